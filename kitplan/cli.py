@@ -1,0 +1,48 @@
+"""The command line: one name a command, each loaded only when it is called, so that help is instant."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from kitplan import __version__
+
+COMMANDS = {
+    "new": "Copy a starter unit, or one of the invented samples, to a folder of your own.",
+    "check": "Read everything, report every problem, compute nothing.",
+    "par": "Par levels for the stock room.",
+    "plan": "The main job: every part that the unit's files allow, in one workbook.",
+    "explain": "How one item's number came about, from census to pack.",
+}
+"""name -> one-line help; the command itself is `command` in kitplan/commands/<name>.py."""
+
+
+class LazyGroup(click.Group):
+    """A group that lists its commands without importing them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        return importlib.import_module(f"kitplan.commands.{cmd_name}").command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="kitplan")
+def main() -> None:
+    """Plan tube-securement supplies from a census of airways.
+
+    Quantities only, no clinical advice: local policy and licensed staff decide.
+    """
+
+
+if __name__ == "__main__":
+    sys.exit(main())

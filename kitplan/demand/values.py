@@ -1,0 +1,63 @@
+"""The values the demand room hands on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Episodes:
+    """Airways seen in each scenario of one interval, as flat arrays of equal length (one entry an airway).
+
+    scenario: int32, 0..n_scenarios-1. stratum: int16 index into Unit.strata.
+    checks: int16, checks that fall into the interval while the airway is in place.
+    prior_checks: int16, checks it had before the interval began (0 for a fresh one).
+    fresh: bool, the airway arrived inside the interval (its securement starts at wear age 0).
+    key: uint64, names the airway so that its random numbers do not depend on who else is there.
+    """
+
+    n_scenarios: int
+    scenario: np.ndarray
+    stratum: np.ndarray
+    checks: np.ndarray
+    prior_checks: np.ndarray
+    fresh: np.ndarray
+    key: np.ndarray
+
+
+@dataclass(frozen=True)
+class Filling:
+    """Which catalogue item serves which role of which stratum.
+
+    frame columns: stratum, role, item, scope, need (use units per re-secure, or per airway for patient-scope
+    roles that a recipe does not use up such as mask and bag), items_per_use (whole items one re-secure takes;
+    event scope), uses_per_item (re-secures one item serves; patient and unit scope, NaN = one item an airway),
+    share (part of the role's use, 1 for alternatives), because (one clause).
+    """
+
+    frame: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Demand:
+    """Units of each item that leave the stock room in one protection interval.
+
+    items: item names, the columns of `units`, in catalogue order (items that no stratum uses are included with 0).
+    units: ndarray int32, shape (n_scenarios, n_items), whole items (not packs).
+    re_secures: ndarray int32, shape (n_scenarios, n_strata), attempts including redos and admission secures.
+    days: length of the interval. seed, stream: where the draws came from.
+    """
+
+    items: tuple[str, ...]
+    units: np.ndarray
+    re_secures: np.ndarray
+    days: float
+    seed: int
+    stream: str
+
+    @property
+    def n_scenarios(self) -> int:
+        return self.units.shape[0]

@@ -1,0 +1,1 @@
+"""Results become files, all or nothing: tables, workbook, charts, prints."""

@@ -1,0 +1,1 @@
+"""Files become checked, frozen values. Knows nothing of demand, solvers or spreadsheets that go out."""

@@ -1,0 +1,52 @@
+"""What is wrong with an input, said so that the person who typed it can mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One fault in one place of one input.
+
+    file: file name as the user knows it, with " [sheet]" after it for a workbook.
+    row: row number as a spreadsheet shows it (the first line of the file is 1), or None.
+    column: column header or TOML key, or None.
+    value: the value received, as text (already shortened; never a value from an identity column), or None.
+    fault: what is wrong, one clause. mend: what to do, one imperative sentence.
+    """
+
+    file: str
+    row: int | None
+    column: str | None
+    value: str | None
+    fault: str
+    mend: str
+
+    def __str__(self) -> str:
+        place = [self.file]
+        if self.row is not None:
+            place.append(f"row {self.row}")
+        if self.column is not None:
+            place.append(f"column {self.column}")
+        got = "" if self.value is None else f" (got {self.value!r})"
+        return f"{', '.join(place)}: {self.fault}{got}. {self.mend}"
+
+
+class InputError(ValueError):
+    """The inputs cannot be used as they stand; `problems` lists everything that is wrong (exit code 2)."""
+
+    def __init__(self, problems: Iterable[Problem], during: str = "reading the unit") -> None:
+        self.problems = tuple(problems)
+        self.during = during
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        count = len(self.problems)
+        head = f"{count} problem{'s' if count != 1 else ''} while {self.during}:"
+        return "\n".join([head, *(f"  - {p}" for p in self.problems)])
+
+
+class UnsafePlan(RuntimeError):
+    """The plan is infeasible or unsafe as asked (exit code 1); the text says which limit binds and by how much."""

@@ -1,0 +1,1 @@
+"""From demand to decisions. `program` is the only module that imports PuLP."""

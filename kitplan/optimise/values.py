@@ -1,0 +1,64 @@
+"""The values the optimise room hands on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class SolverReport:
+    """What a solve ended with. bound: proven bound on the objective (LP relaxation or branch and bound).
+
+    status: "optimal", "feasible" (stopped at a limit with a solution), "infeasible", "unbounded" or "failed".
+    gap: (objective - bound) / |objective|, 0 when the objective is 0.
+    """
+
+    name: str
+    status: str
+    objective: float
+    lp_bound: float
+    bound: float
+    gap: float
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Readiness:
+    """Chance that no item runs short in one interval: as planned (in sample) and verified (out of sample).
+
+    low, high: 95 % Wilson interval of `verified` over verify_scenarios independent scenarios.
+    """
+
+    target: float
+    planned: float
+    verified: float
+    low: float
+    high: float
+    plan_scenarios: int
+    verify_scenarios: int
+
+
+@dataclass(frozen=True)
+class ParPlan:
+    """Par levels and how good they are.
+
+    levels: one row an item in catalogue order; columns item, description, role, par_packs, par_units, pack,
+        expected_units, shortage_chance, value, litres, floor_packs, because (see config/columns.csv par_levels).
+    frontier: readiness, value, litres (verified readiness of each swept plan), cheapest first.
+    prices: what one more unit of a limit buys: columns limit, price, sentence.
+    answer: "met", or "limited" when a limit made the target unreachable and the best within it is shown.
+    binding: sentences saying which limits bind and by how much ("needs 38 L more shelf, or readiness 96.1 %").
+    """
+
+    levels: pd.DataFrame
+    readiness: Readiness
+    value: float
+    litres: float
+    solver: SolverReport
+    frontier: pd.DataFrame
+    prices: pd.DataFrame
+    answer: str = "met"
+    binding: tuple[str, ...] = ()
+    notes: tuple[str, ...] = field(default_factory=tuple)

@@ -1,0 +1,1 @@
+"""The same demand looked at over time: forecast, variance, training, simulation."""

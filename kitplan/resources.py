@@ -1,0 +1,29 @@
+"""Where the shipped config/ and sample_census/ folders are: beside a checkout, or inside an installed wheel."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def data_folder(name: str) -> Path:
+    """Return the shipped folder `name` ("config" or "sample_census").
+
+    A wheel carries the folders under kitplan/_data/; a checkout keeps them beside the package.
+    Raises FileNotFoundError when neither is there (a broken installation).
+    """
+    for folder in (_PACKAGE / "_data" / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise FileNotFoundError(f"kitplan's own folder {name!r} is missing: install kitplan again")
+
+
+def config_file(name: str) -> Path:
+    """Return the shipped default file `config/name`."""
+    return data_folder("config") / name
+
+
+def sample_units() -> dict[str, Path]:
+    """Return the invented sample units that travel with the program, by folder name."""
+    return {p.name: p for p in sorted(data_folder("sample_census").iterdir()) if (p / "unit.toml").is_file()}
