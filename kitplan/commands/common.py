@@ -1,0 +1,147 @@
+"""What every command shares: its arguments, its exit codes and its progress line."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
+
+EXIT_DONE, EXIT_UNSAFE, EXIT_INPUT, EXIT_DEFECT, EXIT_INTERRUPTED = 0, 1, 2, 70, 130
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+unit_argument = click.argument("unit_path", metavar="UNIT", type=click.Path(path_type=Path))
+out_option = click.option(
+    "--out", metavar="DIR", type=click.Path(path_type=Path, file_okay=False), default=None,
+    help="Where to write.  [default: UNIT/plan]",
+)
+seed_option = click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**32 - 1), default=None,
+    help="Seed of the random numbers; the same seed gives the same plan.  [default: from policy.toml]",
+)
+
+
+def unit_options(command: Command) -> Command:
+    """Give a command the parameters unit_path (Path), out (Path | None) and seed (int | None)."""
+    return unit_argument(out_option(seed_option(command)))
+
+
+def out_folder(unit_path: Path, out: Path | None) -> Path:
+    """Where outputs go: --out, else `plan` inside the unit folder, else `<workbook>-plan` beside a workbook."""
+    if out is not None:
+        return out
+    if unit_path.is_dir():
+        return unit_path / "plan"
+    if unit_path.name == "unit.toml":
+        return unit_path.parent / "plan"
+    return unit_path.with_name(f"{unit_path.stem}-plan")
+
+
+def load(unit_path: Path, seed: int | None = None) -> Unit:
+    """Read a unit; warnings go to standard error as they would in `check`. Raises InputError."""
+    from kitplan.inputs.unit import load_unit
+
+    unit = load_unit(unit_path, seed)
+    for warning in unit.warnings:
+        say(f"Look at: {warning}")
+    return unit
+
+
+def say(text: str) -> None:
+    """Print a line for a person on standard error, with control characters made harmless."""
+    click.echo(printable(text), err=True)
+
+
+def printable(text: str) -> str:
+    """Text from a file may carry terminal controls; show them as escapes instead of sending them."""
+    return "".join(c if c.isprintable() or c in "\n\t" else repr(c)[1:-1] for c in text)
+
+
+@contextlib.contextmanager
+def run_safely() -> Iterator[None]:
+    """Turn every ending into one sentence and one exit code; never a traceback.
+
+    InputError 2, UnsafePlan 1, a file that cannot be read or written 2, Ctrl-C 130, anything else 70: that is a
+    defect of kitplan (set KITPLAN_DEBUG=1 to see where). Works as `with run_safely():` and as `@run_safely()`.
+    """
+    from kitplan.inputs.problems import InputError, UnsafePlan
+
+    try:
+        yield
+    except (click.exceptions.Exit, click.exceptions.Abort, click.ClickException, SystemExit):
+        raise
+    except InputError as error:
+        _end(str(error), EXIT_INPUT)
+    except UnsafePlan as error:
+        _end(f"Not a safe plan: {error}", EXIT_UNSAFE)
+    except KeyboardInterrupt:
+        _end("Stopped. Nothing was written that was not already complete.", EXIT_INTERRUPTED)
+    except OSError as error:
+        if error.errno == errno.EPIPE:
+            raise
+        _end(_file_sentence(error), EXIT_INPUT)
+    except MemoryError:
+        _end("Out of memory: close other programs, or give a shorter census. Nothing was written.", EXIT_INPUT)
+    except Exception as error:
+        if os.environ.get("KITPLAN_DEBUG") == "1":
+            raise
+        first_line = (str(error).splitlines() or [""])[0][:200]
+        _end(
+            f"Stopped by {type(error).__name__}: {first_line}\n"
+            "This is a defect of kitplan and not of your files. Nothing was written. "
+            "Run again with KITPLAN_DEBUG=1 to see where, and report it.",
+            EXIT_DEFECT,
+        )
+
+
+def _file_sentence(error: OSError) -> str:
+    name = error.filename2 or error.filename
+    reason = error.strerror or str(error) or type(error).__name__
+    mends = {
+        errno.EACCES: "Close the file in other programs, or choose a folder that you may write to.",
+        errno.EPERM: "Close the file in other programs, or choose a folder that you may write to.",
+        errno.ENOSPC: "Free some space, or choose another folder with --out.",
+        errno.EROFS: "Choose a folder that you may write to with --out.",
+        errno.ENOENT: "Check the spelling of the path.",
+        errno.ENOTDIR: "Choose a folder and not a file with --out.",
+        errno.EEXIST: "Choose another folder with --out.",
+    }
+    place = f"{name}: " if name else ""
+    return f"{place}{reason}. {mends.get(error.errno or 0, 'Check the path and try again.')}"
+
+
+def _end(text: str, code: int) -> None:
+    say(text)
+    raise SystemExit(code)
+
+
+class Progress:
+    """One line on a terminal that says what is being done; silent in a pipe. Call it with a short phrase."""
+
+    def __init__(self) -> None:
+        self.shown = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
+
+    def __call__(self, phrase: str) -> None:
+        if self.shown:
+            click.echo(f"\r\x1b[K{printable(phrase)} ...", nl=False, err=True)
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.shown:
+            click.echo("\r\x1b[K", nl=False, err=True)
+
+
+def progress() -> Progress:
+    """Return a reporter: `with progress() as report: report("drawing 20,000 scenarios")`."""
+    return Progress()
