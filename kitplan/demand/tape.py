@@ -1,0 +1,213 @@
+"""Tape geometry and yields: what is cut for one re-secure, and how many pieces a roll or a sheet gives.
+
+Pieces, not centimetres, come off a roll: a remnant shorter than the next piece is waste (model.md section 3).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from kitplan.inputs.values import Piece, Technique
+
+PIECE_COLUMNS = [
+    "shape", "count", "length_mm", "width_share", "span_mm", "leg_mm", "leg_needed_mm", "uncut_mm",
+    "bridge_mm", "tab_mm", "turns", "use", "lengthened_mm", "warning",
+]
+
+WIDTH_IF_UNNAMED_MM = 25.0
+"""Tape width where a recipe names none: the middle of three common widths [common practice, no source]."""
+
+_SLACK_MM = 1e-6
+_SPAN_COLUMN = {"mid_cheek": "span_mid_cheek_mm", "tragus": "span_tragus_mm"}
+
+
+def helix_length_mm(outer_mm: float, pitch_mm: float, turns: float) -> float:
+    """Length of `turns` turns of tape round a tube of outer diameter outer_mm, advancing pitch_mm a turn.
+
+    turns * sqrt((pi * OD)^2 + pitch^2), mm: the arc length of a circular helix (any calculus text).
+    """
+    return turns * math.hypot(math.pi * outer_mm, pitch_mm)
+
+
+def leg_pitch_mm(technique: Technique) -> float:
+    """Advance of a leg along the tube at each turn, mm: its own width, so that turns lie edge to edge.
+
+    A leg is half the tape's width. Edge to edge is the longest a flat wrap needs; overlapping needs less.
+    """
+    return (technique.tape_width_mm or WIDTH_IF_UNNAMED_MM) / 2.0
+
+
+def cut_pieces(technique: Technique, stratum: Mapping[str, object] | pd.Series) -> pd.DataFrame:
+    """Return the pieces of one re-secure, one row a kind of piece (PIECE_COLUMNS; no rows without tape).
+
+    stratum: one row of Unit.strata (outer_mm and the two spans are read, all mm).
+    length_mm is what is cut, whole mm, already longer by lengthened_mm where a leg was too short to go
+    round the tube; warning says so and by how much, else "". leg_mm is the leg after lengthening; 0 for a
+    plain strip. width_share is 0.5 for a half-width strip, whose other half is thrown away: it still costs
+    its full length.
+    """
+    span_mm = float(stratum[_SPAN_COLUMN[technique.measure]])  # type: ignore[arg-type]
+    outer_mm = float(stratum["outer_mm"])  # type: ignore[arg-type]
+    pitch_mm = leg_pitch_mm(technique)
+    rows = [_one_piece(piece, span_mm, outer_mm, pitch_mm) for piece in technique.pieces]
+    return pd.DataFrame(rows, columns=PIECE_COLUMNS)
+
+
+def _one_piece(piece: Piece, span_mm: float, outer_mm: float, pitch_mm: float) -> dict[str, object]:
+    asked = piece.length_mm if piece.length_mm is not None else float(piece.span or 0.0) * span_mm
+    length = float(math.ceil(asked + piece.extra_mm - _SLACK_MM))
+    legs_long = {"Y": 1, "H": 2}.get(piece.shape, 0)
+    solid = {"Y": piece.uncut_mm, "H": piece.bridge_mm}.get(piece.shape, 0.0)
+    leg = (length - solid) / legs_long if legs_long else 0.0
+    needed = helix_length_mm(outer_mm, pitch_mm, piece.turns) + piece.tab_mm if legs_long else 0.0
+    lengthened, warning = 0.0, ""
+    if leg < needed - _SLACK_MM:
+        short = needed - leg
+        lengthened = float(math.ceil(legs_long * short - _SLACK_MM))
+        length += lengthened
+        leg += lengthened / legs_long
+        warning = (
+            f"each leg is {short:.1f} mm too short for {piece.turns:g} turns round a {outer_mm:.1f} mm tube"
+            f" and its tab: the {piece.shape} piece is cut {lengthened:.0f} mm longer"
+        )
+    return {
+        "shape": piece.shape, "count": int(piece.count), "length_mm": length,
+        "width_share": 0.5 if piece.half_width else 1.0, "span_mm": span_mm, "leg_mm": leg,
+        "leg_needed_mm": needed, "uncut_mm": piece.uncut_mm, "bridge_mm": piece.bridge_mm,
+        "tab_mm": piece.tab_mm, "turns": piece.turns, "use": piece.use, "lengthened_mm": lengthened,
+        "warning": warning,
+    }
+
+
+def piece_lengths_per_use(pieces: pd.DataFrame) -> np.ndarray:
+    """Lengths of tape that one re-secure takes, mm, one entry a piece, longest first.
+
+    A half-width strip counts its full length, because its other half is thrown away.
+    """
+    lengths = np.repeat(pieces["length_mm"].to_numpy(float), pieces["count"].to_numpy(int))
+    return np.sort(lengths)[::-1]
+
+
+def applied_length_mm(pieces: pd.DataFrame) -> float:
+    """Full-width tape that one re-secure puts to use, mm: half strips count half, their waste not at all."""
+    return float((pieces["length_mm"] * pieces["count"] * pieces["width_share"]).sum())
+
+
+def pieces_per_roll(roll_mm: float, length_mm: float) -> int:
+    """Whole pieces of length_mm that one roll of roll_mm gives: floor(R / l)."""
+    return math.floor((roll_mm + _SLACK_MM) / length_mm)
+
+
+def rolls_after_uses(lengths_mm: Sequence[float] | np.ndarray, roll_mm: float, n_uses: int) -> np.ndarray:
+    """Rolls opened after 0, 1, ..., n_uses re-secures of one patient.
+
+    lengths_mm: pieces of one re-secure. Cut as people cut: longest first from the open roll; a piece that no
+    longer fits opens a new roll; what is left of the old one still serves the shorter pieces of the same
+    re-secure, then is thrown away. No piece straddles two rolls.
+    Returns an int ndarray, shape (n_uses + 1,). With equal lengths it is ceil(n * pieces / floor(R / l)).
+    Raises ValueError when a piece is longer than the roll.
+    """
+    lengths = np.sort(np.asarray(lengths_mm, float))[::-1]
+    rolls = np.zeros(n_uses + 1, dtype=np.int64)
+    if lengths.size == 0:
+        return rolls
+    if lengths[0] > roll_mm + _SLACK_MM:
+        raise ValueError(f"a piece of {lengths[0]:g} mm is longer than the roll of {roll_mm:g} mm")
+    left_mm = 0.0
+    for use in range(1, n_uses + 1):
+        opened, left_mm = _cut_one_use(lengths, left_mm, roll_mm)
+        rolls[use] = rolls[use - 1] + opened
+    return rolls
+
+
+def _cut_one_use(lengths: np.ndarray, left_mm: float, roll_mm: float) -> tuple[int, float]:
+    """Rolls opened by one re-secure and the length left on the newest of them (first fit, longest first)."""
+    open_rolls = [left_mm]
+    for length in lengths:
+        for index, left in enumerate(open_rolls):
+            if left >= length - _SLACK_MM:
+                open_rolls[index] = left - length
+                break
+        else:
+            open_rolls.append(roll_mm - length)
+    return len(open_rolls) - 1, open_rolls[-1]
+
+
+def sheet_pieces(
+    sheet_width_mm: float, sheet_length_mm: float, piece_width_mm: float, piece_length_mm: float
+) -> int:
+    """Most equal rectangles, turned either way, that edge-to-edge (guillotine) cuts give from one sheet.
+
+    Exact, by dynamic programming over the cut positions that sums of piece sides reach (Christofides &
+    Whitlock, Operations Research 1977;25:30, from memory). Sizes are taken to a tenth of a millimetre.
+    """
+    return len(sheet_layout(sheet_width_mm, sheet_length_mm, piece_width_mm, piece_length_mm))
+
+
+def sheet_layout(
+    sheet_width_mm: float, sheet_length_mm: float, piece_width_mm: float, piece_length_mm: float
+) -> list[tuple[float, float, float, float]]:
+    """Where sheet_pieces lie on the sheet: (x, y, width, length) of each, mm from one corner."""
+    sizes = [round(v * 10) for v in (sheet_width_mm, sheet_length_mm, piece_width_mm, piece_length_mm)]
+    if min(sizes[2:]) <= 0:
+        raise ValueError("a piece needs a width and a length above 0 mm")
+    across, along, width, length = sizes
+    step = math.gcd(width, length)
+    tenths = _layout(across // step, along // step, width // step, length // step)
+    return [tuple(v * step / 10 for v in box) for box in tenths]  # type: ignore[misc]
+
+
+@lru_cache(maxsize=256)
+def _layout(across: int, along: int, width: int, length: int) -> tuple[tuple[int, int, int, int], ...]:
+    """Placement of the most pieces, in whole steps; see sheet_pieces."""
+    reach = _reachable(max(across, along), width, length)
+    cuts = np.flatnonzero(reach)
+    best: dict[tuple[int, int], tuple[int, str, int]] = {}
+
+    def down(value: int) -> int:
+        return int(cuts[np.searchsorted(cuts, value, side="right") - 1])
+
+    def solve(x: int, y: int) -> int:
+        if (x, y) not in best:
+            fits = (x >= width and y >= length) or (x >= length and y >= width)
+            best[x, y] = (int(fits), "piece", 0)
+            bound = (x * y) // (width * length)
+            for axis, side in (("x", x), ("y", y)):
+                for cut in cuts[(cuts > 0) & (cuts <= side // 2)].tolist():
+                    rest = down(side - cut)
+                    count = solve(cut, y) + solve(rest, y) if axis == "x" else solve(x, cut) + solve(x, rest)
+                    if count > best[x, y][0]:
+                        best[x, y] = (count, axis, cut)
+                if best[x, y][0] >= bound:
+                    break
+        return best[x, y][0]
+
+    def place(x: int, y: int, left: int, top: int) -> list[tuple[int, int, int, int]]:
+        count, kind, cut = best[x, y]
+        if count == 0:
+            return []
+        if kind == "piece":
+            upright = x >= width and y >= length
+            return [(left, top, width, length) if upright else (left, top, length, width)]
+        if kind == "x":
+            return place(cut, y, left, top) + place(down(x - cut), y, left + cut, top)
+        return place(x, cut, left, top) + place(x, down(y - cut), left, top + cut)
+
+    corner = (down(across), down(along))
+    solve(*corner)
+    return tuple(place(*corner, 0, 0))
+
+
+def _reachable(limit: int, width: int, length: int) -> np.ndarray:
+    """Which distances 0..limit are sums of whole numbers of piece widths and lengths."""
+    reach = np.zeros(limit + 1, dtype=bool)
+    reach[0] = True
+    for side in (width, length):
+        for distance in range(side, limit + 1):
+            reach[distance] |= reach[distance - side]
+    return reach
