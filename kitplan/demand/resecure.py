@@ -1,0 +1,254 @@
+"""How often a securement is renewed: hazards at checks, discrete renewal counts, frailty, redos.
+
+Time is counted in checks. At the k-th check since the last securement the chance of finding cause is
+h_k = 1 - exp(-(W(k) - W(k-1)) - constants), W the Weibull cumulative hazard of loosening. Counts over n checks are
+a discrete renewal process (Feller, An Introduction to Probability Theory, vol. I, ch. XIII); the textbook's
+recursion u_n = sum f_j u_(n-j), kept apart by number of renewals, gives the exact PMF.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.inputs.values import FREQUENCY_COLUMNS, Unit
+
+CONSTANT_REASONS = {"soiled": "soiled_per_day", "skin": "skin_per_day", "moved": "moved_per_day", "changed": "changed_per_day"}
+"""Reasons whose hazard does not depend on wear, and their column of Unit.frequency."""
+
+_HORIZON_CHECKS = 4000
+_TINY = 1e-12
+
+
+def cumulative_hazards(row: Mapping, checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
+    """Hazard increments of one check: loosening by age, and the sum of the constant reasons.
+
+    row: one row of Unit.frequency. Returns (loosening ndarray shape (n_ages,), for ages 1..n_ages; constant).
+    With flat_per_check = p the loosening is 0 and the constant is -log(1 - p).
+    """
+    flat = float(row["flat_per_check"])
+    if not np.isnan(flat):
+        return np.zeros(n_ages), float(-np.log1p(-flat)) if flat < 1 else np.inf
+    hours = 24.0 / checks_per_day * np.arange(n_ages + 1)
+    scale, shape = float(row["loosening_scale_hours"]), float(row["loosening_shape"])
+    weibull = (hours / scale) ** shape if np.isfinite(scale) and scale > 0 else np.zeros(n_ages + 1)
+    constant = sum(float(row[column]) for column in CONSTANT_REASONS.values()) / checks_per_day
+    return np.diff(weibull), constant
+
+
+def check_hazards(row: Mapping, checks_per_day: int, frailty: float = 1.0, n_ages: int = _HORIZON_CHECKS) -> np.ndarray:
+    """Chance that the k-th check since a securement finds cause to renew it, k = 1..n_ages.
+
+    frailty multiplies the hazards, not the planned maximum wear (planned_hours; 0 means none), at which h = 1.
+    Returns ndarray shape (n_ages,), each in [0, 1].
+    """
+    loosening, constant = cumulative_hazards(row, checks_per_day, n_ages)
+    hazard = -np.expm1(-frailty * (loosening + constant))
+    planned_hours = float(row["planned_hours"])
+    if planned_hours > 0:
+        hazard[max(int(np.ceil(planned_hours * checks_per_day / 24.0 - 1e-9)), 1) - 1 :] = 1.0
+    return hazard
+
+
+def survival(hazard: np.ndarray) -> np.ndarray:
+    """P(wear exceeds k checks), k = 0..n_ages; hazard's last axis is age. Shape (..., n_ages + 1)."""
+    head = np.ones((*hazard.shape[:-1], 1))
+    return np.concatenate([head, np.cumprod(1.0 - hazard, axis=-1)], axis=-1)
+
+
+def mean_wear_checks(hazard: np.ndarray) -> np.ndarray:
+    """Mean wear in checks; beyond the last age the hazard stays at its last value. Infinite if nothing ever fails."""
+    alive = survival(hazard)
+    last = hazard[..., -1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tail = np.where(alive[..., -1] > 0, alive[..., -1] / last, 0.0)
+    return alive[..., :-1].sum(axis=-1) + tail
+
+
+def stationary_wear_age(hazard: np.ndarray) -> np.ndarray:
+    """Chance that an airway seen just after a random check has a securement k checks old, k = 0..n_ages-1.
+
+    pi_k = P(wear > k) / mean wear (renewal theorem); sums to 1 but for what lies beyond n_ages.
+    """
+    return survival(hazard)[..., :-1] / mean_wear_checks(hazard)[..., None]
+
+
+def renewal_count_pmf(hazard: np.ndarray, n_checks: int, start: str = "stationary") -> np.ndarray:
+    """Exact PMF of the number of renewals in n checks, for every n up to n_checks at once.
+
+    hazard: ndarray shape (..., n_ages), ages from 1; shorter than n_checks: the last value goes on.
+    start: "fresh" (wear age 0) or "stationary" (first gap g_j = P(wear > j-1) / mean wear).
+    Returns ndarray shape (..., n_checks + 1, n_checks + 1): [n, k] = P(k renewals in n checks).
+    With a constant hazard each row is Binomial(n, h). Raises ValueError for an unknown start.
+    """
+    if start not in ("fresh", "stationary"):
+        raise ValueError(f"start must be 'fresh' or 'stationary', not {start!r}")
+    size = n_checks + 1
+    ages = min(hazard.shape[-1], n_checks)
+    pad = [(0, 0)] * (hazard.ndim - 1) + [(0, n_checks - ages)]
+    near = np.pad(hazard[..., :ages], pad, mode="edge") if n_checks else hazard[..., :0]
+    alive = survival(near)
+    gap = np.zeros(alive.shape)
+    gap[..., 1:] = alive[..., :-1] * near
+    first = gap
+    if start == "stationary":
+        mean = mean_wear_checks(hazard)[..., None]
+        first = np.zeros(alive.shape)
+        first[..., 1:] = alive[..., :-1] / mean
+    lag = np.subtract.outer(np.arange(size), np.arange(size))
+    inside = lag >= 0
+    convolve_gap = np.where(inside, gap[..., np.maximum(lag, 0)], 0.0)
+    convolve_alive = np.where(inside, alive[..., np.maximum(lag, 0)], 0.0)
+    pmf = np.zeros((*hazard.shape[:-1], size, size))
+    pmf[..., :, 0] = 1.0 - np.cumsum(first, axis=-1)
+    renewed_now = first
+    for k in range(1, size):
+        if renewed_now.max() < _TINY:
+            break
+        pmf[..., :, k] = (convolve_alive @ renewed_now[..., None])[..., 0]
+        renewed_now = (convolve_gap @ renewed_now[..., None])[..., 0]
+    return np.clip(pmf, 0.0, 1.0)
+
+
+def frailty_nodes(spread: float, n_nodes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Gamma frailty of mean 1 and coefficient of variation `spread` as n_nodes weighted points.
+
+    Gauss-Laguerre points, so that the first 2 n_nodes - 1 moments are those of the gamma distribution (Golub &
+    Welsch, Math. Comp. 1969;23:221). Returns (values, weights), each shape (n_nodes,); one point when spread is 0.
+    """
+    if spread <= 0 or n_nodes == 1:
+        return np.ones(1), np.ones(1)
+    from scipy.special import roots_genlaguerre
+
+    shape = 1.0 / spread**2
+    points, weights = roots_genlaguerre(n_nodes, shape - 1.0)
+    return points / shape, weights / weights.sum()
+
+
+def attempts_given_events(redo: float, n_events: int, n_attempts: int) -> np.ndarray:
+    """P(a attempts | k events): each event is tried again with chance `redo`, geometric.
+
+    Returns ndarray shape (n_events + 1, n_attempts + 1); the last column holds what lies beyond.
+    """
+    table = np.zeros((n_events + 1, n_attempts + 1))
+    table[0, 0] = 1.0
+    one = np.zeros(n_attempts + 1)
+    one[1:] = (1.0 - redo) * redo ** np.arange(n_attempts)
+    for k in range(1, n_events + 1):
+        table[k] = np.convolve(table[k - 1], one)[: n_attempts + 1]
+    table[:, -1] += 1.0 - table.sum(axis=1)
+    return np.clip(table, 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class AttemptTable:
+    """Attempts over n checks for one frequency model and every frailty point.
+
+    nodes, weights: frailty points. present, fresh: ndarray shape (n_nodes, n_checks + 1, n_attempts + 1), PMF of
+    attempts for an airway already there (stationary wear age) and for one that arrives (admission secures added).
+    """
+
+    nodes: np.ndarray
+    weights: np.ndarray
+    present: np.ndarray
+    fresh: np.ndarray
+
+
+def attempt_table(row: Mapping, checks_per_day: int, n_checks: int, n_nodes: int) -> AttemptTable:
+    """Exact attempt PMFs (re-secures, redos and admission secures) of one row of Unit.frequency."""
+    nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
+    horizon = _long_enough(row, checks_per_day, nodes.min(), n_checks)
+    hazard = np.stack([check_hazards(row, checks_per_day, node, horizon) for node in nodes])
+    admission = round(float(row["admission_secures"]))
+    redo = float(row["redo"])
+    present = renewal_count_pmf(hazard, n_checks, "stationary")
+    fresh = renewal_count_pmf(hazard, n_checks, "fresh")
+    events = _used_columns(present, fresh)
+    spare = 0 if redo == 0 else int(np.ceil(np.log(1e-9) / np.log(redo) + 4 * redo * events))
+    spoil = attempts_given_events(redo, events + admission, events + admission + spare)
+    return AttemptTable(
+        nodes,
+        weights,
+        present[..., : events + 1] @ spoil[: events + 1],
+        fresh[..., : events + 1] @ spoil[admission : admission + events + 1],
+    )
+
+
+def _used_columns(*tables: np.ndarray) -> int:
+    """Largest count whose chance is worth keeping in any of the tables."""
+    width = max(int(np.nonzero(t.max(axis=tuple(range(t.ndim - 1))) > 1e-10)[0].max()) for t in tables)
+    return max(width, 1)
+
+
+def _long_enough(row: Mapping, checks_per_day: int, frailty: float, n_checks: int) -> int:
+    """Ages needed before the survival of the slowest frailty point is negligible (at least n_checks)."""
+    for ages in (256, 1024):
+        if survival(check_hazards(row, checks_per_day, frailty, ages))[-1] < _TINY:
+            return max(ages, n_checks)
+    return max(_HORIZON_CHECKS, n_checks)
+
+
+def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.ndarray:
+    """PMF of attempts of one airway over n_checks, frailty mixed in; shape (n_attempts + 1,).
+
+    fresh: the airway arrives at the start (admission secures included); else it is already there.
+    """
+    table = attempt_table(unit.frequency.loc[stratum], unit.checks_per_day, n_checks, unit.planning.frailty_nodes)
+    part = table.fresh if fresh else table.present
+    return table.weights @ part[:, n_checks, :]
+
+
+def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
+    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few)."""
+    rows = unit.frequency[FREQUENCY_COLUMNS].reset_index(drop=True)
+    keys = rows.fillna(-1.0)
+    distinct = keys.drop_duplicates()
+    order = {tuple(values): i for i, values in enumerate(distinct.to_numpy())}
+    which = np.array([order[tuple(values)] for values in keys.to_numpy()], dtype=np.int64)
+    return rows.loc[distinct.index].reset_index(drop=True), which
+
+
+def _rates_of(row: Mapping, checks_per_day: int, n_nodes: int) -> dict[str, float]:
+    """Long-run rates of one frequency model, frailty mixed: per airway-day, and the share of each reason."""
+    nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
+    loosening, constant = cumulative_hazards(row, checks_per_day, _HORIZON_CHECKS)
+    daily = {reason: float(row[column]) for reason, column in CONSTANT_REASONS.items()}
+    per_day = 0.0
+    shares = dict.fromkeys(["loose", *CONSTANT_REASONS, "planned", "any"], 0.0)
+    flat = not np.isnan(float(row["flat_per_check"]))
+    for node, weight in zip(nodes, weights):
+        hazard = check_hazards(row, checks_per_day, node)
+        age = stationary_wear_age(hazard)
+        caused = age * -np.expm1(-node * (loosening + constant))
+        rate = float(checks_per_day / mean_wear_checks(hazard))
+        per_day += weight * rate
+        total = np.maximum(loosening + constant, _TINY)
+        if flat:
+            shares["any"] += weight * checks_per_day * caused.sum()
+        else:
+            shares["loose"] += weight * checks_per_day * (caused * loosening / total).sum()
+            for reason, value in daily.items():
+                shares[reason] += weight * checks_per_day * (caused * (value / checks_per_day) / total).sum()
+        shares["planned"] += weight * max(rate - checks_per_day * caused.sum(), 0.0)
+    result = {"re_secures_per_day": per_day}
+    result |= {f"share_{reason}": value / per_day if per_day > 0 else 0.0 for reason, value in shares.items()}
+    return result
+
+
+def long_run_rates(unit: Unit) -> pd.DataFrame:
+    """Long-run re-secure rate of each stratum and the share of each reason.
+
+    Columns: stratum, re_secures_per_day (per airway-day), per_100_airway_days, attempts_per_day (redos included),
+    share_loose, share_soiled, share_skin, share_moved, share_changed, share_planned, share_any (flat model).
+    """
+    models, which = frequency_models(unit)
+    rows = [_rates_of(row, unit.checks_per_day, unit.planning.frailty_nodes) for _, row in models.iterrows()]
+    table = pd.DataFrame(rows).iloc[which].reset_index(drop=True)
+    redo = unit.frequency["redo"].to_numpy(float)
+    table.insert(0, "stratum", np.arange(len(table)))
+    table.insert(2, "per_100_airway_days", 100 * table["re_secures_per_day"])
+    table.insert(3, "attempts_per_day", table["re_secures_per_day"] / (1 - redo))
+    return table

@@ -1,0 +1,48 @@
+"""Random numbers that belong to a name, not to a place in a queue.
+
+Each number is a hash of (seed, stream name, counters), so the number that airway A sees in scenario s is the same
+whoever else is in the unit. That makes two plans comparable number by number (common random numbers): the
+difference between them is a cause, not noise, and one more airway can only add demand.
+
+The mixing function is the finaliser of SplitMix64 (Steele, Lea & Flood, "Fast splittable pseudorandom number
+generators", OOPSLA 2014; constants from memory, checked by the published first outputs in the tests).
+"""
+
+from __future__ import annotations
+
+from hashlib import blake2b
+
+import numpy as np
+
+_GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+_MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
+_MIX_2 = np.uint64(0x94D049BB133111EB)
+
+
+def _mix(state: np.ndarray) -> np.ndarray:
+    """SplitMix64 finaliser, elementwise on uint64 arrays (wraps modulo 2**64)."""
+    z = state + _GOLDEN
+    z = (z ^ (z >> np.uint64(30))) * _MIX_1
+    z = (z ^ (z >> np.uint64(27))) * _MIX_2
+    return z ^ (z >> np.uint64(31))
+
+
+def name_key(*parts: object) -> int:
+    """A stable 64-bit key for a name made of `parts` (text, numbers); the same on every machine."""
+    text = "\x1f".join(str(p) for p in parts)
+    return int.from_bytes(blake2b(text.encode(), digest_size=8).digest(), "little")
+
+
+def uniforms(seed: int, stream: str, *counters: np.ndarray | int) -> np.ndarray:
+    """Uniform numbers in (0, 1), one for each element of the broadcast `counters`.
+
+    Parameters: seed, any integer; stream, the name of the use; counters, integer arrays that broadcast together.
+    Returns float64 ndarray of the broadcast shape; never exactly 0 or 1.
+    """
+    with np.errstate(over="ignore"):
+        state = _mix(np.asarray(name_key(seed, stream), dtype=np.uint64)[None])
+        for counter in counters:
+            state = _mix(state ^ (np.asarray(counter).astype(np.uint64) * _MIX_1))
+    bits = state >> np.uint64(11)
+    values = (bits.astype(np.float64) + 0.5) * 2.0**-53
+    return values if any(np.ndim(c) for c in counters) else values.reshape(())
