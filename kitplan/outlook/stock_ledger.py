@@ -1,0 +1,202 @@
+"""Periodic review played step by step: counts, whole-pack orders, lead time, lots with dates, back orders.
+
+The arithmetic of a stock room and nothing else: it knows no unit, no airway and no planner. Quantities are
+kept as running totals. With `issued` the total that has left (used, lost to its date) and `ordered` the total
+ever ordered, a lot still holds max(0, its running total - issued): oldest lots are emptied first, and lots of
+one item expire in the order in which they came, so oldest first is first-expired-first-out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+OPENING_LOTS = 12
+"""Stock on the first day lies in this many equal lots, so that dates do not all fall on one day."""
+
+
+@dataclass(frozen=True)
+class ReviewRule:
+    """Count every `review_steps`, order up to par in whole packs, received `lead_steps` later.
+
+    pack: shape (n_items,), items in one unit of issue. shelf_life_steps: shape (n_items,), np.inf: no date.
+    lost: True when demand that finds no stock goes elsewhere; False when it waits (a back order).
+    """
+
+    review_steps: int
+    lead_steps: int
+    pack: np.ndarray
+    shelf_life_steps: np.ndarray
+    lost: bool = False
+
+    @property
+    def interval_steps(self) -> int:
+        """Review plus lead time: what a par level has to last."""
+        return self.review_steps + self.lead_steps
+
+
+@dataclass(frozen=True)
+class LedgerRun:
+    """What happened, after the warm-up. Shapes: P plans, R replications, K intervals, I items.
+
+    ready: bool (P, R, K), no item was short at any moment between two receipts.
+    covered: bool (P, R, K), demand over the protection interval was no more than par for every item: the
+        planner's definition, blind to whole packs and dates.
+    short_intervals: int (P, R, I), intervals in which the item ran short. short_units: (P, R, I), units asked
+        for when the shelf was empty. order_days: (P, R), counts at which something was ordered;
+        order_lines: (P, R). expired: (P, R, I), units thrown away at their date.
+    mean_on_hand, mean_waiting: float (P, R, I), units on the shelf and on back order at the end of a step.
+    steps: steps counted (the warm-up left out).
+    """
+
+    ready: np.ndarray
+    covered: np.ndarray
+    short_intervals: np.ndarray
+    short_units: np.ndarray
+    order_days: np.ndarray
+    order_lines: np.ndarray
+    expired: np.ndarray
+    mean_on_hand: np.ndarray
+    mean_waiting: np.ndarray
+    steps: int
+
+
+def order_packs(par: np.ndarray, on_hand: np.ndarray, on_order: np.ndarray, pack: np.ndarray) -> np.ndarray:
+    """Return whole packs that bring on hand plus on order up to par or just above it, never negative.
+
+    Common practice; with pack 1 it is the order-up-to rule par - on hand - on order (Management Sciences for
+    Health, MDS-3, chapter 23, from memory).
+    """
+    missing = np.maximum(par - on_hand - on_order, 0)
+    return -(-missing // pack)
+
+
+class _Ledger:
+    """Running totals of one play; arrays have shape (plans, replications, items)."""
+
+    def __init__(self, par: np.ndarray, replications: int, rule: ReviewRule, rate: np.ndarray) -> None:
+        plans, items = par.shape
+        self.rule, self.par = rule, par[:, None, :].astype(np.int64)
+        shape = (plans, replications, items)
+        self.issued = np.zeros(shape, dtype=np.int64)
+        self.ordered = np.broadcast_to(self.par, shape).copy()
+        self.received = self.ordered.copy()
+        self.expired = np.zeros(shape, dtype=np.int64)
+        self.coming: dict[int, np.ndarray] = {}
+        self.dated: dict[int, list[tuple[np.ndarray, np.ndarray]]] = {}
+        self._date_opening_stock(par, rate)
+
+    def _date_opening_stock(self, par: np.ndarray, rate: np.ndarray) -> None:
+        """Give the first day's stock the dates it would have if this par had been held for long.
+
+        At steady use the oldest unit has lain par / rate steps, at most its shelf life.
+        """
+        life = self.rule.shelf_life_steps
+        with np.errstate(divide="ignore", invalid="ignore"):
+            lain = np.where(rate > 0, par / np.maximum(rate, 1e-12), np.inf)
+        lain = np.minimum(lain, life)
+        for lot in range(1, OPENING_LOTS + 1):
+            left = life - lain * (1.0 - (lot - 0.5) / OPENING_LOTS)
+            total = (-(-par * lot // OPENING_LOTS))[:, None, :]
+            dates = np.where(np.isfinite(left), np.maximum(np.floor(left), 1), 0).astype(np.int64)
+            for step in np.unique(dates[dates > 0]):
+                self._note_date(int(step), total, (dates == step)[:, None, :])
+
+    def _note_date(self, step: int, total: np.ndarray, which: np.ndarray) -> None:
+        self.dated.setdefault(step, []).append((total, which))
+
+    def receive(self, step: int) -> None:
+        """Put on the shelf what was ordered one lead time ago; its date runs from today."""
+        if step not in self.coming:
+            return
+        self.received = self.coming.pop(step)
+        life = self.rule.shelf_life_steps
+        for value in np.unique(life[np.isfinite(life)]):
+            self._note_date(step + int(value), self.received, (life == value)[None, None, :])
+
+    def discard(self, step: int) -> np.ndarray:
+        """Throw away what reached its date today; returns units thrown away."""
+        thrown = np.zeros_like(self.issued)
+        for total, which in self.dated.pop(step, []):
+            out = np.where(which, np.maximum(total - self.issued, 0), 0)
+            self.issued += out
+            thrown += out
+        return thrown
+
+    def order(self, step: int) -> np.ndarray:
+        """Count and order; returns the packs ordered."""
+        on_hand = self.received - self.issued
+        packs = order_packs(self.par, on_hand, self.ordered - self.received, self.rule.pack)
+        self.ordered = self.ordered + packs * self.rule.pack
+        self.coming[step + self.rule.lead_steps] = self.ordered
+        return packs
+
+    def issue(self, wanted: np.ndarray) -> np.ndarray:
+        """Hand out `wanted` (replications, items); returns the units that found the shelf empty."""
+        on_hand = np.maximum(self.received - self.issued, 0)
+        missing = np.maximum(wanted[None] - on_hand, 0)
+        self.issued += wanted[None] - missing if self.rule.lost else wanted[None]
+        return missing
+
+
+def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int = 0) -> LedgerRun:
+    """Play every par in `par` against the same demand and return what happened.
+
+    demand: int (T, R, I), units asked for in each step. par: int (P, I), units ordered up to.
+    A step: receive, discard, count and order (on a review step), then issue. Statistics begin with the first
+    interval whose receipt falls at or after warm_steps; T must hold at least one whole interval after that.
+    Raises ValueError when it does not, or when a lead or review time is not a whole number of steps.
+    """
+    steps, replications, items = demand.shape
+    review, lead = rule.review_steps, rule.lead_steps
+    if review < 1 or lead < 0:
+        raise ValueError("review must be at least one step and lead at least none")
+    first = -(-max(warm_steps - lead, 0) // review)
+    count = (steps - lead) // review - first
+    if count < 1:
+        raise ValueError("too few steps: no whole interval after the warm-up")
+    begin, stop = first * review + lead, (first + count) * review + lead
+    ledger = _Ledger(par, replications, rule, demand.mean(axis=(0, 1)))
+    shape = (par.shape[0], replications, items)
+    ready = np.empty((par.shape[0], replications, count), dtype=bool)
+    short = np.zeros(shape, dtype=bool)
+    totals = {name: np.zeros(shape, dtype=np.int64) for name in ("intervals", "short", "expired", "held", "owed")}
+    order_days, order_lines = np.zeros((2, par.shape[0], replications), dtype=np.int64)
+    for step in range(stop):
+        counted = step >= begin
+        ledger.receive(step)
+        thrown = ledger.discard(step)
+        if step % review == 0:
+            packs = ledger.order(step)
+            ledger.receive(step)
+            if counted:
+                order_days += (packs > 0).any(axis=2)
+                order_lines += (packs > 0).sum(axis=2)
+        missing = ledger.issue(demand[step])
+        if not counted:
+            continue
+        net = ledger.received - ledger.issued
+        short |= missing > 0
+        totals["expired"] += thrown
+        totals["short"] += missing
+        totals["held"] += np.maximum(net, 0)
+        totals["owed"] += np.maximum(-net, 0)
+        if (step + 1 - begin) % review == 0:
+            ready[:, :, (step + 1 - begin) // review - 1] = ~(short | (net < 0)).any(axis=2)
+            totals["intervals"] += short | (net < 0)
+            short[:] = False
+    span = stop - begin
+    return LedgerRun(
+        ready, _covered(demand, par, rule, first, count), totals["intervals"], totals["short"],
+        order_days, order_lines, totals["expired"], totals["held"] / span, totals["owed"] / span, span,
+    )
+
+
+def _covered(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, first: int, count: int) -> np.ndarray:
+    """Return bool (P, R, K): demand from each review to the receipt after next is within par for every item."""
+    total = np.zeros((demand.shape[0] + 1, *demand.shape[1:]), dtype=np.int64)
+    np.cumsum(demand, axis=0, out=total[1:])
+    starts = (first + np.arange(count)) * rule.review_steps
+    window = total[starts + rule.interval_steps] - total[starts]
+    return np.stack([(window <= level).all(axis=2).T for level in par])
