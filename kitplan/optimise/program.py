@@ -358,15 +358,16 @@ def _solve_quietly(
 def _status(problem: Any, outcome: Any) -> str:
     """Return "optimal", "feasible", "infeasible", "unbounded" or "failed" from both of PuLP's statuses."""
     if _PULP_4:
-        code, found = outcome.status, outcome.has_solution
-        proven = found and code in (pulp.LpSolveStatus.Optimal, pulp.LpSolveStatus.GapLimit)
+        code, names = outcome.status, pulp.LpSolveStatus
+        infeasible, unbounded, found = names.Infeasible, names.Unbounded, outcome.has_solution
+        proven = found and code in (names.Optimal, names.GapLimit)
     else:
-        code = problem.status
+        code, infeasible, unbounded = problem.status, pulp.LpStatusInfeasible, pulp.LpStatusUnbounded
         proven = problem.sol_status == pulp.LpSolutionOptimal
         found = proven or problem.sol_status == pulp.LpSolutionIntegerFeasible
-    if code == pulp.LpStatusInfeasible:
+    if code == infeasible:
         return "infeasible"
-    if code == pulp.LpStatusUnbounded:
+    if code == unbounded:
         return "unbounded"
     if not found:
         return "failed"
