@@ -16,7 +16,9 @@ import pandas as pd
 
 from kitplan.inputs.values import FREQUENCY_COLUMNS, Unit
 
-CONSTANT_REASONS = {"soiled": "soiled_per_day", "skin": "skin_per_day", "moved": "moved_per_day", "changed": "changed_per_day"}
+CONSTANT_REASONS = {
+    "soiled": "soiled_per_day", "skin": "skin_per_day", "moved": "moved_per_day", "changed": "changed_per_day",
+}
 """Reasons whose hazard does not depend on wear, and their column of Unit.frequency."""
 
 _HORIZON_CHECKS = 4000
@@ -39,7 +41,9 @@ def cumulative_hazards(row: Mapping, checks_per_day: int, n_ages: int) -> tuple[
     return np.diff(weibull), constant
 
 
-def check_hazards(row: Mapping, checks_per_day: int, frailty: float = 1.0, n_ages: int = _HORIZON_CHECKS) -> np.ndarray:
+def check_hazards(
+    row: Mapping, checks_per_day: int, frailty: float = 1.0, n_ages: int = _HORIZON_CHECKS
+) -> np.ndarray:
     """Chance that the k-th check since a securement finds cause to renew it, k = 1..n_ages.
 
     frailty multiplies the hazards, not the planned maximum wear (planned_hours; 0 means none), at which h = 1.
@@ -143,43 +147,94 @@ def attempts_given_events(redo: float, n_events: int, n_attempts: int) -> np.nda
     return np.clip(table, 0.0, 1.0)
 
 
+SETTLED_CHECKS = 48
+"""After so many checks in place the wear age is taken as stationary (12 days at six-hourly checks)."""
+
+
 @dataclass(frozen=True)
 class AttemptTable:
-    """Attempts over n checks for one frequency model and every frailty point.
+    """Attempts of one airway for one frequency model and every frailty point.
 
-    nodes, weights: frailty points. present, fresh: ndarray shape (n_nodes, n_checks + 1, n_attempts + 1), PMF of
-    attempts for an airway already there (stationary wear age) and for one that arrives (admission secures added).
+    nodes, weights: frailty points, shape (n_nodes,).
+    fresh: shape (n_nodes, n_long + 1, n_attempts + 1); [node, n] = PMF of attempts over the first n checks of an
+        airway, admission secures included.
+    present: shape (n_nodes, SETTLED_CHECKS + 2, n_short + 1, n_attempts + 1); [node, m, n] = PMF of attempts over
+        n checks of an airway that has been in place for m checks; the last m stands for "long ago" (stationary).
     """
 
     nodes: np.ndarray
     weights: np.ndarray
-    present: np.ndarray
     fresh: np.ndarray
+    present: np.ndarray
 
 
-def attempt_table(row: Mapping, checks_per_day: int, n_checks: int, n_nodes: int) -> AttemptTable:
-    """Exact attempt PMFs (re-secures, redos and admission secures) of one row of Unit.frequency."""
+def first_renewal_after(hazard: np.ndarray, n_checks: int) -> np.ndarray:
+    """P(the next renewal comes at check j) for an airway m checks after a fresh start.
+
+    The wear age after m checks is a with chance u(m - a) P(wear > a), u the renewal density; hence
+    g_m(j) = sum_a u(m - a) f(a + j). Returns shape (..., SETTLED_CHECKS + 2, n_checks), j from 1; the last m is
+    the stationary start, g(j) = P(wear > j - 1) / mean wear.
+    """
+    settled = SETTLED_CHECKS
+    ages = settled + n_checks
+    near = hazard[..., :ages]
+    near = np.pad(near, [(0, 0)] * (hazard.ndim - 1) + [(0, ages - near.shape[-1])], mode="edge")
+    alive = survival(near)
+    gap = alive[..., :-1] * near
+    density = np.zeros((*hazard.shape[:-1], settled + 1))
+    density[..., 0] = 1.0
+    for i in range(1, settled + 1):
+        density[..., i] = (gap[..., :i] * density[..., i - 1 :: -1]).sum(axis=-1)
+    lag = np.subtract.outer(np.arange(settled + 1), np.arange(settled + 1))
+    renewed = np.where(lag >= 0, density[..., np.maximum(lag, 0)], 0.0)
+    ahead = gap[..., np.add.outer(np.arange(settled + 1), np.arange(n_checks))]
+    stationary = alive[..., :n_checks] / mean_wear_checks(hazard)[..., None]
+    return np.concatenate([renewed @ ahead, stationary[..., None, :]], axis=-2)
+
+
+def present_count_pmf(hazard: np.ndarray, n_checks: int, fresh: np.ndarray) -> np.ndarray:
+    """PMF of renewals over n checks of an airway m checks after a fresh start, for every m and n at once.
+
+    fresh: `renewal_count_pmf(hazard, >= n_checks, "fresh")`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
+    n_checks + 1): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`.
+    """
+    size = n_checks + 1
+    first = first_renewal_after(hazard, n_checks)
+    lag = np.subtract.outer(np.arange(size), np.arange(1, size)).T
+    later = np.where((lag >= 0)[..., None], fresh[..., np.maximum(lag, 0), :n_checks], 0.0)
+    flat = later.reshape(*later.shape[:-3], n_checks, size * n_checks)
+    rest = (first @ flat).reshape(*first.shape[:-1], size, n_checks)
+    none = 1.0 - np.concatenate([np.zeros((*first.shape[:-1], 1)), np.cumsum(first, axis=-1)], axis=-1)
+    return np.clip(np.concatenate([none[..., None], rest], axis=-1), 0.0, 1.0)
+
+
+def attempt_table(row: Mapping, checks_per_day: int, n_short: int, n_long: int, n_nodes: int) -> AttemptTable:
+    """Exact attempt PMFs (re-secures, redos and admission secures) of one row of Unit.frequency.
+
+    n_short: checks of the interval; n_long: checks of the longest stay that is counted.
+    """
     nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
-    horizon = _long_enough(row, checks_per_day, nodes.min(), n_checks)
+    n_long = max(n_long, n_short)
+    horizon = _long_enough(row, checks_per_day, nodes.min(), n_long)
     hazard = np.stack([check_hazards(row, checks_per_day, node, horizon) for node in nodes])
-    admission = round(float(row["admission_secures"]))
-    redo = float(row["redo"])
-    present = renewal_count_pmf(hazard, n_checks, "stationary")
-    fresh = renewal_count_pmf(hazard, n_checks, "fresh")
-    events = _used_columns(present, fresh)
-    spare = 0 if redo == 0 else int(np.ceil(np.log(1e-9) / np.log(redo) + 4 * redo * events))
-    spoil = attempts_given_events(redo, events + admission, events + admission + spare)
-    return AttemptTable(
-        nodes,
-        weights,
-        present[..., : events + 1] @ spoil[: events + 1],
-        fresh[..., : events + 1] @ spoil[admission : admission + events + 1],
-    )
+    fresh = renewal_count_pmf(hazard, n_long, "fresh")
+    present = present_count_pmf(hazard, n_short, fresh)
+    admission, redo = round(float(row["admission_secures"])), float(row["redo"])
+    return AttemptTable(nodes, weights, _with_redos(fresh, redo, admission), _with_redos(present, redo, 0))
+
+
+def _with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarray:
+    """Turn PMFs of re-secures (last axis) into PMFs of attempts, `admission` certain secures added."""
+    events = _used_columns(events_pmf)
+    most = events + admission
+    spare = 0 if redo == 0 else int(np.ceil(np.log(1e-9) / np.log(redo) + 4 * redo * most))
+    spoil = attempts_given_events(redo, most, most + spare)
+    return events_pmf[..., : events + 1] @ spoil[admission:]
 
 
 def _used_columns(*tables: np.ndarray) -> int:
     """Largest count whose chance is worth keeping in any of the tables."""
-    width = max(int(np.nonzero(t.max(axis=tuple(range(t.ndim - 1))) > 1e-10)[0].max()) for t in tables)
+    width = max(int(np.nonzero(t.max(axis=tuple(range(t.ndim - 1))) > 1e-9)[0].max()) for t in tables)
     return max(width, 1)
 
 
@@ -196,9 +251,10 @@ def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.nda
 
     fresh: the airway arrives at the start (admission secures included); else it is already there.
     """
-    table = attempt_table(unit.frequency.loc[stratum], unit.checks_per_day, n_checks, unit.planning.frailty_nodes)
-    part = table.fresh if fresh else table.present
-    return table.weights @ part[:, n_checks, :]
+    row = unit.frequency.loc[stratum]
+    table = attempt_table(row, unit.checks_per_day, n_checks, n_checks, unit.planning.frailty_nodes)
+    part = table.fresh[:, n_checks, :] if fresh else table.present[:, -1, n_checks, :]
+    return table.weights @ part
 
 
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -35,10 +36,14 @@ class Filling:
     frame columns: stratum, role, item, scope, need (use units per re-secure, or per airway for patient-scope
     roles that a recipe does not use up such as mask and bag), items_per_use (whole items one re-secure takes;
     event scope), uses_per_item (re-secures one item serves; patient and unit scope, NaN = one item an airway),
-    share (part of the role's use, 1 for alternatives), because (one clause).
+    share (part of the role's use, 1 for alternatives), cost_per_stay (money one stay costs in this item), because
+    (one clause).
+    opened: (stratum, item) -> int ndarray: items opened for one patient after 0, 1, 2, ... re-secures; only for
+    patient-scope items that a recipe uses up (tape rolls, dressing sheets).
     """
 
     frame: pd.DataFrame
+    opened: Mapping[tuple[int, str], np.ndarray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

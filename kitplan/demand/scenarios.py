@@ -1,0 +1,204 @@
+"""Demand scenarios: units of each item that leave the stock room in one interval, all items from the same babies.
+
+One scenario draws who is there, how prone each airway is to loosen (frailty), its attempts by the exact renewal
+count, and what was opened for it before. Items therefore move together; they are never drawn one by one.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.filling import AttemptTables, attempt_tables, attempts_per_stay_pmf
+from kitplan.demand.occupancy import (
+    arrivals_per_day,
+    interval_checks,
+    mean_airways,
+    sample_episodes,
+    stay_checks_pmf,
+)
+from kitplan.demand.resecure import long_run_rates
+from kitplan.demand.streams import name_key, uniforms
+from kitplan.demand.values import Demand, Episodes, Filling
+from kitplan.inputs.values import Unit
+
+_SPLIT_BLOCK = 4_000_000
+
+
+def draw_demand(unit: Unit, filling: Filling, days: float, n_scenarios: int, seed: int, stream: str,
+                tables: AttemptTables | None = None) -> Demand:
+    """Draw `n_scenarios` intervals of `days` days.
+
+    Returns Demand with units int32, shape (n_scenarios, n_items), columns in catalogue order.
+    """
+    n_checks = interval_checks(unit, days)
+    if tables is None or tables.n_short < n_checks:
+        tables = attempt_tables(unit, n_checks)
+    episodes = sample_episodes(unit, days, n_scenarios, seed, stream)
+    before, during = _attempts(episodes, tables, seed, stream)
+    cell = episodes.scenario.astype(np.int64) * unit.n_strata + episodes.stratum
+    size = n_scenarios * unit.n_strata
+    re_secures = np.bincount(cell, weights=during, minlength=size).reshape(n_scenarios, -1).astype(np.int32)
+    fresh = np.bincount(cell[episodes.fresh], minlength=size).reshape(n_scenarios, -1)
+    names = unit.items["item"].tolist()
+    column = {name: i for i, name in enumerate(names)}
+    units = np.zeros((n_scenarios, len(names)), dtype=np.int64)
+    for item, rows in filling.frame.groupby("item", sort=False):
+        units[:, column[str(item)]] += _one_item(str(item), rows, filling, episodes, re_secures, fresh, before, during,
+                                                 seed, stream)
+    _split_shared(units, column, filling, re_secures, seed, stream)
+    return Demand(tuple(names), units.astype(np.int32), re_secures, days, seed, stream)
+
+
+def _attempts(episodes: Episodes, tables: AttemptTables, seed: int, stream: str) -> tuple[np.ndarray, np.ndarray]:
+    """Attempts of each airway before and during the interval (float arrays, one entry an episode)."""
+    model = tables.which[episodes.stratum]
+    before = np.zeros(len(model))
+    during = np.zeros(len(model))
+    points = uniforms(seed, f"{stream}/frailty", episodes.scenario, episodes.key)
+    u_during = uniforms(seed, f"{stream}/attempts", episodes.scenario, episodes.key)
+    u_before = uniforms(seed, f"{stream}/earlier", episodes.scenario, episodes.key)
+    for m, table in enumerate(tables.tables):
+        mine = np.nonzero(model == m)[0]
+        node = np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
+        prior, fresh = episodes.prior_checks[mine].astype(np.int64), episodes.fresh[mine]
+        old, new = mine[~fresh], mine[fresh]
+        settled = np.minimum(prior[~fresh], table.present.shape[1] - 1)
+        during[old] = _invert(table.present, (node[~fresh], settled, episodes.checks[old]), u_during[old])
+        during[new] = _invert(table.fresh, (node[fresh], episodes.checks[new]), u_during[new])
+        before[old] = _invert(table.fresh, (node[~fresh], prior[~fresh]), u_before[old])
+    return before, during
+
+
+def _invert(pmf: np.ndarray, index: tuple[np.ndarray, ...], u: np.ndarray) -> np.ndarray:
+    """Draw counts by inverting the CDF rows pmf[index] at u, for all elements at once.
+
+    The rows are laid end to end, row r lifted by r, so that one binary search serves them all.
+    """
+    width = pmf.shape[-1]
+    cdf = np.minimum(np.cumsum(pmf.reshape(-1, width), axis=1), 1.0)
+    cdf[:, -1] = 1.0
+    line = (cdf + np.arange(len(cdf))[:, None]).ravel()
+    row = np.ravel_multi_index(tuple(i.astype(np.int64) for i in index), pmf.shape[:-1])
+    return np.searchsorted(line, row + u, side="left") - row * width
+
+
+def _one_item(item: str, rows: pd.DataFrame, filling: Filling, episodes: Episodes, re_secures: np.ndarray,
+              fresh: np.ndarray, before: np.ndarray, during: np.ndarray, seed: int, stream: str) -> np.ndarray:
+    """Units of one item by scenario, shape (n_scenarios,), from every stratum it serves; shared roles come later."""
+    total = np.zeros(len(re_secures), dtype=np.int64)
+    part_used = np.zeros(len(re_secures))
+    opens: dict[int, np.ndarray] = {}
+    for row in rows.itertuples(index=False):
+        if row.share < 1.0:
+            continue
+        if row.scope == "event":
+            total += re_secures[:, row.stratum] * int(row.items_per_use)
+        elif row.scope == "unit":
+            part_used += re_secures[:, row.stratum] / row.uses_per_item
+        elif (row.stratum, item) in filling.opened:
+            opens[row.stratum] = filling.opened[row.stratum, item]
+        else:
+            total += fresh[:, row.stratum] * int(row.need)
+    if opens:
+        total += _items_opened(opens, episodes, before, during)
+    if part_used.any():
+        phase = uniforms(seed, f"{stream}/part used", np.arange(len(total)), np.uint64(name_key(item)))
+        total += np.floor(part_used + phase).astype(np.int64)
+    return total
+
+
+def _items_opened(opens: dict[int, np.ndarray], episodes: Episodes, before: np.ndarray, during: np.ndarray) -> np.ndarray:
+    """Patient-scope items opened in the interval: opened by its end less opened before it, airway by airway."""
+    mine = np.isin(episodes.stratum, list(opens))
+    start = before[mine].astype(np.int64)
+    stop = start + during[mine].astype(np.int64)
+    strata = np.array(sorted(opens))
+    length = int(stop.max(initial=0)) + 1
+    table = np.stack([_lengthen(opens[g], length) for g in strata])
+    place = np.searchsorted(strata, episodes.stratum[mine])
+    opened = table[place, stop] - table[place, start]
+    return np.bincount(episodes.scenario[mine], weights=opened, minlength=episodes.n_scenarios).astype(np.int64)
+
+
+def _lengthen(table: np.ndarray, length: int) -> np.ndarray:
+    """Carry a table of items opened on to `length` entries at its own average pace (rarely needed)."""
+    if length <= len(table):
+        return table[:length]
+    steady = np.diff(table)[len(table) // 2 :]
+    more = np.ceil(steady.mean() * np.arange(1, length - len(table) + 1) - 1e-9).astype(np.int64)
+    return np.concatenate([table, table[-1] + more])
+
+
+def _split_shared(units: np.ndarray, column: dict[str, int], filling: Filling, re_secures: np.ndarray, seed: int,
+                  stream: str) -> None:
+    """Add the items that share a role (glove sizes): each use goes to one of them by its share.
+
+    The n-th use of a scenario always goes to the same item, so that more uses never take fewer of any item.
+    """
+    shared = filling.frame[filling.frame["share"] < 1.0]
+    for role, rows in shared.groupby("role", sort=False):
+        first = rows.drop_duplicates("item")
+        uses = np.zeros(len(units), dtype=np.int64)
+        for row in rows.drop_duplicates("stratum").itertuples(index=False):
+            uses += re_secures[:, row.stratum] * int(np.ceil(row.need - 1e-9))
+        edges = np.cumsum(first["share"].to_numpy(float))
+        columns = [column[str(name)] for name in first["item"]]
+        step = max(_SPLIT_BLOCK // max(int(uses.max(initial=0)), 1), 1)
+        for begin in range(0, len(uses), step):
+            block = uses[begin : begin + step]
+            number = np.arange(block.max(initial=0))
+            scenario = np.arange(begin, begin + len(block))
+            u = uniforms(seed, f"{stream}/share/{role}", scenario[:, None], number[None, :])
+            u[number[None, :] >= block[:, None]] = 2.0
+            below = np.zeros(len(block), dtype=np.int64)
+            for k, edge in zip(columns, [*edges[:-1], 1.5]):
+                up_to = (u < edge).sum(axis=1)
+                units[begin : begin + step, k] += up_to - below
+                below = up_to
+
+
+def expected_use(unit: Unit, filling: Filling, days: float, tables: AttemptTables | None = None) -> np.ndarray:
+    """Expected units of each item in `days` days, by rates instead of scenarios; float ndarray (n_items,).
+
+    Airway-days x use per airway-day + arrivals x what an arrival adds (see `use_rates`).
+    """
+    rates = use_rates(unit, filling, tables)
+    names = unit.items["item"].tolist()
+    airway_days, arrivals = mean_airways(unit) * days, arrivals_per_day(unit) * days
+    use = rates["per_airway_day"] * airway_days[rates["stratum"]] + rates["per_arrival"] * arrivals[rates["stratum"]]
+    return use.groupby(rates["item"]).sum().reindex(names, fill_value=0.0).to_numpy(float)
+
+
+def use_rates(unit: Unit, filling: Filling, tables: AttemptTables | None = None) -> pd.DataFrame:
+    """What an airway-day and an arrival take of each item, by stratum: stratum, item, per_airway_day, per_arrival.
+
+    per_airway_day is the long-run pace; per_arrival is what a whole stay takes, exactly, beyond that pace
+    (admission secures, a fresh securement's grace, the last roll thrown away part-used).
+    """
+    tables = tables or attempt_tables(unit)
+    pace = long_run_rates(unit)["attempts_per_day"].to_numpy(float)
+    rows = []
+    for stratum, group in filling.frame.groupby("stratum"):
+        uses = attempts_per_stay_pmf(unit, tables, int(stratum))
+        stay = stay_checks_pmf(unit, int(stratum), tables.n_long)
+        stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
+        for row in group.itertuples(index=False):
+            per_day, per_stay = _item_rates(row, filling, pace[stratum], uses)
+            rows.append((stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days)))
+    return pd.DataFrame(rows, columns=["stratum", "item", "per_airway_day", "per_arrival"])
+
+
+def _item_rates(row, filling: Filling, pace: float, uses: np.ndarray) -> tuple[float, float]:
+    """(units per airway-day in the long run, units per whole stay) of one row of the filling."""
+    mean_uses = float(uses @ np.arange(len(uses)))
+    if row.scope == "event":
+        per_use = float(row.items_per_use) if row.share == 1.0 else float(np.ceil(row.need - 1e-9))
+        return pace * per_use, mean_uses * per_use
+    if row.scope == "unit":
+        return pace / float(row.uses_per_item), mean_uses / float(row.uses_per_item)
+    table = filling.opened.get((row.stratum, row.item))
+    if table is None:
+        return 0.0, float(row.need)
+    half = len(table) // 2
+    return pace * float((table[-1] - table[half]) / (len(table) - 1 - half)), float(uses @ table)

@@ -1,0 +1,277 @@
+"""How long securements last: times between checks at which cause was found, and the curve fitted to them.
+
+A securement that was renewed at one check had been sound at the check before: its wear is interval-censored. One
+that was still in place when the airway ended, or when the records end, is right-censored. Loosening is Weibull in
+wear; the other reasons are constant hazards that compete with it; each airway carries a gamma frailty that
+multiplies all of them, so its events share one likelihood term (Klein & Moeschberger, Survival Analysis, 2e,
+ch. 3 and 13, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+LOOSE, SOILED, SKIN, MOVED, CHANGED, PLANNED, OTHER = range(7)
+"""Reasons as numbers; OTHER could be any of the first five."""
+
+STILL_SECURE = -1
+
+
+@dataclass(frozen=True)
+class WearSpells:
+    """Spells of wear as flat arrays of equal length, one entry a securement.
+
+    airway: int, 0..n_airways-1. stratum: int. before, after: wear in days at the last check that found it sound
+    and at the check that found cause (after = before for a spell that was cut short without cause).
+    reason: int, LOOSE.. OTHER, or STILL_SECURE.
+    """
+
+    airway: np.ndarray
+    stratum: np.ndarray
+    before: np.ndarray
+    after: np.ndarray
+    reason: np.ndarray
+
+    @property
+    def caused(self) -> np.ndarray:
+        """Which spells ended because a check found cause (planned renewals did not)."""
+        return (self.reason != STILL_SECURE) & (self.reason != PLANNED)
+
+
+@dataclass(frozen=True)
+class WearCurve:
+    """The fitted model. scale_hours, shape: Weibull loosening. per_day: constant hazard of SOILED, SKIN, MOVED,
+    CHANGED. spread: coefficient of variation of the frailty. factor: ndarray (n_strata,), hazard multipliers of
+    the strata, around 1. low, high: 95 % bounds of scale_hours, shape, constant total and spread, by name.
+    """
+
+    scale_hours: float
+    shape: float
+    per_day: dict[str, float]
+    spread: float
+    factor: np.ndarray
+    factor_share: np.ndarray
+    low: dict[str, float]
+    high: dict[str, float]
+
+    @property
+    def constant_per_day(self) -> float:
+        return sum(self.per_day.values())
+
+
+CONSTANT_NAMES = {SOILED: "soiled_per_day", SKIN: "skin_per_day", MOVED: "moved_per_day", CHANGED: "changed_per_day"}
+
+
+def cut_spells(start: np.ndarray, end: np.ndarray, fresh: np.ndarray, event_stay: np.ndarray, event_day: np.ndarray,
+               event_reason: np.ndarray, airway: np.ndarray, stratum: np.ndarray, checks_per_day: int) -> WearSpells:
+    """Cut stays into spells of wear at the events.
+
+    start, end, fresh, airway, stratum: ndarray shape (n_stays,), days; end is where watching stops; fresh: the
+    stay begins with a new securement (otherwise what comes before its first event is of unknown age and left out).
+    event_stay (index into stays), event_day, event_reason: ndarray shape (n_events,), sorted by stay and day.
+    """
+    n = len(start)
+    stay = np.concatenate([np.arange(n), event_stay, np.arange(n)])
+    day = np.concatenate([start, event_day, end])
+    kind = np.concatenate([np.zeros(n, int), np.ones(len(event_day), int), np.full(n, 2)])
+    reason = np.concatenate([np.full(n, STILL_SECURE), event_reason, np.full(n, STILL_SECURE)])
+    order = np.lexsort((kind, day, stay))
+    stay, day, kind, reason = stay[order], day[order], kind[order], reason[order]
+    first, last = np.arange(len(stay) - 1), np.arange(1, len(stay))
+    keep = (stay[first] == stay[last]) & ((kind[first] == 1) | fresh[stay[first]])
+    first, last = first[keep], last[keep]
+    before, after = _wear_between(day[last] - day[first], kind[first] == 0, kind[last] == 1, checks_per_day)
+    return WearSpells(airway[stay[first]], stratum[stay[first]], before, after, reason[last])
+
+
+def _wear_between(gap_days: np.ndarray, from_start: np.ndarray, to_event: np.ndarray, checks_per_day: int
+                  ) -> tuple[np.ndarray, np.ndarray]:
+    """Wear at the last sound check and at the check that found cause, days.
+
+    From one event to the next is a whole number of checks (recorded times stray a little); from the start of an
+    airway it is not; a spell that ends without cause was last seen at a check, half an interval earlier on average
+    where the rhythm of the checks is not known.
+    """
+    checks = np.maximum(gap_days, 0) * checks_per_day
+    whole = np.maximum(np.round(checks), 1.0)
+    after = np.where(from_start, np.maximum(checks, 0.05), whole)
+    before = np.maximum(after - 1.0, 0.0)
+    cut = np.where(from_start, np.maximum(checks - 0.5, 0.0), np.floor(checks + 1e-6))
+    return np.where(to_event, before, cut) / checks_per_day, np.where(to_event, after, cut) / checks_per_day
+
+
+@dataclass(frozen=True)
+class _Folded:
+    """Spells folded for speed: distinct wears and where each spell finds its own."""
+
+    wear: np.ndarray
+    at_before: np.ndarray
+    at_after: np.ndarray
+
+
+def _fold(spells: WearSpells) -> _Folded:
+    wear, place = np.unique(np.concatenate([spells.before, spells.after]).round(9), return_inverse=True)
+    n = len(spells.before)
+    return _Folded(wear, place[:n], place[n:])
+
+
+def _spell_hazards(spells: WearSpells, folded: _Folded, factor: np.ndarray, scale_hours: float, shape: float,
+                   constant: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Cumulative hazard of each spell without frailty (up to mid-interval), and what loosening and the constant
+    hazard add inside the last interval."""
+    weibull = (24.0 * folded.wear / scale_hours) ** shape
+    m = factor[spells.stratum]
+    low, high = weibull[folded.at_before], weibull[folded.at_after]
+    middle = m * ((low + high) / 2 + constant * (spells.before + spells.after) / 2)
+    return middle, m * (high - low), m * constant * (spells.after - spells.before)
+
+
+def log_likelihood(spells: WearSpells, folded: _Folded, factor: np.ndarray, scale_hours: float, shape: float,
+                   constant: float, spread: float, n_airways: int) -> float:
+    """Log-likelihood of the spells, gamma frailty integrated out for each airway.
+
+    An event adds log(1 - exp(-zH)) = log zH - zH/2 + (zH)^2/24 + O(zH)^4 (series of log((1 - e^-x)/x)), H the
+    hazard of its last interval, so that z appears as z^n exp(-zS + z^2 Q/24) and the integral over z is the gamma
+    function's, with the mean of z^2 in the small last term.
+    """
+    from scipy.special import gammaln
+
+    middle, loose, steady = _spell_hazards(spells, folded, factor, scale_hours, shape, constant)
+    caused, reason = spells.caused, spells.reason
+    part = np.where(reason == LOOSE, loose, np.where(reason == OTHER, loose + steady, steady))[caused]
+    total = (loose + steady)[caused]
+    events = np.bincount(spells.airway[caused], minlength=n_airways)
+    exposure = np.bincount(spells.airway, weights=middle, minlength=n_airways)
+    curvature = np.bincount(spells.airway[caused], weights=total**2, minlength=n_airways) / 24
+    logs = float(np.log(np.maximum(part, 1e-300)).sum())
+    if spread < 1e-4:
+        return logs - float(exposure.sum()) + float(curvature.sum())
+    theta = 1.0 / spread**2
+    bottom = exposure + theta
+    value = gammaln(events + theta) - gammaln(theta) + theta * np.log(theta) - (events + theta) * np.log(bottom)
+    value = value + curvature * (events + theta) * (events + theta + 1) / bottom**2
+    return logs + float(value.sum())
+
+
+def fit_curve(spells: WearSpells, n_strata: int, default: dict[str, float]) -> WearCurve:
+    """Fit the wear model by penalised maximum likelihood.
+
+    default: scale_hours, shape, constant (per day), spread: where the fit starts, and the centre of a weak prior
+    (log scale and log constant: sd 1; log shape: sd 0.5, shape at least 1; spread: sd 0.5) that a few dozen events
+    outweigh. Strata multiply the hazards by factors pooled around 1 (`pooling.pool_rates`); the curve and the
+    factors are fitted in turn until neither moves.
+    """
+    folded = _fold(spells)
+    n_airways = int(spells.airway.max(initial=-1)) + 1
+    factor = np.ones(n_strata)
+    centre = np.array([np.log(default["scale_hours"]), np.log(default["shape"]), np.log(max(default["constant"], 1e-3)),
+                       default["spread"]])
+    place = centre.copy()
+    share = np.zeros(n_strata)
+    for turn in range(8):
+        place, hessian = _fit_shared(spells, folded, factor, n_airways, centre, place)
+        scale, shape, constant, spread = np.exp(place[0]), np.exp(place[1]), np.exp(place[2]), place[3]
+        middle, _, _ = _spell_hazards(spells, folded, np.ones(n_strata), scale, shape, constant)
+        new, share = _fit_factors(spells, middle, factor, spread, n_strata, n_airways)
+        moved = np.abs(np.log(new / factor)).max()
+        factor = new
+        if moved < 2e-3 and turn:
+            break
+    return _report(spells, place, hessian, factor, share, default)
+
+
+def _fit_shared(spells: WearSpells, folded: _Folded, factor: np.ndarray, n_airways: int, centre: np.ndarray,
+                start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Best (log scale, log shape, log constant, spread) with the factors held, and the Hessian there."""
+    from scipy.optimize import minimize
+
+    prior_sd = np.array([1.0, 0.5, 1.0, 0.5])
+
+    def cost(p: np.ndarray) -> float:
+        fit = log_likelihood(spells, folded, factor, np.exp(p[0]), np.exp(p[1]), np.exp(p[2]), p[3], n_airways)
+        return 0.5 * float((((p - centre) / prior_sd) ** 2).sum()) - fit
+
+    bounds = [(centre[0] - 5, centre[0] + 5), (0.0, np.log(8.0)), (np.log(1e-4), np.log(10.0)), (0.0, 2.5)]
+    found = minimize(cost, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-10})
+    return found.x, _hessian(cost, found.x)
+
+
+def _hessian(cost, place: np.ndarray) -> np.ndarray:
+    """Second derivatives by central differences; a parameter at its bound is stepped inwards only."""
+    n = len(place)
+    step = np.array([0.01, 0.01, 0.01, 0.02])
+    middle = place.copy()
+    middle[1], middle[3] = max(place[1], step[1]), max(place[3], step[3])
+    hessian = np.zeros((n, n))
+    for i in range(n):
+        for j in range(i, n):
+            value = 0.0
+            for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+                p = middle.copy()
+                p[i] += a * step[i] / 2
+                p[j] += b * step[j] / 2
+                value += a * b * cost(p)
+            hessian[i, j] = hessian[j, i] = value / (step[i] * step[j])
+    return hessian
+
+
+def _fit_factors(spells: WearSpells, middle: np.ndarray, factor: np.ndarray, spread: float, n_strata: int,
+                 n_airways: int) -> tuple[np.ndarray, np.ndarray]:
+    """Pooled hazard factors of the strata: events against the cumulative hazard that their airways went through."""
+    from kitplan.demand.pooling import pool_rates
+
+    caused = spells.caused
+    n_events = int(caused.sum())
+    if n_strata == 1 or n_events == 0:
+        return np.ones(n_strata), np.full(n_strata, 1.0 if n_events else 0.0)
+    events = np.bincount(spells.airway[caused], minlength=n_airways)
+    hazard = np.bincount(spells.airway, weights=middle * factor[spells.stratum], minlength=n_airways)
+    theta = 1.0 / max(spread, 1e-3) ** 2
+    frailty = (events + theta) / (hazard + theta)
+    exposure = np.bincount(spells.stratum, weights=middle * frailty[spells.airway], minlength=n_strata)
+    own = np.bincount(spells.stratum[caused], minlength=n_strata).astype(float)
+    home = np.zeros(n_airways, int)
+    home[spells.airway] = spells.stratum
+    bunched = np.bincount(home, weights=hazard**2, minlength=n_strata)
+    mean = np.bincount(home, weights=hazard, minlength=n_strata)
+    dispersion = 1 + spread**2 * bunched / np.maximum(mean, 1e-9)
+    pooled = pool_rates(own, exposure, dispersion)
+    level = (pooled.mean * own).sum() / own.sum()
+    return pooled.mean / level, pooled.own_share
+
+
+def _report(spells: WearSpells, place: np.ndarray, hessian: np.ndarray, factor: np.ndarray, share: np.ndarray,
+            default: dict[str, float]) -> WearCurve:
+    error = np.sqrt(np.maximum(np.diag(np.linalg.pinv(hessian)), 0))
+    names = ["scale_hours", "shape", "constant_per_day"]
+    low = {name: float(np.exp(place[i] - 1.96 * error[i])) for i, name in enumerate(names)}
+    high = {name: float(np.exp(place[i] + 1.96 * error[i])) for i, name in enumerate(names)}
+    low["shape"] = max(low["shape"], 1.0)
+    low["spread"], high["spread"] = max(place[3] - 1.96 * error[3], 0.0), place[3] + 1.96 * error[3]
+    counts = {name: int((spells.reason == reason).sum()) for reason, name in CONSTANT_NAMES.items()}
+    known = sum(counts.values())
+    constant = float(np.exp(place[2]))
+    if known:
+        per_day = {name: constant * count / known for name, count in counts.items()}
+    else:
+        total = sum(default[name] for name in CONSTANT_NAMES.values()) or 1.0
+        per_day = {name: constant * default[name] / total for name in CONSTANT_NAMES.values()}
+    return WearCurve(float(np.exp(place[0])), float(np.exp(place[1])), per_day, float(place[3]), factor, share, low, high)
+
+
+def still_secure(spells: WearSpells, days: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Kaplan-Meier share of securements still sound after `days` of wear, and how many were watched that long.
+
+    A renewal counts at the check that found cause; planned renewals and ends of airways are right-censored.
+    Returns (share, at_risk), each shape of `days`.
+    """
+    wear = spells.after
+    times, which = np.unique(np.concatenate([wear, days]).round(9), return_inverse=True)
+    own = which[: len(wear)]
+    ended = np.bincount(own[spells.caused], minlength=len(times))
+    left = np.bincount(own, minlength=len(times))
+    at_risk = left[::-1].cumsum()[::-1]
+    alive = np.cumprod(1 - np.divide(ended, at_risk, out=np.zeros(len(times)), where=at_risk > 0))
+    return alive[which[len(wear):]], at_risk[which[len(wear):]]
