@@ -3,8 +3,8 @@
     python tests/bench/make_samples.py [FOLDER]
 
 The simulation is the one of the planning model (Poisson arrivals, log-normal stays, checks every 24/c hours
-since the last securement, Weibull loosening with gamma frailty, redos), with each unit's own parameters, so that
-what the program learns from the files can be compared with the truth below. Every number here is invented.
+since the last securement, Weibull loosening with gamma frailty, redos), with each unit's own parameters, so
+that what the program learns from the files can be compared with the truth below. Every number is invented.
 The small hand-kept files (unit.toml, class.toml, present_par.csv, on_hand.csv) are not written.
 """
 
@@ -94,7 +94,7 @@ class Stay:
 
 
 def simulate_stays(rng, strata, days, beds, mean_stay, log_sd, first_day, burn_in=0.0):
-    """Poisson arrivals with a yearly wave (peak mid January), log-normal stays; a full unit turns arrivals away."""
+    """Poisson arrivals with a yearly wave (peak mid January), log-normal stays; a full unit takes no more."""
     wanted = np.array([s[4] for s in strata]) / mean_stay
     swing = np.array([s[5] for s in strata])
     peak = float((wanted * (1 + swing)).sum())
