@@ -194,7 +194,8 @@ def _fit_shared(spells: WearSpells, folded: _Folded, factor: np.ndarray, n_airwa
         return 0.5 * float((((p - centre) / prior_sd) ** 2).sum()) - fit
 
     bounds = [(centre[0] - 5, centre[0] + 5), (0.0, np.log(8.0)), (np.log(1e-4), np.log(10.0)), (0.0, 2.5)]
-    found = minimize(cost, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-10})
+    size = max(len(spells.reason), 1)
+    found = minimize(lambda p: cost(p) / size, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11})
     return found.x, _hessian(cost, found.x)
 
 
