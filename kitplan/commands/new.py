@@ -1,0 +1,51 @@
+"""`kitplan new`: a starter unit, or a copy of an invented sample."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from kitplan.commands.common import run_safely
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path), required=False)
+@click.option("--sample", metavar="NAME", help="Copy this invented sample instead of a blank unit.")
+@click.option("--list", "list_samples", is_flag=True, help="List the samples and stop.")
+@run_safely()
+def command(folder: Path | None, sample: str | None, list_samples: bool) -> None:
+    """Copy a starter unit, or one of the invented samples, to FOLDER.
+
+    FOLDER must not hold anything yet.
+    """
+    from kitplan.export.writer import write_outputs
+    from kitplan.inputs.problems import InputError, Problem
+    from kitplan.inputs.starter import sample_files, starter_files
+    from kitplan.resources import sample_units
+
+    samples = sample_units()
+    if list_samples:
+        for name, path in samples.items():
+            click.echo(f"{name:<18}{_unit_name(path)}")
+        return
+    if folder is None:
+        raise click.UsageError("Missing argument 'FOLDER'. Give the folder to make, or --list.")
+    if sample is not None and sample not in samples:
+        raise InputError([Problem("--sample", None, None, sample, "no sample has this name",
+                                  f"Choose one of {', '.join(samples)}.")], "copying a sample")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError([Problem(str(folder), None, None, None, "it is there already and is not empty",
+                                  "Choose a folder that does not exist yet.")], "making a unit")
+    write_outputs(folder, sample_files(samples[sample]) if sample else starter_files())
+    if sample:
+        click.echo(f"Copied the invented sample {sample} to {folder}. Next: kitplan plan {folder}")
+    else:
+        click.echo(f"Made a blank unit in {folder}. Next: fill unit.toml and census.csv "
+                   f"(HOW_TO_FILL.txt says how), then kitplan check {folder}")
+
+
+def _unit_name(folder: Path) -> str:
+    import tomllib
+
+    return str(tomllib.loads((folder / "unit.toml").read_text(encoding="utf-8"))["name"])
