@@ -1,8 +1,8 @@
 """Who lies in the unit, day after day for years: the census played forward, by means of its own.
 
 Times are days (float) since the first day that counts; earlier ones are warm-up and negative. A stay list and
-daily counts are played as they were, over and over, each replication beginning at another place; a snapshot and
-strata only expected are Poisson arrivals with log-normal stays.
+daily counts are played as they were, over and over, each replication beginning at another place; a snapshot
+and strata only expected are Poisson arrivals with log-normal stays.
 """
 
 from __future__ import annotations
@@ -14,10 +14,14 @@ import numpy as np
 from kitplan.inputs.values import Census, Unit
 
 _LONGEST_IN_MEANS = 60.0
-"""Arrivals are played from so many mean stays before the first day: what is left out is under one in 100,000."""
+"""Arrivals are played from so many mean stays before the first day: what is left out is under one in
+100,000.
+"""
 
 _NO_TURNOVER_DAYS = 60.0
-"""Airways that never leave are played for so long before the first day that the first securement is forgotten."""
+"""Airways that never leave are played for so long before the first day that the first securement is
+forgotten.
+"""
 
 
 @dataclass(frozen=True)
@@ -46,7 +50,7 @@ def play_census(unit: Unit, days: int, replications: int, rng: np.random.Generat
         parts.append(_play_counts(census, unit.n_strata, days, replications, rng))
     elif census.shape == "snapshot":
         rows = census.rows.groupby("stratum", sort=True)["airways"].sum()
-        for stratum, mean in rows.items():
+        for stratum, mean in zip(rows.index.to_numpy(int), rows.to_numpy(float)):
             parts.append(_play_arrivals(census, int(stratum), float(mean), days, replications, rng))
     for stratum, mean in census.expected[["stratum", "mean_airways"]].itertuples(index=False):
         parts.append(_play_arrivals(census, int(stratum), float(mean), days, replications, rng))
@@ -61,8 +65,9 @@ def _together(parts: list[Airways]) -> Airways:
     return Airways(**whole)
 
 
-def _play_arrivals(census: Census, stratum: int, mean: float, days: int, replications: int,
-                   rng: np.random.Generator) -> Airways:
+def _play_arrivals(
+    census: Census, stratum: int, mean: float, days: int, replications: int, rng: np.random.Generator
+) -> Airways:
     """Poisson arrivals whose stationary mean number present is `mean`; without turnover a fixed number."""
     if not census.mean_stay_days:
         extra = rng.random(replications) < mean - np.floor(mean)
@@ -83,11 +88,17 @@ def _play_arrivals(census: Census, stratum: int, mean: float, days: int, replica
 
 def _whole(replication: np.ndarray, stratum: int, start: np.ndarray, end: np.ndarray, days: int) -> Airways:
     ones = np.ones(len(replication))
-    return Airways(replication, np.full(len(replication), stratum), start, np.minimum(end, days), 0 * ones, days * ones)
+    return Airways(
+        replication, np.full(len(replication), stratum), start, np.minimum(end, days), 0 * ones, days * ones
+    )
 
 
-def _laps(period: float, days: int, replications: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """(replication, begin) of every lap through a history of `period` days; begins are spread evenly over it."""
+def _laps(
+    period: float, days: int, replications: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """(replication, begin) of every lap through a history of `period` days; begins are spread evenly over
+    it.
+    """
     place = (rng.permutation(replications) + rng.random(replications)) / replications * period
     laps = int(np.ceil(days / period)) + 1
     begin = -place[:, None] + np.arange(laps)[None, :] * period
@@ -103,19 +114,37 @@ def _play_stays(census: Census, days: int, replications: int, rng: np.random.Gen
     airways at most stays longer than the list is old. A stay that is still open ends with the last day.
     """
     start = census.rows["start"].to_numpy(float)
-    close = (census.last_day - census.first_day).days + 1.0 if census.first_day and census.last_day else start.max() + 1
+    close = (
+        (census.last_day - census.first_day).days + 1.0
+        if census.first_day and census.last_day
+        else start.max() + 1
+    )
     end = census.rows["end"].to_numpy(float)
     end = np.where(np.isnan(end), close, end)
     long_stay = np.sort(end - start)[int(0.9 * (len(start) - 1))]
     origin = start.min() + min(long_stay, (close - start.min()) / 4)
     origin = np.floor(origin) if close - np.floor(origin) >= 1 else start.min()
     in_laps = (end > origin) & (start < close)
-    return _over_laps(census.rows["stratum"].to_numpy(np.int64)[in_laps], start[in_laps] - origin,
-                      end[in_laps] - origin, close - origin, days, replications, rng)
+    return _over_laps(
+        census.rows["stratum"].to_numpy(np.int64)[in_laps],
+        start[in_laps] - origin,
+        end[in_laps] - origin,
+        close - origin,
+        days,
+        replications,
+        rng,
+    )
 
 
-def _over_laps(stratum: np.ndarray, start: np.ndarray, end: np.ndarray, period: float, days: int, replications: int,
-               rng: np.random.Generator) -> Airways:
+def _over_laps(
+    stratum: np.ndarray,
+    start: np.ndarray,
+    end: np.ndarray,
+    period: float,
+    days: int,
+    replications: int,
+    rng: np.random.Generator,
+) -> Airways:
     """Copy one history (start, end in days since its first day) into every lap of every replication."""
     lap_replication, begin = _laps(period, days, replications, rng)
     shape = (len(begin), len(stratum))
@@ -123,22 +152,31 @@ def _over_laps(stratum: np.ndarray, start: np.ndarray, end: np.ndarray, period: 
     started, ended = begins + start, begins + np.minimum(end, period)
     seen = (ended > 0) & (started < days)
     return Airways(
-        np.broadcast_to(lap_replication[:, None], shape)[seen], np.broadcast_to(stratum, shape)[seen],
-        started[seen], np.minimum(ended, days)[seen],
-        np.maximum(begins, 0.0)[seen], np.minimum(begins + period, days)[seen],
+        np.broadcast_to(lap_replication[:, None], shape)[seen],
+        np.broadcast_to(stratum, shape)[seen],
+        started[seen],
+        np.minimum(ended, days)[seen],
+        np.maximum(begins, 0.0)[seen],
+        np.minimum(begins + period, days)[seen],
     )
 
 
-def _play_counts(census: Census, n_strata: int, days: int, replications: int, rng: np.random.Generator) -> Airways:
-    """Play the daily counts; each replication draws anew who leaves: on a day, everyone present may be the one.
+def _play_counts(
+    census: Census, n_strata: int, days: int, replications: int, rng: np.random.Generator
+) -> Airways:
+    """Play the daily counts; each replication draws anew who leaves: on a day, everyone present may be the
+    one.
 
-    Days not known are left out. Where counts fall someone leaves; beyond that, one leaves and another comes at the
-    rate that makes the mean stay the one given.
+    Days not known are left out. Where counts fall someone leaves; beyond that, one leaves and another comes
+    at the rate that makes the mean stay the one given.
     """
     n_days = int(census.rows["day"].max()) + 1
     counts = np.zeros((n_days, n_strata), dtype=np.int64)
-    np.add.at(counts, (census.rows["day"].to_numpy(int), census.rows["stratum"].to_numpy(int)),
-              census.rows["airways"].to_numpy(int))
+    np.add.at(
+        counts,
+        (census.rows["day"].to_numpy(int), census.rows["stratum"].to_numpy(int)),
+        census.rows["airways"].to_numpy(int),
+    )
     counts = counts[np.setdiff1d(np.arange(n_days), census.unknown_days)]
     fell = np.maximum(counts - np.roll(counts, -1, axis=0), 0).sum()
     per_day = 1.0 / census.mean_stay_days if census.mean_stay_days else 0.0
@@ -146,11 +184,15 @@ def _play_counts(census: Census, n_strata: int, days: int, replications: int, rn
     shift = rng.integers(0, len(counts), replications)
     warm = int(_NO_TURNOVER_DAYS)
     path = counts[(shift[:, None] + np.arange(-warm, days)[None, :]) % len(counts)]
-    parts = [_leave_by_lot(path[:, :, g], g, warm, hidden, rng) for g in range(n_strata) if path[:, :, g].any()]
+    parts = [
+        _leave_by_lot(path[:, :, g], g, warm, hidden, rng) for g in range(n_strata) if path[:, :, g].any()
+    ]
     return _together(parts)
 
 
-def _leave_by_lot(count: np.ndarray, stratum: int, warm: int, hidden: float, rng: np.random.Generator) -> Airways:
+def _leave_by_lot(
+    count: np.ndarray, stratum: int, warm: int, hidden: float, rng: np.random.Generator
+) -> Airways:
     """Airways behind a path of counts, shape (replications, days): who leaves is drawn among those present.
 
     Beds of a replication that are taken come first; an airway that leaves gives its bed to the last one.

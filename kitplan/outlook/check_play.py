@@ -1,7 +1,7 @@
 """Check by check: which securements are found wanting, how often each is tried again, and what that takes.
 
-Time is counted in ticks, one from a check to the next; what check k finds falls into tick k - 1. Nothing here knows
-a distribution of counts: every airway is looked at, every check, with one random number.
+Time is counted in ticks, one from a check to the next; what check k finds falls into tick k - 1. Nothing
+here knows a distribution of counts: every airway is looked at, every check, with one random number.
 """
 
 from __future__ import annotations
@@ -47,16 +47,26 @@ def play_checks(unit: Unit, airways: Airways, rng: np.random.Generator) -> Attem
     still_there = np.searchsorted(-n_checks[order], -np.arange(1, n_checks.max(initial=0) + 1), side="right")
     for number, present in enumerate(still_there):
         which = wears.check(int(present), rng)
-        found.append((which, np.full(len(which), number), _tries(np.ones(len(which), dtype=np.int64), redo[which], rng)))
+        found.append(
+            (
+                which,
+                np.full(len(which), number),
+                _tries(np.ones(len(which), dtype=np.int64), redo[which], rng),
+            )
+        )
     return _in_order(found, order, enter)
 
 
 def _tries(securements: np.ndarray, redo: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Attempts that `securements` securements take when each attempt is spoiled with chance `redo`."""
-    return securements + np.where(securements > 0, rng.negative_binomial(np.maximum(securements, 1), 1.0 - redo), 0)
+    return securements + np.where(
+        securements > 0, rng.negative_binomial(np.maximum(securements, 1), 1.0 - redo), 0
+    )
 
 
-def _in_order(found: list[tuple[np.ndarray, np.ndarray, np.ndarray]], order: np.ndarray, enter: np.ndarray) -> Attempts:
+def _in_order(
+    found: list[tuple[np.ndarray, np.ndarray, np.ndarray]], order: np.ndarray, enter: np.ndarray
+) -> Attempts:
     airway = order[np.concatenate([f[0] for f in found])]
     since = np.concatenate([f[1] for f in found])
     count = np.concatenate([f[2] for f in found])
@@ -69,7 +79,9 @@ def _in_order(found: list[tuple[np.ndarray, np.ndarray, np.ndarray]], order: np.
 
 
 class _Wear:
-    """Wear of every securement, in checks since it was made, and the chance that the next check condemns it."""
+    """Wear of every securement, in checks since it was made, and the chance that the next check condemns
+    it.
+    """
 
     def __init__(self, unit: Unit, stratum: np.ndarray, rng: np.random.Generator) -> None:
         frequency = unit.frequency
@@ -95,11 +107,16 @@ class _Wear:
 
 
 def _strain(row: pd.Series, checks_per_day: int) -> np.ndarray:
-    """Hazard that gathers between check k - 1 and check k of a securement, k = 0.._MOST_AGES (entry 0 unused)."""
+    """Hazard that gathers between check k - 1 and check k of a securement, k = 0.._MOST_AGES (entry 0
+    unused).
+    """
     flat = float(row["flat_per_check"])
     if not np.isnan(flat):
         return np.full(_MOST_AGES + 1, -np.log1p(-flat) if flat < 1 else np.inf)
-    steady = float(row[["soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"]].sum()) / checks_per_day
+    steady = (
+        float(row[["soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"]].sum())
+        / checks_per_day
+    )
     age = np.arange(_MOST_AGES + 1) * (24.0 / checks_per_day)
     scale = float(row["loosening_scale_hours"])
     slack = (age / scale) ** float(row["loosening_shape"]) if 0 < scale < np.inf else np.zeros_like(age)
@@ -129,8 +146,8 @@ def _cut_mm(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -> f
 def rolls_opened(lengths_mm: list[float], roll_mm: float, most: int) -> np.ndarray:
     """Rolls opened for one patient after 0..most re-secures, cut with scissors in hand.
 
-    A remnant is kept while the next re-secure begins with it; within one re-secure every open end is tried, oldest
-    first, and only the newest roll goes back into the kit.
+    A remnant is kept while the next re-secure begins with it; within one re-secure every open end is tried,
+    oldest first, and only the newest roll goes back into the kit.
     """
     opened, end_mm, total = [0], 0.0, 0
     for _ in range(most):
@@ -147,7 +164,9 @@ def rolls_opened(lengths_mm: list[float], roll_mm: float, most: int) -> np.ndarr
     return np.array(opened)
 
 
-def rectangles_from_sheet(width_mm: float, length_mm: float, piece_width_mm: float, piece_length_mm: float) -> int:
+def rectangles_from_sheet(
+    width_mm: float, length_mm: float, piece_width_mm: float, piece_length_mm: float
+) -> int:
     """Most pieces from one sheet cut into two blocks, each block with its pieces lying one way."""
     best = 0
     for across, along in ((width_mm, length_mm), (length_mm, width_mm)):

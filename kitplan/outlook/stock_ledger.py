@@ -93,13 +93,13 @@ class _Ledger:
         At steady use the oldest unit has lain par / rate steps, at most its shelf life.
         """
         life = self.rule.shelf_life_steps
-        with np.errstate(divide="ignore", invalid="ignore"):
-            lain = np.where(rate > 0, par / np.maximum(rate, 1e-12), np.inf)
-        lain = np.minimum(lain, life)
+        dated = np.isfinite(life)
+        life = np.where(dated, life, 0.0)
+        lain = np.minimum(np.where(rate > 0, par / np.maximum(rate, 1e-12), np.inf), life)
         for lot in range(1, OPENING_LOTS + 1):
             left = life - lain * (1.0 - (lot - 0.5) / OPENING_LOTS)
             total = (-(-par * lot // OPENING_LOTS))[:, None, :]
-            dates = np.where(np.isfinite(left), np.maximum(np.floor(left), 1), 0).astype(np.int64)
+            dates = np.where(dated, np.maximum(np.floor(left), 1), 0).astype(np.int64)
             for step in np.unique(dates[dates > 0]):
                 self._note_date(int(step), total, (dates == step)[:, None, :])
 
@@ -140,6 +140,37 @@ class _Ledger:
         return missing
 
 
+class _Tally:
+    """What is counted after the warm-up, from the receipt that opens the first interval to the end of the
+    last.
+    """
+
+    def __init__(self, shape: tuple[int, int, int], review: int, begin: int, count: int) -> None:
+        self.review, self.begin, self.stop = review, begin, begin + count * review
+        self.ready = np.empty((*shape[:2], count), dtype=bool)
+        self.short = np.zeros(shape, dtype=bool)
+        self.short_intervals, self.short_units, self.expired, self.held, self.owed = (
+            np.zeros(shape, dtype=np.int64) for _ in range(5)
+        )
+        self.order_days, self.order_lines = (np.zeros(shape[:2], dtype=np.int64) for _ in range(2))
+
+    def note_order(self, packs: np.ndarray) -> None:
+        self.order_days += (packs > 0).any(axis=2)
+        self.order_lines += (packs > 0).sum(axis=2)
+
+    def note_step(self, step: int, net: np.ndarray, missing: np.ndarray, thrown: np.ndarray) -> None:
+        """net: on hand less back orders at the end of the step. An item with net below 0 is short."""
+        self.short |= (missing > 0) | (net < 0)
+        self.short_units += missing
+        self.expired += thrown
+        self.held += np.maximum(net, 0)
+        self.owed += np.maximum(-net, 0)
+        if (step + 1 - self.begin) % self.review == 0:
+            self.ready[:, :, (step + 1 - self.begin) // self.review - 1] = ~self.short.any(axis=2)
+            self.short_intervals += self.short
+            self.short[:] = False
+
+
 def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int = 0) -> LedgerRun:
     """Play every par in `par` against the same demand and return what happened.
 
@@ -156,45 +187,39 @@ def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_step
     count = (steps - lead) // review - first
     if count < 1:
         raise ValueError("too few steps: no whole interval after the warm-up")
-    begin, stop = first * review + lead, (first + count) * review + lead
     ledger = _Ledger(par, replications, rule, demand.mean(axis=(0, 1)))
-    shape = (par.shape[0], replications, items)
-    ready = np.empty((par.shape[0], replications, count), dtype=bool)
-    short = np.zeros(shape, dtype=bool)
-    totals = {name: np.zeros(shape, dtype=np.int64) for name in ("intervals", "short", "expired", "held", "owed")}
-    order_days, order_lines = np.zeros((2, par.shape[0], replications), dtype=np.int64)
-    for step in range(stop):
-        counted = step >= begin
+    tally = _Tally((par.shape[0], replications, items), review, first * review + lead, count)
+    for step in range(tally.stop):
+        counted = step >= tally.begin
         ledger.receive(step)
         thrown = ledger.discard(step)
         if step % review == 0:
             packs = ledger.order(step)
             ledger.receive(step)
             if counted:
-                order_days += (packs > 0).any(axis=2)
-                order_lines += (packs > 0).sum(axis=2)
+                tally.note_order(packs)
         missing = ledger.issue(demand[step])
-        if not counted:
-            continue
-        net = ledger.received - ledger.issued
-        short |= missing > 0
-        totals["expired"] += thrown
-        totals["short"] += missing
-        totals["held"] += np.maximum(net, 0)
-        totals["owed"] += np.maximum(-net, 0)
-        if (step + 1 - begin) % review == 0:
-            ready[:, :, (step + 1 - begin) // review - 1] = ~(short | (net < 0)).any(axis=2)
-            totals["intervals"] += short | (net < 0)
-            short[:] = False
-    span = stop - begin
+        if counted:
+            tally.note_step(step, ledger.received - ledger.issued, missing, thrown)
+    span = tally.stop - tally.begin
     return LedgerRun(
-        ready, _covered(demand, par, rule, first, count), totals["intervals"], totals["short"],
-        order_days, order_lines, totals["expired"], totals["held"] / span, totals["owed"] / span, span,
+        tally.ready,
+        _covered(demand, par, rule, first, count),
+        tally.short_intervals,
+        tally.short_units,
+        tally.order_days,
+        tally.order_lines,
+        tally.expired,
+        tally.held / span,
+        tally.owed / span,
+        span,
     )
 
 
 def _covered(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, first: int, count: int) -> np.ndarray:
-    """Return bool (P, R, K): demand from each review to the receipt after next is within par for every item."""
+    """Return bool (P, R, K): demand from each review to the receipt after next is within par for every
+    item.
+    """
     total = np.zeros((demand.shape[0] + 1, *demand.shape[1:]), dtype=np.int64)
     np.cumsum(demand, axis=0, out=total[1:])
     starts = (first + np.arange(count)) * rule.review_steps
