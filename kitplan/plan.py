@@ -64,8 +64,12 @@ def _no_progress(_: str) -> None:
     return None
 
 
-def plan_unit(unit: Unit, seed: int | None = None, parts: Collection[str] | None = None,
-              progress: Progress | None = None) -> Plan:
+def plan_unit(
+    unit: Unit,
+    seed: int | None = None,
+    parts: Collection[str] | None = None,
+    progress: Progress | None = None,
+) -> Plan:
     """Plan a unit. parts: which of PARTS to run (None: all that the unit's files allow; a part asked for by name
     raises where its files are missing). Same unit and seed: the same plan.
     """
@@ -91,7 +95,9 @@ def plan_unit(unit: Unit, seed: int | None = None, parts: Collection[str] | None
 def _rates(unit: Unit) -> pd.DataFrame:
     from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 
-    return long_run_rates(unit).assign(mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit))
+    return long_run_rates(unit).assign(
+        mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit)
+    )
 
 
 def _expected(work: Workings) -> pd.DataFrame:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+
 from kitplan.inputs.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
@@ -22,24 +23,231 @@ from kitplan.inputs.values import (
 
 ITEM_ROWS = [
     # item, description, role, contains, use_unit, scope, pack, price, litres, fits, min_bedside, min_stock, critical
-    ("tape-25-short", "Cloth tape, 25 mm x 1.37 m, single patient", "tape", 1372, "mm", "patient", 10, 9.0, 0.8, None, 0, 0, False, 25, 1372),
-    ("tape-25-long", "Cloth tape, 25 mm x 9.14 m", "tape", 9144, "mm", "patient", 12, 30.0, 2.0, None, 0, 0, False, 25, 9144),
-    ("dressing-10", "Hydrocolloid dressing, 10 x 10 cm", "barrier", 1, "piece", "patient", 10, 22.0, 0.6, None, 0, 0, False, 100, 100),
-    ("saline-5", "Saline ampoule, 5 mL", "saline", 5, "mL", "event", 50, 11.0, 0.9, None, 0, 0, False, None, None),
-    ("saline-10", "Saline ampoule, 10 mL", "saline", 10, "mL", "event", 50, 16.0, 1.2, None, 0, 0, False, None, None),
-    ("wipe-prep", "Barrier-film wipe", "prep_wipe", 1, "wipe", "event", 50, 12.5, 0.7, None, 0, 0, False, None, None),
-    ("gloves-small", "Gloves, small", "gloves", 1, "pair", "event", 50, 6.0, 1.5, None, 0, 0, False, None, None),
-    ("gloves-medium", "Gloves, medium", "gloves", 1, "pair", "event", 50, 6.0, 1.5, None, 0, 0, False, None, None),
-    ("mask-42", "Round mask, 42 mm", "mask", 1, "mask", "patient", 1, 7.0, 0.3, (2.0, 3.5), 1, 2, True, None, None),
-    ("mask-60", "Round mask, 60 mm", "mask", 1, "mask", "patient", 1, 7.5, 0.5, (3.5, 5.0), 1, 2, True, None, None),
-    ("bag-450", "Resuscitation bag, 450 mL", "bag", 1, "bag", "patient", 1, 19.0, 2.5, (2.0, 5.5), 1, 1, True, None, None),
-    ("scissors", "Scissors, blunt", "scissors", 100, "use", "unit", 1, 4.0, 0.1, None, 0, 1, False, None, None),
+    (
+        "tape-25-short",
+        "Cloth tape, 25 mm x 1.37 m, single patient",
+        "tape",
+        1372,
+        "mm",
+        "patient",
+        10,
+        9.0,
+        0.8,
+        None,
+        0,
+        0,
+        False,
+        25,
+        1372,
+    ),
+    (
+        "tape-25-long",
+        "Cloth tape, 25 mm x 9.14 m",
+        "tape",
+        9144,
+        "mm",
+        "patient",
+        12,
+        30.0,
+        2.0,
+        None,
+        0,
+        0,
+        False,
+        25,
+        9144,
+    ),
+    (
+        "dressing-10",
+        "Hydrocolloid dressing, 10 x 10 cm",
+        "barrier",
+        1,
+        "piece",
+        "patient",
+        10,
+        22.0,
+        0.6,
+        None,
+        0,
+        0,
+        False,
+        100,
+        100,
+    ),
+    (
+        "saline-5",
+        "Saline ampoule, 5 mL",
+        "saline",
+        5,
+        "mL",
+        "event",
+        50,
+        11.0,
+        0.9,
+        None,
+        0,
+        0,
+        False,
+        None,
+        None,
+    ),
+    (
+        "saline-10",
+        "Saline ampoule, 10 mL",
+        "saline",
+        10,
+        "mL",
+        "event",
+        50,
+        16.0,
+        1.2,
+        None,
+        0,
+        0,
+        False,
+        None,
+        None,
+    ),
+    (
+        "wipe-prep",
+        "Barrier-film wipe",
+        "prep_wipe",
+        1,
+        "wipe",
+        "event",
+        50,
+        12.5,
+        0.7,
+        None,
+        0,
+        0,
+        False,
+        None,
+        None,
+    ),
+    (
+        "gloves-small",
+        "Gloves, small",
+        "gloves",
+        1,
+        "pair",
+        "event",
+        50,
+        6.0,
+        1.5,
+        None,
+        0,
+        0,
+        False,
+        None,
+        None,
+    ),
+    (
+        "gloves-medium",
+        "Gloves, medium",
+        "gloves",
+        1,
+        "pair",
+        "event",
+        50,
+        6.0,
+        1.5,
+        None,
+        0,
+        0,
+        False,
+        None,
+        None,
+    ),
+    (
+        "mask-42",
+        "Round mask, 42 mm",
+        "mask",
+        1,
+        "mask",
+        "patient",
+        1,
+        7.0,
+        0.3,
+        (2.0, 3.5),
+        1,
+        2,
+        True,
+        None,
+        None,
+    ),
+    (
+        "mask-60",
+        "Round mask, 60 mm",
+        "mask",
+        1,
+        "mask",
+        "patient",
+        1,
+        7.5,
+        0.5,
+        (3.5, 5.0),
+        1,
+        2,
+        True,
+        None,
+        None,
+    ),
+    (
+        "bag-450",
+        "Resuscitation bag, 450 mL",
+        "bag",
+        1,
+        "bag",
+        "patient",
+        1,
+        19.0,
+        2.5,
+        (2.0, 5.5),
+        1,
+        1,
+        True,
+        None,
+        None,
+    ),
+    (
+        "scissors",
+        "Scissors, blunt",
+        "scissors",
+        100,
+        "use",
+        "unit",
+        1,
+        4.0,
+        0.1,
+        None,
+        0,
+        1,
+        False,
+        None,
+        None,
+    ),
 ]
 
 
 def make_items() -> pd.DataFrame:
-    columns = ["item", "description", "role", "contains", "use_unit", "scope", "pack", "price", "litres", "fits",
-               "min_bedside", "min_stock", "critical", "width_mm", "length_mm"]
+    columns = [
+        "item",
+        "description",
+        "role",
+        "contains",
+        "use_unit",
+        "scope",
+        "pack",
+        "price",
+        "litres",
+        "fits",
+        "min_bedside",
+        "min_stock",
+        "critical",
+        "width_mm",
+        "length_mm",
+    ]
     items = pd.DataFrame(ITEM_ROWS, columns=columns)
     fits = items.pop("fits")
     items["fits_from_mm"] = [np.nan if not f else f[0] for f in fits]
@@ -54,16 +262,30 @@ def make_items() -> pd.DataFrame:
 
 
 def make_frequency(n_strata: int, **changes: float) -> pd.DataFrame:
-    row = dict.fromkeys(FREQUENCY_COLUMNS, 0.0) | {
-        "loosening_scale_hours": 70.0, "loosening_shape": 1.5, "soiled_per_day": 0.12, "skin_per_day": 0.03,
-        "moved_per_day": 0.05, "airway_spread": 0.4, "redo": 0.06, "admission_secures": 1.0,
-        "flat_per_check": np.nan,
-    } | changes
+    row = (
+        dict.fromkeys(FREQUENCY_COLUMNS, 0.0)
+        | {
+            "loosening_scale_hours": 70.0,
+            "loosening_shape": 1.5,
+            "soiled_per_day": 0.12,
+            "skin_per_day": 0.03,
+            "moved_per_day": 0.05,
+            "airway_spread": 0.4,
+            "redo": 0.06,
+            "admission_secures": 1.0,
+            "flat_per_check": np.nan,
+        }
+        | changes
+    )
     return pd.DataFrame([row] * n_strata, columns=FREQUENCY_COLUMNS).astype(float)
 
 
 def make_strata() -> pd.DataFrame:
-    rows = [("oral", 3.5, "oral_two_y", "none"), ("oral", 3.5, "oral_two_y", "barrier"), ("oral", 4.0, "oral_two_y", "none")]
+    rows = [
+        ("oral", 3.5, "oral_two_y", "none"),
+        ("oral", 3.5, "oral_two_y", "barrier"),
+        ("oral", 4.0, "oral_two_y", "none"),
+    ]
     strata = pd.DataFrame(rows, columns=["route", "tube_mm", "technique", "skin"])
     strata["patient_kg"] = np.nan
     strata["outer_mm"] = [4.8, 4.8, 5.4]
@@ -77,9 +299,22 @@ def make_strata() -> pd.DataFrame:
 
 
 def make_technique() -> Technique:
-    pieces = (Piece("Y", 2, span=1.0, uncut_mm=50, tab_mm=8, turns=2), Piece("strip", 1, span=1.0, use="clean surface"))
-    return Technique("oral_two_y", "Oral, two Y pieces", ("oral",), True, 2, "tragus", 25.0, pieces,
-                     {"gloves": 2, "prep_wipe": 2, "saline": 5, "scissors": 1}, {"barrier": 2})
+    pieces = (
+        Piece("Y", 2, span=1.0, uncut_mm=50, tab_mm=8, turns=2),
+        Piece("strip", 1, span=1.0, use="clean surface"),
+    )
+    return Technique(
+        "oral_two_y",
+        "Oral, two Y pieces",
+        ("oral",),
+        True,
+        2,
+        "tragus",
+        25.0,
+        pieces,
+        {"gloves": 2, "prep_wipe": 2, "saline": 5, "scissors": 1},
+        {"barrier": 2},
+    )
 
 
 def make_unit(census: Census | None = None, **changes) -> Unit:
@@ -89,26 +324,34 @@ def make_unit(census: Census | None = None, **changes) -> Unit:
     nobody = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
     census = census or Census("snapshot", rows, date(2026, 3, 2), date(2026, 3, 2), 6.0, 1.0, nobody)
     values = {
-        "path": Path("invented"), "name": "Invented test unit", "currency": "USD", "strata": strata, "census": census,
-        "frequency": make_frequency(len(strata)), "checks_per_day": 4, "techniques": {"oral_two_y": make_technique()},
-        "items": make_items(), "stock": StockPolicy(7, 2, 0.95), "bedside": BedsidePolicy(24, 0.95, 2),
+        "path": Path("invented"),
+        "name": "Invented test unit",
+        "currency": "USD",
+        "strata": strata,
+        "census": census,
+        "frequency": make_frequency(len(strata)),
+        "checks_per_day": 4,
+        "techniques": {"oral_two_y": make_technique()},
+        "items": make_items(),
+        "stock": StockPolicy(7, 2, 0.95),
+        "bedside": BedsidePolicy(24, 0.95, 2),
         "planning": PlanningPolicy(1, 4000, 4000, 16000, 0.005, 20.0, 8, (0.9, 0.95, 0.98)),
         "forecast": ForecastPolicy(12),
     } | changes
     return Unit(**values)
 
 
-@pytest.fixture()
+@pytest.fixture
 def small_unit() -> Unit:
     return make_unit()
 
 
-@pytest.fixture()
+@pytest.fixture
 def unit_maker():
     """`make_unit`, for tests that change one thing: unit_maker(stock=StockPolicy(...))."""
     return make_unit
 
 
-@pytest.fixture()
+@pytest.fixture
 def frequency_maker():
     return make_frequency

@@ -19,8 +19,18 @@ from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_u
 from kitplan.demand.values import Filling
 from kitplan.inputs.values import Technique, Unit
 
-FILLING_COLUMNS = ["stratum", "role", "item", "scope", "need", "items_per_use", "uses_per_item", "share",
-                   "cost_per_stay", "because"]
+FILLING_COLUMNS = [
+    "stratum",
+    "role",
+    "item",
+    "scope",
+    "need",
+    "items_per_use",
+    "uses_per_item",
+    "share",
+    "cost_per_stay",
+    "because",
+]
 
 
 @dataclass(frozen=True)
@@ -41,8 +51,10 @@ def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int = PRIOR_C
     """
     n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
     models, which = frequency_models(unit)
-    tables = [attempt_table(row, unit.checks_per_day, n_short, n_long, unit.planning.frailty_nodes)
-              for _, row in models.iterrows()]
+    tables = [
+        attempt_table(row, unit.checks_per_day, n_short, n_long, unit.planning.frailty_nodes)
+        for _, row in models.iterrows()
+    ]
     return AttemptTables(tuple(tables), which, n_short, max(n_long, n_short))
 
 
@@ -102,8 +114,14 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> Filling:
     return Filling(pd.DataFrame(rows, columns=FILLING_COLUMNS), opened)
 
 
-def _fill_used_role(unit: Unit, stratum: int, role: str, need: float, uses: np.ndarray,
-                    opened: dict[tuple[int, str], np.ndarray]) -> list[dict[str, object]]:
+def _fill_used_role(
+    unit: Unit,
+    stratum: int,
+    role: str,
+    need: float,
+    uses: np.ndarray,
+    opened: dict[tuple[int, str], np.ndarray],
+) -> list[dict[str, object]]:
     found = fitting_items(unit, role, float(unit.strata.at[stratum, "tube_mm"]))
     technique = unit.techniques[str(unit.strata.at[stratum, "technique"])]
     if role == "tape":
@@ -111,8 +129,11 @@ def _fill_used_role(unit: Unit, stratum: int, role: str, need: float, uses: np.n
     shared = found[found["share"] > 0]
     if len(shared):
         part = shared["share"] / shared["share"].sum()
-        return [_candidate(unit, stratum, item, need, uses, opened) | {"share": s, "because": f"{s:.0%} of the role"}
-                for (_, item), s in zip(shared.iterrows(), part)]
+        return [
+            _candidate(unit, stratum, item, need, uses, opened)
+            | {"share": s, "because": f"{s:.0%} of the role"}
+            for (_, item), s in zip(shared.iterrows(), part)
+        ]
     candidates = [_candidate(unit, stratum, item, need, uses, opened) for _, item in found.iterrows()]
     candidates = [c for c in candidates if c]
     if not candidates:
@@ -136,12 +157,27 @@ def _right_width(found: pd.DataFrame, technique: Technique) -> pd.DataFrame:
     return wide[wide["width_mm"] == wide["width_mm"].min()] if len(wide) else found
 
 
-def _candidate(unit: Unit, stratum: int, item: pd.Series, need: float, uses: np.ndarray,
-               opened: dict[tuple[int, str], np.ndarray]) -> dict[str, object]:
+def _candidate(
+    unit: Unit,
+    stratum: int,
+    item: pd.Series,
+    need: float,
+    uses: np.ndarray,
+    opened: dict[tuple[int, str], np.ndarray],
+) -> dict[str, object]:
     """One item as the filling of one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
     price = float(item["price"]) / float(item["pack"])
-    row: dict[str, object] = {"stratum": stratum, "role": item["role"], "item": item["item"], "scope": item["scope"],
-                              "need": need, "items_per_use": np.nan, "uses_per_item": np.nan, "share": 1.0, "because": ""}
+    row: dict[str, object] = {
+        "stratum": stratum,
+        "role": item["role"],
+        "item": item["item"],
+        "scope": item["scope"],
+        "need": need,
+        "items_per_use": np.nan,
+        "uses_per_item": np.nan,
+        "share": 1.0,
+        "because": "",
+    }
     mean_uses = float(uses @ np.arange(len(uses)))
     if item["scope"] == "event":
         row["items_per_use"] = float(np.ceil(need / float(item["contains"]) - 1e-9))
@@ -172,8 +208,12 @@ def items_opened(unit: Unit, stratum: int, item: pd.Series, need: float, n_uses:
         return rolls_after_uses(lengths, float(item["length_mm"]), n_uses)
     per_item = float(item["contains"])
     if item["role"] == "barrier" and not np.isnan(float(item["width_mm"])):
-        per_item *= sheet_pieces(float(item["width_mm"]), float(item["length_mm"]),
-                                 float(strata["barrier_width_mm"]), float(strata["barrier_length_mm"]))
+        per_item *= sheet_pieces(
+            float(item["width_mm"]),
+            float(item["length_mm"]),
+            float(strata["barrier_width_mm"]),
+            float(strata["barrier_length_mm"]),
+        )
     if per_item <= 0:
         return None
     return np.ceil(np.arange(n_uses + 1) * need / per_item - 1e-9).astype(np.int64)
@@ -187,10 +227,26 @@ def _fill_once(unit: Unit, stratum: int, role: str) -> list[dict[str, object]]:
     wanted: Mapping[str, str] = unit.prefer
     middle = (found["fits_from_mm"] + found["fits_to_mm"]) / 2
     distance = (middle - tube_mm).abs().fillna(np.inf)
-    order = pd.DataFrame({"other": found["item"] != wanted.get(role), "distance": distance,
-                          "cost": found["price"] / found["pack"]}).sort_values(["other", "distance", "cost"], kind="stable")
+    order = pd.DataFrame(
+        {
+            "other": found["item"] != wanted.get(role),
+            "distance": distance,
+            "cost": found["price"] / found["pack"],
+        }
+    ).sort_values(["other", "distance", "cost"], kind="stable")
     item = found.loc[order.index[0]]
     why = "the only one that fits" if len(found) == 1 else f"nearest in size of {len(found)} that fit"
-    return [{"stratum": stratum, "role": role, "item": item["item"], "scope": item["scope"], "need": 1.0,
-             "items_per_use": np.nan, "uses_per_item": np.nan, "share": 1.0,
-             "cost_per_stay": float(item["price"]) / float(item["pack"]), "because": f"one an airway; {why}"}]
+    return [
+        {
+            "stratum": stratum,
+            "role": role,
+            "item": item["item"],
+            "scope": item["scope"],
+            "need": 1.0,
+            "items_per_use": np.nan,
+            "uses_per_item": np.nan,
+            "share": 1.0,
+            "cost_per_stay": float(item["price"]) / float(item["pack"]),
+            "because": f"one an airway; {why}",
+        }
+    ]

@@ -8,34 +8,23 @@ count Poisson; present airways have length-biased stays; standard queueing theor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.streams import name_key, uniforms
+from kitplan.demand.history import (
+    Stays,
+    count_matrix,
+    history_stays,
+    span_days,
+    stays_from_list,
+    stratum_keys,
+)
+from kitplan.demand.streams import uniforms
 from kitplan.demand.values import Episodes
-from kitplan.inputs.values import STRATUM_KEY, Census, Unit
+from kitplan.inputs.values import Unit
 
 PRIOR_CAP_CHECKS = 160
 """Checks before the interval are counted up to here; beyond, the state of an opened roll no longer depends on it."""
-
-_REPLICAS = 8
-
-
-@dataclass(frozen=True)
-class _Stays:
-    """Stays as arrays: stratum, start and end in days since the first day, a key each, and their replica."""
-
-    stratum: np.ndarray
-    start: np.ndarray
-    end: np.ndarray
-    key: np.ndarray
-    replica: np.ndarray
-    n_replicas: int
-    first_day: float
-    last_day: float
-    unknown_days: tuple[int, ...]
 
 
 def sample_episodes(unit: Unit, days: float, n_scenarios: int, seed: int, stream: str) -> Episodes:
@@ -62,90 +51,7 @@ def interval_checks(unit: Unit, days: float) -> int:
     return max(round(days * unit.checks_per_day), 1)
 
 
-def history_stays(unit: Unit) -> _Stays | None:
-    """The census as stays, or None for a snapshot. Counts become stays slot by slot (see `_stays_from_counts`)."""
-    if unit.census.shape == "stays":
-        return _stays_from_list(unit)
-    if unit.census.shape == "counts":
-        return _stays_from_counts(unit)
-    return None
-
-
-def _stratum_keys(unit: Unit) -> np.ndarray:
-    """A key for each stratum made of its own description, so that other strata do not change its draws."""
-    return np.array([name_key(*row) for row in unit.strata[STRATUM_KEY].itertuples(index=False)], dtype=np.uint64)
-
-
-def _stays_from_list(unit: Unit) -> _Stays:
-    census, rows = unit.census, unit.census.rows
-    start = rows["start"].to_numpy(float)
-    open_end = float(_span_days(census)) + 1.0
-    end = np.where(np.isnan(rows["end"].to_numpy(float)), open_end, rows["end"].to_numpy(float))
-    key = np.array([name_key("stay", a, s) for a, s in zip(rows["airway"], start)], dtype=np.uint64)
-    warm = float(np.quantile(end - start, 0.9)) if len(rows) else 0.0
-    first = start.min() + min(warm, 0.25 * (open_end - start.min())) if len(rows) else 0.0
-    return _Stays(rows["stratum"].to_numpy(np.int64), start, end, key, np.zeros(len(rows), dtype=np.int64), 1,
-                  first, open_end, census.unknown_days)
-
-
-def _span_days(census: Census) -> int:
-    if census.first_day is None or census.last_day is None:
-        return 0
-    return (census.last_day - census.first_day).days
-
-
-def count_matrix(unit: Unit) -> np.ndarray:
-    """Daily counts as ndarray float, shape (n_days, n_strata); NaN on unknown days. Counts census only."""
-    counts = np.zeros((_span_days(unit.census) + 1, unit.n_strata))
-    rows = unit.census.rows
-    np.add.at(counts, (rows["day"].to_numpy(int), rows["stratum"].to_numpy(int)), rows["airways"].to_numpy(float))
-    counts[list(unit.census.unknown_days)] = np.nan
-    return counts
-
-
-def _stays_from_counts(unit: Unit) -> _Stays:
-    """Turn daily counts into stays: place k of a stratum is taken on every day with at least k airways.
-
-    A run of taken days is a stay. Ends that the counts cannot show (one leaves, one comes) are added at the rate
-    1 / mean_stay_days less the ends already seen, at random, in a few replicas of the history.
-    """
-    counts = np.nan_to_num(count_matrix(unit))
-    n_days = len(counts)
-    keys = _stratum_keys(unit)
-    slots = [(g, k) for g in range(unit.n_strata) for k in range(1, int(counts[:, g].max(initial=0)) + 1)]
-    if not slots:
-        empty = np.zeros(0)
-        return _Stays(empty.astype(int), empty, empty, empty.astype(np.uint64), empty.astype(int), 1, 0.0,
-                      float(n_days), unit.census.unknown_days)
-    stratum = np.array([g for g, _ in slots])
-    place = np.array([k for _, k in slots])
-    taken = counts[:, stratum].T >= place[:, None]
-    hidden = _hidden_turnover_per_day(unit.census, taken)
-    replicas = _REPLICAS if hidden > 0 else 1
-    slot_key = keys[stratum] + place.astype(np.uint64)
-    chance = uniforms(0, "hidden turnover", np.arange(replicas)[:, None, None], slot_key[None, :, None],
-                      np.arange(n_days)[None, None, :])
-    before = np.concatenate([np.zeros((len(slots), 1), bool), taken[:, :-1]], axis=1)
-    begins = taken[None] & (~before[None] | (chance < -np.expm1(-hidden)))
-    after = np.concatenate([begins[:, :, 1:], np.ones((replicas, len(slots), 1), bool)], axis=2)
-    follows = np.concatenate([taken[:, 1:], np.zeros((len(slots), 1), bool)], axis=1)
-    ends = taken[None] & (after | ~follows[None])
-    replica, slot, start = np.nonzero(begins)
-    end = np.nonzero(ends)[2] + 1.0
-    key = slot_key[slot] * np.uint64(100_003) + start.astype(np.uint64)
-    return _Stays(stratum[slot], start.astype(float), end, key, replica, replicas, 0.0, float(n_days),
-                  unit.census.unknown_days)
-
-
-def _hidden_turnover_per_day(census: Census, taken: np.ndarray) -> float:
-    """Ends per airway-day that daily counts cannot show: 1 / mean stay less the ends they do show."""
-    if not census.mean_stay_days or not taken.any():
-        return 0.0
-    seen = (taken[:, :-1] & ~taken[:, 1:]).sum() / taken.sum()
-    return max(1.0 / census.mean_stay_days - float(seen), 0.0)
-
-
-def _window_starts(stays: _Stays, checks_per_day: int, n_checks: int) -> np.ndarray:
+def _window_starts(stays: Stays, checks_per_day: int, n_checks: int) -> np.ndarray:
     """First checks of all windows that lie inside the known history (int, in checks since the first day)."""
     first = int(np.ceil(stays.first_day * checks_per_day))
     last = int(np.floor(stays.last_day * checks_per_day)) - n_checks
@@ -155,7 +61,9 @@ def _window_starts(stays: _Stays, checks_per_day: int, n_checks: int) -> np.ndar
     return starts
 
 
-def _resample_windows(unit: Unit, stays: _Stays, n_checks: int, n_scenarios: int, seed: int, stream: str) -> Episodes:
+def _resample_windows(
+    unit: Unit, stays: Stays, n_checks: int, n_scenarios: int, seed: int, stream: str
+) -> Episodes:
     """Give each scenario one window of history, every window equally often but for rounding (systematic sample)."""
     per_day = unit.checks_per_day
     starts = _window_starts(stays, per_day, n_checks)
@@ -163,8 +71,10 @@ def _resample_windows(unit: Unit, stays: _Stays, n_checks: int, n_scenarios: int
     shift = uniforms(seed, f"{stream}/window", scenario)
     place = (scenario + shift) / n_scenarios
     window = starts[np.minimum((place * len(starts)).astype(np.int64), len(starts) - 1)]
-    replica = np.minimum((uniforms(seed, f"{stream}/replica", scenario) * stays.n_replicas).astype(np.int64),
-                         stays.n_replicas - 1)
+    replica = np.minimum(
+        (uniforms(seed, f"{stream}/replica", scenario) * stays.n_replicas).astype(np.int64),
+        stays.n_replicas - 1,
+    )
     first_check = np.floor(stays.start * per_day).astype(np.int64) + 1
     last_check = np.floor(stays.end * per_day).astype(np.int64)
     which, row = _overlaps(stays, window, replica, n_checks, per_day)
@@ -172,12 +82,20 @@ def _resample_windows(unit: Unit, stays: _Stays, n_checks: int, n_scenarios: int
     checks = np.minimum(last_check[row], stop) - np.maximum(first_check[row] - 1, begin)
     prior = np.clip(begin - (first_check[row] - 1), 0, PRIOR_CAP_CHECKS)
     fresh = stays.start[row] * per_day >= begin
-    return Episodes(n_scenarios, which.astype(np.int32), stays.stratum[row].astype(np.int16),
-                    np.maximum(checks, 0).astype(np.int16), prior.astype(np.int16), fresh, stays.key[row])
+    return Episodes(
+        n_scenarios,
+        which.astype(np.int32),
+        stays.stratum[row].astype(np.int16),
+        np.maximum(checks, 0).astype(np.int16),
+        prior.astype(np.int16),
+        fresh,
+        stays.key[row],
+    )
 
 
-def _overlaps(stays: _Stays, window: np.ndarray, replica: np.ndarray, n_checks: int, per_day: int
-              ) -> tuple[np.ndarray, np.ndarray]:
+def _overlaps(
+    stays: Stays, window: np.ndarray, replica: np.ndarray, n_checks: int, per_day: int
+) -> tuple[np.ndarray, np.ndarray]:
     """(scenario, stay) index pairs of stays that touch each scenario's window, without a loop over scenarios.
 
     Stays are ordered by replica and start; those that can touch a window lie between two places found by binary
@@ -209,12 +127,13 @@ def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
     return counts
 
 
-def _play_arrivals(unit: Unit, played: pd.DataFrame, days: float, n_checks: int, n_scenarios: int, seed: int,
-                   stream: str) -> Episodes:
+def _play_arrivals(
+    unit: Unit, played: pd.DataFrame, days: float, n_checks: int, n_scenarios: int, seed: int, stream: str
+) -> Episodes:
     """Poisson arrivals and log-normal stays for `played` (stratum, mean_airways); fixed airways without turnover."""
     stratum = played["stratum"].to_numpy(np.int64)
     mean = played["mean_airways"].to_numpy(float)
-    keys = _stratum_keys(unit)[stratum]
+    keys = stratum_keys(unit)[stratum]
     scenario = np.arange(n_scenarios)
     whole = np.isclose(mean, np.round(mean))
     if unit.census.mean_stay_days:
@@ -250,8 +169,16 @@ def _stay_days(unit: Unit, u: np.ndarray, length_biased: bool) -> np.ndarray:
     return np.exp(mu + (sigma**2 if length_biased else 0.0) + sigma * ndtri(u))
 
 
-def _present_airways(unit: Unit, stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, days: float, n_checks: int,
-                     seed: int, stream: str) -> Episodes:
+def _present_airways(
+    unit: Unit,
+    stratum: np.ndarray,
+    keys: np.ndarray,
+    counts: np.ndarray,
+    days: float,
+    n_checks: int,
+    seed: int,
+    stream: str,
+) -> Episodes:
     row, scenario, key = _expand(counts, keys, 1)
     if unit.census.mean_stay_days:
         length = _stay_days(unit, uniforms(seed, f"{stream}/length", scenario, key), length_biased=True)
@@ -263,19 +190,43 @@ def _present_airways(unit: Unit, stratum: np.ndarray, keys: np.ndarray, counts: 
         checks = np.full(len(row), n_checks)
         prior = np.full(len(row), PRIOR_CAP_CHECKS)
     checks = np.minimum(checks, n_checks)
-    return Episodes(counts.shape[1], scenario.astype(np.int32), stratum[row].astype(np.int16), checks.astype(np.int16),
-                    prior.astype(np.int16), np.zeros(len(row), bool), key)
+    return Episodes(
+        counts.shape[1],
+        scenario.astype(np.int32),
+        stratum[row].astype(np.int16),
+        checks.astype(np.int16),
+        prior.astype(np.int16),
+        np.zeros(len(row), bool),
+        key,
+    )
 
 
-def _arriving_airways(unit: Unit, stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, days: float, n_checks: int,
-                      seed: int, stream: str) -> Episodes:
+def _arriving_airways(
+    unit: Unit,
+    stratum: np.ndarray,
+    keys: np.ndarray,
+    counts: np.ndarray,
+    days: float,
+    n_checks: int,
+    seed: int,
+    stream: str,
+) -> Episodes:
     row, scenario, key = _expand(counts, keys, 2)
     start = days * uniforms(seed, f"{stream}/moment", scenario, key)
-    stop = np.minimum(start + _stay_days(unit, uniforms(seed, f"{stream}/length", scenario, key), False), days)
+    stop = np.minimum(
+        start + _stay_days(unit, uniforms(seed, f"{stream}/length", scenario, key), False), days
+    )
     checks = np.floor(stop * unit.checks_per_day) - np.floor(start * unit.checks_per_day)
     checks = np.clip(checks, 0, n_checks)
-    return Episodes(counts.shape[1], scenario.astype(np.int32), stratum[row].astype(np.int16), checks.astype(np.int16),
-                    np.zeros(len(row), np.int16), np.ones(len(row), bool), key)
+    return Episodes(
+        counts.shape[1],
+        scenario.astype(np.int32),
+        stratum[row].astype(np.int16),
+        checks.astype(np.int16),
+        np.zeros(len(row), np.int16),
+        np.ones(len(row), bool),
+        key,
+    )
 
 
 def _join(parts: list[Episodes], n_scenarios: int) -> Episodes:
@@ -294,10 +245,12 @@ def mean_airways(unit: Unit) -> np.ndarray:
     elif census.shape == "counts":
         means += np.nan_to_num(np.nanmean(count_matrix(unit), axis=0))
     else:
-        stays = _stays_from_list(unit)
+        stays = stays_from_list(unit)
         inside = np.clip(stays.end, stays.first_day, None) - np.clip(stays.start, stays.first_day, None)
         np.add.at(means, stays.stratum, inside / (stays.last_day - stays.first_day))
-    np.add.at(means, census.expected["stratum"].to_numpy(int), census.expected["mean_airways"].to_numpy(float))
+    np.add.at(
+        means, census.expected["stratum"].to_numpy(int), census.expected["mean_airways"].to_numpy(float)
+    )
     return means
 
 
@@ -306,7 +259,9 @@ def arrivals_per_day(unit: Unit) -> np.ndarray:
     census = unit.census
     arrivals = np.zeros(unit.n_strata)
     played = np.zeros(unit.n_strata)
-    np.add.at(played, census.expected["stratum"].to_numpy(int), census.expected["mean_airways"].to_numpy(float))
+    np.add.at(
+        played, census.expected["stratum"].to_numpy(int), census.expected["mean_airways"].to_numpy(float)
+    )
     history = history_stays(unit)
     if history is None:
         played = mean_airways(unit)
@@ -346,7 +301,7 @@ def _stay_pmf_from_list(unit: Unit, stratum: int, n_max: int) -> np.ndarray:
     own = rows["stratum"].to_numpy() == stratum
     if (own & ended).sum() < 20:
         own = np.ones(len(rows), bool)
-    end = np.where(ended, rows["end"].to_numpy(float), _span_days(unit.census) + 1.0)
+    end = np.where(ended, rows["end"].to_numpy(float), span_days(unit.census) + 1.0)
     start = rows["start"].to_numpy(float)
     checks = np.floor(end * unit.checks_per_day) - np.floor(start * unit.checks_per_day)
     checks = np.clip(checks[own], 0, n_max).astype(np.int64)

@@ -17,7 +17,10 @@ import pandas as pd
 from kitplan.inputs.values import FREQUENCY_COLUMNS, Unit
 
 CONSTANT_REASONS = {
-    "soiled": "soiled_per_day", "skin": "skin_per_day", "moved": "moved_per_day", "changed": "changed_per_day",
+    "soiled": "soiled_per_day",
+    "skin": "skin_per_day",
+    "moved": "moved_per_day",
+    "changed": "changed_per_day",
 }
 """Reasons whose hazard does not depend on wear, and their column of Unit.frequency."""
 

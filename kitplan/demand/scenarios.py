@@ -25,8 +25,15 @@ from kitplan.inputs.values import Unit
 _SPLIT_BLOCK = 4_000_000
 
 
-def draw_demand(unit: Unit, filling: Filling, days: float, n_scenarios: int, seed: int, stream: str,
-                tables: AttemptTables | None = None) -> Demand:
+def draw_demand(
+    unit: Unit,
+    filling: Filling,
+    days: float,
+    n_scenarios: int,
+    seed: int,
+    stream: str,
+    tables: AttemptTables | None = None,
+) -> Demand:
     """Draw `n_scenarios` intervals of `days` days.
 
     Returns Demand with units int32, shape (n_scenarios, n_items), columns in catalogue order.
@@ -44,13 +51,16 @@ def draw_demand(unit: Unit, filling: Filling, days: float, n_scenarios: int, see
     column = {name: i for i, name in enumerate(names)}
     units = np.zeros((n_scenarios, len(names)), dtype=np.int64)
     for item, rows in filling.frame.groupby("item", sort=False):
-        units[:, column[str(item)]] += _one_item(str(item), rows, filling, episodes, re_secures, fresh, before, during,
-                                                 seed, stream)
+        units[:, column[str(item)]] += _one_item(
+            str(item), rows, filling, episodes, re_secures, fresh, before, during, seed, stream
+        )
     _split_shared(units, column, filling, re_secures, seed, stream)
     return Demand(tuple(names), units.astype(np.int32), re_secures, days, seed, stream)
 
 
-def _attempts(episodes: Episodes, tables: AttemptTables, seed: int, stream: str) -> tuple[np.ndarray, np.ndarray]:
+def _attempts(
+    episodes: Episodes, tables: AttemptTables, seed: int, stream: str
+) -> tuple[np.ndarray, np.ndarray]:
     """Attempts of each airway before and during the interval (float arrays, one entry an episode)."""
     model = tables.which[episodes.stratum]
     before = np.zeros(len(model))
@@ -83,8 +93,18 @@ def _invert(pmf: np.ndarray, index: tuple[np.ndarray, ...], u: np.ndarray) -> np
     return np.searchsorted(line, row + u, side="left") - row * width
 
 
-def _one_item(item: str, rows: pd.DataFrame, filling: Filling, episodes: Episodes, re_secures: np.ndarray,
-              fresh: np.ndarray, before: np.ndarray, during: np.ndarray, seed: int, stream: str) -> np.ndarray:
+def _one_item(
+    item: str,
+    rows: pd.DataFrame,
+    filling: Filling,
+    episodes: Episodes,
+    re_secures: np.ndarray,
+    fresh: np.ndarray,
+    before: np.ndarray,
+    during: np.ndarray,
+    seed: int,
+    stream: str,
+) -> np.ndarray:
     """Units of one item by scenario, shape (n_scenarios,), from every stratum it serves; shared roles come later."""
     total = np.zeros(len(re_secures), dtype=np.int64)
     part_used = np.zeros(len(re_secures))
@@ -108,7 +128,9 @@ def _one_item(item: str, rows: pd.DataFrame, filling: Filling, episodes: Episode
     return total
 
 
-def _items_opened(opens: dict[int, np.ndarray], episodes: Episodes, before: np.ndarray, during: np.ndarray) -> np.ndarray:
+def _items_opened(
+    opens: dict[int, np.ndarray], episodes: Episodes, before: np.ndarray, during: np.ndarray
+) -> np.ndarray:
     """Patient-scope items opened in the interval: opened by its end less opened before it, airway by airway."""
     mine = np.isin(episodes.stratum, list(opens))
     start = before[mine].astype(np.int64)
@@ -118,7 +140,9 @@ def _items_opened(opens: dict[int, np.ndarray], episodes: Episodes, before: np.n
     table = np.stack([_lengthen(opens[g], length) for g in strata])
     place = np.searchsorted(strata, episodes.stratum[mine])
     opened = table[place, stop] - table[place, start]
-    return np.bincount(episodes.scenario[mine], weights=opened, minlength=episodes.n_scenarios).astype(np.int64)
+    return np.bincount(episodes.scenario[mine], weights=opened, minlength=episodes.n_scenarios).astype(
+        np.int64
+    )
 
 
 def _lengthen(table: np.ndarray, length: int) -> np.ndarray:
@@ -130,8 +154,14 @@ def _lengthen(table: np.ndarray, length: int) -> np.ndarray:
     return np.concatenate([table, table[-1] + more])
 
 
-def _split_shared(units: np.ndarray, column: dict[str, int], filling: Filling, re_secures: np.ndarray, seed: int,
-                  stream: str) -> None:
+def _split_shared(
+    units: np.ndarray,
+    column: dict[str, int],
+    filling: Filling,
+    re_secures: np.ndarray,
+    seed: int,
+    stream: str,
+) -> None:
     """Add the items that share a role (glove sizes): each use goes to one of them by its share.
 
     The n-th use of a scenario always goes to the same item, so that more uses never take fewer of any item.
@@ -158,7 +188,9 @@ def _split_shared(units: np.ndarray, column: dict[str, int], filling: Filling, r
                 below = up_to
 
 
-def expected_use(unit: Unit, filling: Filling, days: float, tables: AttemptTables | None = None) -> np.ndarray:
+def expected_use(
+    unit: Unit, filling: Filling, days: float, tables: AttemptTables | None = None
+) -> np.ndarray:
     """Expected units of each item in `days` days, by rates instead of scenarios; float ndarray (n_items,).
 
     Airway-days x use per airway-day + arrivals x what an arrival adds (see `use_rates`).
@@ -166,7 +198,10 @@ def expected_use(unit: Unit, filling: Filling, days: float, tables: AttemptTable
     rates = use_rates(unit, filling, tables)
     names = unit.items["item"].tolist()
     airway_days, arrivals = mean_airways(unit) * days, arrivals_per_day(unit) * days
-    use = rates["per_airway_day"] * airway_days[rates["stratum"]] + rates["per_arrival"] * arrivals[rates["stratum"]]
+    use = (
+        rates["per_airway_day"] * airway_days[rates["stratum"]]
+        + rates["per_arrival"] * arrivals[rates["stratum"]]
+    )
     return use.groupby(rates["item"]).sum().reindex(names, fill_value=0.0).to_numpy(float)
 
 
@@ -185,7 +220,9 @@ def use_rates(unit: Unit, filling: Filling, tables: AttemptTables | None = None)
         stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
         for row in group.itertuples(index=False):
             per_day, per_stay = _item_rates(row, filling, pace[stratum], uses)
-            rows.append((stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days)))
+            rows.append(
+                (stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days))
+            )
     return pd.DataFrame(rows, columns=["stratum", "item", "per_airway_day", "per_arrival"])
 
 

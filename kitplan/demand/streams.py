@@ -33,7 +33,7 @@ def name_key(*parts: object) -> int:
     return int.from_bytes(blake2b(text.encode(), digest_size=8).digest(), "little")
 
 
-def uniforms(seed: int, stream: str, *counters: np.ndarray | int) -> np.ndarray:
+def uniforms(seed: int, stream: str, *counters: np.ndarray | np.integer | int) -> np.ndarray:
     """Uniform numbers in (0, 1), one for each element of the broadcast `counters`.
 
     Parameters: seed, any integer; stream, the name of the use; counters, integer arrays that broadcast together.

@@ -22,8 +22,17 @@ STRATUM_KEY = ["route", "tube_mm", "technique", "skin"]
 REASONS = ("loose", "soiled", "skin", "moved", "changed", "planned", "unplanned_removal", "other")
 
 FREQUENCY_COLUMNS = [
-    "loosening_scale_hours", "loosening_shape", "soiled_per_day", "skin_per_day", "moved_per_day",
-    "changed_per_day", "planned_hours", "airway_spread", "redo", "admission_secures", "flat_per_check",
+    "loosening_scale_hours",
+    "loosening_shape",
+    "soiled_per_day",
+    "skin_per_day",
+    "moved_per_day",
+    "changed_per_day",
+    "planned_hours",
+    "airway_spread",
+    "redo",
+    "admission_secures",
+    "flat_per_check",
 ]
 """Columns of Unit.frequency, one row a stratum, modifiers already applied. flat_per_check is NaN when unused."""
 

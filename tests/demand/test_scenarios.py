@@ -1,0 +1,222 @@
+"""Occupancy and demand: the unit that the scenarios play is the unit that the census shows."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from kitplan.demand.filling import attempt_tables, fill_roles
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways, sample_episodes, stay_checks_pmf
+from kitplan.demand.scenarios import draw_demand, expected_use
+from kitplan.inputs.values import Census
+
+NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
+DAY = date(2025, 1, 1)
+
+
+def stays_census(seed=3, days=300, per_day=1.2, mean_stay=5.0):
+    rng = np.random.default_rng(seed)
+    n = rng.poisson(per_day * days)
+    start = np.sort(rng.uniform(0, days, n))
+    end = start + rng.exponential(mean_stay, n)
+    rows = pd.DataFrame(
+        {
+            "airway": [f"A{i:04d}" for i in range(n)],
+            "stratum": rng.integers(0, 3, n),
+            "start": start,
+            "end": np.where(end < days, end, np.nan),
+        }
+    )
+    return Census("stays", rows, DAY, DAY + timedelta(days=days - 1), None, 1.0, NOBODY)
+
+
+def counts_census(mean_stay=None, unknown=()):
+    rng = np.random.default_rng(5)
+    counts = rng.poisson(3, (200, 3))
+    rows = [(d, g, counts[d, g]) for d in range(200) for g in range(3) if d not in unknown]
+    frame = pd.DataFrame(rows, columns=["day", "stratum", "airways"])
+    return Census(
+        "counts", frame, DAY, DAY + timedelta(days=199), mean_stay, 1.0, NOBODY, tuple(unknown)
+    ), counts
+
+
+def test_a_snapshot_with_turnover_is_stationary_with_its_own_mean(unit_maker):
+    unit = unit_maker()
+    episodes = sample_episodes(unit, 9, 4000, 1, "t")
+    present = np.bincount(episodes.scenario[~episodes.fresh], minlength=4000)
+    assert present.mean() == pytest.approx(9, abs=0.2)
+    assert present.var() == pytest.approx(9, rel=0.1)
+    fresh = episodes.fresh.sum() / 4000
+    assert fresh == pytest.approx(9 / 6 * 9, rel=0.03)
+
+
+def test_presence_of_a_snapshot_keeps_its_mean_through_the_interval(unit_maker):
+    """Little's law: airway-checks in the interval = mean airways x checks."""
+    unit = unit_maker()
+    episodes = sample_episodes(unit, 9, 8000, 1, "t")
+    assert episodes.checks.sum() / 8000 == pytest.approx(9 * 36, rel=0.02)
+
+
+def test_a_snapshot_without_turnover_stays_put(unit_maker):
+    census = Census(
+        "snapshot", pd.DataFrame({"stratum": [0, 1], "airways": [4, 2]}), None, None, None, 1.0, NOBODY
+    )
+    episodes = sample_episodes(unit_maker(census=census), 9, 50, 1, "t")
+    assert len(episodes.scenario) == 6 * 50
+    assert (episodes.checks == 36).all()
+    assert not episodes.fresh.any()
+
+
+def test_stays_are_resampled_in_whole_windows(unit_maker):
+    census = stays_census()
+    unit = unit_maker(census=census)
+    episodes = sample_episodes(unit, 9, 5000, 1, "t")
+    rows = census.rows
+    inside = np.clip(rows["end"].fillna(300), 50, None) - np.clip(rows["start"], 50, None)
+    airway_days = episodes.checks.sum() / 4 / 5000
+    assert airway_days == pytest.approx(9 * inside.sum() / 250, rel=0.08)
+    assert episodes.fresh.sum() / 5000 == pytest.approx(9 * 1.2, rel=0.12)
+
+
+def test_counts_give_back_their_mean_and_their_unknown_days_are_never_played(unit_maker):
+    census, counts = counts_census(unknown=tuple(range(60, 160)))
+    unit = unit_maker(census=census)
+    known = np.r_[0:60, 160:200]
+    np.testing.assert_allclose(mean_airways(unit), counts[known].mean(axis=0))
+    episodes = sample_episodes(unit, 9, 3000, 1, "t")
+    assert episodes.checks.sum() / 3000 / 36 == pytest.approx(counts[known].sum(axis=1).mean(), rel=0.05)
+
+
+def test_hidden_turnover_brings_arrivals_up_to_the_mean_stay(unit_maker):
+    rows = pd.DataFrame([(d, 0, 5) for d in range(100)], columns=["day", "stratum", "airways"])
+    still = Census("counts", rows, DAY, DAY + timedelta(days=99), None, 1.0, NOBODY)
+    moving = Census("counts", rows, DAY, DAY + timedelta(days=99), 5.0, 1.0, NOBODY)
+    assert arrivals_per_day(unit_maker(census=still)).sum() == 0
+    assert arrivals_per_day(unit_maker(census=moving)).sum() == pytest.approx(1.0, rel=0.15)
+
+
+def test_expected_strata_arrive_although_the_census_has_no_row(unit_maker):
+    expected = pd.DataFrame({"stratum": [2], "mean_airways": [1.5]})
+    census = Census(
+        "snapshot", pd.DataFrame({"stratum": [0], "airways": [4]}), None, None, 6.0, 1.0, expected
+    )
+    unit = unit_maker(census=census)
+    np.testing.assert_allclose(mean_airways(unit), [4, 0, 1.5])
+    episodes = sample_episodes(unit, 9, 4000, 1, "t")
+    here = (episodes.stratum == 2) & ~episodes.fresh
+    assert here.sum() / 4000 == pytest.approx(1.5, rel=0.08)
+
+
+@pytest.mark.parametrize("kind", ["snapshot", "stays"])
+def test_the_mean_of_the_scenarios_is_the_flow_balance(unit_maker, kind):
+    """Scenarios (resampling, exact counts, inversion) against rates x airway-days + arrivals: two roads, one mean."""
+    unit = unit_maker(census=stays_census(days=900)) if kind == "stays" else unit_maker()
+    tables = attempt_tables(unit)
+    filling = fill_roles(unit, tables)
+    demand = draw_demand(unit, filling, 9, 12000, 1, "t", tables)
+    want = expected_use(unit, filling, 9, tables)
+    spread = demand.units.std(axis=0) / np.sqrt(12000)
+    slack = 4 * spread + (0.04 if kind == "stays" else 0.01) * want + 0.02
+    assert (np.abs(demand.units.mean(axis=0) - want) < slack).all()
+
+
+def test_one_more_airway_never_lowers_any_demand(unit_maker):
+    def demand_with(extra):
+        rows = pd.DataFrame({"stratum": [0, 1, 2], "airways": [4 + extra, 2, 3]})
+        unit = unit_maker(census=Census("snapshot", rows, None, None, 6.0, 1.0, NOBODY))
+        return draw_demand(unit, fill_roles(unit), 9, 3000, 1, "t")
+
+    less, more = demand_with(0), demand_with(1)
+    assert (more.units >= less.units).all()
+    assert more.units.sum() > less.units.sum()
+
+
+def test_one_more_stay_never_lowers_any_demand(unit_maker):
+    census = stays_census()
+    extra = pd.DataFrame({"airway": ["EXTRA"], "stratum": [1], "start": [150.3], "end": [156.9]})
+    more = Census(
+        "stays",
+        pd.concat([census.rows, extra], ignore_index=True),
+        census.first_day,
+        census.last_day,
+        None,
+        1.0,
+        NOBODY,
+    )
+    unit = unit_maker(census=census)
+    filling = fill_roles(unit)
+    before = draw_demand(unit, filling, 9, 3000, 1, "t")
+    after = draw_demand(unit_maker(census=more), filling, 9, 3000, 1, "t")
+    assert (after.re_secures.sum(axis=0) >= before.re_secures.sum(axis=0)).all()
+
+
+def test_items_move_together(small_unit):
+    demand = draw_demand(small_unit, fill_roles(small_unit), 9, 3000, 1, "t")
+    wipe, saline = (demand.items.index(i) for i in ("wipe-prep", "saline-5"))
+    np.testing.assert_array_equal(demand.units[:, wipe], 2 * demand.units[:, saline])
+
+
+def test_shared_items_add_up_to_the_role(small_unit):
+    demand = draw_demand(small_unit, fill_roles(small_unit), 9, 3000, 1, "t")
+    gloves = [demand.items.index(i) for i in ("gloves-small", "gloves-medium")]
+    uses = demand.re_secures.sum(axis=1) * 2
+    np.testing.assert_array_equal(demand.units[:, gloves].sum(axis=1), uses)
+    assert demand.units[:, gloves[0]].sum() / uses.sum() == pytest.approx(0.5, abs=0.01)
+
+
+def test_same_seed_same_draws_other_seed_other_draws(small_unit):
+    filling = fill_roles(small_unit)
+    one, two, three = (draw_demand(small_unit, filling, 9, 500, s, "t").units for s in (1, 1, 2))
+    np.testing.assert_array_equal(one, two)
+    assert (one != three).any()
+
+
+def test_a_longer_roll_is_not_chosen_when_the_rest_is_thrown_away(small_unit):
+    chosen = fill_roles(small_unit).frame.query("role == 'tape'")["item"].unique().tolist()
+    assert chosen == ["tape-25-short"]
+
+
+def test_what_is_not_to_be_had_is_replaced_where_something_else_fits(unit_maker, small_unit):
+    from dataclasses import replace
+
+    stock = replace(small_unit.stock, unavailable=("saline-5", "bag-450"))
+    frame = fill_roles(unit_maker(stock=stock)).frame
+    assert set(frame.query("role == 'saline'")["item"]) == {"saline-10"}
+    assert set(frame.query("role == 'bag'")["item"]) == {"bag-450"}
+
+
+def test_the_unit_may_prefer_an_item(unit_maker):
+    frame = fill_roles(unit_maker(prefer={"saline": "saline-10"})).frame
+    assert set(frame.query("role == 'saline'")["item"]) == {"saline-10"}
+
+
+def test_the_log_normal_stay_has_its_quartiles(unit_maker):
+    """Median 4.6 days, quartiles 2 and 16 days (infants under 33 weeks): mu = ln 4.6 = 1.526 and, from both
+    quartiles, sigma = ln(16 / 2) / (2 z_.75) = 1.541 (recomputed; the three quartiles are not exactly log-normal,
+    the upper one alone would give 1.848). The stay distribution must agree with scipy's log-normal."""
+    mu, sigma = np.log(4.6), np.log(16 / 2) / (2 * stats.norm.ppf(0.75))
+    assert (mu, sigma) == (pytest.approx(1.526, abs=5e-4), pytest.approx(1.541, abs=7e-4))
+    mean = np.exp(mu + sigma**2 / 2)
+    census = Census(
+        "snapshot", pd.DataFrame({"stratum": [0], "airways": [4]}), None, None, mean, sigma, NOBODY
+    )
+    below = np.cumsum(stay_checks_pmf(unit_maker(census=census), 0, 400))
+    days = (np.arange(400) + 1) / 4
+    np.testing.assert_allclose(below[:-1], stats.lognorm(sigma, scale=4.6).cdf(days), atol=1e-9)
+
+
+def test_own_stays_are_counted_with_open_ends_as_censored(unit_maker):
+    rows = pd.DataFrame(
+        {
+            "airway": [f"A{i}" for i in range(40)],
+            "stratum": 0,
+            "start": 0.0,
+            "end": [5.0] * 20 + [np.nan] * 20,
+        }
+    )
+    unit = unit_maker(census=Census("stays", rows, DAY, DAY + timedelta(days=9), None, 1.0, NOBODY))
+    pmf = stay_checks_pmf(unit, 0, 60)
+    assert pmf[20] == pytest.approx(0.5)
+    assert pmf[60] == pytest.approx(0.5)
