@@ -1,0 +1,105 @@
+"""The rooms of the house: who may import whom, and that help stays instant."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import kitplan
+import pytest
+
+PACKAGE = Path(kitplan.__file__).parent
+ROAD = ["resources", "inputs", "demand", "optimise", "outlook", "plan", "many", "export", "commands", "cli"]
+"""A room may import from itself and from rooms to its left."""
+
+FILES = [p for p in sorted(PACKAGE.rglob("*.py")) if "_data" not in p.parts]
+
+
+def room_of(module: str) -> str | None:
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 and parts[0] == "kitplan" else None
+
+
+def imports_of(path: Path) -> list[tuple[str, bool]]:
+    """(module, at module level) of every import in a file."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    top = {id(node) for node in tree.body}
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, id(node) in top) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.append((node.module, id(node) in top))
+    return found
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_no_room_knows_a_later_room(path):
+    own = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    if own == "__init__":
+        return
+    assert own in ROAD, f"{own} has no place on the road"
+    for module, _ in imports_of(path):
+        room = room_of(module)
+        assert room is None or ROAD.index(room) <= ROAD.index(own), f"{path} imports {module}"
+
+
+def test_only_one_module_owns_pulp():
+    owners = {
+        p.relative_to(PACKAGE).as_posix()
+        for p in FILES
+        if any(m.split(".")[0] == "pulp" for m, _ in imports_of(p))
+    }
+    assert owners == {"optimise/program.py"}
+
+
+def test_only_one_module_imports_statsmodels():
+    owners = {
+        p.relative_to(PACKAGE).as_posix()
+        for p in FILES
+        if any(m.split(".")[0] == "statsmodels" for m, _ in imports_of(p))
+    }
+    assert owners <= {"outlook/timeseries.py"}
+
+
+def test_readers_know_no_solver_and_solvers_no_spreadsheet():
+    forbidden = {
+        "inputs": {"pulp", "highspy", "reportlab"},
+        "demand": {"pulp", "highspy", "openpyxl", "reportlab"},
+        "optimise": {"openpyxl", "reportlab"},
+        "outlook": {"openpyxl", "reportlab", "pulp"},
+    }
+    for path in FILES:
+        room = path.relative_to(PACKAGE).parts[0]
+        used = {m.split(".")[0] for m, _ in imports_of(path)}
+        assert not used & forbidden.get(room, set()), path
+
+
+def test_commands_import_nothing_heavy_until_they_run():
+    light = {"click", "kitplan", *sys.stdlib_module_names}
+    for path in [*(PACKAGE / "commands").glob("*.py"), PACKAGE / "cli.py"]:
+        for module, at_top in imports_of(path):
+            if at_top:
+                assert module.split(".")[0] in light, f"{path} imports {module} at the top"
+
+
+def test_help_loads_neither_pandas_nor_numpy():
+    code = (
+        "import sys; from kitplan.cli import main\n"
+        "try: main(['--help'], prog_name='kitplan')\n"
+        "except SystemExit: print('LOADED', sorted({m.split('.')[0] for m in sys.modules} & "
+        "{'numpy', 'pandas', 'scipy', 'pulp', 'openpyxl', 'highspy', 'reportlab', 'statsmodels'}))"
+    )
+    out = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent
+    ).stdout
+    assert "LOADED []" in out
+
+
+def test_modules_stay_small_enough_to_know():
+    long = {
+        p.relative_to(PACKAGE).as_posix(): n
+        for p in FILES
+        if (n := len(p.read_text(encoding="utf-8").splitlines())) > 440
+    }
+    assert not long
