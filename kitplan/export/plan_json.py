@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from kitplan.export.writer import checksum
 
 if TYPE_CHECKING:
-    from kitplan.inputs.problems import Problem
     from kitplan.inputs.values import Unit
     from kitplan.optimise.values import ParPlan, Readiness, SolverReport
     from kitplan.plan import Plan
@@ -54,6 +53,8 @@ def outputs(files: Mapping[str, bytes]) -> dict[str, str]:
 def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
     """plan.json for a plan and the other files written with it."""
     par = plan.par
+    if par is None:
+        raise ValueError("this plan was made without par levels")
     record = head(plan.unit, plan.seed, plan.version) | {
         "parts": ["par", *sorted(plan.parts)],
         "answer": par.answer,
@@ -63,7 +64,8 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
         "solver": _solver(par.solver),
         "binding": list(par.binding),
         "notes": list(par.notes),
-        "warnings": [_warning(w) for w in (*plan.unit.warnings, *plan.warnings)],
+        "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
+        "skipped": dict(plan.skipped),
         "par_packs": _par_packs(par),
         "outputs": outputs(files),
     }
@@ -87,10 +89,6 @@ def _solver(solver: SolverReport) -> dict[str, str | float]:
         "name": solver.name, "status": solver.status, "objective": solver.objective,
         "bound": solver.bound, "lp_bound": solver.lp_bound, "gap": solver.gap,
     }
-
-
-def _warning(warning: Problem | str) -> str:
-    return str(warning)
 
 
 def _rounded(value: Any) -> Any:

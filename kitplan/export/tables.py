@@ -69,7 +69,9 @@ def table_bytes(table: str, frame: pd.DataFrame) -> bytes:
 
 
 def _missing(value: Any) -> bool:
-    return value is None or value is pd.NaT or value is pd.NA or (isinstance(value, float) and math.isnan(value))
+    if isinstance(value, float):
+        return math.isnan(value)
+    return value is None or value is pd.NaT or value is pd.NA
 
 
 def _number(value: Any) -> str:
