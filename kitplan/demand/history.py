@@ -145,3 +145,13 @@ def _hidden_turnover_per_day(census: Census, taken: np.ndarray) -> float:
         return 0.0
     seen = (taken[:, :-1] & ~taken[:, 1:]).sum() / taken.sum()
     return max(1.0 / census.mean_stay_days - float(seen), 0.0)
+
+
+def mean_stay_days(unit: Unit) -> float | None:
+    """Mean stay, days: the unit file's, else airway-days over ends in a list of stays, else None (no turnover known)."""
+    census = unit.census
+    if census.mean_stay_days or census.shape != "stays":
+        return census.mean_stay_days
+    ends = int(census.rows["end"].notna().sum())
+    stays = stays_from_list(unit)
+    return float((stays.end - stays.start).sum()) / ends if ends else None

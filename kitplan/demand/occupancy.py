@@ -8,6 +8,8 @@ count Poisson; present airways have length-biased stays; standard queueing theor
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -15,6 +17,7 @@ from kitplan.demand.history import (
     Stays,
     count_matrix,
     history_stays,
+    mean_stay_days,
     span_days,
     stays_from_list,
     stratum_keys,
@@ -77,7 +80,8 @@ def _resample_windows(
     )
     first_check = np.floor(stays.start * per_day).astype(np.int64) + 1
     last_check = np.floor(stays.end * per_day).astype(np.int64)
-    which, row = _overlaps(stays, window, replica, n_checks, per_day)
+    seen, back = np.unique(np.stack([window, replica]), axis=1, return_inverse=True)
+    which, row = _expand_pairs(*_overlaps(stays, seen[0], seen[1], n_checks, per_day), back.ravel())
     begin, stop = window[which], window[which] + n_checks
     checks = np.minimum(last_check[row], stop) - np.maximum(first_check[row] - 1, begin)
     prior = np.clip(begin - (first_check[row] - 1), 0, PRIOR_CAP_CHECKS)
@@ -96,7 +100,7 @@ def _resample_windows(
 def _overlaps(
     stays: Stays, window: np.ndarray, replica: np.ndarray, n_checks: int, per_day: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(scenario, stay) index pairs of stays that touch each scenario's window, without a loop over scenarios.
+    """(window, stay) index pairs of stays that touch each window, ordered by window, without a loop over windows.
 
     Stays are ordered by replica and start; those that can touch a window lie between two places found by binary
     search (a start no earlier than the window less the longest stay), and the rest is cut by the end.
@@ -109,11 +113,21 @@ def _overlaps(
     low = np.searchsorted(line, begin_day - longest + replica * span, side="left")
     high = np.searchsorted(line, stop_day + replica * span, side="left")
     count = np.maximum(high - low, 0)
-    scenario = np.repeat(np.arange(len(window)), count)
+    place = np.repeat(np.arange(len(window)), count)
     offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     row = order[np.repeat(low, count) + offset]
-    keep = stays.end[row] > begin_day[scenario]
-    return scenario[keep], row[keep]
+    keep = stays.end[row] > begin_day[place]
+    return place[keep], row[keep]
+
+
+def _expand_pairs(window: np.ndarray, row: np.ndarray, back: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(scenario, stay) pairs from (distinct window, stay) pairs; back: distinct window of each scenario."""
+    count = np.bincount(window, minlength=int(back.max(initial=0)) + 1)
+    first = np.cumsum(count) - count
+    mine = count[back]
+    scenario = np.repeat(np.arange(len(back)), mine)
+    number = np.arange(mine.sum()) - np.repeat(np.cumsum(mine) - mine, mine)
+    return scenario, row[first[back[scenario]] + number]
 
 
 def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
@@ -135,18 +149,43 @@ def _play_arrivals(
     mean = played["mean_airways"].to_numpy(float)
     keys = stratum_keys(unit)[stratum]
     scenario = np.arange(n_scenarios)
-    whole = np.isclose(mean, np.round(mean))
-    if unit.census.mean_stay_days:
-        present = _poisson_counts(mean, uniforms(seed, f"{stream}/present", keys[:, None], scenario[None, :]))
-    else:
-        drawn = _poisson_counts(mean, uniforms(seed, f"{stream}/present", keys[:, None], scenario[None, :]))
-        present = np.where(whole[:, None], np.round(mean).astype(np.int64)[:, None], drawn)
-    parts = [_present_airways(unit, stratum, keys, present, days, n_checks, seed, stream)]
-    if unit.census.mean_stay_days:
-        rate = mean / unit.census.mean_stay_days * days
-        arrived = _poisson_counts(rate, uniforms(seed, f"{stream}/arrive", keys[:, None], scenario[None, :]))
-        parts.append(_arriving_airways(unit, stratum, keys, arrived, days, n_checks, seed, stream))
+    mean_stay = mean_stay_days(unit)
+    present = _poisson_counts(mean, uniforms(seed, f"{stream}/present", keys[:, None], scenario[None, :]))
+    if not mean_stay:
+        whole = np.isclose(mean, np.round(mean))
+        present = np.where(whole[:, None], np.round(mean).astype(np.int64)[:, None], present)
+        return _staying_airways(stratum, keys, present, n_checks)
+    arrived = _poisson_counts(
+        mean / mean_stay * days, uniforms(seed, f"{stream}/arrive", keys[:, None], scenario[None, :])
+    )
+    lengths = _LogNormalStay(mean_stay, unit.census.stay_log_sd, unit.checks_per_day, days, seed, stream)
+    parts = [
+        _present_airways(stratum, keys, present, n_checks, lengths),
+        _arriving_airways(stratum, keys, arrived, n_checks, lengths),
+    ]
     return _join(parts, n_scenarios)
+
+
+@dataclass(frozen=True)
+class _LogNormalStay:
+    """Lengths of stay of one interval, drawn by inversion of the log-normal."""
+
+    mean_days: float
+    log_sd: float
+    checks_per_day: int
+    interval_days: float
+    seed: int
+    stream: str
+
+    def draw(self, use: str, scenario: np.ndarray, key: np.ndarray) -> np.ndarray:
+        return uniforms(self.seed, f"{self.stream}/{use}", scenario, key)
+
+    def days(self, scenario: np.ndarray, key: np.ndarray, length_biased: bool) -> np.ndarray:
+        """Stays, days; length-biased (as seen on a given day): mu moves up by sigma squared."""
+        from scipy.special import ndtri
+
+        mu = np.log(self.mean_days) - self.log_sd**2 / 2 + (self.log_sd**2 if length_biased else 0.0)
+        return np.exp(mu + self.log_sd * ndtri(self.draw("length", scenario, key)))
 
 
 def _expand(counts: np.ndarray, keys: np.ndarray, kind: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -160,41 +199,36 @@ def _expand(counts: np.ndarray, keys: np.ndarray, kind: int) -> tuple[np.ndarray
     return row, scenario, key
 
 
-def _stay_days(unit: Unit, u: np.ndarray, length_biased: bool) -> np.ndarray:
-    """Lengths of stay by inversion of the log-normal; length-biased: mu moves up by sigma squared."""
-    from scipy.special import ndtri
-
-    sigma = unit.census.stay_log_sd
-    mu = np.log(float(unit.census.mean_stay_days or 0.0)) - sigma**2 / 2
-    return np.exp(mu + (sigma**2 if length_biased else 0.0) + sigma * ndtri(u))
-
-
-def _present_airways(
-    unit: Unit,
-    stratum: np.ndarray,
-    keys: np.ndarray,
-    counts: np.ndarray,
-    days: float,
-    n_checks: int,
-    seed: int,
-    stream: str,
-) -> Episodes:
+def _staying_airways(stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int) -> Episodes:
+    """Airways that neither come nor go: every check of the interval, in place since long ago."""
     row, scenario, key = _expand(counts, keys, 1)
-    if unit.census.mean_stay_days:
-        length = _stay_days(unit, uniforms(seed, f"{stream}/length", scenario, key), length_biased=True)
-        gone = uniforms(seed, f"{stream}/gone", scenario, key)
-        age, rest = gone * length, (1 - gone) * length
-        checks = np.floor(np.minimum(rest, days) * unit.checks_per_day)
-        prior = np.minimum(np.floor(age * unit.checks_per_day), PRIOR_CAP_CHECKS)
-    else:
-        checks = np.full(len(row), n_checks)
-        prior = np.full(len(row), PRIOR_CAP_CHECKS)
-    checks = np.minimum(checks, n_checks)
+    full = np.full(len(row), n_checks, np.int16)
+    long_ago = np.full(len(row), PRIOR_CAP_CHECKS, np.int16)
     return Episodes(
         counts.shape[1],
         scenario.astype(np.int32),
         stratum[row].astype(np.int16),
-        checks.astype(np.int16),
+        full,
+        long_ago,
+        np.zeros(len(row), bool),
+        key,
+    )
+
+
+def _present_airways(
+    stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int, stay: _LogNormalStay
+) -> Episodes:
+    """Airways in place when the interval begins: length-biased stays, cut at a uniform point."""
+    row, scenario, key = _expand(counts, keys, 1)
+    length = stay.days(scenario, key, length_biased=True)
+    gone = stay.draw("gone", scenario, key)
+    checks = np.floor(np.minimum((1 - gone) * length, stay.interval_days) * stay.checks_per_day)
+    prior = np.minimum(np.floor(gone * length * stay.checks_per_day), PRIOR_CAP_CHECKS)
+    return Episodes(
+        counts.shape[1],
+        scenario.astype(np.int32),
+        stratum[row].astype(np.int16),
+        np.minimum(checks, n_checks).astype(np.int16),
         prior.astype(np.int16),
         np.zeros(len(row), bool),
         key,
@@ -202,27 +236,18 @@ def _present_airways(
 
 
 def _arriving_airways(
-    unit: Unit,
-    stratum: np.ndarray,
-    keys: np.ndarray,
-    counts: np.ndarray,
-    days: float,
-    n_checks: int,
-    seed: int,
-    stream: str,
+    stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int, stay: _LogNormalStay
 ) -> Episodes:
+    """Airways that arrive in the interval, at a uniform moment."""
     row, scenario, key = _expand(counts, keys, 2)
-    start = days * uniforms(seed, f"{stream}/moment", scenario, key)
-    stop = np.minimum(
-        start + _stay_days(unit, uniforms(seed, f"{stream}/length", scenario, key), False), days
-    )
-    checks = np.floor(stop * unit.checks_per_day) - np.floor(start * unit.checks_per_day)
-    checks = np.clip(checks, 0, n_checks)
+    start = stay.interval_days * stay.draw("moment", scenario, key)
+    stop = np.minimum(start + stay.days(scenario, key, length_biased=False), stay.interval_days)
+    checks = np.floor(stop * stay.checks_per_day) - np.floor(start * stay.checks_per_day)
     return Episodes(
         counts.shape[1],
         scenario.astype(np.int32),
         stratum[row].astype(np.int16),
-        checks.astype(np.int16),
+        np.clip(checks, 0, n_checks).astype(np.int16),
         np.zeros(len(row), np.int16),
         np.ones(len(row), bool),
         key,
@@ -269,9 +294,8 @@ def arrivals_per_day(unit: Unit) -> np.ndarray:
         inside = history.start >= max(history.first_day, 1e-9)
         span = (history.last_day - history.first_day) * history.n_replicas
         np.add.at(arrivals, history.stratum[inside], 1.0 / span)
-    if census.mean_stay_days:
-        arrivals += played / census.mean_stay_days
-    return arrivals
+    mean_stay = mean_stay_days(unit)
+    return arrivals + played / mean_stay if mean_stay else arrivals
 
 
 def stay_checks_pmf(unit: Unit, stratum: int, n_max: int) -> np.ndarray:
