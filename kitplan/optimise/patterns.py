@@ -270,7 +270,12 @@ def _useful_gap(bound: float, ceiling: float, supplies: Sequence[Supply]) -> flo
 
 
 def _better(old: _Whole, new: _Whole) -> _Whole:
-    return new if (new.short, new.cost) < (old.short, old.cost - TOLERANCE) else old
+    """A plan within its limits before one beyond them, then fewer missing pieces, then less money."""
+    mine, yours = (
+        (math.isinf(plan.cost), plan.short, plan.cost + allowance)
+        for plan, allowance in ((new, TOLERANCE), (old, 0.0))
+    )
+    return new if mine < yours else old
 
 
 def _dive(
