@@ -165,14 +165,28 @@ def rolls_opened(lengths_mm: list[float], roll_mm: float, most: int) -> np.ndarr
 
 
 def rectangles_from_sheet(
-    width_mm: float, length_mm: float, piece_width_mm: float, piece_length_mm: float
+    width_mm: float, length_mm: float, piece_width_mm: float, piece_length_mm: float, cuts: int = 3
 ) -> int:
-    """Most pieces from one sheet cut into two blocks, each block with its pieces lying one way."""
-    best = 0
-    for across, along in ((width_mm, length_mm), (length_mm, width_mm)):
-        for a, b in ((piece_width_mm, piece_length_mm), (piece_length_mm, piece_width_mm)):
-            for columns in range(int((across + 1e-6) // a) + 1):
-                rest = across - columns * a
-                first = columns * int((along + 1e-6) // b)
-                best = max(best, first + int((rest + 1e-6) // b) * int((along + 1e-6) // a))
-    return best
+    """Most pieces from one sheet in at most `cuts` rounds of cutting straight across, then in rows of one way."""
+    sides = (piece_width_mm, piece_length_mm)
+    known: dict[tuple[int, int, int], int] = {}
+
+    def rows(across: float, along: float) -> int:
+        return max(int((across + 1e-6) // a) * int((along + 1e-6) // b) for a, b in (sides, sides[::-1]))
+
+    def parts(whole: float) -> list[float]:
+        return [side * k for side in sides for k in range(1, int((whole + 1e-6) // side))]
+
+    def best(across: float, along: float, left: int) -> int:
+        key = (round(across * 10), round(along * 10), left)
+        if key not in known:
+            most = rows(across, along)
+            if left:
+                for cut in parts(across):
+                    most = max(most, best(cut, along, left - 1) + best(across - cut, along, left - 1))
+                for cut in parts(along):
+                    most = max(most, best(across, cut, left - 1) + best(across, along - cut, left - 1))
+            known[key] = most
+        return known[key]
+
+    return best(width_mm, length_mm, cuts)
