@@ -153,7 +153,7 @@ def _pooled(lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np
 
 def _checked_roll(roll: Roll) -> int:
     if not (math.isfinite(roll.length_mm) and roll.length_mm > 0 and roll.pack >= 1 and roll.price >= 0):
-        raise ValueError(f"roll {roll.name!r} needs a length above 0 mm, a pack above 0 and a price of 0 or more")
+        raise ValueError(f"roll {roll.name!r} needs length and pack above 0 and a price of 0 or more")
     if roll.available is not None and roll.available < 0:
         raise ValueError(f"roll {roll.name!r}: a stock of {roll.available} is negative")
     return to_tenths(roll.length_mm, up=False)

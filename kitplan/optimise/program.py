@@ -46,8 +46,8 @@ class NoSolver(RuntimeError):
 class Row:
     """One linear row: low <= sum of coefficient * variable <= high (None: no limit on that side)."""
 
-    handles: np.ndarray
-    coefficients: np.ndarray
+    handles: list[int]
+    coefficients: list[float]
     low: float | None
     high: float | None
 
@@ -130,7 +130,7 @@ class Program:
     def objective(self, handles: Sequence[int], coefficients: Any, constant: float = 0.0) -> None:
         """Add terms to the objective; calls add up."""
         self._built = None
-        for handle, cost in zip(handles, _coefficients(coefficients, len(handles)).tolist()):
+        for handle, cost in zip(handles, _coefficients(coefficients, len(handles))):
             self._costs[int(handle)] = self._costs.get(int(handle), 0.0) + cost
         self._constant += float(constant)
 
@@ -148,8 +148,7 @@ class Program:
             raise ValueError(f"row {name!r} is there already")
         if low is None and high is None:
             raise ValueError(f"row {name!r} limits nothing")
-        columns = np.asarray(handles, dtype=np.intp)
-        self._rows[_plain(name)] = Row(columns, _coefficients(coefficients, len(columns)), low, high)
+        self._rows[_plain(name)] = Row(list(handles), _coefficients(coefficients, len(handles)), low, high)
 
     def elastic_row(
         self,
@@ -169,8 +168,7 @@ class Program:
         (short,) = self.variables(f"short_{name}_", 1)
         self.objective([short], self._sign * penalty)
         sign = 1.0 if low is not None else -1.0
-        weights = np.append(_coefficients(coefficients, len(handles)), sign)
-        self.row(name, [*handles, short], weights, low=low, high=high)
+        self.row(name, [*handles, short], [*_coefficients(coefficients, len(handles)), sign], low, high)
         return short
 
     def write_lp(self, path: Path) -> None:
@@ -214,7 +212,7 @@ class Program:
             terms = [(variables[k], self._sign * cost) for k, cost in self._costs.items()]
             problem.setObjective(_expression(terms))
             for name, row in self._rows.items():
-                terms = [(variables[k], c) for k, c in zip(row.handles.tolist(), row.coefficients.tolist())]
+                terms = [(variables[k], c) for k, c in zip(row.handles, row.coefficients)]
                 for part, sense, limit in _sides(name, row):
                     problem.addConstraint(_constraint(terms, sense, limit), part)
             self._built = problem, variables
@@ -286,16 +284,20 @@ class Program:
 
     def _violation(self, values: np.ndarray) -> float:
         """Return how far `values` lie outside the worst row or bound, relative to the limit's size."""
-        low = np.array([-np.inf if b is None else b for b in self._low])
-        high = np.array([np.inf if b is None else b for b in self._high])
+        low, high = _as_limits(self._low, -np.inf), _as_limits(self._high, np.inf)
         worst = float(max(np.max(low - values), np.max(values - high), 0.0))
-        for row in self._rows.values():
-            total = float(row.coefficients @ values[row.handles])
-            if row.low is not None:
-                worst = max(worst, (row.low - total) / max(1.0, abs(row.low)))
-            if row.high is not None:
-                worst = max(worst, (total - row.high) / max(1.0, abs(row.high)))
-        return worst
+        if not self._rows:
+            return worst
+        rows = list(self._rows.values())
+        length = [len(row.handles) for row in rows]
+        columns = np.fromiter((k for row in rows for k in row.handles), dtype=np.intp, count=sum(length))
+        weights = np.fromiter((c for row in rows for c in row.coefficients), dtype=float, count=sum(length))
+        number = np.repeat(np.arange(len(rows)), length)
+        totals = np.bincount(number, weights * values[columns], minlength=len(rows))
+        low, high = _as_limits([r.low for r in rows], -np.inf), _as_limits([r.high for r in rows], np.inf)
+        outside = np.maximum(low - totals, totals - high)
+        size = np.where(np.isfinite(low), np.abs(low), np.abs(high))
+        return float(max(worst, np.max(outside / np.maximum(1.0, size))))
 
     def _value_of(self, values: np.ndarray) -> float:
         columns = np.fromiter(self._costs.keys(), dtype=np.intp, count=len(self._costs))
@@ -428,8 +430,17 @@ def _limits(limit: Any, count: int) -> list[float | None]:
     return limits
 
 
-def _coefficients(coefficients: Any, count: int) -> np.ndarray:
-    return np.broadcast_to(np.asarray(coefficients, dtype=float), (count,))
+def _as_limits(limits: list[float | None], none: float) -> np.ndarray:
+    return np.array([none if limit is None else limit for limit in limits], dtype=float)
+
+
+def _coefficients(coefficients: Any, count: int) -> list[float]:
+    if isinstance(coefficients, (int, float)):
+        return [float(coefficients)] * count
+    found = [float(c) for c in coefficients]
+    if len(found) != count:
+        raise ValueError(f"{count} variables but {len(found)} coefficients")
+    return found
 
 
 def _plain(name: str) -> str:

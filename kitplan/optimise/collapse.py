@@ -1,0 +1,72 @@
+"""Thousands of scenarios, collapsed to the few different ways in which stock can fall short."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Collapsed:
+    """Scenarios as distinct vectors of levels.
+
+    lower: packs of each item that are held in any case, shape (n_items,).
+    levels: for each item the distinct numbers of packs above `lower` that some vector needs, ascending.
+    vectors: shape (n_vectors, n_items); 0 where `lower` is enough, else k for levels[item][k - 1].
+    weights: scenarios behind each vector, shape (n_vectors,). met: scenarios that `lower` meets already.
+    """
+
+    lower: np.ndarray
+    levels: tuple[np.ndarray, ...]
+    vectors: np.ndarray
+    weights: np.ndarray
+    met: int
+
+    @property
+    def reach(self) -> int:
+        """Scenarios that are met when every item is held at its highest level."""
+        return self.met + int(self.weights.sum())
+
+
+def own_quantiles(packs: np.ndarray, need: int) -> np.ndarray:
+    """Return for each item the least packs that meet `need` scenarios on its own: a lower bound on par.
+
+    packs : int, shape (n_scenarios, n_items). P(all items last) <= P(item i lasts), so any plan that
+    meets `need` scenarios holds at least this much of every item.
+    """
+    if need <= 0:
+        return np.zeros(packs.shape[1], dtype=packs.dtype)
+    return np.partition(packs.T, need - 1, axis=1)[:, need - 1]
+
+
+def collapse(packs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = None) -> Collapsed:
+    """Collapse scenarios to distinct vectors of what they need above `lower`.
+
+    packs : int, shape (n_scenarios, n_items). Scenarios that need more than `upper` anywhere are given up.
+    """
+    by_item = packs.T
+    over = np.any(by_item > lower[:, None], axis=0)
+    met = int(packs.shape[0] - np.count_nonzero(over))
+    if upper is not None:
+        over &= ~np.any(by_item > upper[:, None], axis=0)
+    needs = by_item[:, over]
+    levels, ranks = [], np.zeros(needs.shape, dtype=np.uint32)
+    for i, need in enumerate(needs):
+        above = need > lower[i]
+        found = np.unique(need[above])
+        ranks[i, above] = np.searchsorted(found, need[above]) + 1
+        levels.append(found)
+    vectors, weights = _distinct_rows(ranks.T)
+    return Collapsed(lower.copy(), tuple(levels), vectors, weights, met)
+
+
+def _distinct_rows(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return distinct rows and how often each occurs, by sorting one 64-bit mark a row instead of whole rows."""
+    mix = np.random.default_rng(0).integers(1, 2**63, rows.shape[1], dtype=np.uint64) | np.uint64(1)
+    marks = (rows.astype(np.uint64) * mix).sum(axis=1, dtype=np.uint64)
+    _, first, which, counts = np.unique(marks, return_index=True, return_inverse=True, return_counts=True)
+    if not np.array_equal(rows[first][which], rows):
+        found, number = np.unique(rows, axis=0, return_counts=True)
+        return found.astype(np.int64), number
+    return rows[first].astype(np.int64), counts

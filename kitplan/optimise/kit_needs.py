@@ -1,0 +1,211 @@
+"""What a bedside kit must be able to do for each stratum, and which catalogue items can do it.
+
+Every fault of the catalogue or the recipes that would leave a kit short is collected and told at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.filling import (
+    AttemptTables,
+    _right_width,
+    airway_roles,
+    fitting_items,
+    items_opened,
+    role_needs,
+)
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways
+from kitplan.demand.stay_use import StayUse, stay_use
+from kitplan.demand.tape import cut_pieces, piece_lengths_per_use
+from kitplan.inputs.problems import InputError, Problem
+from kitplan.inputs.values import Unit
+
+DAYS_PER_MONTH = 365.25 / 12
+"""A mean month, so that no figure depends on which month it is."""
+
+EMERGENCY_ROLES = ("mask", "bag")
+"""Held at every bedside whatever a limit says, sized to the patient."""
+
+SPARE_TUBE_ROLE = "spare_tube"
+
+
+@dataclass(frozen=True)
+class KitNeeds:
+    """Needs by stratum (index of Unit.strata).
+
+    re_secures: int ndarray (n_strata,), attempts one kit must cover. use: StayUse of each stratum.
+    kits_per_month: float ndarray (n_strata,), kits issued, one for each airway that arrives.
+    turnover: False when no arrivals are known; then one kit a month for each airway in place stands in.
+    needs: role -> use units per re-secure, one mapping a stratum.
+    candidates: (stratum, role) -> positions in Unit.items that can fill the role, catalogue order.
+    opened: (stratum, item position) -> items opened after 0, 1, ... attempts (patient-scope items used up).
+    emergency: stratum -> item position -> count, the emergency set and other items held once an airway.
+    primary: (stratum, role) -> item position of the size that fits best.
+    """
+
+    re_secures: np.ndarray
+    use: tuple[StayUse, ...]
+    kits_per_month: np.ndarray
+    turnover: bool
+    needs: tuple[dict[str, float], ...]
+    candidates: dict[tuple[int, str], list[int]]
+    opened: dict[tuple[int, int], np.ndarray]
+    emergency: tuple[dict[int, int], ...]
+    primary: dict[tuple[int, str], int]
+
+
+def kit_needs(unit: Unit, tables: AttemptTables) -> KitNeeds:
+    """Work out what the kits must hold. Raises InputError with every stratum that cannot be served."""
+    use = tuple(stay_use(unit, tables, g) for g in range(unit.n_strata))
+    re_secures = np.array([u.kit_quantile(unit.bedside.readiness) for u in use], dtype=np.int64)
+    arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH
+    turnover = bool(arrivals.sum() > 0)
+    problems: list[Problem] = []
+    needs = tuple(role_needs(unit, g) for g in range(unit.n_strata))
+    candidates: dict[tuple[int, str], list[int]] = {}
+    opened: dict[tuple[int, int], np.ndarray] = {}
+    emergency: list[dict[int, int]] = []
+    primary: dict[tuple[int, str], int] = {}
+    for g in range(unit.n_strata):
+        for role, need in needs[g].items():
+            reach = len(use[g].stay_attempts) + int(re_secures[g])
+            found = _serving_items(unit, g, role, need, reach, opened)
+            candidates[g, role] = found
+            if not found:
+                problems.append(_no_item(unit, g, role))
+        held, best, faults = _held_once(unit, g)
+        emergency.append(held)
+        primary |= best
+        problems += faults
+    if problems:
+        raise InputError(dict.fromkeys(problems), during="filling the bedside kits")
+    kits = arrivals if turnover else mean_airways(unit)
+    return KitNeeds(
+        re_secures, use, kits, turnover, needs, candidates, opened, tuple(emergency), primary
+    )
+
+
+def _serving_items(
+    unit: Unit, stratum: int, role: str, need: float, reach: int, opened: dict[tuple[int, int], np.ndarray]
+) -> list[int]:
+    """Positions of the items that can fill the role; fills `opened` for those used up patient by patient.
+
+    Where the unit prefers an item that can serve, it is the only one.
+    """
+    strata = unit.strata.loc[stratum]
+    found = fitting_items(unit, role, float(strata["tube_mm"]))
+    if role == "tape":
+        found = _right_width(found, unit.techniques[str(strata["technique"])])
+    served = []
+    for position, item in found.iterrows():
+        if item["scope"] == "patient":
+            table = items_opened(unit, stratum, item, need, reach)
+            if table is None:
+                continue
+            opened[stratum, int(position)] = table  # type: ignore[call-overload]
+        served.append(int(position))  # type: ignore[call-overload]
+    wanted = [i for i in served if unit.items.at[i, "item"] == unit.prefer.get(role)]
+    return wanted or served
+
+
+def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
+    """Say why nothing fills the role: no such role, no such size, or no roll or sheet long enough."""
+    row = unit.strata.loc[stratum]
+    of_role = unit.items[unit.items["role"] == role]
+    if of_role.empty:
+        return Problem(
+            "techniques.toml", None, f"{row['technique']}.uses", role,
+            "the recipe names a role that no item fills",
+            f"Add an item with role {role} to items.csv, or correct the name in the recipe.",
+        )
+    fits = fitting_items(unit, role, float(row["tube_mm"]))
+    if fits.empty:
+        return Problem(
+            "items.csv", None, "fits_from_mm", None, f"no item of role {role} fits {row['label']}",
+            f"Add one that fits a {row['tube_mm']:g} mm tube, or widen fits_from_mm and fits_to_mm.",
+        )
+    longest_item = float(fits["length_mm"].max())
+    if role == "tape":
+        technique = unit.techniques[str(row["technique"])]
+        piece = float(piece_lengths_per_use(cut_pieces(technique, row)).max())
+        return Problem(
+            "items.csv", None, "length_mm", f"{longest_item:g}",
+            f"a piece of {piece:g} mm for {row['label']} is longer than every roll",
+            "Add a longer roll, or shorten the piece in techniques.toml or the span in face.csv.",
+        )
+    return Problem(
+        "items.csv", None, "length_mm", f"{longest_item:g}",
+        f"no sheet of role {role} gives a piece for {row['label']}",
+        f"Add a sheet of at least {row['barrier_width_mm']:g} x {row['barrier_length_mm']:g} mm, or mend face.csv.",
+    )
+
+
+def _held_once(unit: Unit, stratum: int) -> tuple[dict[int, int], dict[tuple[int, str], int], list[Problem]]:
+    """Items one airway is given once: mask and bag in the fitting size and, by policy, the next that also fits."""
+    tube_mm = float(unit.strata.at[stratum, "tube_mm"])
+    held: dict[int, int] = {}
+    primary: dict[tuple[int, str], int] = {}
+    problems: list[Problem] = []
+    for role in _once_roles(unit):
+        found = _by_fit(fitting_items(unit, role, tube_mm), tube_mm, unit.prefer.get(role))
+        if not found:
+            if role in EMERGENCY_ROLES or bool(unit.items.loc[unit.items["role"] == role, "critical"].any()):
+                problems.append(_no_emergency_item(unit, stratum, role))
+            continue
+        primary[stratum, role] = found[0]
+        floor = unit.items.at[found[0], "min_bedside"]
+        held[found[0]] = max(1, int(np.ceil(floor)) if pd.notna(floor) else 1)
+        if unit.bedside.adjacent_size and role in EMERGENCY_ROLES and len(found) > 1:
+            held[found[1]] = 1
+    for position, fault in _spare_tubes(unit, stratum, tube_mm):
+        if fault is not None:
+            problems.append(fault)
+        else:
+            held[position] = 1
+    return held, primary, problems
+
+
+def _once_roles(unit: Unit) -> list[str]:
+    others = [r for r in airway_roles(unit) if r not in (*EMERGENCY_ROLES, SPARE_TUBE_ROLE)]
+    return [*EMERGENCY_ROLES, *others]
+
+
+def _by_fit(found: pd.DataFrame, tube_mm: float, wanted: str | None) -> list[int]:
+    """Positions in order of fit: what the unit prefers, then the size whose range has the tube nearest its middle."""
+    distance = ((found["fits_from_mm"] + found["fits_to_mm"]) / 2 - tube_mm).abs().fillna(np.inf)
+    order = pd.DataFrame({
+        "other": found["item"] != wanted, "distance": distance, "cost": found["price"] / found["pack"],
+    }).sort_values(["other", "distance", "cost"], kind="stable")
+    return [int(i) for i in order.index]
+
+
+def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
+    row = unit.strata.loc[stratum]
+    return Problem(
+        "items.csv", None, "fits_from_mm", None,
+        f"no {role} fits {row['label']}: its kit would lack emergency equipment",
+        f"Add an item with role {role} that fits a {row['tube_mm']:g} mm tube.",
+    )
+
+
+def _spare_tubes(unit: Unit, stratum: int, tube_mm: float) -> Iterator[tuple[int, Problem | None]]:
+    """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""
+    if not unit.bedside.spare_tube:
+        return
+    step = unit.planning.face_size_step_mm
+    for size in (tube_mm, tube_mm - step):
+        found = _by_fit(fitting_items(unit, SPARE_TUBE_ROLE, size), size, unit.prefer.get(SPARE_TUBE_ROLE))
+        if found:
+            yield found[0], None
+        elif size == tube_mm or (unit.items["role"] == SPARE_TUBE_ROLE).any():
+            label = unit.strata.at[stratum, "label"]
+            yield -1, Problem(
+                "items.csv", None, "role", None,
+                f"no spare tube of {size:g} mm for {label}, which spare_tube = true asks for",
+                f"Add an item with role {SPARE_TUBE_ROLE} that fits {size:g} mm, or set spare_tube = false.",
+            )

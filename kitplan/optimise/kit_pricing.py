@@ -1,0 +1,106 @@
+"""Which groups of strata are worth a kit design: all of them for few strata, priced out on demand for many."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from kitplan.optimise.kit_groups import group_costs, pair_costs
+from kitplan.optimise.kit_slots import Slot
+
+EXACT_STRATA = 16
+"""Up to so many strata every group is listed (65,535 groups)."""
+
+_FRONTIER = 60_000
+_KEEP = 40
+_TINY = 1e-7
+
+
+@dataclass(frozen=True)
+class Priced:
+    """Groups found below a reduced cost. groups, costs: the best of them. least: proven lower bound on the reduced
+    cost of every group. complete: every group below the limit is in `groups`."""
+
+    groups: np.ndarray
+    costs: np.ndarray
+    least: float
+    complete: bool
+
+
+class AllGroups:
+    """Every group that fits its container, listed once (2^n - 1 of them)."""
+
+    def __init__(self, slots: Sequence[Slot], container_litres: float | None) -> None:
+        n = len(slots[0].own)
+        codes = np.arange(1, 2**n)
+        groups = (codes[:, None] >> np.arange(n)[None, :] & 1).astype(bool)
+        costs, litres = group_costs(slots, groups)
+        fits = np.isfinite(costs) & (litres <= (np.inf if container_litres is None else container_litres) + 1e-9)
+        self.groups, self.costs = groups[fits], costs[fits]
+        self._member = self.groups.astype(float)
+
+    def price(self, duals: np.ndarray, limit: float, keep: int = _KEEP) -> Priced:
+        """Groups with cost - sum of members' duals < limit, cheapest first."""
+        reduced = self.costs - self._member @ duals
+        least = float(reduced.min(initial=np.inf))
+        below = np.flatnonzero(reduced < limit)
+        best = below[np.argsort(reduced[below], kind="stable")[:keep]]
+        return Priced(self.groups[best], self.costs[best], least, len(below) <= keep)
+
+
+class SearchedGroups:
+    """Groups found by branch and bound over members, for more strata than can be listed.
+
+    A group grows by strata in a fixed order. Its cost never falls when it grows, and stratum h costs at least
+    pair_costs[i, h] beside any member i; so cost - duals + sum over later h of min(0, max_i pair_costs[i, h] -
+    dual_h) bounds every group that grows from it.
+    """
+
+    def __init__(self, slots: Sequence[Slot], container_litres: float | None) -> None:
+        self._slots = slots
+        self._container = np.inf if container_litres is None else container_litres
+        self._pairs = pair_costs(slots)
+
+    def price(self, duals: np.ndarray, limit: float, keep: int = _KEEP) -> Priced:
+        """Groups with cost - sum of members' duals < limit, cheapest first; see Priced for what was proven."""
+        n = len(duals)
+        order = np.argsort(-(duals - np.diag(self._pairs)), kind="stable")
+        members = np.zeros((1, n), dtype=bool)
+        beside = np.full((1, n), -np.inf)
+        last = np.array([-1])
+        found: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+        unexplored = np.inf
+        while len(members):
+            members, beside, last = self._grow(order, members, beside, last)
+            costs, litres = group_costs(self._slots, members)
+            fits = (litres <= self._container + 1e-9) & np.isfinite(costs)
+            members, beside, last, costs = members[fits], beside[fits], last[fits], costs[fits]
+            reduced = costs - members @ duals
+            good = reduced < limit
+            found.append((members[good], costs[good], reduced[good]))
+            later = np.arange(n)[None, :] > last[:, None]
+            gain = np.minimum(np.maximum(beside, np.diag(self._pairs)) - duals, 0.0)[:, order]
+            bound = reduced + np.where(later, gain, 0.0).sum(axis=1)
+            open_ = bound < limit
+            members, beside, last, bound = members[open_], beside[open_], last[open_], bound[open_]
+            if len(members) > _FRONTIER:
+                best = np.argsort(bound, kind="stable")
+                unexplored = min(unexplored, float(bound[best[_FRONTIER]]))
+                members, beside, last = (a[best[:_FRONTIER]] for a in (members, beside, last))
+        groups, costs, reduced = (np.concatenate([f[i] for f in found]) for i in range(3))
+        best = np.argsort(reduced, kind="stable")
+        least = min(float(reduced.min(initial=limit)), unexplored)
+        complete = not np.isfinite(unexplored) and len(best) <= keep
+        return Priced(groups[best[:keep]], costs[best[:keep]], least, complete)
+
+    def _grow(
+        self, order: np.ndarray, members: np.ndarray, beside: np.ndarray, last: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Every group one later stratum larger, with what each stratum costs at least beside it."""
+        parent, place = np.nonzero(np.arange(len(order))[None, :] > last[:, None])
+        grown = members[parent].copy()
+        added = order[place]
+        grown[np.arange(len(parent)), added] = True
+        return grown, np.maximum(beside[parent], self._pairs[added]), place
