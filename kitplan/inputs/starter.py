@@ -17,7 +17,7 @@ EXAMPLES = {
     "resecure_log": ["2026-01-05", "20:00", "A0001", "", "", "", "", "loose"],
     "stock_issues": ["2026-01-11", "saline_5ml", "40"],
     "present_par": ["saline_5ml", "2"],
-    "on_hand": ["saline_5ml", "1", "20", "2027-03-31", "LOT-1"],
+    "on_hand": ["saline_5ml", "1", "20", "2027-03-31", "LOT-1", "1", "2026-07-01"],
 }
 """One filled-in row of each table, in the order of its columns, shown in the guide only."""
 
