@@ -8,6 +8,7 @@ A range is (column, first row, last row) on the page the chart stands on.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,7 +18,7 @@ from openpyxl.chart.layout import Layout, ManualLayout
 from openpyxl.chart.series import SeriesLabel
 from openpyxl.chart.shapes import GraphicalProperties
 from openpyxl.drawing.line import LineProperties
-from openpyxl.utils import get_column_letter
+from openpyxl.drawing.spreadsheet_drawing import AnchorMarker, TwoCellAnchor
 
 from kitplan.export.look import Page
 
@@ -25,8 +26,6 @@ Range = tuple[int, int, int]
 
 _FILLS = ("595959", "D9D9D9", "A6A6A6", "FFFFFF")
 _SHADES = ("000000", "595959", "8C8C8C", "BFBFBF")
-_CM_A_CHARACTER = 0.2
-_CM_A_ROW = 0.53
 
 
 @dataclass(frozen=True)
@@ -42,9 +41,12 @@ class Line:
 
 
 def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, x_format: str = "#,##0",
-            y_format: str = "General") -> ScatterChart:
+            y_format: str = "General", y_range: tuple[float | None, float | None] = (None, None)) -> ScatterChart:
     """Points joined by straight lines where a line has a dash, single points where not."""
     chart = ScatterChart(scatterStyle="lineMarker")
+    low, high = chart.y_axis.scaling.min, chart.y_axis.scaling.max = y_range
+    if low is not None and high is not None:
+        chart.y_axis.majorUnit = round((high - low) / 4, 6) if high - low < 0.2 else 0.05 * math.ceil(4 * (high - low))
     _axes(chart, x_title, y_title, x_format, y_format)
     for number, line in enumerate(lines):
         series = Series(_reference(page, line.y), _reference(page, line.x))
@@ -81,10 +83,12 @@ def bar_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, 
 def place(page: Page, chart: Any, rows: int = 20, columns: tuple[int, int] | None = None) -> None:
     """Put a chart over the columns given (all by default) at the next free row, `rows` rows high."""
     first, last = columns or (1, len(page.widths))
-    chart.width = _CM_A_CHARACTER * sum(page.widths[first - 1:last])
-    chart.height = _CM_A_ROW * rows
+    top = page.next_row - 1
     chart.legend.position = "b"
-    page.sheet.add_chart(chart, f"{get_column_letter(first)}{page.next_row}")
+    chart.anchor = TwoCellAnchor(
+        editAs="oneCell", _from=AnchorMarker(col=first - 1, row=top), to=AnchorMarker(col=last, row=top + rows)
+    )
+    page.sheet.add_chart(chart)
     page.skip(rows + 1)
 
 
@@ -100,7 +104,7 @@ def _axes(chart: Any, x_title: str, y_title: str, x_format: str, y_format: str) 
     chart.x_axis.majorGridlines = None
     chart.y_axis.majorGridlines.spPr = GraphicalProperties(ln=LineProperties(solidFill="D9D9D9"))
     chart.title = None
-    chart.layout = Layout(manualLayout=ManualLayout(xMode="edge", yMode="edge", x=0.09, y=0.04, w=0.87, h=0.70))
+    chart.layout = Layout(manualLayout=ManualLayout(xMode="edge", yMode="edge", x=0.09, y=0.04, w=0.87, h=0.74))
 
 
 def _dress(series: Any, line: Line, shade: str) -> None:
@@ -114,7 +118,7 @@ def _dress(series: Any, line: Line, shade: str) -> None:
     if line.marker is None:
         series.marker.symbol = "none"
         return
-    series.marker.symbol, series.marker.size = line.marker, line.marker_size if line.dash else 12
-    filled = "FFFFFF" if line.marker == "square" else shade
+    series.marker.symbol, series.marker.size = line.marker, line.marker_size if line.dash else 13
+    filled = shade if line.dash else "FFFFFF"
     edge = LineProperties(solidFill=shade, w=19050)
     series.marker.graphicalProperties = GraphicalProperties(solidFill=filled, ln=edge)

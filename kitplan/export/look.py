@@ -93,9 +93,10 @@ class Styles:
         across = "center" if kind in _CENTRED else "right" if is_number or kind == "label" else "left"
         if line == "head":
             across = "center" if kind in _FORMATS or kind in _CENTRED else "left"
-        up = "center" if line == "head" or kind in ("tick", "input") else "top"
+        up = "top" if line == "spread" else "center"
         wrap = line == "head" or kind in _WRAPPED
-        cell.alignment = Alignment(horizontal=across, vertical=up, wrap_text=wrap)
+        indent = 0 if across == "center" or line in ("spread", "free") else 1
+        cell.alignment = Alignment(horizontal=across, vertical=up, wrap_text=wrap, indent=indent)
         cell.border = _border(kind, line)
         cell.fill = _GREY if line == "head" else _PALE if line == "group" else PatternFill()
         cell.protection = Protection(locked=kind not in ("input", "input_text"))
@@ -191,7 +192,7 @@ class Page:
         needed = 1
         for value, kind, width in zip(values, kinds, self.widths):
             if kind in _WRAPPED and isinstance(value, str):
-                needed = max(needed, lines_needed(value, width))
+                needed = max(needed, lines_needed(value, width - 1.5))
         self.height(row, needed)
         return row
 

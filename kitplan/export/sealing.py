@@ -14,6 +14,7 @@ from openpyxl.writer.excel import ExcelWriter
 _ZIP_DAY = (2000, 1, 1, 0, 0, 0)
 _CORE_DAY = datetime(2000, 1, 1)
 _MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
+_FOOTER = re.compile(rb"<oddFooter>.*?</oddFooter>", re.DOTALL)
 _FORMULA = re.compile(
     r'<c r="([A-Z]+[0-9]+)"((?: s="[0-9]+")?)(?: t="[a-z]+")?><f>(.*?)</f><v ?(?:/>|></v>)</c>'
 )
@@ -38,13 +39,18 @@ def sealed_bytes(workbook: Workbook, shown: dict[tuple[str, str], float | str]) 
             if name == "docProps/core.xml":
                 content = _MODIFIED.sub(rb"\g<1>2000-01-01T00:00:00Z\g<2>", content)
             elif name in sheets:
-                content = _with_values(content, sheets[name], shown)
+                content = _with_values(_with_footer_lines(content), sheets[name], shown)
             entry = zipfile.ZipInfo(name, _ZIP_DAY)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.create_system = 3
             entry.external_attr = 0o600 << 16
             target.writestr(entry, content)
     return tight.getvalue()
+
+
+def _with_footer_lines(xml: bytes) -> bytes:
+    """Undo the escape that turns a line break of a footer into text."""
+    return _FOOTER.sub(lambda match: match[0].replace(b"_x000a_", b"\n"), xml)
 
 
 def _with_values(xml: bytes, title: str, shown: dict[tuple[str, str], float | str]) -> bytes:

@@ -23,6 +23,7 @@ _KINDS = (
     "strong", "text", "wrap", "whole", "whole", "input", "input", "input",
     "whole", "order", "money", "money", "alert", "tick",
 )
+_ROOM_TO_WRITE_POINTS = 18.0
 _WIDTHS = (8, 20, 36, 7, 8, 10, 10, 10, 10, 10, 9, 11, 17, 6)
 
 
@@ -46,7 +47,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.header(HEADERS, _KINDS, frozen_columns=3, titles_from=band)
     first = page.next_row
     for row in held.itertuples():
-        page.row(_values(row, page.next_row), _KINDS)
+        at = page.row(_values(row, page.next_row), _KINDS)
+        page.sheet.row_dimensions[at].height = max(page.sheet.row_dimensions[at].height, _ROOM_TO_WRITE_POINTS)
     last = max(page.next_row - 1, first)
     _fill_sums(page, sums, first, last)
     page.whole_numbers_only(f"F{first}:G{last}", "On the shelf")

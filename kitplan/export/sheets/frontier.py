@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from kitplan.export.charts import Line, place, scatter
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
     from kitplan.plan import Plan
 
 TITLE = "Readiness and cost"
-_WIDTHS = (26, 14, 16, 12, 44)
+_WIDTHS = (18, 12, 16, 12, 42)
 _KINDS = ("text", "share", "money", "litres", "wrap")
 
 
@@ -21,7 +22,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     par = plan.par
     if par is None or not len(par.frontier):
         return
-    page = book.page(TITLE, "What a little more or less readiness would cost", _WIDTHS)
+    page = book.page(TITLE, "What a little more or less readiness would cost", _WIDTHS, landscape=False)
     page.title(
         "What readiness costs",
         f"Readiness is the chance that nothing runs short in {plan.unit.stock.protection_interval_days:g} days. "
@@ -43,8 +44,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     for sentence in par.prices["sentence"] if len(par.prices) else ():
         page.spread(f"Price of a limit: {sentence}", "wrap")
     page.skip()
-    chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%")
-    place(page, chart, rows=20)
+    low = math.floor(20 * float(par.frontier["readiness"].min()) - 0.2) / 20
+    chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0))
+    place(page, chart, rows=24)
 
 
 def _step(before: Any, row: Any, currency: str) -> str:

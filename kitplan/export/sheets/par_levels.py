@@ -25,7 +25,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         f"Par levels: {plan.unit.name}",
         "Par is what should be on the shelf and on order together right after you order. "
         f"Expected use and the chance of running short are for {days:g} days, from one count to the delivery "
-        "after the next. EM marks emergency equipment: no limit lowers it.",
+        "after the next count. EM marks emergency equipment: no limit lowers it.",
     )
     page.header(
         ("Bin", "Item", "Unit of issue", "Par (packs)", "Par (units)", "Expected use (units)",

@@ -1,0 +1,48 @@
+"""The main job: every part that the unit's files allow, in one workbook."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+
+
+@click.command("plan")
+@unit_options
+@run_safely()
+def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
+    """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
+
+    Writes stock-room.xlsx for people, tables/ for other programs and plan.json, all or nothing.
+    """
+    make_plan(unit_path, out, seed, parts=None)
+
+
+def make_plan(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None) -> None:
+    """Read, plan, write, and tell the result in three sentences."""
+    from kitplan.export.outputs import RECORD, WORKBOOK
+    from kitplan.export.writer import check_target, write_outputs
+
+    folder = out_folder(unit_path, out)
+    with progress() as report:
+        report("Reading")
+        unit = load(unit_path, seed)
+        check_target(folder, (WORKBOOK, RECORD, "tables/par_levels.csv"))
+        from kitplan.plan import plan_unit
+
+        plan = plan_unit(unit, seed, parts, report)
+        report("Writing")
+        from kitplan.export.outputs import plan_files
+
+        written = write_outputs(folder, plan_files(plan), retire=parts is None)
+    from kitplan.export.story import three_sentences
+
+    for part, why in plan.skipped.items():
+        say(f"Not planned: {part} ({why}).")
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {written.folder}: open {WORKBOOK} and begin with its first sheet.")
+    for sentence in three_sentences(plan):
+        click.echo(sentence)

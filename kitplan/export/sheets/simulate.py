@@ -1,0 +1,113 @@
+"""The proof: years of the stock room played out, under the plan and under other ways of setting par levels."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from kitplan.export.charts import Line, place, scatter
+from kitplan.export.look import Book, Page
+
+if TYPE_CHECKING:
+    from kitplan.outlook.simulation import SimulationResult
+    from kitplan.plan import Plan
+
+TITLE = "Played out"
+_WIDTHS = (34, 11, 11, 11, 12, 12, 11, 12, 13, 13)
+_KINDS = ("text", "share", "share2", "share2", "number", "number", "number", "number", "money", "money")
+
+
+def add_sheets(book: Book, plan: Plan) -> None:
+    """Add the sheet Played out."""
+    result: SimulationResult = plan.parts["simulate"]
+    page = book.page(TITLE, "Whether the par levels hold when years are played day by day", _WIDTHS)
+    page.title(
+        "Do the par levels hold?",
+        f"{result.replications} copies of the unit played check by check for {result.years} years each: "
+        "admissions, re-secures, restocks, counts, orders in whole packs, lead time, dates. The play shares no "
+        "formula with the planner.",
+    )
+    for line in _sentences(result, book.currency):
+        page.spread(line, "lead")
+    page.skip()
+    rows = _summary(page, result, book.currency)
+    page.skip()
+    value = f"Value at par ({book.currency})"
+    chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0.0%")
+    place(page, chart, rows=20)
+    _items(page, result)
+
+
+def _sentences(result: SimulationResult, currency: str) -> list[str]:
+    """What the play showed, for a person."""
+    summary = result.summary.set_index("plan")
+    plan = summary.loc["plan"]
+    said = result.agreement.iloc[0]
+    verdict = "They agree." if said["agrees"] else "They disagree: do not rest on either until the cause is found."
+    lines = [
+        f"The plan was ready in {plan['readiness']:.1%} of intervals and ran an item short "
+        f"{plan['stockouts_per_year']:.1f} times a year.",
+        f"Use within par, the planner's own measure: planned {said['planner']:.1%}, "
+        f"played {said['played']:.1%}. {verdict}",
+    ]
+    tuned = summary[summary["tuned"].astype(bool)]
+    if len(tuned):
+        cheapest = tuned["par_value"].min()
+        lines.append(
+            f"For the same readiness the best rule of thumb needs {cheapest:,.0f} {currency} at par; "
+            f"the plan needs {plan['par_value']:,.0f}."
+        )
+    return lines
+
+
+def _summary(page: Page, result: SimulationResult, currency: str) -> dict[str, int]:
+    """The table of plans; returns the row of each."""
+    page.header(
+        ("Par levels set by", "Ready", "from", "to", "Stock-outs a year", "Orders a year", "Lines a year",
+         "Expired a year", f"Mean value on shelf ({currency})", f"Value at par ({currency})"),
+        _KINDS,
+    )
+    rows = {}
+    for row in result.summary.itertuples(index=False):
+        rows[str(row.plan)] = page.row(
+            (row.plan, row.readiness, row.low, row.high, row.stockouts_per_year, row.orders_per_year,
+             row.order_lines_per_year, row.expired_units, row.mean_value, row.par_value),
+            _KINDS,
+        )
+    return rows
+
+
+def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
+    """One series of points a kind of plan."""
+    groups = {"The plan": ["plan"], "Present par": ["present par"]}
+    others = summary[~summary["plan"].isin(["plan", "present par"])]
+    groups["Rules of thumb as they are"] = others.loc[~others["tuned"].astype(bool), "plan"].tolist()
+    groups["Rules of thumb tuned to the plan's readiness"] = others.loc[others["tuned"].astype(bool), "plan"].tolist()
+    lines = []
+    for (name, plans), marker in zip(groups.items(), ("diamond", "square", "x", "triangle")):
+        at = [rows[p] for p in plans if p in rows]
+        if at:
+            lines.append(Line(name, (10, min(at), max(at)), (2, min(at), max(at)), marker=marker, dash=None))
+    return lines
+
+
+def _items(page: Page, result: SimulationResult) -> None:
+    page.header(
+        ("Item", "Par (items)", "Used a year", "Short, planned", "Short, played", "from", "to", "Mean on shelf",
+         "Expired a year", ""),
+        freeze=False,
+    )
+    kinds = ("text", "whole", "number", "share2", "share2", "share2", "share2", "number", "number", "text")
+    for row in result.items.itertuples(index=False):
+        if row.par_units or row.use_per_year:
+            page.row(
+                (row.item, row.par_units, row.use_per_year, row.shortage_chance_planned, row.shortage_chance_played,
+                 row.low, row.high, row.mean_on_hand, row.expired_units, None),
+                kinds,
+            )
+    page.spread(
+        "Short, planned: use over review and lead time above par. Short, played: the shelf was empty when asked. "
+        "Orders in whole packs lift the shelf above par, so played is at most planned but for dates and chance.",
+        "note",
+    )
