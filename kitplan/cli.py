@@ -14,6 +14,7 @@ COMMANDS = {
     "check": "Read everything, report every problem, compute nothing.",
     "par": "Par levels for the stock room.",
     "plan": "The main job: every part that the unit's files allow, in one workbook.",
+    "simulate": "Years of the stock room played day by day: do the par levels hold?",
     "explain": "How one item's number came about, from census to pack.",
 }
 """name -> one-line help; the command itself is `command` in kitplan/commands/<name>.py."""

@@ -86,6 +86,10 @@ class SimulationResult:
     replications: int
     intervals: int
 
+    def sentences(self, currency: str) -> list[str]:
+        """What the play showed, for a person."""
+        return _told(self, currency)
+
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> frame, as written under tables/."""
         return {
@@ -93,6 +97,25 @@ class SimulationResult:
             "simulation_items": self.items,
             "simulation_agreement": self.agreement,
         }
+
+
+def _told(result: SimulationResult, currency: str) -> list[str]:
+    summary = result.summary.set_index("plan")
+    plan, said = summary.loc["plan"], result.agreement.iloc[0]
+    verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."
+    lines = [
+        f"The plan was ready in {plan['readiness']:.1%} of intervals and ran an item short "
+        f"{plan['stockouts_per_year']:.1f} times a year.",
+        f"Use within par, the planner's own measure: planned {said['planner']:.1%}, "
+        f"played {said['played']:.1%}. {verdict}",
+    ]
+    tuned = summary[summary["tuned"].astype(bool)]
+    if len(tuned):
+        lines.append(
+            f"For the same readiness the best rule of thumb needs {tuned['par_value'].min():,.0f} {currency} at "
+            f"par; the plan needs {plan['par_value']:,.0f}."
+        )
+    return lines
 
 
 def simulate(

@@ -28,7 +28,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         "admissions, re-secures, restocks, counts, orders in whole packs, lead time, dates. The play shares no "
         "formula with the planner.",
     )
-    for line in _sentences(result, book.currency):
+    for line in result.sentences(book.currency):
         page.spread(line, "lead")
     page.skip()
     rows = _summary(page, result, book.currency)
@@ -37,28 +37,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
     chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0.0%")
     place(page, chart, rows=20)
     _items(page, result)
-
-
-def _sentences(result: SimulationResult, currency: str) -> list[str]:
-    """What the play showed, for a person."""
-    summary = result.summary.set_index("plan")
-    plan = summary.loc["plan"]
-    said = result.agreement.iloc[0]
-    verdict = "They agree." if said["agrees"] else "They disagree: do not rest on either until the cause is found."
-    lines = [
-        f"The plan was ready in {plan['readiness']:.1%} of intervals and ran an item short "
-        f"{plan['stockouts_per_year']:.1f} times a year.",
-        f"Use within par, the planner's own measure: planned {said['planner']:.1%}, "
-        f"played {said['played']:.1%}. {verdict}",
-    ]
-    tuned = summary[summary["tuned"].astype(bool)]
-    if len(tuned):
-        cheapest = tuned["par_value"].min()
-        lines.append(
-            f"For the same readiness the best rule of thumb needs {cheapest:,.0f} {currency} at par; "
-            f"the plan needs {plan['par_value']:,.0f}."
-        )
-    return lines
 
 
 def _summary(page: Page, result: SimulationResult, currency: str) -> dict[str, int]:

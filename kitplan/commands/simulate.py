@@ -1,0 +1,49 @@
+"""Do the par levels hold? Years of the stock room played day by day."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+
+
+@click.command("simulate")
+@unit_options
+@click.option("--years", type=click.IntRange(1, 50), default=4, show_default=True, help="Years to play.")
+@click.option("--copies", type=click.IntRange(2, 2000), default=64, show_default=True,
+              help="Independent copies of the unit that are played.")
+@run_safely()
+def command(unit_path: Path, out: Path | None, seed: int | None, years: int, copies: int) -> None:
+    """Play years of UNIT day by day and see how often its par levels run short.
+
+    The plan, the unit's present par and rules of thumb meet the same years. Writes simulate.xlsx,
+    tables/simulation.csv and more, and simulate.json.
+    """
+    from kitplan.export.writer import check_target, write_outputs
+
+    folder = out_folder(unit_path, out)
+    with progress() as report:
+        report("Reading")
+        unit = load(unit_path, seed)
+        check_target(folder, ("simulate.xlsx", "simulate.json", "tables/simulation.csv"))
+        from kitplan.plan import plan_unit
+
+        plan = plan_unit(unit, seed, ("par",), report)
+        assert plan.par is not None
+        from kitplan.outlook.simulation import simulate
+
+        result = simulate(unit, plan.filling, plan.par, years=years, replications=copies, seed=plan.seed,
+                          progress=report)
+        report("Writing")
+        from kitplan.export.outputs import part_files
+
+        plan = replace(plan, parts={**plan.parts, "simulate": result})
+        written = write_outputs(folder, part_files(plan, "simulate"))
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {written.folder}: open simulate.xlsx.")
+    for sentence in result.sentences(unit.currency):
+        click.echo(sentence)
