@@ -6,6 +6,7 @@ import csv
 import io
 import tomllib
 from pathlib import Path
+from typing import Any
 
 from kitplan.inputs.columns import Column, columns_of
 from kitplan.resources import config_file, sample_units
@@ -40,6 +41,7 @@ currency = "USD"
 
 # Days an airway stays, on average. Needed when census.csv holds counts; not used with a list of stays.
 mean_stay_days = 5
+{stay}
 
 # A kind of airway that is not in the census but may arrive, with the mean number present at one time:
 # [[expect]]
@@ -79,13 +81,13 @@ def unit_toml() -> str:
     policy = tomllib.loads(config_file("policy.toml").read_text(encoding="utf-8"))
     frequency = tomllib.loads(config_file("resecure.toml").read_text(encoding="utf-8"))
     blocks = {name: policy[name] for name in ("stock", "bedside", "forecast")}
+    stay = frequency.pop("stay_log_sd")
     blocks["resecure"] = {k: v for k, v in frequency.items() if isinstance(v, dict) and "value" in v}
-    lines = [UNIT_HEAD]
+    lines = [UNIT_HEAD.format(stay=_setting("stay_log_sd", stay))]
     for name, settings in blocks.items():
         lines.append(f"[{name}]")
         for key, entry in settings.items():
-            setting = f"# {key} = {_toml(entry['value'])}"
-            lines.append(f"{setting:<34}# {entry['unit']}. {entry['provenance']}")
+            lines.append(_setting(key, entry))
         for key, example, meaning in LIMITS.get(name, []):
             lines.append(f"# {key} = {example}".ljust(34) + f"# {meaning}")
         lines.append("")
@@ -118,6 +120,11 @@ def _column_line(column: Column) -> str:
         need += f", {column.default} when empty"
     unit = f", {column.unit}" if column.unit else ""
     return f"{column.name} ({column.kind}{unit}; {need}): {column.description}"
+
+
+def _setting(key: str, entry: dict[str, Any]) -> str:
+    setting = f"# {key} = {_toml(entry['value'])}"
+    return f"{setting:<34}# {entry['unit']}. {entry['provenance']}"
 
 
 def _toml(value: object) -> str:
