@@ -36,7 +36,7 @@ def unit_options(command: Command) -> Command:
 
 
 def out_folder(unit_path: Path, out: Path | None) -> Path:
-    """Where outputs go: --out, else `plan` inside the unit folder, else `<workbook>-plan` beside a workbook."""
+    """Where outputs go: --out, else `plan` in the unit folder, else `<workbook>-plan` beside a workbook."""
     if out is not None:
         return out
     if unit_path.is_dir():
@@ -70,8 +70,8 @@ def printable(text: str) -> str:
 def run_safely() -> Iterator[None]:
     """Turn every ending into one sentence and one exit code; never a traceback.
 
-    InputError 2, UnsafePlan 1, a file that cannot be read or written 2, Ctrl-C 130, anything else 70: that is a
-    defect of kitplan (set KITPLAN_DEBUG=1 to see where). Works as `with run_safely():` and as `@run_safely()`.
+    InputError 2, UnsafePlan 1, a file that cannot be read or written 2, Ctrl-C 130, anything else 70: that is
+    a defect of kitplan (KITPLAN_DEBUG=1 shows where). Works as `with run_safely():` and as `@run_safely()`.
     """
     from kitplan.inputs.problems import InputError, UnsafePlan
 
@@ -90,7 +90,7 @@ def run_safely() -> Iterator[None]:
             raise
         _end(_file_sentence(error), EXIT_INPUT)
     except MemoryError:
-        _end("Out of memory: close other programs, or give a shorter census. Nothing was written.", EXIT_INPUT)
+        _end("Out of memory: close other programs, or give a shorter census.", EXIT_INPUT)
     except Exception as error:
         if os.environ.get("KITPLAN_DEBUG") == "1":
             raise
