@@ -258,15 +258,16 @@ def share_interval(hits: np.ndarray) -> tuple[float, float, float]:
 def share_interval_of_means(means: np.ndarray, intervals: int) -> tuple[float, float, float]:
     """Share and 95 % interval from the means of independent replications, each over `intervals` intervals.
 
-    Wilson's interval (J Am Stat Assoc 1927;22:209, from memory) at the effective number of intervals p (1 -
-    p) / Var(mean), at most all of them: intervals of one replication are alike. With no variance to see, one
-    replication counts as one.
+    Wilson's interval (J Am Stat Assoc 1927;22:209, from memory) at the effective number of intervals
+    share (1 - share) / Var(mean), at most all of them, because intervals of one replication are alike. Where
+    the share is 0 or 1 nothing tells how alike they are, and a whole replication counts as one.
     """
     share, count = float(means.mean()), len(means)
-    n = float(count)
+    spread = share * (1 - share)
     variance = float(means.var(ddof=1)) / count if count > 1 else 0.0
-    if variance > 0:
-        n = min(share * (1 - share) / variance, float(count * intervals))
+    n = float(count)
+    if spread > 1e-12:
+        n = min(spread / max(variance, 1e-300), float(count * intervals))
     z = 1.959963984540054
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
