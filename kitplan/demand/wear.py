@@ -61,11 +61,25 @@ class WearCurve:
         return sum(self.per_day.values())
 
 
-CONSTANT_NAMES = {SOILED: "soiled_per_day", SKIN: "skin_per_day", MOVED: "moved_per_day", CHANGED: "changed_per_day"}
+CONSTANT_NAMES = {
+    SOILED: "soiled_per_day",
+    SKIN: "skin_per_day",
+    MOVED: "moved_per_day",
+    CHANGED: "changed_per_day",
+}
 
 
-def cut_spells(start: np.ndarray, end: np.ndarray, fresh: np.ndarray, event_stay: np.ndarray, event_day: np.ndarray,
-               event_reason: np.ndarray, airway: np.ndarray, stratum: np.ndarray, checks_per_day: int) -> WearSpells:
+def cut_spells(
+    start: np.ndarray,
+    end: np.ndarray,
+    fresh: np.ndarray,
+    event_stay: np.ndarray,
+    event_day: np.ndarray,
+    event_reason: np.ndarray,
+    airway: np.ndarray,
+    stratum: np.ndarray,
+    checks_per_day: int,
+) -> WearSpells:
     """Cut stays into spells of wear at the events.
 
     start, end, fresh, airway, stratum: ndarray shape (n_stays,), days; end is where watching stops; fresh: the
@@ -86,8 +100,9 @@ def cut_spells(start: np.ndarray, end: np.ndarray, fresh: np.ndarray, event_stay
     return WearSpells(airway[stay[first]], stratum[stay[first]], before, after, reason[last])
 
 
-def _wear_between(gap_days: np.ndarray, from_start: np.ndarray, to_event: np.ndarray, checks_per_day: int
-                  ) -> tuple[np.ndarray, np.ndarray]:
+def _wear_between(
+    gap_days: np.ndarray, from_start: np.ndarray, to_event: np.ndarray, checks_per_day: int
+) -> tuple[np.ndarray, np.ndarray]:
     """Wear at the last sound check and at the check that found cause, days.
 
     From one event to the next is a whole number of checks (recorded times stray a little); from the start of an
@@ -117,8 +132,9 @@ def _fold(spells: WearSpells) -> _Folded:
     return _Folded(wear, place[:n], place[n:])
 
 
-def _spell_hazards(spells: WearSpells, folded: _Folded, factor: np.ndarray, scale_hours: float, shape: float,
-                   constant: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _spell_hazards(
+    spells: WearSpells, folded: _Folded, factor: np.ndarray, scale_hours: float, shape: float, constant: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Cumulative hazard of each spell without frailty (up to mid-interval), and what loosening and the constant
     hazard add inside the last interval."""
     weibull = (24.0 * folded.wear / scale_hours) ** shape
@@ -128,8 +144,16 @@ def _spell_hazards(spells: WearSpells, folded: _Folded, factor: np.ndarray, scal
     return middle, m * (high - low), m * constant * (spells.after - spells.before)
 
 
-def log_likelihood(spells: WearSpells, folded: _Folded, factor: np.ndarray, scale_hours: float, shape: float,
-                   constant: float, spread: float, n_airways: int) -> float:
+def log_likelihood(
+    spells: WearSpells,
+    folded: _Folded,
+    factor: np.ndarray,
+    scale_hours: float,
+    shape: float,
+    constant: float,
+    spread: float,
+    n_airways: int,
+) -> float:
     """Log-likelihood of the spells, gamma frailty integrated out for each airway.
 
     An event adds log(1 - exp(-zH)) = log zH - zH/2 + (zH)^2/24 + O(zH)^4 (series of log((1 - e^-x)/x)), H the
@@ -150,7 +174,9 @@ def log_likelihood(spells: WearSpells, folded: _Folded, factor: np.ndarray, scal
         return logs - float(exposure.sum()) + float(curvature.sum())
     theta = 1.0 / spread**2
     bottom = exposure + theta
-    value = gammaln(events + theta) - gammaln(theta) + theta * np.log(theta) - (events + theta) * np.log(bottom)
+    value = (
+        gammaln(events + theta) - gammaln(theta) + theta * np.log(theta) - (events + theta) * np.log(bottom)
+    )
     value = value + curvature * (events + theta) * (events + theta + 1) / bottom**2
     return logs + float(value.sum())
 
@@ -166,8 +192,14 @@ def fit_curve(spells: WearSpells, n_strata: int, default: dict[str, float]) -> W
     folded = _fold(spells)
     n_airways = int(spells.airway.max(initial=-1)) + 1
     factor = np.ones(n_strata)
-    centre = np.array([np.log(default["scale_hours"]), np.log(default["shape"]), np.log(max(default["constant"], 1e-3)),
-                       default["spread"]])
+    centre = np.array(
+        [
+            np.log(default["scale_hours"]),
+            np.log(default["shape"]),
+            np.log(max(default["constant"], 1e-3)),
+            default["spread"],
+        ]
+    )
     place = centre.copy()
     share = np.zeros(n_strata)
     for turn in range(8):
@@ -182,20 +214,30 @@ def fit_curve(spells: WearSpells, n_strata: int, default: dict[str, float]) -> W
     return _report(spells, place, hessian, factor, share, default)
 
 
-def _fit_shared(spells: WearSpells, folded: _Folded, factor: np.ndarray, n_airways: int, centre: np.ndarray,
-                start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _fit_shared(
+    spells: WearSpells,
+    folded: _Folded,
+    factor: np.ndarray,
+    n_airways: int,
+    centre: np.ndarray,
+    start: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """Best (log scale, log shape, log constant, spread) with the factors held, and the Hessian there."""
     from scipy.optimize import minimize
 
     prior_sd = np.array([1.0, 0.5, 1.0, 0.5])
 
     def cost(p: np.ndarray) -> float:
-        fit = log_likelihood(spells, folded, factor, np.exp(p[0]), np.exp(p[1]), np.exp(p[2]), p[3], n_airways)
+        fit = log_likelihood(
+            spells, folded, factor, np.exp(p[0]), np.exp(p[1]), np.exp(p[2]), p[3], n_airways
+        )
         return 0.5 * float((((p - centre) / prior_sd) ** 2).sum()) - fit
 
     bounds = [(centre[0] - 5, centre[0] + 5), (0.0, np.log(8.0)), (np.log(1e-4), np.log(10.0)), (0.0, 2.5)]
     size = max(len(spells.reason), 1)
-    found = minimize(lambda p: cost(p) / size, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11})
+    found = minimize(
+        lambda p: cost(p) / size, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11}
+    )
     return found.x, _hessian(cost, found.x)
 
 
@@ -218,8 +260,9 @@ def _hessian(cost, place: np.ndarray) -> np.ndarray:
     return hessian
 
 
-def _fit_factors(spells: WearSpells, middle: np.ndarray, factor: np.ndarray, spread: float, n_strata: int,
-                 n_airways: int) -> tuple[np.ndarray, np.ndarray]:
+def _fit_factors(
+    spells: WearSpells, middle: np.ndarray, factor: np.ndarray, spread: float, n_strata: int, n_airways: int
+) -> tuple[np.ndarray, np.ndarray]:
     """Pooled hazard factors of the strata: events against the cumulative hazard that their airways went through."""
     from kitplan.demand.pooling import pool_rates
 
@@ -243,8 +286,14 @@ def _fit_factors(spells: WearSpells, middle: np.ndarray, factor: np.ndarray, spr
     return pooled.mean / level, pooled.own_share
 
 
-def _report(spells: WearSpells, place: np.ndarray, hessian: np.ndarray, factor: np.ndarray, share: np.ndarray,
-            default: dict[str, float]) -> WearCurve:
+def _report(
+    spells: WearSpells,
+    place: np.ndarray,
+    hessian: np.ndarray,
+    factor: np.ndarray,
+    share: np.ndarray,
+    default: dict[str, float],
+) -> WearCurve:
     error = np.sqrt(np.maximum(np.diag(np.linalg.pinv(hessian)), 0))
     names = ["scale_hours", "shape", "constant_per_day"]
     low = {name: float(np.exp(place[i] - 1.96 * error[i])) for i, name in enumerate(names)}
@@ -259,7 +308,9 @@ def _report(spells: WearSpells, place: np.ndarray, hessian: np.ndarray, factor: 
     else:
         total = sum(default[name] for name in CONSTANT_NAMES.values()) or 1.0
         per_day = {name: constant * default[name] / total for name in CONSTANT_NAMES.values()}
-    return WearCurve(float(np.exp(place[0])), float(np.exp(place[1])), per_day, float(place[3]), factor, share, low, high)
+    return WearCurve(
+        float(np.exp(place[0])), float(np.exp(place[1])), per_day, float(place[3]), factor, share, low, high
+    )
 
 
 def still_secure(spells: WearSpells, days: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -275,4 +326,35 @@ def still_secure(spells: WearSpells, days: np.ndarray) -> tuple[np.ndarray, np.n
     left = np.bincount(own, minlength=len(times))
     at_risk = left[::-1].cumsum()[::-1]
     alive = np.cumprod(1 - np.divide(ended, at_risk, out=np.zeros(len(times)), where=at_risk > 0))
-    return alive[which[len(wear):]], at_risk[which[len(wear):]]
+    return alive[which[len(wear) :]], at_risk[which[len(wear) :]]
+
+
+def expected_events(spells: WearSpells, curve: WearCurve, n_strata: int) -> np.ndarray:
+    """Events that the fitted hazards make of the wear that was watched, by stratum, each airway with the frailty
+    that its own events suggest (the compensator of the counting process)."""
+    folded = _fold(spells)
+    hazard, _, _ = _spell_hazards(
+        spells, folded, curve.factor, curve.scale_hours, curve.shape, curve.constant_per_day
+    )
+    theta = 1.0 / max(curve.spread, 1e-3) ** 2
+    events = np.bincount(spells.airway, weights=spells.caused)
+    frailty = (events + theta) / (np.bincount(spells.airway, weights=hazard) + theta)
+    return np.bincount(spells.stratum, weights=hazard * frailty[spells.airway], minlength=n_strata)
+
+
+def fitted_survival(spells: WearSpells, curve: WearCurve, days: np.ndarray) -> np.ndarray:
+    """Share of the watched securements that the model would still find sound after `days` of wear.
+
+    Averaged over the securements as they were, each with its stratum's factor and its airway's own frailty.
+    """
+    folded = _fold(spells)
+    hazard, _, _ = _spell_hazards(
+        spells, folded, curve.factor, curve.scale_hours, curve.shape, curve.constant_per_day
+    )
+    theta = 1.0 / max(curve.spread, 1e-3) ** 2
+    events = np.bincount(spells.airway, weights=spells.caused)
+    frailty = (events + theta) / (np.bincount(spells.airway, weights=hazard) + theta)
+    pace = np.sort(curve.factor[spells.stratum] * frailty[spells.airway])
+    pace = pace[:: max(len(pace) // 2000, 1)]
+    total = (24 * days / curve.scale_hours) ** curve.shape + curve.constant_per_day * days
+    return np.exp(-np.outer(total, pace)).mean(axis=1)

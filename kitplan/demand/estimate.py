@@ -1,0 +1,421 @@
+"""Learn the re-secure model from the unit's own log: rates by stratum, reasons, wear, trend, fit.
+
+No published rate of re-securing exists to borrow, so a unit's own log is the only source that counts. Where the
+log is too thin for that, the defaults stay and the result says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand import wear
+from kitplan.demand.watched import Watched, watch, watched_spells
+from kitplan.demand.pooling import PooledRates, count_dispersion, pool_rates
+from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
+from kitplan.inputs.values import STRATUM_KEY, Unit
+
+FEWEST_EVENTS = 20
+"""With fewer events than this the defaults stay (an interval of about -40 % to +50 % is no news)."""
+
+REASON_NAMES = {
+    wear.LOOSE: "loose",
+    wear.SOILED: "soiled",
+    wear.SKIN: "skin",
+    wear.MOVED: "moved",
+    wear.CHANGED: "changed",
+    wear.PLANNED: "planned",
+    wear.OTHER: "other",
+}
+
+TREND_DAYS = 56
+
+
+@dataclass(frozen=True)
+class Trend:
+    """Rate of the last eight weeks over the rate before, like strata with like; ratio NaN when the history is short."""
+
+    ratio: float
+    low: float
+    high: float
+    sentence: str
+    warns: bool
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """What was learnt. See config/columns.csv (rates, reasons, wear_curve) for the frames.
+
+    used: False when the defaults stay. source: "airways followed" (wear and spread fitted), "counts" (rates and
+    reasons only) or "defaults". pooled: posterior of the rates, None for defaults. dispersion: variance of a
+    stratum's event count over its mean, ndarray (n_strata,). curve: the fitted wear model or None.
+    first_day, last_day: span of the log that was used (ISO dates or ""). notes: sentences for a person.
+    """
+
+    unit_name: str
+    used: bool
+    source: str
+    rates: pd.DataFrame
+    reasons: pd.DataFrame
+    wear_curve: pd.DataFrame
+    trend: Trend
+    pooled: PooledRates | None
+    dispersion: np.ndarray
+    curve: wear.WearCurve | None
+    redo: float | None
+    events: int
+    airway_days: float
+    first_day: str
+    last_day: str
+    notes: tuple[str, ...]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The frames as tables to write, by file stem."""
+        return {"rates": self.rates, "reasons": self.reasons, "wear_curve": self.wear_curve}
+
+    def frequency(self, unit: Unit) -> pd.DataFrame:
+        """Unit.frequency as the learnt model has it; the unit's own where nothing was learnt."""
+        from kitplan.demand.learnt_block import learnt_frequency
+
+        return learnt_frequency(unit, self)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        return (self.trend.sentence,) if self.trend.warns else ()
+
+    def rate_draws(self, n_draws: int, rng: np.random.Generator) -> np.ndarray:
+        """Rates per airway-day drawn from what is known, ndarray (n_draws, n_strata).
+
+        From a default they spread log-normally with sigma 0.35, so that 95 % lies between half and twice the
+        rate: the 0.3 to 1.0 a day of common practice (no source) seen from its middle.
+        """
+        if self.pooled is not None:
+            return self.pooled.draw(n_draws, rng)
+        common = np.exp(0.35 * rng.standard_normal((n_draws, 1)))
+        return common * self.rates["rate_per_day"].to_numpy(float)[None, :]
+
+
+def learn(unit: Unit) -> Learnt:
+    """Learn from the unit's log, or say why the defaults stay."""
+    if unit.log is None or not len(unit.log):
+        return _defaults(unit, 0, 0.0, ("The unit has no re-secure log: the defaults stay.",))
+    watched = watch(unit)
+    counts = watched.event_counts(unit.n_strata)
+    exposure = watched.airway_days
+    if counts.sum() < FEWEST_EVENTS or exposure.sum() <= 0:
+        note = (
+            f"The log holds {counts.sum():.0f} usable events, fewer than {FEWEST_EVENTS}: too few to learn from, "
+            "the defaults stay."
+        )
+        return _defaults(unit, int(counts.sum()), float(exposure.sum()), (*watched.notes, note))
+    return _learn_from(unit, watched, counts, exposure)
+
+
+def _learn_from(unit: Unit, watched: Watched, counts: np.ndarray, exposure: np.ndarray) -> Learnt:
+    first = pool_rates(counts, exposure)
+    dispersion = _dispersion(unit, watched, first.mean)
+    pooled = pool_rates(counts, exposure, dispersion)
+    notes = list(watched.notes)
+    curve, frame = (
+        None,
+        pd.DataFrame(columns=["wear_hours", "watched", "still_secure", "still_secure_fitted"]),
+    )
+    spells = watched_spells(unit, watched) if watched.stays is not None else None
+    if spells is not None and spells.caused.sum() >= FEWEST_EVENTS:
+        curve = wear.fit_curve(spells, unit.n_strata, default_curve(unit))
+        frame = _curve_frame(unit, spells, curve)
+    else:
+        notes.append(
+            "Airways are not followed one by one, so the wear curve's shape and the spread between airways "
+            "stay at their defaults; reasons and total rate are the unit's own."
+        )
+    if watched.removals:
+        notes.append(
+            f"{watched.removals} unplanned removals are logged "
+            f"({100 * watched.removals / exposure.sum():.2f} per 100 airway-days); those that ended the "
+            "airway are not re-secures."
+        )
+    _note_planned(unit, watched, notes)
+    notes.append(
+        "The log holds renewals found at checks: securements on admission are not in it and are planned "
+        "from admission_secures; attempts done again count only where the log shows them."
+    )
+    redo = watched.redos / (watched.redos + counts.sum()) if watched.redos else None
+    first_day, last_day = _span(unit, watched)
+    return Learnt(
+        unit.name,
+        True,
+        "counts" if curve is None else "airways followed",
+        _rates_frame(unit, watched, counts, exposure, pooled, spells, curve),
+        _reasons_frame(watched, exposure),
+        frame,
+        find_trend(watched, pooled.mean),
+        pooled,
+        dispersion,
+        curve,
+        redo,
+        int(counts.sum()),
+        float(exposure.sum()),
+        first_day,
+        last_day,
+        tuple(notes),
+    )
+
+
+def default_curve(unit: Unit) -> dict[str, float]:
+    """The unit's present wear model, averaged over strata, as a place to start from."""
+    mean = unit.frequency.mean()
+    result = {name: float(mean[name]) for name in CONSTANT_REASONS.values()}
+    result |= {
+        "scale_hours": float(mean["loosening_scale_hours"]),
+        "shape": max(float(mean["loosening_shape"]), 1.0),
+        "spread": float(mean["airway_spread"]),
+        "constant": sum(result.values()),
+    }
+    return result
+
+
+def _note_planned(unit: Unit, watched: Watched, notes: list[str]) -> None:
+    planned = int((watched.events["reason"] == wear.PLANNED).sum())
+    if planned and not (unit.frequency["planned_hours"] > 0).any():
+        notes.append(
+            f"{planned} planned renewals are logged, but planned_hours is 0: they count in the rates and, in "
+            "the learnt model, among the changed; set planned_hours if the unit renews by the clock."
+        )
+
+
+def _span(unit: Unit, watched: Watched) -> tuple[str, str]:
+    if unit.census.first_day is None or not len(watched.windows):
+        return "", ""
+    from datetime import timedelta
+
+    first = unit.census.first_day + timedelta(days=int(watched.windows[0, 0]))
+    last = unit.census.first_day + timedelta(days=int(np.ceil(watched.windows[-1, 1])) - 1)
+    return first.isoformat(), last.isoformat()
+
+
+def _dispersion(unit: Unit, watched: Watched, rate: np.ndarray) -> np.ndarray:
+    """Variance of each stratum's event count over its mean: between airways, or between weeks of a count census."""
+    n = unit.n_strata
+    if watched.stays is None:
+        return np.full(n, _weekly_dispersion(watched, rate))
+    stays = watched.stays
+    seen = np.zeros(len(stays.start))
+    for low, high in watched.windows:
+        seen += np.clip(np.minimum(stays.end, high) - np.maximum(stays.start, low), 0, None)
+    expected = np.bincount(stays.airway, weights=rate[stays.stratum] * seen)
+    stay = watched.events["stay"].to_numpy(int)
+    observed = np.bincount(stays.airway[stay[stay >= 0]], minlength=len(expected))
+    a, v = count_dispersion(observed, expected)
+    home = np.zeros(len(expected), int)
+    home[stays.airway] = stays.stratum
+    mean = np.bincount(home, weights=expected, minlength=n)
+    squared = np.bincount(home, weights=expected**2, minlength=n)
+    typical = squared.sum() / max(mean.sum(), 1e-9)
+    return a + v * np.where(mean > 0, squared / np.maximum(mean, 1e-9), typical)
+
+
+def _blocks(watched: Watched, days: int) -> tuple[np.ndarray, np.ndarray]:
+    """(first day of whole blocks of `days` days counted back from the last day watched, block of each day)."""
+    n_days = len(watched.daily)
+    last = int(np.ceil(watched.windows[-1, 1]))
+    number = np.floor((last - 1 - np.arange(n_days)) / days).astype(int)
+    number[np.arange(n_days) >= last] = -1
+    whole = np.bincount(number[number >= 0], minlength=1)
+    return np.nonzero(whole == days)[0], number
+
+
+def _block_counts(watched: Watched, rate: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Observed and expected events of whole blocks (0 is the last), by stratum: (block numbers, (n, G), (n, G))."""
+    blocks, number = _blocks(watched, days)
+    n_strata = watched.daily.shape[1]
+    expected = np.zeros((int(number.max(initial=0)) + 1, n_strata))
+    use = number >= 0
+    np.add.at(expected, number[use], (np.nan_to_num(watched.daily) * watched.share[:, None] * rate)[use])
+    observed = np.zeros_like(expected)
+    day = np.minimum(watched.events["day"].to_numpy(int), len(number) - 1)
+    inside = number[day] >= 0
+    np.add.at(observed, (number[day][inside], watched.events["stratum"].to_numpy(int)[inside]), 1)
+    return blocks, observed[blocks], expected[blocks]
+
+
+def _weekly_dispersion(watched: Watched, rate: np.ndarray) -> float:
+    """Variance over mean of fortnightly counts by stratum (McCullagh & Nelder: Pearson's statistic over its degrees)."""
+    _, observed, expected = _block_counts(watched, rate, 14)
+    use = expected > 0.5
+    if use.sum() < 8:
+        return 1.3
+    freedom = max(use.sum() - use.any(axis=0).sum(), 1)
+    return float(np.clip(((observed - expected)[use] ** 2 / expected[use]).sum() / freedom, 0.7, 6.0))
+
+
+def find_trend(watched: Watched, rate: np.ndarray) -> Trend:
+    """Has the rate moved in the last eight weeks? Negative binomial regression of weekly counts.
+
+    Each week's expectation is its airway-days by stratum at the pooled rates, so that more airways or another mix
+    are no trend. Warns where the 99 % interval of the ratio leaves out 1 and the change is at least a tenth.
+    """
+    from kitplan.demand.counts import fit_negative_binomial
+
+    blocks, observed, expected = _block_counts(watched, rate, 7)
+    weeks = TREND_DAYS // 7
+    total, mean = observed.sum(axis=1), expected.sum(axis=1)
+    use = mean > 0
+    recent = (blocks < weeks)[use]
+    if recent.sum() < weeks - 2 or (~recent).sum() < weeks or total[use].sum() < 40:
+        return Trend(np.nan, np.nan, np.nan, "The history is too short to look for a trend.", False)
+    design = np.column_stack([np.ones(use.sum()), recent.astype(float)])
+    fit = fit_negative_binomial(total[use], design, mean[use])
+    step, error = float(fit.coefficients[1]), float(fit.standard_errors[1])
+    ratio, low, high = (float(np.exp(step + z * error)) for z in (0, -1.96, 1.96))
+    moved = abs(step) > 2.576 * error and abs(ratio - 1) >= 0.1
+    change = f"{abs(ratio - 1):.0%} {'above' if ratio > 1 else 'below'}"
+    sentence = (
+        f"The re-secure rate of the last eight weeks is {change} the rate before (95 % interval of the "
+        f"ratio {low:.2f} to {high:.2f})"
+        + (": find out why before planning on the whole history." if moved else ", no clear change.")
+    )
+    return Trend(ratio, low, high, sentence, moved)
+
+
+def _rates_frame(
+    unit: Unit,
+    watched: Watched,
+    counts: np.ndarray,
+    exposure: np.ndarray,
+    pooled: PooledRates,
+    spells: wear.WearSpells | None,
+    curve: wear.WearCurve | None,
+) -> pd.DataFrame:
+    frame = unit.strata[STRATUM_KEY].reset_index(drop=True).copy()
+    frame["events"] = counts.astype(int)
+    frame["airway_days"] = exposure
+    frame["rate_per_day"], frame["low"], frame["high"] = pooled.mean, pooled.low, pooled.high
+    frame["own_share"] = pooled.own_share
+    with np.errstate(divide="ignore", invalid="ignore"):
+        frame["unpooled_rate"] = np.where(exposure > 0, counts / exposure, np.nan)
+    frame["expected_events"] = pooled.mean * exposure
+    frame["expected_if_alike"] = exposure * counts.sum() / exposure.sum()
+    if curve is not None and spells is not None:
+        frame["expected_events"] = _fitted_events(unit, watched, spells, curve)
+    frame["because"] = [_because(row, pooled.common_mean) for row in frame.itertuples()]
+    return frame
+
+
+def _fitted_events(
+    unit: Unit, watched: Watched, spells: wear.WearSpells, curve: wear.WearCurve
+) -> np.ndarray:
+    """Events that the fitted wear model makes of the airways watched, by stratum.
+
+    Events that the curve cannot speak of (planned, or ending a wear of unknown age) are added as they were.
+    """
+    expected = wear.expected_events(spells, curve, unit.n_strata)
+    followed = np.bincount(spells.stratum[spells.caused], minlength=unit.n_strata)
+    return expected + watched.event_counts(unit.n_strata) - followed
+
+
+def _because(row, common: float) -> str:
+    if row.airway_days <= 0:
+        return f"no airway of this kind was watched: the unit's average {common:.2f} a day, with its spread"
+    return (
+        f"{row.events:,} events in {row.airway_days:,.0f} airway-days are {row.own_share:.0%} of this estimate, "
+        f"the unit's average {common:.2f} a day the rest"
+    )
+
+
+def _reasons_frame(watched: Watched, exposure: np.ndarray) -> pd.DataFrame:
+    """Events by reason with their share and its 95 % Wilson interval."""
+    reason = watched.events["reason"].to_numpy(int)
+    counts = np.bincount(reason, minlength=len(REASON_NAMES))
+    n = max(counts.sum(), 1)
+    share = counts / n
+    z = 1.959964
+    middle = (share + z**2 / (2 * n)) / (1 + z**2 / n)
+    half = z * np.sqrt(share * (1 - share) / n + z**2 / (4 * n**2)) / (1 + z**2 / n)
+    return pd.DataFrame(
+        {
+            "reason": list(REASON_NAMES.values()),
+            "events": counts,
+            "share": share,
+            "low": np.maximum(middle - half, 0),
+            "high": middle + half,
+            "per_100_airway_days": 100 * counts / exposure.sum(),
+        }
+    )
+
+
+def _curve_frame(unit: Unit, spells: wear.WearSpells, curve: wear.WearCurve) -> pd.DataFrame:
+    """Share still secure by hours of wear: seen (Kaplan-Meier) and fitted, over the strata as they were watched."""
+    caused = spells.after[spells.caused]
+    far = float(np.quantile(caused, 0.98)) if len(caused) else 1.0
+    days = np.arange(1, max(int(np.ceil(far * unit.checks_per_day)), 2) + 1) / unit.checks_per_day
+    if len(days) > 60:
+        days = days[:: int(np.ceil(len(days) / 60))]
+    seen, at_risk = wear.still_secure(spells, days)
+    fitted = wear.fitted_survival(spells, curve, days)
+    return pd.DataFrame(
+        {
+            "wear_hours": 24 * days,
+            "watched": at_risk.astype(int),
+            "still_secure": seen,
+            "still_secure_fitted": fitted,
+        }
+    )
+
+
+def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...]) -> Learnt:
+    long_run = long_run_rates(unit)
+    frame = unit.strata[STRATUM_KEY].reset_index(drop=True).copy()
+    rate = long_run["re_secures_per_day"].to_numpy(float)
+    n = unit.n_strata
+    frame = frame.assign(
+        events=np.nan,
+        airway_days=np.nan,
+        rate_per_day=rate,
+        low=rate / 2,
+        high=rate * 2,
+        own_share=0.0,
+        unpooled_rate=np.nan,
+        expected_events=np.nan,
+        expected_if_alike=np.nan,
+        because="a default, not learnt; the range is the 0.3 to 1.0 a day of common practice, no source",
+    )
+    mean = long_run.mean()
+    names = ["loose", *CONSTANT_REASONS, "planned"]
+    reasons = pd.DataFrame(
+        {
+            "reason": names,
+            "events": 0,
+            "share": [float(mean[f"share_{r}"]) for r in names],
+            "low": np.nan,
+            "high": np.nan,
+            "per_100_airway_days": [100 * float(mean[f"share_{r}"]) * rate.mean() for r in names],
+        }
+    )
+    empty = pd.DataFrame(columns=["wear_hours", "watched", "still_secure", "still_secure_fitted"])
+    trend = Trend(np.nan, np.nan, np.nan, "Nothing was learnt, so no trend can be told.", False)
+    return Learnt(
+        unit.name,
+        False,
+        "defaults",
+        frame,
+        reasons,
+        empty,
+        trend,
+        None,
+        np.ones(n),
+        None,
+        None,
+        events,
+        airway_days,
+        "",
+        "",
+        notes,
+    )
+
+
+def with_notes(learnt: Learnt, *notes: str) -> Learnt:
+    """The same result with further sentences."""
+    return replace(learnt, notes=(*learnt.notes, *notes))
