@@ -22,7 +22,7 @@ from pathlib import Path
 
 from kitplan.export import swap
 
-FILES = ("stock-room.xlsx", "plan.json", *(f"tables/table_{n}.csv" for n in range(8)))
+FILES = ("cut-card.pdf", "plan.json", *(f"tables/table_{n}.csv" for n in range(8)))
 
 WRITER = """
 import itertools, sys
