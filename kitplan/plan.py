@@ -120,6 +120,21 @@ def _run_par(plan: Plan, work: Workings) -> Plan:
     return replace(plan, demand=demand, par=par, warnings=(*plan.warnings, *par.binding))
 
 
+def _run_order(plan: Plan, work: Workings) -> Plan:
+    from kitplan.inputs.counted import count_from_unit
+    from kitplan.optimise.order_points import LEAD_SCENARIOS, find_order_points
+    from kitplan.optimise.weekly import weekly_round
+
+    plan = plan if plan.par is not None else _run_par(plan, work)
+    assert plan.par is not None
+    unit = work.unit
+    lead = work.draw(LEAD_SCENARIOS, "lead", unit.stock.lead_days) if unit.stock.lead_days > 0 else None
+    points = find_order_points(unit, plan.par.levels, lead)
+    count = count_from_unit(unit.on_hand) if unit.on_hand is not None else None
+    counted = (count.counted if count else None) or unit.census.last_day
+    return _with_part(plan, "order", weekly_round(unit, points, count, counted))
+
+
 @dataclass(frozen=True)
 class Part:
     """One part of the plan. says: progress line. lacks: why it cannot run on this unit, or None."""
@@ -135,4 +150,5 @@ def _always(_: Unit) -> str | None:
 
 PARTS: dict[str, Part] = {
     "par": Part("Par levels: scenarios and program", _run_par, _always),
+    "order": Part("Order points, and the order of the last count", _run_order, _always),
 }

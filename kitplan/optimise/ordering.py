@@ -8,7 +8,7 @@ use, first expired first out, takes it off the shelf before its date.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -19,13 +19,14 @@ LEDGER_COLUMNS = ["item", "lot", "expires", "days_left", "units", "used_units", 
                   "lead_units", "advice"]
 ORDER_COLUMNS = ["urgent", "bin", "item", "description", "pack", "par_units", "on_hand_units", "cover_units",
                  "on_order_units", "order_packs", "order_units", "value", "lasts_days", "because"]
+_NOT_COUNTED = "not counted: count it, nothing is ordered until then"
 
 
 @dataclass(frozen=True)
 class Horizon:
-    """The days that matter at a count. counted: day of the count; lead, protection: days from then on."""
+    """The days that matter at a count, from its day on. counted None: no day is known, dates are not looked at."""
 
-    counted: date
+    counted: date | None
     lead_days: float
     protection_days: float
 
@@ -43,7 +44,6 @@ class Order:
     value: float
     horizon: Horizon
     off_list: pd.DataFrame
-    plan_number: str = ""
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> tidy frame."""
@@ -115,9 +115,9 @@ def _by_date(held: np.ndarray, left: np.ndarray, rate: float) -> list[tuple[int,
     return [(int(k), int(u)) for k, u in zip(order, used)]
 
 
-def _days_left(expires: object, counted: date) -> float:
+def _days_left(expires: object, counted: date | None) -> float:
     """Days from the count to the date printed on the lot, negative once it has passed, inf without a date."""
-    if not isinstance(expires, date) or pd.isna(expires):
+    if counted is None or not isinstance(expires, date) or pd.isna(expires):
         return math.inf
     day = expires.date() if hasattr(expires, "date") else expires
     return float((day - counted).days)
@@ -136,11 +136,12 @@ def _advice(left: float, held: int, used: int, keeps_for: float, pack: int) -> s
 
 
 def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on_order_packs: Mapping[str, float],
-               horizon: Horizon, plan_number: str = "") -> Order:
+               horizon: Horizon, not_counted: Collection[str] = ()) -> Order:
     """Make the order sheet of one count.
 
     levels: item, par_units, use_per_day, order_point_units (need of the lead time), in shelf order. items: the
-    catalogue (item, description, pack, price, critical, bin). lots: see lot_ledger.
+    catalogue (item, description, pack, price, critical, bin). lots: see lot_ledger. not_counted: items that were
+    not looked at; nothing is ordered for them, and emergency equipment among them is urgent to count.
     A line is urgent when what is usable until the order arrives is below the order point.
     """
     table = levels.merge(items[["item", "description", "pack", "price", "critical", "bin"]], on="item", how="left",
@@ -152,6 +153,8 @@ def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on
     coming = np.array([on_order_packs.get(i, 0.0) for i in table["item"]]) * table["pack"].to_numpy(float)
     packs = order_up_to_level(table["par_units"].to_numpy(float), found["cover_units"].to_numpy(float), coming,
                               table["pack"].to_numpy(float))
+    unseen = table["item"].isin(not_counted).to_numpy()
+    packs[unseen] = 0
     use = table["use_per_day"].to_numpy(float)
     lines = table[["bin", "item", "description", "pack"]].assign(
         par_units=table["par_units"].astype(np.int64), on_hand_units=found["units"].to_numpy(np.int64),
@@ -159,14 +162,14 @@ def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on
         order_packs=packs, order_units=packs * table["pack"].to_numpy(np.int64),
         value=packs * table["price"].to_numpy(float),
         lasts_days=np.divide(found["lead_units"].to_numpy(float), use, out=np.full(len(use), np.nan), where=use > 0),
-        urgent=found["lead_units"].to_numpy(float) < table["order_point_units"].to_numpy(float),
+        urgent=np.where(unseen, table["critical"].astype(bool),
+                        found["lead_units"].to_numpy(float) < table["order_point_units"].to_numpy(float)),
     )
-    lines["because"] = [_because(line, float(point), horizon) for line, point in
-                        zip(lines.itertuples(index=False), table["order_point_units"])]
+    lines["because"] = [_NOT_COUNTED if missed else _because(line, float(point), horizon) for line, point, missed in
+                        zip(lines.itertuples(index=False), table["order_point_units"], unseen)]
     lines = lines.sort_values("urgent", ascending=False, kind="stable")[ORDER_COLUMNS].reset_index(drop=True)
     off = ledger[~ledger["item"].isin(table["item"])].groupby("item", sort=False)["units"].sum()
-    return Order(lines, ledger, float(lines["value"].sum()), horizon,
-                 off.reset_index(), plan_number)
+    return Order(lines, ledger, float(lines["value"].sum()), horizon, off.reset_index())
 
 
 def _because(line, order_point: float, horizon: Horizon) -> str:
@@ -181,10 +184,15 @@ def _because(line, order_point: float, horizon: Horizon) -> str:
         parts.append("nothing to order")
     text = ", ".join(parts)
     if line.urgent:
-        arrives = horizon.counted + timedelta(days=math.ceil(horizon.lead_days))
         text = (f"URGENT: fewer than the {order_point:.0f} that may be needed before the order arrives "
-                f"({arrives.isoformat()}); {text}")
+                f"({_arrival(horizon)}); {text}")
     return text
+
+
+def _arrival(horizon: Horizon) -> str:
+    if horizon.counted is None:
+        return f"in {horizon.lead_days:g} days"
+    return (horizon.counted + timedelta(days=math.ceil(horizon.lead_days))).isoformat()
 
 
 def _text(value: object) -> str:

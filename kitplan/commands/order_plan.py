@@ -1,0 +1,126 @@
+"""Finds the plan that a count belongs to: read from its folder where it is there, made where it is not."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from kitplan.commands.common import Progress
+from kitplan.inputs.problems import InputError, Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from kitplan.inputs.counted import Count
+    from kitplan.inputs.values import Unit
+    from kitplan.optimise.order_points import OrderPoints
+    from kitplan.plan import Plan
+
+_NOT_PLANNED_ON = ("on_hand.csv", "present_par.csv", "stock_issues.csv", "class.toml")
+"""Files that may change without the par levels changing."""
+
+
+@dataclass(frozen=True)
+class LastPlan:
+    """The plan to order by. number: its plan number. plan: Plan, whole or with as much as an order needs."""
+
+    number: str
+    plan: Plan
+    points: OrderPoints
+    warnings: tuple[str, ...] = ()
+
+
+def find_unit(counted: Path) -> Path:
+    """The unit that a count belongs to: COUNTED itself, its folder, or the one above. Raises InputError."""
+    here = counted.absolute()
+    for folder in (here, here.parent, here.parent.parent):
+        if folder.is_dir() and (folder / "unit.toml").is_file():
+            return folder if folder != here else counted
+    if not counted.exists():
+        raise InputError([Problem(str(counted), None, None, None, "is not there", "Check the spelling of the path.")],
+                         "looking for the count")
+    raise InputError([Problem(str(counted), None, None, None, "lies in no unit's folder",
+                              "Say which unit was counted with --unit.")], "looking for the unit")
+
+
+def last_plan(unit: Unit, folder: Path, seed: int | None, report: Progress, without: tuple[str, ...] = (),
+              weeks: float | None = None) -> LastPlan:
+    """Read the plan in `folder`; make one where there is none, or where an item cannot be had."""
+    record = _record(folder / "plan.json")
+    points_file = folder / "tables" / "order_points.csv"
+    if record is None or without or not points_file.is_file() or record.get("unit") != unit.name:
+        known = record["plan_number"] if record is not None and record.get("unit") == unit.name else None
+        return _made(unit, seed, report, without, weeks, known)
+    return _read(unit, record, points_file)
+
+
+def _record(path: Path) -> dict[str, Any] | None:
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return record if isinstance(record, dict) and "plan_number" in record else None
+
+
+def _made(unit: Unit, seed: int | None, report: Progress, without: tuple[str, ...], weeks: float | None,
+          known_number: str | None) -> LastPlan:
+    from kitplan.export.plan_json import plan_number
+    from kitplan.plan import plan_unit
+
+    plan = plan_unit(_unavailable(unit, without, weeks), seed, ("par", "order"), report)
+    number = known_number or plan_number(unit, plan.seed, plan.version)
+    return LastPlan(number, plan, plan.parts["order"].points)
+
+
+def _unavailable(unit: Unit, without: tuple[str, ...], weeks: float | None) -> Unit:
+    from kitplan.inputs.findings import suggestion
+
+    names = unit.items["item"].tolist()
+    problems = [Problem("--without", None, None, item, "is not in the catalogue", suggestion(item, names))
+                for item in without if item not in names]
+    if problems:
+        raise InputError(problems, "leaving items out")
+    gone = tuple(dict.fromkeys([*unit.stock.unavailable, *without]))
+    stock = replace(unit.stock, unavailable=gone, unavailable_weeks=weeks or unit.stock.unavailable_weeks)
+    return replace(unit, stock=stock)
+
+
+def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
+    """The par list of an earlier run, with as much of a Plan as an order is written from."""
+    import pandas as pd
+
+    from kitplan.demand.values import Filling
+    from kitplan.optimise.order_points import OrderPoints
+    from kitplan.plan import Plan
+
+    levels = pd.read_csv(points_file, dtype={"gtin": str, "bin": str, "description": str}, keep_default_na=False)
+    _check_points(levels, unit, points_file)
+    critical = unit.items.set_index("item")["critical"]
+    points = OrderPoints(levels.assign(critical=critical.reindex(levels["item"]).to_numpy(bool)))
+    inputs = record.get("inputs", {})
+    changed = [name for name, known in inputs.items()
+               if name not in _NOT_PLANNED_ON and unit.checksums.get(name, known) != known]
+    warnings = tuple(f"{name} has changed since the plan of this folder was made; plan again to use it."
+                     for name in changed)
+    plan = Plan(replace(unit, checksums=inputs), int(record["seed"]), str(record["kitplan"]),
+                Filling(pd.DataFrame()), pd.DataFrame(), pd.DataFrame(), warnings=warnings)
+    return LastPlan(str(record["plan_number"]), plan, points, warnings)
+
+
+def _check_points(levels: pd.DataFrame, unit: Unit, file: Path) -> None:
+    gone = set(levels.get("item", [])) - set(unit.items["item"])
+    if gone or not {"item", "par_units", "order_point_units", "use_per_day"} <= set(levels):
+        raise InputError([Problem(str(file), None, None, None,
+                                  "does not belong to this unit's catalogue" if gone else "is damaged",
+                                  "Plan again: kitplan plan UNIT.")], "reading the last plan")
+
+
+def order_plan(last: LastPlan, count: Count, counted: date) -> Plan:
+    """The plan with the order of this count in it."""
+    from kitplan.optimise.weekly import weekly_round
+
+    weekly = weekly_round(last.plan.unit, last.points, count, counted)
+    return replace(last.plan, parts={**last.plan.parts, "order": weekly})

@@ -1,0 +1,79 @@
+"""The order of a count, the dates to watch, and a place to write down dated lots at the next count."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from kitplan.export.look import Book
+
+if TYPE_CHECKING:
+    from kitplan.optimise.ordering import Order
+    from kitplan.optimise.weekly import WeeklyRound
+    from kitplan.plan import Plan
+
+ORDER_TITLE, DATES_TITLE, LOTS_TITLE = "Order", "Dates to watch", "Dated lots"
+_BLANK_LOTS = 40
+_ORDER_KINDS = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number",
+                "wrap", "tick")
+
+
+def add_sheets(book: Book, plan: Plan) -> None:
+    """Add Order and Dates to watch when something was counted, and Dated lots for the next count."""
+    weekly: WeeklyRound = plan.parts["order"]
+    if weekly.order is not None:
+        _add_order(book, weekly)
+        _add_dates(book, weekly.order)
+    _add_lots(book)
+
+
+def _add_order(book: Book, weekly: WeeklyRound) -> None:
+    order = weekly.order
+    assert order is not None
+    page = book.page(ORDER_TITLE, "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 6))
+    day = f", counted on {order.horizon.counted.isoformat()}" if order.horizon.counted else ""
+    page.title(f"Order{day}", "Par less cover less on order, in whole packs. Urgent lines come first: do not wait for "
+                              "the order day.")
+    for sentence in weekly.sentences(book.currency):
+        page.spread(sentence, "wrap")
+    page.skip()
+    page.header(("Bin", "Item", "Description", "Pack", "Par units", "On shelf", "Cover", "On order", "Order packs",
+                 f"Value ({book.currency})", "Lasts days", "Because", "Done"), _ORDER_KINDS, frozen_columns=3)
+    groups = (("URGENT", order.urgent), ("To order", order.lines[~order.lines["urgent"]
+                                                                 & (order.lines["order_packs"] > 0)]),
+              ("Nothing to order", order.lines[~order.lines["urgent"] & (order.lines["order_packs"] == 0)]))
+    for name, lines in groups:
+        if len(lines):
+            page.group((name,))
+        for row in lines.itertuples(index=False):
+            page.row((row.bin, row.item, row.description, row.pack, row.par_units, row.on_hand_units, row.cover_units,
+                      row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because, None), _ORDER_KINDS)
+    page.total(("Total", *[None] * 7, int(order.lines["order_packs"].sum()), order.value, None, None, None),
+               _ORDER_KINDS)
+
+
+def _add_dates(book: Book, order: Order) -> None:
+    dated = order.tables()["expiry"]
+    kinds = ("text", "text", "text", "whole", "whole", "whole", "whole", "wrap", "tick")
+    page = book.page(DATES_TITLE, "Which lots to use first, and which will not be used in time",
+                     (20, 16, 12, 10, 9, 12, 12, 60, 6))
+    page.title("Dates to watch", "First expired, first out: put the oldest date in front. What is left over at a date "
+                                 "before the next delivery is not counted as cover.")
+    page.header(("Item", "Lot", "Use by", "Days left", "Units", "Used by then", "Left over", "What to do", "Done"),
+                kinds)
+    for row in dated.sort_values(["days_left", "item"], kind="stable").itertuples(index=False):
+        page.row((row.item, row.lot, f"{row.expires:%Y-%m-%d}", row.days_left, row.units, row.used_units,
+                  row.spoils_units, row.advice, None), kinds)
+
+
+def _add_lots(book: Book) -> None:
+    kinds = ("input_text", "input_text", "input_text", "input", "input")
+    page = book.page(LOTS_TITLE, "Write down packs with a date near; they are part of the count",
+                     (24, 18, 16, 12, 12), landscape=False)
+    page.title("Dated lots", "One line a lot whose date is near. These packs stay in the count of the other sheet as "
+                             "well: the order takes them out of cover where they cannot be used in time.")
+    page.header(("Item", "Lot", "Expires", "Packs", "Loose units"), kinds)
+    first = page.next_row
+    for _ in range(_BLANK_LOTS):
+        page.row((None,) * 5, kinds)
+    page.whole_numbers_only(f"D{first}:E{page.next_row - 1}", "On the shelf")
+    page.protect()

@@ -1,0 +1,67 @@
+"""The weekly round: order points for the labels, and the order of a count."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import pandas as pd
+
+from kitplan.inputs.counted import Count
+from kitplan.inputs.values import Unit
+from kitplan.optimise.order_points import OrderPoints
+from kitplan.optimise.ordering import Horizon, Order, make_order
+
+
+@dataclass(frozen=True)
+class WeeklyRound:
+    """What the round needs. points: par and order point of every item held. order: None before a count.
+
+    notes: sentences for whoever orders.
+    """
+
+    points: OrderPoints
+    order: Order | None = None
+    notes: tuple[str, ...] = ()
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """File stem -> tidy frame."""
+        return self.points.tables() | (self.order.tables() if self.order else {})
+
+    def sentences(self, currency: str) -> list[str]:
+        """What to order, what to hurry, what to use first."""
+        if self.order is None:
+            return ["Nothing was counted yet: print the count sheet, or fill in the workbook."]
+        lines, urgent = self.order.lines, self.order.urgent
+        told = [f"Order {int(lines['order_packs'].sum()):,} packs of {int((lines['order_packs'] > 0).sum())} items, "
+                f"{self.order.value:,.2f} {currency}."]
+        if len(urgent):
+            names = ", ".join(urgent["item"].head(6)) + (", ..." if len(urgent) > 6 else "")
+            told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
+        spoiling = self.order.ledger[self.order.ledger["spoils_units"] > 0]
+        if len(spoiling):
+            told.append(f"{len(spoiling)} lot{'s' if len(spoiling) > 1 else ''} will not be used by the date: "
+                        "see the expiry list.")
+        return [*told, *self.notes]
+
+
+def weekly_round(unit: Unit, points: OrderPoints, count: Count | None, counted: date | None) -> WeeklyRound:
+    """Join the par list and a count. counted: the day that dates are measured from, None when it is not known."""
+    if count is None:
+        return WeeklyRound(points)
+    horizon = Horizon(counted, unit.stock.lead_days, unit.stock.protection_interval_days)
+    held = set(points.levels["item"])
+    missing = [i for i in points.levels["item"] if i not in count.counted_items]
+    order = make_order(points.levels, unit.items, count.lots, count.on_order_packs, horizon,
+                       missing if count.from_workbook else ())
+    notes = []
+    if missing and count.from_workbook:
+        notes.append(f"{len(missing)} of {len(held)} lines were left blank and order nothing.")
+    elif missing:
+        notes.append(f"{len(missing)} items of the par list are not in {count.source} and were taken as none on the "
+                     f"shelf: {', '.join(missing[:6])}{', ...' if len(missing) > 6 else ''}.")
+    if len(order.off_list):
+        notes.append(f"Counted but not on the par list: {', '.join(order.off_list['item'].head(6))}.")
+    if counted is None and count.lots["expires"].notna().any():
+        notes.append("The count has no day, so dates on lots were not looked at: give it with --on.")
+    return WeeklyRound(points, order, tuple(notes))
