@@ -1,0 +1,99 @@
+"""`kitplan check`: read everything, report every problem, compute nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kitplan.commands.common import printable, run_safely, seed_option, unit_argument
+
+if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
+
+
+@click.command("check")
+@unit_argument
+@seed_option
+@click.option("--strict", is_flag=True, help="Treat every warning as an error.")
+def command(unit_path: Path, seed: int | None, strict: bool) -> None:
+    """Read every file of UNIT and report what is wrong and what is worth a look.
+
+    Nothing is computed and nothing is written. Exit code 0: it can be planned; 2: it cannot as it stands.
+    """
+    with run_safely():
+        from kitplan.inputs.problems import InputError
+        from kitplan.inputs.unit import load_unit
+
+        unit = load_unit(unit_path, seed)
+        if strict and unit.warnings:
+            raise InputError(unit.warnings, "checking strictly (every warning counts)")
+        for line in report_lines(unit):
+            click.echo(printable(line))
+
+
+def report_lines(unit: Unit) -> list[str]:
+    """Return what `check` prints: the census' shape, the kinds of airway, what else was read, the warnings."""
+    lines = [unit.name, _census_line(unit), "", *_strata_lines(unit), "", *_table_lines(unit), ""]
+    if unit.warnings:
+        count = len(unit.warnings)
+        lines.append(f"{count} thing{'s' if count != 1 else ''} worth a look:")
+        lines += [f"  - {warning}" for warning in unit.warnings]
+        lines.append("It can be planned.")
+    else:
+        lines.append("No problems found. It can be planned.")
+    return lines
+
+
+def _census_line(unit: Unit) -> str:
+    census = unit.census
+    span = "" if census.first_day is None else f", {census.first_day} to {census.last_day}"
+    if census.shape == "stays":
+        still = int(census.rows["end"].isna().sum())
+        return f"Census: a list of {len(census.rows):,} stays{span}; {still:,} still in place."
+    if census.shape == "counts":
+        known = census.rows["day"].nunique()
+        unknown = f"; {len(census.unknown_days):,} days unknown" if census.unknown_days else ""
+        return f"Census: counts on {known:,} days{span}{unknown}."
+    day = "" if census.first_day is None else f" on {census.first_day}"
+    return f"Census: a snapshot{day} of {int(census.rows['airways'].sum()):,} airways."
+
+
+def _strata_lines(unit: Unit) -> list[str]:
+    present = _present(unit)
+    lines = [f"{'Kind of airway':<58} {'airways':>9}  {'outer mm':>8}  {'cheek mm':>8}"]
+    for index, row in unit.strata.iterrows():
+        lines.append(f"{row['label'][:58]:<58} {present[index]:>9}  {row['outer_mm']:>8.1f}  "
+                     f"{row['span_mid_cheek_mm']:>8.0f}")
+    lines.append({"stays": "airways: stays in the list; ", "counts": "airways: mean a known day; ",
+                  "snapshot": "airways: present in the snapshot; "}[unit.census.shape]
+                 + "in brackets: expected although the census has none.")
+    return lines
+
+
+def _present(unit: Unit) -> dict[object, str]:
+    census = unit.census
+    told = {i: f"({m:g})" for i, m in zip(census.expected["stratum"], census.expected["mean_airways"])}
+    for stratum, rows in census.rows.groupby("stratum"):
+        if census.shape == "stays":
+            told[stratum] = f"{len(rows):,}"
+        elif census.shape == "counts":
+            told[stratum] = f"{rows['airways'].sum() / census.rows['day'].nunique():.2f}"
+        else:
+            told[stratum] = f"{int(rows['airways'].sum()):,}"
+    return told
+
+
+def _table_lines(unit: Unit) -> list[str]:
+    lines = [f"Catalogue: {len(unit.items)} items. Recipes in use: "
+             f"{', '.join(dict.fromkeys(unit.techniques[n].title for n in unit.strata['technique']))}."]
+    named = {"re-secure log": unit.log, "stock issues": unit.issues, "present par": unit.present_par,
+             "on hand": unit.on_hand}
+    there = [f"{name} ({len(table):,} rows)" for name, table in named.items() if table is not None]
+    absent = [name for name, table in named.items() if table is None]
+    lines.append(f"Also read: {', '.join(there)}." if there else "Also read: nothing.")
+    if absent:
+        lines.append(f"Not there: {', '.join(absent)}; the parts that need them are left out.")
+    lines.append(f"Files read: {', '.join(unit.checksums)}.")
+    return lines
