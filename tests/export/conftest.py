@@ -67,10 +67,10 @@ def make_par(items: pd.DataFrame, **changes: object) -> ParPlan:
     return ParPlan(**values)  # type: ignore[arg-type]
 
 
-def make_plan(unit: Unit, **changes: object) -> Plan:
+def make_plan(base: Unit, **changes: object) -> Plan:
     items = shipped_items()
     unit = replace(
-        unit, name="Invented unit, 24 beds", items=items, stock=StockPolicy(7, 2, 0.98, 400.0, 6000.0),
+        base, name="Invented unit, 24 beds", items=items, stock=StockPolicy(7, 2, 0.98, 400.0, 6000.0),
         checksums={"unit.toml": "ab" * 32, "census.csv": "cd" * 32},
         assumptions=(
             Assumption("Frequency", "checks_per_day", "4", "checks a day", "[CP] common practice, no source"),

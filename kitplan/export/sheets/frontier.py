@@ -44,7 +44,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     for sentence in par.prices["sentence"] if len(par.prices) else ():
         page.spread(f"Price of a limit: {sentence}", "wrap")
     page.skip()
-    low = math.floor(20 * float(par.frontier["readiness"].min()) - 0.2) / 20
+    lowest = min(float(par.frontier["readiness"].min()), *(readiness for _, readiness, _, _, _ in _points(plan)))
+    low = max(math.floor(20 * lowest - 0.2) / 20, 0.0)
     chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0))
     place(page, chart, rows=24)
 
@@ -57,12 +58,11 @@ def _step(before: Any, row: Any, currency: str) -> str:
 
 
 def _points(plan: Plan) -> list[tuple[str, float, float, float, str]]:
-    """The plan itself and, where an audit ran, today's par: name, readiness, value, litres, marker."""
+    """The plan itself and, where the unit gave its own, today's par: name, readiness, value, litres, marker."""
     par = plan.par
     assert par is not None
     points = [("This plan", par.readiness.verified, par.value, par.litres, "diamond")]
-    audit = plan.parts.get("audit")
-    present = getattr(audit, "present", None)
-    if present is not None:
-        points.append(("Your par today", present.readiness.verified, present.value, present.litres, "square"))
+    if par.present is not None:
+        today = par.present
+        points.append(("Your par today", today.readiness.verified, today.value, today.litres, "square"))
     return points
