@@ -96,6 +96,38 @@ def fitting_items(unit: Unit, role: str, tube_mm: float) -> pd.DataFrame:
     return to_be_had if len(to_be_had) else found
 
 
+def right_width(found: pd.DataFrame, technique: Technique) -> pd.DataFrame:
+    """Tape of the width the recipe names; the next wider where that is not carried."""
+    if technique.tape_width_mm is None:
+        return found
+    wide = found[found["width_mm"] >= technique.tape_width_mm - 1e-9]
+    return wide[wide["width_mm"] == wide["width_mm"].min()] if len(wide) else found
+
+
+@dataclass(frozen=True)
+class _Airway:
+    """One stratum as the choice of its items sees it; lengths_mm: tape pieces of one re-secure, longest first."""
+
+    stratum: int
+    tube_mm: float
+    technique: Technique
+    lengths_mm: np.ndarray
+    barrier_mm: tuple[float, float]
+    uses: np.ndarray
+
+    @property
+    def mean_uses(self) -> float:
+        return float(self.uses @ np.arange(len(self.uses)))
+
+
+def _airway(unit: Unit, stratum: int, uses: np.ndarray) -> _Airway:
+    row = unit.strata.loc[stratum].to_dict()
+    technique = unit.techniques[str(row["technique"])]
+    lengths = piece_lengths_per_use(cut_pieces(technique, row)) if technique.pieces else np.zeros(0)
+    barrier = (float(row["barrier_width_mm"]), float(row["barrier_length_mm"]))
+    return _Airway(stratum, float(row["tube_mm"]), technique, lengths, barrier, uses)
+
+
 def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> Filling:
     """Choose the items of every stratum and role: least cost a stay, unless the unit prefers one.
 
@@ -103,42 +135,51 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> Filling:
     size whose range has the tube nearest its middle. Roles with no item that fits are left out (readers refuse them).
     """
     tables = tables or attempt_tables(unit)
+    once = airway_roles(unit)
+    catalogue: dict[str, list[dict]] = {}
+    for record in unit.items.to_dict("records"):
+        catalogue.setdefault(str(record["role"]), []).append(record)
     rows: list[dict[str, object]] = []
     opened: dict[tuple[int, str], np.ndarray] = {}
-    once = airway_roles(unit)
     for stratum in unit.strata.index:
-        uses = attempts_per_stay_pmf(unit, tables, stratum)
+        airway = _airway(unit, int(stratum), attempts_per_stay_pmf(unit, tables, stratum))
         for role, need in role_needs(unit, stratum).items():
-            rows += _fill_used_role(unit, stratum, role, need, uses, opened)
-        rows += [r for role in once for r in _fill_once(unit, stratum, role)]
+            found = _fitting(unit, catalogue.get(role, []), airway)
+            rows += _fill_used_role(unit, airway, found, need, opened)
+        for role in once:
+            rows += _fill_once(unit, airway, _fitting(unit, catalogue[role], airway))
     return Filling(pd.DataFrame(rows, columns=FILLING_COLUMNS), opened)
 
 
+def _fitting(unit: Unit, records: list[dict], airway: _Airway) -> list[dict]:
+    """`fitting_items` on plain records, tape already of the right width."""
+    tube_mm = airway.tube_mm
+    fits = [
+        r for r in records if not r["fits_from_mm"] > tube_mm + 1e-9 and not r["fits_to_mm"] < tube_mm - 1e-9
+    ]
+    fits = [r for r in fits if r["item"] not in unit.stock.unavailable] or fits
+    wanted = airway.technique.tape_width_mm
+    if not fits or fits[0]["role"] != "tape" or wanted is None:
+        return fits
+    wide = [r for r in fits if r["width_mm"] >= wanted - 1e-9]
+    return [r for r in wide if r["width_mm"] == min(w["width_mm"] for w in wide)] or fits
+
+
 def _fill_used_role(
-    unit: Unit,
-    stratum: int,
-    role: str,
-    need: float,
-    uses: np.ndarray,
-    opened: dict[tuple[int, str], np.ndarray],
+    unit: Unit, airway: _Airway, found: list[dict], need: float, opened: dict[tuple[int, str], np.ndarray]
 ) -> list[dict[str, object]]:
-    found = fitting_items(unit, role, float(unit.strata.at[stratum, "tube_mm"]))
-    technique = unit.techniques[str(unit.strata.at[stratum, "technique"])]
-    if role == "tape":
-        found = _right_width(found, technique)
-    shared = found[found["share"] > 0]
-    if len(shared):
-        part = shared["share"] / shared["share"].sum()
+    shared = [item for item in found if item["share"] > 0]
+    if shared:
+        total = sum(item["share"] for item in shared)
         return [
-            _candidate(unit, stratum, item, need, uses, opened)
-            | {"share": s, "because": f"{s:.0%} of the role"}
-            for (_, item), s in zip(shared.iterrows(), part)
+            _candidate(airway, item, need, opened)
+            | {"share": item["share"] / total, "because": f"{item['share'] / total:.0%} of the role"}
+            for item in shared
         ]
-    candidates = [_candidate(unit, stratum, item, need, uses, opened) for _, item in found.iterrows()]
-    candidates = [c for c in candidates if c]
+    candidates = [c for item in found if (c := _candidate(airway, item, need, opened))]
     if not candidates:
         return []
-    wanted = unit.prefer.get(role)
+    wanted = unit.prefer.get(str(candidates[0]["role"]))
     best = min(candidates, key=lambda c: (c["item"] != wanted, c["cost_per_stay"]))
     if best["item"] == wanted:
         why = "the unit asks for it"
@@ -149,104 +190,71 @@ def _fill_used_role(
     return [best | {"because": why}]
 
 
-def _right_width(found: pd.DataFrame, technique: Technique) -> pd.DataFrame:
-    """Tape of the width the recipe names; the next wider where that is not carried."""
-    if technique.tape_width_mm is None:
-        return found
-    wide = found[found["width_mm"] >= technique.tape_width_mm - 1e-9]
-    return wide[wide["width_mm"] == wide["width_mm"].min()] if len(wide) else found
-
-
-def _candidate(
-    unit: Unit,
-    stratum: int,
-    item: pd.Series,
-    need: float,
-    uses: np.ndarray,
-    opened: dict[tuple[int, str], np.ndarray],
-) -> dict[str, object]:
-    """One item as the filling of one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
-    price = float(item["price"]) / float(item["pack"])
-    row: dict[str, object] = {
-        "stratum": stratum,
+def _row(airway: _Airway, item: Mapping, need: float) -> dict[str, object]:
+    return dict.fromkeys(FILLING_COLUMNS, np.nan) | {
+        "stratum": airway.stratum,
         "role": item["role"],
         "item": item["item"],
         "scope": item["scope"],
         "need": need,
-        "items_per_use": np.nan,
-        "uses_per_item": np.nan,
         "share": 1.0,
         "because": "",
     }
-    mean_uses = float(uses @ np.arange(len(uses)))
+
+
+def _candidate(
+    airway: _Airway, item: Mapping, need: float, opened: dict[tuple[int, str], np.ndarray]
+) -> dict[str, object]:
+    """One item as the filling of one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
+    price = float(item["price"]) / float(item["pack"])
+    row = _row(airway, item, need)
     if item["scope"] == "event":
-        row["items_per_use"] = float(np.ceil(need / float(item["contains"]) - 1e-9))
-        row["cost_per_stay"] = row["items_per_use"] * mean_uses * price  # type: ignore[operator]
-    elif item["scope"] == "unit":
-        row["uses_per_item"] = float(item["contains"]) / need
-        row["cost_per_stay"] = mean_uses * price * need / float(item["contains"])
-    else:
-        table = items_opened(unit, stratum, item, need, len(uses) - 1)
-        if table is None:
-            return {}
-        opened[stratum, str(item["item"])] = table
-        row["uses_per_item"] = float(np.searchsorted(table, 1, side="right") - 1)
-        row["cost_per_stay"] = float(uses @ table) * price
-    return row
+        per_use = float(np.ceil(need / float(item["contains"]) - 1e-9))
+        return row | {"items_per_use": per_use, "cost_per_stay": per_use * airway.mean_uses * price}
+    if item["scope"] == "unit":
+        per_item = float(item["contains"]) / need
+        return row | {"uses_per_item": per_item, "cost_per_stay": airway.mean_uses * price / per_item}
+    table = _opened(airway, item, need, len(airway.uses) - 1)
+    if table is None:
+        return {}
+    opened[airway.stratum, str(item["item"])] = table
+    serves = float(np.searchsorted(table, 1, side="right") - 1)
+    return row | {"uses_per_item": serves, "cost_per_stay": float(airway.uses @ table) * price}
 
 
-def items_opened(unit: Unit, stratum: int, item: pd.Series, need: float, n_uses: int) -> np.ndarray | None:
+def items_opened(unit: Unit, stratum: int, item: Mapping, need: float, n_uses: int) -> np.ndarray | None:
     """Items opened for one patient after 0..n_uses re-secures, int ndarray (n_uses + 1,); None if it cannot serve.
 
-    A roll yields whole pieces, a sheet whole rectangles, anything else its `contains`.
+    A roll yields whole pieces, a sheet whole rectangles, anything else its `contains`. item: one catalogue row.
     """
-    strata = unit.strata.loc[stratum]
+    return _opened(_airway(unit, stratum, np.zeros(1)), item, need, n_uses)
+
+
+def _opened(airway: _Airway, item: Mapping, need: float, n_uses: int) -> np.ndarray | None:
     if item["role"] == "tape":
-        lengths = piece_lengths_per_use(cut_pieces(unit.techniques[str(strata["technique"])], strata))
-        if lengths.max(initial=0.0) > float(item["length_mm"]):
+        roll_mm = float(item["length_mm"])
+        if airway.lengths_mm.max(initial=0.0) > roll_mm:
             return None
-        return rolls_after_uses(lengths, float(item["length_mm"]), n_uses)
+        return rolls_after_uses(airway.lengths_mm, roll_mm, n_uses)
     per_item = float(item["contains"])
     if item["role"] == "barrier" and not np.isnan(float(item["width_mm"])):
-        per_item *= sheet_pieces(
-            float(item["width_mm"]),
-            float(item["length_mm"]),
-            float(strata["barrier_width_mm"]),
-            float(strata["barrier_length_mm"]),
-        )
+        per_item *= sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), *airway.barrier_mm)
     if per_item <= 0:
         return None
     return np.ceil(np.arange(n_uses + 1) * need / per_item - 1e-9).astype(np.int64)
 
 
-def _fill_once(unit: Unit, stratum: int, role: str) -> list[dict[str, object]]:
-    tube_mm = float(unit.strata.at[stratum, "tube_mm"])
-    found = fitting_items(unit, role, tube_mm)
-    if not len(found):
+def _fill_once(unit: Unit, airway: _Airway, found: list[dict]) -> list[dict[str, object]]:
+    if not found:
         return []
-    wanted: Mapping[str, str] = unit.prefer
-    middle = (found["fits_from_mm"] + found["fits_to_mm"]) / 2
-    distance = (middle - tube_mm).abs().fillna(np.inf)
-    order = pd.DataFrame(
-        {
-            "other": found["item"] != wanted.get(role),
-            "distance": distance,
-            "cost": found["price"] / found["pack"],
-        }
-    ).sort_values(["other", "distance", "cost"], kind="stable")
-    item = found.loc[order.index[0]]
+    wanted = unit.prefer.get(str(found[0]["role"]))
+
+    def rank(item: Mapping) -> tuple[bool, float, float]:
+        middle = (item["fits_from_mm"] + item["fits_to_mm"]) / 2
+        distance = np.inf if np.isnan(middle) else abs(middle - airway.tube_mm)
+        return item["item"] != wanted, distance, item["price"] / item["pack"]
+
+    item = min(found, key=rank)
     why = "the only one that fits" if len(found) == 1 else f"nearest in size of {len(found)} that fit"
-    return [
-        {
-            "stratum": stratum,
-            "role": role,
-            "item": item["item"],
-            "scope": item["scope"],
-            "need": 1.0,
-            "items_per_use": np.nan,
-            "uses_per_item": np.nan,
-            "share": 1.0,
-            "cost_per_stay": float(item["price"]) / float(item["pack"]),
-            "because": f"one an airway; {why}",
-        }
-    ]
+    price = float(item["price"]) / float(item["pack"])
+    return [_row(airway, item, 1.0) | {"cost_per_stay": price, "because": f"one an airway; {why}"}]

@@ -148,7 +148,7 @@ def _hidden_turnover_per_day(census: Census, taken: np.ndarray) -> float:
 
 
 def mean_stay_days(unit: Unit) -> float | None:
-    """Mean stay, days: the unit file's, else airway-days over ends in a list of stays, else None (no turnover known)."""
+    """Mean stay, days: the unit file's, else airway-days over ends in a list of stays, else None (unknown)."""
     census = unit.census
     if census.mean_stay_days or census.shape != "stays":
         return census.mean_stay_days

@@ -232,7 +232,8 @@ def _with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarr
     most = events + admission
     spare = 0 if redo == 0 else int(np.ceil(np.log(1e-9) / np.log(redo) + 4 * redo * most))
     spoil = attempts_given_events(redo, most, most + spare)
-    return events_pmf[..., : events + 1] @ spoil[admission:]
+    flat = np.ascontiguousarray(events_pmf[..., : events + 1]).reshape(-1, events + 1)
+    return (flat @ spoil[admission:]).reshape(*events_pmf.shape[:-1], -1)
 
 
 def _used_columns(*tables: np.ndarray) -> int:

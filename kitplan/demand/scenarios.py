@@ -18,11 +18,9 @@ from kitplan.demand.occupancy import (
     stay_checks_pmf,
 )
 from kitplan.demand.resecure import long_run_rates
-from kitplan.demand.streams import name_key, uniforms
+from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Demand, Episodes, Filling
 from kitplan.inputs.values import Unit
-
-_SPLIT_BLOCK = 4_000_000
 
 
 def draw_demand(
@@ -65,9 +63,10 @@ def _attempts(
     model = tables.which[episodes.stratum]
     before = np.zeros(len(model))
     during = np.zeros(len(model))
-    points = uniforms(seed, f"{stream}/frailty", episodes.scenario, episodes.key)
-    u_during = uniforms(seed, f"{stream}/attempts", episodes.scenario, episodes.key)
-    u_before = uniforms(seed, f"{stream}/earlier", episodes.scenario, episodes.key)
+    airway = fingerprints(episodes.scenario, episodes.key)
+    points, u_during, u_before = (
+        uniforms(seed, f"{stream}/{use}", airway) for use in ("frailty", "attempts", "earlier")
+    )
     for m, table in enumerate(tables.tables):
         mine = np.nonzero(model == m)[0]
         node = np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
@@ -83,14 +82,22 @@ def _attempts(
 def _invert(pmf: np.ndarray, index: tuple[np.ndarray, ...], u: np.ndarray) -> np.ndarray:
     """Draw counts by inverting the CDF rows pmf[index] at u, for all elements at once.
 
-    The rows are laid end to end, row r lifted by r, so that one binary search serves them all.
+    Counts are small, so the elements still above the CDF are walked up count by count: each step reads one short
+    column that stays in the cache, which a binary search over whole rows does not.
     """
     width = pmf.shape[-1]
-    cdf = np.minimum(np.cumsum(pmf.reshape(-1, width), axis=1), 1.0)
-    cdf[:, -1] = 1.0
-    line = (cdf + np.arange(len(cdf))[:, None]).ravel()
+    cdf = np.cumsum(pmf.reshape(-1, width), axis=1).T.copy()
+    cdf[-1] = 1.0
     row = np.ravel_multi_index(tuple(i.astype(np.int64) for i in index), pmf.shape[:-1])
-    return np.searchsorted(line, row + u, side="left") - row * width
+    counts = np.zeros(len(u), dtype=np.int64)
+    rising = np.arange(len(u))
+    for column in cdf:
+        above = u > column[row]
+        rising, row, u = rising[above], row[above], u[above]
+        if not len(rising):
+            break
+        counts[rising] += 1
+    return counts
 
 
 def _one_item(
@@ -172,20 +179,16 @@ def _split_shared(
         uses = np.zeros(len(units), dtype=np.int64)
         for row in rows.drop_duplicates("stratum").itertuples(index=False):
             uses += re_secures[:, row.stratum] * int(np.ceil(row.need - 1e-9))
-        edges = np.cumsum(first["share"].to_numpy(float))
-        columns = [column[str(name)] for name in first["item"]]
-        step = max(_SPLIT_BLOCK // max(int(uses.max(initial=0)), 1), 1)
-        for begin in range(0, len(uses), step):
-            block = uses[begin : begin + step]
-            number = np.arange(block.max(initial=0))
-            scenario = np.arange(begin, begin + len(block))
-            u = uniforms(seed, f"{stream}/share/{role}", scenario[:, None], number[None, :])
-            u[number[None, :] >= block[:, None]] = 2.0
-            below = np.zeros(len(block), dtype=np.int64)
-            for k, edge in zip(columns, [*edges[:-1], 1.5]):
-                up_to = (u < edge).sum(axis=1)
-                units[begin : begin + step, k] += up_to - below
-                below = up_to
+        edges = np.cumsum(first["share"].to_numpy(float))[:-1]
+        rng = np.random.Generator(np.random.PCG64(name_key(seed, stream, "share", role)))
+        below = np.zeros((len(edges), len(uses)), dtype=np.int64)
+        for number in range(int(uses.max(initial=0))):
+            u = rng.random(len(uses), dtype=np.float32)
+            u[uses <= number] = 2.0
+            below += u < edges[:, None]
+        split = np.diff(np.vstack([np.zeros_like(uses), below, uses]), axis=0)
+        for name, taken in zip(first["item"], split):
+            units[:, column[str(name)]] += taken
 
 
 def expected_use(

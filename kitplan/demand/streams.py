@@ -46,3 +46,12 @@ def uniforms(seed: int, stream: str, *counters: np.ndarray | np.integer | int) -
     bits = state >> np.uint64(11)
     values = (bits.astype(np.float64) + 0.5) * 2.0**-53
     return values if any(np.ndim(c) for c in counters) else values.reshape(())
+
+
+def fingerprints(*counters: np.ndarray | np.integer | int) -> np.ndarray:
+    """One uint64 for each element of the broadcast `counters`, to be used as a single counter many times over."""
+    with np.errstate(over="ignore"):
+        state = np.zeros(1, dtype=np.uint64)
+        for counter in counters:
+            state = _mix(state ^ (np.asarray(counter).astype(np.uint64) * _MIX_1))
+    return state

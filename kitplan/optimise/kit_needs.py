@@ -13,7 +13,7 @@ import pandas as pd
 
 from kitplan.demand.filling import (
     AttemptTables,
-    _right_width,
+    right_width,
     airway_roles,
     fitting_items,
     items_opened,
@@ -100,7 +100,7 @@ def _serving_items(
     strata = unit.strata.loc[stratum]
     found = fitting_items(unit, role, float(strata["tube_mm"]))
     if role == "tape":
-        found = _right_width(found, unit.techniques[str(strata["technique"])])
+        found = right_width(found, unit.techniques[str(strata["technique"])])
     served = []
     for position, item in found.iterrows():
         if item["scope"] == "patient":
