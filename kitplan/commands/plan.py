@@ -11,12 +11,24 @@ from kitplan.commands.common import load, out_folder, progress, run_safely, say,
 
 @click.command("plan")
 @unit_options
+@click.option("--store-days", metavar="DAYS", type=click.FloatRange(0, 30), default=1.0, show_default=True,
+              help="Folder of units: days from a central store to a unit.")
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None, store_days: float) -> None:
     """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
 
     Writes stock-room.xlsx for people, tables/ for other programs and plan.json, all or nothing.
+    A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx
+    shows them together.
     """
+    if unit_path.is_dir() and not (unit_path / "unit.toml").exists():
+        from kitplan.many import find_units
+
+        if units := find_units(unit_path):
+            from kitplan.commands.many_units import plan_folder
+
+            plan_folder(units, out_folder(unit_path, out), seed, store_days)
+            return
     make_plan(unit_path, out, seed, parts=None)
 
 
