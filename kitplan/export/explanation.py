@@ -120,7 +120,8 @@ def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:
     units = demand.units[:, demand.items.index(item)]
     middle, high, top = (int(q) for q in np.quantile(units, (0.5, 0.95, 0.99), method="inverted_cdf"))
     return [f"   {demand.n_scenarios:,} scenarios (seed {demand.seed}): mean {units.mean():.1f} units; "
-            f"half of them need at most {middle:,}, 95 % at most {high:,}, 99 % at most {top:,}, the worst {int(units.max()):,}"]
+            f"half of them need at most {middle:,}, 95 % at most {high:,}, 99 % at most {top:,}, "
+            f"the worst {int(units.max()):,}"]
 
 
 def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]:
