@@ -116,7 +116,8 @@ def _file_sentence(error: OSError) -> str:
         errno.EEXIST: "Choose another folder with --out.",
     }
     place = f"{name}: " if name else ""
-    return f"{place}{reason}. {mends.get(error.errno or 0, 'Check the path and try again.')}"
+    mend = getattr(error, "mend", None) or mends.get(error.errno or 0, "Check the path and try again.")
+    return f"{place}{reason}. {mend}"
 
 
 def _end(text: str, code: int) -> None:

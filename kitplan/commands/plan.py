@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import EXIT_UNSAFE, load, out_folder, progress, run_safely, say, unit_options
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
 
 
 @click.command("plan")
@@ -17,7 +21,9 @@ from kitplan.commands.common import load, out_folder, progress, run_safely, say,
 def command(unit_path: Path, out: Path | None, seed: int | None, store_days: float) -> None:
     """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
 
-    Writes stock-room.xlsx for people, tables/ for other programs and plan.json, all or nothing.
+    Writes stock-room.xlsx for people, tables/ for other programs and plan.json, all or nothing. Exit code 1: your
+    limits keep the plan from its target; the best plan within them is written. When they would plan emergency
+    equipment away nothing is written.
     A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx
     shows them together.
     """
@@ -33,7 +39,10 @@ def command(unit_path: Path, out: Path | None, seed: int | None, store_days: flo
 
 
 def make_plan(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None) -> None:
-    """Read, plan, write, and tell the result in three sentences."""
+    """Read, plan, write, and tell the result in three sentences.
+
+    Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target.
+    """
     from kitplan.export.outputs import RECORD, WORKBOOK
     from kitplan.export.writer import check_target, write_outputs
 
@@ -45,6 +54,7 @@ def make_plan(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[
         from kitplan.plan import plan_unit
 
         plan = plan_unit(unit, seed, parts, report)
+        refuse_unsafe(plan)
         report("Writing")
         from kitplan.export.outputs import plan_files
 
@@ -58,3 +68,13 @@ def make_plan(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[
     click.echo(f"Written to {written.folder}: open {WORKBOOK} and begin with its first sheet.")
     for sentence in three_sentences(plan):
         click.echo(sentence)
+    if plan.par is not None and plan.par.answer != "met":
+        raise SystemExit(EXIT_UNSAFE)
+
+
+def refuse_unsafe(plan: Plan) -> None:
+    """Raise UnsafePlan when keeping to the limits would take emergency equipment away."""
+    from kitplan.inputs.problems import UnsafePlan
+
+    if plan.par is not None and plan.par.answer == "unsafe":
+        raise UnsafePlan(" ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")

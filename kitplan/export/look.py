@@ -31,6 +31,7 @@ from openpyxl.cell.cell import Cell
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.hyperlink import Hyperlink
 from openpyxl.worksheet.worksheet import Worksheet
 
 from kitplan.export.sealing import sealed_bytes
@@ -229,8 +230,9 @@ class Page:
 
     def link(self, row: int, column: int, sheet_title: str) -> None:
         """Make a cell jump to another sheet."""
+        cell = self.sheet.cell(row, column)
         quoted = sheet_title.replace("'", "''")
-        self.sheet.cell(row, column).hyperlink = f"#'{quoted}'!A1"
+        cell.hyperlink = Hyperlink(ref=cell.coordinate, location=f"'{quoted}'!A1")
 
     def whole_numbers_only(self, cells: str, what: str) -> None:
         """Let the cells take whole numbers from 0 up, and say so to whoever types something else."""
