@@ -1,0 +1,1 @@
+"""Prints as PDF, A4 and US Letter, legible in black and white."""

@@ -1,0 +1,112 @@
+"""A list on paper: a title, what to do, a table that runs over pages, room to write; the caution on every page."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.sax.saxutils import escape
+
+from reportlab.lib import colors
+from reportlab.lib.pagesizes import A4, LETTER, landscape
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+
+PAPERS = {"a4": A4, "letter": LETTER}
+CAUTION = ("Quantities of supplies only, no clinical advice. Follow your unit's policy and product labelling. "
+           "Check emergency airway equipment at every bedside with your own eyes.")
+_BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=9, leading=11)
+_BOLD = ParagraphStyle("bold", _BODY, fontName="Helvetica-Bold")
+_TITLE = ParagraphStyle("title", fontName="Helvetica-Bold", fontSize=16, leading=20, spaceAfter=4)
+_NOTE = ParagraphStyle("note", _BODY, fontSize=10, leading=13, spaceAfter=6)
+_RIGHT = ParagraphStyle("right", _BODY, alignment=2)
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column. width_mm; kind: "text", "strong", "number", "money" or "write" (an empty box to write in)."""
+
+    title: str
+    width_mm: float
+    kind: str = "text"
+
+
+@dataclass(frozen=True)
+class Listing:
+    """What stands on the paper. rows: one cell a column, None for an empty one; foot: unit and plan."""
+
+    title: str
+    note: str
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[object]]
+    foot: str
+    upright: bool = True
+
+
+def listing_pdf(listing: Listing, paper: str) -> bytes:
+    """The listing as PDF bytes, the same for the same content. paper: "a4" or "letter"."""
+    out = io.BytesIO()
+    size = PAPERS[paper] if listing.upright else landscape(PAPERS[paper])
+    document = SimpleDocTemplate(out, pagesize=size, leftMargin=12 * mm, rightMargin=12 * mm, topMargin=12 * mm,
+                                 bottomMargin=20 * mm, title=printable(listing.title), author="kitplan", invariant=1)
+    room = size[0] - 24 * mm
+    widths = [c.width_mm for c in listing.columns]
+    scale = room / sum(widths)
+    head = [Paragraph(escape(c.title), _BOLD) for c in listing.columns]
+    body = [[_cell(value, c) for value, c in zip(row, listing.columns)] for row in listing.rows]
+    table = Table([head, *body], colWidths=[w * scale for w in widths], repeatRows=1)
+    table.setStyle(_style(listing.columns))
+    story = [Paragraph(escape(printable(listing.title)), _TITLE), Paragraph(escape(printable(listing.note)), _NOTE),
+             Spacer(1, 2 * mm), table]
+    document.build(story, canvasmaker=lambda *args, **kwargs: _Numbered(printable(listing.foot), *args, **kwargs))
+    return out.getvalue()
+
+
+def _cell(value: object, column: Column) -> object:
+    if column.kind == "write" or value is None or value != value:
+        return ""
+    digits = {"number": 0, "money": 2}.get(column.kind)
+    text = printable(str(value)) if digits is None else f"{value:,.{digits}f}"
+    style = {"strong": _BOLD, "number": _RIGHT, "money": _RIGHT}.get(column.kind, _BODY)
+    return Paragraph(escape(text), style)
+
+
+def _style(columns: Sequence[Column]) -> TableStyle:
+    commands: list[tuple[object, ...]] = [
+        ("LINEBELOW", (0, 0), (-1, 0), 1.2, colors.black), ("LINEBELOW", (0, 1), (-1, -1), 0.3, colors.grey),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 1), (-1, -1), 4),
+        ("BOTTOMPADDING", (0, 1), (-1, -1), 4),
+    ]
+    commands += [("BOX", (k, 1), (k, -1), 1.0, colors.black) for k, c in enumerate(columns) if c.kind == "write"]
+    commands += [("INNERGRID", (k, 1), (k, -1), 0.5, colors.black) for k, c in enumerate(columns) if c.kind == "write"]
+    return TableStyle(commands)
+
+
+class _Numbered(Canvas):
+    """Writes caution, unit, plan and page of pages under every page; the number of pages is known at the end."""
+
+    def __init__(self, foot: str, *args: object, **kwargs: object) -> None:
+        super().__init__(*args, **kwargs)
+        self._foot = foot
+        self._pages: list[dict[str, object]] = []
+
+    def showPage(self) -> None:
+        self._pages.append(dict(self.__dict__))
+        self._startPage()
+
+    def save(self) -> None:
+        for number, page in enumerate(self._pages, 1):
+            self.__dict__.update(page)
+            self.setFont("Helvetica", 7.5)
+            self.drawString(12 * mm, 13 * mm, CAUTION)
+            self.drawString(12 * mm, 9 * mm, self._foot)
+            self.drawRightString(self._pagesize[0] - 12 * mm, 9 * mm, f"Page {number} of {len(self._pages)}")
+            super().showPage()
+        super().save()
+
+
+def printable(text: str) -> str:
+    """Text in the letters that the built-in fonts have; others become a question mark."""
+    return text.encode("cp1252", "replace").decode("cp1252")
