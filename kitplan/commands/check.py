@@ -62,9 +62,10 @@ def _census_line(unit: Unit) -> str:
 
 def _strata_lines(unit: Unit) -> list[str]:
     present = _present(unit)
-    lines = [f"{'Kind of airway':<58} {'airways':>9}  {'outer mm':>8}  {'cheek mm':>8}"]
+    wide = max(len("Kind of airway"), *(len(label) for label in unit.strata["label"]))
+    lines = [f"{'Kind of airway':<{wide}} {'airways':>9}  {'outer mm':>8}  {'cheek mm':>8}"]
     for index, row in unit.strata.iterrows():
-        lines.append(f"{row['label'][:58]:<58} {present[index]:>9}  {row['outer_mm']:>8.1f}  "
+        lines.append(f"{row['label']:<{wide}} {present[index]:>9}  {row['outer_mm']:>8.1f}  "
                      f"{row['span_mid_cheek_mm']:>8.0f}")
     lines.append({"stays": "airways: stays in the list; ", "counts": "airways: mean a known day; ",
                   "snapshot": "airways: present in the snapshot; "}[unit.census.shape]
@@ -87,7 +88,7 @@ def _present(unit: Unit) -> dict[object, str]:
 
 def _table_lines(unit: Unit) -> list[str]:
     lines = [f"Catalogue: {len(unit.items)} items. Recipes in use: "
-             f"{', '.join(dict.fromkeys(unit.techniques[n].title for n in unit.strata['technique']))}."]
+             f"{'; '.join(dict.fromkeys(unit.techniques[n].title for n in unit.strata['technique']))}."]
     named = {"re-secure log": unit.log, "stock issues": unit.issues, "present par": unit.present_par,
              "on hand": unit.on_hand}
     there = [f"{name} ({len(table):,} rows)" for name, table in named.items() if table is not None]

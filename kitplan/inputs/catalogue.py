@@ -105,8 +105,7 @@ def _check_emergency(reader: TableReader, frame: pd.DataFrame) -> None:
     frame.loc[emergency, "critical"] = True
 
 
-def fits(items: pd.DataFrame, tube_mm: float) -> pd.Series:
-    """True for the items that fit a tube size; an empty limit fits every size."""
-    above = items["fits_from_mm"].isna() | (items["fits_from_mm"] <= tube_mm + 1e-9)
-    below = items["fits_to_mm"].isna() | (items["fits_to_mm"] >= tube_mm - 1e-9)
-    return above & below
+def fits(items: pd.DataFrame, tube_mm: float) -> np.ndarray:
+    """True for the items that fit a tube size, shape (n_items,); an empty limit fits every size."""
+    low, high = items["fits_from_mm"].to_numpy(float), items["fits_to_mm"].to_numpy(float)
+    return (np.isnan(low) | (low <= tube_mm + 1e-9)) & (np.isnan(high) | (high >= tube_mm - 1e-9))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import pandas as pd
 
@@ -12,7 +13,7 @@ from kitplan.inputs.policy import Policy
 from kitplan.inputs.values import Technique
 
 
-def roles_needed(stratum: pd.Series, technique: Technique) -> list[str]:
+def roles_needed(stratum: Mapping[str, Any], technique: Technique) -> list[str]:
     """Return the roles that one kind of airway takes, emergency equipment included."""
     roles = list(technique.uses)
     if technique.pieces:
@@ -31,12 +32,14 @@ def check_roles(
     unfit: dict[str, list[str]] = {}
     away = {key_of(i) for i in policy.values.get("stock.unavailable", ())}
     left = items[~items["item"].map(key_of).isin(away)]
-    for _, stratum in strata.iterrows():
+    every = set(items["role"])
+    by_role = dict(iter(left.groupby("role")))
+    for stratum in strata.to_dict("records"):
         technique = techniques[stratum["technique"]]
         for role in roles_needed(stratum, technique):
-            if not (items["role"] == role).any():
+            if role not in every:
                 missing.add((technique.name if role not in EMERGENCY_ROLES else "", role))
-            elif not _some_item(left, role, stratum, technique):
+            elif role not in by_role or not _some_item(by_role[role], role, stratum, technique):
                 unfit.setdefault(role, []).append(str(stratum["label"]))
     for name, role in sorted(missing):
         _note_missing(name, role, items, recipes_file, items_file, findings)
@@ -49,8 +52,8 @@ def check_roles(
     _check_sheets(strata, techniques, items, items_file, findings)
 
 
-def _some_item(items: pd.DataFrame, role: str, stratum: pd.Series, technique: Technique) -> bool:
-    able = items[(items["role"] == role) & fits(items, float(stratum["tube_mm"]))]
+def _some_item(able: pd.DataFrame, role: str, stratum: Mapping[str, Any], technique: Technique) -> bool:
+    able = able[fits(able, float(stratum["tube_mm"]))]
     if role == "tape" and technique.tape_width_mm is not None:
         able = able[(able["width_mm"] - technique.tape_width_mm).abs() < 0.51]
     return len(able) > 0
@@ -128,8 +131,8 @@ def check_policy_items(
 def check_floors(strata: pd.DataFrame, items: pd.DataFrame, items_file: str, findings: Findings) -> None:
     """Question a catalogue whose emergency equipment has no floor at the bedside for some size."""
     for role in EMERGENCY_ROLES:
-        bare = [str(s["label"]) for _, s in strata.iterrows()
-                if not (items["role"].eq(role) & fits(items, float(s["tube_mm"])) & (items["min_bedside"] > 0)).any()]
+        floored = items[items["role"].eq(role) & (items["min_bedside"] > 0)]
+        bare = [label for label, size in zip(strata["label"], strata["tube_mm"]) if not fits(floored, size).any()]
         if bare:
             shown = "; ".join(bare[:3]) + (f" and {len(bare) - 3} more" if len(bare) > 3 else "")
             findings.warn(items_file, f"asks for no {role} at the bedside of {shown}",

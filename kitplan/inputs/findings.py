@@ -14,6 +14,9 @@ ROWS_SHOWN = 20
 """Rows listed one by one for one fault of one column; the rest are told in one line."""
 
 
+_MORE = "the same in"
+
+
 class Findings:
     """Faults (the inputs cannot be used) and warnings (worth a look), in the order found."""
 
@@ -49,7 +52,7 @@ class Findings:
             kept.append(Problem(file, number, column, self._shown(file, text), fault, mend))
         left = numbers[ROWS_SHOWN:]
         if left:
-            told = f"the same in {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
+            told = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
             kept.append(Problem(file, None, column, None, told, mend))
 
     def _shown(self, file: str, value: object) -> str | None:
@@ -61,9 +64,18 @@ class Findings:
         return text if len(text) <= 40 else text[:37] + "..."
 
     def stop_if_faulty(self, during: str = "reading the unit") -> None:
-        """Raise InputError with every fault so far, if there is one."""
+        """Raise InputError with every fault so far, if there is one; file by file, in the order of the rows."""
         if self.faults:
-            raise InputError(self.faults, during)
+            raise InputError(_in_order(self.faults), during)
+
+
+def _in_order(problems: list[Problem]) -> list[Problem]:
+    files = list(dict.fromkeys(p.file for p in problems))
+    places, row = [], 0
+    for problem in problems:
+        row = problem.row or (row if problem.fault.startswith(_MORE) else 0)
+        places.append((files.index(problem.file), row))
+    return [problems[i] for i in sorted(range(len(problems)), key=lambda i: places[i])]
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -77,14 +77,16 @@ def text_grid(name: str, content: bytes, known: Collection[str]) -> Grid | Bad:
     rows: list[list[object]] = []
     numbers: list[int] = []
     try:
-        for number, cells in enumerate(csv.reader(io.StringIO(text), delimiter=delimiter), 1 + skipped):
+        reader = csv.reader(io.StringIO(text), delimiter=delimiter, strict=True)
+        for number, cells in enumerate(reader, 1 + skipped):
             if any(c and not c.isspace() for c in cells):
                 if len(rows) >= MAX_ROWS:
                     return Bad(f"has more than {MAX_ROWS:,} rows", "Give a shorter period.")
                 rows.append(cells)  # type: ignore[arg-type]
                 numbers.append(number)
     except csv.Error:
-        return Bad("has a quotation mark that is never closed", "Remove the stray quotation mark and save again.")
+        after = f"after row {numbers[-1]}" if numbers else "in its first row"
+        return Bad(f"has a quotation mark too many or too few {after}", "Remove it and save the table again.")
     widest = max(map(len, rows))
     if widest > MAX_COLUMNS and any(str(c).strip() for row in rows for c in row[MAX_COLUMNS:]):
         return Bad(f"has {widest:,} columns", f"Keep to the table's own columns, at most {MAX_COLUMNS}.")

@@ -111,15 +111,17 @@ def _other_columns(
 
 
 def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
-    best, best_score = None, 0.0
-    for i, row in enumerate(grid.rows[:_HEADER_SEARCH_ROWS]):
-        exact = sum(_column_named(c, known) is not None for c in row)
-        close = sum(1 for c in row if isinstance(c, str) and _column_named(c, known) is None
-                    and nearest(header_key(c), known) is not None)
-        score = exact + close / 4
-        if score > best_score and (exact or close > 1):
-            best, best_score = i, score
-    return best
+    """The first of the top rows that names most columns; a misspelt name counts a quarter, where few are right."""
+    rows = grid.rows[:_HEADER_SEARCH_ROWS]
+    exact = [sum(_column_named(c, known) is not None for c in row) for row in rows]
+    if exact and max(exact) > 1:
+        return exact.index(max(exact))
+    scores = [n + sum(_is_near(c, known) for c in row) / 4 for n, row in zip(exact, rows)]
+    return scores.index(max(scores)) if scores and max(scores) >= 0.5 else None
+
+
+def _is_near(cell: object, known: Mapping[str, Column]) -> bool:
+    return isinstance(cell, str) and len(cell) <= 60 and nearest(header_key(cell), known) is not None
 
 
 def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:

@@ -95,6 +95,8 @@ def _read_tables(source: Source, findings: Findings) -> _Tables:
     expected = expected_keys(policy.expect, techniques, tubes, findings)
     census = read_census(raw, techniques, tubes, findings) if raw is not None and techniques else None
     if census is None:
+        _read_shelf_logs(logs, items, findings)
+        check_policy_items(policy, items, findings)
         findings.stop_if_faulty()
         raise AssertionError("a census that could not be read was not noted as a fault")
     expected = _only_new(expected, census, policy.file, findings)
@@ -119,15 +121,18 @@ def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: F
 def _read_logs(
     tables: _Tables, codes: np.ndarray, strata: pd.DataFrame, findings: Findings
 ) -> dict[str, pd.DataFrame | None]:
-    raws = tables.logs
-    read: dict[str, pd.DataFrame | None] = dict.fromkeys(("resecure_log", "stock_issues", "present_par", "on_hand"))
-    if "resecure_log" in raws:
-        read["resecure_log"] = read_resecure_log(raws["resecure_log"], tables.census, codes, strata,
-                                                 tables.techniques, findings)
-    for name, reader in (("stock_issues", read_issues), ("present_par", read_present_par), ("on_hand", read_on_hand)):
-        if name in raws:
-            read[name] = reader(raws[name], tables.items, findings)
+    read = _read_shelf_logs(tables.logs, tables.items, findings)
+    raw = tables.logs.get("resecure_log")
+    read["resecure_log"] = None if raw is None else read_resecure_log(
+        raw, tables.census, codes, strata, tables.techniques, findings)
     return read
+
+
+def _read_shelf_logs(
+    raws: dict[str, RawTable], items: pd.DataFrame, findings: Findings
+) -> dict[str, pd.DataFrame | None]:
+    readers = {"stock_issues": read_issues, "present_par": read_present_par, "on_hand": read_on_hand}
+    return {name: read(raws[name], items, findings) if name in raws else None for name, read in readers.items()}
 
 
 def _census(tables: _Tables, codes: np.ndarray, strata: pd.DataFrame, findings: Findings) -> Census:
