@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.optimise.patterns import Column, PatternPlan, Supply, solve_patterns
+from kitplan.optimise.patterns import Column, PatternPlan, Supply, bound_only, solve_patterns
 
 TENTHS = 10
 _FEW_PATTERNS = 4000
@@ -132,6 +132,21 @@ def cut_stock(
         every=every, time_limit=time_limit,
     )
     return _cut_plan(sizes, wanted, rolls, capacities, result)
+
+
+def least_tape_mm(
+    lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, rolls: Sequence[Roll]
+) -> float:
+    """Least tape, mm, that any plan can open from these kinds of rolls (the relaxation's bound on length)."""
+    sizes, wanted = _pooled(lengths_mm, demand)
+    if not wanted.size:
+        return 0.0
+    capacities = [_checked_roll(roll) for roll in rolls]
+    supplies = [Supply(price=c / TENTHS, available=roll.available) for c, roll in zip(capacities, rolls)]
+    return bound_only(
+        wanted, supplies, _starting_patterns(sizes, wanted, capacities),
+        lambda worth, most: best_patterns(sizes, worth, most, capacities),
+    )
 
 
 def _pooled(lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray) -> tuple[

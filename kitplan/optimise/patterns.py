@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -204,6 +204,8 @@ def solve_patterns(
     and they are few. time_limit: seconds for each integer program; rounding comes first, so most cutting
     problems need none. Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
     """
+    if len(supplies) == 1 and (supplies[0].pack, supplies[0].price) != (1, 1.0):
+        return _by_the_piece(demand, supplies[0], start, price_out, every, time_limit)
     master = _Master(demand, supplies, dict.fromkeys(start))
     lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
     ceiling = _ceiling(lp.value, supplies)
@@ -223,6 +225,30 @@ def solve_patterns(
         if every is None or len(supplies) > 1:
             break
     return _plan(master, lp, ceiling, best)
+
+
+def _by_the_piece(
+    demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Pricer,
+    every: Callable[[], Iterable[Column]] | None, time_limit: float,
+) -> PatternPlan:
+    """One kind of stock: fewest rolls are fewest packs, so count rolls and turn them into packs and money."""
+    single = replace(supply, price=1.0, pack=1)
+    plan = solve_patterns(demand, [single], start, price_out, every=every, time_limit=time_limit)
+    packs = -(-plan.packs // supply.pack)
+    least = plan.ceiling if math.isnan(plan.ceiling) else math.ceil(plan.ceiling / supply.pack - 1e-9)
+    return replace(
+        plan, packs=packs, cost=float(packs[0] * supply.price), lp_bound=plan.lp_bound * supply.price / supply.pack,
+        ceiling=least * supply.price,
+    )
+
+
+def bound_only(
+    demand: np.ndarray, supplies: Sequence[Supply], start: Iterable[Column], price_out: Pricer
+) -> float:
+    """Value of the relaxation over all patterns, without an integer plan; NaN where limited supplies fall short."""
+    master = _Master(demand, supplies, dict.fromkeys(start))
+    lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
+    return lp.value if lp.short <= TOLERANCE else math.nan
 
 
 def _done(plan: _Whole, ceiling: float, supplies: Sequence[Supply]) -> bool:
@@ -252,8 +278,11 @@ def _generate(master: _Master, price_out: Pricer, most: np.ndarray) -> _Relaxati
 
 
 def _quantum(supplies: Sequence[Supply]) -> float:
-    """Largest amount of money of which every pack's price is a whole multiple (in ten-thousandths)."""
-    return math.gcd(*(round(s.price * 10_000) for s in supplies)) / 10_000
+    """Largest amount of money of which every pack's price is a whole multiple; 0 where prices have no such step."""
+    fine = [s.price * 10_000 for s in supplies]
+    if any(abs(v - round(v)) > 1e-6 for v in fine):
+        return 0.0
+    return math.gcd(*(round(v) for v in fine)) / 10_000
 
 
 def _ceiling(bound: float, supplies: Sequence[Supply]) -> float:

@@ -1,0 +1,90 @@
+"""The values of an educator's class: what is practised, where, and what is there already. Built by classes.py."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Practice:
+    """One thing every learner practises: a technique on a manikin of one tube size.
+
+    times: how often in the class. attempts: goes each time; every go uses a fresh set of supplies.
+    size: a row like one of Unit.strata (route, tube_mm, technique, skin, outer_mm, spans, barrier piece).
+    """
+
+    technique: str
+    route: str
+    tube_mm: float
+    skin: str
+    times: int
+    attempts: int
+    size: pd.Series = field(repr=False, compare=False)
+
+    @property
+    def goes_per_learner(self) -> int:
+        """Goes at this practice for each learner."""
+        return self.times * self.attempts
+
+
+@dataclass(frozen=True)
+class Durable:
+    """A thing that is not used up.
+
+    name: what to call it; for a role the item is chosen from the catalogue, sized to each practice.
+    per_station: how many stand at one station while it is needed. shared: may move between stations.
+    have: how many there are already. price: money for one (NaN: from the catalogue, else unknown).
+    fits_from_mm, fits_to_mm: tube sizes it serves, NaN for any. techniques: which it serves, () for all.
+    """
+
+    name: str
+    item: str
+    role: str
+    per_station: int
+    shared: bool
+    have: int
+    price: float
+    fits_from_mm: float
+    fits_to_mm: float
+    techniques: tuple[str, ...] = ()
+
+    def serves(self, practice: Practice) -> bool:
+        """True when this practice needs it."""
+        small = practice.tube_mm < self.fits_from_mm - 1e-9
+        large = practice.tube_mm > self.fits_to_mm + 1e-9
+        return not small and not large and (not self.techniques or practice.technique in self.techniques)
+
+
+@dataclass(frozen=True)
+class TrainingClass:
+    """One class, checked. have, expired: catalogue item -> single items. start_minute: minutes after midnight.
+
+    rotation: "staggered" (stations do different practices at one time, so things can be shared) or "together".
+    places_per_station: how many learners (or pairs) practise at one station at one time.
+    """
+
+    file: str
+    title: str
+    day: date | None
+    start_minute: int | None
+    learners: int
+    stations: int
+    pairs: bool
+    spare_share: float
+    minutes_per_attempt: float
+    change_minutes: float
+    places_per_station: int
+    rotation: str
+    cutters: int
+    practices: tuple[Practice, ...]
+    durables: tuple[Durable, ...]
+    have: Mapping[str, int]
+    expired: Mapping[str, int]
+
+    def learners_at(self, station: int) -> int:
+        """Learners at station 0, 1, ...: as even as it goes, the first stations take one more."""
+        return self.learners // self.stations + (station < self.learners % self.stations)
