@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from kitplan.export.look import Book
 from kitplan.export.plan_json import plan_number
 from kitplan.export.sheets import (
+    airways,
     assumptions,
     bedside_emergency,
     count_and_order,
@@ -33,6 +34,7 @@ def build_workbook(plan: Plan) -> bytes:
     bedside_emergency.add_sheets(book, plan)
     add_parts(book, plan)
     frontier.add_sheets(book, plan)
+    airways.add_sheets(book, plan)
     assumptions.add_sheets(book, plan)
     input_checks.add_sheets(book, plan)
     start.fill(first, plan)

@@ -26,8 +26,8 @@ from kitplan.export.story import CAUTION, three_sentences
 from kitplan.export.workbook import build_workbook
 from kitplan.optimise.values import Readiness, StandingPar
 
-SHEETS = ["Start here", "Par levels", "Count and order", "Bedside emergency", "Readiness and cost", "Assumptions",
-          "Input checks"]
+SHEETS = ["Start here", "Par levels", "Count and order", "Bedside emergency", "Readiness and cost", "Airways",
+          "Assumptions", "Input checks"]
 
 
 @functools.lru_cache(maxsize=2)
@@ -162,6 +162,14 @@ def test_the_bedside_list_gives_each_airway_a_mask_and_a_bag(plan):
         assert {"mask", "bag"} <= set(group["role"])
         assert (group["at_bedside"] >= 1).all()
     assert set(found["label"]) == set(plan.unit.strata["label"])
+
+
+def test_the_airways_sheet_adds_up_what_the_plan_counts_on(plan):
+    sheet = opened(plan)["Airways"]
+    rows = {r[0].value: [c.value for c in r[1:]] for r in sheet.iter_rows() if r[0].value}
+    assert rows["oral 4.0 mm"] == [3.0, 0.55, pytest.approx(7 * 0.55 * 3), 3.5,
+                                   "loose 62 %, soiled 24 %, moved 8 %, skin 6 %"]
+    assert rows["All airways"][:3] == [9.0, pytest.approx(0.55), pytest.approx(7 * 0.55 * 9)]
 
 
 def test_assumptions_carry_their_provenance(plan):

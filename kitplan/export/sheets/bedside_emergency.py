@@ -13,8 +13,7 @@ if TYPE_CHECKING:
     from kitplan.plan import Plan
 
 TITLE = "Bedside emergency"
-_WIDTHS = (34, 14, 44, 10, 8)
-_KINDS = ("wrap", "text", "wrap", "whole", "tick")
+_LABEL_WIDTH, _TICK_WIDTH = 44.0, 8.0
 
 
 def bedside_list(plan: Plan) -> pd.DataFrame:
@@ -41,18 +40,19 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Bedside emergency."""
+    """Add the sheet Bedside emergency: one line an airway, one column a kind of equipment."""
     rows = bedside_list(plan)
-    page = book.page(TITLE, "Mask, bag and what else must hang at each bedside", _WIDTHS, landscape=False)
+    roles = list(dict.fromkeys(rows["role"]))
+    widths = (_LABEL_WIDTH, *[28.0] * len(roles), _TICK_WIDTH)
+    page = book.page(TITLE, "Mask, bag and what else must hang at each bedside", widths, landscape=len(roles) > 2)
     page.title(
         "Emergency equipment at each bedside",
-        "Find the airway, see that each thing hangs there, unopened, in date and of this size. "
+        "Find the airway; see that each thing hangs there, unopened, in date and of this size. "
         "No limit or budget takes anything off this list; local policy may ask for more.",
     )
-    page.header(("Airway", "What", "Item", "At bedside", "Seen"), _KINDS)
-    for _, group in rows.groupby("stratum", sort=False):
-        for number, row in enumerate(group.itertuples()):
-            page.row(
-                (row.label if number == 0 else None, role_title(row.role), row.description, row.at_bedside, None),
-                ("strong_wrap", *_KINDS[1:]),
-            )
+    kinds = ("strong_wrap", *["wrap"] * len(roles), "tick")
+    page.header(("Airway", *(role_title(role) for role in roles), "Seen"), kinds)
+    rows["told"] = [d if n == 1 else f"{n} x {d}" for d, n in zip(rows["description"], rows["at_bedside"])]
+    for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
+        told = {role: "; ".join(lines["told"]) for role, lines in group.groupby("role", sort=False)}
+        page.row((label, *(told.get(role) for role in roles), None), kinds)
