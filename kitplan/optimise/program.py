@@ -97,6 +97,7 @@ class Program:
         if sense not in ("min", "max"):
             raise ValueError(f"sense is 'min' or 'max', not {sense!r}")
         self.name = _plain(name)
+        self.sense = sense
         self._sign = 1.0 if sense == "min" else -1.0
         self._column_names: list[str] = []
         self._low: list[float | None] = []

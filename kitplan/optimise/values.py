@@ -41,6 +41,15 @@ class Readiness:
 
 
 @dataclass(frozen=True)
+class StandingPar:
+    """The par levels that the unit holds today, judged on the same scenarios as the plan."""
+
+    readiness: Readiness
+    value: float
+    litres: float
+
+
+@dataclass(frozen=True)
 class ParPlan:
     """Par levels and how good they are.
 
@@ -48,7 +57,9 @@ class ParPlan:
         expected_units, shortage_chance, value, litres, floor_packs, because (see config/columns.csv par_levels).
     frontier: readiness, value, litres (verified readiness of each swept plan), cheapest first.
     prices: what one more unit of a limit buys: columns limit, price, sentence.
-    answer: "met", or "limited" when a limit made the target unreachable and the best within it is shown.
+    answer: "met"; "limited" when the target could not be reached or confirmed and the best found is shown; "unsafe"
+        when emergency equipment alone exceeds a limit: levels then hold that equipment, whatever the limit says.
+    present: where the unit's own par levels of today stand, None if it gave none.
     binding: sentences saying which limits bind and by how much ("needs 38 L more shelf, or readiness 96.1 %").
     """
 
@@ -62,3 +73,4 @@ class ParPlan:
     answer: str = "met"
     binding: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default_factory=tuple)
+    present: StandingPar | None = None

@@ -1,0 +1,82 @@
+"""One sentence or two an item: why its par level is what it is, told from the same numbers that set it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+DRIVEN_BY = {
+    "event": "used at each re-secure",
+    "patient": "opened for one patient",
+    "unit": "shared until it is empty",
+}
+
+
+@dataclass(frozen=True)
+class Reasons:
+    """The numbers behind one par level.
+
+    own_packs: what this item alone would need for the target. most_units: most used in any scenario planned on.
+    unavailable: on back order. tight: the answer was cut to a limit.
+    """
+
+    scope: str
+    days: float
+    expected_units: float
+    most_units: int
+    pack: int
+    par_packs: int
+    own_packs: int
+    floor_packs: int
+    critical: bool
+    fits: bool
+    target: float
+    shortage: float
+    tight: bool = False
+
+
+def because(reasons: Reasons) -> str:
+    """Return the explanation of one par level, in plain words."""
+    if reasons.most_units == 0:
+        return _unused(reasons)
+    use = (
+        f"{DRIVEN_BY.get(reasons.scope, 'used').capitalize()}: {_number(reasons.expected_units)} expected in "
+        f"{_number(reasons.days)} days, {reasons.most_units:,} in the busiest interval played."
+    )
+    return f"{use} {_decided(reasons)}"
+
+
+def _unused(reasons: Reasons) -> str:
+    if reasons.floor_packs:
+        kind = "emergency equipment" if reasons.critical else "the unit's minimum stock"
+        return f"Held at its floor of {_packs(reasons.floor_packs)} as {kind}: no use was seen in any interval played."
+    if not reasons.fits:
+        return "Nothing is held: it fits no airway of this unit nor the next size."
+    return "Nothing is held: no airway of this unit uses it."
+
+
+def _decided(reasons: Reasons) -> str:
+    par, own, share = reasons.par_packs, reasons.own_packs, _percent(reasons.target)
+    if par == 0:
+        return f"None is held: it would be short in {_percent(reasons.shortage)} of intervals."
+    held = _packs(par) if reasons.pack == 1 else f"{_packs(par)} of {reasons.pack}"
+    if par == reasons.floor_packs and own <= par:
+        kind = "its floor as emergency equipment" if reasons.critical else "its floor"
+        return f"{held}: {kind}; use alone would ask for {_packs(own)}."
+    if par < own:
+        return f"{held}: cut by a limit; {_packs(own)} would last in {share} of intervals."
+    if par == own:
+        return f"{held} last in {share} of intervals, and no fewer would."
+    why = "more within the limit than its own share asks" if reasons.tight else "all items must be there at once"
+    return f"{held}, where {_packs(own)} would last in {share} of intervals for this item alone: {why}."
+
+
+def _packs(count: int) -> str:
+    return f"{count:,} pack{'' if count == 1 else 's'}"
+
+
+def _number(value: float) -> str:
+    return f"{value:,.0f}" if value >= 10 or value == round(value) else f"{value:.2g}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.4g} %"

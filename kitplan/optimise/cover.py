@@ -1,0 +1,260 @@
+"""The joint-readiness program: the cheapest par levels that meet enough scenarios.
+
+Sets      items i; levels j of item i above its lower bound; distinct vectors u of what scenarios need.
+Variables x[i,j] in {0,1}: par of item i reaches level j.  z[u] in [0,1]: vector u is met.
+Rows      levels in order          x[i,j] <= x[i,j-1]
+          a vector is met only by all of its items     z[u] <= x[i, level of u_i]
+          enough scenarios          met + sum_u weight_u z[u] >= need
+          limits                    sum_i volume_i par_i <= shelf (and money likewise)
+A vector that needs more of one item only is met exactly when that item's level is reached: its weight goes
+to x[i,j] and it needs no z. All rows but the last two kinds form a closure problem, whose linear relaxation
+is whole; so the relaxation of the full program is nearly whole (Picard, Manag Sci 1976;22:1268, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from kitplan.optimise.collapse import Collapsed, collapse, own_quantiles
+from kitplan.optimise.descent import descend
+from kitplan.optimise.program import Program, Solution
+from kitplan.optimise.values import SolverReport
+
+ABOVE_ZERO = 1e-6
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit on the whole shelf: sum of per_pack * par <= room. name is a plain word ("shelf", "budget")."""
+
+    name: str
+    per_pack: np.ndarray
+    room: float
+
+    def kept_by(self, par: np.ndarray) -> bool:
+        """True if `par` (packs, shape (n_items,)) stays within the limit."""
+        return bool(self.per_pack @ par <= self.room + 1e-6 * max(1.0, abs(self.room)))
+
+
+@dataclass(frozen=True)
+class Stated:
+    """A program with the handles needed to read it: steps[i] are the x of item i, vectors the z."""
+
+    program: Program
+    cover: Collapsed
+    steps: list[list[int]]
+    shares: dict[int, float]
+
+    def rises(self, item: int) -> np.ndarray:
+        """Packs added by each level of `item`."""
+        return np.diff(self.cover.levels[item], prepend=self.cover.lower[item])
+
+
+@dataclass(frozen=True)
+class Covered:
+    """Par levels found (None if the program is infeasible), how they were found, and what limits are worth.
+
+    par: packs, shape (n_items,). duals: by row name, change of the objective for one unit more of the limit;
+    "ready" is for one scenario more, the limits' names for one unit more room.
+    """
+
+    par: np.ndarray | None
+    report: SolverReport
+    duals: dict[str, float]
+
+
+def state_levels(name: str, sense: str, cover: Collapsed) -> Stated:
+    """State x, z and their rows: x[i,j] <= x[i,j-1] and z[u] <= x[i, level of u_i]."""
+    program = Program(name, sense)
+    steps = []
+    for i, levels in enumerate(cover.levels):
+        handles = program.variables(f"x{i}_", len(levels), high=1, integer=True)
+        for j, (above, below) in enumerate(zip(handles[1:], handles), start=1):
+            program.row(f"order_{i}_{j}", [above, below], [1.0, -1.0], high=0.0)
+        steps.append(handles)
+    several = np.count_nonzero(cover.vectors, axis=1) > 1
+    shares: dict[int, float] = {}
+    for vector, weight in zip(cover.vectors[~several], cover.weights[~several].tolist()):
+        item = int(np.flatnonzero(vector)[0])
+        handle = steps[item][vector[item] - 1]
+        shares[handle] = shares.get(handle, 0.0) + weight
+    met = program.variables("z", int(several.sum()), high=1)
+    shares.update(zip(met, cover.weights[several].tolist()))
+    vectors, items = np.nonzero(cover.vectors[several])
+    levels_needed = cover.vectors[several][vectors, items]
+    for u, i, j in zip(vectors.tolist(), items.tolist(), levels_needed.tolist()):
+        program.row(f"met_{u}_{i}", [met[u], steps[i][j - 1]], [1.0, -1.0], high=0.0)
+    return Stated(program, cover, steps, shares)
+
+
+def add_cost(stated: Stated, cost: np.ndarray) -> None:
+    """Objective: cost of what is held above the lower bound, plus the cost of the lower bound itself."""
+    for i, handles in enumerate(stated.steps):
+        stated.program.objective(handles, (cost[i] * stated.rises(i)).tolist())
+    stated.program.objective([], [], constant=float(cost @ stated.cover.lower))
+
+
+def add_readiness(stated: Stated, need: int) -> None:
+    """Row "ready": sum_u weight_u z[u] >= need - met."""
+    if stated.shares:
+        handles = list(stated.shares)
+        room = float(need - stated.cover.met)
+        stated.program.row("ready", handles, [stated.shares[h] for h in handles], low=room)
+
+
+def add_limit(stated: Stated, limit: Limit, penalty: float | None = None) -> int | None:
+    """Row limit.name: per_pack . par <= room; with a penalty the row may be broken, and its handle comes back."""
+    handles = [h for steps in stated.steps for h in steps]
+    weights = np.concatenate([limit.per_pack[i] * stated.rises(i) for i in range(len(stated.steps))]).tolist()
+    room = limit.room - float(limit.per_pack @ stated.cover.lower)
+    if penalty is not None:
+        return stated.program.elastic_row(limit.name, handles, weights, high=room, penalty=penalty)
+    stated.program.row(limit.name, handles, weights, high=room)
+    return None
+
+
+def read_par(stated: Stated, solution: Solution, above: float = 0.5) -> np.ndarray:
+    """Return the packs of each item: its lower bound, or its highest level with x > `above`."""
+    par = stated.cover.lower.copy()
+    for i, handles in enumerate(stated.steps):
+        reached = np.flatnonzero(solution.values(handles) > above)
+        if len(reached):
+            par[i] = stated.cover.levels[i][reached[-1]]
+    return par
+
+
+def cheapest(
+    packs: np.ndarray,
+    cost: np.ndarray,
+    need: int,
+    floor: np.ndarray,
+    gap: float,
+    time_limit: float,
+    limits: Sequence[Limit] = (),
+) -> Covered:
+    """Return the cheapest par levels that meet `need` scenarios, at least `floor` and within `limits`.
+
+    packs : int, shape (n_scenarios, n_items). cost, floor : per pack and in packs, shape (n_items,).
+    The linear relaxation is solved first; if a plan stepped down from it is within `gap` of its bound,
+    that plan is proven good enough, else the integer program is solved on what the bound leaves open.
+    """
+    lower = np.maximum(own_quantiles(packs, need), floor)
+    cover = collapse(packs, lower)
+    stated = state_levels("par", "min", cover)
+    add_cost(stated, cost)
+    add_readiness(stated, need)
+    for limit in limits:
+        add_limit(stated, limit)
+    relaxed = stated.program.solve(integer=False, time_limit=time_limit)
+    if relaxed.report.status == "infeasible" or not relaxed.solved:
+        return Covered(None, relaxed.report, {})
+    duals = {row: relaxed.dual(row) for row in _dual_rows(stated, limits)}
+    best = _step_down_best(packs, stated, relaxed, cost, need, limits, duals)
+    slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
+    if best is not None and slack <= gap * float(cost @ best):
+        return Covered(best, _report_of(relaxed.report, float(cost @ best)), duals)
+    return _finish(packs, stated, relaxed, cost, need, gap, time_limit, limits, best, duals)
+
+
+def _dual_rows(stated: Stated, limits: Sequence[Limit]) -> list[str]:
+    return (["ready"] if stated.shares else []) + [limit.name for limit in limits]
+
+
+def _step_down_best(
+    packs: np.ndarray,
+    stated: Stated,
+    relaxed: Solution,
+    cost: np.ndarray,
+    need: int,
+    limits: Sequence[Limit],
+    duals: dict[str, float],
+) -> np.ndarray | None:
+    """Return the cheapest feasible plan found by stepping down from the relaxation rounded up, and from full cover.
+
+    A limit that binds is priced into the steps at its dual.
+    """
+    priced = cost.astype(float)
+    for limit in limits:
+        priced = priced + max(0.0, -duals[limit.name]) * limit.per_pack
+    upper = read_par(stated, relaxed, above=ABOVE_ZERO)
+    found = []
+    for cover in (collapse(packs, stated.cover.lower, upper), stated.cover):
+        if cover.reach >= need:
+            par = descend(cover, priced, need).cheapest_with(need)
+            if par is not None and all(limit.kept_by(par) for limit in limits):
+                found.append(par)
+    return min(found, key=lambda par: float(cost @ par)) if found else None
+
+
+def _finish(
+    packs: np.ndarray,
+    stated: Stated,
+    relaxed: Solution,
+    cost: np.ndarray,
+    need: int,
+    gap: float,
+    time_limit: float,
+    limits: Sequence[Limit],
+    best: np.ndarray | None,
+    duals: dict[str, float],
+) -> Covered:
+    """Solve the integer program on the levels that the relaxation leaves open."""
+    ceiling = np.inf if best is None else float(cost @ best)
+    lower, upper = open_range(stated, relaxed, ceiling - relaxed.report.bound)
+    rest = state_levels("par", "min", collapse(packs, lower, upper))
+    add_cost(rest, cost)
+    add_readiness(rest, need)
+    for limit in limits:
+        add_limit(rest, limit)
+    above = ceiling - float(cost @ lower)
+    wider = ceiling / above if best is not None and above > 0 else 1.0
+    solution = rest.program.solve(gap=gap / 2 * wider, time_limit=time_limit)
+    bound = relaxed.report.bound
+    seconds = relaxed.report.seconds + solution.report.seconds
+    if not solution.solved:
+        if best is None:
+            return Covered(None, replace(solution.report, seconds=seconds), duals)
+        if solution.report.status == "infeasible":
+            bound = ceiling
+        return Covered(best, _report_of(relaxed.report, ceiling, bound, seconds), duals)
+    par = read_par(rest, solution)
+    if best is not None and ceiling <= float(cost @ par):
+        par = best
+    value = float(cost @ par)
+    bound = min(max(bound, solution.report.bound), value)
+    report = _report_of(relaxed.report, value, bound, seconds)
+    proven = report.gap <= max(gap, 1e-9) or solution.report.status == "optimal"
+    return Covered(par, replace(report, status="optimal" if proven else "feasible"), duals)
+
+
+def open_range(stated: Stated, relaxed: Solution, slack: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the packs below and above which no plan better than `slack` from the bound can go.
+
+    A variable at a bound whose reduced cost exceeds the slack keeps its value in every better plan.
+    """
+    lower = stated.cover.lower.copy()
+    upper = np.array([levels[-1] if len(levels) else low for low, levels in zip(lower, stated.cover.levels)])
+    margin = slack + 1e-6 * max(1.0, abs(relaxed.report.bound))
+    sign = -1.0 if stated.program.sense == "max" else 1.0
+    for i, handles in enumerate(stated.steps):
+        ladder = np.concatenate(([lower[i]], stated.cover.levels[i]))
+        rates = sign * relaxed.reduced_costs(handles)
+        shut = np.flatnonzero(rates > margin)
+        held = np.flatnonzero(rates < -margin)
+        if len(shut):
+            upper[i] = ladder[shut[0]]
+        if len(held):
+            lower[i] = ladder[held[-1] + 1]
+    return lower, upper
+
+
+def _report_of(
+    relaxed: SolverReport, value: float, bound: float | None = None, seconds: float | None = None
+) -> SolverReport:
+    proven = relaxed.bound if bound is None else bound
+    gap = max(0.0, value - proven) / abs(value) if abs(value) > 1e-12 else 0.0
+    took = relaxed.seconds if seconds is None else seconds
+    return SolverReport(relaxed.name, "optimal", value, relaxed.lp_bound, min(proven, value), gap, took)

@@ -1,0 +1,161 @@
+"""When a shelf or a budget is too small: the most readiness within it, and how much more would be enough."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from kitplan.optimise.collapse import Collapsed, collapse, own_quantiles
+from kitplan.optimise.cover import (
+    ABOVE_ZERO,
+    Covered,
+    Limit,
+    Stated,
+    add_limit,
+    add_readiness,
+    open_range,
+    read_par,
+    state_levels,
+)
+from kitplan.optimise.descent import descend
+from kitplan.optimise.values import SolverReport
+
+MOST_ENTRIES = 40_000
+"""Needs above the lower bound beyond which stepping down alone decides: a program that large takes minutes."""
+
+STAGES = (0.8, 0.5, 0.0)
+"""Shares of the scenarios down to which the descent goes, in turn, until the limits are kept."""
+
+
+def readiest(
+    packs: np.ndarray,
+    cost: np.ndarray,
+    floor: np.ndarray,
+    limits: Sequence[Limit],
+    gap: float,
+    time_limit: float,
+) -> Covered:
+    """Return the par levels within `limits` and not under `floor` that meet most scenarios.
+
+    maximise met + sum_u weight_u z[u] subject to the rows of `cover` and the limits. `floor` itself must be
+    within the limits. Stepping down gives a first plan; a better one must hold at least each item's own
+    quantile at that plan's readiness, which keeps the program small. The report's objective, bounds and
+    duals count scenarios (duals: scenarios met for one unit more of the limit).
+    """
+    par, ready = _step_down_within(packs, floor, limits)
+    lower = np.maximum(own_quantiles(packs, ready), floor)
+    cover = collapse(packs, lower)
+    unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(packs)), np.nan, 0.0)
+    if not all(limit.kept_by(lower) for limit in limits):
+        proven = replace(unproven, status="optimal", bound=float(ready), lp_bound=float(ready), gap=0.0)
+        return Covered(par, proven, {})
+    if np.count_nonzero(cover.vectors) > MOST_ENTRIES:
+        return Covered(par, unproven, {})
+    stated = _state_most_ready(cover, limits)
+    relaxed = stated.program.solve(integer=False, time_limit=time_limit)
+    if not relaxed.solved:
+        return Covered(par, unproven, {})
+    duals = {limit.name: relaxed.dual(limit.name) for limit in limits}
+    weighting = np.sum([max(duals[limit.name], 0.0) * limit.per_pack for limit in limits], axis=0)
+    rounded = collapse(packs, lower, read_par(stated, relaxed, above=ABOVE_ZERO))
+    stepped = _first_within(rounded, weighting + 1e-9 * cost, limits)
+    if stepped is not None and stepped[1] > ready:
+        par, ready = stepped
+    report = relaxed.report
+    slack = report.bound - ready
+    if slack > gap * len(packs):
+        lower, upper = open_range(stated, relaxed, slack)
+        rest = _state_most_ready(collapse(packs, lower, upper), limits)
+        room = max(report.bound - rest.cover.met, 1.0)
+        solution = rest.program.solve(gap=min(0.5, gap * len(packs) / room / 2), time_limit=time_limit)
+        report = replace(solution.report, lp_bound=relaxed.report.bound)
+        if solution.solved:
+            found = read_par(rest, solution)
+            met = int(np.count_nonzero(np.all(packs <= found, axis=1)))
+            if met > ready and all(limit.kept_by(found) for limit in limits):
+                par, ready = found, met
+    bound = min(relaxed.report.bound, max(float(ready), report.bound if report.status == "optimal" else np.inf))
+    width = (bound - ready) / max(ready, 1)
+    took = relaxed.report.seconds
+    return Covered(
+        par, SolverReport(report.name, "optimal" if width <= gap else "feasible", float(ready),
+                          relaxed.report.bound, bound, width, took), duals,
+    )
+
+
+def _state_most_ready(cover: Collapsed, limits: Sequence[Limit]) -> Stated:
+    """Maximise met + sum_u weight_u z[u] within the limits."""
+    stated = state_levels("most_ready", "max", cover)
+    handles = list(stated.shares)
+    stated.program.objective(handles, [stated.shares[h] for h in handles], constant=float(cover.met))
+    for limit in limits:
+        add_limit(stated, limit)
+    return stated
+
+
+def _first_within(
+    cover: Collapsed, weighting: np.ndarray, limits: Sequence[Limit], stop: int = 0
+) -> tuple[np.ndarray, int] | None:
+    """Step down by `weighting` until every limit is kept; return that plan and the scenarios it meets."""
+    path = descend(cover, weighting, stop)
+    kept = np.all([path.par @ limit.per_pack <= limit.room + 1e-9 for limit in limits], axis=0)
+    if not kept.any():
+        return None
+    first = int(np.argmax(kept))
+    return path.par[first], int(path.ready[first])
+
+
+def _step_down_within(
+    packs: np.ndarray, floor: np.ndarray, limits: Sequence[Limit]
+) -> tuple[np.ndarray, int]:
+    """Return the most ready plan within the limits that any of a few orders of stepping down passes."""
+    shares = [limit.per_pack / max(limit.room, 1e-9) for limit in limits]
+    weightings = [*shares, np.sum(shares, axis=0)] if len(shares) > 1 else shares
+    for stage in STAGES:
+        stop = int(stage * len(packs))
+        cover = collapse(packs, np.maximum(own_quantiles(packs, stop), floor))
+        found = [_first_within(cover, weighting, limits, stop) for weighting in weightings]
+        best = max((plan for plan in found if plan is not None), key=lambda plan: plan[1], default=None)
+        if best is not None:
+            return best
+    return floor.copy(), int(np.count_nonzero(np.all(packs <= floor, axis=1)))
+
+
+def least_excess(
+    packs: np.ndarray,
+    need: int,
+    floor: np.ndarray,
+    limits: Sequence[Limit],
+    gap: float,
+    time_limit: float,
+) -> dict[str, float]:
+    """Return how much more room each limit needs so that `need` scenarios can be met.
+
+    The elastic program: minimise sum over limits of short / room, subject to the rows of `cover` and
+    per_pack . par - short <= room. An answer stepped down from the relaxation is taken if it is within 1 % of
+    the room of its bound; else the integer program decides.
+    """
+    lower = np.maximum(own_quantiles(packs, need), floor)
+    stated = state_levels("elastic", "min", collapse(packs, lower))
+    add_readiness(stated, need)
+    shorts = [add_limit(stated, limit, penalty=1.0 / max(limit.room, 1e-9)) for limit in limits]
+    relaxed = stated.program.solve(integer=False, time_limit=time_limit)
+    if not relaxed.solved:
+        return {}
+    shares = [limit.per_pack / max(limit.room, 1e-9) for limit in limits]
+    wanted = [s for s, h in zip(shares, shorts) if h is not None and relaxed.values([h])[0] > 0] or shares
+    path = descend(stated.cover, np.sum(wanted, axis=0), need)
+    par = path.cheapest_with(need)
+    if par is None or _excess(par, limits) - relaxed.report.bound > 0.01:
+        solution = stated.program.solve(gap=gap, time_limit=time_limit, relaxation=relaxed)
+        if solution.solved:
+            par = read_par(stated, solution)
+    if par is None:
+        return {}
+    return {limit.name: max(0.0, float(limit.per_pack @ par) - limit.room) for limit in limits}
+
+
+def _excess(par: np.ndarray, limits: Sequence[Limit]) -> float:
+    return sum(max(0.0, float(limit.per_pack @ par) - limit.room) / max(limit.room, 1e-9) for limit in limits)
