@@ -17,6 +17,7 @@ COMMANDS = {
     "simulate": "Years of the stock room played day by day: do the par levels hold?",
     "order": "What to order after a count, in whole packs, with dates and hurry.",
     "labels": "Bin labels with par, order point and bar codes, on sheets of any grid.",
+    "training": "A practice class: what to buy, what stands at each station, what to cut, and prints.",
     "explain": "How one item's number came about, from census to pack.",
 }
 """name -> one-line help; the command itself is `command` in kitplan/commands/<name>.py."""

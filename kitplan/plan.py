@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -135,6 +136,28 @@ def _run_order(plan: Plan, work: Workings) -> Plan:
     return _with_part(plan, "order", weekly_round(unit, points, count, counted))
 
 
+def _run_training(plan: Plan, work: Workings) -> Plan:
+    from kitplan.inputs.classes import load_classes
+    from kitplan.outlook.training import plan_training
+
+    lessons, looks, checksums = load_classes(_class_files(work.unit), work.unit)
+    training = plan_training(work.unit, lessons, checksums)
+    said = (*map(str, looks), *training.warnings)
+    return replace(_with_part(plan, "training", training), warnings=(*plan.warnings, *said))
+
+
+def _class_files(unit: Unit) -> list[Path]:
+    """Class files named at the command line, else those in the unit's folder."""
+    from kitplan.inputs.classes import class_files
+
+    named = unit.extra.get("class_files")
+    return [Path(str(p)) for p in named] if isinstance(named, tuple) else class_files(unit.path)
+
+
+def _lacks_class(unit: Unit) -> str | None:
+    return None if _class_files(unit) else "no class.toml"
+
+
 @dataclass(frozen=True)
 class Part:
     """One part of the plan. says: progress line. lacks: why it cannot run on this unit, or None."""
@@ -151,4 +174,5 @@ def _always(_: Unit) -> str | None:
 PARTS: dict[str, Part] = {
     "par": Part("Par levels: scenarios and program", _run_par, _always),
     "order": Part("Order points, and the order of the last count", _run_order, _always),
+    "training": Part("The class: supplies, rounds and cut plans", _run_training, _lacks_class),
 }

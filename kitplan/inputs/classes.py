@@ -52,6 +52,8 @@ _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)\Z")
 def class_files(path: Path) -> list[Path]:
     """Class files of a unit folder (or beside a workbook): class.toml and class*.toml, by name."""
     folder = path if path.is_dir() else path.parent
+    if not folder.is_dir():
+        return []
     found = [p for p in folder.iterdir() if re.fullmatch(r"class.*\.toml", p.name, re.IGNORECASE)]
     return sorted((p for p in found if p.is_file()), key=lambda p: p.name.casefold())
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +22,10 @@ _ORDERS_TRIED = 5040
 
 @dataclass(frozen=True)
 class Thing:
-    """A durable thing of one kind, with the practices of the class that need it. price: NaN when unknown."""
+    """A durable thing of one kind, with the practices of the class that need it.
+
+    price: money for one, NaN when unknown. by_pack: the price is the catalogue's, so whole packs are bought.
+    """
 
     name: str
     item: str
@@ -30,6 +33,7 @@ class Thing:
     shared: bool
     have: int
     price: float
+    by_pack: bool
     practices: frozenset[int]
 
 
@@ -37,7 +41,8 @@ class Thing:
 class Timetable:
     """practice: int ndarray, shape (n_rounds, n_stations), which practice each station does in each round.
 
-    rounds: frame round, starts_after_minutes, minutes. things: frame thing, item, needed, have, to_get, shared.
+    rounds: frame round, starts_after_minutes, minutes. things: frame thing, item, needed, have, to_get, shared, price,
+    by_pack.
     moves: frame before_round, thing, count, from_station, to_station (stations from 1; 0 is the store).
     """
 
@@ -92,7 +97,8 @@ def plan_timetable(lesson: TrainingClass, things: Sequence[Thing]) -> Timetable:
         "thing": [t.name for t in things], "item": [t.item for t in things], "needed": needed,
         "have": [min(t.have, n) for t, n in zip(things, needed)],
         "to_get": [max(n - t.have, 0) for t, n in zip(things, needed)],
-        "shared": [_moves_about(lesson, t) for t in things],
+        "shared": [_moves_about(lesson, t) for t in things], "price": [t.price for t in things],
+        "by_pack": [t.by_pack for t in things],
     })
     return Timetable(grid, rounds, frame, _moves(lesson, things, grid))
 
@@ -168,10 +174,12 @@ def _moves(lesson: TrainingClass, things: Sequence[Thing], grid: np.ndarray) -> 
     )
 
 
-def things_of(lesson: TrainingClass, durable: Durable, item_for: Sequence[str], prices: Sequence[float]) -> list[Thing]:
-    """Split a durable thing by the item that serves each practice ("" where the practice does not need it).
+def things_of(
+    lesson: TrainingClass, durable: Durable, item_for: Sequence[str], catalogue: Mapping[str, tuple[str, float]]
+) -> list[Thing]:
+    """Split a durable thing by the item that serves each practice; a free name stays one thing.
 
-    item_for, prices: one a practice of the class. A free name stays one thing.
+    item_for: one a practice of the class ("" where no item serves it). catalogue: item -> (description, price of one).
     """
     wanted: dict[str, list[int]] = {}
     for index, (practice, item) in enumerate(zip(lesson.practices, item_for)):
@@ -179,10 +187,12 @@ def things_of(lesson: TrainingClass, durable: Durable, item_for: Sequence[str], 
             wanted.setdefault(item, []).append(index)
     found = []
     for item, practices in wanted.items():
-        price = durable.price if not math.isnan(durable.price) else prices[practices[0]]
+        description, listed = catalogue.get(item, (durable.name, math.nan))
+        given = not math.isnan(durable.price)
         have = durable.have if len(wanted) == 1 else 0
         found.append(Thing(
-            durable.name, item, durable.per_station, durable.shared, have + lesson.have.get(item, 0), price,
+            description if durable.role else durable.name, item, durable.per_station, durable.shared,
+            have + lesson.have.get(item, 0), durable.price if given else listed, bool(item) and not given,
             frozenset(practices),
         ))
     return found

@@ -35,12 +35,13 @@ class Taken:
 
 def class_things(unit: Unit, lesson: TrainingClass) -> list[Thing]:
     """Durable things of a class; a thing named by its role becomes the catalogue item nearest each tube size."""
-    prices = dict(zip(unit.items["item"], unit.items["price"] / unit.items["pack"]))
+    catalogue = {
+        r["item"]: (str(r["description"]), float(r["price"]) / float(r["pack"])) for r in unit.items.to_dict("records")
+    }
     things: list[Thing] = []
     for durable in lesson.durables:
         items = [_item_for(unit, durable, p.tube_mm) for p in lesson.practices]
-        money = [float(prices.get(i, math.nan)) for i in items]
-        things += things_of(lesson, durable, items, money)
+        things += things_of(lesson, durable, items, catalogue)
     return things
 
 
@@ -146,21 +147,18 @@ def _durable_rows(
     catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
     frames = [t.things.assign(lesson=i, day=_day_key(lessons[i], i)) for i, t in enumerate(tables)]
     things = pd.concat(frames, ignore_index=True)
-    prices = {d.name: d.price for lesson in lessons for d in lesson.durables if not math.isnan(d.price)}
     rows: list[tuple[object, ...]] = []
     for (name, item), group in things.groupby(["thing", "item"], sort=False):
         needed = int(group.groupby("day")["needed"].sum().max())
         have = min(needed, int(group["have"].max()))
-        entry = catalogue.get(item, {"description": name, "pack": 1, "price": math.nan})
-        pack = 1 if name in prices else int(entry["pack"])
-        price = prices.get(name, float(entry["price"]))
-        packs = math.ceil((needed - have) / pack) if not math.isnan(price) or have == needed else math.nan
-        value = 0.0 if have == needed else packs * price
+        first = group.iloc[0]
+        pack = int(catalogue[item]["pack"]) if first["by_pack"] else 1
+        packs = float(-(-(needed - have) // pack))
+        value = 0.0 if have == needed else packs * pack * float(first["price"])
+        packs = math.nan if math.isnan(value) else packs
         about = "moved between stations" if group["shared"].any() else "one lot a station"
-        named = f" ({name})" if item and entry["description"] != name else ""
         rows.append((
-            item or name, f"{entry['description']}{named}", "durable", needed, 0, have, needed - have, pack, packs,
-            value,
+            item or name, name, "durable", needed, 0, have, needed - have, pack, packs, value,
             f"most in use at one time; {about}" + ("; no price: borrow it" if math.isnan(value) else ""),
         ))
     return rows
@@ -192,14 +190,12 @@ def station_lists(
 def _things_at(
     unit: Unit, index: int, station: int, lesson: TrainingClass, table: Timetable
 ) -> list[tuple[object, ...]]:
-    catalogue = unit.items.set_index("item")
     rows: list[tuple[object, ...]] = []
     for thing, moved in zip(class_things(unit, lesson), table.things["shared"]):
         used = np.isin(table.practice[:, station], list(thing.practices))
         if used.any():
-            text = catalogue.at[thing.item, "description"] if thing.item else thing.name
-            when = f", rounds {_spans(np.flatnonzero(used) + 1)}" if moved and not used.all() else ""
-            rows.append((index, station + 1, "durable", thing.item or thing.name, f"{text}{when}",
+            when = f", round {_spans(np.flatnonzero(used) + 1)}" if moved and not used.all() else ""
+            rows.append((index, station + 1, "durable", thing.item or thing.name, f"{thing.name}{when}",
                          thing.per_station, "piece"))
     return rows
 
