@@ -13,10 +13,10 @@ import pandas as pd
 
 from kitplan.demand.filling import (
     AttemptTables,
-    right_width,
     airway_roles,
     fitting_items,
     items_opened,
+    right_width,
     role_needs,
 )
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways

@@ -20,7 +20,9 @@ from kitplan.optimise.program import Program, Solution
 
 _TINY = 1e-6
 _ROUNDS = 60
-_MOST_COLUMNS = 4000
+_ENOUGH = 30
+_MOST_COLUMNS = 8000
+_ANY = 1e12
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ def design_curve(
 ) -> list[Partition | None]:
     """The best partition into at most K designs for K = 1..most_designs; None where the container forbids it.
 
-    Exact for up to EXACT_STRATA strata. Beyond, groups are searched for and the proven bound is reported.
+    Exact for up to EXACT_STRATA strata. Beyond, groups are searched for during at most time_limit seconds and the
+    proven bound is reported.
     """
     n = len(slots[0].own)
     source = AllGroups if n <= EXACT_STRATA else SearchedGroups
@@ -70,9 +73,22 @@ def design_curve(
     _start(slots, container_litres, pool)
     deadline = time.perf_counter() + time_limit
     curve: list[Partition | None] = []
-    for designs in range(most_designs, 0, -1):
-        curve.append(_best(groups, pool, designs, deadline, time_limit))
-    return curve[::-1]
+    fewer_costs_more = -np.inf
+    for designs in range(most_designs, 1, -1):
+        found = _best(groups, pool, designs, deadline, time_limit, fewer_costs_more)
+        fewer_costs_more = found.bound if found else fewer_costs_more
+        curve.append(found)
+    return [_one_design(slots, container_litres), *curve[::-1]]
+
+
+def _one_design(slots: Sequence[Slot], container_litres: float | None) -> Partition | None:
+    """One design for every stratum: nothing to choose, so its cost is its bound."""
+    started = time.perf_counter()
+    everyone = np.ones((1, len(slots[0].own)), dtype=bool)
+    cost, litres = group_costs(slots, everyone)
+    if not np.isfinite(cost[0]) or (container_litres is not None and litres[0] > container_litres + 1e-9):
+        return None
+    return Partition(1, everyone, float(cost[0]), float(cost[0]), 0.0, time.perf_counter() - started)
 
 
 def _start(slots: Sequence[Slot], container_litres: float | None, pool: Pool) -> None:
@@ -99,32 +115,46 @@ def _start(slots: Sequence[Slot], container_litres: float | None, pool: Pool) ->
 
 
 def _best(
-    source: AllGroups | SearchedGroups, pool: Pool, designs: int, deadline: float, time_limit: float
+    source: AllGroups | SearchedGroups, pool: Pool, designs: int, deadline: float, time_limit: float, known: float
 ) -> Partition | None:
-    """Solve for one K: price columns into the relaxation, then the integer program over all that can matter."""
+    """Solve for one K: price columns into the relaxation, then the integer program over all that can matter.
+
+    known: a bound that holds already (that of one design more).
+    """
     started = time.perf_counter()
-    bound = -np.inf
+    n = pool.groups.shape[1]
+    bound = known
     for _ in range(_ROUNDS):
         relaxed = _master(pool, designs).solve(integer=False)
-        duals, design_dual = _duals(relaxed, pool.groups.shape[1])
-        priced = source.price(duals, design_dual - _TINY)
+        duals, design_dual = _duals(relaxed, n)
+        priced = source.price(duals, design_dual - _TINY, enough=_ENOUGH, deadline=deadline)
         bound = max(bound, relaxed.report.objective + designs * min(priced.least - design_dual, 0.0))
+        missing = float(relaxed.values(np.arange(len(pool.costs), len(pool.costs) + n)).sum())
         if not pool.add(priced.groups, priced.costs) or time.perf_counter() > deadline:
             break
-    if _missing(relaxed) > _TINY:
+    if missing > _TINY:
         return None
-    cost, taken = _whole(pool, designs, time_limit)
-    if cost is None or cost - bound > max(_TINY, 1e-9 * abs(bound)):
-        width = (np.inf if cost is None else cost) - bound + _TINY
-        near = source.price(duals, design_dual + min(width, 1e12), _MOST_COLUMNS)
+    cost, taken, proven = _whole(pool, designs, time_limit)
+    if cost - bound > max(_TINY, 1e-9 * abs(bound)) and time.perf_counter() < deadline:
+        width = min(cost - bound, _ANY) + _TINY
+        near = source.price(duals, design_dual + width, _MOST_COLUMNS, deadline=deadline)
         if pool.add(near.groups, near.costs):
-            cost, taken = _whole(pool, designs, time_limit)
-        if cost is not None and near.complete:
+            cost, taken, proven = _whole(pool, designs, time_limit)
+        if proven and near.complete:
             bound = max(bound, cost)
-    if cost is None:
+    if not np.isfinite(cost):
         return None
     gap = max(cost - bound, 0.0) / cost if cost > 0 else 0.0
-    return Partition(designs, taken, cost, bound, gap, time.perf_counter() - started)
+    return Partition(designs, taken, cost, min(bound, cost), gap, time.perf_counter() - started)
+
+
+def _whole(pool: Pool, designs: int, time_limit: float) -> tuple[float, np.ndarray, bool]:
+    """(cost, groups, proven) of the integer program over the pool; infinite cost when nothing covers all."""
+    solution = _master(pool, designs, integer=True).solve(time_limit=time_limit)
+    if not solution.solved:
+        return np.inf, pool.groups[:0], solution.report.status == "infeasible"
+    taken = solution.values(np.arange(len(pool.costs))) > 0.5
+    return float(pool.costs[taken].sum()), pool.groups[taken], solution.report.status == "optimal"
 
 
 def _master(pool: Pool, designs: int, integer: bool = False) -> Program:

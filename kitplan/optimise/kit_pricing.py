@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,9 +14,8 @@ from kitplan.optimise.kit_slots import Slot
 EXACT_STRATA = 16
 """Up to so many strata every group is listed (65,535 groups)."""
 
-_FRONTIER = 60_000
+_FRONTIER = 8_000
 _KEEP = 40
-_TINY = 1e-7
 
 
 @dataclass(frozen=True)
@@ -41,8 +41,13 @@ class AllGroups:
         self.groups, self.costs = groups[fits], costs[fits]
         self._member = self.groups.astype(float)
 
-    def price(self, duals: np.ndarray, limit: float, keep: int = _KEEP) -> Priced:
-        """Groups with cost - sum of members' duals < limit, cheapest first."""
+    def price(
+        self, duals: np.ndarray, limit: float, keep: int = _KEEP, enough: int | None = None, deadline: float = np.inf
+    ) -> Priced:
+        """Groups with cost - sum of members' duals < limit, cheapest first.
+
+        enough, deadline: for the other source; listing all needs neither.
+        """
         reduced = self.costs - self._member @ duals
         least = float(reduced.min(initial=np.inf))
         below = np.flatnonzero(reduced < limit)
@@ -63,37 +68,50 @@ class SearchedGroups:
         self._container = np.inf if container_litres is None else container_litres
         self._pairs = pair_costs(slots)
 
-    def price(self, duals: np.ndarray, limit: float, keep: int = _KEEP) -> Priced:
-        """Groups with cost - sum of members' duals < limit, cheapest first; see Priced for what was proven."""
+    def price(
+        self, duals: np.ndarray, limit: float, keep: int = _KEEP, enough: int | None = None, deadline: float = np.inf
+    ) -> Priced:
+        """Groups with cost - sum of members' duals < limit, cheapest first; see Priced for what was proven.
+
+        enough: stop after the level at which so many are found, and at `deadline` (perf_counter seconds); what
+        was left unexplored still has its bound.
+        """
         n = len(duals)
-        order = np.argsort(-(duals - np.diag(self._pairs)), kind="stable")
-        members = np.zeros((1, n), dtype=bool)
-        beside = np.full((1, n), -np.inf)
-        last = np.array([-1])
+        order = np.argsort(np.diag(self._pairs) - duals, kind="stable")
+        nodes = (np.zeros((1, n), dtype=bool), np.full((1, n), -np.inf), np.array([-1]))
         found: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-        unexplored = np.inf
-        while len(members):
-            members, beside, last = self._grow(order, members, beside, last)
-            costs, litres = group_costs(self._slots, members)
-            fits = (litres <= self._container + 1e-9) & np.isfinite(costs)
-            members, beside, last, costs = members[fits], beside[fits], last[fits], costs[fits]
-            reduced = costs - members @ duals
-            good = reduced < limit
-            found.append((members[good], costs[good], reduced[good]))
-            later = np.arange(n)[None, :] > last[:, None]
-            gain = np.minimum(np.maximum(beside, np.diag(self._pairs)) - duals, 0.0)[:, order]
-            bound = reduced + np.where(later, gain, 0.0).sum(axis=1)
-            open_ = bound < limit
-            members, beside, last, bound = members[open_], beside[open_], last[open_], bound[open_]
-            if len(members) > _FRONTIER:
+        unexplored, count = np.inf, 0
+        while len(nodes[0]):
+            nodes, bound, good = self._level(nodes, order, duals, limit)
+            found.append(good)
+            count += len(good[1])
+            stop = (enough is not None and count >= enough) or time.perf_counter() > deadline
+            room = 0 if stop else _FRONTIER
+            if len(bound) > room:
                 best = np.argsort(bound, kind="stable")
-                unexplored = min(unexplored, float(bound[best[_FRONTIER]]))
-                members, beside, last = (a[best[:_FRONTIER]] for a in (members, beside, last))
+                unexplored = min(unexplored, float(bound[best[room]]))
+                nodes = tuple(a[best[:room]] for a in nodes)  # type: ignore[assignment]
         groups, costs, reduced = (np.concatenate([f[i] for f in found]) for i in range(3))
         best = np.argsort(reduced, kind="stable")
         least = min(float(reduced.min(initial=limit)), unexplored)
         complete = not np.isfinite(unexplored) and len(best) <= keep
         return Priced(groups[best[:keep]], costs[best[:keep]], least, complete)
+
+    def _level(
+        self, nodes: tuple[np.ndarray, np.ndarray, np.ndarray], order: np.ndarray, duals: np.ndarray, limit: float
+    ) -> tuple[tuple[np.ndarray, np.ndarray, np.ndarray], np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        """Grow every node by one stratum: (nodes still open, their bounds, groups below the limit)."""
+        members, beside, last = self._grow(order, *nodes)
+        costs, litres = group_costs(self._slots, members)
+        fits = (litres <= self._container + 1e-9) & np.isfinite(costs)
+        members, beside, last, costs = members[fits], beside[fits], last[fits], costs[fits]
+        reduced = costs - members @ duals
+        later = np.arange(len(order))[None, :] > last[:, None]
+        gain = np.minimum(np.maximum(beside, np.diag(self._pairs)) - duals, 0.0)[:, order]
+        bound = reduced + np.where(later, gain, 0.0).sum(axis=1)
+        good, still = reduced < limit, bound < limit
+        kept = (members[still], beside[still], last[still])
+        return kept, bound[still], (members[good], costs[good], reduced[good])
 
     def _grow(
         self, order: np.ndarray, members: np.ndarray, beside: np.ndarray, last: np.ndarray
