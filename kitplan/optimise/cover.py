@@ -223,6 +223,8 @@ def _finish(
     par = read_par(rest, solution)
     if best is not None and ceiling <= float(cost @ par):
         par = best
+    trimmed = descend(collapse(packs, stated.cover.lower, par), cost, need).cheapest_with(need)
+    par = par if trimmed is None else trimmed
     value = float(cost @ par)
     bound = min(max(bound, solution.report.bound), value)
     report = _report_of(relaxed.report, value, bound, seconds)
