@@ -46,7 +46,7 @@ def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, x_
     chart = ScatterChart(scatterStyle="lineMarker")
     low, high = chart.y_axis.scaling.min, chart.y_axis.scaling.max = y_range
     if low is not None and high is not None:
-        chart.y_axis.majorUnit = round((high - low) / 4, 6) if high - low < 0.2 else 0.05 * math.ceil(4 * (high - low))
+        chart.y_axis.majorUnit = _round_step((high - low) / 6)
     _axes(chart, x_title, y_title, x_format, y_format)
     for number, line in enumerate(lines):
         series = Series(_reference(page, line.y), _reference(page, line.x))
@@ -92,6 +92,12 @@ def place(page: Page, chart: Any, rows: int = 20, columns: tuple[int, int] | Non
     page.skip(rows + 1)
 
 
+def _round_step(least: float) -> float:
+    """The smallest of 1, 2, 5 times a power of ten that is at least `least`."""
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(round(f * power, 9) for f in (1, 2, 5, 10) if f * power >= least * (1 - 1e-9))
+
+
 def _reference(page: Page, cells: Range) -> Reference:
     column, first, last = cells
     return Reference(page.sheet, min_col=column, min_row=first, max_row=last)
@@ -119,6 +125,5 @@ def _dress(series: Any, line: Line, shade: str) -> None:
         series.marker.symbol = "none"
         return
     series.marker.symbol, series.marker.size = line.marker, line.marker_size if line.dash else 13
-    filled = shade if line.dash else "FFFFFF"
     edge = LineProperties(solidFill=shade, w=19050)
-    series.marker.graphicalProperties = GraphicalProperties(solidFill=filled, ln=edge)
+    series.marker.graphicalProperties = GraphicalProperties(solidFill=shade, ln=edge)

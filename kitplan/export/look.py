@@ -311,11 +311,11 @@ def lines_needed(text: str, width: float) -> int:
         used = 0.0
         lines += 1
         for word in paragraph.split(" "):
-            if used and used + 1 + len(word) > width * 1.08:
+            if used and used + 1 + len(word) > width * 1.15:
                 lines += 1
                 used = 0.0
             used += len(word) + (1 if used else 0)
-            while used > width * 1.08:
+            while used > width * 1.15:
                 lines += 1
                 used -= width
     return lines
