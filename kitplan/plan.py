@@ -17,6 +17,9 @@ from kitplan.demand.values import Demand, Filling
 from kitplan.inputs.values import Unit
 
 if TYPE_CHECKING:
+    from kitplan.inputs.counted import Count
+    from kitplan.optimise.back_order import BackOrder
+    from kitplan.optimise.order_points import OrderPoints
     from kitplan.optimise.values import ParPlan
 
 Progress = Callable[[str], None]
@@ -54,11 +57,17 @@ class Workings:
     tables: AttemptTables
     filling: Filling
     progress: Progress
+    drawn: dict[tuple[int, str, float], Demand] = field(default_factory=dict)
 
     def draw(self, n_scenarios: int, stream: str, days: float | None = None) -> Demand:
-        """Demand of one interval (default: the protection interval) from a named stream."""
+        """Demand of one interval (default: the protection interval) from a named stream; drawn once, then kept."""
         days = self.unit.stock.protection_interval_days if days is None else days
-        return draw_demand(self.unit, self.filling, days, n_scenarios, self.seed, stream, self.tables)
+        key = n_scenarios, stream, days
+        if key not in self.drawn:
+            self.drawn[key] = draw_demand(
+                self.unit, self.filling, days, n_scenarios, self.seed, stream, self.tables
+            )
+        return self.drawn[key]
 
 
 def _no_progress(_: str) -> None:
@@ -123,17 +132,64 @@ def _run_par(plan: Plan, work: Workings) -> Plan:
 
 def _run_order(plan: Plan, work: Workings) -> Plan:
     from kitplan.inputs.counted import count_from_unit
-    from kitplan.optimise.order_points import LEAD_SCENARIOS, find_order_points
     from kitplan.optimise.weekly import weekly_round
 
     plan = plan if plan.par is not None else _run_par(plan, work)
-    assert plan.par is not None
     unit = work.unit
-    lead = work.draw(LEAD_SCENARIOS, "lead", unit.stock.lead_days) if unit.stock.lead_days > 0 else None
-    points = find_order_points(unit, plan.par.levels, lead)
+    points = order_points(plan, work.tables)
     count = count_from_unit(unit.on_hand) if unit.on_hand is not None else None
     counted = (count.counted if count else None) or unit.census.last_day
-    return _with_part(plan, "order", weekly_round(unit, points, count, counted))
+    missing = back_order(plan, work.tables, count) if unit.stock.unavailable else None
+    return _with_part(plan, "order", weekly_round(unit, points, count, counted, missing))
+
+
+def order_points(plan: Plan, tables: AttemptTables) -> OrderPoints:
+    """Par levels with the stock under which an item may not last until a delivery ordered today."""
+    from kitplan.optimise.order_points import LEAD_SCENARIOS, find_order_points
+
+    if plan.par is None:
+        raise ValueError("this plan was made without par levels")
+    unit, days = plan.unit, plan.unit.stock.lead_days
+    if days <= 0:
+        return find_order_points(unit, plan.par.levels, None)
+    lead = draw_demand(unit, plan.filling, days, LEAD_SCENARIOS, plan.seed, "lead", tables)
+    return find_order_points(unit, plan.par.levels, lead)
+
+
+def back_order(plan: Plan, tables: AttemptTables, count: Count | None) -> BackOrder:
+    """What to do about the items that cannot be had: demand as if they could, and a program that replaces them."""
+    from kitplan.optimise.back_order import RECOURSE_SCENARIOS, plan_back_order
+    from kitplan.optimise.weekly import held_units
+
+    unit, weeks = plan.unit, plan.unit.stock.unavailable_weeks
+    days = 7 * weeks if weeks else unit.stock.protection_interval_days
+    filling = fill_roles(replace(unit, stock=replace(unit.stock, unavailable=())), tables)
+    demand = draw_demand(unit, filling, days, RECOURSE_SCENARIOS, plan.seed, "back order", tables)
+    return plan_back_order(unit, filling, tables, demand, "back order", held_units(unit, count))
+
+
+def _run_audit(plan: Plan, work: Workings) -> Plan:
+    from kitplan.optimise.audit import as_held, audit_par, say_swaps
+
+    plan = plan if plan.par is not None else _run_par(plan, work)
+    assert plan.par is not None
+    held = as_held(work.unit)
+    filling = fill_roles(held, work.tables)
+    choice = ["stratum", "role", "item"]
+    if filling.frame[choice].equals(plan.filling.frame[choice]):
+        shelf, par, notes = work, plan.par, []
+    else:
+        shelf = replace(work, unit=held, filling=filling, drawn={})
+        solved = _run_par(plan, shelf).par
+        assert solved is not None
+        par, notes = solved, say_swaps(work.unit, plan.filling, filling, plan.par, solved)
+    policy = work.unit.planning
+    demand, verify = shelf.draw(policy.scenarios, "plan"), shelf.draw(policy.verify_scenarios, "verify")
+    return _with_part(plan, "audit", audit_par(shelf.unit, demand, verify, par, plan.par.frontier, notes))
+
+
+def _lacks_present_par(unit: Unit) -> str | None:
+    return None if unit.present_par is not None else "no present_par.csv"
 
 
 def _run_training(plan: Plan, work: Workings) -> Plan:
@@ -173,6 +229,7 @@ def _always(_: Unit) -> str | None:
 
 PARTS: dict[str, Part] = {
     "par": Part("Par levels: scenarios and program", _run_par, _always),
+    "audit": Part("Audit of today's par levels", _run_audit, _lacks_present_par),
     "order": Part("Order points, and the order of the last count", _run_order, _always),
     "training": Part("The class: supplies, rounds and cut plans", _run_training, _lacks_class),
 }

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands.common import load, out_folder, progress, run_safely, say, seed_option
+from kitplan.inputs.problems import UnsafePlan
 
 if TYPE_CHECKING:
     from kitplan.commands.order_plan import LastPlan
@@ -57,8 +58,12 @@ def command(counted: Path, unit_path: Path | None, out: Path | None, on_day: dat
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open order.xlsx.")
-    for sentence in plan.parts["order"].sentences(unit.currency):
+    weekly = plan.parts["order"]
+    for sentence in weekly.sentences(unit.currency):
         click.echo(sentence)
+    if weekly.back_order is not None and weekly.back_order.unfilled_critical:
+        raise UnsafePlan("emergency equipment that cannot be had has no substitute in the catalogue for some airways. "
+                         "Borrow it, or add one that fits to items.csv, before the shelf is empty.")
 
 
 def _read(counted: Path, unit: Unit) -> Count:

@@ -14,6 +14,7 @@ from kitplan.inputs.problems import InputError, Problem
 if TYPE_CHECKING:
     import pandas as pd
 
+    from kitplan.demand.filling import AttemptTables
     from kitplan.inputs.counted import Count
     from kitplan.inputs.values import Unit
     from kitplan.optimise.order_points import OrderPoints
@@ -31,6 +32,7 @@ class LastPlan:
     plan: Plan
     points: OrderPoints
     warnings: tuple[str, ...] = ()
+    tables: AttemptTables | None = None
 
 
 def find_unit(counted: Path) -> Path:
@@ -50,9 +52,10 @@ def last_plan(unit: Unit, folder: Path, seed: int | None, report: Progress, with
               weeks: float | None = None) -> LastPlan:
     """Read the plan in `folder`; make one where there is none, or where an item cannot be had."""
     record = _record(folder / "plan.json")
+    ours = record is not None and record.get("unit") == unit.name
     points_file = folder / "tables" / "order_points.csv"
-    if record is None or without or not points_file.is_file() or record.get("unit") != unit.name:
-        known = record["plan_number"] if record is not None and record.get("unit") == unit.name else None
+    if record is None or not ours or without or unit.stock.unavailable or not points_file.is_file():
+        known = str(record["plan_number"]) if record is not None and ours else None
         return _made(unit, seed, report, without, weeks, known)
     return _read(unit, record, points_file)
 
@@ -67,12 +70,14 @@ def _record(path: Path) -> dict[str, Any] | None:
 
 def _made(unit: Unit, seed: int | None, report: Progress, without: tuple[str, ...], weeks: float | None,
           known_number: str | None) -> LastPlan:
+    from kitplan.demand.filling import attempt_tables
     from kitplan.export.plan_json import plan_number
-    from kitplan.plan import plan_unit
+    from kitplan.plan import order_points, plan_unit
 
-    plan = plan_unit(_unavailable(unit, without, weeks), seed, ("par", "order"), report)
+    plan = plan_unit(_unavailable(unit, without, weeks), seed, ("par",), report)
     number = known_number or plan_number(unit, plan.seed, plan.version)
-    return LastPlan(number, plan, plan.parts["order"].points)
+    tables = attempt_tables(plan.unit)
+    return LastPlan(number, plan, order_points(plan, tables), tables=tables if plan.unit.stock.unavailable else None)
 
 
 def _unavailable(unit: Unit, without: tuple[str, ...], weeks: float | None) -> Unit:
@@ -121,6 +126,8 @@ def _check_points(levels: pd.DataFrame, unit: Unit, file: Path) -> None:
 def order_plan(last: LastPlan, count: Count, counted: date) -> Plan:
     """The plan with the order of this count in it."""
     from kitplan.optimise.weekly import weekly_round
+    from kitplan.plan import back_order
 
-    weekly = weekly_round(last.plan.unit, last.points, count, counted)
+    missing = back_order(last.plan, last.tables, count) if last.tables else None
+    weekly = weekly_round(last.plan.unit, last.points, count, counted, missing)
     return replace(last.plan, parts={**last.plan.parts, "order": weekly})

@@ -42,17 +42,18 @@ def find_order_points(unit: Unit, levels: pd.DataFrame, lead: Demand | None) -> 
     """Order points of every item that the par list holds.
 
     levels: ParPlan.levels. lead: demand of one lead time; None when orders arrive at once (order points are then
-    the floor alone). Emergency equipment never has an order point below its floor.
+    the floor alone). Emergency equipment never has an order point below its minimum stock.
     """
     found = np.zeros(len(unit.items)) if lead is None else order_point(lead.units, unit.stock.readiness)
     names = unit.items["item"].tolist()
     point = dict(zip(names, found))
     held = levels[levels["par_packs"] > 0]
-    extra = unit.items.set_index("item").loc[held["item"], ["bin", "gtin", "critical"]].reset_index(drop=True)
-    frame = held[["item", "description", "pack", "par_packs", "par_units"]].reset_index(drop=True).join(extra)
+    catalogue = unit.items.set_index("item").loc[held["item"]].reset_index(drop=True)
+    frame = held[["item", "description", "pack", "par_packs", "par_units"]].reset_index(drop=True)
+    frame = frame.join(catalogue[["bin", "gtin", "critical"]])
     frame["use_per_day"] = held["expected_units"].to_numpy(float) / unit.stock.protection_interval_days
     need = np.array([point[i] for i in frame["item"]])
-    floor = np.where(frame["critical"], held["floor_packs"].to_numpy(float) * frame["pack"], 0.0)
+    floor = np.where(frame["critical"], np.maximum(catalogue["min_stock"].fillna(0.0), 1.0), 0.0)
     frame["order_point_units"] = np.minimum(np.maximum(need, floor), frame["par_units"]).astype(np.int64)
     order = sorted(range(len(frame)), key=lambda k: (shelf_key(str(frame["bin"].iloc[k])), k))
     return OrderPoints(frame.iloc[order].reset_index(drop=True))

@@ -136,12 +136,13 @@ def _advice(left: float, held: int, used: int, keeps_for: float, pack: int) -> s
 
 
 def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on_order_packs: Mapping[str, float],
-               horizon: Horizon, not_counted: Collection[str] = ()) -> Order:
+               horizon: Horizon, not_counted: Collection[str] = (), unavailable: Collection[str] = ()) -> Order:
     """Make the order sheet of one count.
 
     levels: item, par_units, use_per_day, order_point_units (need of the lead time), in shelf order. items: the
     catalogue (item, description, pack, price, critical, bin). lots: see lot_ledger. not_counted: items that were
-    not looked at; nothing is ordered for them, and emergency equipment among them is urgent to count.
+    not looked at; nothing is ordered for them, and emergency equipment among them is urgent to count. unavailable:
+    items that cannot be had now, and are not ordered.
     A line is urgent when what is usable until the order arrives is below the order point.
     """
     table = levels.merge(items[["item", "description", "pack", "price", "critical", "bin"]], on="item", how="left",
@@ -154,7 +155,7 @@ def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on
     packs = order_up_to_level(table["par_units"].to_numpy(float), found["cover_units"].to_numpy(float), coming,
                               table["pack"].to_numpy(float))
     unseen = table["item"].isin(not_counted).to_numpy()
-    packs[unseen] = 0
+    packs[unseen | table["item"].isin(unavailable).to_numpy()] = 0
     use = table["use_per_day"].to_numpy(float)
     lines = table[["bin", "item", "description", "pack"]].assign(
         par_units=table["par_units"].astype(np.int64), on_hand_units=found["units"].to_numpy(np.int64),
@@ -165,20 +166,23 @@ def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on
         urgent=np.where(unseen, table["critical"].astype(bool),
                         found["lead_units"].to_numpy(float) < table["order_point_units"].to_numpy(float)),
     )
-    lines["because"] = [_NOT_COUNTED if missed else _because(line, float(point), horizon) for line, point, missed in
+    lines["because"] = [_NOT_COUNTED if missed else _because(line, float(point), horizon, unavailable)
+                        for line, point, missed in
                         zip(lines.itertuples(index=False), table["order_point_units"], unseen)]
     lines = lines.sort_values("urgent", ascending=False, kind="stable")[ORDER_COLUMNS].reset_index(drop=True)
     off = ledger[~ledger["item"].isin(table["item"])].groupby("item", sort=False)["units"].sum()
     return Order(lines, ledger, float(lines["value"].sum()), horizon, off.reset_index())
 
 
-def _because(line, order_point: float, horizon: Horizon) -> str:
+def _because(line, order_point: float, horizon: Horizon, unavailable: Collection[str]) -> str:
     parts = [f"par {line.par_units}", f"on the shelf {line.on_hand_units}"]
     if line.cover_units < line.on_hand_units:
         parts.append(f"of which {line.on_hand_units - line.cover_units} out of date before use")
     if line.on_order_units:
         parts.append(f"on order {line.on_order_units}")
-    if line.order_packs:
+    if line.item in unavailable:
+        parts.append("cannot be had now")
+    elif line.order_packs:
         parts.append(f"so {line.order_packs} x {line.pack}" if line.pack > 1 else f"so {line.order_packs}")
     else:
         parts.append("nothing to order")

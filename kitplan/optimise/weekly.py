@@ -9,6 +9,7 @@ import pandas as pd
 
 from kitplan.inputs.counted import Count
 from kitplan.inputs.values import Unit
+from kitplan.optimise.back_order import BackOrder
 from kitplan.optimise.order_points import OrderPoints
 from kitplan.optimise.ordering import Horizon, Order, make_order
 
@@ -17,21 +18,24 @@ from kitplan.optimise.ordering import Horizon, Order, make_order
 class WeeklyRound:
     """What the round needs. points: par and order point of every item held. order: None before a count.
 
-    notes: sentences for whoever orders.
+    notes: sentences for whoever orders. back_order: what to do about items that cannot be had.
     """
 
     points: OrderPoints
     order: Order | None = None
     notes: tuple[str, ...] = ()
+    back_order: BackOrder | None = None
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> tidy frame."""
-        return self.points.tables() | (self.order.tables() if self.order else {})
+        tables = self.points.tables() | (self.order.tables() if self.order else {})
+        return tables | (self.back_order.tables() if self.back_order else {})
 
     def sentences(self, currency: str) -> list[str]:
         """What to order, what to hurry, what to use first."""
+        missing = self.back_order.sentences() if self.back_order else []
         if self.order is None:
-            return ["Nothing was counted yet: print the count sheet, or fill in the workbook."]
+            return [*missing, "Nothing was counted yet: print the count sheet, or fill in the workbook."]
         lines, urgent = self.order.lines, self.order.urgent
         told = [f"Order {int(lines['order_packs'].sum()):,} packs of {int((lines['order_packs'] > 0).sum())} items, "
                 f"{self.order.value:,.2f} {currency}."]
@@ -42,18 +46,28 @@ class WeeklyRound:
         if len(spoiling):
             told.append(f"{len(spoiling)} lot{'s' if len(spoiling) > 1 else ''} will not be used by the date: "
                         "see the expiry list.")
-        return [*told, *self.notes]
+        return [*missing, *told, *self.notes]
 
 
-def weekly_round(unit: Unit, points: OrderPoints, count: Count | None, counted: date | None) -> WeeklyRound:
+def held_units(unit: Unit, count: Count | None) -> dict[str, float]:
+    """Single items on the shelf by item, dates not looked at; empty before a count."""
+    if count is None:
+        return {}
+    pack = unit.items.set_index("item")["pack"]
+    units = count.lots["packs"] * count.lots["item"].map(pack).to_numpy(float) + count.lots["loose_units"]
+    return {str(i): float(u) for i, u in units.groupby(count.lots["item"]).sum().items()}
+
+
+def weekly_round(unit: Unit, points: OrderPoints, count: Count | None, counted: date | None,
+                 back_order: BackOrder | None = None) -> WeeklyRound:
     """Join the par list and a count. counted: the day that dates are measured from, None when it is not known."""
     if count is None:
-        return WeeklyRound(points)
+        return WeeklyRound(points, back_order=back_order)
     horizon = Horizon(counted, unit.stock.lead_days, unit.stock.protection_interval_days)
     held = set(points.levels["item"])
     missing = [i for i in points.levels["item"] if i not in count.counted_items]
     order = make_order(points.levels, unit.items, count.lots, count.on_order_packs, horizon,
-                       missing if count.from_workbook else ())
+                       missing if count.from_workbook else (), unit.stock.unavailable)
     notes = []
     if missing and count.from_workbook:
         notes.append(f"{len(missing)} of {len(held)} lines were left blank and order nothing.")
@@ -64,4 +78,4 @@ def weekly_round(unit: Unit, points: OrderPoints, count: Count | None, counted: 
         notes.append(f"Counted but not on the par list: {', '.join(order.off_list['item'].head(6))}.")
     if counted is None and count.lots["expires"].notna().any():
         notes.append("The count has no day, so dates on lots were not looked at: give it with --on.")
-    return WeeklyRound(points, order, tuple(notes))
+    return WeeklyRound(points, order, tuple(notes), back_order)

@@ -7,19 +7,23 @@ from typing import TYPE_CHECKING
 from kitplan.export.look import Book
 
 if TYPE_CHECKING:
+    from kitplan.optimise.back_order import BackOrder
     from kitplan.optimise.ordering import Order
     from kitplan.optimise.weekly import WeeklyRound
     from kitplan.plan import Plan
 
 ORDER_TITLE, DATES_TITLE, LOTS_TITLE = "Order", "Dates to watch", "Dated lots"
+BACK_ORDER_TITLE = "Back order"
 _BLANK_LOTS = 40
 _ORDER_KINDS = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number",
                 "wrap", "tick")
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add Order and Dates to watch when something was counted, and Dated lots for the next count."""
+    """Add Back order where an item cannot be had, Order and Dates to watch after a count, and Dated lots."""
     weekly: WeeklyRound = plan.parts["order"]
+    if weekly.back_order is not None:
+        _add_back_order(book, weekly.back_order)
     if weekly.order is not None:
         _add_order(book, weekly)
         _add_dates(book, weekly.order)
@@ -49,6 +53,28 @@ def _add_order(book: Book, weekly: WeeklyRound) -> None:
                       row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because, None), _ORDER_KINDS)
     page.total(("Total", *[None] * 7, int(order.lines["order_packs"].sum()), order.value, None, None, None),
                _ORDER_KINDS)
+
+
+def _add_back_order(book: Book, missing: BackOrder) -> None:
+    page = book.page(BACK_ORDER_TITLE, "What to use and buy while items cannot be had", (22, 16, 10, 10, 18, 10, 24, 12))
+    page.title("Back order", f"For {missing.days:g} days. A substitute is a matter of local policy: ask before you change "
+                             "what lies at the bedside.")
+    for sentence in missing.sentences():
+        page.spread(sentence, "wrap")
+    page.skip()
+    page.spread("Buy: packs for all these days, usual work included. The order counts up to par as always; where both "
+                "name an item, the larger number is enough.", "strong")
+    page.header(("Item", "Packs", "Of these extra", f"Value ({book.currency})", "Because", "", "", ""), freeze=False)
+    for row in missing.buy.itertuples(index=False):
+        page.row((row.item, row.packs, row.extra_packs, row.value, row.because),
+                 ("text", "whole", "whole", "money", "text"))
+    page.skip()
+    kinds = ("text", "text", "text", "number", "text", "text", "text", "share")
+    page.header(("Cannot be had", "Role", "Route", "Tube mm", "Technique", "Skin", "Use instead", "Share"), kinds,
+                freeze=False)
+    for row in missing.instead.itertuples(index=False):
+        page.row((row.unavailable, row.role, row.route, row.tube_mm, row.technique, row.skin,
+                  row.instead or "NOTHING", row.share), kinds)
 
 
 def _add_dates(book: Book, order: Order) -> None:
