@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+
 from kitplan.inputs.values import Census, StockPolicy
 from kitplan.plan import plan_unit
 
@@ -69,7 +70,7 @@ def test_the_verified_readiness_is_what_a_fresh_sample_shows(small_unit):
 
 @pytest.mark.parametrize(("budget", "answer"), [(120.0, "unsafe"), (600.0, "limited")])
 def test_emergency_equipment_stays_whatever_the_budget(unit_maker, budget, answer):
-    """A budget takes tape and wipes away before it takes a mask or a bag; below the emergency equipment it is refused."""
+    """A budget takes tape and wipes away before a mask or a bag; less than the emergency equipment is refused."""
     free = par_of(unit_maker(stock=StockPolicy(7, 2, 0.95))).levels.set_index("item")
     plan = par_of(unit_maker(stock=StockPolicy(7, 2, 0.95, budget=budget)))
     levels = plan.levels.set_index("item")
