@@ -56,9 +56,10 @@ def _add_order(book: Book, weekly: WeeklyRound) -> None:
 
 
 def _add_back_order(book: Book, missing: BackOrder) -> None:
-    page = book.page(BACK_ORDER_TITLE, "What to use and buy while items cannot be had", (22, 16, 10, 10, 18, 10, 24, 12))
-    page.title("Back order", f"For {missing.days:g} days. A substitute is a matter of local policy: ask before you change "
-                             "what lies at the bedside.")
+    widths = (22, 16, 10, 10, 18, 10, 24, 12)
+    page = book.page(BACK_ORDER_TITLE, "What to use and buy while items cannot be had", widths)
+    page.title("Back order", f"For {missing.days:g} days. A substitute is a matter of local policy: ask before you "
+                             "change what lies at the bedside.")
     for sentence in missing.sentences():
         page.spread(sentence, "wrap")
     page.skip()
