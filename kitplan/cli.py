@@ -15,6 +15,7 @@ COMMANDS = {
     "par": "Par levels for the stock room.",
     "plan": "The main job: every part that the unit's files allow, in one workbook.",
     "simulate": "Years of the stock room played day by day: do the par levels hold?",
+    "audit": "Today's par levels: how ready they are, what is missing, the cheapest changes in order.",
     "order": "What to order after a count, in whole packs, with dates and hurry.",
     "labels": "Bin labels with par, order point and bar codes, on sheets of any grid.",
     "training": "A practice class: what to buy, what stands at each station, what to cut, and prints.",

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.values import Demand
+from kitplan.demand.values import Demand, Filling
 from kitplan.inputs.values import Unit
 from kitplan.optimise.collapse import collapse, own_quantiles
 from kitplan.optimise.cover import cheapest
@@ -77,10 +77,51 @@ class Audit:
         return [*told, *self.notes]
 
 
-def audit_par(unit: Unit, demand: Demand, verify: Demand, plan: ParPlan) -> Audit:
+def as_held(unit: Unit) -> Unit:
+    """Return the unit restricted to what its shelf holds today: of items that can stand in for one another, only
+    those with a present par. Emergency equipment and sizes used side by side (gloves) are left as they are, and
+    so is a role of which nothing is held.
+
+    A shelf with boxes of 25 is not unready because the plan would buy boxes of 50.
+    """
+    if unit.present_par is None:
+        return unit
+    par = unit.present_par
+    held = set(par.loc[par["par_packs"] > 0, "item"])
+    items = unit.items[~unit.items["critical"].astype(bool) & unit.items["share"].isna()]
+    roles = set(items.loc[items["item"].isin(held), "role"])
+    absent = items.loc[items["role"].isin(roles) & ~items["item"].isin(held), "item"]
+    unavailable = tuple(dict.fromkeys([*unit.stock.unavailable, *absent]))
+    return replace(unit, stock=replace(unit.stock, unavailable=unavailable), prefer={})
+
+
+def say_swaps(unit: Unit, planned: Filling, held: Filling, plan: ParPlan, as_is: ParPlan) -> list[str]:
+    """Say which items the plan would hold in place of those held today, and what that is worth."""
+    chosen, today = (set(filling.frame["item"]) for filling in (planned, held))
+    there, here = ([i for i in unit.items["item"] if i in names] for names in (chosen - today, today - chosen))
+    if not there:
+        return []
+    gain = as_is.value - plan.value
+    worth = f"for {abs(gain):,.2f} {unit.currency} {'less' if gain >= 0 else 'more'} stock at par"
+    instead = f" in place of {', '.join(here)}" if here else ""
+    return [
+        f"Judged with the items held today. The plan buys {', '.join(there)}{instead}, because it costs less to "
+        f"use, {worth}."
+    ]
+
+
+def audit_par(
+    unit: Unit,
+    demand: Demand,
+    verify: Demand,
+    plan: ParPlan,
+    frontier: pd.DataFrame | None = None,
+    notes: Sequence[str] = (),
+) -> Audit:
     """Judge the unit's present par levels and find the ordered changes that reach the plan's readiness.
 
-    demand, verify, plan: as given to and by `solve_par`. Floors that are not held come first, then the least
+    demand, verify, plan: as given to and by `solve_par`. frontier: the curve to stand her beside (default: the
+    plan's). notes: sentences to pass on with the result. Floors that are not held come first, then the least
     money that reaches the target from what is there, best bargain first, then what can be taken away without
     going under it. She can stop after any step. Raises ValueError if the unit gave no present par.
     """
@@ -89,7 +130,7 @@ def audit_par(unit: Unit, demand: Demand, verify: Demand, plan: ParPlan) -> Audi
     if present is None:
         raise ValueError("this unit gave no present par levels")
     target = plan.readiness.target
-    proposed, notes = _propose(question, present, verify, plan)
+    proposed, found = _propose(question, present, verify, plan)
     units = question.units_of(verify)
     steps = _order_steps(question, present, proposed, units)
     table = _table(question, present, proposed, units, steps)
@@ -98,7 +139,7 @@ def audit_par(unit: Unit, demand: Demand, verify: Demand, plan: ParPlan) -> Audi
     idle = np.maximum(present - proposed, 0.0)
     return Audit(
         table, standing, _standing(question, proposed, verify, target), float(idle @ question.price),
-        float(idle @ question.litres), plan.frontier, tuple(notes),
+        float(idle @ question.litres), plan.frontier if frontier is None else frontier, (*notes, *found),
     )
 
 

@@ -1,0 +1,51 @@
+"""Where today's par levels stand, and the cheapest way from there to the target."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+
+
+@click.command("audit")
+@unit_options
+@run_safely()
+def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
+    """Audit the par levels that UNIT holds today (present_par.csv, or a sheet present_par).
+
+    Says how ready they are, which items are most often the one missing and what stands idle, and lists changes in
+    order, best bargain first: stop after any of them. Writes audit.xlsx, tables/audit.csv and audit.json.
+    """
+    from kitplan.export.writer import check_target, write_outputs
+
+    folder = out_folder(unit_path, out)
+    with progress() as report:
+        report("Reading")
+        unit = load(unit_path, seed)
+        check_target(folder, ("audit.xlsx", "audit.json", "tables/audit.csv"))
+        _require_present_par(unit_path, unit.present_par is not None)
+        from kitplan.plan import plan_unit
+
+        plan = plan_unit(unit, seed, ("audit",), report)
+        report("Writing")
+        from kitplan.export.outputs import part_files
+
+        written = write_outputs(folder, part_files(plan, "audit"))
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {written.folder}: open audit.xlsx.")
+    for sentence in plan.parts["audit"].sentences(unit.currency):
+        click.echo(sentence)
+
+
+def _require_present_par(unit_path: Path, there: bool) -> None:
+    from kitplan.inputs.problems import InputError, Problem
+
+    if not there:
+        place = "present_par.csv" if unit_path.is_dir() else f"{unit_path.name} [present_par]"
+        fault = "there are no present par levels to audit"
+        raise InputError(
+            [Problem(place, None, None, None, fault, "Give item and par_packs, one row an item.")], "auditing"
+        )

@@ -1,0 +1,105 @@
+"""Today's par levels on trial: where they stand, and the changes in the order in which to make them."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from kitplan.export.charts import Line, place, scatter
+from kitplan.export.look import Book, Page
+
+if TYPE_CHECKING:
+    from kitplan.optimise.audit import Audit
+    from kitplan.plan import Plan
+
+TITLE = "Audit of today's par"
+_WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)
+_KINDS = ("whole", "text", "wrap", "whole", "whole", "whole", "money", "share2", "share2", "share", "money",
+          "litres", "tick")
+_GROUPS = (
+    ("floor", "First: emergency equipment and minimum stock that is not held today"),
+    ("raise", "Then: what readiness asks for, best bargain first"),
+    ("lower", "Last: what stands idle once the rest is in place"),
+)
+
+
+def add_sheets(book: Book, plan: Plan) -> None:
+    """Add the sheet with today's readiness, the steps, the items without change, and the chart."""
+    audit: Audit = plan.parts["audit"]
+    page = book.page(TITLE, "How ready today's par levels are, and the cheapest changes in order", _WIDTHS)
+    days = plan.unit.stock.protection_interval_days
+    page.title(
+        "Today's par levels, and the way to the target",
+        f"Readiness is the chance that no item runs short in {days:g} days. Work down the list and stop where you "
+        "like: each line says how ready you are and what is on the shelf once it is done.",
+    )
+    for sentence in audit.sentences(book.currency):
+        page.spread(sentence, "wrap")
+    page.skip()
+    ends = _write_steps(page, audit, book.currency)
+    page.skip()
+    _write_chart(page, audit, book.currency, ends)
+    _write_missing(page, audit)
+
+
+def _write_steps(page: Page, audit: Audit, currency: str) -> tuple[int, int]:
+    """Write today's line and the steps under it; return their first and last rows."""
+    page.header(
+        ("Step", "Item", "Description", "Packs today", "Packs then", "Change", f"Money ({currency})", "Short today",
+         "Short then", "Ready after", f"Value after ({currency})", "Litres after", "Done"),
+        _KINDS, frozen_columns=2,
+    )
+    first = page.row(
+        (0, "today", None, None, None, None, None, None, None, audit.present.readiness.verified, audit.present.value,
+         audit.present.litres, None), ("whole", "strong", *_KINDS[2:12], "text"),
+    )
+    last = first
+    for kind, heading in _GROUPS:
+        rows = audit.steps[audit.steps["kind"] == kind]
+        if len(rows):
+            page.group((heading,))
+        for row in rows.itertuples(index=False):
+            last = page.row(
+                (row.step, row.item, row.description, row.present_packs, row.proposed_packs, row.change_packs,
+                 row.change_value, row.shortage_chance_present, row.shortage_chance_proposed, row.readiness_after,
+                 row.value_after, row.litres_after, None), _KINDS,
+            )
+    if not len(audit.steps):
+        page.spread("No change is needed: today's par levels are as good as the plan.", "strong_wrap")
+    return first, last
+
+
+def _write_chart(page: Page, audit: Audit, currency: str, ends: tuple[int, int]) -> None:
+    """The frontier, where she stands today, and the way there step by step."""
+    value_title = f"Value at par ({currency})"
+    page.header(("", "Cheapest stock", "", "Readiness", "", "", value_title), freeze=False)
+    start = page.next_row
+    for row in audit.frontier.sort_values("value", kind="stable").itertuples(index=False):
+        page.row((None, None, None, row.readiness, None, None, row.value),
+                 ("text", "text", "text", "share", "text", "text", "money"))
+    end = page.next_row - 1
+    page.skip()
+    first, last = ends
+    lines = [Line("You are here today", (11, first, first), (10, first, first), marker="square", dash=None)]
+    if last > first:
+        lines.insert(0, Line("Step by step", (11, first, last), (10, first, last), marker="x", dash="sysDot"))
+    if end >= start:
+        lines.insert(0, Line("Cheapest stock for each readiness", (7, start, end), (4, start, end)))
+    lowest = min([audit.present.readiness.verified, *audit.frontier["readiness"]])
+    low = max(math.floor(20 * lowest - 0.2) / 20, 0.0)
+    place(page, scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0)),
+          rows=22)
+
+
+def _write_missing(page: Page, audit: Audit) -> None:
+    """The items that are short when anything is short, most frequent first."""
+    missing = audit.table[audit.table["missing_share"] > 0].sort_values(
+        "missing_share", ascending=False, kind="stable"
+    )
+    if not len(missing):
+        return
+    page.group(("What is missing when something runs short today",))
+    for row in missing.head(12).itertuples(index=False):
+        page.row((None, row.item, row.description, row.present_packs, None, None, None, row.shortage_chance_present,
+                  None, row.missing_share), ("text", *_KINDS[1:10]))
+    page.spread("Ready after: in this last list, the part of the unready intervals in which the item is short.", "note")
