@@ -54,6 +54,7 @@ _FORMATS = {
 }
 _WRAPPED = {"wrap", "strong_wrap", "input_text", "title", "subtitle", "lead", "note", "caution"}
 _BOLD = {"strong", "strong_wrap", "title", "band", "alert", "label", "sum", "sum_money"}
+_BOXED = {"input", "input_text", "tick", "caution", "sum", "sum_money"}
 _CENTRED = {"tick", "input", "band"}
 
 
@@ -105,7 +106,7 @@ class Styles:
 
 
 def _border(kind: str, line: str) -> Border:
-    if kind in ("input", "input_text", "tick", "caution", "sum", "sum_money"):
+    if kind in _BOXED and line not in ("head", "group", "total"):
         return Border(left=_MEDIUM, right=_MEDIUM, top=_MEDIUM, bottom=_MEDIUM)
     if line == "head":
         return Border(top=_THIN, bottom=_MEDIUM, left=_HAIR, right=_HAIR)
@@ -150,12 +151,16 @@ class Page:
             self.put(row, column, None, kind, "spread")
         self.put(row, first, text, kind, "spread")
         if last > first:
-            self.sheet.merge_cells(start_row=row, end_row=row, start_column=first, end_column=last)
+            self.merge(row, first, last)
         size = {"title": 1.65, "subtitle": 1.1, "lead": 1.2}.get(kind, 1.0)
         lines = lines_needed(text, sum(self.widths[first - 1:last]) / size)
         self.height(row, lines, size)
         self.next_row += 1
         return row
+
+    def merge(self, row: int, first: int, last: int) -> None:
+        """Join cells of a row; they keep their own borders (the library's way copies styles cell by cell)."""
+        self.sheet.merged_cells.add(f"{get_column_letter(first)}{row}:{get_column_letter(last)}{row}")
 
     def height(self, row: int, lines: int, size: float = 1.0) -> None:
         self.sheet.row_dimensions[row].height = max(15.0, lines * POINTS_A_LINE * size + 2)
@@ -170,9 +175,7 @@ class Page:
                 self.put(self.next_row, column, None, "band", "head")
             self.put(self.next_row, first, text, "band", "head")
             if last > first:
-                self.sheet.merge_cells(
-                    start_row=self.next_row, end_row=self.next_row, start_column=first, end_column=last
-                )
+                self.merge(self.next_row, first, last)
         self.height(self.next_row, 1)
         self.next_row += 1
 

@@ -25,13 +25,14 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
     items = plan.unit.items
     emergency = items[items["critical"].astype(bool) | (items["min_bedside"] > 0)]
     filled = plan.filling.frame[plan.filling.frame["item"].isin(emergency["item"])]
+    equipment = list(emergency.itertuples())
     rows = []
     for stratum, label, tube_mm in zip(
         plan.unit.strata.index, plan.unit.strata["label"], plan.unit.strata["tube_mm"]
     ):
         given = set(filled.loc[filled["stratum"] == stratum, "item"])
-        roles = set(emergency.loc[emergency["item"].isin(given), "role"])
-        for item in emergency.itertuples():
+        roles = {item.role for item in equipment if item.item in given}
+        for item in equipment:
             fits = not (item.fits_from_mm > tube_mm or item.fits_to_mm < tube_mm)
             if item.item in given or (item.role not in roles and fits and item.min_bedside > 0):
                 at_bedside = max(int(item.min_bedside or 0), 1)

@@ -83,7 +83,7 @@ def _sums(page: Page, n_lines: int, currency: str) -> int:
     for at in (row, row + 1):
         for column in (4, 5):
             page.put(at, column, None, "input_text")
-        page.sheet.merge_cells(start_row=at, end_row=at, start_column=4, end_column=5)
+        page.merge(at, 4, 5)
     for at, label in ((row, f"Lines counted, of {n_lines}"), (row + 1, "Emergency lines low")):
         page.put(at, 7, label, "label", "free")
     page.put(row, 11, "Packs to order", "label", "free")

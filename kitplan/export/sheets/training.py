@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -23,7 +24,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _shopping(book, training)
     _stations(book, training)
     _rounds(book, training)
-    _cutting(book, training)
+    _cutting(book, training, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
     _left(book, training)
 
 
@@ -34,7 +35,7 @@ def _start(page: Page, title: str, subtitle: str) -> None:
 
 
 def _shopping(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class to buy", "What the practice classes need and cost", (44, 9, 11, 9, 9, 8, 8, 12, 38))
+    page = book.page("Class to buy", "What the practice classes need and cost", (44, 12, 11, 10, 9, 8, 10, 13, 48))
     each = training.value / training.learners
     _start(
         page, "What to buy for the class",
@@ -83,7 +84,7 @@ def _classes(page: Page, book: Book, training: TrainingPlan) -> None:
 
 
 def _stations(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class stations", "What to lay out at each station", (16, 62, 11, 10, 9), landscape=False)
+    page = book.page("Class stations", "What to lay out at each station", (16, 66, 11, 10, 9), landscape=False)
     _start(page, "What stands at each station", "Lay out and tick. Pieces include the spare ones.")
     kinds = ("text", "wrap", "whole", "text", "tick")
     page.header(("Kind", "What", "Quantity", "Unit", "Laid out"), kinds)
@@ -123,18 +124,18 @@ def _rounds(book: Book, training: TrainingPlan) -> None:
             ), carried)
 
 
-def _cutting(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class cutting", "Who cuts which rolls, and into what", (10, 34, 15, 52, 9, 10, 9))
+def _cutting(book: Book, training: TrainingPlan, called: Mapping[str, str]) -> None:
+    page = book.page("Class cutting", "Who cuts which rolls, and into what", (10, 40, 15, 60, 9, 10, 9))
     _start(page, "Cut the tape the day before", "One line is one way to cut a roll: number x length in mm.")
     if len(training.cut_work):
-        _who_cuts(page, training)
+        _who_cuts(page, training, called)
         _pieces(page, training)
         _how_good(page, book, training)
     if training.sheets:
-        _dressings(page, training)
+        _dressings(page, training, called)
 
 
-def _who_cuts(page: Page, training: TrainingPlan) -> None:
+def _who_cuts(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> None:
     kinds = ("text", "wrap", "wrap", "wrap", "whole", "whole", "tick")
     page.header(("Cutter", "Roll", "From", "Cut from one roll", "Rolls", "Pieces", "Done"), kinds)
     for (lesson, width), group in training.cut_work.groupby(["lesson", "width_mm"], sort=False):
@@ -142,7 +143,7 @@ def _who_cuts(page: Page, training: TrainingPlan) -> None:
         page.group((f"{title}tape {width:g} mm wide",))
         for row in group.to_dict("records"):
             page.row((
-                str(row["cutter"]), row["roll"], row["from"], row["pattern"], row["count"], row["pieces"], None,
+                str(row["cutter"]), called[row["roll"]], row["from"], row["pattern"], row["count"], row["pieces"], None,
             ), kinds)
     page.skip()
 
@@ -177,13 +178,13 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
     page.skip()
 
 
-def _dressings(page: Page, training: TrainingPlan) -> None:
+def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> None:
     page.spread("Dressing pieces from sheets", "lead")
     kinds = ("text", "wrap", "wrap", "wrap", "whole", "text", "tick")
     page.header(("Class", "Sheet", "From", "Cut from one sheet (mm)", "Sheets", "Left", "Done"), kinds, freeze=False)
     for row in training.sheet_plan().to_dict("records"):
         page.row((
-            str(row["lesson"] + 1), row["sheet"], row["from"], row["pattern"], row["count"],
+            str(row["lesson"] + 1), called[row["sheet"]], row["from"], row["pattern"], row["count"],
             f"{row['waste_mm2'] / 100:.1f} cm2", None,
         ), kinds)
 
