@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from kitplan.optimise.audit import Audit
     from kitplan.plan import Plan
 
-TITLE = "Audit of today's par"
+TITLE, CHART_TITLE = "Audit of today's par", "Where you stand"
 _WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)
 _KINDS = ("whole", "text", "wrap", "whole", "whole", "whole", "money", "share2", "share2", "share", "money",
           "litres", "tick")
@@ -24,7 +24,7 @@ _GROUPS = (
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet with today's readiness, the steps, the items without change, and the chart."""
+    """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
     audit: Audit = plan.parts["audit"]
     page = book.page(TITLE, "How ready today's par levels are, and the cheapest changes in order", _WIDTHS)
     days = plan.unit.stock.protection_interval_days
@@ -36,57 +36,63 @@ def add_sheets(book: Book, plan: Plan) -> None:
     for sentence in audit.sentences(book.currency):
         page.spread(sentence, "wrap")
     page.skip()
-    ends = _write_steps(page, audit, book.currency)
+    _write_steps(page, audit, book.currency)
     page.skip()
-    _write_chart(page, audit, book.currency, ends)
     _write_missing(page, audit)
+    _write_chart(book, audit)
 
 
-def _write_steps(page: Page, audit: Audit, currency: str) -> tuple[int, int]:
-    """Write today's line and the steps under it; return their first and last rows."""
+def _write_steps(page: Page, audit: Audit, currency: str) -> None:
+    """Write today's line and the steps under it."""
     page.header(
         ("Step", "Item", "Description", "Packs today", "Packs then", "Change", f"Money ({currency})", "Short today",
          "Short then", "Ready after", f"Value after ({currency})", "Litres after", "Done"),
         _KINDS, frozen_columns=2,
     )
-    first = page.row(
+    page.row(
         (0, "today", None, None, None, None, None, None, None, audit.present.readiness.verified, audit.present.value,
          audit.present.litres, None), ("whole", "strong", *_KINDS[2:12], "text"),
     )
-    last = first
     for kind, heading in _GROUPS:
         rows = audit.steps[audit.steps["kind"] == kind]
         if len(rows):
             page.group((heading,))
         for row in rows.itertuples(index=False):
-            last = page.row(
+            page.row(
                 (row.step, row.item, row.description, row.present_packs, row.proposed_packs, row.change_packs,
                  row.change_value, row.shortage_chance_present, row.shortage_chance_proposed, row.readiness_after,
                  row.value_after, row.litres_after, None), _KINDS,
             )
     if not len(audit.steps):
         page.spread("No change is needed: today's par levels are as good as the plan.", "strong_wrap")
-    return first, last
 
 
-def _write_chart(page: Page, audit: Audit, currency: str, ends: tuple[int, int]) -> None:
+def _write_chart(book: Book, audit: Audit) -> None:
     """The frontier, where she stands today, and the way there step by step."""
-    value_title = f"Value at par ({currency})"
-    page.header(("", "Cheapest stock", "", "Readiness", "", "", value_title), freeze=False)
+    page = book.page(CHART_TITLE, "Today's par beside the cheapest stock for each readiness", (34, 14, 18, 14, 30),
+                     landscape=False)
+    page.title("Where you stand", "The line is the cheapest stock for each readiness; the crosses are the steps.")
+    value_title = f"Value at par ({book.currency})"
+    kinds = ("text", "share", "money", "litres")
+    page.header(("Point", "Readiness", value_title, "Shelf"), kinds)
+    frontier = [("Cheapest stock", r.readiness, r.value, r.litres)
+                for r in audit.frontier.sort_values("value", kind="stable").itertuples(index=False)]
+    now = audit.present
+    path = [("Today", now.readiness.verified, now.value, now.litres),
+            *((f"Step {r.step}: {r.item}", r.readiness_after, r.value_after, r.litres_after)
+              for r in audit.steps.itertuples(index=False))]
     start = page.next_row
-    for row in audit.frontier.sort_values("value", kind="stable").itertuples(index=False):
-        page.row((None, None, None, row.readiness, None, None, row.value),
-                 ("text", "text", "text", "share", "text", "text", "money"))
-    end = page.next_row - 1
+    for point in [*frontier, *path]:
+        page.row(point, kinds)
+    here = start + len(frontier)
+    lines = [Line("You are here today", (3, here, here), (2, here, here), marker="square", dash=None)]
+    if len(path) > 1:
+        end = here + len(path) - 1
+        lines.insert(0, Line("Step by step", (3, here, end), (2, here, end), marker="x", dash="sysDot"))
+    if frontier:
+        lines.insert(0, Line("Cheapest stock for each readiness", (3, start, here - 1), (2, start, here - 1)))
+    low = max(math.floor(20 * min(point[1] for point in [*frontier, *path]) - 0.2) / 20, 0.0)
     page.skip()
-    first, last = ends
-    lines = [Line("You are here today", (11, first, first), (10, first, first), marker="square", dash=None)]
-    if last > first:
-        lines.insert(0, Line("Step by step", (11, first, last), (10, first, last), marker="x", dash="sysDot"))
-    if end >= start:
-        lines.insert(0, Line("Cheapest stock for each readiness", (7, start, end), (4, start, end)))
-    lowest = min([audit.present.readiness.verified, *audit.frontier["readiness"]])
-    low = max(math.floor(20 * lowest - 0.2) / 20, 0.0)
     place(page, scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0)),
           rows=22)
 
