@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 
 import pandas as pd
 
@@ -12,8 +12,9 @@ from kitplan.outlook.training_cuts import TapeCut
 from kitplan.outlook.training_lists import Taken
 from kitplan.outlook.training_needs import ClassNeeds
 
-PRACTICE_BOX = "Practice box, marked 'practice only, not for patients', kept apart"
-NEXT_CLASS = "Class box, for the next class; not for patients, because the pack was opened"
+PRACTICE_BOX = "Practice box, marked 'practice only, not for patients'"
+BACK = "Class box, or back to the lender"
+NEXT_CLASS = "Class box, for the next class; not for patients"
 CLASS_BOX = "Class box, unopened"
 WASTE = "Waste"
 COLUMNS = ["lesson", "thing", "quantity", "unit", "state", "goes_to"]
@@ -24,12 +25,17 @@ def left_over(
     tape: Sequence[TapeCut],
 ) -> pd.DataFrame:
     """One row a thing; lesson -1 is the season as a whole (what is left of the packs bought)."""
-    rows = [*_unopened(shopping, -1 if len(lessons) > 1 else 0)]
+    season = -1 if len(lessons) > 1 else 0
+    rows = [*_unopened(shopping, season)]
+    kept = shopping[shopping["kind"] == "durable"]
+    if len(kept):
+        text = f"Things that are not used up ({len(kept)} kinds)"
+        rows.append((season, text, int(kept["units"].sum()), "item", "used in the class", BACK))
     for index, lesson in enumerate(lessons):
         rows += _spare_sets(index, needs)
         rows += [row for cut in tape if cut.lesson == index for row in _remnants(cut)]
         rows += _part_used(unit, index, taken)
-        rows += _stock_left(unit, index, lesson, taken)
+        rows += _stock_left(unit, index, lesson, taken, set(kept["item"]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -78,7 +84,9 @@ def _part_used(unit: Unit, lesson: int, taken: Sequence[Taken]) -> list[tuple[ob
     ]
 
 
-def _stock_left(unit: Unit, index: int, lesson: TrainingClass, taken: Sequence[Taken]) -> list[tuple[object, ...]]:
+def _stock_left(
+    unit: Unit, index: int, lesson: TrainingClass, taken: Sequence[Taken], kept: Container[str]
+) -> list[tuple[object, ...]]:
     catalogue = unit.items.set_index("item")
     used = {t.item: t for t in taken if t.lesson == index}
     rows: list[tuple[object, ...]] = []
@@ -88,6 +96,6 @@ def _stock_left(unit: Unit, index: int, lesson: TrainingClass, taken: Sequence[T
             rows.append((index, catalogue.at[item, "description"], rest, "item", "past its date", PRACTICE_BOX))
     for item, count in lesson.have.items():
         rest = count - (used[item].own if item in used else 0)
-        if rest:
+        if rest and item not in kept:
             rows.append((index, catalogue.at[item, "description"], rest, "item", "not opened", CLASS_BOX))
     return rows

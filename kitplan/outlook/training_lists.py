@@ -194,14 +194,16 @@ def _things_at(
     for thing, moved in zip(class_things(unit, lesson), table.things["shared"]):
         used = np.isin(table.practice[:, station], list(thing.practices))
         if used.any():
-            when = f", round {_spans(np.flatnonzero(used) + 1)}" if moved and not used.all() else ""
+            when = f" ({_rounds(np.flatnonzero(used) + 1)})" if moved and not used.all() else ""
             rows.append((index, station + 1, "durable", thing.item or thing.name, f"{thing.name}{when}",
                          thing.per_station, "piece"))
     return rows
 
 
-def _spans(numbers: np.ndarray) -> str:
-    return ", ".join(str(n) for n in numbers)
+def _rounds(numbers: np.ndarray) -> str:
+    """Rounds in words: "round 2", "rounds 1 and 3"."""
+    *most, last = (str(n) for n in numbers)
+    return f"rounds {', '.join(most)} and {last}" if most else f"round {last}"
 
 
 def _one_of(item: pd.Series) -> str:
@@ -243,7 +245,7 @@ def piece_text(piece: Mapping[str, object]) -> str:
     if piece["shape"] == "Y":
         words.append(f"slit to {piece['uncut_mm']:g} mm from the end")
     if piece["shape"] == "H":
-        words.append(f"slit from both ends, {piece['bridge_mm']:g} mm left in the middle")
+        words.append(f"slit from both ends to {piece['bridge_mm']:g} mm in the middle")
     if piece["tab_mm"]:
         words.append(f"{piece['tab_mm']:g} mm tabs")
     if piece["use"]:

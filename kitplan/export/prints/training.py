@@ -1,0 +1,68 @@
+"""Prints of the classes: station cards, tick lists, step cards, cutting lists and box labels."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reportlab.platypus import Flowable, PageBreak
+
+from kitplan.export.plan_json import plan_number
+from kitplan.export.prints.box_label import box_labels_pdf, labels_of
+from kitplan.export.prints.listing import PAPERS
+from kitplan.export.prints.practice_page import HEAD, NOTE, RIGHT, STRONG, TITLE, grid, practice_pdf, text
+from kitplan.export.prints.station_card import station_cards_pdf
+from kitplan.export.prints.step_card import step_cards_pdf
+from kitplan.export.prints.tick_list import tick_list_pdf
+from kitplan.outlook.training_lists import piece_text
+
+if TYPE_CHECKING:
+    from kitplan.outlook.training import TrainingPlan
+    from kitplan.plan import Plan
+
+
+def prints(plan: Plan) -> dict[str, bytes]:
+    """File name -> PDF, each on A4 and on US Letter; one set a class, numbered where there are several."""
+    training: TrainingPlan = plan.parts["training"]
+    number = plan_number(plan.unit, plan.seed, plan.version)
+    files: dict[str, bytes] = {}
+    for lesson, course in enumerate(training.lessons):
+        tag = f"-{lesson + 1}" if len(training.lessons) > 1 else ""
+        foot = f"{course.title}   {plan.unit.name}   Plan {number}"
+        called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
+        for paper in PAPERS:
+            files[f"station-cards{tag}-{paper}.pdf"] = station_cards_pdf(training, lesson, paper, foot)
+            files[f"tick-list{tag}-{paper}.pdf"] = tick_list_pdf(training, lesson, paper, foot)
+            files[f"step-cards{tag}-{paper}.pdf"] = step_cards_pdf(plan.unit, training, lesson, paper, foot)
+            files[f"box-labels{tag}-{paper}.pdf"] = box_labels_pdf(labels_of(training, lesson), paper)
+            if (training.cut_work["lesson"] == lesson).any():
+                files[f"cutting-list{tag}-{paper}.pdf"] = cutting_list_pdf(training, lesson, called, paper, foot)
+    return files
+
+
+def cutting_list_pdf(training: TrainingPlan, lesson: int, called: dict[str, str], paper: str, foot: str) -> bytes:
+    """One page a cutter: which rolls, into what; then what each length becomes."""
+    story: list[Flowable] = []
+    work = training.cut_work[training.cut_work["lesson"] == lesson]
+    for cutter, rolls in work.groupby("cutter", sort=True):
+        story += [
+            text(f"Cutting list, cutter {cutter}", TITLE), text(training.lessons[lesson].title, STRONG),
+            text("Cut each roll as its line says. Measure twice; keep the lengths apart in marked bags.", NOTE),
+        ]
+        rows = [[text(h, STRONG) for h in ("Roll", "From", "Cut from one (number x mm)", "Rolls", "Pieces", "")]]
+        rows += [
+            [text(called.get(r["roll"], r["roll"])), text(r["from"]), text(r["pattern"]), text(r["count"], RIGHT),
+             text(r["pieces"], RIGHT), ""] for r in rolls.to_dict("records")
+        ]
+        story += [grid(rows, (48, 25, 58, 14, 17, 12), boxes=(5,)), *_becomes(training, lesson), PageBreak()]
+    return practice_pdf("Cutting lists", foot, story[:-1], paper)
+
+
+def _becomes(training: TrainingPlan, lesson: int) -> list[Flowable]:
+    pieces = training.pieces()
+    mine = pieces[pieces["lesson"] == lesson].sort_values(["length_mm"], ascending=False, kind="stable")
+    rows = [[text(h, STRONG) for h in ("Length", "Becomes", "For", "Pieces")]]
+    rows += [
+        [text(f"{p['length_mm']:g} mm"), text(piece_text(p)), text(p["practice"]), text(p["count"], RIGHT)]
+        for p in mine.to_dict("records")
+    ]
+    return [text("What the lengths become, for the whole class", HEAD), grid(rows, (20, 78, 59, 17))]
