@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import re
 import time
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -191,7 +192,7 @@ class Program:
         `solve(integer=False)` on this same program, to save solving it again.
         Raises NoSolver.
         """
-        engine = solver or available_solvers()[0]
+        engine = solver or next(_installed())
         relaxed = relaxation or self._run(engine, False, 0.0, time_limit)
         whole = not any(self._integer)
         if not integer or relaxed.report.status != "optimal" or whole or self._is_whole(relaxed):
@@ -315,10 +316,17 @@ class Program:
 
 def available_solvers() -> list[str]:
     """Return the solvers at hand, best first. Raises NoSolver if there is none."""
-    found = [name for name in ("highs", "cbc") if _engine(name, False, 0.0, None) is not None]
+    return list(_installed())
+
+
+def _installed() -> Iterator[str]:
+    found = False
+    for name in ("highs", "cbc"):
+        if _engine(name, False, 0.0, None) is not None:
+            found = True
+            yield name
     if not found:
         raise NoSolver("No solver is installed: install highspy (pip install highspy)")
-    return found
 
 
 def _engine(name: str, integer: bool, gap: float, time_limit: float | None) -> Any | None:
@@ -331,7 +339,9 @@ def _engine(name: str, integer: bool, gap: float, time_limit: float | None) -> A
         return engine if engine.available() else None
     if name == "cbc":
         maker = getattr(pulp, "COIN_CMD" if _PULP_4 else "PULP_CBC_CMD")
-        engine = maker(mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)
+            engine = maker(mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1)
         return engine if engine.available() else None
     raise ValueError(f"unknown solver {name!r}: choose highs or cbc")
 
