@@ -13,8 +13,13 @@ from kitplan.commands.common import load, out_folder, progress, run_safely, say,
 @click.command("simulate")
 @unit_options
 @click.option("--years", type=click.IntRange(1, 50), default=4, show_default=True, help="Years to play.")
-@click.option("--copies", type=click.IntRange(2, 2000), default=64, show_default=True,
-              help="Independent copies of the unit that are played.")
+@click.option(
+    "--copies",
+    type=click.IntRange(2, 2000),
+    default=64,
+    show_default=True,
+    help="Independent copies of the unit that are played.",
+)
 @run_safely()
 def command(unit_path: Path, out: Path | None, seed: int | None, years: int, copies: int) -> None:
     """Play years of UNIT day by day and see how often its par levels run short.
@@ -33,10 +38,21 @@ def command(unit_path: Path, out: Path | None, seed: int | None, years: int, cop
 
         plan = plan_unit(unit, seed, ("par",), report)
         assert plan.par is not None
+        from kitplan.demand.filling import fill_roles
+        from kitplan.optimise.audit import as_held
         from kitplan.outlook.simulation import simulate
 
-        result = simulate(unit, plan.filling, plan.par, years=years, replications=copies, seed=plan.seed,
-                          progress=report)
+        held = fill_roles(as_held(unit)) if unit.present_par is not None else None
+        result = simulate(
+            unit,
+            plan.filling,
+            plan.par,
+            present_filling=held,
+            years=years,
+            replications=copies,
+            seed=plan.seed,
+            progress=report,
+        )
         report("Writing")
         from kitplan.export.outputs import part_files
 

@@ -20,7 +20,7 @@ from kitplan.inputs.values import Unit
 from kitplan.optimise.values import ParPlan
 from kitplan.outlook.issue_play import play_issues, stock_clock, windows
 from kitplan.outlook.rules_of_thumb import records, rules, tune
-from kitplan.outlook.stock_ledger import LedgerRun, ReviewRule, play_ledger
+from kitplan.outlook.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_par
 
 DAYS_A_YEAR = 365.25
 WARM_INTERVALS = 4
@@ -123,6 +123,7 @@ def simulate(
     filling: Filling,
     par: ParPlan,
     *,
+    present_filling: Filling | None = None,
     years: int = 4,
     replications: int = 64,
     seed: int | None = None,
@@ -130,6 +131,8 @@ def simulate(
 ) -> SimulationResult:
     """Play `years` years of `replications` copies of the unit under the plan, present par and rules of thumb.
 
+    present_filling: which items fill the roles with what the unit holds today, where that is not the plan's
+    choice; present par meets the same airways and checks, used up in its own items.
     Raises ValueError when a year holds no whole interval.
     """
     say = progress or (lambda _: None)
@@ -142,8 +145,6 @@ def simulate(
     room = _StockRoom(unit, issued, warm)
     floor_units = par.levels["floor_packs"].to_numpy(float) * room.rule.pack
     pars = {"plan": par.levels["par_units"].to_numpy(float).round().astype(np.int64)}
-    if unit.present_par is not None:
-        pars["present par"] = present_units(unit)
     say("setting par levels by rules of thumb")
     past = play_issues(unit, filling, int(RECORD_YEARS * DAYS_A_YEAR), RECORD_REPLICATIONS, seed, "records")
     pars |= _by_rule(room, past, clock.interval_steps, clock.steps_per_day, floor_units, pars["plan"])
@@ -153,10 +154,18 @@ def simulate(
         [room.row(name, k, run, level) for k, (name, level) in enumerate(pars.items())],
         columns=SIMULATION_COLUMNS,
     )
+    items = room.item_rows(run, pars["plan"], par)
+    if unit.present_par is not None:
+        present = present_units(unit)
+        if present_filling is not None:
+            issued = play_issues(unit, present_filling, days, replications, seed, "simulate")
+            room = _StockRoom(unit, issued, warm)
+        row = room.row("present par", 0, room.play(present[None]), present)
+        summary = pd.concat(
+            [summary[:1], pd.DataFrame([row], columns=SIMULATION_COLUMNS), summary[1:]], ignore_index=True
+        )
     intervals = run.ready.shape[1] * run.ready.shape[2]
-    return SimulationResult(
-        summary, room.item_rows(run, pars["plan"], par), _agreement(run, par), years, replications, intervals
-    )
+    return SimulationResult(summary, items, _agreement(run, par), years, replications, intervals)
 
 
 def present_units(unit: Unit) -> np.ndarray:
@@ -185,8 +194,8 @@ class _StockRoom:
     def play(self, par: np.ndarray) -> LedgerRun:
         return play_ledger(self.issued, par, self.rule, self.warm)
 
-    def ready_share(self, par: np.ndarray) -> np.ndarray:
-        return self.play(par).ready.mean(axis=(1, 2))
+    def covered_share(self, par: np.ndarray) -> np.ndarray:
+        return within_par(self.issued, par, self.rule, self.warm).mean(axis=(1, 2))
 
     def row(self, name: str, k: int, run: LedgerRun, level: np.ndarray) -> tuple:
         """One row of the summary, SIMULATION_COLUMNS."""
@@ -235,13 +244,16 @@ def _by_rule(
     floor_units: np.ndarray,
     plan: np.ndarray,
 ) -> dict[str, np.ndarray]:
-    """Par levels by each rule, with factors in common use and tuned to the plan's own ready share."""
+    """Par levels by each rule, with factors in common use and tuned to the plan's own `covered` share.
+
+    Not to the share as played: whole packs lift a shelf above par by luck of the pack size, which no rule aims at.
+    """
     whole = np.stack(list(windows(past, interval_steps)))
     known = records(whole, max(int(DAYS_A_YEAR * steps_per_day / interval_steps), 1))
     each = rules(known, room.rule.pack, floor_units)
     pars = {name.format(f): rule(f) for name, (rule, factors) in each.items() for f in factors}
-    target = float(room.ready_share(plan[None])[0])
-    found = tune([rule for rule, _ in each.values()], room.ready_share, target)
+    target = float(room.covered_share(plan[None])[0])
+    found = tune([rule for rule, _ in each.values()], room.covered_share, target)
     for (name, (rule, _)), factor in zip(each.items(), found):
         if factor is not None:
             pars["tuned: " + name.format(factor)] = rule(factor)

@@ -181,12 +181,7 @@ def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_step
     """
     steps, replications, items = demand.shape
     review, lead = rule.review_steps, rule.lead_steps
-    if review < 1 or lead < 0:
-        raise ValueError("review must be at least one step and lead at least none")
-    first = -(-max(warm_steps - lead, 0) // review)
-    count = (steps - lead) // review - first
-    if count < 1:
-        raise ValueError("too few steps: no whole interval after the warm-up")
+    first, count = _counted_intervals(steps, rule, warm_steps)
     ledger = _Ledger(par, replications, rule, demand.mean(axis=(0, 1)))
     tally = _Tally((par.shape[0], replications, items), review, first * review + lead, count)
     for step in range(tally.stop):
@@ -214,6 +209,23 @@ def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_step
         tally.owed / span,
         span,
     )
+
+
+def within_par(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int = 0) -> np.ndarray:
+    """Return LedgerRun.covered alone, without playing the stock room; same arguments as `play_ledger`."""
+    return _covered(demand, par, rule, *_counted_intervals(demand.shape[0], rule, warm_steps))
+
+
+def _counted_intervals(steps: int, rule: ReviewRule, warm_steps: int) -> tuple[int, int]:
+    """(number of the first review whose interval counts, how many count)."""
+    review, lead = rule.review_steps, rule.lead_steps
+    if review < 1 or lead < 0:
+        raise ValueError("review must be at least one step and lead at least none")
+    first = -(-max(warm_steps - lead, 0) // review)
+    count = (steps - lead) // review - first
+    if count < 1:
+        raise ValueError("too few steps: no whole interval after the warm-up")
+    return first, count
 
 
 def _covered(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, first: int, count: int) -> np.ndarray:
