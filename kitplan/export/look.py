@@ -301,9 +301,10 @@ class Book:
 
 def put_text(cell: Cell, text: str) -> None:
     """Put text into a cell as text, whatever it begins with; control characters are left out."""
-    cell._value = _CONTROL.sub("", text)[:_LONGEST_TEXT]
+    clean = _CONTROL.sub("", text)[:_LONGEST_TEXT]
+    cell._value = clean
     cell.data_type = "s"
-    if text.startswith(_ACTING):
+    if clean.startswith(_ACTING):
         cell.quotePrefix = True  # type: ignore[assignment]
 
 

@@ -47,8 +47,11 @@ def must_stay(folder: Path) -> bool:
     """True where the folder itself may not be renamed and its files are moved one by one instead."""
     if not folder.exists():
         return False
-    here = Path.cwd().resolve()
-    if here == folder or folder in here.parents or os.path.ismount(folder):
+    with contextlib.suppress(OSError):
+        here = Path.cwd().resolve()
+        if here == folder or folder in here.parents:
+            return True
+    if os.path.ismount(folder):
         return True
     if not os.access(folder.parent, os.W_OK | os.X_OK):
         return True

@@ -1,7 +1,7 @@
 """Tidy tables as CSV bytes: the same frame gives the same bytes everywhere, and no cell can act as a formula.
 
-Text that a spreadsheet would take for a formula (it begins with = + - @, a tab or a line break) is written
-with one apostrophe in front. A program that reads the tables takes one apostrophe away from text that begins
+Text that a spreadsheet would take for a formula (it begins with = + - @, a tab, a line break or a null)
+is written with one apostrophe in front. A program that reads the tables takes one apostrophe away from text that begins
 with apostrophes followed by such a character (`plain_text`). No other cell is altered, so nothing is lost.
 """
 
@@ -20,7 +20,7 @@ import pandas as pd
 
 from kitplan.resources import config_file
 
-_ACTING = "=+\\-@\t\r\n＝＋－＠"
+_ACTING = "=+\\-@\t\r\n\0＝＋－＠"
 _TO_GUARD = re.compile(f"'*[{_ACTING}]")
 _GUARDED = re.compile(f"'+[{_ACTING}]")
 

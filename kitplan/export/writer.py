@@ -34,14 +34,16 @@ _MENDS = {
 
 
 class OutputError(OSError):
-    """The outputs cannot be written; what was there is untouched (exit code 2). `mend` says what to do."""
+    """The outputs cannot be written (exit code 2). `mend` says what to do and that nothing was changed."""
 
-    def __init__(self, number: int, fault: str, place: Path, mend: str | None = None) -> None:
+    def __init__(self, number: int, fault: str, place: Path, mend: str | None = None, untouched: bool = True) -> None:
         super().__init__(number, fault, str(place))
         self.mend = mend or _MENDS.get(number, "Check the path and try again.")
+        if untouched:
+            self.mend += " Nothing there was changed."
 
     def __str__(self) -> str:
-        return f"{self.filename}: {self.strerror}. {self.mend} Nothing there was changed."
+        return f"{self.filename}: {self.strerror}. {self.mend}"
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,11 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, retire: bool = 
         raise
     except OSError as error:
         reason = (error.strerror or str(error) or type(error).__name__).lower()
+        if (folder / swap.COMMITTED).exists():
+            raise OutputError(
+                error.errno or errno.EIO, f"is written only in part ({reason})", folder,
+                "Close its files in other programs and run again: the rest is finished then.", untouched=False,
+            ) from error
         raise OutputError(error.errno or errno.EIO, f"cannot be written ({reason})", folder) from error
 
 
@@ -252,7 +259,11 @@ def _one_writer_at_a_time(parent: Path) -> Iterator[None]:
     except ImportError:
         yield
         return
-    handle = os.open(parent, os.O_RDONLY)
+    try:
+        handle = os.open(parent, os.O_RDONLY)
+    except OSError:
+        yield
+        return
     try:
         deadline = time.monotonic() + _LOCK_WAIT_SECONDS
         while True:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from kitplan.export.tables import UndescribedColumn, described_columns, plain_text, safe_text, table_bytes
 
-ACTING = "=+-@\t\r\n＝＋－＠"
+ACTING = "=+-@\t\r\n\0＝＋－＠"
 
 
 def test_a_table_has_its_described_columns_in_their_order_and_ends_lines_with_a_line_feed():

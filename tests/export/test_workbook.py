@@ -197,7 +197,7 @@ def test_the_frontier_has_a_chart_with_the_plan_and_todays_par_marked(plan_maker
 
 
 @pytest.mark.parametrize("text", [
-    "=1+1", '+cmd|" /C calc"!A0', "-2+3", "@SUM(A1)", "\t=1", "＝1", "bell\x07 and null\x00",
+    "=1+1", '+cmd|" /C calc"!A0', "-2+3", "@SUM(A1)", "\t=1", "＝1", "bell\x07 and null\x00", "\x00=1+1",
 ])
 def test_text_from_inputs_never_becomes_a_formula(plan_maker, par_maker, plan, text):
     levels = plan.par.levels.assign(description=text, because=text)

@@ -290,3 +290,32 @@ def test_a_builder_that_fails_leaves_the_old_set(tmp_path):
     with pytest.raises(ArithmeticError):
         write_outputs(tmp_path / "plan", {"a.csv": b"2", "plan.json": fails})
     assert contents(tmp_path) == {"plan/plan.json": b"1"}
+
+
+def test_a_file_that_cannot_be_replaced_in_place_is_told_and_finished_by_the_next_run(tmp_path, monkeypatch):
+    folder = tmp_path / "plan"
+    write_outputs(folder, {"plan.json": b"1", "cut-card.pdf": b"1"})
+    with monkeypatch.context() as context:
+        in_place(context)
+        context.setattr(os, "replace", lambda *_: (_ for _ in ()).throw(PermissionError(13, "Permission denied")))
+        with pytest.raises(OutputError, match=r"written only in part .* run again: the rest is finished then") as told:
+            write_outputs(folder, {"plan.json": b"2", "cut-card.pdf": b"2"})
+    assert "Nothing there was changed" not in str(told.value)
+    write_outputs(folder, {"notes.txt": b"3"})
+    assert contents(folder) == {"plan.json": b"2", "cut-card.pdf": b"2", "notes.txt": b"3"}
+
+
+def test_two_runs_at_once_wait_for_each_other(tmp_path):
+    script = """
+import sys
+from pathlib import Path
+from kitplan.export.writer import write_outputs
+for edition in range(25):
+    write_outputs(Path(sys.argv[1]), {f"{n}.csv": sys.argv[2].encode() for n in range(6)})
+"""
+    root = Path(swap.__file__).parents[2]
+    runs = [subprocess.Popen([sys.executable, "-c", script, str(tmp_path / "plan"), who], stderr=subprocess.PIPE,
+                             env=os.environ | {"PYTHONPATH": str(root)}) for who in ("one", "two")]
+    assert [run.communicate(timeout=60)[1] for run in runs] == [b"", b""]
+    assert len(set(contents(tmp_path / "plan").values())) == 1
+    assert [p.name for p in tmp_path.iterdir()] == ["plan"]
