@@ -14,16 +14,18 @@ import os
 import re
 import time
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pulp
 
+from kitplan.optimise.solution import NoSolution, NoSolver, Row, Solution
 from kitplan.optimise.values import SolverReport
+
+__all__ = ["NoSolution", "NoSolver", "Program", "Row", "Solution", "available_solvers"]
 
 INTEGRAL = 1e-6
 """How far from a whole number a value may be and still count as whole (the solvers' own tolerance)."""
@@ -33,62 +35,6 @@ FEASIBLE = 1e-5
 
 _PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
 _PULP_4 = not hasattr(pulp.LpProblem(), "sol_status")
-
-
-class NoSolution(RuntimeError):
-    """Values were asked of a program that ended without a solution; the text says how it ended."""
-
-
-class NoSolver(RuntimeError):
-    """Neither HiGHS nor CBC is installed, or the one asked for is not."""
-
-
-@dataclass(frozen=True)
-class Row:
-    """One linear row: low <= sum of coefficient * variable <= high (None: no limit on that side)."""
-
-    handles: list[int]
-    coefficients: list[float]
-    low: float | None
-    high: float | None
-
-
-@dataclass(frozen=True)
-class Solution:
-    """How a solve ended, and its values if it ended well.
-
-    A dual is the change of the objective, in the program's own sense, when the row's limit rises by one;
-    a reduced cost is the same for a variable's bound. So a limit on spending in a minimisation has a dual
-    of at most 0 (more room never costs more), a requirement a dual of at least 0.
-    """
-
-    report: SolverReport
-    column_values: np.ndarray | None = None
-    column_duals: np.ndarray | None = None
-    row_duals: Mapping[str, float] = field(default_factory=dict)
-
-    @property
-    def solved(self) -> bool:
-        """True if there are values to read: status "optimal" or "feasible"."""
-        return self.column_values is not None
-
-    def values(self, handles: Sequence[int] | np.ndarray) -> np.ndarray:
-        """Return the values of `handles`. Raises NoSolution unless the program was solved."""
-        if self.column_values is None:
-            raise NoSolution(f"{self.report.name} ended {self.report.status}: it has no values")
-        return self.column_values[np.asarray(handles, dtype=np.intp)]
-
-    def dual(self, row: str) -> float:
-        """Return the dual of `row`. Raises NoSolution for a result that is not a linear program's."""
-        if self.column_duals is None:
-            raise NoSolution(f"{self.report.name} has no duals: only a linear program has")
-        return self.row_duals[row]
-
-    def reduced_costs(self, handles: Sequence[int] | np.ndarray) -> np.ndarray:
-        """Return the reduced costs of `handles`. Raises NoSolution like `dual`."""
-        if self.column_duals is None:
-            raise NoSolution(f"{self.report.name} has no reduced costs: only a linear program has")
-        return self.column_duals[np.asarray(handles, dtype=np.intp)]
 
 
 class Program:
@@ -230,8 +176,7 @@ class Program:
     ) -> Solution:
         started = time.perf_counter()
         if not self._column_names:
-            report = SolverReport("none", "optimal", self._constant, self._constant, self._constant, 0.0, 0.0)
-            return Solution(report, np.empty(0), np.empty(0), dict.fromkeys(self._rows, 0.0))
+            return self._without_columns()
         problem, variables = self._model()
         status, bound = _solve_quietly(problem, engine, integer, gap, time_limit)
         values = self._read_values(variables) if status in ("optimal", "feasible") else None
@@ -244,6 +189,14 @@ class Program:
             return Solution(report, values)
         duals = self._sign * np.array([v.dj or 0.0 for v in variables])
         return Solution(report, values, duals, self._read_row_duals(problem))
+
+    def _without_columns(self) -> Solution:
+        """The answer of a program without variables: every row sums to 0."""
+        if self._rows and self._violation(np.empty(0)) > FEASIBLE:
+            return Solution(SolverReport("none", "infeasible", np.nan, np.nan, np.nan, np.nan, 0.0))
+        worth = self._constant
+        report = SolverReport("none", "optimal", worth, worth, worth, 0.0, 0.0)
+        return Solution(report, np.empty(0), np.empty(0), dict.fromkeys(self._rows, 0.0))
 
     def _report(
         self,
@@ -287,7 +240,7 @@ class Program:
     def _violation(self, values: np.ndarray) -> float:
         """Return how far `values` lie outside the worst row or bound, relative to the limit's size."""
         low, high = _as_limits(self._low, -np.inf), _as_limits(self._high, np.inf)
-        worst = float(max(np.max(low - values), np.max(values - high), 0.0))
+        worst = float(max(np.max(low - values, initial=0.0), np.max(values - high, initial=0.0)))
         if not self._rows:
             return worst
         rows = list(self._rows.values())

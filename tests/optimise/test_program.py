@@ -129,6 +129,12 @@ def test_a_program_without_variables_costs_its_constant():
     assert program.solve().report.objective == 4.5
 
 
+def test_a_program_without_variables_still_keeps_its_rows():
+    program = Program("nothing")
+    program.row("never", [], [], low=1)
+    assert program.solve().report.status == "infeasible"
+
+
 @pytest.mark.parametrize("name", ["size 4-0", "1st", "a[1]", ""])
 def test_names_that_a_file_format_would_change_are_refused(name):
     with pytest.raises(ValueError, match="letters"):
