@@ -4,10 +4,11 @@ A linear program with recourse. First stage: packs x_j of each substitute j, bou
 stage, once scenario s shows its airways: y[s, d, j], uses of demand line d (one role of the kinds of airway that the
 same items serve alike) served by item j, and short[s, d], uses that nothing serves.
 
-    minimise    sum_j price_j x_j + 1/S sum_s sum_d penalty_d short[s, d]
+    minimise    sum_j price_j x_j + 1/S sum_s (sum_d penalty_d short[s, d] + sum_j penalty_j gap[s, j])
     subject to  sum_j y[s, d, j] + short[s, d] = D[s, d]
-                regular[s, j] + sum_d a[d, j] y[s, d, j] <= held_j + pack_j x_j
+                regular[s, j] - gap[s, j] + sum_d a[d, j] y[s, d, j] <= held_j + pack_j x_j
 
+where gap[s, j] is regular use of a substitute that runs short, at least as dear as the uses it would serve instead
 (two-stage stochastic linear program: Birge & Louveaux, Introduction to Stochastic Programming, from memory). The
 penalty of a use is set so that, for one item alone, the program buys the newsvendor's quantile at the unit's own
 readiness: price / (1 - readiness). What is left of the missing item is used as well, first where nothing else can
@@ -187,10 +188,14 @@ def _solve(unit: Unit, lines: list[_Line], uses: np.ndarray, demand: Demand, hel
             for j, a in line.a.items():
                 taken[s, j].append((y[j][s], a))
         served.append(y)
-    for (s, j), terms in taken.items():
-        room = held.get(names[j], 0.0) - regular[s, offered.index(j)]
-        handles, weights = [h for h, _ in terms] + [x[j]], [a for _, a in terms] + [-pack[j]]
-        program.row(f"stock{j}_{s}", handles, weights, high=max(room, 0.0) if names[j] in gone else room)
+    gap_penalty = _gap_penalties(lines, price / pack, unit.stock.readiness, names, gone)
+    for k, j in enumerate(offered):
+        gap = program.variables(f"gap{j}_", count, high=regular[:, k])
+        program.objective(gap, np.full(count, gap_penalty[j] / count))
+        for s in range(count):
+            handles = [h for h, _ in taken[s, j]] + [x[j], gap[s]]
+            weights = [a for _, a in taken[s, j]] + [-pack[j], -1.0]
+            program.row(f"stock{j}_{s}", handles, weights, high=held.get(names[j], 0.0) - regular[s, k])
     solution = program.solve(gap=unit.planning.mip_gap, time_limit=unit.planning.time_limit_seconds)
     packs = {j: round(float(solution.values([x[j]])[0])) for j in offered if names[j] not in gone}
     split = np.zeros((len(lines), len(names)))
@@ -210,6 +215,17 @@ def _regular(demand: Demand, names: list[str], lines: list[_Line], offered: list
 def _penalty(line: _Line, unit_price: np.ndarray, readiness: float, names: list[str], gone: list[str]) -> float:
     dearest = max(a * unit_price[j] for j, a in line.a.items())
     return max(dearest, 1e-6) / (1 - readiness) * (STRANDED if line.stranded(names, gone) else 1.0)
+
+
+def _gap_penalties(lines: list[_Line], unit_price: np.ndarray, readiness: float, names: list[str],
+                   gone: list[str]) -> dict[int, float]:
+    """What a unit of regular use that runs short costs, by item position: never less than what taking it would save."""
+    found: dict[int, float] = {}
+    for line in lines:
+        penalty = _penalty(line, unit_price, readiness, names, gone)
+        for j, a in line.a.items():
+            found[j] = max(found.get(j, 0.0), penalty / a)
+    return found
 
 
 def _instead(unit: Unit, lines: list[_Line], uses: np.ndarray, split: np.ndarray) -> pd.DataFrame:
