@@ -251,8 +251,8 @@ def _serve(unit: Unit, lessons: Sequence[TrainingClass], choices: Sequence[_Choi
     serve = program.variables("serve", len(choices), integer=True)
     packs = program.variables("packs", len(items), integer=True)
     program.objective(packs, [float(catalogue.at[i, "price"]) for i in items])
-    # Between plans of equal money: fewer items opened, the catalogue's first before the next.
-    nudge = [1e-5 * c.each * (1.0 + 0.01 * items.index(c.item)) for c in choices]
+    # Between plans of equal money: own stock before bought items, then the catalogue's first before the next.
+    nudge = [1e-7 * c.each * (1.0 + 0.01 * items.index(c.item)) for c in choices]
     program.objective(serve, nudge)
     for lesson, practice in dict.fromkeys((c.lesson, c.practice) for c in choices):
         mine = [k for k, c in enumerate(choices) if (c.lesson, c.practice) == (lesson, practice)]
@@ -263,6 +263,7 @@ def _serve(unit: Unit, lessons: Sequence[TrainingClass], choices: Sequence[_Choi
         for lesson in dict.fromkeys(c.lesson for c in choices if c.item == item):
             (buy,) = program.variables(f"buy_{number}_{lesson}_", 1)
             bought.append(buy)
+            program.objective([buy], 1e-5)
             mine = [k for k, c in enumerate(choices) if c.item == item and c.lesson == lesson]
             own = float(lessons[lesson].have.get(item, 0) + lessons[lesson].expired.get(item, 0))
             program.row(
@@ -271,5 +272,5 @@ def _serve(unit: Unit, lessons: Sequence[TrainingClass], choices: Sequence[_Choi
             )
         pack = float(catalogue.at[item, "pack"])
         program.row(f"packs_{number}", [*bought, packs[number]], [*[1.0] * len(bought), -pack], high=0.0)
-    solution = program.solve(integer=True, gap=1e-6, time_limit=10.0)
+    solution = program.solve(integer=True, gap=1e-9, time_limit=10.0)
     return [round(v) for v in solution.values(serve)]
