@@ -7,16 +7,16 @@ from pathlib import Path
 import click
 
 from kitplan.commands.common import run_safely, unit_options
+from kitplan.commands.plan import make_plan, readiness_option
 
 
 @click.command("par")
 @unit_options
+@readiness_option
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None, readiness: float | None) -> None:
     """Par levels for the stock room of UNIT (a folder or a workbook), without the other parts.
 
     Writes stock-room.xlsx, tables/par_levels.csv, tables/frontier.csv and plan.json, all or nothing.
     """
-    from kitplan.commands.plan import make_plan
-
-    make_plan(unit_path, out, seed, parts=("par",))
+    make_plan(unit_path, out, seed, ("par",), readiness)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,15 +11,24 @@ import click
 from kitplan.commands.common import EXIT_UNSAFE, load, out_folder, progress, run_safely, say, unit_options
 
 if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
     from kitplan.plan import Plan
+
+readiness_option = click.option(
+    "--readiness", metavar="SHARE", type=click.FloatRange(0.5, 0.9999), default=None,
+    help="What if: another target than the unit's own, 0.99 for 99 %.",
+)
 
 
 @click.command("plan")
 @unit_options
+@readiness_option
 @click.option("--store-days", metavar="DAYS", type=click.FloatRange(0, 30), default=1.0, show_default=True,
               help="Folder of units: days from a central store to a unit.")
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, store_days: float) -> None:
+def command(
+    unit_path: Path, out: Path | None, seed: int | None, readiness: float | None, store_days: float
+) -> None:
     """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
 
     Writes stock-room.xlsx for people, tables/ for other programs and plan.json, all or nothing. Exit code 1: your
@@ -31,14 +41,22 @@ def command(unit_path: Path, out: Path | None, seed: int | None, store_days: flo
         from kitplan.many import find_units
 
         if units := find_units(unit_path):
+            if readiness is not None:
+                raise click.UsageError("--readiness is for one unit: set it in each unit.toml, or plan one unit.")
             from kitplan.commands.many_units import plan_folder
 
             plan_folder(units, out_folder(unit_path, out), seed, store_days)
             return
-    make_plan(unit_path, out, seed, parts=None)
+    make_plan(unit_path, out, seed, None, readiness)
 
 
-def make_plan(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None) -> None:
+def make_plan(
+    unit_path: Path,
+    out: Path | None,
+    seed: int | None,
+    parts: tuple[str, ...] | None,
+    readiness: float | None = None,
+) -> None:
     """Read, plan, write, and tell the result in three sentences.
 
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target.
@@ -49,7 +67,7 @@ def make_plan(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[
     folder = out_folder(unit_path, out)
     with progress() as report:
         report("Reading")
-        unit = load(unit_path, seed)
+        unit = aimed_at(load(unit_path, seed), readiness)
         check_target(folder, (WORKBOOK, RECORD, "tables/par_levels.csv"))
         from kitplan.plan import plan_unit
 
@@ -70,6 +88,18 @@ def make_plan(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[
         click.echo(sentence)
     if plan.par is not None and plan.par.answer != "met":
         raise SystemExit(EXIT_UNSAFE)
+
+
+def aimed_at(unit: Unit, readiness: float | None) -> Unit:
+    """The unit with another readiness target, and its assumptions saying so; the unit itself for None."""
+    if readiness is None:
+        return unit
+    told = tuple(
+        replace(line, value=f"{readiness:g}", source="given on the command line")
+        if (line.topic, line.name) == ("Stock room", "readiness") else line
+        for line in unit.assumptions
+    )
+    return replace(unit, stock=replace(unit.stock, readiness=readiness), assumptions=told)
 
 
 def refuse_unsafe(plan: Plan) -> None:

@@ -124,6 +124,28 @@ def test_explain_suggests_the_nearest_name_for_an_unknown_item(planned):
     assert "Did you mean 'saline_5ml'?" in result.output
 
 
+def test_another_target_may_be_tried_without_touching_the_unit(planned, tmp_path):
+    unit, _ = planned
+    before = (unit / "unit.toml").read_bytes()
+    result = run("par", unit, "--readiness", "0.8", "--out", tmp_path / "less")
+    assert result.exit_code == 0, result.output
+    record = json.loads(files(tmp_path / "less")["plan.json"])
+    usual = json.loads((unit / "plan" / "plan.json").read_text(encoding="utf-8"))
+    assert record["readiness"]["target"] == 0.8
+    assert record["value"] <= usual["value"]
+    assert record["plan_number"] != usual["plan_number"]
+    book = openpyxl.load_workbook(io.BytesIO(files(tmp_path / "less")["stock-room.xlsx"]))
+    told = [[c.value for c in row] for row in book["Assumptions"].iter_rows() if row[0].value == "readiness"]
+    assert [row[1] for row in told if row[3] == "given on the command line"] == ["0.8"]
+    assert (unit / "unit.toml").read_bytes() == before
+
+
+@pytest.mark.parametrize("value", ["98", "0", "1", "high"])
+def test_a_target_that_is_no_share_is_refused(planned, value):
+    unit, _ = planned
+    assert run("par", unit, "--readiness", value).exit_code == 2
+
+
 def test_a_budget_too_small_for_the_target_gives_the_best_plan_and_exit_code_one(tmp_path):
     unit = quick_unit(tmp_path / "unit", budget="budget = 1000")
     result = run("par", unit)
