@@ -1,0 +1,297 @@
+"""Months ahead: airway-days by stratum, through rate and recipe, to items, packs and money, with bands.
+
+The bands come from simulation and carry three doubts together: how many airways (the census forecast's own errors),
+how often they are renewed (the posterior of the rates), and chance (who loosens, who arrives).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from zlib import crc32
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.estimate import Learnt, learn
+from kitplan.demand.filling import attempt_tables, fill_roles
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways
+from kitplan.demand.resecure import long_run_rates
+from kitplan.demand.scenarios import use_rates
+from kitplan.inputs.values import Unit
+from kitplan.outlook.months import MonthlyCensus, monthly_census, monthly_issues, months_ahead
+from kitplan.outlook.timeseries import Outlook, forecast_series
+
+DRAWS = 4000
+BANDS = (0.025, 0.10, 0.90, 0.975)
+
+
+@dataclass(frozen=True)
+class UseModel:
+    """What an airway-day and an arrival take. rate, attempts: per airway-day, ndarray (n_strata,).
+
+    per_day, per_arrival: ndarray (n_strata, n_items), items. arrivals: arrivals per airway-day, ndarray (n_strata,).
+    price: of one item, ndarray (n_items,).
+    """
+
+    items: tuple[str, ...]
+    rate: np.ndarray
+    attempts: np.ndarray
+    per_day: np.ndarray
+    per_arrival: np.ndarray
+    arrivals: np.ndarray
+    price: np.ndarray
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
+    census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
+    unit's own. sentences: what to say first. notes: what was left out or assumed.
+    """
+
+    use: pd.DataFrame
+    total: pd.DataFrame
+    item_year: pd.DataFrame
+    backtest: pd.DataFrame
+    history: pd.DataFrame
+    method: str
+    reason: str
+    learnt: bool
+    year_value: tuple[float, float, float]
+    last_year: tuple[float, str]
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The frames as tables to write, by file stem."""
+        return {"monthly_use": self.use, "monthly_total": self.total, "item_year": self.item_year,
+                "backtest": self.backtest, "census_history": self.history}
+
+
+def use_model(unit: Unit) -> UseModel:
+    """Use by stratum and item under the unit's frequency, recipes and catalogue."""
+    tables = attempt_tables(unit)
+    filling = fill_roles(unit, tables)
+    rates = use_rates(unit, filling, tables)
+    pace = long_run_rates(unit)
+    names = tuple(unit.items["item"])
+    column = {name: i for i, name in enumerate(names)}
+    per_day, per_arrival = np.zeros((2, unit.n_strata, len(names)))
+    where = (rates["stratum"].to_numpy(int), rates["item"].map(column).to_numpy(int))
+    np.add.at(per_day, where, rates["per_airway_day"].to_numpy(float))
+    np.add.at(per_arrival, where, rates["per_arrival"].to_numpy(float))
+    airways = mean_airways(unit)
+    arrivals = np.divide(arrivals_per_day(unit), airways, out=np.zeros(unit.n_strata), where=airways > 0)
+    price = (unit.items["price"] / unit.items["pack"]).to_numpy(float)
+    return UseModel(names, pace["re_secures_per_day"].to_numpy(float), pace["attempts_per_day"].to_numpy(float),
+                    per_day, per_arrival, arrivals, price)
+
+
+def forecast_unit(unit: Unit, seed: int | None = None, learnt: Learnt | None = None, months: int | None = None,
+                  draws: int = DRAWS) -> Forecast:
+    """Forecast `months` (default: the unit's forecast policy) from the first month that is not complete."""
+    seed = unit.planning.seed if seed is None else seed
+    months = months or unit.forecast.months
+    learnt = learnt or learn(unit)
+    model = use_model(replace(unit, frequency=learnt.frequency(unit)))
+    monthly = monthly_census(unit)
+    outlook = forecast_series(monthly.series(), months, _chance_sd(unit, monthly))
+    names, days, of_year = months_ahead(monthly, months)
+    rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(b"forecast")]))
+    airway_days = draw_airway_days(unit, monthly, outlook, days, of_year, draws, rng)
+    renewed, arrived = draw_events(airway_days, model, learnt, draws, rng)
+    use = np.maximum(renewed @ model.per_day + arrived @ model.per_arrival, 0.0)
+    return _result(unit, model, learnt, monthly, outlook, names, days, airway_days, renewed, use)
+
+
+def _chance_sd(unit: Unit, monthly: MonthlyCensus) -> float:
+    """Standard deviation of a month's mean airways by chance alone, in a unit with Poisson arrivals.
+
+    Variance about 2 x airways x mean residual stay / days of the month (time average of an M/G/infinity count); one
+    look at a snapshot has the full Poisson variance. Airways that never leave have no such chance in them.
+    """
+    airways = float(np.nan_to_num(monthly.mean_airways).sum(axis=1).mean())
+    if monthly.months is None:
+        return float(np.sqrt(max(airways, 1.0)))
+    stay = unit.census.mean_stay_days
+    if unit.census.shape == "stays":
+        length = (unit.census.rows["end"] - unit.census.rows["start"]).dropna().to_numpy(float)
+        stay = float((length**2).mean() / (2 * length.mean())) if length.sum() > 0 else None
+    return float(np.sqrt(airways * min(2 * stay / 30.0, 1.0))) if stay else 0.0
+
+
+def draw_airway_days(unit: Unit, monthly: MonthlyCensus, outlook: Outlook, days: np.ndarray, of_year: np.ndarray,
+                     draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Airway-days by draw, month and stratum, ndarray (draws, months, n_strata)."""
+    total = outlook.draw(draws, rng) * days
+    share = draw_shares(monthly, of_year, draws, rng)
+    result = total[:, :, None] * share
+    for stratum, airways in unit.census.expected[["stratum", "mean_airways"]].itertuples(index=False):
+        shape = np.maximum(airways * days / 10.0, 1e-3)
+        result[:, :, int(stratum)] += airways * days * rng.standard_gamma(shape, (draws, len(days))) / shape
+    return result
+
+
+def draw_shares(monthly: MonthlyCensus, of_year: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Shares of the strata, ndarray (draws, months, n_strata): Dirichlet around a weighted mean of past months.
+
+    Late months weigh more (half as much every 12 months back), the same time of year three times as much.
+    """
+    use = monthly.complete if monthly.complete.any() else monthly.known_days > 0
+    past = np.nan_to_num(monthly.mean_airways[use])
+    past = past / np.maximum(past.sum(axis=1, keepdims=True), 1e-9)
+    age = np.arange(len(past))[::-1]
+    weight = 0.5 ** (age / 12.0)[None, :] * np.ones((len(of_year), 1))
+    if monthly.months is not None:
+        month = monthly.months[use].month.to_numpy()
+        apart = np.abs(month[None, :] - of_year[:, None])
+        weight = weight * np.where(np.minimum(apart, 12 - apart) <= 1, 3.0, 1.0)
+    weight = weight / weight.sum(axis=1, keepdims=True)
+    centre = weight @ past
+    centre = np.maximum(centre, 1e-9) / np.maximum(centre, 1e-9).sum(axis=1, keepdims=True)
+    gamma = rng.standard_gamma(np.broadcast_to(_concentration(past) * centre, (draws, *centre.shape)))
+    return gamma / np.maximum(gamma.sum(axis=2, keepdims=True), 1e-300)
+
+
+def _concentration(past: np.ndarray) -> float:
+    """Dirichlet concentration by moments: how steady the shares are from month to month."""
+    if len(past) < 3:
+        return 30.0
+    mean = past.mean(axis=0)
+    varied = past.var(axis=0, ddof=1).sum()
+    return float(np.clip((mean * (1 - mean)).sum() / max(varied, 1e-9) - 1, 5.0, 2000.0))
+
+
+def draw_events(airway_days: np.ndarray, model: UseModel, learnt: Learnt, draws: int, rng: np.random.Generator
+                ) -> tuple[np.ndarray, np.ndarray]:
+    """(renewal days, arrivals), each ndarray (draws, months, n_strata).
+
+    Renewal days are airway-days times how much more often than the model's mean rate was renewed: the doubt about
+    the rate is common to all months of a draw, chance is each month's own (gamma with the counts' variance).
+    """
+    rate = learnt.rate_draws(draws, rng)
+    centre = rate.mean(axis=0)
+    doubt = np.divide(rate, centre, out=np.ones_like(rate), where=centre > 0)[:, None, :]
+    events = np.maximum(airway_days * model.rate, 1e-3) / learnt.dispersion
+    renewed = airway_days * doubt * rng.standard_gamma(events) / events
+    mean_arrivals = airway_days * model.arrivals
+    shape = np.maximum(mean_arrivals, 1e-3)
+    return renewed, mean_arrivals * rng.standard_gamma(shape) / shape
+
+
+def _result(unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus, outlook: Outlook, names: list[str],
+            days: np.ndarray, airway_days: np.ndarray, renewed: np.ndarray, use: np.ndarray) -> Forecast:
+    value = use @ model.price
+    attempts = renewed @ model.attempts
+    year = value.sum(axis=1)
+    spent, source = _last_year(unit, model, monthly, len(names))
+    total = _bands({"airway_days": airway_days.sum(axis=2), "re_secures": attempts, "value": value})
+    total.insert(0, "month", names)
+    total["last_year_value"] = _same_month_last_year(unit, model, monthly, names)
+    low, high = (float(q) for q in np.quantile(year, [0.10, 0.90]))
+    mean = float(year.mean())
+    item_year = _item_year(unit, model, use)
+    return Forecast(
+        use=_use_frame(unit, model, names, use), total=total, item_year=item_year, backtest=outlook.backtest,
+        history=_history(monthly), method=outlook.method, reason=outlook.reason, learnt=learnt.used,
+        year_value=(mean, low, high), last_year=(spent, source),
+        sentences=_sentences(unit, names, mean, low, high, spent, source, item_year, learnt),
+        notes=(*monthly.notes, f"Census: {outlook.reason}.", *_rate_notes(learnt)),
+    )
+
+
+def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
+    """Mean and bands of draws (draws, months): x, low_x, high_x (80 %), low_95_x, high_95_x."""
+    columns = {}
+    for name, draws in parts.items():
+        low95, low, high, high95 = np.quantile(draws, BANDS, axis=0)
+        columns |= {name: draws.mean(axis=0), f"low_{name}": low, f"high_{name}": high, f"low_95_{name}": low95,
+                    f"high_95_{name}": high95}
+    return pd.DataFrame(columns)
+
+
+def _use_frame(unit: Unit, model: UseModel, names: list[str], use: np.ndarray) -> pd.DataFrame:
+    mean = use.mean(axis=0)
+    low95, low, high, high95 = np.quantile(use, BANDS, axis=0)
+    used = np.nonzero(mean.sum(axis=0) > 1e-9)[0]
+    pack = unit.items["pack"].to_numpy(float)
+    month, item = np.meshgrid(np.arange(len(names)), used, indexing="ij")
+    month, item = month.ravel(), item.ravel()
+    at = (month, item)
+    return pd.DataFrame({
+        "month": np.array(names)[month], "item": np.array(model.items)[item], "expected_units": mean[at],
+        "low_units": np.floor(low[at]), "high_units": np.ceil(high[at]), "low_95_units": np.floor(low95[at]),
+        "high_95_units": np.ceil(high95[at]), "expected_packs": mean[at] / pack[item],
+        "value": mean[at] * model.price[item],
+    })
+
+
+def _item_year(unit: Unit, model: UseModel, use: np.ndarray) -> pd.DataFrame:
+    """All months together by item, dearest first."""
+    whole = use.sum(axis=1)
+    low, high = np.quantile(whole, [0.10, 0.90], axis=0)
+    mean = whole.mean(axis=0)
+    frame = pd.DataFrame({
+        "item": model.items, "description": unit.items["description"].to_numpy(), "expected_units": mean,
+        "low_units": np.floor(low), "high_units": np.ceil(high), "expected_packs": mean / unit.items["pack"].to_numpy(float),
+        "value": mean * model.price, "low_value": low * model.price, "high_value": high * model.price,
+    })
+    frame["share"] = frame["value"] / max(frame["value"].sum(), 1e-9)
+    frame = frame[frame["expected_units"] > 1e-9]
+    return frame.sort_values("value", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _history(monthly: MonthlyCensus) -> pd.DataFrame:
+    mean = monthly.mean_airways.sum(axis=1)
+    names = ["one day's count"] if monthly.months is None else [str(m) for m in monthly.months]
+    return pd.DataFrame({"month": names, "complete": monthly.complete, "known_days": monthly.known_days.astype(int),
+                         "mean_airways": mean, "airway_days": mean * monthly.days})
+
+
+def past_values(unit: Unit, model: UseModel, monthly: MonthlyCensus) -> tuple[pd.Series, str]:
+    """Money by past month (Series by Period) and where it comes from: the unit's issues, else census and recipe."""
+    issues = monthly_issues(unit)
+    if issues is not None and len(issues):
+        return issues.groupby("month")["paid"].sum(), "issued"
+    if monthly.months is None:
+        return pd.Series(dtype=float), "unknown"
+    per_day = (model.per_day + model.arrivals[:, None] * model.per_arrival) @ model.price
+    value = np.nan_to_num(monthly.mean_airways) @ per_day * monthly.days
+    return pd.Series(value, index=monthly.months)[monthly.complete], "worked out from the census"
+
+
+def _same_month_last_year(unit: Unit, model: UseModel, monthly: MonthlyCensus, names: list[str]) -> list[float]:
+    values, _ = past_values(unit, model, monthly)
+    if monthly.months is None:
+        return [np.nan] * len(names)
+    wanted = pd.PeriodIndex(names, freq="M") - 12
+    return [float(values.get(m, np.nan)) for m in wanted]
+
+
+def _last_year(unit: Unit, model: UseModel, monthly: MonthlyCensus, months: int) -> tuple[float, str]:
+    """Money of the last `months` known months, NaN when there are not so many."""
+    values, source = past_values(unit, model, monthly)
+    last = values.sort_index().iloc[-months:]
+    return (float(last.sum()), source) if len(last) == months else (float("nan"), source)
+
+
+def _rate_notes(learnt: Learnt) -> list[str]:
+    if learnt.used:
+        return [f"Rates: the unit's own, from {learnt.events:,} events; par levels use them when told (--learnt)."]
+    return ["Rates: defaults, not the unit's own; the band is wide because no published rate exists. Keep a log."]
+
+
+def _sentences(unit: Unit, names: list[str], mean: float, low: float, high: float, spent: float, source: str,
+               item_year: pd.DataFrame, learnt: Learnt) -> tuple[str, ...]:
+    money = unit.currency
+    lines = [f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies, 80 % band {money} {low:,.0f} to {high:,.0f}."]
+    if np.isfinite(spent) and spent > 0:
+        change = mean / spent - 1
+        lines.append(f"The {len(names)} months before: {money} {spent:,.0f} ({source}); the forecast is "
+                     f"{abs(change):.0%} {'above' if change >= 0 else 'below'}.")
+    top = item_year.head(5)
+    if len(top):
+        lines.append(f"Five items make {top['share'].sum():.0%} of it: {', '.join(top['item'])}.")
+    if learnt.trend.warns:
+        lines.append(learnt.trend.sentence)
+    return tuple(lines)
