@@ -22,6 +22,10 @@ Box = tuple[float, float, float, float]
 """x, y, width, length of a placed piece, mm from one corner of the sheet."""
 
 
+_MOST_POINTS = 500
+"""Cut positions along one side above which pieces are cut up to whole millimetres, to answer in seconds."""
+
+
 @dataclass(frozen=True)
 class Sheet:
     """One kind of sheet that may be cut. price: money for one pack of `pack` sheets; available None: no
@@ -111,8 +115,9 @@ def cut_sheets(
         if _fits(side, size, area)
     ]
     found: dict[Column, tuple[tuple[int, Box], ...]] = {}
+    cut = _cut_sizes(sizes, areas)
     result = solve_patterns(
-        wanted, supplies, start, lambda worth, most: _best_patterns(sizes, worth, most, areas, found),
+        wanted, supplies, start, lambda worth, most: _best_patterns(cut, worth, most, areas, found),
         time_limit=time_limit,
     )
     return _sheet_plan(sizes, wanted, sheets, areas, result, found)
@@ -138,6 +143,15 @@ def _pooled(
     return np.array(order, dtype=np.int64).reshape(-1, 2), np.array([total[s] for s in order], dtype=np.int64)
 
 
+def _cut_sizes(sizes: np.ndarray, areas: Sequence[tuple[int, int]]) -> np.ndarray:
+    """Sizes to cut by: as asked, or up to the next whole mm where tenths would make the table too large."""
+    step = math.gcd(*(int(v) for v in sizes.ravel()))
+    points = _reachable(max(max(area) for area in areas) // step, sizes // step)
+    whole = -(-sizes // TENTHS) * TENTHS
+    still_fit = all(any(_fits(*size, area) for area in areas) for size in whole.tolist())
+    return whole if points.size > _MOST_POINTS and still_fit else sizes
+
+
 def _checked_sheet(sheet: Sheet) -> tuple[int, int]:
     if not (sheet.width_mm > 0 and sheet.length_mm > 0 and sheet.pack >= 1 and sheet.price >= 0):
         raise ValueError(f"sheet {sheet.name!r} needs sides and pack above 0, a price of 0 or more")
@@ -160,8 +174,7 @@ def _best_patterns(
     such a pattern is still a true one, and the classic bound does not need the limit.
     """
     patterns = []
-    for index, area in enumerate(areas):
-        layout = guillotine(sizes, worth, area)
+    for index, layout in enumerate(guillotine_layouts(sizes, worth, areas)):
         kept, counts = [], np.zeros(len(sizes), dtype=int)
         for piece, box in layout:
             if counts[piece] < most[piece]:
@@ -176,35 +189,42 @@ def guillotine(sizes: np.ndarray, worth: np.ndarray, area: tuple[int, int]) -> l
     """Pieces of greatest total worth that edge-to-edge cuts give from one sheet, each as often as it likes.
 
     sizes: int, shape (n_pieces, 2). worth: shape (n_pieces,). area: width and length of the sheet, same unit.
-    Returns (piece, box in mm) of each. F(x, y) = max(best single piece, F(c, y) + F(x - c, y), F(x, c) +
-    F(x, y - c)).
+    Returns (piece, box in mm) of each.
+    """
+    return guillotine_layouts(sizes, worth, [area])[0]
+
+
+def guillotine_layouts(
+    sizes: np.ndarray, worth: np.ndarray, areas: Sequence[tuple[int, int]]
+) -> list[list[tuple[int, Box]]]:
+    """guillotine for several sheets at once: one table over all reachable sides serves them all.
+
+    F(x, y) = max(best single piece, F(c, y) + F(x - c, y), F(x, c) + F(x, y - c)) over reachable cuts c up to half
+    of the side.
     """
     step = math.gcd(*(int(v) for v in sizes.ravel()))
     small = sizes // step
-    across, along = (int(v) // step for v in area)
-    points = _reachable(max(across, along), small)
-    xs, ys = points[points <= across], points[points <= along]
-    value, piece_at = _single_pieces(small, worth, xs, ys)
+    points = _reachable(max(max(area) for area in areas) // step, small)
+    value, piece_at = _single_pieces(small, worth, points)
     choice = np.full(value.shape, -1)
-    for i in range(1, xs.size):
-        left = np.arange(1, int(np.searchsorted(xs, xs[i] // 2, side="right")))
-        rest = np.searchsorted(xs, xs[i] - xs[left], side="right") - 1
-        if left.size:
-            total = value[left] + value[rest]
+    halves = [np.arange(1, int(np.searchsorted(points, side // 2, side="right"))) for side in points]
+    rests = [np.searchsorted(points, side - points[low], side="right") - 1 for side, low in zip(points, halves)]
+    for i in range(1, points.size):
+        row = value[i]
+        if halves[i].size:
+            total = value[halves[i]] + value[rests[i]]
             best = total.argmax(axis=0)
-            gain = total[best, np.arange(ys.size)]
-            better = gain > value[i] + 1e-12
-            value[i][better], choice[i][better] = gain[better], left[best][better]
-        for j in range(1, ys.size):
-            low = np.arange(1, int(np.searchsorted(ys, ys[j] // 2, side="right")))
-            if not low.size:
-                continue
-            high = np.searchsorted(ys, ys[j] - ys[low], side="right") - 1
-            total = value[i][low] + value[i][high]
-            best_cut = int(total.argmax())
-            if total[best_cut] > value[i, j] + 1e-12:
-                value[i, j], choice[i, j] = total[best_cut], -2 - int(low[best_cut])
-    return _place(small, xs, ys, piece_at, choice, step / TENTHS)
+            gain = total[best, np.arange(points.size)]
+            better = gain > row + 1e-12
+            row[better], choice[i][better] = gain[better], halves[i][best][better]
+        for j in range(1, points.size):
+            if halves[j].size:
+                totals = row[halves[j]] + row[rests[j]]
+                at = totals.argmax()
+                if totals[at] > row[j] + 1e-12:
+                    row[j], choice[i, j] = totals[at], -2 - halves[j][at]
+    corners = [[int(np.searchsorted(points, v // step, side="right") - 1) for v in area] for area in areas]
+    return [_place(small, points, piece_at, choice, (i, j), step / TENTHS) for i, j in corners]
 
 
 def _reachable(limit: int, small: np.ndarray) -> np.ndarray:
@@ -218,39 +238,38 @@ def _reachable(limit: int, small: np.ndarray) -> np.ndarray:
     return np.flatnonzero(reach)
 
 
-def _single_pieces(
-    small: np.ndarray, worth: np.ndarray, xs: np.ndarray, ys: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _single_pieces(small: np.ndarray, worth: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Worth of the best single piece that fits x by y, either way round, and which it is (-1: none)."""
-    value = np.zeros((xs.size, ys.size))
+    value = np.zeros((points.size, points.size))
     piece_at = np.full(value.shape, -1)
     for piece in np.flatnonzero(worth > 0):
         for width, length in {tuple(small[piece].tolist()), tuple(small[piece][::-1].tolist())}:
-            fits = (xs[:, None] >= width) & (ys[None, :] >= length) & (value < worth[piece])
+            fits = (points[:, None] >= width) & (points[None, :] >= length) & (value < worth[piece])
             value[fits], piece_at[fits] = worth[piece], piece
     return value, piece_at
 
 
 def _place(
-    small: np.ndarray, xs: np.ndarray, ys: np.ndarray, piece_at: np.ndarray, choice: np.ndarray, mm: float
+    small: np.ndarray, points: np.ndarray, piece_at: np.ndarray, choice: np.ndarray,
+    corner: tuple[int, int], mm: float,
 ) -> list[tuple[int, Box]]:
-    """Follow the cuts back to where each piece lies."""
+    """Follow the cuts back from the sheet's corner to where each piece lies."""
     layout: list[tuple[int, Box]] = []
-    waiting = [(xs.size - 1, ys.size - 1, 0, 0)]
+    waiting = [(*corner, 0, 0)]
     while waiting:
         i, j, left, top = waiting.pop()
         cut = int(choice[i, j])
         if cut >= 0:
-            rest = int(np.searchsorted(xs, xs[i] - xs[cut], side="right") - 1)
-            waiting += [(cut, j, left, top), (rest, j, left + int(xs[cut]), top)]
+            rest = int(np.searchsorted(points, points[i] - points[cut], side="right") - 1)
+            waiting += [(cut, j, left, top), (rest, j, left + int(points[cut]), top)]
         elif cut <= -2:
             low = -2 - cut
-            rest = int(np.searchsorted(ys, ys[j] - ys[low], side="right") - 1)
-            waiting += [(i, low, left, top), (i, rest, left, top + int(ys[low]))]
+            rest = int(np.searchsorted(points, points[j] - points[low], side="right") - 1)
+            waiting += [(i, low, left, top), (i, rest, left, top + int(points[low]))]
         elif piece_at[i, j] >= 0:
             piece = int(piece_at[i, j])
             width, length = (int(v) for v in small[piece])
-            if width > xs[i] or length > ys[j]:
+            if width > points[i] or length > points[j]:
                 width, length = length, width
             layout.append((piece, (left * mm, top * mm, width * mm, length * mm)))
     return sorted(layout, key=lambda p: (p[1][1], p[1][0]))

@@ -217,3 +217,12 @@ def test_own_sheets_go_first_and_the_rest_is_bought_in_packs():
     plan = cut_sheets([(50, 50)], [11], [Sheet("own", 100, 100, 0, 1, 1, first=True), Sheet("buy", 100, 100, 28, 10)])
     assert plan.opened == {"own": 1, "buy": 2}
     assert plan.packs["buy"] == 1
+
+
+def test_many_sizes_in_tenths_are_cut_up_to_whole_millimetres_and_never_smaller():
+    sizes = [(20.3, 41.7), (25.1, 33.9), (17.7, 52.3), (30.1, 30.7)]
+    plan = cut_sheets(sizes, [9, 7, 5, 3], [Sheet("s", 200, 200)])
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+    for layout in plan.layouts:
+        for piece, (_, _, width, length) in layout:
+            assert sorted((width, length)) >= plan.sizes_mm[piece].tolist()
