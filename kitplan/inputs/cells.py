@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from typing import NamedTuple
 
 LARGEST = 1e9
 
@@ -28,8 +29,7 @@ class Bad:
     mend: str
 
 
-@dataclass(frozen=True)
-class Moment:
+class Moment(NamedTuple):
     """A day, with a time of day where one was given."""
 
     day: date
@@ -39,6 +39,8 @@ class Moment:
 def tidy(value: object) -> object:
     """Strip outer and doubled spaces of a text cell; other values pass. Blank becomes None."""
     if isinstance(value, str):
+        if value.isascii() and value.isprintable() and "  " not in value:
+            return value.strip() or None
         return " ".join(value.translate(_SPACES).split()) or None
     return value
 

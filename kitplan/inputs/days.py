@@ -36,6 +36,8 @@ def day_order(values: Iterable[object]) -> DayOrder:
     """Find out from all the days of a table whether the day or the month comes first."""
     day_first = month_first = used = False
     for value in values:
+        if isinstance(value, str) and value[4:5] == "-":
+            continue
         match = _SLASHED.fullmatch(value) if isinstance(value, str) else None
         if match is not None:
             first, second = int(match["a"]), int(match["b"])
@@ -59,6 +61,13 @@ def read_days(values: Iterable[object], order: DayOrder) -> list[Moment | Bad]:
 
 
 def _moment(value: object, order: DayOrder) -> Moment | Bad:
+    if isinstance(value, str) and value[4:5] == "-" and len(value) in (10, 16, 19):
+        try:
+            full = datetime.fromisoformat(value)
+        except ValueError:
+            full = None
+        if full is not None:
+            return _in_years(Moment(full.date(), full.time() if len(value) > 10 else None))
     if isinstance(value, datetime):
         return _in_years(Moment(value.date(), value.time().replace(tzinfo=None, microsecond=0)))
     if isinstance(value, date):

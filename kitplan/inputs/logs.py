@@ -11,9 +11,9 @@ import pandas as pd
 from kitplan.inputs.cells import Bad, read_clock
 from kitplan.inputs.census import CensusRows
 from kitplan.inputs.columns import columns_of
-from kitplan.inputs.findings import Findings, key_of, suggestion
+from kitplan.inputs.findings import Findings, key_of
 from kitplan.inputs.source import Source
-from kitplan.inputs.strata import SKINS, refuse_unknown_codes, stratum_codes
+from kitplan.inputs.strata import SKINS, refuse_strangers, refuse_unknown_codes, stratum_codes
 from kitplan.inputs.tables import RawTable, TableReader, raw_table, report_headers
 from kitplan.inputs.techniques import default_technique, routes_of, technique_for
 from kitplan.inputs.values import REASONS, Technique
@@ -39,7 +39,7 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
         return None
     reader = TableReader(raw, findings)
     moments, _ = reader.days("date")
-    frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": _items(reader, items, findings),
+    frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": _items(reader, items),
                           "units": reader.numbers("units", low=0, high=1e7)})
     _say_day_order(reader, findings)
     return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
@@ -50,7 +50,7 @@ def read_present_par(raw: RawTable, items: pd.DataFrame, findings: Findings) -> 
     if not report_headers(raw, findings):
         return None
     reader = TableReader(raw, findings)
-    frame = pd.DataFrame({"item": _items(reader, items, findings),
+    frame = pd.DataFrame({"item": _items(reader, items),
                           "par_packs": reader.numbers("par_packs", low=0, high=1e6)})
     repeated = frame["item"].duplicated().to_numpy() & (frame["item"] != "").to_numpy()
     reader.refuse("item", repeated & ~reader.bad, frame["item"].to_numpy(), "stands twice", "Keep one row an item.")
@@ -62,7 +62,7 @@ def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.D
     if not report_headers(raw, findings):
         return None
     reader = TableReader(raw, findings)
-    frame = pd.DataFrame({"item": _items(reader, items, findings)})
+    frame = pd.DataFrame({"item": _items(reader, items)})
     for name, column in raw.known.items():
         if column.kind in ("number", "integer"):
             frame[name] = reader.numbers(name, low=0, high=1e6, default=0.0)
@@ -77,14 +77,11 @@ def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.D
     return frame[~reader.bad].reset_index(drop=True)
 
 
-def _items(reader: TableReader, items: pd.DataFrame, findings: Findings) -> np.ndarray:
+def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
     names = {key_of(n): n for n in items["item"]}
     written = reader.texts("item")
+    refuse_strangers(reader, "item", written, list(names.values()), written, "is not an item of the catalogue")
     codes, distinct = pd.factorize(written)
-    for code, text in enumerate(distinct):
-        if text and key_of(text) not in names:
-            reader.refuse("item", codes == code, written, "is not an item of the catalogue",
-                          suggestion(text, names.values()))
     return np.array([names.get(key_of(t), "") for t in distinct] or [""], dtype=object)[codes]
 
 
@@ -131,9 +128,9 @@ def _with_clock(reader: TableReader, moments: np.ndarray, timed: np.ndarray) -> 
         return moments
     codes, distinct = pd.factorize(cells)
     clocks = [_clock(c) for c in distinct]
-    for code, clock in enumerate(clocks):
-        if isinstance(clock, Bad):
-            reader.refuse("time", codes == code, cells, clock.fault, clock.mend)
+    unread = [(code, clock) for code, clock in enumerate(clocks) if isinstance(clock, Bad)]
+    if unread:
+        reader.refuse("time", np.isin(codes, [u[0] for u in unread]), cells, unread[0][1].fault, unread[0][1].mend)
     seconds = np.array([0 if isinstance(c, Bad) else c for c in clocks] + [0], dtype="timedelta64[s]")
     given = (codes >= 0) & ~timed & ~np.isnat(moments)
     return np.where(given, moments.astype("datetime64[D]").astype("datetime64[s]") + seconds[codes], moments)
@@ -157,10 +154,9 @@ def _keys(
     nameless = (airway == "") & ((frame["route"] == "") | frame["tube_mm"].isna()).to_numpy()
     reader.refuse("airway", nameless & ~reader.bad, None, "is empty, and so is route or tube_mm",
                   "Give the airway's label, or both route and tube_mm.")
-    for written in frame["technique"].unique():
-        if written and technique_for(written, techniques) is None:
-            reader.refuse("technique", (frame["technique"] == written).to_numpy(), frame["technique"].to_numpy(),
-                          "is not a recipe in techniques.toml", suggestion(written, techniques))
+    written = frame["technique"].to_numpy()
+    refuse_strangers(reader, "technique", written, [*techniques, *(t.title for t in techniques.values())], written,
+                     "is not a recipe in techniques.toml")
     choices = frame.drop_duplicates()
     settled = [_settled(row, strata, techniques) for row in choices.to_dict("records")]
     choices = choices.assign(technique_found=[s[0] for s in settled], skin_found=[s[1] for s in settled])

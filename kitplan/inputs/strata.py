@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,8 @@ from kitplan.inputs.tables import TableReader
 from kitplan.inputs.techniques import default_technique, routes_of, technique_for
 from kitplan.inputs.values import STRATUM_KEY, Technique
 
+MOST_TOLD = 20
+"""Ways of misspelling told with a suggestion each; further ones are told together."""
 SKINS = ("none", "barrier")
 HEAVIEST_KG = 400
 
@@ -43,31 +45,41 @@ def refuse_unknown_codes(
 ) -> None:
     """Note every value of a column that is not one of the known words, with the nearest."""
     given = reader.raw.columns.get(column)
-    for code in values.unique():
-        if code and code not in known:
-            reader.refuse(column, (values == code).to_numpy(), given, f"is not a {column}", suggestion(code, known))
+    refuse_strangers(reader, column, values.to_numpy(), known, given, f"is not a {column}")
+
+
+def refuse_strangers(
+    reader: TableReader, column: str, values: np.ndarray, known: Collection[str], given: np.ndarray | None, fault: str
+) -> None:
+    """Note the rows whose folded value is not known, each with the nearest known word (the first MOST_TOLD ways)."""
+    folded = {key_of(k) for k in known}
+    codes, distinct = pd.factorize(values)
+    strange = [c for c, text in enumerate(distinct) if text and key_of(text) not in folded]
+    for code in strange[:MOST_TOLD]:
+        reader.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
+    if strange[MOST_TOLD:]:
+        reader.refuse(column, np.isin(codes, strange[MOST_TOLD:]), given, fault, suggestion("", known))
 
 
 def _techniques(reader: TableReader, frame: pd.DataFrame, techniques: Mapping[str, Technique]) -> np.ndarray:
-    found = np.full(len(frame), "", dtype=object)
+    written = frame["technique"].to_numpy()
     given = reader.raw.columns.get("technique")
-    for (written, route), rows in frame.groupby(["technique", "route"]).indices.items():
-        mask = np.zeros(len(frame), dtype=bool)
-        mask[rows] = True
-        if route not in routes_of(techniques):
-            continue
-        name = technique_for(written, techniques) if written else default_technique(route, techniques)
-        if name is None and written:
-            reader.refuse("technique", mask, given, "is not a recipe in techniques.toml",
-                          suggestion(written, techniques))
-        elif name is None:
-            reader.refuse("technique", mask, None, f"is empty, and no recipe is the default of the route {route}",
+    titled = [*techniques, *(t.title for t in techniques.values())]
+    refuse_strangers(reader, "technique", written, titled, given, "is not a recipe in techniques.toml")
+    names = {text: technique_for(text, techniques) for text in pd.unique(written)}
+    found = np.array([names[text] or "" for text in written], dtype=object)
+    for route in routes_of(techniques):
+        here = (frame["route"] == route).to_numpy()
+        usual = default_technique(route, techniques)
+        empty = here & (written == "")
+        if usual is None:
+            reader.refuse("technique", empty, None, f"is empty, and no recipe is the default of the route {route}",
                           "Name a technique, or set default = true in techniques.toml.")
-        elif route not in techniques[name].routes:
-            reader.refuse("technique", mask, given, f"does not serve the route {route}",
-                          f"Name one that does, or add the route to {name} in techniques.toml.")
-        else:
-            found[rows] = name
+        found[empty] = usual or ""
+        unable = [n for n, t in techniques.items() if route not in t.routes]
+        reader.refuse("technique", here & pd.Series(found).isin(unable).to_numpy(), given,
+                      f"does not serve the route {route}",
+                      "Name one that does, or add the route to it in techniques.toml.")
     return found
 
 

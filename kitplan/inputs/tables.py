@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, time
 
 import numpy as np
 import pandas as pd
@@ -172,6 +173,9 @@ def _report_untitled(raw: RawTable, letter: str, cells: np.ndarray, findings: Fi
                   "or clear the cell.")
 
 
+_Read = Callable[[list[object]], Sequence[object]]
+
+
 class TableReader:
     """Reads the columns of one raw table into arrays; `bad` marks rows with a fault, to be left out later."""
 
@@ -237,10 +241,9 @@ class TableReader:
 
     def days(self, column: str) -> tuple[np.ndarray, np.ndarray]:
         """Return a day column as datetime64[s] (NaT when blank; 12:00 without a time) and whether a time was given."""
-        moments = self._read(column, lambda v: read_days(v, self._order), None)
-        codes, distinct = pd.factorize(moments)
-        stamps = np.array([_stamp(m) for m in distinct] + ["NaT"], dtype="datetime64[s]")
-        timed = np.array([m.clock is not None for m in distinct] + [False], dtype=bool)
+        codes, moments = self._distinct(column, lambda v: read_days(v, self._order))
+        stamps = np.array([_stamp(m) for m in moments] + [None], dtype="datetime64[s]")
+        timed = np.array([isinstance(m, Moment) and m.clock is not None for m in moments] + [False], dtype=bool)
         return stamps[codes], timed[codes]
 
     @property
@@ -269,39 +272,42 @@ class TableReader:
             texts = None if values is None else [text_of(values[i]) for i in where]
             self.findings.rows(self.name, column, self.rows[where], texts, fault, mend, warning=True)
 
-    def _read(self, column: str, read: Callable[[list[object]], Sequence[object]], default: object) -> np.ndarray:
-        found = np.empty(len(self.raw), dtype=object)
-        found[:] = [default] * len(found)
-        cells = self.raw.columns.get(column)
-        if cells is None:
-            return found
-        cells = self._without_formulas(column, cells)
-        codes, distinct = pd.factorize(cells)
-        if self.raw.known[column].required:
-            self.refuse(column, (codes < 0) & ~self.bad_formula, None, "is empty",
-                        "Fill in the cell, or delete the row.")
-        values = read(list(distinct))
+    def _read(self, column: str, read: _Read, default: object) -> np.ndarray:
+        codes, values = self._distinct(column, read)
         good = np.empty(len(values) + 1, dtype=object)
         good[:] = [default if isinstance(v, Bad) else v for v in values] + [default]
+        return good[codes]
+
+    def _distinct(self, column: str, read: _Read) -> tuple[np.ndarray, Sequence[object]]:
+        """Return each row's code into the distinct values read (-1: blank), with their faults noted."""
+        cells = self.raw.columns.get(column)
+        if cells is None:
+            return np.full(len(self.raw), -1), []
+        cells, formula = self._without_formulas(column, cells)
+        codes, distinct = pd.factorize(cells)
+        if self.raw.known[column].required:
+            self.refuse(column, (codes < 0) & ~formula, None, "is empty", "Fill in the cell, or delete the row.")
+        values = read(list(distinct))
+        faulty: dict[Bad, list[int]] = {}
         for code, value in enumerate(values):
             if isinstance(value, Bad):
-                mask = codes == code
-                self.refuse(column, mask, cells, value.fault, value.mend)
-        found[:] = good[codes]
-        return found
+                faulty.setdefault(value, []).append(code)
+        for bad, where in faulty.items():
+            self.refuse(column, np.isin(codes, where), cells, bad.fault, bad.mend)
+        return codes, values
 
-    def _without_formulas(self, column: str, cells: np.ndarray) -> np.ndarray:
-        self.bad_formula = np.zeros(len(cells), dtype=bool)
+    def _without_formulas(self, column: str, cells: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        formula = np.zeros(len(cells), dtype=bool)
         if self.raw.formulas:
             position = self.raw.positions[column]
-            self.bad_formula = np.array([(r, position) in self.raw.formulas for r in self.rows.tolist()])
-            self.refuse(column, self.bad_formula, None, "holds a formula",
-                        "Copy the column and paste it as values.")
+            formula = np.array([(r, position) in self.raw.formulas for r in self.rows.tolist()], dtype=bool)
+            self.refuse(column, formula, None, "holds a formula", "Copy the column and paste it as values.")
             cells = cells.copy()
-            cells[self.bad_formula] = None
-        return cells
+            cells[formula] = None
+        return cells, formula
 
 
-def _stamp(moment: Moment) -> str:
-    clock = "12:00:00" if moment.clock is None else moment.clock.isoformat("seconds")
-    return f"{moment.day.isoformat()}T{clock}"
+def _stamp(moment: object) -> datetime | None:
+    if not isinstance(moment, Moment):
+        return None
+    return datetime.combine(moment.day, moment.clock or time(12))
