@@ -18,6 +18,7 @@ from kitplan.inputs.values import Unit
 
 if TYPE_CHECKING:
     from kitplan.inputs.counted import Count
+    from kitplan.inputs.last_plan import Earlier
     from kitplan.optimise.back_order import BackOrder
     from kitplan.optimise.order_points import OrderPoints
     from kitplan.optimise.values import ParPlan
@@ -141,6 +142,25 @@ def _run_order(plan: Plan, work: Workings) -> Plan:
     counted = (count.counted if count else None) or unit.census.last_day
     missing = back_order(plan, work.tables, count) if unit.stock.unavailable else None
     return _with_part(plan, "order", weekly_round(unit, points, count, counted, missing))
+
+
+def with_changes(plan: Plan, earlier: Earlier | None, head: Mapping[str, Any]) -> Plan:
+    """The plan with what it changed against the one before it; the same plan made again keeps what it said then.
+
+    earlier: what the folder holds already. head: first lines of the record to be written.
+    """
+    from kitplan.optimise.changes import Changes, compare_with
+
+    if earlier is None or plan.par is None or earlier.record.get("unit") != plan.unit.name:
+        return plan
+    if earlier.number != head["plan_number"]:
+        changes = compare_with(earlier, plan.par.levels, head, plan.unit.stock.readiness)
+        return _with_part(plan, "changes", changes)
+    said = earlier.record.get("changes")
+    if earlier.changes is None or not isinstance(said, dict):
+        return plan
+    causes = tuple(str(c) for c in said.get("causes", []))
+    return _with_part(plan, "changes", Changes(earlier.changes, str(said.get("before", "")), causes))
 
 
 def order_points(plan: Plan, tables: AttemptTables) -> OrderPoints:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitplan.commands.common import Progress
+from kitplan.inputs.last_plan import read_record
 from kitplan.inputs.problems import InputError, Problem
 
 if TYPE_CHECKING:
@@ -51,21 +51,13 @@ def find_unit(counted: Path) -> Path:
 def last_plan(unit: Unit, folder: Path, seed: int | None, report: Progress, without: tuple[str, ...] = (),
               weeks: float | None = None) -> LastPlan:
     """Read the plan in `folder`; make one where there is none, or where an item cannot be had."""
-    record = _record(folder / "plan.json")
+    record = read_record(folder)
     ours = record is not None and record.get("unit") == unit.name
     points_file = folder / "tables" / "order_points.csv"
     if record is None or not ours or without or unit.stock.unavailable or not points_file.is_file():
         known = str(record["plan_number"]) if record is not None and ours else None
         return _made(unit, seed, report, without, weeks, known)
     return _read(unit, record, points_file)
-
-
-def _record(path: Path) -> dict[str, Any] | None:
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return None
-    return record if isinstance(record, dict) and "plan_number" in record else None
 
 
 def _made(unit: Unit, seed: int | None, report: Progress, without: tuple[str, ...], weeks: float | None,
@@ -98,10 +90,12 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
     import pandas as pd
 
     from kitplan.demand.values import Filling
+    from kitplan.export.tables import plain_text
     from kitplan.optimise.order_points import OrderPoints
     from kitplan.plan import Plan
 
     levels = pd.read_csv(points_file, dtype={"gtin": str, "bin": str, "description": str}, keep_default_na=False)
+    levels = levels.assign(**{c: levels[c].map(plain_text) for c in ("item", "description", "bin") if c in levels})
     _check_points(levels, unit, points_file)
     critical = unit.items.set_index("item")["critical"]
     points = OrderPoints(levels.assign(critical=critical.reindex(levels["item"]).to_numpy(bool)))

@@ -75,7 +75,11 @@ def make_plan(
         refuse_unsafe(plan)
         report("Writing")
         from kitplan.export.outputs import plan_files
+        from kitplan.export.plan_json import head
+        from kitplan.inputs.last_plan import read_earlier
+        from kitplan.plan import with_changes
 
+        plan = with_changes(plan, read_earlier(folder), head(plan.unit, plan.seed, plan.version))
         written = write_outputs(folder, plan_files(plan), retire=parts is None)
     from kitplan.export.story import three_sentences
 
@@ -84,6 +88,8 @@ def make_plan(
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open {WORKBOOK} and begin with its first sheet.")
+    for sentence in plan.parts["changes"].sentences() if "changes" in plan.parts else ():
+        say(sentence)
     for sentence in three_sentences(plan):
         click.echo(sentence)
     if plan.par is not None and plan.par.answer != "met":

@@ -66,10 +66,17 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
         "notes": list(par.notes),
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
         "skipped": dict(plan.skipped),
+        "changes": _changes(plan),
         "par_packs": _par_packs(par),
         "outputs": outputs(files),
     }
     return record_bytes(record)
+
+
+def _changes(plan: Plan) -> dict[str, Any] | None:
+    """Which plan this one is compared with and what went into it differently; null for a first plan."""
+    changes = plan.parts.get("changes")
+    return None if changes is None else {"before": changes.before, "causes": list(changes.causes)}
 
 
 def _par_packs(par: ParPlan) -> dict[str, int]:
