@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 _NODES = 12
 _AGES = 800
+_FACTOR_STEP = 0.02
+"""Factors are rounded to this step: far inside their doubt, and strata that hardly differ share one model."""
 _LEAST_SPREAD = 0.08
 """A smaller spread between airways changes no count by a hundredth and is written as none."""
 
@@ -36,12 +38,13 @@ def learnt_settings(unit: Unit, learnt: Learnt) -> tuple[dict[str, float], np.nd
         settings = {"loosening_scale_hours": curve.scale_hours, "loosening_shape": curve.shape,
                     **curve.per_day, "airway_spread": curve.spread if curve.spread >= _LEAST_SPREAD else 0.0}
         settings["changed_per_day"] += planned
-        factor = curve.factor
+        factor = curve.factor.copy()
     else:
         settings, factor = _from_counts(unit, learnt, planned)
     if learnt.redo is not None:
         settings["redo"] = learnt.redo
-    return settings, factor
+    factor[learnt.rates["airway_days"].to_numpy(float) <= 0] = 1.0
+    return settings, np.maximum(np.round(factor / _FACTOR_STEP) * _FACTOR_STEP, _FACTOR_STEP)
 
 
 def _from_counts(unit: Unit, learnt: Learnt, planned: float) -> tuple[dict[str, float], np.ndarray]:
@@ -113,6 +116,7 @@ def block_text(unit: Unit, learnt: Learnt) -> str:
         f"# Re-secure frequency learnt from the log of {_plain(learnt.unit_name)}.",
         f"# Data: {learnt.first_day or 'first day'} to {learnt.last_day or 'last day'}, {learnt.events:,} events in "
         f"{learnt.airway_days:,.0f} airway-days; learnt as of {learnt.last_day or 'the end of the log'}.",
+        "# Kinds of airway without a modifier below follow the block as it stands.",
         f"# Source: {learnt.source}. Not in the log, and left as it was: admission_secures"
         + (", redo" if learnt.redo is None else "") + ("" if curve else ", loosening_shape, airway_spread") + ".",
         "# Use it: kitplan plan UNIT --learnt THIS_FILE, or paste it into unit.toml in place of its [resecure] block.",
@@ -125,7 +129,7 @@ def block_text(unit: Unit, learnt: Learnt) -> str:
         lines.append(f"{name} = {_number(value)}{note}")
     rows = learnt.rates.reset_index(drop=True)
     for i, row in enumerate(rows.itertuples()):
-        if row.airway_days > 0 and len(rows) > 1:
+        if abs(factor[i] - 1) > 1e-9:
             lines += ["", "[[resecure.modifier]]", f"route = {_quoted(row.route)}",
                       f"technique = {_quoted(row.technique)}", f"skin = {_quoted(row.skin)}",
                       f"tube_from_mm = {_number(row.tube_mm)}", f"tube_to_mm = {_number(row.tube_mm)}",

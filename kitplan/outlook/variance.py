@@ -1,0 +1,201 @@
+"""Why a past month cost what it did: issues against what would have been forecast, split so that it adds up.
+
+Each effect is the step from one level to the next, in this order, so that the last level is what was spent:
+forecast -> census (who was there) -> frequency (how often they were renewed) -> use per event (which kinds of airway
+the events fell on, by recipe) -> unexplained (what went out beyond the recipe) -> price. Levels are rounded to the
+cent before they are subtracted; the parts therefore add up to the cent, item by item and in total.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.estimate import FEWEST_EVENTS, Learnt, learn
+from kitplan.demand.pooling import pool_rates
+from kitplan.demand.watched import Watched, watch
+from kitplan.inputs.values import Unit
+from kitplan.outlook.forecast import UseModel, use_model
+from kitplan.outlook.months import MonthlyCensus, monthly_census, monthly_issues
+from kitplan.outlook.timeseries import METHODS
+
+EFFECTS = ("census", "frequency", "use_per_event", "unexplained", "price")
+_FEWEST_MONTHS = 3
+_WORTH_NAMING = 20.0
+"""An item is named only where at least so much money is unexplained, in the unit's currency."""
+
+
+@dataclass(frozen=True)
+class Variance:
+    """Past months, item by item (`by_item`), in total (`by_month`) and named items (`named`); config/columns.csv.
+
+    adds_up: largest difference, in money, between the parts and what they must add up to (0.00).
+    """
+
+    by_item: pd.DataFrame
+    by_month: pd.DataFrame
+    named: pd.DataFrame
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The frames as tables to write, by file stem."""
+        return {"variance": self.by_item, "variance_months": self.by_month, "unexplained_items": self.named}
+
+
+def split_to_the_cent(levels: np.ndarray) -> np.ndarray:
+    """Effects between successive levels of money, whole cents.
+
+    levels: ndarray (n_levels, ...). Returns int64 ndarray (n_levels - 1, ...): the cents of each step. Their sum is
+    exactly the rounded last level less the rounded first.
+    """
+    cents = np.round(np.asarray(levels, float) * 100).astype(np.int64)
+    return np.diff(cents, axis=0)
+
+
+def explain_past(unit: Unit, learnt: Learnt | None = None) -> Variance:
+    """Split every past month that census and issues both cover. Raises ValueError when the unit has no issues."""
+    issues = monthly_issues(unit)
+    if issues is None:
+        raise ValueError("the unit has no stock issues")
+    learnt = learnt or learn(unit)
+    monthly = monthly_census(unit)
+    model = use_model(replace(unit, frequency=learnt.frequency(unit)))
+    watched = watch(unit) if unit.log is not None and learnt.used else None
+    notes = [] if watched is not None else [
+        "No usable log: how often airways were renewed in a past month is not known; its effect is in the unexplained."]
+    frames = []
+    for place in _explainable(monthly, issues):
+        month = monthly.months[place]  # type: ignore[index]
+        own = issues[issues["month"] == month].set_index("item")
+        levels = _levels(unit, model, monthly, watched, int(place), own)
+        if levels is not None:
+            frames.append(_month_frame(unit, str(month), levels, own))
+    if not frames:
+        notes.append("No past month is covered by census and issues with at least three complete months before it.")
+    columns = ["month", "item", "forecast_units", "expected_units", "actual_units", "forecast_value", *EFFECTS,
+               "actual_value"]
+    by_item = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
+    by_month = _by_month(by_item)
+    named = _named(by_item, unit)
+    return Variance(by_item, by_month, named, tuple(_sentences(unit, by_month, named)), tuple(notes))
+
+
+def _explainable(monthly: MonthlyCensus, issues: pd.DataFrame) -> np.ndarray:
+    if monthly.months is None:
+        return np.zeros(0, int)
+    whole = np.nonzero(monthly.complete)[0]
+    issued = monthly.months.isin(pd.PeriodIndex(issues["month"].unique()))
+    return np.array([m for m in whole if issued[m] and (whole < m).sum() >= _FEWEST_MONTHS], dtype=int)
+
+
+def _levels(unit: Unit, model: UseModel, monthly: MonthlyCensus, watched: Watched | None, place: int,
+            own: pd.DataFrame) -> np.ndarray | None:
+    """Units of each item at each level, ndarray (5, n_items): forecast, census, frequency, use per event, actual."""
+    before = np.nonzero(monthly.complete[:place])[0]
+    series = monthly.mean_airways.sum(axis=1)
+    known = np.interp(np.arange(before[0], place), before, series[before])
+    ahead = float(_method(len(known)).ahead(known, 1)[0])
+    recent = monthly.mean_airways[before[-12:]]
+    planned = ahead * monthly.days[place] * recent.sum(axis=0) / max(recent.sum(), 1e-9)
+    present = monthly.mean_airways[place] * monthly.days[place]
+    arrived = monthly.arrivals[place]
+    arrived = present * model.arrivals if np.isnan(arrived).any() else arrived
+    per_event = np.divide(model.per_day, model.rate[:, None], out=np.zeros_like(model.per_day),
+                          where=model.rate[:, None] > 0)
+    rate, events = _rates_then(unit, model, monthly, watched, place)
+    expected = present * rate
+    happened = expected if events is None else events
+    scale = happened.sum() / expected.sum() if expected.sum() > 0 else 1.0
+    admission = arrived @ model.per_arrival
+    actual = own["units"].reindex(model.items).fillna(0.0).to_numpy(float)
+    return np.stack([
+        (planned * rate) @ per_event + (planned * model.arrivals) @ model.per_arrival,
+        expected @ per_event + admission,
+        scale * expected @ per_event + admission,
+        happened @ per_event + admission,
+        actual,
+    ])
+
+
+def _method(n_months: int):
+    """The forecast that a person would have had: same month last year and last three together, else last three."""
+    name = "mean of both baselines" if n_months >= 12 else "mean of the last three months"
+    return next(m for m in METHODS if m.name == name)
+
+
+def _rates_then(unit: Unit, model: UseModel, monthly: MonthlyCensus, watched: Watched | None, place: int
+                ) -> tuple[np.ndarray, np.ndarray | None]:
+    """(rates known before the month, events of the month by stratum or None where the log does not cover it)."""
+    if watched is None or unit.census.first_day is None:
+        return model.rate, None
+    assert monthly.months is not None
+    first = (monthly.months[place].start_time.date() - unit.census.first_day).days
+    last = first + int(monthly.days[place])
+    day = watched.events["day"].to_numpy(float)
+    stratum = watched.events["stratum"].to_numpy(int)
+    exposure = np.nan_to_num(watched.daily) * watched.share[:, None]
+    earlier = np.bincount(stratum[day < first], minlength=unit.n_strata)
+    rate = model.rate
+    if earlier.sum() >= FEWEST_EVENTS and exposure[:first].sum() > 0:
+        rate = pool_rates(earlier, exposure[:first].sum(axis=0)).mean
+    if watched.share[first:last].mean() < 0.8:
+        return rate, None
+    inside = (day >= first) & (day < last)
+    events = np.bincount(stratum[inside], minlength=unit.n_strata) / watched.share[first:last].mean()
+    return rate, events
+
+
+def _month_frame(unit: Unit, month: str, units: np.ndarray, own: pd.DataFrame) -> pd.DataFrame:
+    price = (unit.items["price"] / unit.items["pack"]).to_numpy(float)
+    paid = own["paid"].reindex(unit.items["item"]).fillna(0.0).to_numpy(float)
+    levels = np.concatenate([units * price, paid[None, :]])
+    steps = split_to_the_cent(levels)
+    cents = np.round(levels * 100).astype(np.int64)
+    frame = pd.DataFrame({"month": month, "item": unit.items["item"], "forecast_units": units[0],
+                          "expected_units": units[3], "actual_units": units[4], "forecast_value": cents[0] / 100})
+    for name, step in zip(EFFECTS, steps):
+        frame[name] = step / 100
+    frame["actual_value"] = cents[-1] / 100
+    return frame[(np.abs(levels).sum(axis=0) > 0)].reset_index(drop=True)
+
+
+def _by_month(by_item: pd.DataFrame) -> pd.DataFrame:
+    money = ["forecast_value", *EFFECTS, "actual_value"]
+    cents = by_item.assign(**{c: np.round(by_item[c].astype(float) * 100).astype("int64") for c in money})
+    return (cents.groupby("month", sort=True)[money].sum() / 100).reset_index()
+
+
+def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
+    """Items whose unexplained use over all months is more than the unit's limit, most money first."""
+    columns = ["item", "expected_units", "actual_units", "unexplained_share", "unexplained_value", "say"]
+    if not len(by_item):
+        return pd.DataFrame(columns=columns)
+    whole = by_item.groupby("item", sort=False)[["expected_units", "actual_units", "unexplained"]].sum().reset_index()
+    whole = whole.rename(columns={"unexplained": "unexplained_value"})
+    base = np.maximum(whole["expected_units"], 1e-9)
+    whole["unexplained_share"] = np.where(whole["expected_units"] > 0.5, whole["actual_units"] / base - 1, 1.0)
+    over = (whole["unexplained_share"].abs() > unit.forecast.unexplained_limit) & (
+        whole["unexplained_value"].abs() >= _WORTH_NAMING)
+    whole = whole[over].copy()
+    whole["say"] = np.where(
+        whole["unexplained_value"] > 0, "more went out than census, events and recipe explain: walked off, "
+        "miscoded or wasted?", "less went out than the recipe needs: skipped, kept elsewhere or not booked?")
+    order = whole["unexplained_value"].abs().sort_values(ascending=False, kind="stable").index
+    return whole.loc[order, columns].reset_index(drop=True)
+
+
+def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[str]:
+    if not len(by_month):
+        return []
+    last = by_month.iloc[-1]
+    gap = last["actual_value"] - last["forecast_value"]
+    effects = sorted(EFFECTS, key=lambda e: -abs(last[e]))
+    parts = ", ".join(f"{e.replace('_', ' ')} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
+    lines = [f"{last['month']}: {unit.currency} {last['actual_value']:,.2f} spent, {gap:+,.2f} against the forecast "
+             f"({parts or 'nothing moved'})."]
+    lines += [f"{row.item}: {row.unexplained_share:+.0%} against what was to be expected "
+              f"({unit.currency} {row.unexplained_value:+,.2f}): {row.say}" for row in named.head(5).itertuples()]
+    return lines
