@@ -1,0 +1,146 @@
+"""Many units: planned side by side, one bad unit not stopping the others, the same result whatever ended first."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from openpyxl import load_workbook
+
+from kitplan.cli import main
+from kitplan.many import find_units, jobs_for, plan_many
+from kitplan.optimise.pooling import CentralStore
+
+FEW = "[planning]\nscenarios = 1500\nverify_scenarios = 1500\nmax_scenarios = 1500\n"
+CENSUS = "route,tube_mm,airways\noral,{tube},{airways}\n"
+
+
+def write_unit(
+    folder: Path, airways: int = 3, tube: float = 3.5, currency: str = "USD", mean_stay: float = 5
+) -> None:
+    folder.mkdir(parents=True)
+    (folder / "unit.toml").write_text(
+        f'name = "Invented {folder.name}"\nmean_stay_days = {mean_stay}\ncurrency = "{currency}"\n'
+    )
+    (folder / "policy.toml").write_text(FEW)
+    (folder / "census.csv").write_text(CENSUS.format(tube=tube, airways=airways))
+
+
+@pytest.fixture(scope="module")
+def ward(tmp_path_factory) -> Path:
+    """Three units, one of them faulty, and things that are no unit."""
+    folder = tmp_path_factory.mktemp("ward")
+    for name, airways in (("a-east", 3), ("b-west", 2)):
+        write_unit(folder / name, airways)
+    write_unit(folder / "d-broken", airways=-1)
+    (folder / "notes").mkdir()
+    (folder / "readme.txt").write_text("not a unit")
+    (folder / ".hidden").mkdir()
+    return folder
+
+
+@pytest.fixture(scope="module")
+def planned(ward, tmp_path_factory):
+    out = tmp_path_factory.mktemp("planned") / "out"
+    ran = CliRunner().invoke(main, ["plan", str(ward), "--out", str(out)])
+    return ran, out
+
+
+def test_units_are_found_by_their_files(ward):
+    assert [p.name for p in find_units(ward)] == ["a-east", "b-west", "d-broken"]
+    assert find_units(ward / "a-east") == [], "a unit itself is no folder of units"
+    assert find_units(ward / "nowhere") == []
+
+
+def test_a_folder_and_a_workbook_of_one_name_do_not_meet(tmp_path):
+    write_unit(tmp_path / "east")
+    (tmp_path / "east.xlsx").write_bytes(b"")
+    assert [j.name for j in jobs_for(find_units(tmp_path), tmp_path / "out")] == ["east", "east-xlsx"]
+
+
+def test_the_good_units_are_planned_and_the_bad_one_is_listed(planned):
+    ran, out = planned
+    assert ran.exit_code == 2, ran.output
+    assert "2 of 3 units planned" in ran.output
+    assert "d-broken" in ran.output
+    assert "census.csv" in ran.output
+    for name in ("a-east", "b-west"):
+        assert (out / name / "stock-room.xlsx").is_file()
+    assert not (out / "d-broken").exists()
+
+
+def test_the_roll_up_adds_up(planned):
+    _, out = planned
+    units, holdings = (pd.read_csv(out / f"tables/{name}.csv") for name in ("units", "holdings"))
+    for name, value in zip(units["unit"], units["value"]):
+        assert holdings.loc[holdings["unit"] == name, "value"].sum() == pytest.approx(value, abs=0.01)
+        own = pd.read_csv(out / name / "tables/par_levels.csv")
+        assert own["value"].sum() == pytest.approx(value, abs=0.01)
+    assert pd.read_csv(out / "tables/not_planned.csv")["unit"].tolist() == ["d-broken"]
+
+
+def test_the_roll_up_workbook_shows_everything(planned):
+    _, out = planned
+    book = load_workbook(out / "all-units.xlsx")
+    assert book.sheetnames[:2] == ["All units", "Who holds what"]
+    assert "Not planned" in book.sheetnames
+    text = " ".join(str(c.value) for row in book["All units"].iter_rows() for c in row if c.value)
+    assert "no clinical advice" in text or "does not say when" in text
+
+
+def test_emergency_equipment_is_never_pooled(planned):
+    _, out = planned
+    pooled = pd.read_csv(out / "tables/pooling.csv")
+    assert not pooled["item"].str.contains("mask|bag_").any()
+    assert (pooled["saving"] >= -1e-9).all()
+
+
+def test_two_processes_and_one_say_the_same(planned, ward, tmp_path):
+    from kitplan.commands.many_units import write_plan
+
+    _, out = planned
+    jobs = jobs_for(find_units(ward)[:2], tmp_path / "again")
+    alone = plan_many(jobs, write_plan, processes=1)
+    both = pd.read_csv(out / "tables/units.csv")
+    assert alone.units["value"].tolist() == pytest.approx(both["value"].tolist()[:2])
+    for job in jobs:
+        for name in ("stock-room.xlsx", "plan.json", "tables/par_levels.csv"):
+            assert (job.out / name).read_bytes() == (out / job.name / name).read_bytes(), name
+
+
+def die_on_west(plan, folder: Path) -> None:
+    """A write that kills its process for one unit, as the system does when memory runs out."""
+    if folder.name == "b-west":
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_a_process_that_dies_takes_only_its_own_unit_with_it(ward, tmp_path, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), *sys.path]))
+    shutil.copy(Path(__file__), tmp_path / "many_helper.py")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    import many_helper  # type: ignore[import-not-found]
+
+    jobs = jobs_for(find_units(ward)[:2], tmp_path / "out")
+    hospital = plan_many(jobs, many_helper.die_on_west, store=CentralStore(1))
+    assert hospital.units["unit"].tolist() == ["a-east"], hospital.failed.to_string()
+    assert hospital.failed["unit"].tolist() == ["b-west"]
+    assert hospital.failed["kind"].tolist() == ["stopped"]
+
+
+def test_currencies_are_not_added_up(tmp_path):
+    from kitplan.commands.many_units import write_plan
+    from kitplan.export.hospital_book import sentences
+
+    write_unit(tmp_path / "in/a")
+    write_unit(tmp_path / "in/b", currency="NZD")
+    hospital = plan_many(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), write_plan)
+    told = sentences(hospital)[0]
+    assert "USD" in told
+    assert "NZD" in told
+    assert hospital.pooling is None
