@@ -46,7 +46,7 @@ def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, x_
     chart = ScatterChart(scatterStyle="lineMarker")
     low, high = chart.y_axis.scaling.min, chart.y_axis.scaling.max = y_range
     if low is not None and high is not None:
-        chart.y_axis.majorUnit = _round_step((high - low) / 6)
+        chart.y_axis.majorUnit = round_step((high - low) / 6)
     _axes(chart, x_title, y_title, x_format, y_format)
     for number, line in enumerate(lines):
         series = Series(_reference(page, line.y), _reference(page, line.x))
@@ -92,7 +92,7 @@ def place(page: Page, chart: Any, rows: int = 20, columns: tuple[int, int] | Non
     page.skip(rows + 1)
 
 
-def _round_step(least: float) -> float:
+def round_step(least: float) -> float:
     """The smallest of 1, 2, 5 times a power of ten that is at least `least`."""
     power = 10.0 ** math.floor(math.log10(least))
     return next(round(f * power, 9) for f in (1, 2, 5, 10) if f * power >= least * (1 - 1e-9))

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from kitplan.plan import Plan
 
 TITLE = "Airways"
-_WIDTHS = (52, 13, 13, 14, 13, 44)
+_WIDTHS = (48, 13, 13, 13, 13, 54)
 _KINDS = ("wrap", "number2", "number2", "number", "number2", "wrap")
 
 

@@ -24,7 +24,7 @@ _KINDS = (
     "whole", "order", "money", "money", "alert", "tick",
 )
 _ROOM_TO_WRITE_POINTS = 18.0
-_WIDTHS = (8, 20, 36, 7, 8, 10, 10, 10, 10, 10, 9, 11, 17, 6)
+_WIDTHS = (8, 20, 40, 7, 8, 10, 10, 10, 10, 10, 9, 11, 17, 6)
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -36,7 +36,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         "Count and order",
         "1. In the boxes, type the full packs and the loose units on the shelf; type 0 where there is none. "
         "2. Type the packs that are on order already. 3. Order the packs under Order packs. "
-        "A line left blank is not counted and orders nothing.",
+        "A line left blank is not counted and orders nothing. EM marks emergency equipment.",
     )
     sums = _sums(page, len(held), book.currency)
     band = page.next_row

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from kitplan.export.charts import Line, place, scatter
+from kitplan.export.charts import Line, place, round_step, scatter
 from kitplan.export.look import Book
 from kitplan.export.story import money
 
@@ -45,7 +45,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         page.spread(f"Price of a limit: {sentence}", "wrap")
     page.skip()
     lowest = min(float(par.frontier["readiness"].min()), *(readiness for _, readiness, _, _, _ in _points(plan)))
-    low = max(math.floor(20 * lowest - 0.2) / 20, 0.0)
+    step = round_step((1.0 - lowest) / 6 + 1e-6)
+    low = max(1.0 - step * math.ceil((1.0 - lowest) / step + 0.2), 0.0)
     chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0))
     place(page, chart, rows=24)
 
