@@ -34,13 +34,14 @@ def raw_logs(source: Source, findings: Findings) -> dict[str, RawTable]:
 
 
 def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
-    """Return stock issues: date (datetime64), item, units; in the order of the days."""
+    """Return stock issues: date (datetime64), item, units, price (of a pack, NaN if not given); by day."""
     if not report_headers(raw, findings):
         return None
     reader = TableReader(raw, findings)
     moments, _ = reader.days("date")
     frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": _items(reader, items),
-                          "units": reader.numbers("units", low=0, high=1e7)})
+                          "units": reader.numbers("units", low=0, high=1e7),
+                          "price": reader.numbers("price", low=0, high=1e7)})
     _say_day_order(reader, findings)
     return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
 
