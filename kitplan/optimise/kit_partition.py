@@ -15,12 +15,14 @@ import numpy as np
 
 from kitplan.optimise.kit_groups import group_costs
 from kitplan.optimise.kit_pricing import EXACT_STRATA, AllGroups, SearchedGroups
+from kitplan.optimise.kit_search import merged_to, moved, resplit
 from kitplan.optimise.kit_slots import Slot
 from kitplan.optimise.program import Program, Solution
 
 _TINY = 1e-6
 _ROUNDS = 60
 _ENOUGH = 30
+_RESPLIT_UP_TO = 4
 _MOST_COLUMNS = 8000
 _ANY = 1e12
 
@@ -63,20 +65,28 @@ def design_curve(
 ) -> list[Partition | None]:
     """The best partition into at most K designs for K = 1..most_designs; None where the container forbids it.
 
-    Exact for up to EXACT_STRATA strata. Beyond, groups are searched for during at most time_limit seconds and the
-    proven bound is reported.
+    Exact for up to EXACT_STRATA strata. Beyond, groups are searched for with a limited effort and the proven bound
+    is reported. time_limit: seconds for one integer solve.
     """
     n = len(slots[0].own)
     source = AllGroups if n <= EXACT_STRATA else SearchedGroups
     groups = source(slots, container_litres)
     pool = Pool(n)
-    _start(slots, container_litres, pool)
-    deadline = time.perf_counter() + time_limit
+    limit = np.inf if container_litres is None else container_litres + 1e-9
+    _start(slots, limit, pool)
     curve: list[Partition | None] = []
     fewer_costs_more = -np.inf
+    listed = n <= EXACT_STRATA
+    chain, groups_now = np.eye(n, dtype=bool), np.eye(n, dtype=bool)
     for designs in range(most_designs, 1, -1):
-        found = _best(groups, pool, designs, deadline, time_limit, fewer_costs_more)
-        fewer_costs_more = found.bound if found else fewer_costs_more
+        chain = merged_to(slots, limit, chain, designs)
+        for start in (chain, merged_to(slots, limit, groups_now, designs)):
+            better = moved(slots, limit, start)
+            better = better if listed or designs > _RESPLIT_UP_TO else resplit(slots, limit, better)
+            pool.add(better, group_costs(slots, better)[0])
+        found = _best(groups, pool, designs, time_limit, fewer_costs_more)
+        if found:
+            fewer_costs_more, groups_now = found.bound, found.groups
         curve.append(found)
     return [_one_design(slots, container_litres), *curve[::-1]]
 
@@ -91,31 +101,19 @@ def _one_design(slots: Sequence[Slot], container_litres: float | None) -> Partit
     return Partition(1, everyone, float(cost[0]), float(cost[0]), 0.0, time.perf_counter() - started)
 
 
-def _start(slots: Sequence[Slot], container_litres: float | None, pool: Pool) -> None:
-    """Fill the pool with every stratum alone and the merges that cost least, one after another."""
+def _start(slots: Sequence[Slot], limit: float, pool: Pool) -> None:
+    """Fill the pool with every stratum alone and every pair that fits the container."""
     n = len(slots[0].own)
-    groups = np.eye(n, dtype=bool)
-    limit = np.inf if container_litres is None else container_litres + 1e-9
+    first, second = np.triu_indices(n, 1)
+    alone = np.eye(n, dtype=bool)
+    groups = np.concatenate([alone, alone[first] | alone[second]])
     costs, litres = group_costs(slots, groups)
-    pool.add(groups[litres <= limit], costs[litres <= limit])
-    while len(groups) > 1:
-        first, second = np.triu_indices(len(groups), 1)
-        merged = groups[first] | groups[second]
-        cost, litre = group_costs(slots, merged)
-        fits = (litre <= limit) & np.isfinite(cost)
-        if not fits.any():
-            return
-        pool.add(merged[fits], cost[fits])
-        rise = np.where(fits, cost - costs[first] - costs[second], np.inf)
-        best = int(np.argmin(rise))
-        kept = np.ones(len(groups), dtype=bool)
-        kept[[first[best], second[best]]] = False
-        groups = np.concatenate([groups[kept], merged[[best]]])
-        costs = np.concatenate([costs[kept], cost[[best]]])
+    fits = (litres <= limit) & np.isfinite(costs)
+    pool.add(groups[fits], costs[fits])
 
 
 def _best(
-    source: AllGroups | SearchedGroups, pool: Pool, designs: int, deadline: float, time_limit: float, known: float
+    source: AllGroups | SearchedGroups, pool: Pool, designs: int, time_limit: float, known: float
 ) -> Partition | None:
     """Solve for one K: price columns into the relaxation, then the integer program over all that can matter.
 
@@ -124,20 +122,21 @@ def _best(
     started = time.perf_counter()
     n = pool.groups.shape[1]
     bound = known
+    source.allow_more()
     for _ in range(_ROUNDS):
         relaxed = _master(pool, designs).solve(integer=False)
         duals, design_dual = _duals(relaxed, n)
-        priced = source.price(duals, design_dual - _TINY, enough=_ENOUGH, deadline=deadline)
+        priced = source.price(duals, design_dual - _TINY, enough=_ENOUGH)
         bound = max(bound, relaxed.report.objective + designs * min(priced.least - design_dual, 0.0))
         missing = float(relaxed.values(np.arange(len(pool.costs), len(pool.costs) + n)).sum())
-        if not pool.add(priced.groups, priced.costs) or time.perf_counter() > deadline:
+        if not pool.add(priced.groups, priced.costs) or source.spent:
             break
     if missing > _TINY:
         return None
     cost, taken, proven = _whole(pool, designs, time_limit)
-    if cost - bound > max(_TINY, 1e-9 * abs(bound)) and time.perf_counter() < deadline:
+    if cost - bound > max(_TINY, 1e-9 * abs(bound)) and not source.spent:
         width = min(cost - bound, _ANY) + _TINY
-        near = source.price(duals, design_dual + width, _MOST_COLUMNS, deadline=deadline)
+        near = source.price(duals, design_dual + width, _MOST_COLUMNS)
         if pool.add(near.groups, near.costs):
             cost, taken, proven = _whole(pool, designs, time_limit)
         if proven and near.complete:

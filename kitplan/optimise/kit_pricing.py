@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +15,7 @@ EXACT_STRATA = 16
 
 _FRONTIER = 8_000
 _KEEP = 40
+_GROUPS_PER_CURVE_POINT = 60_000
 
 
 @dataclass(frozen=True)
@@ -41,12 +41,17 @@ class AllGroups:
         self.groups, self.costs = groups[fits], costs[fits]
         self._member = self.groups.astype(float)
 
+    spent = False
+
+    def allow_more(self) -> None:
+        """Nothing to allow: the list is complete."""
+
     def price(
-        self, duals: np.ndarray, limit: float, keep: int = _KEEP, enough: int | None = None, deadline: float = np.inf
+        self, duals: np.ndarray, limit: float, keep: int = _KEEP, enough: int | None = None
     ) -> Priced:
         """Groups with cost - sum of members' duals < limit, cheapest first.
 
-        enough, deadline: for the other source; listing all needs neither.
+        enough: for the other source; a list needs no early end.
         """
         reduced = self.costs - self._member @ duals
         least = float(reduced.min(initial=np.inf))
@@ -67,14 +72,26 @@ class SearchedGroups:
         self._slots = slots
         self._container = np.inf if container_litres is None else container_litres
         self._pairs = pair_costs(slots)
+        self._evaluated, self._allowed = 0, _GROUPS_PER_CURVE_POINT
+
+    def allow_more(self) -> None:
+        """Begin another point of the curve: allow as many groups again to be evaluated.
+
+        Effort is counted in groups, not in seconds, so that the same input gives the same designs anywhere.
+        """
+        self._allowed = self._evaluated + _GROUPS_PER_CURVE_POINT
+
+    @property
+    def spent(self) -> bool:
+        """True when the effort allowed for this point of the curve is used up."""
+        return self._evaluated >= self._allowed
 
     def price(
-        self, duals: np.ndarray, limit: float, keep: int = _KEEP, enough: int | None = None, deadline: float = np.inf
+        self, duals: np.ndarray, limit: float, keep: int = _KEEP, enough: int | None = None
     ) -> Priced:
         """Groups with cost - sum of members' duals < limit, cheapest first; see Priced for what was proven.
 
-        enough: stop after the level at which so many are found, and at `deadline` (perf_counter seconds); what
-        was left unexplored still has its bound.
+        enough: stop after the level at which so many are found; what was left unexplored still has its bound.
         """
         n = len(duals)
         order = np.argsort(np.diag(self._pairs) - duals, kind="stable")
@@ -85,7 +102,7 @@ class SearchedGroups:
             nodes, bound, good = self._level(nodes, order, duals, limit)
             found.append(good)
             count += len(good[1])
-            stop = (enough is not None and count >= enough) or time.perf_counter() > deadline
+            stop = (enough is not None and count >= enough) or self.spent
             room = 0 if stop else _FRONTIER
             if len(bound) > room:
                 best = np.argsort(bound, kind="stable")
@@ -102,6 +119,7 @@ class SearchedGroups:
     ) -> tuple[tuple[np.ndarray, np.ndarray, np.ndarray], np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
         """Grow every node by one stratum: (nodes still open, their bounds, groups below the limit)."""
         members, beside, last = self._grow(order, *nodes)
+        self._evaluated += len(members)
         costs, litres = group_costs(self._slots, members)
         fits = (litres <= self._container + 1e-9) & np.isfinite(costs)
         members, beside, last, costs = members[fits], beside[fits], last[fits], costs[fits]
