@@ -67,13 +67,10 @@ def _window_starts(stays: Stays, checks_per_day: int, n_checks: int) -> np.ndarr
 def _resample_windows(
     unit: Unit, stays: Stays, n_checks: int, n_scenarios: int, seed: int, stream: str
 ) -> Episodes:
-    """Give each scenario one window of history, every window equally often but for rounding (systematic sample)."""
+    """Give each scenario one window of history (see `_scenario_windows`)."""
     per_day = unit.checks_per_day
-    starts = _window_starts(stays, per_day, n_checks)
     scenario = np.arange(n_scenarios)
-    shift = uniforms(seed, f"{stream}/window", scenario)
-    place = (scenario + shift) / n_scenarios
-    window = starts[np.minimum((place * len(starts)).astype(np.int64), len(starts) - 1)]
+    window = _scenario_windows(_window_starts(stays, per_day, n_checks), n_scenarios, seed, stream)
     replica = np.minimum(
         (uniforms(seed, f"{stream}/replica", scenario) * stays.n_replicas).astype(np.int64),
         stays.n_replicas - 1,
@@ -95,6 +92,27 @@ def _resample_windows(
         fresh,
         stays.key[row],
     )
+
+
+def _scenario_windows(starts: np.ndarray, n_scenarios: int, seed: int, stream: str) -> np.ndarray:
+    """First check of each scenario's window, every window equally often but for rounding (systematic sample)."""
+    scenario = np.arange(n_scenarios)
+    place = (scenario + uniforms(seed, f"{stream}/window", scenario)) / n_scenarios
+    return starts[np.minimum((place * len(starts)).astype(np.int64), len(starts) - 1)]
+
+
+def window_days(unit: Unit, days: float, n_scenarios: int, seed: int, stream: str) -> np.ndarray | None:
+    """Days from the census's first day to the start of each scenario's window, for the draws of the same name.
+
+    None where intervals are played and not resampled (a snapshot, or a history shorter than the interval).
+    """
+    history, n_checks = history_stays(unit), interval_checks(unit, days)
+    if history is None:
+        return None
+    starts = _window_starts(history, unit.checks_per_day, n_checks)
+    if not starts.size:
+        return None
+    return _scenario_windows(starts, n_scenarios, seed, stream) / unit.checks_per_day
 
 
 def _overlaps(
