@@ -10,6 +10,7 @@ import numpy as np
 from kitplan.optimise.collapse import Collapsed, collapse, own_quantiles
 from kitplan.optimise.cover import (
     ABOVE_ZERO,
+    MANY_ENTRIES,
     Covered,
     Limit,
     Stated,
@@ -21,9 +22,6 @@ from kitplan.optimise.cover import (
 )
 from kitplan.optimise.descent import descend
 from kitplan.optimise.values import SolverReport
-
-MOST_ENTRIES = 40_000
-"""Needs above the lower bound beyond which stepping down alone decides: a program that large takes minutes."""
 
 STAGES = (0.8, 0.5, 0.0)
 """Shares of the scenarios down to which the descent goes, in turn, until the limits are kept."""
@@ -41,7 +39,8 @@ def readiest(
 
     maximise met + sum_u weight_u z[u] subject to the rows of `cover` and the limits. `floor` itself must be
     within the limits. Stepping down gives a first plan; a better one must hold at least each item's own
-    quantile at that plan's readiness, which keeps the program small. The report's objective, bounds and
+    quantile at that plan's readiness, which keeps the program small; where it is large all the same, stepping
+    down alone decides and no bound is given. The report's objective, bounds and
     duals count scenarios (duals: scenarios met for one unit more of the limit).
     """
     par, ready = _step_down_within(packs, floor, limits)
@@ -51,7 +50,7 @@ def readiest(
     if not all(limit.kept_by(lower) for limit in limits):
         proven = replace(unproven, status="optimal", bound=float(ready), lp_bound=float(ready), gap=0.0)
         return Covered(par, proven, {})
-    if np.count_nonzero(cover.vectors) > MOST_ENTRIES:
+    if np.count_nonzero(cover.vectors) > MANY_ENTRIES:
         return Covered(par, unproven, {})
     stated = _state_most_ready(cover, limits)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
@@ -130,8 +129,8 @@ def least_excess(
     limits: Sequence[Limit],
     gap: float,
     time_limit: float,
-) -> dict[str, float]:
-    """Return how much more room each limit needs so that `need` scenarios can be met.
+) -> np.ndarray | None:
+    """Return par levels that meet `need` scenarios and go least over the limits; None if none was found.
 
     The elastic program: minimise sum over limits of short / room, subject to the rows of `cover` and
     per_pack . par - short <= room. An answer stepped down from the relaxation is taken if it is within 1 % of
@@ -143,18 +142,15 @@ def least_excess(
     shorts = [add_limit(stated, limit, penalty=1.0 / max(limit.room, 1e-9)) for limit in limits]
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
-        return {}
+        return None
     shares = [limit.per_pack / max(limit.room, 1e-9) for limit in limits]
     wanted = [s for s, h in zip(shares, shorts) if h is not None and relaxed.values([h])[0] > 0] or shares
-    path = descend(stated.cover, np.sum(wanted, axis=0), need)
-    par = path.cheapest_with(need)
+    par = descend(stated.cover, np.sum(wanted, axis=0), need).cheapest_with(need)
     if par is None or _excess(par, limits) - relaxed.report.bound > 0.01:
         solution = stated.program.solve(gap=gap, time_limit=time_limit, relaxation=relaxed)
         if solution.solved:
             par = read_par(stated, solution)
-    if par is None:
-        return {}
-    return {limit.name: max(0.0, float(limit.per_pack @ par) - limit.room) for limit in limits}
+    return par
 
 
 def _excess(par: np.ndarray, limits: Sequence[Limit]) -> float:

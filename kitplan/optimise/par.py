@@ -11,7 +11,7 @@ import pandas as pd
 from kitplan.demand.values import Demand
 from kitplan.inputs.values import Unit
 from kitplan.optimise.collapse import collapse, own_quantiles
-from kitplan.optimise.cover import Covered, Limit, cheapest
+from kitplan.optimise.cover import LARGEST_GAP, Covered, Limit, cheapest
 from kitplan.optimise.descent import descend
 from kitplan.optimise.floors import floor_packs
 from kitplan.optimise.frontier import trace_frontier
@@ -27,9 +27,6 @@ from kitplan.optimise.values import ParPlan, Readiness, SolverReport
 from kitplan.optimise.verify import joint_readiness, packs_needed, wilson_interval
 
 Resample = Callable[[int, str], Demand]
-
-LARGEST_GAP = 0.005
-"""Gap that no policy may exceed, share of the objective; also the gap at which the dual question stops."""
 
 MOST_PLANS = 5
 """Plans made at most in search of one that verification confirms."""
@@ -146,13 +143,13 @@ def _first_target(question: Question, target: float, n_verify: int) -> tuple[flo
     of the scenarios and looking at the other half; one standard error of verification is added.
     """
     halves = question.packs[0::2], question.packs[1::2]
-    gains = []
-    for own, other in (halves, halves[::-1]):
+    gains = [0.0]
+    for own, other in (halves, halves[::-1]) if len(halves[1]) else ():
         need = min(len(own), int(np.ceil(target * len(own))))
         cover = collapse(own, np.maximum(own_quantiles(own, need), question.floor))
         par = descend(cover, question.cost, need).par[-1]
-        gains.append(np.mean(np.all(own <= par, axis=1)) - np.mean(np.all(other <= par, axis=1)))
-    margin = OPTIMISM_LEFT * max(0.0, float(np.mean(gains)))
+        gains.append(float(np.mean(np.all(own <= par, axis=1)) - np.mean(np.all(other <= par, axis=1))))
+    margin = OPTIMISM_LEFT * max(0.0, sum(gains) / 2)
     margin += float(np.sqrt(target * (1.0 - target) / max(n_verify, 1)))
     asked = min(target + margin, 1.0 - 0.25 * (1.0 - target))
     note = (
@@ -177,6 +174,8 @@ def _attempt(question: Question, asked: float, target: float, verify: Demand) ->
         )
     assert covered.par is not None
     verified = joint_readiness(question.units_of(verify), covered.par * question.pack)
+    if verified >= target:
+        answer = "met"
     return Attempt(asked, covered, verified, answer, verify)
 
 
@@ -190,8 +189,7 @@ def _until_verified(
         short = target - attempt.verified
         if short <= 0 or attempt.answer != "met":
             break
-        error = float(np.sqrt(target * (1.0 - target) / attempt.verify.n_scenarios))
-        asked = min(attempt.asked + short + 0.5 * error, 1.0 - 0.5 * (1.0 - attempt.asked))
+        asked = _raised(attempt.asked, short, target, attempt.verify.n_scenarios)
         notes.append(
             f"Plan {number - 1} held in {_points(attempt.verified)} % of the scenarios it was verified on, "
             f"under the target: planned again at {_points(asked)} %"
@@ -246,11 +244,7 @@ def _finished(
     ready = Readiness(target, planned, attempt.verified, low, high, len(question.packs), verify.n_scenarios)
     answer, binding = attempt.answer, []
     if answer == "limited":
-        excess = least_excess(
-            question.packs, question.need(attempt.asked), question.floor, question.limits, LARGEST_GAP,
-            question.time_limit,
-        )
-        binding = binding_sentences(excess, ready, unit.currency)
+        binding = binding_sentences(_room_missing(question, attempt, target), ready, unit.currency)
     elif answer == "met" and attempt.verified < target:
         answer = "limited"
         binding = [
@@ -273,6 +267,34 @@ def _finished(
         notes=tuple(notes),
         present=standing_par(question, verify, target),
     )
+
+
+def _room_missing(question: Question, attempt: Attempt, target: float) -> dict[str, float]:
+    """Return how much more room each limit needs for a plan that verification confirms with a margin.
+
+    The margin of one standard error leaves the next run, which plans from the start, room to be raised.
+    """
+    asked, units = attempt.asked, question.units_of(attempt.verify)
+    wanted = target + float(np.sqrt(target * (1.0 - target) / len(units)))
+    excess: dict[str, float] = {}
+    for _ in range(MOST_PLANS):
+        par = least_excess(
+            question.packs, question.need(asked), question.floor, question.limits, LARGEST_GAP, question.time_limit
+        )
+        if par is None:
+            break
+        excess = {m.name: max(0.0, float(m.per_pack @ par) - m.room) for m in question.limits}
+        short = wanted - joint_readiness(units, par * question.pack)
+        if short <= 0:
+            break
+        asked = _raised(asked, short, target, len(units))
+    return excess
+
+
+def _raised(asked: float, short: float, target: float, n_verify: int) -> float:
+    """Return the readiness to plan at next when verification fell `short` of the target."""
+    error = float(np.sqrt(target * (1.0 - target) / n_verify))
+    return min(asked + short + 0.5 * error, 1.0 - 0.5 * (1.0 - asked))
 
 
 def _points(share: float) -> str:

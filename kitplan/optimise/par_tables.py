@@ -107,7 +107,7 @@ def price_table(question: Question, attempt: Attempt) -> pd.DataFrame:
     if attempt.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
         rows.append(("readiness", price, f"one more point of readiness costs about {price:,.2f} {currency}"))
-    for limit in question.limits:
+    for limit in question.limits if attempt.answer != "unsafe" else ():
         spare = limit.room - float(limit.per_pack @ attempt.par)
         rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, attempt, currency, n)))
     return pd.DataFrame(rows, columns=["limit", "price", "sentence"])

@@ -34,7 +34,7 @@ def shared_episodes(n_scenarios, n_items, seed, kinds=6, mean_airways=4.0):
 
 
 def demand_of(units, names=None, stream="plan"):
-    names = tuple(names or (f"item {i:02d}" for i in range(np.shape(units)[1])))
+    names = tuple(f"item {i:02d}" for i in range(np.shape(units)[1])) if names is None else tuple(names)
     return Demand(names, np.asarray(units, dtype=np.int32), np.zeros((len(units), 1), dtype=np.int32), 9.0, 1, stream)
 
 

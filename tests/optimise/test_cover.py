@@ -83,7 +83,9 @@ def test_within_limits_the_most_ready_is_the_one_exhaustive_search_finds(room, l
 def test_the_room_said_to_be_missing_is_enough_and_nearly_the_least(room, litres):
     packs, cost, need = room
     limit = Limit("shelf", np.array([3.0, 2.0, 5.0]), float(litres))
-    short = least_excess(packs, need, np.zeros(3, dtype=int), [limit], 0.0, TIME)["shelf"]
+    par = least_excess(packs, need, np.zeros(3, dtype=int), [limit], 0.0, TIME)
+    assert met_by(packs, par) >= need
+    short = max(0.0, float(limit.per_pack @ par) - litres)
     wanted = min(float(limit.per_pack @ s) for s in every_shelf(packs) if met_by(packs, s) >= need)
     assert short >= max(0.0, wanted - litres) - 1e-6
     assert short <= max(0.0, wanted - litres) + 0.01 * max(litres, 1e-9) + 1e-6
