@@ -66,8 +66,10 @@ def looks_like_full_name(text: str) -> bool:
         return True
     capitalised = all(w[0].isupper() for w in words)
     comma = bool(re.fullmatch(r"[^\W\d_][^,\d]+,\s*[^\W\d_][^,\d]*", text.strip()))
-    longest = max(len(w) for w in words)
-    return (capitalised or comma) and longest >= 3 and not folded & TRADE_WORDS
+    things = folded & TRADE_WORDS
+    if comma:
+        things = {w for w in things if len(w) > 1}
+    return (capitalised or comma) and max(map(len, words)) >= 3 and not things
 
 
 def looks_personal(text: str) -> bool:

@@ -29,7 +29,8 @@ HEADER_PHRASES = _words(
 
 HEADER_PARTS = _words(
     """
-    mrn dob ssn surname birthdate birthday passport postcode nhs
+    mrn dob ssn surname forename birthdate birthday passport postcode nhs phone telephone mobile email
+    guardian firstname lastname
     """
 )
 """One of these among the words of a header is enough."""

@@ -117,8 +117,9 @@ def _number(setting: Setting, value: object) -> object | Bad:
     below = low is not None and (number <= low if setting.strict else number < low)
     above = high is not None and (number >= high if setting.strict and high == 1 else number > high)
     if below or above:
-        if setting.unit in ("chance", "share") and 1 <= number <= 100:
+        if setting.unit in ("chance", "share") and 1 < number <= 100:
             return Bad("is not between 0 and 1", f"Write it as a share of one: {number / 100:g}.")
-        edge = "above" if setting.strict else "at least"
-        return Bad("is out of range", f"Write a number {edge} {low:g} and at most {high:g}.")
+        lowest = "above" if setting.strict else "of at least"
+        highest = "below" if setting.strict and high == 1 else "at most"
+        return Bad("is out of range", f"Write a number {lowest} {low:g} and {highest} {high:g}.")
     return int(number) if setting.kind == "integer" else number
