@@ -14,10 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.optimise.patterns import Column, PatternPlan, Supply, bound_only, solve_patterns
+from kitplan.optimise.patterns import Column, PatternPlan, Pricer, Supply, bound_only, solve_patterns
 
 TENTHS = 10
 _FEW_PATTERNS = 4000
+_COARSE_STEPS = 2000
+"""Steps along the longest roll in the quick look for patterns; the exact look uses tenths of a millimetre."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,7 @@ def cut_stock(
     few = sum(count_patterns(sizes, c, _FEW_PATTERNS) for c in capacities) <= _FEW_PATTERNS
     every = (lambda: _every_pattern(sizes, capacities)) if few else None
     result = solve_patterns(
-        wanted, supplies, start, lambda worth, most: best_patterns(sizes, worth, most, capacities),
+        wanted, supplies, start, _pricers(sizes, capacities),
         every=every, time_limit=time_limit,
     )
     return _cut_plan(sizes, wanted, rolls, capacities, result)
@@ -144,8 +146,7 @@ def least_tape_mm(
     capacities = [_checked_roll(roll) for roll in rolls]
     supplies = [Supply(price=c / TENTHS, available=roll.available) for c, roll in zip(capacities, rolls)]
     return bound_only(
-        wanted, supplies, _starting_patterns(sizes, wanted, capacities),
-        lambda worth, most: best_patterns(sizes, worth, most, capacities),
+        wanted, supplies, _starting_patterns(sizes, wanted, capacities), _pricers(sizes, capacities)
     )
 
 
@@ -174,6 +175,16 @@ def _checked_roll(roll: Roll) -> int:
     return to_tenths(roll.length_mm, up=False)
 
 
+def _pricers(sizes: np.ndarray, capacities: Sequence[int]) -> list[Pricer]:
+    """A quick look for patterns with lengths rounded up to a coarse step, then the exact one."""
+    exact: Pricer = lambda worth, most: best_patterns(sizes, worth, most, capacities)  # noqa: E731
+    step = max(capacities) // _COARSE_STEPS
+    if step <= math.gcd(*(int(v) for v in sizes)):
+        return [exact]
+    coarse = -(-sizes // step) * step
+    return [lambda worth, most: best_patterns(coarse, worth, most, capacities), exact]
+
+
 def best_patterns(
     sizes: np.ndarray, worth: np.ndarray, most: np.ndarray, capacities: Sequence[int]
 ) -> list[np.ndarray]:
@@ -192,10 +203,10 @@ def best_patterns(
     for piece in np.flatnonzero(worth > 0):
         for copies in _bundles(min(int(most[piece]), top // int(small[piece]))):
             size = copies * int(small[piece])
-            offered = value[: top + 1 - size] + copies * worth[piece]
-            better = offered > value[size:] + 1e-12
             # offered is a new array, so writing into value does not feed a bundle into itself.
-            value[size:][better] = offered[better]
+            offered = value[: top + 1 - size] + copies * worth[piece]
+            better = offered > value[size:]
+            np.maximum(offered, value[size:], out=value[size:])
             bundles.append((int(piece), copies, better))
     return [_trace_back(small, bundles, c // step, sizes.size) for c in capacities]
 

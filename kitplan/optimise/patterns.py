@@ -22,7 +22,10 @@ Column = tuple[int, tuple[int, ...]]
 """(index of the supply, how many of each piece)."""
 
 Pricer = Callable[[np.ndarray, np.ndarray], Sequence[np.ndarray]]
-"""Given worth and largest number of each piece, the pattern of greatest worth for each supply, in order."""
+"""Given worth and largest number of each piece, a pattern of great worth for each supply, in order.
+
+Of several pricers each is asked only when the ones before it found nothing; the last must find the greatest worth.
+"""
 
 TOLERANCE = 1e-7
 _MAX_ROUNDS = 2000
@@ -191,7 +194,7 @@ def solve_patterns(
     demand: np.ndarray,
     supplies: Sequence[Supply],
     start: Iterable[Column],
-    price_out: Pricer,
+    price_out: Sequence[Pricer],
     *,
     every: Callable[[], Iterable[Column]] | None = None,
     time_limit: float = 10.0,
@@ -228,7 +231,7 @@ def solve_patterns(
 
 
 def _by_the_piece(
-    demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Pricer,
+    demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Sequence[Pricer],
     every: Callable[[], Iterable[Column]] | None, time_limit: float,
 ) -> PatternPlan:
     """One kind of stock: fewest rolls are fewest packs, so count rolls and turn them into packs and money."""
@@ -243,7 +246,7 @@ def _by_the_piece(
 
 
 def bound_only(
-    demand: np.ndarray, supplies: Sequence[Supply], start: Iterable[Column], price_out: Pricer
+    demand: np.ndarray, supplies: Sequence[Supply], start: Iterable[Column], price_out: Sequence[Pricer]
 ) -> float:
     """Value of the relaxation over all patterns, without an integer plan; NaN where limited supplies fall short."""
     master = _Master(demand, supplies, dict.fromkeys(start))
@@ -258,23 +261,31 @@ def _done(plan: _Whole, ceiling: float, supplies: Sequence[Supply]) -> bool:
     return len(supplies) == 1 and not plan.short and plan.cost <= ceiling + TOLERANCE
 
 
-def _generate(master: _Master, price_out: Pricer, most: np.ndarray) -> _Relaxation:
+def _generate(master: _Master, price_out: Sequence[Pricer], most: np.ndarray) -> _Relaxation:
     """Solve the relaxation over all patterns: add those whose worth is above their supply's, until none
     is.
     """
     for _ in range(_MAX_ROUNDS):
         lp = master.relax()
-        fresh = []
-        for index, pattern in enumerate(price_out(lp.piece_worth, most)):
-            column = (index, tuple(int(v) for v in pattern))
-            worth = float(lp.piece_worth @ pattern)
-            margin = 1e-9 * max(1.0, float(lp.supply_worth[index]))
-            if worth > lp.supply_worth[index] + margin and column not in master.pool:
-                fresh.append(column)
-        if not fresh:
+        for price in price_out:
+            fresh = _improving(master, lp, price(lp.piece_worth, most))
+            if fresh:
+                master.pool.update(dict.fromkeys(fresh))
+                break
+        else:
             return lp
-        master.pool.update(dict.fromkeys(fresh))
     raise RuntimeError("column generation did not settle")
+
+
+def _improving(master: _Master, lp: _Relaxation, patterns: Sequence[np.ndarray]) -> list[Column]:
+    """New patterns that are worth more than their supply."""
+    found = []
+    for index, pattern in enumerate(patterns):
+        column = (index, tuple(int(v) for v in pattern))
+        margin = 1e-9 * max(1.0, float(lp.supply_worth[index]))
+        if float(lp.piece_worth @ pattern) > lp.supply_worth[index] + margin and column not in master.pool:
+            found.append(column)
+    return found
 
 
 def _quantum(supplies: Sequence[Supply]) -> float:
@@ -308,7 +319,7 @@ def _better(old: _Whole, new: _Whole) -> _Whole:
 
 
 def _dive(
-    master: _Master, lp: _Relaxation, price_out: Pricer, lean: float
+    master: _Master, lp: _Relaxation, price_out: Sequence[Pricer], lean: float
 ) -> tuple[dict[Column, int], list[Column]]:
     """Round the relaxation (up above 1 - lean), relax what is left to cut, and so on until nothing is left.
 

@@ -117,7 +117,7 @@ def cut_sheets(
     found: dict[Column, tuple[tuple[int, Box], ...]] = {}
     cut = _cut_sizes(sizes, areas)
     result = solve_patterns(
-        wanted, supplies, start, lambda worth, most: _best_patterns(cut, worth, most, areas, found),
+        wanted, supplies, start, [lambda worth, most: _best_patterns(cut, worth, most, areas, found)],
         time_limit=time_limit,
     )
     return _sheet_plan(sizes, wanted, sheets, areas, result, found)
@@ -148,7 +148,7 @@ def _cut_sizes(sizes: np.ndarray, areas: Sequence[tuple[int, int]]) -> np.ndarra
     step = math.gcd(*(int(v) for v in sizes.ravel()))
     points = _reachable(max(max(area) for area in areas) // step, sizes // step)
     whole = -(-sizes // TENTHS) * TENTHS
-    still_fit = all(any(_fits(*size, area) for area in areas) for size in whole.tolist())
+    still_fit = all(any(_fits(size[0], size[1], area) for area in areas) for size in whole.tolist())
     return whole if points.size > _MOST_POINTS and still_fit else sizes
 
 
