@@ -18,6 +18,8 @@ COMMANDS = {
     "audit": "Today's par levels: how ready they are, what is missing, the cheapest changes in order.",
     "order": "What to order after a count, in whole packs, with dates and hurry.",
     "labels": "Bin labels with par, order point and bar codes, on sheets of any grid.",
+    "rates": "How often securements are renewed in this unit, learnt from its log.",
+    "forecast": "How much next month, how sure, and why past months cost what they did.",
     "training": "A practice class: what to buy, what stands at each station, what to cut, and prints.",
     "explain": "How one item's number came about, from census to pack.",
 }

@@ -234,6 +234,25 @@ def _lacks_class(unit: Unit) -> str | None:
     return None if _class_files(unit) else "no class.toml"
 
 
+def _run_rates(plan: Plan, work: Workings) -> Plan:
+    from kitplan.demand.estimate import learn
+
+    learnt = learn(work.unit)
+    return replace(_with_part(plan, "rates", learnt), warnings=(*plan.warnings, *learnt.warnings))
+
+
+def _lacks_log(unit: Unit) -> str | None:
+    return None if unit.log is not None else "no resecure_log.csv"
+
+
+def _run_forecast(plan: Plan, work: Workings) -> Plan:
+    from kitplan.demand.estimate import learn
+    from kitplan.outlook.manager import look_ahead
+
+    learnt = plan.parts.get("rates") or learn(work.unit)
+    return _with_part(plan, "forecast", look_ahead(work.unit, work.seed, learnt))
+
+
 @dataclass(frozen=True)
 class Part:
     """One part of the plan. says: progress line. lacks: why it cannot run on this unit, or None."""
@@ -251,5 +270,7 @@ PARTS: dict[str, Part] = {
     "par": Part("Par levels: scenarios and program", _run_par, _always),
     "audit": Part("Audit of today's par levels", _run_audit, _lacks_present_par),
     "order": Part("Order points, and the order of the last count", _run_order, _always),
+    "rates": Part("Rates learnt from the log", _run_rates, _lacks_log),
+    "forecast": Part("Months ahead, and why past months cost what they did", _run_forecast, _always),
     "training": Part("The class: supplies, rounds and cut plans", _run_training, _lacks_class),
 }

@@ -46,11 +46,18 @@ def out_folder(unit_path: Path, out: Path | None) -> Path:
     return unit_path.with_name(f"{unit_path.stem}-plan")
 
 
-def load(unit_path: Path, seed: int | None = None) -> Unit:
-    """Read a unit; warnings go to standard error as they would in `check`. Raises InputError."""
+def load(unit_path: Path, seed: int | None = None, learnt: Path | None = None) -> Unit:
+    """Read a unit; warnings go to standard error as they would in `check`. Raises InputError.
+
+    learnt: file of a learnt [resecure] block that takes the place of the unit's own.
+    """
     from kitplan.inputs.unit import load_unit
 
     unit = load_unit(unit_path, seed)
+    if learnt is not None:
+        from kitplan.inputs.learnt import with_learnt
+
+        unit = with_learnt(unit, learnt)
     for warning in unit.warnings:
         say(f"Look at: {warning}")
     return unit

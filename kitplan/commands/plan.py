@@ -19,15 +19,26 @@ readiness_option = click.option(
     help="What if: another target than the unit's own, 0.99 for 99 %.",
 )
 
+learnt_option = click.option(
+    "--learnt", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), default=None,
+    help="Plan on the re-secure model that `kitplan rates` learnt: its resecure_learnt.toml.",
+)
+
 
 @click.command("plan")
 @unit_options
 @readiness_option
+@learnt_option
 @click.option("--store-days", metavar="DAYS", type=click.FloatRange(0, 30), default=1.0, show_default=True,
               help="Folder of units: days from a central store to a unit.")
 @run_safely()
 def command(
-    unit_path: Path, out: Path | None, seed: int | None, readiness: float | None, store_days: float
+    unit_path: Path,
+    out: Path | None,
+    seed: int | None,
+    readiness: float | None,
+    learnt: Path | None,
+    store_days: float,
 ) -> None:
     """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
 
@@ -41,13 +52,13 @@ def command(
         from kitplan.many import find_units
 
         if units := find_units(unit_path):
-            if readiness is not None:
-                raise click.UsageError("--readiness is for one unit: set it in each unit.toml, or plan one unit.")
+            if readiness is not None or learnt is not None:
+                raise click.UsageError("--readiness and --learnt are for one unit: plan one unit, or set each unit.toml.")
             from kitplan.commands.many_units import plan_folder
 
             plan_folder(units, out_folder(unit_path, out), seed, store_days)
             return
-    make_plan(unit_path, out, seed, None, readiness)
+    make_plan(unit_path, out, seed, None, readiness, learnt)
 
 
 def make_plan(
@@ -56,8 +67,9 @@ def make_plan(
     seed: int | None,
     parts: tuple[str, ...] | None,
     readiness: float | None = None,
+    learnt: Path | None = None,
 ) -> None:
-    """Read, plan, write, and tell the result in three sentences.
+    """Read, plan, write, and tell the result in three sentences. learnt: file of a learnt [resecure] block.
 
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target.
     """
@@ -67,7 +79,7 @@ def make_plan(
     folder = out_folder(unit_path, out)
     with progress() as report:
         report("Reading")
-        unit = aimed_at(load(unit_path, seed), readiness)
+        unit = aimed_at(load(unit_path, seed, learnt), readiness)
         check_target(folder, (WORKBOOK, RECORD, "tables/par_levels.csv"))
         from kitplan.plan import plan_unit
 

@@ -6,7 +6,7 @@ log is too thin for that, the defaults stay and the result says so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -74,6 +74,21 @@ class Learnt:
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames as tables to write, by file stem."""
         return {"rates": self.rates, "reasons": self.reasons, "wear_curve": self.wear_curve}
+
+    def sentences(self) -> list[str]:
+        """What to say first."""
+        if not self.used:
+            return [self.notes[-1]]
+        rate = self.events / self.airway_days
+        lines = [f"{rate:.2f} re-secures an airway-day ({100 * rate:.0f} per 100), from {self.events:,} events in "
+                 f"{self.airway_days:,.0f} airway-days, {self.first_day} to {self.last_day}."]
+        top = self.reasons.sort_values("share", ascending=False, kind="stable").head(2)
+        lines.append("Most often: " + ", ".join(f"{r.reason} {r.share:.0%}" for r in top.itertuples()) + ".")
+        thin = self.rates[self.rates["own_share"] < 0.5]
+        if len(thin) and len(self.rates) > 1:
+            lines.append(f"{len(thin)} of {len(self.rates)} kinds of airway lean more on the unit's average than on their "
+                         "own events (own_share).")
+        return [*lines, self.trend.sentence]
 
     def frequency(self, unit: Unit) -> pd.DataFrame:
         """Unit.frequency as the learnt model has it; the unit's own where nothing was learnt."""
@@ -414,8 +429,3 @@ def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...
         "",
         notes,
     )
-
-
-def with_notes(learnt: Learnt, *notes: str) -> Learnt:
-    """The same result with further sentences."""
-    return replace(learnt, notes=(*learnt.notes, *notes))

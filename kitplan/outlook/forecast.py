@@ -46,7 +46,8 @@ class UseModel:
 class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
-    unit's own. sentences: what to say first. notes: what was left out or assumed.
+    unit's own. year_value: money of all months ahead with its 80 % band. last_year: money of as many months before and
+    where it comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left out or assumed.
     """
 
     use: pd.DataFrame
@@ -59,6 +60,7 @@ class Forecast:
     learnt: bool
     year_value: tuple[float, float, float]
     last_year: tuple[float, str]
+    model: UseModel
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -194,7 +196,7 @@ def _result(unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus,
     return Forecast(
         use=_use_frame(unit, model, names, use), total=total, item_year=item_year, backtest=outlook.backtest,
         history=_history(monthly), method=outlook.method, reason=outlook.reason, learnt=learnt.used,
-        year_value=(mean, low, high), last_year=(spent, source),
+        year_value=(mean, low, high), last_year=(spent, source), model=model,
         sentences=_sentences(unit, names, mean, low, high, spent, source, item_year, learnt),
         notes=(*monthly.notes, f"Census: {outlook.reason}.", *_rate_notes(learnt)),
     )

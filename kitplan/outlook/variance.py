@@ -55,14 +55,14 @@ def split_to_the_cent(levels: np.ndarray) -> np.ndarray:
     return np.diff(cents, axis=0)
 
 
-def explain_past(unit: Unit, learnt: Learnt | None = None) -> Variance:
+def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | None = None) -> Variance:
     """Split every past month that census and issues both cover. Raises ValueError when the unit has no issues."""
     issues = monthly_issues(unit)
     if issues is None:
         raise ValueError("the unit has no stock issues")
     learnt = learnt or learn(unit)
     monthly = monthly_census(unit)
-    model = use_model(replace(unit, frequency=learnt.frequency(unit)))
+    model = model or use_model(replace(unit, frequency=learnt.frequency(unit)))
     watched = watch(unit) if unit.log is not None and learnt.used else None
     notes = [] if watched is not None else [
         "No usable log: how often airways were renewed in a past month is not known; its effect is in the unexplained."]

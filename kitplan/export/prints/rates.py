@@ -1,0 +1,18 @@
+"""The learnt model as a file that `plan --learnt` reads and that can be pasted into unit.toml."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from kitplan.demand.learnt_block import block_text
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
+
+LEARNT_FILE = "resecure_learnt.toml"
+
+
+def prints(plan: Plan) -> dict[str, bytes]:
+    """resecure_learnt.toml, or nothing where the defaults stay."""
+    learnt = plan.parts["rates"]
+    return {LEARNT_FILE: block_text(plan.unit, learnt).encode("utf-8")} if learnt.used else {}
