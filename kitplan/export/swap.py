@@ -6,7 +6,8 @@ exchange  One system call swaps two folders (Linux renameat2, macOS renamex_np):
 two_steps The old folder steps aside, the new one steps in. A kill between the two leaves both sets whole
           beside an empty place; `recover` finishes the step. For systems without an exchange.
 in_place  Files are moved one by one out of a committed sub-folder, which is the journal. For a folder that
-          must stay itself: a mount point, one with the working directory in it, or with a closed parent.
+          must stay itself: a mount point or one above it, one with the working directory in it, or with a
+          closed parent, or with thousands of files.
           A kill in the middle is finished by `recover`, which every run calls first.
 
 Names beside the folder are the journal: `.NAME.kitplan-new` is unfinished or spare, `.NAME.kitplan-old` has
@@ -17,6 +18,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import errno
 import json
 import os
 import shutil
@@ -30,7 +32,7 @@ UNCOMMITTED = ".kitplan-stage"
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
 _RENAME_SWAP_MAC = 2
-_MANY_ENTRIES = 5000
+_MANY_ENTRIES = 2000
 
 
 def stage_beside(folder: Path) -> Path:
@@ -51,7 +53,7 @@ def must_stay(folder: Path) -> bool:
         here = Path.cwd().resolve()
         if here == folder or folder in here.parents:
             return True
-    if os.path.ismount(folder):
+    if any(os.path.ismount(root) for root, _, _ in os.walk(folder)):
         return True
     if not os.access(folder.parent, os.W_OK | os.X_OK):
         return True
@@ -196,13 +198,18 @@ def recover(folder: Path) -> None:
 
 
 def link_or_copy(source: Path, target: Path) -> None:
-    """A second name for a file where the file system allows it, else a copy; a link stays a link."""
+    """A second name for a file where the file system allows it, else a copy; a link stays a link.
+
+    Raises OSError for a file on another mount: a folder with a mount inside it may not be replaced as a whole.
+    """
     if source.is_symlink():
         os.symlink(os.readlink(source), target)
         return
     try:
         os.link(source, target)
-    except OSError:
+    except OSError as error:
+        if error.errno == errno.EXDEV:
+            raise
         shutil.copy2(source, target)
 
 

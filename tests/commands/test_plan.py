@@ -76,6 +76,17 @@ def test_the_tables_the_workbook_and_the_record_tell_the_same_par_levels(planned
     assert shown == {item: packs for item, packs in record["par_packs"].items() if packs > 0}
 
 
+def test_every_table_has_the_columns_that_are_described_in_their_order(planned):
+    unit, _ = planned
+    described = pd.read_csv(config_file("columns.csv"), dtype=str)
+    described = described[described["direction"] == "out"]
+    for path in sorted((unit / "plan" / "tables").glob("*.csv")):
+        own = described[described["table"] == path.stem]
+        header = path.read_text(encoding="utf-8").splitlines()[0].split(",")
+        assert [c for c in own["column"] if c in header] == header, path.name
+        assert set(own.loc[own["required"] == "yes", "column"]) <= set(header), path.name
+
+
 def test_emergency_equipment_is_at_or_over_its_floor(planned):
     unit, _ = planned
     table = pd.read_csv(unit / "plan" / "tables" / "par_levels.csv")

@@ -319,3 +319,32 @@ for edition in range(25):
     assert [run.communicate(timeout=60)[1] for run in runs] == [b"", b""]
     assert len(set(contents(tmp_path / "plan").values())) == 1
     assert [p.name for p in tmp_path.iterdir()] == ["plan"]
+
+
+def test_a_folder_with_another_mount_inside_is_never_replaced_as_a_whole(tmp_path, monkeypatch):
+    folder = tmp_path / "plan"
+    write_outputs(folder, {"plan.json": b"1"})
+    (folder / "share").mkdir()
+    (folder / "share" / "theirs.txt").write_text("theirs")
+    inode = folder.stat().st_ino
+
+    def across_mounts(source: Path, target: Path) -> None:
+        raise OSError(18, "Invalid cross-device link")
+
+    monkeypatch.setattr(os, "link", across_mounts)
+    write_outputs(folder, {"plan.json": b"2"})
+    assert folder.stat().st_ino == inode
+    assert contents(folder) == {"plan.json": b"2", "share/theirs.txt": b"theirs"}
+    assert [p.name for p in tmp_path.iterdir()] == ["plan"]
+
+
+def test_a_disk_without_second_names_gets_copies(tmp_path, monkeypatch):
+    folder = tmp_path / "plan"
+    write_outputs(folder, {"plan.json": b"1", "notes.txt": b"n"})
+
+    def no_links(source: Path, target: Path) -> None:
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", no_links)
+    write_outputs(folder, {"plan.json": b"2"})
+    assert contents(folder) == {"plan.json": b"2", "notes.txt": b"n"}
