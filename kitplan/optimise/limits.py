@@ -52,7 +52,7 @@ def readiest(
         return Covered(par, proven, {})
     if np.count_nonzero(cover.vectors) > MANY_ENTRIES:
         return Covered(par, unproven, {})
-    stated = _state_most_ready(cover, limits)
+    stated = state_most_ready(cover, limits)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
         return Covered(par, unproven, {})
@@ -66,7 +66,7 @@ def readiest(
     slack = report.bound - ready
     if slack > gap * len(packs):
         lower, upper = open_range(stated, relaxed, slack)
-        rest = _state_most_ready(collapse(packs, lower, upper), limits)
+        rest = state_most_ready(collapse(packs, lower, upper), limits)
         room = max(report.bound - rest.cover.met, 1.0)
         solution = rest.program.solve(gap=min(0.5, gap * len(packs) / room / 2), time_limit=time_limit)
         report = replace(solution.report, lp_bound=relaxed.report.bound)
@@ -84,7 +84,7 @@ def readiest(
     )
 
 
-def _state_most_ready(cover: Collapsed, limits: Sequence[Limit]) -> Stated:
+def state_most_ready(cover: Collapsed, limits: Sequence[Limit]) -> Stated:
     """Maximise met + sum_u weight_u z[u] within the limits."""
     stated = state_levels("most_ready", "max", cover)
     handles = list(stated.shares)
