@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,11 +27,19 @@ def command(unit_path: Path, seed: int | None, strict: bool) -> None:
         from kitplan.inputs.problems import InputError
         from kitplan.inputs.unit import load_unit
 
-        unit = load_unit(unit_path, seed)
+        unit = _with_class_warnings(load_unit(unit_path, seed))
         if strict and unit.warnings:
             raise InputError(unit.warnings, "checking strictly (every warning counts)")
         for line in report_lines(unit):
             click.echo(printable(line))
+
+
+def _with_class_warnings(unit: Unit) -> Unit:
+    """Read the unit's class files too, where it has any. Raises InputError."""
+    from kitplan.inputs.classes import class_files, load_classes
+
+    files = class_files(unit.path)
+    return replace(unit, warnings=(*unit.warnings, *load_classes(files, unit)[1])) if files else unit
 
 
 def report_lines(unit: Unit) -> list[str]:

@@ -56,6 +56,7 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
     if par is None:
         raise ValueError("this plan was made without par levels")
     record = head(plan.unit, plan.seed, plan.version) | {
+        "inputs": _inputs(plan),
         "parts": ["par", *sorted(plan.parts)],
         "answer": par.answer,
         "readiness": _readiness(par.readiness),
@@ -77,6 +78,14 @@ def _changes(plan: Plan) -> dict[str, Any] | None:
     """Which plan this one is compared with and what went into it differently; null for a first plan."""
     changes = plan.parts.get("changes")
     return None if changes is None else {"before": changes.before, "causes": list(changes.causes)}
+
+
+def _inputs(plan: Plan) -> dict[str, str]:
+    """Checksums of the unit's files and of those that a part read for itself (class files)."""
+    known = dict(plan.unit.checksums)
+    for part in plan.parts.values():
+        known |= getattr(part, "checksums", {})
+    return dict(sorted(known.items()))
 
 
 def _par_packs(par: ParPlan) -> dict[str, int]:

@@ -145,3 +145,11 @@ def test_a_unit_without_a_class_says_where_to_put_one(tmp_path):
     result = run(sample_units()["mill_lane"], "--out", tmp_path / "out")
     assert result.exit_code == 2
     assert "Put a class.toml" in result.output
+
+
+def test_check_reads_the_class_too(season):
+    path = season / "class.toml"
+    path.write_text(path.read_text().replace("learners = 5", "learners = 0"))
+    result = CliRunner().invoke(main, ["check", str(season)])
+    assert result.exit_code == 2
+    assert "A class needs learners" in result.output
