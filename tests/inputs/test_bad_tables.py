@@ -44,7 +44,8 @@ CENSUS_FAULTS = [
     ("a column twice", "route,tube_mm,airways,route\noral,3.5,2,oral\n", 1, "route", "twice"),
     ("no header", "oral,3.5,2\nnasal,4.0,1\n", None, None, "no header"),
     ("only a header", COUNTS, None, None, "no rows"),
-    ("both shapes at once", "airway,route,tube_mm,start,end,airways\nA1,oral,3.5,2025-01-01,,1\n", None, None, "shapes"),
+    ("both shapes at once", "airway,route,tube_mm,start,end,airways\nA1,oral,3.5,2025-01-01,,1\n", None, None,
+     "shapes"),
     ("a date that does not exist", DATED + "2025-02-30,oral,3.5,2\n2025-03-01,oral,3.5,2\n", 2, "date", "not exist"),
     ("a date in words of no language", DATED + "soon,oral,3.5,2\n2025-03-01,oral,3.5,2\n", 2, "date", "not a date"),
     ("a spreadsheet's day number", DATED + "45658,oral,3.5,2\n", 2, "date", "number where a date"),
@@ -149,7 +150,8 @@ LOG_FAULTS = [
     ("resecure_log.csv", "date,route,tube_mm,reason\n2025-03-01,oral,3.5,lose\n", "reason", "'loose'"),
     ("resecure_log.csv", "date,reason\n2025-03-01,loose\n", "airway", "is empty"),
     ("resecure_log.csv", "date,time,route,tube_mm,reason\n2025-03-01,26:00,oral,3.5,loose\n", "time", "time of day"),
-    ("resecure_log.csv", "date,route,tube_mm,technique,reason\n2025-03-01,oral,3.5,tape,loose\n", "technique", "recipe"),
+    ("resecure_log.csv", "date,route,tube_mm,technique,reason\n2025-03-01,oral,3.5,tape,loose\n", "technique",
+     "recipe"),
     ("stock_issues.csv", "date,item,units\n2025-03-01,saline_6ml,3\n", "item", "saline_5ml"),
     ("stock_issues.csv", "date,item,units\n2025-03-01,saline_5ml,-3\n", "units", "below 0"),
     ("present_par.csv", "item,par_packs\nsaline_5ml,2\nSaline 5ml,3\n", "item", "twice"),
@@ -213,5 +215,6 @@ def test_a_path_that_is_nearly_right_is_suggested(unit_folder, problems_of):
 
 
 def test_an_input_error_reads_as_a_list_for_a_person(unit_folder):
-    with pytest.raises(InputError, match=r"2 problems while reading the unit:\n  - census.csv, row 2, column tube_mm: "):
+    head = r"2 problems while reading the unit:\n  - census.csv, row 2, column tube_mm: "
+    with pytest.raises(InputError, match=head):
         load_unit(unit_folder({"census.csv": COUNTS + "oral,3.3,2\nmouth,3.5,2\n"}))
