@@ -110,6 +110,7 @@ def _axes(chart: Any, x_title: str, y_title: str, x_format: str, y_format: str) 
     chart.x_axis.majorGridlines = None
     chart.y_axis.majorGridlines.spPr = GraphicalProperties(ln=LineProperties(solidFill="D9D9D9"))
     chart.title = None
+    chart.varyColors = False
     chart.layout = Layout(manualLayout=ManualLayout(xMode="edge", yMode="edge", x=0.09, y=0.04, w=0.87, h=0.74))
 
 

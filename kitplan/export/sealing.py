@@ -14,6 +14,8 @@ from openpyxl.writer.excel import ExcelWriter
 _ZIP_DAY = (2000, 1, 1, 0, 0, 0)
 _CORE_DAY = datetime(2000, 1, 1)
 _MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
+_NO_TITLE = b'<chart><autoTitleDeleted val="1" /><plotArea>'
+"""A chart without a title says so: else a spreadsheet program titles a lone series with its name."""
 _FOOTER = re.compile(rb"<oddFooter>.*?</oddFooter>", re.DOTALL)
 _FORMULA = re.compile(
     r'<c r="([A-Z]+[0-9]+)"((?: s="[0-9]+")?)(?: t="[a-z]+")?><f>(.*?)</f><v ?(?:/>|></v>)</c>'
@@ -40,6 +42,8 @@ def sealed_bytes(workbook: Workbook, shown: dict[tuple[str, str], float | str]) 
                 content = _MODIFIED.sub(rb"\g<1>2000-01-01T00:00:00Z\g<2>", content)
             elif name in sheets:
                 content = _with_values(_with_footer_lines(content), sheets[name], shown)
+            elif name.startswith("xl/charts/"):
+                content = content.replace(b"<chart><plotArea>", _NO_TITLE)
             entry = zipfile.ZipInfo(name, _ZIP_DAY)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.create_system = 3
