@@ -2,10 +2,10 @@
 
     python tests/bench/same_bytes.py [UNIT ...] [--python OTHER_PYTHON ...]
 
-Plans every unit (default: the samples) under this Python twice with other hash seeds, time zones, locales, folders and
-numbers of threads, and once under each other Python. Prints one line a run and the files that differ; exit code 1 if any
-does. A different version of a library may legitimately change a workbook's or a print's bytes (it writes them); tables
-and plan.json must be the same.
+Plans every unit (default: the samples) under this Python twice with other hash seeds, time zones, locales,
+folders and numbers of threads, and once under each other Python. Prints one line a run and the files that
+differ; exit code 1 if any does. A different version of a library may legitimately change a workbook's or a
+print's bytes (it writes them); tables and plan.json must be the same.
 """
 
 from __future__ import annotations
