@@ -144,6 +144,24 @@ def _run_order(plan: Plan, work: Workings) -> Plan:
     return _with_part(plan, "order", weekly_round(unit, points, count, counted, missing))
 
 
+def _no_season(unit: Unit) -> str | None:
+    from kitplan.optimise.seasons import no_season
+
+    return no_season(unit)
+
+
+def _run_seasons(plan: Plan, work: Workings) -> Plan:
+    from kitplan.optimise.seasons import plan_seasons
+
+    plan = plan if plan.par is not None else _run_par(plan, work)
+    assert plan.par is not None
+    assert plan.demand is not None
+    seasons = plan_seasons(plan.unit, plan.demand, plan.par.levels["par_units"].to_numpy())
+    if seasons is None:
+        return replace(plan, skipped={**plan.skipped, "seasons": "too few windows of some month in the census"})
+    return _with_part(plan, "seasons", seasons)
+
+
 def with_changes(plan: Plan, earlier: Earlier | None, head: Mapping[str, Any]) -> Plan:
     """The plan with what it changed against the one before it; the same plan made again keeps what it said then.
 
@@ -270,6 +288,7 @@ PARTS: dict[str, Part] = {
     "par": Part("Par levels: scenarios and program", _run_par, _always),
     "audit": Part("Audit of today's par levels", _run_audit, _lacks_present_par),
     "order": Part("Order points, and the order of the last count", _run_order, _always),
+    "seasons": Part("Par levels by month", _run_seasons, _no_season),
     "rates": Part("Rates learnt from the log", _run_rates, _lacks_log),
     "forecast": Part("Months ahead, and why past months cost what they did", _run_forecast, _always),
     "training": Part("The class: supplies, rounds and cut plans", _run_training, _lacks_class),
