@@ -19,6 +19,7 @@ from openpyxl.chart.series import SeriesLabel
 from openpyxl.chart.shapes import GraphicalProperties
 from openpyxl.drawing.line import LineProperties
 from openpyxl.drawing.spreadsheet_drawing import AnchorMarker, TwoCellAnchor
+from openpyxl.worksheet.pagebreak import Break
 
 from kitplan.export.look import Page
 
@@ -78,6 +79,11 @@ def bar_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, 
         chart.series.append(series)
     chart.set_categories(_reference(page, lines[0].x))
     return chart
+
+
+def new_printed_page(page: Page) -> None:
+    """Let what follows begin on a new printed page, so that a chart is not cut in two."""
+    page.sheet.row_breaks.append(Break(id=page.next_row - 1))
 
 
 def place(page: Page, chart: Any, rows: int = 20, columns: tuple[int, int] | None = None) -> None:
