@@ -1,0 +1,123 @@
+"""How long par levels take and what they save: run `python tests/bench/bench_par.py` from the project's folder.
+
+Prints medians of five, as ratios within one run, so that a busy machine matters less.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import statistics
+import time
+from pathlib import Path
+
+import numpy as np
+
+from kitplan.demand.filling import attempt_tables, fill_roles
+from kitplan.demand.scenarios import draw_demand
+from kitplan.inputs.unit import load_unit
+from kitplan.optimise.collapse import collapse, own_quantiles
+from kitplan.optimise.cover import add_cost, add_readiness, cheapest, state_levels
+from kitplan.optimise.descent import descend
+from kitplan.optimise.par import ask, solve_par
+from kitplan.optimise.verify import joint_readiness, packs_needed
+from kitplan.outlook.rules_of_thumb import Records, rules, tune
+from kitplan.resources import sample_units
+
+SCENARIOS, ITEMS, REPEATS = 20_000, 60, 5
+
+
+def invented_units(n_scenarios: int, n_items: int, seed: int) -> np.ndarray:
+    """Correlated demand, the generator of the tests (tests/optimise/conftest.py)."""
+    place = Path(__file__).parents[1] / "optimise" / "conftest.py"
+    spec = importlib.util.spec_from_file_location("invented_rooms", place)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    units: np.ndarray = module.shared_episodes(n_scenarios, n_items, seed)
+    return units
+
+
+def median_seconds(work, repeats: int = REPEATS) -> float:
+    taken = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        taken.append(time.perf_counter() - start)
+    return statistics.median(taken)
+
+
+def large_case(readiness: float) -> None:
+    """60 items and 20,000 scenarios: by parts, and against the whole integer program handed to the solver as it is."""
+    units = invented_units(SCENARIOS, ITEMS, 1)
+    catalogue = np.random.default_rng(60)
+    pack = catalogue.choice([1.0, 5.0, 10.0, 25.0], ITEMS)
+    cost = np.round(catalogue.lognormal(2.5, 0.7, ITEMS), 2)
+    packs = packs_needed(units, pack)
+    need, floor = int(np.ceil(readiness * SCENARIOS)), np.zeros(ITEMS, dtype=int)
+    lower = own_quantiles(packs, need)
+
+    def whole_program(solve: bool):
+        stated = state_levels("par", "min", collapse(packs, lower))
+        add_cost(stated, cost)
+        add_readiness(stated, need)
+        if solve:
+            room = max(float(cost @ found.par) - float(cost @ lower), 1e-9)
+            return stated.program.solve(gap=0.001 * float(cost @ found.par) / room, time_limit=120)
+        return stated.program._model()
+
+    found = cheapest(packs, cost, need, floor, 0.001, 120.0)
+    stepped = descend(collapse(packs, lower), cost, need).cheapest_with(need)
+    times = {
+        "collapse": median_seconds(lambda: collapse(packs, lower)),
+        "step down": median_seconds(lambda: descend(collapse(packs, lower), cost, need)),
+        "build": median_seconds(lambda: whole_program(False)),
+        "all": median_seconds(lambda: cheapest(packs, cost, need, floor, 0.001, 120.0)),
+        "solver alone": median_seconds(lambda: whole_program(True), 1),
+    }
+    greedy = float(cost @ stepped) / found.report.lp_bound - 1
+    fresh = invented_units(SCENARIOS, ITEMS, 2)
+    print(f"{ITEMS} items, {SCENARIOS} scenarios at {readiness:.2f}: all {times['all']:.2f} s; " + ", ".join(
+        f"{name} {seconds / times['all']:.2f}" for name, seconds in times.items() if name != "all"))
+    print(f"   gap to the bound {100 * found.report.gap:.3f} %; stepping down alone {100 * greedy:.2f} % over it; "
+          f"fresh scenarios ready {100 * joint_readiness(fresh, found.par * pack):.2f} %")
+
+
+def sample(name: str) -> None:
+    """A whole `solve_par` against drawing its scenarios, and rules of thumb tuned to the same verified readiness."""
+    unit = load_unit(sample_units()[name])
+    tables = attempt_tables(unit)
+    filling = fill_roles(unit, tables)
+
+    def draw(n, stream):
+        return draw_demand(unit, filling, unit.stock.protection_interval_days, n, unit.planning.seed, stream, tables)
+
+    start = time.perf_counter()
+    demand, verify = draw(SCENARIOS, "plan"), draw(SCENARIOS, "verify")
+    drawing = time.perf_counter() - start
+    plan = solve_par(unit, demand, verify, resample=draw)
+    seconds = median_seconds(lambda: solve_par(unit, demand, verify, resample=draw))
+    print(f"{name}: solve_par with frontier {seconds:.2f} s, {seconds / drawing:.2f} of drawing its scenarios; "
+          f"gap {100 * plan.solver.gap:.3f} %; verified {100 * plan.readiness.verified:.2f} %; value {plan.value:.2f}")
+    question = ask(unit, demand)
+    units, history = question.units_of(verify), question.units_of(demand)
+    floor = question.floor * question.pack
+    known = Records(history.mean(axis=0), history.std(axis=0), history[:52].max(axis=0))
+    made = rules(known, question.pack, floor)
+    factors = tune([rule for rule, _ in made.values()],
+                   lambda pars: np.array([joint_readiness(units, par) for par in pars]), plan.readiness.verified)
+    for (label, (rule, _)), factor in zip(made.items(), factors):
+        if factor is None:
+            print(f"   {label}: no factor reaches it")
+            continue
+        par = rule(factor)
+        value = float((par / question.pack) @ question.price)
+        print(f"   {label.format(factor)}: {100 * (value / plan.value - 1):+.1f} % of value at "
+              f"{100 * joint_readiness(units, par):.2f} % ready")
+
+
+if __name__ == "__main__":
+    for target in (0.95, 0.98, 0.99):
+        large_case(target)
+    for unit_name in sample_units():
+        sample(unit_name)
