@@ -15,8 +15,20 @@ import pandas as pd
 from kitplan.inputs.values import Piece, Technique
 
 PIECE_COLUMNS = [
-    "shape", "count", "length_mm", "width_share", "span_mm", "leg_mm", "leg_needed_mm", "uncut_mm",
-    "bridge_mm", "tab_mm", "turns", "use", "lengthened_mm", "warning",
+    "shape",
+    "count",
+    "length_mm",
+    "width_share",
+    "span_mm",
+    "leg_mm",
+    "leg_needed_mm",
+    "uncut_mm",
+    "bridge_mm",
+    "tab_mm",
+    "turns",
+    "use",
+    "lengthened_mm",
+    "warning",
 ]
 
 WIDTH_IF_UNNAMED_MM = 25.0
@@ -76,10 +88,19 @@ def _one_piece(piece: Piece, span_mm: float, outer_mm: float, pitch_mm: float) -
             f" and its tab: the {piece.shape} piece is cut {lengthened:.0f} mm longer"
         )
     return {
-        "shape": piece.shape, "count": int(piece.count), "length_mm": length,
-        "width_share": 0.5 if piece.half_width else 1.0, "span_mm": span_mm, "leg_mm": leg,
-        "leg_needed_mm": needed, "uncut_mm": piece.uncut_mm, "bridge_mm": piece.bridge_mm,
-        "tab_mm": piece.tab_mm, "turns": piece.turns, "use": piece.use, "lengthened_mm": lengthened,
+        "shape": piece.shape,
+        "count": int(piece.count),
+        "length_mm": length,
+        "width_share": 0.5 if piece.half_width else 1.0,
+        "span_mm": span_mm,
+        "leg_mm": leg,
+        "leg_needed_mm": needed,
+        "uncut_mm": piece.uncut_mm,
+        "bridge_mm": piece.bridge_mm,
+        "tab_mm": piece.tab_mm,
+        "turns": piece.turns,
+        "use": piece.use,
+        "lengthened_mm": lengthened,
         "warning": warning,
     }
 
@@ -136,6 +157,25 @@ def _cut_one_use(lengths: np.ndarray, left_mm: float, roll_mm: float) -> tuple[i
         else:
             open_rolls.append(roll_mm - length)
     return len(open_rolls) - 1, open_rolls[-1]
+
+
+def pieces_from_first_roll(lengths_mm: Sequence[float] | np.ndarray, roll_mm: float) -> int:
+    """Pieces that the first roll gives when re-secure after re-secure is cut from it; 0 if the longest is too long.
+
+    With equal lengths it is pieces_per_roll; with mixed lengths, what people get who cut longest first.
+    """
+    lengths = np.sort(np.asarray(lengths_mm, float))[::-1]
+    if lengths.size == 0 or lengths[0] > roll_mm + _SLACK_MM:
+        return 0
+    left, pieces, whole = roll_mm, 0, True
+    while whole:
+        for length in lengths:
+            if left >= length - _SLACK_MM:
+                left -= length
+                pieces += 1
+            else:
+                whole = False
+    return pieces
 
 
 def sheet_pieces(

@@ -1,0 +1,211 @@
+"""Bedside kits: what lies in them, how few designs serve every airway, how many to build (model.md section 7)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.filling import AttemptTables, attempt_tables, fill_roles
+from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.stay_use import restock_checks
+from kitplan.demand.values import Filling
+from kitplan.inputs.problems import InputError, Problem, UnsafePlan
+from kitplan.inputs.values import Unit
+from kitplan.optimise.kit_accounts import (
+    SCENARIOS,
+    WEEK_DAYS,
+    arrivals_by_stratum,
+    kit_accounts,
+    kit_builds,
+    kit_traffic,
+)
+from kitplan.optimise.kit_filling import KitFilling, solve_filling
+from kitplan.optimise.kit_groups import group_costs
+from kitplan.optimise.kit_needs import KitNeeds, kit_needs
+from kitplan.optimise.kit_partition import Partition, design_curve
+from kitplan.optimise.kit_slots import Slot, build_slots
+from kitplan.optimise.kit_tables import contents_table, curve_table, designs_filling, strata_table
+from kitplan.optimise.roll_choice import OpenedChoice, choose_opened
+from kitplan.optimise.values import SolverReport
+
+
+@dataclass(frozen=True)
+class KitPlan:
+    """Kit designs and everything that follows from them; frames as in columns.csv.
+
+    contents: design, item, description, role, quantity, emergency, value, litres, because. strata: which design for
+    which airway. curve: designs, monthly_cost, bound, gap, largest_litres, note. builds: for the week ahead.
+    accounts: kits against the stock room. opened: rolls, sheets and other single-patient items compared.
+    filling: items that each stratum takes in its design, for the demand and the par levels. solver: of the chosen
+    number of designs. items_program: of the choice of items. turnover: False when no arrivals are known.
+    """
+
+    contents: pd.DataFrame
+    strata: pd.DataFrame
+    curve: pd.DataFrame
+    builds: pd.DataFrame
+    accounts: pd.DataFrame
+    opened: OpenedChoice
+    filling: Filling
+    solver: SolverReport
+    items_program: SolverReport
+    turnover: bool
+    notes: tuple[str, ...]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Tidy frames by file stem."""
+        return {
+            "kit_contents": self.contents, "kit_strata": self.strata, "kit_designs_curve": self.curve,
+            "kit_builds": self.builds, "kit_stock": self.accounts, "tape_choice": self.opened.tape,
+            "opened_choice": self.opened.opened, "single_choice": self.opened.single,
+        }
+
+
+@dataclass(frozen=True)
+class KitDesigns:
+    """The designs before they are told: needs, places, curve (None where a container forbids it) and the choice."""
+
+    needs: KitNeeds
+    items: KitFilling
+    slots: list[Slot]
+    curve: list[Partition | None]
+    chosen: Partition
+    filling: Filling
+
+
+def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:
+    """Choose items, then designs. base: what `fill_roles` chose. Raises InputError, UnsafePlan."""
+    if unit.bedside.designs is not None and unit.bedside.designs < 1:
+        raise InputError([Problem(
+            "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
+            "Give a whole number from 1 up.",
+        )], during="planning the bedside kits")
+    needs = kit_needs(unit, tables)
+    items = solve_filling(unit, needs)
+    slots = build_slots(unit, needs, items)
+    _check_container(unit, slots)
+    curve = design_curve(
+        slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds
+    )
+    chosen = _choose(unit, slots, curve)
+    return KitDesigns(needs, items, slots, curve, chosen, designs_filling(unit, needs, slots, chosen.groups, base))
+
+
+def solve_kits(
+    unit: Unit, tables: AttemptTables | None = None, base: Filling | None = None, seed: int | None = None,
+    designs: KitDesigns | None = None,
+) -> KitPlan:
+    """Plan the kits of a unit. tables, base, designs: made here where not handed on.
+
+    Raises InputError where a stratum cannot be served (all at once), UnsafePlan where a limit forbids safe kits.
+    """
+    tables = tables or attempt_tables(unit)
+    if tables.n_short < restock_checks(unit):
+        tables = attempt_tables(unit, restock_checks(unit))
+    base = base or fill_roles(unit, tables)
+    seed = unit.planning.seed if seed is None else seed
+    made = designs or design_kits(unit, tables, base)
+    groups = _in_order(unit, made.chosen.groups)
+    names = design_names(len(groups))
+    builds = kit_builds(unit, made.needs, names, groups, *_week(unit, tables, made.filling, seed))
+    traffic = kit_traffic(unit, made.needs, made.slots, groups)
+    fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, seed, "kits interval")
+    return KitPlan(
+        contents=contents_table(unit, made.needs, made.slots, names, groups),
+        strata=strata_table(unit, made.needs, made.slots, names, groups),
+        curve=curve_table(made.slots, made.curve, made.chosen),
+        builds=builds,
+        accounts=kit_accounts(unit, made.needs, traffic, builds, groups, fresh),
+        opened=choose_opened(unit, made.needs, made.filling),
+        filling=made.filling,
+        solver=_report(made.chosen),
+        items_program=made.items.solver,
+        turnover=made.needs.turnover,
+        notes=_notes(unit, made),
+    )
+
+
+def design_names(count: int) -> list[str]:
+    """Names of designs in the order of tube size: A to Z, then AA, AB."""
+    letters = [chr(65 + k) for k in range(26)]
+    return [letters[k] if k < 26 else letters[k // 26 - 1] + letters[k % 26] for k in range(count)]
+
+
+def _week(unit: Unit, tables: AttemptTables, filling: Filling, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """(arrivals, re-secures at bedsides) of a week by scenario and stratum; admission secures are left out."""
+    arriving = arrivals_by_stratum(unit, WEEK_DAYS, seed, "kits week")
+    demand = draw_demand(unit, filling, WEEK_DAYS, SCENARIOS, seed, "kits week", tables)
+    admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
+    return arriving, np.maximum(demand.re_secures - arriving * admission, 0)
+
+
+def _in_order(unit: Unit, groups: np.ndarray) -> np.ndarray:
+    """Designs by their smallest tube, then by the first stratum they serve."""
+    tube = unit.strata["tube_mm"].to_numpy(float)
+    order = sorted(range(len(groups)), key=lambda k: (tube[groups[k]].min(), int(np.argmax(groups[k]))))
+    return groups[order]
+
+
+def _check_container(unit: Unit, slots: Sequence[Slot]) -> None:
+    """Refuse a container that cannot hold even one stratum's own kit. Raises UnsafePlan naming each of them."""
+    container = unit.bedside.container_litres
+    if container is None:
+        return
+    _, litres = group_costs(slots, np.eye(unit.n_strata, dtype=bool))
+    over = np.flatnonzero(litres > container + 1e-9)
+    if len(over):
+        told = ", ".join(f"{unit.strata.at[g, 'label']} {_round_up(litres[g]):g} L" for g in over)
+        raise UnsafePlan(
+            f"a container of {container:g} L (bedside.container_litres) is too small for the kit of {told}. Nothing is"
+            f" left out of a kit: give {_round_up(litres[over].max()):g} L or more, or restock more often"
+            " (bedside.restock_hours)"
+        )
+
+
+def _choose(unit: Unit, slots: Sequence[Slot], curve: Sequence[Partition | None]) -> Partition:
+    """The partition for the designs asked for (all of them where no number is given)."""
+    wanted = min(unit.bedside.designs or unit.n_strata, unit.n_strata)
+    chosen = curve[wanted - 1]
+    if chosen is not None:
+        return chosen
+    enough = next(p.designs for p in curve if p is not None)
+    free = design_curve(slots, None, unit.n_strata, unit.planning.time_limit_seconds)[wanted - 1]
+    assert free is not None
+    room = _round_up(group_costs(slots, free.groups)[1].max())
+    raise UnsafePlan(
+        f"{wanted} kit design{'s' if wanted > 1 else ''} (bedside.designs) cannot hold what every airway needs in a"
+        f" container of {unit.bedside.container_litres:g} L (bedside.container_litres): allow {enough} designs, or a"
+        f" container of {room:g} L"
+    )
+
+
+def _round_up(litres: float) -> float:
+    return float(np.ceil(litres * 10 - 1e-6) / 10)
+
+
+def _report(chosen: Partition) -> SolverReport:
+    status = "optimal" if chosen.gap < 1e-9 else "feasible"
+    return SolverReport(
+        "highs", status, chosen.cost, chosen.bound, chosen.bound, chosen.gap, chosen.seconds
+    )
+
+
+def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
+    notes = []
+    if not made.needs.turnover:
+        notes.append(
+            "No arrivals are known (mean_stay_days is not given): costs count one kit a month for each airway in place."
+        )
+    if made.chosen.gap > 1e-6:
+        notes.append(
+            f"The best designs found are proven to be within {made.chosen.gap:.1%} of the least possible cost."
+        )
+    shared = sorted({
+        str(role) for (_, role), i in made.items.once_open.items() if unit.items.at[i, "scope"] == "unit"
+    })
+    if shared:
+        notes.append(f"Shared in the unit, and therefore in no kit: {', '.join(shared)}.")
+    return tuple(notes)
