@@ -259,3 +259,10 @@ def test_a_unit_name_of_any_length_fits_the_footer(plan, plan_maker):
     unit = replace(plan.unit, name="Ward & nursery " * 40)
     for sheet in opened(plan_maker(unit=unit)).worksheets:
         assert len(sheet.oddFooter.left.text) < 200
+
+
+def test_a_plan_that_limits_hold_back_says_which_on_its_first_sheet(plan_maker, par_maker):
+    par = par_maker(answer="limited", binding=("needs 24 L more shelf, or readiness 94.4 %",))
+    text = words(opened(plan_maker(par=par))["Start here"])
+    assert "A limit that binds\nneeds 24 L more shelf, or readiness 94.4 %" in text
+    assert "is the best within your limits against the target of 98.0 %" in text
