@@ -56,8 +56,8 @@ def _reason(unit: Unit, needs: KitNeeds, slot: Slot, choice: int, option: int, m
     if all(item in needs.emergency[g] for g in users):
         first = [g for g in users if needs.primary.get((g, slot.role)) == item]
         next_ = [g for g in users if g not in first]
-        told = [("fits", first), ("next size for", next_)]
-        return "; ".join(f"{how} {_sizes(unit, whom)}" for how, whom in told if whom)
+        who = [("fits", first), ("next size for", next_)]
+        return "; ".join(f"{how} {_sizes(unit, whom)}" for how, whom in who if whom)
     most = max(users, key=lambda g: int(slot.bundles[g, option]))
     told = _covers(unit, needs, slot, option, most)
     same = len({int(slot.bundles[g, option]) for g in users}) == 1

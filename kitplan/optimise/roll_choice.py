@@ -34,7 +34,8 @@ class OpenedChoice:
     same for every other item that is opened for one patient and used up. single: SINGLE_COLUMNS, what one item for
     the whole unit would cost a month; the first row of a role is "each stratum's best".
 
-    in_kit says whether the airway's kit design holds it. choice is "best" (cheapest that suits), "suits", or why not: "other width", "other size", "piece too long".
+    in_kit says whether the airway's kit design holds it. choice is "best" (cheapest that suits), "suits", or why not:
+    "other width", "other size", "piece too long".
     """
 
     tape: pd.DataFrame
