@@ -14,7 +14,14 @@ from kitplan.inputs.policy_keys import SETTINGS, UNIT_BLOCKS, checked, keys_of
 from kitplan.inputs.settings import Default, defaults_in, parse_toml, refuse_unknown
 from kitplan.inputs.source import Source
 from kitplan.inputs.tables import TableReader, raw_table, report_headers
-from kitplan.inputs.values import Assumption, BedsidePolicy, ForecastPolicy, PlanningPolicy, StockPolicy
+from kitplan.inputs.values import (
+    Assumption,
+    BedsidePolicy,
+    ForecastPolicy,
+    PlanningPolicy,
+    SeasonPolicy,
+    StockPolicy,
+)
 
 
 @dataclass(frozen=True)
@@ -52,6 +59,10 @@ class Policy:
     def forecast(self) -> ForecastPolicy:
         """Return the forecast policy."""
         return ForecastPolicy(**self.block("forecast"))
+
+    def seasons(self) -> SeasonPolicy:
+        """Return when par levels change with the season."""
+        return SeasonPolicy(**self.block("seasons"))
 
 
 def read_policy(source: Source, findings: Findings) -> Policy:
@@ -182,7 +193,7 @@ def _checked_default(file: str, name: str, default: Default, findings: Findings)
 def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict[str, Any]:
     own: dict[str, Any] = {}
     refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS], findings)
-    for block in ("", "stock", "bedside", "resecure", "forecast"):
+    for block in ("", "stock", "bedside", "resecure", "forecast", "seasons"):
         settings = given if not block else given.get(block, {})
         if not isinstance(settings, Mapping):
             findings.fault(file, "is a block of settings", f"Write [{block}] on a line of its own.", column=block)
@@ -238,6 +249,7 @@ def _assumptions(
     file: str, values: Mapping[str, Any], own: Mapping[str, Any], defaults: Mapping[str, Default]
 ) -> tuple[Assumption, ...]:
     topics = {"stock": "Stock room", "bedside": "Bedside kits", "resecure": "How often", "forecast": "Forecast",
+              "seasons": "Seasons",
               "planning": "Planning"}
     found = []
     for name, setting in SETTINGS.items():

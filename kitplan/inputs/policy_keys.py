@@ -65,6 +65,11 @@ SETTINGS: Mapping[str, Setting] = {
     "resecure.flat_per_check": Setting("number", "chance a check", 0, 1),
     "forecast.months": Setting("integer", "months ahead", 1, 60),
     "forecast.unexplained_limit": Setting("number", "share", 0, 1),
+    "seasons.holding_share": Setting("number", "a year", 0, 5, usual=(0.05, 0.6)),
+    "seasons.change_cost": Setting("number", "currency", 0, 1e6),
+    "seasons.round_cost": Setting("number", "currency", 0, 1e6),
+    "seasons.chance": Setting("number", "chance", 0.0, 1.0, strict=True),
+    "seasons.swing": Setting("number", "share", 0, 10),
     "planning.seed": Setting("integer", "", 0, 2**32 - 1),
     "planning.scenarios": Setting("integer", "scenarios", 100, 1_000_000),
     "planning.verify_scenarios": Setting("integer", "scenarios", 100, 1_000_000),
@@ -76,7 +81,7 @@ SETTINGS: Mapping[str, Setting] = {
     "planning.face_size_step_mm": Setting("number", "mm", 0, 5, strict=True),
 }
 
-UNIT_BLOCKS = ("stock", "bedside", "resecure", "forecast", "prefer", "expect")
+UNIT_BLOCKS = ("stock", "bedside", "resecure", "forecast", "seasons", "prefer", "expect")
 """Blocks of unit.toml; `planning` is set in a copy of policy.toml."""
 
 

@@ -16,7 +16,7 @@ EXAMPLES = {
     "census_stays": ["A0001", "oral", "3.5", "2026-01-04 14:00", "2026-01-09 08:00", "oral_two_y", "",
                      ""],
     "resecure_log": ["2026-01-05", "20:00", "A0001", "", "", "", "", "loose"],
-    "stock_issues": ["2026-01-11", "saline_5ml", "40"],
+    "stock_issues": ["2026-01-11", "saline_5ml", "40", "24"],
     "present_par": ["saline_5ml", "2"],
     "on_hand": ["saline_5ml", "1", "20", "2027-03-31", "LOT-1", "1", "2026-07-01"],
 }
@@ -80,7 +80,7 @@ def unit_toml() -> str:
     """A commented unit.toml: every default with its unit and where it comes from, switched off."""
     policy = tomllib.loads(config_file("policy.toml").read_text(encoding="utf-8"))
     frequency = tomllib.loads(config_file("resecure.toml").read_text(encoding="utf-8"))
-    blocks = {name: policy[name] for name in ("stock", "bedside", "forecast")}
+    blocks = {name: policy[name] for name in ("stock", "bedside", "forecast", "seasons")}
     stay = frequency.pop("stay_log_sd")
     blocks["resecure"] = {k: v for k, v in frequency.items() if isinstance(v, dict) and "value" in v}
     lines = [UNIT_HEAD.format(stay=_setting("stay_log_sd", stay))]

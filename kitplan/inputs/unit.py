@@ -76,7 +76,7 @@ def load_unit(path: Path, seed: int | None = None) -> Unit:
         checks_per_day=int(tables.policy.values["resecure.checks_per_day"]),
         techniques=MappingProxyType(tables.techniques), items=tables.items,
         stock=replace(tables.policy.stock(), unavailable=unavailable), bedside=tables.policy.bedside(),
-        planning=tables.policy.planning(seed), forecast=tables.policy.forecast(),
+        planning=tables.policy.planning(seed), forecast=tables.policy.forecast(), seasons=tables.policy.seasons(),
         log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
         on_hand=logs["on_hand"], prefer=MappingProxyType(prefer), assumptions=assumptions,
         warnings=tuple(findings.warnings), checksums=MappingProxyType(dict(sorted(source.checksums.items()))),

@@ -166,6 +166,22 @@ class ForecastPolicy:
 
 
 @dataclass(frozen=True)
+class SeasonPolicy:
+    """When par levels change with the season.
+
+    holding_share: cost of holding stock for a year, as a share of its value. change_cost: money for each item whose
+    par changes; round_cost: for each change of par levels. chance, swing: a season is believed when it would show by
+    chance no more often than `chance`, and acted on when its height over the mean is at least `swing`.
+    """
+
+    holding_share: float
+    change_cost: float
+    round_cost: float
+    chance: float
+    swing: float
+
+
+@dataclass(frozen=True)
 class Assumption:
     """One number the plan rests on, for the assumptions sheet.
 
@@ -221,6 +237,7 @@ class Unit:
     warnings: tuple[Problem, ...] = ()
     checksums: Mapping[str, str] = field(default_factory=dict)
     extra: Mapping[str, object] = field(default_factory=dict)
+    seasons: SeasonPolicy | None = None
 
     @property
     def n_strata(self) -> int:

@@ -9,7 +9,6 @@ programming over the year's circle. Within a period an item's par is the most th
 from __future__ import annotations
 
 import calendar
-import tomllib
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -19,9 +18,8 @@ import pandas as pd
 from kitplan.demand.history import history_stays
 from kitplan.demand.occupancy import window_days
 from kitplan.demand.values import Demand
-from kitplan.inputs.values import Unit
+from kitplan.inputs.values import SeasonPolicy, Unit
 from kitplan.optimise.par import solve_par
-from kitplan.resources import config_file
 
 YEAR_DAYS = 365.25
 BLOCK_DAYS = 28
@@ -122,16 +120,10 @@ def no_season(unit: Unit) -> str | None:
     found = season_test(unit)
     if found is None:
         return "the census is shorter than a year"
-    limits = season_settings()
-    if found.chance > limits["chance"] or found.swing < limits["swing"]:
+    limits = unit.seasons
+    if limits is None or found.chance > limits.chance or found.swing < limits.swing:
         return f"the census shows no season to act on: swing {found.swing:.0%}, chance {found.chance:.2g}"
     return None
-
-
-def season_settings() -> dict[str, float]:
-    """Values of config/seasons.toml by name."""
-    settings = tomllib.loads(config_file("seasons.toml").read_text(encoding="utf-8"))
-    return {name: float(entry["value"]) for name, entry in settings.items()}
 
 
 def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Seasons | None:
@@ -140,9 +132,8 @@ def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Se
     year_round_units: par levels of the plan in items, shape (n_items,), to say how ready they are in each month.
     """
     test, which = season_test(unit), _month_scenarios(unit, demand)
-    if test is None or which is None:
+    if test is None or which is None or unit.seasons is None:
         return None
-    settings = season_settings()
     packs = np.zeros((12, len(unit.items)), dtype=np.int64)
     readiness = np.zeros(12)
     for month, mine in enumerate(which):
@@ -152,7 +143,7 @@ def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Se
         packs[month] = par.levels["par_packs"].to_numpy(np.int64)
         readiness[month] = (demand.units[mine] <= year_round_units).all(axis=1).mean()
     price = unit.items["price"].to_numpy(float)
-    choice = _choices(packs, price, settings)
+    choice = _choices(packs, price, unit.seasons)
     best = min(choice, key=lambda c: (c.total, len(c.starts)))
     months = _months(packs, price, best, readiness)
     return Seasons(test, _levels(unit, packs, best), months, _choice_table(choice, best), _seen_once(unit))
@@ -203,9 +194,9 @@ class _Choice:
         return [(begin + k) % 12 for k in range((end - begin - 1) % 12 + 1)]
 
 
-def _choices(packs: np.ndarray, price: np.ndarray, settings: dict[str, float]) -> list[_Choice]:
+def _choices(packs: np.ndarray, price: np.ndarray, policy: SeasonPolicy) -> list[_Choice]:
     """The cheapest cut of the year into 1, 2, ... MOST_PERIODS periods."""
-    share, change_cost = settings["holding_share"], settings["change_cost"]
+    share, change_cost = policy.holding_share, policy.change_cost
     most = np.stack([[np.max([packs[(i + k) % 12] for k in range(length)], axis=0) for length in range(1, 13)]
                      for i in range(12)])
     value = most @ price
@@ -216,7 +207,7 @@ def _choices(packs: np.ndarray, price: np.ndarray, settings: dict[str, float]) -
         starts, changing = _cheapest_cut(most, holding, change_cost, periods)
         lengths = [(b - a - 1) % 12 + 1 for a, b in zip(starts, [*starts[1:], starts[0]])]
         mean = sum(float(value[s, n - 1]) * n / 12 for s, n in zip(starts, lengths))
-        changing += periods * settings["round_cost"]
+        changing += periods * policy.round_cost
         found.append(_Choice(tuple(sorted(starts)), mean, mean * share, changing))
     return found
 

@@ -12,8 +12,10 @@ import pytest
 
 from kitplan.demand.filling import fill_roles
 from kitplan.demand.scenarios import draw_demand
-from kitplan.inputs.values import Census
-from kitplan.optimise.seasons import _choices, no_season, plan_seasons, season_settings, season_test
+from kitplan.inputs.values import Census, SeasonPolicy
+from kitplan.optimise.seasons import _choices, no_season, plan_seasons, season_test
+
+POLICY = SeasonPolicy(holding_share=0.25, change_cost=1.5, round_cost=20.0, chance=0.01, swing=0.1)
 
 
 def counts_unit(small_unit, swing, days=800, mean=6.0, seed=5):
@@ -25,7 +27,7 @@ def counts_unit(small_unit, swing, days=800, mean=6.0, seed=5):
                          "airways": rng.poisson(np.repeat(level / 3, 3))})
     census = Census("counts", rows[rows["airways"] > 0].reset_index(drop=True), date(2023, 1, 1), date(2025, 3, 10),
                     5.0, 1.0, pd.DataFrame({"stratum": np.array([], int), "mean_airways": np.array([], float)}))
-    return replace(small_unit, census=census)
+    return replace(small_unit, census=census, seasons=POLICY)
 
 
 @pytest.mark.parametrize("swing", [0.3, 0.6])
@@ -71,16 +73,16 @@ def test_winter_holds_more_than_summer_and_every_month_is_covered(small_unit):
     assert found.choice["chosen"].sum() == 1
 
 
-def cost_of(cut, packs, price, settings):
+def cost_of(cut, packs, price, policy):
     """Yearly cost of a cut of the circle, by its definition."""
     starts = sorted(cut)
     lengths = [(b - a - 1) % 12 + 1 for a, b in zip(starts, [*starts[1:], starts[0]])]
     held = [packs[[(s + k) % 12 for k in range(n)]].max(axis=0) for s, n in zip(starts, lengths)]
-    holding = sum(h @ price * n / 12 for h, n in zip(held, lengths)) * settings["holding_share"]
+    holding = sum(h @ price * n / 12 for h, n in zip(held, lengths)) * policy.holding_share
     if len(starts) == 1:
         return holding
     moved = sum((a != b).sum() for a, b in zip(held, [*held[1:], held[0]]))
-    return holding + settings["change_cost"] * moved + settings["round_cost"] * len(starts)
+    return holding + policy.change_cost * moved + policy.round_cost * len(starts)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -88,17 +90,17 @@ def test_the_cut_of_the_year_is_the_cheapest_of_all_cuts(seed):
     rng = np.random.default_rng(seed)
     packs = rng.integers(0, 8, (12, 5))
     price = rng.uniform(2, 60, 5)
-    settings = season_settings() | {"round_cost": float(rng.uniform(0, 5)), "change_cost": 0.7}
-    found = _choices(packs, price, settings)
+    policy = replace(POLICY, round_cost=float(rng.uniform(0, 5)), change_cost=0.7)
+    found = _choices(packs, price, policy)
     for periods, choice in enumerate(found, 1):
         cuts = [(0,)] if periods == 1 else itertools.combinations(range(12), periods)
-        cheapest = min(cost_of(c, packs, price, settings) for c in cuts)
+        cheapest = min(cost_of(c, packs, price, policy) for c in cuts)
         assert choice.total == pytest.approx(cheapest)
-        assert choice.total == pytest.approx(cost_of(choice.starts, packs, price, settings))
+        assert choice.total == pytest.approx(cost_of(choice.starts, packs, price, policy))
 
 
 def test_months_and_periods_agree(small_unit):
-    found = _choices(np.random.default_rng(1).integers(0, 9, (12, 4)), np.ones(4), season_settings())
+    found = _choices(np.random.default_rng(1).integers(0, 9, (12, 4)), np.ones(4), POLICY)
     for choice in found:
         for period in range(len(choice.starts)):
             assert all(choice.period_of(m) == period for m in choice.months_of(period))

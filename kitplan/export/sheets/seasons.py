@@ -46,4 +46,4 @@ def add_sheets(book: Book, plan: Plan) -> None:
     for row in seasons.choice.itertuples(index=False):
         page.row((f"{row.periods}: {row.when}", row.changes, row.mean_value, row.holding_cost, row.change_cost,
                   row.total_cost, "chosen" if row.chosen else None), (*kinds[:-1], "text"))
-    page.spread("Holding cost and cost of a change are estimates of config/seasons.toml, no source.", "note")
+    page.spread("Cost of holding and of a change: see [seasons] on the sheet Assumptions.", "note")
