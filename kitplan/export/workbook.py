@@ -22,7 +22,7 @@ from kitplan.export.sheets import (
 if TYPE_CHECKING:
     from kitplan.plan import Plan
 
-PART_ORDER = ("changes", "kits", "audit", "order", "seasons", "rates", "forecast", "training", "simulate", "compare")
+PART_ORDER = ("order", "kits", "audit", "seasons", "rates", "forecast", "training", "simulate", "compare")
 
 
 def build_workbook(plan: Plan) -> bytes:
