@@ -78,6 +78,11 @@ def _content(path: Path) -> bytes:
     if path.is_dir():
         raise InputError([Problem(str(path), None, None, None, "is a folder where a count belongs",
                                   "Give the filled-in stock-room.xlsx, or on_hand.csv.")], "reading the count")
+    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
+        if lock.exists():
+            raise InputError([Problem(path.name, None, None, None, "is open in a spreadsheet program",
+                                      f"Save and close it, then run again; if nobody has it open, delete {lock.name}.")],
+                             "reading the count")
     if path.stat().st_size > _ENOUGH_BYTES:
         raise InputError([Problem(path.name, None, None, None, "is far larger than a count",
                                   "Give the filled-in stock-room.xlsx, or on_hand.csv.")], "reading the count")

@@ -146,6 +146,12 @@ def test_a_blank_in_a_table_is_a_fault_and_not_zero(tmp_path):
     assert "is empty" in faults(tmp_path, "item,packs\nsaline_5ml,\n", "on_hand.csv")
 
 
+@pytest.mark.parametrize("lock", [".~lock.stock-room.xlsx#", "~$stock-room.xlsx"])
+def test_a_workbook_that_is_open_elsewhere_is_not_read_half_saved(tmp_path, lock):
+    (tmp_path / lock).write_text("x")
+    assert "Save and close it" in faults(tmp_path, book([row("saline_5ml", 1)]))
+
+
 def test_a_folder_is_not_a_count(tmp_path):
     with pytest.raises(InputError):
         read_count(tmp_path, ITEMS)
