@@ -80,8 +80,8 @@ def _content(path: Path) -> bytes:
                                   "Give the filled-in stock-room.xlsx, or on_hand.csv.")], "reading the count")
     for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
         if lock.exists():
-            raise InputError([Problem(path.name, None, None, None, "is open in a spreadsheet program",
-                                      f"Save and close it, then run again; if nobody has it open, delete {lock.name}.")],
+            mend = f"Save and close it, then run again; if nobody has it open, delete {lock.name}."
+            raise InputError([Problem(path.name, None, None, None, "is open in a spreadsheet program", mend)],
                              "reading the count")
     if path.stat().st_size > _ENOUGH_BYTES:
         raise InputError([Problem(path.name, None, None, None, "is far larger than a count",
