@@ -14,6 +14,7 @@ COMMANDS = {
     "check": "Read everything, report every problem, compute nothing.",
     "par": "Par levels for the stock room.",
     "plan": "The main job: every part that the unit's files allow, in one workbook.",
+    "kits": "Bedside kits: contents, designs, roll choice, build and cut cards to print.",
     "simulate": "Years of the stock room played day by day: do the par levels hold?",
     "audit": "Today's par levels: how ready they are, what is missing, the cheapest changes in order.",
     "order": "What to order after a count, in whole packs, with dates and hurry.",

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from kitplan.inputs.counted import Count
     from kitplan.inputs.last_plan import Earlier
     from kitplan.optimise.back_order import BackOrder
+    from kitplan.optimise.kits import KitDesigns
     from kitplan.optimise.order_points import OrderPoints
     from kitplan.optimise.values import ParPlan
 
@@ -59,6 +60,7 @@ class Workings:
     filling: Filling
     progress: Progress
     drawn: dict[tuple[int, str, float], Demand] = field(default_factory=dict)
+    kits: KitDesigns | None = None
 
     def draw(self, n_scenarios: int, stream: str, days: float | None = None) -> Demand:
         """Demand of one interval (default: the protection interval) from a named stream; drawn once, then kept."""
@@ -89,8 +91,11 @@ def plan_unit(
     tell("How often: exact re-secure counts")
     tables = attempt_tables(unit)
     filling = fill_roles(unit, tables)
-    work = Workings(unit, seed, tables, filling, tell)
-    plan = Plan(unit, seed, __version__, filling, _rates(unit), _expected(work))
+    kits, trouble = _kit_designs(unit, tables, filling, parts, tell)
+    work = Workings(unit, seed, tables, kits.filling if kits else filling, tell, kits=kits)
+    plan = Plan(unit, seed, __version__, work.filling, _rates(unit), _expected(work))
+    if trouble:
+        plan = replace(plan, skipped={"kits": trouble}, warnings=(f"No bedside kits: {trouble}.",))
     for name, part in PARTS.items():
         if parts is not None and name not in parts:
             continue
@@ -101,6 +106,35 @@ def plan_unit(
         tell(part.says)
         plan = part.run(plan, work)
     return plan
+
+
+def _kit_designs(
+    unit: Unit, tables: AttemptTables, base: Filling, parts: Collection[str] | None, tell: Progress
+) -> tuple[KitDesigns | None, str]:
+    """The kit designs and "", or None and why not; what lies in the kits is what the stock room has to carry.
+
+    Raises UnsafePlan only where the kits were asked for by name: the par levels stand without them.
+    """
+    from kitplan.inputs.problems import UnsafePlan
+    from kitplan.optimise.kits import design_kits
+
+    if parts is not None and set(parts) <= {"training", "rates"}:
+        return None, ""
+    tell("Bedside kits: items and designs")
+    try:
+        return design_kits(unit, tables, base), ""
+    except UnsafePlan as error:
+        if parts is not None and "kits" in parts:
+            raise
+        return None, str(error)
+
+
+def _run_kits(plan: Plan, work: Workings) -> Plan:
+    from kitplan.optimise.kits import solve_kits
+
+    if work.kits is None:
+        return plan
+    return _with_part(plan, "kits", solve_kits(work.unit, work.tables, work.filling, work.seed, work.kits))
 
 
 def _rates(unit: Unit) -> pd.DataFrame:
@@ -286,6 +320,7 @@ def _always(_: Unit) -> str | None:
 
 PARTS: dict[str, Part] = {
     "par": Part("Par levels: scenarios and program", _run_par, _always),
+    "kits": Part("Bedside kits: contents, builds, rolls", _run_kits, _always),
     "audit": Part("Audit of today's par levels", _run_audit, _lacks_present_par),
     "order": Part("Order points, and the order of the last count", _run_order, _always),
     "seasons": Part("Par levels by month", _run_seasons, _no_season),

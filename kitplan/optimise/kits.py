@@ -63,6 +63,29 @@ class KitPlan:
             "opened_choice": self.opened.opened, "single_choice": self.opened.single,
         }
 
+    def sentences(self, currency: str) -> list[str]:
+        """The result in a few sentences for a person."""
+        chosen = self.curve[self.curve["note"] == "chosen"].iloc[0]
+        count = self.contents["design"].nunique()
+        known = self.curve[self.curve["monthly_cost"].notna()]
+        told = [
+            f"{count} kit design{'s' if count > 1 else ''} for {len(self.strata)} kinds of airway:"
+            f" {chosen['monthly_cost']:,.0f} {currency} a month (one design each would cost"
+            f" {known['monthly_cost'].iloc[-1]:,.0f}, the fewest that fit {known['monthly_cost'].iloc[0]:,.0f})."
+        ]
+        builds = ", ".join(f"{b.build} of {b.design}" for b in self.builds.itertuples())
+        told.append(f"Have ready for the week ahead: {builds}; the build list says what to restock.")
+        rolls = self.opened.single[self.opened.single["role"] == "tape"]
+        if len(rolls) > 1:
+            best, one = rolls.iloc[0], rolls.iloc[1]
+            if best["serves"] == one["serves"]:
+                told.append(
+                    f"Tape: one roll for all, {one['item']}, costs {one['monthly_cost'] - best['monthly_cost']:,.2f}"
+                    f" {currency} a month more than each airway's best; {one['discarded_share']:.0%} of it is thrown"
+                    " away."
+                )
+        return [*told, *self.notes]
+
 
 @dataclass(frozen=True)
 class KitDesigns:
@@ -83,7 +106,7 @@ def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:
             "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
             "Give a whole number from 1 up.",
         )], during="planning the bedside kits")
-    needs = kit_needs(unit, tables)
+    needs = kit_needs(unit, _reaching_restock(unit, tables))
     items = solve_filling(unit, needs)
     slots = build_slots(unit, needs, items)
     _check_container(unit, slots)
@@ -103,8 +126,6 @@ def solve_kits(
     Raises InputError where a stratum cannot be served (all at once), UnsafePlan where a limit forbids safe kits.
     """
     tables = tables or attempt_tables(unit)
-    if tables.n_short < restock_checks(unit):
-        tables = attempt_tables(unit, restock_checks(unit))
     base = base or fill_roles(unit, tables)
     seed = unit.planning.seed if seed is None else seed
     made = designs or design_kits(unit, tables, base)
@@ -126,6 +147,11 @@ def solve_kits(
         turnover=made.needs.turnover,
         notes=_notes(unit, made),
     )
+
+
+def _reaching_restock(unit: Unit, tables: AttemptTables) -> AttemptTables:
+    """The tables, or longer ones where a restock interval is longer than the interval they were made for."""
+    return tables if tables.n_short >= restock_checks(unit) else attempt_tables(unit, restock_checks(unit))
 
 
 def design_names(count: int) -> list[str]:
