@@ -87,6 +87,8 @@ def text_grid(name: str, content: bytes, known: Collection[str]) -> Grid | Bad:
     except csv.Error:
         after = f"after row {numbers[-1]}" if numbers else "in its first row"
         return Bad(f"has a quotation mark too many or too few {after}", "Remove it and save the table again.")
+    if not rows:
+        return Bad("is empty", "Fill in the table: a header row and at least one row below it.")
     widest = max(map(len, rows))
     if widest > MAX_COLUMNS and any(str(c).strip() for row in rows for c in row[MAX_COLUMNS:]):
         return Bad(f"has {widest:,} columns", f"Keep to the table's own columns, at most {MAX_COLUMNS}.")

@@ -34,6 +34,10 @@ class Problem:
         return f"{', '.join(place)}: {self.fault}{got}. {self.mend}"
 
 
+MOST_LISTED = 300
+"""Problems printed one by one; beyond so many a person mends these first."""
+
+
 class InputError(ValueError):
     """The inputs cannot be used as they stand; `problems` lists everything that is wrong (exit code 2)."""
 
@@ -45,7 +49,10 @@ class InputError(ValueError):
     def __str__(self) -> str:
         count = len(self.problems)
         head = f"{count} problem{'s' if count != 1 else ''} while {self.during}:"
-        return "\n".join([head, *(f"  - {p}" for p in self.problems)])
+        lines = [f"  - {p}" for p in self.problems[:MOST_LISTED]]
+        if count > MOST_LISTED:
+            lines.append(f"  ... and {count - MOST_LISTED:,} more. Mend these first and run again.")
+        return "\n".join([head, *lines])
 
 
 class UnsafePlan(RuntimeError):

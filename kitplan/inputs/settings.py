@@ -12,6 +12,11 @@ from kitplan.inputs.cells import Bad
 from kitplan.inputs.findings import Findings, suggestion
 from kitplan.inputs.grids import decode
 
+MOST_NESTED = 20
+"""Blocks in blocks, or points in a key, that settings may have; nobody writes more than four."""
+
+_LARGEST = 2**63 - 1
+
 
 def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] | None:
     """Return the settings of a TOML file, or None when it cannot be read (noted)."""
@@ -22,14 +27,34 @@ def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] 
         findings.fault(name, text.fault, "Save it as plain text in UTF-8.")
         return None
     text = text.replace("\r\n", "\n").replace("\r", "\n")
+    for row, line in enumerate(text.split("\n"), 1):
+        if line.split("=", 1)[0].count(".") > MOST_NESTED:
+            findings.fault(name, "has a key with too many points", "Compare it with the starter's file.", row=row)
+            return None
     try:
-        return tomllib.loads(text)
+        settings = tomllib.loads(text)
+        if not _is_tame(settings):
+            findings.fault(name, "holds blocks too deep, or whole numbers too large, for settings",
+                           "Compare it with the starter's file.")
+            return None
+        return settings
     except tomllib.TOMLDecodeError as error:
         row, fault = _place(str(error), text)
         findings.fault(name, fault, _mend(text, row), row=row)
     except (RecursionError, ValueError, OverflowError):
         findings.fault(name, "is not readable settings", "Compare it with the starter's file.")
     return None
+
+
+def _is_tame(settings: dict[str, Any]) -> bool:
+    """Whether nothing lies deeper than MOST_NESTED and whole numbers are those of TOML (64 bits)."""
+    level: list[Any] = [settings]
+    for _ in range(MOST_NESTED):
+        level = [v for block in level for v in (block.values() if isinstance(block, dict) else block)]
+        if any(isinstance(v, int) and abs(v) > _LARGEST for v in level):
+            return False
+        level = [v for v in level if isinstance(v, dict | list)]
+    return not level
 
 
 def _place(message: str, text: str) -> tuple[int, str]:

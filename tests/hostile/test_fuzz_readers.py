@@ -102,17 +102,20 @@ def ends_well(folder: Path) -> None:
 
 TABLES = {
     "census.csv": CENSUS,
-    "census_stays": "airway,route,tube_mm,start,end\na1,oral,3.5,2026-01-01,2026-01-04\na2,oral,4.0,2026-01-02,\n",
+    "census_stays":
+    "airway,route,tube_mm,start,end\na1,oral,3.5,2026-01-01,2026-01-04\na2,oral,4.0,2026-01-02,\n",
     "census_counts": "date,route,tube_mm,airways\n2026-01-01,oral,3.5,4\n2026-01-02,oral,3.5,5\n",
-    "resecure_log.csv": "date,time,route,tube_mm,reason\n2026-01-02,08:00,oral,3.5,loose\n2026-01-03,,oral,3.5,soiled\n",
-    "stock_issues.csv": "date,item,units\n2026-01-02,saline_5ml,20\n",
-    "present_par.csv": "item,par_packs\nsaline_5ml,3\n",
-    "on_hand.csv": "item,packs,loose_units,expires,lot\nsaline_5ml,2,10,2027-01-01,L1\n",
-}
+    "resecure_log.csv":
+    "date,time,route,tube_mm,reason\n2026-01-02,08:00,oral,3.5,loose\n2026-01-03,,oral,3.5,soiled\n",
+    "stock_issues.csv": "date,item,units\n2026-01-02,saline_5ml,20\n", "present_par.csv":
+    "item,par_packs\nsaline_5ml,3\n", "on_hand.csv":
+"item,packs,loose_units,expires,lot\nsaline_5ml,2,10,2027-01-01,L1\n", }
 
 
 def table_of(name: str) -> tuple[str, str]:
-    """(file, content) of a small clean table; the shipped files themselves for the catalogue and the sizes."""
+    """(file, content) of a small clean table; the shipped files themselves for the catalogue and the
+    sizes.
+    """
     if name in TABLES:
         return ("census.csv" if name.startswith("census") else name), TABLES[name]
     lines = config_file(name).read_text(encoding="utf-8").splitlines(keepends=True)
@@ -159,6 +162,7 @@ def test_any_cells_of_a_table(name, place, data):
 @example(b"PK\x03\x04" + bytes(60))
 @example(b"\x00" * 100)
 @example(b'"' * 99)
+@example(b"\x0b")
 def test_any_bytes_as_a_file(file, place, content):
     ends_well(write(place, file, content))
 
