@@ -21,6 +21,7 @@ COMMANDS = {
     "labels": "Bin labels with par, order point and bar codes, on sheets of any grid.",
     "rates": "How often securements are renewed in this unit, learnt from its log.",
     "forecast": "How much next month, how sure, and why past months cost what they did.",
+    "compare": "What if: two units, or two versions of one, side by side, and which cause moved what.",
     "training": "A practice class: what to buy, what stands at each station, what to cut, and prints.",
     "explain": "How one item's number came about, from census to pack.",
 }

@@ -12,8 +12,9 @@ from kitplan.commands.common import load, out_folder, printable, progress, run_s
 
 @click.command("forecast")
 @unit_options
-@click.option("--months", type=click.IntRange(1, 60), default=None,
-              help="Months ahead.  [default: from unit.toml]")
+@click.option(
+    "--months", type=click.IntRange(1, 60), default=None, help="Months ahead.  [default: from unit.toml]"
+)
 @run_safely()
 def command(unit_path: Path, out: Path | None, seed: int | None, months: int | None) -> None:
     """Forecast UNIT's supplies by month, in items, packs and money, with 80 and 95 % bands.

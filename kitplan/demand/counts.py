@@ -22,7 +22,9 @@ class CountFit:
     log_likelihood: float
 
 
-def fit_negative_binomial(counts: np.ndarray, design: np.ndarray, exposure: np.ndarray | None = None) -> CountFit:
+def fit_negative_binomial(
+    counts: np.ndarray, design: np.ndarray, exposure: np.ndarray | None = None
+) -> CountFit:
     """Fit log mean = design @ coefficients + log exposure.
 
     counts: ndarray shape (n,), whole numbers. design: ndarray shape (n, n_columns). exposure: ndarray shape (n,),
@@ -48,11 +50,17 @@ def fit_negative_binomial(counts: np.ndarray, design: np.ndarray, exposure: np.n
     mean = np.exp(design @ beta + offset)
     weight = mean / (1 + mean / theta)
     covariance = np.linalg.inv(design.T @ (weight[:, None] * design))
-    error = np.inf if np.isinf(theta) else 1 / np.sqrt(max(_score_and_information(counts, mean, theta)[1], 1e-300))
+    error = (
+        np.inf
+        if np.isinf(theta)
+        else 1 / np.sqrt(max(_score_and_information(counts, mean, theta)[1], 1e-300))
+    )
     return CountFit(beta, np.sqrt(np.diag(covariance)), theta, float(error), float(log_likelihood))
 
 
-def _fit_mean(counts: np.ndarray, design: np.ndarray, offset: np.ndarray, beta: np.ndarray, theta: float) -> np.ndarray:
+def _fit_mean(
+    counts: np.ndarray, design: np.ndarray, offset: np.ndarray, beta: np.ndarray, theta: float
+) -> np.ndarray:
     for _ in range(50):
         eta = np.clip(design @ beta + offset, -30, 30)
         mean = np.exp(eta)
@@ -101,4 +109,6 @@ def _log_likelihood(counts: np.ndarray, mean: np.ndarray, theta: float) -> float
     if np.isinf(theta):
         return float((xlogy(counts, mean) - mean - gammaln(counts + 1)).sum())
     terms = gammaln(counts + theta) - gammaln(theta) - gammaln(counts + 1)
-    return float((terms + theta * np.log(theta / (theta + mean)) + xlogy(counts, mean / (theta + mean))).sum())
+    return float(
+        (terms + theta * np.log(theta / (theta + mean)) + xlogy(counts, mean / (theta + mean))).sum()
+    )

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand import wear
-from kitplan.demand.watched import Watched, watch, watched_spells
 from kitplan.demand.pooling import PooledRates, count_dispersion, pool_rates
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
+from kitplan.demand.watched import Watched, watch, watched_spells
 from kitplan.inputs.values import STRATUM_KEY, Unit
 
 FEWEST_EVENTS = 20
@@ -80,14 +80,18 @@ class Learnt:
         if not self.used:
             return [self.notes[-1]]
         rate = self.events / self.airway_days
-        lines = [f"{rate:.2f} re-secures an airway-day ({100 * rate:.0f} per 100), from {self.events:,} events in "
-                 f"{self.airway_days:,.0f} airway-days, {self.first_day} to {self.last_day}."]
+        lines = [
+            f"{rate:.2f} re-secures an airway-day ({100 * rate:.0f} per 100), from {self.events:,} events in "
+            f"{self.airway_days:,.0f} airway-days, {self.first_day} to {self.last_day}."
+        ]
         top = self.reasons.sort_values("share", ascending=False, kind="stable").head(2)
         lines.append("Most often: " + ", ".join(f"{r.reason} {r.share:.0%}" for r in top.itertuples()) + ".")
         thin = self.rates[self.rates["own_share"] < 0.5]
         if len(thin) and len(self.rates) > 1:
-            lines.append(f"{len(thin)} of {len(self.rates)} kinds of airway lean more on the unit's average than on their "
-                         "own events (own_share).")
+            lines.append(
+                f"{len(thin)} of {len(self.rates)} kinds of airway lean more on the unit's average than on their "
+                "own events (own_share)."
+            )
         return [*lines, self.trend.sentence]
 
     def frequency(self, unit: Unit) -> pd.DataFrame:

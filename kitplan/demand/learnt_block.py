@@ -35,8 +35,12 @@ def learnt_settings(unit: Unit, learnt: Learnt) -> tuple[dict[str, float], np.nd
     planned = 0.0 if (unit.frequency["planned_hours"] > 0).any() else float(events["planned"]) / days
     if learnt.curve is not None:
         curve = learnt.curve
-        settings = {"loosening_scale_hours": curve.scale_hours, "loosening_shape": curve.shape,
-                    **curve.per_day, "airway_spread": curve.spread if curve.spread >= _LEAST_SPREAD else 0.0}
+        settings = {
+            "loosening_scale_hours": curve.scale_hours,
+            "loosening_shape": curve.shape,
+            **curve.per_day,
+            "airway_spread": curve.spread if curve.spread >= _LEAST_SPREAD else 0.0,
+        }
         settings["changed_per_day"] += planned
         factor = curve.factor.copy()
     else:
@@ -53,9 +57,15 @@ def _from_counts(unit: Unit, learnt: Learnt, planned: float) -> tuple[dict[str, 
     default = unit.frequency.mean()
     stated = float(events[["loose", "soiled", "skin", "moved", "changed"]].sum())
     scaled_up = 1.0 + float(events["other"]) / stated if stated else 1.0
-    settings = {name: float(events[reason]) * scaled_up / days for reason, name in
-                (("soiled", "soiled_per_day"), ("skin", "skin_per_day"), ("moved", "moved_per_day"),
-                 ("changed", "changed_per_day"))}
+    settings = {
+        name: float(events[reason]) * scaled_up / days
+        for reason, name in (
+            ("soiled", "soiled_per_day"),
+            ("skin", "skin_per_day"),
+            ("moved", "moved_per_day"),
+            ("changed", "changed_per_day"),
+        )
+    }
     settings["changed_per_day"] += planned
     target = learnt.events / days
     row = default.to_dict() | settings | {"flat_per_check": np.nan}
@@ -118,7 +128,9 @@ def block_text(unit: Unit, learnt: Learnt) -> str:
         f"{learnt.airway_days:,.0f} airway-days; learnt as of {learnt.last_day or 'the end of the log'}.",
         "# Kinds of airway without a modifier below follow the block as it stands.",
         f"# Source: {learnt.source}. Not in the log, and left as it was: admission_secures"
-        + (", redo" if learnt.redo is None else "") + ("" if curve else ", loosening_shape, airway_spread") + ".",
+        + (", redo" if learnt.redo is None else "")
+        + ("" if curve else ", loosening_shape, airway_spread")
+        + ".",
         "# Use it: kitplan plan UNIT --learnt THIS_FILE, or paste it into unit.toml in place of its [resecure] block.",
         "[resecure]",
     ]
@@ -130,10 +142,16 @@ def block_text(unit: Unit, learnt: Learnt) -> str:
     rows = learnt.rates.reset_index(drop=True)
     for i, row in enumerate(rows.itertuples()):
         if abs(factor[i] - 1) > 1e-9:
-            lines += ["", "[[resecure.modifier]]", f"route = {_quoted(row.route)}",
-                      f"technique = {_quoted(row.technique)}", f"skin = {_quoted(row.skin)}",
-                      f"tube_from_mm = {_number(row.tube_mm)}", f"tube_to_mm = {_number(row.tube_mm)}",
-                      f"all = {_number(factor[i])}  # {row.events:,.0f} events in {row.airway_days:,.0f} airway-days"]
+            lines += [
+                "",
+                "[[resecure.modifier]]",
+                f"route = {_quoted(row.route)}",
+                f"technique = {_quoted(row.technique)}",
+                f"skin = {_quoted(row.skin)}",
+                f"tube_from_mm = {_number(row.tube_mm)}",
+                f"tube_to_mm = {_number(row.tube_mm)}",
+                f"all = {_number(factor[i])}  # {row.events:,.0f} events in {row.airway_days:,.0f} airway-days",
+            ]
     return "\n".join(lines) + "\n"
 
 

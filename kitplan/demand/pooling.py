@@ -67,7 +67,9 @@ def pool_rates(events: np.ndarray, exposure: np.ndarray, dispersion: np.ndarray 
     prior_shape = 1.0 / tau**2
     prior_rate = prior_shape / mu
     log_weight = _log_marginal(own_events[seen], own_exposure[seen], prior_shape, prior_rate)
-    log_weight = log_weight - 0.5 * (tau / _SPREAD_SCALE) ** 2 * (not alone) + np.log(_spread_width(tau, spread))
+    log_weight = (
+        log_weight - 0.5 * (tau / _SPREAD_SCALE) ** 2 * (not alone) + np.log(_spread_width(tau, spread))
+    )
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     keep = weight > 1e-7
@@ -81,8 +83,11 @@ def pool_rates(events: np.ndarray, exposure: np.ndarray, dispersion: np.ndarray 
         low=_mixture_quantile(shape, 1 / rate, weight, 0.025),
         high=_mixture_quantile(shape, 1 / rate, weight, 0.975),
         own_share=share @ weight if not alone else seen.astype(float),
-        common_mean=float(mu @ weight), common_spread=float(tau @ weight) if not alone else float("nan"),
-        shape=shape, scale=1 / rate, weight=weight,
+        common_mean=float(mu @ weight),
+        common_spread=float(tau @ weight) if not alone else float("nan"),
+        shape=shape,
+        scale=1 / rate,
+        weight=weight,
     )
 
 
@@ -103,7 +108,9 @@ def _spread_width(tau: np.ndarray, spread: np.ndarray) -> np.ndarray:
     return np.gradient(spread)[np.searchsorted(spread, tau)]
 
 
-def _log_marginal(events: np.ndarray, exposure: np.ndarray, shape: np.ndarray, rate: np.ndarray) -> np.ndarray:
+def _log_marginal(
+    events: np.ndarray, exposure: np.ndarray, shape: np.ndarray, rate: np.ndarray
+) -> np.ndarray:
     """Log negative-binomial likelihood of all strata at each grid point; shape (n_points,)."""
     from scipy.special import gammaln
 

@@ -19,8 +19,14 @@ from kitplan.inputs.policy_keys import SETTINGS, checked, keys_of
 from kitplan.inputs.settings import parse_toml, refuse_unknown
 from kitplan.inputs.values import FREQUENCY_COLUMNS, Assumption, Unit
 
-NEEDED = ("loosening_scale_hours", "loosening_shape", "soiled_per_day", "skin_per_day", "moved_per_day",
-          "changed_per_day")
+NEEDED = (
+    "loosening_scale_hours",
+    "loosening_shape",
+    "soiled_per_day",
+    "skin_per_day",
+    "moved_per_day",
+    "changed_per_day",
+)
 """Hazards come as a set: one of them from elsewhere would count events twice or not at all."""
 
 
@@ -44,16 +50,27 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
     findings.stop_if_faulty("reading the learnt model")
     frequency, lines = frequency_table(unit.strata, _as_policy(path.name, unit, block, values), findings)
     findings.stop_if_faulty("reading the learnt model")
-    told = [Assumption("How often", name, f"{value:g}", SETTINGS[f"resecure.{name}"].unit, f"learnt: {path.name}")
-            for name, value in values.items()]
-    kept = [a for a in unit.assumptions
-            if not (a.topic == "How often" and (a.name in values or a.name.startswith("modifier:")
-                                                or a.name == "flat_per_check"))]
+    told = [
+        Assumption("How often", name, f"{value:g}", SETTINGS[f"resecure.{name}"].unit, f"learnt: {path.name}")
+        for name, value in values.items()
+    ]
+    kept = [
+        a
+        for a in unit.assumptions
+        if not (
+            a.topic == "How often"
+            and (a.name in values or a.name.startswith("modifier:") or a.name == "flat_per_check")
+        )
+    ]
     checks = int(values.get("checks_per_day", unit.checks_per_day))
     return replace(
-        unit, frequency=frequency, checks_per_day=checks, assumptions=(*kept, *told, *lines),
+        unit,
+        frequency=frequency,
+        checks_per_day=checks,
+        assumptions=(*kept, *told, *lines),
         checksums=MappingProxyType({**unit.checksums, path.name: sha256(content).hexdigest()}),
-        warnings=(*unit.warnings, *findings.warnings), extra={**unit.extra, "learnt": path.name},
+        warnings=(*unit.warnings, *findings.warnings),
+        extra={**unit.extra, "learnt": path.name},
     )
 
 
@@ -71,16 +88,23 @@ def _values(file: str, block: Mapping[str, Any], findings: Findings) -> dict[str
             values[key] = float(value)  # type: ignore[arg-type]
     for key in NEEDED:
         if key not in block:
-            findings.fault(file, "is missing", "Give the whole block that `kitplan rates` wrote.",
-                           column=f"resecure.{key}")
+            findings.fault(
+                file,
+                "is missing",
+                "Give the whole block that `kitplan rates` wrote.",
+                column=f"resecure.{key}",
+            )
     return values
 
 
 def _as_policy(file: str, unit: Unit, block: Mapping[str, Any], values: Mapping[str, float]) -> Policy:
     """The learnt settings over what the unit has, as the frequency table wants them."""
     own = unit.frequency.iloc[0]
-    whole = {f"resecure.{name}": float(own[name]) for name in FREQUENCY_COLUMNS
-             if name != "flat_per_check" and not np.isnan(own[name])}
+    whole = {
+        f"resecure.{name}": float(own[name])
+        for name in FREQUENCY_COLUMNS
+        if name != "flat_per_check" and not np.isnan(own[name])
+    }
     whole |= {f"resecure.{name}": value for name, value in values.items()}
     modifiers = block.get("modifier", [])
     rows = tuple(dict(m) | {"_file": file} for m in modifiers) if isinstance(modifiers, list) else ()

@@ -66,8 +66,13 @@ class Forecast:
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames as tables to write, by file stem."""
-        return {"monthly_use": self.use, "monthly_total": self.total, "item_year": self.item_year,
-                "backtest": self.backtest, "census_history": self.history}
+        return {
+            "monthly_use": self.use,
+            "monthly_total": self.total,
+            "item_year": self.item_year,
+            "backtest": self.backtest,
+            "census_history": self.history,
+        }
 
 
 def use_model(unit: Unit) -> UseModel:
@@ -85,12 +90,24 @@ def use_model(unit: Unit) -> UseModel:
     airways = mean_airways(unit)
     arrivals = np.divide(arrivals_per_day(unit), airways, out=np.zeros(unit.n_strata), where=airways > 0)
     price = (unit.items["price"] / unit.items["pack"]).to_numpy(float)
-    return UseModel(names, pace["re_secures_per_day"].to_numpy(float), pace["attempts_per_day"].to_numpy(float),
-                    per_day, per_arrival, arrivals, price)
+    return UseModel(
+        names,
+        pace["re_secures_per_day"].to_numpy(float),
+        pace["attempts_per_day"].to_numpy(float),
+        per_day,
+        per_arrival,
+        arrivals,
+        price,
+    )
 
 
-def forecast_unit(unit: Unit, seed: int | None = None, learnt: Learnt | None = None, months: int | None = None,
-                  draws: int = DRAWS) -> Forecast:
+def forecast_unit(
+    unit: Unit,
+    seed: int | None = None,
+    learnt: Learnt | None = None,
+    months: int | None = None,
+    draws: int = DRAWS,
+) -> Forecast:
     """Forecast `months` (default: the unit's forecast policy) from the first month that is not complete."""
     seed = unit.planning.seed if seed is None else seed
     months = months or unit.forecast.months
@@ -122,8 +139,15 @@ def _chance_sd(unit: Unit, monthly: MonthlyCensus) -> float:
     return float(np.sqrt(airways * min(2 * stay / 30.0, 1.0))) if stay else 0.0
 
 
-def draw_airway_days(unit: Unit, monthly: MonthlyCensus, outlook: Outlook, days: np.ndarray, of_year: np.ndarray,
-                     draws: int, rng: np.random.Generator) -> np.ndarray:
+def draw_airway_days(
+    unit: Unit,
+    monthly: MonthlyCensus,
+    outlook: Outlook,
+    days: np.ndarray,
+    of_year: np.ndarray,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
     """Airway-days by draw, month and stratum, ndarray (draws, months, n_strata)."""
     total = outlook.draw(draws, rng) * days
     share = draw_shares(monthly, of_year, draws, rng)
@@ -134,7 +158,9 @@ def draw_airway_days(unit: Unit, monthly: MonthlyCensus, outlook: Outlook, days:
     return result
 
 
-def draw_shares(monthly: MonthlyCensus, of_year: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
+def draw_shares(
+    monthly: MonthlyCensus, of_year: np.ndarray, draws: int, rng: np.random.Generator
+) -> np.ndarray:
     """Shares of the strata, ndarray (draws, months, n_strata): Dirichlet around a weighted mean of past months.
 
     Late months weigh more (half as much every 12 months back), the same time of year three times as much.
@@ -164,8 +190,9 @@ def _concentration(past: np.ndarray) -> float:
     return float(np.clip((mean * (1 - mean)).sum() / max(varied, 1e-9) - 1, 5.0, 2000.0))
 
 
-def draw_events(airway_days: np.ndarray, model: UseModel, learnt: Learnt, draws: int, rng: np.random.Generator
-                ) -> tuple[np.ndarray, np.ndarray]:
+def draw_events(
+    airway_days: np.ndarray, model: UseModel, learnt: Learnt, draws: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
     """(renewal days, arrivals), each ndarray (draws, months, n_strata).
 
     Renewal days are airway-days times how much more often than the model's mean rate was renewed: the doubt about
@@ -181,8 +208,18 @@ def draw_events(airway_days: np.ndarray, model: UseModel, learnt: Learnt, draws:
     return renewed, mean_arrivals * rng.standard_gamma(shape) / shape
 
 
-def _result(unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus, outlook: Outlook, names: list[str],
-            days: np.ndarray, airway_days: np.ndarray, renewed: np.ndarray, use: np.ndarray) -> Forecast:
+def _result(
+    unit: Unit,
+    model: UseModel,
+    learnt: Learnt,
+    monthly: MonthlyCensus,
+    outlook: Outlook,
+    names: list[str],
+    days: np.ndarray,
+    airway_days: np.ndarray,
+    renewed: np.ndarray,
+    use: np.ndarray,
+) -> Forecast:
     value = use @ model.price
     attempts = renewed @ model.attempts
     year = value.sum(axis=1)
@@ -194,9 +231,17 @@ def _result(unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus,
     mean = float(year.mean())
     item_year = _item_year(unit, model, use)
     return Forecast(
-        use=_use_frame(unit, model, names, use), total=total, item_year=item_year, backtest=outlook.backtest,
-        history=_history(monthly), method=outlook.method, reason=outlook.reason, learnt=learnt.used,
-        year_value=(mean, low, high), last_year=(spent, source), model=model,
+        use=_use_frame(unit, model, names, use),
+        total=total,
+        item_year=item_year,
+        backtest=outlook.backtest,
+        history=_history(monthly),
+        method=outlook.method,
+        reason=outlook.reason,
+        learnt=learnt.used,
+        year_value=(mean, low, high),
+        last_year=(spent, source),
+        model=model,
         sentences=_sentences(unit, names, mean, low, high, spent, source, item_year, learnt),
         notes=(*monthly.notes, f"Census: {outlook.reason}.", *_rate_notes(learnt)),
     )
@@ -207,8 +252,13 @@ def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
     columns = {}
     for name, draws in parts.items():
         low95, low, high, high95 = np.quantile(draws, BANDS, axis=0)
-        columns |= {name: draws.mean(axis=0), f"low_{name}": low, f"high_{name}": high, f"low_95_{name}": low95,
-                    f"high_95_{name}": high95}
+        columns |= {
+            name: draws.mean(axis=0),
+            f"low_{name}": low,
+            f"high_{name}": high,
+            f"low_95_{name}": low95,
+            f"high_95_{name}": high95,
+        }
     return pd.DataFrame(columns)
 
 
@@ -220,12 +270,19 @@ def _use_frame(unit: Unit, model: UseModel, names: list[str], use: np.ndarray) -
     month, item = np.meshgrid(np.arange(len(names)), used, indexing="ij")
     month, item = month.ravel(), item.ravel()
     at = (month, item)
-    return pd.DataFrame({
-        "month": np.array(names)[month], "item": np.array(model.items)[item], "expected_units": mean[at],
-        "low_units": np.floor(low[at]), "high_units": np.ceil(high[at]), "low_95_units": np.floor(low95[at]),
-        "high_95_units": np.ceil(high95[at]), "expected_packs": mean[at] / pack[item],
-        "value": mean[at] * model.price[item],
-    })
+    return pd.DataFrame(
+        {
+            "month": np.array(names)[month],
+            "item": np.array(model.items)[item],
+            "expected_units": mean[at],
+            "low_units": np.floor(low[at]),
+            "high_units": np.ceil(high[at]),
+            "low_95_units": np.floor(low95[at]),
+            "high_95_units": np.ceil(high95[at]),
+            "expected_packs": mean[at] / pack[item],
+            "value": mean[at] * model.price[item],
+        }
+    )
 
 
 def _item_year(unit: Unit, model: UseModel, use: np.ndarray) -> pd.DataFrame:
@@ -233,11 +290,19 @@ def _item_year(unit: Unit, model: UseModel, use: np.ndarray) -> pd.DataFrame:
     whole = use.sum(axis=1)
     low, high = np.quantile(whole, [0.10, 0.90], axis=0)
     mean = whole.mean(axis=0)
-    frame = pd.DataFrame({
-        "item": model.items, "description": unit.items["description"].to_numpy(), "expected_units": mean,
-        "low_units": np.floor(low), "high_units": np.ceil(high), "expected_packs": mean / unit.items["pack"].to_numpy(float),
-        "value": mean * model.price, "low_value": low * model.price, "high_value": high * model.price,
-    })
+    frame = pd.DataFrame(
+        {
+            "item": model.items,
+            "description": unit.items["description"].to_numpy(),
+            "expected_units": mean,
+            "low_units": np.floor(low),
+            "high_units": np.ceil(high),
+            "expected_packs": mean / unit.items["pack"].to_numpy(float),
+            "value": mean * model.price,
+            "low_value": low * model.price,
+            "high_value": high * model.price,
+        }
+    )
     frame["share"] = frame["value"] / max(frame["value"].sum(), 1e-9)
     frame = frame[frame["expected_units"] > 1e-9]
     return frame.sort_values("value", ascending=False, kind="stable").reset_index(drop=True)
@@ -246,8 +311,15 @@ def _item_year(unit: Unit, model: UseModel, use: np.ndarray) -> pd.DataFrame:
 def _history(monthly: MonthlyCensus) -> pd.DataFrame:
     mean = monthly.mean_airways.sum(axis=1)
     names = ["one day's count"] if monthly.months is None else [str(m) for m in monthly.months]
-    return pd.DataFrame({"month": names, "complete": monthly.complete, "known_days": monthly.known_days.astype(int),
-                         "mean_airways": mean, "airway_days": mean * monthly.days})
+    return pd.DataFrame(
+        {
+            "month": names,
+            "complete": monthly.complete,
+            "known_days": monthly.known_days.astype(int),
+            "mean_airways": mean,
+            "airway_days": mean * monthly.days,
+        }
+    )
 
 
 def past_values(unit: Unit, model: UseModel, monthly: MonthlyCensus) -> tuple[pd.Series, str]:
@@ -262,7 +334,9 @@ def past_values(unit: Unit, model: UseModel, monthly: MonthlyCensus) -> tuple[pd
     return pd.Series(value, index=monthly.months)[monthly.complete], "worked out from the census"
 
 
-def _same_month_last_year(unit: Unit, model: UseModel, monthly: MonthlyCensus, names: list[str]) -> list[float]:
+def _same_month_last_year(
+    unit: Unit, model: UseModel, monthly: MonthlyCensus, names: list[str]
+) -> list[float]:
     values, _ = past_values(unit, model, monthly)
     if monthly.months is None:
         return [np.nan] * len(names)
@@ -279,18 +353,35 @@ def _last_year(unit: Unit, model: UseModel, monthly: MonthlyCensus, months: int)
 
 def _rate_notes(learnt: Learnt) -> list[str]:
     if learnt.used:
-        return [f"Rates: the unit's own, from {learnt.events:,} events; par levels use them when told (--learnt)."]
-    return ["Rates: defaults, not the unit's own; the band is wide because no published rate exists. Keep a log."]
+        return [
+            f"Rates: the unit's own, from {learnt.events:,} events; par levels use them when told (--learnt)."
+        ]
+    return [
+        "Rates: defaults, not the unit's own; the band is wide because no published rate exists. Keep a log."
+    ]
 
 
-def _sentences(unit: Unit, names: list[str], mean: float, low: float, high: float, spent: float, source: str,
-               item_year: pd.DataFrame, learnt: Learnt) -> tuple[str, ...]:
+def _sentences(
+    unit: Unit,
+    names: list[str],
+    mean: float,
+    low: float,
+    high: float,
+    spent: float,
+    source: str,
+    item_year: pd.DataFrame,
+    learnt: Learnt,
+) -> tuple[str, ...]:
     money = unit.currency
-    lines = [f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies, 80 % band {money} {low:,.0f} to {high:,.0f}."]
+    lines = [
+        f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies, 80 % band {money} {low:,.0f} to {high:,.0f}."
+    ]
     if np.isfinite(spent) and spent > 0:
         change = mean / spent - 1
-        lines.append(f"The {len(names)} months before: {money} {spent:,.0f} ({source}); the forecast is "
-                     f"{abs(change):.0%} {'above' if change >= 0 else 'below'}.")
+        lines.append(
+            f"The {len(names)} months before: {money} {spent:,.0f} ({source}); the forecast is "
+            f"{abs(change):.0%} {'above' if change >= 0 else 'below'}."
+        )
     top = item_year.head(5)
     if len(top):
         lines.append(f"Five items make {top['share'].sum():.0%} of it: {', '.join(top['item'])}.")

@@ -35,5 +35,7 @@ class ManagerView:
 def look_ahead(unit: Unit, seed: int, learnt: Learnt, months: int | None = None) -> ManagerView:
     """Forecast, and explain the past where issues are there."""
     forecast = forecast_unit(unit, seed, learnt, months)
-    variance = explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
+    variance = (
+        explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
+    )
     return ManagerView(forecast, variance)

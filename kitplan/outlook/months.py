@@ -38,7 +38,11 @@ class MonthlyCensus:
         whole = np.nonzero(self.complete)[0]
         if not len(whole):
             known = self.known_days > 0
-            return np.array([np.average(total[known], weights=self.known_days[known])]) if known.any() else np.zeros(1)
+            return (
+                np.array([np.average(total[known], weights=self.known_days[known])])
+                if known.any()
+                else np.zeros(1)
+            )
         span = np.arange(whole[0], whole[-1] + 1)
         return np.interp(span, whole, total[whole])
 
@@ -65,8 +69,15 @@ def monthly_census(unit: Unit) -> MonthlyCensus:
     complete = (touched == days) & (known_days >= KNOWN_ENOUGH * days)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(known_days[:, None] > 0, total / known_days[:, None], np.nan)
-    return MonthlyCensus(names, days, known_days, complete, mean, _arrivals(unit, place, len(names)),
-                         tuple(_notes(names, touched, days, known_days, complete)))
+    return MonthlyCensus(
+        names,
+        days,
+        known_days,
+        complete,
+        mean,
+        _arrivals(unit, place, len(names)),
+        tuple(_notes(names, touched, days, known_days, complete)),
+    )
 
 
 def _arrivals(unit: Unit, place: np.ndarray, n_months: int) -> np.ndarray:
@@ -81,19 +92,26 @@ def _arrivals(unit: Unit, place: np.ndarray, n_months: int) -> np.ndarray:
     return counts
 
 
-def _notes(names: pd.PeriodIndex, touched: np.ndarray, days: np.ndarray, known_days: np.ndarray, complete: np.ndarray
-           ) -> list[str]:
+def _notes(
+    names: pd.PeriodIndex, touched: np.ndarray, days: np.ndarray, known_days: np.ndarray, complete: np.ndarray
+) -> list[str]:
     partial = [str(m) for m, t, d in zip(names, touched, days) if t < d]
     thin = [str(m) for m, t, d, c in zip(names, touched, days, complete) if t == d and not c]
     notes = []
     if partial:
-        notes.append(f"{', '.join(partial)}: not wholly inside the census, left out of the forecast's history.")
+        notes.append(
+            f"{', '.join(partial)}: not wholly inside the census, left out of the forecast's history."
+        )
     if thin:
-        notes.append(f"{', '.join(thin)}: under {KNOWN_ENOUGH:.0%} of the days are known; the month counts as unknown "
-                     "and is drawn straight between its neighbours.")
+        notes.append(
+            f"{', '.join(thin)}: under {KNOWN_ENOUGH:.0%} of the days are known; the month counts as unknown "
+            "and is drawn straight between its neighbours."
+        )
     gaps = int((touched - known_days)[complete].sum())
     if gaps:
-        notes.append(f"{gaps} days without a count in other months are unknown, not empty: means are over known days.")
+        notes.append(
+            f"{gaps} days without a count in other months are unknown, not empty: means are over known days."
+        )
     return notes
 
 
@@ -121,15 +139,23 @@ def monthly_issues(unit: Unit) -> pd.DataFrame | None:
     date = pd.to_datetime(issues["date"])
     price = unit.items.set_index("item")["price"] / unit.items.set_index("item")["pack"]
     pack = unit.items.set_index("item")["pack"]
-    frame = pd.DataFrame({"month": date.dt.to_period("M"), "item": issues["item"], "units": issues["units"].astype(float)})
+    frame = pd.DataFrame(
+        {"month": date.dt.to_period("M"), "item": issues["item"], "units": issues["units"].astype(float)}
+    )
     frame["value"] = frame["units"] * frame["item"].map(price)
     noted = issues["price"].astype(float) / issues["item"].map(pack) if "price" in issues else np.nan
     frame["paid"] = frame["units"] * pd.Series(noted, index=frame.index).fillna(frame["item"].map(price))
     summed = frame.groupby(["month", "item"], as_index=False)[["units", "value", "paid"]].sum()
-    step = int(np.ceil(np.median(np.diff(np.sort(date.dt.normalize().unique())) / np.timedelta64(1, "D")))) if (
-        date.dt.normalize().nunique() > 1) else 31
+    step = (
+        int(np.ceil(np.median(np.diff(np.sort(date.dt.normalize().unique())) / np.timedelta64(1, "D"))))
+        if (date.dt.normalize().nunique() > 1)
+        else 31
+    )
     first, last = date.min(), date.max()
     monthly_rows = step > 20
-    keep = [monthly_rows or (m.start_time >= first - pd.Timedelta(days=step)
-                             and m.end_time <= last + pd.Timedelta(days=step)) for m in summed["month"]]
+    keep = [
+        monthly_rows
+        or (m.start_time >= first - pd.Timedelta(days=step) and m.end_time <= last + pd.Timedelta(days=step))
+        for m in summed["month"]
+    ]
     return summed[np.array(keep)].reset_index(drop=True)

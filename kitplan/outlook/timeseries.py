@@ -62,8 +62,12 @@ def smoothed_with_season(series: np.ndarray, months: int) -> np.ndarray:
     """Exponential smoothing of level and yearly season (additive, no trend)."""
     from statsmodels.tsa.holtwinters import ExponentialSmoothing
 
-    return _quietly(lambda: ExponentialSmoothing(series, seasonal="add", seasonal_periods=YEAR,
-                                                 initialization_method="heuristic").fit(), months)
+    return _quietly(
+        lambda: ExponentialSmoothing(
+            series, seasonal="add", seasonal_periods=YEAR, initialization_method="heuristic"
+        ).fit(),
+        months,
+    )
 
 
 def _quietly(fit: Callable, months: int) -> np.ndarray:
@@ -113,8 +117,18 @@ class Outlook:
         return np.maximum(self.ahead + self.sd * student, 0.0)
 
 
-BACKTEST_COLUMNS = ["method", "baseline", "origins", "months_compared", "mase", "mean_absolute_error", "bias",
-                    "coverage_80", "coverage_95", "chosen"]
+BACKTEST_COLUMNS = [
+    "method",
+    "baseline",
+    "origins",
+    "months_compared",
+    "mase",
+    "mean_absolute_error",
+    "bias",
+    "coverage_80",
+    "coverage_95",
+    "chosen",
+]
 
 
 def rolling_errors(series: np.ndarray, horizon: int = BACKTEST_HORIZON) -> pd.DataFrame:
@@ -152,16 +166,28 @@ def forecast_series(series: np.ndarray, months: int, floor_sd: float = 0.0) -> O
     table["chosen"] = table["method"] == name
     own = errors[errors["method"] == name]
     sd, correlation, freedom = _error_model(own, months, len(series))
-    return Outlook(name, np.maximum(method.ahead(series, months), 0.0), sd, correlation, freedom, table, errors, reason)
+    return Outlook(
+        name, np.maximum(method.ahead(series, months), 0.0), sd, correlation, freedom, table, errors, reason
+    )
 
 
 def _without_backtest(series: np.ndarray, months: int, floor_sd: float, errors: pd.DataFrame) -> Outlook:
     n = len(series)
     spread = float(series.std(ddof=1)) if n > 1 else 0.25 * float(series.mean())
     sd = max(spread, floor_sd) * np.sqrt(1 + 1 / n) * np.sqrt(1 + 0.1 * np.arange(months))
-    reason = f"{n} complete month{'s' if n > 1 else ''} of census: too few to compare methods, so the mean is used"
-    return Outlook("mean of all months", all_months(series, months), sd, 0.5, max(n - 1, 3.0),
-                   pd.DataFrame(columns=BACKTEST_COLUMNS), errors, reason)
+    reason = (
+        f"{n} complete month{'s' if n > 1 else ''} of census: too few to compare methods, so the mean is used"
+    )
+    return Outlook(
+        "mean of all months",
+        all_months(series, months),
+        sd,
+        0.5,
+        max(n - 1, 3.0),
+        pd.DataFrame(columns=BACKTEST_COLUMNS),
+        errors,
+        reason,
+    )
 
 
 def _score(series: np.ndarray, errors: pd.DataFrame) -> pd.DataFrame:
@@ -178,8 +204,20 @@ def _score(series: np.ndarray, errors: pd.DataFrame) -> pd.DataFrame:
             continue
         miss = own["actual"] - own["forecast"]
         low80, low95 = (_left_out_coverage(own, share) for share in (0.80, 0.95))
-        rows.append((method.name, method.baseline, own["origin"].nunique(), len(own), float(miss.abs().mean()) / scale,
-                     float(miss.abs().mean()), float(-miss.mean()), low80, low95, False))
+        rows.append(
+            (
+                method.name,
+                method.baseline,
+                own["origin"].nunique(),
+                len(own),
+                float(miss.abs().mean()) / scale,
+                float(miss.abs().mean()),
+                float(-miss.mean()),
+                low80,
+                low95,
+                False,
+            )
+        )
     return pd.DataFrame(rows, columns=BACKTEST_COLUMNS)
 
 
@@ -206,10 +244,12 @@ def _choose(table: pd.DataFrame) -> tuple[str, str]:
     if best["baseline"] or best["mase"] > _CLEARLY_BETTER * baseline["mase"]:
         return str(baseline["method"]), (
             f"'{baseline['method']}' had the smallest scaled error ({baseline['mase']:.2f}) over {baseline['origins']} "
-            "back-tests, or none beat it clearly")
+            "back-tests, or none beat it clearly"
+        )
     return str(best["method"]), (
         f"'{best['method']}' had the smallest scaled error, {best['mase']:.2f} against {baseline['mase']:.2f} of the better "
-        f"baseline, over {best['origins']} back-tests")
+        f"baseline, over {best['origins']} back-tests"
+    )
 
 
 def _error_model(own: pd.DataFrame, months: int, n_months: int) -> tuple[np.ndarray, float, float]:
@@ -235,7 +275,9 @@ def _error_model(own: pd.DataFrame, months: int, n_months: int) -> tuple[np.ndar
 
 def _shared(own: pd.DataFrame) -> float:
     """Correlation between the errors of different months of the same forecast, kept within 0.1 and 0.9."""
-    table = own.assign(miss=own["actual"] - own["forecast"]).pivot(index="origin", columns="horizon", values="miss")
+    table = own.assign(miss=own["actual"] - own["forecast"]).pivot(
+        index="origin", columns="horizon", values="miss"
+    )
     whole = table.dropna()
     if len(whole) < 4 or whole.shape[1] < 2:
         return 0.5

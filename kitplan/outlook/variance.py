@@ -64,8 +64,13 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     monthly = monthly_census(unit)
     model = model or use_model(replace(unit, frequency=learnt.frequency(unit)))
     watched = watch(unit) if unit.log is not None and learnt.used else None
-    notes = [] if watched is not None else [
-        "No usable log: how often airways were renewed in a past month is not known; its effect is in the unexplained."]
+    notes = (
+        []
+        if watched is not None
+        else [
+            "No usable log: how often airways were renewed in a past month is not known; its effect is in the unexplained."
+        ]
+    )
     frames = []
     for place in _explainable(monthly, issues):
         month = monthly.months[place]  # type: ignore[index]
@@ -74,9 +79,19 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
         if levels is not None:
             frames.append(_month_frame(unit, str(month), levels, own))
     if not frames:
-        notes.append("No past month is covered by census and issues with at least three complete months before it.")
-    columns = ["month", "item", "forecast_units", "expected_units", "actual_units", "forecast_value", *EFFECTS,
-               "actual_value"]
+        notes.append(
+            "No past month is covered by census and issues with at least three complete months before it."
+        )
+    columns = [
+        "month",
+        "item",
+        "forecast_units",
+        "expected_units",
+        "actual_units",
+        "forecast_value",
+        *EFFECTS,
+        "actual_value",
+    ]
     by_item = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
     by_month = _by_month(by_item)
     named = _named(by_item, unit)
@@ -91,8 +106,14 @@ def _explainable(monthly: MonthlyCensus, issues: pd.DataFrame) -> np.ndarray:
     return np.array([m for m in whole if issued[m] and (whole < m).sum() >= _FEWEST_MONTHS], dtype=int)
 
 
-def _levels(unit: Unit, model: UseModel, monthly: MonthlyCensus, watched: Watched | None, place: int,
-            own: pd.DataFrame) -> np.ndarray | None:
+def _levels(
+    unit: Unit,
+    model: UseModel,
+    monthly: MonthlyCensus,
+    watched: Watched | None,
+    place: int,
+    own: pd.DataFrame,
+) -> np.ndarray | None:
     """Units of each item at each level, ndarray (5, n_items): forecast, census, frequency, use per event, actual."""
     before = np.nonzero(monthly.complete[:place])[0]
     series = monthly.mean_airways.sum(axis=1)
@@ -103,21 +124,24 @@ def _levels(unit: Unit, model: UseModel, monthly: MonthlyCensus, watched: Watche
     present = monthly.mean_airways[place] * monthly.days[place]
     arrived = monthly.arrivals[place]
     arrived = present * model.arrivals if np.isnan(arrived).any() else arrived
-    per_event = np.divide(model.per_day, model.rate[:, None], out=np.zeros_like(model.per_day),
-                          where=model.rate[:, None] > 0)
+    per_event = np.divide(
+        model.per_day, model.rate[:, None], out=np.zeros_like(model.per_day), where=model.rate[:, None] > 0
+    )
     rate, events = _rates_then(unit, model, monthly, watched, place)
     expected = present * rate
     happened = expected if events is None else events
     scale = happened.sum() / expected.sum() if expected.sum() > 0 else 1.0
     admission = arrived @ model.per_arrival
     actual = own["units"].reindex(model.items).fillna(0.0).to_numpy(float)
-    return np.stack([
-        (planned * rate) @ per_event + (planned * model.arrivals) @ model.per_arrival,
-        expected @ per_event + admission,
-        scale * expected @ per_event + admission,
-        happened @ per_event + admission,
-        actual,
-    ])
+    return np.stack(
+        [
+            (planned * rate) @ per_event + (planned * model.arrivals) @ model.per_arrival,
+            expected @ per_event + admission,
+            scale * expected @ per_event + admission,
+            happened @ per_event + admission,
+            actual,
+        ]
+    )
 
 
 def _method(n_months: int):
@@ -126,8 +150,9 @@ def _method(n_months: int):
     return next(m for m in METHODS if m.name == name)
 
 
-def _rates_then(unit: Unit, model: UseModel, monthly: MonthlyCensus, watched: Watched | None, place: int
-                ) -> tuple[np.ndarray, np.ndarray | None]:
+def _rates_then(
+    unit: Unit, model: UseModel, monthly: MonthlyCensus, watched: Watched | None, place: int
+) -> tuple[np.ndarray, np.ndarray | None]:
     """(rates known before the month, events of the month by stratum or None where the log does not cover it)."""
     if watched is None or unit.census.first_day is None:
         return model.rate, None
@@ -154,8 +179,16 @@ def _month_frame(unit: Unit, month: str, units: np.ndarray, own: pd.DataFrame) -
     levels = np.concatenate([units * price, paid[None, :]])
     steps = split_to_the_cent(levels)
     cents = np.round(levels * 100).astype(np.int64)
-    frame = pd.DataFrame({"month": month, "item": unit.items["item"], "forecast_units": units[0],
-                          "expected_units": units[3], "actual_units": units[4], "forecast_value": cents[0] / 100})
+    frame = pd.DataFrame(
+        {
+            "month": month,
+            "item": unit.items["item"],
+            "forecast_units": units[0],
+            "expected_units": units[3],
+            "actual_units": units[4],
+            "forecast_value": cents[0] / 100,
+        }
+    )
     for name, step in zip(EFFECTS, steps):
         frame[name] = step / 100
     frame["actual_value"] = cents[-1] / 100
@@ -173,16 +206,25 @@ def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
     columns = ["item", "expected_units", "actual_units", "unexplained_share", "unexplained_value", "say"]
     if not len(by_item):
         return pd.DataFrame(columns=columns)
-    whole = by_item.groupby("item", sort=False)[["expected_units", "actual_units", "unexplained"]].sum().reset_index()
+    whole = (
+        by_item.groupby("item", sort=False)[["expected_units", "actual_units", "unexplained"]]
+        .sum()
+        .reset_index()
+    )
     whole = whole.rename(columns={"unexplained": "unexplained_value"})
     base = np.maximum(whole["expected_units"], 1e-9)
-    whole["unexplained_share"] = np.where(whole["expected_units"] > 0.5, whole["actual_units"] / base - 1, 1.0)
+    whole["unexplained_share"] = np.where(
+        whole["expected_units"] > 0.5, whole["actual_units"] / base - 1, 1.0
+    )
     over = (whole["unexplained_share"].abs() > unit.forecast.unexplained_limit) & (
-        whole["unexplained_value"].abs() >= _WORTH_NAMING)
+        whole["unexplained_value"].abs() >= _WORTH_NAMING
+    )
     whole = whole[over].copy()
     whole["say"] = np.where(
-        whole["unexplained_value"] > 0, "more went out than census, events and recipe explain: walked off, "
-        "miscoded or wasted?", "less went out than the recipe needs: skipped, kept elsewhere or not booked?")
+        whole["unexplained_value"] > 0,
+        "more went out than census, events and recipe explain: walked off, miscoded or wasted?",
+        "less went out than the recipe needs: skipped, kept elsewhere or not booked?",
+    )
     order = whole["unexplained_value"].abs().sort_values(ascending=False, kind="stable").index
     return whole.loc[order, columns].reset_index(drop=True)
 
@@ -194,8 +236,13 @@ def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[
     gap = last["actual_value"] - last["forecast_value"]
     effects = sorted(EFFECTS, key=lambda e: -abs(last[e]))
     parts = ", ".join(f"{e.replace('_', ' ')} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
-    lines = [f"{last['month']}: {unit.currency} {last['actual_value']:,.2f} spent, {gap:+,.2f} against the forecast "
-             f"({parts or 'nothing moved'})."]
-    lines += [f"{row.item}: {row.unexplained_share:+.0%} against what was to be expected "
-              f"({unit.currency} {row.unexplained_value:+,.2f}): {row.say}" for row in named.head(5).itertuples()]
+    lines = [
+        f"{last['month']}: {unit.currency} {last['actual_value']:,.2f} spent, {gap:+,.2f} against the forecast "
+        f"({parts or 'nothing moved'})."
+    ]
+    lines += [
+        f"{row.item}: {row.unexplained_share:+.0%} against what was to be expected "
+        f"({unit.currency} {row.unexplained_value:+,.2f}): {row.say}"
+        for row in named.head(5).itertuples()
+    ]
     return lines

@@ -34,9 +34,12 @@ def draw_truth(rng: np.random.Generator, n_strata: int, share: np.ndarray):
     factor = np.exp(rng.normal(0, 0.25, n_strata))
     factor /= (factor * share).sum()
     return INVENTED.Truth(
-        scale_hours=float(rng.uniform(45, 120)), shape=float(rng.uniform(1.1, 2.2)),
+        scale_hours=float(rng.uniform(45, 120)),
+        shape=float(rng.uniform(1.1, 2.2)),
         per_day=tuple(np.array([0.12, 0.03, 0.05, 0.02]) * rng.uniform(0.5, 1.8)),
-        spread=float(rng.uniform(0.0, 0.7)), factor=tuple(factor))
+        spread=float(rng.uniform(0.0, 0.7)),
+        factor=tuple(factor),
+    )
 
 
 def true_rates(truth, n_strata: int, mean_stay: float) -> np.ndarray:
@@ -50,7 +53,9 @@ def true_rates(truth, n_strata: int, mean_stay: float) -> np.ndarray:
     return np.bincount(stratum[stay], minlength=n_strata) / days
 
 
-def invent_unit(seed: int, n_strata: int = 6, n_days: int = 365, mean_airways: float = 16.0, mean_stay: float = 6.5):
+def invent_unit(
+    seed: int, n_strata: int = 6, n_days: int = 365, mean_airways: float = 16.0, mean_stay: float = 6.5
+):
     rng = np.random.default_rng(seed)
     share = rng.dirichlet(np.full(n_strata, 1.5))
     truth = draw_truth(rng, n_strata, share)
@@ -67,7 +72,9 @@ def measure(n_units: int) -> None:
     from kitplan.demand.estimate import learn
     from kitplan.demand.resecure import long_run_rates
 
-    errors, raw_errors, covered, curve_error, curve_covered, trends, overall, long_run = ([] for _ in range(8))
+    errors, raw_errors, covered, curve_error, curve_covered, trends, overall, long_run = (
+        [] for _ in range(8)
+    )
     small = []
     for seed in range(n_units):
         truth, unit = invent_unit(seed)
@@ -84,27 +91,46 @@ def measure(n_units: int) -> None:
         overall.append((rates["rate_per_day"] @ days) / (true @ days) - 1)
         curve = learnt.curve
         level = (np.array(truth.factor) * rates["events"]).sum() / rates["events"].sum()
-        known = {"shape": truth.shape, "spread": truth.spread, "constant_per_day": sum(truth.per_day) * level,
-                 "scale_hours": truth.scale_hours * level ** (-1 / truth.shape)}
-        found = {"shape": curve.shape, "spread": curve.spread, "constant_per_day": curve.constant_per_day,
-                 "scale_hours": curve.scale_hours}
+        known = {
+            "shape": truth.shape,
+            "spread": truth.spread,
+            "constant_per_day": sum(truth.per_day) * level,
+            "scale_hours": truth.scale_hours * level ** (-1 / truth.shape),
+        }
+        found = {
+            "shape": curve.shape,
+            "spread": curve.spread,
+            "constant_per_day": curve.constant_per_day,
+            "scale_hours": curve.scale_hours,
+        }
         curve_error.append([found[k] / known[k] - 1 if k != "spread" else found[k] - known[k] for k in known])
         curve_covered.append([_holds(curve.low[k], known[k], curve.high[k]) for k in known])
         trends.append(learnt.trend.warns)
         main = int(np.argmax(days))
         replanned = replace(unit, frequency=learnt.frequency(unit))
         truly = replace(unit, frequency=INVENTED.frequency_of(truth, unit.n_strata))
-        long_run.append(long_run_rates(replanned)["re_secures_per_day"][main]
-                        / long_run_rates(truly)["re_secures_per_day"][main] - 1)
+        long_run.append(
+            long_run_rates(replanned)["re_secures_per_day"][main]
+            / long_run_rates(truly)["re_secures_per_day"][main]
+            - 1
+        )
     print(f"{n_units} units, {len(errors)} strata")
-    print(f"rate: bias {np.mean(errors):+.3%}, spread of error {np.std(errors):.3%} (unpooled {np.nanstd(raw_errors):.3%})")
+    print(
+        f"rate: bias {np.mean(errors):+.3%}, spread of error {np.std(errors):.3%} (unpooled {np.nanstd(raw_errors):.3%})"
+    )
     print(f"rate of the whole unit: bias {np.mean(overall):+.3%}, spread {np.std(overall):.3%}")
-    print(f"95 % interval of a rate holds the truth: {np.mean(covered):.1%}; "
-          f"strata under 60 events: {np.mean(small):.1%} of {len(small)}")
+    print(
+        f"95 % interval of a rate holds the truth: {np.mean(covered):.1%}; "
+        f"strata under 60 events: {np.mean(small):.1%} of {len(small)}"
+    )
     for i, name in enumerate(["shape", "spread", "constant_per_day", "scale_hours"]):
-        print(f"curve {name}: bias {np.mean(curve_error, 0)[i]:+.3f}, coverage {np.mean(curve_covered, 0)[i]:.1%}")
-    print(f"long-run rate planned from the learnt block, main stratum: bias {np.mean(long_run):+.3%}, "
-          f"spread {np.std(long_run):.3%}")
+        print(
+            f"curve {name}: bias {np.mean(curve_error, 0)[i]:+.3f}, coverage {np.mean(curve_covered, 0)[i]:.1%}"
+        )
+    print(
+        f"long-run rate planned from the learnt block, main stratum: bias {np.mean(long_run):+.3%}, "
+        f"spread {np.std(long_run):.3%}"
+    )
     print(f"trend warnings without a trend: {np.mean(trends):.1%}")
 
 

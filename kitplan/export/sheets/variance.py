@@ -23,31 +23,81 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 def add_variance(book: Book, variance: Variance) -> None:
     """Add the sheet Past months."""
-    page = book.page(TITLE, "Why past months cost what they did, to the cent", (22, 14, 12, 12, 13, 13, 12, 14))
-    page.title("Why past months cost what they did",
-               "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
-               "forecast to the money spent, in this order.")
+    page = book.page(
+        TITLE, "Why past months cost what they did, to the cent", (22, 14, 12, 12, 13, 13, 12, 14)
+    )
+    page.title(
+        "Why past months cost what they did",
+        "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
+        "forecast to the money spent, in this order.",
+    )
     for sentence in (*variance.sentences, *variance.notes):
         page.spread(sentence, "wrap")
     page.skip()
     if not len(variance.by_month):
         return
     kinds = ("text", *("money",) * 7)
-    page.header(("Month", f"Forecast ({book.currency})", "Census", "How often", "Use per event", "Unexplained", "Price",
-                 "Spent"), kinds, frozen_columns=1)
-    rows = [page.row((row.month, row.forecast_value, row.census, row.frequency, row.use_per_event, row.unexplained,
-                      row.price, row.actual_value), kinds) for row in variance.by_month.itertuples()]
+    page.header(
+        (
+            "Month",
+            f"Forecast ({book.currency})",
+            "Census",
+            "How often",
+            "Use per event",
+            "Unexplained",
+            "Price",
+            "Spent",
+        ),
+        kinds,
+        frozen_columns=1,
+    )
+    rows = [
+        page.row(
+            (
+                row.month,
+                row.forecast_value,
+                row.census,
+                row.frequency,
+                row.use_per_event,
+                row.unexplained,
+                row.price,
+                row.actual_value,
+            ),
+            kinds,
+        )
+        for row in variance.by_month.itertuples()
+    ]
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
     page.total(("All", *(float(v) for v in sums)), kinds)
     page.skip()
     new_printed_page(page)
     months = (1, rows[0], rows[-1])
-    chart = line_chart(page, [Line("Forecast", months, (2, rows[0], rows[-1]), marker="diamond", dash="dash"),
-                              Line("Spent", months, (8, rows[0], rows[-1]))], "Month", f"Money ({book.currency})")
+    chart = line_chart(
+        page,
+        [
+            Line("Forecast", months, (2, rows[0], rows[-1]), marker="diamond", dash="dash"),
+            Line("Spent", months, (8, rows[0], rows[-1])),
+        ],
+        "Month",
+        f"Money ({book.currency})",
+    )
     place(page, chart, rows=16)
     if len(variance.named):
         kinds = ("text", "number", "number", "share", "money")
-        page.header(("Item to ask about", "Explained units", "Issued units", "Unexplained", "Money"), kinds, freeze=False)
+        page.header(
+            ("Item to ask about", "Explained units", "Issued units", "Unexplained", "Money"),
+            kinds,
+            freeze=False,
+        )
         for row in variance.named.itertuples():
-            page.row((row.item, row.expected_units, row.actual_units, row.unexplained_share, row.unexplained_value), kinds)
+            page.row(
+                (
+                    row.item,
+                    row.expected_units,
+                    row.actual_units,
+                    row.unexplained_share,
+                    row.unexplained_value,
+                ),
+                kinds,
+            )
             page.spread(row.say, "note")

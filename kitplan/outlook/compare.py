@@ -1,0 +1,319 @@
+"""What if: two units, or two versions of one, side by side, and which difference moved what.
+
+The way from A to B is walked one cause at a time, in a fixed order; each cause gets the step it makes, so that the
+causes add up to the whole difference: number and sizes of airways, technique and skin protection, frequency, recipes,
+catalogue and preferences, prices, policy. Another order could share an interaction out differently; the table says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.occupancy import mean_airways
+from kitplan.inputs.problems import InputError, Problem
+from kitplan.inputs.values import STRATUM_KEY, Unit
+from kitplan.optimise.values import ParPlan
+from kitplan.outlook.forecast import use_model
+
+DAYS_A_MONTH = 365.25 / 12
+SIZE = ["route", "tube_mm"]
+
+ParOf = Callable[[Unit], ParPlan | None]
+
+
+@dataclass(frozen=True)
+class Month:
+    """A mean month of one unit: money, re-secures (attempts, without admissions), units of each item by name."""
+
+    value: float
+    re_secures: float
+    airways: float
+    units: pd.Series
+    by_size: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two units side by side. Frames as config/columns.csv: compare_money, compare_items, compare_causes."""
+
+    name_a: str
+    name_b: str
+    money: pd.DataFrame
+    items: pd.DataFrame
+    causes: pd.DataFrame
+    currency: str
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The frames as tables to write, by file stem."""
+        return {"compare_money": self.money, "compare_items": self.items, "compare_causes": self.causes}
+
+    def sentences(self) -> list[str]:
+        """What to say first: the difference in money, and the cause that moved most."""
+        row = self.money.set_index("measure").loc["money used a month"]
+        lines = [
+            f"{self.name_b} uses {self.currency} {row['b']:,.0f} of supplies a month against {row['a']:,.0f} in "
+            f"{self.name_a}: {row['difference']:+,.0f}."
+        ]
+        if len(self.causes):
+            moved = self.causes.iloc[self.causes["monthly_value"].abs().argmax()]
+            if abs(moved["monthly_value"]) >= 0.5:
+                lines.append(
+                    f"Most of it: {moved['cause']} ({self.currency} {moved['monthly_value']:+,.0f} a month)."
+                )
+        stock = self.money.set_index("measure")
+        if "value of the stock at par" in stock.index:
+            par = stock.loc["value of the stock at par"]
+            lines.append(
+                f"Stock at par: {self.currency} {par['b']:,.0f} against {par['a']:,.0f} "
+                f"({par['difference']:+,.0f})."
+            )
+        return lines
+
+
+def mean_month(unit: Unit) -> Month:
+    """A mean month of the unit by rates: airways x use, and arrivals x what an arrival adds."""
+    model = use_model(unit)
+    airways = mean_airways(unit)
+    per_airway = DAYS_A_MONTH * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
+    units = airways @ per_airway
+    sizes = (
+        unit.strata[SIZE]
+        .reset_index(drop=True)
+        .assign(
+            airways=airways,
+            value=airways * (per_airway @ model.price),
+            attempts=airways * model.attempts * DAYS_A_MONTH,
+        )
+    )
+    return Month(
+        float(units @ model.price),
+        float(airways @ model.attempts * DAYS_A_MONTH),
+        float(airways.sum()),
+        pd.Series(units, index=list(model.items)),
+        sizes.groupby(SIZE).sum(),
+    )
+
+
+def compare_units(a: Unit, b: Unit, par_of: ParOf) -> Comparison:
+    """Compare two units. par_of: plans the par levels of a unit (same seed, so that differences are causes).
+
+    Raises InputError when the two count in different currencies.
+    """
+    if a.currency != b.currency:
+        raise InputError(
+            [
+                Problem(
+                    f"{b.name}: unit.toml",
+                    None,
+                    "currency",
+                    b.currency,
+                    f"is not the currency of {a.name} ({a.currency})",
+                    "Give both units the same currency and convert the prices.",
+                )
+            ],
+            "comparing two units",
+        )
+    steps = list(_walk(a, b))
+    months = [mean_month(unit) for _, unit in steps]
+    pars = _pars(steps, par_of)
+    causes = _causes(steps, months, pars)
+    return Comparison(
+        *_named(a, b), _money(a, b, months, pars), _priced(_items(months, pars), a, b), causes, a.currency
+    )
+
+
+def _named(a: Unit, b: Unit) -> tuple[str, str]:
+    """Names of the two; the folder is added where both carry the same name."""
+    if a.name != b.name:
+        return a.name, b.name
+    return f"{a.name} ({a.path.name})", f"{b.name} ({b.path.name})"
+
+
+def _walk(a: Unit, b: Unit):
+    """(cause, unit after it): from A, cause by cause, to B."""
+    yield "", a
+    place = replace(
+        a,
+        census=b.census,
+        strata=b.strata,
+        frequency=_frequency_for(a, b),
+        techniques={**b.techniques, **a.techniques},
+    )
+    yield "number, sizes and securing of airways", place
+    place = replace(place, frequency=b.frequency, checks_per_day=b.checks_per_day)
+    yield "how often they are renewed", place
+    place = replace(place, techniques=b.techniques)
+    yield "recipes", place
+    place = replace(place, items=_items_at_old_prices(a, b), prefer=b.prefer)
+    yield "catalogue: items, packs, roll lengths, preferences", place
+    place = replace(place, items=b.items)
+    yield "prices", place
+    yield "stock policy: readiness, review, lead, limits", b
+
+
+def _frequency_for(a: Unit, b: Unit) -> pd.DataFrame:
+    """A's frequency for B's strata: the same kind, else the same size, else the same route, else A's commonest."""
+    airways = mean_airways(a)
+    known = a.strata[STRATUM_KEY].reset_index(drop=True)
+    rows = []
+    for want in b.strata[STRATUM_KEY].itertuples(index=False):
+        levels = (STRATUM_KEY, ["route", "tube_mm", "technique"], SIZE, ["route", "technique"], ["route"], [])
+        for keys in levels:
+            same = np.ones(len(known), bool)
+            for key in keys:
+                same &= (known[key] == getattr(want, key)).to_numpy()
+            if same.any():
+                rows.append(int(np.nonzero(same)[0][np.argmax(airways[same])]))
+                break
+    return a.frequency.iloc[rows].set_axis(b.strata.index)
+
+
+def _items_at_old_prices(a: Unit, b: Unit) -> pd.DataFrame:
+    """B's catalogue with A's price a piece for items that both carry."""
+    old = (a.items["price"] / a.items["pack"]).set_axis(a.items["item"])
+    price = b.items["item"].map(old) * b.items["pack"]
+    return b.items.assign(price=price.fillna(b.items["price"]))
+
+
+def _pars(steps: list[tuple[str, Unit]], par_of: ParOf) -> list[ParPlan | None]:
+    """Par levels after each step; solved again only where the step changed something that par levels rest on."""
+    found: list[ParPlan | None] = []
+    for number, (_, unit) in enumerate(steps):
+        if number and _same(steps[number - 1][1], unit):
+            found.append(found[-1])
+        else:
+            found.append(par_of(unit))
+    return found
+
+
+def _same(one: Unit, two: Unit) -> bool:
+    frames = ("strata", "frequency", "items")
+    if not all(_equal(getattr(one, f), getattr(two, f)) for f in frames):
+        return False
+    if one.census is not two.census and not (
+        _equal(one.census.rows, two.census.rows)
+        and _equal(one.census.expected, two.census.expected)
+        and one.census.mean_stay_days == two.census.mean_stay_days
+    ):
+        return False
+    used = set(one.strata["technique"]) | set(two.strata["technique"])
+    techniques = all(one.techniques.get(t) == two.techniques.get(t) for t in used)
+    return (
+        techniques
+        and one.stock == two.stock
+        and one.bedside == two.bedside
+        and one.checks_per_day == two.checks_per_day
+        and dict(one.prefer) == dict(two.prefer)
+    )
+
+
+def _equal(one: pd.DataFrame, two: pd.DataFrame) -> bool:
+    return (
+        one.shape == two.shape
+        and list(one.columns) == list(two.columns)
+        and one.reset_index(drop=True).equals(two.reset_index(drop=True))
+    )
+
+
+def _causes(steps: list[tuple[str, Unit]], months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:
+    rows = []
+    for k in range(1, len(steps)):
+        par_value = par_litres = np.nan
+        before, after = pars[k - 1], pars[k]
+        if before is not None and after is not None:
+            par_value, par_litres = after.value - before.value, after.litres - before.litres
+        rows.append(
+            (
+                steps[k][0],
+                months[k].value - months[k - 1].value,
+                months[k].re_secures - months[k - 1].re_secures,
+                par_value,
+                par_litres,
+            )
+        )
+    frame = pd.DataFrame(rows, columns=["cause", "monthly_value", "re_secures", "par_value", "par_litres"])
+    return _split_first(frame, months[0], months[1])
+
+
+def _split_first(frame: pd.DataFrame, a: Month, b: Month) -> pd.DataFrame:
+    """Split the first cause in two: what B's sizes would use if secured as in A, and the securing itself.
+
+    Par levels are not split, because a stock room has no par for half a step: their change stands at the part that
+    alone differs, or at the larger of the two.
+    """
+    rate = (a.by_size[["value", "attempts"]].div(a.by_size["airways"], axis=0)).reindex(b.by_size.index)
+    own = b.by_size[["value", "attempts"]].div(b.by_size["airways"], axis=0)
+    as_a = rate.fillna(own).fillna(0.0).mul(b.by_size["airways"], axis=0).sum()
+    sizes = [as_a["value"] - a.value, as_a["attempts"] - a.re_secures]
+    securing = [b.value - as_a["value"], b.re_secures - as_a["attempts"]]
+    par = list(frame.loc[0, ["par_value", "par_litres"]])
+    none = [0.0 if np.isfinite(x) else np.nan for x in par]
+    sizes_lead = abs(sizes[0]) >= abs(securing[0])
+    rows = [
+        ("number and sizes of airways", *sizes, *(par if sizes_lead else none)),
+        ("technique and skin protection", *securing, *(none if sizes_lead else par)),
+    ]
+    return pd.concat([pd.DataFrame(rows, columns=frame.columns), frame.iloc[1:]], ignore_index=True)
+
+
+def _money(a: Unit, b: Unit, months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:
+    first, last = months[0], months[-1]
+    rows = [
+        ("money used a month", first.value, last.value),
+        ("re-secures a month", first.re_secures, last.re_secures),
+        ("airways in place", first.airways, last.airways),
+        (
+            "money used for an airway-day",
+            first.value / max(first.airways * DAYS_A_MONTH, 1e-9),
+            last.value / max(last.airways * DAYS_A_MONTH, 1e-9),
+        ),
+    ]
+    one, two = pars[0], pars[-1]
+    if one is not None and two is not None:
+        rows += [
+            ("value of the stock at par", one.value, two.value),
+            ("litres at par", one.litres, two.litres),
+            ("readiness verified", one.readiness.verified, two.readiness.verified),
+            ("readiness target", a.stock.readiness, b.stock.readiness),
+        ]
+    frame = pd.DataFrame(rows, columns=["measure", "a", "b"])
+    return frame.assign(difference=frame["b"] - frame["a"])
+
+
+def _items(months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:
+    first, last = months[0], months[-1]
+    names = list(dict.fromkeys([*first.units.index, *last.units.index]))
+    frame = pd.DataFrame(
+        {
+            "item": names,
+            "a_units": first.units.reindex(names).fillna(0.0).to_numpy(),
+            "b_units": last.units.reindex(names).fillna(0.0).to_numpy(),
+        }
+    )
+    return frame.assign(a_par_packs=_packs(pars[0], names), b_par_packs=_packs(pars[-1], names))
+
+
+def _packs(par: ParPlan | None, names: list[str]) -> np.ndarray:
+    if par is None:
+        return np.full(len(names), np.nan)
+    return par.levels.set_index("item")["par_packs"].reindex(names).to_numpy(float)
+
+
+def _priced(frame: pd.DataFrame, a: Unit, b: Unit) -> pd.DataFrame:
+    """Add the money of each item at each unit's own prices; items that neither uses nor holds are left out."""
+    for side, unit in (("a", a), ("b", b)):
+        price = (unit.items["price"] / unit.items["pack"]).set_axis(unit.items["item"])
+        frame = frame.assign(
+            **{f"{side}_value": (frame[f"{side}_units"] * frame["item"].map(price)).fillna(0.0)}
+        )
+    used = (frame[["a_units", "b_units"]].abs().sum(axis=1) > 1e-9) | (
+        frame[["a_par_packs", "b_par_packs"]].fillna(0).sum(axis=1) > 0
+    )
+    columns = ["item", "a_units", "b_units", "a_value", "b_value", "a_par_packs", "b_par_packs"]
+    frame = frame.loc[used, columns]
+    order = (frame["b_value"] - frame["a_value"]).abs().sort_values(ascending=False, kind="stable").index
+    return frame.loc[order].reset_index(drop=True)
