@@ -16,9 +16,10 @@ EMERGENCY_ROLES = ("mask", "bag")
 
 
 def read_items(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
-    """Return the file's name and the catalogue in its own order; rows with a fault are left out and noted.
+    """Return the file's name and the catalogue in its own order; faults are noted.
 
-    The frame has the columns of values.Unit.items plus provenance.
+    The frame has the columns of values.Unit.items plus provenance. A row with a fault stays in, its unreadable
+    cells at their defaults, so that other tables are not blamed for naming its item.
     """
     known = columns_of("items")
     grid = source.table("items", known)
@@ -36,8 +37,7 @@ def read_items(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
     _check_emergency(reader, frame)
     if len(raw) == 0:
         findings.fault(raw.name, "has no rows", "Add one row an item.")
-    good = frame[~reader.bad].reset_index(drop=True)
-    return raw.name, good.astype({"pack": int})
+    return raw.name, frame.astype({"pack": int})
 
 
 def _columns(reader: TableReader, own: bool) -> pd.DataFrame:

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import pandas as pd
+
 from kitplan.inputs.cells import Bad, read_numbers, text_of
 from kitplan.inputs.columns import columns_of
 from kitplan.inputs.findings import Findings, suggestion
@@ -110,9 +112,13 @@ def _unit_sheet(source: Source, findings: Findings) -> tuple[str, dict[str, Any]
     if raw is None or not report_headers(raw, findings):
         return None if raw is None else (raw.name, {})
     reader = TableReader(raw, findings)
+    keys = reader.texts("key")
+    reader.texts("value")
+    again = pd.Series(keys).duplicated().to_numpy() & (keys != "")
+    reader.refuse("key", again, keys, "stands twice", "Keep one row a setting.")
     settings: dict[str, Any] = {}
-    for key, value in zip(reader.texts("key"), raw.columns["value"]):
-        if key and value is not None:
+    for key, value, bad in zip(keys, raw.columns["value"], reader.bad):
+        if not bad:
             _place_setting(settings, key, value)
     for name in ("expect", "modifiers"):
         rows = _sheet_rows(source, name, findings)
@@ -192,7 +198,10 @@ def _checked_default(file: str, name: str, default: Default, findings: Findings)
 
 def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict[str, Any]:
     own: dict[str, Any] = {}
-    refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS], findings)
+    if "planning" in given:
+        findings.fault(file, "is not set in unit.toml", "Put it into a copy of policy.toml in the unit's folder.",
+                       column="planning")
+    refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS, "planning"], findings)
     for block in ("", "stock", "bedside", "resecure", "forecast", "seasons"):
         settings = given if not block else given.get(block, {})
         if not isinstance(settings, Mapping):

@@ -12,8 +12,8 @@ from kitplan.inputs.cells import Bad
 class Setting:
     """One setting. kind: number, integer, flag, text, texts or shares (a list of chances).
 
-    low, high: what is accepted (exclusive where `strict`). usual: outside it the value is questioned.
-    ground: why the usual range is what it is, shown with the question.
+    low, high: what is accepted (exclusive where `strict`); of a text its length.
+    usual: outside it the value is questioned. ground: why that range is usual, shown with the question.
     """
 
     kind: str
@@ -30,8 +30,8 @@ _CHANCE = Setting("number", "chance", 0.0, 1.0, strict=True, usual=(0.9, 0.995),
 _PER_DAY = Setting("number", "a day", 0, 24, usual=(0, 2))
 
 SETTINGS: Mapping[str, Setting] = {
-    "name": Setting("text"),
-    "currency": Setting("text"),
+    "name": Setting("text", "characters", 1, 120),
+    "currency": Setting("text", "characters", 1, 12),
     "mean_stay_days": Setting("number", "days", 0, 3650, strict=True, usual=(0.5, 120)),
     "stay_log_sd": Setting("number", "log-normal sigma", 0, 3, usual=(0, 2)),
     "stock.review_days": Setting("number", "days", 0, 366, strict=True, usual=(1, 31)),
@@ -97,8 +97,11 @@ def checked(setting: Setting, value: object) -> object | Bad:
     if setting.kind == "flag":
         return value if isinstance(value, bool) else Bad("is neither true nor false", "Write true or false.")
     if setting.kind == "text":
-        good = isinstance(value, str) and 0 < len(value.strip()) <= 200 and value.isprintable()
-        return str(value).strip() if good else Bad("is not a text", 'Put it in quotation marks: "text".')
+        if not isinstance(value, str) or not value.isprintable():
+            return Bad("is not a text", 'Put it in quotation marks: "text".')
+        longest = int(setting.high or 200)
+        good = 0 < len(value.strip()) <= longest
+        return value.strip() if good else Bad("is empty or too long", f"Write 1 to {longest} characters.")
     if setting.kind == "texts":
         good = isinstance(value, list) and all(isinstance(v, str) for v in value)
         return tuple(value) if good and isinstance(value, list) else Bad(

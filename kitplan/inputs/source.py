@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import os
 import stat
@@ -17,6 +18,8 @@ from kitplan.resources import config_file
 
 MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
+TABLES_READ = ("unit", "census", "expect", "modifiers", "resecure_log", "stock_issues", "present_par", "on_hand",
+               "items", "face", "tubes")
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 
 
@@ -87,6 +90,10 @@ class Source:
         """Return the default TOML file config/`name`."""
         content = self._content(config_file(name), f"config/{name}", MAX_TOML_BYTES, inside=False)
         return b"" if content is None else content
+
+    def file_names(self) -> list[str]:
+        """Return the files of the folder that are not hidden, in order."""
+        return sorted(self._names)
 
     def sheet_names(self) -> tuple[str, ...]:
         """Return the sheets of the workbook, or nothing for a folder."""
@@ -189,3 +196,18 @@ def sheet_like(name: str, sheets: Collection[str]) -> str | None:
     if any(key_of(s) == key_of(name) for s in sheets):
         return None
     return nearest(name, sheets)
+
+
+def question_names(source: Source, findings: Findings) -> None:
+    """Note files or sheets whose name is nearly, but not quite, one that is read."""
+    if source.is_workbook:
+        given = {sheet: sheet for sheet in source.sheet_names()}
+    else:
+        endings = (*_TEXT_ENDINGS, ".xlsx")
+        given = {n: n.rpartition(".")[0] for n in source.file_names() if n.casefold().endswith(endings)}
+    read = {key_of(t) for t in TABLES_READ}
+    for name, stem in given.items():
+        near = difflib.get_close_matches(key_of(stem), read - {key_of(s) for s in given.values()}, n=1, cutoff=0.8)
+        if key_of(stem) not in read and near:
+            findings.warn(name if not source.is_workbook else f"{source.path.name} [{name}]", "is not read",
+                          f"If it is the table {near[0]}, name it so.")

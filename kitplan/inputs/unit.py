@@ -18,7 +18,7 @@ from kitplan.inputs.guard import guard_tables
 from kitplan.inputs.logs import raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
 from kitplan.inputs.policy import Policy, read_policy
 from kitplan.inputs.sizes import read_face, read_tubes, size_assumptions
-from kitplan.inputs.source import Source
+from kitplan.inputs.source import Source, question_names
 from kitplan.inputs.strata import build_strata, expected_keys, stratum_codes
 from kitplan.inputs.tables import RawTable
 from kitplan.inputs.techniques import read_techniques, technique_assumptions
@@ -52,6 +52,7 @@ def load_unit(path: Path, seed: int | None = None) -> Unit:
     """
     findings = Findings()
     source = Source(Path(path), findings)
+    question_names(source, findings)
     tables = _read_tables(source, findings)
     strata, face_rows = build_strata(
         pd.concat([tables.census.keys, tables.expected[[*STRATUM_KEY, "patient_kg"]]], ignore_index=True),

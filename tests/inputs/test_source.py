@@ -87,3 +87,18 @@ def test_a_path_that_cannot_be_a_path_is_refused(problems_of):
 def test_lock_files_of_spreadsheet_programs_are_ignored(unit_folder):
     folder = unit_folder({"~$census.xlsx": b"x", ".census.csv": b"x"})
     assert load_unit(folder).census.rows["airways"].sum() == 5
+
+
+@pytest.mark.parametrize(("name", "told"), [
+    ("stock_issue.csv", True), ("resecure-logs.xlsx", True), ("notes.csv", False), ("learnt.csv", False),
+    ("plan.txt", False),
+])
+def test_a_table_whose_name_is_nearly_right_is_questioned(name, told, unit_folder):
+    unit = load_unit(unit_folder({name: "x"}))
+    assert [w.file for w in unit.warnings] == ([name] if told else [])
+
+
+def test_an_empty_log_is_taken_as_not_there(unit_folder):
+    unit = load_unit(unit_folder({"stock_issues.csv": "date,item,units\n"}))
+    assert unit.issues is None
+    assert [w.file for w in unit.warnings] == ["stock_issues.csv"]

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import zipfile
 from pathlib import Path
 
 import openpyxl
+import pandas as pd
 import pytest
 from openpyxl.chart import BarChart, Reference
 
 from kitplan.inputs.problems import InputError
 from kitplan.inputs.unit import load_unit
+from kitplan.resources import sample_units
 
 CENSUS = [["route", "tube_mm", "airways"], ["oral", 3.5, 4], ["nasal", 4, 1]]
 UNIT = [["key", "value"], ["name", "Sheet unit"], ["mean_stay_days", 5], ["stock.review_days", 14],
@@ -192,3 +195,23 @@ def test_a_table_that_stands_twice_is_refused(unit_folder):
     folder = unit_folder()
     workbook(folder / "census.xlsx", census=CENSUS)
     assert "both are the table census" in fault_of(folder)
+
+
+def test_a_setting_twice_or_as_a_formula_is_refused(tmp_path):
+    rows = [*UNIT, ["mean_stay_days", 6], ["stock.lead_days", "=1+1"]]
+    told = fault_of(workbook(tmp_path / "ward.xlsx", unit=rows, census=CENSUS))
+    assert "row 8, column key: stands twice" in told
+    assert "row 9, column value: holds a formula" in told
+
+
+@pytest.mark.parametrize("name", ["harbour_wing", "mill_lane"])
+def test_a_sample_reads_the_same_as_sheets_of_one_workbook(name, tmp_path):
+    folder = sample_units()[name]
+    sheets = {p.stem: [*csv.reader(p.open(encoding="utf-8"))] for p in folder.glob("*.csv")}
+    (tmp_path / "unit.toml").write_bytes((folder / "unit.toml").read_bytes())
+    one, other = load_unit(folder), load_unit(workbook(tmp_path / "ward.xlsx", **sheets))
+    pd.testing.assert_frame_equal(one.strata, other.strata)
+    pd.testing.assert_frame_equal(one.census.rows, other.census.rows)
+    for table in ("log", "issues", "present_par", "on_hand"):
+        mine, theirs = getattr(one, table), getattr(other, table)
+        assert (mine is None and theirs is None) or mine.equals(theirs)
