@@ -65,7 +65,7 @@ def _decided(reasons: Reasons) -> str:
     if par < own:
         return f"{held}: cut by a limit; {_packs(own)} would last in {share} of intervals."
     if par == own:
-        return f"{held} last in {share} of intervals, and no fewer would."
+        return f"{held} {'lasts' if par == 1 else 'last'} in {share} of intervals, and no fewer would."
     why = "more within the limit than its own share asks" if reasons.tight else "all items must be there at once"
     return f"{held}, where {_packs(own)} would last in {share} of intervals for this item alone: {why}."
 

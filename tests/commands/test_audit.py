@@ -1,0 +1,53 @@
+"""`kitplan audit` at the command line."""
+
+from __future__ import annotations
+
+import json
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from openpyxl import load_workbook
+
+from kitplan.cli import main
+from kitplan.resources import sample_units
+
+
+@pytest.fixture(scope="module")
+def audited(tmp_path_factory):
+    """The nursery's audit: what it said and where it wrote."""
+    folder = tmp_path_factory.mktemp("audit")
+    ran = CliRunner().invoke(main, ["audit", str(sample_units()["lantern_nursery"]), "--out", str(folder)])
+    assert ran.exit_code == 0, ran.output
+    return ran.output, folder
+
+
+def test_audit_writes_the_ordered_changes_the_chart_and_the_record(audited):
+    said, folder = audited
+    assert "Today's par levels are ready in" in said
+    table = pd.read_csv(folder / "tables/audit.csv")
+    steps = table[table["step"] > 0]
+    assert steps["step"].tolist() == list(range(1, len(steps) + 1))
+    assert (table["change_packs"] == table["proposed_packs"] - table["present_packs"]).all()
+    assert steps["readiness_after"].iloc[-1] >= 0.98
+    assert json.loads((folder / "audit.json").read_text())["parts"] == ["audit"]
+    book = load_workbook(folder / "audit.xlsx")
+    assert len(book["Where you stand"]._charts) == 1
+    steps_sheet = book["Audit of today's par"]
+    named = {str(c.value) for row in steps_sheet.iter_rows() for c in row if c.value is not None}
+    assert set(steps["item"]) <= named
+
+
+def test_items_that_she_does_not_hold_are_not_missed_where_another_fills_the_role(audited):
+    """The nursery holds barrier wipes in boxes of 25; the plan would buy boxes of 50. Both are wipes."""
+    said, folder = audited
+    table = pd.read_csv(folder / "tables/audit.csv").set_index("item")
+    assert table.loc["prep_wipe_box50", "shortage_chance_present"] == 0
+    assert "The plan buys" in said
+
+
+def test_a_unit_without_present_par_is_told_what_to_give(tmp_path):
+    ran = CliRunner().invoke(main, ["audit", str(sample_units()["mill_lane"]), "--out", str(tmp_path / "out")])
+    assert ran.exit_code == 2
+    assert "present_par.csv" in ran.output
+    assert not (tmp_path / "out").exists()
