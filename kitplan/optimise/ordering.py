@@ -85,13 +85,14 @@ def lot_ledger(lots: pd.DataFrame, pack: Mapping[str, int], use_per_day: Mapping
                horizon: Horizon) -> pd.DataFrame:
     """One row a lot, first expired first within an item: what will be used, what will spoil, what is cover.
 
-    lots: item, packs, loose_units, expires (date or missing), lot. Columns of the result: LEDGER_COLUMNS;
+    lots: item, packs, loose_units, expires (date or missing), lot. use_per_day: by item; one that is not in it is
+    off the par list, and is taken to be used in time. Columns of the result: LEDGER_COLUMNS;
     used_units and spoils_units at expected use; cover_units until the end of the protection interval;
     lead_units until an order of today arrives.
     """
     rows = []
     for item, group in lots.groupby("item", sort=False):
-        size, rate = pack.get(str(item), 1), use_per_day.get(str(item), 0.0)
+        size, rate = pack.get(str(item), 1), use_per_day.get(str(item))
         held = (group["packs"].fillna(0) * size + group["loose_units"].fillna(0)).round().to_numpy(np.int64)
         left = np.array([_days_left(e, horizon.counted) for e in group["expires"]])
         for k, used in _by_date(held, left, rate):
@@ -108,10 +109,13 @@ def lot_ledger(lots: pd.DataFrame, pack: Mapping[str, int], use_per_day: Mapping
     return ledger
 
 
-def _by_date(held: np.ndarray, left: np.ndarray, rate: float) -> list[tuple[int, int]]:
-    """(position of the lot, units used before its date), first expired first."""
+def _by_date(held: np.ndarray, left: np.ndarray, rate: float | None) -> list[tuple[int, int]]:
+    """(position of the lot, units used before its date), first expired first; all in date where no use is known."""
     order = np.argsort(left, kind="stable")
-    used = first_expired_first_out(held[order], left[order], rate)
+    if rate is None:
+        used = np.where(left[order] >= 0, held[order], 0)
+    else:
+        used = first_expired_first_out(held[order], left[order], rate)
     return [(int(k), int(u)) for k, u in zip(order, used)]
 
 
@@ -130,7 +134,8 @@ def _advice(left: float, held: int, used: int, keeps_for: float, pack: int) -> s
         return "Out of date: take it off the shelf"
     if used < held:
         spoils = held - used
-        whole = f" ({spoils // pack} whole packs: offer them to another unit)" if 1 < pack <= spoils else ""
+        packs = f"{spoils // pack} whole pack{'s' if spoils >= 2 * pack else ''}"
+        whole = f" ({packs}: offer to another unit)" if 1 < pack <= spoils else ""
         return f"Use first: at the usual pace {spoils} of {held} will not be used by its date{whole}"
     return "Use first" if left < keeps_for else ""
 

@@ -125,6 +125,13 @@ def test_an_item_that_was_not_found_is_ordered_up_to_par():
     assert found["urgent"]
 
 
+def test_a_dated_item_off_the_par_list_is_not_called_waste():
+    shelf = lots((1, 0, 30), (1, 0, -1)).assign(item="tape")
+    found = make_order(levels(), pd.concat([items(), items(item="tape")], ignore_index=True), shelf, {}, HORIZON)
+    assert found.ledger["spoils_units"].tolist() == [10, 0]
+    assert found.ledger["advice"].tolist() == ["Out of date: take it off the shelf", ""]
+
+
 def test_items_off_the_par_list_are_told_apart():
     shelf = pd.concat([lots((9, 0, None)), lots((1, 0, None)).assign(item="tape")], ignore_index=True)
     catalogue = pd.concat([items(), items(item="tape")], ignore_index=True)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 ORDER_TITLE, DATES_TITLE, LOTS_TITLE = "Order", "Dates to watch", "Dated lots"
 BACK_ORDER_TITLE = "Back order"
 _BLANK_LOTS = 40
+_SHARE_TOLD = 0.005
 _ORDER_KINDS = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number",
                 "wrap", "tick")
 
@@ -56,7 +57,7 @@ def _add_order(book: Book, weekly: WeeklyRound) -> None:
 
 
 def _add_back_order(book: Book, missing: BackOrder) -> None:
-    widths = (22, 16, 10, 10, 18, 10, 24, 12)
+    widths = (22, 16, 60, 60)
     page = book.page(BACK_ORDER_TITLE, "What to use and buy while items cannot be had", widths)
     page.title("Back order", f"For {missing.days:g} days. A substitute is a matter of local policy: ask before you "
                              "change what lies at the bedside.")
@@ -65,17 +66,28 @@ def _add_back_order(book: Book, missing: BackOrder) -> None:
     page.skip()
     page.spread("Buy: packs for all these days, usual work included. The order counts up to par as always; where both "
                 "name an item, the larger number is enough.", "strong")
-    page.header(("Item", "Packs", "Of these extra", f"Value ({book.currency})", "Because", "", "", ""), freeze=False)
-    for row in missing.buy.itertuples(index=False):
-        page.row((row.item, row.packs, row.extra_packs, row.value, row.because),
-                 ("text", "whole", "whole", "money", "text"))
-    page.skip()
-    kinds = ("text", "text", "text", "number", "text", "text", "text", "share")
-    page.header(("Cannot be had", "Role", "Route", "Tube mm", "Technique", "Skin", "Use instead", "Share"), kinds,
+    page.header(("Item", "Packs", "Of these beyond its usual work", "Because"), ("text", "whole", "wrap", "wrap"),
                 freeze=False)
-    for row in missing.instead.itertuples(index=False):
-        page.row((row.unavailable, row.role, row.route, row.tube_mm, row.technique, row.skin,
-                  row.instead or "NOTHING", row.share), kinds)
+    for row in missing.buy.itertuples(index=False):
+        extra = f"{row.extra_packs} packs; all {row.packs} cost {row.value:,.2f} {book.currency}"
+        page.row((row.item, row.packs, extra, row.because), ("text", "whole", "wrap", "wrap"))
+    page.skip()
+    kinds = ("text", "text", "wrap", "wrap")
+    page.header(("Cannot be had", "Role", "For these airways", "Served by (share of the uses)"), kinds, freeze=False)
+    for item, role, airways, served in served_alike(missing):
+        page.row((item, role, airways, served), kinds)
+
+
+def served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
+    """(item, role, airways, what serves them): airways that are served alike stand together."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    keys = ["unavailable", "role", "route", "tube_mm", "technique", "skin"]
+    for (item, role, route, tube_mm, technique, skin), rows in missing.instead.groupby(keys, sort=False):
+        served = ", ".join(f"{r.instead or 'NOTHING'} {r.share:.0%}" for r in rows.itertuples(index=False)
+                           if r.share >= _SHARE_TOLD)
+        barrier = ", barrier" if skin == "barrier" else ""
+        found.setdefault((item, role, served), []).append(f"{route} {tube_mm:g} mm {technique}{barrier}")
+    return [(item, role, "; ".join(airways), served) for (item, role, served), airways in found.items()]
 
 
 def _add_dates(book: Book, order: Order) -> None:
