@@ -14,6 +14,7 @@ import pandas as pd
 from kitplan.demand import wear
 from kitplan.demand.pooling import PooledRates, count_dispersion, pool_rates
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
+from kitplan.demand.trend import Trend, find_trend, fortnightly_dispersion
 from kitplan.demand.watched import Watched, watch, watched_spells
 from kitplan.inputs.values import STRATUM_KEY, Unit
 
@@ -29,19 +30,6 @@ REASON_NAMES = {
     wear.PLANNED: "planned",
     wear.OTHER: "other",
 }
-
-TREND_DAYS = 56
-
-
-@dataclass(frozen=True)
-class Trend:
-    """Rate of the last eight weeks over the rate before, like strata with like; ratio NaN when the history is short."""
-
-    ratio: float
-    low: float
-    high: float
-    sentence: str
-    warns: bool
 
 
 @dataclass(frozen=True)
@@ -219,7 +207,7 @@ def _dispersion(unit: Unit, watched: Watched, rate: np.ndarray) -> np.ndarray:
     """Variance of each stratum's event count over its mean: between airways, or between weeks of a count census."""
     n = unit.n_strata
     if watched.stays is None:
-        return np.full(n, _weekly_dispersion(watched, rate))
+        return np.full(n, fortnightly_dispersion(watched, rate))
     stays = watched.stays
     seen = np.zeros(len(stays.start))
     for low, high in watched.windows:
@@ -234,69 +222,6 @@ def _dispersion(unit: Unit, watched: Watched, rate: np.ndarray) -> np.ndarray:
     squared = np.bincount(home, weights=expected**2, minlength=n)
     typical = squared.sum() / max(mean.sum(), 1e-9)
     return a + v * np.where(mean > 0, squared / np.maximum(mean, 1e-9), typical)
-
-
-def _blocks(watched: Watched, days: int) -> tuple[np.ndarray, np.ndarray]:
-    """(first day of whole blocks of `days` days counted back from the last day watched, block of each day)."""
-    n_days = len(watched.daily)
-    last = int(np.ceil(watched.windows[-1, 1]))
-    number = np.floor((last - 1 - np.arange(n_days)) / days).astype(int)
-    number[np.arange(n_days) >= last] = -1
-    whole = np.bincount(number[number >= 0], minlength=1)
-    return np.nonzero(whole == days)[0], number
-
-
-def _block_counts(watched: Watched, rate: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Observed and expected events of whole blocks (0 is the last), by stratum: (block numbers, (n, G), (n, G))."""
-    blocks, number = _blocks(watched, days)
-    n_strata = watched.daily.shape[1]
-    expected = np.zeros((int(number.max(initial=0)) + 1, n_strata))
-    use = number >= 0
-    np.add.at(expected, number[use], (np.nan_to_num(watched.daily) * watched.share[:, None] * rate)[use])
-    observed = np.zeros_like(expected)
-    day = np.minimum(watched.events["day"].to_numpy(int), len(number) - 1)
-    inside = number[day] >= 0
-    np.add.at(observed, (number[day][inside], watched.events["stratum"].to_numpy(int)[inside]), 1)
-    return blocks, observed[blocks], expected[blocks]
-
-
-def _weekly_dispersion(watched: Watched, rate: np.ndarray) -> float:
-    """Variance over mean of fortnightly counts by stratum (McCullagh & Nelder: Pearson's statistic over its degrees)."""
-    _, observed, expected = _block_counts(watched, rate, 14)
-    use = expected > 0.5
-    if use.sum() < 8:
-        return 1.3
-    freedom = max(use.sum() - use.any(axis=0).sum(), 1)
-    return float(np.clip(((observed - expected)[use] ** 2 / expected[use]).sum() / freedom, 0.7, 6.0))
-
-
-def find_trend(watched: Watched, rate: np.ndarray) -> Trend:
-    """Has the rate moved in the last eight weeks? Negative binomial regression of weekly counts.
-
-    Each week's expectation is its airway-days by stratum at the pooled rates, so that more airways or another mix
-    are no trend. Warns where the 99 % interval of the ratio leaves out 1 and the change is at least a tenth.
-    """
-    from kitplan.demand.counts import fit_negative_binomial
-
-    blocks, observed, expected = _block_counts(watched, rate, 7)
-    weeks = TREND_DAYS // 7
-    total, mean = observed.sum(axis=1), expected.sum(axis=1)
-    use = mean > 0
-    recent = (blocks < weeks)[use]
-    if recent.sum() < weeks - 2 or (~recent).sum() < weeks or total[use].sum() < 40:
-        return Trend(np.nan, np.nan, np.nan, "The history is too short to look for a trend.", False)
-    design = np.column_stack([np.ones(use.sum()), recent.astype(float)])
-    fit = fit_negative_binomial(total[use], design, mean[use])
-    step, error = float(fit.coefficients[1]), float(fit.standard_errors[1])
-    ratio, low, high = (float(np.exp(step + z * error)) for z in (0, -1.96, 1.96))
-    moved = abs(step) > 2.576 * error and abs(ratio - 1) >= 0.1
-    change = f"{abs(ratio - 1):.0%} {'above' if ratio > 1 else 'below'}"
-    sentence = (
-        f"The re-secure rate of the last eight weeks is {change} the rate before (95 % interval of the "
-        f"ratio {low:.2f} to {high:.2f})"
-        + (": find out why before planning on the whole history." if moved else ", no clear change.")
-    )
-    return Trend(ratio, low, high, sentence, moved)
 
 
 def _rates_frame(

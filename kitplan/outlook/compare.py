@@ -161,7 +161,14 @@ def _frequency_for(a: Unit, b: Unit) -> pd.DataFrame:
     known = a.strata[STRATUM_KEY].reset_index(drop=True)
     rows = []
     for want in b.strata[STRATUM_KEY].itertuples(index=False):
-        levels = (STRATUM_KEY, ["route", "tube_mm", "technique"], SIZE, ["route", "technique"], ["route"], [])
+        levels: tuple[list[str], ...] = (
+            STRATUM_KEY,
+            ["route", "tube_mm", "technique"],
+            SIZE,
+            ["route", "technique"],
+            ["route"],
+            [],
+        )
         for keys in levels:
             same = np.ones(len(known), bool)
             for key in keys:

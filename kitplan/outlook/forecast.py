@@ -47,7 +47,8 @@ class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
     unit's own. year_value: money of all months ahead with its 80 % band. last_year: money of as many months before and
-    where it comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left out or assumed.
+    where it comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left
+    out or assumed.
     """
 
     use: pd.DataFrame
@@ -249,7 +250,7 @@ def _result(
 
 def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
     """Mean and bands of draws (draws, months): x, low_x, high_x (80 %), low_95_x, high_95_x."""
-    columns = {}
+    columns: dict[str, np.ndarray] = {}
     for name, draws in parts.items():
         low95, low, high, high95 = np.quantile(draws, BANDS, axis=0)
         columns |= {
@@ -267,8 +268,7 @@ def _use_frame(unit: Unit, model: UseModel, names: list[str], use: np.ndarray) -
     low95, low, high, high95 = np.quantile(use, BANDS, axis=0)
     used = np.nonzero(mean.sum(axis=0) > 1e-9)[0]
     pack = unit.items["pack"].to_numpy(float)
-    month, item = np.meshgrid(np.arange(len(names)), used, indexing="ij")
-    month, item = month.ravel(), item.ravel()
+    month, item = (g.ravel() for g in np.meshgrid(np.arange(len(names)), used, indexing="ij"))
     at = (month, item)
     return pd.DataFrame(
         {

@@ -134,7 +134,8 @@ BACKTEST_COLUMNS = [
 def rolling_errors(series: np.ndarray, horizon: int = BACKTEST_HORIZON) -> pd.DataFrame:
     """Forecasts from every origin that a method allows: columns method, origin, horizon, actual, forecast.
 
-    origin: months known at that time. Origins begin where half of the history, and at least three months, is known; the last 18 at most.
+    origin: months known at that time. Origins begin where half of the history, and at least three months, is known; the last
+    18 at most.
     """
     rows = []
     n = len(series)
@@ -243,12 +244,12 @@ def _choose(table: pd.DataFrame) -> tuple[str, str]:
     baseline = simple.loc[simple["mase"].idxmin()]
     if best["baseline"] or best["mase"] > _CLEARLY_BETTER * baseline["mase"]:
         return str(baseline["method"]), (
-            f"'{baseline['method']}' had the smallest scaled error ({baseline['mase']:.2f}) over {baseline['origins']} "
-            "back-tests, or none beat it clearly"
+            f"no other method beat '{baseline['method']}' clearly (scaled error {baseline['mase']:.2f}) over "
+            f"{baseline['origins']} back-tests"
         )
     return str(best["method"]), (
-        f"'{best['method']}' had the smallest scaled error, {best['mase']:.2f} against {baseline['mase']:.2f} of the better "
-        f"baseline, over {best['origins']} back-tests"
+        f"'{best['method']}' had the smallest scaled error, {best['mase']:.2f} against {baseline['mase']:.2f} of "
+        f"the better baseline, over {best['origins']} back-tests"
     )
 
 

@@ -68,7 +68,7 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
         []
         if watched is not None
         else [
-            "No usable log: how often airways were renewed in a past month is not known; its effect is in the unexplained."
+            "No usable log: how often airways were renewed in a past month is not known and is in the unexplained."
         ]
     )
     frames = []

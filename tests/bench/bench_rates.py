@@ -116,7 +116,8 @@ def measure(n_units: int) -> None:
         )
     print(f"{n_units} units, {len(errors)} strata")
     print(
-        f"rate: bias {np.mean(errors):+.3%}, spread of error {np.std(errors):.3%} (unpooled {np.nanstd(raw_errors):.3%})"
+        f"rate: bias {np.mean(errors):+.3%}, spread of error {np.std(errors):.3%} "
+        f"(unpooled {np.nanstd(raw_errors):.3%})"
     )
     print(f"rate of the whole unit: bias {np.mean(overall):+.3%}, spread {np.std(overall):.3%}")
     print(

@@ -83,10 +83,10 @@ def add_variance(book: Book, variance: Variance) -> None:
     )
     place(page, chart, rows=16)
     if len(variance.named):
-        kinds = ("text", "number", "number", "share", "money")
+        few = ("text", "number", "number", "share", "money")
         page.header(
             ("Item to ask about", "Explained units", "Issued units", "Unexplained", "Money"),
-            kinds,
+            few,
             freeze=False,
         )
         for row in variance.named.itertuples():
@@ -98,6 +98,6 @@ def add_variance(book: Book, variance: Variance) -> None:
                     row.unexplained_share,
                     row.unexplained_value,
                 ),
-                kinds,
+                few,
             )
             page.spread(row.say, "note")
