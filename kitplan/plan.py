@@ -175,6 +175,7 @@ def _run_order(plan: Plan, work: Workings) -> Plan:
     count = count_from_unit(unit.on_hand) if unit.on_hand is not None else None
     counted = (count.counted if count else None) or unit.census.last_day
     missing = back_order(plan, work.tables, count) if unit.stock.unavailable else None
+    plan = replace(plan, warnings=(*plan.warnings, *missing.unfilled)) if missing else plan
     return _with_part(plan, "order", weekly_round(unit, points, count, counted, missing))
 
 
