@@ -153,8 +153,9 @@ class Program:
         """Return the PuLP problem and its variables, built on first use."""
         if self._built is None:
             problem = pulp.LpProblem(self.name, pulp.LpMinimize)
+            add = getattr(problem, "add_variable", pulp.LpVariable)  # PuLP before 3.3.1 has LpVariable only
             variables = [
-                problem.add_variable(name, low, high, "Integer" if whole else "Continuous")
+                add(name, low, high, "Integer" if whole else "Continuous")
                 for name, low, high, whole in zip(self._column_names, self._low, self._high, self._integer)
             ]
             terms = [(variables[k], self._sign * cost) for k, cost in self._costs.items()]
@@ -260,7 +261,8 @@ class Program:
         return float(costs @ values[columns]) + self._constant
 
     def _read_row_duals(self, problem: Any) -> dict[str, float]:
-        found = {c.name: c.pi or 0.0 for c in problem.constraints()}
+        rows = problem.constraints
+        found = {c.name: c.pi or 0.0 for c in (rows() if callable(rows) else rows.values())}
         return {
             name: self._sign * sum(found.get(part, 0.0) for part, _, _ in _sides(name, row))
             for name, row in self._rows.items()
