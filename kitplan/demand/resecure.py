@@ -123,16 +123,18 @@ def renewal_count_pmf(hazard: np.ndarray, n_checks: int, start: str = "stationar
 def frailty_nodes(spread: float, n_nodes: int) -> tuple[np.ndarray, np.ndarray]:
     """Gamma frailty of mean 1 and coefficient of variation `spread` as n_nodes weighted points.
 
-    Gauss-Laguerre points, so that the first 2 n_nodes - 1 moments are those of the gamma distribution (Golub &
-    Welsch, Math. Comp. 1969;23:221). Returns (values, weights), each shape (n_nodes,); one point when spread is 0.
+    Gauss-Laguerre points, so that the first 2 n_nodes - 1 moments are those of the gamma distribution: eigenvalues
+    of the Jacobi matrix, weights from its first eigenvector components (Golub & Welsch, Math. Comp. 1969;23:221),
+    which stays finite for a spread as small as anybody writes. Returns (values, weights), each shape (n_nodes,); one point when spread is 0.
     """
     if spread <= 0 or n_nodes == 1:
         return np.ones(1), np.ones(1)
-    from scipy.special import roots_genlaguerre
-
     shape = 1.0 / spread**2
-    points, weights = roots_genlaguerre(n_nodes, shape - 1.0)
-    return points / shape, weights / weights.sum()
+    order = np.arange(n_nodes)
+    beside = np.sqrt(order[1:] * (order[1:] + shape - 1.0))
+    jacobi = np.diag(2.0 * order + shape) + np.diag(beside, 1) + np.diag(beside, -1)
+    points, vectors = np.linalg.eigh(jacobi)
+    return points / shape, vectors[0] ** 2
 
 
 def attempts_given_events(redo: float, n_events: int, n_attempts: int) -> np.ndarray:
