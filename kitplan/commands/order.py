@@ -44,7 +44,7 @@ def command(counted: Path, unit_path: Path | None, out: Path | None, on_day: dat
     with progress() as report:
         report("Reading")
         unit = load(unit_path, seed)
-        count = _read(counted, unit)
+        count = _read(counted, unit_path, unit)
         check_target(folder, ("order.xlsx", "order.json", "tables/order.csv"))
         last = last_plan(unit, folder, seed, report, without, weeks)
         _match(count, last, unit)
@@ -66,14 +66,14 @@ def command(counted: Path, unit_path: Path | None, out: Path | None, on_day: dat
                          "Borrow it, or add one that fits to items.csv, before the shelf is empty.")
 
 
-def _read(counted: Path, unit: Unit) -> Count:
+def _read(counted: Path, unit_path: Path, unit: Unit) -> Count:
     from kitplan.inputs.counted import count_from_unit, read_count
     from kitplan.inputs.problems import InputError, Problem
 
-    if not counted.is_dir():
+    if not counted.is_dir() and counted.absolute() != unit_path.absolute():
         return read_count(counted, unit.items)
     if unit.on_hand is None:
-        raise InputError([Problem(str(counted), None, None, None, "holds no on_hand.csv",
+        raise InputError([Problem(str(counted), None, None, None, "holds no on_hand table",
                                   "Give the filled-in stock-room.xlsx, or a table on_hand.csv.")], "reading the count")
     return count_from_unit(unit.on_hand)
 

@@ -36,16 +36,34 @@ class LastPlan:
 
 
 def find_unit(counted: Path) -> Path:
-    """The unit that a count belongs to: COUNTED itself, its folder, or the one above. Raises InputError."""
+    """The unit that a count belongs to: COUNTED itself, its folder, the one above, or the workbook that its folder
+    is the plan of. Raises InputError.
+    """
     here = counted.absolute()
     for folder in (here, here.parent, here.parent.parent):
         if folder.is_dir() and (folder / "unit.toml").is_file():
             return folder if folder != here else counted
+    planned_from = here.parent.with_name(here.parent.name.removesuffix("-plan") + ".xlsx")
+    if here.parent.name.endswith("-plan") and planned_from.is_file():
+        return planned_from
+    if _is_unit_workbook(counted):
+        return counted
     if not counted.exists():
         raise InputError([Problem(str(counted), None, None, None, "is not there", "Check the spelling of the path.")],
                          "looking for the count")
     raise InputError([Problem(str(counted), None, None, None, "lies in no unit's folder",
                               "Say which unit was counted with --unit.")], "looking for the unit")
+
+
+def _is_unit_workbook(path: Path) -> bool:
+    from kitplan.inputs.workbook import Book
+
+    if path.suffix.casefold() != ".xlsx" or not path.is_file():
+        return False
+    try:
+        return Book(path.name, path.read_bytes()).sheet_named("census") is not None
+    except ValueError:
+        return False
 
 
 def last_plan(unit: Unit, folder: Path, seed: int | None, report: Progress, without: tuple[str, ...] = (),

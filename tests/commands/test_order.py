@@ -232,6 +232,28 @@ def test_a_plan_made_from_another_census_is_said(unit):
     assert "census.csv has changed" in result.stderr
 
 
+def test_a_unit_in_one_workbook_orders_from_its_own_sheet_and_from_the_plan_beside_it(planned, tmp_path):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    policy = [("name", "One book (INVENTED)"), ("currency", "USD"), ("mean_stay_days", 4), ("stock.readiness", 0.95)]
+    census = list(pd.read_csv(planned / "census.csv").itertuples(index=False))
+    on_hand = [("saline_5ml", 1, 3, None), ("saline_5ml", 1, 0, "2030-01-31")]
+    for name, head, lines in (("unit", ("key", "value"), policy),
+                              ("census", ("route", "tube_mm", "airways", "technique", "skin"), census),
+                              ("on_hand", ("item", "packs", "loose_units", "expires"), on_hand)):
+        sheet = book.create_sheet(name)
+        for line in (head, *lines):
+            sheet.append(list(line))
+    path = tmp_path / "one.xlsx"
+    book.save(path)
+    result = run("order", path, "--on", "2026-07-01")
+    assert result.exit_code == 0, result.output
+    assert pd.read_csv(tmp_path / "one-plan" / "tables" / "order.csv").set_index("item").loc[
+        "saline_5ml", "on_hand_units"] == 203
+    assert run("par", path).exit_code == 0
+    assert "left blank" in run("order", tmp_path / "one-plan" / "stock-room.xlsx").output
+
+
 def test_a_count_that_lies_in_no_unit_asks_which(tmp_path):
     (tmp_path / "a" / "b").mkdir(parents=True)
     (tmp_path / "a" / "b" / "on_hand.csv").write_text("item,packs\nsaline_5ml,1\n")
