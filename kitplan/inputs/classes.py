@@ -45,7 +45,9 @@ MINUTES_PER_ATTEMPT = 6.0
 CHANGE_MINUTES = 5.0
 """Minutes between rounds, in which people and things change stations [estimate, no source]."""
 
-_MOST = 1000
+_MOST = 100_000
+_MOST_LEARNERS, _MOST_GOES = 5000, 100
+"""Beyond these a number is taken for a slip; a larger school plans several classes."""
 _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)\Z")
 
 
@@ -82,7 +84,8 @@ def load_classes(
             reader = _ClassReader(path.name, settings, unit, sizes, findings)
             classes.append(reader.read())
     findings.stop_if_faulty("reading the class")
-    return _with_own_titles([c for c in classes if c is not None]), tuple(findings.warnings), checksums
+    found = sorted((c for c in classes if c is not None), key=lambda c: (c.day is None, c.day or date.min))
+    return _with_own_titles(found), tuple(findings.warnings), checksums
 
 
 def _with_own_titles(classes: Sequence[TrainingClass]) -> tuple[TrainingClass, ...]:
@@ -107,12 +110,13 @@ class _ClassReader:
         self.findings.fault(self.file, fault, mend, column=key, value=value)
 
     def read(self) -> TrainingClass | None:
-        refuse_unknown(self.file, "", self.given, KEYS, self.findings)
-        faults = len(self.findings.faults)
+        before = len(self.findings.faults)
         learners = self._learners()
+        known = learners if len(self.findings.faults) == before else _MOST_LEARNERS
+        refuse_unknown(self.file, "", self.given, KEYS, self.findings)
         pairs = self._flag(self.given, "pairs", True)
-        attempts = self._whole(self.given, "attempts", ATTEMPTS, low=1)
-        stations = self._stations(learners)
+        attempts = self._whole(self.given, "attempts", ATTEMPTS, low=1, most=_MOST_GOES)
+        stations = self._stations(known)
         rotation = self.given.get("rotation", "staggered")
         if rotation not in ("staggered", "together"):
             self.fault("rotation", "is not a way to take turns", 'Write "staggered" or "together".', rotation)
@@ -126,8 +130,9 @@ class _ClassReader:
             cutters=self._whole(self.given, "cutters", stations, low=1), practices=practices,
             durables=self._durables(), have=self._stock("have"), expired=self._stock("expired_for_practice"),
         )
-        self._look(found)
-        return found if len(self.findings.faults) == faults else None
+        if len(self.findings.faults) == before:
+            self._look(found)
+        return found if len(self.findings.faults) == before else None
 
     def _title(self) -> str:
         title = self.given.get("title", Path(self.file).stem)
@@ -144,7 +149,8 @@ class _ClassReader:
             self.fault("learners", "is a list where a number belongs",
                        "Write only how many learners there are; no names are needed or wanted.")
             return 1
-        return self._whole(self.given, "learners", 1, low=1, mend="A class needs learners: write 1 or more.")
+        mend = "A class needs learners: write 1 or more."
+        return self._whole(self.given, "learners", 1, low=1, most=_MOST_LEARNERS, mend=mend)
 
     def _stations(self, learners: int) -> int:
         if "stations" in self.given and "learners_per_station" in self.given:
@@ -210,8 +216,8 @@ class _ClassReader:
         if skin not in ("none", "barrier"):
             self.fault(f"{key}.skin", "is not a kind of skin protection", 'Write "none" or "barrier".', skin)
         route = self._route(key, block, technique)
-        times = self._whole(block, "times", 1, low=1, key=key)
-        goes = self._whole(block, "attempts", attempts, low=1, key=key)
+        times = self._whole(block, "times", 1, low=1, key=key, most=_MOST_GOES)
+        goes = self._whole(block, "attempts", attempts, low=1, key=key, most=_MOST_GOES)
         kg = self._number(block, "patient_kg", float("nan"), over=0.0, key=key)
         found = []
         for tube_mm in self._tube_sizes(key, block):
@@ -232,7 +238,7 @@ class _ClassReader:
         if value is None:
             self.fault(f"{key}.technique", "is missing", suggestion("", self.unit.techniques))
             return None
-        if value not in self.unit.techniques:
+        if not isinstance(value, str) or value not in self.unit.techniques:
             self.fault(f"{key}.technique", "is not a technique of this unit",
                        suggestion(str(value), self.unit.techniques), value)
             return None
@@ -245,7 +251,7 @@ class _ClassReader:
         routes = self.unit.techniques[technique].routes
         if value is None:
             return routes[0]
-        if value not in routes:
+        if not isinstance(value, str) or value not in routes:
             self.fault(f"{key}.route", f"is not a route of {technique}", suggestion(str(value), routes), value)
         return str(value)
 
@@ -283,9 +289,9 @@ class _ClassReader:
             self.fault(f"{key}.role", "has no item in the catalogue",
                        suggestion(role, sorted(set(items["role"]))), role)
         techniques = block.get("techniques", [])
-        techniques = [techniques] if isinstance(techniques, str) else techniques
+        techniques = techniques if isinstance(techniques, list) else [techniques]
         for technique in techniques:
-            if technique not in self.unit.techniques:
+            if not isinstance(technique, str) or technique not in self.unit.techniques:
                 self.fault(f"{key}.techniques", "is not a technique of this unit",
                            suggestion(str(technique), self.unit.techniques), technique)
         name = str(block.get("name") or item or role)
@@ -331,7 +337,8 @@ class _ClassReader:
                                column="durable")
 
     def _whole(
-        self, block: Mapping[str, Any], name: str, default: int, *, low: int = 0, key: str = "", mend: str = ""
+        self, block: Mapping[str, Any], name: str, default: int, *, low: int = 0, most: int = _MOST, key: str = "",
+        mend: str = "",
     ) -> int:
         value = block.get(name, default)
         place = f"{key}.{name}" if key else name
@@ -339,9 +346,11 @@ class _ClassReader:
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value or value % 1:
             self.fault(place, "is not a whole number", told, value)
             return max(default, low)
-        if value < low or value > 100 * _MOST:
-            fault = "is negative" if value < 0 else f"is below {low}" if value < low else "is out of reach"
-            self.fault(place, fault, told, value)
+        if value > most:
+            self.fault(place, f"is above {most:,}", f"Write at most {most:,}.", value)
+            return max(default, low)
+        if value < low:
+            self.fault(place, "is negative" if value < 0 else f"is below {low}", told, value)
             return max(default, low)
         return int(value)
 

@@ -102,7 +102,7 @@ def cut_stock(
     demand: Sequence[int] | np.ndarray,
     rolls: Sequence[Roll],
     *,
-    time_limit: float = 10.0,
+    time_limit: float = 30.0,
 ) -> CutPlan:
     """Cut `demand[i]` pieces of `lengths_mm[i]` from `rolls` at least money (one roll = 1 unless priced).
 
@@ -138,16 +138,23 @@ def cut_stock(
 
 def least_tape_mm(
     lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, rolls: Sequence[Roll]
-) -> float:
-    """Least tape, mm, that any plan can open from these kinds of rolls (the relaxation's bound on length)."""
+) -> tuple[float, float]:
+    """Least tape, mm, that any plan can open from these kinds of rolls: (bound of the relaxation, in whole rolls).
+
+    The second is the first rounded up to a multiple of the greatest length that divides every roll.
+    """
     sizes, wanted = _pooled(lengths_mm, demand)
     if not wanted.size:
-        return 0.0
+        return 0.0, 0.0
     capacities = [_checked_roll(roll) for roll in rolls]
     supplies = [Supply(price=c / TENTHS, available=roll.available) for c, roll in zip(capacities, rolls)]
-    return bound_only(
+    bound = bound_only(
         wanted, supplies, _starting_patterns(sizes, wanted, capacities), _pricers(sizes, capacities)
     )
+    if math.isnan(bound):
+        return bound, bound
+    step = math.gcd(*capacities) / TENTHS
+    return bound, step * math.ceil(bound / step - 1e-6)
 
 
 def _pooled(lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray) -> tuple[
@@ -324,7 +331,7 @@ def _every_pattern(sizes: np.ndarray, capacities: Sequence[int]) -> list[Column]
 
 def pattern_text(sizes_mm: Sequence[float] | np.ndarray, pattern: Sequence[int] | np.ndarray) -> str:
     """A pattern in words a person cuts by: "2 x 160 + 1 x 95"."""
-    return " + ".join(f"{n} x {size:g}" for size, n in zip(sizes_mm, pattern) if n)
+    return " + ".join(f"{n} x {f'{size:.1f}'.removesuffix('.0')}" for size, n in zip(sizes_mm, pattern) if n)
 
 
 def _cut_plan(

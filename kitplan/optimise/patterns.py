@@ -28,6 +28,9 @@ Of several pricers each is asked only when the ones before it found nothing; the
 """
 
 TOLERANCE = 1e-7
+SEVERAL_GAP = 0.005
+"""Relative gap at which a plan from several kinds of stock is accepted, so that the answer does not hang on how fast
+the machine is; plans of few rolls are solved to the end, because one roll is more than that."""
 _MAX_ROUNDS = 2000
 
 
@@ -155,7 +158,7 @@ class _Master:
         program.row("short", short, 1.0, high=0.0)
         supply, _ = self.arrays()
         program.objective(cut, np.array([s.burden for s in self.supplies])[supply])
-        lighter = program.solve(integer=True, gap=1e-4, time_limit=time_limit)
+        lighter = program.solve(integer=True, gap=SEVERAL_GAP, time_limit=time_limit)
         return self.whole(lighter, cut, solution.report) if lighter.solved else found
 
     def whole(self, solution: Solution, cut: list[int], report: SolverReport) -> _Whole:
@@ -197,7 +200,7 @@ def solve_patterns(
     price_out: Sequence[Pricer],
     *,
     every: Callable[[], Iterable[Column]] | None = None,
-    time_limit: float = 10.0,
+    time_limit: float = 30.0,
 ) -> PatternPlan:
     """Cut `demand` pieces from `supplies` at least money.
 
@@ -305,7 +308,7 @@ def _useful_gap(bound: float, ceiling: float, supplies: Sequence[Supply]) -> flo
     """Relative gap at which a plan at the ceiling is accepted and one step above it is not."""
     step = _quantum(supplies)
     if ceiling <= 0 or step <= 0 or len(supplies) > 1:
-        return 1e-4
+        return SEVERAL_GAP
     return max(1e-6, min((ceiling - bound) / ceiling, 0.99 * step / (ceiling + step)))
 
 

@@ -83,7 +83,7 @@ def cut_sheets(
     demand: Sequence[int] | np.ndarray,
     sheets: Sequence[Sheet],
     *,
-    time_limit: float = 10.0,
+    time_limit: float = 30.0,
 ) -> SheetPlan:
     """Cut `demand[i]` pieces of `sizes_mm[i]` (width, length) from `sheets` at least money.
 

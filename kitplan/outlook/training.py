@@ -117,14 +117,17 @@ class TrainingPlan:
     def sentences(self) -> tuple[str, str, str]:
         """What it costs, how well the tape is used, what to look at first."""
         each = self.value / self.learners
-        money = f"{self.value:,.2f} {self.currency}, {each:,.2f} for each of {self.learners} learners"
-        first = f"Cost: {money}, {len(self.lessons)} class{'es' if len(self.lessons) != 1 else ''}."
+        number = len(self.lessons)
+        first = (
+            f"Cost: {self.value:,.2f} {self.currency}, {each:,.2f} for each of {_counted(self.learners, 'learner')}"
+            f"{f' in {number} classes' if number > 1 else ''}."
+        )
         rows = {row["method"]: row for row in self.comparison.to_dict("records")}
         if rows and rows["cut together"]["rolls"]:
             ours, theirs = rows["cut together"], rows["every learner her own roll"]
             second = (
-                f"Tape: {ours['rolls']} rolls cut together waste {100 * ours['waste_share']:.1f} %; a roll of her own"
-                f" for every learner would waste {100 * theirs['waste_share']:.1f} %."
+                f"Tape: {_counted(ours['rolls'], 'roll')} cut for the whole class, {100 * ours['waste_share']:.1f} %"
+                f" waste; a roll of her own for every learner would waste {100 * theirs['waste_share']:.1f} %."
             )
         else:
             second = "Tape: none is used."
@@ -132,10 +135,14 @@ class TrainingPlan:
         if self.warnings:
             third = f"Look first at: {self.warnings[0]}"
         elif past:
-            third = f"Look first at: {past} items past their date are used; keep them apart, for practice only."
+            third = f"Look first at: {_counted(past, 'item')} past the date; keep them apart, for practice only."
         else:
             third = "Look first at: the station lists, then cut the tape the day before."
         return first, second, third
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def _with_source(cut: TapeCut | SheetCut, column: str) -> pd.DataFrame:
@@ -235,19 +242,21 @@ def _by_class(
 def _bounds(tape: Sequence[TapeCut]) -> pd.DataFrame:
     """How good each cut plan is: tape opened against the least that any plan from these kinds of rolls can open.
 
-    least_rolls: where one kind of roll is cut, the ceiling of its bound, which no plan undercuts.
+    lp_mm: bound of the linear program; least_mm: rounded up to whole rolls, which no plan undercuts; least_rolls:
+    the same in rolls, where one length of roll is cut. gap: part of the opened tape above least_mm.
     """
     rows = []
     for cut in tape:
         plan = cut.plan
         kinds = [roll for roll in plan.rolls if plan.opened[roll.name]]
-        least_mm = least_tape_mm(plan.lengths_mm, plan.demand, kinds)
+        lp_mm, least_mm = least_tape_mm(plan.lengths_mm, plan.demand, kinds)
         sizes = {roll.length_mm for roll in kinds}
-        least = math.ceil(least_mm / sizes.pop() - 1e-6) if len(sizes) == 1 else math.nan
+        least = round(least_mm / sizes.pop()) if len(sizes) == 1 else math.nan
         rows.append((
-            cut.lesson, cut.width_mm, int(plan.demand.sum()), plan.n_rolls, least, plan.opened_mm, least_mm,
-            1.0 - least_mm / plan.opened_mm, plan.waste_share, plan.cost,
+            cut.lesson, cut.width_mm, int(plan.demand.sum()), plan.n_rolls, least, plan.opened_mm, lp_mm,
+            least_mm, 1.0 - least_mm / plan.opened_mm, plan.waste_share, plan.cost,
         ))
     return pd.DataFrame(rows, columns=[
-        "lesson", "width_mm", "pieces", "rolls", "least_rolls", "opened_mm", "least_mm", "gap", "waste_share", "value",
+        "lesson", "width_mm", "pieces", "rolls", "least_rolls", "opened_mm", "lp_mm", "least_mm", "gap",
+        "waste_share", "value",
     ])

@@ -177,7 +177,7 @@ def station_lists(
     rows: list[tuple[object, ...]] = []
     for index, lesson in enumerate(lessons):
         for station in range(lesson.stations):
-            rows += _pieces_at(needs, index, station, unit, lesson)
+            rows += _pieces_at(needs, index, station, lesson)
             here = at_stations[(at_stations["lesson"] == index) & (at_stations["station"] == station)]
             for item in [i for i in catalogue.index if i in set(here["item"])]:
                 units = int(here.loc[here["item"] == item, "units"].iloc[0])
@@ -212,7 +212,7 @@ def _one_of(item: pd.Series) -> str:
 
 
 def _pieces_at(
-    needs: ClassNeeds, lesson: int, station: int, unit: Unit, training: TrainingClass
+    needs: ClassNeeds, lesson: int, station: int, training: TrainingClass
 ) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for number, _ in enumerate(training.practices):

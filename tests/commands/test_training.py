@@ -38,7 +38,7 @@ def test_the_run_ends_with_cost_tape_and_what_to_look_at(made):
     _, result = made
     assert "Cost: " in result.output
     assert "12 learners" in result.output
-    assert "rolls cut together waste" in result.output
+    assert "cut for the whole class" in result.output
     assert "Look first at:" in result.output
 
 

@@ -13,6 +13,7 @@ from kitplan.optimise.cutting import (
     count_patterns,
     cut_stock,
     first_fit_decreasing,
+    least_tape_mm,
     to_tenths,
 )
 from kitplan.optimise.sheets_cutting import Sheet, cut_sheets, guillotine
@@ -71,6 +72,14 @@ def test_own_stock_goes_before_bought_stock_and_stock_past_its_date_first():
 def test_money_comes_before_the_length_opened():
     plan = cut_stock([900], [1], [Roll("small", 1000, 3.0), Roll("large", 9000, 2.0)])
     assert plan.opened == {"small": 0, "large": 1}
+
+
+def test_the_least_tape_is_told_as_the_bound_and_in_whole_rolls():
+    """10 pieces of 450 mm are 4500 mm; rolls of 1000 and 2000 mm hold 2 and 4, so 5000 mm in whole rolls."""
+    bound, least = least_tape_mm([450], [10], [Roll("a", 1000), Roll("b", 2000)])
+    assert (bound, least) == (pytest.approx(5000), 5000)
+    bound, least = least_tape_mm([450], [9], [Roll("a", 1000), Roll("b", 2000)])
+    assert (bound, least) == (pytest.approx(4500), 5000)
 
 
 def test_limited_stock_alone_says_what_is_missing():

@@ -154,6 +154,12 @@ def test_old_rolls_are_opened_before_new_ones_are_bought(harbour):
     assert cut.loc[cut["from"] == PAST_DATE, "count"].sum() == 3
 
 
+def test_no_plan_could_open_less_tape_than_the_sample_class_does(harbour):
+    _, plan = harbour
+    assert (plan.bounds["gap"] == 0).all()
+    assert (plan.bounds["opened_mm"] == plan.bounds["least_mm"]).all()
+
+
 def test_cutting_together_wastes_least(harbour):
     _, plan = harbour
     waste = plan.comparison.set_index("method")["waste_share"]

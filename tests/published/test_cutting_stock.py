@@ -49,6 +49,13 @@ def test_the_instance_of_stock_length_20_has_bound_600_375_and_takes_601():
     assert plan.n_rolls == 601
 
 
+def test_the_textbook_instance_with_raws_of_100_inches_takes_453_at_a_bound_of_452_25():
+    """Chvatal, Linear Programming (1983), chapter 13: finals of 45, 36, 31, 14 inches (from memory; recomputed)."""
+    plan = cut_stock([45, 36, 31, 14], [97, 610, 395, 211], [Roll("raw", 100)])
+    assert plan.lp_bound == pytest.approx(452.25, abs=1e-6)
+    assert plan.n_rolls == 453
+
+
 def test_an_instance_known_to_need_one_roll_above_the_ceiling_is_solved_to_that_roll():
     sizes, demand = [44, 33, 12], [2, 3, 6]
     plan = cut_stock(sizes, demand, [Roll("gap", 132)])

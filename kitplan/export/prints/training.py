@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from reportlab.platypus import Flowable, PageBreak
@@ -53,16 +54,20 @@ def cutting_list_pdf(training: TrainingPlan, lesson: int, called: dict[str, str]
             [text(called.get(r["roll"], r["roll"])), text(r["from"]), text(r["pattern"]), text(r["count"], RIGHT),
              text(r["pieces"], RIGHT), ""] for r in rolls.to_dict("records")
         ]
-        story += [grid(rows, (48, 25, 58, 14, 17, 12), boxes=(5,)), *_becomes(training, lesson), PageBreak()]
+        story.append(grid(rows, (48, 25, 58, 14, 17, 12), boxes=(5,)))
+        story += [*_becomes(training, lesson, rolls["pattern"]), PageBreak()]
     return practice_pdf("Cutting lists", foot, story[:-1], paper)
 
 
-def _becomes(training: TrainingPlan, lesson: int) -> list[Flowable]:
+def _becomes(training: TrainingPlan, lesson: int, patterns: Iterable[str]) -> list[Flowable]:
+    """What the lengths in these patterns are for."""
+    lengths = {float(part.split(" x ")[1]) for pattern in patterns for part in pattern.split(" + ")}
     pieces = training.pieces()
-    mine = pieces[pieces["lesson"] == lesson].sort_values(["length_mm"], ascending=False, kind="stable")
+    mine = pieces[(pieces["lesson"] == lesson) & pieces["length_mm"].isin(lengths)]
+    mine = mine.sort_values("length_mm", ascending=False, kind="stable")
     rows = [[text(h, STRONG) for h in ("Length", "Becomes", "For", "Pieces")]]
     rows += [
         [text(f"{p['length_mm']:g} mm"), text(piece_text(p)), text(p["practice"]), text(p["count"], RIGHT)]
         for p in mine.to_dict("records")
     ]
-    return [text("What the lengths become, for the whole class", HEAD), grid(rows, (20, 78, 59, 17))]
+    return [text("What these lengths become, pieces for the whole class", HEAD), grid(rows, (20, 78, 59, 17))]

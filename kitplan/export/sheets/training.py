@@ -166,8 +166,9 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
         rolls = "" if math.isnan(row["least_rolls"]) else f"; no plan can do with fewer than {row['least_rolls']:.0f}"
         page.spread(
             f"{title}tape {row['width_mm']:g} mm: {row['pieces']} pieces from {row['rolls']} rolls{rolls}. "
-            f"{row['opened_mm'] / 1000:,.2f} m opened; these kinds of rolls allow no less than "
-            f"{row['least_mm'] / 1000:,.2f} m (bound of the linear program), a gap of {100 * row['gap']:.1f} %."
+            f"{row['opened_mm'] / 1000:,.2f} m opened. From these kinds of rolls no plan can open less than "
+            f"{row['least_mm'] / 1000:,.2f} m (bound of the linear program {row['lp_mm'] / 1000:,.2f} m, in whole "
+            f"rolls): a gap of {100 * row['gap']:.1f} %."
         )
     kinds = ("text", "wrap", "whole", "text", "share", "money")
     value = f"Value ({book.currency})"
