@@ -156,12 +156,15 @@ def _with_part(plan: Plan, name: str, value: object) -> Plan:
 
 
 def _run_par(plan: Plan, work: Workings) -> Plan:
+    from kitplan.optimise.audit import holds_other_items
     from kitplan.optimise.par import solve_par
 
     policy = work.unit.planning
     demand = work.draw(policy.scenarios, "plan")
     verify = work.draw(policy.verify_scenarios, "verify")
     par = solve_par(work.unit, demand, verify, resample=work.draw)
+    if holds_other_items(work.unit, work.filling):
+        par = replace(par, present=None)  # judged with the items held today, by the audit
     return replace(plan, demand=demand, par=par, warnings=(*plan.warnings, *par.binding))
 
 
@@ -242,23 +245,22 @@ def back_order(plan: Plan, tables: AttemptTables, count: Count | None) -> BackOr
 
 
 def _run_audit(plan: Plan, work: Workings) -> Plan:
-    from kitplan.optimise.audit import as_held, audit_par, say_swaps
+    from kitplan.optimise.audit import as_held, audit_par, holds_other_items, say_swaps
 
     plan = plan if plan.par is not None else _run_par(plan, work)
     assert plan.par is not None
-    held = as_held(work.unit)
-    filling = fill_roles(held, work.tables)
-    choice = ["stratum", "role", "item"]
-    if filling.frame[choice].equals(plan.filling.frame[choice]):
-        shelf, par, notes = work, plan.par, []
-    else:
-        shelf = replace(work, unit=held, filling=filling, drawn={})
+    shelf, par, notes = work, plan.par, []
+    if holds_other_items(work.unit, work.filling):
+        held = as_held(work.unit)
+        shelf = replace(work, unit=held, filling=fill_roles(held, work.tables), drawn={})
         solved = _run_par(plan, shelf).par
         assert solved is not None
-        par, notes = solved, say_swaps(work.unit, plan.filling, filling, plan.par, solved)
+        par, notes = solved, say_swaps(work.unit, plan.filling, shelf.filling, plan.par, solved)
     policy = work.unit.planning
     demand, verify = shelf.draw(policy.scenarios, "plan"), shelf.draw(policy.verify_scenarios, "verify")
-    return _with_part(plan, "audit", audit_par(shelf.unit, demand, verify, par, plan.par.frontier, notes))
+    audit = audit_par(shelf.unit, demand, verify, par, plan.par.frontier, notes)
+    plan = replace(plan, par=replace(plan.par, present=audit.present))
+    return _with_part(plan, "audit", audit)
 
 
 def _lacks_present_par(unit: Unit) -> str | None:

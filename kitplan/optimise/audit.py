@@ -92,7 +92,13 @@ def as_held(unit: Unit) -> Unit:
     roles = set(items.loc[items["item"].isin(held), "role"])
     absent = items.loc[items["role"].isin(roles) & ~items["item"].isin(held), "item"]
     unavailable = tuple(dict.fromkeys([*unit.stock.unavailable, *absent]))
-    return replace(unit, stock=replace(unit.stock, unavailable=unavailable), prefer={})
+    return replace(unit, stock=replace(unit.stock, unavailable=unavailable))
+
+
+def holds_other_items(unit: Unit, filling: Filling) -> bool:
+    """True if the shelf of today fills some role with other items than `filling` does."""
+    absent = set(as_held(unit).stock.unavailable) - set(unit.stock.unavailable)
+    return not absent.isdisjoint(filling.frame["item"])
 
 
 def say_swaps(unit: Unit, planned: Filling, held: Filling, plan: ParPlan, as_is: ParPlan) -> list[str]:
