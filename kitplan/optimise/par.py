@@ -21,6 +21,7 @@ from kitplan.optimise.par_tables import (
     floor_sentences,
     level_table,
     price_table,
+    room_words,
     standing_par,
 )
 from kitplan.optimise.values import ParPlan, Readiness, SolverReport
@@ -172,11 +173,18 @@ def _attempt(question: Question, asked: float, target: float, verify: Demand) ->
         covered = readiest(
             question.packs, question.cost, question.guarded(target), question.limits, LARGEST_GAP, question.time_limit
         )
+        covered = replace(covered, report=_as_share(covered.report, len(question.packs)))
     assert covered.par is not None
     verified = joint_readiness(question.units_of(verify), covered.par * question.pack)
     if verified >= target:
         answer = "met"
     return Attempt(asked, covered, verified, answer, verify)
+
+
+def _as_share(report: SolverReport, n_scenarios: int) -> SolverReport:
+    """Return a report on scenarios met as one on readiness."""
+    n = float(n_scenarios)
+    return replace(report, objective=report.objective / n, lp_bound=report.lp_bound / n, bound=report.bound / n)
 
 
 def _until_verified(
@@ -230,7 +238,11 @@ def _unsafe(
     report = SolverReport("none", "infeasible", value, np.nan, np.nan, np.nan, 0.0)
     verified = joint_readiness(question.units_of(verify), par * question.pack)
     attempt = Attempt(target, Covered(par, report, {}), verified, "unsafe", verify)
-    return replace(_finished(question, attempt, target, demand, [], False), binding=tuple(over))
+    whole = [
+        f"the whole target needs {room_words(name, amount, question.unit.currency)}"
+        for name, amount in _room_missing(question, attempt, target).items() if amount > 0
+    ]
+    return replace(_finished(question, attempt, target, demand, [], False), binding=(*over, *whole))
 
 
 def _finished(
@@ -245,6 +257,9 @@ def _finished(
     answer, binding = attempt.answer, []
     if answer == "limited":
         binding = binding_sentences(_room_missing(question, attempt, target), ready, unit.currency)
+        if question.critical.any():
+            notes = [*notes, "Within the limits emergency equipment came first: each item of it lasts on its own as "
+                             "the target asks, and the other items share what is left."]
     elif answer == "met" and attempt.verified < target:
         answer = "limited"
         binding = [

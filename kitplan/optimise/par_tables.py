@@ -130,14 +130,15 @@ def _price_of(
 
 def binding_sentences(excess: dict[str, float], ready: Readiness, currency: str) -> list[str]:
     """Return both mends of an unreachable target: more room, or less readiness."""
-    needs = [_room(name, amount, currency) for name, amount in excess.items() if amount > 1e-6]
+    needs = [room_words(name, amount, currency) for name, amount in excess.items() if amount > 1e-6]
     settle = f"readiness {np.floor(1000 * ready.verified) / 10:.1f} %"
     if not needs:
         return [f"the limits allow no more than {settle}"]
     return [f"needs {' and '.join(needs)}, or {settle}"]
 
 
-def _room(name: str, amount: float, currency: str) -> str:
+def room_words(name: str, amount: float, currency: str) -> str:
+    """Return "38 L more shelf" or "120 USD more budget", rounded up."""
     if name == "shelf":
         return f"{np.ceil(amount):,.0f} L more shelf"
     return f"{np.ceil(amount):,.0f} {currency} more budget"
@@ -149,9 +150,9 @@ def floor_sentences(over: list[tuple[Limit, float]], currency: str) -> list[str]
     for limit, needed in over:
         if limit.name == "shelf":
             room = f"need {needed:,.1f} L of shelf and there are {limit.room:,.1f} L"
-            more = _room("shelf", needed - limit.room, currency)
+            more = room_words("shelf", needed - limit.room, currency)
         else:
             room = f"cost {needed:,.2f} {currency} and the budget is {limit.room:,.2f} {currency}"
-            more = _room("budget", needed - limit.room, currency)
+            more = room_words("budget", needed - limit.room, currency)
         sentences.append(f"emergency equipment and minimum stock alone {room}: needs {more}; no limit plans them away")
     return sentences
