@@ -121,14 +121,16 @@ class _ClassReader:
         if rotation not in ("staggered", "together"):
             self.fault("rotation", "is not a way to take turns", 'Write "staggered" or "together".', rotation)
         practices = self._practices(attempts)
+        day = self._day(self.given, "date")
         found = TrainingClass(
-            file=self.file, title=self._title(), day=self._day(), start_minute=self._start(), learners=learners,
+            file=self.file, title=self._title(), day=day, start_minute=self._start(), learners=learners,
             stations=stations, pairs=pairs, spare_share=self._share(),
             minutes_per_attempt=self._number(self.given, "minutes_per_attempt", MINUTES_PER_ATTEMPT, over=0.0),
             change_minutes=self._number(self.given, "change_minutes", CHANGE_MINUTES),
             places_per_station=self._whole(self.given, "places_per_station", 1, low=1), rotation=str(rotation),
             cutters=self._whole(self.given, "cutters", stations, low=1), practices=practices,
-            durables=self._durables(), have=self._stock("have"), expired=self._stock("expired_for_practice"),
+            durables=self._durables(), have=self._stock("have", day),
+            expired=self._stock("expired_for_practice", None),
         )
         if len(self.findings.faults) == before:
             self._look(found)
@@ -170,18 +172,16 @@ class _ClassReader:
             self.fault("spare_share", "is a share above 1", "Write a share from 0 to 1: ten per cent is 0.10.", value)
         return value
 
-    def _day(self) -> date | None:
-        value = self.given.get("date")
-        if value is None:
-            return None
+    def _day(self, block: Mapping[str, Any], name: str, key: str = "") -> date | None:
+        value = block.get(name)
+        if value is None or (isinstance(value, date) and not isinstance(value, datetime)):
+            return value
         if isinstance(value, datetime):
             return value.date()
-        if isinstance(value, date):
-            return value
         try:
             return date.fromisoformat(str(value).strip())
         except ValueError:
-            self.fault("date", "is not a date", "Write it as 2027-03-09.", value)
+            self.fault(key or name, "is not a date", "Write it as 2027-03-09.", value)
             return None
 
     def _start(self) -> int | None:
@@ -307,20 +307,35 @@ class _ClassReader:
             techniques=tuple(map(str, techniques)),
         )
 
-    def _stock(self, name: str) -> dict[str, int]:
+    def _stock(self, name: str, day: date | None) -> dict[str, int]:
+        """Single items by catalogue name: a number, or { units = 25, expires = 2027-01-31 }.
+
+        day: of the class; stock that is past its date by then has to be marked and kept apart.
+        """
         block = self.given.get(name, {})
         if not isinstance(block, Mapping):
             self.fault(name, "is not a block", f"Write [{name}] on a line, then item = number.")
             return {}
         known = list(self.unit.items["item"])
         found = {}
-        for item in block:
+        mend = "Stock is 0 or more: count it again."
+        for item, value in block.items():
             key = f"{name}.{item}"
             if item not in known:
                 self.fault(key, "is not in the catalogue", suggestion(item, known))
+            elif isinstance(value, Mapping):
+                refuse_unknown(self.file, key, value, ("units", "expires"), self.findings)
+                found[item] = self._whole(value, "units", 0, key=key, mend=mend)
+                self._in_date(key, self._day(value, "expires", f"{key}.expires"), day)
             else:
-                found[item] = self._whole(block, item, 0, key=name, mend="Stock is 0 or more: count it again.")
+                found[item] = self._whole(block, item, 0, key=name, mend=mend)
         return {item: n for item, n in found.items() if n}
+
+    def _in_date(self, key: str, expires: date | None, day: date | None) -> None:
+        if expires is not None and day is not None and expires < day:
+            self.fault(key, "is past its date on the day of the class",
+                       "Throw it away, or mark it 'practice only, not for patients', keep it apart, and move this "
+                       "line to [expired_for_practice].", expires)
 
     def _look(self, found: TrainingClass) -> None:
         """Things worth a look that do not stop the class."""

@@ -76,6 +76,11 @@ def test_several_sizes_in_one_block_are_several_practices(unit):
     assert [p.tube_mm for p in lesson.practices] == [3.0, 3.5, 4.0]
 
 
+def test_stock_may_carry_its_date(unit):
+    (lesson,), _, _ = read(unit, GOOD.replace("saline-5 = 12", "saline-5 = {units = 9, expires = 2027-03-09}"))
+    assert lesson.have == {"saline-5": 9}
+
+
 def test_learners_are_dealt_to_stations_as_evenly_as_it_goes(unit):
     (lesson,), _, _ = read(unit, GOOD.replace("learners = 8", "learners = 9"))
     assert [lesson.learners_at(s) for s in range(2)] == [5, 4]
@@ -116,6 +121,11 @@ def test_learners_are_dealt_to_stations_as_evenly_as_it_goes(unit):
         ("spare_share = 0.2", "spare_share = inf", "spare_share", "out of range", "0 or more"),
         ("saline-5 = 12", "saline-5 = -12", "have.saline-5", "negative", "count it again"),
         ("saline-5 = 12", "saline-5 = 1.5", "have.saline-5", "not a whole number", "count it again"),
+        ("saline-5 = 12", "saline-5 = {units = -1}", "have.saline-5.units", "negative", "count it again"),
+        ("saline-5 = 12", "saline-5 = {units = 9, expires = 2027-03-08}", "have.saline-5", "past its date",
+         "practice only, not for patients"),
+        ("saline-5 = 12", 'saline-5 = {units = 9, expires = "soon"}', "have.saline-5.expires", "not a date", "2027"),
+        ("saline-5 = 12", "saline-5 = {unit = 9}", "have.saline-5.unit", "not a setting", "'units'"),
         ("saline-5 = 12", "salin-5 = 1", "have.salin-5", "not in the catalogue", "'saline-5'"),
         ("tape-25-long = 2", "tape-25-long = -2", "expired_for_practice.tape-25-long", "negative", "count it again"),
         ("learners = 8", "learners = 8\nlerners_per_station = 4", "lerners_per_station", "not a setting", "learners"),
