@@ -126,6 +126,7 @@ class Page:
         self.book = book
         self.sheet = sheet
         self.about = about
+        self.section = book.section
         self.widths = tuple(widths)
         self.next_row = 1
         self.first_data_row: int | None = None
@@ -255,7 +256,10 @@ class Page:
 
 
 class Book:
-    """A workbook in the making. shown: (sheet, cell) -> value of a formula as of now."""
+    """A workbook in the making. shown: (sheet, cell) -> value of a formula as of now.
+
+    section: heading under which the first sheet lists the pages made from now on.
+    """
 
     def __init__(self, unit_name: str, currency: str, plan_number: str) -> None:
         self.workbook = Workbook()
@@ -265,6 +269,7 @@ class Book:
         self.plan_number = plan_number
         self.shown: dict[tuple[str, str], float | str] = {}
         self.pages: list[Page] = []
+        self.section = ""
         self.styles = Styles(self.workbook)
 
     def page(self, title: str, about: str, widths: Sequence[float], *, landscape: bool = True) -> Page:

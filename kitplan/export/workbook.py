@@ -8,54 +8,55 @@ from typing import TYPE_CHECKING
 
 from kitplan.export.look import Book
 from kitplan.export.plan_json import plan_number
-from kitplan.export.sheets import (
-    airways,
-    assumptions,
-    bedside_emergency,
-    count_and_order,
-    frontier,
-    input_checks,
-    par_levels,
-    start,
-)
+from kitplan.export.sheets import start
 
 if TYPE_CHECKING:
     from kitplan.plan import Plan
 
-PART_ORDER = ("order", "kits", "audit", "seasons", "rates", "forecast", "training", "simulate", "compare")
+CORE = frozenset({
+    "par_levels", "count_and_order", "bedside_emergency", "frontier", "airways", "assumptions", "input_checks",
+})
+"""Modules of kitplan/export/sheets that every plan has; every other name is a part, and has sheets when it ran."""
+
+SECTIONS = (
+    ("For the week", ("par_levels", "count_and_order", "bedside_emergency", "order", "changes")),
+    ("Bedside kits", ("kits",)),
+    ("To decide", ("frontier", "audit", "seasons", "forecast", "simulate", "compare")),
+    ("For the class", ("training",)),
+    ("Behind the numbers", ("rates", "airways", "assumptions", "input_checks")),
+)
+"""Sheets in the order a person needs them; a part that stands nowhere here comes before the last section."""
 
 
 def build_workbook(plan: Plan) -> bytes:
     """The whole workbook of a plan that has par levels; the same plan gives the same bytes."""
     book = Book(plan.unit.name, plan.unit.currency, plan_number(plan.unit, plan.seed, plan.version))
     first = start.add_first_sheet(book)
-    par_levels.add_sheets(book, plan)
-    count_and_order.add_sheets(book, plan)
-    bedside_emergency.add_sheets(book, plan)
-    add_parts(book, plan)
-    frontier.add_sheets(book, plan)
-    airways.add_sheets(book, plan)
-    assumptions.add_sheets(book, plan)
-    input_checks.add_sheets(book, plan)
+    for section, names in sections_of(plan):
+        book.section = section
+        for name in names:
+            _add_sheets(book, plan, name)
     start.fill(first, plan)
     return book.content()
+
+
+def sections_of(plan: Plan) -> list[tuple[str, list[str]]]:
+    """The sections with the modules that this plan has sheets of, in order."""
+    ran = CORE | set(plan.parts)
+    placed = {name for _, names in SECTIONS for name in names}
+    sections = [(section, [name for name in names if name in ran]) for section, names in SECTIONS]
+    sections.insert(-1, ("More", sorted(set(plan.parts) - placed)))
+    return [(section, names) for section, names in sections if names]
 
 
 def build_part_workbook(plan: Plan, part: str) -> bytes | None:
     """The sheets of one part alone, for its own command; None for a part without sheets."""
     book = Book(plan.unit.name, plan.unit.currency, plan_number(plan.unit, plan.seed, plan.version))
-    _add_part(book, plan, part)
+    _add_sheets(book, plan, part)
     return book.content() if book.pages else None
 
 
-def add_parts(book: Book, plan: Plan) -> None:
-    """The sheets of every part that ran, in the order a person needs them; a part may have none."""
-    known = [p for p in PART_ORDER if p in plan.parts]
-    for part in [*known, *sorted(set(plan.parts) - set(known))]:
-        _add_part(book, plan, part)
-
-
-def _add_part(book: Book, plan: Plan, part: str) -> None:
-    name = f"kitplan.export.sheets.{part}"
-    if find_spec(name) is not None:
-        importlib.import_module(name).add_sheets(book, plan)
+def _add_sheets(book: Book, plan: Plan, name: str) -> None:
+    module = f"kitplan.export.sheets.{name}"
+    if find_spec(module) is not None:
+        importlib.import_module(module).add_sheets(book, plan)

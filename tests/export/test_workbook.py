@@ -70,6 +70,21 @@ def test_the_first_sheet_says_the_result_what_to_do_the_plan_number_and_the_caut
     assert all(name in text for name in SHEETS[1:])
 
 
+def test_the_first_sheet_lists_the_others_by_what_they_are_for_and_leads_to_them(plan):
+    sheet = opened(plan)["Start here"]
+    column = [sheet.cell(r, 1) for r in range(1, sheet.max_row + 1)]
+    told = [c.value for c in column]
+    sections = ["For the week", "To decide", "Behind the numbers"]
+    assert [v for v in told if v in sections] == sections
+    assert "Bedside kits" not in told, "no kits in this plan"
+    links = {c.value: c.hyperlink.location for c in column if c.hyperlink}
+    assert links == {name: f"'{name}'!A1" for name in SHEETS[1:]}
+
+
+def test_a_part_without_sheets_or_place_does_no_harm(plan, plan_maker):
+    assert opened(plan_maker(parts={"not_there": object()})).sheetnames == SHEETS
+
+
 def test_plan_number_and_unit_can_be_found_by_name(plan):
     book = opened(plan)
     number = plan_number(plan.unit, plan.seed, plan.version)
@@ -134,7 +149,8 @@ def test_only_the_boxes_to_fill_in_are_unlocked_and_take_whole_numbers(plan):
 def test_every_sheet_prints_to_page_width_with_name_date_page_and_repeated_headers(plan):
     for sheet in opened(plan).worksheets:
         assert sheet.sheet_properties.pageSetUpPr.fitToPage
-        assert (sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight) == (1, 0)
+        assert sheet.page_setup.fitToWidth == 1
+        assert sheet.page_setup.fitToHeight == (1 if sheet.title == "Start here" else 0)
         footer = sheet.oddFooter
         assert plan.unit.name in footer.left.text
         assert "&D" in footer.center.text

@@ -21,7 +21,9 @@ _WIDTHS = (26, 70)
 
 def add_first_sheet(book: Book) -> Page:
     """Reserve the first sheet; `fill` writes it when the others are known."""
-    return book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
+    page = book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
+    page.sheet.page_setup.fitToHeight = 1
+    return page
 
 
 def fill(page: Page, plan: Plan) -> None:
@@ -33,15 +35,17 @@ def fill(page: Page, plan: Plan) -> None:
     page.skip()
     _steps(page, plan)
     page.skip()
-    page.group(("Sheets", "What for"))
+    page.spread(f"Caution: {CAUTION}", "caution")
+    page.skip()
+    section = ""
     for other in book.pages[1:]:
+        if other.section != section:
+            section = other.section
+            page.group((section, "What the sheet is for" if other is book.pages[1] else None))
         row = page.row((other.title_text, other.about), ("link", "wrap"))
         page.link(row, 1, other.title_text)
     page.skip()
     _particulars(page, plan)
-    page.skip()
-    page.spread("Caution", "strong")
-    page.spread(CAUTION, "caution")
 
 
 def _steps(page: Page, plan: Plan) -> None:
