@@ -40,6 +40,11 @@ class Limit:
     per_pack: np.ndarray
     room: float
 
+    @property
+    def size(self) -> float:
+        """What amounts over the limit are measured against: its room, at least one unit."""
+        return max(self.room, 1.0)
+
     def kept_by(self, par: np.ndarray) -> bool:
         """True if `par` (packs, shape (n_items,)) stays within the limit."""
         return bool(self.per_pack @ par <= self.room + 1e-6 * max(1.0, abs(self.room)))
@@ -157,14 +162,24 @@ def cheapest(
     for limit in limits:
         add_limit(stated, limit)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
-    if relaxed.report.status == "infeasible" or not relaxed.solved:
-        return Covered(None, relaxed.report, {})
+    if not relaxed.solved:
+        return _without_proof(cover, relaxed.report, cost, need, limits)
     duals = {row: relaxed.dual(row) for row in _dual_rows(stated, limits)}
     best = _step_down_best(packs, stated, relaxed, cost, need, limits, duals)
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
     if best is not None and slack <= gap * float(cost @ best):
         return Covered(best, _report_of(relaxed.report, float(cost @ best)), duals)
     return _finish(packs, stated, relaxed, cost, need, gap, time_limit, limits, best, duals)
+
+
+def _without_proof(
+    cover: Collapsed, report: SolverReport, cost: np.ndarray, need: int, limits: Sequence[Limit]
+) -> Covered:
+    """Return no plan if there is none, else (the solver was stopped too early) the plan stepped down to."""
+    par = None if report.status == "infeasible" else descend(cover, cost, need).cheapest_with(need)
+    if par is None or not all(limit.kept_by(par) for limit in limits):
+        return Covered(None, report, {})
+    return Covered(par, replace(report, status="feasible", objective=float(cost @ par)), {})
 
 
 def _dual_rows(stated: Stated, limits: Sequence[Limit]) -> list[str]:

@@ -110,7 +110,7 @@ def _step_down_within(
     packs: np.ndarray, floor: np.ndarray, limits: Sequence[Limit]
 ) -> tuple[np.ndarray, int]:
     """Return the most ready plan within the limits that any of a few orders of stepping down passes."""
-    shares = [limit.per_pack / max(limit.room, 1e-9) for limit in limits]
+    shares = [limit.per_pack / limit.size for limit in limits]
     weightings = [*shares, np.sum(shares, axis=0)] if len(shares) > 1 else shares
     for stage in STAGES:
         stop = int(stage * len(packs))
@@ -139,11 +139,11 @@ def least_excess(
     lower = np.maximum(own_quantiles(packs, need), floor)
     stated = state_levels("elastic", "min", collapse(packs, lower))
     add_readiness(stated, need)
-    shorts = [add_limit(stated, limit, penalty=1.0 / max(limit.room, 1e-9)) for limit in limits]
+    shorts = [add_limit(stated, limit, penalty=1.0 / limit.size) for limit in limits]
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
         return None
-    shares = [limit.per_pack / max(limit.room, 1e-9) for limit in limits]
+    shares = [limit.per_pack / limit.size for limit in limits]
     wanted = [s for s, h in zip(shares, shorts) if h is not None and relaxed.values([h])[0] > 0] or shares
     par = descend(stated.cover, np.sum(wanted, axis=0), need).cheapest_with(need)
     if par is None or _excess(par, limits) - relaxed.report.bound > 0.01:
@@ -154,4 +154,4 @@ def least_excess(
 
 
 def _excess(par: np.ndarray, limits: Sequence[Limit]) -> float:
-    return sum(max(0.0, float(limit.per_pack @ par) - limit.room) / max(limit.room, 1e-9) for limit in limits)
+    return sum(max(0.0, float(limit.per_pack @ par) - limit.room) / limit.size for limit in limits)

@@ -183,7 +183,7 @@ def _trim(pmf: np.ndarray) -> np.ndarray:
 
 
 def _program(choices: dict[str, list[_Choice]], store: CentralStore) -> tuple[Program, dict[str, list[int]]]:
-    program = Program("central store")
+    program = Program("central_store")
     handles = {}
     for number, (item, options) in enumerate(choices.items()):
         mine = program.variables(f"pool{number}_", len(options), high=1, integer=True)

@@ -88,7 +88,7 @@ def test_the_room_said_to_be_missing_is_enough_and_nearly_the_least(room, litres
     short = max(0.0, float(limit.per_pack @ par) - litres)
     wanted = min(float(limit.per_pack @ s) for s in every_shelf(packs) if met_by(packs, s) >= need)
     assert short >= max(0.0, wanted - litres) - 1e-6
-    assert short <= max(0.0, wanted - litres) + 0.01 * max(litres, 1e-9) + 1e-6
+    assert short <= max(0.0, wanted - litres) + 0.01 * max(litres, 1.0) + 1e-6
     if litres + short > 0:
         wider = Limit("shelf", limit.per_pack, litres + short)
         assert solve(packs, cost, need, limits=[wider]).par is not None

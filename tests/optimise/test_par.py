@@ -306,3 +306,13 @@ def test_policy_cannot_ask_for_a_gap_over_half_a_percent(room):
     unit, demand, verify = room
     loose = replace(unit, planning=PlanningPolicy(1, 4000, 4000, 16000, 0.2, 20.0, 8, (0.9,)))
     assert solve_par(loose, demand, verify).solver.gap <= 0.005
+
+
+@pytest.mark.parametrize("seconds", [1e-9, 0.05])
+def test_a_solver_that_is_stopped_at_once_still_leaves_a_plan_that_is_ready_and_says_it_is_not_proven(room, seconds):
+    unit, demand, verify = room
+    hurried = replace(unit, planning=PlanningPolicy(1, 4000, 4000, 16000, 0.0, seconds, 8, (0.9,)))
+    plan = solve_par(hurried, demand, verify)
+    assert plan.readiness.planned >= 0.95
+    assert plan.solver.status in ("feasible", "optimal")
+    assert plan.solver.status == "optimal" or not plan.solver.gap <= 1e-9
