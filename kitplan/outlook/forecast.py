@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.estimate import Learnt, learn
-from kitplan.demand.filling import attempt_tables, fill_roles
-from kitplan.demand.occupancy import arrivals_per_day, mean_airways
+from kitplan.demand.filling import AttemptTables, attempt_tables, attempts_per_stay_pmf, fill_roles
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways, stay_checks_pmf
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import use_rates
 from kitplan.inputs.values import Unit
@@ -30,7 +30,8 @@ class UseModel:
     """What an airway-day and an arrival take. rate, attempts: per airway-day, ndarray (n_strata,).
 
     per_day, per_arrival: ndarray (n_strata, n_items), items. arrivals: arrivals per airway-day, ndarray (n_strata,).
-    price: of one item, ndarray (n_items,).
+    price: of one item, ndarray (n_items,). grace: re-secures that a stay has beyond its days at `rate`, admission
+    secures apart (mostly below 0: a fresh securement holds at first), ndarray (n_strata,); it is part of per_arrival.
     """
 
     items: tuple[str, ...]
@@ -40,6 +41,16 @@ class UseModel:
     per_arrival: np.ndarray
     arrivals: np.ndarray
     price: np.ndarray
+    grace: np.ndarray
+
+    def per_event(self) -> np.ndarray:
+        """Items of one re-secure, redos included, ndarray (n_strata, n_items)."""
+        rate = self.rate[:, None]
+        return np.divide(self.per_day, rate, out=np.zeros_like(self.per_day), where=rate > 0)
+
+    def per_admission(self) -> np.ndarray:
+        """What an arrival takes where its re-secures are counted and not worked out, ndarray (n_strata, n_items)."""
+        return self.per_arrival - self.grace[:, None] * self.per_event()
 
 
 @dataclass(frozen=True)
@@ -99,7 +110,22 @@ def use_model(unit: Unit) -> UseModel:
         per_arrival,
         arrivals,
         price,
+        _grace(unit, tables, pace["re_secures_per_day"].to_numpy(float)),
     )
+
+
+def _grace(unit: Unit, tables: AttemptTables, rate: np.ndarray) -> np.ndarray:
+    """Mean re-secures of a whole stay, without admission secures, less the stay's days at the long-run rate."""
+    grace = np.zeros(unit.n_strata)
+    for g in range(unit.n_strata):
+        uses = attempts_per_stay_pmf(unit, tables, g)
+        stay = stay_checks_pmf(unit, g, tables.n_long)
+        row = unit.frequency.iloc[g]
+        events = float(uses @ np.arange(len(uses))) * (1 - float(row["redo"])) - round(
+            float(row["admission_secures"])
+        )
+        grace[g] = events - rate[g] * float(stay @ np.arange(len(stay))) / unit.checks_per_day
+    return grace
 
 
 def forecast_unit(

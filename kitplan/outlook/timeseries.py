@@ -55,16 +55,16 @@ def smoothed(series: np.ndarray, months: int) -> np.ndarray:
     """Simple exponential smoothing."""
     from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 
-    return _quietly(lambda: SimpleExpSmoothing(series, initialization_method="heuristic").fit(), months)
+    return _quietly(lambda: SimpleExpSmoothing(series, initialization_method="estimated").fit(), months)
 
 
-def smoothed_with_season(series: np.ndarray, months: int) -> np.ndarray:
-    """Exponential smoothing of level and yearly season (additive, no trend)."""
+def smoothed_with_season(series: np.ndarray, months: int, period: int = YEAR) -> np.ndarray:
+    """Exponential smoothing of level and season (additive, no trend); period: values in one season."""
     from statsmodels.tsa.holtwinters import ExponentialSmoothing
 
     return _quietly(
         lambda: ExponentialSmoothing(
-            series, seasonal="add", seasonal_periods=YEAR, initialization_method="heuristic"
+            series, seasonal="add", seasonal_periods=period, initialization_method="heuristic"
         ).fit(),
         months,
     )
@@ -134,8 +134,8 @@ BACKTEST_COLUMNS = [
 def rolling_errors(series: np.ndarray, horizon: int = BACKTEST_HORIZON) -> pd.DataFrame:
     """Forecasts from every origin that a method allows: columns method, origin, horizon, actual, forecast.
 
-    origin: months known at that time. Origins begin where half of the history, and at least three months, is known; the last
-    18 at most.
+    origin: months known at that time. Origins begin where half of the history, and at least three months, is
+    known; the last 18 at most.
     """
     rows = []
     n = len(series)

@@ -124,18 +124,17 @@ def _levels(
     present = monthly.mean_airways[place] * monthly.days[place]
     arrived = monthly.arrivals[place]
     arrived = present * model.arrivals if np.isnan(arrived).any() else arrived
-    per_event = np.divide(
-        model.per_day, model.rate[:, None], out=np.zeros_like(model.per_day), where=model.rate[:, None] > 0
-    )
+    per_event = model.per_event()
+    per_arrival = model.per_arrival if watched is None else model.per_admission()
     rate, events = _rates_then(unit, model, monthly, watched, place)
     expected = present * rate
     happened = expected if events is None else events
     scale = happened.sum() / expected.sum() if expected.sum() > 0 else 1.0
-    admission = arrived @ model.per_arrival
+    admission = arrived @ per_arrival
     actual = own["units"].reindex(model.items).fillna(0.0).to_numpy(float)
     return np.stack(
         [
-            (planned * rate) @ per_event + (planned * model.arrivals) @ model.per_arrival,
+            (planned * rate) @ per_event + (planned * model.arrivals) @ per_arrival,
             expected @ per_event + admission,
             scale * expected @ per_event + admission,
             happened @ per_event + admission,
