@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from kitplan.optimise.shelf_order import shelf_key
+
 if TYPE_CHECKING:
     from kitplan.plan import Plan
-
-_RUN = re.compile(r"(\d+)")
-
-
-def shelf_key(bin_name: str) -> tuple[Any, ...]:
-    """Sort key of a bin: A2 comes before A10; items without a bin come last."""
-    parts = _RUN.split(bin_name.strip().casefold())
-    return (not bin_name.strip(), *((0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts))
-
 
 def stock_lines(plan: Plan) -> pd.DataFrame:
     """Par levels with what the catalogue says of each item, in shelf order.
