@@ -69,7 +69,7 @@ def test_the_workbook_has_a_sheet_for_each_question_and_says_practice_only(made)
 def test_every_print_comes_on_a4_and_on_letter(made):
     out, _ = made
     names = sorted(p.name for p in out.glob("*.pdf"))
-    for what in ("station-cards", "tick-list", "step-cards", "box-labels", "cutting-list"):
+    for what in ("station-cards", "tick-list", "step-cards", "box-labels", "cutting-list", "class-cut-cards"):
         assert f"{what}-a4.pdf" in names
         assert f"{what}-letter.pdf" in names
 

@@ -8,10 +8,13 @@ import pytest
 
 from kitplan.export.prints.box_label import box_labels_pdf
 from kitplan.export.prints.practice_page import practice_pdf, text
+from kitplan.export.prints.sheet_card import sheet_cards_pdf
 from kitplan.export.prints.step_card import steps
 from kitplan.inputs.findings import Findings
 from kitplan.inputs.source import Source
 from kitplan.inputs.techniques import read_techniques
+from kitplan.optimise.sheets_cutting import Sheet, cut_sheets
+from kitplan.outlook.training_cuts import SheetCut
 from kitplan.resources import sample_units
 
 
@@ -73,6 +76,15 @@ def test_nine_labels_take_two_pages_and_each_says_practice_only(tmp_path):
     words = words_of(pdf, tmp_path)
     assert words.count("PRACTICE ONLY, NOT FOR PATIENTS") == 9
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2
+
+
+@pytest.mark.parametrize(("side", "said"), [(150, "Print at 100 %"), (300, "Not at true scale")])
+def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
+    plan = cut_sheets([(25, 35)], [20], [Sheet("sheet", side, side)])
+    pdf = sheet_cards_pdf([SheetCut(0, plan, {"sheet": ("sheet", "to buy")})], {}, "Practice", "a4", "Class")
+    words = words_of(pdf, tmp_path)
+    assert said in words
+    assert words.count("25 x 35") + words.count("35 x 25") >= 20
 
 
 def test_prints_repeat_byte_for_byte():

@@ -1,4 +1,4 @@
-"""Prints of the classes: station cards, tick lists, step cards, cutting lists and box labels."""
+"""Prints of the classes: station cards, tick lists, step cards, cutting lists, cut cards and box labels."""
 
 from __future__ import annotations
 
@@ -7,16 +7,30 @@ from typing import TYPE_CHECKING
 
 from reportlab.platypus import Flowable, PageBreak
 
+from kitplan.demand.tape import cut_pieces
 from kitplan.export.plan_json import plan_number
 from kitplan.export.prints.box_label import box_labels_pdf, labels_of
+from kitplan.export.prints.cut_card import CutJob, cut_cards
 from kitplan.export.prints.listing import PAPERS
-from kitplan.export.prints.practice_page import HEAD, NOTE, RIGHT, STRONG, TITLE, grid, practice_pdf, text
+from kitplan.export.prints.practice_page import (
+    HEAD,
+    NOTE,
+    PRACTICE_ONLY,
+    RIGHT,
+    STRONG,
+    TITLE,
+    grid,
+    practice_pdf,
+    text,
+)
+from kitplan.export.prints.sheet_card import sheet_cards_pdf
 from kitplan.export.prints.station_card import station_cards_pdf
 from kitplan.export.prints.step_card import step_cards_pdf
 from kitplan.export.prints.tick_list import tick_list_pdf
 from kitplan.outlook.training_lists import piece_text
 
 if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
     from kitplan.outlook.training import TrainingPlan
     from kitplan.plan import Plan
 
@@ -35,9 +49,40 @@ def prints(plan: Plan) -> dict[str, bytes]:
             files[f"tick-list{tag}-{paper}.pdf"] = tick_list_pdf(training, lesson, paper, foot)
             files[f"step-cards{tag}-{paper}.pdf"] = step_cards_pdf(plan.unit, training, lesson, paper, foot)
             files[f"box-labels{tag}-{paper}.pdf"] = box_labels_pdf(labels_of(training, lesson), paper)
-            if (training.cut_work["lesson"] == lesson).any():
+            sheets = [cut for cut in training.sheets if cut.lesson == lesson]
+            if sheets:
+                note = f"{PRACTICE_ONLY}. Two pieces out of one sheet may go to different learners."
+                files[f"sheet-cards{tag}-{paper}.pdf"] = sheet_cards_pdf(sheets, called, note, paper, foot)
+            jobs = cut_jobs(plan.unit, training, lesson)
+            if jobs:
+                files[f"class-cut-cards{tag}-{paper}.pdf"] = cut_cards(jobs, paper, foot)
                 files[f"cutting-list{tag}-{paper}.pdf"] = cutting_list_pdf(training, lesson, called, paper, foot)
     return files
+
+
+def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
+    """Cards with the pieces of one go at true scale, one for each technique and size of the class."""
+    jobs: dict[tuple[str, float], CutJob] = {}
+    needs = training.needs
+    for number, practice in enumerate(training.lessons[lesson].practices):
+        technique = unit.techniques[practice.technique]
+        mine = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+        if not len(mine):
+            continue
+        sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum()
+        told = f"{PRACTICE_ONLY}. These pieces are for one go; the class takes {sets} sets."
+        sheet = None
+        if practice.skin == "barrier" and technique.uses_with_barrier.get("barrier"):
+            sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
+            sheet = (round(technique.uses_with_barrier["barrier"]), *sides, "")
+        key = (practice.technique, practice.tube_mm)
+        known = jobs.get(key)
+        jobs[key] = CutJob(
+            technique.title, practice.tube_mm, practice.route, cut_pieces(technique, practice.size),
+            float(mine["width_mm"].iloc[0]), (), known.roll if known else told,
+            (known.sheet if known else None) or sheet,
+        )
+    return list(jobs.values())
 
 
 def cutting_list_pdf(training: TrainingPlan, lesson: int, called: dict[str, str], paper: str, foot: str) -> bytes:
