@@ -17,7 +17,9 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
 
     Says how ready they are, which items are most often the one missing and what stands idle, and lists changes in
     order, best bargain first: stop after any of them. Writes audit.xlsx, tables/audit.csv and audit.json.
+    Exit code 1, nothing written: a limit is below what emergency equipment needs.
     """
+    from kitplan.commands.plan import refuse_unsafe
     from kitplan.export.writer import check_target, write_outputs
 
     folder = out_folder(unit_path, out)
@@ -29,6 +31,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
         from kitplan.plan import plan_unit
 
         plan = plan_unit(unit, seed, ("audit",), report)
+        refuse_unsafe(plan)
         report("Writing")
         from kitplan.export.outputs import part_files
 

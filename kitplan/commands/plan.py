@@ -125,4 +125,4 @@ def refuse_unsafe(plan: Plan) -> None:
     from kitplan.inputs.problems import UnsafePlan
 
     if plan.par is not None and plan.par.answer == "unsafe":
-        raise UnsafePlan(" ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")
+        raise UnsafePlan("; ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pandas as pd
 import pytest
@@ -50,4 +51,15 @@ def test_a_unit_without_present_par_is_told_what_to_give(tmp_path):
     ran = CliRunner().invoke(main, ["audit", str(sample_units()["mill_lane"]), "--out", str(tmp_path / "out")])
     assert ran.exit_code == 2
     assert "present_par.csv" in ran.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_limit_below_emergency_equipment_is_refused_and_nothing_is_written(tmp_path):
+    unit = tmp_path / "unit"
+    shutil.copytree(sample_units()["lantern_nursery"], unit)
+    settings = (unit / "unit.toml").read_text()
+    (unit / "unit.toml").write_text(settings.replace("[stock]", "[stock]\nshelf_litres = 10", 1))
+    ran = CliRunner().invoke(main, ["audit", str(unit), "--out", str(tmp_path / "out")])
+    assert ran.exit_code == 1
+    assert "emergency equipment" in ran.output
     assert not (tmp_path / "out").exists()
