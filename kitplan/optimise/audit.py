@@ -16,7 +16,7 @@ from kitplan.optimise.descent import descend
 from kitplan.optimise.par import Question, ask
 from kitplan.optimise.par_tables import present_packs, standing_par
 from kitplan.optimise.values import ParPlan, Readiness, StandingPar
-from kitplan.optimise.verify import shortage_chances, wilson_interval
+from kitplan.optimise.verify import joint_readiness, shortage_chances, wilson_interval
 
 FLOOR, RAISE, LOWER = "floor", "raise", "lower"
 """Why a par level changes: emergency or minimum stock is missing, readiness needs it, money stands idle."""
@@ -165,6 +165,7 @@ def _propose(
     held = np.maximum(present, question.floor).astype(np.int64)
     need = int(np.count_nonzero(np.all(packs <= best, axis=1)))
     units = question.units_of(verify)
+    wanted = min(plan.readiness.target, joint_readiness(units, best * question.pack))
     for _ in range(MOST_ROUNDS):
         raised = held
         if np.count_nonzero(np.all(packs <= held, axis=1)) < need:
@@ -176,12 +177,12 @@ def _propose(
         lower = np.where(raised > present, raised, np.minimum(lower, raised))
         found = descend(collapse(packs, lower, raised), question.cost, need).cheapest_with(need)
         lowered = raised if found is None else found.astype(np.int64)
-        verified = float(np.mean(np.all(units <= lowered * question.pack, axis=1)))
+        verified = joint_readiness(units, lowered * question.pack)
         if not all(limit.kept_by(lowered) for limit in question.limits):
             return best, ["Additions alone would pass a limit: the steps lead to the plan itself."]
-        if verified >= plan.readiness.target or need >= n:
+        if verified >= wanted or need >= n:
             return lowered, []
-        need = min(n, need + max(1, int(np.ceil((plan.readiness.target - verified) * n))))
+        need = min(n, need + max(1, int(np.ceil((wanted - verified) * n))))
     return best, []
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +20,7 @@ from kitplan.optimise.cover import (
     state_levels,
 )
 from kitplan.optimise.descent import descend
+from kitplan.optimise.solution import Solution
 from kitplan.optimise.values import SolverReport
 
 STAGES = (0.8, 0.5, 0.0)
@@ -44,12 +44,8 @@ def readiest(
     duals count scenarios (duals: scenarios met for one unit more of the limit).
     """
     par, ready = _step_down_within(packs, floor, limits)
-    lower = np.maximum(own_quantiles(packs, ready), floor)
-    cover = collapse(packs, lower)
+    cover = collapse(packs, np.maximum(own_quantiles(packs, ready), floor))
     unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(packs)), np.nan, 0.0)
-    if not all(limit.kept_by(lower) for limit in limits):
-        proven = replace(unproven, status="optimal", bound=float(ready), lp_bound=float(ready), gap=0.0)
-        return Covered(par, proven, {})
     if np.count_nonzero(cover.vectors) > MANY_ENTRIES:
         return Covered(par, unproven, {})
     stated = state_most_ready(cover, limits)
@@ -58,30 +54,50 @@ def readiest(
         return Covered(par, unproven, {})
     duals = {limit.name: relaxed.dual(limit.name) for limit in limits}
     weighting = np.sum([max(duals[limit.name], 0.0) * limit.per_pack for limit in limits], axis=0)
-    rounded = collapse(packs, lower, read_par(stated, relaxed, above=ABOVE_ZERO))
+    rounded = collapse(packs, cover.lower, read_par(stated, relaxed, above=ABOVE_ZERO))
     stepped = _first_within(rounded, weighting + 1e-9 * cost, limits)
     if stepped is not None and stepped[1] > ready:
         par, ready = stepped
-    report = relaxed.report
-    slack = report.bound - ready
-    if slack > gap * len(packs):
-        lower, upper = open_range(stated, relaxed, slack)
-        rest = state_most_ready(collapse(packs, lower, upper), limits)
-        room = max(report.bound - rest.cover.met, 1.0)
-        solution = rest.program.solve(gap=min(0.5, gap * len(packs) / room / 2), time_limit=time_limit)
-        report = replace(solution.report, lp_bound=relaxed.report.bound)
-        if solution.solved:
-            found = read_par(rest, solution)
-            met = int(np.count_nonzero(np.all(packs <= found, axis=1)))
-            if met > ready and all(limit.kept_by(found) for limit in limits):
-                par, ready = found, met
-    bound = min(relaxed.report.bound, max(float(ready), report.bound if report.status == "optimal" else np.inf))
-    width = (bound - ready) / max(ready, 1)
-    took = relaxed.report.seconds
-    return Covered(
-        par, SolverReport(report.name, "optimal" if width <= gap else "feasible", float(ready),
-                          relaxed.report.bound, bound, width, took), duals,
+    bound, seconds = relaxed.report.bound, relaxed.report.seconds
+    if bound - ready > gap * len(packs):
+        par, ready, bound, took = _close(packs, stated, relaxed, limits, par, ready, gap, time_limit)
+        seconds += took
+    width = max(0.0, bound - ready) / max(ready, 1)
+    status = "optimal" if bound - ready <= gap * len(packs) + 1e-6 else "feasible"
+    report = SolverReport(
+        relaxed.report.name, status, float(ready), relaxed.report.bound, max(bound, float(ready)), width, seconds
     )
+    return Covered(par, report, duals)
+
+
+def _close(
+    packs: np.ndarray,
+    stated: Stated,
+    relaxed: Solution,
+    limits: Sequence[Limit],
+    par: np.ndarray,
+    ready: int,
+    gap: float,
+    time_limit: float,
+) -> tuple[np.ndarray, int, float, float]:
+    """Solve the integer program on the levels that the relaxation leaves open.
+
+    Returns par levels, the scenarios they meet, the bound on any plan's, and the seconds taken.
+    """
+    bound = relaxed.report.bound
+    lower, upper = open_range(stated, relaxed, bound - ready)
+    rest = state_most_ready(collapse(packs, lower, upper), limits)
+    room = max(bound - rest.cover.met, 1.0)
+    solution = rest.program.solve(gap=min(0.5, gap * len(packs) / room / 2), time_limit=time_limit)
+    if solution.report.status == "infeasible":
+        return par, ready, float(ready), solution.report.seconds
+    if solution.solved:
+        bound = min(bound, max(float(ready), solution.report.bound))
+        found = read_par(rest, solution)
+        met = int(np.count_nonzero(np.all(packs <= found, axis=1)))
+        if met > ready and all(limit.kept_by(found) for limit in limits):
+            par, ready = found, met
+    return par, ready, bound, solution.report.seconds
 
 
 def state_most_ready(cover: Collapsed, limits: Sequence[Limit]) -> Stated:

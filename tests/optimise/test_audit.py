@@ -43,6 +43,16 @@ def test_the_audit_of_the_optimal_plan_changes_nothing(room):
     assert "Nothing needs to change." in audit.sentences("USD")
 
 
+def test_the_optimal_plan_needs_no_change_even_where_these_scenarios_find_it_a_little_short(
+    room, make_demand, invented_units
+):
+    """A plan may have been confirmed on fresh scenarios while the audit looks at the first ones."""
+    unit, demand, _, plan = room
+    harsher = make_demand(invented_units(4000, N_ITEMS, 7, mean_airways=4.1), unit.items["item"])
+    assert joint_readiness(harsher.units, plan.levels["par_units"].to_numpy()) < plan.readiness.target
+    assert len(audit_par(holding(unit, optimum(room)), demand, harsher, plan).steps) == 0
+
+
 def test_todays_readiness_is_joint_and_verified(room):
     packs = optimum(room) - 1
     audit = audit_of(room, packs)
