@@ -54,7 +54,7 @@ def _difference(own: pd.DataFrame, row, titles: dict[str, str]) -> str:
 
 
 def served_lines(strata: pd.DataFrame, design: str, titles: dict[str, str]) -> list[str]:
-    """Whom a design serves, a line a route: "oral 3.0, 3.5 (with barrier) mm"; what tells more only where it decides."""
+    """Whom a design serves, a line a route: "oral 3.0, 3.5 (with barrier) mm"; more than the size where it decides."""
     lines = []
     for route, own in strata[strata["design"] == design].groupby("route", sort=False):
         sizes = []

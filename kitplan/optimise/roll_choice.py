@@ -6,6 +6,7 @@ mixed piece lengths, and the remainder thrown away when the airway ends.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,9 @@ OPENED_COLUMNS = [
     "monthly_cost", "discarded_share", "choice", "in_kit",
 ]
 SINGLE_COLUMNS = ["role", "item", "serves", "strata", "monthly_cost", "discarded_share", "extra_monthly_cost", "remark"]
+
+_MEASURES = ("uses_per_item", "items_per_stay", "cost_per_stay", "monthly_cost", "discarded_share", "applied",
+             "opened_amount", "half_strip_share")
 
 
 @dataclass(frozen=True)
@@ -59,11 +63,38 @@ def choose_opened(unit: Unit, needs: KitNeeds, filling: Filling) -> OpenedChoice
     )
 
 
+@dataclass(frozen=True)
+class _Cutting:
+    """One stratum as its rolls and sheets see it. widths: names of the tapes of the right width."""
+
+    stratum: int
+    tube_mm: float
+    row: Mapping
+    lengths_mm: np.ndarray
+    applied_mm: float
+    widths: frozenset[str]
+
+
+def _cutting(unit: Unit, g: int) -> _Cutting:
+    row = unit.strata.loc[g].to_dict()
+    technique = unit.techniques[str(row["technique"])]
+    pieces = cut_pieces(technique, row)
+    tapes = unit.items[unit.items["role"] == "tape"]
+    widths = frozenset(right_width(tapes, technique)["item"])
+    return _Cutting(
+        g, float(row["tube_mm"]), row, piece_lengths_per_use(pieces), applied_length_mm(pieces), widths
+    )
+
+
 def _stratum_rows(unit: Unit, needs: KitNeeds, g: int) -> list[dict[str, object]]:
+    cutting = _cutting(unit, g)
     rows = []
     for role, need in needs.needs[g].items():
         items = unit.items[(unit.items["role"] == role) & (unit.items["scope"] == "patient")]
-        found = [_one_item(unit, needs, g, role, need, item) for _, item in items.iterrows()]
+        found = [
+            _one_item(unit, needs, cutting, role, need, int(i), item)
+            for i, item in zip(items.index, items.to_dict("records"))
+        ]
         suiting = [r for r in found if r["choice"] == "suits"]
         if suiting:
             min(suiting, key=lambda r: float(str(r["cost_per_stay"])))["choice"] = "best"
@@ -71,59 +102,50 @@ def _stratum_rows(unit: Unit, needs: KitNeeds, g: int) -> list[dict[str, object]
     return rows
 
 
-def _one_item(unit: Unit, needs: KitNeeds, g: int, role: str, need: float, item: pd.Series) -> dict[str, object]:
-    strata = unit.strata.loc[g]
-    uses = needs.use[g].stay_attempts
-    row: dict[str, object] = {c: strata[c] for c in ("route", "tube_mm", "technique", "skin")}
-    row |= {"stratum": g, "role": role, "item": item["item"], "choice": _suits(unit, g, role, item)}
-    table = items_opened(unit, g, item.to_dict(), need, len(uses) - 1)
-    blank = dict.fromkeys(
-        ["uses_per_item", "items_per_stay", "cost_per_stay", "monthly_cost", "discarded_share", "applied",
-         "opened_amount", "half_strip_share"], np.nan)
+def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: float, position: int,
+              item: Mapping) -> dict[str, object]:
+    g, uses = cutting.stratum, needs.use[cutting.stratum].stay_attempts
+    row: dict[str, object] = {c: cutting.row[c] for c in ("route", "tube_mm", "technique", "skin")}
+    row |= {"stratum": g, "role": role, "item": item["item"], "choice": _suits(cutting, role, item)}
+    table = needs.opened.get((g, position))
     if table is None:
-        return row | blank | {"pieces_per_roll": 0, "choice": "piece too long"}
+        table = items_opened(unit, g, item, need, len(uses) - 1)
+    if table is None:
+        return row | dict.fromkeys(_MEASURES, np.nan) | {"pieces_per_roll": 0, "choice": "piece too long"}
+    table = table[: len(uses)]
     per_stay = float(uses @ table)
     mean_uses = float(uses @ np.arange(len(uses)))
-    capacity, taken, applied, pieces = _amounts(unit, g, role, need, item, table)
+    capacity, taken, applied, pieces = _amounts(cutting, role, need, item)
     price = float(item["price"]) / float(item["pack"])
-    opened = per_stay * capacity
-    discarded = 1.0 - mean_uses * applied / opened if opened > 0 else 0.0
+    opened, kits = per_stay * capacity, needs.kits_per_month[g]
     return row | {
         "pieces_per_roll": pieces, "uses_per_item": float(np.searchsorted(table, 1, side="right") - 1),
-        "items_per_stay": per_stay, "cost_per_stay": per_stay * price,
-        "monthly_cost": per_stay * price * needs.kits_per_month[g], "discarded_share": discarded,
+        "items_per_stay": per_stay, "cost_per_stay": per_stay * price, "monthly_cost": per_stay * price * kits,
+        "discarded_share": 1.0 - mean_uses * applied / opened if opened > 0 else 0.0,
         "half_strip_share": mean_uses * (taken - applied) / opened if opened > 0 else 0.0,
-        "applied": mean_uses * applied * needs.kits_per_month[g], "opened_amount": opened * needs.kits_per_month[g],
+        "applied": mean_uses * applied * kits, "opened_amount": opened * kits,
     }
 
 
-def _amounts(unit: Unit, g: int, role: str, need: float, item: pd.Series, table: np.ndarray) -> tuple[float, ...]:
+def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping) -> tuple[float, float, float, int]:
     """(what one item holds, what a use cuts from it, what a use puts to use, pieces from one roll), same measure.
 
     Tape in mm of full width; sheets in mm2; anything else in use units.
     """
-    strata = unit.strata.loc[g]
     if role == "tape":
-        pieces = cut_pieces(unit.techniques[str(strata["technique"])], strata)
-        lengths = piece_lengths_per_use(pieces)
         roll_mm = float(item["length_mm"])
-        return roll_mm, float(lengths.sum()), applied_length_mm(pieces), pieces_from_first_roll(lengths, roll_mm)
+        pieces = pieces_from_first_roll(cutting.lengths_mm, roll_mm)
+        return roll_mm, float(cutting.lengths_mm.sum()), cutting.applied_mm, pieces
     if role == "barrier" and pd.notna(item["width_mm"]):
-        piece = float(strata["barrier_width_mm"]) * float(strata["barrier_length_mm"])
+        piece = float(cutting.row["barrier_width_mm"]) * float(cutting.row["barrier_length_mm"])
         return float(item["width_mm"]) * float(item["length_mm"]), need * piece, need * piece, 0
     return float(item["contains"]), need, need, 0
 
 
-def _suits(unit: Unit, g: int, role: str, item: pd.Series) -> str:
-    tube_mm = float(unit.strata.at[g, "tube_mm"])
-    if item["fits_from_mm"] > tube_mm + 1e-9 or item["fits_to_mm"] < tube_mm - 1e-9:
+def _suits(cutting: _Cutting, role: str, item: Mapping) -> str:
+    if item["fits_from_mm"] > cutting.tube_mm + 1e-9 or item["fits_to_mm"] < cutting.tube_mm - 1e-9:
         return "other size"
-    if role == "tape":
-        technique = unit.techniques[str(unit.strata.at[g, "technique"])]
-        tapes = unit.items[unit.items["role"] == "tape"]
-        if item["item"] not in set(right_width(tapes, technique)["item"]):
-            return "other width"
-    return "suits"
+    return "other width" if role == "tape" and item["item"] not in cutting.widths else "suits"
 
 
 def _single(unit: Unit, frame: pd.DataFrame) -> pd.DataFrame:

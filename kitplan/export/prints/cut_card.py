@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -66,7 +67,8 @@ def cut_jobs(unit: Unit, filling: Filling, strata: pd.DataFrame) -> list[CutJob]
         made = CutJob(technique.title, key[1], key[2], pieces, width, (str(strata.at[g, "design"]),),
                       _roll_sentence(pieces, roll), sheet, (str(row["skin"]),))
         jobs[key] = _joined(jobs[key], made) if key in jobs else made
-    return [jobs[key] for key in sorted(jobs)]
+    same = Counter(key[:3] for key in jobs)
+    return [jobs[key] if same[key[:3]] > 1 else replace(jobs[key], skins=()) for key in sorted(jobs)]
 
 
 def _joined(first: CutJob, second: CutJob) -> CutJob:
@@ -180,7 +182,10 @@ def _head(card: Card, job: CutJob, more: str = "") -> None:
 
 
 def _skin_text(job: CutJob) -> str:
-    return {("barrier",): ", with barrier", ("none",): ", without barrier"}.get(job.skins, "")
+    """What tells this card from another of the same technique and size."""
+    if len(job.skins) != 1:
+        return ""
+    return ", with barrier" if job.skins[0] == "barrier" else ", without barrier"
 
 
 def _draw_piece(card: Card, job: CutJob, piece, start: float, stop: float) -> None:
