@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,7 @@ DAYS_A_MONTH = 365.25 / 12
 SIZE = ["route", "tube_mm"]
 
 ParOf = Callable[[Unit], ParPlan | None]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -118,8 +120,8 @@ def compare_units(a: Unit, b: Unit, par_of: ParOf) -> Comparison:
             "comparing two units",
         )
     steps = list(_walk(a, b))
-    months = [mean_month(unit) for _, unit in steps]
-    pars = _pars(steps, par_of)
+    months = _after_each(steps, mean_month)
+    pars = _after_each(steps, par_of)
     causes = _causes(steps, months, pars)
     return Comparison(
         *_named(a, b), _money(a, b, months, pars), _priced(_items(months, pars), a, b), causes, a.currency
@@ -186,14 +188,12 @@ def _items_at_old_prices(a: Unit, b: Unit) -> pd.DataFrame:
     return b.items.assign(price=price.fillna(b.items["price"]))
 
 
-def _pars(steps: list[tuple[str, Unit]], par_of: ParOf) -> list[ParPlan | None]:
-    """Par levels after each step; solved again only where the step changed something that par levels rest on."""
-    found: list[ParPlan | None] = []
+def _after_each(steps: list[tuple[str, Unit]], work_out: Callable[[Unit], T]) -> list[T]:
+    """The result after each step; worked out again only where the step changed something that it rests on."""
+    found: list[T] = []
     for number, (_, unit) in enumerate(steps):
-        if number and _same(steps[number - 1][1], unit):
-            found.append(found[-1])
-        else:
-            found.append(par_of(unit))
+        same = number > 0 and _same(steps[number - 1][1], unit)
+        found.append(found[-1] if same else work_out(unit))
     return found
 
 

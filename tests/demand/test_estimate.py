@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+
 from kitplan.demand import wear
 from kitplan.demand.estimate import FEWEST_EVENTS, learn
 from kitplan.demand.learnt_block import block_text, learnt_settings, rate_of

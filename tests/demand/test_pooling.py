@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from kitplan.demand.pooling import count_dispersion, pool_rates
 
 
@@ -63,7 +64,7 @@ def test_pooled_rates_lie_inside_their_intervals_and_in_any_order(rows):
     pooled = pool_rates(events, days)
     assert (pooled.low < pooled.mean).all()
     assert (pooled.mean < pooled.high).all()
-    assert ((0 <= pooled.own_share) & (pooled.own_share <= 1)).all()
+    assert ((pooled.own_share >= 0) & (pooled.own_share <= 1)).all()
     turned = pool_rates(events[::-1], days[::-1])
     np.testing.assert_allclose(turned.mean[::-1], pooled.mean, rtol=1e-9)
 

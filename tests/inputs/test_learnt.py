@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from kitplan.inputs.learnt import with_learnt
 from kitplan.inputs.problems import InputError
 
@@ -26,7 +27,7 @@ all = 1.2
 """
 
 
-@pytest.fixture()
+@pytest.fixture
 def file(tmp_path):
     return tmp_path / "resecure_learnt.toml"
 

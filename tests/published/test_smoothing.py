@@ -4,12 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from kitplan.outlook import timeseries
 
 # Annual oil production of Saudi Arabia 1996 to 2007, millions of tonnes: the book's example of simple exponential
 # smoothing (1st ed., sec. 7.1), as carried by statsmodels' own tests.
-OIL = [446.6565, 454.4733, 455.6630, 423.6322, 456.2713, 440.5881, 425.3325, 485.1494, 506.0482, 526.7920, 514.2689,
-       494.2110]
+OIL = [
+    446.6565,
+    454.4733,
+    455.6630,
+    423.6322,
+    456.2713,
+    440.5881,
+    425.3325,
+    485.1494,
+    506.0482,
+    526.7920,
+    514.2689,
+    494.2110,
+]
 
 # International visitor nights in Australia, quarterly 1999 to 2015 (R package fpp2), as carried by statsmodels' tests.
 VISITORS = [

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from kitplan.demand import wear
 from scipy.optimize import minimize
+
+from kitplan.demand import wear
 
 
 @pytest.fixture(scope="module")
@@ -42,9 +43,13 @@ def test_remission_times_give_the_published_weibull_regression(remission):
 
     def cost(p):
         factor = np.array([1.0, np.exp(p[2])])
-        return -wear.log_likelihood(spells, folded, factor, np.exp(p[0]) * 24, np.exp(p[1]), 0.0, 0.0, len(control))
+        return -wear.log_likelihood(
+            spells, folded, factor, np.exp(p[0]) * 24, np.exp(p[1]), 0.0, 0.0, len(control)
+        )
 
-    found = minimize(cost, [3.0, 0.1, 0.5], method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9, "maxiter": 4000})
+    found = minimize(
+        cost, [3.0, 0.1, 0.5], method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9, "maxiter": 4000}
+    )
     scale = np.exp(-found.x[1])
     assert found.x[0] == pytest.approx(3.516, abs=1e-3)
     assert scale == pytest.approx(0.732, abs=1e-3)
@@ -63,7 +68,9 @@ def test_first_bladder_recurrences_agree_with_a_reference_library():
     for arm in (1, 2):
         own = first[first["rx"] == arm]
         reference = SurvfuncRight(own["stop"], own["event"])
-        share, _ = wear.still_secure(spells_of(own["stop"], own["event"] == 1), reference.surv_times.astype(float))
+        share, _ = wear.still_secure(
+            spells_of(own["stop"], own["event"] == 1), reference.surv_times.astype(float)
+        )
         np.testing.assert_allclose(share, reference.surv_prob, atol=1e-12)
 
 
@@ -83,7 +90,9 @@ def test_constant_hazards_with_gamma_frailty_are_negative_binomial():
         before += [*(gaps[:-1] - step / 2), gaps[-1]]
         after += [*(gaps[:-1] + step / 2), gaps[-1]]
         reason += [wear.SOILED] * n + [wear.STILL_SECURE]
-    spells = wear.WearSpells(np.array(airway), np.zeros(len(airway), int), np.array(before), np.array(after), np.array(reason))
+    spells = wear.WearSpells(
+        np.array(airway), np.zeros(len(airway), int), np.array(before), np.array(after), np.array(reason)
+    )
     folded = wear._fold(spells)
 
     def ours(rate, spread):
@@ -94,4 +103,6 @@ def test_constant_hazards_with_gamma_frailty_are_negative_binomial():
         return nbinom.logpmf(counts, theta, theta / (theta + 10 * rate)).sum()
 
     for rate, spread in [(0.25, 0.5), (0.4, 0.9)]:
-        assert ours(rate, spread) - ours(0.3, 0.7) == pytest.approx(theirs(rate, spread) - theirs(0.3, 0.7), abs=1e-2)
+        assert ours(rate, spread) - ours(0.3, 0.7) == pytest.approx(
+            theirs(rate, spread) - theirs(0.3, 0.7), abs=1e-2
+        )
