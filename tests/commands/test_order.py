@@ -246,6 +246,7 @@ def test_a_unit_in_one_workbook_orders_from_its_own_sheet_and_from_the_plan_besi
             sheet.append(list(line))
     path = tmp_path / "one.xlsx"
     book.save(path)
+    shutil.copy(planned / "policy.toml", tmp_path)
     result = run("order", path, "--on", "2026-07-01")
     assert result.exit_code == 0, result.output
     assert pd.read_csv(tmp_path / "one-plan" / "tables" / "order.csv").set_index("item").loc[
