@@ -222,14 +222,12 @@ def solve_patterns(
         best = _better(best, master.weigh(rounded))
         if _done(best, ceiling, supplies):
             break
-    for widen in (None, every):
-        if _done(best, ceiling, supplies):
-            break
-        if widen is not None:
-            master.pool.update(dict.fromkeys(widen()))
-        best = _better(best, master.settle(_useful_gap(lp.value, ceiling, supplies), time_limit))
-        if every is None or len(supplies) > 1:
-            break
+    gap = _useful_gap(lp.value, ceiling, supplies)
+    if not _done(best, ceiling, supplies):
+        best = _better(best, master.settle(gap, time_limit))
+    if every is not None and (best.short or best.cost > ceiling + TOLERANCE):
+        master.pool.update(dict.fromkeys(every()))
+        best = _better(best, master.settle(gap, time_limit))
     return _plan(master, lp, ceiling, best)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import Bounds, LinearConstraint, milp
 
 from kitplan.demand.tape import rolls_after_uses, sheet_pieces
 from kitplan.optimise.cutting import (
@@ -235,3 +236,44 @@ def test_many_sizes_in_tenths_are_cut_up_to_whole_millimetres_and_never_smaller(
     for layout in plan.layouts:
         for piece, (_, _, width, length) in layout:
             assert sorted((width, length)) >= plan.sizes_mm[piece].tolist()
+
+
+def small_shop(seed):
+    """Up to four lengths and three kinds of rolls: some bought in packs, some owned and limited."""
+    rng = np.random.default_rng([7, seed])
+    sizes = np.unique(rng.integers(12, 60, rng.integers(1, 5)))[::-1]
+    rolls = [Roll("always", 100.0, 3.0, 2)]
+    for kind in range(rng.integers(1, 4)):
+        length, limit = float(rng.integers(60, 140)), int(rng.integers(0, 6))
+        price, pack = float(rng.integers(2, 12)) / 2, int(rng.integers(1, 5))
+        own = rng.random() < 0.4
+        rolls.append(Roll(f"own {kind}", length, 0.0, 1, limit, first=True) if own
+                     else Roll(f"buy {kind}", length, price, pack))
+    return sizes, rng.integers(1, 15, sizes.size), rolls
+
+
+def least_money(sizes, demand, rolls):
+    """Exact, by scipy's integer solver over every pattern of every roll."""
+    found = [(k, p) for k, roll in enumerate(rolls) for p in all_patterns(sizes, int(roll.length_mm))]
+    kinds, patterns = np.array([k for k, _ in found]), np.array([p for _, p in found])
+    mine = (kinds[None, :] == np.arange(len(rolls))[:, None]).astype(float)
+    met = np.hstack([patterns.T, np.zeros((sizes.size, len(rolls)))])
+    held = np.hstack([-mine, np.diag([float(roll.pack) for roll in rolls])])
+    most = [np.inf if roll.available is None else roll.available for roll in rolls]
+    cost = np.r_[np.zeros(kinds.size), [roll.price for roll in rolls]]
+    bounds = Bounds(0, np.r_[np.full(kinds.size, np.inf), most])
+    rows = [LinearConstraint(met, demand, np.inf), LinearConstraint(held, 0, np.inf)]
+    return milp(cost, constraints=rows, integrality=np.ones(cost.size), bounds=bounds).fun
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_several_kinds_packs_and_own_stock_agree_with_an_exact_program(seed):
+    sizes, demand, rolls = small_shop(seed)
+    plan = cut_stock(sizes, demand, rolls)
+    best = least_money(sizes, demand, rolls)
+    assert plan.cost == pytest.approx(best, abs=1e-6)
+    assert plan.lp_bound <= plan.ceiling + 1e-6 <= best + 2e-6
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+    for roll in rolls:
+        assert plan.opened[roll.name] <= (np.inf if roll.available is None else roll.available)
+        assert plan.opened[roll.name] <= plan.packs[roll.name] * roll.pack
