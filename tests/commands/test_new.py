@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from kitplan.cli import main
 from kitplan.inputs.columns import columns_of
 from kitplan.inputs.starter import EXAMPLES, TABLES
+from kitplan.inputs.unit import load_unit
 from kitplan.resources import sample_units
 
 
@@ -38,6 +39,24 @@ def test_every_default_can_be_switched_on_by_taking_its_mark_away(tmp_path):
     assert unit["stock"]["review_days"] == 7
     assert unit["bedside"]["adjacent_size"] is True
     assert unit["resecure"]["checks_per_day"] == 4
+
+
+def test_a_starter_with_every_default_switched_on_and_one_airway_is_read_without_a_warning(tmp_path):
+    folder = tmp_path / "mine"
+    run(folder)
+    lines = (folder / "unit.toml").read_text().splitlines()
+    limits = ("# shelf_litres", "# budget", "# container_litres", "# beds")
+    head, rest = lines[: lines.index("[stock]")], lines[lines.index("[stock]"):]
+    on = [line if line.startswith(limits) else line.removeprefix("# ") for line in rest]
+    (folder / "unit.toml").write_text("\n".join([*head, *on]))
+    with open(folder / "census.csv", "a") as census:
+        csv.writer(census).writerow(EXAMPLES["census_counts"])
+    for path in (folder / "optional").iterdir():
+        if path.name in ("items.csv", "face.csv", "tubes.csv", "techniques.toml", "class.toml"):
+            path.rename(folder / path.name)
+    unit = load_unit(folder)
+    assert unit.warnings == ()
+    assert unit.n_strata == 1
 
 
 @pytest.mark.parametrize("table", EXAMPLES)
