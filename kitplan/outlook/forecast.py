@@ -142,6 +142,8 @@ def forecast_unit(
     model = use_model(replace(unit, frequency=learnt.frequency(unit)))
     monthly = monthly_census(unit)
     outlook = forecast_series(monthly.series(), months, _chance_sd(unit, monthly))
+    if monthly.months is None:
+        outlook = replace(outlook, method="one day's count", reason="one day's count stands for every month")
     names, days, of_year = months_ahead(monthly, months)
     rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(b"forecast")]))
     airway_days = draw_airway_days(unit, monthly, outlook, days, of_year, draws, rng)

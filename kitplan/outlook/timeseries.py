@@ -18,6 +18,7 @@ import pandas as pd
 YEAR = 12
 BACKTEST_HORIZON = 6
 _CLEARLY_BETTER = 0.97
+_AS_GOOD = 1.005
 _MOST_ORIGINS = 18
 
 
@@ -109,12 +110,18 @@ class Outlook:
     reason: str
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> np.ndarray:
-        """Paths of the series, ndarray (n_draws, months), not below 0: Student errors that move together."""
+        """Paths of the series, ndarray (n_draws, months): Student errors that move together.
+
+        Not below 0; what that cuts off is made up for, so that the mean stays the forecast.
+        """
         shared = rng.standard_normal((n_draws, 1))
         own = rng.standard_normal((n_draws, len(self.ahead)))
         normal = np.sqrt(self.correlation) * shared + np.sqrt(1 - self.correlation) * own
         student = normal / np.sqrt(rng.chisquare(self.freedom, (n_draws, 1)) / self.freedom)
-        return np.maximum(self.ahead + self.sd * student, 0.0)
+        paths = np.maximum(self.ahead + self.sd * student, 0.0)
+        return paths * np.divide(
+            self.ahead, paths.mean(axis=0), out=np.ones_like(self.ahead), where=self.ahead > 0
+        )
 
 
 BACKTEST_COLUMNS = [
@@ -239,7 +246,7 @@ def _left_out_coverage(own: pd.DataFrame, share: float) -> float:
 
 
 def _choose(table: pd.DataFrame) -> tuple[str, str]:
-    best = table.loc[table["mase"].idxmin()]
+    best = table[table["mase"] <= _AS_GOOD * table["mase"].min()].iloc[0]
     simple = table[table["baseline"]]
     baseline = simple.loc[simple["mase"].idxmin()]
     if best["baseline"] or best["mase"] > _CLEARLY_BETTER * baseline["mase"]:

@@ -11,6 +11,7 @@ import sys
 import time
 from dataclasses import replace
 from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -52,9 +53,7 @@ def invent(seed: int):
     stay, day, reason = INVENTED.invent_events(rng, truth, stratum, start, end, until=float(n_days))
     cut = edges[history]
     unit = _unit(stratum, start, end, stay, day, reason, cut)
-    lived = [
-        np.clip(np.minimum(end, b) - np.maximum(start, a), 0, None).sum() for a, b in zip(edges, edges[1:])
-    ]
+    lived = [np.clip(np.minimum(end, b) - np.maximum(start, a), 0, None).sum() for a, b in pairwise(edges)]
     renewed = np.histogram(day, edges)[0]
     return unit, history, np.array(lived)[history:], renewed[history:], swing > 0
 
