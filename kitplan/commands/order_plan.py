@@ -122,7 +122,8 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
                if name not in _NOT_PLANNED_ON and unit.checksums.get(name, known) != known]
     warnings = tuple(f"{name} has changed since the plan of this folder was made; plan again to use it."
                      for name in changed)
-    plan = Plan(replace(unit, checksums=inputs), int(record["seed"]), str(record["kitplan"]),
+    ours = replace(unit, checksums=inputs, extra={**unit.extra, "plan_number": str(record["plan_number"])})
+    plan = Plan(ours, int(record["seed"]), str(record["kitplan"]),
                 Filling(pd.DataFrame()), pd.DataFrame(), pd.DataFrame(), warnings=warnings)
     return LastPlan(str(record["plan_number"]), plan, points, warnings)
 

@@ -20,8 +20,11 @@ _DIGITS = 10
 def plan_number(unit: Unit, seed: int, version: str) -> str:
     """Eight characters that name a plan: the same for the same inputs, stock policy, seed and version.
 
-    It stands in plan.json and on every sheet, so that a filled-in count can be matched with its plan.
+    It stands in plan.json and on every sheet, so that a filled-in count can be matched with its plan. A unit that is
+    ordered for by an earlier plan carries that plan's number in its `extra`.
     """
+    if isinstance(given := unit.extra.get("plan_number"), str):
+        return given
     parts = [version, str(seed), repr(unit.stock), *(f"{k}={v}" for k, v in sorted(unit.checksums.items()))]
     code = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:8].upper()
     return f"{code[:4]}-{code[4:]}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import re
 import shutil
@@ -144,6 +145,13 @@ def test_a_table_of_counts_gives_the_same_order_as_the_workbook(unit):
     assert (unit / "plan" / "tables" / "order.csv").read_bytes() == from_book
     assert run("order", unit / "on_hand.csv", "--on", "2026-07-01").exit_code == 0
     assert (unit / "plan" / "tables" / "order.csv").read_bytes() == from_book
+
+
+def test_the_order_names_the_plan_it_was_made_by(unit):
+    assert run("plan", unit, "--readiness", 0.9).exit_code == 0
+    assert run("order", fill_in(unit, all_lines(unit))).exit_code == 0
+    order, plan = (json.loads((unit / "plan" / f"{n}.json").read_text()) for n in ("order", "plan"))
+    assert order["plan_number"] == plan["plan_number"]
 
 
 def test_the_same_count_gives_the_same_bytes(unit):
