@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import io
+import posixpath
 import zipfile
-from typing import TYPE_CHECKING
+import zlib
+from datetime import datetime
+from xml.parsers import expat
 
 from kitplan.inputs.cells import Bad
-from kitplan.inputs.grids import MAX_COLUMNS, MAX_ROWS, Grid
-
-if TYPE_CHECKING:
-    from openpyxl.workbook.workbook import Workbook
+from kitplan.inputs.grids import Grid
+from kitplan.inputs.sheet_xml import SheetCells, attributes, date_styles, shared_texts
 
 MAX_UNPACKED_BYTES = 400_000_000
 MAX_PARTS = 3_000
 MAX_RATIO = 400
 _CORRUPT = Bad("is not a readable workbook", "Open it in a spreadsheet program and save it again as .xlsx.")
-_GAP_ROWS = 20_000
-"""A sheet with so many blank rows one after another has ended for a person."""
+_DAMAGE = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, expat.ExpatError, OSError, ValueError, KeyError,
+           IndexError, RuntimeError, NotImplementedError, EOFError, StopIteration, OverflowError)
+"""What damaged parts make the standard library raise."""
 
 
 class Book:
@@ -30,8 +32,16 @@ class Book:
         if fault is not None:
             raise ValueError(fault)
         self._content = content
-        self._book = _opened(content)
-        self.sheets: tuple[str, ...] = tuple(self._book.sheetnames)
+        self._texts: list[str] | None = None
+        self._dates: frozenset[int] = frozenset()
+        self._base = datetime(1899, 12, 30)
+        self._related: dict[str, str] = {}
+        self._sheet_parts: dict[str, str] = {}
+        try:
+            self._read_contents()
+        except _DAMAGE:
+            raise ValueError(_CORRUPT) from None
+        self.sheets: tuple[str, ...] = tuple(self._sheet_parts)
 
     def _fault(self, content: bytes) -> Bad | None:
         if not content:
@@ -43,8 +53,7 @@ class Book:
         try:
             with zipfile.ZipFile(io.BytesIO(content)) as parts:
                 return self._parts_fault(parts, len(content))
-        except (zipfile.BadZipFile, zipfile.LargeZipFile, OSError, ValueError, RuntimeError,
-                NotImplementedError, EOFError):
+        except _DAMAGE:
             return _CORRUPT
 
     def _parts_fault(self, parts: zipfile.ZipFile, packed_bytes: int) -> Bad | None:
@@ -76,69 +85,67 @@ class Book:
         return next((s for s in self.sheets if key_of(s) == key_of(table)), None)
 
     def grid(self, sheet: str) -> Grid | Bad:
-        """Return the cells of a sheet; a formula stands where its cell is, marked as one."""
-        try:
-            return self._grid(sheet)
-        except Exception as error:  # openpyxl meets a damaged part with whatever its parser raises
-            if isinstance(error, MemoryError):
-                raise
-            return _CORRUPT
-
-    def _grid(self, sheet: str) -> Grid | Bad:
-        page = self._book[sheet]
-        if not hasattr(page, "reset_dimensions"):
+        """Return the cells of a sheet: a formula's last result, and where formulas stand."""
+        part = self._sheet_parts.get(sheet, "")
+        if "chartsheets/" in part:
             return Bad("is a chart and not a table", "Give the table on an ordinary sheet.")
-        page.reset_dimensions()
-        rows: list[list[object]] = []
-        numbers: list[int] = []
-        gap = 0
-        for number, cells in enumerate(page.iter_rows(max_col=MAX_COLUMNS + 1, values_only=True), 1):
-            if not any(c is not None and c != "" for c in cells):
-                gap += 1
-                if gap > _GAP_ROWS:
-                    break
-                continue
-            gap = 0
-            if len(rows) >= MAX_ROWS:
-                return Bad(f"has more than {MAX_ROWS:,} rows", "Give a shorter period.")
-            if len(cells) > MAX_COLUMNS and cells[MAX_COLUMNS] is not None:
-                return Bad("has too many columns", f"Keep to the table's own columns, at most {MAX_COLUMNS}.")
-            rows.append(list(cells[:MAX_COLUMNS]))
-            numbers.append(number)
-        if not rows:
+        try:
+            with zipfile.ZipFile(io.BytesIO(self._content)) as parts:
+                if self._texts is None:
+                    self._texts = self._read_texts(parts)
+                    self._dates = self._read_dates(parts)
+                with parts.open(part) as cells:
+                    found = SheetCells(cells, self._texts, self._dates, self._base)
+        except _DAMAGE:
+            return _CORRUPT
+        if found.limit is not None:
+            return found.limit
+        if not found.rows:
             return Bad("is empty", "Fill in the sheet: a header row and at least one row below it.")
-        title = f"{self.name} [{sheet}]"
-        return Grid(title, rows, numbers, self._formulas(page, rows, numbers))
+        return Grid(f"{self.name} [{sheet}]", found.rows, found.numbers, frozenset(found.formulas))
 
-    def _formulas(self, page: object, rows: list[list[object]], numbers: list[int]) -> frozenset[tuple[int, int]]:
-        suspects = {n for row, n in zip(rows, numbers) if any(_may_be_formula(c) for c in row)}
-        found = set()
-        if suspects:
-            last = max(suspects)
-            for cells in page.iter_rows(max_row=last, max_col=MAX_COLUMNS):  # type: ignore[attr-defined]
-                for column, cell in enumerate(cells):
-                    if getattr(cell, "data_type", "") == "f" and cell.row in suspects:
-                        found.add((cell.row, column))
-        return frozenset(found)
+    def _read_texts(self, parts: zipfile.ZipFile) -> list[str]:
+        name = self._related.get("sharedStrings", "")
+        if name not in parts.namelist():
+            return []
+        with parts.open(name) as part:
+            return shared_texts(part)
+
+    def _read_dates(self, parts: zipfile.ZipFile) -> frozenset[int]:
+        name = self._related.get("styles", "")
+        if name not in parts.namelist():
+            return frozenset()
+        with parts.open(name) as part:
+            return date_styles(part)
+
+    def _read_contents(self) -> None:
+        """Find the workbook part, its sheets in order, and the parts it relates to (ECMA-376 part 2, relationships)."""
+        with zipfile.ZipFile(io.BytesIO(self._content)) as parts:
+            roots = _relations(parts, "_rels/.rels", "")
+            book = next(target for kind, target in roots.values() if kind == "officeDocument")
+            folder, _, file = book.rpartition("/")
+            relations = _relations(parts, f"{folder}/_rels/{file}.rels" if folder else f"_rels/{file}.rels", folder)
+            with parts.open(book) as part:
+                sheets = attributes(part, "sheet")
+            with parts.open(book) as part:
+                settings = attributes(part, "workbookPr")
+        self._related = dict(relations.values())
+        self._sheet_parts = {s["name"]: relations[s["id"]][1] for s in sheets}
+        if any(s.get("date1904", "0") in ("1", "true") for s in settings):
+            self._base = datetime(1904, 1, 1)
 
 
-def _may_be_formula(cell: object) -> bool:
-    return (isinstance(cell, str) and cell.startswith("=")) or type(cell).__name__.endswith("Formula")
+def _relations(parts: zipfile.ZipFile, name: str, folder: str) -> dict[str, tuple[str, str]]:
+    with parts.open(name) as part:
+        found = attributes(part, "Relationship")
+    return {r["Id"]: (r["Type"].rpartition("/")[2], _resolved(folder, r["Target"]))
+            for r in found if r.get("TargetMode") != "External"}
 
 
-def _opened(content: bytes) -> Workbook:
-    import warnings
-
-    from openpyxl import load_workbook
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return load_workbook(io.BytesIO(content), read_only=True, data_only=False, keep_links=False)
-    except MemoryError:
-        raise
-    except Exception as error:  # openpyxl meets a damaged part with whatever its parser raises
-        raise ValueError(_CORRUPT) from error
+def _resolved(folder: str, target: str) -> str:
+    if target.startswith("/"):
+        return target[1:]
+    return posixpath.normpath(posixpath.join(folder, target))
 
 
 def column_letter(index: int) -> str:
