@@ -201,16 +201,17 @@ def present_count_pmf(hazard: np.ndarray, n_checks: int, fresh: np.ndarray) -> n
     """PMF of renewals over n checks of an airway m checks after a fresh start, for every m and n at once.
 
     fresh: `renewal_count_pmf(hazard, >= n_checks, "fresh")`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
-    n_checks + 1): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`.
+    n_counts): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`; counts whose chance
+    is nil throughout are left out, so that long intervals stay in memory.
     """
-    size = n_checks + 1
     first = first_renewal_after(hazard, n_checks)
-    lag = np.subtract.outer(np.arange(size), np.arange(1, size)).T
-    later = np.where((lag >= 0)[..., None], fresh[..., np.maximum(lag, 0), :n_checks], 0.0)
-    flat = later.reshape(*later.shape[:-3], n_checks, size * n_checks)
-    rest = (first @ flat).reshape(*first.shape[:-1], size, n_checks)
-    none = 1.0 - np.concatenate([np.zeros((*first.shape[:-1], 1)), np.cumsum(first, axis=-1)], axis=-1)
-    return np.clip(np.concatenate([none[..., None], rest], axis=-1), 0.0, 1.0)
+    counts = min(_used_columns(fresh[..., : n_checks + 1, :], least=_TINY) + 1, n_checks)
+    pmf = np.zeros((*first.shape[:-1], n_checks + 1, counts + 1))
+    pmf[..., 0] = 1.0
+    pmf[..., 1:, 0] -= np.cumsum(first, axis=-1)
+    for n in range(1, n_checks + 1):
+        pmf[..., n, 1:] = first[..., :n] @ fresh[..., n - 1 :: -1, :counts][..., :n, :]
+    return np.clip(pmf, 0.0, 1.0)
 
 
 def attempt_table(row: Mapping, checks_per_day: int, n_short: int, n_long: int, n_nodes: int) -> AttemptTable:
@@ -238,10 +239,9 @@ def _with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarr
     return (flat @ spoil[admission:]).reshape(*events_pmf.shape[:-1], -1)
 
 
-def _used_columns(*tables: np.ndarray) -> int:
-    """Largest count whose chance is worth keeping in any of the tables."""
-    width = max(int(np.nonzero(t.max(axis=tuple(range(t.ndim - 1))) > 1e-9)[0].max()) for t in tables)
-    return max(width, 1)
+def _used_columns(table: np.ndarray, least: float = 1e-9) -> int:
+    """Largest count whose chance is worth keeping anywhere in the table."""
+    return max(int(np.nonzero(table.max(axis=tuple(range(table.ndim - 1))) > least)[0].max()), 1)
 
 
 def _long_enough(row: Mapping, checks_per_day: int, frailty: float, n_checks: int) -> int:
