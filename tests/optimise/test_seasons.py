@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.filling import fill_roles
+from kitplan.demand.occupancy import sample_episodes, window_days
 from kitplan.demand.scenarios import draw_demand
 from kitplan.inputs.values import Census, SeasonPolicy
 from kitplan.optimise.seasons import _choices, no_season, plan_seasons, season_test
@@ -28,6 +29,19 @@ def counts_unit(small_unit, swing, days=800, mean=6.0, seed=5):
     census = Census("counts", rows[rows["airways"] > 0].reset_index(drop=True), date(2023, 1, 1), date(2025, 3, 10),
                     5.0, 1.0, pd.DataFrame({"stratum": np.array([], int), "mean_airways": np.array([], float)}))
     return replace(small_unit, census=census, seasons=POLICY)
+
+
+def test_each_scenario_is_known_by_the_days_it_came_from(small_unit):
+    """Airways in place when an interval begins are those of the census on that very day."""
+    unit = counts_unit(small_unit, 0.5, days=400)
+    starts = window_days(unit, 9.0, 600, 1, "plan")
+    episodes = sample_episodes(unit, 9.0, 600, 1, "plan")
+    present = np.bincount(episodes.scenario[~episodes.fresh], minlength=600)
+    counted = unit.census.rows.groupby("day")["airways"].sum().reindex(range(801), fill_value=0).to_numpy()
+    inside = starts % 1 > 0
+    assert inside.any()
+    day = np.floor(starts).astype(int)
+    assert (present[inside] == counted[day[inside]]).mean() > 0.99
 
 
 @pytest.mark.parametrize("swing", [0.3, 0.6])
