@@ -10,8 +10,8 @@ from kitplan.export.kit_lookup import served_lines, take_text
 from kitplan.export.prints.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 from kitplan.inputs.values import Unit
 
-_ROW_MM = 8.2
-_SIGN_MM = 32.0
+_ROW_MM, _LEAST_ROW_MM, _BOX_MM = 8.2, 6.6, 5.4
+_SIGN_MM = 30.0
 
 
 def build_cards(
@@ -36,16 +36,18 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
     card = new_page()
     _head(unit, card, design, rows, strata, builds)
     items = unit.items.set_index("item")
+    room = card.top - FOOT_MM - _SIGN_MM
+    step = min(max(room / len(rows), _LEAST_ROW_MM), _ROW_MM)
     for number, row in enumerate(packing_order(rows).itertuples(), 1):
-        if card.top - _ROW_MM < FOOT_MM + _SIGN_MM:
+        if card.top - step < FOOT_MM + _SIGN_MM - 1e-6:
             card = new_page()
             card.paragraph(f"Kit {design}, continued", 16, bold=True)
             card.top -= 2
             _columns(card)
         item = items.loc[row.item]
         take = take_text(row.quantity, str(item["use_unit"]), float(item["contains"]))
-        _row(card, number, row, str(item["bin"]), take)
-    card.top -= 3
+        _row(card, number, row, str(item["bin"]), take, step)
+    card.top -= 1
     card.paragraph(f"{int(rows['quantity'].sum())} single items in all, {rows['litres'].sum():.1f} L.", 10, bold=True)
     _signatures(card)
 
@@ -81,9 +83,9 @@ def _columns(card: Card) -> None:
     card.line(MARGIN_MM, card.top, right, card.top, 1.2)
 
 
-def _row(card: Card, number: int, row, bin_name: str, take: str) -> None:
+def _row(card: Card, number: int, row, bin_name: str, take: str, step: float) -> None:
     right = card.width_mm - MARGIN_MM
-    base = card.top - _ROW_MM + 2.8
+    base = card.top - step / 2 - 1.3
     card.text(MARGIN_MM, base, f"{number}", 8)
     card.text(MARGIN_MM + 8, base, take, 12, bold=True)
     name = str(row.description or row.item)
@@ -92,8 +94,8 @@ def _row(card: Card, number: int, row, bin_name: str, take: str) -> None:
     card.text(MARGIN_MM + 36, base, mark + name, size, bold=bool(mark))
     card.text(right - 46, base, bin_name, 9)
     for x in (right - 22.5, right - 8.5):
-        card.box(x, card.top - _ROW_MM + 1.4, 5.4, 5.4, 1.0)
-    card.top -= _ROW_MM
+        card.box(x, card.top - (step + _BOX_MM) / 2, _BOX_MM, _BOX_MM, 1.0)
+    card.top -= step
     card.line(MARGIN_MM, card.top, right, card.top, 0.3)
 
 
