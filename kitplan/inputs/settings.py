@@ -98,12 +98,19 @@ class Default:
 
 
 def defaults_in(settings: Mapping[str, Any], *, own: bool, prefix: str = "") -> dict[str, Default]:
-    """Return the defaults of a config file by dotted name: each is a table with value, unit, provenance."""
+    """Return the defaults of a config file by dotted name: each is a table with value, unit, provenance.
+
+    A unit's own file may write the value alone (scenarios = 40000 under [planning]). Lists of blocks and the caution
+    are no settings.
+    """
     found: dict[str, Default] = {}
     for key, block in settings.items():
-        if not isinstance(block, Mapping):
-            continue
         name = f"{prefix}{key}"
+        if not isinstance(block, Mapping):
+            blocks = isinstance(block, list) and any(isinstance(b, Mapping) for b in block)
+            if own and not blocks and name != "caution.text":
+                found[name] = Default(block, "", "this unit's own copy", own)
+            continue
         if "value" in block:
             source = str(block.get("provenance", "this unit's own copy" if own else "no source given"))
             found[name] = Default(block["value"], str(block.get("unit", "")), source, own)

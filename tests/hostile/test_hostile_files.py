@@ -259,3 +259,12 @@ def test_text_that_turns_around_or_rings_is_shown_harmless(a_unit):
     assert "\x1b" not in shown
     assert "\x07" not in shown
     assert "\u202e" not in shown
+
+
+def test_a_misspelt_setting_of_the_units_own_policy_is_named_and_a_plain_one_is_used(a_unit):
+    from kitplan.inputs.unit import load_unit
+
+    error = read_ends_well(a_unit({"policy.toml": "[planning]\nscenaros = 800\n"}))
+    assert error is not None
+    assert "planning.scenarios" in str(error)
+    assert load_unit(a_unit({"policy.toml": "[planning]\nscenarios = 800\n"})).planning.scenarios == 800
