@@ -6,6 +6,8 @@ count, and what was opened for it before. Items therefore move together; they ar
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -47,13 +49,49 @@ def draw_demand(
     fresh = np.bincount(cell[episodes.fresh], minlength=size).reshape(n_scenarios, -1)
     names = unit.items["item"].tolist()
     column = {name: i for i, name in enumerate(names)}
-    units = np.zeros((n_scenarios, len(names)), dtype=np.int64)
-    for item, rows in filling.frame.groupby("item", sort=False):
-        units[:, column[str(item)]] += _one_item(
-            str(item), rows, filling, episodes, re_secures, fresh, before, during, seed, stream
-        )
+    takes = _takes(unit, filling, column)
+    attempts = re_secures.astype(float)
+    units = np.rint(attempts @ takes.per_attempt + fresh.astype(float) @ takes.per_arrival).astype(np.int64)
+    for i in np.nonzero(takes.part_of_one.any(axis=0))[0]:
+        phase = uniforms(seed, f"{stream}/part used", np.arange(n_scenarios), np.uint64(name_key(names[i])))
+        units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
+    for item, opens in takes.opened.items():
+        units[:, column[item]] += _items_opened(opens, episodes, before, during)
     _split_shared(units, column, filling, re_secures, seed, stream)
     return Demand(tuple(names), units.astype(np.int32), re_secures, days, seed, stream)
+
+
+@dataclass(frozen=True)
+class _Takes:
+    """What attempts and arrivals take, as matrices of shape (n_strata, n_items).
+
+    per_attempt: whole items an attempt takes. per_arrival: items held once an airway. part_of_one: share of a shared
+    item that an attempt uses up. opened: item -> stratum -> items opened after 0, 1, ... attempts of one patient.
+    """
+
+    per_attempt: np.ndarray
+    per_arrival: np.ndarray
+    part_of_one: np.ndarray
+    opened: dict[str, dict[int, np.ndarray]]
+
+
+def _takes(unit: Unit, filling: Filling, column: dict[str, int]) -> _Takes:
+    """Sort the rows of the filling by how their items leave the shelf; roles shared between items come later."""
+    per_attempt, per_arrival, part_of_one = np.zeros((3, unit.n_strata, len(column)))
+    opened: dict[str, dict[int, np.ndarray]] = {}
+    for row in filling.frame.itertuples(index=False):
+        cell = row.stratum, column[row.item]
+        if row.share < 1.0:
+            continue
+        if row.scope == "event":
+            per_attempt[cell] += row.items_per_use
+        elif row.scope == "unit":
+            part_of_one[cell] += 1.0 / row.uses_per_item
+        elif (row.stratum, row.item) in filling.opened:
+            opened.setdefault(row.item, {})[row.stratum] = filling.opened[row.stratum, row.item]
+        else:
+            per_arrival[cell] += row.need
+    return _Takes(per_attempt, per_arrival, part_of_one, opened)
 
 
 def _attempts(
@@ -98,41 +136,6 @@ def _invert(pmf: np.ndarray, index: tuple[np.ndarray, ...], u: np.ndarray) -> np
             break
         counts[rising] += 1
     return counts
-
-
-def _one_item(
-    item: str,
-    rows: pd.DataFrame,
-    filling: Filling,
-    episodes: Episodes,
-    re_secures: np.ndarray,
-    fresh: np.ndarray,
-    before: np.ndarray,
-    during: np.ndarray,
-    seed: int,
-    stream: str,
-) -> np.ndarray:
-    """Units of one item by scenario, shape (n_scenarios,), from every stratum it serves; shared roles come later."""
-    total = np.zeros(len(re_secures), dtype=np.int64)
-    part_used = np.zeros(len(re_secures))
-    opens: dict[int, np.ndarray] = {}
-    for row in rows.itertuples(index=False):
-        if row.share < 1.0:
-            continue
-        if row.scope == "event":
-            total += re_secures[:, row.stratum] * int(row.items_per_use)
-        elif row.scope == "unit":
-            part_used += re_secures[:, row.stratum] / row.uses_per_item
-        elif (row.stratum, item) in filling.opened:
-            opens[row.stratum] = filling.opened[row.stratum, item]
-        else:
-            total += fresh[:, row.stratum] * int(row.need)
-    if opens:
-        total += _items_opened(opens, episodes, before, during)
-    if part_used.any():
-        phase = uniforms(seed, f"{stream}/part used", np.arange(len(total)), np.uint64(name_key(item)))
-        total += np.floor(part_used + phase).astype(np.int64)
-    return total
 
 
 def _items_opened(
