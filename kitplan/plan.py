@@ -305,7 +305,7 @@ def _run_forecast(plan: Plan, work: Workings) -> Plan:
     from kitplan.outlook.manager import look_ahead
 
     learnt = plan.parts.get("rates") or learn(work.unit)
-    return _with_part(plan, "forecast", look_ahead(work.unit, work.seed, learnt))
+    return _with_part(plan, "forecast", look_ahead(work.unit, work.seed, learnt, work.filling))
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,6 +18,11 @@ from kitplan.commands.common import (
     say,
     seed_option,
 )
+
+if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
+    from kitplan.outlook.compare import Planned
+    from kitplan.plan import Plan
 
 
 @click.command("compare")
@@ -40,15 +46,18 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         a, b = load(unit_a, seed), load(unit_b, seed)
         check_target(folder, ("compare.xlsx", "compare.json", "tables/compare_causes.csv"))
         seed = a.planning.seed if seed is None else seed
-        from kitplan.outlook.compare import compare_units
+        from kitplan.outlook import compare
         from kitplan.plan import plan_unit
 
-        plan = plan_unit(a, seed, (), report)
-        comparison = compare_units(a, b, lambda unit: plan_unit(unit, seed, ("par",), report).par)
+        plans: list[Plan] = []
+
+        def planned(unit: Unit) -> Planned:
+            plans.append(plan_unit(unit, seed, ("kits", "par"), report))
+            return compare.Planned(plans[-1].filling, plans[-1].par, plans[-1].parts.get("kits"))
+
+        comparison = compare.compare_units(a, b, planned)
         checksums = {**a.checksums, **{f"B: {name}": value for name, value in b.checksums.items()}}
-        plan = replace(
-            plan, unit=replace(a, checksums=checksums), parts={**plan.parts, "compare": comparison}
-        )
+        plan = replace(plans[0], unit=replace(a, checksums=checksums), parts={"compare": comparison})
         report("Writing")
         from kitplan.export.outputs import part_files
 

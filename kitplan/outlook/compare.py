@@ -9,21 +9,34 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.occupancy import mean_airways
+from kitplan.demand.values import Filling
 from kitplan.inputs.problems import InputError, Problem
 from kitplan.inputs.values import STRATUM_KEY, Unit
 from kitplan.optimise.values import ParPlan
-from kitplan.outlook.forecast import use_model
+from kitplan.outlook.use import use_model
+
+if TYPE_CHECKING:
+    from kitplan.optimise.kits import KitPlan
 
 DAYS_A_MONTH = 365.25 / 12
 SIZE = ["route", "tube_mm"]
 
-ParOf = Callable[[Unit], ParPlan | None]
+
+@dataclass(frozen=True)
+class Planned:
+    """What was planned for one unit: the items that serve the roles, par levels and kit designs where there are any."""
+
+    filling: Filling
+    par: ParPlan | None = None
+    kits: KitPlan | None = None
+
+
 T = TypeVar("T")
 
 
@@ -40,7 +53,7 @@ class Month:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two units side by side. Frames as config/columns.csv: compare_money, compare_items, compare_causes."""
+    """Two units side by side; frames as config/columns.csv describes compare_money, _items, _causes and _kits."""
 
     name_a: str
     name_b: str
@@ -48,10 +61,16 @@ class Comparison:
     items: pd.DataFrame
     causes: pd.DataFrame
     currency: str
+    kits: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames as tables to write, by file stem."""
-        return {"compare_money": self.money, "compare_items": self.items, "compare_causes": self.causes}
+        return {
+            "compare_money": self.money,
+            "compare_items": self.items,
+            "compare_causes": self.causes,
+            "compare_kits": self.kits,
+        }
 
     def sentences(self) -> list[str]:
         """What to say first: the difference in money, and the cause that moved most."""
@@ -76,9 +95,9 @@ class Comparison:
         return lines
 
 
-def mean_month(unit: Unit) -> Month:
+def mean_month(unit: Unit, filling: Filling | None = None) -> Month:
     """A mean month of the unit by rates: airways x use, and arrivals x what an arrival adds."""
-    model = use_model(unit)
+    model = use_model(unit, filling)
     airways = mean_airways(unit)
     per_airway = DAYS_A_MONTH * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
     units = airways @ per_airway
@@ -100,8 +119,8 @@ def mean_month(unit: Unit) -> Month:
     )
 
 
-def compare_units(a: Unit, b: Unit, par_of: ParOf) -> Comparison:
-    """Compare two units. par_of: plans the par levels of a unit (same seed, so that differences are causes).
+def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparison:
+    """Compare two units. plan: plans a unit (always with the same seed, so that differences are causes).
 
     Raises InputError when the two count in different currencies.
     """
@@ -120,11 +139,17 @@ def compare_units(a: Unit, b: Unit, par_of: ParOf) -> Comparison:
             "comparing two units",
         )
     steps = list(_walk(a, b))
-    months = _after_each(steps, mean_month)
-    pars = _after_each(steps, par_of)
+    plans = _after_each(steps, plan)
+    months = [mean_month(unit, planned.filling) for (_, unit), planned in zip(steps, plans)]
+    pars = [planned.par for planned in plans]
     causes = _causes(steps, months, pars)
     return Comparison(
-        *_named(a, b), _money(a, b, months, pars), _priced(_items(months, pars), a, b), causes, a.currency
+        *_named(a, b),
+        _money(a, b, months, plans),
+        _priced(_items(months, pars), a, b),
+        causes,
+        a.currency,
+        _kits(plans[0].kits, plans[-1].kits),
     )
 
 
@@ -267,7 +292,7 @@ def _split_first(frame: pd.DataFrame, a: Month, b: Month) -> pd.DataFrame:
     return pd.concat([pd.DataFrame(rows, columns=frame.columns), frame.iloc[1:]], ignore_index=True)
 
 
-def _money(a: Unit, b: Unit, months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:
+def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned]) -> pd.DataFrame:
     first, last = months[0], months[-1]
     rows = [
         ("money used a month", first.value, last.value),
@@ -279,7 +304,7 @@ def _money(a: Unit, b: Unit, months: list[Month], pars: list[ParPlan | None]) ->
             last.value / max(last.airways * DAYS_A_MONTH, 1e-9),
         ),
     ]
-    one, two = pars[0], pars[-1]
+    one, two = plans[0].par, plans[-1].par
     if one is not None and two is not None:
         rows += [
             ("value of the stock at par", one.value, two.value),
@@ -287,8 +312,22 @@ def _money(a: Unit, b: Unit, months: list[Month], pars: list[ParPlan | None]) ->
             ("readiness verified", one.readiness.verified, two.readiness.verified),
             ("readiness target", a.stock.readiness, b.stock.readiness),
         ]
+    kits_a, kits_b = plans[0].kits, plans[-1].kits
+    if kits_a is not None and kits_b is not None:
+        designs = [float(k.contents["design"].nunique()) for k in (kits_a, kits_b)]
+        rows.append(("kit designs", designs[0], designs[1]))
     frame = pd.DataFrame(rows, columns=["measure", "a", "b"])
     return frame.assign(difference=frame["b"] - frame["a"])
+
+
+def _kits(a: KitPlan | None, b: KitPlan | None) -> pd.DataFrame:
+    """Which design serves each kind of airway on either side, and how many re-secures it holds."""
+    sides = []
+    for name, kits in (("a", a), ("b", b)):
+        columns = [*STRATUM_KEY, "design", "re_secures"]
+        frame = kits.strata[columns] if kits is not None else pd.DataFrame(columns=columns)
+        sides.append(frame.rename(columns={"design": f"{name}_design", "re_secures": f"{name}_re_secures"}))
+    return sides[0].merge(sides[1], how="outer", on=STRATUM_KEY)
 
 
 def _items(months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:

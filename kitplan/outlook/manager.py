@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from kitplan.demand.estimate import Learnt
+from kitplan.demand.values import Filling
 from kitplan.inputs.values import Unit
 from kitplan.outlook.forecast import Forecast, forecast_unit
 from kitplan.outlook.variance import Variance, explain_past
@@ -32,9 +33,9 @@ class ManagerView:
         return [*self.forecast.notes, *(self.variance.notes if self.variance else ())]
 
 
-def look_ahead(unit: Unit, seed: int, learnt: Learnt, months: int | None = None) -> ManagerView:
-    """Forecast, and explain the past where issues are there."""
-    forecast = forecast_unit(unit, seed, learnt, months)
+def look_ahead(unit: Unit, seed: int, learnt: Learnt, filling: Filling | None = None) -> ManagerView:
+    """Forecast, and explain the past where issues are there. filling: items that serve the roles."""
+    forecast = forecast_unit(unit, seed, learnt, filling=filling)
     variance = (
         explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
     )

@@ -17,9 +17,9 @@ from kitplan.demand.estimate import FEWEST_EVENTS, Learnt, learn
 from kitplan.demand.pooling import pool_rates
 from kitplan.demand.watched import Watched, watch
 from kitplan.inputs.values import Unit
-from kitplan.outlook.forecast import UseModel, use_model
 from kitplan.outlook.months import MonthlyCensus, monthly_census, monthly_issues
 from kitplan.outlook.timeseries import METHODS
+from kitplan.outlook.use import UseModel, use_model
 
 EFFECTS = ("census", "frequency", "use_per_event", "unexplained", "price")
 _FEWEST_MONTHS = 3

@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.demand.filling import fill_roles
 from kitplan.inputs.problems import InputError
 from kitplan.inputs.values import StockPolicy
-from kitplan.outlook.compare import compare_units, mean_month
+from kitplan.outlook.compare import Planned, compare_units, mean_month
 
 
-def no_par(_):
-    return None
+def no_par(unit):
+    return Planned(fill_roles(unit))
 
 
 def causes(a, b):
@@ -103,7 +104,12 @@ def test_a_tenth_on_every_price_is_a_tenth_on_the_money(small_unit):
 
 def test_the_par_level_is_solved_again_only_where_something_it_rests_on_changed(small_unit):
     asked = []
-    compare_units(small_unit, replace(small_unit, stock=StockPolicy(14, 2, 0.95)), lambda u: asked.append(u))
+
+    def asking(unit):
+        asked.append(unit)
+        return no_par(unit)
+
+    compare_units(small_unit, replace(small_unit, stock=StockPolicy(14, 2, 0.95)), asking)
     assert len(asked) == 2
     assert [u.stock.review_days for u in asked] == [7, 14]
 

@@ -37,7 +37,7 @@ def unit(unit_maker):
 
 
 def with_issues(unit, factor=1.0, price=np.nan, item="saline-5"):
-    from kitplan.outlook.forecast import use_model
+    from kitplan.outlook.use import use_model
 
     model = use_model(unit)
     per_day = (model.per_day + model.arrivals[:, None] * model.per_arrival)[0]

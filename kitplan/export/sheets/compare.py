@@ -18,6 +18,7 @@ _KIND = {
     "litres at par": "litres",
     "re-secures a month": "number",
     "airways in place": "number",
+    "kit designs": "whole",
 }
 
 
@@ -38,6 +39,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.skip()
     _causes(page, comparison, book.currency)
     _items(page, comparison, book.currency)
+    _kits(page, comparison)
 
 
 def _causes(page: Page, comparison: Comparison, currency: str) -> None:
@@ -85,3 +87,18 @@ def _items(page: Page, comparison: Comparison, currency: str) -> None:
             (row.item, row.a_units, row.b_units, row.a_value, row.b_value, row.a_par_packs, row.b_par_packs),
             kinds,
         )
+
+
+def _kits(page: Page, comparison: Comparison) -> None:
+    if not len(comparison.kits):
+        return
+    page.skip()
+    kinds = ("text", "text", "text", "whole", "whole")
+    labels = ("Kind of airway", "A design", "B design", "A re-secures held", "B re-secures held")
+    page.header(labels, kinds, freeze=False)
+    for row in comparison.kits.itertuples():
+        kind = f"{row.route} {row.tube_mm:g} mm, {row.technique}" + (
+            ", barrier" if row.skin == "barrier" else ""
+        )
+        designs = [d if isinstance(d, str) else "" for d in (row.a_design, row.b_design)]
+        page.row((kind, *designs, row.a_re_secures, row.b_re_secures), kinds)
