@@ -9,23 +9,33 @@ import click
 
 from kitplan import __version__
 
-COMMANDS = {
-    "new": "Copy a starter unit, or one of the invented samples, to a folder of your own.",
-    "check": "Read everything, report every problem, compute nothing.",
-    "par": "Par levels for the stock room.",
-    "plan": "The main job: every part that the unit's files allow, in one workbook.",
-    "kits": "Bedside kits: contents, designs, roll choice, build and cut cards to print.",
-    "simulate": "Years of the stock room played day by day: do the par levels hold?",
-    "audit": "Today's par levels: how ready they are, what is missing, the cheapest changes in order.",
-    "order": "What to order after a count, in whole packs, with dates and hurry.",
-    "labels": "Bin labels with par, order point and bar codes, on sheets of any grid.",
-    "rates": "How often securements are renewed in this unit, learnt from its log.",
-    "forecast": "How much next month, how sure, and why past months cost what they did.",
-    "compare": "What if: two units, or two versions of one, side by side, and which cause moved what.",
-    "training": "A practice class: what to buy, what stands at each station, what to cut, and prints.",
-    "explain": "How one item's number came about, from census to pack.",
+PEOPLE = {
+    "First steps": {
+        "new": "Copy a starter unit, or one of the invented samples, to a folder of your own.",
+        "check": "Read everything, report every problem, compute nothing.",
+        "plan": "The main job: every part that the unit's files allow, in one workbook.",
+    },
+    "For the materials coordinator": {
+        "par": "Par levels for the stock room.",
+        "explain": "How one item's number came about, from census to pack.",
+        "audit": "Today's par levels: how ready they are, what is missing, the cheapest changes in order.",
+        "order": "What to order after a count, in whole packs, with dates and hurry.",
+        "labels": "Bin labels with par, order point and bar codes, on sheets of any grid.",
+        "kits": "Bedside kits: contents, designs, roll choice, build and cut cards to print.",
+    },
+    "For the educator": {
+        "training": "A practice class: what to buy, what stands at each station, what to cut, and prints.",
+    },
+    "For the manager": {
+        "forecast": "How much next month, how sure, and why past months cost what they did.",
+        "compare": "What if: two units, or two versions of one, side by side, and which cause moved what.",
+        "rates": "How often securements are renewed in this unit, learnt from its log.",
+        "simulate": "Years of the stock room played day by day: do the par levels hold?",
+    },
 }
-"""name -> one-line help; the command itself is `command` in kitplan/commands/<name>.py."""
+"""Who it is for -> command -> one-line help; the command itself is `command` in kitplan/commands/<name>.py."""
+
+COMMANDS = {name: line for commands in PEOPLE.values() for name, line in commands.items()}
 
 
 class LazyGroup(click.Group):
@@ -40,8 +50,9 @@ class LazyGroup(click.Group):
         return importlib.import_module(f"kitplan.commands.{cmd_name}").command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        for person, commands in PEOPLE.items():
+            with formatter.section(person):
+                formatter.write_dl(list(commands.items()))
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
