@@ -15,8 +15,7 @@ from xml.parsers import expat
 from kitplan.inputs.cells import Bad
 from kitplan.inputs.grids import MAX_COLUMNS, MAX_ROWS
 
-GAP_ROWS = 20_000
-"""A sheet with so many blank rows one after another has ended for a person."""
+_LAST_ROW = 1_048_576
 _LAST_DAY = 2_958_465
 _BUILT_IN_DATES = frozenset({*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)})
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
@@ -201,8 +200,8 @@ class SheetCells:
     def _keep_row(self) -> None:
         if self.limit is not None or all(v is None or v == "" for v in self._row):
             return
-        if self.numbers and not 0 < self._number - self.numbers[-1] <= GAP_ROWS:
-            return
+        if not (self.numbers[-1] if self.numbers else 0) < self._number <= _LAST_ROW:
+            raise ValueError("rows out of order")
         if len(self.rows) >= MAX_ROWS:
             self.limit = Bad(f"has more than {MAX_ROWS:,} rows", "Give a shorter period.")
             return
@@ -215,5 +214,7 @@ class SheetCells:
             index = 0
             for letter in letters.upper():
                 index = index * 26 + ord(letter) - 64
+            if index == 0:
+                raise ValueError("a cell without a column")
             self._letters[letters] = index - 1
         return self._letters[letters]

@@ -20,6 +20,7 @@ MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
 TABLES_READ = ("unit", "census", "expect", "modifiers", "resecure_log", "stock_issues", "present_par", "on_hand",
                "items", "face", "tubes")
+_OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 
 
@@ -206,6 +207,10 @@ def question_names(source: Source, findings: Findings) -> None:
         endings = (*_TEXT_ENDINGS, ".xlsx")
         given = {n: n.rpartition(".")[0] for n in source.file_names() if n.casefold().endswith(endings)}
     read = {key_of(t) for t in TABLES_READ}
+    for name in source.file_names():
+        stem, _, ending = name.rpartition(".")
+        if not source.is_workbook and ending.casefold() in _OTHER_SHEETS and key_of(stem) in read:
+            findings.fault(name, f"is saved as .{ending}, which is not read", "Save it as .xlsx or as CSV.")
     for name, stem in given.items():
         near = difflib.get_close_matches(key_of(stem), read - {key_of(s) for s in given.values()}, n=1, cutoff=0.8)
         if key_of(stem) not in read and near:

@@ -17,8 +17,8 @@ MAX_UNPACKED_BYTES = 400_000_000
 MAX_PARTS = 3_000
 MAX_RATIO = 400
 _CORRUPT = Bad("is not a readable workbook", "Open it in a spreadsheet program and save it again as .xlsx.")
-_DAMAGE = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, expat.ExpatError, OSError, ValueError, KeyError,
-           IndexError, RuntimeError, NotImplementedError, EOFError, StopIteration, OverflowError)
+_DAMAGE = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, expat.ExpatError, OSError, ValueError, LookupError,
+           RuntimeError, NotImplementedError, EOFError, StopIteration, OverflowError)
 """What damaged parts make the standard library raise."""
 
 

@@ -102,3 +102,9 @@ def test_an_empty_log_is_taken_as_not_there(unit_folder):
     unit = load_unit(unit_folder({"stock_issues.csv": "date,item,units\n"}))
     assert unit.issues is None
     assert [w.file for w in unit.warnings] == ["stock_issues.csv"]
+
+
+@pytest.mark.parametrize("name", ["resecure_log.xls", "on_hand.ods", "Census.numbers"])
+def test_a_table_saved_in_a_format_that_is_not_read_is_refused(name, unit_folder, problems_of):
+    (problem,) = problems_of(unit_folder({name: "x"}))
+    assert (problem.file, problem.mend) == (name, "Save it as .xlsx or as CSV.")
