@@ -73,33 +73,34 @@ def _most(groups: np.ndarray, needed: np.ndarray) -> np.ndarray:
     return most
 
 
-def pair_costs(slots: Sequence[Slot]) -> np.ndarray:
-    """Least that stratum h can cost in any design that also serves stratum i; ndarray (n_strata, n_strata) [i, h].
+def least_costs_beside(slots: Sequence[Slot], groups: np.ndarray) -> np.ndarray:
+    """Least that each stratum can cost in any design that also serves a group; ndarray (n_groups, n_strata).
 
-    Adding members never lowers what a design holds, so that this bounds h's cost in every group with both.
+    Adding members never lowers what a design holds, so that this bounds the stratum's cost in every larger group.
     """
     n = len(slots[0].own)
-    least = np.zeros((n, n))
+    least = np.zeros((len(groups), n))
     for slot in slots:
         rows = []
         for o in range(len(slot.options)):
-            level = np.maximum(slot.bundles[:, None, o], slot.bundles[None, :, o])
+            level = np.maximum(_most(groups, slot.bundles[:, o])[:, None], slot.bundles[None, :, o])
             able = level < NEVER
             part = slot.cost[np.arange(n)[None, :], o, np.where(able, level, 0)]
             rows.append(np.where(able, part, np.inf))
         if len(slot.options) > 1:
-            rows.append(_own_pair(slot))
+            rows.append(_own_beside(slot, groups))
         least += np.min(rows, axis=0)
     return least
 
 
-def _own_pair(slot: Slot) -> np.ndarray:
+def _own_beside(slot: Slot, groups: np.ndarray) -> np.ndarray:
+    """The same where every member keeps its own option."""
     n = len(slot.own)
-    part = np.zeros((n, n))
+    part = np.zeros((len(groups), n))
     for o in range(len(slot.options)):
         mine = slot.own == o
         needed = np.where(mine, slot.bundles[:, o], 0)
-        level = np.maximum(needed[:, None], needed[None, :])
+        level = np.maximum(_most(groups, needed)[:, None], needed[None, :])
         used = slot.cost[np.arange(n)[None, :], o, np.minimum(level, slot.cost.shape[2] - 1)]
         part += np.where(mine[None, :], used, slot.idle[:, o][None, :] * level)
     return part

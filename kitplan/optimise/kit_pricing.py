@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.optimise.kit_groups import group_costs, pair_costs
+from kitplan.optimise.kit_groups import group_costs, least_costs_beside
 from kitplan.optimise.kit_slots import Slot
 
 EXACT_STRATA = 16
@@ -63,15 +63,16 @@ class AllGroups:
 class SearchedGroups:
     """Groups found by branch and bound over members, for more strata than can be listed.
 
-    A group grows by strata in a fixed order. Its cost never falls when it grows, and stratum h costs at least
-    pair_costs[i, h] beside any member i; so cost - duals + sum over later h of min(0, max_i pair_costs[i, h] -
-    dual_h) bounds every group that grows from it.
+    A group grows by strata in a fixed order. Its cost never falls when it grows, and a stratum h that joins it costs
+    at least what it costs beside the group as it is (`least_costs_beside`); so cost - duals + sum over later h of
+    min(0, least cost of h - dual_h) bounds every group that grows from it. Costs beside single members give the same
+    bound faster and weaker: they sort out most groups first.
     """
 
     def __init__(self, slots: Sequence[Slot], container_litres: float | None) -> None:
         self._slots = slots
         self._container = np.inf if container_litres is None else container_litres
-        self._pairs = pair_costs(slots)
+        self._pairs = least_costs_beside(slots, np.eye(len(slots[0].own), dtype=bool))
         self._evaluated, self._allowed = 0, _GROUPS_PER_CURVE_POINT
 
     def allow_more(self) -> None:
@@ -124,12 +125,23 @@ class SearchedGroups:
         fits = (litres <= self._container + 1e-9) & np.isfinite(costs)
         members, beside, last, costs = members[fits], beside[fits], last[fits], costs[fits]
         reduced = costs - members @ duals
+        good = reduced < limit
+        found = members[good], costs[good], reduced[good]
+        bound = self._bounds(reduced, beside, last, order, duals)
+        still = bound < limit
+        members, beside, last, reduced = members[still], beside[still], last[still], reduced[still]
+        beside = np.maximum(beside, least_costs_beside(self._slots, members))
+        bound = self._bounds(reduced, beside, last, order, duals)
+        still = bound < limit
+        return (members[still], beside[still], last[still]), bound[still], found
+
+    def _bounds(
+        self, reduced: np.ndarray, beside: np.ndarray, last: np.ndarray, order: np.ndarray, duals: np.ndarray
+    ) -> np.ndarray:
+        """Lower bound on the reduced cost of every group that grows from each."""
         later = np.arange(len(order))[None, :] > last[:, None]
         gain = np.minimum(np.maximum(beside, np.diag(self._pairs)) - duals, 0.0)[:, order]
-        bound = reduced + np.where(later, gain, 0.0).sum(axis=1)
-        good, still = reduced < limit, bound < limit
-        kept = (members[still], beside[still], last[still])
-        return kept, bound[still], (members[good], costs[good], reduced[good])
+        return reduced + np.where(later, gain, 0.0).sum(axis=1)
 
     def _grow(
         self, order: np.ndarray, members: np.ndarray, beside: np.ndarray, last: np.ndarray
