@@ -50,6 +50,15 @@ class Job:
 
 
 @dataclass(frozen=True)
+class _How:
+    """What is the same for every job."""
+
+    seed: int | None
+    parts: tuple[str, ...] | None
+    transport_days: float
+
+
+@dataclass(frozen=True)
 class Done:
     """What comes back from a planned unit. rows: HOLDING_COLUMNS of items held."""
 
@@ -124,50 +133,45 @@ def plan_many(
     write: Write,
     *,
     seed: int | None = None,
+    parts: tuple[str, ...] | None = None,
     store: CentralStore | None = None,
     processes: int = PROCESSES,
     progress: Callable[[str], None] | None = None,
 ) -> Hospital:
     """Plan all jobs and put the summaries together; the result does not depend on which ended first.
 
-    write: a function of a module (it is sent to other processes by name) that writes one plan.
+    write: a function of a module (it is sent to other processes by name) that writes one plan; it may raise
+    UnsafePlan. parts: as in `plan_unit`.
     """
     store = store or CentralStore(1.0)
     say = progress or (lambda _: None)
     ended: dict[str, Done | Failed] = {}
-    for result in _run(jobs, write, seed, store, processes):
+    for result in _run(jobs, write, _How(seed, parts, store.transport_days), processes):
         ended[result.job] = result
         say(f"{len(ended)} of {len(jobs)} units planned, last {result.job}")
     say("putting the units together")
     return _together([ended[job.name] for job in jobs], store)
 
 
-def _run(
-    jobs: Sequence[Job], write: Write, seed: int | None, store: CentralStore, processes: int
-) -> Iterator[Done | Failed]:
+def _run(jobs: Sequence[Job], write: Write, how: _How, processes: int) -> Iterator[Done | Failed]:
     """Results as they come. When a process dies, what it may have been at is tried again alone."""
     again: list[Job] = []
     waiting = list(reversed(jobs))
     while waiting:
         with _pool(processes) as pool:
-            for job, result in _through(pool, waiting, write, seed, store, processes):
+            for job, result in _through(pool, waiting, write, how, processes):
                 if result is None:
                     again.append(job)
                 else:
                     yield result
     for job in again:
         with _pool(1) as pool:
-            for _, result in _through(pool, [job], write, seed, store, 1):
+            for _, result in _through(pool, [job], write, how, 1):
                 yield result or Failed(job.name, "stopped", "its process ended, perhaps for lack of memory")
 
 
 def _through(
-    pool: ProcessPoolExecutor,
-    waiting: list[Job],
-    write: Write,
-    seed: int | None,
-    store: CentralStore,
-    processes: int,
+    pool: ProcessPoolExecutor, waiting: list[Job], write: Write, how: _How, processes: int
 ) -> Iterator[tuple[Job, Done | Failed | None]]:
     """Keep the pool busy, a few jobs ahead, until nothing waits or the pool breaks (None for jobs it
     lost).
@@ -178,7 +182,7 @@ def _through(
         while waiting and not broken and len(busy) < processes + 1:
             job = waiting.pop()
             try:
-                busy[pool.submit(plan_one, job, write, seed, store.transport_days)] = job
+                busy[pool.submit(plan_one, job, write, how)] = job
             except BrokenProcessPool:
                 waiting.append(job)
                 broken = True
@@ -198,17 +202,17 @@ def _pool(processes: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(processes, mp_context=get_context("spawn"))
 
 
-def plan_one(job: Job, write: Write, seed: int | None, transport_days: float) -> Done | Failed:
+def plan_one(job: Job, write: Write, how: _How) -> Done | Failed:
     """Plan and write one unit; runs in a process of its own. Faults come back as values."""
     from kitplan.inputs.problems import InputError, UnsafePlan
     from kitplan.inputs.unit import load_unit
     from kitplan.plan import plan_unit
 
     try:
-        unit = load_unit(job.path, seed)
-        plan = plan_unit(unit, seed)
+        unit = load_unit(job.path, how.seed)
+        plan = plan_unit(unit, how.seed, how.parts)
         write(plan, job.out)
-        return _summary(job, plan, transport_days)
+        return _summary(job, plan, how.transport_days)
     except InputError as error:
         return Failed(job.name, "input", str(error))
     except UnsafePlan as error:

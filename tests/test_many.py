@@ -102,11 +102,11 @@ def test_emergency_equipment_is_never_pooled(planned):
 
 
 def test_two_processes_and_one_say_the_same(planned, ward, tmp_path):
-    from kitplan.commands.many_units import write_plan
+    from kitplan.commands.many_units import write_one
 
     _, out = planned
     jobs = jobs_for(find_units(ward)[:2], tmp_path / "again")
-    alone = plan_many(jobs, write_plan, processes=1)
+    alone = plan_many(jobs, write_one, processes=1)
     both = pd.read_csv(out / "tables/units.csv")
     assert alone.units["value"].tolist() == pytest.approx(both["value"].tolist()[:2])
     for job in jobs:
@@ -134,12 +134,12 @@ def test_a_process_that_dies_takes_only_its_own_unit_with_it(ward, tmp_path, mon
 
 
 def test_currencies_are_not_added_up(tmp_path):
-    from kitplan.commands.many_units import write_plan
+    from kitplan.commands.many_units import write_one
     from kitplan.export.hospital_book import sentences
 
     write_unit(tmp_path / "in/a")
     write_unit(tmp_path / "in/b", currency="NZD")
-    hospital = plan_many(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), write_plan)
+    hospital = plan_many(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), write_one)
     told = sentences(hospital)[0]
     assert "USD" in told
     assert "NZD" in told

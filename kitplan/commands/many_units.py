@@ -14,16 +14,25 @@ if TYPE_CHECKING:
     from kitplan.plan import Plan
 
 
-def write_plan(plan: Plan, folder: Path) -> None:
-    """Write the outputs of one unit, all or nothing."""
-    from kitplan.export.outputs import plan_files
-    from kitplan.export.writer import write_outputs
+def write_one(plan: Plan, folder: Path) -> None:
+    """Write the outputs of one unit, all or nothing. Raises UnsafePlan."""
+    from kitplan.commands.plan import refuse_unsafe, write_plan
 
-    write_outputs(folder, plan_files(plan), retire=True)
+    refuse_unsafe(plan)
+    write_plan(plan, folder, retire=bool(plan.parts))
 
 
-def plan_folder(units: Sequence[Path], out: Path, seed: int | None, transport_days: float) -> None:
-    """Plan every unit, write each one's outputs and the roll-up; the exit code says whether all were planned."""
+def plan_folder(
+    units: Sequence[Path],
+    out: Path,
+    seed: int | None,
+    parts: tuple[str, ...] | None,
+    transport_days: float = 1.0,
+) -> None:
+    """Plan every unit, write each one's outputs and the roll-up.
+
+    The exit code says whether all were planned: 70 a defect, 2 an input at fault, 1 unsafe or held by limits.
+    """
     from kitplan.export.writer import check_target, write_outputs
     from kitplan.many import jobs_for, plan_many
     from kitplan.optimise.pooling import CentralStore
@@ -32,7 +41,9 @@ def plan_folder(units: Sequence[Path], out: Path, seed: int | None, transport_da
     check_target(out, [f"{job.name}/plan.json" for job in jobs])
     with progress() as report:
         report(f"Planning {len(jobs)} units")
-        hospital = plan_many(jobs, write_plan, seed=seed, store=CentralStore(transport_days), progress=report)
+        hospital = plan_many(
+            jobs, write_one, seed=seed, parts=parts, store=CentralStore(transport_days), progress=report
+        )
         from kitplan.export.hospital_book import WORKBOOK, hospital_files, sentences
 
         report("Writing")
@@ -43,9 +54,9 @@ def plan_folder(units: Sequence[Path], out: Path, seed: int | None, transport_da
     click.echo(f"Written to {written.folder}: open {WORKBOOK}.")
     for line in told[: len(told) - len(hospital.failed)]:
         click.echo(printable(line))
-    for line in told[len(told) - len(hospital.failed):]:
+    for line in told[len(told) - len(hospital.failed) :]:
         say(line)
-    kinds = set(hospital.failed["kind"])
+    kinds = set(hospital.failed["kind"]) | set(hospital.units["answer"]) - {"met"}
     if kinds:
-        codes = {"stopped": EXIT_DEFECT, "input": EXIT_INPUT, "unsafe": EXIT_UNSAFE}
+        codes = {"stopped": EXIT_DEFECT, "input": EXIT_INPUT, "unsafe": EXIT_UNSAFE, "limited": EXIT_UNSAFE}
         raise SystemExit(next(code for kind, code in codes.items() if kind in kinds))

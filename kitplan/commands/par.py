@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from kitplan.commands.common import run_safely, unit_options
-from kitplan.commands.plan import make_plan, readiness_option
+from kitplan.commands.plan import make_plan, plan_units, readiness_option
 
 
 @click.command("par")
@@ -17,6 +17,9 @@ from kitplan.commands.plan import make_plan, readiness_option
 def command(unit_path: Path, out: Path | None, seed: int | None, readiness: float | None) -> None:
     """Par levels for the stock room of UNIT (a folder or a workbook), without the other parts.
 
-    Writes stock-room.xlsx, tables/par_levels.csv, tables/frontier.csv and plan.json, all or nothing.
+    Writes stock-room.xlsx, tables/par_levels.csv, tables/frontier.csv and plan.json, all or nothing. A folder of
+    units is done unit by unit, two at a time, with all-units.xlsx to show them together.
     """
+    if readiness is None and plan_units(unit_path, out, seed, ("par",), 1.0):
+        return
     make_plan(unit_path, out, seed, ("par",), readiness)

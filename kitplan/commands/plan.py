@@ -11,6 +11,7 @@ import click
 from kitplan.commands.common import EXIT_UNSAFE, load, out_folder, progress, run_safely, say, unit_options
 
 if TYPE_CHECKING:
+    from kitplan.export.writer import Written
     from kitplan.inputs.values import Unit
     from kitplan.plan import Plan
 
@@ -48,16 +49,8 @@ def command(
     A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx
     shows them together.
     """
-    if unit_path.is_dir() and not (unit_path / "unit.toml").exists():
-        from kitplan.many import find_units
-
-        if units := find_units(unit_path):
-            if readiness is not None or learnt is not None:
-                raise click.UsageError("--readiness and --learnt are for one unit: plan one unit, or set each unit.toml.")
-            from kitplan.commands.many_units import plan_folder
-
-            plan_folder(units, out_folder(unit_path, out), seed, store_days)
-            return
+    if readiness is None and learnt is None and plan_units(unit_path, out, seed, None, store_days):
+        return
     make_plan(unit_path, out, seed, None, readiness, learnt)
 
 
@@ -74,7 +67,7 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target.
     """
     from kitplan.export.outputs import RECORD, WORKBOOK
-    from kitplan.export.writer import check_target, write_outputs
+    from kitplan.export.writer import check_target
 
     folder = out_folder(unit_path, out)
     with progress() as report:
@@ -86,13 +79,7 @@ def make_plan(
         plan = plan_unit(unit, seed, parts, report)
         refuse_unsafe(plan)
         report("Writing")
-        from kitplan.export.outputs import plan_files
-        from kitplan.export.plan_json import head
-        from kitplan.inputs.last_plan import read_earlier
-        from kitplan.plan import with_changes
-
-        plan = with_changes(plan, read_earlier(folder), head(plan.unit, plan.seed, plan.version))
-        written = write_outputs(folder, plan_files(plan), retire=parts is None)
+        plan, written = write_plan(plan, folder, retire=parts is None)
     from kitplan.export.story import three_sentences
 
     for part, why in plan.skipped.items():
@@ -106,6 +93,36 @@ def make_plan(
         click.echo(sentence)
     if plan.par is not None and plan.par.answer != "met":
         raise SystemExit(EXIT_UNSAFE)
+
+
+def write_plan(plan: Plan, folder: Path, retire: bool) -> tuple[Plan, Written]:
+    """Write the outputs of a plan, all or nothing, with what changed since the plan that lies in the folder.
+
+    retire: as in `write_outputs`. Returns the plan with its changes, and what was written.
+    """
+    from kitplan.export.outputs import plan_files
+    from kitplan.export.plan_json import head
+    from kitplan.export.writer import write_outputs
+    from kitplan.inputs.last_plan import read_earlier
+    from kitplan.plan import with_changes
+
+    plan = with_changes(plan, read_earlier(folder), head(plan.unit, plan.seed, plan.version))
+    return plan, write_outputs(folder, plan_files(plan), retire=retire)
+
+
+def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None, store_days: float
+               ) -> bool:
+    """Plan a folder of units; False where `unit_path` is none."""
+    if not unit_path.is_dir() or (unit_path / "unit.toml").exists():
+        return False
+    from kitplan.many import find_units
+
+    units = find_units(unit_path)
+    if units:
+        from kitplan.commands.many_units import plan_folder
+
+        plan_folder(units, out_folder(unit_path, out), seed, parts, store_days)
+    return bool(units)
 
 
 def aimed_at(unit: Unit, readiness: float | None) -> Unit:

@@ -31,13 +31,13 @@ def run(units: int) -> tuple[float, float, float, float]:
 
 def one(folder: str, out: str) -> None:
     """Plan a folder of units and print core seconds, MB of this process, MB of its largest child."""
-    from kitplan.commands.many_units import write_plan
+    from kitplan.commands.many_units import write_one
     from kitplan.export.hospital_book import hospital_files
     from kitplan.export.writer import write_outputs
     from kitplan.many import find_units, jobs_for, plan_many
 
     jobs = jobs_for(find_units(Path(folder)), Path(out))
-    hospital = plan_many(jobs, write_plan)
+    hospital = plan_many(jobs, write_one)
     write_outputs(Path(out), hospital_files(hospital, None))
     assert len(hospital.failed) == 0, hospital.failed
     mine, theirs = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
