@@ -129,7 +129,7 @@ def measure(n_units: int) -> None:
             f"curve {name}: bias {np.mean(curve_error, 0)[i]:+.3f}, coverage {np.mean(curve_covered, 0)[i]:.1%}"
         )
     print(
-        f"long-run rate planned from the learnt block, main stratum: bias {np.mean(long_run):+.3%}, "
+        f"long-run rate planned from the learnt block, main stratum: bias {np.nanmean(long_run):+.3%}, "
         f"spread {np.std(long_run):.3%}"
     )
     print(f"trend warnings without a trend: {np.mean(trends):.1%}")

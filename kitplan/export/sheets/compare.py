@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from kitplan.export.charts import Line, bar_chart, place
+from kitplan.export.charts import Line, bar_chart, new_printed_page, place
 from kitplan.export.look import Book, Page
 
 if TYPE_CHECKING:
@@ -60,6 +60,7 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
         "difference. In another order, what two causes do only together would stand elsewhere.",
         "note",
     )
+    new_printed_page(page)
     causes = (1, rows[0], rows[-1])
     chart = bar_chart(
         page, [Line("Money a month", causes, (2, rows[0], rows[-1]))], "Cause", f"B less A ({currency})"

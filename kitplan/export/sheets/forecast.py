@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from kitplan.export.charts import Line, line_chart, new_printed_page, place
+from kitplan.export.charts import Line, bar_chart, line_chart, new_printed_page, place
 from kitplan.export.look import Book, Page
 from kitplan.export.sheets import variance
 
@@ -209,7 +209,7 @@ def _choice(book: Book, forecast: Forecast) -> None:
             kinds,
             freeze=False,
         )
-        for row in forecast.backtest.itertuples():
+        rows = [
             page.row(
                 (
                     row.method,
@@ -223,12 +223,17 @@ def _choice(book: Book, forecast: Forecast) -> None:
                 ),
                 kinds,
             )
+            for row in forecast.backtest.itertuples()
+        ]
         page.spread(
             "Each method forecast past months from what was known before them. Scaled error: mean error over the "
             "mean change from one month to the next; under 1 is better than saying 'as this month'. Bands are "
             "those that the other back-tests would have given.",
             "note",
         )
+        methods = (1, rows[0], rows[-1])
+        scaled = Line("Scaled error (1: as this month)", methods, (5, rows[0], rows[-1]))
+        place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
     page.skip()
     _history(page, forecast)
 
