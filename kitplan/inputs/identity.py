@@ -7,7 +7,7 @@ and shapes below are common practice, no source, set so that labels such as A017
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 
 from kitplan.inputs.identity_words import (
     GIVEN_NAMES,
@@ -56,20 +56,32 @@ def looks_like_number_of_record(text: str) -> bool:
 
 def looks_like_full_name(text: str) -> bool:
     """True for two to four capitalised words ("First Last", "LAST, First"), or words with a given name."""
-    if not 4 <= len(text) <= 60 or any(c.isdigit() for c in text):
+    words = _name_words(text)
+    if not words:
         return False
-    words = [w.strip(".'’-") for w in re.split(r"[\s,;_/]+", text.strip()) if w.strip(".'’-")]
-    if not 2 <= len(words) <= 4 or not all(_WORD.fullmatch(w) for w in words):
-        return False
+    if names_a_person(text):
+        return True
+    capitalised = all(w[0].isupper() for w in words)
+    return capitalised and max(map(len, words)) >= 3 and not {w.casefold() for w in words} & TRADE_WORDS
+
+
+def names_a_person(text: str) -> bool:
+    """True for words with a common given name among them, or for "Last, First": more certain than capitals."""
+    words = _name_words(text)
     folded = {w.casefold() for w in words}
     if folded & GIVEN_NAMES and not (folded - GIVEN_NAMES) & TRADE_WORDS:
         return True
-    capitalised = all(w[0].isupper() for w in words)
     comma = bool(re.fullmatch(r"[^\W\d_][^,\d]+,\s*[^\W\d_][^,\d]*", text.strip()))
-    things = folded & TRADE_WORDS
-    if comma:
-        things = {w for w in things if len(w) > 1}
-    return (capitalised or comma) and max(map(len, words)) >= 3 and not things
+    things = {w for w in folded if len(w) > 1} & TRADE_WORDS
+    return comma and bool(words) and all(w[0].isupper() for w in words) and not things
+
+
+def _name_words(text: str) -> list[str]:
+    """The words of a text that could be a name: two to four words of letters; else nothing."""
+    if not 4 <= len(text) <= 60 or any(c.isdigit() for c in text):
+        return []
+    words = [w.strip(".'’-") for w in re.split(r"[\s,;_/]+", text.strip()) if w.strip(".'’-")]
+    return words if 2 <= len(words) <= 4 and all(_WORD.fullmatch(w) for w in words) else []
 
 
 def looks_personal(text: str) -> bool:
@@ -84,30 +96,44 @@ def header_may_be_shown(header: str) -> bool:
     return not held and len(header) <= 60
 
 
-def column_holds_identity(header: str, values: Iterable[str]) -> str | None:
-    """Return what the column's values look like ("full names", ...), or None.
+def column_holds_identity(header: str, values: Sequence[str], filled: int) -> str | None:
+    """Return what a column of a table about airways looks like ("full names", ...), or None.
 
-    values: the distinct non-empty texts of the column. One e-mail address or long number is enough; names
-    need one value in an airway column and a fifth of the values in a free column, where titles are common.
+    values: the distinct non-empty texts of the column; filled: its rows that are not empty. One e-mail address
+    or long number is enough. One name is enough in an airway column, or where a given name or "last, first" makes
+    it certain; two capitalised words alone must be a fifth of the values and differ from row to row as names do.
     """
-    if header in UNTESTED_COLUMNS:
+    if header in UNTESTED_COLUMNS or not values:
         return None
-    distinct = list(values)
-    if any(looks_like_number_of_record(v) for v in distinct):
+    if any(looks_like_number_of_record(v) for v in values):
         return _NUMBERS
-    if header in CODE_COLUMNS or not distinct:
+    if header in CODE_COLUMNS:
         return None
-    if header == "airway" and any(_DAY.search(v) for v in distinct):
-        return "dates inside a label, such as a date of birth"
-    names = sum(looks_like_full_name(v) for v in distinct)
-    if names and (header == "airway" or names >= max(1, len(distinct) / 5)):
+    if header == "airway":
+        return _labels_hold(values)
+    if any(names_a_person(v) for v in values):
         return "full names"
-    if header == "airway" and _mostly_surnames(distinct):
-        return "names"
-    return None
+    names = sum(looks_like_full_name(v) for v in values)
+    return "full names" if names >= max(1, len(values) / 5) and len(values) > filled / 2 else None
 
 
-def _mostly_surnames(labels: list[str]) -> bool:
+def shelf_column_holds_identity(values: Sequence[str]) -> str | None:
+    """Return what a column of a table about stock looks like, or None; lots and item titles are ordinary there."""
+    if any(_EMAIL.search(v) for v in values):
+        return "e-mail addresses"
+    return "full names" if any(_name_words(v) and {w.casefold() for w in _name_words(v)} & GIVEN_NAMES
+                               for v in values) else None
+
+
+def _labels_hold(labels: Sequence[str]) -> str | None:
+    if any(_DAY.search(v) for v in labels):
+        return "dates inside a label, such as a date of birth"
+    if any(looks_like_full_name(v) for v in labels):
+        return "full names"
+    return "names" if _mostly_surnames(labels) else None
+
+
+def _mostly_surnames(labels: Sequence[str]) -> bool:
     words = [v for v in labels if len(v) >= 4 and v[0].isupper() and _WORD.fullmatch(v)]
     unusual = [v for v in words if v.casefold() not in TRADE_WORDS]
     return len(unusual) >= 2 and len(unusual) > len(labels) / 2

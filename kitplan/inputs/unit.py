@@ -88,7 +88,8 @@ def _read_tables(source: Source, findings: Findings) -> _Tables:
     policy = read_policy(source, findings)
     raw = raw_census(source, findings)
     logs = raw_logs(source, findings)
-    guard_tables([*([raw] if raw is not None else []), *logs.values()], findings)
+    airways = [t for t in (raw, logs.get("resecure_log")) if t is not None]
+    guard_tables(airways, [t for name, t in logs.items() if name != "resecure_log"], findings)
     recipes_file, techniques = read_techniques(source, findings)
     items_file, items = read_items(source, findings)
     tubes_file, tubes = read_tubes(source, findings)

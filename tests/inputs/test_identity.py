@@ -54,7 +54,7 @@ def test_a_column_of_surnames_stops_the_run(unit_folder, problems_of):
     "e7f2", "Bravo", "W-2025-00017", "Tube One",
 ])
 def test_an_ordinary_label_passes(label):
-    assert column_holds_identity("airway", [label, "A2"]) is None
+    assert column_holds_identity("airway", [label, "A2"], 2) is None
 
 
 @pytest.mark.parametrize("header", [
@@ -68,6 +68,30 @@ def test_an_ordinary_header_passes(header):
 @pytest.mark.parametrize("text", ["Oral two Y", "Loose tape", "No comment", "Wet, re-taped", "Skin Red", "night shift"])
 def test_an_ordinary_remark_is_no_name(text):
     assert not looks_like_full_name(text)
+
+
+@pytest.mark.parametrize(("header", "values"), [
+    ("mode", ["Pressure Control", "Volume Control"] * 3), ("ward", ["Maple Court", "Cedar Court"] * 4),
+    ("remark", ["Lip Sore", "", "", "Re-taped at night", "Wet", "ok", "Tape Lifted", "sore, weepy", "moved, retaped", "late"]),
+])
+def test_titles_that_come_again_are_no_names(header, values, unit_folder):
+    rows = "".join(f'oral,3.5,{i + 1},"{v}"\n' for i, v in enumerate(values))
+    assert load_unit(unit_folder({"census.csv": f"route,tube_mm,airways,{header}\n{rows}"})).n_strata == 1
+
+
+def test_tables_about_stock_may_hold_item_titles_lots_and_trade_numbers(unit_folder):
+    unit = load_unit(unit_folder({"on_hand.csv": (
+        "item,name,packs,lot,gtin\nsaline_5ml,Saline Ampoule,2,20250131,4006381333931\n"
+        "gauze_5cm_pair,Gauze Swab,1,12345678,2000000010014\n")}))
+    assert unit.on_hand["lot"].tolist() == ["20250131", "12345678"]
+
+
+@pytest.mark.parametrize(("header", "value"), [("mrn", "1"), ("patient name", "x"), ("taken for", "Emma Quill"),
+                                               ("who", "nurse@example.org")])
+def test_a_patient_in_a_table_about_stock_stops_the_run(header, value, unit_folder, problems_of):
+    text = f"date,item,units,{header}\n2025-03-01,saline_5ml,2,{value}\n"
+    (problem,) = problems_of(unit_folder({"stock_issues.csv": text}))
+    assert "patient's identity" in problem.fault
 
 
 def test_a_header_that_holds_the_value_itself_is_not_repeated(unit_folder, problems_of):
