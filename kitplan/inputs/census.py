@@ -117,9 +117,12 @@ def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) ->
 def _question_repeats(
     reader: TableReader, keys: pd.DataFrame, moments: np.ndarray, airways: np.ndarray
 ) -> None:
-    repeated = keys.assign(moment=moments, airways=airways).duplicated().to_numpy()
-    reader.doubt(None, repeated & ~reader.bad, None, "says the same as an earlier row, and is counted as well",
-                 "Delete the row if it is a copy.")
+    repeated = keys.assign(moment=moments, airways=airways).duplicated().to_numpy() & ~reader.bad
+    if repeated.any():
+        count, first = int(repeated.sum()), int(reader.rows[np.flatnonzero(repeated)[0]])
+        fault = "says the same as an earlier row, and is counted as well"
+        more = f" ({count - 1:,} further rows too)" if count > 1 else ""
+        reader.findings.warn(reader.name, fault + more, "Delete it if it is a copy.", row=first)
 
 
 def _snapshot(reader: TableReader, keys: pd.DataFrame, counts: np.ndarray, day: np.datetime64 | None) -> CensusRows:

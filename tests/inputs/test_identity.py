@@ -72,7 +72,8 @@ def test_an_ordinary_remark_is_no_name(text):
 
 @pytest.mark.parametrize(("header", "values"), [
     ("mode", ["Pressure Control", "Volume Control"] * 3), ("ward", ["Maple Court", "Cedar Court"] * 4),
-    ("remark", ["Lip Sore", "", "", "Re-taped at night", "Wet", "ok", "Tape Lifted", "sore, weepy", "moved, retaped", "late"]),
+    ("remark", ["Lip Sore", "", "", "Re-taped at night", "Wet", "ok", "Tape Lifted", "sore, weepy",
+                "moved, retaped", "late"]),
 ])
 def test_titles_that_come_again_are_no_names(header, values, unit_folder):
     rows = "".join(f'oral,3.5,{i + 1},"{v}"\n' for i, v in enumerate(values))
