@@ -130,3 +130,10 @@ def test_a_census_of_two_hundred_thousand_rows_is_read_whole(unit_folder):
     unit = census_of(unit_folder, "airway,route,tube_mm,start,end\n" + rows)
     assert len(unit.census.rows) == 200_000
     assert unit.census.rows["airway"].nunique() == 200_000
+
+
+def test_a_kind_counted_as_zero_may_still_be_expected(unit_folder):
+    unit = census_of(unit_folder, "route,tube_mm,airways\noral,3.5,4\noral,3,0\n",
+                     'mean_stay_days = 5\n[[expect]]\nroute = "oral"\ntube_mm = 3.0\nmean_airways = 0.2\n')
+    assert unit.census.expected.to_dict("list") == {"stratum": [0], "mean_airways": [0.2]}
+    assert [w.column for w in unit.warnings] == ["airways"]
