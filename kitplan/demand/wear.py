@@ -9,6 +9,7 @@ ch. 3 and 13, from memory).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -203,7 +204,7 @@ def fit_curve(spells: WearSpells, n_strata: int, default: dict[str, float]) -> W
     place = centre.copy()
     share = np.zeros(n_strata)
     for turn in range(8):
-        place, hessian = _fit_shared(spells, folded, factor, n_airways, centre, place)
+        place, cost = _fit_shared(spells, folded, factor, n_airways, centre, place)
         scale, shape, constant, spread = np.exp(place[0]), np.exp(place[1]), np.exp(place[2]), place[3]
         middle, _, _ = _spell_hazards(spells, folded, np.ones(n_strata), scale, shape, constant)
         new, share = _fit_factors(spells, middle, factor, spread, n_strata, n_airways)
@@ -211,7 +212,7 @@ def fit_curve(spells: WearSpells, n_strata: int, default: dict[str, float]) -> W
         factor = new
         if moved < 2e-3 and turn:
             break
-    return _report(spells, place, hessian, factor, share, default)
+    return _report(spells, place, _hessian(cost, place), factor, share, default)
 
 
 def _fit_shared(
@@ -221,8 +222,8 @@ def _fit_shared(
     n_airways: int,
     centre: np.ndarray,
     start: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Best (log scale, log shape, log constant, spread) with the factors held, and the Hessian there."""
+) -> tuple[np.ndarray, Callable[[np.ndarray], float]]:
+    """Best (log scale, log shape, log constant, spread) with the factors held, and the cost function."""
     from scipy.optimize import minimize
 
     prior_sd = np.array([1.0, 0.5, 1.0, 0.5])
@@ -238,10 +239,10 @@ def _fit_shared(
     found = minimize(
         lambda p: cost(p) / size, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-11}
     )
-    return found.x, _hessian(cost, found.x)
+    return found.x, cost
 
 
-def _hessian(cost, place: np.ndarray) -> np.ndarray:
+def _hessian(cost: Callable[[np.ndarray], float], place: np.ndarray) -> np.ndarray:
     """Second derivatives by central differences; a parameter at its bound is stepped inwards only."""
     n = len(place)
     step = np.array([0.01, 0.01, 0.01, 0.02])
