@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from kitplan import __version__
+from kitplan.demand.bounds import within_memory
 from kitplan.demand.filling import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import draw_demand, expected_use
@@ -88,14 +89,17 @@ def plan_unit(
     """
     seed = unit.planning.seed if seed is None else seed
     tell = progress or _no_progress
+    unit, fewer = within_memory(unit)
     tell("How often: exact re-secure counts")
     tables = attempt_tables(unit)
     filling = fill_roles(unit, tables)
     kits, trouble = _kit_designs(unit, tables, filling, parts, tell)
     work = Workings(unit, seed, tables, kits.filling if kits else filling, tell, kits=kits)
     plan = Plan(unit, seed, __version__, work.filling, _rates(unit), _expected(work))
+    if fewer:
+        plan = replace(plan, warnings=(fewer,))
     if trouble:
-        plan = replace(plan, skipped={"kits": trouble}, warnings=(f"No bedside kits: {trouble}.",))
+        plan = replace(plan, skipped={"kits": trouble}, warnings=(*plan.warnings, f"No bedside kits: {trouble}."))
     for name, part in PARTS.items():
         if parts is not None and name not in parts:
             continue
