@@ -13,9 +13,12 @@ AWKWARD = Path(__file__).parent / "awkward"
 FILES = sorted(p.name for p in AWKWARD.iterdir() if p.suffix in (".csv", ".xlsx"))
 
 
-@pytest.fixture
-def plain(unit_folder):
-    return load_unit(unit_folder({"census.csv": (AWKWARD / "plain.csv").read_bytes()}))
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("plain")
+    (folder / "unit.toml").write_text('name = "Test unit"')
+    (folder / "census.csv").write_bytes((AWKWARD / "plain.csv").read_bytes())
+    return load_unit(folder)
 
 
 def test_the_plain_file_means_three_stays(plain):
