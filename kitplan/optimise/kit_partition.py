@@ -61,12 +61,13 @@ class Pool:
 
 
 def design_curve(
-    slots: Sequence[Slot], container_litres: float | None, most_designs: int, time_limit: float
+    slots: Sequence[Slot], container_litres: float | None, most_designs: int, time_limit: float,
+    wanted: int | None = None,
 ) -> list[Partition | None]:
     """The best partition into at most K designs for K = 1..most_designs; None where the container forbids it.
 
     Exact for up to EXACT_STRATA strata. Beyond, groups are searched for with a limited effort and the proven bound
-    is reported. time_limit: seconds for one integer solve.
+    is reported; most effort goes to `wanted` designs. time_limit: seconds for one integer solve.
     """
     n = len(slots[0].own)
     source = AllGroups if n <= EXACT_STRATA else SearchedGroups
@@ -84,7 +85,7 @@ def design_curve(
             better = moved(slots, limit, start)
             better = better if listed or designs > _RESPLIT_UP_TO else resplit(slots, limit, better)
             pool.add(better, group_costs(slots, better)[0])
-        found = _best(groups, pool, designs, time_limit, fewer_costs_more)
+        found = _best(groups, pool, designs, time_limit, fewer_costs_more, designs == wanted)
         if found:
             fewer_costs_more, groups_now = found.bound, found.groups
         curve.append(found)
@@ -113,16 +114,17 @@ def _start(slots: Sequence[Slot], limit: float, pool: Pool) -> None:
 
 
 def _best(
-    source: AllGroups | SearchedGroups, pool: Pool, designs: int, time_limit: float, known: float
+    source: AllGroups | SearchedGroups, pool: Pool, designs: int, time_limit: float, known: float,
+    harder: bool,
 ) -> Partition | None:
     """Solve for one K: price columns into the relaxation, then the integer program over all that can matter.
 
-    known: a bound that holds already (that of one design more).
+    known: a bound that holds already (that of one design more). harder: allow more effort.
     """
     started = time.perf_counter()
     n = pool.groups.shape[1]
     bound = known
-    source.allow_more()
+    source.allow_more(harder)
     for _ in range(_ROUNDS):
         relaxed = _master(pool, designs).solve(integer=False)
         duals, design_dual = _duals(relaxed, n)

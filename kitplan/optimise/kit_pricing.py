@@ -13,9 +13,9 @@ from kitplan.optimise.kit_slots import Slot
 EXACT_STRATA = 16
 """Up to so many strata every group is listed (65,535 groups)."""
 
-_FRONTIER = 8_000
 _KEEP = 40
-_GROUPS_PER_CURVE_POINT = 40_000
+_FRONTIER, _GROUPS_PER_CURVE_POINT = 8_000, 40_000
+_HARDER = 5
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class AllGroups:
 
     spent = False
 
-    def allow_more(self) -> None:
+    def allow_more(self, harder: bool) -> None:
         """Nothing to allow: the list is complete."""
 
     def price(
@@ -73,14 +73,17 @@ class SearchedGroups:
         self._slots = slots
         self._container = np.inf if container_litres is None else container_litres
         self._pairs = least_costs_beside(slots, np.eye(len(slots[0].own), dtype=bool))
-        self._evaluated, self._allowed = 0, _GROUPS_PER_CURVE_POINT
+        self._evaluated = self._allowed = self._frontier = 0
+        self.allow_more(False)
 
-    def allow_more(self) -> None:
-        """Begin another point of the curve: allow as many groups again to be evaluated.
+    def allow_more(self, harder: bool) -> None:
+        """Begin another point of the curve: allow as many groups again to be evaluated, more for the one that counts.
 
         Effort is counted in groups, not in seconds, so that the same input gives the same designs anywhere.
         """
-        self._allowed = self._evaluated + _GROUPS_PER_CURVE_POINT
+        times = _HARDER if harder else 1
+        self._allowed = self._evaluated + times * _GROUPS_PER_CURVE_POINT
+        self._frontier = times * _FRONTIER
 
     @property
     def spent(self) -> bool:
@@ -104,7 +107,7 @@ class SearchedGroups:
             found.append(good)
             count += len(good[1])
             stop = (enough is not None and count >= enough) or self.spent
-            room = 0 if stop else _FRONTIER
+            room = 0 if stop else self._frontier
             if len(bound) > room:
                 best = np.argsort(bound, kind="stable")
                 unexplored = min(unexplored, float(bound[best[room]]))

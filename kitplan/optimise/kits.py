@@ -111,7 +111,7 @@ def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:
     slots = build_slots(unit, needs, items)
     _check_container(unit, slots)
     curve = design_curve(
-        slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds
+        slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds, unit.bedside.designs
     )
     chosen = _choose(unit, slots, curve)
     return KitDesigns(needs, items, slots, curve, chosen, designs_filling(unit, needs, slots, chosen.groups, base))
