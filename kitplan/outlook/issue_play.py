@@ -23,6 +23,9 @@ from kitplan.outlook.check_play import (
     rolls_opened,
 )
 
+AT_ONCE = 32
+"""Replications played side by side: enough to fill arrays, few enough for a large unit to fit in memory."""
+
 
 @dataclass(frozen=True)
 class Clock:
@@ -55,7 +58,16 @@ def play_issues(
 
     name: separates one set of draws from another with the same seed.
     """
-    rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode())]))
+    parts = []
+    for begin in range(0, replications, AT_ONCE):
+        rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode()), begin]))
+        parts.append(_play_some(unit, filling, days, min(AT_ONCE, replications - begin), rng))
+    return np.concatenate(parts, axis=1)
+
+
+def _play_some(
+    unit: Unit, filling: Filling, days: int, replications: int, rng: np.random.Generator
+) -> np.ndarray:
     clock = stock_clock(unit)
     steps = int(days * unit.checks_per_day) // clock.step_checks
     airways = play_census(unit, days, replications, rng)
