@@ -237,12 +237,16 @@ def recipe_and_span(stratum):
 
 
 def fitting_item(role, tube_mm):
-    """The smallest mask or bag whose band holds the tube away from its upper edge, else any that fits."""
+    """The mask or bag whose band has the tube nearest its middle, the cheaper one of two."""
     with (ROOT / "config" / "items.csv").open(encoding="utf-8") as handle:
         rows = [r for r in csv.DictReader(handle) if r["role"] == role
                 and float(r["fits_from_mm"]) <= tube_mm <= float(r["fits_to_mm"])]
-    inside = [r for r in rows if tube_mm < float(r["fits_to_mm"])]
-    return (inside or rows)[0]["item"]
+
+    def rank(row):
+        middle = (float(row["fits_from_mm"]) + float(row["fits_to_mm"])) / 2
+        return abs(middle - tube_mm), float(row["price"]) / float(row["pack"])
+
+    return min(rows, key=rank)["item"]
 
 
 def weekly_issues(rng, used):
