@@ -65,6 +65,7 @@ SETTINGS: Mapping[str, Setting] = {
     "resecure.flat_per_check": Setting("number", "chance a check", 0, 1),
     "forecast.months": Setting("integer", "months ahead", 1, 60),
     "forecast.unexplained_limit": Setting("number", "share", 0, 1),
+    "forecast.unexplained_worth": Setting("number", "currency", 0, 1e6),
     "seasons.holding_share": Setting("number", "a year", 0, 5, usual=(0.05, 0.6)),
     "seasons.change_cost": Setting("number", "currency", 0, 1e6),
     "seasons.round_cost": Setting("number", "currency", 0, 1e6),

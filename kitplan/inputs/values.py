@@ -159,10 +159,11 @@ class PlanningPolicy:
 
 @dataclass(frozen=True)
 class ForecastPolicy:
-    """Months to look ahead and the share of unexplained use worth naming."""
+    """Months to look ahead, and how much unexplained use (share, and money) is worth naming an item for."""
 
     months: int
     unexplained_limit: float = 0.25
+    unexplained_worth: float = 20.0
 
 
 @dataclass(frozen=True)

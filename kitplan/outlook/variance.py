@@ -23,8 +23,8 @@ from kitplan.outlook.use import UseModel, use_model
 
 EFFECTS = ("census", "frequency", "use_per_event", "unexplained", "price")
 _FEWEST_MONTHS = 3
-_WORTH_NAMING = 20.0
-"""An item is named only where at least so much money is unexplained, in the unit's currency."""
+_CHANCE_SD = 2.576
+"""Two-sided 99 % point of the normal: a few masks more or less are no leak."""
 
 
 @dataclass(frozen=True)
@@ -201,31 +201,39 @@ def _by_month(by_item: pd.DataFrame) -> pd.DataFrame:
 
 
 def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
-    """Items whose unexplained use over all months is more than the unit's limit, most money first."""
-    columns = ["item", "expected_units", "actual_units", "unexplained_share", "unexplained_value", "say"]
+    """Items whose unexplained use is more than the unit's limit, most money first.
+
+    Looked at over all months and over the last few alone, so that a leak that began lately does not drown in a good year;
+    an item over the limit in both is named for the last few.
+    """
+    columns = ["item", "months", "expected_units", "actual_units", "unexplained_share", "unexplained_value", "say"]
     if not len(by_item):
         return pd.DataFrame(columns=columns)
-    whole = (
-        by_item.groupby("item", sort=False)[["expected_units", "actual_units", "unexplained"]]
-        .sum()
-        .reset_index()
-    )
-    whole = whole.rename(columns={"unexplained": "unexplained_value"})
-    base = np.maximum(whole["expected_units"], 1e-9)
-    whole["unexplained_share"] = np.where(
-        whole["expected_units"] > 0.5, whole["actual_units"] / base - 1, 1.0
-    )
-    over = (whole["unexplained_share"].abs() > unit.forecast.unexplained_limit) & (
-        whole["unexplained_value"].abs() >= _WORTH_NAMING
-    )
-    whole = whole[over].copy()
-    whole["say"] = np.where(
-        whole["unexplained_value"] > 0,
+    months = sorted(by_item["month"].unique())
+    lately = by_item[by_item["month"].isin(months[-_FEWEST_MONTHS:])]
+    found = pd.concat([
+        _over_limit(lately, unit).assign(months=f"last {_FEWEST_MONTHS} months"),
+        _over_limit(by_item, unit).assign(months=f"all {len(months)} months"),
+    ]).drop_duplicates("item").reset_index(drop=True)
+    found["say"] = np.where(
+        found["unexplained_value"] > 0,
         "more went out than census, events and recipe explain: walked off, miscoded or wasted?",
         "less went out than the recipe needs: skipped, kept elsewhere or not booked?",
     )
-    order = whole["unexplained_value"].abs().sort_values(ascending=False, kind="stable").index
-    return whole.loc[order, columns].reset_index(drop=True)
+    order = found["unexplained_value"].abs().sort_values(ascending=False, kind="stable").index
+    return found.loc[order, columns].reset_index(drop=True)
+
+
+def _over_limit(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
+    """Items whose unexplained share and money are worth a question and more than chance (a Poisson count's 99 %)."""
+    sums = by_item.groupby("item", sort=False)[["expected_units", "actual_units", "unexplained"]].sum().reset_index()
+    sums = sums.rename(columns={"unexplained": "unexplained_value"})
+    base = np.maximum(sums["expected_units"], 1e-9)
+    sums["unexplained_share"] = np.where(sums["expected_units"] > 0.5, sums["actual_units"] / base - 1, 1.0)
+    policy = unit.forecast
+    more_than_chance = (sums["actual_units"] - sums["expected_units"]).abs() > _CHANCE_SD * np.sqrt(base)
+    over = (sums["unexplained_share"].abs() > policy.unexplained_limit) & more_than_chance
+    return sums[over & (sums["unexplained_value"].abs() >= policy.unexplained_worth)]
 
 
 def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[str]:
@@ -240,7 +248,7 @@ def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[
         f"({parts or 'nothing moved'})."
     ]
     lines += [
-        f"{row.item}: {row.unexplained_share:+.0%} against what was to be expected "
+        f"{row.item}, {row.months}: {row.unexplained_share:+.0%} against what was to be expected "
         f"({unit.currency} {row.unexplained_value:+,.2f}): {row.say}"
         for row in named.head(5).itertuples()
     ]

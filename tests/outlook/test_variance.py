@@ -118,3 +118,14 @@ def test_more_events_than_usual_are_a_frequency_effect(unit):
     assert by_month.loc["2025-08", "frequency"] > 100
     assert abs(by_month.loc["2025-05", "frequency"]) < 20
     assert adds_up(by_month)
+
+
+def test_a_leak_that_began_lately_is_named_although_the_year_was_good(unit):
+    """Two fifths more in the last three months only: a tenth over the year, well over the limit lately."""
+    plain = with_issues(unit)
+    months = pd.to_datetime(plain.issues["date"]).dt.to_period("M")
+    leak = (plain.issues["item"] == "saline-5") & (months > months.max() - 3)
+    issues = plain.issues.assign(units=plain.issues["units"].astype(float) * np.where(leak, 1.6, 1.0))
+    named = explain_past(replace(plain, issues=issues)).named.set_index("item")
+    assert named.loc["saline-5", "months"] == "last 3 months"
+    assert named.loc["saline-5", "unexplained_share"] == pytest.approx(0.6, abs=0.05)

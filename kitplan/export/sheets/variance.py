@@ -83,9 +83,9 @@ def add_variance(book: Book, variance: Variance) -> None:
     )
     place(page, chart, rows=16)
     if len(variance.named):
-        few = ("text", "number", "number", "share", "money")
+        few = ("text", "text", "number", "number", "share", "money")
         page.header(
-            ("Item to ask about", "Explained units", "Issued units", "Unexplained", "Money"),
+            ("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"),
             few,
             freeze=False,
         )
@@ -93,6 +93,7 @@ def add_variance(book: Book, variance: Variance) -> None:
             page.row(
                 (
                     row.item,
+                    row.months,
                     row.expected_units,
                     row.actual_units,
                     row.unexplained_share,
