@@ -7,6 +7,7 @@ or by each member's own where no single option serves all.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,53 +17,93 @@ OWN = -1
 """Stands for "each member's own option" in the choices of a group."""
 
 
-def group_costs(slots: Sequence[Slot], groups: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Money a month and litres of each group.
+@dataclass(frozen=True)
+class _Way:
+    """One way of filling a slot for a group: by one option, or (own) part of "each member's own".
 
-    groups: bool ndarray (n_groups, n_strata), members. Returns (cost, litres), each (n_groups,).
+    needed: int ndarray (n_strata,), bundles each needs. levels: values that the most of them can take. first: column
+    of the lowest level in PriceList.table. litres: of one bundle.
     """
-    cost, litres = np.zeros(len(groups)), np.zeros(len(groups))
-    member = groups.astype(float)
-    for slot in slots:
-        costs, volumes = _option_costs(slot, groups, member)
-        pick = (np.argmin(costs, axis=0), np.arange(len(groups)))
-        cost += costs[pick]
-        litres += volumes[pick]
-    return cost, litres
+
+    needed: np.ndarray
+    levels: np.ndarray
+    first: int
+    litres: float
 
 
-def _option_costs(slot: Slot, groups: np.ndarray, member: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(cost, litres) of every single option, then of "each member's own"; both (n_options + 1, n_groups)."""
-    rows = [_one_option(slot, groups, member, o) for o in range(len(slot.options))]
-    if len(slot.options) > 1:
-        rows.append(_own_options(slot, groups, member))
-    return np.stack([r[0] for r in rows]), np.stack([r[1] for r in rows])
+class PriceList:
+    """Everything needed to price groups of strata fast: sums over members become one matrix product.
+
+    table: float ndarray (n_strata, n_columns), money a month of each stratum at each level of each way.
+    """
+
+    def __init__(self, slots: Sequence[Slot]) -> None:
+        self.slots = slots
+        self.n_strata = len(slots[0].own)
+        columns: list[np.ndarray] = []
+        self._places: list[tuple[list[_Way], list[_Way]]] = []
+        for slot in slots:
+            options = range(len(slot.options))
+            single = [_way(slot, o, False, columns) for o in options]
+            own = [_way(slot, o, True, columns) for o in options if (slot.own == o).any()] if len(options) > 1 else []
+            self._places.append((single, own))
+        self.table = np.stack(columns, axis=1)
+
+    def costs(self, groups: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Money a month and litres of each group.
+
+        groups: bool ndarray (n_groups, n_strata), members. Returns (cost, litres), each (n_groups,).
+        """
+        sums = groups.astype(float) @ self.table
+        cost, litres = np.zeros(len(groups)), np.zeros(len(groups))
+        rows = np.arange(len(groups))
+        for place in self._places:
+            ways = self._ways(place, groups, sums)
+            best = np.argmin(ways[0], axis=0) if len(ways[0]) > 1 else np.zeros(len(groups), dtype=np.int64)
+            cost += ways[0][best, rows]
+            litres += ways[1][best, rows]
+        return cost, litres
+
+    def cheapest_way(self, members: np.ndarray) -> list[int]:
+        """For one group, the option taken in each slot; the number of options where each member keeps its own."""
+        one = members[None, :]
+        sums = one.astype(float) @ self.table
+        return [int(np.argmin(self._ways(place, one, sums)[0][:, 0])) for place in self._places]
+
+    def _ways(
+        self, place: tuple[list[_Way], list[_Way]], groups: np.ndarray, sums: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """(cost, litres) of every single option, then of "each member's own"; both (n_ways, n_groups)."""
+        rows = [_one_way(way, groups, sums) for way in place[0]]
+        if place[1]:
+            parts = [_one_way(way, groups, sums) for way in place[1]]
+            rows.append((np.sum([p[0] for p in parts], axis=0), np.sum([p[1] for p in parts], axis=0)))
+        return np.stack([r[0] for r in rows]), np.stack([r[1] for r in rows])
 
 
-def _one_option(slot: Slot, groups: np.ndarray, member: np.ndarray, option: int) -> tuple[np.ndarray, np.ndarray]:
-    held = _most(groups, slot.bundles[:, option])
+def _way(slot: Slot, option: int, own: bool, columns: list[np.ndarray]) -> _Way:
+    """Describe one way and append its columns: a stratum's cost at each level (what it idles, where it is not its)."""
+    mine = slot.own == option if own else np.ones(len(slot.own), dtype=bool)
+    needed = np.where(mine, slot.bundles[:, option], 0)
+    levels = np.unique(np.append(needed[needed < NEVER], 0))
+    first = len(columns)
+    for level in levels:
+        used = slot.cost[:, option, level]
+        columns.append(np.where(mine, np.where(np.isfinite(used), used, 0.0), slot.idle[:, option] * level))
+    return _Way(needed, levels, first, float(slot.litres[option]))
+
+
+def _one_way(way: _Way, groups: np.ndarray, sums: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    held = _most(groups, way.needed)
     able = held < NEVER
-    level = np.where(able, held, 0)
-    cost = np.where(able, _sum_at(member, slot.cost[:, option], level), np.inf)
-    return cost, slot.litres[option] * level
+    column = way.first + np.searchsorted(way.levels, np.where(able, held, 0))
+    cost = sums[np.arange(len(groups)), column]
+    return np.where(able, cost, np.inf), way.litres * np.where(able, held, 0)
 
 
-def _own_options(slot: Slot, groups: np.ndarray, member: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    cost, litres = np.zeros(len(groups)), np.zeros(len(groups))
-    for o in range(len(slot.options)):
-        mine = slot.own == o
-        if mine.any():
-            level = _most(groups[:, mine], slot.bundles[mine, o])
-            cost += _sum_at(member[:, mine], slot.cost[mine, o], level)
-            cost += (member[:, ~mine] @ slot.idle[~mine, o]) * level
-            litres += slot.litres[o] * level
-    return cost, litres
-
-
-def _sum_at(member: np.ndarray, cost: np.ndarray, level: np.ndarray) -> np.ndarray:
-    """Sum over members of cost[member, level of the group]; levels below a member's need never occur."""
-    by_level = member @ np.where(np.isfinite(cost), cost, 0.0)
-    return by_level[np.arange(len(level)), level]
+def group_costs(slots: Sequence[Slot], groups: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """`PriceList.costs` for a single call."""
+    return PriceList(slots).costs(groups)
 
 
 def _most(groups: np.ndarray, needed: np.ndarray) -> np.ndarray:
@@ -108,12 +149,8 @@ def _own_beside(slot: Slot, groups: np.ndarray) -> np.ndarray:
 
 def group_choices(slots: Sequence[Slot], members: np.ndarray) -> list[tuple[Slot, int]]:
     """The option taken in each slot by one group (bool ndarray (n_strata,)), OWN where each keeps its own."""
-    one = members[None, :]
-    choices = []
-    for slot in slots:
-        best = int(np.argmin(_option_costs(slot, one, one.astype(float))[0][:, 0]))
-        choices.append((slot, OWN if best == len(slot.options) else best))
-    return choices
+    ways = PriceList(slots).cheapest_way(members)
+    return [(slot, OWN if way == len(slot.options) else way) for slot, way in zip(slots, ways)]
 
 
 def option_of(slot: Slot, choice: int, stratum: int) -> int:

@@ -5,7 +5,7 @@ Every fault of the catalogue or the recipes that would leave a kit short is coll
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,12 +16,12 @@ from kitplan.demand.filling import (
     airway_roles,
     fitting_items,
     items_opened,
-    right_width,
     role_needs,
 )
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.stay_use import StayUse, stay_use
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use
+from kitplan.demand.values import Filling
 from kitplan.inputs.problems import InputError, Problem
 from kitplan.inputs.values import Unit
 
@@ -59,12 +59,29 @@ class KitNeeds:
     primary: dict[tuple[int, str], int]
 
 
-def kit_needs(unit: Unit, tables: AttemptTables) -> KitNeeds:
-    """Work out what the kits must hold. Raises InputError with every stratum that cannot be served."""
+Records = Mapping[str, Sequence[tuple[int, Mapping]]]
+"""Catalogue rows by role: (position, row)."""
+
+
+def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict]]]:
+    """The catalogue as plain rows by role, catalogue order: many small look-ups are slow in a frame."""
+    by_role: dict[str, list[tuple[int, dict]]] = {}
+    for position, row in enumerate(unit.items.to_dict("records")):
+        by_role.setdefault(str(row["role"]), []).append((position, row))
+    return by_role
+
+
+def kit_needs(unit: Unit, tables: AttemptTables, base: Filling | None = None) -> KitNeeds:
+    """Work out what the kits must hold. base: a filling whose tables of opened items are used again.
+
+    Raises InputError with every stratum that cannot be served.
+    """
     use = tuple(stay_use(unit, tables, g) for g in range(unit.n_strata))
     re_secures = np.array([u.kit_quantile(unit.bedside.readiness) for u in use], dtype=np.int64)
     arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH
     turnover = bool(arrivals.sum() > 0)
+    records = catalogue_records(unit)
+    once = _once_roles(unit)
     problems: list[Problem] = []
     needs = tuple(role_needs(unit, g) for g in range(unit.n_strata))
     candidates: dict[tuple[int, str], list[int]] = {}
@@ -72,13 +89,14 @@ def kit_needs(unit: Unit, tables: AttemptTables) -> KitNeeds:
     emergency: list[dict[int, int]] = []
     primary: dict[tuple[int, str], int] = {}
     for g in range(unit.n_strata):
+        tube_mm, technique = float(unit.strata.at[g, "tube_mm"]), str(unit.strata.at[g, "technique"])
         for role, need in needs[g].items():
+            found = fitting(unit, records.get(role, ()), tube_mm, unit.techniques[technique].tape_width_mm)
             reach = len(use[g].stay_attempts) + int(re_secures[g])
-            found = _serving_items(unit, g, role, need, reach, opened)
-            candidates[g, role] = found
-            if not found:
+            candidates[g, role] = _serving(unit, g, role, need, reach, found, opened, base)
+            if not candidates[g, role]:
                 problems.append(_no_item(unit, g, role))
-        held, best, faults = _held_once(unit, g)
+        held, best, faults = _held_once(unit, g, tube_mm, once, records)
         emergency.append(held)
         primary |= best
         problems += faults
@@ -90,26 +108,36 @@ def kit_needs(unit: Unit, tables: AttemptTables) -> KitNeeds:
     )
 
 
-def _serving_items(
-    unit: Unit, stratum: int, role: str, need: float, reach: int, opened: dict[tuple[int, int], np.ndarray]
+def fitting(
+    unit: Unit, found: Sequence[tuple[int, Mapping]], tube_mm: float, tape_width_mm: float | None = None
+) -> list[tuple[int, Mapping]]:
+    """Rows that fit the tube and are to be had (all that fit if none is); tape of the width wanted or the next."""
+    fits = [(i, r) for i, r in found if not r["fits_from_mm"] > tube_mm + 1e-9 and not r["fits_to_mm"] < tube_mm - 1e-9]
+    fits = [(i, r) for i, r in fits if r["item"] not in unit.stock.unavailable] or fits
+    if tape_width_mm is None or not fits or fits[0][1]["role"] != "tape":
+        return fits
+    wide = [(i, r) for i, r in fits if r["width_mm"] >= tape_width_mm - 1e-9]
+    return [(i, r) for i, r in wide if r["width_mm"] == min(w["width_mm"] for _, w in wide)] or fits
+
+
+def _serving(
+    unit: Unit, g: int, role: str, need: float, reach: int, found: Sequence[tuple[int, Mapping]],
+    opened: dict[tuple[int, int], np.ndarray], base: Filling | None,
 ) -> list[int]:
     """Positions of the items that can fill the role; fills `opened` for those used up patient by patient.
 
     Where the unit prefers an item that can serve, it is the only one.
     """
-    strata = unit.strata.loc[stratum]
-    found = fitting_items(unit, role, float(strata["tube_mm"]))
-    if role == "tape":
-        found = right_width(found, unit.techniques[str(strata["technique"])])
     served = []
-    for position, item in found.iterrows():
+    for position, item in found:
         if item["scope"] == "patient":
-            table = items_opened(unit, stratum, item, need, reach)
+            table = base.opened.get((g, str(item["item"]))) if base is not None else None
+            table = items_opened(unit, g, item, need, reach) if table is None else table
             if table is None:
                 continue
-            opened[stratum, int(position)] = table  # type: ignore[call-overload]
-        served.append(int(position))  # type: ignore[call-overload]
-    wanted = [i for i in served if unit.items.at[i, "item"] == unit.prefer.get(role)]
+            opened[g, position] = table
+        served.append(position)
+    wanted = [i for i, item in found if i in served and item["item"] == unit.prefer.get(role)]
     return wanted or served
 
 
@@ -145,24 +173,25 @@ def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
     )
 
 
-def _held_once(unit: Unit, stratum: int) -> tuple[dict[int, int], dict[tuple[int, str], int], list[Problem]]:
+def _held_once(
+    unit: Unit, g: int, tube_mm: float, once: Sequence[str], records: Records
+) -> tuple[dict[int, int], dict[tuple[int, str], int], list[Problem]]:
     """Items one airway is given once: mask and bag in the fitting size and, by policy, the next that also fits."""
-    tube_mm = float(unit.strata.at[stratum, "tube_mm"])
     held: dict[int, int] = {}
     primary: dict[tuple[int, str], int] = {}
     problems: list[Problem] = []
-    for role in _once_roles(unit):
-        found = _by_fit(fitting_items(unit, role, tube_mm), tube_mm, unit.prefer.get(role))
+    for role in once:
+        found = _by_fit(unit, role, tube_mm, records)
         if not found:
-            if role in EMERGENCY_ROLES or bool(unit.items.loc[unit.items["role"] == role, "critical"].any()):
-                problems.append(_no_emergency_item(unit, stratum, role))
+            if role in EMERGENCY_ROLES or any(r["critical"] for _, r in records.get(role, ())):
+                problems.append(_no_emergency_item(unit, g, role))
             continue
-        primary[stratum, role] = found[0]
+        primary[g, role] = found[0]
         floor = unit.items.at[found[0], "min_bedside"]
         held[found[0]] = max(1, int(np.ceil(floor)) if pd.notna(floor) else 1)
         if unit.bedside.adjacent_size and role in EMERGENCY_ROLES and len(found) > 1:
             held[found[1]] = 1
-    for position, fault in _spare_tubes(unit, stratum, tube_mm):
+    for position, fault in _spare_tubes(unit, g, tube_mm, records):
         if fault is not None:
             problems.append(fault)
         else:
@@ -175,13 +204,16 @@ def _once_roles(unit: Unit) -> list[str]:
     return [*EMERGENCY_ROLES, *others]
 
 
-def _by_fit(found: pd.DataFrame, tube_mm: float, wanted: str | None) -> list[int]:
+def _by_fit(unit: Unit, role: str, tube_mm: float, records: Records) -> list[int]:
     """Positions in order of fit: what the unit prefers, then the size whose range has the tube nearest its middle."""
-    distance = ((found["fits_from_mm"] + found["fits_to_mm"]) / 2 - tube_mm).abs().fillna(np.inf)
-    order = pd.DataFrame({
-        "other": found["item"] != wanted, "distance": distance, "cost": found["price"] / found["pack"],
-    }).sort_values(["other", "distance", "cost"], kind="stable")
-    return [int(i) for i in order.index]
+
+    def rank(entry: tuple[int, Mapping]) -> tuple[bool, float, float]:
+        item = entry[1]
+        middle = (item["fits_from_mm"] + item["fits_to_mm"]) / 2
+        distance = np.inf if np.isnan(middle) else abs(middle - tube_mm)
+        return item["item"] != unit.prefer.get(role), distance, item["price"] / item["pack"]
+
+    return [i for i, _ in sorted(fitting(unit, records.get(role, ()), tube_mm), key=rank)]
 
 
 def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
@@ -193,17 +225,18 @@ def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
     )
 
 
-def _spare_tubes(unit: Unit, stratum: int, tube_mm: float) -> Iterator[tuple[int, Problem | None]]:
+def _spare_tubes(
+    unit: Unit, g: int, tube_mm: float, records: Records
+) -> Iterator[tuple[int, Problem | None]]:
     """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""
     if not unit.bedside.spare_tube:
         return
-    step = unit.planning.face_size_step_mm
-    for size in (tube_mm, tube_mm - step):
-        found = _by_fit(fitting_items(unit, SPARE_TUBE_ROLE, size), size, unit.prefer.get(SPARE_TUBE_ROLE))
+    for size in (tube_mm, tube_mm - unit.planning.face_size_step_mm):
+        found = _by_fit(unit, SPARE_TUBE_ROLE, size, records)
         if found:
             yield found[0], None
-        elif size == tube_mm or (unit.items["role"] == SPARE_TUBE_ROLE).any():
-            label = unit.strata.at[stratum, "label"]
+        elif size == tube_mm or SPARE_TUBE_ROLE in records:
+            label = unit.strata.at[g, "label"]
             yield -1, Problem(
                 "items.csv", None, "role", None,
                 f"no spare tube of {size:g} mm for {label}, which spare_tube = true asks for",

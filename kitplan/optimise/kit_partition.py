@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.optimise.kit_groups import group_costs
+from kitplan.optimise.kit_groups import PriceList
 from kitplan.optimise.kit_pricing import EXACT_STRATA, AllGroups, SearchedGroups
 from kitplan.optimise.kit_search import merged_to, moved, resplit
 from kitplan.optimise.kit_slots import Slot
@@ -69,46 +69,47 @@ def design_curve(
     Exact for up to EXACT_STRATA strata. Beyond, groups are searched for with a limited effort and the proven bound
     is reported; most effort goes to `wanted` designs. time_limit: seconds for one integer solve.
     """
-    n = len(slots[0].own)
+    prices = PriceList(slots)
+    n = prices.n_strata
     source = AllGroups if n <= EXACT_STRATA else SearchedGroups
-    groups = source(slots, container_litres)
+    groups = source(prices, container_litres)
     pool = Pool(n)
     limit = np.inf if container_litres is None else container_litres + 1e-9
-    _start(slots, limit, pool)
+    _start(prices, limit, pool)
     curve: list[Partition | None] = []
     fewer_costs_more = -np.inf
     listed = n <= EXACT_STRATA
     chain, groups_now = np.eye(n, dtype=bool), np.eye(n, dtype=bool)
     for designs in range(most_designs, 1, -1):
-        chain = merged_to(slots, limit, chain, designs)
-        for start in (chain, merged_to(slots, limit, groups_now, designs)):
-            better = moved(slots, limit, start)
-            better = better if listed or designs > _RESPLIT_UP_TO else resplit(slots, limit, better)
-            pool.add(better, group_costs(slots, better)[0])
+        chain = merged_to(prices, limit, chain, designs)
+        for start in (chain, merged_to(prices, limit, groups_now, designs)):
+            better = moved(prices, limit, start)
+            better = better if listed or designs > _RESPLIT_UP_TO else resplit(prices, limit, better)
+            pool.add(better, prices.costs(better)[0])
         found = _best(groups, pool, designs, time_limit, fewer_costs_more, designs == wanted)
         if found:
             fewer_costs_more, groups_now = found.bound, found.groups
         curve.append(found)
-    return [_one_design(slots, container_litres), *curve[::-1]]
+    return [_one_design(prices, container_litres), *curve[::-1]]
 
 
-def _one_design(slots: Sequence[Slot], container_litres: float | None) -> Partition | None:
+def _one_design(prices: PriceList, container_litres: float | None) -> Partition | None:
     """One design for every stratum: nothing to choose, so its cost is its bound."""
     started = time.perf_counter()
-    everyone = np.ones((1, len(slots[0].own)), dtype=bool)
-    cost, litres = group_costs(slots, everyone)
+    everyone = np.ones((1, prices.n_strata), dtype=bool)
+    cost, litres = prices.costs(everyone)
     if not np.isfinite(cost[0]) or (container_litres is not None and litres[0] > container_litres + 1e-9):
         return None
     return Partition(1, everyone, float(cost[0]), float(cost[0]), 0.0, time.perf_counter() - started)
 
 
-def _start(slots: Sequence[Slot], limit: float, pool: Pool) -> None:
+def _start(prices: PriceList, limit: float, pool: Pool) -> None:
     """Fill the pool with every stratum alone and every pair that fits the container."""
-    n = len(slots[0].own)
+    n = prices.n_strata
     first, second = np.triu_indices(n, 1)
     alone = np.eye(n, dtype=bool)
     groups = np.concatenate([alone, alone[first] | alone[second]])
-    costs, litres = group_costs(slots, groups)
+    costs, litres = prices.costs(groups)
     fits = (litres <= limit) & np.isfinite(costs)
     pool.add(groups[fits], costs[fits])
 

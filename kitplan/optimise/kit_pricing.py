@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.optimise.kit_groups import group_costs, least_costs_beside
-from kitplan.optimise.kit_slots import Slot
+from kitplan.optimise.kit_groups import PriceList, least_costs_beside
 
 EXACT_STRATA = 16
 """Up to so many strata every group is listed (65,535 groups)."""
@@ -32,11 +30,11 @@ class Priced:
 class AllGroups:
     """Every group that fits its container, listed once (2^n - 1 of them)."""
 
-    def __init__(self, slots: Sequence[Slot], container_litres: float | None) -> None:
-        n = len(slots[0].own)
+    def __init__(self, prices: PriceList, container_litres: float | None) -> None:
+        n = prices.n_strata
         codes = np.arange(1, 2**n)
         groups = (codes[:, None] >> np.arange(n)[None, :] & 1).astype(bool)
-        costs, litres = group_costs(slots, groups)
+        costs, litres = prices.costs(groups)
         fits = np.isfinite(costs) & (litres <= (np.inf if container_litres is None else container_litres) + 1e-9)
         self.groups, self.costs = groups[fits], costs[fits]
         self._member = self.groups.astype(float)
@@ -69,10 +67,10 @@ class SearchedGroups:
     bound faster and weaker: they sort out most groups first.
     """
 
-    def __init__(self, slots: Sequence[Slot], container_litres: float | None) -> None:
-        self._slots = slots
+    def __init__(self, prices: PriceList, container_litres: float | None) -> None:
+        self._prices = prices
         self._container = np.inf if container_litres is None else container_litres
-        self._pairs = least_costs_beside(slots, np.eye(len(slots[0].own), dtype=bool))
+        self._pairs = least_costs_beside(prices.slots, np.eye(prices.n_strata, dtype=bool))
         self._evaluated = self._allowed = self._frontier = 0
         self.allow_more(False)
 
@@ -124,7 +122,7 @@ class SearchedGroups:
         """Grow every node by one stratum: (nodes still open, their bounds, groups below the limit)."""
         members, beside, last = self._grow(order, *nodes)
         self._evaluated += len(members)
-        costs, litres = group_costs(self._slots, members)
+        costs, litres = self._prices.costs(members)
         fits = (litres <= self._container + 1e-9) & np.isfinite(costs)
         members, beside, last, costs = members[fits], beside[fits], last[fits], costs[fits]
         reduced = costs - members @ duals
@@ -133,7 +131,7 @@ class SearchedGroups:
         bound = self._bounds(reduced, beside, last, order, duals)
         still = bound < limit
         members, beside, last, reduced = members[still], beside[still], last[still], reduced[still]
-        beside = np.maximum(beside, least_costs_beside(self._slots, members))
+        beside = np.maximum(beside, least_costs_beside(self._prices.slots, members))
         bound = self._bounds(reduced, beside, last, order, duals)
         still = bound < limit
         return (members[still], beside[still], last[still]), bound[still], found

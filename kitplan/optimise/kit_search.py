@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
-from kitplan.optimise.kit_groups import group_costs
-from kitplan.optimise.kit_slots import Slot
+from kitplan.optimise.kit_groups import PriceList
 
 _TINY = 1e-6
 
 
-def merged_to(slots: Sequence[Slot], limit: float, groups: np.ndarray, designs: int) -> np.ndarray:
+def merged_to(prices: PriceList, limit: float, groups: np.ndarray, designs: int) -> np.ndarray:
     """Join groups, cheapest first, until at most `designs` are left or the container forbids more."""
-    while len(groups) > designs and (fewer := merge(slots, limit, groups)) is not None:
+    while len(groups) > designs and (fewer := merge(prices, limit, groups)) is not None:
         groups = fewer
     return groups
 
 
-def merge(slots: Sequence[Slot], limit: float, groups: np.ndarray) -> np.ndarray | None:
+def merge(prices: PriceList, limit: float, groups: np.ndarray) -> np.ndarray | None:
     """Join the two groups whose union costs least more than both; None when no union fits the container."""
-    costs, _ = group_costs(slots, groups)
+    costs, _ = prices.costs(groups)
     first, second = np.triu_indices(len(groups), 1)
     union = groups[first] | groups[second]
-    cost, litres = group_costs(slots, union)
+    cost, litres = prices.costs(union)
     rise = np.where((litres <= limit) & np.isfinite(cost), cost - costs[first] - costs[second], np.inf)
     if not len(rise) or not np.isfinite(rise.min()):
         return None
@@ -33,19 +30,19 @@ def merge(slots: Sequence[Slot], limit: float, groups: np.ndarray) -> np.ndarray
     return np.concatenate([others, union[[best]]])
 
 
-def moved(slots: Sequence[Slot], limit: float, groups: np.ndarray) -> np.ndarray:
+def moved(prices: PriceList, limit: float, groups: np.ndarray) -> np.ndarray:
     """Move one stratum at a time to the group where it costs least, until no move helps."""
     groups = groups.copy()
     while True:
-        costs, _ = group_costs(slots, groups)
+        costs, _ = prices.costs(groups)
         home = np.argmax(groups, axis=0)
         n_groups, n = groups.shape
         stratum, target = (a.ravel() for a in np.meshgrid(np.arange(n), np.arange(n_groups), indexing="ij"))
         left, joined = groups[home[stratum]].copy(), groups[target].copy()
         left[np.arange(len(stratum)), stratum] = False
         joined[np.arange(len(stratum)), stratum] = True
-        left_cost, _ = group_costs(slots, left)
-        joined_cost, litres = group_costs(slots, joined)
+        left_cost, _ = prices.costs(left)
+        joined_cost, litres = prices.costs(joined)
         gain = costs[home[stratum]] + costs[target] - left_cost - joined_cost
         allowed = (home[stratum] != target) & left.any(axis=1) & (litres <= limit) & np.isfinite(joined_cost)
         gain = np.where(allowed, gain, -np.inf)
@@ -56,23 +53,23 @@ def moved(slots: Sequence[Slot], limit: float, groups: np.ndarray) -> np.ndarray
         groups[target[best]] = joined[best]
 
 
-def resplit(slots: Sequence[Slot], limit: float, groups: np.ndarray) -> np.ndarray:
+def resplit(prices: PriceList, limit: float, groups: np.ndarray) -> np.ndarray:
     """Divide the union of every two groups again, from every pair of seeds, as long as that helps."""
     groups = groups.copy()
     better = True
     while better:
         better = False
         for first, second in zip(*np.triu_indices(len(groups), 1)):
-            before = group_costs(slots, groups[[first, second]])[0].sum()
-            parts, cost = _split(slots, limit, groups[first] | groups[second])
+            before = prices.costs(groups[[first, second]])[0].sum()
+            parts, cost = _split(prices, limit, groups[first] | groups[second])
             if cost < before - _TINY:
                 groups[[first, second]] = parts
-                groups = moved(slots, limit, groups)
+                groups = moved(prices, limit, groups)
                 better = True
     return groups
 
 
-def _split(slots: Sequence[Slot], limit: float, members: np.ndarray) -> tuple[np.ndarray, float]:
+def _split(prices: PriceList, limit: float, members: np.ndarray) -> tuple[np.ndarray, float]:
     """Best of the divisions in two that grow from each pair of members, taking the others in one after another."""
     inside = np.flatnonzero(members)
     one, two = (inside[k] for k in np.triu_indices(len(inside), 1))
@@ -83,21 +80,21 @@ def _split(slots: Sequence[Slot], limit: float, members: np.ndarray) -> tuple[np
         free = ~(left[:, stratum] | right[:, stratum])
         with_left, with_right = left.copy(), right.copy()
         with_left[free, stratum] = with_right[free, stratum] = True
-        rise_left, rise_right = _rise(slots, limit, left, with_left), _rise(slots, limit, right, with_right)
+        rise_left, rise_right = _rise(prices, limit, left, with_left), _rise(prices, limit, right, with_right)
         to_left = free & (rise_left <= rise_right)
         left[to_left, stratum] = True
         right[free & ~to_left, stratum] = True
-    total = _cost(slots, limit, left) + _cost(slots, limit, right)
+    total = _cost(prices, limit, left) + _cost(prices, limit, right)
     best = int(np.argmin(total))
     return np.stack([left[best], right[best]]), float(total[best])
 
 
-def _cost(slots: Sequence[Slot], limit: float, groups: np.ndarray) -> np.ndarray:
-    costs, litres = group_costs(slots, groups)
+def _cost(prices: PriceList, limit: float, groups: np.ndarray) -> np.ndarray:
+    costs, litres = prices.costs(groups)
     return np.where(litres <= limit, costs, np.inf)
 
 
-def _rise(slots: Sequence[Slot], limit: float, before: np.ndarray, after: np.ndarray) -> np.ndarray:
+def _rise(prices: PriceList, limit: float, before: np.ndarray, after: np.ndarray) -> np.ndarray:
     """What growing costs; infinite where the grown group no longer fits."""
-    grown = _cost(slots, limit, after)
-    return np.where(np.isfinite(grown), grown - group_costs(slots, before)[0], np.inf)
+    grown = _cost(prices, limit, after)
+    return np.where(np.isfinite(grown), grown - prices.costs(before)[0], np.inf)

@@ -106,7 +106,7 @@ def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:
             "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
             "Give a whole number from 1 up.",
         )], during="planning the bedside kits")
-    needs = kit_needs(unit, _reaching_restock(unit, tables))
+    needs = kit_needs(unit, _reaching_restock(unit, tables), base)
     items = solve_filling(unit, needs)
     slots = build_slots(unit, needs, items)
     _check_container(unit, slots)

@@ -12,11 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.filling import items_opened, right_width
-from kitplan.demand.tape import applied_length_mm, cut_pieces, piece_lengths_per_use, pieces_from_first_roll
+from kitplan.demand.filling import items_opened
+from kitplan.demand.tape import (
+    applied_length_mm,
+    cut_pieces,
+    piece_lengths_per_use,
+    pieces_from_first_roll,
+    rolls_after_uses,
+)
 from kitplan.demand.values import Filling
 from kitplan.inputs.values import Unit
-from kitplan.optimise.kit_needs import KitNeeds
+from kitplan.optimise.kit_needs import KitNeeds, Records, catalogue_records, fitting
 
 TAPE_COLUMNS = [
     "route", "tube_mm", "technique", "skin", "item", "pieces_per_roll", "uses_per_roll", "rolls_per_stay",
@@ -49,7 +55,8 @@ class OpenedChoice:
 
 def choose_opened(unit: Unit, needs: KitNeeds, filling: Filling) -> OpenedChoice:
     """Compare every single-patient item that recipes use up, stratum by stratum and for the whole unit."""
-    rows = [r for g in range(unit.n_strata) for r in _stratum_rows(unit, needs, g)]
+    records = catalogue_records(unit)
+    rows = [r for g in range(unit.n_strata) for r in _stratum_rows(unit, needs, g, records)]
     frame = pd.DataFrame(rows)
     if frame.empty:
         frame = pd.DataFrame(columns=[*TAPE_COLUMNS, *OPENED_COLUMNS, "stratum", "applied", "opened_amount"])
@@ -65,35 +72,34 @@ def choose_opened(unit: Unit, needs: KitNeeds, filling: Filling) -> OpenedChoice
 
 @dataclass(frozen=True)
 class _Cutting:
-    """One stratum as its rolls and sheets see it. widths: names of the tapes of the right width."""
+    """One stratum as its rolls and sheets see it. widths: of the tapes that suit it, mm."""
 
     stratum: int
     tube_mm: float
     row: Mapping
     lengths_mm: np.ndarray
     applied_mm: float
-    widths: frozenset[str]
+    widths: frozenset[float]
 
 
-def _cutting(unit: Unit, g: int) -> _Cutting:
+def _cutting(unit: Unit, g: int, records: Records) -> _Cutting:
     row = unit.strata.loc[g].to_dict()
     technique = unit.techniques[str(row["technique"])]
     pieces = cut_pieces(technique, row)
-    tapes = unit.items[unit.items["role"] == "tape"]
-    widths = frozenset(right_width(tapes, technique)["item"])
+    right = fitting(unit, records.get("tape", ()), float(row["tube_mm"]), technique.tape_width_mm)
+    widths = frozenset(float(item["width_mm"]) for _, item in right)
     return _Cutting(
         g, float(row["tube_mm"]), row, piece_lengths_per_use(pieces), applied_length_mm(pieces), widths
     )
 
 
-def _stratum_rows(unit: Unit, needs: KitNeeds, g: int) -> list[dict[str, object]]:
-    cutting = _cutting(unit, g)
+def _stratum_rows(unit: Unit, needs: KitNeeds, g: int, records: Records) -> list[dict[str, object]]:
+    cutting = _cutting(unit, g, records)
     rows = []
     for role, need in needs.needs[g].items():
-        items = unit.items[(unit.items["role"] == role) & (unit.items["scope"] == "patient")]
         found = [
-            _one_item(unit, needs, cutting, role, need, int(i), item)
-            for i, item in zip(items.index, items.to_dict("records"))
+            _one_item(unit, needs, cutting, role, need, i, item)
+            for i, item in records.get(role, ()) if item["scope"] == "patient"
         ]
         suiting = [r for r in found if r["choice"] == "suits"]
         if suiting:
@@ -108,7 +114,9 @@ def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: f
     row: dict[str, object] = {c: cutting.row[c] for c in ("route", "tube_mm", "technique", "skin")}
     row |= {"stratum": g, "role": role, "item": item["item"], "choice": _suits(cutting, role, item)}
     table = needs.opened.get((g, position))
-    if table is None:
+    if table is None and role == "tape" and cutting.lengths_mm.max(initial=0.0) <= float(item["length_mm"]):
+        table = rolls_after_uses(cutting.lengths_mm, float(item["length_mm"]), len(uses) - 1)
+    elif table is None:
         table = items_opened(unit, g, item, need, len(uses) - 1)
     if table is None:
         return row | dict.fromkeys(_MEASURES, np.nan) | {"pieces_per_roll": 0, "choice": "piece too long"}
@@ -145,7 +153,7 @@ def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping) -> tuple[
 def _suits(cutting: _Cutting, role: str, item: Mapping) -> str:
     if item["fits_from_mm"] > cutting.tube_mm + 1e-9 or item["fits_to_mm"] < cutting.tube_mm - 1e-9:
         return "other size"
-    return "other width" if role == "tape" and item["item"] not in cutting.widths else "suits"
+    return "other width" if role == "tape" and float(item["width_mm"]) not in cutting.widths else "suits"
 
 
 def _single(unit: Unit, frame: pd.DataFrame) -> pd.DataFrame:

@@ -16,7 +16,7 @@ from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.stay_use import stay_use
 from kitplan.optimise import kit_partition
 from kitplan.optimise.kit_filling import role_costs, solve_filling, unit_prices
-from kitplan.optimise.kit_groups import group_contents, group_costs, least_costs_beside
+from kitplan.optimise.kit_groups import PriceList, group_contents, group_costs, least_costs_beside
 from kitplan.optimise.kit_needs import kit_needs
 from kitplan.optimise.kit_pricing import AllGroups, SearchedGroups
 from kitplan.optimise.kits import design_kits
@@ -125,7 +125,7 @@ def test_searched_groups_reach_the_same_designs_as_the_full_list(made, monkeypat
 
 def test_the_search_finds_the_group_of_least_reduced_cost(made):
     # Source: exhaustive listing of all 63 groups.
-    everything, search = AllGroups(made.slots, None), SearchedGroups(made.slots, None)
+    everything, search = AllGroups(PriceList(made.slots), None), SearchedGroups(PriceList(made.slots), None)
     alone = np.diag(least_costs_beside(made.slots, np.eye(len(made.slots[0].own), dtype=bool)))
     draw = np.random.default_rng(3)
     for _ in range(8):
