@@ -203,8 +203,8 @@ def _by_month(by_item: pd.DataFrame) -> pd.DataFrame:
 def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
     """Items whose unexplained use is more than the unit's limit, most money first.
 
-    Looked at over all months and over the last few alone, so that a leak that began lately does not drown in a good year;
-    an item over the limit in both is named for the last few.
+    Looked at over all months and over the last few alone, so that a leak that began lately does not drown in a
+    good year; an item over the limit in both is named for the last few.
     """
     columns = ["item", "months", "expected_units", "actual_units", "unexplained_share", "unexplained_value", "say"]
     if not len(by_item):
