@@ -61,6 +61,25 @@ def collapse(packs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = No
     return Collapsed(lower.copy(), tuple(levels), vectors, weights, met)
 
 
+def restrict(cover: Collapsed, low: np.ndarray, high: np.ndarray) -> Collapsed:
+    """Return the cover of plans that reach levels `low` to `high` of each item (0: the lower bound).
+
+    low, high : int, shape (n_items,). Vectors that need more than `high` anywhere are given up; vectors alike
+    after the cut stay apart, which changes no sum.
+    """
+    kept = np.all(cover.vectors <= high, axis=1)
+    vectors, weights = np.where(cover.vectors <= low, 0, cover.vectors - low)[kept], cover.weights[kept]
+    open_still = vectors.any(axis=1)
+    ladders = [np.concatenate(([base], levels)) for base, levels in zip(cover.lower, cover.levels)]
+    return Collapsed(
+        np.array([ladder[k] for ladder, k in zip(ladders, low)]),
+        tuple(levels[a:b] for levels, a, b in zip(cover.levels, low, high)),
+        vectors[open_still],
+        weights[open_still],
+        cover.met + int(weights[~open_still].sum()),
+    )
+
+
 def _distinct_rows(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return distinct rows and how often each occurs, by sorting one 64-bit mark a row instead of whole rows."""
     mix = np.random.default_rng(0).integers(1, 2**63, rows.shape[1], dtype=np.uint64) | np.uint64(1)

@@ -13,11 +13,13 @@ is whole; so the relaxation of the full program is nearly whole (Picard, Manag S
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from kitplan.optimise.closure import Narrowed, branch, narrow
 from kitplan.optimise.collapse import Collapsed, collapse, own_quantiles
 from kitplan.optimise.descent import descend
 from kitplan.optimise.program import Program, Solution
@@ -30,6 +32,10 @@ LARGEST_GAP = 0.005
 
 MANY_ENTRIES = 40_000
 """Needs above the lower bound from which `LARGEST_GAP` is enough: closing it further takes minutes and buys cents."""
+
+CUT_ENTRIES = 5_000
+"""Needs above the lower bound from which minimum cuts bound the program (`closure`) and the linear program, which
+would take many seconds, is left out."""
 
 
 @dataclass(frozen=True)
@@ -151,9 +157,15 @@ def cheapest(
     packs : int, shape (n_scenarios, n_items). cost, floor : per pack and in packs, shape (n_items,).
     The linear relaxation is solved first; if a plan stepped down from it is within `gap` of its bound,
     that plan is proven good enough, else the integer program is solved on what the bound leaves open.
+    Large programs (low readiness, long intervals) are bounded by minimum cuts instead, and where even what the
+    bound leaves open is large, the plan found is given with its gap.
     """
     lower = np.maximum(own_quantiles(packs, need), floor)
     cover = collapse(packs, lower)
+    if np.count_nonzero(cover.vectors) > CUT_ENTRIES:
+        stepped = _step_down_within_limits(cover, cost, need, limits)
+        if stepped is not None:
+            return _by_cuts(cover, cost, need, stepped, gap, time_limit, limits)
     if np.count_nonzero(cover.vectors) > MANY_ENTRIES:
         gap = LARGEST_GAP
     stated = state_levels("par", "min", cover)
@@ -170,6 +182,81 @@ def cheapest(
     if best is not None and slack <= gap * float(cost @ best):
         return Covered(best, _report_of(relaxed.report, float(cost @ best)), duals)
     return _finish(packs, stated, relaxed, cost, need, gap, time_limit, limits, best, duals)
+
+
+def _step_down_within_limits(
+    cover: Collapsed, cost: np.ndarray, need: int, limits: Sequence[Limit]
+) -> np.ndarray | None:
+    """Return the cheapest plan within the limits that stepping down by money or by a limit's room passes, or None."""
+    found = []
+    for weights in (cost, *(limit.per_pack / limit.size for limit in limits)):
+        par = descend(cover, weights, need).cheapest_with(need)
+        if par is not None and all(limit.kept_by(par) for limit in limits):
+            found.append(par)
+    return min(found, key=lambda par: float(cost @ par)) if found else None
+
+
+def _by_cuts(
+    cover: Collapsed,
+    cost: np.ndarray,
+    need: int,
+    stepped: np.ndarray,
+    gap: float,
+    time_limit: float,
+    limits: Sequence[Limit],
+) -> Covered:
+    """Improve a stepped-down plan, bound it by minimum cuts, and solve the integer program if what is left is small.
+
+    The bound leaves the limits out: they can only make plans dearer, so it holds all the same.
+    """
+    started = time.perf_counter()
+
+    def keeps(par: np.ndarray) -> bool:
+        return all(limit.kept_by(par) for limit in limits)
+
+    found = narrow(cover, cost, need, stepped, keeps, gap)
+    par, bound, name = found.par, found.bound, "minimum cuts"
+    value = float(cost @ par)
+    if found.rest is not None and value - bound > gap * value:
+        if np.count_nonzero(found.rest.vectors) > CUT_ENTRIES:
+            par, proven = branch(found.rest, cost, need, par, keeps, gap)
+            bound = max(bound, min(proven, float(cost @ par)))
+        else:
+            par, bound, name = _solve_rest(found.rest, found, cost, need, gap, time_limit, limits)
+    value = float(cost @ par)
+    width = max(0.0, value - bound) / value if value > 0 else 0.0
+    status = "optimal" if width <= max(gap, 1e-9) else "feasible"
+    took = time.perf_counter() - started
+    report = SolverReport(name, status, value, found.cut_bound, min(bound, value), width, took)
+    return Covered(par, report, {"ready": found.price} | {limit.name: 0.0 for limit in limits})
+
+
+def _solve_rest(
+    rest: Collapsed,
+    found: Narrowed,
+    cost: np.ndarray,
+    need: int,
+    gap: float,
+    time_limit: float,
+    limits: Sequence[Limit],
+) -> tuple[np.ndarray, float, str]:
+    """Return par levels, a bound and who found them: the integer program on what the cuts left open."""
+    par, bound = found.par, found.bound
+    stated = state_levels("par", "min", rest)
+    add_cost(stated, cost)
+    add_readiness(stated, need)
+    for limit in limits:
+        add_limit(stated, limit)
+    solution = stated.program.solve(gap=gap / 2, time_limit=time_limit)
+    value = float(cost @ par)
+    if solution.report.status == "infeasible":
+        return par, value, "minimum cuts"
+    if solution.solved:
+        other = read_par(stated, solution)
+        bound = max(bound, min(solution.report.bound, value))
+        if float(cost @ other) < value:
+            par = other
+    return par, bound, solution.report.name
 
 
 def _without_proof(
