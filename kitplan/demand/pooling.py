@@ -10,6 +10,7 @@ both from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -29,14 +30,22 @@ class PooledRates:
     """
 
     mean: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
     own_share: np.ndarray
     common_mean: float
     common_spread: float
     shape: np.ndarray
     scale: np.ndarray
     weight: np.ndarray
+
+    @cached_property
+    def low(self) -> np.ndarray:
+        """Lower end of the 95 % interval; worked out when it is first asked for, because many callers want the mean."""
+        return self.quantile(0.025)
+
+    @cached_property
+    def high(self) -> np.ndarray:
+        """Upper end of the 95 % interval."""
+        return self.quantile(0.975)
 
     def draw(self, n_draws: int, rng: np.random.Generator) -> np.ndarray:
         """Draws from the posterior, ndarray shape (n_draws, n_strata); (mu, tau) is shared within a draw."""
@@ -80,8 +89,6 @@ def pool_rates(events: np.ndarray, exposure: np.ndarray, dispersion: np.ndarray 
     share = own_exposure[:, None] / rate
     return PooledRates(
         mean=(shape / rate) @ weight,
-        low=_mixture_quantile(shape, 1 / rate, weight, 0.025),
-        high=_mixture_quantile(shape, 1 / rate, weight, 0.975),
         own_share=share @ weight if not alone else seen.astype(float),
         common_mean=float(mu @ weight),
         common_spread=float(tau @ weight) if not alone else float("nan"),
