@@ -182,11 +182,15 @@ class Page:
 
     def header(self, labels: Sequence[str], kinds: Sequence[str] = (), *, freeze: bool = True,
                frozen_columns: int = 0, titles_from: int | None = None) -> int:
-        """The header row; frozen, and repeated with the rows from `titles_from` on every printed page."""
+        """The header row; frozen, and repeated with the rows from `titles_from` on every printed page that follows.
+
+        A later header on the same sheet takes the repetition over: a table must never print under another's labels.
+        """
         row = self._line(labels, kinds or ["text"] * len(labels), "head")
         self.height(row, max(lines_needed(label, width * 0.88) for label, width in zip(labels, self.widths)))
         if freeze:
             self.sheet.freeze_panes = self.sheet.cell(row + 1, frozen_columns + 1)
+        if freeze or self.sheet.print_title_rows:
             self.sheet.print_title_rows = f"{titles_from or row}:{row}"
         self.first_data_row = row + 1
         return row

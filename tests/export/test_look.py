@@ -34,6 +34,16 @@ def test_a_page_has_a_frozen_header_that_is_repeated_in_print(book):
     assert [c.value for c in sheet[row + 1]] == ["A", "for the smallest", 12]
 
 
+def test_a_later_table_never_prints_under_the_labels_of_an_earlier_one(book):
+    page = book.page("Two tables", "one below the other", (14, 40))
+    page.header(("Par levels set by", "Ready"))
+    page.row(("plan", 0.98), ("text", "share"))
+    second = page.header(("Item", "Par"), freeze=False)
+    sheet = saved(book)["Two tables"]
+    assert sheet.print_title_rows == f"${second}:${second}"
+    assert sheet.freeze_panes == f"A{second - 1}"
+
+
 @pytest.mark.parametrize(("kind", "value", "number_format"), [
     ("whole", 1234, "#,##0"), ("money", 1.5, "#,##0.00"), ("share", 0.98, "0.0%"), ("litres", 3.0, '#,##0.0" L"'),
     ("days", 2.0, '#,##0.0" days"'), ("packs", 3, '#,##0" packs"'), ("text", "007", "@"),
