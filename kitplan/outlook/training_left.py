@@ -9,7 +9,7 @@ import pandas as pd
 from kitplan.inputs.class_values import TrainingClass
 from kitplan.inputs.values import Unit
 from kitplan.outlook.training_cuts import TapeCut
-from kitplan.outlook.training_lists import Taken
+from kitplan.outlook.training_lists import Taken, one_of
 from kitplan.outlook.training_needs import ClassNeeds
 
 PRACTICE_BOX = "Practice box, marked 'practice only, not for patients'"
@@ -30,7 +30,7 @@ def left_over(
     kept = shopping[shopping["kind"] == "durable"]
     if len(kept):
         text = f"Things that are not used up ({len(kept)} kinds)"
-        rows.append((season, text, int(kept["units"].sum()), "item", "used in the class", BACK))
+        rows.append((season, text, int(kept["units"].sum()), "piece", "used in the class", BACK))
     for index, lesson in enumerate(lessons):
         rows += _spare_sets(index, needs)
         rows += [row for cut in tape if cut.lesson == index for row in _remnants(cut)]
@@ -44,7 +44,7 @@ def _unopened(shopping: pd.DataFrame, lesson: int) -> list[tuple[object, ...]]:
     for row in shopping[shopping["packs"] > 0].to_dict("records"):
         rest = int(row["packs"] * row["pack"] - row["buy_units"])
         if rest:
-            rows.append((lesson, row["description"], rest, "item", "rest of an opened pack", NEXT_CLASS))
+            rows.append((lesson, row["description"], rest, row["unit"], "rest of an opened pack", NEXT_CLASS))
     return rows
 
 
@@ -93,9 +93,11 @@ def _stock_left(
     for item, count in lesson.expired.items():
         rest = count - (used[item].practice_only if item in used else 0)
         if rest:
-            rows.append((index, catalogue.at[item, "description"], rest, "item", "past its date", PRACTICE_BOX))
+            rows.append((index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), "past its date",
+                         PRACTICE_BOX))
     for item, count in lesson.have.items():
         rest = count - (used[item].own if item in used else 0)
         if rest and item not in kept:
-            rows.append((index, catalogue.at[item, "description"], rest, "item", "not opened", CLASS_BOX))
+            rows.append((index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), "not opened",
+                         CLASS_BOX))
     return rows

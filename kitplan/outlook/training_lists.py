@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -123,13 +124,13 @@ def shopping_list(
         old, own, buy = (sum(getattr(t, k) for t in mine) for k in ("practice_only", "own", "buy"))
         packs = math.ceil(buy / entry["pack"] - 1e-9)
         rows.append((
-            entry["item"], entry["description"], "used up", old + own + buy, old, own, buy, int(entry["pack"]), packs,
-            packs * entry["price"], _why(lessons, needs, mine),
+            entry["item"], entry["description"], "used up", old + own + buy, one_of(entry), old, own, buy,
+            int(entry["pack"]), packs, packs * entry["price"], _why(lessons, needs, mine),
         ))
     rows += _durable_rows(unit, lessons, tables)
     return pd.DataFrame(rows, columns=[
-        "item", "description", "kind", "units", "practice_only_units", "own_units", "buy_units", "pack", "packs",
-        "value", "because",
+        "item", "description", "kind", "units", "unit", "practice_only_units", "own_units", "buy_units", "pack",
+        "packs", "value", "because",
     ]).astype({"packs": float, "value": float})
 
 
@@ -147,6 +148,7 @@ def _durable_rows(
     catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
     frames = [t.things.assign(lesson=i, day=_day_key(lessons[i], i)) for i, t in enumerate(tables)]
     things = pd.concat(frames, ignore_index=True)
+    carried = {thing for t in tables for thing in t.moves.loc[t.moves["from_station"] > 0, "thing"]}
     rows: list[tuple[object, ...]] = []
     for (name, item), group in things.groupby(["thing", "item"], sort=False):
         needed = int(group.groupby("day")["needed"].sum().max())
@@ -156,9 +158,9 @@ def _durable_rows(
         packs = float(-(-(needed - have) // pack))
         value = 0.0 if have == needed else packs * pack * float(first["price"])
         packs = math.nan if math.isnan(value) else packs
-        about = "moved between stations" if group["shared"].any() else "one lot a station"
+        about = "moved between stations" if name in carried else "every station keeps its own"
         rows.append((
-            item or name, name, "durable", needed, 0, have, needed - have, pack, packs, value,
+            item or name, name, "durable", needed, "piece", 0, have, needed - have, pack, packs, value,
             f"most in use at one time; {about}" + ("; no price: borrow it" if math.isnan(value) else ""),
         ))
     return rows
@@ -182,7 +184,7 @@ def station_lists(
             for item in [i for i in catalogue.index if i in set(here["item"])]:
                 units = int(here.loc[here["item"] == item, "units"].iloc[0])
                 rows.append((index, station + 1, "supplies", item, catalogue.at[item, "description"], units,
-                             _one_of(catalogue.loc[item])))
+                             one_of(catalogue.loc[item])))
             rows += _things_at(unit, index, station, lesson, tables[index])
     return pd.DataFrame(rows, columns=["lesson", "station", "kind", "item", "description", "quantity", "unit"])
 
@@ -206,7 +208,7 @@ def _rounds(numbers: np.ndarray) -> str:
     return f"rounds {', '.join(most)} and {last}" if most else f"round {last}"
 
 
-def _one_of(item: pd.Series) -> str:
+def one_of(item: Mapping[str, Any] | pd.Series) -> str:
     """What one counted unit is called: the use unit where it holds one, else an item."""
     return str(item["use_unit"]) if float(item["contains"]) == 1 else "item"
 

@@ -141,6 +141,24 @@ def test_station_lists_add_up_to_what_is_taken(harbour):
     assert pieces == plan.needs.pieces["count"].sum() == sum(c.plan.demand.sum() for c in plan.tape)
 
 
+def test_what_is_counted_is_said_on_every_list(harbour):
+    """A box of 100 gloves holds 50 pairs: 50 of them needs its word."""
+    _, plan = harbour
+    said = plan.shopping.set_index("item")["unit"]
+    at_stations = plan.stations[plan.stations["kind"] == "supplies"].set_index("item")["unit"]
+    assert said["gloves_small"] == "pair" and said["prep_wipe_box50"] == "wipe"
+    assert (said[at_stations.index] == at_stations).all()
+    rest = plan.left[plan.left["state"] == "rest of an opened pack"].set_index("thing")["unit"]
+    assert rest["Examination gloves, medium, box of 100"] == "pair"
+
+
+def test_only_what_is_carried_between_stations_is_called_moved(harbour):
+    _, plan = harbour
+    kept = plan.shopping[plan.shopping["kind"] == "durable"].set_index("item")["because"]
+    assert "moved between stations" in kept["child head manikin with tube"]
+    assert "every station keeps its own" in kept["scissors_blunt"]
+
+
 def test_the_pieces_of_both_cutters_are_all_the_pieces(harbour):
     _, plan = harbour
     assert plan.cut_work["pieces"].sum() == plan.needs.pieces["count"].sum()

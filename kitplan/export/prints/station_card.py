@@ -39,9 +39,11 @@ def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
     course = training.lessons[lesson]
     learners = course.learners_at(station - 1)
     how = "in pairs: one renews, one holds the tube, then change over" if course.pairs else "each on her own"
+    places = course.places_per_station
+    who = ("pair" if course.pairs else "learner") + ("s" if places > 1 else "")
     story = [
         text(f"Station {station}", TITLE), text(course.title, STRONG),
-        text(f"{learners} learners, {how}. {course.places_per_station} at work at one time.", NOTE),
+        text(f"{learners} learners, {how}. {places} {who} at work at one time.", NOTE),
     ]
     mine = training.setup[(training.setup["lesson"] == lesson) & (training.setup["station"] == station)]
     rows = [[text(h, STRONG) for h in ("Round", "Starts", "Practice", "Goes")]]

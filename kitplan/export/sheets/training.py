@@ -35,16 +35,16 @@ def _start(page: Page, title: str, subtitle: str) -> None:
 
 
 def _shopping(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class to buy", "What the practice classes need and cost", (44, 12, 11, 10, 9, 8, 10, 13, 48))
+    page = book.page("Class to buy", "What the practice classes need and cost", (44, 10, 9, 11, 10, 9, 8, 10, 13, 44))
     each = training.value / training.learners
     _start(
         page, "What to buy for the class",
         f"{training.value:,.2f} {book.currency} for {training.learners} learners, {each:,.2f} {book.currency} each. "
         "Stock past its date is used first, then what the class has.",
     )
-    kinds = ("wrap", "whole", "whole", "whole", "whole", "whole", "whole", "money", "wrap")
+    kinds = ("wrap", "whole", "text", "whole", "whole", "whole", "whole", "whole", "money", "wrap")
     page.header((
-        "Item", "Needed", "Practice only", "Class has", "To get", "Pack", "Packs", f"Value ({book.currency})",
+        "Item", "Needed", "Unit", "Practice only", "Class has", "To get", "Pack", "Packs", f"Value ({book.currency})",
         "Because",
     ), kinds)
     for kind, heading in (("used up", "Used up"), ("durable", "Kept: not used up")):
@@ -53,10 +53,11 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
             page.group((heading,))
         for row in rows.to_dict("records"):
             page.row((
-                row["description"], row["units"], _blank(row["practice_only_units"]), _blank(row["own_units"]),
-                _blank(row["buy_units"]), row["pack"], _whole(row["packs"]), row["value"], row["because"],
+                row["description"], row["units"], row["unit"], _blank(row["practice_only_units"]),
+                _blank(row["own_units"]), _blank(row["buy_units"]), row["pack"], _whole(row["packs"]), row["value"],
+                row["because"],
             ), kinds)
-    page.total(("Total", None, None, None, None, None, None, training.value, None), ("strong", *kinds[1:]))
+    page.total(("Total", None, None, None, None, None, None, None, training.value, None), ("strong", *kinds[1:]))
     page.skip()
     _classes(page, book, training)
 
@@ -70,16 +71,16 @@ def _whole(number: float) -> int | None:
 
 
 def _classes(page: Page, book: Book, training: TrainingPlan) -> None:
-    kinds = ("wrap", "text", "whole", "whole", "whole", "whole", "text", "money", "text")
+    kinds = ("wrap", "text", "text", "whole", "whole", "whole", "whole", "whole", "money", "money")
     page.header((
-        "Class", "Day", "Learners", "Stations", "Goes", "Sets", "Minutes", f"Value ({book.currency})",
+        "Class", "Day", "", "Learners", "Stations", "Goes", "Sets", "Minutes", f"Value ({book.currency})",
         f"{book.currency} a learner",
     ), kinds, freeze=False)
     for row in training.classes.to_dict("records"):
         day = row["date"].isoformat() if row["date"] else ""
         page.row((
-            training.lessons[row["lesson"]].title, day, row["learners"], row["stations"], row["goes"], row["sets"],
-            f"{row['minutes']:.0f}", row["value"], f"{row['value_per_learner']:,.2f}",
+            training.lessons[row["lesson"]].title, day, None, row["learners"], row["stations"], row["goes"],
+            row["sets"], row["minutes"], row["value"], row["value_per_learner"],
         ), kinds)
 
 
@@ -176,6 +177,10 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
     for row in training.comparison.to_dict("records"):
         opened = f"{row['opened_mm'] / 1000:,.2f} m"
         page.row(("", row["method"], row["rolls"], opened, row["waste_share"], row["value"]), kinds)
+    page.spread(
+        "Compare the tape opened, not the rolls: each way may open rolls of other lengths. Value: the rolls opened, "
+        "each at its share of a pack's price; what is to be bought comes in whole packs.", "note",
+    )
     page.skip()
 
 
