@@ -12,6 +12,11 @@ from kitplan.inputs.values import STRATUM_KEY, Census, Unit
 _REPLICAS = 8
 """Times that a count history is completed with ends it cannot show; scenarios draw among them."""
 
+_MOST_CUTS = 2_000_000
+"""Hidden ends made up at most, all replicas together: large units with short stays take fewer replicas."""
+
+_LONG_AGO_DAYS = 400.0
+
 
 @dataclass(frozen=True)
 class Stays:
@@ -85,58 +90,92 @@ def count_matrix(unit: Unit) -> np.ndarray:
 def _stays_from_counts(unit: Unit) -> Stays:
     """Turn daily counts into stays: place k of a stratum is taken on every day with at least k airways.
 
-    A run of taken days is a stay. Ends that the counts cannot show (one leaves, one comes) are added at the rate
-    1 / mean_stay_days less the ends already seen, at random, in a few replicas of the history.
+    A run of taken days is a stay; one taken on the first day began before it, an exponential age ago (long ago
+    without turnover); an unknown day repeats the one before, so that a gap brings no arrivals. Ends that the counts
+    cannot show (one leaves, one comes) cut the runs at random moments, a Poisson process of rate 1 / mean_stay_days
+    less the ends already seen, in a few replicas of the history.
     """
-    counts = np.nan_to_num(count_matrix(unit))
-    n_days = len(counts)
-    keys = stratum_keys(unit)
+    counts = _carried_on(count_matrix(unit))
+    n_days, keys = len(counts), stratum_keys(unit)
     slots = [(g, k) for g in range(unit.n_strata) for k in range(1, int(counts[:, g].max(initial=0)) + 1)]
-    if not slots:
-        empty = np.zeros(0)
-        return Stays(
-            empty.astype(int),
-            empty,
-            empty,
-            empty.astype(np.uint64),
-            empty.astype(int),
-            1,
-            0.0,
-            float(n_days),
-            unit.census.unknown_days,
-        )
-    stratum = np.array([g for g, _ in slots])
-    place = np.array([k for _, k in slots])
+    stratum = np.array([g for g, _ in slots], dtype=np.int64)
+    place = np.array([k for _, k in slots], dtype=np.int64)
     taken = place[:, None] <= counts[:, stratum].T
     hidden = _hidden_turnover_per_day(unit.census, taken)
-    replicas = _REPLICAS if hidden > 0 else 1
+    cuts_once = hidden * float(taken.sum())
+    replicas = int(np.clip(_MOST_CUTS // max(cuts_once, 1.0), 1, _REPLICAS)) if hidden > 0 else 1
     slot_key = keys[stratum] + place.astype(np.uint64)
-    chance = uniforms(
-        0,
-        "hidden turnover",
-        np.arange(replicas)[:, None, None],
-        slot_key[None, :, None],
-        np.arange(n_days)[None, None, :],
-    )
-    before = np.concatenate([np.zeros((len(slots), 1), bool), taken[:, :-1]], axis=1)
-    begins = taken[None] & (~before[None] | (chance < -np.expm1(-hidden)))
-    after = np.concatenate([begins[:, :, 1:], np.ones((replicas, len(slots), 1), bool)], axis=2)
-    follows = np.concatenate([taken[:, 1:], np.zeros((len(slots), 1), bool)], axis=1)
-    ends = taken[None] & (after | ~follows[None])
-    replica, slot, start = np.nonzero(begins)
-    end = np.nonzero(ends)[2] + 1.0
-    key = slot_key[slot] * np.uint64(100_003) + start.astype(np.uint64)
+    opens, opened = np.nonzero(np.diff(taken, axis=1, prepend=False))
+    closes, closed = np.nonzero(np.diff(taken, axis=1, append=False))
+    starts = taken[opens, opened]
+    slot, start = opens[starts], opened[starts].astype(float)
+    first = start == 0
+    start[first] = -_age_at_first_day(unit.census.mean_stay_days, slot_key[slot[first]])
+    ends = taken[closes, closed]
+    slot_end, end = closes[ends], closed[ends] + 1.0
+    cut_replica, cut_slot, cut = _hidden_ends(taken, slot_key, hidden, replicas)
+    every = np.arange(replicas)
+    begin = _in_order(
+        (np.concatenate([np.repeat(every, len(slot)), cut_replica]),
+         np.concatenate([np.tile(slot, replicas), cut_slot]),
+         np.concatenate([np.tile(start, replicas), cut])))
+    stop = _in_order(
+        (np.concatenate([np.repeat(every, len(slot_end)), cut_replica]),
+         np.concatenate([np.tile(slot_end, replicas), cut_slot]),
+         np.concatenate([np.tile(end, replicas), cut])))
+    replica, slot, moment = begin
+    with np.errstate(over="ignore"):
+        key = slot_key[slot] * np.uint64(100_003) + np.round(moment * 1e6).astype(np.int64).astype(np.uint64)
     return Stays(
-        stratum[slot],
-        start.astype(float),
-        end,
-        key,
-        replica,
-        replicas,
-        0.0,
-        float(n_days),
-        unit.census.unknown_days,
+        stratum[slot], moment, stop[2], key, replica, replicas, 0.0, float(n_days), unit.census.unknown_days
     )
+
+
+def _carried_on(counts: np.ndarray) -> np.ndarray:
+    """Counts with each unknown day as the last known one before it (the first known one, at the beginning)."""
+    known = ~np.isnan(counts).any(axis=1)
+    if not known.any():
+        return np.nan_to_num(counts)
+    latest = np.maximum.accumulate(np.where(known, np.arange(len(counts)), -1))
+    return counts[np.where(latest < 0, int(np.argmax(known)), latest)]
+
+
+def _age_at_first_day(mean_stay: float | None, key: np.ndarray) -> np.ndarray:
+    """Days that airways present on the first day had been there: exponential, or long without turnover."""
+    if not mean_stay:
+        return np.full(len(key), _LONG_AGO_DAYS)
+    return np.minimum(-mean_stay * np.log(uniforms(0, "age at first day", key)), _LONG_AGO_DAYS)
+
+
+def _hidden_ends(
+    taken: np.ndarray, slot_key: np.ndarray, per_day: float, replicas: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(replica, slot, moment in days) of ends that are followed at once by an arrival: Poisson on taken days.
+
+    The k-th end of a place's day is there when its number lies under P(at least k), so that a higher rate only adds.
+    """
+    from scipy.special import pdtrc
+
+    slot, day = np.nonzero(taken)
+    replica = np.repeat(np.arange(replicas), len(slot))
+    slot, day = np.tile(slot, replicas), np.tile(day, replicas)
+    chance = uniforms(0, "hidden turnover", replica, slot_key[slot], day)
+    found = []
+    k = 1
+    while per_day > 0 and (there := chance < pdtrc(k - 1, per_day)).any():
+        replica, slot, day, chance = replica[there], slot[there], day[there], chance[there]
+        moment = day + uniforms(0, f"hidden moment {k}", replica, slot_key[slot], day)
+        found.append((replica, slot, moment))
+        k += 1
+    if not found:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
+    return tuple(np.concatenate(part) for part in zip(*found))  # type: ignore[return-value]
+
+
+def _in_order(events: tuple[np.ndarray, np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Events (replica, slot, moment) by replica, place and time: starts and ends in this order are pairs."""
+    order = np.lexsort(events[::-1])
+    return events[0][order], events[1][order], events[2][order]
 
 
 def _hidden_turnover_per_day(census: Census, taken: np.ndarray) -> float:

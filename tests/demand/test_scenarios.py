@@ -97,6 +97,44 @@ def test_hidden_turnover_brings_arrivals_up_to_the_mean_stay(unit_maker):
     assert arrivals_per_day(unit_maker(census=moving)).sum() == pytest.approx(1.0, rel=0.15)
 
 
+@pytest.mark.parametrize(("mean_stay", "n_days"), [(6.0, 300), (2.0, 300), (0.5, 100)])
+def test_daily_counts_of_a_simulated_unit_bring_its_arrivals_and_its_airways(unit_maker, mean_stay, n_days):
+    """A true unit (Poisson arrivals, log-normal stays) is counted at midnight; the counts must give it back."""
+    rng = np.random.default_rng(7)
+    rows = []
+    for stratum, mean in enumerate((4, 2, 3)):
+        start = rng.uniform(-100, n_days, rng.poisson(mean / mean_stay * (n_days + 100)))
+        end = start + rng.lognormal(np.log(mean_stay) - 0.5, 1.0, len(start))
+        rows += [(d, stratum, int(((start <= d) & (end > d)).sum())) for d in range(n_days)]
+    frame = pd.DataFrame(rows, columns=["day", "stratum", "airways"])
+    unit = unit_maker(
+        census=Census("counts", frame, DAY, DAY + timedelta(days=n_days - 1), mean_stay, 1.0, NOBODY)
+    )
+    episodes = sample_episodes(unit, 9, 3000, 1, "t")
+    means = mean_airways(unit)
+    assert episodes.checks.sum() / 3000 / 36 == pytest.approx(means.sum(), rel=0.03)
+    arrivals = np.bincount(episodes.stratum[episodes.fresh], minlength=3) / 3000 / 9
+    assert arrivals.sum() == pytest.approx(means.sum() / mean_stay, rel=0.06)
+    assert arrivals_per_day(unit).sum() == pytest.approx(means.sum() / mean_stay, rel=0.06)
+
+
+@pytest.mark.parametrize("unknown", [(), (6, 7), (0, 1)])
+def test_nobody_arrives_because_counting_begins_or_begins_again(unit_maker, unknown):
+    """Five airways every day and no turnover: the first day and the day after a gap bring no arrivals."""
+    rows = pd.DataFrame([(d, 0, 5) for d in range(17) if d not in unknown], columns=["day", "stratum", "airways"])
+    census = Census("counts", rows, DAY, DAY + timedelta(days=16), None, 1.0, NOBODY, tuple(unknown))
+    episodes = sample_episodes(unit_maker(census=census), 9, 500, 1, "t")
+    assert not episodes.fresh.any()
+    assert (episodes.checks == 36).all()
+    assert len(episodes.checks) == 5 * 500
+
+
+def test_counts_of_nobody_bring_nobody(unit_maker):
+    rows = pd.DataFrame([(d, 0, 0) for d in range(30)], columns=["day", "stratum", "airways"])
+    census = Census("counts", rows, DAY, DAY + timedelta(days=29), 5.0, 1.0, NOBODY)
+    assert len(sample_episodes(unit_maker(census=census), 9, 50, 1, "t").checks) == 0
+
+
 def test_expected_strata_arrive_although_the_census_has_no_row(unit_maker):
     expected = pd.DataFrame({"stratum": [2], "mean_airways": [1.5]})
     census = Census(
@@ -109,16 +147,17 @@ def test_expected_strata_arrive_although_the_census_has_no_row(unit_maker):
     assert here.sum() / 4000 == pytest.approx(1.5, rel=0.08)
 
 
-@pytest.mark.parametrize("kind", ["snapshot", "stays"])
+@pytest.mark.parametrize("kind", ["snapshot", "stays", "counts"])
 def test_the_mean_of_the_scenarios_is_the_flow_balance(unit_maker, kind):
     """Scenarios (resampling, exact counts, inversion) against rates x airway-days + arrivals: two roads, one mean."""
-    unit = unit_maker(census=stays_census(days=900)) if kind == "stays" else unit_maker()
+    census = {"snapshot": None, "stays": stays_census(days=900), "counts": counts_census(mean_stay=1.5)[0]}[kind]
+    unit = unit_maker(census=census)
     tables = attempt_tables(unit)
     filling = fill_roles(unit, tables)
     demand = draw_demand(unit, filling, 9, 12000, 1, "t", tables)
     want = expected_use(unit, filling, 9, tables)
     spread = demand.units.std(axis=0) / np.sqrt(12000)
-    slack = 4 * spread + (0.04 if kind == "stays" else 0.01) * want + 0.02
+    slack = 4 * spread + (0.01 if kind == "snapshot" else 0.04) * want + 0.02
     assert (np.abs(demand.units.mean(axis=0) - want) < slack).all()
 
 
