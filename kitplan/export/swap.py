@@ -175,8 +175,11 @@ def roll_forward(folder: Path) -> None:
     for name in journal["retire"]:
         (folder / name).unlink(missing_ok=True)
     for name in list(entries(committed / "files")):
+        source = committed / "files" / name
+        if source.is_dir() and not source.is_symlink():
+            continue  # a kill came after its last file had been moved
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        os.replace(committed / "files" / name, folder / name)
+        os.replace(source, folder / name)
     sync_folder(folder)
     os.rename(committed, folder / UNCOMMITTED)
     shutil.rmtree(folder / UNCOMMITTED)

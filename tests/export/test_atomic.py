@@ -100,3 +100,20 @@ def test_a_stage_left_by_a_killed_run_is_removed(tmp_path):
     write_outputs(folder, SET_TWO)
     assert found(folder) == SET_TWO
     assert [p.name for p in tmp_path.iterdir()] == ["plan"]
+
+
+@pytest.mark.parametrize("moved", range(4))
+def test_a_kill_between_any_two_moves_is_finished_by_the_next_run(tmp_path, moved):
+    """Also where the last file of a folder had been moved and its empty folder was left in the journal."""
+    folder = tmp_path / "plan"
+    names = ("a.txt", "tables/b.csv", "tables/c.csv")
+    for name in names:
+        for place, text in ((folder, "old"), (folder / swap.COMMITTED / "files", "new")):
+            (place / name).parent.mkdir(parents=True, exist_ok=True)
+            (place / name).write_text(text)
+    (folder / swap.COMMITTED / "journal.json").write_text('{"keep": {}, "retire": []}')
+    for name in names[:moved]:
+        (folder / swap.COMMITTED / "files" / name).replace(folder / name)
+    swap.recover(folder)
+    assert {name: (folder / name).read_text() for name in names} == dict.fromkeys(names, "new")
+    assert not (folder / swap.COMMITTED).exists()
