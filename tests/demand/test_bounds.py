@@ -43,3 +43,27 @@ def test_a_review_of_half_a_year_is_refused_and_one_of_a_quarter_is_not(small_un
     assert within_memory(replace(small_unit, stock=StockPolicy(90, 10, 0.95)))[1] is None
     with pytest.raises(InputError, match="400 checks"):
         within_memory(replace(small_unit, stock=StockPolicy(180, 10, 0.95)))
+
+
+def test_each_further_frequency_model_takes_its_share_of_the_checks(small_unit):
+    """Tables of m models over n checks take m n^2 cells: with four models half the checks."""
+    frequency = small_unit.frequency.assign(soiled_per_day=[0.1, 0.2, 0.3])
+    three = replace(small_unit, frequency=frequency)
+    assert within_memory(replace(three, stock=StockPolicy(55, 2, 0.95)))[1] is None
+    with pytest.raises(InputError, match="231 checks"):
+        within_memory(replace(three, stock=StockPolicy(56, 2, 0.95)))
+
+
+@pytest.mark.parametrize(("scenarios", "told"), [(MOST_AIRWAYS // 5000, False), (MOST_AIRWAYS // 5000 + 1, True)])
+def test_fewer_scenarios_only_where_they_do_not_fit(small_unit, scenarios, told):
+    planning = replace(small_unit.planning, scenarios=scenarios, verify_scenarios=100, max_scenarios=scenarios)
+    unit, said = within_memory(replace(crowd(small_unit, 2000), planning=planning))
+    assert (said is not None) == told
+    assert unit.planning.scenarios == MOST_AIRWAYS // 5000
+    assert unit.planning.verify_scenarios == 100
+
+
+def test_the_fewest_scenarios_still_fit(small_unit):
+    airways = MOST_AIRWAYS // FEWEST_SCENARIOS // 5 * 2
+    unit, _ = within_memory(crowd(small_unit, airways))
+    assert unit.planning.scenarios == FEWEST_SCENARIOS
