@@ -217,7 +217,10 @@ class _StockRoom:
         """ITEM_COLUMNS of the plan (row 0 of the run)."""
         years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
         intervals = run.ready.shape[2]
-        shares = [share_interval_of_means(s / intervals, intervals) for s in run.short_intervals[0].T]
+        short = run.short_intervals[0].T / intervals
+        seen = [n for s in short if (n := effective_intervals(s, intervals))]
+        # An item that was never short says nothing of how alike intervals are: the least of the others speaks for it.
+        shares = [share_interval_of_means(s, intervals, min(seen, default=None)) for s in short]
         use = self.issued[self.warm :].sum(axis=0).mean(axis=0)
         span = (len(self.issued) - self.warm) / self.clock.steps_per_day / DAYS_A_YEAR
         return pd.DataFrame(
@@ -256,7 +259,7 @@ def _by_rule(
     found = tune([rule for rule, _ in each.values()], room.covered_share, target)
     for (name, (rule, _)), factor in zip(each.items(), found):
         if factor is not None:
-            pars["tuned: " + name.format(factor)] = rule(factor)
+            pars["tuned: " + name.replace(".3g", ".4g").format(factor)] = rule(factor)
     return pars
 
 
@@ -267,19 +270,28 @@ def share_interval(hits: np.ndarray) -> tuple[float, float, float]:
     return share_interval_of_means(hits.mean(axis=1), hits.shape[1])
 
 
-def share_interval_of_means(means: np.ndarray, intervals: int) -> tuple[float, float, float]:
-    """Share and 95 % interval from the means of independent replications, each over `intervals` intervals.
+def effective_intervals(means: np.ndarray, intervals: int) -> float | None:
+    """Independent intervals that would tell as much as all replications of `intervals`; None where all are one.
 
-    Wilson's interval (J Am Stat Assoc 1927;22:209, from memory) at the effective number of intervals
-    share (1 - share) / Var(mean), at most all of them, because intervals of one replication are alike. Where
-    the share is 0 or 1 nothing tells how alike they are, and a whole replication counts as one.
+    share (1 - share) / Var(mean), at most all of them, because intervals of one replication are alike.
     """
     share, count = float(means.mean()), len(means)
-    spread = share * (1 - share)
+    if share * (1 - share) <= 1e-12:
+        return None
     variance = float(means.var(ddof=1)) / count if count > 1 else 0.0
-    n = float(count)
-    if spread > 1e-12:
-        n = min(spread / max(variance, 1e-300), float(count * intervals))
+    return min(share * (1 - share) / max(variance, 1e-300), float(count * intervals))
+
+
+def share_interval_of_means(
+    means: np.ndarray, intervals: int, where_unseen: float | None = None
+) -> tuple[float, float, float]:
+    """Share and 95 % interval from the means of independent replications, each over `intervals` intervals.
+
+    Wilson's interval (J Am Stat Assoc 1927;22:209, from memory) at the effective number of intervals. Where the
+    share is 0 or 1 nothing tells how alike they are: `where_unseen` intervals, or a whole replication as one.
+    """
+    share = float(means.mean())
+    n = effective_intervals(means, intervals) or where_unseen or float(len(means))
     z = 1.959963984540054
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))

@@ -34,7 +34,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     rows = _summary(page, result, book.currency)
     page.skip()
     value = f"Value at par ({book.currency})"
-    chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0.0%")
+    chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0%",
+                    y_range=(0.0, 1.0))
     place(page, chart, rows=20)
     _items(page, result)
 
