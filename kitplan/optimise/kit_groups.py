@@ -17,6 +17,17 @@ OWN = -1
 """Stands for "each member's own option" in the choices of a group."""
 
 
+_STEP = 2.0**-28
+
+
+def exact(values: np.ndarray) -> np.ndarray:
+    """Values to the nearest 2^-28 (a quarter of a hundred-millionth): their sums below 2^24 are then free of rounding.
+
+    So a sum is the same in whatever order a library's threads add it up, and ties fall the same way everywhere.
+    """
+    return np.round(values / _STEP) * _STEP
+
+
 @dataclass(frozen=True)
 class _Way:
     """One way of filling a slot for a group: by one option, or (own) part of "each member's own".
@@ -47,7 +58,7 @@ class PriceList:
             single = [_way(slot, o, False, columns) for o in options]
             own = [_way(slot, o, True, columns) for o in options if (slot.own == o).any()] if len(options) > 1 else []
             self._places.append((single, own))
-        self.table = np.stack(columns, axis=1)
+        self.table = exact(np.stack(columns, axis=1))
 
     def costs(self, groups: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Money a month and litres of each group.

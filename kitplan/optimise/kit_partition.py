@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.optimise.kit_groups import PriceList
+from kitplan.optimise.kit_groups import PriceList, exact
 from kitplan.optimise.kit_pricing import EXACT_STRATA, AllGroups, SearchedGroups
 from kitplan.optimise.kit_search import merged_to, moved, resplit
 from kitplan.optimise.kit_slots import Slot
@@ -130,7 +130,7 @@ def _best(
         relaxed = _master(pool, designs).solve(integer=False)
         duals, design_dual = _duals(relaxed, n)
         priced = source.price(duals, design_dual - _TINY, enough=_ENOUGH)
-        bound = max(bound, relaxed.report.objective + designs * min(priced.least - design_dual, 0.0))
+        bound = max(bound, float(duals.sum()) + designs * min(priced.least, 0.0))
         missing = float(relaxed.values(np.arange(len(pool.costs), len(pool.costs) + n)).sum())
         if not pool.add(priced.groups, priced.costs) or source.spent:
             break
@@ -178,4 +178,5 @@ def _master(pool: Pool, designs: int, integer: bool = False) -> Program:
 
 def _duals(relaxed: Solution, n: int) -> tuple[np.ndarray, float]:
     """(dual of each stratum's row, dual of the row that limits the designs, at most 0)."""
-    return np.array([relaxed.dual(f"stratum_{g}") for g in range(n)]), relaxed.dual("designs")
+    duals = np.array([relaxed.dual(f"stratum_{g}") for g in range(n)])
+    return exact(duals), float(exact(np.array(relaxed.dual("designs"))))
