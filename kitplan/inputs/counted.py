@@ -21,6 +21,7 @@ from kitplan.inputs.days import day_order, read_days
 from kitplan.inputs.findings import Findings, key_of, suggestion
 from kitplan.inputs.grids import Grid, header_key, text_grid
 from kitplan.inputs.problems import InputError, Problem
+from kitplan.inputs.source import OTHER_SHEETS
 from kitplan.inputs.tables import RawTable, TableReader, raw_table, report_headers
 from kitplan.inputs.workbook import Book
 
@@ -57,6 +58,10 @@ def read_count(path: Path, items: pd.DataFrame) -> Count:
     items: the catalogue, frame with `item`. Raises InputError with everything that is wrong, or OSError.
     """
     findings = Findings()
+    ending = path.suffix.casefold().lstrip(".")
+    if ending in OTHER_SHEETS - {"xlsm"}:
+        raise InputError([Problem(path.name, None, None, None, f"is saved as .{ending}, which is not read",
+                                  "Save it as .xlsx or as CSV.")], f"reading the count {path.name}")
     content = _content(path)
     known = set(items["item"].astype(str))
     is_book = path.suffix.casefold() in (".xlsx", ".xlsm")

@@ -20,7 +20,8 @@ MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
 TABLES_READ = ("unit", "census", "expect", "modifiers", "resecure_log", "stock_issues", "present_par", "on_hand",
                "items", "face", "tubes")
-_OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
+OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
+"""Endings of spreadsheets that are not read."""
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 
 
@@ -209,7 +210,7 @@ def question_names(source: Source, findings: Findings) -> None:
     read = {key_of(t) for t in TABLES_READ}
     for name in source.file_names():
         stem, _, ending = name.rpartition(".")
-        if not source.is_workbook and ending.casefold() in _OTHER_SHEETS and key_of(stem) in read:
+        if not source.is_workbook and ending.casefold() in OTHER_SHEETS and key_of(stem) in read:
             findings.fault(name, f"is saved as .{ending}, which is not read", "Save it as .xlsx or as CSV.")
     for name, stem in given.items():
         near = difflib.get_close_matches(key_of(stem), read - {key_of(s) for s in given.values()}, n=1, cutoff=0.8)

@@ -20,6 +20,7 @@ LEDGER_COLUMNS = ["item", "lot", "expires", "days_left", "units", "used_units", 
 ORDER_COLUMNS = ["urgent", "bin", "item", "description", "pack", "par_units", "on_hand_units", "cover_units",
                  "on_order_units", "order_packs", "order_units", "value", "lasts_days", "because"]
 _NOT_COUNTED = "not counted: count it, nothing is ordered until then"
+_NO_PACKS: Mapping[str, int] = {}
 
 
 @dataclass(frozen=True)
@@ -141,13 +142,15 @@ def _advice(left: float, held: int, used: int, keeps_for: float, pack: int) -> s
 
 
 def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on_order_packs: Mapping[str, float],
-               horizon: Horizon, not_counted: Collection[str] = (), unavailable: Collection[str] = ()) -> Order:
+               horizon: Horizon, not_counted: Collection[str] = (), unavailable: Collection[str] = (),
+               in_place: Mapping[str, int] = _NO_PACKS) -> Order:
     """Make the order sheet of one count.
 
     levels: item, par_units, use_per_day, order_point_units (need of the lead time), in shelf order. items: the
     catalogue (item, description, pack, price, critical, bin). lots: see lot_ledger. not_counted: items that were
     not looked at; nothing is ordered for them, and emergency equipment among them is urgent to count. unavailable:
-    items that cannot be had now, and are not ordered.
+    items that cannot be had now, and are not ordered. in_place: packs that a back order asks for of an item, on
+    order included; the line has at least these, counted or not, and one that was not counted is urgent.
     A line is urgent when what is usable until the order arrives is below the order point.
     """
     table = levels.merge(items[["item", "description", "pack", "price", "critical", "bin"]], on="item", how="left",
@@ -161,6 +164,8 @@ def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on
                               table["pack"].to_numpy(float))
     unseen = table["item"].isin(not_counted).to_numpy()
     packs[unseen | table["item"].isin(unavailable).to_numpy()] = 0
+    asked = np.array([in_place.get(i, 0) for i in table["item"]])
+    packs = np.maximum(packs, np.ceil(asked - coming / table["pack"].to_numpy(float) - 1e-9).astype(np.int64))
     use = table["use_per_day"].to_numpy(float)
     lines = table[["bin", "item", "description", "pack"]].assign(
         par_units=table["par_units"].astype(np.int64), on_hand_units=found["units"].to_numpy(np.int64),
@@ -168,23 +173,32 @@ def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on
         order_packs=packs, order_units=packs * table["pack"].to_numpy(np.int64),
         value=packs * table["price"].to_numpy(float),
         lasts_days=np.divide(found["lead_units"].to_numpy(float), use, out=np.full(len(use), np.nan), where=use > 0),
-        urgent=np.where(unseen, table["critical"].astype(bool),
+        urgent=np.where(unseen, table["critical"].astype(bool) | (asked > 0),
                         found["lead_units"].to_numpy(float) < table["order_point_units"].to_numpy(float)),
     )
-    lines["because"] = [_NOT_COUNTED if missed else _because(line, float(point), horizon, unavailable)
-                        for line, point, missed in
-                        zip(lines.itertuples(index=False), table["order_point_units"], unseen)]
+    lines["because"] = [_uncounted(line, wanted) if missed else
+                        _because(line, float(point), horizon, unavailable, wanted)
+                        for line, point, missed, wanted in
+                        zip(lines.itertuples(index=False), table["order_point_units"], unseen, asked)]
     lines = lines.sort_values("urgent", ascending=False, kind="stable")[ORDER_COLUMNS].reset_index(drop=True)
     off = ledger[~ledger["item"].isin(table["item"])].groupby("item", sort=False)["units"].sum()
     return Order(lines, ledger, float(lines["value"].sum()), horizon, off.reset_index())
 
 
-def _because(line, order_point: float, horizon: Horizon, unavailable: Collection[str]) -> str:
+def _uncounted(line, asked: int) -> str:
+    if not asked:
+        return _NOT_COUNTED
+    return f"not counted; fills in for what cannot be had: {asked} packs, see Back order"
+
+
+def _because(line, order_point: float, horizon: Horizon, unavailable: Collection[str], asked: int) -> str:
     parts = [f"par {line.par_units}", f"on the shelf {line.on_hand_units}"]
     if line.cover_units < line.on_hand_units:
         parts.append(f"of which {line.on_hand_units - line.cover_units} out of date before use")
     if line.on_order_units:
         parts.append(f"on order {line.on_order_units}")
+    if asked:
+        parts.append(f"back order asks for {asked} packs")
     if line.item in unavailable:
         parts.append("cannot be had now")
     elif line.order_packs:

@@ -66,16 +66,19 @@ def weekly_round(unit: Unit, points: OrderPoints, count: Count | None, counted: 
     horizon = Horizon(counted, unit.stock.lead_days, unit.stock.protection_interval_days)
     held = set(points.levels["item"])
     missing = [i for i in points.levels["item"] if i not in count.counted_items]
+    in_place = {} if back_order is None else dict(zip(back_order.buy["item"], back_order.buy["packs"].astype(int)))
     order = make_order(points.levels, unit.items, count.lots, count.on_order_packs, horizon,
-                       missing if count.from_workbook else (), unit.stock.unavailable)
+                       missing if count.from_workbook else (), unit.stock.unavailable, in_place)
+    missing = [i for i in missing if not in_place.get(i)]
     notes = []
     if missing and count.from_workbook:
         notes.append(f"{len(missing)} of {len(held)} lines were left blank and order nothing.")
     elif missing:
         notes.append(f"{len(missing)} items of the par list are not in {count.source} and were taken as none on the "
                      f"shelf: {', '.join(missing[:6])}{', ...' if len(missing) > 6 else ''}.")
-    if len(order.off_list):
-        notes.append(f"Counted but not on the par list: {', '.join(order.off_list['item'].head(6))}.")
+    off = [str(i) for i in order.off_list["item"] if i not in unit.stock.unavailable]
+    if off:
+        notes.append(f"Counted but not on the par list: {', '.join(off[:6])}.")
     if counted is None and count.lots["expires"].notna().any():
         notes.append("The count has no day, so dates on lots were not looked at: give it with --on.")
     return WeeklyRound(points, order, tuple(notes), back_order)

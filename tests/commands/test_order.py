@@ -110,6 +110,15 @@ def test_an_empty_shelf_orders_up_to_par_and_hurries(unit):
     assert result.output.splitlines()[1].startswith("URGENT")
 
 
+@pytest.mark.parametrize("ending", ["ods", "xls"])
+def test_a_count_saved_in_a_format_that_is_not_read_says_how_to_save_it(unit, ending):
+    path = unit / "plan" / f"filled.{ending}"
+    path.write_bytes(b"PK\x03\x04 something else")
+    result = run("order", path)
+    assert result.exit_code == 2
+    assert f"is saved as .{ending}, which is not read. Save it as .xlsx or as CSV." in result.output
+
+
 def test_a_full_shelf_orders_nothing(unit):
     full = {k: (p, 0, 0) for k, p in enumerate(points(unit)["par_packs"])}
     assert run("order", fill_in(unit, full)).exit_code == 0
@@ -127,6 +136,31 @@ def test_blank_lines_order_nothing_and_emergency_equipment_among_them_is_urgent(
     assert (blank["because"].str.contains("not counted")).all()
     assert ((blank["urgent"] == "yes") == (items["critical"].reindex(blank.index) == "yes")).all()
     assert "left blank" in result.output
+
+
+def test_the_workbook_calls_a_line_low_exactly_where_the_order_calls_it_urgent(unit):
+    sheet = openpyxl.load_workbook(unit / "plan" / "stock-room.xlsx")[COUNT]
+    top, columns = header(sheet)
+    expected = points(unit).set_index("item")["order_point_units"]
+    critical = pd.read_csv(config_file("items.csv")).set_index("item")["critical"]
+    for row in range(top + 1, top + 1 + len(expected)):
+        item = sheet.cell(row, columns["Item"]).value
+        look = sheet.cell(row, columns["Look"]).value
+        threshold, word = re.search(r'<(\d+),"(EMERGENCY|URGENT): LOW"', look).groups()
+        assert int(threshold) == expected[item]
+        assert (word == "EMERGENCY") == (critical[item] == "yes")
+
+
+def test_a_substitute_is_in_the_order_though_the_count_sheet_never_had_it(unit):
+    full = {k: (p, 0, 0) for k, p in enumerate(points(unit)["par_packs"])}
+    full[points(unit)["item"].tolist().index("saline_5ml")] = (0, 3, 0)
+    result = run("order", fill_in(unit, full), "--without", "saline_5ml", "--weeks", 3)
+    buy = pd.read_csv(unit / "plan" / "tables" / "back_order_buy.csv").set_index("item")["packs"]
+    order = table(unit, "order")
+    assert len(buy) > 0
+    assert order.loc[buy.index, "order_packs"].tolist() == buy.tolist()
+    assert (order.loc[buy.index, "urgent"] == "yes").all()
+    assert "saline_5ml" not in result.output.split("Buy instead")[1]
 
 
 def test_the_workbook_she_filled_in_is_left_as_it_is(unit):

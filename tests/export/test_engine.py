@@ -67,6 +67,7 @@ def test_a_filled_in_count_orders_whole_packs_up_to_par_and_adds_up(plan, plan_m
     book.save(filled)
 
     sheet = recalculated(filled.getvalue(), tmp_path)["Count and order"]
+    least = plan.unit.items.set_index("item")["min_stock"].fillna(0)
     value, n_packs, counted, low = 0.0, 0, 0, 0
     for k, (row, (packs, loose, coming)) in enumerate(zip(lines.itertuples(), given), top + 1):
         order = order_by_hand(row.par_packs, row.pack, packs, loose, coming)
@@ -79,7 +80,7 @@ def test_a_filled_in_count_orders_whole_packs_up_to_par_and_adds_up(plan, plan_m
         assert sheet.cell(k, column["On hand units"]).value == on_hand
         assert sheet.cell(k, column["Value"]).value == pytest.approx(order * row.price)
         look = sheet.cell(k, column["Look"]).value
-        if row.critical and on_hand < row.floor_packs * row.pack:
+        if row.critical and on_hand < max(least[row.item], 1):
             low += 1
             assert look == "EMERGENCY: LOW"
         elif on_hand == 0:

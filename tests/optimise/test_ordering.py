@@ -191,3 +191,19 @@ def play_a_year(seed, pack, par, life_days):
 def test_a_year_of_rounds_never_loses_or_invents_a_unit(pack, life_days):
     bought, accounted = play_a_year(3, pack, 70, life_days)
     assert bought == accounted
+
+
+def test_what_fills_in_for_a_back_order_is_ordered_counted_or_not():
+    catalogue = pd.concat([items(), items(item="other")], ignore_index=True)
+    two = pd.concat([levels(), levels().assign(item="other")], ignore_index=True)
+    made = make_order(two, catalogue, lots(), {"other": 2.0}, HORIZON, ["saline", "other"], ["saline"], {"other": 5})
+    found = made.lines.set_index("item")
+    assert found["order_packs"].to_dict() == {"other": 3, "saline": 0}, "5 asked for, 2 on order"
+    assert found["urgent"].to_dict() == {"other": True, "saline": False}
+    assert "back order" in found.loc["other", "because"].lower()
+
+
+def test_the_order_up_to_par_stands_where_it_is_more_than_a_back_order_asks_for():
+    made = make_order(levels(), items(), lots((1, 0, None)), {}, HORIZON, in_place={"saline": 4})
+    assert made.lines["order_packs"].tolist() == [9]
+    assert "back order asks for 4 packs" in made.lines.loc[0, "because"]

@@ -12,6 +12,8 @@ from kitplan.export.look import Book, Formula, Page
 from kitplan.export.sheets.shelf import stock_lines
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from kitplan.plan import Plan
 
 TITLE = "Count and order"
@@ -31,12 +33,14 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Count and order."""
     lines = stock_lines(plan)
     held = lines[lines["par_packs"] > 0]
+    held = held.assign(hurry_units=_hurry_units(plan, held))
     page = book.page(TITLE, "Type in what is on the shelf; the order appears in whole packs", _WIDTHS)
     page.title(
         "Count and order",
         "1. In the boxes, type the full packs and the loose units on the shelf; type 0 where there is none. "
         "2. Type the packs that are on order already. 3. Order the packs under Order packs. "
-        "A line left blank is not counted and orders nothing. EM marks emergency equipment.",
+        "A line left blank is not counted and orders nothing. EM marks emergency equipment. LOW under Look: it may run "
+        "out before the order arrives, so do not wait for the order day.",
     )
     sums = _sums(page, len(held), book.currency)
     band = page.next_row
@@ -57,13 +61,28 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.protect()
 
 
+def _hurry_units(plan: Plan, held: pd.DataFrame) -> list[int]:
+    """Units under which a line is in a hurry, item by item: the order points, as the `order` command has them.
+
+    A plan without them (par levels alone) has the minimum stock of emergency equipment.
+    """
+    weekly = plan.parts.get("order")
+    if weekly is not None:
+        levels = weekly.points.levels
+        points = dict(zip(levels["item"], levels["order_point_units"]))
+        return [int(points.get(item, 0)) for item in held["item"]]
+    least = plan.unit.items.set_index("item")["min_stock"].fillna(0.0)
+    return [int(min(max(least[i], 1.0), u)) if c else 0
+            for i, u, c in zip(held["item"], held["par_units"], held["critical"])]
+
+
 def _values(row: Any, at: int) -> tuple[Any, ...]:
     """One line; `at` is its row. On hand and order stay empty until something is counted."""
-    floor = int(row.floor_packs * row.pack) if row.critical else 0
+    hurry = "EMERGENCY: LOW" if row.critical else "URGENT: LOW"
     counts = f"F{at}:H{at}"
     look = (
         f'=IF(COUNTA({counts})<>COUNT({counts})+COUNTIF({counts},"<0"),"CHECK COUNT",'
-        f'IF(I{at}="","",IF(I{at}<{floor},"EMERGENCY: LOW",IF(I{at}=0,"EMPTY",'
+        f'IF(I{at}="","",IF(I{at}<{row.hurry_units},"{hurry}",IF(I{at}=0,"EMPTY",'
         f'IF(I{at}+N(H{at})*D{at}>E{at}*D{at},"over par","")))))'
     )
     return (

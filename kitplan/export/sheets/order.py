@@ -64,12 +64,12 @@ def _add_back_order(book: Book, missing: BackOrder) -> None:
     for sentence in missing.sentences():
         page.spread(sentence, "wrap")
     page.skip()
-    page.spread("Buy: packs for all these days, usual work included. The order counts up to par as always; where both "
-                "name an item, the larger number is enough.", "strong")
+    page.spread("Buy: packs for all these days, usual work included. The order of a count has them in it already, less "
+                "what is on order.", "strong")
     page.header(("Item", "Packs", "Of these beyond its usual work", "Because"), ("text", "whole", "wrap", "wrap"),
                 freeze=False)
     for row in missing.buy.itertuples(index=False):
-        extra = f"{row.extra_packs} packs; all {row.packs} cost {row.value:,.2f} {book.currency}"
+        extra = f"{row.extra_packs} of {row.packs} packs; all cost {row.value:,.2f} {book.currency}"
         page.row((row.item, row.packs, extra, row.because), ("text", "whole", "wrap", "wrap"))
     page.skip()
     kinds = ("text", "text", "wrap", "wrap")

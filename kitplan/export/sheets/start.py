@@ -53,7 +53,7 @@ def _steps(page: Page, plan: Plan) -> None:
     page.group(("Every week" if days == 7 else f"Every {days:g} days", "What to do"))
     for step, text in (
         ("1  Count", f"Open the sheet {COUNT} (or print it and walk the shelf). Type what you find in the boxes."),
-        ("2  Order", "Order the packs that appear. Lines marked EMERGENCY: LOW come first: "
+        ("2  Order", "Order the packs that appear. Lines marked LOW come first, EMERGENCY before URGENT: "
                      "do not wait for the order day."),
         ("3  Save", "Save under this name; kitplan keeps your filled-in copy when it plans again."),
         ("4  Label", f"Par levels changed? Put the numbers of the sheet {PAR} on the bins."),
