@@ -27,7 +27,8 @@ BANDS = (0.025, 0.10, 0.90, 0.975)
 class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
-    unit's own. year_value: money of all months ahead with its 80 % band. last_year: money of as many months before and
+    unit's own. year_value: money of all months ahead with its 80 % band (year_band_95: 95 %).
+    last_year: money of as many months before and
     where it comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left
     out or assumed.
     """
@@ -41,6 +42,7 @@ class Forecast:
     reason: str
     learnt: bool
     year_value: tuple[float, float, float]
+    year_band_95: tuple[float, float]
     last_year: tuple[float, str]
     model: UseModel
     sentences: tuple[str, ...]
@@ -189,7 +191,7 @@ def _result(
     total = _bands({"airway_days": airway_days.sum(axis=2), "re_secures": attempts, "value": value})
     total.insert(0, "month", names)
     total["last_year_value"] = _same_month_last_year(unit, model, monthly, names)
-    low, high = (float(q) for q in np.quantile(year, [0.10, 0.90]))
+    low95, low, high, high95 = (float(q) for q in np.quantile(year, BANDS))
     mean = float(year.mean())
     item_year = _item_year(unit, model, use)
     return Forecast(
@@ -202,9 +204,10 @@ def _result(
         reason=outlook.reason,
         learnt=learnt.used,
         year_value=(mean, low, high),
+        year_band_95=(low95, high95),
         last_year=(spent, source),
         model=model,
-        sentences=_sentences(unit, names, mean, low, high, spent, source, item_year, learnt),
+        sentences=_sentences(unit, names, mean, (low, high, low95, high95), spent, source, item_year, learnt),
         notes=(*monthly.notes, f"Census: {outlook.reason}.", *_rate_notes(learnt)),
     )
 
@@ -326,8 +329,7 @@ def _sentences(
     unit: Unit,
     names: list[str],
     mean: float,
-    low: float,
-    high: float,
+    band: tuple[float, float, float, float],
     spent: float,
     source: str,
     item_year: pd.DataFrame,
@@ -335,7 +337,8 @@ def _sentences(
 ) -> tuple[str, ...]:
     money = unit.currency
     lines = [
-        f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies, 80 % band {money} {low:,.0f} to {high:,.0f}."
+        f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies; 8 times in 10 between {band[0]:,.0f} and "
+        f"{band[1]:,.0f} (80 % band), 19 times in 20 between {band[2]:,.0f} and {band[3]:,.0f} (95 % band)."
     ]
     if np.isfinite(spent) and spent > 0:
         change = mean / spent - 1
@@ -345,7 +348,7 @@ def _sentences(
         )
     top = item_year.head(5)
     if len(top):
-        lines.append(f"Five items make {top['share'].sum():.0%} of it: {', '.join(top['item'])}.")
+        lines.append(f"{len(top)} items make {top['share'].sum():.0%} of it: {'; '.join(top['description'])}.")
     if learnt.trend.warns:
         lines.append(learnt.trend.sentence)
     return tuple(lines)

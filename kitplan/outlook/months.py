@@ -110,7 +110,8 @@ def _notes(
     gaps = int((touched - known_days)[complete].sum())
     if gaps:
         notes.append(
-            f"{gaps} days without a count in other months are unknown, not empty: means are over known days."
+            f"{gaps} day{'s' if gaps > 1 else ''} without a count in other months: unknown, not empty; means are over "
+            "known days."
         )
     return notes
 

@@ -22,6 +22,13 @@ from kitplan.outlook.timeseries import METHODS
 from kitplan.outlook.use import UseModel, use_model
 
 EFFECTS = ("census", "frequency", "use_per_event", "unexplained", "price")
+EFFECT_WORDS = {
+    "census": "census",
+    "frequency": "how often",
+    "use_per_event": "use per event",
+    "unexplained": "unexplained",
+    "price": "price",
+}
 _FEWEST_MONTHS = 3
 _CHANCE_SD = 2.576
 """Two-sided 99 % point of the normal: a few masks more or less are no leak."""
@@ -242,13 +249,14 @@ def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[
     last = by_month.iloc[-1]
     gap = last["actual_value"] - last["forecast_value"]
     effects = sorted(EFFECTS, key=lambda e: -abs(last[e]))
-    parts = ", ".join(f"{e.replace('_', ' ')} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
+    parts = ", ".join(f"{EFFECT_WORDS[e]} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
     lines = [
-        f"{last['month']}: {unit.currency} {last['actual_value']:,.2f} spent, {gap:+,.2f} against the forecast "
-        f"({parts or 'nothing moved'})."
+        f"{last['month']}: {unit.currency} {last['actual_value']:,.2f} spent, {abs(gap):,.2f} "
+        f"{'over' if gap > 0 else 'under'} what would have been forecast: {parts or 'nothing moved'}."
     ]
+    called = dict(zip(unit.items["item"], unit.items["description"]))
     lines += [
-        f"{row.item}, {row.months}: {row.unexplained_share:+.0%} against what was to be expected "
+        f"{called.get(row.item, row.item)}, {row.months}: {row.unexplained_share:+.0%} against what was to be expected "
         f"({unit.currency} {row.unexplained_value:+,.2f}): {row.say}"
         for row in named.head(5).itertuples()
     ]

@@ -65,6 +65,10 @@ def test_items_add_up_to_the_months_and_to_the_year(forecast):
     by_month = forecast.use.groupby("month")["value"].sum()
     np.testing.assert_allclose(by_month, forecast.total.set_index("month")["value"], rtol=1e-9)
     assert forecast.item_year["value"].sum() == pytest.approx(forecast.year_value[0])
+    assert forecast.year_band_95[0] < forecast.year_value[1] < forecast.year_value[0]
+    assert forecast.year_value[0] < forecast.year_value[2] < forecast.year_band_95[1]
+    assert "80 % band" in forecast.sentences[0]
+    assert "95 % band" in forecast.sentences[0]
     assert forecast.item_year["share"].sum() == pytest.approx(1)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
 
@@ -129,3 +130,14 @@ def test_a_leak_that_began_lately_is_named_although_the_year_was_good(unit):
     named = explain_past(replace(plain, issues=issues)).named.set_index("item")
     assert named.loc["saline-5", "months"] == "last 3 months"
     assert named.loc["saline-5", "unexplained_share"] == pytest.approx(0.6, abs=0.05)
+
+
+def test_the_first_sentence_says_over_or_under_and_its_parts_add_up(unit):
+    """The sentence of the last month: its signed parts are the amount over or under, to the cent."""
+    variance = explain_past(with_issues(unit, 1.37, 13.13))
+    last = variance.by_month.iloc[-1]
+    gap = round(last["actual_value"] - last["forecast_value"], 2)
+    sentence = variance.sentences[0]
+    assert f"{abs(gap):,.2f} {'over' if gap > 0 else 'under'} what would have been forecast" in sentence
+    parts = [float(p.replace(",", "")) for p in re.findall(r"[+-][\d,]+\.\d\d", sentence)]
+    assert sum(parts) == pytest.approx(gap, abs=0.005)

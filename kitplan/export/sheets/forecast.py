@@ -25,7 +25,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _manager_page(book, plan, view)
     _use_by_month(book, view.forecast)
     if view.variance is not None:
-        variance.add_variance(book, view.variance)
+        called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
+        variance.add_variance(book, view.variance, called)
     _choice(book, view.forecast)
 
 
@@ -50,7 +51,7 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
 
 
 def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
-    kinds = ("text", "number", "whole", "money", "money", "money", "money", "money")
+    kinds = ("text", *("whole",) * 7)
     page.header(
         (
             "Month",
@@ -60,7 +61,7 @@ def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
             "80 % from",
             "80 % to",
             "Year before",
-            "Change",
+            "Over or under",
         ),
         kinds,
         freeze=False,
@@ -101,7 +102,8 @@ def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
         "worked out from the census": "Year before: worked out from the census by rate and recipe, no issues known.",
     }.get(forecast.last_year[1], "Year before: not known.")
     page.spread(
-        f"{source} The band of the total is not the sum of the months' bands: months do not all err one way.",
+        f"{source} Over or under: expected less year before. The band of the total is not the sum of the months' "
+        "bands: months do not all err one way.",
         "note",
     )
     return rows[0], rows[-1]
@@ -120,7 +122,7 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
 
 
 def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
-    kinds = ("text", "text", "text", "whole", "number", "money", "share", "text")
+    kinds = ("text", "text", "text", "whole", "whole", "whole", "share", "text")
     page.header(
         ("Top five items", "", "", "Units", "Packs", f"Money ({currency})", "Share", ""), kinds, freeze=False
     )
@@ -154,12 +156,13 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
     page = book.page(
         ITEMS,
         "Every item by month, in units, with its 80 % band over all months",
-        (28, *(9.5,) * len(months), 11, 11, 11, 10, 12),
+        (42, *(9.5,) * len(months), 11, 11, 11, 10, 12),
     )
     page.title(
-        "Use by month", "Expected units leaving the stock room; the last columns are all months together."
+        "Use by month",
+        "Expected single items leaving the stock room (gloves in pairs); the last columns are all months together.",
     )
-    kinds = ("text", *("whole",) * len(months), "whole", "whole", "whole", "number", "money")
+    kinds = ("text", *("whole",) * len(months), "whole", "whole", "whole", "number", "whole")
     page.header(
         ("Item", *months, "All", "80 % from", "80 % to", "Packs", f"Money ({book.currency})"),
         kinds,
@@ -170,7 +173,7 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
         by_month = [_rounded(units.at[row.item, m]) for m in months]
         page.row(
             (
-                row.item,
+                row.description or row.item,
                 *by_month,
                 _rounded(row.expected_units),
                 row.low_units,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from kitplan.export.charts import Line, line_chart, new_printed_page, place
@@ -18,18 +19,21 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Past months, where the plan explains them."""
     view = plan.parts["forecast"]
     if view.variance is not None:
-        add_variance(book, view.variance)
+        add_variance(book, view.variance, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
 
 
-def add_variance(book: Book, variance: Variance) -> None:
-    """Add the sheet Past months."""
+def add_variance(book: Book, variance: Variance, called: Mapping[str, str]) -> None:
+    """Add the sheet Past months. called: description of each item."""
     page = book.page(
-        TITLE, "Why past months cost what they did, to the cent", (22, 14, 12, 12, 13, 13, 12, 14)
+        TITLE, "Why past months cost what they did, to the cent", (28, 15, 12, 12, 13, 13, 12, 14)
     )
     page.title(
         "Why past months cost what they did",
         "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
-        "forecast to the money spent, in this order.",
+        "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
+        "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
+        "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: issues that none of "
+        "these accounts for.",
     )
     for sentence in (*variance.sentences, *variance.notes):
         page.spread(sentence, "wrap")
@@ -83,7 +87,7 @@ def add_variance(book: Book, variance: Variance) -> None:
     )
     place(page, chart, rows=16)
     if len(variance.named):
-        few = ("text", "text", "number", "number", "share", "money")
+        few = ("wrap", "text", "number", "number", "share", "money")
         page.header(
             ("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"),
             few,
@@ -92,7 +96,7 @@ def add_variance(book: Book, variance: Variance) -> None:
         for row in variance.named.itertuples():
             page.row(
                 (
-                    row.item,
+                    called.get(row.item, row.item),
                     row.months,
                     row.expected_units,
                     row.actual_units,
