@@ -68,10 +68,17 @@ class Workings:
         days = self.unit.stock.protection_interval_days if days is None else days
         key = n_scenarios, stream, days
         if key not in self.drawn:
-            self.drawn[key] = draw_demand(
-                self.unit, self.filling, days, n_scenarios, self.seed, stream, self.tables
-            )
+            demand = draw_demand(self.unit, self.filling, days, n_scenarios, self.seed, stream, self.tables)
+            self.drawn[key] = self._with_kits(demand)
         return self.drawn[key]
+
+    def _with_kits(self, demand: Demand) -> Demand:
+        """What is left in ended kits added, where the unit's par levels are to supply it (bedside.kits_in_par)."""
+        if self.kits is None or not self.unit.bedside.kits_in_par:
+            return demand
+        from kitplan.optimise.kit_accounts import with_leftovers
+
+        return with_leftovers(self.unit, self.kits.traffic(self.unit), demand)
 
 
 def _no_progress(_: str) -> None:
@@ -151,7 +158,12 @@ def _rates(unit: Unit) -> pd.DataFrame:
 
 def _expected(work: Workings) -> pd.DataFrame:
     unit = work.unit
-    units = expected_use(unit, work.filling, unit.stock.protection_interval_days, work.tables)
+    days = unit.stock.protection_interval_days
+    units = expected_use(unit, work.filling, days, work.tables)
+    if work.kits is not None and unit.bedside.kits_in_par:
+        from kitplan.optimise.kit_accounts import leftovers_expected
+
+        units = units + leftovers_expected(work.kits.needs, work.kits.traffic(unit), days)
     return pd.DataFrame({"item": unit.items["item"], "expected_units": units})
 
 

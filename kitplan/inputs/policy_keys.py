@@ -49,6 +49,7 @@ SETTINGS: Mapping[str, Setting] = {
     "bedside.items_carried": Setting("integer", "different items", 1, 2000),
     "bedside.adjacent_size": Setting("flag"),
     "bedside.spare_tube": Setting("flag"),
+    "bedside.kits_in_par": Setting("flag"),
     "resecure.checks_per_day": Setting(
         "integer", "checks a day", 1, 48, usual=(4, 24),
         ground="looking at least every six hours is usual: common practice, no source"),

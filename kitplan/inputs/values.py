@@ -140,6 +140,7 @@ class BedsidePolicy:
     items_carried: int | None = None
     adjacent_size: bool = True
     spare_tube: bool = False
+    kits_in_par: bool = False
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,9 @@
 The rules (stated on the sheet, and tested):
 - A kit is issued to each airway that arrives. What re-secures use is replaced at every restock, like for like.
 - So over any time: issued to kits = used by re-secures + left in kits when their airway ends.
-- Par levels plan the first term (demand scenarios draw it). The second is this module's: it is reported for one
-  protection interval, with what to add to par where a unit throws the rest of a kit away.
+- Par levels plan the first term (demand scenarios draw it). The second is this module's: with
+  `bedside.kits_in_par = true` it is added to the demand that the par levels are planned on; else it is reported for
+  one protection interval, as what to add to par where a unit throws the rest of a kit away.
 - Kits standing at bedsides and kits built ahead are stock outside the stock room; par levels do not hold them.
 - Admission secures are used before the kit is full and come straight from the stock room (they are in the demand).
 """
@@ -12,12 +13,14 @@ The rules (stated on the sheet, and tested):
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.occupancy import mean_airways, sample_episodes
+from kitplan.demand.streams import name_key, uniforms
+from kitplan.demand.values import Demand
 from kitplan.inputs.values import Unit
 from kitplan.optimise.kit_filling import opened_per_kit
 from kitplan.optimise.kit_groups import group_choices, held_bundles, option_of
@@ -85,7 +88,8 @@ def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataF
     """ACCOUNT_COLUMNS, one row an item that kits hold.
 
     fresh: int ndarray (n_scenarios, n_strata), airways that arrive in one protection interval.
-    add_to_par_units: units that cover what is left in ended kits with the stock room's readiness.
+    add_to_par_units: units that cover what is left in ended kits with the stock room's readiness; 0 where the par
+    levels do so already (kits_in_par).
     """
     kits = needs.kits_per_month
     used, left = kits @ traffic.used, kits @ traffic.left
@@ -97,8 +101,32 @@ def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataF
         "left_per_interval": left * unit.stock.protection_interval_days / DAYS_PER_MONTH,
         "add_to_par_units": np.ceil(np.quantile(thrown, unit.stock.readiness, axis=0, method="higher") - 1e-9),
     })
-    frame["add_to_par_units"] = frame["add_to_par_units"].astype(int)
+    included = unit.bedside.kits_in_par
+    frame["add_to_par_units"] = 0 if included else frame["add_to_par_units"].astype(int)
     return frame[traffic.held.any(axis=0)].reset_index(drop=True)
+
+
+def with_leftovers(unit: Unit, traffic: Traffic, demand: Demand) -> Demand:
+    """The demand with what is left in the kits of the airways that arrive, scenario by scenario.
+
+    Arrivals are those of the demand itself (same seed and stream). Their mean leftover is rounded up or down at
+    random, so that the mean stays exact; one number for each scenario and item, whatever else the kits hold.
+    """
+    episodes = sample_episodes(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream)
+    cell = episodes.scenario.astype(np.int64) * unit.n_strata + episodes.stratum
+    fresh = np.bincount(cell[episodes.fresh], minlength=demand.n_scenarios * unit.n_strata)
+    left = fresh.reshape(demand.n_scenarios, -1) @ traffic.left
+    scenario = np.arange(demand.n_scenarios)
+    units = demand.units.copy()
+    for i in np.flatnonzero(traffic.left.any(axis=0)):
+        phase = uniforms(demand.seed, f"{demand.stream}/left in kits", scenario, np.uint64(name_key(demand.items[i])))
+        units[:, i] += np.floor(left[:, i] + phase).astype(units.dtype)
+    return replace(demand, units=units)
+
+
+def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.ndarray:
+    """Expected items left in ended kits in so many days, float ndarray (n_items,)."""
+    return needs.kits_per_month @ traffic.left * days / DAYS_PER_MONTH
 
 
 def arrivals_by_stratum(unit: Unit, days: float, seed: int, stream: str) -> np.ndarray:

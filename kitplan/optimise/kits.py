@@ -17,6 +17,7 @@ from kitplan.inputs.values import Unit
 from kitplan.optimise.kit_accounts import (
     SCENARIOS,
     WEEK_DAYS,
+    Traffic,
     arrivals_by_stratum,
     kit_accounts,
     kit_builds,
@@ -73,6 +74,9 @@ class KitPlan:
             f" {chosen['monthly_cost']:,.0f} {currency} a month (one design each would cost"
             f" {known['monthly_cost'].iloc[-1]:,.0f}, the fewest that fit {known['monthly_cost'].iloc[0]:,.0f})."
         ]
+        more = self.curve[self.curve["designs"] == chosen["designs"] + 1]
+        if len(more) and more["saved"].iloc[0] > 0.01 * chosen["monthly_cost"]:
+            told.append(f"One design more would save {more['saved'].iloc[0]:,.0f} {currency} a month.")
         builds = ", ".join(f"{b.build} of {b.design}" for b in self.builds.itertuples())
         told.append(f"Have ready for the week ahead: {builds}; the build list says what to restock.")
         rolls = self.opened.single[self.opened.single["role"] == "tape"]
@@ -97,6 +101,10 @@ class KitDesigns:
     curve: list[Partition | None]
     chosen: Partition
     filling: Filling
+
+    def traffic(self, unit: Unit) -> Traffic:
+        """Items that one stay of each stratum takes through its kit."""
+        return kit_traffic(unit, self.needs, self.slots, self.chosen.groups)
 
 
 def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:

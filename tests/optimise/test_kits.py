@@ -16,6 +16,7 @@ from kitplan.inputs.problems import InputError, UnsafePlan
 from kitplan.inputs.values import Piece
 from kitplan.optimise.kit_needs import DAYS_PER_MONTH
 from kitplan.optimise.kits import design_names, solve_kits
+from kitplan.plan import plan_unit
 
 _SPEC = importlib.util.spec_from_file_location("kit_units", Path(__file__).with_name("kit_units.py"))
 kit_units = importlib.util.module_from_spec(_SPEC)
@@ -123,6 +124,25 @@ def test_what_kits_count_as_used_is_what_the_stock_rooms_demand_counts_stay_by_s
     demand = (per_stay * plan.strata["kits_per_month"].to_numpy()[g]).groupby(rates["item"]).sum()
     used = plan.accounts.set_index("item")["used_per_month"]
     assert np.allclose(used, demand.reindex(used.index, fill_value=0.0), rtol=1e-6, atol=1e-6)
+
+
+def test_par_levels_that_supply_the_kits_are_planned_on_what_kits_take_no_more_and_no_less(mixed):
+    few = dataclasses.replace(mixed.planning, scenarios=3000, verify_scenarios=3000, max_scenarios=3000)
+    without = plan_unit(dataclasses.replace(mixed, planning=few), parts=("kits", "par"))
+    unit = dataclasses.replace(bedside(mixed, kits_in_par=True), planning=few)
+    supplied = plan_unit(unit, parts=("kits", "par"))
+    accounts = supplied.parts["kits"].accounts.set_index("item")
+    column = {item: i for i, item in enumerate(supplied.demand.items)}
+    added = (supplied.demand.units - without.demand.units).mean(axis=0)
+    for item, row in accounts.iterrows():
+        assert added[column[item]] == pytest.approx(row["left_per_interval"], rel=0.05, abs=0.05), item
+    outside = [i for item, i in column.items() if item not in accounts.index]
+    assert not added[outside].any()
+    assert (accounts["add_to_par_units"] == 0).all()
+    assert (supplied.par.levels["par_units"] >= without.par.levels["par_units"]).all()
+    more = supplied.expected["expected_units"] - without.expected["expected_units"]
+    told = more.set_axis(supplied.expected["item"]).reindex(accounts.index)
+    assert np.allclose(told, accounts["left_per_interval"])
 
 
 def test_kits_at_bedsides_hold_their_contents_for_every_airway_in_place(plan):

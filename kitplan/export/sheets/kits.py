@@ -72,7 +72,8 @@ def _add_contents(book: Book, plan: Plan, kits: KitPlan) -> None:
 def _add_builds(book: Book, plan: Plan, kits: KitPlan) -> None:
     page = book.page(BUILD_TITLE, "How many kits and restock sets for the week ahead; kits against the stock room",
                      (30, 14, 16, 16, 16, 14, 16, 16))
-    chance = f"{plan.unit.bedside.readiness:.0%}"
+    policy = plan.unit.bedside
+    chance = f"{policy.readiness:.0%}"
     page.title("Kits to build for the week ahead",
                f"Enough with {chance} chance. Count what is built already and build the difference.")
     page.header(("Design", "Full kits", "Arrivals expected", "Restock sets", "Restock sets expected", "At bedsides",
@@ -84,10 +85,12 @@ def _add_builds(book: Book, plan: Plan, kits: KitPlan) -> None:
     page.spread("A full kit goes to each airway that arrives. A restock set replaces what one re-secure used.", "wrap")
     page.skip()
     page.spread("Kits and the stock room", "strong")
-    page.spread("Issued to kits = used by re-secures + left in kits when their airway ends. Par levels plan what is "
-                "used. They do not plan what is left in a kit: where it is thrown away, add the last column to par. "
-                "Kits at bedsides and kits built ahead stand outside the stock room and are in no par level. Admission "
-                "secures come straight from the stock room and are in the par levels.", "wrap")
+    page.spread("Issued to kits = used by re-secures + left in kits when their airway ends. " + (
+        "Par levels plan both (kits_in_par = true in unit.toml). " if policy.kits_in_par else
+        "Par levels plan what is used. They do not plan what is left in a kit: where it is thrown away, add the last "
+        "column to par, or write kits_in_par = true under [bedside] in unit.toml and plan again. "
+    ) + "Kits at bedsides and kits built ahead stand outside the stock room and are in no par level. Admission secures "
+        "come straight from the stock room and are in the par levels.", "wrap")
     kinds = ("text", *["number"] * 4, "whole", "number", "whole")
     page.header(("Item", "Used a month", "Left over a month", "Issued a month", "At bedsides", "In built kits",
                  "Left over, one interval", "Add to par (units)"), kinds)
