@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.occupancy import PRIOR_CAP_CHECKS, interval_checks, stay_checks_pmf
+from kitplan.demand.occupancy import interval_checks, prior_cap_checks, stay_checks_pmf
 from kitplan.demand.resecure import AttemptTable, attempt_table, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import Filling
@@ -43,12 +43,13 @@ class AttemptTables:
     n_long: int
 
 
-def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int = PRIOR_CAP_CHECKS) -> AttemptTables:
+def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
     """Attempt PMFs of each distinct frequency model of the unit (the costly part, made once and handed on).
 
     n_short: checks of the interval planned for (default: the stock room's protection interval). n_long: checks of
-    the longest stay that is counted.
+    the longest stay that is counted (default: `prior_cap_checks`).
     """
+    n_long = n_long or prior_cap_checks(unit.checks_per_day)
     n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
     models, which = frequency_models(unit)
     tables = [

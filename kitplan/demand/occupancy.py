@@ -26,8 +26,14 @@ from kitplan.demand.streams import uniforms
 from kitplan.demand.values import Episodes
 from kitplan.inputs.values import Unit
 
-PRIOR_CAP_CHECKS = 160
-"""Checks before the interval are counted up to here; beyond, the state of an opened roll no longer depends on it."""
+PRIOR_CAP_DAYS = 40.0
+"""Stays and what came before the interval are counted up to here; beyond, the state of an opened roll no longer
+depends on it. At least 160 checks, so that few checks a day see as many re-secures; at most 960, which bounds memory."""
+
+
+def prior_cap_checks(checks_per_day: int) -> int:
+    """Checks before the interval, and of a whole stay, that are counted (PRIOR_CAP_DAYS)."""
+    return int(np.clip(round(PRIOR_CAP_DAYS * checks_per_day), 160, 960))
 
 
 def sample_episodes(unit: Unit, days: float, n_scenarios: int, seed: int, stream: str) -> Episodes:
@@ -81,7 +87,7 @@ def _resample_windows(
     which, row = _expand_pairs(*_overlaps(stays, seen[0], seen[1], n_checks, per_day), back.ravel())
     begin, stop = window[which], window[which] + n_checks
     checks = np.minimum(last_check[row], stop) - np.maximum(first_check[row] - 1, begin)
-    prior = np.clip(begin - (first_check[row] - 1), 0, PRIOR_CAP_CHECKS)
+    prior = np.clip(begin - (first_check[row] - 1), 0, prior_cap_checks(per_day))
     fresh = stays.start[row] * per_day >= begin
     return Episodes(
         n_scenarios,
@@ -172,7 +178,7 @@ def _play_arrivals(
     if not mean_stay:
         whole = np.isclose(mean, np.round(mean))
         present = np.where(whole[:, None], np.round(mean).astype(np.int64)[:, None], present)
-        return _staying_airways(stratum, keys, present, n_checks)
+        return _staying_airways(stratum, keys, present, n_checks, prior_cap_checks(unit.checks_per_day))
     arrived = _poisson_counts(
         mean / mean_stay * days, uniforms(seed, f"{stream}/arrive", keys[:, None], scenario[None, :])
     )
@@ -217,11 +223,13 @@ def _expand(counts: np.ndarray, keys: np.ndarray, kind: int) -> tuple[np.ndarray
     return row, scenario, key
 
 
-def _staying_airways(stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int) -> Episodes:
+def _staying_airways(
+    stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int, prior_checks: int
+) -> Episodes:
     """Airways that neither come nor go: every check of the interval, in place since long ago."""
     row, scenario, key = _expand(counts, keys, 1)
     full = np.full(len(row), n_checks, np.int16)
-    long_ago = np.full(len(row), PRIOR_CAP_CHECKS, np.int16)
+    long_ago = np.full(len(row), prior_checks, np.int16)
     return Episodes(
         counts.shape[1],
         scenario.astype(np.int32),
@@ -236,12 +244,16 @@ def _staying_airways(stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, 
 def _present_airways(
     stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int, stay: _LogNormalStay
 ) -> Episodes:
-    """Airways in place when the interval begins: length-biased stays, cut at a uniform point."""
+    """Airways in place when the interval begins: length-biased stays, cut at a uniform point.
+
+    The check at the moment of the cut belongs to what came before: prior checks are rounded up.
+    """
     row, scenario, key = _expand(counts, keys, 1)
     length = stay.days(scenario, key, length_biased=True)
     gone = stay.draw("gone", scenario, key)
     checks = np.floor(np.minimum((1 - gone) * length, stay.interval_days) * stay.checks_per_day)
-    prior = np.minimum(np.floor(gone * length * stay.checks_per_day), PRIOR_CAP_CHECKS)
+    cap = prior_cap_checks(stay.checks_per_day)
+    prior = np.minimum(np.ceil(gone * length * stay.checks_per_day), cap)
     return Episodes(
         counts.shape[1],
         scenario.astype(np.int32),

@@ -156,12 +156,23 @@ def _items_opened(
 
 
 def _lengthen(table: np.ndarray, length: int) -> np.ndarray:
-    """Carry a table of items opened on to `length` entries at its own average pace (rarely needed)."""
+    """Carry a table of items opened on to `length` entries at its steady pace (rarely needed)."""
     if length <= len(table):
         return table[:length]
-    steady = np.diff(table)[len(table) // 2 :]
-    more = np.ceil(steady.mean() * np.arange(1, length - len(table) + 1) - 1e-9).astype(np.int64)
+    more = np.ceil(steady_pace(table) * np.arange(1, length - len(table) + 1) - 1e-9).astype(np.int64)
     return np.concatenate([table, table[-1] + more])
+
+
+def steady_pace(table: np.ndarray) -> float:
+    """Items opened per re-secure in the long run, from the items opened after 0, 1, 2, ... re-secures.
+
+    Counted between the first and the last opening, where whole items are used up: an end that cuts through an item
+    would count it short or long. With one opening only, one item over all the re-secures that it serves.
+    """
+    where = np.flatnonzero(np.diff(table))
+    if len(where) >= 2:
+        return float(table[where[-1]] - table[where[0]]) / float(where[-1] - where[0])
+    return float(table[-1]) / max(len(table) - 1, 1)
 
 
 def _split_shared(
@@ -243,5 +254,4 @@ def _item_rates(row, filling: Filling, pace: float, uses: np.ndarray) -> tuple[f
     table = filling.opened.get((row.stratum, row.item))
     if table is None:
         return 0.0, float(row.need)
-    half = len(table) // 2
-    return pace * float((table[-1] - table[half]) / (len(table) - 1 - half)), float(uses @ table)
+    return pace * steady_pace(table), float(uses @ table)

@@ -89,6 +89,13 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
 
 
 def _check_shares(reader: TableReader, frame: pd.DataFrame) -> None:
+    beside = frame["share"] < 1
+    reader.refuse("scope", (beside & frame["scope"].isin(SCOPES) & (frame["scope"] != "event")).to_numpy(),
+                  frame["scope"].to_numpy(), "is the scope of an item with a share",
+                  "Items used side by side are counted use by use: write scope event, and in pack how many make a box.")
+    reader.refuse("contains", (beside & (frame["contains"] != 1)).to_numpy(), frame["contains"].to_numpy(),
+                  "is the content of an item with a share",
+                  "Items used side by side are counted use by use: write contains 1 (one pair), and the box as pack.")
     for role, group in frame[frame["share"].notna()].groupby("role"):
         if role and abs(group["share"].sum() - 1) > 0.01:
             mask = np.zeros(len(frame), dtype=bool)

@@ -9,7 +9,7 @@ import numpy as np
 from kitplan.demand.filling import AttemptTables, attempt_tables, attempts_per_stay_pmf, fill_roles
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, stay_checks_pmf
 from kitplan.demand.resecure import long_run_rates
-from kitplan.demand.scenarios import use_rates
+from kitplan.demand.scenarios import steady_pace, use_rates
 from kitplan.demand.values import Filling
 from kitplan.inputs.values import Unit
 
@@ -77,8 +77,7 @@ def _fitted(unit: Unit, filling: Filling, tables: AttemptTables) -> Filling:
     opened = {}
     for (stratum, item), table in filling.opened.items():
         length = len(attempts_per_stay_pmf(unit, tables, stratum))
-        steady = float(np.diff(table)[len(table) // 2 :].mean())
-        more = table[-1] + np.ceil(steady * np.arange(1, max(length - len(table), 0) + 1) - 1e-9)
+        more = table[-1] + np.ceil(steady_pace(table) * np.arange(1, max(length - len(table), 0) + 1) - 1e-9)
         opened[stratum, item] = np.concatenate([table, more])[:length]
     return Filling(filling.frame, opened)
 

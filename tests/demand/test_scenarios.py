@@ -9,7 +9,7 @@ from scipy import stats
 
 from kitplan.demand.filling import attempt_tables, fill_roles
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, sample_episodes, stay_checks_pmf
-from kitplan.demand.scenarios import draw_demand, expected_use
+from kitplan.demand.scenarios import draw_demand, expected_use, steady_pace
 from kitplan.inputs.values import Census
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
@@ -210,6 +210,31 @@ def test_same_seed_same_draws_other_seed_other_draws(small_unit):
     one, two, three = (draw_demand(small_unit, filling, 9, 500, s, "t").units for s in (1, 1, 2))
     np.testing.assert_array_equal(one, two)
     assert (one != three).any()
+
+
+@pytest.mark.parametrize(("per_item", "length"), [(8, 11), (8, 60), (20, 50), (3, 4), (1, 5)])
+def test_the_steady_pace_of_opening_is_one_item_for_every_re_secure_it_serves(per_item, length):
+    table = np.ceil(np.arange(length + 1) / per_item).astype(np.int64)
+    assert steady_pace(table) == pytest.approx(1 / per_item)
+
+
+def test_looking_more_often_does_not_change_which_tape_is_the_cheapest(unit_maker, frequency_maker):
+    """Frequency in hours and days, the same at any number of checks: stays are counted in days, not in checks."""
+    chosen = {
+        checks: fill_roles(unit_maker(checks_per_day=checks)).frame.query("role == 'tape'")["item"].tolist()
+        for checks in (4, 8, 24)
+    }
+    assert chosen[4] == chosen[8] == chosen[24]
+
+
+def test_checks_before_and_after_the_interval_begins_add_up_to_the_stay(unit_maker):
+    """Stays as seen on a given day last E[X^2]/E[X] on average, half of it before (renewal theory)."""
+    rows = pd.DataFrame({"stratum": [0], "airways": [30]})
+    census = Census("snapshot", rows, None, None, 3.0, 0.5, NOBODY)
+    episodes = sample_episodes(unit_maker(census=census), 60, 2000, 1, "t")
+    old = ~episodes.fresh
+    whole = episodes.checks[old].astype(float) + episodes.prior_checks[old]
+    assert whole.mean() == pytest.approx(4 * 3.0 * np.exp(0.25), rel=0.01)
 
 
 def test_a_longer_roll_is_not_chosen_when_the_rest_is_thrown_away(small_unit):
