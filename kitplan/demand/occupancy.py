@@ -28,7 +28,7 @@ from kitplan.inputs.values import Unit
 
 PRIOR_CAP_DAYS = 40.0
 """Stays and what came before the interval are counted up to here; beyond, the state of an opened roll no longer
-depends on it. At least 160 checks, so that few checks a day see as many re-secures; at most 960, which bounds memory."""
+depends on it. At least 160 checks, so that few checks a day see as many re-secures; at most 960, to bound memory."""
 
 
 def prior_cap_checks(checks_per_day: int) -> int:
