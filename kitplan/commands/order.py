@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from kitplan.inputs.counted import Count
     from kitplan.inputs.values import Unit
 
+_STANDING = ("tables/order_points", "bin-labels", "count-sheet")
+"""The par list of the plan: what a back order makes of it for some weeks must not take its place."""
+
 
 @click.command("order")
 @click.argument("counted", type=click.Path(path_type=Path))
@@ -52,7 +55,8 @@ def command(counted: Path, unit_path: Path | None, out: Path | None, on_day: dat
         report("Writing")
         from kitplan.export.outputs import part_files
 
-        written = write_outputs(folder, part_files(plan, "order"))
+        standing = _STANDING if plan.unit.stock.unavailable else ()
+        written = write_outputs(folder, part_files(plan, "order", standing))
     for warning in (*count.warnings, *plan.warnings):
         say(f"Look at: {warning}")
     for sentence in written.sentences():

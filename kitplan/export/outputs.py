@@ -30,11 +30,15 @@ def plan_files(plan: Plan) -> dict[str, bytes]:
     return files
 
 
-def part_files(plan: Plan, part: str) -> dict[str, bytes]:
-    """What the command of one part writes: its tables, its prints, PART.xlsx and PART.json."""
+def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str, bytes]:
+    """What the command of one part writes: its tables, its prints, PART.xlsx and PART.json.
+
+    without: beginnings of names of files to leave as they stand in the folder.
+    """
     from kitplan.export.workbook import build_part_workbook
 
     files = part_tables(plan.parts[part].tables()) | part_prints(plan, part)
+    files = {name: content for name, content in files.items() if not name.startswith(without)}
     book = build_part_workbook(plan, part)
     if book is not None:
         files[f"{part}.xlsx"] = book

@@ -163,6 +163,18 @@ def test_a_substitute_is_in_the_order_though_the_count_sheet_never_had_it(unit):
     assert "saline_5ml" not in result.output.split("Buy instead")[1]
 
 
+def test_an_order_without_an_item_leaves_the_par_list_of_the_plan_for_the_next_order(unit):
+    path = fill_in(unit, all_lines(unit))
+    run("order", path)
+    before = {p.name: p.read_bytes() for p in (unit / "plan").rglob("*") if p.is_file() and p.name != "order.json"}
+    run("order", path, "--without", "saline_5ml", "--weeks", 3)
+    assert "saline_5ml" not in table(unit, "order").index
+    run("order", path)
+    assert table(unit, "order").loc["saline_5ml", "order_packs"] > 0
+    after = {p.name: p.read_bytes() for p in (unit / "plan").rglob("*") if p.is_file()}
+    assert {name for name, content in before.items() if after[name] != content} == set()
+
+
 def test_the_workbook_she_filled_in_is_left_as_it_is(unit):
     path = fill_in(unit, all_lines(unit))
     before = path.read_bytes()
