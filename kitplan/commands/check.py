@@ -78,13 +78,14 @@ def _strata_lines(unit: Unit) -> list[str]:
                      f"{row['span_mid_cheek_mm']:>8.0f}")
     lines.append({"stays": "airways: stays in the list; ", "counts": "airways: mean a known day; ",
                   "snapshot": "airways: present in the snapshot; "}[unit.census.shape]
-                 + "in brackets: expected although the census has none.")
+                 + "in brackets: expected beside the census.")
     return lines
 
 
 def _present(unit: Unit) -> dict[object, str]:
     census = unit.census
-    told = {i: f"({m:g})" for i, m in zip(census.expected["stratum"], census.expected["mean_airways"])}
+    more = {i: f"({m:g})" for i, m in zip(census.expected["stratum"], census.expected["mean_airways"])}
+    told: dict[object, str] = {}
     for stratum, rows in census.rows.groupby("stratum"):
         if census.shape == "stays":
             told[stratum] = f"{len(rows):,}"
@@ -92,7 +93,7 @@ def _present(unit: Unit) -> dict[object, str]:
             told[stratum] = f"{rows['airways'].sum() / census.rows['day'].nunique():.2f}"
         else:
             told[stratum] = f"{int(rows['airways'].sum()):,}"
-    return told
+    return told | {i: f"{told[i]} +{text}" if i in told else text for i, text in more.items()}
 
 
 def _table_lines(unit: Unit) -> list[str]:

@@ -48,6 +48,7 @@ mean_stay_days = 5
 # route = "oral"
 # tube_mm = 4.0
 # mean_airways = 0.2
+# beyond_census = true            # only for a kind that the census has had: airways on top of it (three beds more, say)
 
 # The item to use for a role whatever it costs (names as in items.csv):
 # [prefer]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitplan.inputs.cells import Bad, read_flags
 from kitplan.inputs.findings import Findings, key_of, nearest, suggestion
 from kitplan.inputs.sizes import FACE_COLUMNS, face_row, off_grid, outer_of, sizes_from_expected
 from kitplan.inputs.tables import TableReader
@@ -147,14 +148,14 @@ def stratum_codes(keys: pd.DataFrame, strata: pd.DataFrame) -> np.ndarray:
 def expected_keys(
     blocks: tuple[Mapping[str, Any], ...], techniques: Mapping[str, Technique], tubes: pd.DataFrame, findings: Findings
 ) -> pd.DataFrame:
-    """Return the `[[expect]]` lines: STRATUM_KEY, patient_kg, mean_airways; faults are noted."""
+    """Return the `[[expect]]` lines: STRATUM_KEY, patient_kg, mean_airways, beyond_census; faults are noted."""
     lines = []
     for number, block in enumerate(blocks, 1):
         line = _expected(str(block["_file"]), f"expect[{number}]", block, techniques, tubes, findings)
         if line is not None:
             lines.append(line)
-    frame = pd.DataFrame(lines, columns=[*STRATUM_KEY, "patient_kg", "mean_airways"])
-    return frame.astype({"tube_mm": float, "patient_kg": float, "mean_airways": float})
+    frame = pd.DataFrame(lines, columns=[*STRATUM_KEY, "patient_kg", "mean_airways", "beyond_census"])
+    return frame.astype({"tube_mm": float, "patient_kg": float, "mean_airways": float, "beyond_census": bool})
 
 
 def _expected(
@@ -162,7 +163,7 @@ def _expected(
     findings: Findings,
 ) -> dict[str, Any] | None:
     before = len(findings.faults)
-    known = [*STRATUM_KEY, "patient_kg", "mean_airways"]
+    known = [*STRATUM_KEY, "patient_kg", "mean_airways", "beyond_census"]
     for key in block:
         if key not in known and key != "_file":
             findings.fault(file, "is not a setting", suggestion(key, known), column=f"{where}.{key}")
@@ -185,9 +186,13 @@ def _expected(
         findings.fault(file, "is not a tube size: they run from 2.0 to 10.0 mm in steps of 0.5 mm",
                        "Correct it, or add the size to a tubes.csv of your own.", column=f"{where}.tube_mm",
                        value=f"{size[0]:g}")
+    beyond = read_flags([block.get("beyond_census", "no")])[0]
+    if isinstance(beyond, Bad):
+        findings.fault(file, beyond.fault, beyond.mend, column=f"{where}.beyond_census",
+                       value=block.get("beyond_census"))
     if len(findings.faults) > before:
         return None
-    return numbers | {"route": route, "technique": technique, "skin": skin}
+    return numbers | {"route": route, "technique": technique, "skin": skin, "beyond_census": beyond}
 
 
 def _positive(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> float:

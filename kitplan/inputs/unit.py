@@ -107,18 +107,24 @@ def _read_tables(source: Source, findings: Findings) -> _Tables:
 
 
 def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: Findings) -> pd.DataFrame:
-    """Drop `[[expect]]` lines for kinds that the census has had, and refuse those that stand twice."""
+    """Drop `[[expect]]` lines for kinds that the census has had, and refuse those that stand twice.
+
+    A line that says beyond_census stays: its airways come on top of those counted (more beds, a what-if).
+    """
     there = census.rows["airways"] > 0 if "airways" in census.rows else np.ones(len(census.rows), dtype=bool)
     present = pd.MultiIndex.from_frame(census.keys.loc[there, STRATUM_KEY].drop_duplicates())
     asked = pd.MultiIndex.from_frame(expected[STRATUM_KEY])
-    for position in np.flatnonzero(asked.isin(present)):
+    counted = asked.isin(present) & ~expected["beyond_census"].to_numpy(bool)
+    for position in np.flatnonzero(counted):
         line = expected.iloc[position]
         findings.warn(file, f"is not used: the census has {line['route']} {line['tube_mm']:g} mm, {line['technique']}, "
-                      f"{line['skin']} already", "Delete the line.", column=f"expect[{position + 1}]")
+                      f"{line['skin']} already",
+                      "Delete the line, or say beyond_census = true to add these airways to those counted.",
+                      column=f"expect[{position + 1}]")
     for position in np.flatnonzero(asked.duplicated()):
         findings.fault(file, "stands twice", "Keep one line for each kind of airway.",
                        column=f"expect[{position + 1}]")
-    return expected[~asked.isin(present)].reset_index(drop=True)
+    return expected[~counted].reset_index(drop=True)
 
 
 def _read_logs(

@@ -62,6 +62,7 @@ class Comparison:
     causes: pd.DataFrame
     currency: str
     kits: pd.DataFrame
+    notes: tuple[str, ...] = ()
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames as tables to write, by file stem."""
@@ -77,7 +78,7 @@ class Comparison:
         row = self.money.set_index("measure").loc["money used a month"]
         lines = [
             f"{self.name_b} uses {self.currency} {row['b']:,.0f} of supplies a month against {row['a']:,.0f} in "
-            f"{self.name_a}: {row['difference']:+,.0f}."
+            f"{self.name_a}: {_signed(row['difference'])}."
         ]
         if len(self.causes):
             moved = self.causes.iloc[self.causes["monthly_value"].abs().argmax()]
@@ -90,9 +91,9 @@ class Comparison:
             par = stock.loc["value of the stock at par"]
             lines.append(
                 f"Stock at par: {self.currency} {par['b']:,.0f} against {par['a']:,.0f} "
-                f"({par['difference']:+,.0f})."
+                f"({_signed(par['difference'])})."
             )
-        return lines
+        return [*lines, *self.notes]
 
 
 def mean_month(unit: Unit, filling: Filling | None = None) -> Month:
@@ -150,6 +151,27 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
         causes,
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
+        _beds_without_airways(a, b, months[0].airways, months[-1].airways),
+    )
+
+
+def _signed(difference: float) -> str:
+    """A whole number with its sign; none for what rounds to nothing."""
+    return f"{difference:+,.0f}" if abs(difference) >= 0.5 else "no change"
+
+
+def _beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:
+    """Use follows airways and not beds: say how to play more beds to someone who changed the beds alone."""
+    beds_a, beds_b = a.bedside.beds, b.bedside.beds
+    if not beds_a or not beds_b or beds_a == beds_b or abs(airways_b - airways_a) > 1e-9:
+        return ()
+    said = f"Beds go from {beds_a} to {beds_b}, the airways stay: use follows airways, not beds."
+    if beds_b < beds_a:
+        return (f"{said} Shorten the census of the second unit to match.",)
+    more = airways_a / beds_a * (beds_b - beds_a)
+    return (
+        f"{said} As full as now, {beds_b - beds_a} more beds hold {more:.1f} airways more: add [[expect]] lines for "
+        f"the usual kinds, with beyond_census = true and mean_airways that add up to {more:.1f}.",
     )
 
 

@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from kitplan.demand.occupancy import mean_airways
 from kitplan.inputs.unit import load_unit
 from kitplan.inputs.values import STRATUM_KEY
 
@@ -72,6 +73,16 @@ def test_expected_kinds_join_the_strata_without_rows(unit_folder):
     assert unit.strata["tube_mm"].tolist() == [3.0, 3.5]
     assert unit.census.expected.to_dict("list") == {"stratum": [0], "mean_airways": [0.2]}
     assert unit.census.rows["stratum"].tolist() == [1]
+
+
+@pytest.mark.parametrize(("said", "airways"), [("", 4.0), ("beyond_census = true\n", 5.5)])
+def test_airways_beyond_the_census_are_added_only_where_the_line_says_so(said, airways, unit_folder):
+    """Three beds more: the kinds are in the census already, and the line must not be dropped in silence."""
+    unit = census_of(unit_folder, "route,tube_mm,airways\noral,3.5,4\n",
+                     f'mean_stay_days = 5\n[[expect]]\nroute = "oral"\ntube_mm = 3.5\nmean_airways = 1.5\n{said}')
+    assert mean_airways(unit).sum() == airways
+    assert unit.n_strata == 1
+    assert any("beyond_census = true" in w.mend for w in unit.warnings) == (not said)
 
 
 def test_the_order_of_the_rows_changes_nothing(unit_folder):

@@ -40,6 +40,8 @@ FAULTS = [
      "'oral'"),
     ("an expected kind without a number", '[[expect]]\nroute = "oral"\ntube_mm = 5\n', "expect[1].mean_airways",
      "above zero"),
+    ("a flag that is none", '[[expect]]\nroute = "oral"\ntube_mm = 5\nmean_airways = 1\nbeyond_census = "so"\n',
+     "expect[1].beyond_census", "yes or no"),
     ("a misspelt key of an expected kind", '[[expect]]\nroute = "oral"\ntube_mm = 5\nmean_airway = 1\n',
      "expect[1].mean_airway", "'mean_airways'"),
 ]

@@ -52,7 +52,7 @@ def test_a_workbook_is_a_unit_with_its_settings_on_a_sheet(tmp_path):
 def test_expected_airways_and_modifiers_have_sheets_of_their_own(tmp_path):
     unit = load_unit(workbook(
         tmp_path / "ward.xlsx", unit=UNIT[:3], census=CENSUS,
-        expect=[["route", "tube_mm", "mean_airways"], ["oral", 5, 0.5]],
+        expect=[["route", "tube_mm", "mean_airways", "beyond_census"], ["oral", 5, 0.5, "yes"]],
         modifiers=[["route", "soiled"], ["nasal", 2]]))
     assert unit.census.expected["mean_airways"].tolist() == [0.5]
     soiled = unit.frequency.groupby(unit.strata["route"])["soiled_per_day"].first()

@@ -37,6 +37,18 @@ def beds(unit):
     return replace(unit, census=replace(unit.census, rows=rows))
 
 
+def test_beds_without_airways_are_told_what_to_write(small_unit):
+    """Nobody should read "no change" and believe that beds are free."""
+    a = replace(small_unit, bedside=replace(small_unit.bedside, beds=24))
+    b = replace(small_unit, bedside=replace(small_unit.bedside, beds=27))
+    comparison = compare_units(a, b, no_par)
+    airways = comparison.money.set_index("measure").loc["airways in place", "a"]
+    assert f"mean_airways that add up to {airways * 3 / 24:.1f}" in comparison.sentences()[-1]
+    assert "beyond_census = true" in comparison.sentences()[-1]
+    assert not compare_units(a, beds(b), no_par).notes
+    assert "no change" in comparison.sentences()[0]
+
+
 def longer_wear(unit):
     return replace(unit, frequency=unit.frequency.assign(loosening_scale_hours=110.0))
 

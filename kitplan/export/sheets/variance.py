@@ -32,8 +32,8 @@ def add_variance(book: Book, variance: Variance, called: Mapping[str, str]) -> N
         "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
         "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
         "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
-        "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: issues that none "
-        "of these accounts for.",
+        "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
+        "none of these accounts for.",
     )
     for sentence in (*variance.sentences, *variance.notes):
         page.spread(sentence, "wrap")
