@@ -202,15 +202,19 @@ def present_count_pmf(hazard: np.ndarray, n_checks: int, fresh: np.ndarray) -> n
 
     fresh: `renewal_count_pmf(hazard, >= n_checks, "fresh")`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
     n_counts): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`; counts whose chance
-    is nil throughout are left out, so that long intervals stay in memory.
+    is nil throughout are left out, so that long intervals stay in memory. The sum over j goes through the FFT.
     """
     first = first_renewal_after(hazard, n_checks)
     counts = min(_used_columns(fresh[..., : n_checks + 1, :], least=_TINY) + 1, n_checks)
     pmf = np.zeros((*first.shape[:-1], n_checks + 1, counts + 1))
     pmf[..., 0] = 1.0
     pmf[..., 1:, 0] -= np.cumsum(first, axis=-1)
-    for n in range(1, n_checks + 1):
-        pmf[..., n, 1:] = first[..., :n] @ fresh[..., n - 1 :: -1, :counts][..., :n, :]
+    length = 2 * n_checks + 1
+    for own in np.ndindex(first.shape[:-2]):
+        ahead = np.fft.rfft(first[own], length)
+        after = np.fft.rfft(fresh[own][:n_checks, :counts], length, axis=0)
+        both = np.fft.irfft(ahead[:, :, None] * after[None], length, axis=1)
+        pmf[own][:, 1:, 1:] = both[:, :n_checks]
     return np.clip(pmf, 0.0, 1.0)
 
 
