@@ -167,8 +167,8 @@ def _play_counts(
     """Play the daily counts; each replication draws anew who leaves: on a day, everyone present may be the
     one.
 
-    Days not known are left out. Where counts fall someone leaves; beyond that, one leaves and another comes
-    at the rate that makes the mean stay the one given.
+    Days not known are left out. Where counts fall someone leaves; of the others some leave and another comes,
+    with the daily chance (hidden) that makes the mean stay the one given.
     """
     n_days = int(census.rows["day"].max()) + 1
     counts = np.zeros((n_days, n_strata), dtype=np.int64)
@@ -180,7 +180,8 @@ def _play_counts(
     counts = counts[np.setdiff1d(np.arange(n_days), census.unknown_days)]
     fell = np.maximum(counts - np.roll(counts, -1, axis=0), 0).sum()
     per_day = 1.0 / census.mean_stay_days if census.mean_stay_days else 0.0
-    hidden = max(per_day - fell / max(counts.sum(), 1), 0.0)
+    seen = fell / max(counts.sum(), 1)
+    hidden = min(max(per_day - seen, 0.0) / max(1.0 - seen, 1e-9), 1.0)
     shift = rng.integers(0, len(counts), replications)
     warm = int(_NO_TURNOVER_DAYS)
     path = counts[(shift[:, None] + np.arange(-warm, days)[None, :]) % len(counts)]
@@ -209,7 +210,7 @@ def _leave_by_lot(
         surplus = np.maximum(taken.sum(axis=1) - target, 0)
         leaves = (lot.argsort(axis=1).argsort(axis=1) < surplus[:, None]) & taken
         if day < n_days:
-            leaves |= taken & (rng.random(since.shape) < -np.expm1(-hidden))
+            leaves |= taken & (rng.random(since.shape) < hidden)
         where, _ = np.nonzero(leaves)
         done.append((where, since[leaves], day))
         since = np.where(leaves, -1, since)
