@@ -127,11 +127,11 @@ def _from_workbook(path: Path, content: bytes, known: set[str], findings: Findin
         return None
     columns = _known_columns(packs_needed=False)
     grids = {sheet: grid for sheet in book.sheets if isinstance(grid := book.grid(sheet), Grid)}
-    main = _count_sheet(grids)
+    labels = _labels(grids)
+    main = _count_sheet(grids, written_here="plan number" in labels)
     if main is None:
         findings.faults.append(_no_table(path.name))
         return None
-    labels = _labels(grids)
     shelf = _sheet_rows(grids[main], columns, known, findings, once=True)
     dated = [_sheet_rows(grid, columns, known, findings) for sheet, grid in grids.items()
              if sheet != main and {"item", "packs", "expires"} <= _headers(grid)]
@@ -154,13 +154,20 @@ def _headers(grid: Grid) -> set[str]:
     return best
 
 
-def _count_sheet(grids: Mapping[str, Grid]) -> str | None:
-    """The sheet of the count: by its name, else by the columns that only it has."""
+def _count_sheet(grids: Mapping[str, Grid], *, written_here: bool) -> str | None:
+    """The sheet of the count: by its name, else by the columns that only it has.
+
+    written_here: the workbook is a plan's, where other sheets have the columns Item and Packs as well.
+    """
     fit = {sheet: _headers(grid) for sheet, grid in grids.items()}
     named = [s for s, names in fit.items() if names and key_of(s) == key_of(COUNT_SHEET)]
     ordered = [s for s, names in fit.items() if "on_order_packs" in names]
-    plain = [s for s, names in fit.items() if names and "expires" not in names]
-    return next(iter([*named, *ordered, *plain, *[s for s, names in fit.items() if names]]), None)
+    known = set(columns_of("on_hand"))
+    if written_here:
+        fit = {s: names for s, names in fit.items() if "expires" not in names}
+    plain = [s for s, names in fit.items() if names and (not written_here or "loose_units" in names or names <= known)]
+    plain.sort(key=lambda sheet: "expires" in fit[sheet])
+    return next(iter([*named, *ordered, *plain]), None)
 
 
 def _sheet_rows(grid: Grid, columns: Mapping[str, Column], known: set[str], findings: Findings, *,

@@ -75,6 +75,14 @@ def test_moved_columns_and_a_renamed_sheet_are_found(tmp_path):
     assert count.on_order_packs == {"saline_5ml": 1}
 
 
+def test_another_sheet_of_the_plan_is_never_taken_for_the_count(tmp_path):
+    header = ["Item", "2026-07", "All", "Packs", "Money (USD)"]
+    told = faults(tmp_path, book([["saline_5ml", 3.0, 9.0, 1.5, 36.0]], header=header, sheet="Use by month",
+                                 dates=[["saline_5ml", "L1", None, 1, 0]]))
+    assert "has no table with the columns Item and Packs" in told
+    assert "1.5" not in told
+
+
 def test_loose_units_alone_are_a_count(tmp_path):
     count = read(tmp_path, book([row("saline_5ml", None, 3)]))
     assert count.lots.loc[0, ["packs", "loose_units"]].tolist() == [0, 3]

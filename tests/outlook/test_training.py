@@ -150,7 +150,7 @@ def test_what_is_counted_is_said_on_every_list(harbour):
     assert said["prep_wipe_box50"] == "wipe"
     assert (said[at_stations.index] == at_stations).all()
     rest = plan.left[plan.left["state"] == "rest of an opened pack"].set_index("thing")["unit"]
-    assert rest["Examination gloves, medium, box of 100"] == "pair"
+    assert rest["Examination gloves, medium, box of 50 pairs"] == "pair"
 
 
 def test_only_what_is_carried_between_stations_is_called_moved(harbour):
