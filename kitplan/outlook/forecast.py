@@ -28,9 +28,9 @@ class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
     unit's own. year_value: money of all months ahead with its 80 % band (year_band_95: 95 %).
-    last_year: money of as many months before and
-    where it comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left
-    out or assumed.
+    before: money of the past months to set it against (NaN: not known) and what they are called; before_source: where
+    that comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left out or
+    assumed.
     """
 
     use: pd.DataFrame
@@ -43,7 +43,8 @@ class Forecast:
     learnt: bool
     year_value: tuple[float, float, float]
     year_band_95: tuple[float, float]
-    last_year: tuple[float, str]
+    before: tuple[float, str]
+    before_source: str
     model: UseModel
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
@@ -187,10 +188,11 @@ def _result(
     value = use @ model.price
     attempts = renewed @ model.attempts
     year = value.sum(axis=1)
-    spent, source = _last_year(unit, model, monthly, len(names))
     total = _bands({"airway_days": airway_days.sum(axis=2), "re_secures": attempts, "value": value})
     total.insert(0, "month", names)
-    total["last_year_value"] = _same_month_last_year(unit, model, monthly, names)
+    past, source = past_values(unit, model, monthly)
+    total["last_year_value"] = _same_month_last_year(past, names, dated=monthly.months is not None)
+    before = _before(past, total["last_year_value"], names, dated=monthly.months is not None)
     low95, low, high, high95 = (float(q) for q in np.quantile(year, BANDS))
     mean = float(year.mean())
     item_year = _item_year(unit, model, use)
@@ -205,9 +207,10 @@ def _result(
         learnt=learnt.used,
         year_value=(mean, low, high),
         year_band_95=(low95, high95),
-        last_year=(spent, source),
+        before=before,
+        before_source=source,
         model=model,
-        sentences=_sentences(unit, names, mean, (low, high, low95, high95), spent, source, item_year, learnt),
+        sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, item_year, learnt),
         notes=(*monthly.notes, f"Census: {outlook.reason}.", *_rate_notes(learnt)),
     )
 
@@ -298,21 +301,26 @@ def past_values(unit: Unit, model: UseModel, monthly: MonthlyCensus) -> tuple[pd
     return pd.Series(value, index=monthly.months)[monthly.complete], "worked out from the census"
 
 
-def _same_month_last_year(
-    unit: Unit, model: UseModel, monthly: MonthlyCensus, names: list[str]
-) -> list[float]:
-    values, _ = past_values(unit, model, monthly)
-    if monthly.months is None:
+def _same_month_last_year(past: pd.Series, names: list[str], dated: bool) -> list[float]:
+    if not dated:
         return [np.nan] * len(names)
     wanted = pd.PeriodIndex(names, freq="M") - 12
-    return [float(values.get(m, np.nan)) for m in wanted]
+    return [float(past.get(m, np.nan)) for m in wanted]
 
 
-def _last_year(unit: Unit, model: UseModel, monthly: MonthlyCensus, months: int) -> tuple[float, str]:
-    """Money of the last `months` known months, NaN when there are not so many."""
-    values, source = past_values(unit, model, monthly)
-    last = values.sort_index().iloc[-months:]
-    return (float(last.sum()), source) if len(last) == months else (float("nan"), source)
+def _before(past: pd.Series, year_before: pd.Series, names: list[str], dated: bool) -> tuple[float, str]:
+    """Money of past months to set the forecast against, and what to call them.
+
+    The same months a year earlier where all are known, so that a summer is not set against a winter and the figure is
+    the sum of the table's column; else as many known months before the first one ahead; else NaN.
+    """
+    if year_before.notna().all():
+        return float(year_before.sum()), "the same months a year before"
+    if not dated:
+        return float("nan"), ""
+    known = past[past.index < pd.Period(names[0], freq="M")].sort_index().iloc[-len(names) :]
+    value = float(known.sum()) if len(known) == len(names) else float("nan")
+    return value, f"the last {len(names)} known months"
 
 
 def _rate_notes(learnt: Learnt) -> list[str]:
@@ -330,7 +338,7 @@ def _sentences(
     names: list[str],
     mean: float,
     band: tuple[float, float, float, float],
-    spent: float,
+    before: tuple[float, str],
     source: str,
     item_year: pd.DataFrame,
     learnt: Learnt,
@@ -340,11 +348,12 @@ def _sentences(
         f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies; 8 times in 10 between {band[0]:,.0f} and "
         f"{band[1]:,.0f} (80 % band), 19 times in 20 between {band[2]:,.0f} and {band[3]:,.0f} (95 % band)."
     ]
+    spent, called = before
     if np.isfinite(spent) and spent > 0:
         change = mean / spent - 1
         lines.append(
-            f"The {len(names)} months before: {money} {spent:,.0f} ({source}); the forecast is "
-            f"{abs(change):.0%} {'above' if change >= 0 else 'below'}."
+            f"{called.capitalize()}: {money} {spent:,.0f} ({source}); the forecast is {abs(change):.0%} "
+            f"{'above' if change >= 0 else 'below'}."
         )
     top = item_year.head(5)
     if len(top):

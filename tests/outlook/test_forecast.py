@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from kitplan.inputs.values import Census
-from kitplan.outlook.forecast import forecast_unit
+from kitplan.outlook.forecast import _before, _same_month_last_year, forecast_unit
 from kitplan.outlook.months import monthly_census, monthly_issues
 
 NOBODY = pd.DataFrame({"stratum": np.zeros(0, int), "mean_airways": np.zeros(0)})
@@ -159,3 +159,24 @@ def test_months_that_the_issues_do_not_cover_are_left_out(unit):
     issues = pd.DataFrame({"date": days, "item": "wipe-prep", "units": 10.0, "price": np.nan})
     months = monthly_issues(replace(unit, issues=issues))["month"].astype(str).unique().tolist()
     assert months == ["2025-02", "2025-03"]
+
+
+def months_of(values, first):
+    return pd.Series(values, index=pd.period_range(first, periods=len(values), freq="M"), dtype=float)
+
+
+def test_the_money_before_is_the_sum_of_the_same_months_a_year_before():
+    past = months_of(range(1, 19), "2025-01")
+    ahead = [f"2026-{m:02d}" for m in range(4, 7)]
+    column = pd.Series(_same_month_last_year(past, ahead, dated=True))
+    assert column.tolist() == [4.0, 5.0, 6.0]
+    assert _before(past, column, ahead, dated=True) == (15.0, "the same months a year before")
+
+
+def test_a_month_that_is_forecast_is_never_among_the_months_before():
+    """Issues of a month under way, census cut in it: that month is ahead, not behind."""
+    past = months_of([10, 20, 30, 1], "2026-03")
+    ahead = ["2026-06", "2026-07"]
+    column = pd.Series(_same_month_last_year(past, ahead, dated=True))
+    assert _before(past, column, ahead, dated=True) == (50.0, "the last 2 known months")
+    assert np.isnan(_before(past, column, [*ahead, "2026-08", "2026-09"], dated=True)[0])

@@ -83,7 +83,7 @@ def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
         for row in forecast.total.itertuples()
     ]
     mean, low, high = forecast.year_value
-    spent, _ = forecast.last_year
+    spent = float(forecast.total["last_year_value"].sum(skipna=False))
     page.total(
         (
             "All",
@@ -100,7 +100,7 @@ def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
     source = {
         "issued": "Year before: issued from stock.",
         "worked out from the census": "Year before: worked out from the census by rate and recipe, no issues known.",
-    }.get(forecast.last_year[1], "Year before: not known.")
+    }.get(forecast.before_source, "Year before: not known.")
     page.spread(
         f"{source} Over or under: expected less year before. The band of the total is not the sum of the months' "
         "bands: months do not all err one way.",

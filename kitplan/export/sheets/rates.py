@@ -34,7 +34,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page = book.page(TITLE, "How often securements are renewed here, learnt from the log", _WIDTHS)
     page.title(
         "How often securements are renewed",
-        "Rates of this unit, from its own log, for planning supplies. They say what happened, not what should.",
+        "Rates of this unit, from its own log, for planning supplies. They say what happened, not what should."
+        if learnt.used
+        else "Defaults for planning supplies: the log does not yet say enough about this unit.",
     )
     for sentence in learnt.sentences():
         page.spread(sentence, "lead")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from kitplan.export.charts import Line, place, scatter
+from kitplan.export.charts import Line, new_printed_page, place, scatter
 from kitplan.export.look import Book, Page
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0%",
                     y_range=(0.0, 1.0))
     place(page, chart, rows=20)
+    new_printed_page(page)
     _items(page, result)
 
 

@@ -80,7 +80,7 @@ def _classes(page: Page, book: Book, training: TrainingPlan) -> None:
         day = row["date"].isoformat() if row["date"] else ""
         page.row((
             training.lessons[row["lesson"]].title, day, None, row["learners"], row["stations"], row["goes"],
-            row["sets"], row["minutes"], row["value"], row["value_per_learner"],
+            row["sets"], row["minutes"], row["value"], round(row["value_per_learner"], 2),
         ), kinds)
 
 
