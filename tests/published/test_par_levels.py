@@ -16,6 +16,7 @@ from statsmodels.stats.proportion import proportion_confint
 from kitplan.demand.values import Demand
 from kitplan.inputs.values import PlanningPolicy, StockPolicy
 from kitplan.optimise.cover import cheapest
+from kitplan.optimise.program import Program
 from kitplan.optimise.verify import joint_readiness, packs_needed, shortage_chances, wilson_interval
 
 N = 20_000
@@ -39,6 +40,43 @@ def test_normal_newsvendor_of_the_textbook():
     ratio = 0.70 / (0.70 + 0.18)
     units = stratified(stats.norm(50, 8).ppf)
     assert par_of(units, ratio, step=0.001) == pytest.approx(56.60395592743389, abs=0.01)
+
+
+def newsvendor_program(demand, holding, shortage, level=None):
+    """State min over S of the mean of holding (S - D)+ + shortage (D - S)+ on equally likely demands; return (S, cost).
+
+    The linear program of stochastic programming texts (Birge & Louveaux, Introduction to Stochastic Programming, ch. 1,
+    from memory), stated through the project's own layer. level: S, where it is given.
+    """
+    n = len(demand)
+    program = Program("newsvendor")
+    stock = program.variables("stock", 1, low=level, high=level)
+    over, short = program.variables("over", n), program.variables("short", n)
+    program.objective(over, [holding / n] * n)
+    program.objective(short, [shortage / n] * n)
+    for k, d in enumerate(demand):
+        program.row(f"demand_{k}", [*stock, over[k], short[k]], [1.0, -1.0, 1.0], low=float(d), high=float(d))
+    solution = program.solve(integer=False)
+    return float(solution.values(stock)[0]), solution.report.objective
+
+
+def test_newsvendor_programs_cost_what_the_textbook_says():
+    """Snyder & Shen, Example 4.3 [S]: S = 56.604, cost 1.9976051931766445 for N(50, 8); Poisson(6), h 1, p 4: S = 8,
+    cost 3.570106945770941 [from memory, recomputed]. On 2,000 stratified demands."""
+    at = (np.arange(2000) + 0.5) / 2000
+    level, cost = newsvendor_program(stats.norm(50, 8).ppf(at), 0.18, 0.70)
+    assert level == pytest.approx(56.604, abs=0.02)
+    assert cost == pytest.approx(1.9976051931766445, rel=1e-3)
+    level, cost = newsvendor_program(stats.poisson(6).ppf(at), 1.0, 4.0)
+    assert level == 8
+    assert cost == pytest.approx(3.570106945770941, rel=2e-3)
+
+
+@pytest.mark.parametrize(("z", "loss"), [(0, 0.39894), (0.5, 0.19780), (1, 0.08332), (1.5, 0.02931), (2, 0.00849)])
+def test_expected_shortage_follows_the_normal_loss_table(z, loss):
+    """L(z), the standard normal loss function (standard tables, recomputed)."""
+    at = (np.arange(2000) + 0.5) / 2000
+    assert newsvendor_program(stats.norm.ppf(at), 0.0, 1.0, level=float(z))[1] == pytest.approx(loss, abs=2e-4)
 
 
 def test_poisson_newsvendor():
@@ -108,6 +146,15 @@ def test_planning_items_one_by_one_costs_more_than_planning_them_together():
     apart = np.array([par_of(units[:, [i]], 0.975) for i in (0, 1)])
     assert joint_readiness(units, apart) >= 0.95
     assert cost @ together <= cost @ apart
+
+
+@pytest.mark.parametrize(
+    ("successes", "trials", "low", "high"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
+)
+def test_the_wilson_interval_of_the_published_comparison(successes, trials, low, high):
+    """Newcombe, Statistics in Medicine 1998;17:857, table I, method 3 (from memory, recomputed)."""
+    assert wilson_interval(successes, trials) == pytest.approx((low, high), abs=5.1e-5)
 
 
 @pytest.mark.parametrize("successes", [0, 1, 9, 490, 977, 999, 1000])
