@@ -351,10 +351,8 @@ def _sentences(
     spent, called = before
     if np.isfinite(spent) and spent > 0:
         change = mean / spent - 1
-        lines.append(
-            f"{called.capitalize()}: {money} {spent:,.0f} ({source}); the forecast is {abs(change):.0%} "
-            f"{'above' if change >= 0 else 'below'}."
-        )
+        against = f"{abs(change):.0%} {'above' if change > 0 else 'below'}" if abs(change) >= 0.005 else "about as much"
+        lines.append(f"{called.capitalize()}: {money} {spent:,.0f} ({source}); the forecast is {against}.")
     top = item_year.head(5)
     if len(top):
         lines.append(f"{len(top)} items make {top['share'].sum():.0%} of it: {'; '.join(top['description'])}.")
