@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitplan.commands.common import Progress
-from kitplan.inputs.last_plan import read_record
+from kitplan.inputs.last_plan import moves_par, read_record
 from kitplan.inputs.problems import InputError, Problem
 
 if TYPE_CHECKING:
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from kitplan.inputs.values import Unit
     from kitplan.optimise.order_points import OrderPoints
     from kitplan.plan import Plan
-
-_NOT_PLANNED_ON = ("on_hand.csv", "present_par.csv", "stock_issues.csv", "class.toml")
-"""Files that may change without the par levels changing."""
 
 
 @dataclass(frozen=True)
@@ -119,7 +116,7 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
     points = OrderPoints(levels.assign(critical=critical.reindex(levels["item"]).to_numpy(bool)))
     inputs = record.get("inputs", {})
     changed = [name for name, known in inputs.items()
-               if name not in _NOT_PLANNED_ON and unit.checksums.get(name, known) != known]
+               if moves_par(name) and unit.checksums.get(name, known) != known]
     warnings = tuple(f"{name} has changed since the plan of this folder was made; plan again to use it."
                      for name in changed)
     ours = replace(unit, checksums=inputs, extra={**unit.extra, "plan_number": str(record["plan_number"])})

@@ -12,6 +12,13 @@ import pandas as pd
 
 LEVEL_COLUMNS = ("item", "par_packs", "pack", "expected_units", "floor_packs", "value")
 
+_BESIDE_PAR = ("on_hand.csv", "present_par.csv", "stock_issues.csv")
+
+
+def moves_par(name: str) -> bool:
+    """True if a change of this input file may change par levels; counts, present par, issues and classes do not."""
+    return name not in _BESIDE_PAR and not (name.startswith("class") and name.endswith(".toml"))
+
 
 @dataclass(frozen=True)
 class Earlier:

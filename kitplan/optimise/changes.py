@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.inputs.last_plan import Earlier
+from kitplan.inputs.last_plan import Earlier, moves_par
 
 CHANGE_COLUMNS = ["item", "before_packs", "after_packs", "change_packs", "change_value", "because"]
 NOTABLE_SHARE = 0.02
@@ -56,7 +56,8 @@ def compare_with(earlier: Earlier, levels: pd.DataFrame, head: Mapping[str, Any]
 
 def _causes(before: Mapping[str, Any], after: Mapping[str, Any], target: float) -> tuple[str, ...]:
     """What went into the two plans differently, one sentence a cause."""
-    old, new = dict(before.get("inputs") or {}), dict(after.get("inputs") or {})
+    old, new = ({name: code for name, code in (record.get("inputs") or {}).items() if moves_par(name)}
+                for record in (before, after))
     causes = [f"{name} is new." for name in sorted(set(new) - set(old))]
     causes += [f"{name} is gone." for name in sorted(set(old) - set(new))]
     causes += [f"{name} changed." for name in sorted(set(new) & set(old)) if new[name] != old[name]]

@@ -82,6 +82,18 @@ def test_a_higher_target_is_named(unit):
     assert (changed(unit)["change_packs"] >= 0).all()
 
 
+def test_counts_and_classes_are_no_cause_of_other_par_levels(unit):
+    record = unit / "plan" / "plan.json"
+    said = json.loads(record.read_text())
+    said["inputs"] |= {"class.toml": "0" * 64, "on_hand.csv": "0" * 64}
+    record.write_text(json.dumps(said))
+    toml = (unit / "unit.toml").read_text()
+    (unit / "unit.toml").write_text(toml.replace("readiness = 0.95", "readiness = 0.97", 1))
+    result = run("par", unit)
+    assert "unit.toml changed" in result.stderr
+    assert "is gone" not in result.stderr
+
+
 def test_a_plan_of_another_unit_in_the_folder_is_not_compared(unit):
     toml = (unit / "unit.toml").read_text()
     (unit / "unit.toml").write_text(re.sub(r'name = ".*"', 'name = "Other (INVENTED)"', toml))

@@ -31,7 +31,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.title(
         "Today's par levels, and the way to the target",
         f"Readiness is the chance that no item runs short in {days:g} days. Work down the list and stop where you "
-        "like: each line says how ready you are and what is on the shelf once it is done.",
+        "like: each line says how ready you are and what is on the shelf once it is done. The way begins at today's "
+        "shelf and keeps what serves there, so it may end at other numbers than the sheet Par levels, which begins at "
+        "an empty shelf.",
     )
     for sentence in audit.sentences(book.currency):
         page.spread(sentence, "wrap")
@@ -104,8 +106,12 @@ def _write_missing(page: Page, audit: Audit) -> None:
     )
     if not len(missing):
         return
-    page.group(("What is missing when something runs short today",))
+    page.spread("What is missing when something runs short today", "strong")
+    kinds = ("text", *_KINDS[1:10])
+    page.header(("", "Item", "Description", "Packs today", "", "", "", "Short today", "", "Share of the short ones"),
+                kinds, freeze=False)
     for row in missing.head(12).itertuples(index=False):
         page.row((None, row.item, row.description, row.present_packs, None, None, None, row.shortage_chance_present,
-                  None, row.missing_share), ("text", *_KINDS[1:10]))
-    page.spread("Ready after: in this last list, the part of the unready intervals in which the item is short.", "note")
+                  None, row.missing_share), kinds)
+    page.spread("Share of the short ones: of the intervals in which anything runs short, those in which this does. "
+                "Several may be short at once.", "note")
