@@ -144,7 +144,9 @@ def _unused(plan: Plan, row: pd.Series) -> list[str]:
     strata = plan.unit.strata
     fits = ~(strata["tube_mm"] < row["fits_from_mm"]) & ~(strata["tube_mm"] > row["fits_to_mm"])
     if not fits.any():
-        return ["No tube of the census has a size that it fits."]
+        floors = {} if plan.par is None else dict(zip(plan.par.levels["item"], plan.par.levels["floor_packs"]))
+        held = " It is held for a change to the next size." if floors.get(row["item"], 0) > 0 else ""
+        return [f"No tube of the census has a size that it fits.{held}"]
     frame = plan.filling.frame
     others = frame[(frame["role"] == row["role"]) & frame["stratum"].isin(strata.index[fits])]
     if others.empty:

@@ -76,3 +76,12 @@ def test_an_item_is_found_by_name_or_description_in_any_case(small_unit, wanted)
 
 def test_an_unknown_item_is_not_found(small_unit):
     assert find_item(small_unit.items, "crowbar") is None
+
+
+def test_an_emergency_item_of_the_next_size_says_what_it_is_held_for(told_plan):
+    items = told_plan.unit.items.copy()
+    items.loc[items["item"] == "mask-42", ["fits_from_mm", "fits_to_mm"]] = 9.5, 10.0
+    story = explain_item(replace(told_plan, unit=replace(told_plan.unit, items=items),
+                                 filling=replace(told_plan.filling, frame=told_plan.filling.frame[
+                                     told_plan.filling.frame["item"] != "mask-42"])), "mask-42")
+    assert "It is held for a change to the next size." in story
