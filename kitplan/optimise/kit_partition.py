@@ -21,8 +21,9 @@ from kitplan.optimise.program import Program, Solution
 
 _TINY = 1e-6
 _ROUNDS = 60
-_ENOUGH = 30
+_ENOUGH = 100
 _RESPLIT_UP_TO = 4
+_KEPT_COLUMNS = 1500
 _MOST_COLUMNS = 8000
 _ANY = 1e12
 
@@ -58,6 +59,16 @@ class Pool:
         self.groups = np.concatenate([self.groups, groups[new]])
         self.costs = np.concatenate([self.costs, costs[new]])
         return len(new)
+
+    def trim(self, duals: np.ndarray, keep: int) -> None:
+        """Forget all but the groups of least reduced cost and every stratum alone: small programs build fast."""
+        if len(self.costs) <= keep:
+            return
+        reduced = self.costs - self.groups.astype(float) @ duals
+        order = np.argsort(reduced, kind="stable")[:keep]
+        kept = np.union1d(order, np.flatnonzero(self.groups.sum(axis=1) == 1))
+        self.groups, self.costs = self.groups[kept], self.costs[kept]
+        self._seen = {g.tobytes() for g in self.groups}
 
 
 def design_curve(
@@ -144,6 +155,7 @@ def _best(
             cost, taken, proven = _whole(pool, designs, time_limit)
         if proven and near.complete:
             bound = max(bound, cost)
+    pool.trim(duals, _KEPT_COLUMNS)
     if not np.isfinite(cost):
         return None
     gap = max(cost - bound, 0.0) / cost if cost > 0 else 0.0

@@ -11,7 +11,7 @@ from kitplan.optimise.kit_groups import PriceList, least_costs_beside
 EXACT_STRATA = 16
 """Up to so many strata every group is listed (65,535 groups)."""
 
-_KEEP = 40
+_KEEP = 150
 _FRONTIER, _GROUPS_PER_CURVE_POINT = 8_000, 40_000
 _HARDER = 5
 

@@ -7,6 +7,8 @@ import numpy as np
 from kitplan.optimise.kit_groups import PriceList
 
 _TINY = 1e-6
+_SEEDS = 400
+"""Pairs of seeds tried in one division, evenly spread over all pairs where there are more."""
 
 
 def merged_to(prices: PriceList, limit: float, groups: np.ndarray, designs: int) -> np.ndarray:
@@ -73,18 +75,22 @@ def _split(prices: PriceList, limit: float, members: np.ndarray) -> tuple[np.nda
     """Best of the divisions in two that grow from each pair of members, taking the others in one after another."""
     inside = np.flatnonzero(members)
     one, two = (inside[k] for k in np.triu_indices(len(inside), 1))
+    stride = -(-len(one) // _SEEDS)
+    one, two = one[::stride], two[::stride]
     left, right = (np.zeros((len(one), len(members)), dtype=bool) for _ in range(2))
     rows = np.arange(len(one))
     left[rows, one], right[rows, two] = True, True
+    left_cost, right_cost = _cost(prices, limit, left), _cost(prices, limit, right)
     for stratum in inside:
         free = ~(left[:, stratum] | right[:, stratum])
         with_left, with_right = left.copy(), right.copy()
         with_left[free, stratum] = with_right[free, stratum] = True
-        rise_left, rise_right = _rise(prices, limit, left, with_left), _rise(prices, limit, right, with_right)
-        to_left = free & (rise_left <= rise_right)
-        left[to_left, stratum] = True
-        right[free & ~to_left, stratum] = True
-    total = _cost(prices, limit, left) + _cost(prices, limit, right)
+        grown_left, grown_right = _cost(prices, limit, with_left), _cost(prices, limit, with_right)
+        to_left = free & (_rise(left_cost, grown_left) <= _rise(right_cost, grown_right))
+        to_right = free & ~to_left
+        left[to_left, stratum], right[to_right, stratum] = True, True
+        left_cost, right_cost = np.where(to_left, grown_left, left_cost), np.where(to_right, grown_right, right_cost)
+    total = left_cost + right_cost
     best = int(np.argmin(total))
     return np.stack([left[best], right[best]]), float(total[best])
 
@@ -94,7 +100,6 @@ def _cost(prices: PriceList, limit: float, groups: np.ndarray) -> np.ndarray:
     return np.where(litres <= limit, costs, np.inf)
 
 
-def _rise(prices: PriceList, limit: float, before: np.ndarray, after: np.ndarray) -> np.ndarray:
+def _rise(before: np.ndarray, after: np.ndarray) -> np.ndarray:
     """What growing costs; infinite where the grown group no longer fits."""
-    grown = _cost(prices, limit, after)
-    return np.where(np.isfinite(grown), grown - prices.costs(before)[0], np.inf)
+    return np.where(np.isfinite(after), after - np.where(np.isfinite(before), before, 0.0), np.inf)
