@@ -62,7 +62,7 @@ SETTINGS: Mapping[str, Setting] = {
     "resecure.planned_hours": Setting("number", "hours (0: no routine change)", 0, 2000),
     "resecure.airway_spread": Setting("number", "coefficient of variation", 0, 3, usual=(0, 1.5)),
     "resecure.redo": Setting("number", "chance", 0, 0.9, usual=(0, 0.3)),
-    "resecure.admission_secures": Setting("number", "securements", 0, 10, usual=(0, 2)),
+    "resecure.admission_secures": Setting("integer", "securements", 0, 10, usual=(0, 2)),
     "resecure.flat_per_check": Setting("number", "chance a check", 0, 1),
     "forecast.months": Setting("integer", "months ahead", 1, 60),
     "forecast.unexplained_limit": Setting("number", "share", 0, 1),
