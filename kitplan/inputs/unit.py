@@ -24,6 +24,9 @@ from kitplan.inputs.tables import RawTable
 from kitplan.inputs.techniques import read_techniques, technique_assumptions
 from kitplan.inputs.values import STRATUM_KEY, Assumption, Census, Technique, Unit
 
+NO_CURRENCY = "money units"
+"""What stands behind a sum of a unit that names no currency."""
+
 
 @dataclass(frozen=True)
 class _Tables:
@@ -73,7 +76,8 @@ def load_unit(path: Path, seed: int | None = None) -> Unit:
     census = _census(tables, codes, strata, findings)
     return Unit(
         path=Path(path), name=str(tables.policy.values.get("name", Path(path).resolve().stem)),
-        currency=str(tables.policy.values.get("currency", "")), strata=strata, census=census, frequency=frequency,
+        currency=str(tables.policy.values.get("currency", NO_CURRENCY)),
+        strata=strata, census=census, frequency=frequency,
         checks_per_day=int(tables.policy.values["resecure.checks_per_day"]),
         techniques=MappingProxyType(tables.techniques), items=tables.items,
         stock=replace(tables.policy.stock(), unavailable=unavailable), bedside=tables.policy.bedside(),

@@ -110,6 +110,10 @@ def test_settings_override_defaults_one_by_one(unit_folder):
     assert (unit.bedside.beds, unit.bedside.restock_hours, unit.forecast.months) == (12, 24, 6)
 
 
+def test_a_unit_that_names_no_currency_has_sums_that_read_well(unit_folder):
+    assert load_unit(unit_folder({"unit.toml": "mean_stay_days = 4\n"})).currency == "money units"
+
+
 def test_every_number_in_use_is_listed_with_its_source(unit_folder):
     unit = load_unit(unit_folder({"unit.toml": "mean_stay_days = 4\n[stock]\nreview_days = 14\n"}))
     source = {a.name: a.source for a in unit.assumptions}
