@@ -125,6 +125,29 @@ def top_cuts(cover: Collapsed, cost: np.ndarray, need: int) -> tuple[Cut, Cut, C
     return best, under, over
 
 
+def most_within(cover: Collapsed, per_pack: np.ndarray, room: float) -> tuple[float, float]:
+    """Bound the scenarios that any plan with per_pack . par <= room meets; also what one more of them takes of room.
+
+    L(price) <= per_pack . par + price * (need - met) <= room + price * (need - met) gives met <= need + (room - L) /
+    price for every need and price; need is brought down to the bound until that no longer lowers it. Infinite price
+    where the room is enough for everything.
+    """
+    most, price = float(cover.reach), np.inf
+    for _ in range(_CUTS):
+        need = int(np.floor(most + 1e-9))
+        if need <= cover.met:
+            break
+        cut = best_cut(cover, per_pack, need)
+        if cut.price <= 0 or cut.value <= room:
+            break
+        found = max(need - (cut.value - room) / cut.price, float(cover.met))
+        price, lower = cut.price, most - found
+        most = found
+        if lower < 0.5:
+            break
+    return most, price
+
+
 def highest(cover: Collapsed) -> np.ndarray:
     """Packs that meet every vector of the cover, shape (n_items,)."""
     return np.array([levels[-1] if len(levels) else low for low, levels in zip(cover.lower, cover.levels)])

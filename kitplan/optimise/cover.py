@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kitplan.optimise.closure import Narrowed, branch, narrow
+from kitplan.optimise.closure import Narrowed, best_cut, branch, improve, narrow
 from kitplan.optimise.collapse import Collapsed, collapse, own_quantiles
 from kitplan.optimise.descent import descend
 from kitplan.optimise.program import Program, Solution
@@ -163,9 +163,11 @@ def cheapest(
     lower = np.maximum(own_quantiles(packs, need), floor)
     cover = collapse(packs, lower)
     if np.count_nonzero(cover.vectors) > CUT_ENTRIES:
-        stepped = _step_down_within_limits(cover, cost, need, limits)
+        stepped, shut = step_down_within_limits(cover, cost, need, limits)
         if stepped is not None:
             return _by_cuts(cover, cost, need, stepped, gap, time_limit, limits)
+        status = "infeasible" if shut else "failed"
+        return Covered(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
     if np.count_nonzero(cover.vectors) > MANY_ENTRIES:
         gap = LARGEST_GAP
     stated = state_levels("par", "min", cover)
@@ -184,16 +186,29 @@ def cheapest(
     return _finish(packs, stated, relaxed, cost, need, gap, time_limit, limits, best, duals)
 
 
-def _step_down_within_limits(
+def step_down_within_limits(
     cover: Collapsed, cost: np.ndarray, need: int, limits: Sequence[Limit]
-) -> np.ndarray | None:
-    """Return the cheapest plan within the limits that stepping down by money or by a limit's room passes, or None."""
-    found = []
-    for weights in (cost, *(limit.per_pack / limit.size for limit in limits)):
-        par = descend(cover, weights, need).cheapest_with(need)
-        if par is not None and all(limit.kept_by(par) for limit in limits):
-            found.append(par)
-    return min(found, key=lambda par: float(cost @ par)) if found else None
+) -> tuple[np.ndarray | None, bool]:
+    """Return the cheapest plan within the limits found by stepping down, and whether there is provably none.
+
+    Steps are weighed by money, by each limit's room, and by all rooms together; without luck the plans that take
+    least room are improved. There is none if a cut puts the room that `need` takes above a limit.
+    """
+
+    def keeps(par: np.ndarray) -> bool:
+        return all(limit.kept_by(par) for limit in limits)
+
+    rooms = [limit.per_pack / limit.size for limit in limits]
+    weighings = [cost, *rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]
+    plans = [descend(cover, weights, need).cheapest_with(need) for weights in weighings]
+    found = [par for par in plans if par is not None and keeps(par)]
+    if not found and cover.met < need <= cover.reach:
+        if any(best_cut(cover, limit.per_pack, need).value > limit.room + 1e-6 * limit.size for limit in limits):
+            return None, True
+        for weights, plan in zip(weighings[1:], plans[1:]):
+            if plan is not None and keeps(par := improve(cover, weights, need, plan, lambda _: True)):
+                found.append(par)
+    return (min(found, key=lambda par: float(cost @ par)) if found else None), False
 
 
 def _by_cuts(

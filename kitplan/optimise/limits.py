@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 
 import numpy as np
 
+from kitplan.optimise.closure import improve, most_within
 from kitplan.optimise.collapse import Collapsed, collapse, own_quantiles
 from kitplan.optimise.cover import (
     ABOVE_ZERO,
-    MANY_ENTRIES,
+    CUT_ENTRIES,
     Covered,
     Limit,
     Stated,
@@ -18,6 +20,7 @@ from kitplan.optimise.cover import (
     open_range,
     read_par,
     state_levels,
+    step_down_within_limits,
 )
 from kitplan.optimise.descent import descend
 from kitplan.optimise.solution import Solution
@@ -39,15 +42,15 @@ def readiest(
 
     maximise met + sum_u weight_u z[u] subject to the rows of `cover` and the limits. `floor` itself must be
     within the limits. Stepping down gives a first plan; a better one must hold at least each item's own
-    quantile at that plan's readiness, which keeps the program small; where it is large all the same, stepping
-    down alone decides and no bound is given. The report's objective, bounds and
-    duals count scenarios (duals: scenarios met for one unit more of the limit).
+    quantile at that plan's readiness, which keeps the program small; where it is large all the same, minimum cuts
+    bound it in place of the linear program. The report's gap is the share of the bound that is missing; its
+    objective, bounds and duals count scenarios (duals: scenarios met for one unit more of the limit).
     """
     par, ready = _step_down_within(packs, floor, limits)
     cover = collapse(packs, np.maximum(own_quantiles(packs, ready), floor))
     unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(packs)), np.nan, 0.0)
-    if np.count_nonzero(cover.vectors) > MANY_ENTRIES:
-        return Covered(par, unproven, {})
+    if np.count_nonzero(cover.vectors) > CUT_ENTRIES:
+        return _readiest_by_cuts(packs, cost, cover, limits, par, ready, gap)
     stated = state_most_ready(cover, limits)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
@@ -62,11 +65,41 @@ def readiest(
     if bound - ready > gap * len(packs):
         par, ready, bound, took = _close(packs, stated, relaxed, limits, par, ready, gap, time_limit)
         seconds += took
-    width = max(0.0, bound - ready) / max(ready, 1)
+    width = max(0.0, bound - ready) / max(bound, 1.0)
     status = "optimal" if bound - ready <= gap * len(packs) + 1e-6 else "feasible"
     report = SolverReport(
         relaxed.report.name, status, float(ready), relaxed.report.bound, max(bound, float(ready)), width, seconds
     )
+    return Covered(par, report, duals)
+
+
+def _readiest_by_cuts(
+    packs: np.ndarray,
+    cost: np.ndarray,
+    cover: Collapsed,
+    limits: Sequence[Limit],
+    par: np.ndarray,
+    ready: int,
+    gap: float,
+) -> Covered:
+    """Bound the most scenarios by minimum cuts, and search between the plan in hand and the bound by halving."""
+    started = time.perf_counter()
+    bounds = [most_within(cover, limit.per_pack, limit.room) for limit in limits]
+    tightest = int(np.argmin([most for most, _ in bounds]))
+    bound, price = max(bounds[tightest][0], float(ready)), bounds[tightest][1]
+    low, high = ready, int(bound)
+    while high - low > 0.5 * gap * len(packs):
+        middle = (low + high + 1) // 2
+        found, _ = step_down_within_limits(cover, cost, middle, limits)
+        if found is None:
+            high = middle - 1
+            continue
+        par, low = found, int(np.count_nonzero(np.all(packs <= found, axis=1)))
+    width = max(0.0, bound - low) / max(bound, 1.0)
+    status = "optimal" if bound - low <= gap * len(packs) + 1e-6 else "feasible"
+    took = time.perf_counter() - started
+    report = SolverReport("minimum cuts", status, float(low), bound, bound, width, took)
+    duals = {limit.name: 1.0 / price if k == tightest and price < np.inf else 0.0 for k, limit in enumerate(limits)}
     return Covered(par, report, duals)
 
 
@@ -150,10 +183,14 @@ def least_excess(
 
     The elastic program: minimise sum over limits of short / room, subject to the rows of `cover` and
     per_pack . par - short <= room. An answer stepped down from the relaxation is taken if it is within 1 % of
-    the room of its bound; else the integer program decides.
+    the room of its bound; else the integer program decides. Large programs are searched by stepping down and
+    improving alone: the room they name is enough, and a little less might be.
     """
     lower = np.maximum(own_quantiles(packs, need), floor)
-    stated = state_levels("elastic", "min", collapse(packs, lower))
+    cover = collapse(packs, lower)
+    if np.count_nonzero(cover.vectors) > CUT_ENTRIES:
+        return _little_excess(cover, need, limits)
+    stated = state_levels("elastic", "min", cover)
     add_readiness(stated, need)
     shorts = [add_limit(stated, limit, penalty=1.0 / limit.size) for limit in limits]
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
@@ -167,6 +204,17 @@ def least_excess(
         if solution.solved:
             par = read_par(stated, solution)
     return par
+
+
+def _little_excess(cover: Collapsed, need: int, limits: Sequence[Limit]) -> np.ndarray | None:
+    """Return the plan that goes least over the limits of those stepped down to by each limit's room and by all."""
+    rooms = [limit.per_pack / limit.size for limit in limits]
+    found = []
+    for weights in [*rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]:
+        plan = descend(cover, weights, need).cheapest_with(need)
+        if plan is not None:
+            found.append(improve(cover, weights, need, plan, lambda _: True))
+    return min(found, key=lambda par: _excess(par, limits)) if found else None
 
 
 def _excess(par: np.ndarray, limits: Sequence[Limit]) -> float:

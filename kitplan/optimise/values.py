@@ -12,7 +12,8 @@ class SolverReport:
     """What a solve ended with. bound: proven bound on the objective (LP relaxation or branch and bound).
 
     status: "optimal", "feasible" (stopped at a limit with a solution), "infeasible", "unbounded" or "failed".
-    gap: (objective - bound) / |objective|, 0 when the objective is 0.
+    gap: (objective - bound) / |objective|, 0 when the objective is 0; of the bound where readiness is maximised, which
+    may be near 0.
     """
 
     name: str

@@ -8,10 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kitplan.optimise import cover as cover_module
+from kitplan.optimise import limits as limits_module
 from kitplan.optimise.closure import best_cut, branch, closure_cut, improve, narrow
 from kitplan.optimise.collapse import collapse, own_quantiles, restrict
 from kitplan.optimise.cover import Limit, add_cost, add_readiness, cheapest, state_levels
 from kitplan.optimise.descent import descend
+from kitplan.optimise.limits import least_excess, readiest
 
 
 def question(seed, n_scenarios=60, n_items=4, most=5):
@@ -106,6 +108,37 @@ def test_a_large_program_ends_as_exhaustive_search_does(seed, room, monkeypatch)
     assert found.report.gap == pytest.approx((float(cost @ found.par) - found.report.bound) / float(cost @ found.par))
     if room is None:
         assert float(cost @ found.par) == pytest.approx(best)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("share", [0.35, 0.6, 0.9])
+def test_the_most_ready_plan_within_limits_is_bounded_and_nearly_reached(seed, share, monkeypatch):
+    """Against every plan there is: never above the bound, within a few scenarios of the best, inside both limits."""
+    monkeypatch.setattr(limits_module, "CUT_ENTRIES", 0)
+    packs, cost = question(seed)
+    volume = np.random.default_rng(seed + 50).uniform(0.5, 3.0, packs.shape[1])
+    top = packs.max(axis=0)
+    limits = (Limit("shelf", volume, share * float(volume @ top)), Limit("budget", cost, share * float(cost @ top)))
+    floor = np.zeros(4, np.int32)
+    found = readiest(packs, cost, floor, limits, 0.0, 10)
+    plans = np.array(list(product(*(range(high + 1) for high in top))))
+    kept = np.array([all(limit.kept_by(plan) for limit in limits) for plan in plans])
+    best = (packs[None] <= plans[kept][:, None]).all(axis=2).sum(axis=1).max()
+    assert all(limit.kept_by(found.par) for limit in limits)
+    assert (packs <= found.par).all(axis=1).sum() == found.report.objective
+    assert found.report.objective <= best <= found.report.bound + 1e-6
+    assert found.report.objective >= best - 3
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_room_named_as_missing_is_enough_and_not_much_more(seed, monkeypatch):
+    monkeypatch.setattr(limits_module, "CUT_ENTRIES", 0)
+    packs, cost = question(seed)
+    limits = (Limit("budget", cost, 0.3 * float(cost @ packs.max(axis=0))),)
+    par = least_excess(packs, 50, np.zeros(4, np.int32), limits, 0.0, 10)
+    assert (packs <= par).all(axis=1).sum() >= 50
+    least = cheapest_of_all(packs, cost, 50)
+    assert least <= float(cost @ par) + 1e-9 <= 1.06 * least
 
 
 def test_improving_never_loses_readiness_and_never_costs_more():
