@@ -52,7 +52,7 @@ def sentences(hospital: Hospital) -> list[str]:
     if pooling is not None and pooling.saving > 0:
         pooled = pooling.items[pooling.items["units_pooled"] > 0]
         lines.append(
-            f"One central store for {len(pooled)} slow items, {hospital.store.transport_days:g} days away, would free "
+            f"One central store for {len(pooled)} slow items, {_days(hospital.store.transport_days)} away, would free "
             f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L."
         )
     lines += [f"Not planned: {row.unit} ({row.kind}). {row.fault}" for row in hospital.failed.itertuples(index=False)]
@@ -98,7 +98,7 @@ def _holders(page: Page, hospital: Hospital) -> None:
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
     page.title(
         "One central store for slow items",
-        f"Units keep what lasts until the next transport ({hospital.store.transport_days:g} days, asked once a day); "
+        f"Units keep what lasts until the next transport ({_days(hospital.store.transport_days)}, asked once a day); "
         "the store keeps whole packs for all. Emergency equipment and items with a floor stay in the units. Use is "
         "taken to be independent between units: a wave through all of them at once is not covered.",
     )
@@ -121,3 +121,7 @@ def _failed(page: Page, hospital: Hospital) -> None:
     page.header(("Unit", "Kind", "What is wrong"), ("text", "text", "wrap"))
     for row in hospital.failed.itertuples(index=False):
         page.row(tuple(row), ("text", "text", "wrap"))
+
+
+def _days(number: float) -> str:
+    return f"{number:g} day{'' if number == 1 else 's'}"

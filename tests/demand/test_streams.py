@@ -24,3 +24,26 @@ def test_seed_and_stream_name_change_every_number():
     assert not np.isin(base, uniforms(2, "plan", np.arange(50))).any()
     assert not np.isin(base, uniforms(1, "verify", np.arange(50))).any()
     assert name_key("a", "b") != name_key("ab")
+
+
+def test_the_mixing_function_gives_the_published_outputs():
+    """SplitMix64 from 1234567: the first five outputs as widely published for the reference code (from memory)."""
+    from kitplan.demand.streams import _GOLDEN, _mix
+
+    state = np.uint64(1234567) + np.arange(5, dtype=np.uint64) * _GOLDEN
+    assert _mix(state).tolist() == [
+        6457827717110365317, 3203168211198807973, 9817491932198370423, 4593380528125082431, 16408922859458223821,
+    ]
+
+
+def test_every_bit_of_a_counter_matters():
+    near = uniforms(1, "plan", np.arange(4096))
+    far = uniforms(1, "plan", np.arange(4096).astype(np.uint64) << np.uint64(50))
+    assert len(np.unique(near)) == len(np.unique(far)) == 4096
+
+
+def test_the_order_of_counters_matters():
+    a, b = np.arange(30)[:, None], np.arange(30)[None, :]
+    u = uniforms(1, "plan", a, b)
+    assert not np.allclose(u, u.T)
+    assert len(np.unique(u)) == u.size
