@@ -12,6 +12,7 @@ The rules (stated on the sheet, and tested):
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -142,15 +143,18 @@ def kit_builds(unit: Unit, needs: KitNeeds, names: Sequence[str], groups: np.nda
 
     week: arrivals (n_scenarios, n_strata) in a week; attempts: re-secures, same shape. build and top_up_sets are
     quantiles at the bedside readiness: full kits for airways that arrive, and sets of one re-secure that replace
-    what was used at the bedsides of that design.
+    what was used at the bedsides of that design. Without known arrivals, build is one for each airway in place.
     """
     rows = []
+    in_place = mean_airways(unit)
     for name, members in zip(names, groups):
         arriving, renewed = week[:, members].sum(axis=1), attempts[:, members].sum(axis=1)
         rows.append((
-            name, _quantile(arriving, unit.bedside.readiness), float(arriving.mean()),
+            name,
+            _quantile(arriving, unit.bedside.readiness) if needs.turnover else math.ceil(in_place[members].sum()),
+            float(arriving.mean()),
             _quantile(renewed, unit.bedside.readiness), float(renewed.mean()),
-            float(mean_airways(unit)[members].sum()), int(needs.re_secures[members].max()),
+            float(in_place[members].sum()), int(needs.re_secures[members].max()),
         ))
     return pd.DataFrame(rows, columns=BUILD_COLUMNS)
 

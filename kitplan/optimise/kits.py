@@ -231,7 +231,8 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
     notes = []
     if not made.needs.turnover:
         notes.append(
-            "No arrivals are known (mean_stay_days is not given): costs count one kit a month for each airway in place."
+            "No arrivals are known (mean_stay_days is not given): costs count one kit a month for each airway in place,"
+            " and one kit is built for each."
         )
     if made.chosen.gap > 1e-6:
         notes.append(

@@ -260,6 +260,7 @@ def test_without_known_arrivals_one_kit_a_month_stands_in_and_the_plan_says_so(m
     assert not plan.turnover
     assert any("mean_stay_days" in note for note in plan.notes)
     assert np.isfinite(plan.curve["monthly_cost"]).all()
+    assert plan.builds["build"].sum() == plan.strata["mean_airways"].sum()
 
 
 def test_kits_do_not_depend_on_the_order_of_the_catalogue(mixed, plan, solve):
