@@ -30,7 +30,7 @@ def test_a_flat_chance_has_its_rate_whatever_the_seat_of_the_average(unit_maker,
 
 
 def test_with_spread_the_rate_is_the_mean_over_airways(unit_maker, frequency_maker):
-    """1 - (1 - p)^z averaged over gamma z of mean 1 and shape 1 / cv^2 = 1 - (1 + h cv^2)^(-1 / cv^2), h = -log(1 - p)."""
+    """1 - (1 - p)^z averaged over gamma z, mean 1 and variance v, is 1 - (1 + h v)^(-1 / v) with h = -log(1 - p)."""
     spread, p = 0.5, 0.2
     unit = unit_maker(frequency=frequency_maker(3, flat_per_check=p, airway_spread=spread, redo=0.0))
     strain = -np.log1p(-p) * spread**2

@@ -6,7 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.inputs.values import Piece
 from kitplan.outlook.census_play import Airways
 from kitplan.outlook.check_play import (
@@ -15,6 +18,7 @@ from kitplan.outlook.check_play import (
     rectangles_from_sheet,
     rolls_opened,
 )
+from kitplan.resources import sample_units
 
 
 def airways(n: int, days: float) -> Airways:
@@ -114,3 +118,30 @@ def test_a_leg_too_short_is_cut_longer(small_unit):
 )
 def test_rectangles_from_a_sheet(sheet, piece, count):
     assert rectangles_from_sheet(*sheet, *piece) == count
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.integers(40, 400), min_size=1, max_size=6), st.integers(400, 3000), st.integers(0, 30))
+def test_planner_and_play_open_the_same_rolls(lengths, roll, uses):
+    """Two programs, one way of cutting: longest piece first, whatever the order in which the pieces are named."""
+    planned = rolls_after_uses(np.array(lengths, dtype=float), float(roll), uses)
+    played = rolls_opened(sorted(map(float, lengths), reverse=True), float(roll), uses)
+    assert planned.tolist() == played.tolist()
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(60, 200), st.integers(60, 200), st.integers(15, 60), st.integers(15, 60))
+def test_planner_never_cuts_fewer_pieces_from_a_sheet_than_the_play(width, length, a, b):
+    """The planner's cut is proven best; three rounds of cutting reach it or fall short."""
+    assert rectangles_from_sheet(width, length, a, b) <= sheet_pieces(width, length, a, b)
+
+
+def test_planner_and_play_cut_the_same_lengths_for_every_sample():
+    from kitplan.inputs.unit import load_unit
+
+    for path in sample_units().values():
+        unit = load_unit(path)
+        for _, row in unit.strata.iterrows():
+            technique = unit.techniques[row["technique"]]
+            planned = piece_lengths_per_use(cut_pieces(technique, row))
+            assert lengths_cut_mm(technique, row) == planned.tolist()
