@@ -11,6 +11,7 @@ import pandas as pd
 from kitplan.demand.filling import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.stay_use import restock_checks
+from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import Filling
 from kitplan.inputs.problems import InputError, Problem, UnsafePlan
 from kitplan.inputs.values import Unit
@@ -243,4 +244,13 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
     })
     if shared:
         notes.append(f"Shared in the unit, and therefore in no kit: {', '.join(shared)}.")
-    return tuple(notes)
+    return (*notes, *_short_legs(unit))
+
+
+def _short_legs(unit: Unit) -> list[str]:
+    """A sentence for each kind of airway whose recipe cuts a leg too short for its tube."""
+    told = []
+    for _, row in unit.strata.iterrows():
+        pieces = cut_pieces(unit.techniques[str(row["technique"])], row)
+        told += [f"{row['label']}: {warning}." for warning in dict.fromkeys(pieces["warning"]) if warning]
+    return told
