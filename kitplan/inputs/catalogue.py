@@ -80,6 +80,9 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
     for name in ("width_mm", "length_mm"):
         reader.refuse(name, (tape & frame[name].isna()).to_numpy(), None, "is empty for a tape",
                       "Give the roll's width and length in mm: pieces are counted from them.")
+    apart = tape & (frame["use_unit"].map(key_of) == "mm") & ((frame["contains"] - frame["length_mm"]).abs() > 0.5)
+    reader.doubt("contains", apart.to_numpy(), frame["contains"].to_numpy(), "is not the length_mm of the same roll",
+                 "Correct one of them: pieces are counted from length_mm.")
     gtins = frame["gtin"]
     reader.doubt("gtin", (gtins.duplicated() & (gtins != "")).to_numpy(), gtins.to_numpy(),
                  "is the number of another item too", "Correct one of them, or labels will be confused.")

@@ -127,6 +127,13 @@ def test_the_good_items_are_good(unit_folder):
     assert unit.items["critical"].sum() == 2
 
 
+@pytest.mark.parametrize(("contains", "questioned"), [(1370, False), (100, True)])
+def test_a_roll_of_two_lengths_is_questioned(contains, questioned, unit_folder):
+    roll = f"roll,tape,patient,10,9,1,{contains},,,25,1370,,,,mm\n"
+    unit = load_unit(unit_folder({"items.csv": ITEMS[:-1] + ",use_unit\n" + GOOD + roll}))
+    assert any(w.column == "contains" and "length_mm" in w.fault for w in unit.warnings) == questioned
+
+
 @pytest.mark.parametrize("role", ["gauze", "tape", "mask", "bag"])
 def test_a_role_with_no_item_is_refused_with_the_recipe_or_the_catalogue(role, unit_folder, problems_of):
     lines = [line for line in GOOD.splitlines(keepends=True) if line.split(",")[1] != role]
