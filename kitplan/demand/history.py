@@ -34,7 +34,9 @@ class Stays:
 
 
 def history_stays(unit: Unit) -> Stays | None:
-    """The census as stays, or None for a snapshot. Counts become stays slot by slot (see `_stays_from_counts`)."""
+    """The census as stays, or None for a snapshot. Counts become stays slot by slot (see
+    `_stays_from_counts`).
+    """
     if unit.census.shape == "stays":
         return stays_from_list(unit)
     if unit.census.shape == "counts":
@@ -90,10 +92,12 @@ def count_matrix(unit: Unit) -> np.ndarray:
 def _stays_from_counts(unit: Unit) -> Stays:
     """Turn daily counts into stays: place k of a stratum is taken on every day with at least k airways.
 
-    A run of taken days is a stay; one taken on the first day began before it, an exponential age ago (long ago
-    without turnover); an unknown day repeats the one before, so that a gap brings no arrivals. Ends that the counts
-    cannot show (one leaves, one comes) cut the runs at random moments, a Poisson process of rate 1 / mean_stay_days
-    less the ends already seen, in a few replicas of the history.
+    A run of taken days is a stay, but when a place falls empty it is anyone present who leaves, by lot, and
+    the last place's airway takes the place that fell free: daily counts do not show who left. A run taken on
+    the first day began before it, an exponential age ago (long ago without turnover); an unknown day repeats
+    the one before, so that a gap brings no arrivals. Ends that the counts cannot show (one leaves, one
+    comes) cut the runs at random moments, a Poisson process of rate 1 / mean_stay_days less the ends already
+    seen, in a few replicas of the history.
     """
     counts = _carried_on(count_matrix(unit))
     n_days, keys = len(counts), stratum_keys(unit)
@@ -126,13 +130,17 @@ def _stays_from_counts(unit: Unit) -> Stays:
     replica, slot, moment = begin
     with np.errstate(over="ignore"):
         key = slot_key[slot] * np.uint64(100_003) + np.round(moment * 1e6).astype(np.int64).astype(np.uint64)
+    lot = uniforms(0, "who leaves", replica, slot_key[slot], np.round(stop[2] * 1e6).astype(np.int64))
+    end = _ends_by_lot(replica, slot, stratum[slot], place[slot], moment, stop[2], lot)
     return Stays(
-        stratum[slot], moment, stop[2], key, replica, replicas, 0.0, float(n_days), unit.census.unknown_days
+        stratum[slot], moment, end, key, replica, replicas, 0.0, float(n_days), unit.census.unknown_days
     )
 
 
 def _carried_on(counts: np.ndarray) -> np.ndarray:
-    """Counts with each unknown day as the last known one before it (the first known one, at the beginning)."""
+    """Counts with each unknown day as the last known one before it (the first known one, at the
+    beginning).
+    """
     known = ~np.isnan(counts).any(axis=1)
     if not known.any():
         return np.nan_to_num(counts)
@@ -152,7 +160,8 @@ def _hidden_ends(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(replica, slot, moment in days) of ends that are followed at once by an arrival: Poisson on taken days.
 
-    The k-th end of a place's day is there when its number lies under P(at least k), so that a higher rate only adds.
+    The k-th end of a place's day is there when its number lies under P(at least k), so that a higher rate
+    only adds.
     """
     from scipy.special import pdtrc
 
@@ -172,6 +181,38 @@ def _hidden_ends(
     return tuple(np.concatenate(part) for part in zip(*found))  # type: ignore[return-value]
 
 
+def _ends_by_lot(
+    replica: np.ndarray, slot: np.ndarray, stratum: np.ndarray, place: np.ndarray, start: np.ndarray, stop:
+    np.ndarray, lot: np.ndarray,
+) -> np.ndarray:
+    """End of each stay when whoever leaves is drawn among those present; float, shape (n,).
+
+    Each row is a run of one place (rows of a place in order of time); place: its number, from 1. A run that
+    is followed at once by another in its place ended unseen, and its own airway left; else, the places below
+    being taken, the airway of place ceil(lot x place) leaves and this place's airway moves there.
+    """
+    n = len(start)
+    unseen = np.zeros(n, dtype=bool)
+    unseen[:-1] = (replica[1:] == replica[:-1]) & (slot[1:] == slot[:-1]) & (start[1:] == stop[:-1])
+    row = np.concatenate([np.arange(n), np.arange(n)])
+    begins = np.repeat([1, 0], n)
+    order = np.lexsort((np.where(begins, place[row], -place[row]), begins, np.concatenate([start, stop]),
+                        stratum[row], replica[row]))
+    chosen = np.maximum(np.ceil(lot * place), 1).astype(np.int64).tolist()
+    places, hidden, room = place.tolist(), unseen.tolist(), (replica * (stratum.max(initial=0) + 1) +
+    stratum).tolist() end = stop.copy()
+    there: dict[tuple[int, int], int] = {}
+    for i, opens in zip(row[order].tolist(), begins[order].tolist()):
+        here = (room[i], places[i])
+        if opens:
+            there[here] = i
+            continue
+        other = here if hidden[i] else (room[i], chosen[i])
+        end[there[other]] = stop[i]
+        there[other] = there[here]
+    return end
+
+
 def _in_order(events: tuple[np.ndarray, np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Events (replica, slot, moment) by replica, place and time: starts and ends in this order are pairs."""
     order = np.lexsort(events[::-1])
@@ -187,7 +228,9 @@ def _hidden_turnover_per_day(census: Census, taken: np.ndarray) -> float:
 
 
 def mean_stay_days(unit: Unit) -> float | None:
-    """Mean stay, days: the unit file's, else airway-days over ends in a list of stays, else None (unknown)."""
+    """Mean stay, days: the unit file's, else airway-days over ends in a list of stays, else None
+    (unknown).
+    """
     census = unit.census
     if census.mean_stay_days or census.shape != "stays":
         return census.mean_stay_days
