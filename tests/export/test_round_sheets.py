@@ -115,3 +115,11 @@ def test_seasons_show_one_column_a_period(plan):
     header = next(r for r in found if r[0] == "Item, par in packs")
     assert header[1:3] == ["Jan to Jun", "Jul to Dec"]
     assert next(r for r in found if r[0] == "saline")[1:3] == [3, 2]
+
+
+def test_a_count_without_dates_says_where_to_write_them(plan):
+    lots = pd.DataFrame({"item": ["saline"], "packs": [1.0], "loose_units": [4.0], "lot": [""],
+                         "expires": pd.to_datetime([None])})
+    made = make_order(POINTS, ITEMS, lots, {}, Horizon(date(2026, 7, 1), 2, 9))
+    found = rows(book_of(plan, "order", WeeklyRound(OrderPoints(POINTS), made), order), "Dates to watch")
+    assert "This count gave no dates. The sheet Dated lots has room for them." in [r[0] for r in found]

@@ -102,6 +102,8 @@ def _add_dates(book: Book, order: Order) -> None:
     for row in dated.sort_values(["days_left", "item"], kind="stable").itertuples(index=False):
         page.row((row.item, row.lot, f"{row.expires:%Y-%m-%d}", row.days_left, row.units, row.used_units,
                   row.spoils_units, row.advice, None), kinds)
+    if not len(dated):
+        page.spread(f"This count gave no dates. The sheet {LOTS_TITLE} has room for them.", "note")
 
 
 def _add_lots(book: Book) -> None:
