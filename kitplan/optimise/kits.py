@@ -246,8 +246,8 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
         notes.append(f"Shared in the unit, and therefore in no kit: {', '.join(shared)}.")
     if not unit.bedside.kits_in_par:
         notes.append(
-            "Par levels take it that unopened things left in a kit go back to the shelf when its airway ends. Where they"
-            " are thrown away, write kits_in_par = true under [bedside] in unit.toml and plan again."
+            "Par levels take it that unopened things left in a kit go back to the shelf when its airway ends. Where"
+            " they are thrown away, write kits_in_par = true under [bedside] in unit.toml and plan again."
         )
     return (*notes, *_short_legs(unit))
 
