@@ -199,15 +199,16 @@ def _ends_by_lot(
     order = np.lexsort((np.where(begins, place[row], -place[row]), begins, np.concatenate([start, stop]),
                         stratum[row], replica[row]))
     chosen = np.maximum(np.ceil(lot * place), 1).astype(np.int64).tolist()
-    places, hidden, room = place.tolist(), unseen.tolist(), (replica * (stratum.max(initial=0) + 1) +
-    stratum).tolist() end = stop.copy()
+    rooms = (replica * (stratum.max(initial=0) + 1) + stratum).tolist()
+    places, hidden = place.tolist(), unseen.tolist()
+    end = stop.copy()
     there: dict[tuple[int, int], int] = {}
     for i, opens in zip(row[order].tolist(), begins[order].tolist()):
-        here = (room[i], places[i])
+        here = (rooms[i], places[i])
         if opens:
             there[here] = i
             continue
-        other = here if hidden[i] else (room[i], chosen[i])
+        other = here if hidden[i] else (rooms[i], chosen[i])
         end[there[other]] = stop[i]
         there[other] = there[here]
     return end

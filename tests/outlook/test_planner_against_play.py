@@ -1,4 +1,4 @@
-"""The three samples: mean use and readiness of one par, planner against play. A difference is a defect of one of them."""
+"""The three samples: mean use and readiness of one par, planner against play. A difference is a defect."""
 
 from __future__ import annotations
 
