@@ -182,8 +182,13 @@ def _hidden_ends(
 
 
 def _ends_by_lot(
-    replica: np.ndarray, slot: np.ndarray, stratum: np.ndarray, place: np.ndarray, start: np.ndarray, stop:
-    np.ndarray, lot: np.ndarray,
+    replica: np.ndarray,
+    slot: np.ndarray,
+    stratum: np.ndarray,
+    place: np.ndarray,
+    start: np.ndarray,
+    stop: np.ndarray,
+    lot: np.ndarray,
 ) -> np.ndarray:
     """End of each stay when whoever leaves is drawn among those present; float, shape (n,).
 
