@@ -80,3 +80,20 @@ def test_emergency_equipment_stays_whatever_the_budget(unit_maker, budget, answe
     for item, floor in (("mask-42", 2), ("mask-60", 2), ("bag-450", 1)):
         assert levels.loc[item, "par_packs"] >= max(floor, alone[item])
         assert levels.loc[item, "par_packs"] >= 0.8 * free.loc[item, "par_packs"]
+
+
+@pytest.mark.parametrize("readiness", [0.5, 0.7])
+def test_a_low_target_is_planned_with_a_proven_gap_of_half_a_percent(readiness):
+    """Nearly every scenario falls short of something then: the program is large, and cuts bound it (`closure`)."""
+    from dataclasses import replace
+
+    from kitplan.inputs.unit import load_unit
+    from kitplan.resources import sample_units
+
+    unit = load_unit(sample_units()["harbour_wing"])
+    unit = replace(unit, stock=replace(unit.stock, readiness=readiness))
+    par = par_of(unit)
+    assert par.readiness.verified >= readiness
+    assert par.solver.status == "optimal"
+    assert par.solver.lp_bound <= par.solver.bound <= par.solver.objective
+    assert par.solver.gap <= 0.005

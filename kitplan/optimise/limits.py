@@ -26,6 +26,9 @@ from kitplan.optimise.descent import descend
 from kitplan.optimise.solution import Solution
 from kitplan.optimise.values import SolverReport
 
+LP_ENTRIES = 30_000
+"""Needs above the lower bound up to which the dual question goes on to the linear program where cuts leave a gap."""
+
 STAGES = (0.8, 0.5, 0.0)
 """Shares of the scenarios down to which the descent goes, in turn, until the limits are kept."""
 
@@ -49,8 +52,13 @@ def readiest(
     par, ready = _step_down_within(packs, floor, limits)
     cover = collapse(packs, np.maximum(own_quantiles(packs, ready), floor))
     unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(packs)), np.nan, 0.0)
-    if np.count_nonzero(cover.vectors) > CUT_ENTRIES:
-        return _readiest_by_cuts(packs, cost, cover, limits, par, ready, gap)
+    entries = np.count_nonzero(cover.vectors)
+    if entries > CUT_ENTRIES:
+        found = _readiest_by_cuts(packs, cost, cover, limits, par, ready, gap)
+        if entries > LP_ENTRIES or found.report.status == "optimal" or found.par is None:
+            return found
+        par, ready = found.par, int(found.report.objective)
+        unproven = found.report
     stated = state_most_ready(cover, limits)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
