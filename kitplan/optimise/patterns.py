@@ -90,10 +90,14 @@ class _Relaxation:
 class _Master:
     """The restricted master program over a growing pool of patterns."""
 
-    def __init__(self, demand: np.ndarray, supplies: Sequence[Supply], pool: dict[Column, None]) -> None:
+    def __init__(
+        self, demand: np.ndarray, supplies: Sequence[Supply], pool: dict[Column, None], burden_price: float = 0.0
+    ) -> None:
         self.demand = demand
         self.supplies = supplies
         self.pool = pool
+        self.opening = np.array([burden_price * s.burden for s in supplies])
+        self.burden_price = burden_price
         worth = max(s.price / s.pack for s in supplies)
         self.shortage_price = 1000.0 * max(worth, 1.0)
 
@@ -132,6 +136,8 @@ class _Master:
     def relax(self) -> _Relaxation:
         program, cut, packs, short = self.build(integer=False)
         self.spend(program, packs, short)
+        if self.burden_price:
+            program.objective(cut, self.opening[self.arrays()[0]])
         solution = program.solve(integer=False)
         worth = np.zeros(self.demand.size)
         used = np.flatnonzero(self.demand)
@@ -143,7 +149,8 @@ class _Master:
         )
 
     def settle(self, gap: float, time_limit: float) -> _Whole:
-        """Whole packs and patterns at least money; then, at that money, the least burden of opened stock."""
+        """Whole packs and patterns at least money; then, at that money, the least burden of opened stock (to within
+        one of the smallest kind)."""
         program, cut, packs, short = self.build(integer=True)
         self.spend(program, packs, short)
         solution = program.solve(integer=True, gap=gap, time_limit=time_limit)
@@ -158,7 +165,8 @@ class _Master:
         program.row("short", short, 1.0, high=0.0)
         supply, _ = self.arrays()
         program.objective(cut, np.array([s.burden for s in self.supplies])[supply])
-        lighter = program.solve(integer=True, gap=SEVERAL_GAP, time_limit=time_limit)
+        slack = 0.99 * min(s.burden for s in self.supplies) / max(found.burden, TOLERANCE)
+        lighter = program.solve(integer=True, gap=max(SEVERAL_GAP, slack), time_limit=time_limit / 3)
         return self.whole(lighter, cut, solution.report) if lighter.solved else found
 
     def whole(self, solution: Solution, cut: list[int], report: SolverReport) -> _Whole:
@@ -176,7 +184,8 @@ class _Master:
         packs = [-(-n // s.pack) for n, s in zip(opened, self.supplies)]
         over = any(s.available is not None and n > s.available for n, s in zip(opened, self.supplies))
         cost = math.inf if over else float(sum(n * s.price for n, s in zip(packs, self.supplies)))
-        return _Whole(cost, int(np.maximum(self.demand - made, 0).sum()), cuts, packs, report)
+        burden = sum(n * s.burden for n, s in zip(opened, self.supplies))
+        return _Whole(cost, int(np.maximum(self.demand - made, 0).sum()), cuts, packs, report, burden)
 
 
 @dataclass(frozen=True)
@@ -188,6 +197,7 @@ class _Whole:
     cuts: dict[Column, int]
     packs: list[int]
     report: SolverReport | None
+    burden: float = math.inf
 
 
 _NONE = _Whole(math.inf, np.iinfo(np.int64).max, {}, [], None)
@@ -222,6 +232,10 @@ def solve_patterns(
         best = _better(best, master.weigh(rounded))
         if _done(best, ceiling, supplies):
             break
+    if len(supplies) > 1:
+        best, least = _lighter(master, price_out, best)
+        if not best.short and best.burden < least + 0.99 * min(s.burden for s in supplies):
+            return _plan(master, lp, ceiling, best)
     gap = _useful_gap(lp.value, ceiling, supplies)
     if not _done(best, ceiling, supplies):
         best = _better(best, master.settle(gap, time_limit))
@@ -229,6 +243,24 @@ def solve_patterns(
         master.pool.update(dict.fromkeys(every()))
         best = _better(best, master.settle(gap, time_limit))
     return _plan(master, lp, ceiling, best)
+
+
+def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> tuple[_Whole, float]:
+    """Meet the patterns that open least besides costing least: stock that is free has no price to ask for any.
+
+    Every roll opened costs a little more than its money: all of it where nothing costs money, else too little to
+    change which money is least by much; what money is least is settled afterwards. Returns the best plan so far, and
+    the least burden of any plan where all stock is free (else minus infinity).
+    """
+    dear = [s.price / s.pack for s in master.supplies if s.price > 0]
+    price = (0.01 * min(dear) if dear else 1.0) / max(s.burden for s in master.supplies)
+    light = _Master(master.demand, master.supplies, master.pool, price)
+    lp = _generate(light, price_out, np.full(master.demand.size, np.iinfo(np.int32).max))
+    for lean in (0.0, 0.3, 0.5):
+        rounded, seen = _dive(light, lp, price_out, lean)
+        master.pool.update(dict.fromkeys(seen))
+        best = _better(best, master.weigh(rounded))
+    return best, -math.inf if dear or lp.short > TOLERANCE else lp.value / price
 
 
 def _by_the_piece(
@@ -283,8 +315,8 @@ def _improving(master: _Master, lp: _Relaxation, patterns: Sequence[np.ndarray])
     found = []
     for index, pattern in enumerate(patterns):
         column = (index, tuple(int(v) for v in pattern))
-        margin = 1e-9 * max(1.0, float(lp.supply_worth[index]))
-        if float(lp.piece_worth @ pattern) > lp.supply_worth[index] + margin and column not in master.pool:
+        price = float(lp.supply_worth[index] + master.opening[index])
+        if float(lp.piece_worth @ pattern) > price + 1e-9 * max(1.0, price) and column not in master.pool:
             found.append(column)
     return found
 
@@ -311,12 +343,13 @@ def _useful_gap(bound: float, ceiling: float, supplies: Sequence[Supply]) -> flo
 
 
 def _better(old: _Whole, new: _Whole) -> _Whole:
-    """A plan within its limits before one beyond them, then fewer missing pieces, then less money."""
-    mine, yours = (
-        (math.isinf(plan.cost), plan.short, plan.cost + allowance)
-        for plan, allowance in ((new, TOLERANCE), (old, 0.0))
-    )
-    return new if mine < yours else old
+    """A plan within its limits before one beyond them, then fewer missing pieces, then less money, then less burden."""
+    mine, yours = ((math.isinf(plan.cost), plan.short) for plan in (new, old))
+    if mine != yours:
+        return new if mine < yours else old
+    if mine[0] or abs(new.cost - old.cost) > TOLERANCE:
+        return new if new.cost < old.cost else old
+    return new if new.burden < old.burden - TOLERANCE else old
 
 
 def _dive(
@@ -342,7 +375,7 @@ def _dive(
         if not need.any():
             break
         clipped = ((r, tuple(int(min(a, n)) for a, n in zip(c, need))) for r, c in master.pool)
-        sub = _Master(need, master.supplies, {c: None for c in clipped if any(c[1])})
+        sub = _Master(need, master.supplies, {c: None for c in clipped if any(c[1])}, master.burden_price)
         rest = _generate(sub, price_out, need)
         pool, use, worth = list(sub.pool), rest.use, rest.piece_worth
         seen += [column for column, amount in zip(pool, use) if amount > TOLERANCE]

@@ -70,6 +70,29 @@ def test_own_stock_goes_before_bought_stock_and_stock_past_its_date_first():
     assert cut_stock([500], [2], own).opened == {"old": 1, "own": 0, "new": 0}
 
 
+def test_stock_that_costs_nothing_is_cut_as_well_as_stock_that_does():
+    """15.86 m of pieces from free rolls of 1.37 m: twelve of them, the ceiling of 15,860 / 1,370, and no own roll."""
+    rolls = [
+        Roll("past its date", 1370, 0.0, 1, 20, first=True), Roll("own", 1830, 0.0, 1, 4), Roll("new", 4570, 13.2, 12),
+    ]
+    plan = cut_stock([110, 94, 92], [78, 52, 26], rolls)
+    assert plan.opened == {"past its date": 12, "own": 0, "new": 0}
+    assert pieces_cut(plan).tolist() == [78, 52, 26]
+    assert plan.cost == 0
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_free_stock_of_two_kinds_opens_at_most_one_roll_more_than_the_least_tape(seed):
+    rng = np.random.default_rng(seed)
+    lengths = np.unique(rng.integers(840, 3000, rng.integers(2, 7))) / 10
+    demand = rng.integers(1, 60, lengths.size)
+    kinds = rng.choice([1370.0, 1830.0, 4570.0, 9140.0], 2, replace=False)
+    rolls = [Roll("a", kinds[0], 0.0), Roll("b", kinds[1], 0.0)]
+    plan = cut_stock(lengths, demand, rolls)
+    assert not plan.short.any()
+    assert plan.opened_mm <= least_tape_mm(lengths, demand, rolls)[1] + kinds.min()
+
+
 def test_money_comes_before_the_length_opened():
     plan = cut_stock([900], [1], [Roll("small", 1000, 3.0), Roll("large", 9000, 2.0)])
     assert plan.opened == {"small": 0, "large": 1}
