@@ -30,9 +30,6 @@ ABOVE_ZERO = 1e-6
 LARGEST_GAP = 0.005
 """Gap that no policy may exceed, share of the objective; also the gap at which the dual question stops."""
 
-MANY_ENTRIES = 40_000
-"""Needs above the lower bound from which `LARGEST_GAP` is enough: closing it further takes minutes and buys cents."""
-
 CUT_ENTRIES = 5_000
 """Needs above the lower bound from which minimum cuts bound the program (`closure`) and the linear program, which
 would take many seconds, is left out."""
@@ -168,8 +165,6 @@ def cheapest(
             return _by_cuts(cover, cost, need, stepped, gap, time_limit, limits)
         status = "infeasible" if shut else "failed"
         return Covered(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
-    if np.count_nonzero(cover.vectors) > MANY_ENTRIES:
-        gap = LARGEST_GAP
     stated = state_levels("par", "min", cover)
     add_cost(stated, cost)
     add_readiness(stated, need)
