@@ -188,7 +188,7 @@ def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on
 def _uncounted(line, asked: int) -> str:
     if not asked:
         return _NOT_COUNTED
-    return f"not counted; fills in for what cannot be had: {asked} packs, see Back order"
+    return f"not counted; fills in for what cannot be had: {_packs(asked)}, see Back order"
 
 
 def _because(line, order_point: float, horizon: Horizon, unavailable: Collection[str], asked: int) -> str:
@@ -198,7 +198,7 @@ def _because(line, order_point: float, horizon: Horizon, unavailable: Collection
     if line.on_order_units:
         parts.append(f"on order {line.on_order_units}")
     if asked:
-        parts.append(f"back order asks for {asked} packs")
+        parts.append(f"back order asks for {_packs(asked)}")
     if line.item in unavailable:
         parts.append("cannot be had now")
     elif line.order_packs:
@@ -210,6 +210,10 @@ def _because(line, order_point: float, horizon: Horizon, unavailable: Collection
         text = (f"URGENT: fewer than the {order_point:.0f} that may be needed before the order arrives "
                 f"({_arrival(horizon)}); {text}")
     return text
+
+
+def _packs(count: int) -> str:
+    return f"{count} pack{'' if count == 1 else 's'}"
 
 
 def _arrival(horizon: Horizon) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -67,13 +68,14 @@ def weekly_round(unit: Unit, points: OrderPoints, count: Count | None, counted: 
     held = set(points.levels["item"])
     missing = [i for i in points.levels["item"] if i not in count.counted_items]
     in_place = {} if back_order is None else dict(zip(back_order.buy["item"], back_order.buy["packs"].astype(int)))
-    order = make_order(points.levels, unit.items, count.lots, count.on_order_packs, horizon,
+    levels = _with_substitutes(points.levels, unit, in_place)
+    order = make_order(levels, unit.items, count.lots, count.on_order_packs, horizon,
                        missing if count.from_workbook else (), unit.stock.unavailable, in_place)
-    missing = [i for i in missing if not in_place.get(i)]
+    blank = [i for i in missing if not in_place.get(i)]
     notes = []
-    if missing and count.from_workbook:
-        notes.append(f"{len(missing)} of {len(held)} lines were left blank and order nothing.")
-    elif missing:
+    if blank and count.from_workbook:
+        notes.append(f"{len(blank)} of {len(held)} lines were left blank and order nothing.")
+    elif missing and not count.from_workbook:
         notes.append(f"{len(missing)} items of the par list are not in {count.source} and were taken as none on the "
                      f"shelf: {', '.join(missing[:6])}{', ...' if len(missing) > 6 else ''}.")
     off = [str(i) for i in order.off_list["item"] if i not in unit.stock.unavailable]
@@ -82,3 +84,13 @@ def weekly_round(unit: Unit, points: OrderPoints, count: Count | None, counted: 
     if counted is None and count.lots["expires"].notna().any():
         notes.append("The count has no day, so dates on lots were not looked at: give it with --on.")
     return WeeklyRound(points, order, tuple(notes), back_order)
+
+
+def _with_substitutes(levels: pd.DataFrame, unit: Unit, in_place: Mapping[str, int]) -> pd.DataFrame:
+    """The par list, and under it the items that only a back order asks for, with a par of 0."""
+    more = unit.items[unit.items["item"].isin(in_place) & ~unit.items["item"].isin(levels["item"])]
+    if not len(more):
+        return levels
+    named = more[["item", "description", "bin", "gtin", "critical"]].assign(
+        pack=more["pack"].astype(int), par_packs=0, par_units=0, order_point_units=0, use_per_day=0.0)
+    return pd.concat([levels, named.reindex(columns=levels.columns)], ignore_index=True)

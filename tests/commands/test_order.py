@@ -163,6 +163,16 @@ def test_a_substitute_is_in_the_order_though_the_count_sheet_never_had_it(unit):
     assert "saline_5ml" not in result.output.split("Buy instead")[1]
 
 
+def test_everything_that_a_back_order_buys_stands_in_the_order(unit):
+    gone = ("saline_5ml", *(i for i in points(unit)["item"] if i.startswith("tape_")))
+    full = {k: (p, 0, 0) for k, p in enumerate(points(unit)["par_packs"])}
+    result = run("order", fill_in(unit, full), *(word for item in gone for word in ("--without", item)), "--weeks", 3)
+    assert result.exit_code == 0, result.output
+    buy = pd.read_csv(unit / "plan" / "tables" / "back_order_buy.csv").set_index("item")["packs"]
+    order = table(unit, "order")
+    assert (order["order_packs"].reindex(buy.index) >= buy).all()
+
+
 def test_an_order_without_an_item_leaves_the_par_list_of_the_plan_for_the_next_order(unit):
     path = fill_in(unit, all_lines(unit))
     run("order", path)

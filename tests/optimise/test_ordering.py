@@ -207,3 +207,12 @@ def test_the_order_up_to_par_stands_where_it_is_more_than_a_back_order_asks_for(
     made = make_order(levels(), items(), lots((1, 0, None)), {}, HORIZON, in_place={"saline": 4})
     assert made.lines["order_packs"].tolist() == [9]
     assert "back order asks for 4 packs" in made.lines.loc[0, "because"]
+
+
+def test_a_substitute_that_the_par_list_never_had_is_ordered_as_well(small_unit):
+    from kitplan.optimise.weekly import _with_substitutes
+
+    item = small_unit.items["item"].iloc[0]
+    found = _with_substitutes(levels(), small_unit, {item: 2, "saline": 1})
+    assert found["item"].tolist() == ["saline", item]
+    assert found["par_units"].tolist() == [100, 0]
