@@ -166,7 +166,7 @@ class _Master:
         supply, _ = self.arrays()
         program.objective(cut, np.array([s.burden for s in self.supplies])[supply])
         slack = 0.99 * min(s.burden for s in self.supplies) / max(found.burden, TOLERANCE)
-        lighter = program.solve(integer=True, gap=max(SEVERAL_GAP, slack), time_limit=time_limit / 3)
+        lighter = program.solve(integer=True, gap=max(SEVERAL_GAP, slack), time_limit=time_limit)
         return self.whole(lighter, cut, solution.report) if lighter.solved else found
 
     def whole(self, solution: Solution, cut: list[int], report: SolverReport) -> _Whole:
@@ -232,13 +232,13 @@ def solve_patterns(
         best = _better(best, master.weigh(rounded))
         if _done(best, ceiling, supplies):
             break
-    if len(supplies) > 1:
-        best, least = _lighter(master, price_out, best)
-        if not best.short and best.burden < least + 0.99 * min(s.burden for s in supplies):
-            return _plan(master, lp, ceiling, best)
     gap = _useful_gap(lp.value, ceiling, supplies)
     if not _done(best, ceiling, supplies):
         best = _better(best, master.settle(gap, time_limit))
+    if len(supplies) > 1 and lp.value <= TOLERANCE and not best.short:
+        best, least = _lighter(master, price_out, best)
+        if best.burden >= least + 0.99 * min(s.burden for s in supplies):
+            best = _better(best, master.settle(gap, time_limit))
     if every is not None and (best.short or best.cost > ceiling + TOLERANCE):
         master.pool.update(dict.fromkeys(every()))
         best = _better(best, master.settle(gap, time_limit))
@@ -246,21 +246,19 @@ def solve_patterns(
 
 
 def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> tuple[_Whole, float]:
-    """Meet the patterns that open least besides costing least: stock that is free has no price to ask for any.
+    """Where free stock suffices money asks for no pattern: meet those that open least. (Best plan, least burden.)
 
-    Every roll opened costs a little more than its money: all of it where nothing costs money, else too little to
-    change which money is least by much; what money is least is settled afterwards. Returns the best plan so far, and
-    the least burden of any plan where all stock is free (else minus infinity).
+    Every roll opened costs a little besides its money, too little for a roll to be bought to save a free one.
     """
     dear = [s.price / s.pack for s in master.supplies if s.price > 0]
-    price = (0.01 * min(dear) if dear else 1.0) / max(s.burden for s in master.supplies)
+    price = 0.01 * min(dear, default=100.0) / max(s.burden for s in master.supplies)
     light = _Master(master.demand, master.supplies, master.pool, price)
     lp = _generate(light, price_out, np.full(master.demand.size, np.iinfo(np.int32).max))
     for lean in (0.0, 0.3, 0.5):
         rounded, seen = _dive(light, lp, price_out, lean)
         master.pool.update(dict.fromkeys(seen))
         best = _better(best, master.weigh(rounded))
-    return best, -math.inf if dear or lp.short > TOLERANCE else lp.value / price
+    return best, lp.value / price
 
 
 def _by_the_piece(
