@@ -23,8 +23,16 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 TESTS = {
     "demand/bounds": ["tests/demand/test_bounds.py"],
-    "demand/resecure": ["tests/demand/test_resecure.py", "tests/demand/test_long_run_rates.py", "tests/published/test_renewal_and_counts.py"],
-    "demand/tape": ["tests/demand/test_tape.py", "tests/outlook/test_check_play.py", "tests/published/test_tape_and_sheets.py"],
+    "demand/resecure": [
+        "tests/demand/test_resecure.py",
+        "tests/demand/test_long_run_rates.py",
+        "tests/published/test_renewal_and_counts.py",
+    ],
+    "demand/tape": [
+        "tests/demand/test_tape.py",
+        "tests/outlook/test_check_play.py",
+        "tests/published/test_tape_and_sheets.py",
+    ],
     "demand/streams": ["tests/demand/test_streams.py"],
     "demand/occupancy": ["tests/demand", "tests/test_plan.py"],
     "demand/scenarios": ["tests/demand", "tests/test_plan.py", "tests/published/test_event_library.py"],

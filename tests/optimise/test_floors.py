@@ -33,7 +33,9 @@ def test_a_critical_item_has_at_least_one_pack(small_unit):
     assert (floor_packs(with_range(small_unit, 3.0, 4.0)) == 1).all()
 
 
-@pytest.mark.parametrize(("least", "pack", "packs"), [(0, 10, 0), (1, 10, 1), (10, 10, 1), (11, 10, 2), (np.nan, 10, 0)])
+@pytest.mark.parametrize(
+    ("least", "pack", "packs"), [(0, 10, 0), (1, 10, 1), (10, 10, 1), (11, 10, 2), (np.nan, 10, 0)]
+)
 def test_minimum_stock_is_rounded_up_to_packs(small_unit, least, pack, packs):
     items = small_unit.items.assign(critical=False, min_stock=float(least), pack=float(pack), fits_from_mm=np.nan,
                                     fits_to_mm=np.nan)
