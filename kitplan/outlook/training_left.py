@@ -29,7 +29,7 @@ def left_over(
     rows = [*_unopened(shopping, season)]
     kept = shopping[shopping["kind"] == "durable"]
     if len(kept):
-        text = f"Things that are not used up ({len(kept)} kinds)"
+        text = f"Things that are not used up ({len(kept)} kind{'s' if len(kept) > 1 else ''})"
         rows.append((season, text, int(kept["units"].sum()), "piece", "used in the class", BACK))
     for index, lesson in enumerate(lessons):
         rows += _spare_sets(index, needs)

@@ -144,9 +144,10 @@ def _why(lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Ta
 def _durable_rows(
     unit: Unit, lessons: Sequence[TrainingClass], tables: Sequence[Timetable]
 ) -> list[tuple[object, ...]]:
-    """Durable things: classes on one day need theirs side by side, others one after another."""
+    """Durable things: classes held at one time need theirs side by side, others one after another."""
     catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
-    frames = [t.things.assign(lesson=i, day=_day_key(lessons[i], i)) for i, t in enumerate(tables)]
+    together = _held_together(lessons, [t.minutes for t in tables])
+    frames = [t.things.assign(lesson=i, day=together[i]) for i, t in enumerate(tables)]
     things = pd.concat(frames, ignore_index=True)
     carried = {thing for t in tables for thing in t.moves.loc[t.moves["from_station"] > 0, "thing"]}
     rows: list[tuple[object, ...]] = []
@@ -166,8 +167,25 @@ def _durable_rows(
     return rows
 
 
-def _day_key(lesson: TrainingClass, index: int) -> str:
-    return lesson.day.isoformat() if lesson.day else f"class {index}"
+def _held_together(lessons: Sequence[TrainingClass], minutes: Sequence[float]) -> list[int]:
+    """A number a class, the same for classes of one day that overlap in time.
+
+    Without a start a class lasts the whole day. Classes that touch are taken to overlap: nothing can be carried over
+    in no time. Undated classes are held on days of their own.
+    """
+    numbers = [-1] * len(lessons)
+    spans = []
+    for index, (lesson, length) in enumerate(zip(lessons, minutes)):
+        start = lesson.start_minute
+        day = (1, lesson.day.toordinal()) if lesson.day else (0, index)
+        spans.append((day, -math.inf if start is None else start, math.inf if start is None else start + length, index))
+    number, open_day, open_until = -1, None, -math.inf
+    for day, begins, ends, index in sorted(spans):
+        if day != open_day or begins > open_until:
+            number, open_day, open_until = number + 1, day, -math.inf
+        open_until = max(open_until, ends)
+        numbers[index] = number
+    return numbers
 
 
 def station_lists(

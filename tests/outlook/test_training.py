@@ -259,6 +259,19 @@ def test_durable_things_serve_one_class_after_another_but_not_two_on_one_day(sma
     assert bought(same, "manikin")["units"] == 8
 
 
+@pytest.mark.parametrize(("starts", "needed"), [((540, 840), 4), ((540, 550), 8), ((540, None), 8)])
+def test_a_morning_and_an_afternoon_share_their_manikins(small_unit, starts, needed):
+    """Two classes of two stations on one day, each under three hours: at 9 and 14 o'clock they do not meet."""
+    manikin = Durable("manikin", "", "", 2, True, 0, 100.0, float("nan"), float("nan"))
+    classes = [
+        lesson(title=f"class {i}", day=date(2027, 3, 9), start_minute=start, durables=(manikin,))
+        for i, start in enumerate(starts)
+    ]
+    plan = plan_training(small_unit, classes)
+    assert max(t.minutes for t in plan.timetables) < 180
+    assert bought(plan, "manikin")["units"] == needed
+
+
 def test_a_piece_longer_than_every_roll_is_refused_with_the_mend(small_unit):
     long = SIZE.copy()
     long["span_tragus_mm"] = 9200.0
