@@ -16,16 +16,26 @@ from pathlib import Path
 import numpy as np
 
 KINDS = [
-    ("oral", 2.5, "oral_two_y", "barrier"), ("oral", 3.0, "oral_two_y", "barrier"), ("oral", 3.5, "oral_two_y", "none"),
-    ("nasal", 3.5, "nasal_two_y", "none"), ("oral", 4.0, "oral_h_and_y", "none"), ("oral", 4.5, "oral_two_y", "none"),
-    ("nasal", 4.5, "nasal_two_y", "barrier"), ("oral", 5.0, "oral_two_y", "none"), ("oral", 5.5, "ties_two", "none"),
-    ("oral", 6.0, "oral_two_y", "none"), ("oral", 7.0, "oral_two_y", "none"), ("oral", 7.5, "oral_h_and_y", "none"),
+    ("oral", 2.5, "oral_two_y", "barrier"),
+    ("oral", 3.0, "oral_two_y", "barrier"),
+    ("oral", 3.5, "oral_two_y", "none"),
+    ("nasal", 3.5, "nasal_two_y", "none"),
+    ("oral", 4.0, "oral_h_and_y", "none"),
+    ("oral", 4.5, "oral_two_y", "none"),
+    ("nasal", 4.5, "nasal_two_y", "barrier"),
+    ("oral", 5.0, "oral_two_y", "none"),
+    ("oral", 5.5, "ties_two", "none"),
+    ("oral", 6.0, "oral_two_y", "none"),
+    ("oral", 7.0, "oral_two_y", "none"),
+    ("oral", 7.5, "oral_h_and_y", "none"),
 ]
 BEDS = 24
 FIRST = date(2025, 1, 6)
 
 
-def stays(rng: np.random.Generator, means: np.ndarray, mean_stay: float, days: int) -> list[tuple[int, float, float]]:
+def stays(
+    rng: np.random.Generator, means: np.ndarray, mean_stay: float, days: int
+) -> list[tuple[int, float, float]]:
     """(kind, start, end) in days; Poisson arrivals, log-normal stays, the first month left out."""
     rate = means.sum() / mean_stay
     start = np.sort(rng.uniform(-60, days, rng.poisson(rate * (days + 60))))
@@ -34,13 +44,18 @@ def stays(rng: np.random.Generator, means: np.ndarray, mean_stay: float, days: i
     return [(k, s, s + x) for k, s, x in zip(kind, start, length) if s + x > 0]
 
 
-def census_rows(rng: np.random.Generator, shape: str, kinds: list[int], means: np.ndarray, mean_stay: float) -> list[str]:
+def census_rows(
+    rng: np.random.Generator, shape: str, kinds: list[int], means: np.ndarray, mean_stay: float
+) -> list[str]:
     def name(k: int) -> str:
         route, tube, technique, skin = KINDS[kinds[k]]
         return f"{route},{tube},{technique},{skin}"
 
     if shape == "snapshot":
-        return ["route,tube_mm,technique,skin,airways", *(f"{name(k)},{max(round(m), 1)}" for k, m in enumerate(means))]
+        return [
+            "route,tube_mm,technique,skin,airways",
+            *(f"{name(k)},{max(round(m), 1)}" for k, m in enumerate(means)),
+        ]
     days = 540 if shape == "stays" else 365
     played = stays(rng, means, mean_stay, days)
     if shape == "counts":
@@ -48,12 +63,18 @@ def census_rows(rng: np.random.Generator, shape: str, kinds: list[int], means: n
         for k, start, end in played:
             count[max(int(np.ceil(start)), 0) : max(int(np.ceil(min(end, days))), 0), k] += 1
         rows = ["date,route,tube_mm,technique,skin,airways"]
-        return rows + [f"{FIRST + timedelta(days=d)},{name(k)},{count[d, k]}" for d in range(days) for k in range(len(means))]
+        return rows + [
+            f"{FIRST + timedelta(days=d)},{name(k)},{count[d, k]}"
+            for d in range(days)
+            for k in range(len(means))
+        ]
     rows = ["airway,route,tube_mm,technique,skin,start,end"]
     zero = datetime.combine(FIRST, datetime.min.time())
     for number, (k, start, end) in enumerate((p for p in played if p[1] >= 0), 1):
         out = (zero + timedelta(days=end)).strftime("%Y-%m-%d %H:%M") if end < days else ""
-        rows.append(f"A{number:05d},{name(k)},{(zero + timedelta(days=start)).strftime('%Y-%m-%d %H:%M')},{out}")
+        rows.append(
+            f"A{number:05d},{name(k)},{(zero + timedelta(days=start)).strftime('%Y-%m-%d %H:%M')},{out}"
+        )
     return rows
 
 
@@ -85,7 +106,9 @@ def make_hospital(folder: Path, units: int, seed: int = 1, broken: int = 0) -> N
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("units", type=int, nargs="?", default=10)
     parser.add_argument("--seed", type=int, default=1)

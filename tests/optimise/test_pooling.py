@@ -6,14 +6,26 @@ import itertools
 
 import numpy as np
 import pytest
-from kitplan.optimise.pooling import CentralStore, Holding, kept_units, pool_slow_items
 from scipy.stats import poisson
+
+from kitplan.optimise.pooling import CentralStore, Holding, kept_units, pool_slow_items
 
 
 def holding(unit, item="ampoule", *, mean=2.0, pack=50, price=10.0, litres=1.0, own=1, chance=0.01, floor=0):
     cells = np.arange(int(mean * 4 + 25))
-    return Holding(unit, item, pack, price, litres, own, chance, poisson.pmf(cells, mean), poisson.pmf(cells, mean / 4),
-                   mean / 9, floor)
+    return Holding(
+        unit,
+        item,
+        pack,
+        price,
+        litres,
+        own,
+        chance,
+        poisson.pmf(cells, mean),
+        poisson.pmf(cells, mean / 4),
+        mean / 9,
+        floor,
+    )
 
 
 def units(n, **changes):
@@ -58,7 +70,11 @@ def test_a_floor_stays_in_the_unit():
 
 def test_the_shelf_of_the_store_limits_what_is_pooled_and_the_best_choice_is_found():
     """Against every combination of numbers of pooled units."""
-    rows = [*units(4, item="a", litres=2.0), *units(5, item="b", price=7.0, litres=1.5), *units(3, item="c", price=30.0)]
+    rows = [
+        *units(4, item="a", litres=2.0),
+        *units(5, item="b", price=7.0, litres=1.5),
+        *units(3, item="c", price=30.0),
+    ]
     limit = 3.2
     pooling = pool_slow_items(rows, CentralStore(1, shelf_litres=limit))
     assert pooling.shelf_litres <= limit + 1e-9
