@@ -92,7 +92,8 @@ def suggestion(word: str, known: Iterable[str], *, limit: int = 12) -> str:
     near = nearest(word, options)
     if near is not None:
         return f"Did you mean {near!r}?"
-    listed = ", ".join(options[:limit]) + (", ..." if len(options) > limit else "")
+    between = "; " if any("," in option for option in options) else ", "
+    listed = between.join(options[:limit]) + (f" and {len(options) - limit} more" if len(options) > limit else "")
     return f"Use one of: {listed}." if options else "Leave it out."
 
 

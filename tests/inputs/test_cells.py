@@ -171,4 +171,6 @@ def test_the_nearest_word_is_suggested_and_else_the_choices():
     assert nearest("Review days", ["review_days", "lead_days"]) == "review_days"
     assert suggestion("review_dys", ["review_days"]) == "Did you mean 'review_days'?"
     assert suggestion("zebra", ["a", "b"]) == "Use one of: a, b."
+    assert suggestion("zebra", ["a", "Oral, two"]) == "Use one of: a; Oral, two."
+    assert suggestion("zebra", ["a", "b", "c"], limit=2) == "Use one of: a, b and 1 more."
     assert key_of("  Two-Part  NAME ") == "two_part_name"
