@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from kitplan.export.charts import Line, bar_chart, new_printed_page, place
@@ -39,7 +40,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.skip()
     _causes(page, comparison, book.currency)
     _items(page, comparison, book.currency)
-    _kits(page, comparison)
+    _kits(page, comparison, {name: t.title for name, t in plan.unit.techniques.items()})
 
 
 def _causes(page: Page, comparison: Comparison, currency: str) -> None:
@@ -90,15 +91,16 @@ def _items(page: Page, comparison: Comparison, currency: str) -> None:
         )
 
 
-def _kits(page: Page, comparison: Comparison) -> None:
+def _kits(page: Page, comparison: Comparison, titles: Mapping[str, str]) -> None:
     if not len(comparison.kits):
         return
     page.skip()
-    kinds = ("text", "text", "text", "whole", "whole")
+    new_printed_page(page)
+    kinds = ("wrap", "text", "text", "whole", "whole")
     labels = ("Kind of airway", "A design", "B design", "A re-secures held", "B re-secures held")
     page.header(labels, kinds, freeze=False)
     for row in comparison.kits.itertuples():
-        kind = f"{row.route} {row.tube_mm:g} mm, {row.technique}" + (
+        kind = f"{row.route} {row.tube_mm:g} mm, {titles.get(row.technique, row.technique)}" + (
             ", barrier" if row.skin == "barrier" else ""
         )
         designs = [d if isinstance(d, str) else "" for d in (row.a_design, row.b_design)]

@@ -130,6 +130,7 @@ def _wear(page: Page, learnt: Learnt) -> None:
     frame = learnt.wear_curve
     if not len(frame):
         return
+    new_printed_page(page)
     kinds = ("number", "whole", "share", "share")
     page.header(
         ("Hours of wear", "Watched", "Still secure, seen", "Still secure, fitted"), kinds, freeze=False
@@ -139,7 +140,6 @@ def _wear(page: Page, learnt: Learnt) -> None:
         for row in frame.itertuples()
     ]
     page.skip()
-    new_printed_page(page)
     hours = (1, rows[0], rows[-1])
     chart = scatter(
         page,
