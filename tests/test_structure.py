@@ -5,8 +5,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import kitplan
 import pytest
+
+import kitplan
 
 PACKAGE = Path(kitplan.__file__).parent
 ROAD = ["resources", "inputs", "demand", "optimise", "outlook", "plan", "many", "export", "commands", "cli"]
