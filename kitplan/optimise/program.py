@@ -33,6 +33,7 @@ INTEGRAL = 1e-6
 FEASIBLE = 1e-5
 """How far outside a row or bound a returned solution may lie before it is refused."""
 
+_NUMBER = re.compile(r"\bc\d{7}_")
 _PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
 _PULP_4 = not hasattr(pulp.LpProblem(), "sol_status")
 
@@ -120,8 +121,10 @@ class Program:
         return short
 
     def write_lp(self, path: Path) -> None:
-        """Write the program as a CPLEX .lp file (always as a minimisation)."""
+        """Write the program as a CPLEX .lp file (always as a minimisation), without the numbers before the names."""
         self._model()[0].writeLP(str(path))
+        text = path.read_text(encoding="utf-8")
+        path.write_text(_NUMBER.sub("", text), encoding="utf-8")
 
     def solve(
         self,
@@ -150,13 +153,18 @@ class Program:
         return bool(np.all(np.abs(values - np.round(values)) <= INTEGRAL))
 
     def _model(self) -> tuple[Any, list[Any]]:
-        """Return the PuLP problem and its variables, built on first use."""
+        """Return the PuLP problem and its variables, built on first use.
+
+        PuLP before 4 hands columns to the solver in order of name, so the column number goes before each name: with
+        the same order, the same answer among equals under every PuLP.
+        """
         if self._built is None:
             problem = pulp.LpProblem(self.name, pulp.LpMinimize)
             add = getattr(problem, "add_variable", pulp.LpVariable)  # PuLP before 3.3.1 has LpVariable only
+            columns = zip(self._column_names, self._low, self._high, self._integer)
             variables = [
-                add(name, low, high, "Integer" if whole else "Continuous")
-                for name, low, high, whole in zip(self._column_names, self._low, self._high, self._integer)
+                add(f"c{k:07d}_{name}", low, high, "Integer" if whole else "Continuous")
+                for k, (name, low, high, whole) in enumerate(columns)
             ]
             terms = [(variables[k], self._sign * cost) for k, cost in self._costs.items()]
             problem.setObjective(_expression(terms))
