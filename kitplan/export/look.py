@@ -40,6 +40,9 @@ FONT = "Arial"
 POINTS_A_LINE = 13.5
 _A4 = "9"
 _LONGEST_TEXT = 32_000
+_DIGITS = 12
+"""Digits of a number that are written: the last few of a double differ between versions of the libraries."""
+
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 _ACTING = tuple("=+-@\t\r\n＝＋－＠")
 _THIN, _MEDIUM, _DOUBLE = Side(style="thin", color="808080"), Side(style="medium"), Side(style="double")
@@ -233,7 +236,8 @@ class Page:
         elif isinstance(value, str):
             put_text(cell, value)
         elif value is not None and not (isinstance(value, float) and math.isnan(value)):
-            cell.value = value.item() if hasattr(value, "item") else value
+            plain = value.item() if hasattr(value, "item") else value
+            cell.value = float(f"{plain:.{_DIGITS}g}") if isinstance(plain, float) else plain
         return cell
 
     def link(self, row: int, column: int, sheet_title: str) -> None:
