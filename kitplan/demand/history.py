@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -33,12 +34,14 @@ class Stays:
     unknown_days: tuple[int, ...]
 
 
+@lru_cache(maxsize=4)
 def history_stays(unit: Unit) -> Stays | None:
-    """The census as stays, or None for a snapshot. Counts become stays slot by slot (see
-    `_stays_from_counts`).
+    """The census as stays, or None for a snapshot. Counts become stays slot by slot (see `_stays_from_counts`).
+
+    Remembered for the last few units, because a dozen questions of one plan begin here.
     """
     if unit.census.shape == "stays":
-        return stays_from_list(unit)
+        return _stays_from_list(unit)
     if unit.census.shape == "counts":
         return _stays_from_counts(unit)
     return None
@@ -51,7 +54,7 @@ def stratum_keys(unit: Unit) -> np.ndarray:
     )
 
 
-def stays_from_list(unit: Unit) -> Stays:
+def _stays_from_list(unit: Unit) -> Stays:
     census, rows = unit.census, unit.census.rows
     start = rows["start"].to_numpy(float)
     open_end = float(span_days(census)) + 1.0
@@ -241,5 +244,6 @@ def mean_stay_days(unit: Unit) -> float | None:
     if census.mean_stay_days or census.shape != "stays":
         return census.mean_stay_days
     ends = int(census.rows["end"].notna().sum())
-    stays = stays_from_list(unit)
+    stays = history_stays(unit)
+    assert stays is not None
     return float((stays.end - stays.start).sum()) / ends if ends else None

@@ -19,7 +19,6 @@ from kitplan.demand.history import (
     history_stays,
     mean_stay_days,
     span_days,
-    stays_from_list,
     stratum_keys,
 )
 from kitplan.demand.streams import uniforms
@@ -300,7 +299,8 @@ def mean_airways(unit: Unit) -> np.ndarray:
     elif census.shape == "counts":
         means += np.nan_to_num(np.nanmean(count_matrix(unit), axis=0))
     else:
-        stays = stays_from_list(unit)
+        stays = history_stays(unit)
+        assert stays is not None
         inside = np.clip(stays.end, stays.first_day, None) - np.clip(stays.start, stays.first_day, None)
         np.add.at(means, stays.stratum, inside / (stays.last_day - stays.first_day))
     np.add.at(

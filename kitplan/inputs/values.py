@@ -197,9 +197,9 @@ class Assumption:
     source: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Unit:
-    """Everything known about one unit, checked: the one input value of the program.
+    """Everything known about one unit, checked: the one input value of the program. Equal only to itself.
 
     path: folder or workbook it came from. checksums: SHA-256 of each file read, by file name.
     strata: frame with a 0-based RangeIndex `stratum` and columns route, tube_mm, technique, skin, patient_kg
