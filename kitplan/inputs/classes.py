@@ -18,6 +18,7 @@ import pandas as pd
 
 from kitplan.inputs.class_values import Durable, Practice, TrainingClass
 from kitplan.inputs.findings import Findings, suggestion
+from kitplan.inputs.identity import guard_settings
 from kitplan.inputs.practice_sizes import PracticeSizes
 from kitplan.inputs.problems import Problem
 from kitplan.inputs.settings import parse_toml, refuse_unknown
@@ -81,6 +82,9 @@ def load_classes(
         checksums[path.name] = hashlib.sha256(content).hexdigest()
         settings = parse_toml(path.name, content, findings)
         if settings is not None:
+            if found_identity := guard_settings(path.name, settings, things=frozenset({"durable.name"})):
+                findings.faults[:] = found_identity
+                findings.stop_if_faulty("guarding against patient identity")
             reader = _ClassReader(path.name, settings, unit, sizes, findings)
             classes.append(reader.read())
     findings.stop_if_faulty("reading the class")

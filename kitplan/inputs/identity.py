@@ -148,19 +148,24 @@ def identity_problem(file: str, header: str, letter: str, because: str) -> Probl
     )
 
 
-def guard_settings(file: str, settings: Mapping[str, object], path: str = "") -> list[Problem]:
-    """Return a problem for each key or text of a TOML file that looks like a patient's identity."""
+def guard_settings(
+    file: str, settings: Mapping[str, object], path: str = "", things: frozenset[str] = frozenset()
+) -> list[Problem]:
+    """Return a problem for each key or text of a TOML file that looks like a patient's identity.
+
+    things: keys that name things and not people (durable.name).
+    """
     problems: list[Problem] = []
     for key, value in settings.items():
         where = f"{path}.{key}" if path else key
-        if header_names_identity(key, names_too=bool(path)):
+        if where not in things and header_names_identity(key, names_too=bool(path)):
             problems.append(_setting_problem(file, where, "its name says so"))
         elif isinstance(value, Mapping):
-            problems += guard_settings(file, value, where)
+            problems += guard_settings(file, value, where, things)
         elif isinstance(value, list):
             for part in value:
                 if isinstance(part, Mapping):
-                    problems += guard_settings(file, part, where)
+                    problems += guard_settings(file, part, where, things)
                 elif isinstance(part, str) and looks_like_number_of_record(part):
                     problems.append(_setting_problem(file, where, _NUMBERS))
         elif isinstance(value, str) and looks_like_number_of_record(value):

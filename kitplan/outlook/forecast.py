@@ -16,7 +16,7 @@ from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.values import Filling
 from kitplan.inputs.values import Unit
 from kitplan.outlook.months import MonthlyCensus, monthly_census, monthly_issues, months_ahead
-from kitplan.outlook.timeseries import Outlook, forecast_series
+from kitplan.outlook.timeseries import YEAR, Outlook, forecast_series
 from kitplan.outlook.use import UseModel, use_model
 
 DRAWS = 4000
@@ -211,7 +211,7 @@ def _result(
         before_source=source,
         model=model,
         sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, item_year, learnt),
-        notes=(*monthly.notes, f"Census: {outlook.reason}.", *_rate_notes(learnt)),
+        notes=(*monthly.notes, *_history_notes(monthly), f"Census: {outlook.reason}.", *_rate_notes(learnt)),
     )
 
 
@@ -321,6 +321,16 @@ def _before(past: pd.Series, year_before: pd.Series, names: list[str], dated: bo
     known = past[past.index < pd.Period(names[0], freq="M")].sort_index().iloc[-len(names) :]
     value = float(known.sum()) if len(known) == len(names) else float("nan")
     return value, f"the last {len(names)} known months"
+
+
+def _history_notes(monthly: MonthlyCensus) -> list[str]:
+    """What a history short of two years cannot carry."""
+    n_months = len(monthly.series())
+    if monthly.months is None or n_months >= 2 * YEAR:
+        return []
+    return [
+        f"Census: {n_months} complete months; smoothing with a yearly season needs {2 * YEAR}, so simpler methods ran."
+    ]
 
 
 def _rate_notes(learnt: Learnt) -> list[str]:

@@ -195,3 +195,12 @@ def test_the_samples_hold_a_class_each_and_say_that_it_is_invented():
     assert [f.name for f in found["lantern_nursery"]] == ["class.toml"]
     for files in found.values():
         assert all("INVENTED" in f.read_text() for f in files)
+
+
+def test_a_class_names_nobody(unit):
+    """A learner's name, or a patient's number in a text, stops the reading; the value is not repeated."""
+    for text in (GOOD + '\n[learner]\nname = "Somebody Invented"\n', GOOD + '\n[note]\nmrn = "00412345"\n'):
+        said = "\n".join(str(p) for p in faults(unit, text))
+        assert "Somebody" not in said
+        assert "00412345" not in said
+        assert said

@@ -180,3 +180,11 @@ def test_a_month_that_is_forecast_is_never_among_the_months_before():
     column = pd.Series(_same_month_last_year(past, ahead, dated=True))
     assert _before(past, column, ahead, dated=True) == (50.0, "the last 2 known months")
     assert np.isnan(_before(past, column, [*ahead, "2026-08", "2026-09"], dated=True)[0])
+
+
+def test_a_history_short_of_two_years_says_that_no_yearly_smoothing_ran(unit):
+    short = [n for n in forecast_unit(unit).notes if "complete months" in n]
+    months = len(monthly_census(unit).series())
+    assert bool(short) == (months < 24)
+    if short:
+        assert f"{months} complete months" in short[0]
