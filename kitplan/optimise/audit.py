@@ -13,8 +13,9 @@ from kitplan.inputs.values import Unit
 from kitplan.optimise.collapse import collapse, own_quantiles
 from kitplan.optimise.cover import cheapest
 from kitplan.optimise.descent import descend
-from kitplan.optimise.par import Question, ask
+from kitplan.optimise.par import ask
 from kitplan.optimise.par_tables import present_packs, standing_par
+from kitplan.optimise.question import Question
 from kitplan.optimise.values import ParPlan, Readiness, StandingPar
 from kitplan.optimise.verify import joint_readiness, shortage_chances, wilson_interval
 

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand
 from kitplan.optimise.collapse import collapse, own_quantiles
 from kitplan.optimise.descent import descend
+from kitplan.optimise.question import Question
 from kitplan.optimise.verify import joint_readiness
-
-if TYPE_CHECKING:
-    from kitplan.optimise.par import Question
 
 
 def trace_frontier(question: Question, verify: Demand) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,7 @@ from kitplan.optimise.par_tables import (
     room_words,
     standing_par,
 )
+from kitplan.optimise.question import Attempt, Question
 from kitplan.optimise.values import ParPlan, Readiness, SolverReport
 from kitplan.optimise.verify import joint_readiness, packs_needed, wilson_interval
 
@@ -35,58 +36,6 @@ MOST_PLANS = 5
 OPTIMISM_LEFT = 0.6
 """Share of the optimism seen between halves of the scenarios that is left when all of them are planned on
 (between 1/2 and 1/sqrt(2) as scenarios double)."""
-
-
-@dataclass(frozen=True)
-class Question:
-    """What is asked of the program, in the order of item names so that the catalogue's order cannot matter.
-
-    order: catalogue position of each item asked about. packs: needs, int, shape (n_scenarios, n_items).
-    cost: price of a pack, a trifle where it is free. floor: packs that no limit may go below.
-    """
-
-    unit: Unit
-    order: np.ndarray
-    packs: np.ndarray
-    pack: np.ndarray
-    price: np.ndarray
-    litres: np.ndarray
-    cost: np.ndarray
-    floor: np.ndarray
-    critical: np.ndarray
-    limits: tuple[Limit, ...]
-    gap: float
-    time_limit: float
-
-    def need(self, readiness: float) -> int:
-        """Scenarios to be met for `readiness`."""
-        n = len(self.packs)
-        return min(n, int(np.ceil(readiness * n - 1e-9)))
-
-    def guarded(self, readiness: float) -> np.ndarray:
-        """Return what no limit may cut: floors, and emergency equipment to its own quantile at `readiness`."""
-        own = own_quantiles(self.packs, self.need(readiness))
-        return np.where(self.critical, np.maximum(self.floor, own), self.floor)
-
-    def units_of(self, demand: Demand) -> np.ndarray:
-        """Return demand in items, columns in this question's order."""
-        return demand.units[:, self.order]
-
-
-@dataclass(frozen=True)
-class Attempt:
-    """One plan and what verification said of it. asked: readiness planned at. answer: as in ParPlan."""
-
-    asked: float
-    covered: Covered
-    verified: float
-    answer: str
-    verify: Demand
-
-    @property
-    def par(self) -> np.ndarray:
-        assert self.covered.par is not None
-        return self.covered.par
 
 
 def solve_par(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
@@ -12,11 +10,9 @@ from kitplan.optimise.because import Reasons, because
 from kitplan.optimise.collapse import own_quantiles
 from kitplan.optimise.cover import Limit
 from kitplan.optimise.floors import fits_unit
+from kitplan.optimise.question import Attempt, Question
 from kitplan.optimise.values import Readiness, StandingPar
 from kitplan.optimise.verify import joint_readiness, shortage_chances, wilson_interval
-
-if TYPE_CHECKING:
-    from kitplan.optimise.par import Attempt, Question
 
 
 def level_table(question: Question, attempt: Attempt, target: float, demand: Demand) -> pd.DataFrame:
