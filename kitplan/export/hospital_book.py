@@ -18,7 +18,7 @@ def hospital_files(hospital: Hospital, seed: int | None) -> dict[str, bytes]:
     files = {f"tables/{name}.csv": table_bytes(name, frame) for name, frame in hospital.tables().items()}
     files[WORKBOOK] = hospital_book(hospital)
     record = {
-        "kitplan": __version__, "seed": seed, "units": hospital.units["unit"].tolist(),
+        "version": __version__, "seed": seed, "units": hospital.units["unit"].tolist(),
         "not_planned": hospital.failed["unit"].tolist(), "value": _totals(hospital),
         "pooling_saving": hospital.pooling.saving if hospital.pooling else None,
         "solver": vars(hospital.pooling.solver) | {"seconds": None} if hospital.pooling else None,

@@ -39,7 +39,7 @@ def record_bytes(record: Mapping[str, Any]) -> bytes:
 def head(unit: Unit, seed: int, version: str) -> dict[str, Any]:
     """The lines every record begins with, for plan.json and for the record of a single part alike."""
     return {
-        "kitplan": version,
+        "version": version,
         "plan_number": plan_number(unit, seed, version),
         "unit": unit.name,
         "currency": unit.currency,

@@ -64,7 +64,7 @@ def _causes(before: Mapping[str, Any], after: Mapping[str, Any], target: float) 
     was = (before.get("readiness") or {}).get("target")
     if was is not None and not np.isclose(was, target):
         causes.append(f"The readiness target went from {was:g} to {target:g}.")
-    for key, what in (("kitplan", "The program's version"), ("seed", "The seed")):
+    for key, what in (("version", "The program's version"), ("seed", "The seed")):
         if before.get(key) != after.get(key):
             causes.append(f"{what} went from {before.get(key)} to {after.get(key)}.")
     return tuple(causes)

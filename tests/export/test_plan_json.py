@@ -16,7 +16,7 @@ from kitplan.inputs.values import StockPolicy
 def test_it_tells_seed_version_inputs_readiness_value_solver_and_warnings(plan):
     record = json.loads(plan_files(plan)["plan.json"])
     assert record["seed"] == 7
-    assert record["kitplan"] == "0.1.0"
+    assert record["version"] == "0.1.0"
     assert record["inputs"] == dict(plan.unit.checksums)
     assert {"target", "planned", "verified", "low", "high"} <= set(record["readiness"])
     assert {"name", "status", "bound", "gap"} <= set(record["solver"])
