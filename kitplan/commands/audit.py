@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import run_safely, say, unit_options
+from kitplan.commands.part import run_part
+
+if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
+    from kitplan.plan import Plan
 
 
 @click.command("audit")
@@ -20,26 +26,20 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     Exit code 1, nothing written: a limit is below what emergency equipment needs.
     """
     from kitplan.commands.plan import refuse_unsafe
-    from kitplan.export.writer import check_target, write_outputs
 
-    folder = out_folder(unit_path, out)
-    with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        check_target(folder, ("audit.xlsx", "audit.json", "tables/audit.csv"))
+    def prepare(unit: Unit) -> Unit:
         _require_present_par(unit_path, unit.present_par is not None)
-        from kitplan.plan import plan_unit
+        return unit
 
-        plan = plan_unit(unit, seed, ("audit",), report)
+    def settle(plan: Plan) -> Plan:
         refuse_unsafe(plan)
-        report("Writing")
-        from kitplan.export.outputs import part_files
+        return plan
 
-        written = write_outputs(folder, part_files(plan, "audit"))
+    plan, written = run_part("audit", unit_path, out, seed, ("tables/audit.csv",), prepare, settle)
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open audit.xlsx.")
-    for sentence in plan.parts["audit"].sentences(unit.currency):
+    for sentence in plan.parts["audit"].sentences(plan.unit.currency):
         click.echo(sentence)
 
 

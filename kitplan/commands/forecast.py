@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import load, out_folder, printable, progress, run_safely, say, unit_options
+from kitplan.commands.common import printable, run_safely, say, unit_options
+from kitplan.commands.part import run_part
+
+if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
 
 
 @click.command("forecast")
@@ -22,23 +27,12 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
     Where stock_issues.csv is there, past months are split into census, frequency, use per event, unexplained and
     price. Writes forecast.xlsx (its first sheet is one page for the manager), tables/ and forecast.json.
     """
-    from kitplan.export.writer import check_target, write_outputs
+    def prepare(unit: Unit) -> Unit:
+        return unit if months is None else replace(unit, forecast=replace(unit.forecast, months=months))
 
-    folder = out_folder(unit_path, out)
-    with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        check_target(folder, ("forecast.xlsx", "forecast.json", "tables/monthly_use.csv"))
-        if months is not None:
-            unit = replace(unit, forecast=replace(unit.forecast, months=months))
-        from kitplan.plan import plan_unit
-
-        plan = plan_unit(unit, seed, ("forecast",), report)
-        view = plan.parts["forecast"]
-        report("Writing")
-        from kitplan.export.outputs import part_files
-
-        written = write_outputs(folder, part_files(plan, "forecast"), retire=True)
+    files = ("tables/monthly_use.csv",)
+    plan, written = run_part("forecast", unit_path, out, seed, files, prepare, retire=True)
+    view = plan.parts["forecast"]
     for note in view.notes():
         say(f"Look at: {note}")
     for sentence in written.sentences():

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import run_safely, say, unit_options
+from kitplan.commands.part import run_part
+
+if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
 
 
 @click.command("kits")
@@ -20,26 +26,12 @@ def command(unit_path: Path, out: Path | None, seed: int | None, designs: int | 
     Writes kits.xlsx, tables/kit_contents.csv and more, build cards and cut cards (PDF, A4 and US Letter), and
     kits.json. Exit code 1: a container or a limit is too small for a safe kit; nothing is written.
     """
-    from dataclasses import replace
+    def prepare(unit: Unit) -> Unit:
+        return unit if designs is None else replace(unit, bedside=replace(unit.bedside, designs=designs))
 
-    from kitplan.export.writer import check_target, write_outputs
-
-    folder = out_folder(unit_path, out)
-    with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        if designs is not None:
-            unit = replace(unit, bedside=replace(unit.bedside, designs=designs))
-        check_target(folder, ("kits.xlsx", "kits.json", "tables/kit_contents.csv"))
-        from kitplan.plan import plan_unit
-
-        plan = plan_unit(unit, seed, ("kits",), report)
-        report("Writing")
-        from kitplan.export.outputs import part_files
-
-        written = write_outputs(folder, part_files(plan, "kits"))
+    plan, written = run_part("kits", unit_path, out, seed, ("tables/kit_contents.csv",), prepare)
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open kits.xlsx; print build-cards-a4.pdf and cut-cards-a4.pdf.")
-    for sentence in plan.parts["kits"].sentences(unit.currency):
+    for sentence in plan.parts["kits"].sentences(plan.unit.currency):
         click.echo(sentence)

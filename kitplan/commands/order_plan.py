@@ -120,7 +120,7 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
     warnings = tuple(f"{name} has changed since the plan of this folder was made; plan again to use it."
                      for name in changed)
     ours = replace(unit, checksums=inputs, extra={**unit.extra, "plan_number": str(record["plan_number"])})
-    plan = Plan(ours, int(record["seed"]), str(record["kitplan"]),
+    plan = Plan(ours, int(record["seed"]), str(record["version"]),
                 Filling(pd.DataFrame()), pd.DataFrame(), pd.DataFrame(), warnings=warnings)
     return LastPlan(str(record["plan_number"]), plan, points, warnings)
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import load, out_folder, printable, progress, run_safely, say, unit_options
+from kitplan.commands.common import printable, run_safely, say, unit_options
+from kitplan.commands.part import run_part
 
 
 @click.command("rates")
@@ -18,21 +19,9 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     Writes rates.xlsx, tables/ and rates.json, and resecure_learnt.toml: a [resecure] block that `kitplan plan UNIT
     --learnt FILE` plans on, or that you paste into unit.toml. With fewer than twenty events the defaults stay.
     """
-    from kitplan.export.writer import check_target, write_outputs
-
-    folder = out_folder(unit_path, out)
-    with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        check_target(folder, ("rates.xlsx", "rates.json", "tables/rates.csv", "resecure_learnt.toml"))
-        from kitplan.plan import plan_unit
-
-        plan = plan_unit(unit, seed, ("rates",), report)
-        learnt = plan.parts["rates"]
-        report("Writing")
-        from kitplan.export.outputs import part_files
-
-        written = write_outputs(folder, part_files(plan, "rates"), retire=True)
+    files = ("tables/rates.csv", "resecure_learnt.toml")
+    plan, written = run_part("rates", unit_path, out, seed, files, retire=True)
+    learnt = plan.parts["rates"]
     for note in (*learnt.notes, *learnt.warnings):
         say(f"Look at: {note}")
     for sentence in written.sentences():
@@ -43,4 +32,4 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     if learnt.used:
         from kitplan.demand.learnt_block import block_text
 
-        click.echo("\n" + printable(block_text(unit, learnt)))
+        click.echo("\n" + printable(block_text(plan.unit, learnt)))

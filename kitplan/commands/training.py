@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import run_safely, say, unit_options
+from kitplan.commands.part import run_part
+
+if TYPE_CHECKING:
+    from kitplan.inputs.values import Unit
+    from kitplan.plan import Plan
 
 
 @click.command("training")
@@ -20,28 +26,19 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
 
     For practice on manikins only. Writes training.xlsx, tables/, prints (PDF) and training.json, all or nothing.
     """
-    from kitplan.export.writer import check_target, write_outputs
+    def prepare(unit: Unit) -> Unit:
+        return replace(unit, extra={**unit.extra, "class_files": class_files}) if class_files else unit
 
-    folder = out_folder(unit_path, out)
-    with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        check_target(folder, ("training.xlsx", "training.json", "tables/training_list.csv"))
-        if class_files:
-            unit = replace(unit, extra={**unit.extra, "class_files": class_files})
-        from kitplan.plan import plan_unit
+    def settle(plan: Plan) -> Plan:
+        checksums = {**plan.unit.checksums, **plan.parts["training"].checksums}
+        return replace(plan, unit=replace(plan.unit, checksums=checksums))
 
-        plan = plan_unit(unit, seed, ("training",), report)
-        training = plan.parts["training"]
-        plan = replace(plan, unit=replace(unit, checksums={**unit.checksums, **training.checksums}))
-        report("Writing")
-        from kitplan.export.outputs import part_files
-
-        written = write_outputs(folder, part_files(plan, "training"))
+    files = ("tables/training_list.csv",)
+    plan, written = run_part("training", unit_path, out, seed, files, prepare, settle)
     for warning in plan.warnings:
         say(f"Look at: {warning}")
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open training.xlsx.")
-    for sentence in training.sentences():
+    for sentence in plan.parts["training"].sentences():
         click.echo(sentence)

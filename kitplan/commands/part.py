@@ -1,0 +1,50 @@
+"""What the commands of single parts share: read, plan one part, write its files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from kitplan.commands.common import load, out_folder, progress
+
+if TYPE_CHECKING:
+    from kitplan.export.writer import Written
+    from kitplan.inputs.values import Unit
+    from kitplan.plan import Plan
+
+
+def run_part(
+    part: str,
+    unit_path: Path,
+    out: Path | None,
+    seed: int | None,
+    must_write: Sequence[str],
+    prepare: Callable[[Unit], Unit] | None = None,
+    settle: Callable[[Plan], Plan] | None = None,
+    retire: bool = False,
+) -> tuple[Plan, Written]:
+    """Plan one part of a unit and write its files, all or nothing; return the plan and what was written.
+
+    must_write: files beside PART.xlsx and PART.json that the folder has to allow, looked at before the work begins.
+    prepare: changes or refuses the unit that was read. settle: changes or refuses the plan before it is written.
+    retire: remove the part's own earlier tables that are no longer made.
+    """
+    from kitplan.export.writer import check_target, write_outputs
+
+    folder = out_folder(unit_path, out)
+    with progress() as report:
+        report("Reading")
+        unit = load(unit_path, seed)
+        check_target(folder, (f"{part}.xlsx", f"{part}.json", *must_write))
+        if prepare is not None:
+            unit = prepare(unit)
+        from kitplan.plan import plan_unit
+
+        plan = plan_unit(unit, seed, (part,), report)
+        if settle is not None:
+            plan = settle(plan)
+        report("Writing")
+        from kitplan.export.outputs import part_files
+
+        return plan, write_outputs(folder, part_files(plan, part), retire=retire)
