@@ -184,11 +184,16 @@ def _run_par(plan: Plan, work: Workings) -> Plan:
     return replace(plan, demand=demand, par=par, warnings=(*plan.warnings, *par.binding))
 
 
+def _with_par(plan: Plan, work: Workings) -> Plan:
+    """The plan with par levels, solved here where that part was not asked for itself."""
+    return plan if plan.par is not None else _run_par(plan, work)
+
+
 def _run_order(plan: Plan, work: Workings) -> Plan:
     from kitplan.inputs.counted import count_from_unit
     from kitplan.optimise.weekly import weekly_round
 
-    plan = plan if plan.par is not None else _run_par(plan, work)
+    plan = _with_par(plan, work)
     unit = work.unit
     points = order_points(plan, work.tables)
     count = count_from_unit(unit.on_hand) if unit.on_hand is not None else None
@@ -207,7 +212,7 @@ def _no_season(unit: Unit) -> str | None:
 def _run_seasons(plan: Plan, work: Workings) -> Plan:
     from kitplan.optimise.seasons import plan_seasons
 
-    plan = plan if plan.par is not None else _run_par(plan, work)
+    plan = _with_par(plan, work)
     assert plan.par is not None
     assert plan.demand is not None
     seasons = plan_seasons(plan.unit, plan.demand, plan.par.levels["par_units"].to_numpy())
@@ -263,7 +268,7 @@ def back_order(plan: Plan, tables: AttemptTables, count: Count | None) -> BackOr
 def _run_audit(plan: Plan, work: Workings) -> Plan:
     from kitplan.optimise.audit import as_held, audit_par, holds_other_items, say_swaps
 
-    plan = plan if plan.par is not None else _run_par(plan, work)
+    plan = _with_par(plan, work)
     assert plan.par is not None
     shelf, par, notes = work, plan.par, []
     if holds_other_items(work.unit, work.filling):

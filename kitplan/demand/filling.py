@@ -7,12 +7,13 @@ renewal count and the stay distribution.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.fit import catalogue_records, fitting, nearest_size
 from kitplan.demand.occupancy import interval_checks, prior_cap_checks, stay_checks_pmf
 from kitplan.demand.resecure import AttemptTable, attempt_table, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
@@ -88,23 +89,6 @@ def airway_roles(unit: Unit) -> list[str]:
     return [role for role in dict.fromkeys(patient["role"]) if role not in used]
 
 
-def fitting_items(unit: Unit, role: str, tube_mm: float) -> pd.DataFrame:
-    """Catalogue rows that fill `role` for a tube of this size and are to be had; all that fit if none is to be had."""
-    items = unit.items
-    fits = ~(items["fits_from_mm"] > tube_mm + 1e-9) & ~(items["fits_to_mm"] < tube_mm - 1e-9)
-    found = items[(items["role"] == role) & fits]
-    to_be_had = found[~found["item"].isin(unit.stock.unavailable)]
-    return to_be_had if len(to_be_had) else found
-
-
-def right_width(found: pd.DataFrame, technique: Technique) -> pd.DataFrame:
-    """Tape of the width the recipe names; the next wider where that is not carried."""
-    if technique.tape_width_mm is None:
-        return found
-    wide = found[found["width_mm"] >= technique.tape_width_mm - 1e-9]
-    return wide[wide["width_mm"] == wide["width_mm"].min()] if len(wide) else found
-
-
 @dataclass(frozen=True)
 class _Airway:
     """One stratum as the choice of its items sees it; lengths_mm: tape pieces of one re-secure, longest first."""
@@ -137,37 +121,21 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> Filling:
     """
     tables = tables or attempt_tables(unit)
     once = airway_roles(unit)
-    catalogue: dict[str, list[dict]] = {}
-    for record in unit.items.to_dict("records"):
-        catalogue.setdefault(str(record["role"]), []).append(record)
+    catalogue = catalogue_records(unit)
     rows: list[dict[str, object]] = []
     opened: dict[tuple[int, str], np.ndarray] = {}
     for stratum in unit.strata.index:
         airway = _airway(unit, int(stratum), attempts_per_stay_pmf(unit, tables, stratum))
         for role, need in role_needs(unit, stratum).items():
-            found = _fitting(unit, catalogue.get(role, []), airway)
-            rows += _fill_used_role(unit, airway, found, need, opened)
+            found = fitting(unit, catalogue.get(role, ()), airway.tube_mm, airway.technique.tape_width_mm)
+            rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)
         for role in once:
-            rows += _fill_once(unit, airway, _fitting(unit, catalogue[role], airway))
+            rows += _fill_once(unit, airway, role, fitting(unit, catalogue[role], airway.tube_mm))
     return Filling(pd.DataFrame(rows, columns=FILLING_COLUMNS), opened)
 
 
-def _fitting(unit: Unit, records: list[dict], airway: _Airway) -> list[dict]:
-    """`fitting_items` on plain records, tape already of the right width."""
-    tube_mm = airway.tube_mm
-    fits = [
-        r for r in records if not r["fits_from_mm"] > tube_mm + 1e-9 and not r["fits_to_mm"] < tube_mm - 1e-9
-    ]
-    fits = [r for r in fits if r["item"] not in unit.stock.unavailable] or fits
-    wanted = airway.technique.tape_width_mm
-    if not fits or fits[0]["role"] != "tape" or wanted is None:
-        return fits
-    wide = [r for r in fits if r["width_mm"] >= wanted - 1e-9]
-    return [r for r in wide if r["width_mm"] == min(w["width_mm"] for w in wide)] or fits
-
-
 def _fill_used_role(
-    unit: Unit, airway: _Airway, found: list[dict], need: float, opened: dict[tuple[int, str], np.ndarray]
+    unit: Unit, airway: _Airway, found: list[Mapping], need: float, opened: dict[tuple[int, str], np.ndarray]
 ) -> list[dict[str, object]]:
     shared = [item for item in found if item["share"] > 0]
     if shared:
@@ -245,17 +213,12 @@ def _opened(airway: _Airway, item: Mapping, need: float, n_uses: int) -> np.ndar
     return np.ceil(np.arange(n_uses + 1) * need / per_item - 1e-9).astype(np.int64)
 
 
-def _fill_once(unit: Unit, airway: _Airway, found: list[dict]) -> list[dict[str, object]]:
+def _fill_once(
+    unit: Unit, airway: _Airway, role: str, found: Sequence[tuple[int, Mapping]]
+) -> list[dict[str, object]]:
     if not found:
         return []
-    wanted = unit.prefer.get(str(found[0]["role"]))
-
-    def rank(item: Mapping) -> tuple[bool, float, float]:
-        middle = (item["fits_from_mm"] + item["fits_to_mm"]) / 2
-        distance = np.inf if np.isnan(middle) else abs(middle - airway.tube_mm)
-        return item["item"] != wanted, distance, item["price"] / item["pack"]
-
-    item = min(found, key=rank)
+    _, item = nearest_size(unit, role, found, airway.tube_mm)[0]
     why = "the only one that fits" if len(found) == 1 else f"nearest in size of {len(found)} that fit"
     price = float(item["price"]) / float(item["pack"])
     return [_row(airway, item, 1.0) | {"cost_per_stay": price, "because": f"one an airway; {why}"}]

@@ -330,9 +330,8 @@ def still_secure(spells: WearSpells, days: np.ndarray) -> tuple[np.ndarray, np.n
     return alive[which[len(wear) :]], at_risk[which[len(wear) :]]
 
 
-def expected_events(spells: WearSpells, curve: WearCurve, n_strata: int) -> np.ndarray:
-    """Events that the fitted hazards make of the wear that was watched, by stratum, each airway with the frailty
-    that its own events suggest (the compensator of the counting process)."""
+def _suggested_frailty(spells: WearSpells, curve: WearCurve) -> tuple[np.ndarray, np.ndarray]:
+    """Fitted hazard of each spell, and the frailty of each airway that its own events suggest (posterior mean)."""
     folded = _fold(spells)
     hazard, _, _ = _spell_hazards(
         spells, folded, curve.factor, curve.scale_hours, curve.shape, curve.constant_per_day
@@ -340,6 +339,13 @@ def expected_events(spells: WearSpells, curve: WearCurve, n_strata: int) -> np.n
     theta = 1.0 / max(curve.spread, 1e-3) ** 2
     events = np.bincount(spells.airway, weights=spells.caused)
     frailty = (events + theta) / (np.bincount(spells.airway, weights=hazard) + theta)
+    return hazard, frailty
+
+
+def expected_events(spells: WearSpells, curve: WearCurve, n_strata: int) -> np.ndarray:
+    """Events that the fitted hazards make of the wear that was watched, by stratum, each airway with the frailty
+    that its own events suggest (the compensator of the counting process)."""
+    hazard, frailty = _suggested_frailty(spells, curve)
     return np.bincount(spells.stratum, weights=hazard * frailty[spells.airway], minlength=n_strata)
 
 
@@ -348,13 +354,7 @@ def fitted_survival(spells: WearSpells, curve: WearCurve, days: np.ndarray) -> n
 
     Averaged over the securements as they were, each with its stratum's factor and its airway's own frailty.
     """
-    folded = _fold(spells)
-    hazard, _, _ = _spell_hazards(
-        spells, folded, curve.factor, curve.scale_hours, curve.shape, curve.constant_per_day
-    )
-    theta = 1.0 / max(curve.spread, 1e-3) ** 2
-    events = np.bincount(spells.airway, weights=spells.caused)
-    frailty = (events + theta) / (np.bincount(spells.airway, weights=hazard) + theta)
+    _, frailty = _suggested_frailty(spells, curve)
     pace = np.sort(curve.factor[spells.stratum] * frailty[spells.airway])
     pace = pace[:: max(len(pace) // 2000, 1)]
     total = (24 * days / curve.scale_hours) ** curve.shape + curve.constant_per_day * days

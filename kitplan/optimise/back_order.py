@@ -27,11 +27,10 @@ from kitplan.demand.filling import (
     AttemptTables,
     airway_roles,
     attempts_per_stay_pmf,
-    fitting_items,
     items_opened,
-    right_width,
     role_needs,
 )
+from kitplan.demand.fit import catalogue_records, fitting
 from kitplan.demand.occupancy import sample_episodes
 from kitplan.demand.values import Demand, Filling
 from kitplan.inputs.values import Unit
@@ -121,13 +120,14 @@ def plan_back_order(unit: Unit, filling: Filling, tables: AttemptTables, demand:
 
 
 def _demand_lines(unit: Unit, filling: Filling, tables: AttemptTables, gone: list[str]) -> list[_Line]:
-    once = set(airway_roles(unit))
+    once, records = set(airway_roles(unit)), catalogue_records(unit)
     strata: dict[tuple, list[int]] = {}
     for row in filling.frame[filling.frame["item"].isin(gone)].itertuples(index=False):
         need = 1.0 if row.role in once else role_needs(unit, row.stratum)[row.role]
-        found = fitting_items(unit, row.role, float(unit.strata.at[row.stratum, "tube_mm"]))
-        if row.role == "tape":
-            found = right_width(found, unit.techniques[str(unit.strata.at[row.stratum, "technique"])])
+        airway = unit.strata.loc[row.stratum]
+        width_mm = unit.techniques[str(airway["technique"])].tape_width_mm
+        fits = fitting(unit, records.get(row.role, ()), float(airway["tube_mm"]), width_mm)
+        found = unit.items.loc[[i for i, _ in fits]]
         found = pd.concat([found[~found["item"].isin(unit.stock.unavailable)],
                            unit.items[unit.items["item"] == row.item]])
         takes = {int(j): 1.0 if row.role in once else _items_a_use(unit, tables, row.stratum, item, need)

@@ -14,10 +14,10 @@ import pandas as pd
 from kitplan.demand.filling import (
     AttemptTables,
     airway_roles,
-    fitting_items,
     items_opened,
     role_needs,
 )
+from kitplan.demand.fit import Records, catalogue_records, fitting, fitting_items, nearest_size
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.stay_use import StayUse, stay_use
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use
@@ -59,18 +59,6 @@ class KitNeeds:
     primary: dict[tuple[int, str], int]
 
 
-Records = Mapping[str, Sequence[tuple[int, Mapping]]]
-"""Catalogue rows by role: (position, row)."""
-
-
-def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict]]]:
-    """The catalogue as plain rows by role, catalogue order: many small look-ups are slow in a frame."""
-    by_role: dict[str, list[tuple[int, dict]]] = {}
-    for position, row in enumerate(unit.items.to_dict("records")):
-        by_role.setdefault(str(row["role"]), []).append((position, row))
-    return by_role
-
-
 def kit_needs(unit: Unit, tables: AttemptTables, base: Filling | None = None) -> KitNeeds:
     """Work out what the kits must hold. base: a filling whose tables of opened items are used again.
 
@@ -106,18 +94,6 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: Filling | None = None) ->
     return KitNeeds(
         re_secures, use, kits, turnover, needs, candidates, opened, tuple(emergency), primary
     )
-
-
-def fitting(
-    unit: Unit, found: Sequence[tuple[int, Mapping]], tube_mm: float, tape_width_mm: float | None = None
-) -> list[tuple[int, Mapping]]:
-    """Rows that fit the tube and are to be had (all that fit if none is); tape of the width wanted or the next."""
-    fits = [(i, r) for i, r in found if not r["fits_from_mm"] > tube_mm + 1e-9 and not r["fits_to_mm"] < tube_mm - 1e-9]
-    fits = [(i, r) for i, r in fits if r["item"] not in unit.stock.unavailable] or fits
-    if tape_width_mm is None or not fits or fits[0][1]["role"] != "tape":
-        return fits
-    wide = [(i, r) for i, r in fits if r["width_mm"] >= tape_width_mm - 1e-9]
-    return [(i, r) for i, r in wide if r["width_mm"] == min(w["width_mm"] for _, w in wide)] or fits
 
 
 def _serving(
@@ -205,15 +181,9 @@ def _once_roles(unit: Unit) -> list[str]:
 
 
 def _by_fit(unit: Unit, role: str, tube_mm: float, records: Records) -> list[int]:
-    """Positions in order of fit: what the unit prefers, then the size whose range has the tube nearest its middle."""
-
-    def rank(entry: tuple[int, Mapping]) -> tuple[bool, float, float]:
-        item = entry[1]
-        middle = (item["fits_from_mm"] + item["fits_to_mm"]) / 2
-        distance = np.inf if np.isnan(middle) else abs(middle - tube_mm)
-        return item["item"] != unit.prefer.get(role), distance, item["price"] / item["pack"]
-
-    return [i for i, _ in sorted(fitting(unit, records.get(role, ()), tube_mm), key=rank)]
+    """Positions of what fits, best size first."""
+    found = fitting(unit, records.get(role, ()), tube_mm)
+    return [i for i, _ in nearest_size(unit, role, found, tube_mm)]
 
 
 def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:

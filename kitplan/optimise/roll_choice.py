@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.filling import items_opened
+from kitplan.demand.fit import Records, catalogue_records, fitting
 from kitplan.demand.tape import (
     applied_length_mm,
     cut_pieces,
@@ -22,7 +23,7 @@ from kitplan.demand.tape import (
 )
 from kitplan.demand.values import Filling
 from kitplan.inputs.values import Unit
-from kitplan.optimise.kit_needs import KitNeeds, Records, catalogue_records, fitting
+from kitplan.optimise.kit_needs import KitNeeds
 
 TAPE_COLUMNS = [
     "route", "tube_mm", "technique", "skin", "item", "pieces_per_roll", "uses_per_roll", "rolls_per_stay",

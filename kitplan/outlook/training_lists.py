@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.filling import fitting_items
+from kitplan.demand.fit import fitting_items
 from kitplan.inputs.class_values import Durable, TrainingClass
 from kitplan.inputs.values import Unit
 from kitplan.outlook.timetable import Thing, Timetable, largest_remainder, things_of

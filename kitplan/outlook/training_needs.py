@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.filling import fitting_items
+from kitplan.demand.fit import fitting_items
 from kitplan.demand.tape import WIDTH_IF_UNNAMED_MM, cut_pieces
 from kitplan.inputs.class_values import Practice, TrainingClass
 from kitplan.inputs.problems import Problem
