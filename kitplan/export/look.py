@@ -132,7 +132,6 @@ class Page:
         self.section = book.section
         self.widths = tuple(widths)
         self.next_row = 1
-        self.first_data_row: int | None = None
         for column, width in enumerate(widths, 1):
             sheet.column_dimensions[get_column_letter(column)].width = width
 
@@ -195,7 +194,6 @@ class Page:
             self.sheet.freeze_panes = self.sheet.cell(row + 1, frozen_columns + 1)
         if freeze or self.sheet.print_title_rows:
             self.sheet.print_title_rows = f"{titles_from or row}:{row}"
-        self.first_data_row = row + 1
         return row
 
     def row(self, values: Sequence[Any], kinds: Sequence[str]) -> int:

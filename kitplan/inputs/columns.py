@@ -44,8 +44,3 @@ def columns_of(table: str, direction: str = "in") -> dict[str, Column]:
     if not found:
         raise KeyError(f"config/columns.csv describes no table {table!r} ({direction})")
     return found
-
-
-def described_tables(direction: str) -> list[str]:
-    """Return the names of the tables described for one direction, in the file's order."""
-    return list(dict.fromkeys(c.table for c in _all_columns() if c.direction == direction))
