@@ -34,7 +34,13 @@ PEOPLE = {
         "simulate": "Years of the stock room played day by day: do the par levels hold?",
     },
 }
-"""Who it is for -> command -> one-line help; the command itself is `command` in kitplan/commands/<name>.py."""
+"""Who it is for -> command -> one-line help."""
+
+PLACES = {
+    **{name: f"commands.{name}" for name in ("new", "check", "plan")},
+    "explain": "parts.par.explain_command", "order": "parts.orders.command", "labels": "parts.orders.labels_command",
+}
+"""Module of a command; one that stands nowhere here is in parts/NAME/command.py."""
 
 COMMANDS = {name: line for commands in PEOPLE.values() for name, line in commands.items()}
 
@@ -48,7 +54,8 @@ class LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        return importlib.import_module(f"kitplan.commands.{cmd_name}").command
+        place = PLACES.get(cmd_name, f"parts.{cmd_name}.command")
+        return importlib.import_module(f"kitplan.{place}").command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for person, commands in PEOPLE.items():

@@ -11,19 +11,19 @@ import pandas as pd
 
 from kitplan import __version__
 from kitplan.demand.bounds import within_memory
-from kitplan.demand.filling import AttemptTables, attempt_tables, fill_roles
+from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import draw_demand, expected_use
 from kitplan.demand.values import Demand, Filling
-from kitplan.inputs.values import Unit
+from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
-    from kitplan.inputs.counted import Count
-    from kitplan.inputs.last_plan import Earlier
-    from kitplan.optimise.back_order import BackOrder
-    from kitplan.optimise.kits import KitDesigns
-    from kitplan.optimise.order_points import OrderPoints
-    from kitplan.optimise.values import ParPlan
+    from kitplan.parts.kits.model import KitDesigns
+    from kitplan.parts.orders.back_order import BackOrder
+    from kitplan.parts.orders.order_points import OrderPoints
+    from kitplan.read.counted import Count
+    from kitplan.read.last_plan import Earlier
+    from kitplan.solve.values import ParPlan
 
 Progress = Callable[[str], None]
 
@@ -76,7 +76,7 @@ class Workings:
         """What is left in ended kits added, where the unit's par levels are to supply it (bedside.kits_in_par)."""
         if self.kits is None or not self.unit.bedside.kits_in_par:
             return demand
-        from kitplan.optimise.kit_accounts import with_leftovers
+        from kitplan.parts.kits.accounts import with_leftovers
 
         return with_leftovers(self.unit, self.kits.traffic(self.unit), demand)
 
@@ -126,8 +126,8 @@ def _kit_designs(
 
     Raises UnsafePlan only where the kits were asked for by name: the par levels stand without them.
     """
-    from kitplan.inputs.problems import UnsafePlan
-    from kitplan.optimise.kits import design_kits
+    from kitplan.parts.kits.model import design_kits
+    from kitplan.read.problems import UnsafePlan
 
     if parts is not None and set(parts) <= {"training", "rates"}:
         return None, ""
@@ -141,7 +141,7 @@ def _kit_designs(
 
 
 def _run_kits(plan: Plan, work: Workings) -> Plan:
-    from kitplan.optimise.kits import solve_kits
+    from kitplan.parts.kits.model import solve_kits
 
     if work.kits is None:
         return plan
@@ -161,7 +161,7 @@ def _expected(work: Workings) -> pd.DataFrame:
     days = unit.stock.protection_interval_days
     units = expected_use(unit, work.filling, days, work.tables)
     if work.kits is not None and unit.bedside.kits_in_par:
-        from kitplan.optimise.kit_accounts import leftovers_expected
+        from kitplan.parts.kits.accounts import leftovers_expected
 
         units = units + leftovers_expected(work.kits.needs, work.kits.traffic(unit), days)
     return pd.DataFrame({"item": unit.items["item"], "expected_units": units})
@@ -172,8 +172,8 @@ def _with_part(plan: Plan, name: str, value: object) -> Plan:
 
 
 def _run_par(plan: Plan, work: Workings) -> Plan:
-    from kitplan.optimise.audit import holds_other_items
-    from kitplan.optimise.par import solve_par
+    from kitplan.parts.audit.model import holds_other_items
+    from kitplan.parts.par.model import solve_par
 
     policy = work.unit.planning
     demand = work.draw(policy.scenarios, "plan")
@@ -190,8 +190,8 @@ def _with_par(plan: Plan, work: Workings) -> Plan:
 
 
 def _run_order(plan: Plan, work: Workings) -> Plan:
-    from kitplan.inputs.counted import count_from_unit
-    from kitplan.optimise.weekly import weekly_round
+    from kitplan.parts.orders.model import weekly_round
+    from kitplan.read.counted import count_from_unit
 
     plan = _with_par(plan, work)
     unit = work.unit
@@ -204,13 +204,13 @@ def _run_order(plan: Plan, work: Workings) -> Plan:
 
 
 def _no_season(unit: Unit) -> str | None:
-    from kitplan.optimise.seasons import no_season
+    from kitplan.parts.par.seasons import no_season
 
     return no_season(unit)
 
 
 def _run_seasons(plan: Plan, work: Workings) -> Plan:
-    from kitplan.optimise.seasons import plan_seasons
+    from kitplan.parts.par.seasons import plan_seasons
 
     plan = _with_par(plan, work)
     assert plan.par is not None
@@ -226,7 +226,7 @@ def with_changes(plan: Plan, earlier: Earlier | None, head: Mapping[str, Any]) -
 
     earlier: what the folder holds already. head: first lines of the record to be written.
     """
-    from kitplan.optimise.changes import Changes, compare_with
+    from kitplan.parts.par.changes import Changes, compare_with
 
     if earlier is None or plan.par is None or earlier.record.get("unit") != plan.unit.name:
         return plan
@@ -242,7 +242,7 @@ def with_changes(plan: Plan, earlier: Earlier | None, head: Mapping[str, Any]) -
 
 def order_points(plan: Plan, tables: AttemptTables) -> OrderPoints:
     """Par levels with the stock under which an item may not last until a delivery ordered today."""
-    from kitplan.optimise.order_points import LEAD_SCENARIOS, find_order_points
+    from kitplan.parts.orders.order_points import LEAD_SCENARIOS, find_order_points
 
     if plan.par is None:
         raise ValueError("this plan was made without par levels")
@@ -255,8 +255,8 @@ def order_points(plan: Plan, tables: AttemptTables) -> OrderPoints:
 
 def back_order(plan: Plan, tables: AttemptTables, count: Count | None) -> BackOrder:
     """What to do about the items that cannot be had: demand as if they could, and a program that replaces them."""
-    from kitplan.optimise.back_order import RECOURSE_SCENARIOS, plan_back_order
-    from kitplan.optimise.weekly import held_units
+    from kitplan.parts.orders.back_order import RECOURSE_SCENARIOS, plan_back_order
+    from kitplan.parts.orders.model import held_units
 
     unit, weeks = plan.unit, plan.unit.stock.unavailable_weeks
     days = 7 * weeks if weeks else unit.stock.protection_interval_days
@@ -266,7 +266,7 @@ def back_order(plan: Plan, tables: AttemptTables, count: Count | None) -> BackOr
 
 
 def _run_audit(plan: Plan, work: Workings) -> Plan:
-    from kitplan.optimise.audit import as_held, audit_par, holds_other_items, say_swaps
+    from kitplan.parts.audit.model import as_held, audit_par, holds_other_items, say_swaps
 
     plan = _with_par(plan, work)
     assert plan.par is not None
@@ -289,8 +289,8 @@ def _lacks_present_par(unit: Unit) -> str | None:
 
 
 def _run_training(plan: Plan, work: Workings) -> Plan:
-    from kitplan.inputs.classes import load_classes
-    from kitplan.outlook.training import plan_training
+    from kitplan.parts.training.model import plan_training
+    from kitplan.read.classes import load_classes
 
     lessons, looks, checksums = load_classes(_class_files(work.unit), work.unit)
     training = plan_training(work.unit, lessons, checksums)
@@ -300,7 +300,7 @@ def _run_training(plan: Plan, work: Workings) -> Plan:
 
 def _class_files(unit: Unit) -> list[Path]:
     """Class files named at the command line, else those in the unit's folder."""
-    from kitplan.inputs.classes import class_files
+    from kitplan.read.classes import class_files
 
     named = unit.extra.get("class_files")
     return [Path(str(p)) for p in named] if isinstance(named, tuple) else class_files(unit.path)
@@ -323,7 +323,7 @@ def _lacks_log(unit: Unit) -> str | None:
 
 def _run_forecast(plan: Plan, work: Workings) -> Plan:
     from kitplan.demand.estimate import learn
-    from kitplan.outlook.manager import look_ahead
+    from kitplan.parts.forecast.model import look_ahead
 
     learnt = plan.parts.get("rates") or learn(work.unit)
     return _with_part(plan, "forecast", look_ahead(work.unit, work.seed, learnt, work.filling))

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.inputs.values import (
+from kitplan.read.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
     Census,

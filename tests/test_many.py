@@ -14,8 +14,8 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 
 from kitplan.cli import main
-from kitplan.many import find_units, jobs_for, plan_many
-from kitplan.optimise.pooling import CentralStore
+from kitplan.parts.hospital.central_store import CentralStore
+from kitplan.parts.hospital.model import find_units, jobs_for, plan_many
 
 FEW = "[planning]\nscenarios = 1500\nverify_scenarios = 1500\nmax_scenarios = 1500\n"
 CENSUS = "route,tube_mm,airways\noral,{tube},{airways}\n"
@@ -102,7 +102,7 @@ def test_emergency_equipment_is_never_pooled(planned):
 
 
 def test_two_processes_and_one_say_the_same(planned, ward, tmp_path):
-    from kitplan.commands.many_units import write_one
+    from kitplan.parts.hospital.command import write_one
 
     _, out = planned
     jobs = jobs_for(find_units(ward)[:2], tmp_path / "again")
@@ -134,8 +134,8 @@ def test_a_process_that_dies_takes_only_its_own_unit_with_it(ward, tmp_path, mon
 
 
 def test_currencies_are_not_added_up(tmp_path):
-    from kitplan.commands.many_units import write_one
-    from kitplan.export.hospital_book import sentences
+    from kitplan.parts.hospital.command import write_one
+    from kitplan.parts.hospital.sheets import sentences
 
     write_unit(tmp_path / "in/a")
     write_unit(tmp_path / "in/b", currency="NZD")

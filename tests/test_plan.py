@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.inputs.values import Census, StockPolicy
 from kitplan.plan import plan_unit
+from kitplan.read.values import Census, StockPolicy
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
 
@@ -87,7 +87,7 @@ def test_a_low_target_is_planned_with_a_proven_gap_of_half_a_percent(readiness):
     """Nearly every scenario falls short of something then: the program is large, and cuts bound it (`closure`)."""
     from dataclasses import replace
 
-    from kitplan.inputs.unit import load_unit
+    from kitplan.read.unit import load_unit
     from kitplan.resources import sample_units
 
     unit = load_unit(sample_units()["harbour_wing"])

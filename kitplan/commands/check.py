@@ -11,7 +11,7 @@ import click
 from kitplan.commands.common import printable, run_safely, seed_option, unit_argument
 
 if TYPE_CHECKING:
-    from kitplan.inputs.values import Unit
+    from kitplan.read.values import Unit
 
 
 @click.command("check")
@@ -24,8 +24,8 @@ def command(unit_path: Path, seed: int | None, strict: bool) -> None:
     Nothing is computed and nothing is written. Exit code 0: it can be planned; 2: it cannot as it stands.
     """
     with run_safely():
-        from kitplan.inputs.problems import InputError
-        from kitplan.inputs.unit import load_unit
+        from kitplan.read.problems import InputError
+        from kitplan.read.unit import load_unit
 
         unit = _with_class_warnings(load_unit(unit_path, seed))
         if strict and unit.warnings:
@@ -36,7 +36,7 @@ def command(unit_path: Path, seed: int | None, strict: bool) -> None:
 
 def _with_class_warnings(unit: Unit) -> Unit:
     """Read the unit's class files too, where it has any. Raises InputError."""
-    from kitplan.inputs.classes import class_files, load_classes
+    from kitplan.read.classes import class_files, load_classes
 
     files = class_files(unit.path)
     return replace(unit, warnings=(*unit.warnings, *load_classes(files, unit)[1])) if files else unit

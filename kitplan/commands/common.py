@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from kitplan.inputs.values import Unit
+    from kitplan.read.values import Unit
 
 EXIT_DONE, EXIT_UNSAFE, EXIT_INPUT, EXIT_DEFECT, EXIT_INTERRUPTED = 0, 1, 2, 70, 130
 
@@ -51,11 +51,11 @@ def load(unit_path: Path, seed: int | None = None, learnt: Path | None = None) -
 
     learnt: file of a learnt [resecure] block that takes the place of the unit's own.
     """
-    from kitplan.inputs.unit import load_unit
+    from kitplan.read.unit import load_unit
 
     unit = load_unit(unit_path, seed)
     if learnt is not None:
-        from kitplan.inputs.learnt import with_learnt
+        from kitplan.read.learnt import with_learnt
 
         unit = with_learnt(unit, learnt)
     for warning in unit.warnings:
@@ -80,7 +80,7 @@ def run_safely() -> Iterator[None]:
     InputError 2, UnsafePlan 1, a file that cannot be read or written 2, Ctrl-C 130, anything else 70: that is
     a defect of kitplan (KITPLAN_DEBUG=1 shows where). Works as `with run_safely():` and as `@run_safely()`.
     """
-    from kitplan.inputs.problems import InputError, UnsafePlan
+    from kitplan.read.problems import InputError, UnsafePlan
 
     try:
         yield

@@ -19,10 +19,10 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
 
     FOLDER must not hold anything yet.
     """
-    from kitplan.export.writer import write_outputs
-    from kitplan.inputs.problems import InputError, Problem
-    from kitplan.inputs.starter import sample_files, starter_files
+    from kitplan.read.problems import InputError, Problem
+    from kitplan.read.starter import sample_files, starter_files
     from kitplan.resources import sample_units
+    from kitplan.write.writer import write_outputs
 
     samples = sample_units()
     if list_samples:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from kitplan.commands.common import load, out_folder, progress
 
 if TYPE_CHECKING:
-    from kitplan.export.writer import Written
-    from kitplan.inputs.values import Unit
     from kitplan.plan import Plan
+    from kitplan.read.values import Unit
+    from kitplan.write.writer import Written
 
 
 def run_part(
@@ -30,7 +30,7 @@ def run_part(
     prepare: changes or refuses the unit that was read. settle: changes or refuses the plan before it is written.
     retire: remove the part's own earlier tables that are no longer made.
     """
-    from kitplan.export.writer import check_target, write_outputs
+    from kitplan.write.writer import check_target, write_outputs
 
     folder = out_folder(unit_path, out)
     with progress() as report:
@@ -45,6 +45,6 @@ def run_part(
         if settle is not None:
             plan = settle(plan)
         report("Writing")
-        from kitplan.export.outputs import part_files
+        from kitplan.outputs import part_files
 
         return plan, write_outputs(folder, part_files(plan, part), retire=retire)

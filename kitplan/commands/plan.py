@@ -11,9 +11,9 @@ import click
 from kitplan.commands.common import EXIT_UNSAFE, load, out_folder, progress, run_safely, say, unit_options
 
 if TYPE_CHECKING:
-    from kitplan.export.writer import Written
-    from kitplan.inputs.values import Unit
     from kitplan.plan import Plan
+    from kitplan.read.values import Unit
+    from kitplan.write.writer import Written
 
 readiness_option = click.option(
     "--readiness", metavar="SHARE", type=click.FloatRange(0.5, 0.9999), default=None,
@@ -66,8 +66,8 @@ def make_plan(
 
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target.
     """
-    from kitplan.export.outputs import RECORD, WORKBOOK
-    from kitplan.export.writer import check_target
+    from kitplan.outputs import RECORD, WORKBOOK
+    from kitplan.write.writer import check_target
 
     folder = out_folder(unit_path, out)
     with progress() as report:
@@ -80,7 +80,7 @@ def make_plan(
         refuse_unsafe(plan)
         report("Writing")
         plan, written = write_plan(plan, folder, retire=parts is None)
-    from kitplan.export.story import three_sentences
+    from kitplan.parts.par.summary import three_sentences
 
     for part, why in plan.skipped.items():
         say(f"Not planned: {part} ({why}).")
@@ -100,11 +100,11 @@ def write_plan(plan: Plan, folder: Path, retire: bool) -> tuple[Plan, Written]:
 
     retire: as in `write_outputs`. Returns the plan with its changes, and what was written.
     """
-    from kitplan.export.outputs import plan_files
-    from kitplan.export.plan_json import head
-    from kitplan.export.writer import write_outputs
-    from kitplan.inputs.last_plan import read_earlier
+    from kitplan.outputs import plan_files
     from kitplan.plan import with_changes
+    from kitplan.plan_record import head
+    from kitplan.read.last_plan import read_earlier
+    from kitplan.write.writer import write_outputs
 
     plan = with_changes(plan, read_earlier(folder), head(plan.unit, plan.seed, plan.version))
     return plan, write_outputs(folder, plan_files(plan), retire=retire)
@@ -115,11 +115,11 @@ def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple
     """Plan a folder of units; False where `unit_path` is none."""
     if not unit_path.is_dir() or (unit_path / "unit.toml").exists():
         return False
-    from kitplan.many import find_units
+    from kitplan.parts.hospital.model import find_units
 
     units = find_units(unit_path)
     if units:
-        from kitplan.commands.many_units import plan_folder
+        from kitplan.parts.hospital.command import plan_folder
 
         plan_folder(units, out_folder(unit_path, out), seed, parts, store_days)
     return bool(units)
@@ -139,7 +139,7 @@ def aimed_at(unit: Unit, readiness: float | None) -> Unit:
 
 def refuse_unsafe(plan: Plan) -> None:
     """Raise UnsafePlan when keeping to the limits would take emergency equipment away."""
-    from kitplan.inputs.problems import UnsafePlan
+    from kitplan.read.problems import UnsafePlan
 
     if plan.par is not None and plan.par.answer == "unsafe":
         raise UnsafePlan("; ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")

@@ -8,8 +8,8 @@ import numpy as np
 
 from kitplan.demand.occupancy import arrivals_per_day, interval_checks, mean_airways
 from kitplan.demand.resecure import frequency_models
-from kitplan.inputs.problems import InputError, Problem
-from kitplan.inputs.values import Unit
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.values import Unit
 
 MOST_AIRWAYS = 12_000_000
 """Airways over all scenarios of one draw; about 1.6 GB."""

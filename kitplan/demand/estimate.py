@@ -12,11 +12,11 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand import wear
-from kitplan.demand.pooling import PooledRates, count_dispersion, pool_rates
+from kitplan.demand.observed import Watched, watch, watched_spells
+from kitplan.demand.partial_pooling import PooledRates, count_dispersion, pool_rates
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.trend import Trend, find_trend, fortnightly_dispersion
-from kitplan.demand.watched import Watched, watch, watched_spells
-from kitplan.inputs.values import STRATUM_KEY, Unit
+from kitplan.read.values import STRATUM_KEY, Unit
 
 FEWEST_EVENTS = 20
 """With fewer events than this the defaults stay (an interval of about -40 % to +50 % is no news)."""

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from kitplan.inputs.values import Unit
+from kitplan.read.values import Unit
 
 Records = Mapping[str, Sequence[tuple[int, Mapping]]]
 """Catalogue rows by role: (position, row)."""

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from kitplan.demand.streams import name_key, uniforms
-from kitplan.inputs.values import STRATUM_KEY, Census, Unit
+from kitplan.read.values import STRATUM_KEY, Census, Unit
 
 _REPLICAS = 8
 """Times that a count history is completed with ends it cannot show; scenarios draw among them."""

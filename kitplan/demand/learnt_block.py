@@ -10,7 +10,7 @@ import pandas as pd
 
 from kitplan.demand import wear
 from kitplan.demand.resecure import check_hazards, frailty_nodes, mean_wear_checks
-from kitplan.inputs.values import Unit
+from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
     from kitplan.demand.estimate import Learnt

@@ -23,7 +23,7 @@ from kitplan.demand.history import (
 )
 from kitplan.demand.streams import uniforms
 from kitplan.demand.values import Episodes
-from kitplan.inputs.values import Unit
+from kitplan.read.values import Unit
 
 PRIOR_CAP_DAYS = 40.0
 """Stays and what came before the interval are counted up to here; beyond, the state of an opened roll no longer

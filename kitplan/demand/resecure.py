@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.inputs.values import FREQUENCY_COLUMNS, Unit
+from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
 CONSTANT_REASONS = {
     "soiled": "soiled_per_day",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.filling import AttemptTables, attempt_tables, attempts_per_stay_pmf
+from kitplan.demand.item_choice import AttemptTables, attempt_tables, attempts_per_stay_pmf
 from kitplan.demand.occupancy import (
     arrivals_per_day,
     interval_checks,
@@ -22,7 +22,7 @@ from kitplan.demand.occupancy import (
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Demand, Episodes, Filling
-from kitplan.inputs.values import Unit
+from kitplan.read.values import Unit
 
 
 def draw_demand(

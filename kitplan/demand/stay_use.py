@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.demand.filling import AttemptTables
+from kitplan.demand.item_choice import AttemptTables
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
-from kitplan.inputs.values import Unit
+from kitplan.read.values import Unit
 
 
 @dataclass(frozen=True)

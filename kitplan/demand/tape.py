@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from kitplan.inputs.values import Piece, Technique
+from kitplan.read.values import Piece, Technique
 
 PIECE_COLUMNS = [
     "shape",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.demand.watched import Watched
+from kitplan.demand.observed import Watched
 
 TREND_DAYS = 56
 

@@ -265,7 +265,7 @@ def _fit_factors(
     spells: WearSpells, middle: np.ndarray, factor: np.ndarray, spread: float, n_strata: int, n_airways: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Pooled hazard factors of the strata: events against the cumulative hazard that their airways went through."""
-    from kitplan.demand.pooling import pool_rates
+    from kitplan.demand.partial_pooling import pool_rates
 
     caused = spells.caused
     n_events = int(caused.sum())

@@ -31,14 +31,14 @@ marks = [("start Python and import", time.perf_counter())]
 def mark(text):
     marks.append((text, time.perf_counter()))
 began = time.perf_counter()
-import kitplan.plan, kitplan.inputs.unit, kitplan.export.outputs, kitplan.export.writer
+import kitplan.plan, kitplan.read.unit, kitplan.outputs, kitplan.write.writer
 mark("read")
-unit = kitplan.inputs.unit.load_unit(Path(sys.argv[1]))
+unit = kitplan.read.unit.load_unit(Path(sys.argv[1]))
 plan = kitplan.plan.plan_unit(unit, progress=mark)
 mark("make the files")
-files = kitplan.export.outputs.plan_files(plan)
+files = kitplan.outputs.plan_files(plan)
 mark("write")
-kitplan.export.writer.write_outputs(Path(sys.argv[2]), files)
+kitplan.write.writer.write_outputs(Path(sys.argv[2]), files)
 mark("end")
 spans = [(a[0], b[1] - a[1]) for a, b in zip(marks, marks[1:])]
 print(json.dumps([spans, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024]))

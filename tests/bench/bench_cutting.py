@@ -15,11 +15,11 @@ import time
 
 import numpy as np
 
-from kitplan.inputs.classes import class_files, load_classes
-from kitplan.inputs.unit import load_unit
-from kitplan.optimise.cutting import Roll, cut_stock, first_fit_decreasing
-from kitplan.outlook.training import plan_training
+from kitplan.parts.training.model import plan_training
+from kitplan.read.classes import class_files, load_classes
+from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
+from kitplan.solve.cutting import Roll, cut_stock, first_fit_decreasing
 
 ROLLS_MM = (1370.0, 1830.0, 4570.0, 9140.0)
 

@@ -23,9 +23,9 @@ sys.path[:0] = [str(HERE.parents[1]), str(HERE.parent / "published")]
 
 import event_model  # noqa: E402
 
-from kitplan.demand.filling import attempt_tables, fill_roles  # noqa: E402
+from kitplan.demand.item_choice import attempt_tables, fill_roles  # noqa: E402
 from kitplan.demand.scenarios import draw_demand  # noqa: E402
-from kitplan.outlook.issue_play import play_issues, windows  # noqa: E402
+from kitplan.parts.simulate.issue_play import play_issues, windows  # noqa: E402
 from tests.conftest import make_unit  # noqa: E402
 
 ITEMS = ("tape-25-short", "saline-5", "wipe-prep", "mask-42", "bag-450", "dressing-10")

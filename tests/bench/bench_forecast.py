@@ -93,9 +93,9 @@ def _unit(stratum, start, end, stay, day, reason, cut: float):
 
 def measure(n_units: int) -> None:
     from kitplan.demand.estimate import learn
-    from kitplan.outlook.forecast import forecast_unit
-    from kitplan.outlook.months import monthly_census
-    from kitplan.outlook.timeseries import last_three, same_month_last_year
+    from kitplan.parts.forecast.months import monthly_census
+    from kitplan.parts.forecast.months_ahead import forecast_unit
+    from kitplan.parts.forecast.timeseries import last_three, same_month_last_year
 
     errors = {"chosen": [], "mean of the last three months": [], "same month of last year": []}
     held = {(name, share): [] for name in ("airway_days", "re_secures") for share in (80, 95)}
@@ -138,7 +138,7 @@ def measure(n_units: int) -> None:
 def time_large() -> None:
     """Two years of 60 beds: learn and forecast."""
     from kitplan.demand.estimate import learn
-    from kitplan.outlook.forecast import forecast_unit
+    from kitplan.parts.forecast.months_ahead import forecast_unit
 
     rng = np.random.default_rng(5)
     cut = 731.0

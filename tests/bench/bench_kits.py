@@ -14,15 +14,15 @@ import time
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.filling import attempt_tables, fill_roles
-from kitplan.inputs.unit import load_unit
-from kitplan.inputs.values import Unit
-from kitplan.optimise.kit_filling import solve_filling
-from kitplan.optimise.kit_groups import group_costs
-from kitplan.optimise.kit_needs import KitNeeds, kit_needs
-from kitplan.optimise.kit_partition import design_curve
-from kitplan.optimise.kit_slots import build_slots
-from kitplan.optimise.kits import solve_kits
+from kitplan.demand.item_choice import attempt_tables, fill_roles
+from kitplan.parts.kits.contents import solve_filling
+from kitplan.parts.kits.groups import group_costs
+from kitplan.parts.kits.model import solve_kits
+from kitplan.parts.kits.partition import design_curve
+from kitplan.parts.kits.requirements import KitNeeds, kit_needs
+from kitplan.parts.kits.slots import build_slots
+from kitplan.read.unit import load_unit
+from kitplan.read.values import Unit
 from kitplan.resources import config_file, sample_units
 
 LONG_ROLL = "914cm"

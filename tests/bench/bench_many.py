@@ -31,10 +31,10 @@ def run(units: int, parts: list[str]) -> tuple[float, float, float, float]:
 
 def one(folder: str, out: str, *parts: str) -> None:
     """Plan a folder of units and print core seconds, MB of this process, MB of its largest child."""
-    from kitplan.commands.many_units import write_one
-    from kitplan.export.hospital_book import hospital_files
-    from kitplan.export.writer import write_outputs
-    from kitplan.many import find_units, jobs_for, plan_many
+    from kitplan.parts.hospital.command import write_one
+    from kitplan.parts.hospital.model import find_units, jobs_for, plan_many
+    from kitplan.parts.hospital.sheets import hospital_files
+    from kitplan.write.writer import write_outputs
 
     jobs = jobs_for(find_units(Path(folder)), Path(out))
     hospital = plan_many(jobs, write_one, parts=parts or None)

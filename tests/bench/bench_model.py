@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand
-from kitplan.inputs.unit import load_unit
-from kitplan.inputs.values import Unit
-from kitplan.optimise.par import solve_par
+from kitplan.parts.par.model import solve_par
+from kitplan.read.unit import load_unit
+from kitplan.read.values import Unit
 from kitplan.resources import sample_units
 
 

@@ -12,23 +12,23 @@ from pathlib import Path
 
 import numpy as np
 
-from kitplan.demand.filling import attempt_tables, fill_roles
+from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
-from kitplan.inputs.unit import load_unit
-from kitplan.optimise.collapse import collapse, own_quantiles
-from kitplan.optimise.cover import add_cost, add_readiness, cheapest, state_levels
-from kitplan.optimise.descent import descend
-from kitplan.optimise.par import ask, solve_par
-from kitplan.optimise.verify import joint_readiness, packs_needed
-from kitplan.outlook.rules_of_thumb import Records, rules, tune
+from kitplan.parts.par.model import ask, solve_par
+from kitplan.parts.simulate.rules_of_thumb import Records, rules, tune
+from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
+from kitplan.solve.collapse import collapse, own_quantiles
+from kitplan.solve.cover import add_cost, add_readiness, cheapest, state_levels
+from kitplan.solve.descent import descend
+from kitplan.solve.verify import joint_readiness, packs_needed
 
 SCENARIOS, ITEMS, REPEATS = 20_000, 60, 5
 
 
 def invented_units(n_scenarios: int, n_items: int, seed: int) -> np.ndarray:
-    """Correlated demand, the generator of the tests (tests/optimise/conftest.py)."""
-    place = Path(__file__).parents[1] / "optimise" / "conftest.py"
+    """Correlated demand, the generator of the tests (tests/solve/conftest.py)."""
+    place = Path(__file__).parents[1] / "solve" / "conftest.py"
     spec = importlib.util.spec_from_file_location("invented_rooms", place)
     assert spec is not None
     assert spec.loader is not None

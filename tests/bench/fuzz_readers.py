@@ -16,9 +16,9 @@ from pathlib import Path
 
 import atheris  # type: ignore[import-not-found]
 
-with atheris.instrument_imports(include=["kitplan.inputs"]):
-    from kitplan.inputs.problems import InputError
-    from kitplan.inputs.unit import load_unit
+with atheris.instrument_imports(include=["kitplan.read"]):
+    from kitplan.read.problems import InputError
+    from kitplan.read.unit import load_unit
 
 FILES = {"census": "census.csv", "settings": "unit.toml", "recipes": "techniques.toml", "workbook": "census.xlsx"}
 SEEDS = {

@@ -20,15 +20,15 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from kitplan.export import swap
+from kitplan.write import replace_folder as swap
 
 FILES = ("cut-card.pdf", "plan.json", *(f"tables/table_{n}.csv" for n in range(8)))
 
 WRITER = """
 import itertools, sys
 from pathlib import Path
-from kitplan.export import swap
-from kitplan.export.writer import write_outputs
+from kitplan.write import replace_folder as swap
+from kitplan.write.writer import write_outputs
 folder, way, names = Path(sys.argv[1]), sys.argv[2], sys.argv[3].split(",")
 if way == "two_steps":
     swap.step_in.__defaults__ = (lambda one, other: False,)

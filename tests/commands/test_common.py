@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from kitplan.commands import common
-from kitplan.inputs.problems import InputError, Problem, UnsafePlan
+from kitplan.read.problems import InputError, Problem, UnsafePlan
 
 
 def ending(error: BaseException):

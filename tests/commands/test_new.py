@@ -9,9 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from kitplan.cli import main
-from kitplan.inputs.columns import columns_of
-from kitplan.inputs.starter import EXAMPLES, TABLES
-from kitplan.inputs.unit import load_unit
+from kitplan.read.columns import columns_of
+from kitplan.read.starter import EXAMPLES, TABLES
+from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 
 

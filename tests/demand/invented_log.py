@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kitplan.inputs.values import (
+from kitplan.read.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
     Census,

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, within_memory
-from kitplan.inputs.problems import InputError
-from kitplan.inputs.values import StockPolicy
+from kitplan.read.problems import InputError
+from kitplan.read.values import StockPolicy
 
 
 def crowd(small_unit, airways: int):

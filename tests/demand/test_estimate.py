@@ -12,8 +12,8 @@ import pytest
 from kitplan.demand import wear
 from kitplan.demand.estimate import FEWEST_EVENTS, learn
 from kitplan.demand.learnt_block import block_text, learnt_settings, rate_of
+from kitplan.demand.observed import watch
 from kitplan.demand.resecure import long_run_rates
-from kitplan.demand.watched import watch
 
 N_DAYS = 400
 
@@ -114,8 +114,8 @@ def test_a_log_without_airways_gives_rates_and_reasons_but_keeps_shape_and_sprea
 
 
 def test_daily_counts_and_a_log_by_size_give_the_same_rates(unit, learnt):
-    from kitplan.demand.watched import daily_airways
-    from kitplan.inputs.values import Census
+    from kitplan.demand.observed import daily_airways
+    from kitplan.read.values import Census
 
     daily = daily_airways(unit)
     day, stratum = np.nonzero(daily >= 0)

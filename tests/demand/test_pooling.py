@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kitplan.demand.pooling import count_dispersion, pool_rates
+from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 
 
 def test_nine_events_are_not_believed_like_nine_hundred():

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from kitplan.demand.filling import attempt_tables, fill_roles
+from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, sample_episodes, stay_checks_pmf
 from kitplan.demand.scenarios import draw_demand, expected_use, steady_pace
-from kitplan.inputs.values import Census
+from kitplan.read.values import Census
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
 DAY = date(2025, 1, 1)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kitplan.demand import tape
-from kitplan.inputs.values import Piece, Technique
+from kitplan.read.values import Piece, Technique
 
 INFANT = {"outer_mm": 5.0, "span_mid_cheek_mm": 110.0, "span_tragus_mm": 160.0}
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.history import history_stays
-from kitplan.inputs.values import Census
+from kitplan.read.values import Census
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
 

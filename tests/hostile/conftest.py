@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from kitplan.inputs.problems import InputError
-from kitplan.inputs.unit import load_unit
+from kitplan.read.problems import InputError
+from kitplan.read.unit import load_unit
 
 UNIT = 'name = "Test unit"\nmean_stay_days = 5\n'
 CENSUS = "route,tube_mm,airways\noral,3.5,4\nnasal,4.0,1\n"

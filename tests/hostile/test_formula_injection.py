@@ -9,9 +9,9 @@ import re
 import pytest
 from openpyxl import load_workbook
 
-from kitplan.export.outputs import plan_files
-from kitplan.inputs.unit import load_unit
+from kitplan.outputs import plan_files
 from kitplan.plan import plan_unit
+from kitplan.read.unit import load_unit
 from kitplan.resources import config_file, sample_units
 
 MARK = "KPX"

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from kitplan.inputs.problems import InputError, Problem
-from kitplan.inputs.unit import load_unit
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.unit import load_unit
 from kitplan.resources import config_file, data_folder
 
 from .conftest import CENSUS, UNIT

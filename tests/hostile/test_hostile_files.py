@@ -241,8 +241,8 @@ def test_a_folder_in_place_of_a_file(a_unit):
 def test_paths_that_are_none(a_unit, name):
     from pathlib import Path
 
-    from kitplan.inputs.problems import InputError
-    from kitplan.inputs.unit import load_unit
+    from kitplan.read.problems import InputError
+    from kitplan.read.unit import load_unit
 
     with pytest.raises(InputError):
         load_unit(
@@ -262,7 +262,7 @@ def test_text_that_turns_around_or_rings_is_shown_harmless(a_unit):
 
 
 def test_a_misspelt_setting_of_the_units_own_policy_is_named_and_a_plain_one_is_used(a_unit):
-    from kitplan.inputs.unit import load_unit
+    from kitplan.read.unit import load_unit
 
     error = read_ends_well(a_unit({"policy.toml": "[planning]\nscenaros = 800\n"}))
     assert error is not None

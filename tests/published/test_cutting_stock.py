@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from kitplan.optimise.cutting import Roll, all_patterns, count_patterns, cut_stock
+from kitplan.solve.cutting import Roll, all_patterns, count_patterns, cut_stock
 
 MILL_WIDTHS = [1380, 1520, 1560, 1710, 1820, 1880, 1930, 2000, 2050, 2100, 2140, 2150, 2200]
 MILL_DEMAND = [22, 25, 12, 14, 18, 18, 20, 10, 12, 14, 16, 18, 20]

@@ -11,11 +11,11 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from kitplan.demand.filling import fill_roles
+from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.scenarios import draw_demand
-from kitplan.outlook.issue_play import play_issues
-from kitplan.outlook.simulation import share_interval
-from kitplan.outlook.stock_ledger import ReviewRule, play_ledger
+from kitplan.parts.simulate.issue_play import play_issues
+from kitplan.parts.simulate.model import share_interval
+from kitplan.parts.simulate.stock_ledger import ReviewRule, play_ledger
 
 pytest.importorskip("simpy")
 RUNS, YEARS = 8, 10

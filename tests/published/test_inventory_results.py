@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kitplan.outlook.stock_ledger import ReviewRule, order_packs, play_ledger
+from kitplan.parts.simulate.stock_ledger import ReviewRule, order_packs, play_ledger
 
 STEPS, REPLICATIONS, WARM = 1500, 100, 200
 

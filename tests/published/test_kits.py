@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from kitplan.demand.filling import attempt_tables, fill_roles
+from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.stay_use import stay_use
-from kitplan.optimise import kit_partition
-from kitplan.optimise.kit_filling import role_costs, solve_filling, unit_prices
-from kitplan.optimise.kit_groups import PriceList, group_contents, group_costs, least_costs_beside
-from kitplan.optimise.kit_needs import kit_needs
-from kitplan.optimise.kit_pricing import AllGroups, SearchedGroups
-from kitplan.optimise.kits import design_kits
-from kitplan.optimise.roll_choice import choose_opened
+from kitplan.parts.kits import partition as kit_partition
+from kitplan.parts.kits.contents import role_costs, solve_filling, unit_prices
+from kitplan.parts.kits.groups import PriceList, group_contents, group_costs, least_costs_beside
+from kitplan.parts.kits.model import design_kits
+from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
+from kitplan.parts.kits.requirements import kit_needs
+from kitplan.parts.kits.roll_choice import choose_opened
 
 
 def _module(name: str, path: Path):
@@ -32,7 +32,7 @@ def _module(name: str, path: Path):
 
 TESTS = Path(__file__).resolve().parents[1]
 unit_values = _module("unit_values", TESTS / "conftest.py")
-kit_units = _module("kit_units", TESTS / "optimise" / "kit_units.py")
+kit_units = _module("kit_units", TESTS / "solve" / "kit_units.py")
 
 
 def flat(unit, chance: float, admission: float = 0.0):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from kitplan.inputs.cells import Bad, read_gtins
-from kitplan.optimise.ordering import order_up_to_level
+from kitplan.parts.orders.ordering import order_up_to_level
+from kitplan.read.cells import Bad, read_gtins
 
 
 def test_the_worked_order_of_the_scheduled_ordering_rule():

@@ -10,15 +10,15 @@ from xml.etree import ElementTree
 
 import pytest
 
-from kitplan.export.look import Book, Formula
-from kitplan.export.tables import safe_text, table_bytes
-from kitplan.export.writer import checksum
+from kitplan.write.book import Book, Formula
+from kitplan.write.tables import safe_text, table_bytes
+from kitplan.write.writer import checksum
 
 
 def one_text_cell(text: str, monkeypatch: pytest.MonkeyPatch) -> str:
     import pandas as pd
 
-    monkeypatch.setattr("kitplan.export.tables.described_columns", lambda table: {"a": "text", "b": "text"})
+    monkeypatch.setattr("kitplan.write.tables.described_columns", lambda table: {"a": "text", "b": "text"})
     return table_bytes("any", pd.DataFrame({"a": [text], "b": ["end"]})).decode().split("\n", 1)[1]
 
 
@@ -45,7 +45,7 @@ def test_dates_are_written_as_in_iso_8601(monkeypatch):
     """ISO 8601 calendar date, extended format YYYY-MM-DD; common knowledge, from memory."""
     import pandas as pd
 
-    monkeypatch.setattr("kitplan.export.tables.described_columns", lambda table: {"day": "date"})
+    monkeypatch.setattr("kitplan.write.tables.described_columns", lambda table: {"day": "date"})
     assert table_bytes("any", pd.DataFrame({"day": [date(2026, 3, 2)]})) == b"day\n2026-03-02\n"
 
 

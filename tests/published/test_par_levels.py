@@ -14,10 +14,10 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from kitplan.demand.values import Demand
-from kitplan.inputs.values import PlanningPolicy, StockPolicy
-from kitplan.optimise.cover import cheapest
-from kitplan.optimise.program import Program
-from kitplan.optimise.verify import joint_readiness, packs_needed, shortage_chances, wilson_interval
+from kitplan.read.values import PlanningPolicy, StockPolicy
+from kitplan.solve.cover import cheapest
+from kitplan.solve.program import Program
+from kitplan.solve.verify import joint_readiness, packs_needed, shortage_chances, wilson_interval
 
 N = 20_000
 
@@ -170,7 +170,7 @@ def test_a_whole_plan_of_one_item_is_the_order_up_to_level(unit_maker):
     """Poisson(7) over the protection interval, target .95: 12 (standard tables), through `solve_par` itself.
 
     The planning target is raised a little for verification, which here does not reach the next level: F(12) = .973."""
-    from kitplan.optimise.par import solve_par
+    from kitplan.parts.par.model import solve_par
 
     unit = unit_maker(
         stock=StockPolicy(7, 2, 0.95), planning=PlanningPolicy(1, N, N, N, 0.001, 20.0, 8, (0.95,))

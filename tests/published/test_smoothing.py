@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kitplan.outlook import timeseries
+from kitplan.parts.forecast import timeseries
 
 # Annual oil production of Saudi Arabia 1996 to 2007, millions of tonnes: the book's example of simple exponential
 # smoothing (1st ed., sec. 7.1), as carried by statsmodels' own tests.

@@ -18,7 +18,7 @@ from kitplan.demand.occupancy import (
     stay_checks_pmf,
 )
 from kitplan.demand.values import Filling
-from kitplan.inputs.values import Census
+from kitplan.read.values import Census
 
 DAY = date(2026, 1, 5)
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})

@@ -9,8 +9,8 @@ import openpyxl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kitplan.inputs.grids import Grid
-from kitplan.inputs.workbook import Book
+from kitplan.read.grids import Grid
+from kitplan.read.workbook import Book
 
 CELLS = st.one_of(
     st.none(), st.integers(-10**9, 10**9), st.floats(-1e9, 1e9, allow_nan=False), st.booleans(),

@@ -1,0 +1,224 @@
+"""Which catalogue item fills each role of each stratum: the cheapest that fits, counted over a whole stay.
+
+Opening an item for one patient is why the choice needs the stay: a long roll is cheap by the metre and dear when
+the rest of it is thrown away (model.md sections 4 and 7). Cost of a stay is exact: E[price x items opened] over the
+renewal count and the stay distribution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.fit import catalogue_records, fitting, nearest_size
+from kitplan.demand.occupancy import interval_checks, prior_cap_checks, stay_checks_pmf
+from kitplan.demand.resecure import AttemptTable, attempt_table, frequency_models
+from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
+from kitplan.demand.values import Filling
+from kitplan.read.values import Technique, Unit
+
+FILLING_COLUMNS = [
+    "stratum",
+    "role",
+    "item",
+    "scope",
+    "need",
+    "items_per_use",
+    "uses_per_item",
+    "share",
+    "cost_per_stay",
+    "because",
+]
+
+
+@dataclass(frozen=True)
+class AttemptTables:
+    """Attempt PMFs of every frequency model of a unit. which: model of each stratum; n_short, n_long: checks."""
+
+    tables: tuple[AttemptTable, ...]
+    which: np.ndarray
+    n_short: int
+    n_long: int
+
+
+def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
+    """Attempt PMFs of each distinct frequency model of the unit (the costly part, made once and handed on).
+
+    n_short: checks of the interval planned for (default: the stock room's protection interval). n_long: checks of
+    the longest stay that is counted (default: `prior_cap_checks`).
+    """
+    n_long = n_long or prior_cap_checks(unit.checks_per_day)
+    n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
+    models, which = frequency_models(unit)
+    tables = [
+        attempt_table(row, unit.checks_per_day, n_short, n_long, unit.planning.frailty_nodes)
+        for _, row in models.iterrows()
+    ]
+    return AttemptTables(tuple(tables), which, n_short, max(n_long, n_short))
+
+
+def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np.ndarray:
+    """PMF of attempts in one whole stay (admission secures and redos included); stays end at tables.n_long checks."""
+    table = tables.tables[tables.which[stratum]]
+    stay = stay_checks_pmf(unit, stratum, tables.n_long)
+    return table.weights @ np.einsum("n,mna->ma", stay, table.fresh)
+
+
+def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
+    """Use units of each role that one re-secure of this stratum takes; "tape" counts whole sets of pieces (1)."""
+    row = unit.strata.loc[stratum]
+    technique = unit.techniques[str(row["technique"])]
+    needs = dict(technique.uses)
+    if row["skin"] == "barrier":
+        for role, quantity in technique.uses_with_barrier.items():
+            needs[role] = needs.get(role, 0.0) + quantity
+    if technique.pieces:
+        needs["tape"] = 1.0
+    return {role: quantity for role, quantity in needs.items() if quantity > 0}
+
+
+def airway_roles(unit: Unit) -> list[str]:
+    """Roles held once for each airway whatever the recipe: patient-scope roles that no recipe uses (mask, bag)."""
+    used = {"tape"}
+    for technique in unit.techniques.values():
+        used |= set(technique.uses) | set(technique.uses_with_barrier)
+    patient = unit.items[unit.items["scope"] == "patient"]
+    return [role for role in dict.fromkeys(patient["role"]) if role not in used]
+
+
+@dataclass(frozen=True)
+class _Airway:
+    """One stratum as the choice of its items sees it; lengths_mm: tape pieces of one re-secure, longest first."""
+
+    stratum: int
+    tube_mm: float
+    technique: Technique
+    lengths_mm: np.ndarray
+    barrier_mm: tuple[float, float]
+    uses: np.ndarray
+
+    @property
+    def mean_uses(self) -> float:
+        return float(self.uses @ np.arange(len(self.uses)))
+
+
+def _airway(unit: Unit, stratum: int, uses: np.ndarray) -> _Airway:
+    row = unit.strata.loc[stratum].to_dict()
+    technique = unit.techniques[str(row["technique"])]
+    lengths = piece_lengths_per_use(cut_pieces(technique, row)) if technique.pieces else np.zeros(0)
+    barrier = (float(row["barrier_width_mm"]), float(row["barrier_length_mm"]))
+    return _Airway(stratum, float(row["tube_mm"]), technique, lengths, barrier, uses)
+
+
+def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> Filling:
+    """Choose the items of every stratum and role: least cost a stay, unless the unit prefers one.
+
+    Items with a `share` are used side by side, each for its share. Items held once an airway (mask, bag) go to the
+    size whose range has the tube nearest its middle. Roles with no item that fits are left out (readers refuse them).
+    """
+    tables = tables or attempt_tables(unit)
+    once = airway_roles(unit)
+    catalogue = catalogue_records(unit)
+    rows: list[dict[str, object]] = []
+    opened: dict[tuple[int, str], np.ndarray] = {}
+    for stratum in unit.strata.index:
+        airway = _airway(unit, int(stratum), attempts_per_stay_pmf(unit, tables, stratum))
+        for role, need in role_needs(unit, stratum).items():
+            found = fitting(unit, catalogue.get(role, ()), airway.tube_mm, airway.technique.tape_width_mm)
+            rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)
+        for role in once:
+            rows += _fill_once(unit, airway, role, fitting(unit, catalogue[role], airway.tube_mm))
+    return Filling(pd.DataFrame(rows, columns=FILLING_COLUMNS), opened)
+
+
+def _fill_used_role(
+    unit: Unit, airway: _Airway, found: list[Mapping], need: float, opened: dict[tuple[int, str], np.ndarray]
+) -> list[dict[str, object]]:
+    shared = [item for item in found if item["share"] > 0]
+    if shared:
+        total = sum(item["share"] for item in shared)
+        return [
+            _candidate(airway, item, need, opened)
+            | {"share": item["share"] / total, "because": f"{item['share'] / total:.0%} of the role"}
+            for item in shared
+        ]
+    candidates = [c for item in found if (c := _candidate(airway, item, need, opened))]
+    if not candidates:
+        return []
+    wanted = unit.prefer.get(str(candidates[0]["role"]))
+    best = min(candidates, key=lambda c: (c["item"] != wanted, c["cost_per_stay"]))
+    if best["item"] == wanted:
+        why = "the unit asks for it"
+    elif len(candidates) == 1:
+        why = "the only one that fits"
+    else:
+        why = f"cheapest of {len(candidates)} that fit, {best['cost_per_stay']:.2f} {unit.currency} a stay"
+    return [best | {"because": why}]
+
+
+def _row(airway: _Airway, item: Mapping, need: float) -> dict[str, object]:
+    return dict.fromkeys(FILLING_COLUMNS, np.nan) | {
+        "stratum": airway.stratum,
+        "role": item["role"],
+        "item": item["item"],
+        "scope": item["scope"],
+        "need": need,
+        "share": 1.0,
+        "because": "",
+    }
+
+
+def _candidate(
+    airway: _Airway, item: Mapping, need: float, opened: dict[tuple[int, str], np.ndarray]
+) -> dict[str, object]:
+    """One item as the filling of one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
+    price = float(item["price"]) / float(item["pack"])
+    row = _row(airway, item, need)
+    if item["scope"] == "event":
+        per_use = float(np.ceil(need / float(item["contains"]) - 1e-9))
+        return row | {"items_per_use": per_use, "cost_per_stay": per_use * airway.mean_uses * price}
+    if item["scope"] == "unit":
+        per_item = float(item["contains"]) / need
+        return row | {"uses_per_item": per_item, "cost_per_stay": airway.mean_uses * price / per_item}
+    table = _opened(airway, item, need, len(airway.uses) - 1)
+    if table is None:
+        return {}
+    opened[airway.stratum, str(item["item"])] = table
+    serves = float(np.searchsorted(table, 1, side="right") - 1)
+    return row | {"uses_per_item": serves, "cost_per_stay": float(airway.uses @ table) * price}
+
+
+def items_opened(unit: Unit, stratum: int, item: Mapping, need: float, n_uses: int) -> np.ndarray | None:
+    """Items opened for one patient after 0..n_uses re-secures, int ndarray (n_uses + 1,); None if it cannot serve.
+
+    A roll yields whole pieces, a sheet whole rectangles, anything else its `contains`. item: one catalogue row.
+    """
+    return _opened(_airway(unit, stratum, np.zeros(1)), item, need, n_uses)
+
+
+def _opened(airway: _Airway, item: Mapping, need: float, n_uses: int) -> np.ndarray | None:
+    if item["role"] == "tape":
+        roll_mm = float(item["length_mm"])
+        if airway.lengths_mm.max(initial=0.0) > roll_mm:
+            return None
+        return rolls_after_uses(airway.lengths_mm, roll_mm, n_uses)
+    per_item = float(item["contains"])
+    if item["role"] == "barrier" and not np.isnan(float(item["width_mm"])):
+        per_item *= sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), *airway.barrier_mm)
+    if per_item <= 0:
+        return None
+    return np.ceil(np.arange(n_uses + 1) * need / per_item - 1e-9).astype(np.int64)
+
+
+def _fill_once(
+    unit: Unit, airway: _Airway, role: str, found: Sequence[tuple[int, Mapping]]
+) -> list[dict[str, object]]:
+    if not found:
+        return []
+    _, item = nearest_size(unit, role, found, airway.tube_mm)[0]
+    why = "the only one that fits" if len(found) == 1 else f"nearest in size of {len(found)} that fit"
+    price = float(item["price"]) / float(item["pack"])
+    return [_row(airway, item, 1.0) | {"cost_per_stay": price, "because": f"one an airway; {why}"}]

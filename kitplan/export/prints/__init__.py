@@ -1,1 +1,0 @@
-"""Prints as PDF, A4 and US Letter, legible in black and white."""

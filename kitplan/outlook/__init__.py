@@ -1,1 +1,0 @@
-"""The same demand looked at over time: forecast, variance, training, simulation."""

@@ -1,0 +1,76 @@
+"""The files of a plan, and the files of one part: names and bytes, ready for the writer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from kitplan.plan_record import head, outputs, plan_json, record_bytes
+from kitplan.write.tables import table_bytes
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from kitplan.plan import Plan
+
+WORKBOOK = "stock-room.xlsx"
+RECORD = "plan.json"
+PRINTS = {"kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
+"""Parts with prints, and the folder of each."""
+
+
+def plan_files(plan: Plan) -> dict[str, bytes]:
+    """Everything that `plan` writes: tables, workbook, prints of the parts, and plan.json with their checksums."""
+    from kitplan.workbooks import build_workbook
+
+    files = dict(par_tables(plan))
+    for part in sorted(plan.parts):
+        files |= part_tables(plan.parts[part].tables())
+        files |= part_prints(plan, part)
+    files[WORKBOOK] = build_workbook(plan)
+    files[RECORD] = plan_json(plan, files)
+    return files
+
+
+def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str, bytes]:
+    """What the command of one part writes: its tables, its prints, PART.xlsx and PART.json.
+
+    without: beginnings of names of files to leave as they stand in the folder.
+    """
+    from kitplan.workbooks import build_part_workbook
+
+    files = part_tables(plan.parts[part].tables()) | part_prints(plan, part)
+    files = {name: content for name, content in files.items() if not name.startswith(without)}
+    book = build_part_workbook(plan, part)
+    if book is not None:
+        files[f"{part}.xlsx"] = book
+    record = head(plan.unit, plan.seed, plan.version) | {
+        "parts": [part],
+        "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
+        "outputs": outputs(files),
+    }
+    files[f"{part}.json"] = record_bytes(record)
+    return files
+
+
+def par_tables(plan: Plan) -> dict[str, bytes]:
+    """par_levels.csv, frontier.csv and limit_prices.csv."""
+    if plan.par is None:
+        return {}
+    frames = {"par_levels": plan.par.levels, "frontier": plan.par.frontier, "limit_prices": plan.par.prices}
+    return part_tables(frames)
+
+
+def part_tables(frames: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:
+    """Frames by table name as files under tables/."""
+    return {f"tables/{name}.csv": table_bytes(name, frame) for name, frame in frames.items()}
+
+
+def part_prints(plan: Plan, part: str) -> dict[str, bytes]:
+    """PDF prints of a part: `prints(plan) -> dict[file name, bytes]` of kitplan/parts/<part>/prints.py, if any."""
+    import importlib
+
+    if part not in PRINTS:
+        return {}
+    prints: dict[str, bytes] = importlib.import_module(f"kitplan.parts.{PRINTS[part]}.prints").prints(plan)
+    return prints

@@ -1,0 +1,1 @@
+"""One folder a part: its mathematics, its sheets, its prints, its command."""

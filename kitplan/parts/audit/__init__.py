@@ -1,0 +1,1 @@
+"""Today's par levels on trial."""

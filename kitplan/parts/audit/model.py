@@ -1,0 +1,287 @@
+"""Today's par levels on trial: how ready they are, what is missing most, and the cheapest changes that mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.values import Demand, Filling
+from kitplan.parts.par.model import ask
+from kitplan.parts.par.question import Question
+from kitplan.parts.par.tables import present_packs, standing_par
+from kitplan.read.values import Unit
+from kitplan.solve.collapse import collapse, own_quantiles
+from kitplan.solve.cover import cheapest
+from kitplan.solve.descent import descend
+from kitplan.solve.values import ParPlan, Readiness, StandingPar
+from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
+
+FLOOR, RAISE, LOWER = "floor", "raise", "lower"
+"""Why a par level changes: emergency or minimum stock is missing, readiness needs it, money stands idle."""
+
+MOST_ROUNDS = 3
+"""Times the changes are made a little larger when verification finds them short of the target."""
+
+
+@dataclass(frozen=True)
+class Audit:
+    """Present par levels judged on scenarios that no plan was made on, and the way to the target.
+
+    table: one row an item, changed ones first in the order of their steps; columns as columns.csv "audit".
+    present, proposed: readiness, value and litres before and after all steps. idle_value, idle_litres: what
+    stands on the shelf today beyond the proposal. frontier: as in ParPlan. notes: sentences.
+    """
+
+    table: pd.DataFrame
+    present: StandingPar
+    proposed: StandingPar
+    idle_value: float
+    idle_litres: float
+    frontier: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+    @property
+    def steps(self) -> pd.DataFrame:
+        """Changed items, in order."""
+        return self.table[self.table["step"] > 0]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        return {"audit": self.table}
+
+    def sentences(self, currency: str) -> list[str]:
+        """The result for a person: where she stands, what is missing, what to do first."""
+        now, then = self.present.readiness, self.proposed.readiness
+        told = [
+            f"Today's par levels are ready in {100 * now.verified:.1f} % of intervals (95 % interval "
+            f"{100 * now.low:.1f} to {100 * now.high:.1f} %), for {self.present.value:,.2f} {currency} of stock."
+        ]
+        missing = self.table[self.table["missing_share"] > 0].nlargest(3, "missing_share")
+        if len(missing):
+            names = ", ".join(f"{r.item} ({100 * r.missing_share:.0f} %)" for r in missing.itertuples())
+            told.append(f"When something runs short, most often it is {names}.")
+        if self.idle_value > 0:
+            told.append(
+                f"Beyond the proposal, {self.idle_value:,.2f} {currency} and {self.idle_litres:,.1f} L stand idle."
+            )
+        steps = self.steps
+        if not len(steps):
+            told.append("Nothing needs to change.")
+        else:
+            change = self.proposed.value - self.present.value
+            told.append(
+                f"{len(steps)} change{'s' if len(steps) > 1 else ''} bring it to {100 * then.verified:.1f} % "
+                f"({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
+            )
+        return [*told, *self.notes]
+
+
+def as_held(unit: Unit) -> Unit:
+    """Return the unit restricted to what its shelf holds today: of items that can stand in for one another, only
+    those with a present par. Emergency equipment and sizes used side by side (gloves) are left as they are, and
+    so is a role of which nothing is held.
+
+    A shelf with boxes of 25 is not unready because the plan would buy boxes of 50.
+    """
+    if unit.present_par is None:
+        return unit
+    par = unit.present_par
+    held = set(par.loc[par["par_packs"] > 0, "item"])
+    items = unit.items[~unit.items["critical"].astype(bool) & unit.items["share"].isna()]
+    roles = set(items.loc[items["item"].isin(held), "role"])
+    absent = items.loc[items["role"].isin(roles) & ~items["item"].isin(held), "item"]
+    unavailable = tuple(dict.fromkeys([*unit.stock.unavailable, *absent]))
+    return replace(unit, stock=replace(unit.stock, unavailable=unavailable))
+
+
+def holds_other_items(unit: Unit, filling: Filling) -> bool:
+    """True if the shelf of today fills some role with other items than `filling` does."""
+    absent = set(as_held(unit).stock.unavailable) - set(unit.stock.unavailable)
+    return not absent.isdisjoint(filling.frame["item"])
+
+
+def say_swaps(unit: Unit, planned: Filling, held: Filling, plan: ParPlan, as_is: ParPlan) -> list[str]:
+    """Say which items the plan would hold in place of those held today, and what that is worth."""
+    chosen, today = (set(filling.frame["item"]) for filling in (planned, held))
+    there, here = ([i for i in unit.items["item"] if i in names] for names in (chosen - today, today - chosen))
+    if not there:
+        return []
+    gain = as_is.value - plan.value
+    worth = f"for {abs(gain):,.2f} {unit.currency} {'less' if gain >= 0 else 'more'} stock at par"
+    instead = f" in place of {', '.join(here)}" if here else ""
+    return [
+        f"Judged with the items held today. The plan buys {', '.join(there)}{instead}, because it costs less to "
+        f"use, {worth}."
+    ]
+
+
+def audit_par(
+    unit: Unit,
+    demand: Demand,
+    verify: Demand,
+    plan: ParPlan,
+    frontier: pd.DataFrame | None = None,
+    notes: Sequence[str] = (),
+) -> Audit:
+    """Judge the unit's present par levels and find the ordered changes that reach the plan's readiness.
+
+    demand, verify, plan: as given to and by `solve_par`. frontier: the curve to stand her beside (default: the
+    plan's). notes: sentences to pass on with the result. Floors that are not held come first, then the least
+    money that reaches the target from what is there, best bargain first, then what can be taken away without
+    going under it. She can stop after any step. Raises ValueError if the unit gave no present par.
+    """
+    question = ask(unit, demand)
+    present = present_packs(question)
+    if present is None:
+        raise ValueError("this unit gave no present par levels")
+    target = plan.readiness.target
+    proposed, found = _propose(question, present, verify, plan)
+    units = question.units_of(verify)
+    steps = _order_steps(question, present, proposed, units)
+    table = _table(question, present, proposed, units, steps)
+    standing = standing_par(question, verify, target)
+    assert standing is not None
+    idle = np.maximum(present - proposed, 0.0)
+    return Audit(
+        table, standing, _standing(question, proposed, verify, target), float(idle @ question.price),
+        float(idle @ question.litres), plan.frontier if frontier is None else frontier, (*notes, *found),
+    )
+
+
+def _plan_packs(question: Question, plan: ParPlan) -> np.ndarray:
+    packs = plan.levels.set_index("item")["par_packs"]
+    return question.unit.items["item"].iloc[question.order].map(packs).to_numpy(np.int64)
+
+
+def _propose(
+    question: Question, present: np.ndarray, verify: Demand, plan: ParPlan
+) -> tuple[np.ndarray, list[str]]:
+    """Return the par levels to go to: today's, with the cheapest additions, less what is then idle."""
+    best = _plan_packs(question, plan)
+    packs, n = question.packs, len(question.packs)
+    if plan.answer != "met":
+        return best, ["The plan is held by a limit; the steps lead to the best within it."]
+    held = np.maximum(present, question.floor).astype(np.int64)
+    need = int(np.count_nonzero(np.all(packs <= best, axis=1)))
+    units = question.units_of(verify)
+    wanted = min(plan.readiness.target, joint_readiness(units, best * question.pack))
+    for _ in range(MOST_ROUNDS):
+        raised = held
+        if np.count_nonzero(np.all(packs <= held, axis=1)) < need:
+            covered = cheapest(packs, question.cost, need, held, question.gap, question.time_limit)
+            if covered.par is None:
+                return best, []
+            raised = covered.par.astype(np.int64)
+        lower = np.maximum(own_quantiles(packs, need), question.floor)
+        lower = np.where(raised > present, raised, np.minimum(lower, raised))
+        found = descend(collapse(packs, lower, raised), question.cost, need).cheapest_with(need)
+        lowered = raised if found is None else found.astype(np.int64)
+        verified = joint_readiness(units, lowered * question.pack)
+        if not all(limit.kept_by(lowered) for limit in question.limits):
+            return best, ["Additions alone would pass a limit: the steps lead to the plan itself."]
+        if verified >= wanted or need >= n:
+            return lowered, []
+        need = min(n, need + max(1, int(np.ceil((wanted - verified) * n))))
+    return best, []
+
+
+def _order_steps(
+    question: Question, present: np.ndarray, proposed: np.ndarray, units: np.ndarray
+) -> list[tuple[int, str]]:
+    """Return (item, kind) in the order to do them: missing floors, additions by bargain, then what is idle."""
+    change = proposed - present
+    floors = [int(i) for i in np.flatnonzero((change > 0) & (present < question.floor))]
+    floors.sort(key=lambda i: (not question.critical[i], question.price[i] * change[i]))
+    raised = [int(i) for i in np.flatnonzero(change > 0) if int(i) not in set(floors)]
+    highest = np.maximum(present, proposed)
+    by_bargain = _best_bargain_first(units, question.pack, present, highest, question.price * change, raised)
+    idle = [int(i) for i in np.flatnonzero(change < 0)]
+    idle.sort(key=lambda i: (question.price[i] * change[i], i))
+    return [*((i, FLOOR) for i in floors), *((i, RAISE) for i in by_bargain), *((i, LOWER) for i in idle)]
+
+
+def _best_bargain_first(
+    units: np.ndarray,
+    pack: np.ndarray,
+    present: np.ndarray,
+    highest: np.ndarray,
+    money: np.ndarray,
+    items: Sequence[int],
+) -> list[int]:
+    """Order additions so that each prefix gives much readiness for its money.
+
+    Found backwards: from all additions made, the one whose undoing saves most money for each scenario lost
+    comes last. (Forwards, two items that are short together would each seem worth nothing.)
+    """
+    left = list(items)
+    lacking = units[:, left] > present[left] * pack[left] if left else np.zeros((len(units), 0), dtype=bool)
+    ready = np.all(units <= highest * pack, axis=1)
+    order: list[int] = []
+    columns = list(range(len(left)))
+    while columns:
+        lost = np.count_nonzero(lacking[ready][:, columns], axis=0)
+        rate = np.array([money[left[c]] for c in columns]) / np.maximum(lost, 0.5)
+        worst = columns.pop(int(np.argmax(rate)))
+        ready = ready & ~lacking[:, worst]
+        order.append(left[worst])
+    return order[::-1]
+
+
+def _standing(question: Question, par: np.ndarray, verify: Demand, target: float) -> StandingPar:
+    ready = np.all(question.units_of(verify) <= par * question.pack, axis=1)
+    n = len(ready)
+    met = int(np.count_nonzero(ready))
+    low, high = wilson_interval(met, n)
+    own = float(np.mean(np.all(question.packs <= par, axis=1)))
+    return StandingPar(
+        Readiness(target, own, met / n, low, high, len(question.packs), n),
+        float(question.price @ par), float(question.litres @ par),
+    )
+
+
+def _table(
+    question: Question,
+    present: np.ndarray,
+    proposed: np.ndarray,
+    units: np.ndarray,
+    steps: Sequence[tuple[int, str]],
+) -> pd.DataFrame:
+    """Return Audit.table: changed items in the order of steps, then the rest in catalogue order."""
+    items = question.unit.items.iloc[question.order]
+    short = units > present * question.pack
+    unready = short.any(axis=1)
+    table = pd.DataFrame(
+        {
+            "item": items["item"],
+            "description": items["description"],
+            "present_packs": _whole_if_whole(present),
+            "proposed_packs": proposed.astype(int),
+            "change_packs": _whole_if_whole(proposed - present),
+            "change_value": (proposed - present) * question.price,
+            "shortage_chance_present": short.mean(axis=0),
+            "shortage_chance_proposed": shortage_chances(units, proposed * question.pack),
+            "missing_share": short[unready].mean(axis=0) if unready.any() else 0.0,
+            "step": 0,
+            "kind": "",
+            "readiness_after": np.nan,
+            "value_after": np.nan,
+            "litres_after": np.nan,
+        }
+    )
+    at = present.astype(float)
+    for number, (item, kind) in enumerate(steps, start=1):
+        at[item] = proposed[item]
+        row = table.index[item]
+        table.loc[row, ["step", "kind"]] = [number, kind]
+        table.loc[row, "readiness_after"] = float(np.mean(np.all(units <= at * question.pack, axis=1)))
+        table.loc[row, "value_after"] = float(question.price @ at)
+        table.loc[row, "litres_after"] = float(question.litres @ at)
+    table = table.loc[question.unit.items.index]
+    changed = table[table["step"] > 0].sort_values("step", kind="stable")
+    return pd.concat([changed, table[table["step"] == 0]]).reset_index(drop=True)
+
+
+def _whole_if_whole(packs: np.ndarray) -> np.ndarray:
+    return packs.astype(int) if np.array_equal(packs, np.round(packs)) else packs

@@ -1,0 +1,118 @@
+"""Today's par levels on trial: where they stand, and the changes in the order in which to make them."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from kitplan.write.book import Book, Page
+from kitplan.write.charts import Line, place, scatter
+
+if TYPE_CHECKING:
+    from kitplan.parts.audit.model import Audit
+    from kitplan.plan import Plan
+
+TITLE, CHART_TITLE = "Audit of today's par", "Where you stand"
+_WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)
+_KINDS = ("whole", "text", "wrap", "whole", "whole", "whole", "money", "share2", "share2", "share", "money",
+          "litres", "tick")
+_MISSING_TOLD = 8
+_GROUPS = (
+    ("floor", "First: emergency equipment and minimum stock that is not held today"),
+    ("raise", "Then: what readiness asks for, best bargain first"),
+    ("lower", "Last: what stands idle once the rest is in place"),
+)
+
+
+def add_sheets(book: Book, plan: Plan) -> None:
+    """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
+    audit: Audit = plan.parts["audit"]
+    page = book.page(TITLE, "How ready today's par levels are, and the cheapest changes in order", _WIDTHS)
+    days = plan.unit.stock.protection_interval_days
+    page.title(
+        "Today's par levels, and the way to the target",
+        f"Readiness is the chance that no item runs short in {days:g} days. Work down the list and stop where you "
+        "like: each line says how ready you are and what is on the shelf once it is done. The way begins at today's "
+        "shelf and keeps what serves there, so it may end at other numbers than the sheet Par levels, which begins at "
+        "an empty shelf.",
+    )
+    for sentence in audit.sentences(book.currency):
+        page.spread(sentence, "wrap")
+    page.skip()
+    _write_steps(page, audit, book.currency)
+    page.skip()
+    _write_missing(page, audit)
+    _write_chart(book, audit)
+
+
+def _write_steps(page: Page, audit: Audit, currency: str) -> None:
+    """Write today's line and the steps under it."""
+    page.header(
+        ("Step", "Item", "Description", "Packs today", "Packs then", "Change", f"Money ({currency})", "Short today",
+         "Short then", "Ready after", f"Value after ({currency})", "Litres after", "Done"),
+        _KINDS, frozen_columns=2,
+    )
+    page.row(
+        (0, "today", None, None, None, None, None, None, None, audit.present.readiness.verified, audit.present.value,
+         audit.present.litres, None), ("whole", "strong", *_KINDS[2:12], "text"),
+    )
+    for kind, heading in _GROUPS:
+        rows = audit.steps[audit.steps["kind"] == kind]
+        if len(rows):
+            page.group((heading,))
+        for row in rows.itertuples(index=False):
+            page.row(
+                (row.step, row.item, row.description, row.present_packs, row.proposed_packs, row.change_packs,
+                 row.change_value, row.shortage_chance_present, row.shortage_chance_proposed, row.readiness_after,
+                 row.value_after, row.litres_after, None), _KINDS,
+            )
+    if not len(audit.steps):
+        page.spread("No change is needed: today's par levels are as good as the plan.", "strong_wrap")
+
+
+def _write_chart(book: Book, audit: Audit) -> None:
+    """The frontier, where she stands today, and the way there step by step."""
+    page = book.page(CHART_TITLE, "Today's par beside the cheapest stock for each readiness", (34, 14, 18, 14, 30),
+                     landscape=False)
+    page.title("Where you stand", "The line is the cheapest stock for each readiness; the crosses are the steps.")
+    value_title = f"Value at par ({book.currency})"
+    kinds = ("text", "share", "money", "litres")
+    page.header(("Point", "Readiness", value_title, "Shelf"), kinds)
+    frontier = [("Cheapest stock", r.readiness, r.value, r.litres)
+                for r in audit.frontier.sort_values("value", kind="stable").itertuples(index=False)]
+    now = audit.present
+    path = [("Today", now.readiness.verified, now.value, now.litres),
+            *((f"Step {r.step}: {r.item}", r.readiness_after, r.value_after, r.litres_after)
+              for r in audit.steps.itertuples(index=False))]
+    start = page.next_row
+    for point in [*frontier, *path]:
+        page.row(point, kinds)
+    here = start + len(frontier)
+    lines = [Line("You are here today", (3, here, here), (2, here, here), marker="square", dash=None)]
+    if len(path) > 1:
+        end = here + len(path) - 1
+        lines.insert(0, Line("Step by step", (3, here, end), (2, here, end), marker="x", dash="sysDot"))
+    if frontier:
+        lines.insert(0, Line("Cheapest stock for each readiness", (3, start, here - 1), (2, start, here - 1)))
+    low = max(math.floor(20 * min(point[1] for point in [*frontier, *path]) - 0.2) / 20, 0.0)
+    page.skip()
+    place(page, scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0)),
+          rows=22)
+
+
+def _write_missing(page: Page, audit: Audit) -> None:
+    """The items that are short when anything is short, most frequent first."""
+    missing = audit.table[audit.table["missing_share"] > 0].sort_values(
+        "missing_share", ascending=False, kind="stable"
+    )
+    if not len(missing):
+        return
+    page.spread("What is missing when something runs short today", "strong")
+    kinds = ("text", *_KINDS[1:10])
+    page.header(("", "Item", "Description", "Packs today", "", "", "", "Short today", "", "Share of the short ones"),
+                kinds, freeze=False)
+    for row in missing.head(_MISSING_TOLD).itertuples(index=False):
+        page.row((None, row.item, row.description, row.present_packs, None, None, None, row.shortage_chance_present,
+                  None, row.missing_share), kinds)
+    page.spread("Share of the short ones: of the intervals in which anything runs short, those in which this does. "
+                "Several may be short at once.", "note")

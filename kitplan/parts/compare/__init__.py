@@ -1,0 +1,1 @@
+"""Two units side by side."""

@@ -1,0 +1,1 @@
+"""Months ahead, and why past months cost what they did."""

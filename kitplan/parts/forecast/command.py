@@ -1,0 +1,42 @@
+"""How much next month, how sure, and why past months cost what they did."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kitplan.commands.common import printable, run_safely, say, unit_options
+from kitplan.commands.part import run_part
+
+if TYPE_CHECKING:
+    from kitplan.read.values import Unit
+
+
+@click.command("forecast")
+@unit_options
+@click.option(
+    "--months", type=click.IntRange(1, 60), default=None, help="Months ahead.  [default: from unit.toml]"
+)
+@run_safely()
+def command(unit_path: Path, out: Path | None, seed: int | None, months: int | None) -> None:
+    """Forecast UNIT's supplies by month, in items, packs and money, with 80 and 95 % bands.
+
+    Where stock_issues.csv is there, past months are split into census, frequency, use per event, unexplained and
+    price. Writes forecast.xlsx (its first sheet is one page for the manager), tables/ and forecast.json.
+    """
+    def prepare(unit: Unit) -> Unit:
+        return unit if months is None else replace(unit, forecast=replace(unit.forecast, months=months))
+
+    files = ("tables/monthly_use.csv",)
+    plan, written = run_part("forecast", unit_path, out, seed, files, prepare, retire=True)
+    view = plan.parts["forecast"]
+    for note in view.notes():
+        say(f"Look at: {note}")
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {written.folder}: open forecast.xlsx.")
+    for sentence in view.sentences():
+        click.echo(printable(sentence))

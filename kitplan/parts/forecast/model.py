@@ -1,0 +1,42 @@
+"""What a manager asks each month: how much next, how sure, and why the last months cost what they did."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from kitplan.demand.estimate import Learnt
+from kitplan.demand.values import Filling
+from kitplan.parts.forecast.months_ahead import Forecast, forecast_unit
+from kitplan.parts.forecast.variance import Variance, explain_past
+from kitplan.read.values import Unit
+
+
+@dataclass(frozen=True)
+class ManagerView:
+    """The months ahead, and the past months explained (None where the unit keeps no stock issues)."""
+
+    forecast: Forecast
+    variance: Variance | None
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The frames of both as tables to write, by file stem."""
+        return self.forecast.tables() | (self.variance.tables() if self.variance else {})
+
+    def sentences(self) -> list[str]:
+        """What to say first: the money, the change against last year, what drives it, what is unexplained."""
+        return [*self.forecast.sentences, *(self.variance.sentences if self.variance else ())]
+
+    def notes(self) -> list[str]:
+        """What was left out or assumed."""
+        return [*self.forecast.notes, *(self.variance.notes if self.variance else ())]
+
+
+def look_ahead(unit: Unit, seed: int, learnt: Learnt, filling: Filling | None = None) -> ManagerView:
+    """Forecast, and explain the past where issues are there. filling: items that serve the roles."""
+    forecast = forecast_unit(unit, seed, learnt, filling=filling)
+    variance = (
+        explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
+    )
+    return ManagerView(forecast, variance)

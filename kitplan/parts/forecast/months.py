@@ -1,0 +1,162 @@
+"""The census and the shelf by calendar month. A month that is not wholly known is not a small month: it is unknown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.observed import airway_stays, census_days, daily_airways
+from kitplan.read.values import Unit
+
+KNOWN_ENOUGH = 0.8
+"""A month with fewer of its days known is unknown."""
+
+
+@dataclass(frozen=True)
+class MonthlyCensus:
+    """Airways by month. months: PeriodIndex of the months the census touches, in order; None for a snapshot.
+
+    days, known_days: ndarray (n,). complete: ndarray bool (n,). mean_airways: ndarray (n, n_strata), airways in place
+    on a mean known day, NaN in an unknown month. arrivals: ndarray (n, n_strata), or NaN where counts cannot tell.
+    notes: sentences for a person.
+    """
+
+    months: pd.PeriodIndex | None
+    days: np.ndarray
+    known_days: np.ndarray
+    complete: np.ndarray
+    mean_airways: np.ndarray
+    arrivals: np.ndarray
+    notes: tuple[str, ...]
+
+    def series(self) -> np.ndarray:
+        """Total mean airways from the first to the last complete month; unknown months in between are drawn straight
+        between their neighbours. With no complete month: one value, the mean of all known days."""
+        total = self.mean_airways.sum(axis=1)
+        whole = np.nonzero(self.complete)[0]
+        if not len(whole):
+            known = self.known_days > 0
+            return (
+                np.array([np.average(total[known], weights=self.known_days[known])])
+                if known.any()
+                else np.zeros(1)
+            )
+        span = np.arange(whole[0], whole[-1] + 1)
+        return np.interp(span, whole, total[whole])
+
+
+def monthly_census(unit: Unit) -> MonthlyCensus:
+    """Census by month; a snapshot is one month of unknown name."""
+    census = unit.census
+    if census.shape == "snapshot" or census.first_day is None:
+        mean = daily_airways(unit, 1)
+        one = np.ones(1)
+        note = "The census is one day's count: every month ahead is that count, flat, with the error of one look."
+        return MonthlyCensus(None, one * 30, one, one > 0, mean, mean * np.nan, (note,))
+    daily = daily_airways(unit)
+    dates = pd.date_range(census.first_day, periods=census_days(unit), freq="D")
+    months = dates.to_period("M")
+    names = months.unique()
+    place = names.get_indexer(months)
+    known = ~np.isnan(daily).any(axis=1)
+    days = names.days_in_month.to_numpy().astype(float)
+    known_days = np.bincount(place[known], minlength=len(names)).astype(float)
+    total = np.zeros((len(names), unit.n_strata))
+    np.add.at(total, place[known], daily[known])
+    touched = np.bincount(place, minlength=len(names))
+    complete = (touched == days) & (known_days >= KNOWN_ENOUGH * days)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(known_days[:, None] > 0, total / known_days[:, None], np.nan)
+    return MonthlyCensus(
+        names,
+        days,
+        known_days,
+        complete,
+        mean,
+        _arrivals(unit, place, len(names)),
+        tuple(_notes(names, touched, days, known_days, complete)),
+    )
+
+
+def _arrivals(unit: Unit, place: np.ndarray, n_months: int) -> np.ndarray:
+    counts = np.full((n_months, unit.n_strata), np.nan)
+    if unit.census.shape != "stays":
+        return counts
+    counts[:] = 0.0
+    stays = airway_stays(unit)
+    day = np.floor(stays.start).astype(int)
+    inside = (day >= 0) & (day < len(place))
+    np.add.at(counts, (place[day[inside]], stays.stratum[inside]), 1.0)
+    return counts
+
+
+def _notes(
+    names: pd.PeriodIndex, touched: np.ndarray, days: np.ndarray, known_days: np.ndarray, complete: np.ndarray
+) -> list[str]:
+    partial = [str(m) for m, t, d in zip(names, touched, days) if t < d]
+    thin = [str(m) for m, t, d, c in zip(names, touched, days, complete) if t == d and not c]
+    notes = []
+    if partial:
+        notes.append(
+            f"{', '.join(partial)}: not wholly inside the census, left out of the forecast's history."
+        )
+    if thin:
+        notes.append(
+            f"{', '.join(thin)}: under {KNOWN_ENOUGH:.0%} of the days are known; the month counts as unknown "
+            "and is drawn straight between its neighbours."
+        )
+    gaps = int((touched - known_days)[complete].sum())
+    if gaps:
+        notes.append(
+            f"{gaps} day{'s' if gaps > 1 else ''} without a count in other months: unknown, not empty; means are over "
+            "known days."
+        )
+    return notes
+
+
+def months_ahead(monthly: MonthlyCensus, n_months: int) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """(names, days, month of the year 1..12 or 0) of the months to forecast: from the first that is not complete.
+
+    Without a calendar: "month 1" and so on, of 30.4 days.
+    """
+    if monthly.months is None:
+        return ([f"month {k + 1}" for k in range(n_months)], np.full(n_months, 30.4), np.zeros(n_months, int))
+    whole = np.nonzero(monthly.complete)[0]
+    first = monthly.months[whole[-1]] + 1 if len(whole) else monthly.months[-1]
+    ahead = pd.period_range(first, periods=n_months, freq="M")
+    return [str(m) for m in ahead], ahead.days_in_month.to_numpy().astype(float), ahead.month.to_numpy()
+
+
+def monthly_issues(unit: Unit) -> pd.DataFrame | None:
+    """Stock issues by month and item: month (Period), item, units, value at catalogue price, paid (at prices noted).
+
+    Months that the issues do not cover from their first to their last day are left out. None without issues.
+    """
+    if unit.issues is None or not len(unit.issues):
+        return None
+    issues = unit.issues
+    date = pd.to_datetime(issues["date"])
+    price = unit.items.set_index("item")["price"] / unit.items.set_index("item")["pack"]
+    pack = unit.items.set_index("item")["pack"]
+    frame = pd.DataFrame(
+        {"month": date.dt.to_period("M"), "item": issues["item"], "units": issues["units"].astype(float)}
+    )
+    frame["value"] = frame["units"] * frame["item"].map(price)
+    noted = issues["price"].astype(float) / issues["item"].map(pack) if "price" in issues else np.nan
+    frame["paid"] = frame["units"] * pd.Series(noted, index=frame.index).fillna(frame["item"].map(price))
+    summed = frame.groupby(["month", "item"], as_index=False)[["units", "value", "paid"]].sum()
+    step = (
+        int(np.ceil(np.median(np.diff(np.sort(date.dt.normalize().unique())) / np.timedelta64(1, "D"))))
+        if (date.dt.normalize().nunique() > 1)
+        else 31
+    )
+    first, last = date.min(), date.max()
+    monthly_rows = step > 20
+    keep = [
+        monthly_rows
+        or (m.start_time >= first - pd.Timedelta(days=step) and m.end_time <= last + pd.Timedelta(days=step))
+        for m in summed["month"]
+    ]
+    return summed[np.array(keep)].reset_index(drop=True)

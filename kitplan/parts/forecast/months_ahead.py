@@ -1,0 +1,371 @@
+"""Months ahead: airway-days by stratum, through rate and recipe, to items, packs and money, with bands.
+
+The bands come from simulation and carry three doubts together: how many airways (the census forecast's own errors),
+how often they are renewed (the posterior of the rates), and chance (who loosens, who arrives).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from zlib import crc32
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.estimate import Learnt, learn
+from kitplan.demand.use import UseModel, use_model
+from kitplan.demand.values import Filling
+from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues, months_ahead
+from kitplan.parts.forecast.timeseries import YEAR, Outlook, forecast_series
+from kitplan.read.values import Unit
+
+DRAWS = 4000
+BANDS = (0.025, 0.10, 0.90, 0.975)
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
+    census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
+    unit's own. year_value: money of all months ahead with its 80 % band (year_band_95: 95 %).
+    before: money of the past months to set it against (NaN: not known) and what they are called; before_source: where
+    that comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left out or
+    assumed.
+    """
+
+    use: pd.DataFrame
+    total: pd.DataFrame
+    item_year: pd.DataFrame
+    backtest: pd.DataFrame
+    history: pd.DataFrame
+    method: str
+    reason: str
+    learnt: bool
+    year_value: tuple[float, float, float]
+    year_band_95: tuple[float, float]
+    before: tuple[float, str]
+    before_source: str
+    model: UseModel
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The frames as tables to write, by file stem."""
+        return {
+            "monthly_use": self.use,
+            "monthly_total": self.total,
+            "item_year": self.item_year,
+            "backtest": self.backtest,
+            "census_history": self.history,
+        }
+
+
+def forecast_unit(
+    unit: Unit,
+    seed: int | None = None,
+    learnt: Learnt | None = None,
+    months: int | None = None,
+    draws: int = DRAWS,
+    filling: Filling | None = None,
+) -> Forecast:
+    """Forecast `months` (default: the unit's forecast policy) from the first month that is not complete.
+
+    filling: items that serve the roles, default the cheapest.
+    """
+    seed = unit.planning.seed if seed is None else seed
+    months = months or unit.forecast.months
+    learnt = learnt or learn(unit)
+    model = use_model(replace(unit, frequency=learnt.frequency(unit)), filling)
+    monthly = monthly_census(unit)
+    outlook = forecast_series(monthly.series(), months, _chance_sd(unit, monthly))
+    if monthly.months is None:
+        outlook = replace(outlook, method="one day's count", reason="one day's count stands for every month")
+    names, days, of_year = months_ahead(monthly, months)
+    rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(b"forecast")]))
+    airway_days = draw_airway_days(unit, monthly, outlook, days, of_year, draws, rng)
+    renewed, arrived = draw_events(airway_days, model, learnt, draws, rng)
+    use = np.maximum(renewed @ model.per_day + arrived @ model.per_arrival, 0.0)
+    return _result(unit, model, learnt, monthly, outlook, names, days, airway_days, renewed, use)
+
+
+def _chance_sd(unit: Unit, monthly: MonthlyCensus) -> float:
+    """Standard deviation of a month's mean airways by chance alone, in a unit with Poisson arrivals.
+
+    Variance about 2 x airways x mean residual stay / days of the month (time average of an M/G/infinity count); one
+    look at a snapshot has the full Poisson variance. Airways that never leave have no such chance in them.
+    """
+    airways = float(np.nan_to_num(monthly.mean_airways).sum(axis=1).mean())
+    if monthly.months is None:
+        return float(np.sqrt(max(airways, 1.0)))
+    stay = unit.census.mean_stay_days
+    if unit.census.shape == "stays":
+        length = (unit.census.rows["end"] - unit.census.rows["start"]).dropna().to_numpy(float)
+        stay = float((length**2).mean() / (2 * length.mean())) if length.sum() > 0 else None
+    return float(np.sqrt(airways * min(2 * stay / 30.0, 1.0))) if stay else 0.0
+
+
+def draw_airway_days(
+    unit: Unit,
+    monthly: MonthlyCensus,
+    outlook: Outlook,
+    days: np.ndarray,
+    of_year: np.ndarray,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Airway-days by draw, month and stratum, ndarray (draws, months, n_strata)."""
+    total = outlook.draw(draws, rng) * days
+    share = draw_shares(monthly, of_year, draws, rng)
+    result = total[:, :, None] * share
+    for stratum, airways in unit.census.expected[["stratum", "mean_airways"]].itertuples(index=False):
+        shape = np.maximum(airways * days / 10.0, 1e-3)
+        result[:, :, int(stratum)] += airways * days * rng.standard_gamma(shape, (draws, len(days))) / shape
+    return result
+
+
+def draw_shares(
+    monthly: MonthlyCensus, of_year: np.ndarray, draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Shares of the strata, ndarray (draws, months, n_strata): Dirichlet around a weighted mean of past months.
+
+    Late months weigh more (half as much every 12 months back), the same time of year three times as much.
+    """
+    use = monthly.complete if monthly.complete.any() else monthly.known_days > 0
+    past = np.nan_to_num(monthly.mean_airways[use])
+    past = past / np.maximum(past.sum(axis=1, keepdims=True), 1e-9)
+    age = np.arange(len(past))[::-1]
+    weight = 0.5 ** (age / 12.0)[None, :] * np.ones((len(of_year), 1))
+    if monthly.months is not None:
+        month = monthly.months[use].month.to_numpy()
+        apart = np.abs(month[None, :] - of_year[:, None])
+        weight = weight * np.where(np.minimum(apart, 12 - apart) <= 1, 3.0, 1.0)
+    weight = weight / weight.sum(axis=1, keepdims=True)
+    centre = weight @ past
+    centre = np.maximum(centre, 1e-9) / np.maximum(centre, 1e-9).sum(axis=1, keepdims=True)
+    gamma = rng.standard_gamma(np.broadcast_to(_concentration(past) * centre, (draws, *centre.shape)))
+    return gamma / np.maximum(gamma.sum(axis=2, keepdims=True), 1e-300)
+
+
+def _concentration(past: np.ndarray) -> float:
+    """Dirichlet concentration by moments: how steady the shares are from month to month."""
+    if len(past) < 3:
+        return 30.0
+    mean = past.mean(axis=0)
+    varied = past.var(axis=0, ddof=1).sum()
+    return float(np.clip((mean * (1 - mean)).sum() / max(varied, 1e-9) - 1, 5.0, 2000.0))
+
+
+def draw_events(
+    airway_days: np.ndarray, model: UseModel, learnt: Learnt, draws: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """(renewal days, arrivals), each ndarray (draws, months, n_strata).
+
+    Renewal days are airway-days times how much more often than the model's mean rate was renewed: the doubt about
+    the rate is common to all months of a draw, chance is each month's own (gamma with the counts' variance).
+    """
+    rate = learnt.rate_draws(draws, rng)
+    centre = rate.mean(axis=0)
+    doubt = np.divide(rate, centre, out=np.ones_like(rate), where=centre > 0)[:, None, :]
+    events = np.maximum(airway_days * model.rate, 1e-3) / learnt.dispersion
+    renewed = airway_days * doubt * rng.standard_gamma(events) / events
+    mean_arrivals = airway_days * model.arrivals
+    shape = np.maximum(mean_arrivals, 1e-3)
+    return renewed, mean_arrivals * rng.standard_gamma(shape) / shape
+
+
+def _result(
+    unit: Unit,
+    model: UseModel,
+    learnt: Learnt,
+    monthly: MonthlyCensus,
+    outlook: Outlook,
+    names: list[str],
+    days: np.ndarray,
+    airway_days: np.ndarray,
+    renewed: np.ndarray,
+    use: np.ndarray,
+) -> Forecast:
+    value = use @ model.price
+    attempts = renewed @ model.attempts
+    year = value.sum(axis=1)
+    total = _bands({"airway_days": airway_days.sum(axis=2), "re_secures": attempts, "value": value})
+    total.insert(0, "month", names)
+    past, source = past_values(unit, model, monthly)
+    total["last_year_value"] = _same_month_last_year(past, names, dated=monthly.months is not None)
+    before = _before(past, total["last_year_value"], names, dated=monthly.months is not None)
+    low95, low, high, high95 = (float(q) for q in np.quantile(year, BANDS))
+    mean = float(year.mean())
+    item_year = _item_year(unit, model, use)
+    return Forecast(
+        use=_use_frame(unit, model, names, use),
+        total=total,
+        item_year=item_year,
+        backtest=outlook.backtest,
+        history=_history(monthly),
+        method=outlook.method,
+        reason=outlook.reason,
+        learnt=learnt.used,
+        year_value=(mean, low, high),
+        year_band_95=(low95, high95),
+        before=before,
+        before_source=source,
+        model=model,
+        sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, item_year, learnt),
+        notes=(*monthly.notes, *_history_notes(monthly), f"Census: {outlook.reason}.", *_rate_notes(learnt)),
+    )
+
+
+def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
+    """Mean and bands of draws (draws, months): x, low_x, high_x (80 %), low_95_x, high_95_x."""
+    columns: dict[str, np.ndarray] = {}
+    for name, draws in parts.items():
+        low95, low, high, high95 = np.quantile(draws, BANDS, axis=0)
+        columns |= {
+            name: draws.mean(axis=0),
+            f"low_{name}": low,
+            f"high_{name}": high,
+            f"low_95_{name}": low95,
+            f"high_95_{name}": high95,
+        }
+    return pd.DataFrame(columns)
+
+
+def _use_frame(unit: Unit, model: UseModel, names: list[str], use: np.ndarray) -> pd.DataFrame:
+    mean = use.mean(axis=0)
+    low95, low, high, high95 = np.quantile(use, BANDS, axis=0)
+    used = np.nonzero(mean.sum(axis=0) > 1e-9)[0]
+    pack = unit.items["pack"].to_numpy(float)
+    month, item = (g.ravel() for g in np.meshgrid(np.arange(len(names)), used, indexing="ij"))
+    at = (month, item)
+    return pd.DataFrame(
+        {
+            "month": np.array(names)[month],
+            "item": np.array(model.items)[item],
+            "expected_units": mean[at],
+            "low_units": np.floor(low[at]),
+            "high_units": np.ceil(high[at]),
+            "low_95_units": np.floor(low95[at]),
+            "high_95_units": np.ceil(high95[at]),
+            "expected_packs": mean[at] / pack[item],
+            "value": mean[at] * model.price[item],
+        }
+    )
+
+
+def _item_year(unit: Unit, model: UseModel, use: np.ndarray) -> pd.DataFrame:
+    """All months together by item, dearest first."""
+    whole = use.sum(axis=1)
+    low, high = np.quantile(whole, [0.10, 0.90], axis=0)
+    mean = whole.mean(axis=0)
+    frame = pd.DataFrame(
+        {
+            "item": model.items,
+            "description": unit.items["description"].to_numpy(),
+            "expected_units": mean,
+            "low_units": np.floor(low),
+            "high_units": np.ceil(high),
+            "expected_packs": mean / unit.items["pack"].to_numpy(float),
+            "value": mean * model.price,
+            "low_value": low * model.price,
+            "high_value": high * model.price,
+        }
+    )
+    frame["share"] = frame["value"] / max(frame["value"].sum(), 1e-9)
+    frame = frame[frame["expected_units"] > 1e-9]
+    return frame.sort_values("value", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _history(monthly: MonthlyCensus) -> pd.DataFrame:
+    mean = monthly.mean_airways.sum(axis=1)
+    names = ["one day's count"] if monthly.months is None else [str(m) for m in monthly.months]
+    return pd.DataFrame(
+        {
+            "month": names,
+            "complete": monthly.complete,
+            "known_days": monthly.known_days.astype(int),
+            "mean_airways": mean,
+            "airway_days": mean * monthly.days,
+        }
+    )
+
+
+def past_values(unit: Unit, model: UseModel, monthly: MonthlyCensus) -> tuple[pd.Series, str]:
+    """Money by past month (Series by Period) and where it comes from: the unit's issues, else census and recipe."""
+    issues = monthly_issues(unit)
+    if issues is not None and len(issues):
+        return issues.groupby("month")["paid"].sum(), "issued"
+    if monthly.months is None:
+        return pd.Series(dtype=float), "unknown"
+    per_day = (model.per_day + model.arrivals[:, None] * model.per_arrival) @ model.price
+    value = np.nan_to_num(monthly.mean_airways) @ per_day * monthly.days
+    return pd.Series(value, index=monthly.months)[monthly.complete], "worked out from the census"
+
+
+def _same_month_last_year(past: pd.Series, names: list[str], dated: bool) -> list[float]:
+    if not dated:
+        return [np.nan] * len(names)
+    wanted = pd.PeriodIndex(names, freq="M") - 12
+    return [float(past.get(m, np.nan)) for m in wanted]
+
+
+def _before(past: pd.Series, year_before: pd.Series, names: list[str], dated: bool) -> tuple[float, str]:
+    """Money of past months to set the forecast against, and what to call them.
+
+    The same months a year earlier where all are known, so that a summer is not set against a winter and the figure is
+    the sum of the table's column; else as many known months before the first one ahead; else NaN.
+    """
+    if year_before.notna().all():
+        return float(year_before.sum()), "the same months a year before"
+    if not dated:
+        return float("nan"), ""
+    known = past[past.index < pd.Period(names[0], freq="M")].sort_index().iloc[-len(names) :]
+    value = float(known.sum()) if len(known) == len(names) else float("nan")
+    return value, f"the last {len(names)} known months"
+
+
+def _history_notes(monthly: MonthlyCensus) -> list[str]:
+    """What a history short of two years cannot carry."""
+    n_months = len(monthly.series())
+    if monthly.months is None or n_months >= 2 * YEAR:
+        return []
+    return [
+        f"Census: {n_months} complete months; smoothing with a yearly season needs {2 * YEAR}, so simpler methods ran."
+    ]
+
+
+def _rate_notes(learnt: Learnt) -> list[str]:
+    if learnt.used:
+        return [
+            f"Rates: the unit's own, from {learnt.events:,} events; par levels use them when told (--learnt)."
+        ]
+    return [
+        "Rates: defaults, not the unit's own; the band is wide because no published rate exists. Keep a log."
+    ]
+
+
+def _sentences(
+    unit: Unit,
+    names: list[str],
+    mean: float,
+    band: tuple[float, float, float, float],
+    before: tuple[float, str],
+    source: str,
+    item_year: pd.DataFrame,
+    learnt: Learnt,
+) -> tuple[str, ...]:
+    money = unit.currency
+    lines = [
+        f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies; 8 times in 10 between {band[0]:,.0f} and "
+        f"{band[1]:,.0f} (80 % band), 19 times in 20 between {band[2]:,.0f} and {band[3]:,.0f} (95 % band)."
+    ]
+    spent, called = before
+    if np.isfinite(spent) and spent > 0:
+        change = mean / spent - 1
+        against = f"{abs(change):.0%} {'above' if change > 0 else 'below'}" if abs(change) >= 0.005 else "about as much"
+        lines.append(f"{called.capitalize()}: {money} {spent:,.0f} ({source}); the forecast is {against}.")
+    top = item_year.head(5)
+    if len(top):
+        lines.append(f"{len(top)} items make {top['share'].sum():.0%} of it: {'; '.join(top['description'])}.")
+    if learnt.trend.warns:
+        lines.append(learnt.trend.sentence)
+    return tuple(lines)

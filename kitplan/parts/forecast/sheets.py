@@ -1,0 +1,267 @@
+"""One page for the manager, then the months by item and how the forecast was chosen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from kitplan.parts.forecast import variance_sheet as variance
+from kitplan.write.book import Book, Page
+from kitplan.write.charts import Line, bar_chart, line_chart, new_printed_page, place
+
+if TYPE_CHECKING:
+    from kitplan.parts.forecast.model import ManagerView
+    from kitplan.parts.forecast.months_ahead import Forecast
+    from kitplan.plan import Plan
+
+MANAGER, ITEMS, CHOICE = "Months ahead", "Use by month", "How it was forecast"
+_WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
+
+
+def add_sheets(book: Book, plan: Plan) -> None:
+    """Add the manager's page, use by month, past months (where issues are known) and the choice of method."""
+    view: ManagerView = plan.parts["forecast"]
+    _manager_page(book, plan, view)
+    _use_by_month(book, view.forecast)
+    if view.variance is not None:
+        called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
+        variance.add_variance(book, view.variance, called)
+    _choice(book, view.forecast)
+
+
+def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
+    forecast = view.forecast
+    page = book.page(
+        MANAGER, "One page for the manager: money by month, top items, what changed", _WIDTHS, landscape=False
+    )
+    page.title(
+        f"{plan.unit.name}: supplies for the months ahead",
+        "Re-securing supplies only, at the catalogue's prices. Quantities for planning, no clinical advice.",
+    )
+    for sentence in forecast.sentences:
+        page.spread(sentence, "lead")
+    page.skip()
+    rows = _money(page, forecast, book.currency)
+    chart = line_chart(page, _money_lines(rows, forecast), "Month", f"Money ({book.currency})")
+    place(page, chart, rows=16)
+    _top_five(page, forecast, book.currency)
+    _what_changed(page, view)
+    page.sheet.page_setup.fitToHeight = 1
+
+
+def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
+    kinds = ("text", *("whole",) * 7)
+    page.header(
+        (
+            "Month",
+            "Airway-days",
+            "Re-secures",
+            f"Expected ({currency})",
+            "80 % from",
+            "80 % to",
+            "Year before",
+            "Over or under",
+        ),
+        kinds,
+        freeze=False,
+    )
+    rows = [
+        page.row(
+            (
+                row.month,
+                row.airway_days,
+                round(row.re_secures),
+                row.value,
+                row.low_value,
+                row.high_value,
+                row.last_year_value,
+                row.value - row.last_year_value,
+            ),
+            kinds,
+        )
+        for row in forecast.total.itertuples()
+    ]
+    mean, low, high = forecast.year_value
+    spent = float(forecast.total["last_year_value"].sum(skipna=False))
+    page.total(
+        (
+            "All",
+            float(forecast.total["airway_days"].sum()),
+            round(forecast.total["re_secures"].sum()),
+            mean,
+            low,
+            high,
+            spent,
+            mean - spent,
+        ),
+        kinds,
+    )
+    source = {
+        "issued": "Year before: issued from stock.",
+        "worked out from the census": "Year before: worked out from the census by rate and recipe, no issues known.",
+    }.get(forecast.before_source, "Year before: not known.")
+    page.spread(
+        f"{source} Over or under: expected less year before. The band of the total is not the sum of the months' "
+        "bands: months do not all err one way.",
+        "note",
+    )
+    return rows[0], rows[-1]
+
+
+def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
+    months = (1, *rows)
+    lines = [
+        Line("Expected", months, (4, *rows)),
+        Line("80 % from", months, (5, *rows), marker=None, dash="dash"),
+        Line("80 % to", months, (6, *rows), marker=None, dash="dash"),
+    ]
+    if forecast.total["last_year_value"].notna().any():
+        lines.append(Line("Year before", months, (7, *rows), marker="x", dash="sysDot"))
+    return lines
+
+
+def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
+    kinds = ("text", "text", "text", "whole", "whole", "whole", "share", "text")
+    page.header(
+        ("Top five items", "", "", "Units", "Packs", f"Money ({currency})", "Share", ""), kinds, freeze=False
+    )
+    for row in forecast.item_year.head(5).itertuples():
+        line = page.row(
+            (
+                row.description or row.item,
+                None,
+                None,
+                round(row.expected_units),
+                row.expected_packs,
+                row.value,
+                row.share,
+                None,
+            ),
+            kinds,
+        )
+        page.sheet.merge_cells(start_row=line, end_row=line, start_column=1, end_column=3)
+    page.skip()
+
+
+def _what_changed(page: Page, view: ManagerView) -> None:
+    page.spread("What changed, and what to know", "strong")
+    said = list(view.variance.sentences) if view.variance else []
+    for sentence in [*said, *view.notes()][:8]:
+        page.spread(sentence, "wrap")
+
+
+def _use_by_month(book: Book, forecast: Forecast) -> None:
+    months = list(dict.fromkeys(forecast.use["month"]))
+    page = book.page(
+        ITEMS,
+        "Every item by month, in units, with its 80 % band over all months",
+        (42, *(9.5,) * len(months), 11, 11, 11, 10, 12),
+    )
+    page.title(
+        "Use by month",
+        "Expected single items leaving the stock room (gloves in pairs); the last columns are all months together.",
+    )
+    kinds = ("text", *("whole",) * len(months), "whole", "whole", "whole", "number", "whole")
+    page.header(
+        ("Item", *months, "All", "80 % from", "80 % to", "Packs", f"Money ({book.currency})"),
+        kinds,
+        frozen_columns=1,
+    )
+    units = forecast.use.pivot(index="item", columns="month", values="expected_units")
+    for row in forecast.item_year.itertuples():
+        by_month = [_rounded(units.at[row.item, m]) for m in months]
+        page.row(
+            (
+                row.description or row.item,
+                *by_month,
+                _rounded(row.expected_units),
+                row.low_units,
+                row.high_units,
+                row.expected_packs,
+                row.value,
+            ),
+            kinds,
+        )
+    page.total(("Total", *[None] * (len(months) + 4), float(forecast.item_year["value"].sum())), kinds)
+    page.spread("tables/monthly_use.csv holds the 80 and 95 % bands of every item and month.", "note")
+
+
+def _rounded(value: float) -> int | None:
+    return None if pd.isna(value) else round(float(value))
+
+
+def _choice(book: Book, forecast: Forecast) -> None:
+    page = book.page(
+        CHOICE, "Which way of forecasting did best on past months", (34, 10, 10, 10, 12, 12, 12, 12)
+    )
+    page.title("How it was forecast", f"Census: {forecast.reason}.")
+    if len(forecast.backtest):
+        kinds = ("text", "text", "whole", "whole", "number2", "number2", "share", "share")
+        page.header(
+            (
+                "Method",
+                "Used",
+                "Tried from",
+                "Months compared",
+                "Scaled error",
+                "Mean error (airways)",
+                "80 % band held",
+                "95 % band held",
+            ),
+            kinds,
+            freeze=False,
+        )
+        rows = [
+            page.row(
+                (
+                    row.method,
+                    "yes" if row.chosen else "",
+                    row.origins,
+                    row.months_compared,
+                    row.mase,
+                    row.mean_absolute_error,
+                    row.coverage_80,
+                    row.coverage_95,
+                ),
+                kinds,
+            )
+            for row in forecast.backtest.itertuples()
+        ]
+        page.spread(
+            "Each method forecast past months from what was known before them. Scaled error: mean error over the "
+            "mean change from one month to the next; under 1 is better than saying 'as this month'. Bands are "
+            "those that the other back-tests would have given.",
+            "note",
+        )
+        methods = (1, rows[0], rows[-1])
+        scaled = Line("Scaled error (1: as this month)", methods, (5, rows[0], rows[-1]))
+        place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
+    page.skip()
+    _history(page, forecast)
+
+
+def _history(page: Page, forecast: Forecast) -> None:
+    kinds = ("text", "text", "whole", "number2", "number")
+    page.header(
+        ("Month of the census", "Complete", "Days known", "Mean airways", "Airway-days"), kinds, freeze=False
+    )
+    rows = [
+        page.row(
+            (row.month, "yes" if row.complete else "no", row.known_days, row.mean_airways, row.airway_days),
+            kinds,
+        )
+        for row in forecast.history.itertuples()
+    ]
+    page.skip()
+    if len(rows) > 1:
+        months = (1, rows[0], rows[-1])
+        new_printed_page(page)
+        chart = line_chart(
+            page,
+            [Line("Mean airways in place", months, (4, rows[0], rows[-1]))],
+            "Month",
+            "Airways",
+            y_format="0.0",
+        )
+        place(page, chart, rows=16)

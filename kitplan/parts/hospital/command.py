@@ -1,0 +1,62 @@
+"""`kitplan plan` on a folder of units: the part of the command that several units need."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kitplan.commands.common import EXIT_DEFECT, EXIT_INPUT, EXIT_UNSAFE, printable, progress, say
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
+
+
+def write_one(plan: Plan, folder: Path) -> None:
+    """Write the outputs of one unit, all or nothing. Raises UnsafePlan."""
+    from kitplan.commands.plan import refuse_unsafe, write_plan
+
+    refuse_unsafe(plan)
+    write_plan(plan, folder, retire=bool(plan.parts))
+
+
+def plan_folder(
+    units: Sequence[Path],
+    out: Path,
+    seed: int | None,
+    parts: tuple[str, ...] | None,
+    transport_days: float = 1.0,
+) -> None:
+    """Plan every unit, write each one's outputs and the roll-up.
+
+    The exit code says whether all were planned: 70 a defect, 2 an input at fault, 1 unsafe or held by limits.
+    """
+    from kitplan.parts.hospital.central_store import CentralStore
+    from kitplan.parts.hospital.model import jobs_for, plan_many
+    from kitplan.write.writer import check_target, write_outputs
+
+    jobs = jobs_for(units, out)
+    check_target(out, [f"{job.name}/plan.json" for job in jobs])
+    with progress() as report:
+        report(f"Planning {len(jobs)} units")
+        hospital = plan_many(
+            jobs, write_one, seed=seed, parts=parts, store=CentralStore(transport_days), progress=report
+        )
+        from kitplan.parts.hospital.sheets import WORKBOOK, hospital_files, sentences
+
+        report("Writing")
+        written = write_outputs(out, hospital_files(hospital, seed), retire=True)
+    for sentence in written.sentences():
+        say(sentence)
+    told = sentences(hospital)
+    click.echo(f"Written to {written.folder}: open {WORKBOOK}.")
+    for line in told[: len(told) - len(hospital.failed)]:
+        click.echo(printable(line))
+    for line in told[len(told) - len(hospital.failed) :]:
+        say(line)
+    kinds = set(hospital.failed["kind"]) | set(hospital.units["answer"]) - {"met"}
+    if kinds:
+        codes = {"stopped": EXIT_DEFECT, "input": EXIT_INPUT, "unsafe": EXIT_UNSAFE, "limited": EXIT_UNSAFE}
+        raise SystemExit(next(code for kind, code in codes.items() if kind in kinds))

@@ -1,0 +1,127 @@
+"""The workbook of many units: what all of them hold, who holds what, what one central store would free."""
+
+from __future__ import annotations
+
+from kitplan import __version__
+from kitplan.parts.hospital.central_store import Pooling
+from kitplan.parts.hospital.model import Hospital
+from kitplan.parts.par.summary import CAUTION, money
+from kitplan.plan_record import outputs, record_bytes
+from kitplan.write.book import Book, Page
+from kitplan.write.tables import table_bytes
+
+WORKBOOK, RECORD = "all-units.xlsx", "all-units.json"
+
+
+def hospital_files(hospital: Hospital, seed: int | None) -> dict[str, bytes]:
+    """Tables, workbook and record of many units, name -> bytes."""
+    files = {f"tables/{name}.csv": table_bytes(name, frame) for name, frame in hospital.tables().items()}
+    files[WORKBOOK] = hospital_book(hospital)
+    record = {
+        "version": __version__, "seed": seed, "units": hospital.units["unit"].tolist(),
+        "not_planned": hospital.failed["unit"].tolist(), "value": _totals(hospital),
+        "pooling_saving": hospital.pooling.saving if hospital.pooling else None,
+        "solver": vars(hospital.pooling.solver) | {"seconds": None} if hospital.pooling else None,
+        "outputs": outputs(files),
+    }
+    files[RECORD] = record_bytes(record)
+    return files
+
+
+def hospital_book(hospital: Hospital) -> bytes:
+    """The roll-up workbook as bytes that repeat."""
+    book = Book("All units", hospital.currency, f"{len(hospital.units)} units")
+    _start(book.page("All units", "What the units hold together", (34, 34, 11, 12, 16, 12, 10, 12)), hospital)
+    _holders(book.page("Who holds what", "Each item over all units", (34, 10, 12, 16, 34, 12)), hospital)
+    if hospital.pooling is not None and len(hospital.pooling.items):
+        widths = (34, 10, 10, 12, 14, 12, 12, 14, 14)
+        _pooling(book.page("Central store", "What pooling slow items would free", widths), hospital, hospital.pooling)
+    if len(hospital.failed):
+        _failed(book.page("Not planned", "Units with faults to mend", (28, 12, 90)), hospital)
+    return book.content()
+
+
+def sentences(hospital: Hospital) -> list[str]:
+    """What a person should know when a run ends."""
+    lines = [
+        f"{len(hospital.units)} of {len(hospital.units) + len(hospital.failed)} units planned; stock at par is worth "
+        + ", ".join(money(value, currency) for currency, value in _totals(hospital).items())
+        + "."
+    ]
+    pooling = hospital.pooling
+    if pooling is not None and pooling.saving > 0:
+        pooled = pooling.items[pooling.items["units_pooled"] > 0]
+        lines.append(
+            f"One central store for {len(pooled)} slow items, {_days(hospital.store.transport_days)} away, would free "
+            f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L."
+        )
+    lines += [f"Not planned: {row.unit} ({row.kind}). {row.fault}" for row in hospital.failed.itertuples(index=False)]
+    return lines
+
+
+def _totals(hospital: Hospital) -> dict[str, float]:
+    totals = hospital.units.groupby("currency", sort=True)["value"].sum()
+    return {str(currency): float(value) for currency, value in totals.items()}
+
+
+def _start(page: Page, hospital: Hospital) -> None:
+    page.title("All units", "Par levels of each unit are in its own workbook, in the folder of its name.")
+    for line in sentences(hospital)[:2]:
+        page.spread(line, "lead")
+    page.skip()
+    kinds = ("text", "text", "text", "share", "money", "litres", "whole", "text")
+    page.header(("Unit", "Name", "Currency", "Readiness", "Value at par", "Shelf", "Items", "Target"), kinds)
+    for row in hospital.units.itertuples(index=False):
+        page.row(tuple(row), (*kinds[:1], "wrap", *kinds[2:]))
+    page.skip()
+    for unit, said in hospital.said.items():
+        for line in said:
+            page.spread(f"{unit}: {line}", "note")
+    page.skip()
+    page.spread("Caution", "strong")
+    page.spread(CAUTION, "caution")
+
+
+def _holders(page: Page, hospital: Hospital) -> None:
+    page.title("Who holds what", "Most valuable items first. Every line of every unit is in tables/holdings.csv.")
+    kinds = ("text", "whole", "whole", "money", "wrap", "whole")
+    page.header(("Item", "Units", "Packs", "Value", "Holds most", "Its packs"), kinds)
+    rows = hospital.holdings.sort_values(["item", "par_packs", "unit"], ascending=[True, False, True])
+    each = rows.groupby("item", sort=True).agg(
+        units=("unit", "nunique"), packs=("par_packs", "sum"), value=("value", "sum"), most=("unit", "first"),
+        its=("par_packs", "first"),
+    )
+    for row in each.sort_values("value", ascending=False, kind="stable").itertuples():
+        page.row((row.Index, row.units, row.packs, row.value, row.most, row.its), kinds)
+
+
+def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
+    page.title(
+        "One central store for slow items",
+        f"Units keep what lasts until the next transport ({_days(hospital.store.transport_days)}, asked once a day); "
+        "the store keeps whole packs for all. Emergency equipment and items with a floor stay in the units. Use is "
+        "taken to be independent between units: a wave through all of them at once is not covered.",
+    )
+    for line in sentences(hospital)[1:2]:
+        page.spread(line, "lead")
+    page.spread(
+        f"Program: {pooling.solver.status}, bound {pooling.solver.bound:,.2f}, gap {pooling.solver.gap:.2%}; "
+        f"the store sends out about {pooling.lines_per_day:.1f} lines a day.", "note")
+    page.skip()
+    kinds = ("text", "whole", "whole", "whole", "money", "whole", "whole", "money", "money")
+    page.header(("Item", "Units holding", "Units pooled", "Packs now", "Value now", "Packs in store", "Items in units",
+                 "Value then", "Freed"), kinds)
+    for row in pooling.items.sort_values(["saving", "item"], ascending=[False, True]).itertuples(index=False):
+        page.row(tuple(row), kinds)
+    page.total(("Total", None, None, None, pooling.own_value, None, None, pooling.value, pooling.saving), kinds)
+
+
+def _failed(page: Page, hospital: Hospital) -> None:
+    page.title("Not planned", "Mend what is said here and run again; the other units are planned.")
+    page.header(("Unit", "Kind", "What is wrong"), ("text", "text", "wrap"))
+    for row in hospital.failed.itertuples(index=False):
+        page.row(tuple(row), ("text", "text", "wrap"))
+
+
+def _days(number: float) -> str:
+    return f"{number:g} day{'' if number == 1 else 's'}"

@@ -1,0 +1,1 @@
+"""Bedside kits: contents, designs, builds."""

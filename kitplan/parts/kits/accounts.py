@@ -1,0 +1,164 @@
+"""What kits take out of the stock room, and how that agrees with the par levels: nothing counted twice.
+
+The rules (stated on the sheet, and tested):
+- A kit is issued to each airway that arrives. What re-secures use is replaced at every restock, like for like.
+- So over any time: issued to kits = used by re-secures + left in kits when their airway ends.
+- Par levels plan the first term (demand scenarios draw it). The second is this module's: with
+  `bedside.kits_in_par = true` it is added to the demand that the par levels are planned on; else it is reported for
+  one protection interval, as what to add to par where a unit throws the rest of a kit away.
+- Kits standing at bedsides and kits built ahead are stock outside the stock room; par levels do not hold them.
+- Admission secures are used before the kit is full and come straight from the stock room (they are in the demand).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.occupancy import mean_airways, sample_episodes
+from kitplan.demand.streams import name_key, uniforms
+from kitplan.demand.values import Demand
+from kitplan.parts.kits.contents import opened_per_kit
+from kitplan.parts.kits.groups import group_choices, held_bundles, option_of
+from kitplan.parts.kits.requirements import DAYS_PER_MONTH, KitNeeds
+from kitplan.parts.kits.slots import Slot, leftover
+from kitplan.read.values import Unit
+
+ACCOUNT_COLUMNS = [
+    "item", "used_per_month", "left_per_month", "issued_per_month", "at_bedsides", "in_built_kits",
+    "left_per_interval", "add_to_par_units",
+]
+BUILD_COLUMNS = ["design", "build", "mean_arrivals", "top_up_sets", "mean_top_up_sets", "at_bedsides", "re_secures"]
+WEEK_DAYS = 7.0
+SCENARIOS = 5000
+"""Enough for quantiles of whole kits; par levels use their own, larger number."""
+
+
+@dataclass(frozen=True)
+class Traffic:
+    """Items a stay takes, float ndarrays (n_strata, n_items). used: by re-secures and once an airway; left: unopened
+    in the kit when the airway ends. held: int ndarray, same shape, items in the full kit of the stratum's design."""
+
+    used: np.ndarray
+    left: np.ndarray
+    held: np.ndarray
+
+
+def kit_traffic(unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray) -> Traffic:
+    """What one stay of each stratum takes through its kit, given the designs (bool ndarray (n_designs, n_strata))."""
+    shape = (unit.n_strata, len(unit.items))
+    used, left, held = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=np.int64)
+    for members in groups:
+        for slot, choice in group_choices(slots, members):
+            bundles = held_bundles(slot, choice, members)
+            for g in np.flatnonzero(members):
+                taken = option_of(slot, choice, int(g))
+                for o, bundle in enumerate(slot.options):
+                    through = _through_slot(needs, slot, int(g), o, taken == o, int(bundles[o]))
+                    for item, count in bundle.items():
+                        held[g, item] += bundles[o] * count
+                        used[g, item] += through[0] * count
+                        left[g, item] += through[1] * count
+    return Traffic(used, left, held)
+
+
+def _through_slot(needs: KitNeeds, slot: Slot, g: int, o: int, takes: bool, held: int) -> tuple[float, float]:
+    """(bundles used in a stay, bundles left at its end) of one option of one slot.
+
+    Items held once: the primary size counts as used, one an airway, as the demand scenarios have it.
+    """
+    item = next(iter(slot.options[o]))
+    if not takes or held == 0:
+        return 0.0, float(held)
+    per_use = float(slot.per_use[g, o])
+    if per_use > 0:
+        return needs.use[g].mean_stay_attempts * per_use, float(leftover(needs, g, per_use, np.array([held]))[0])
+    if (g, item) in needs.opened:
+        opened, unopened = opened_per_kit(needs, g, item)
+        return opened, unopened + held - float(slot.bundles[g, o])
+    primary = 1.0 if needs.primary.get((g, slot.role)) == item else 0.0
+    return primary, held - primary
+
+
+def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataFrame, groups: np.ndarray,
+                 fresh: np.ndarray) -> pd.DataFrame:
+    """ACCOUNT_COLUMNS, one row an item that kits hold.
+
+    fresh: int ndarray (n_scenarios, n_strata), airways that arrive in one protection interval.
+    add_to_par_units: units that cover what is left in ended kits with the stock room's readiness; 0 where the par
+    levels do so already (kits_in_par).
+    """
+    kits = needs.kits_per_month
+    used, left = kits @ traffic.used, kits @ traffic.left
+    thrown = fresh @ traffic.left
+    content = np.array([traffic.held[np.flatnonzero(m)[0]] for m in groups])
+    frame = pd.DataFrame({
+        "item": unit.items["item"], "used_per_month": used, "left_per_month": left, "issued_per_month": used + left,
+        "at_bedsides": mean_airways(unit) @ traffic.held, "in_built_kits": builds["build"].to_numpy() @ content,
+        "left_per_interval": left * unit.stock.protection_interval_days / DAYS_PER_MONTH,
+        "add_to_par_units": np.ceil(np.quantile(thrown, unit.stock.readiness, axis=0, method="higher") - 1e-9),
+    })
+    included = unit.bedside.kits_in_par
+    frame["add_to_par_units"] = 0 if included else frame["add_to_par_units"].astype(int)
+    return frame[traffic.held.any(axis=0)].reset_index(drop=True)
+
+
+def with_leftovers(unit: Unit, traffic: Traffic, demand: Demand) -> Demand:
+    """The demand with what is left in the kits of the airways that arrive, scenario by scenario.
+
+    Arrivals are those of the demand itself (same seed and stream). Their mean leftover is rounded up or down at
+    random, so that the mean stays exact; one number for each scenario and item, whatever else the kits hold.
+    """
+    episodes = sample_episodes(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream)
+    cell = episodes.scenario.astype(np.int64) * unit.n_strata + episodes.stratum
+    fresh = np.bincount(cell[episodes.fresh], minlength=demand.n_scenarios * unit.n_strata)
+    left = fresh.reshape(demand.n_scenarios, -1) @ traffic.left
+    scenario = np.arange(demand.n_scenarios)
+    units = demand.units.copy()
+    for i in np.flatnonzero(traffic.left.any(axis=0)):
+        phase = uniforms(demand.seed, f"{demand.stream}/left in kits", scenario, np.uint64(name_key(demand.items[i])))
+        units[:, i] += np.floor(left[:, i] + phase).astype(units.dtype)
+    return replace(demand, units=units)
+
+
+def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.ndarray:
+    """Expected items left in ended kits in so many days, float ndarray (n_items,)."""
+    return needs.kits_per_month @ traffic.left * days / DAYS_PER_MONTH
+
+
+def arrivals_by_stratum(unit: Unit, days: float, seed: int, stream: str) -> np.ndarray:
+    """Airways that arrive in `days` days, int ndarray (SCENARIOS, n_strata)."""
+    episodes = sample_episodes(unit, days, SCENARIOS, seed, stream)
+    cell = episodes.scenario.astype(np.int64) * unit.n_strata + episodes.stratum
+    return np.bincount(cell[episodes.fresh], minlength=SCENARIOS * unit.n_strata).reshape(SCENARIOS, -1)
+
+
+def kit_builds(unit: Unit, needs: KitNeeds, names: Sequence[str], groups: np.ndarray, week: np.ndarray,
+               attempts: np.ndarray) -> pd.DataFrame:
+    """BUILD_COLUMNS: kits to have ready for the week ahead, one row a design.
+
+    week: arrivals (n_scenarios, n_strata) in a week; attempts: re-secures, same shape. build and top_up_sets are
+    quantiles at the bedside readiness: full kits for airways that arrive, and sets of one re-secure that replace
+    what was used at the bedsides of that design. Without known arrivals, build is one for each airway in place.
+    """
+    rows = []
+    in_place = mean_airways(unit)
+    for name, members in zip(names, groups):
+        arriving, renewed = week[:, members].sum(axis=1), attempts[:, members].sum(axis=1)
+        rows.append((
+            name,
+            _quantile(arriving, unit.bedside.readiness) if needs.turnover else math.ceil(in_place[members].sum()),
+            float(arriving.mean()),
+            _quantile(renewed, unit.bedside.readiness), float(renewed.mean()),
+            float(in_place[members].sum()), int(needs.re_secures[members].max()),
+        ))
+    return pd.DataFrame(rows, columns=BUILD_COLUMNS)
+
+
+def _quantile(counts: np.ndarray, chance: float) -> int:
+    """Smallest whole number that is enough with at least this chance."""
+    return int(np.quantile(counts, chance, method="inverted_cdf"))

@@ -1,0 +1,59 @@
+"""What emergency equipment belongs at the bedside of each kind of airway, to check by eye."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from kitplan.write.book import Book
+from kitplan.write.shelf import role_title
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
+
+TITLE = "Bedside emergency"
+_LABEL_WIDTH, _TICK_WIDTH = 44.0, 8.0
+
+
+def bedside_list(plan: Plan) -> pd.DataFrame:
+    """Columns stratum, label, role, item, description, at_bedside: emergency equipment of each kind of airway.
+
+    An item belongs to an airway when the filling gives it to that airway, or fits its tube and fills a role that
+    the filling leaves open there; at_bedside is the catalogue's floor for each bedside, at least 1.
+    """
+    items = plan.unit.items
+    emergency = items[items["critical"].astype(bool) | (items["min_bedside"] > 0)]
+    filled = plan.filling.frame[plan.filling.frame["item"].isin(emergency["item"])]
+    equipment = list(emergency.itertuples())
+    rows = []
+    for stratum, label, tube_mm in zip(
+        plan.unit.strata.index, plan.unit.strata["label"], plan.unit.strata["tube_mm"]
+    ):
+        given = set(filled.loc[filled["stratum"] == stratum, "item"])
+        roles = {item.role for item in equipment if item.item in given}
+        for item in equipment:
+            fits = not (item.fits_from_mm > tube_mm or item.fits_to_mm < tube_mm)
+            if item.item in given or (item.role not in roles and fits and item.min_bedside > 0):
+                at_bedside = max(int(item.min_bedside or 0), 1)
+                rows.append((stratum, label, item.role, item.item, item.description or item.item, at_bedside))
+    return pd.DataFrame(rows, columns=["stratum", "label", "role", "item", "description", "at_bedside"])
+
+
+def add_sheets(book: Book, plan: Plan) -> None:
+    """Add the sheet Bedside emergency: one line an airway, one column a kind of equipment."""
+    rows = bedside_list(plan)
+    roles = list(dict.fromkeys(rows["role"]))
+    widths = (_LABEL_WIDTH, *[28.0] * len(roles), _TICK_WIDTH)
+    page = book.page(TITLE, "Mask, bag and what else must hang at each bedside", widths, landscape=len(roles) > 2)
+    page.title(
+        "Emergency equipment at each bedside",
+        "Find the airway; see that each thing hangs there, unopened, in date and of this size. "
+        "No limit or budget takes anything off this list; local policy may ask for more.",
+    )
+    kinds = ("strong_wrap", *["wrap"] * len(roles), "tick")
+    page.header(("Airway", *(role_title(role) for role in roles), "Seen"), kinds)
+    rows["told"] = [d if n == 1 else f"{n} x {d}" for d, n in zip(rows["description"], rows["at_bedside"])]
+    for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
+        told = {role: "; ".join(lines["told"]) for role, lines in group.groupby("role", sort=False)}
+        page.row((label, *(told.get(role) for role in roles), None), kinds)

@@ -1,0 +1,261 @@
+"""Bedside kits: what lies in them, how few designs serve every airway, how many to build (model.md section 7)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
+from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.stay_use import restock_checks
+from kitplan.demand.tape import cut_pieces
+from kitplan.demand.values import Filling
+from kitplan.parts.kits.accounts import (
+    SCENARIOS,
+    WEEK_DAYS,
+    Traffic,
+    arrivals_by_stratum,
+    kit_accounts,
+    kit_builds,
+    kit_traffic,
+)
+from kitplan.parts.kits.contents import KitFilling, solve_filling
+from kitplan.parts.kits.groups import group_costs
+from kitplan.parts.kits.partition import Partition, design_curve
+from kitplan.parts.kits.requirements import KitNeeds, kit_needs
+from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
+from kitplan.parts.kits.slots import Slot, build_slots
+from kitplan.parts.kits.tables import contents_table, curve_table, designs_filling, strata_table
+from kitplan.read.problems import InputError, Problem, UnsafePlan
+from kitplan.read.values import Unit
+from kitplan.solve.values import SolverReport
+
+
+@dataclass(frozen=True)
+class KitPlan:
+    """Kit designs and everything that follows from them; frames as in columns.csv.
+
+    contents: design, item, description, role, quantity, emergency, value, litres, because. strata: which design for
+    which airway. curve: designs, monthly_cost, bound, gap, largest_litres, note. builds: for the week ahead.
+    accounts: kits against the stock room. opened: rolls, sheets and other single-patient items compared.
+    filling: items that each stratum takes in its design, for the demand and the par levels. solver: of the chosen
+    number of designs. items_program: of the choice of items. turnover: False when no arrivals are known.
+    """
+
+    contents: pd.DataFrame
+    strata: pd.DataFrame
+    curve: pd.DataFrame
+    builds: pd.DataFrame
+    accounts: pd.DataFrame
+    opened: OpenedChoice
+    filling: Filling
+    solver: SolverReport
+    items_program: SolverReport
+    turnover: bool
+    notes: tuple[str, ...]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Tidy frames by file stem."""
+        return {
+            "kit_contents": self.contents, "kit_strata": self.strata, "kit_designs_curve": self.curve,
+            "kit_builds": self.builds, "kit_stock": self.accounts, "tape_choice": self.opened.tape,
+            "opened_choice": self.opened.opened, "single_choice": self.opened.single,
+        }
+
+    def sentences(self, currency: str) -> list[str]:
+        """The result in a few sentences for a person."""
+        chosen = self.curve[self.curve["note"] == "chosen"].iloc[0]
+        count = self.contents["design"].nunique()
+        known = self.curve[self.curve["monthly_cost"].notna()]
+        told = [
+            f"{count} kit design{'s' if count > 1 else ''} for {len(self.strata)} kinds of airway:"
+            f" {chosen['monthly_cost']:,.0f} {currency} a month (one design each would cost"
+            f" {known['monthly_cost'].iloc[-1]:,.0f}, the fewest that fit {known['monthly_cost'].iloc[0]:,.0f})."
+        ]
+        more = self.curve[self.curve["designs"] == chosen["designs"] + 1]
+        if len(more) and more["saved"].iloc[0] > 0.01 * chosen["monthly_cost"]:
+            told.append(f"One design more would save {more['saved'].iloc[0]:,.0f} {currency} a month.")
+        builds = ", ".join(f"{b.build} of {b.design}" for b in self.builds.itertuples())
+        told.append(f"Have ready for the week ahead: {builds}; the build list says what to restock.")
+        rolls = self.opened.single[self.opened.single["role"] == "tape"]
+        if len(rolls) > 1:
+            best, one = rolls.iloc[0], rolls.iloc[1]
+            if best["serves"] == one["serves"]:
+                told.append(
+                    f"Tape: one roll for all, {one['item']}, costs {one['monthly_cost'] - best['monthly_cost']:,.2f}"
+                    f" {currency} a month more than each airway's best; {one['discarded_share']:.0%} of it is thrown"
+                    " away."
+                )
+        return [*told, *self.notes]
+
+
+@dataclass(frozen=True)
+class KitDesigns:
+    """The designs before they are told: needs, places, curve (None where a container forbids it) and the choice."""
+
+    needs: KitNeeds
+    items: KitFilling
+    slots: list[Slot]
+    curve: list[Partition | None]
+    chosen: Partition
+    filling: Filling
+
+    def traffic(self, unit: Unit) -> Traffic:
+        """Items that one stay of each stratum takes through its kit."""
+        return kit_traffic(unit, self.needs, self.slots, self.chosen.groups)
+
+
+def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:
+    """Choose items, then designs. base: what `fill_roles` chose. Raises InputError, UnsafePlan."""
+    if unit.bedside.designs is not None and unit.bedside.designs < 1:
+        raise InputError([Problem(
+            "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
+            "Give a whole number from 1 up.",
+        )], during="planning the bedside kits")
+    needs = kit_needs(unit, _reaching_restock(unit, tables), base)
+    items = solve_filling(unit, needs)
+    slots = build_slots(unit, needs, items)
+    _check_container(unit, slots)
+    curve = design_curve(
+        slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds, unit.bedside.designs
+    )
+    chosen = _choose(unit, slots, curve)
+    return KitDesigns(needs, items, slots, curve, chosen, designs_filling(unit, needs, slots, chosen.groups, base))
+
+
+def solve_kits(
+    unit: Unit, tables: AttemptTables | None = None, base: Filling | None = None, seed: int | None = None,
+    designs: KitDesigns | None = None,
+) -> KitPlan:
+    """Plan the kits of a unit. tables, base, designs: made here where not handed on.
+
+    Raises InputError where a stratum cannot be served (all at once), UnsafePlan where a limit forbids safe kits.
+    """
+    tables = tables or attempt_tables(unit)
+    base = base or fill_roles(unit, tables)
+    seed = unit.planning.seed if seed is None else seed
+    made = designs or design_kits(unit, tables, base)
+    groups = _in_order(unit, made.chosen.groups)
+    names = design_names(len(groups))
+    builds = kit_builds(unit, made.needs, names, groups, *_week(unit, tables, made.filling, seed))
+    traffic = kit_traffic(unit, made.needs, made.slots, groups)
+    fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, seed, "kits interval")
+    return KitPlan(
+        contents=contents_table(unit, made.needs, made.slots, names, groups),
+        strata=strata_table(unit, made.needs, made.slots, names, groups),
+        curve=curve_table(made.slots, made.curve, made.chosen),
+        builds=builds,
+        accounts=kit_accounts(unit, made.needs, traffic, builds, groups, fresh),
+        opened=choose_opened(unit, made.needs, made.filling),
+        filling=made.filling,
+        solver=_report(made.chosen),
+        items_program=made.items.solver,
+        turnover=made.needs.turnover,
+        notes=_notes(unit, made),
+    )
+
+
+def _reaching_restock(unit: Unit, tables: AttemptTables) -> AttemptTables:
+    """The tables, or longer ones where a restock interval is longer than the interval they were made for."""
+    return tables if tables.n_short >= restock_checks(unit) else attempt_tables(unit, restock_checks(unit))
+
+
+def design_names(count: int) -> list[str]:
+    """Names of designs in the order of tube size: A to Z, then AA, AB."""
+    letters = [chr(65 + k) for k in range(26)]
+    return [letters[k] if k < 26 else letters[k // 26 - 1] + letters[k % 26] for k in range(count)]
+
+
+def _week(unit: Unit, tables: AttemptTables, filling: Filling, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """(arrivals, re-secures at bedsides) of a week by scenario and stratum; admission secures are left out."""
+    arriving = arrivals_by_stratum(unit, WEEK_DAYS, seed, "kits week")
+    demand = draw_demand(unit, filling, WEEK_DAYS, SCENARIOS, seed, "kits week", tables)
+    admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
+    return arriving, np.maximum(demand.re_secures - arriving * admission, 0)
+
+
+def _in_order(unit: Unit, groups: np.ndarray) -> np.ndarray:
+    """Designs by their smallest tube, then by the first stratum they serve."""
+    tube = unit.strata["tube_mm"].to_numpy(float)
+    order = sorted(range(len(groups)), key=lambda k: (tube[groups[k]].min(), int(np.argmax(groups[k]))))
+    return groups[order]
+
+
+def _check_container(unit: Unit, slots: Sequence[Slot]) -> None:
+    """Refuse a container that cannot hold even one stratum's own kit. Raises UnsafePlan naming each of them."""
+    container = unit.bedside.container_litres
+    if container is None:
+        return
+    _, litres = group_costs(slots, np.eye(unit.n_strata, dtype=bool))
+    over = np.flatnonzero(litres > container + 1e-9)
+    if len(over):
+        told = ", ".join(f"{unit.strata.at[g, 'label']} {_round_up(litres[g]):g} L" for g in over)
+        raise UnsafePlan(
+            f"a container of {container:g} L (bedside.container_litres) is too small for the kit of {told}. Nothing is"
+            f" left out of a kit: give {_round_up(litres[over].max()):g} L or more, or restock more often"
+            " (bedside.restock_hours)"
+        )
+
+
+def _choose(unit: Unit, slots: Sequence[Slot], curve: Sequence[Partition | None]) -> Partition:
+    """The partition for the designs asked for (all of them where no number is given)."""
+    wanted = min(unit.bedside.designs or unit.n_strata, unit.n_strata)
+    chosen = curve[wanted - 1]
+    if chosen is not None:
+        return chosen
+    enough = next(p.designs for p in curve if p is not None)
+    free = design_curve(slots, None, unit.n_strata, unit.planning.time_limit_seconds)[wanted - 1]
+    assert free is not None
+    room = _round_up(group_costs(slots, free.groups)[1].max())
+    raise UnsafePlan(
+        f"{wanted} kit design{'s' if wanted > 1 else ''} (bedside.designs) cannot hold what every airway needs in a"
+        f" container of {unit.bedside.container_litres:g} L (bedside.container_litres): allow {enough} designs, or a"
+        f" container of {room:g} L"
+    )
+
+
+def _round_up(litres: float) -> float:
+    return float(np.ceil(litres * 10 - 1e-6) / 10)
+
+
+def _report(chosen: Partition) -> SolverReport:
+    status = "optimal" if chosen.gap < 1e-9 else "feasible"
+    return SolverReport(
+        "highs", status, chosen.cost, chosen.bound, chosen.bound, chosen.gap, chosen.seconds
+    )
+
+
+def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
+    notes = []
+    if not made.needs.turnover:
+        notes.append(
+            "No arrivals are known (mean_stay_days is not given): costs count one kit a month for each airway in place,"
+            " and one kit is built for each."
+        )
+    if made.chosen.gap > 1e-6:
+        notes.append(
+            f"The best designs found are proven to be within {made.chosen.gap:.1%} of the least possible cost."
+        )
+    shared = sorted({
+        str(role) for (_, role), i in made.items.once_open.items() if unit.items.at[i, "scope"] == "unit"
+    })
+    if shared:
+        notes.append(f"Shared in the unit, and therefore in no kit: {', '.join(shared)}.")
+    if not unit.bedside.kits_in_par:
+        notes.append(
+            "Par levels take it that unopened things left in a kit go back to the shelf when its airway ends. Where"
+            " they are thrown away, write kits_in_par = true under [bedside] in unit.toml and plan again."
+        )
+    return (*notes, *_short_legs(unit))
+
+
+def _short_legs(unit: Unit) -> list[str]:
+    """A sentence for each kind of airway whose recipe cuts a leg too short for its tube."""
+    told = []
+    for _, row in unit.strata.iterrows():
+        pieces = cut_pieces(unit.techniques[str(row["technique"])], row)
+        told += [f"{row['label']}: {warning}." for warning in dict.fromkeys(pieces["warning"]) if warning]
+    return told

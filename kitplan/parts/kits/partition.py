@@ -1,0 +1,194 @@
+"""At most K kit designs: set partitioning over groups of strata, with its linear bound, for every K.
+
+minimise sum cost[j] take[j]; every stratum in exactly one group taken; at most K groups taken. Columns are priced
+into the linear relaxation until none is missing (Dantzig & Wolfe, Operations Research 1960;8:101, from memory);
+every column whose reduced cost is within the gap then enters the integer program, which makes it exact.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from kitplan.parts.kits.groups import PriceList, exact
+from kitplan.parts.kits.pricing import EXACT_STRATA, AllGroups, SearchedGroups
+from kitplan.parts.kits.search import merged_to, moved, resplit
+from kitplan.parts.kits.slots import Slot
+from kitplan.solve.program import Program, Solution
+
+_TINY = 1e-6
+_ROUNDS = 60
+_ENOUGH = 100
+_RESPLIT_UP_TO = 4
+_KEPT_COLUMNS = 1500
+_MOST_COLUMNS = 8000
+_ANY = 1e12
+
+
+@dataclass(frozen=True)
+class Partition:
+    """The best designs found for at most `designs` of them.
+
+    groups: bool ndarray (n_groups, n_strata). cost: money a month. bound: proven lower bound (linear relaxation, or
+    its Lagrangian bound where pricing was stopped). gap: (cost - bound) / cost. seconds: time taken.
+    """
+
+    designs: int
+    groups: np.ndarray
+    cost: float
+    bound: float
+    gap: float
+    seconds: float
+
+
+class Pool:
+    """Groups known so far and what they cost; each group once."""
+
+    def __init__(self, n_strata: int) -> None:
+        self.groups = np.zeros((0, n_strata), dtype=bool)
+        self.costs = np.zeros(0)
+        self._seen: set[bytes] = set()
+
+    def add(self, groups: np.ndarray, costs: np.ndarray) -> int:
+        """Add what is new; return how many were."""
+        new = [i for i, g in enumerate(groups) if g.tobytes() not in self._seen]
+        self._seen |= {groups[i].tobytes() for i in new}
+        self.groups = np.concatenate([self.groups, groups[new]])
+        self.costs = np.concatenate([self.costs, costs[new]])
+        return len(new)
+
+    def trim(self, duals: np.ndarray, keep: int) -> None:
+        """Forget all but the groups of least reduced cost and every stratum alone: small programs build fast."""
+        if len(self.costs) <= keep:
+            return
+        reduced = self.costs - self.groups.astype(float) @ duals
+        order = np.argsort(reduced, kind="stable")[:keep]
+        kept = np.union1d(order, np.flatnonzero(self.groups.sum(axis=1) == 1))
+        self.groups, self.costs = self.groups[kept], self.costs[kept]
+        self._seen = {g.tobytes() for g in self.groups}
+
+
+def design_curve(
+    slots: Sequence[Slot], container_litres: float | None, most_designs: int, time_limit: float,
+    wanted: int | None = None,
+) -> list[Partition | None]:
+    """The best partition into at most K designs for K = 1..most_designs; None where the container forbids it.
+
+    Exact for up to EXACT_STRATA strata. Beyond, groups are searched for with a limited effort and the proven bound
+    is reported; most effort goes to `wanted` designs. time_limit: seconds for one integer solve.
+    """
+    prices = PriceList(slots)
+    n = prices.n_strata
+    source = AllGroups if n <= EXACT_STRATA else SearchedGroups
+    groups = source(prices, container_litres)
+    pool = Pool(n)
+    limit = np.inf if container_litres is None else container_litres + 1e-9
+    _start(prices, limit, pool)
+    curve: list[Partition | None] = []
+    fewer_costs_more = -np.inf
+    listed = n <= EXACT_STRATA
+    chain, groups_now = np.eye(n, dtype=bool), np.eye(n, dtype=bool)
+    for designs in range(most_designs, 1, -1):
+        chain = merged_to(prices, limit, chain, designs)
+        for start in (chain, merged_to(prices, limit, groups_now, designs)):
+            better = moved(prices, limit, start)
+            better = better if listed or designs > _RESPLIT_UP_TO else resplit(prices, limit, better)
+            pool.add(better, prices.costs(better)[0])
+        found = _best(groups, pool, designs, time_limit, fewer_costs_more, designs == wanted)
+        if found:
+            fewer_costs_more, groups_now = found.bound, found.groups
+        curve.append(found)
+    return [_one_design(prices, container_litres), *curve[::-1]]
+
+
+def _one_design(prices: PriceList, container_litres: float | None) -> Partition | None:
+    """One design for every stratum: nothing to choose, so its cost is its bound."""
+    started = time.perf_counter()
+    everyone = np.ones((1, prices.n_strata), dtype=bool)
+    cost, litres = prices.costs(everyone)
+    if not np.isfinite(cost[0]) or (container_litres is not None and litres[0] > container_litres + 1e-9):
+        return None
+    return Partition(1, everyone, float(cost[0]), float(cost[0]), 0.0, time.perf_counter() - started)
+
+
+def _start(prices: PriceList, limit: float, pool: Pool) -> None:
+    """Fill the pool with every stratum alone and every pair that fits the container."""
+    n = prices.n_strata
+    first, second = np.triu_indices(n, 1)
+    alone = np.eye(n, dtype=bool)
+    groups = np.concatenate([alone, alone[first] | alone[second]])
+    costs, litres = prices.costs(groups)
+    fits = (litres <= limit) & np.isfinite(costs)
+    pool.add(groups[fits], costs[fits])
+
+
+def _best(
+    source: AllGroups | SearchedGroups, pool: Pool, designs: int, time_limit: float, known: float,
+    harder: bool,
+) -> Partition | None:
+    """Solve for one K: price columns into the relaxation, then the integer program over all that can matter.
+
+    known: a bound that holds already (that of one design more). harder: allow more effort.
+    """
+    started = time.perf_counter()
+    n = pool.groups.shape[1]
+    bound = known
+    source.allow_more(harder)
+    for _ in range(_ROUNDS):
+        relaxed = _master(pool, designs).solve(integer=False)
+        duals, design_dual = _duals(relaxed, n)
+        priced = source.price(duals, design_dual - _TINY, enough=_ENOUGH)
+        bound = max(bound, float(duals.sum()) + designs * min(priced.least, 0.0))
+        missing = float(relaxed.values(np.arange(len(pool.costs), len(pool.costs) + n)).sum())
+        if not pool.add(priced.groups, priced.costs) or source.spent:
+            break
+    if missing > _TINY:
+        return None
+    cost, taken, proven = _whole(pool, designs, time_limit)
+    if cost - bound > max(_TINY, 1e-9 * abs(bound)) and not source.spent:
+        width = min(cost - bound, _ANY) + _TINY
+        near = source.price(duals, design_dual + width, _MOST_COLUMNS)
+        if pool.add(near.groups, near.costs):
+            cost, taken, proven = _whole(pool, designs, time_limit)
+        if proven and near.complete:
+            bound = max(bound, cost)
+    pool.trim(duals, _KEPT_COLUMNS)
+    if not np.isfinite(cost):
+        return None
+    gap = max(cost - bound, 0.0) / cost if cost > 0 else 0.0
+    return Partition(designs, taken, cost, min(bound, cost), gap, time.perf_counter() - started)
+
+
+def _whole(pool: Pool, designs: int, time_limit: float) -> tuple[float, np.ndarray, bool]:
+    """(cost, groups, proven) of the integer program over the pool; infinite cost when nothing covers all."""
+    solution = _master(pool, designs, integer=True).solve(time_limit=time_limit)
+    if not solution.solved:
+        return np.inf, pool.groups[:0], solution.report.status == "infeasible"
+    taken = solution.values(np.arange(len(pool.costs))) > 0.5
+    return float(pool.costs[taken].sum()), pool.groups[taken], solution.report.status == "optimal"
+
+
+def _master(pool: Pool, designs: int, integer: bool = False) -> Program:
+    """The set partitioning program over the pool; `missing` lets a relaxation say that nothing fits."""
+    program = Program("kit_designs")
+    n = pool.groups.shape[1]
+    take = np.array(program.variables("take", len(pool.costs), integer=integer, high=1.0 if integer else None))
+    program.objective(take.tolist(), pool.costs)
+    missing: list[int] = []
+    if not integer:
+        missing = program.variables("missing", n)
+        program.objective(missing, np.full(n, 1e3 * (1.0 + pool.costs.max(initial=1.0))))
+    for g in range(n):
+        handles = [*take[pool.groups[:, g]].tolist(), *missing[g:g + 1]]
+        program.row(f"stratum_{g}", handles, np.ones(len(handles)), low=1.0, high=1.0)
+    program.row("designs", take.tolist(), np.ones(len(take)), high=float(designs))
+    return program
+
+
+def _duals(relaxed: Solution, n: int) -> tuple[np.ndarray, float]:
+    """(dual of each stratum's row, dual of the row that limits the designs, at most 0)."""
+    duals = np.array([relaxed.dual(f"stratum_{g}") for g in range(n)])
+    return exact(duals), float(exact(np.array(relaxed.dual("designs"))))

@@ -1,0 +1,214 @@
+"""What a bedside kit must be able to do for each stratum, and which catalogue items can do it.
+
+Every fault of the catalogue or the recipes that would leave a kit short is collected and told at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.fit import Records, catalogue_records, fitting, fitting_items, nearest_size
+from kitplan.demand.item_choice import (
+    AttemptTables,
+    airway_roles,
+    items_opened,
+    role_needs,
+)
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways
+from kitplan.demand.stay_use import StayUse, stay_use
+from kitplan.demand.tape import cut_pieces, piece_lengths_per_use
+from kitplan.demand.values import Filling
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.values import Unit
+
+DAYS_PER_MONTH = 365.25 / 12
+"""A mean month, so that no figure depends on which month it is."""
+
+EMERGENCY_ROLES = ("mask", "bag")
+"""Held at every bedside whatever a limit says, sized to the patient."""
+
+SPARE_TUBE_ROLE = "spare_tube"
+
+
+@dataclass(frozen=True)
+class KitNeeds:
+    """Needs by stratum (index of Unit.strata).
+
+    re_secures: int ndarray (n_strata,), attempts one kit must cover. use: StayUse of each stratum.
+    kits_per_month: float ndarray (n_strata,), kits issued, one for each airway that arrives.
+    turnover: False when no arrivals are known; then one kit a month for each airway in place stands in.
+    needs: role -> use units per re-secure, one mapping a stratum.
+    candidates: (stratum, role) -> positions in Unit.items that can fill the role, catalogue order.
+    opened: (stratum, item position) -> items opened after 0, 1, ... attempts (patient-scope items used up).
+    emergency: stratum -> item position -> count, the emergency set and other items held once an airway.
+    primary: (stratum, role) -> item position of the size that fits best.
+    """
+
+    re_secures: np.ndarray
+    use: tuple[StayUse, ...]
+    kits_per_month: np.ndarray
+    turnover: bool
+    needs: tuple[dict[str, float], ...]
+    candidates: dict[tuple[int, str], list[int]]
+    opened: dict[tuple[int, int], np.ndarray]
+    emergency: tuple[dict[int, int], ...]
+    primary: dict[tuple[int, str], int]
+
+
+def kit_needs(unit: Unit, tables: AttemptTables, base: Filling | None = None) -> KitNeeds:
+    """Work out what the kits must hold. base: a filling whose tables of opened items are used again.
+
+    Raises InputError with every stratum that cannot be served.
+    """
+    use = tuple(stay_use(unit, tables, g) for g in range(unit.n_strata))
+    re_secures = np.array([u.kit_quantile(unit.bedside.readiness) for u in use], dtype=np.int64)
+    arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH
+    turnover = bool(arrivals.sum() > 0)
+    records = catalogue_records(unit)
+    once = _once_roles(unit)
+    problems: list[Problem] = []
+    needs = tuple(role_needs(unit, g) for g in range(unit.n_strata))
+    candidates: dict[tuple[int, str], list[int]] = {}
+    opened: dict[tuple[int, int], np.ndarray] = {}
+    emergency: list[dict[int, int]] = []
+    primary: dict[tuple[int, str], int] = {}
+    for g in range(unit.n_strata):
+        tube_mm, technique = float(unit.strata.at[g, "tube_mm"]), str(unit.strata.at[g, "technique"])
+        for role, need in needs[g].items():
+            found = fitting(unit, records.get(role, ()), tube_mm, unit.techniques[technique].tape_width_mm)
+            reach = len(use[g].stay_attempts) + int(re_secures[g])
+            candidates[g, role] = _serving(unit, g, role, need, reach, found, opened, base)
+            if not candidates[g, role]:
+                problems.append(_no_item(unit, g, role))
+        held, best, faults = _held_once(unit, g, tube_mm, once, records)
+        emergency.append(held)
+        primary |= best
+        problems += faults
+    if problems:
+        raise InputError(dict.fromkeys(problems), during="filling the bedside kits")
+    kits = arrivals if turnover else mean_airways(unit)
+    return KitNeeds(
+        re_secures, use, kits, turnover, needs, candidates, opened, tuple(emergency), primary
+    )
+
+
+def _serving(
+    unit: Unit, g: int, role: str, need: float, reach: int, found: Sequence[tuple[int, Mapping]],
+    opened: dict[tuple[int, int], np.ndarray], base: Filling | None,
+) -> list[int]:
+    """Positions of the items that can fill the role; fills `opened` for those used up patient by patient.
+
+    Where the unit prefers an item that can serve, it is the only one.
+    """
+    served = []
+    for position, item in found:
+        if item["scope"] == "patient":
+            table = base.opened.get((g, str(item["item"]))) if base is not None else None
+            table = items_opened(unit, g, item, need, reach) if table is None else table
+            if table is None:
+                continue
+            opened[g, position] = table
+        served.append(position)
+    wanted = [i for i, item in found if i in served and item["item"] == unit.prefer.get(role)]
+    return wanted or served
+
+
+def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
+    """Say why nothing fills the role: no such role, no such size, or no roll or sheet long enough."""
+    row = unit.strata.loc[stratum]
+    of_role = unit.items[unit.items["role"] == role]
+    if of_role.empty:
+        return Problem(
+            "techniques.toml", None, f"{row['technique']}.uses", role,
+            "the recipe names a role that no item fills",
+            f"Add an item with role {role} to items.csv, or correct the name in the recipe.",
+        )
+    fits = fitting_items(unit, role, float(row["tube_mm"]))
+    if fits.empty:
+        return Problem(
+            "items.csv", None, "fits_from_mm", None, f"no item of role {role} fits {row['label']}",
+            f"Add one that fits a {row['tube_mm']:g} mm tube, or widen fits_from_mm and fits_to_mm.",
+        )
+    longest_item = float(fits["length_mm"].max())
+    if role == "tape":
+        technique = unit.techniques[str(row["technique"])]
+        piece = float(piece_lengths_per_use(cut_pieces(technique, row)).max())
+        return Problem(
+            "items.csv", None, "length_mm", f"{longest_item:g}",
+            f"a piece of {piece:g} mm for {row['label']} is longer than every roll",
+            "Add a longer roll, or shorten the piece in techniques.toml or the span in face.csv.",
+        )
+    return Problem(
+        "items.csv", None, "length_mm", f"{longest_item:g}",
+        f"no sheet of role {role} gives a piece for {row['label']}",
+        f"Add a sheet of at least {row['barrier_width_mm']:g} x {row['barrier_length_mm']:g} mm, or mend face.csv.",
+    )
+
+
+def _held_once(
+    unit: Unit, g: int, tube_mm: float, once: Sequence[str], records: Records
+) -> tuple[dict[int, int], dict[tuple[int, str], int], list[Problem]]:
+    """Items one airway is given once: mask and bag in the fitting size and, by policy, the next that also fits."""
+    held: dict[int, int] = {}
+    primary: dict[tuple[int, str], int] = {}
+    problems: list[Problem] = []
+    for role in once:
+        found = _by_fit(unit, role, tube_mm, records)
+        if not found:
+            if role in EMERGENCY_ROLES or any(r["critical"] for _, r in records.get(role, ())):
+                problems.append(_no_emergency_item(unit, g, role))
+            continue
+        primary[g, role] = found[0]
+        floor = unit.items.at[found[0], "min_bedside"]
+        held[found[0]] = max(1, int(np.ceil(floor)) if pd.notna(floor) else 1)
+        if unit.bedside.adjacent_size and role in EMERGENCY_ROLES and len(found) > 1:
+            held[found[1]] = 1
+    for position, fault in _spare_tubes(unit, g, tube_mm, records):
+        if fault is not None:
+            problems.append(fault)
+        else:
+            held[position] = 1
+    return held, primary, problems
+
+
+def _once_roles(unit: Unit) -> list[str]:
+    others = [r for r in airway_roles(unit) if r not in (*EMERGENCY_ROLES, SPARE_TUBE_ROLE)]
+    return [*EMERGENCY_ROLES, *others]
+
+
+def _by_fit(unit: Unit, role: str, tube_mm: float, records: Records) -> list[int]:
+    """Positions of what fits, best size first."""
+    found = fitting(unit, records.get(role, ()), tube_mm)
+    return [i for i, _ in nearest_size(unit, role, found, tube_mm)]
+
+
+def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
+    row = unit.strata.loc[stratum]
+    return Problem(
+        "items.csv", None, "fits_from_mm", None,
+        f"no {role} fits {row['label']}: its kit would lack emergency equipment",
+        f"Add an item with role {role} that fits a {row['tube_mm']:g} mm tube.",
+    )
+
+
+def _spare_tubes(
+    unit: Unit, g: int, tube_mm: float, records: Records
+) -> Iterator[tuple[int, Problem | None]]:
+    """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""
+    if not unit.bedside.spare_tube:
+        return
+    for size in (tube_mm, tube_mm - unit.planning.face_size_step_mm):
+        found = _by_fit(unit, SPARE_TUBE_ROLE, size, records)
+        if found:
+            yield found[0], None
+        elif size == tube_mm or SPARE_TUBE_ROLE in records:
+            label = unit.strata.at[g, "label"]
+            yield -1, Problem(
+                "items.csv", None, "role", None,
+                f"no spare tube of {size:g} mm for {label}, which spare_tube = true asks for",
+                f"Add an item with role {SPARE_TUBE_ROLE} that fits {size:g} mm, or set spare_tube = false.",
+            )

@@ -1,0 +1,185 @@
+"""Which roll, sheet or other single-patient item wastes least: expected use and money of a stay for every one.
+
+Exact, from the renewal count over the stay distribution: E[ceil(pieces / pieces per roll)] in its general form, with
+mixed piece lengths, and the remainder thrown away when the airway ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.fit import Records, catalogue_records, fitting
+from kitplan.demand.item_choice import items_opened
+from kitplan.demand.tape import (
+    applied_length_mm,
+    cut_pieces,
+    piece_lengths_per_use,
+    pieces_from_first_roll,
+    rolls_after_uses,
+)
+from kitplan.demand.values import Filling
+from kitplan.parts.kits.requirements import KitNeeds
+from kitplan.read.values import Unit
+
+TAPE_COLUMNS = [
+    "route", "tube_mm", "technique", "skin", "item", "pieces_per_roll", "uses_per_roll", "rolls_per_stay",
+    "cost_per_stay", "monthly_cost", "discarded_share", "half_strip_share", "choice", "in_kit",
+]
+OPENED_COLUMNS = [
+    "role", "route", "tube_mm", "technique", "skin", "item", "uses_per_item", "items_per_stay", "cost_per_stay",
+    "monthly_cost", "discarded_share", "choice", "in_kit",
+]
+SINGLE_COLUMNS = ["role", "item", "serves", "strata", "monthly_cost", "discarded_share", "extra_monthly_cost", "remark"]
+
+_MEASURES = ("uses_per_item", "items_per_stay", "cost_per_stay", "monthly_cost", "discarded_share", "applied",
+             "opened_amount", "half_strip_share")
+
+
+@dataclass(frozen=True)
+class OpenedChoice:
+    """tape: TAPE_COLUMNS, a row for each roll of the catalogue and stratum that uses tape. opened: OPENED_COLUMNS, the
+    same for every other item that is opened for one patient and used up. single: SINGLE_COLUMNS, what one item for
+    the whole unit would cost a month; the first row of a role is "each stratum's best".
+
+    in_kit says whether the airway's kit design holds it. choice is "best" (cheapest that suits), "suits", or why not:
+    "other width", "other size", "piece too long".
+    """
+
+    tape: pd.DataFrame
+    opened: pd.DataFrame
+    single: pd.DataFrame
+
+
+def choose_opened(unit: Unit, needs: KitNeeds, filling: Filling) -> OpenedChoice:
+    """Compare every single-patient item that recipes use up, stratum by stratum and for the whole unit."""
+    records = catalogue_records(unit)
+    rows = [r for g in range(unit.n_strata) for r in _stratum_rows(unit, needs, g, records)]
+    frame = pd.DataFrame(rows)
+    if frame.empty:
+        frame = pd.DataFrame(columns=[*TAPE_COLUMNS, *OPENED_COLUMNS, "stratum", "applied", "opened_amount"])
+    taken = set(zip(filling.frame["stratum"], filling.frame["item"]))
+    frame["in_kit"] = [pair in taken for pair in zip(frame["stratum"], frame["item"])]
+    tape = frame[frame["role"] == "tape"]
+    tape = tape.rename(columns={"uses_per_item": "uses_per_roll", "items_per_stay": "rolls_per_stay"})
+    others = frame[frame["role"] != "tape"]
+    return OpenedChoice(
+        tape[TAPE_COLUMNS].reset_index(drop=True), others[OPENED_COLUMNS].reset_index(drop=True), _single(unit, frame)
+    )
+
+
+@dataclass(frozen=True)
+class _Cutting:
+    """One stratum as its rolls and sheets see it. widths: of the tapes that suit it, mm."""
+
+    stratum: int
+    tube_mm: float
+    row: Mapping
+    lengths_mm: np.ndarray
+    applied_mm: float
+    widths: frozenset[float]
+
+
+def _cutting(unit: Unit, g: int, records: Records) -> _Cutting:
+    row = unit.strata.loc[g].to_dict()
+    technique = unit.techniques[str(row["technique"])]
+    pieces = cut_pieces(technique, row)
+    right = fitting(unit, records.get("tape", ()), float(row["tube_mm"]), technique.tape_width_mm)
+    widths = frozenset(float(item["width_mm"]) for _, item in right)
+    return _Cutting(
+        g, float(row["tube_mm"]), row, piece_lengths_per_use(pieces), applied_length_mm(pieces), widths
+    )
+
+
+def _stratum_rows(unit: Unit, needs: KitNeeds, g: int, records: Records) -> list[dict[str, object]]:
+    cutting = _cutting(unit, g, records)
+    rows = []
+    for role, need in needs.needs[g].items():
+        found = [
+            _one_item(unit, needs, cutting, role, need, i, item)
+            for i, item in records.get(role, ()) if item["scope"] == "patient"
+        ]
+        suiting = [r for r in found if r["choice"] == "suits"]
+        if suiting:
+            min(suiting, key=lambda r: float(str(r["cost_per_stay"])))["choice"] = "best"
+        rows += found
+    return rows
+
+
+def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: float, position: int,
+              item: Mapping) -> dict[str, object]:
+    g, uses = cutting.stratum, needs.use[cutting.stratum].stay_attempts
+    row: dict[str, object] = {c: cutting.row[c] for c in ("route", "tube_mm", "technique", "skin")}
+    row |= {"stratum": g, "role": role, "item": item["item"], "choice": _suits(cutting, role, item)}
+    table = needs.opened.get((g, position))
+    if table is None and role == "tape" and cutting.lengths_mm.max(initial=0.0) <= float(item["length_mm"]):
+        table = rolls_after_uses(cutting.lengths_mm, float(item["length_mm"]), len(uses) - 1)
+    elif table is None:
+        table = items_opened(unit, g, item, need, len(uses) - 1)
+    if table is None:
+        return row | dict.fromkeys(_MEASURES, np.nan) | {"pieces_per_roll": 0, "choice": "piece too long"}
+    table = table[: len(uses)]
+    per_stay = float(uses @ table)
+    mean_uses = float(uses @ np.arange(len(uses)))
+    capacity, taken, applied, pieces = _amounts(cutting, role, need, item)
+    price = float(item["price"]) / float(item["pack"])
+    opened, kits = per_stay * capacity, needs.kits_per_month[g]
+    return row | {
+        "pieces_per_roll": pieces, "uses_per_item": float(np.searchsorted(table, 1, side="right") - 1),
+        "items_per_stay": per_stay, "cost_per_stay": per_stay * price, "monthly_cost": per_stay * price * kits,
+        "discarded_share": 1.0 - mean_uses * applied / opened if opened > 0 else 0.0,
+        "half_strip_share": mean_uses * (taken - applied) / opened if opened > 0 else 0.0,
+        "applied": mean_uses * applied * kits, "opened_amount": opened * kits,
+    }
+
+
+def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping) -> tuple[float, float, float, int]:
+    """(what one item holds, what a use cuts from it, what a use puts to use, pieces from one roll), same measure.
+
+    Tape in mm of full width; sheets in mm2; anything else in use units.
+    """
+    if role == "tape":
+        roll_mm = float(item["length_mm"])
+        pieces = pieces_from_first_roll(cutting.lengths_mm, roll_mm)
+        return roll_mm, float(cutting.lengths_mm.sum()), cutting.applied_mm, pieces
+    if role == "barrier" and pd.notna(item["width_mm"]):
+        piece = float(cutting.row["barrier_width_mm"]) * float(cutting.row["barrier_length_mm"])
+        return float(item["width_mm"]) * float(item["length_mm"]), need * piece, need * piece, 0
+    return float(item["contains"]), need, need, 0
+
+
+def _suits(cutting: _Cutting, role: str, item: Mapping) -> str:
+    if item["fits_from_mm"] > cutting.tube_mm + 1e-9 or item["fits_to_mm"] < cutting.tube_mm - 1e-9:
+        return "other size"
+    return "other width" if role == "tape" and float(item["width_mm"]) not in cutting.widths else "suits"
+
+
+def _single(unit: Unit, frame: pd.DataFrame) -> pd.DataFrame:
+    """What one item for the whole unit costs a month, role by role, beside each stratum's own best."""
+    rows: list[dict[str, object]] = []
+    for role, part in frame.groupby("role", sort=False):
+        n_strata = part["stratum"].nunique()
+        best = part[part["choice"] == "best"]
+        base = float(best["monthly_cost"].sum())
+        rows.append(_single_row(str(role), "each airway's best", best, n_strata, base))
+        able = part[part["choice"].isin(["best", "suits"])]
+        singles = [_single_row(str(role), str(i), own, n_strata, base) for i, own in able.groupby("item", sort=False)]
+        rows += sorted(singles, key=lambda r: (-int(r["serves"]), r["monthly_cost"]))  # type: ignore[call-overload]
+    return pd.DataFrame(rows, columns=SINGLE_COLUMNS)
+
+
+def _single_row(role: str, item: str, own: pd.DataFrame, n_strata: int, base: float) -> dict[str, object]:
+    opened, applied = float(own["opened_amount"].sum()), float(own["applied"].sum())
+    cost = float(own["monthly_cost"].sum())
+    serves = int(own["stratum"].nunique())
+    missing = n_strata - serves
+    return {
+        "role": role, "item": item, "serves": serves, "strata": n_strata, "monthly_cost": cost,
+        "discarded_share": 1.0 - applied / opened if opened > 0 else 0.0,
+        "extra_monthly_cost": cost - base if not missing else np.nan,
+        "remark": "" if not missing else f"cannot serve {missing} of {n_strata} kinds of airway",
+    }
+

@@ -1,0 +1,155 @@
+"""Places in a kit: what each stratum needs there, what could lie there, and what that costs a month.
+
+A slot is a role with its alternatives (saline by one ampoule or another), or one item that has no alternative (a
+mask in one size, gloves in one size).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from kitplan.parts.kits.contents import KitFilling, forced_items, opened_per_kit, unit_litres, unit_prices
+from kitplan.parts.kits.requirements import KitNeeds
+from kitplan.read.values import Unit
+
+NEVER = 10**6
+"""Bundles that stand for "this option cannot serve this stratum"."""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One place in a kit.
+
+    options: what may lie there, each a bundle {item position: items}.
+    bundles: int ndarray (n_strata, n_options), bundles a stratum's own kit holds; 0 where it does not use the slot,
+        NEVER where the option cannot serve it. per_use: float ndarray, same shape, bundles one attempt takes (event
+        scope; 0 otherwise). own: int ndarray (n_strata,), the option chosen by the filling, -1 where not used.
+    cost: float ndarray (n_strata, n_options, most + 1), money a month with that many bundles in the kit; infinite
+        below the need. idle: float ndarray (n_strata, n_options), money a month for each bundle carried unused.
+    litres: float ndarray (n_options,), volume of one bundle.
+    """
+
+    name: str
+    role: str
+    options: tuple[Mapping[int, int], ...]
+    bundles: np.ndarray
+    per_use: np.ndarray
+    own: np.ndarray
+    cost: np.ndarray
+    idle: np.ndarray
+    litres: np.ndarray
+
+
+def build_slots(unit: Unit, needs: KitNeeds, filling: KitFilling) -> list[Slot]:
+    """Slots of every kit of the unit, in catalogue order of their first item; unit-scope items are left out."""
+    roles = dict.fromkeys(role for _, role in (*filling.per_use, *filling.once_open))
+    slots = [s for role in roles for s in _role_slot(unit, needs, filling, role)]
+    slots += [_forced_slot(unit, needs, i) for i in sorted(forced_items(unit, needs))]
+    return sorted(slots, key=lambda s: min(min(b) for b in s.options))
+
+
+def _role_slot(unit: Unit, needs: KitNeeds, filling: KitFilling, role: str) -> list[Slot]:
+    """The slot of a role whose items are alternatives; none when only shared (unit-scope) items fill it."""
+    mixed = {tuple(sorted(b.items())) for (_, r), b in filling.per_use.items() if r == role}
+    singles = {i for bundle in mixed for i, _ in bundle}
+    bundles = [{i: 1} for i in sorted(singles)] + [dict(b) for b in sorted(mixed) if len(b) > 1]
+    opened = sorted({
+        i for (_, r), i in filling.once_open.items() if r == role and unit.items.at[i, "scope"] == "patient"
+    })
+    options = [*bundles, *({i: 1} for i in opened)]
+    if not options:
+        return []
+    shape = (unit.n_strata, len(options))
+    own = np.full(unit.n_strata, -1)
+    count, per_use = np.zeros(shape, dtype=np.int64), np.zeros(shape)
+    for g in range(unit.n_strata):
+        if role not in needs.needs[g]:
+            continue
+        for o, bundle in enumerate(options):
+            count[g, o], per_use[g, o] = _bundles_needed(unit, needs, g, role, bundle)
+        own[g] = _own_option(filling, g, role, options)
+    return [_slot(unit, needs, role, role, options, count, per_use, own)]
+
+
+def _own_option(filling: KitFilling, g: int, role: str, options: list[dict[int, int]]) -> int:
+    """Position of the stratum's own filling among the options, -1 when it uses a shared (unit-scope) item."""
+    if (g, role) in filling.once_open:
+        wanted = {filling.once_open[g, role]: 1}
+        return options.index(wanted) if wanted in options else -1
+    taken = filling.per_use[g, role]
+    return options.index(taken if len(taken) > 1 else {next(iter(taken)): 1})
+
+
+def _bundles_needed(unit: Unit, needs: KitNeeds, g: int, role: str, bundle: Mapping[int, int]) -> tuple[int, float]:
+    """(bundles in the kit, bundles an attempt takes) for a stratum; NEVER where the bundle cannot serve it."""
+    if not set(bundle) <= set(needs.candidates[g, role]):
+        return NEVER, 0.0
+    first = next(iter(bundle))
+    floor = max(int(np.ceil(np.nan_to_num(unit.items.at[i, "min_bedside"]) / n)) for i, n in bundle.items())
+    attempts = int(needs.re_secures[g])
+    if unit.items.at[first, "scope"] == "patient":
+        return max(int(needs.opened[g, first][attempts]), floor), 0.0
+    holds = sum(float(unit.items.at[i, "contains"]) * n for i, n in bundle.items())
+    per_use = int(np.ceil(needs.needs[g][role] / holds - 1e-9))
+    return max(per_use * attempts, floor), float(per_use)
+
+
+def _forced_slot(unit: Unit, needs: KitNeeds, item: int) -> Slot:
+    """The slot of one item without alternatives: emergency equipment, or one of several wanted side by side."""
+    role = str(unit.items.at[item, "role"])
+    count, per_use = np.zeros((unit.n_strata, 1), dtype=np.int64), np.zeros((unit.n_strata, 1))
+    share = unit.items["share"].to_numpy(float)
+    for g in range(unit.n_strata):
+        found = needs.candidates.get((g, role), [])
+        if item in found and share[item] > 0:
+            part = share[item] / np.nansum(share[found])
+            per_use[g] = needs.needs[g][role] * part / float(unit.items.at[item, "contains"])
+            count[g] = int(np.ceil(per_use[g, 0] * needs.re_secures[g] - 1e-9))
+        count[g] = max(int(count[g, 0]), needs.emergency[g].get(item, 0))
+    own = np.where(count[:, 0] > 0, 0, -1)
+    return _slot(unit, needs, f"{role} {unit.items.at[item, 'item']}", role, [{item: 1}], count, per_use, own)
+
+
+def _slot(unit: Unit, needs: KitNeeds, name: str, role: str, options: list[dict[int, int]], count: np.ndarray,
+          per_use: np.ndarray, own: np.ndarray) -> Slot:
+    prices, litres = unit_prices(unit), unit_litres(unit)
+    price = np.array([sum(prices[i] * n for i, n in b.items()) for b in options])
+    most = int(count[count < NEVER].max(initial=0))
+    cost = np.full((*count.shape, most + 1), np.inf)
+    for g in range(unit.n_strata):
+        for o, bundle in enumerate(options):
+            if count[g, o] < NEVER:
+                cost[g, o, count[g, o]:] = price[o] * _used_per_month(
+                    needs, g, bundle, int(count[g, o]), float(per_use[g, o]), most
+                )
+    volume = np.array([sum(litres[i] * n for i, n in b.items()) for b in options])
+    idle = np.outer(needs.kits_per_month, price)
+    return Slot(name, role, tuple(options), count, per_use, own, cost, idle, volume)
+
+
+def _used_per_month(
+    needs: KitNeeds, g: int, bundle: Mapping[int, int], need: int, per_use: float, most: int
+) -> np.ndarray:
+    """Bundles a month that a stratum uses or throws away with need, need + 1, ..., most of them in its kit.
+
+    Event scope: kits x (E[attempts in a stay] x per_use + E[(held - per_use x attempts since the top-up)+]).
+    Used up patient by patient: kits x (opened + unopened left + held beyond the need). Otherwise kits x held.
+    """
+    held = np.arange(need, most + 1)
+    kits, use = needs.kits_per_month[g], needs.use[g]
+    first = next(iter(bundle))
+    if per_use > 0:
+        return kits * (use.mean_stay_attempts * per_use + leftover(needs, g, per_use, held))
+    if (g, first) in needs.opened:
+        return kits * (sum(opened_per_kit(needs, g, first)) + held - need)
+    return kits * held.astype(float)
+
+
+def leftover(needs: KitNeeds, g: int, per_use: float, held: np.ndarray) -> np.ndarray:
+    """Expected items left in a kit when its airway ends, for each number held after the last top-up."""
+    after = needs.use[g].last_interval.sum(axis=0)
+    taken = per_use * np.arange(len(after))
+    return np.maximum(held[:, None] - taken[None, :], 0.0) @ after

@@ -1,0 +1,166 @@
+"""Kit designs told as frames: contents with reasons, who gets which, the curve, and the items each stratum takes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.occupancy import mean_airways
+from kitplan.demand.values import Filling
+from kitplan.parts.kits.contents import unit_litres, unit_prices
+from kitplan.parts.kits.groups import OWN, group_choices, group_costs, held_bundles, option_of
+from kitplan.parts.kits.partition import Partition
+from kitplan.parts.kits.requirements import EMERGENCY_ROLES, KitNeeds
+from kitplan.parts.kits.slots import Slot
+from kitplan.read.values import STRATUM_KEY, Unit
+
+CONTENT_COLUMNS = [
+    "design", "item", "description", "role", "quantity", "emergency", "value", "litres", "because",
+]
+
+
+def contents_table(
+    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], names: Sequence[str], groups: np.ndarray
+) -> pd.DataFrame:
+    """CONTENT_COLUMNS, one row an item of a design, emergency set first, then catalogue (shelf) order."""
+    prices, litres = unit_prices(unit), unit_litres(unit)
+    rows = []
+    for name, members in zip(names, groups):
+        held: dict[int, tuple[int, str]] = {}
+        for slot, choice in group_choices(slots, members):
+            for o, bundles in enumerate(held_bundles(slot, choice, members)):
+                for item, count in slot.options[o].items():
+                    if bundles:
+                        before = held.get(item, (0, ""))
+                        why = _reason(unit, needs, slot, choice, o, members)
+                        held[item] = (before[0] + int(bundles) * count, "; ".join(filter(None, (before[1], why))))
+        order = sorted(held, key=lambda i: (not _is_emergency(unit, i), i))
+        rows += [(
+            name, unit.items.at[i, "item"], unit.items.at[i, "description"], unit.items.at[i, "role"], held[i][0],
+            "yes" if _is_emergency(unit, i) else "no", held[i][0] * prices[i], held[i][0] * litres[i], held[i][1],
+        ) for i in order]
+    return pd.DataFrame(rows, columns=CONTENT_COLUMNS)
+
+
+def _is_emergency(unit: Unit, item: int) -> bool:
+    return bool(unit.items.at[item, "critical"]) or unit.items.at[item, "role"] in EMERGENCY_ROLES
+
+
+def _reason(unit: Unit, needs: KitNeeds, slot: Slot, choice: int, option: int, members: np.ndarray) -> str:
+    """Why an item is in a design: which need it covers, and whose need is the largest."""
+    inside = np.flatnonzero(members)
+    users = [int(g) for g in inside if slot.own[g] >= 0 and option_of(slot, choice, int(g)) == option]
+    item = next(iter(slot.options[option]))
+    if all(item in needs.emergency[g] for g in users):
+        first = [g for g in users if needs.primary.get((g, slot.role)) == item]
+        next_ = [g for g in users if g not in first]
+        who = [("fits", first), ("next size for", next_)]
+        return "; ".join(f"{how} {_sizes(unit, whom)}" for how, whom in who if whom)
+    most = max(users, key=lambda g: int(slot.bundles[g, option]))
+    told = _covers(unit, needs, slot, option, most)
+    same = len({int(slot.bundles[g, option]) for g in users}) == 1
+    whose = "" if same and len(users) == len(inside) else f", for {unit.strata.at[most, 'label']}"
+    if choice == OWN and len(users) < len(inside) and same:
+        whose = f", for {_sizes(unit, users)}"
+    return told + whose
+
+
+def _covers(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str:
+    """How much of its role a stratum draws from the slot: "2 re-secures x 2", "2 re-secures, 30 % of 4 pair"."""
+    covers = int(needs.re_secures[g])
+    told = f"{covers} re-secure{'s' if covers > 1 else ''}"
+    item = next(iter(slot.options[option]))
+    per_use = float(slot.per_use[g, option]) * sum(slot.options[option].values())
+    if not per_use:
+        return told
+    if unit.items.at[item, "share"] > 0:
+        share = per_use * float(unit.items.at[item, "contains"]) / needs.needs[g][slot.role]
+        whole = covers * needs.needs[g][slot.role]
+        return f"{told}, {share:.0%} of {whole:g} {unit.items.at[item, 'use_unit']}s"
+    return f"{told} x {per_use:g}"
+
+
+def _sizes(unit: Unit, strata: Sequence[int]) -> str:
+    """Routes and sizes of some strata, short: "nasal 3.5 mm; oral 3.5, 4 mm"."""
+    parts = []
+    frame = unit.strata.loc[list(strata)]
+    for route, own in frame.groupby("route", sort=True):
+        sizes = ", ".join(f"{s:g}" for s in sorted(own["tube_mm"].unique()))
+        parts.append(f"{route} {sizes} mm")
+    return "; ".join(parts)
+
+
+def strata_table(
+    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], names: Sequence[str], groups: np.ndarray
+) -> pd.DataFrame:
+    """Which design for which airway, in the order of Unit.strata."""
+    design = np.array(names, dtype=object)[np.argmax(groups, axis=0)]
+    frame = unit.strata[STRATUM_KEY].copy()
+    frame.insert(0, "design", design)
+    frame["label"] = unit.strata["label"].to_numpy()
+    frame["re_secures"] = needs.re_secures
+    frame["mean_airways"] = mean_airways(unit)
+    frame["kits_per_month"] = needs.kits_per_month
+    return frame.reset_index(drop=True)
+
+
+def curve_table(slots: Sequence[Slot], curve: Sequence[Partition | None], chosen: Partition) -> pd.DataFrame:
+    """designs, monthly_cost, bound, gap, largest_litres, saved (against one design fewer), note; one row for each K."""
+    rows = []
+    before = np.nan
+    for k, part in enumerate(curve, start=1):
+        if part is None:
+            rows.append((k, np.nan, np.nan, np.nan, np.nan, np.nan, "does not fit the container"))
+            continue
+        litres = float(group_costs(slots, part.groups)[1].max())
+        note = "chosen" if part is chosen else ""
+        rows.append((k, part.cost, part.bound, part.gap, litres, before - part.cost, note))
+        before = part.cost
+    columns = ["designs", "monthly_cost", "bound", "gap", "largest_litres", "saved", "note"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def designs_filling(
+    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray, base: Filling
+) -> Filling:
+    """The items that every stratum takes given its design: base, with each role's item replaced where it differs."""
+    frame = base.frame
+    swaps: dict[tuple[int, str], dict[int, float]] = {}
+    for members in groups:
+        for slot, choice in group_choices(slots, members):
+            for g in np.flatnonzero(members).tolist():
+                option = option_of(slot, choice, g)
+                if option >= 0 and slot.role in needs.needs[g] and slot.name == slot.role:
+                    per_use = float(slot.per_use[g, option])
+                    swaps[g, slot.role] = {i: n * per_use for i, n in slot.options[option].items()}
+    parts = []
+    for (stratum, role), rows in frame.groupby(["stratum", "role"], sort=False):
+        g = int(stratum)
+        taken = swaps.get((g, str(role)))
+        names = [str(unit.items.at[i, "item"]) for i in taken] if taken else []
+        parts.append(rows if not taken or names == rows["item"].tolist() else _swapped(unit, needs, rows, g, taken))
+    opened = dict(base.opened)
+    for (of, i), table in needs.opened.items():
+        opened.setdefault((of, str(unit.items.at[i, "item"])), table)
+    return Filling(pd.concat(parts, ignore_index=True) if parts else frame, opened)
+
+
+def _swapped(unit: Unit, needs: KitNeeds, rows: pd.DataFrame, g: int, taken: dict[int, float]) -> pd.DataFrame:
+    """Rows of one role of one stratum with the items of its design."""
+    prices = unit_prices(unit)
+    use = needs.use[g]
+    made = []
+    for item, per_use in taken.items():
+        row = rows.iloc[0].to_dict() | {"item": unit.items.at[item, "item"], "scope": unit.items.at[item, "scope"]}
+        if per_use > 0:
+            cost = per_use * use.mean_stay_attempts * prices[item]
+            row |= {"items_per_use": per_use, "uses_per_item": np.nan, "cost_per_stay": cost}
+        else:
+            table = needs.opened[g, item]
+            serves = float(np.searchsorted(table, 1, side="right") - 1)
+            cost = float(use.stay_attempts @ table[: len(use.stay_attempts)]) * prices[item]
+            row |= {"items_per_use": np.nan, "uses_per_item": serves, "cost_per_stay": cost}
+        made.append(row | {"because": f"the bedside kit holds it; {row['cost_per_stay']:.2f} {unit.currency} a stay"})
+    return pd.DataFrame(made, columns=rows.columns)

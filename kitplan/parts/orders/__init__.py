@@ -1,0 +1,1 @@
+"""The weekly round: counts, orders, labels."""

@@ -1,0 +1,293 @@
+"""An item cannot be had for some weeks: what fills its role, how much of it, and how long the shelf lasts.
+
+A linear program with recourse. First stage: packs x_j of each substitute j, bought now for the weeks ahead. Second
+stage, once scenario s shows its airways: y[s, d, j], uses of demand line d (one role of the kinds of airway that the
+same items serve alike) served by item j, and short[s, d], uses that nothing serves.
+
+    minimise    sum_j price_j x_j + 1/S sum_s (sum_d penalty_d short[s, d] + sum_j penalty_j gap[s, j])
+    subject to  sum_j y[s, d, j] + short[s, d] = D[s, d]
+                regular[s, j] - gap[s, j] + sum_d a[d, j] y[s, d, j] <= held_j + pack_j x_j
+
+where gap[s, j] is regular use of a substitute that runs short, at least as dear as the uses it would serve instead
+(two-stage stochastic linear program: Birge & Louveaux, Introduction to Stochastic Programming, from memory). The
+penalty of a use is set so that, for one item alone, the program buys the newsvendor's quantile at the unit's own
+readiness: price / (1 - readiness). What is left of the missing item is used as well, first where nothing else can
+be (there a short use costs STRANDED times as much).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.fit import catalogue_records, fitting
+from kitplan.demand.item_choice import (
+    AttemptTables,
+    airway_roles,
+    attempts_per_stay_pmf,
+    items_opened,
+    role_needs,
+)
+from kitplan.demand.occupancy import sample_episodes
+from kitplan.demand.values import Demand, Filling
+from kitplan.read.values import Unit
+from kitplan.solve.program import Program
+from kitplan.solve.values import SolverReport
+
+RECOURSE_SCENARIOS = 120
+"""Scenarios of the recourse program: its size grows with them, and the first stage has few decisions."""
+STRANDED = 10.0
+
+
+@dataclass(frozen=True)
+class BackOrder:
+    """What to do while items cannot be had.
+
+    instead: unavailable, role, route, tube_mm, technique, skin, instead ("": nothing serves it), share of its uses.
+    buy: item, packs, value, extra_packs (beyond its regular use), because. shelf: item, units, lasts_days,
+    lasts_days_busy. recipes: unavailable, role, route, technique, instead_technique, need, instead_need.
+    days: how long. solver: report of the program. unfilled: sentences on demand that no item can serve.
+    """
+
+    instead: pd.DataFrame
+    buy: pd.DataFrame
+    shelf: pd.DataFrame
+    recipes: pd.DataFrame
+    days: float
+    solver: SolverReport | None
+    unfilled: tuple[str, ...] = ()
+    unfilled_critical: bool = False
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """File stem -> tidy frame."""
+        if not len(self.shelf):
+            return {}
+        return {"back_order_instead": self.instead, "back_order_buy": self.buy, "back_order_shelf": self.shelf,
+                "back_order_recipes": self.recipes}
+
+    def sentences(self) -> list[str]:
+        """What a person does first."""
+        lasts = [f"{r.item}: {r.units:.0f} left, about {r.lasts_days:.0f} days at the usual pace"
+                 for r in self.shelf.itertuples(index=False) if r.lasts_days == r.lasts_days]
+        buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples(index=False)]
+        other = self.recipes["instead_technique"].unique() if len(self.recipes) else []
+        told = [f"Cannot be had for {self.days:g} days. {'; '.join(lasts)}."] if lasts else []
+        told += [f"Buy instead: {', '.join(buys)}."] if buys else []
+        told += [f"Another recipe uses less of it: {', '.join(other)}."] if len(other) else []
+        return [*self.unfilled, *told]
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One demand line whose item is gone. strata: kinds of airway; a: items that one use takes, by item position."""
+
+    item: str
+    role: str
+    strata: tuple[int, ...]
+    once: bool
+    share: float
+    a: dict[int, float]
+
+    def stranded(self, names: list[str], gone: Collection[str]) -> bool:
+        """True when no other item can serve."""
+        return all(names[j] in gone for j in self.a)
+
+
+def plan_back_order(unit: Unit, filling: Filling, tables: AttemptTables, demand: Demand, stream: str,
+                    held_units: Mapping[str, float]) -> BackOrder:
+    """Choose substitutes for the items in unit.stock.unavailable.
+
+    filling: the filling as if everything could be had; demand: its scenarios over the weeks in question, drawn
+    from `stream`; held_units: single items on the shelf, by item.
+    """
+    gone = [i for i in unit.stock.unavailable if (filling.frame["item"] == i).any()]
+    lines = _demand_lines(unit, filling, tables, gone)
+    uses = _uses(unit, lines, demand, stream)
+    packs, split, report = _solve(unit, lines, uses, demand, held_units, gone)
+    names = unit.items["item"].tolist()
+    critical = unit.items.set_index("item")["critical"]
+    stranded = [line for line in lines if line.stranded(names, gone)]
+    sentences = [f"Nothing in the catalogue fills {line.role} without {line.item} for "
+                 f"{'; '.join(dict.fromkeys(unit.strata.loc[list(line.strata), 'label']))}." for line in stranded]
+    return BackOrder(
+        _instead(unit, lines, uses, split), _buy(unit, packs, demand, held_units),
+        _shelf(unit, demand, held_units), _recipes(unit, lines), demand.days, report, tuple(sentences),
+        any(bool(critical[line.item]) for line in stranded),
+    )
+
+
+def _demand_lines(unit: Unit, filling: Filling, tables: AttemptTables, gone: list[str]) -> list[_Line]:
+    once, records = set(airway_roles(unit)), catalogue_records(unit)
+    strata: dict[tuple, list[int]] = {}
+    for row in filling.frame[filling.frame["item"].isin(gone)].itertuples(index=False):
+        need = 1.0 if row.role in once else role_needs(unit, row.stratum)[row.role]
+        airway = unit.strata.loc[row.stratum]
+        width_mm = unit.techniques[str(airway["technique"])].tape_width_mm
+        fits = fitting(unit, records.get(row.role, ()), float(airway["tube_mm"]), width_mm)
+        found = unit.items.loc[[i for i, _ in fits]]
+        found = pd.concat([found[~found["item"].isin(unit.stock.unavailable)],
+                           unit.items[unit.items["item"] == row.item]])
+        takes = {int(j): 1.0 if row.role in once else _items_a_use(unit, tables, row.stratum, item, need)
+                 for j, item in found.iterrows()}
+        a = tuple((j, t) for j, t in takes.items() if t is not None)
+        strata.setdefault((row.item, row.role, row.role in once, float(row.share), a), []).append(int(row.stratum))
+    return [_Line(item, role, tuple(which), is_once, share, dict(a))
+            for (item, role, is_once, share, a), which in strata.items()]
+
+
+def _items_a_use(unit: Unit, tables: AttemptTables, stratum: int, item: pd.Series, need: float) -> float | None:
+    """Items that one re-secure takes in the mean; for a single patient's items over a whole stay."""
+    if item["scope"] == "event":
+        return float(np.ceil(need / float(item["contains"]) - 1e-9))
+    if item["scope"] == "unit":
+        return need / float(item["contains"])
+    uses = attempts_per_stay_pmf(unit, tables, stratum)
+    opened = items_opened(unit, stratum, item, need, len(uses) - 1)
+    mean = float(uses @ np.arange(len(uses)))
+    return None if opened is None or mean <= 0 else float(uses @ opened) / mean
+
+
+def _uses(unit: Unit, lines: list[_Line], demand: Demand, stream: str) -> np.ndarray:
+    """Uses of each demand line, float ndarray (n_scenarios, n_lines): attempts, or arrivals for once an airway."""
+    found = demand.re_secures.astype(float)
+    if any(line.once for line in lines):
+        episodes = sample_episodes(unit, demand.days, demand.n_scenarios, demand.seed, stream)
+        cell = episodes.scenario[episodes.fresh].astype(np.int64) * unit.n_strata + episodes.stratum[episodes.fresh]
+        fresh = np.bincount(cell, minlength=demand.n_scenarios * unit.n_strata).reshape(demand.n_scenarios, -1)
+    columns = [(fresh if line.once else found)[:, list(line.strata)].sum(axis=1) * line.share for line in lines]
+    return np.stack(columns, axis=1) if columns else np.zeros((demand.n_scenarios, 0))
+
+
+def _solve(unit: Unit, lines: list[_Line], uses: np.ndarray, demand: Demand, held: Mapping[str, float],
+           gone: list[str]) -> tuple[dict[int, int], np.ndarray, SolverReport | None]:
+    """Whole packs to buy by item position, mean share of each line by item (n_lines, n_items), and the report."""
+    if not lines:
+        return {}, np.zeros((0, len(unit.items))), None
+    names = unit.items["item"].tolist()
+    offered = sorted({j for line in lines for j in line.a})
+    program, count = Program("back_order"), len(uses)
+    price = unit.items["price"].to_numpy(float)
+    pack = unit.items["pack"].to_numpy(float)
+    buyable = [0.0 if names[j] in gone else None for j in offered]
+    x = dict(zip(offered, program.variables("packs", len(offered), high=buyable, integer=True)))
+    program.objective([x[j] for j in offered], price[offered])
+    regular = _regular(demand, names, lines, offered)
+    taken: dict[tuple[int, int], list[tuple[int, float]]] = {(s, j): [] for s in range(count) for j in offered}
+    served: list[dict[int, list[int]]] = []
+    for d, line in enumerate(lines):
+        y = {j: program.variables(f"served{d}_{j}_", count) for j in line.a}
+        short = program.variables(f"short{d}_", count)
+        penalty = _penalty(line, price / pack, unit.stock.readiness, names, gone)
+        program.objective(short, np.full(count, penalty / count))
+        for s in range(count):
+            handles = [y[j][s] for j in y] + [short[s]]
+            program.row(f"demand{d}_{s}", handles, np.ones(len(handles)), low=uses[s, d], high=uses[s, d])
+            for j, a in line.a.items():
+                taken[s, j].append((y[j][s], a))
+        served.append(y)
+    gap_penalty = _gap_penalties(lines, price / pack, unit.stock.readiness, names, gone)
+    for k, j in enumerate(offered):
+        gap = program.variables(f"gap{j}_", count, high=regular[:, k])
+        program.objective(gap, np.full(count, gap_penalty[j] / count))
+        for s in range(count):
+            handles = [h for h, _ in taken[s, j]] + [x[j], gap[s]]
+            weights = [a for _, a in taken[s, j]] + [-pack[j], -1.0]
+            program.row(f"stock{j}_{s}", handles, weights, high=held.get(names[j], 0.0) - regular[s, k])
+    solution = program.solve(gap=unit.planning.mip_gap, time_limit=unit.planning.time_limit_seconds)
+    packs = {j: round(float(solution.values([x[j]])[0])) for j in offered if names[j] not in gone}
+    split = np.zeros((len(lines), len(names)))
+    for d, y in enumerate(served):
+        for j, handles_of in y.items():
+            split[d, j] = solution.values(handles_of).sum() / max(uses[:, d].sum(), 1e-9)
+    return packs, split, solution.report
+
+
+def _regular(demand: Demand, names: list[str], lines: list[_Line], offered: list[int]) -> np.ndarray:
+    """What offered items are used for anyway, (n_scenarios, n_offered); a missing item has no other use here."""
+    gone = {line.item for line in lines}
+    columns = [np.zeros(demand.n_scenarios) if names[j] in gone else demand.units[:, j].astype(float) for j in offered]
+    return np.stack(columns, axis=1)
+
+
+def _penalty(line: _Line, unit_price: np.ndarray, readiness: float, names: list[str], gone: list[str]) -> float:
+    dearest = max(a * unit_price[j] for j, a in line.a.items())
+    return max(dearest, 1e-6) / (1 - readiness) * (STRANDED if line.stranded(names, gone) else 1.0)
+
+
+def _gap_penalties(lines: list[_Line], unit_price: np.ndarray, readiness: float, names: list[str],
+                   gone: list[str]) -> dict[int, float]:
+    """What a unit of regular use that runs short costs, by item position: never less than what taking it would save."""
+    found: dict[int, float] = {}
+    for line in lines:
+        penalty = _penalty(line, unit_price, readiness, names, gone)
+        for j, a in line.a.items():
+            found[j] = max(found.get(j, 0.0), penalty / a)
+    return found
+
+
+def _instead(unit: Unit, lines: list[_Line], uses: np.ndarray, split: np.ndarray) -> pd.DataFrame:
+    """Who is served by what; a last row with an empty `instead` is the share that nothing serves."""
+    names = unit.items["item"].tolist()
+    rows = []
+    for k, line in enumerate(lines):
+        mean, shares = float(uses[:, k].mean()), split[k]
+        chosen = [(names[j], float(shares[j])) for j in np.argsort(-shares, kind="stable") if shares[j] > 5e-4]
+        missing = 1.0 - float(shares.sum())
+        for g in line.strata:
+            key = unit.strata.loc[g, ["route", "tube_mm", "technique", "skin"]].tolist()
+            rows += [(line.item, line.role, *key, name, share) for name, share in chosen]
+            if mean > 0 and missing > 5e-4:
+                rows.append((line.item, line.role, *key, "", missing))
+    columns = ["unavailable", "role", "route", "tube_mm", "technique", "skin", "instead", "share"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _buy(unit: Unit, packs: Mapping[int, int], demand: Demand, held: Mapping[str, float]) -> pd.DataFrame:
+    items, rows = unit.items, []
+    for j, count in packs.items():
+        name, pack = items["item"].iat[j], float(items["pack"].iat[j])
+        rank = int(np.ceil(unit.stock.readiness * demand.n_scenarios)) - 1
+        usual = float(np.sort(demand.units[:, j])[rank])
+        usual_packs = int(np.ceil(max(usual - held.get(name, 0.0), 0.0) / pack - 1e-9))
+        if count > 0:
+            rows.append((name, count, count * float(items["price"].iat[j]), max(count - usual_packs, 0),
+                         f"for {demand.days:g} days; {held.get(name, 0.0):.0f} on the shelf, {usual:.0f} for its "
+                         "usual work"))
+    return pd.DataFrame(rows, columns=["item", "packs", "value", "extra_packs", "because"])
+
+
+def _shelf(unit: Unit, demand: Demand, held: Mapping[str, float]) -> pd.DataFrame:
+    """How long what is left of the missing items lasts, at mean use and in the busiest spells readiness allows for."""
+    names = list(demand.items)
+    rows = []
+    for item in unit.stock.unavailable:
+        use = demand.units[:, names.index(item)] / demand.days
+        busy = float(np.quantile(use, unit.stock.readiness, method="higher"))
+        units = held.get(item, 0.0)
+        rows.append((item, units, *(units / u if u > 0 else np.nan for u in (float(use.mean()), busy))))
+    return pd.DataFrame(rows, columns=["item", "units", "lasts_days", "lasts_days_busy"])
+
+
+def _recipes(unit: Unit, lines: list[_Line]) -> pd.DataFrame:
+    """Other recipes of the same route that use less of the role, or none."""
+    rows = []
+    for line, g in ((k, g) for k in lines if not k.once for g in k.strata):
+        stratum = unit.strata.loc[g]
+        need = _need(unit, str(stratum["technique"]), line.role, str(stratum["skin"]))
+        for name, other in unit.techniques.items():
+            less = _need(unit, name, line.role, str(stratum["skin"]))
+            if stratum["route"] in other.routes and less < need:
+                rows.append((line.item, line.role, stratum["route"], stratum["technique"], name, need, less))
+    columns = ["unavailable", "role", "route", "technique", "instead_technique", "need", "instead_need"]
+    return pd.DataFrame(rows, columns=columns).drop_duplicates(ignore_index=True)
+
+
+def _need(unit: Unit, technique: str, role: str, skin: str) -> float:
+    recipe = unit.techniques[technique]
+    if role == "tape":
+        return float(sum(p.count for p in recipe.pieces))
+    return float(recipe.uses.get(role, 0.0)) + (float(recipe.uses_with_barrier.get(role, 0.0)) if skin == "barrier"
+                                                else 0.0)

@@ -1,0 +1,123 @@
+"""Bin labels: what it is, how it comes, par and order point, and bar codes, on a sheet of labels of any grid."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import pandas as pd
+from reportlab.graphics.barcode.code128 import Code128
+from reportlab.lib.units import mm
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfgen.canvas import Canvas
+
+from kitplan.write.listing import PAPERS, printable
+
+_QUIET_MODULES = 12
+"""Blank modules between two codes; the symbology asks for ten (ISO/IEC 15417, from memory)."""
+_THINNEST_BAR_MM, _BEST_BAR_MM = 0.19, 0.33
+"""Bars thinner than the first are hard to scan; wider than the second waste room [common practice, no source]."""
+
+
+@dataclass(frozen=True)
+class LabelGrid:
+    """A sheet of labels. rows, columns; margins and gaps in mm; the labels fill the rest of the paper evenly."""
+
+    rows: int = 8
+    columns: int = 2
+    margin_top_mm: float = 12.0
+    margin_side_mm: float = 8.0
+    gap_across_mm: float = 3.0
+    gap_down_mm: float = 0.0
+
+    def places(self, paper: str) -> Iterator[tuple[float, float, float, float]]:
+        """(left, bottom, width, height) of each label in points, row by row from the top.
+
+        Raises ValueError when a label would be too small to read.
+        """
+        width, height = PAPERS[paper]
+        across = width - (2 * self.margin_side_mm + (self.columns - 1) * self.gap_across_mm) * mm
+        down = height - (2 * self.margin_top_mm + (self.rows - 1) * self.gap_down_mm) * mm
+        label_width, label_height = across / self.columns, down / self.rows
+        if label_width < 45 * mm or label_height < 20 * mm:
+            raise ValueError(f"labels of {label_width / mm:.0f} x {label_height / mm:.0f} mm are too small: "
+                             "45 x 20 mm is the least")
+        for row in range(self.rows):
+            bottom = height - self.margin_top_mm * mm - (row + 1) * label_height - row * self.gap_down_mm * mm
+            for column in range(self.columns):
+                left = self.margin_side_mm * mm + column * (label_width + self.gap_across_mm * mm)
+                yield left, bottom, label_width, label_height
+
+
+def bin_labels_pdf(points: pd.DataFrame, paper: str, grid: LabelGrid | None = None) -> bytes:
+    """Labels of all items of the par list in shelf order.
+
+    points: item, description, bin, pack, par_packs, par_units, order_point_units, gtin, critical.
+    """
+    out = io.BytesIO()
+    places = list((grid or LabelGrid()).places(paper))
+    canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
+    canvas.setTitle("Bin labels")
+    canvas.setAuthor("kitplan")
+    for k, row in enumerate(points.itertuples(index=False)):
+        if k and k % len(places) == 0:
+            canvas.showPage()
+        _draw(canvas, row, *places[k % len(places)])
+    canvas.save()
+    return out.getvalue()
+
+
+def order_point_text(units: int, pack: int) -> str:
+    """The order point as a person counts it: "2 packs + 3", "1 pack", "12 pieces"."""
+    packs, loose = divmod(int(units), int(pack))
+    if pack == 1:
+        return f"{units}"
+    whole = f"{packs} pack{'' if packs == 1 else 's'}"
+    return f"{whole} + {loose}" if packs and loose else whole if packs else f"{loose} piece{'' if loose == 1 else 's'}"
+
+
+def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height: float) -> None:
+    pad = 2.5 * mm
+    canvas.setLineWidth(0.4)
+    canvas.rect(left, bottom, width, height)
+    x, top, room = left + pad, bottom + height - pad, width - 2 * pad
+    canvas.setFont("Helvetica-Bold", 14)
+    canvas.drawRightString(left + width - pad, top - 12, printable(str(row.bin)))
+    bin_width = canvas.stringWidth(printable(str(row.bin)), "Helvetica-Bold", 14) + 2 * mm
+    name = printable(str(row.description or row.item))
+    lines = simpleSplit(("EM  " if row.critical else "") + name, "Helvetica-Bold", 11, room - bin_width)[:2]
+    for k, line in enumerate(lines):
+        canvas.setFont("Helvetica-Bold", 11)
+        canvas.drawString(x, top - 11 - 12 * k, line)
+    canvas.setFont("Helvetica", 9)
+    issue = "each" if row.pack == 1 else f"pack of {row.pack}"
+    base = top - 11 - 12 * max(len(lines) - 1, 0) - 12
+    canvas.drawString(x, base, f"Unit of issue: {issue}")
+    canvas.setFont("Helvetica-Bold", 11)
+    par = f"{row.par_packs} pack{'' if row.par_packs == 1 else 's'}" if row.pack > 1 else f"{row.par_packs}"
+    canvas.drawString(x, base - 13, f"PAR {par}    ORDER UNDER {order_point_text(row.order_point_units, row.pack)}")
+    room_high = base - 15 - bottom - pad - 8
+    codes = [c for c in (str(row.item), str(row.gtin or "")) if c]
+    for code, at, bar in _side_by_side(codes, room):
+        canvas.setFont("Helvetica", 7)
+        canvas.drawString(x + at, bottom + pad, printable(code))
+        if bar and room_high >= 5 * mm:
+            high = min(room_high, 14 * mm)
+            Code128(code, barWidth=bar, barHeight=high, quiet=0).drawOn(canvas, x + at, bottom + pad + 8)
+
+
+def _side_by_side(codes: list[str], room: float) -> list[tuple[str, float, float]]:
+    """(code, place, bar width) with one bar width for all, so that each gets the room its length needs.
+
+    Bar width 0: no bars, because they would be too thin to scan or the text has letters that Code 128 lacks.
+    """
+    able = [c.isascii() and c.isprintable() for c in codes]
+    modules = [Code128(c, barWidth=1, quiet=0).width if ok else 40 for c, ok in zip(codes, able)]
+    apart = _QUIET_MODULES * (len(codes) - 1)
+    bar = min(room / (sum(modules) + apart), _BEST_BAR_MM * mm)
+    if bar < _THINNEST_BAR_MM * mm:
+        first, *rest = _side_by_side(codes[:1], room) if len(codes) > 1 else [(codes[0], 0.0, 0.0)]
+        return [first, *rest]
+    starts = [bar * (sum(modules[:k]) + _QUIET_MODULES * k) for k in range(len(codes))]
+    return [(c, at, bar if ok else 0.0) for c, ok, at in zip(codes, able, starts)]

@@ -1,0 +1,1 @@
+"""First sheets, and what a plan rests on."""

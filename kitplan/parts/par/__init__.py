@@ -1,0 +1,1 @@
+"""Par levels: the cheapest stock whose joint readiness holds."""

@@ -1,0 +1,172 @@
+"""How one item's number came about, told from the census to the pack, in the numbers that the plan used."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from kitplan.parts.par.summary import counted, money, percent
+from kitplan.write.shelf import role_title, unit_of_issue
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
+
+def find_item(plan_items: pd.DataFrame, wanted: str) -> str | None:
+    """The item of this name, or of this description, whatever its case and separators; None if there is none."""
+    def folded(text: str) -> str:
+        return " ".join(text.replace("_", " ").replace("-", " ").casefold().split())
+
+    for column in ("item", "description"):
+        for item, text in zip(plan_items["item"], plan_items[column].fillna("")):
+            if folded(str(text)) == folded(wanted):
+                return str(item)
+    return None
+
+
+def explain_item(plan: Plan, item: str) -> str:
+    """The story of one item as paragraphs of text; its last step is the `because` of the sheet Par levels."""
+    items = plan.unit.items
+    row = items[items["item"] == item].iloc[0]
+    spoken = str(row["description"] or item)
+    head = f"{spoken} ({item}): {role_title(str(row['role'])).lower()}, {unit_of_issue(int(row['pack']))}, " \
+           f"{money(float(row['price']), plan.unit.currency)}, used up by {_scope(str(row['scope']))}."
+    served = plan.filling.frame[plan.filling.frame["item"] == item]
+    if served.empty:
+        return "\n".join([head, "", *_unused(plan, row), "", *_par(plan, served, item)])
+    lines = [head]
+    for number, (title, step) in enumerate(_STEPS, 1):
+        lines += ["", f"{number}. {title}", *step(plan, served)]
+    return "\n".join(lines)
+
+
+def _scope(scope: str) -> str:
+    return {"event": "each re-secure", "patient": "one patient (the rest is thrown away)",
+            "unit": "the whole unit until empty"}.get(scope, scope)
+
+
+def _census(plan: Plan, served: pd.DataFrame) -> list[str]:
+    days = plan.unit.stock.protection_interval_days
+    rows = plan.rates[plan.rates["stratum"].isin(served["stratum"])]
+    lines = [
+        f"   {_label(plan, r.stratum)}: {r.mean_airways:.2f} airways on a mean day, "
+        f"{days * r.mean_airways:.1f} airway-days and {days * r.arrivals_per_day:.1f} new airways in {days:g} days"
+        for r in rows.itertuples()
+    ]
+    return [*lines, f"   Together {days * rows['mean_airways'].sum():.1f} airway-days in one interval of {days:g} days "
+                    f"(count every {plan.unit.stock.review_days:g} + delivery {plan.unit.stock.lead_days:g})."]
+
+
+def _frequency(plan: Plan, served: pd.DataFrame) -> list[str]:
+    lines = []
+    rows = plan.rates[plan.rates["stratum"].isin(served["stratum"])]
+    for rate, group in rows.groupby(rows["re_secures_per_day"].round(6), sort=False):
+        attempts = float(group["attempts_per_day"].iloc[0])
+        names = "; ".join(_label(plan, s) for s in group["stratum"]) if len(group) < len(rows) else "all of them"
+        lines.append(f"   {float(rate):.3f} a day for each airway, {attempts:.3f} with redos: {names}")
+    return lines
+
+
+def _recipe(plan: Plan, served: pd.DataFrame) -> list[str]:
+    from kitplan.demand.item_choice import airway_roles
+
+    once = airway_roles(plan.unit)
+    lines = []
+    for (role, need), group in served.groupby(["role", "need"], sort=False):
+        use_unit = plan.unit.items.set_index("item").at[group["item"].iloc[0], "use_unit"]
+        amount = f"{need:g} {use_unit}{'' if need == 1 or len(str(use_unit)) < 3 else 's'}"
+        if role == "tape":
+            amount = "one set of tape pieces"
+        elif role in once:
+            amount = "one for each airway, however often it is re-secured"
+        yields = "; ".join(dict.fromkeys(filter(None, (_yield_of(r) for r in group.itertuples()))))
+        lines.append(f"   {amount}: {len(group)} of {len(served)} kinds of airway" + (f"; {yields}" if yields else ""))
+    return lines
+
+
+def _yield_of(row: Any) -> str:
+    share = "" if row.share >= 1 else f", {100 * row.share:.0f} % of the uses fall to it"
+    if not np.isnan(row.items_per_use):
+        return f"that is {row.items_per_use:g} of it{share}"
+    if not np.isnan(row.uses_per_item):
+        return f"one serves {row.uses_per_item:g} re-secures{share}"
+    return share.removeprefix(", ")
+
+
+def _choice(plan: Plan, served: pd.DataFrame) -> list[str]:
+    reasons = served.groupby("because", sort=False)["stratum"].size()
+    return [f"   {because} ({counted(n, 'kind')} of airway)" for because, n in reasons.items()]
+
+
+def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
+    from kitplan.demand.scenarios import use_rates
+
+    item = str(served["item"].iloc[0])
+    days = plan.unit.stock.protection_interval_days
+    parts = use_rates(plan.unit, plan.filling)
+    parts = parts[parts["item"] == item].merge(plan.rates, on="stratum")
+    running = float((parts["per_airway_day"] * parts["mean_airways"]).sum() * days)
+    arriving = float((parts["per_arrival"] * parts["arrivals_per_day"]).sum() * days)
+    known = plan.expected.set_index("item").at[item, "expected_units"]
+    return [f"   {running:.1f} for airway-days + {arriving:.1f} for new airways = {float(known):.1f} units"]
+
+
+def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:
+    if plan.demand is None:
+        return []
+    demand, item = plan.demand, str(served["item"].iloc[0])
+    units = demand.units[:, demand.items.index(item)]
+    middle, high, top = (int(q) for q in np.quantile(units, (0.5, 0.95, 0.99), method="inverted_cdf"))
+    return [f"   {demand.n_scenarios:,} scenarios (seed {demand.seed}): mean {units.mean():.1f} units; "
+            f"half of them need at most {middle:,}, 95 % at most {high:,}, 99 % at most {top:,}, "
+            f"the worst {int(units.max()):,}"]
+
+
+def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]:
+    par, item = plan.par, item or str(served["item"].iloc[0])
+    if par is None:
+        return []
+    row = par.levels[par.levels["item"] == item].iloc[0]
+    lines = [f"   Par {counted(row['par_packs'], 'pack')} = {counted(row['par_units'], 'unit')}, worth "
+             f"{money(float(row['value']), plan.unit.currency)}; runs short in "
+             f"{percent(float(row['shortage_chance']), 2)} of intervals."]
+    if row["floor_packs"] > 0:
+        lines.append(f"   Floor {counted(row['floor_packs'], 'pack')}: no budget and no shelf limit goes below it.")
+    lines.append(f"   All items together: nothing runs short in {percent(par.readiness.verified)} of intervals "
+                 f"(target {percent(par.readiness.target)}).")
+    return [*lines, f"   Because: {row['because']}"]
+
+
+def _unused(plan: Plan, row: pd.Series) -> list[str]:
+    """Why no airway of the census uses the item."""
+    strata = plan.unit.strata
+    fits = ~(strata["tube_mm"] < row["fits_from_mm"]) & ~(strata["tube_mm"] > row["fits_to_mm"])
+    if not fits.any():
+        floors = {} if plan.par is None else dict(zip(plan.par.levels["item"], plan.par.levels["floor_packs"]))
+        held = " It is held for a change to the next size." if floors.get(row["item"], 0) > 0 else ""
+        return [f"No tube of the census has a size that it fits.{held}"]
+    frame = plan.filling.frame
+    others = frame[(frame["role"] == row["role"]) & frame["stratum"].isin(strata.index[fits])]
+    if others.empty:
+        return [f"No recipe of the census uses the role {row['role']}."]
+    lines = ["Another item fills its role for every airway that it would fit:"]
+    for (item, because), group in others.groupby(["item", "because"], sort=False):
+        lines.append(f"   {item}: {because} ({counted(len(group), 'kind')} of airway)")
+    return lines
+
+
+_STEPS: tuple[tuple[str, Callable[[Plan, pd.DataFrame], list[str]]], ...] = (
+    ("Census: airways that use it", _census),
+    ("How often they are re-secured", _frequency),
+    ("What one re-secure takes of it", _recipe),
+    ("Why this item and not another", _choice),
+    ("Expected use in one interval", _expected),
+    ("How much that varies", _spread),
+    ("Par level", _par),
+)
+
+
+def _label(plan: Plan, stratum: int) -> str:
+    return str(plan.unit.strata.at[stratum, "label"])

@@ -1,0 +1,35 @@
+"""The least that the stock room holds, whatever a limit says: emergency equipment and a unit's minimum stock."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from kitplan.read.values import Unit
+
+
+def fits_unit(unit: Unit) -> np.ndarray:
+    """Return, item by item, whether it fits some airway of the unit or the next tube size (bool).
+
+    An item without a range fits all. The next size is one step of the tube grid away, because sizes change
+    while a patient is in the unit.
+    """
+    items = unit.items
+    tubes = unit.strata["tube_mm"].to_numpy(float)
+    step = unit.planning.face_size_step_mm
+    low = items["fits_from_mm"].fillna(-np.inf).to_numpy(float) - step
+    high = items["fits_to_mm"].fillna(np.inf).to_numpy(float) + step
+    fits = (tubes >= low[:, None] - 1e-9) & (tubes <= high[:, None] + 1e-9)
+    return fits.any(axis=1)
+
+
+def floor_packs(unit: Unit) -> np.ndarray:
+    """Return each item's floor in packs, int, shape (n_items,), in catalogue order.
+
+    ceil(min_stock / pack), at least one pack of a critical item; 0 for what fits nobody here.
+    """
+    items = unit.items
+    wanted = items["min_stock"].fillna(0.0).to_numpy(float)
+    critical = items["critical"].to_numpy(bool)
+    wanted = np.where(critical, np.maximum(wanted, 1.0), wanted)
+    packs = np.ceil(wanted / items["pack"].to_numpy(float) - 1e-9)
+    return np.where(fits_unit(unit), packs, 0).astype(np.int32)

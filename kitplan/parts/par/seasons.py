@@ -1,0 +1,274 @@
+"""Par levels by month where the census shows a season, and how often it pays to change them.
+
+Every scenario of the plan comes from a window of the census, so the scenarios of January are those whose window lies
+in January, whatever the year. A month's par levels are solved on its own scenarios. Holding winter's stock all summer
+ties up money; changing labels costs work: the months are cut into periods at least cost of both, by dynamic
+programming over the year's circle. Within a period an item's par is the most that any of its months needs.
+"""
+
+from __future__ import annotations
+
+import calendar
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.history import history_stays
+from kitplan.demand.occupancy import window_days
+from kitplan.demand.values import Demand
+from kitplan.parts.par.model import solve_par
+from kitplan.read.values import SeasonPolicy, Unit
+
+YEAR_DAYS = 365.25
+BLOCK_DAYS = 28
+"""Days averaged for the test of a season, so that airways of one block say little about the next."""
+HALF_WIDTH_DAYS = 23.0
+"""A month's scenarios are those whose window's middle lies within so many days of the month's middle."""
+FEWEST_SCENARIOS = 400
+MOST_PERIODS = 6
+MONTHS = list(calendar.month_abbr)[1:]
+
+
+@dataclass(frozen=True)
+class SeasonTest:
+    """One yearly wave fitted to the airways in place. swing: its height over the mean; peak: month 1 to 12.
+
+    chance: that a census without a season shows as much (F test of the harmonic regression).
+    """
+
+    swing: float
+    chance: float
+    peak: int
+
+
+@dataclass(frozen=True)
+class Seasons:
+    """Par levels by month and period. levels: month, item, own_packs, period_packs. months: month, period,
+    own_value, period_value, year_round_readiness. choice: periods, changes, mean_value, holding_cost, change_cost,
+    total_cost, chosen, when. seen_once: some month is in the census in one year only.
+    """
+
+    test: SeasonTest
+    levels: pd.DataFrame
+    months: pd.DataFrame
+    choice: pd.DataFrame
+    seen_once: bool = False
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """File stem -> tidy frame."""
+        return {"seasons": self.levels, "season_months": self.months, "season_choice": self.choice}
+
+    def sentences(self, currency: str) -> list[str]:
+        """How strong the season is, and what to do about it."""
+        chosen = self.choice[self.choice["chosen"]].iloc[0]
+        one = self.choice.iloc[0]
+        low = self.months.loc[self.months["year_round_readiness"].idxmin()]
+        told = [f"Airways swing by {self.test.swing:.0%} about the mean over the year, highest in "
+                f"{calendar.month_name[self.test.peak]}.",
+                f"Par levels planned on the whole year are ready in {low['year_round_readiness']:.1%} of intervals in "
+                f"{calendar.month_name[int(low['month'])]}, the worst month."]
+        if self.seen_once:
+            told.append("Some months are in the census only once: their par levels rest on that one year.")
+        if chosen["periods"] == 1:
+            return [*told, "Changing par levels within the year costs more than it saves. One set that suits every "
+                           f"month is worth {one['mean_value']:,.0f} {currency} at par."]
+        saved = one["total_cost"] - chosen["total_cost"]
+        return [*told, f"{int(chosen['periods'])} sets of par levels a year ({chosen['when']}) cost {saved:,.0f} "
+                       f"{currency} a year less than one set for every month."]
+
+
+def season_test(unit: Unit) -> SeasonTest | None:
+    """Fit mean + a cos + b sin of the day of the year to 28-day means of airways in place; None under a year.
+
+    Harmonic (cosinor) regression by least squares, F test of both terms (Bloomfield, Fourier Analysis of Time
+    Series, from memory).
+    """
+    from scipy.special import fdtrc
+
+    history = history_stays(unit)
+    if history is None or unit.census.first_day is None or history.last_day - history.first_day < YEAR_DAYS - 1:
+        return None
+    day = np.arange(int(np.ceil(history.first_day)), int(history.last_day))
+    mine = history.replica == 0
+    noon = day + 0.5
+    present = (np.searchsorted(np.sort(history.start[mine]), noon, side="right")
+               - np.searchsorted(np.sort(history.end[mine]), noon, side="right"))
+    known = ~np.isin(day, history.unknown_days)
+    block = (day - day[0]) // BLOCK_DAYS
+    mean = pd.Series(present[known]).groupby(block[known]).mean()
+    middle = pd.Series(noon[known]).groupby(block[known]).mean() + unit.census.first_day.timetuple().tm_yday - 1
+    angle = 2 * np.pi * middle.to_numpy() / YEAR_DAYS
+    design = np.stack([np.ones(len(angle)), np.cos(angle), np.sin(angle)], axis=1)
+    beta, *_ = np.linalg.lstsq(design, mean.to_numpy(), rcond=None)
+    residual = float(((mean - design @ beta) ** 2).sum())
+    total = float(((mean - mean.mean()) ** 2).sum())
+    freedom = len(angle) - 3
+    if freedom < 3 or total <= 0 or beta[0] <= 0:
+        return None
+    ratio = (total - residual) / 2 / max(residual / freedom, 1e-12)
+    peak = np.arctan2(beta[2], beta[1]) % (2 * np.pi) / (2 * np.pi)
+    return SeasonTest(float(np.hypot(beta[1], beta[2]) / beta[0]), float(fdtrc(2, freedom, ratio)),
+                      int(peak * 12 % 12) + 1)
+
+
+def no_season(unit: Unit) -> str | None:
+    """Why no par levels by month are planned, or None where the census shows a season."""
+    if unit.census.shape == "snapshot":
+        return "one day's count shows no season"
+    found = season_test(unit)
+    if found is None:
+        return "the census is shorter than a year"
+    limits = unit.seasons
+    if limits is None or found.chance > limits.chance or found.swing < limits.swing:
+        return f"the census shows no season to act on: swing {found.swing:.0%}, chance {found.chance:.2g}"
+    return None
+
+
+def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Seasons | None:
+    """Par levels by month from the plan's own scenarios; None where a month has too few.
+
+    year_round_units: par levels of the plan in items, shape (n_items,), to say how ready they are in each month.
+    """
+    test, which = season_test(unit), _month_scenarios(unit, demand)
+    if test is None or which is None or unit.seasons is None:
+        return None
+    packs = np.zeros((12, len(unit.items)), dtype=np.int64)
+    readiness = np.zeros(12)
+    for month, mine in enumerate(which):
+        halves = [replace(demand, units=demand.units[mine][k::2], re_secures=demand.re_secures[mine][k::2])
+                  for k in (0, 1)]
+        par = solve_par(unit, halves[0], halves[1], frontier=False)
+        packs[month] = par.levels["par_packs"].to_numpy(np.int64)
+        readiness[month] = (demand.units[mine] <= year_round_units).all(axis=1).mean()
+    price = unit.items["price"].to_numpy(float)
+    choice = _choices(packs, price, unit.seasons)
+    best = min(choice, key=lambda c: (c.total, len(c.starts)))
+    months = _months(packs, price, best, readiness)
+    return Seasons(test, _levels(unit, packs, best), months, _choice_table(choice, best), _seen_once(unit))
+
+
+def _seen_once(unit: Unit) -> bool:
+    first, last = unit.census.first_day, unit.census.last_day
+    return first is None or last is None or (last - first).days < 2 * YEAR_DAYS - 2
+
+
+def _month_scenarios(unit: Unit, demand: Demand) -> list[np.ndarray] | None:
+    """Scenarios of each month, bool (n_scenarios,) each, or None where a month has too few."""
+    starts = window_days(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream)
+    if starts is None or unit.census.first_day is None:
+        return None
+    first = unit.census.first_day
+    middles = np.floor(starts + demand.days / 2).astype(int)
+    of_year = {int(d): (first + timedelta(days=int(d))).timetuple().tm_yday for d in np.unique(middles)}
+    day = np.array([of_year[int(d)] for d in middles], dtype=float)
+    found = []
+    for month in range(12):
+        apart = np.abs((day - (month + 0.5) * YEAR_DAYS / 12 + YEAR_DAYS / 2) % YEAR_DAYS - YEAR_DAYS / 2)
+        found.append(apart <= HALF_WIDTH_DAYS)
+    return found if min(f.sum() for f in found) >= FEWEST_SCENARIOS else None
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """One way to cut the year. starts: first month (0 to 11) of each period, in order; costs a year."""
+
+    starts: tuple[int, ...]
+    mean_value: float
+    holding: float
+    changing: float
+
+    @property
+    def total(self) -> float:
+        return self.holding + self.changing
+
+    def period_of(self, month: int) -> int:
+        """Index of the period that a month (0 to 11) lies in."""
+        return (int(np.searchsorted(self.starts, month, side="right")) - 1) % len(self.starts)
+
+    def months_of(self, period: int) -> list[int]:
+        """Months of a period, in order."""
+        begin = self.starts[period]
+        end = self.starts[(period + 1) % len(self.starts)]
+        return [(begin + k) % 12 for k in range((end - begin - 1) % 12 + 1)]
+
+
+def _choices(packs: np.ndarray, price: np.ndarray, policy: SeasonPolicy) -> list[_Choice]:
+    """The cheapest cut of the year into 1, 2, ... MOST_PERIODS periods."""
+    share, change_cost = policy.holding_share, policy.change_cost
+    most = np.stack([[np.max([packs[(i + k) % 12] for k in range(length)], axis=0) for length in range(1, 13)]
+                     for i in range(12)])
+    value = most @ price
+    holding = value * np.arange(1, 13) / 12 * share
+    top = most[0, 11]
+    found = [_Choice((0,), float(top @ price), float(top @ price) * share, 0.0)]
+    for periods in range(2, MOST_PERIODS + 1):
+        starts, changing = _cheapest_cut(most, holding, change_cost, periods)
+        lengths = [(b - a - 1) % 12 + 1 for a, b in zip(starts, [*starts[1:], starts[0]])]
+        mean = sum(float(value[s, n - 1]) * n / 12 for s, n in zip(starts, lengths))
+        changing += periods * policy.round_cost
+        found.append(_Choice(tuple(sorted(starts)), mean, mean * share, changing))
+    return found
+
+
+def _cheapest_cut(most: np.ndarray, holding: np.ndarray, change_cost: float, periods: int) -> tuple[list[int], float]:
+    """Cut the circle of months into `periods` at least holding plus changing cost; (starts, cost of changing).
+
+    most: int (12 starts, 12 lengths - 1, n_items), par levels of a period. holding: money (12, 12), same index.
+    Dynamic programming over (months covered, last period's length), for each first period.
+    """
+    best: tuple[float, list[int], float] | None = None
+    changes = np.stack([[(most[i, n] != most[(i + n + 1) % 12]).sum(axis=1) for n in range(12)] for i in range(12)])
+    for first in range(12):
+        for length in range(1, 13 - periods + 1):
+            state = {(length, length): (float(holding[first, length - 1]), 0, [first])}
+            for left in range(periods - 1, 0, -1):
+                following: dict[tuple[int, int], tuple[float, int, list[int]]] = {}
+                for (covered, last), (cost, changed, starts) in state.items():
+                    begin = (first + covered) % 12
+                    lengths = [12 - covered] if left == 1 else range(1, 12 - covered - left + 2)
+                    for more in lengths:
+                        moved = int(changes[(begin - last) % 12, last - 1, more - 1])
+                        total = cost + float(holding[begin, more - 1]) + change_cost * moved
+                        key = (covered + more, more)
+                        if more > 0 and (key not in following or total < following[key][0]):
+                            following[key] = (total, changed + moved, [*starts, begin])
+                state = following
+            for (_, last), (cost, changed, starts) in state.items():
+                closing = int(changes[(first - last) % 12, last - 1, length - 1])
+                total = cost + change_cost * closing
+                if best is None or total < best[0] - 1e-9:
+                    best = total, starts, change_cost * (changed + closing)
+    assert best is not None
+    return best[1], best[2]
+
+
+def _levels(unit: Unit, packs: np.ndarray, best: _Choice) -> pd.DataFrame:
+    used = np.flatnonzero(packs.max(axis=0) > 0)
+    names = unit.items["item"].to_numpy()
+    rows = [(m + 1, names[i], packs[m, i], packs[best.months_of(best.period_of(m)), i].max())
+            for m in range(12) for i in used]
+    return pd.DataFrame(rows, columns=["month", "item", "own_packs", "period_packs"])
+
+
+def _months(packs: np.ndarray, price: np.ndarray, best: _Choice, readiness: np.ndarray) -> pd.DataFrame:
+    rows = []
+    for m in range(12):
+        period = packs[best.months_of(best.period_of(m))].max(axis=0)
+        rows.append((m + 1, best.period_of(m) + 1, float(packs[m] @ price), float(period @ price), readiness[m]))
+    return pd.DataFrame(rows, columns=["month", "period", "own_value", "period_value", "year_round_readiness"])
+
+
+def _choice_table(choice: list[_Choice], best: _Choice) -> pd.DataFrame:
+    rows = [(len(c.starts), 0 if len(c.starts) == 1 else len(c.starts), c.mean_value, c.holding, c.changing, c.total,
+             c is best, _when(c)) for c in choice]
+    return pd.DataFrame(rows, columns=["periods", "changes", "mean_value", "holding_cost", "change_cost", "total_cost",
+                                       "chosen", "when"])
+
+
+def _when(choice: _Choice) -> str:
+    if len(choice.starts) == 1:
+        return "all year"
+    spans = [choice.months_of(k) for k in range(len(choice.starts))]
+    return ", ".join(MONTHS[s[0]] if len(s) == 1 else f"{MONTHS[s[0]]} to {MONTHS[s[-1]]}" for s in spans)

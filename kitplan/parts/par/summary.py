@@ -1,0 +1,130 @@
+"""A plan in words: the three sentences that end a run and open the workbook."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
+    from kitplan.solve.values import ParPlan
+
+CAUTION = (
+    "kitplan plans quantities of supplies. It does not say when or how to re-secure a tube, nor choose a tube, "
+    "mask or bag, nor treat anyone. Quantities follow the numbers you enter. Follow your unit's policy, product "
+    "labelling, infection-control rules and local codes; re-securing is done by trained, licensed staff, at least "
+    "two of them. Emergency airway equipment belongs at every bedside whatever this plan says: check it with your "
+    "own eyes. Hand hygiene and standard precautions before and after. Enter nothing that identifies a patient."
+)
+
+
+def three_sentences(plan: Plan) -> tuple[str, str, str]:
+    """What the par levels cost, how ready they are, and what to look at first."""
+    par = _par_of(plan)
+    return _cost(plan, par), _ready(plan, par), look_first(plan)
+
+
+def _par_of(plan: Plan) -> ParPlan:
+    if plan.par is None:
+        raise ValueError("this plan was made without par levels")
+    return plan.par
+
+
+def money(amount: float, currency: str) -> str:
+    """An amount as a person reads it: 1,234 USD; with cents below 100."""
+    return f"{amount:,.0f} {currency}" if abs(amount) >= 100 else f"{amount:,.2f} {currency}"
+
+
+def percent(share: float, digits: int = 1) -> str:
+    """0.983 -> 98.3 %; never rounded up to 100 %."""
+    text = f"{100 * share:.{digits}f}"
+    if share < 1 and float(text) >= 100:
+        text = f"{100 - 10.0 ** -digits:.{digits}f}"
+    return f"{text} %"
+
+
+def counted(number: float, noun: str) -> str:
+    """1 pack, 2 packs, 1,200 packs."""
+    return f"{number:,.0f} {noun}{'' if round(number) == 1 else 's'}"
+
+
+def _cost(plan: Plan, par: ParPlan) -> str:
+    held = par.levels[par.levels["par_packs"] > 0]
+    return (
+        f"Cost: stock at par is worth {money(par.value, plan.unit.currency)}, "
+        f"{counted(held['par_packs'].sum(), 'pack')} of {counted(len(held), 'item')}, "
+        f"and takes {par.litres:,.0f} L of shelf."
+    )
+
+
+def _ready(plan: Plan, par: ParPlan) -> str:
+    ready = par.readiness
+    days = plan.unit.stock.protection_interval_days
+    met = "meets" if ready.verified >= ready.target else "misses"
+    if par.answer != "met":
+        met = "is the best within your limits against"
+    return (
+        f"Readiness: nothing runs short in {percent(ready.verified)} of {days:g}-day intervals "
+        f"from count to the next delivery, checked on {ready.verify_scenarios:,} scenarios that the plan had not seen "
+        f"(95 % interval {percent(ready.low)} to {percent(ready.high)}); this {met} the target of "
+        f"{percent(ready.target)}."
+    )
+
+
+def look_first(plan: Plan) -> str:
+    """The one thing most worth a look: a limit that binds, a floor not held, a warning, or the tightest item."""
+    par = _par_of(plan)
+    if par.answer != "met" and par.binding:
+        return f"Look first at your limits: {_sentence(par.binding[0])}"
+    below = _below_floor_today(plan, par)
+    if below:
+        return f"Look first at emergency equipment: {below}"
+    if plan.unit.warnings:
+        more = len(plan.unit.warnings) - 1
+        rest = f" ({counted(more, 'more warning')} on the sheet Input checks)" if more else ""
+        return f"Look first at the input: {_sentence(str(plan.unit.warnings[0]))}{rest}"
+    change = _largest_change(plan, par)
+    if change:
+        return change
+    tightest = par.levels.loc[par.levels["shortage_chance"].idxmax()]
+    return (
+        f"Look first at {tightest['description'] or tightest['item']}: with "
+        f"{counted(tightest['par_packs'], 'pack')} at par it is the item most likely to run short "
+        f"({percent(tightest['shortage_chance'], 2)} of intervals)."
+    )
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text if text.endswith((".", "!", "?")) else text + "."
+
+
+def _below_floor_today(plan: Plan, par: ParPlan) -> str | None:
+    """Emergency items whose present par is under the floor, as one sentence."""
+    present = plan.unit.present_par
+    if present is None:
+        return None
+    held = dict(zip(present["item"], present["par_packs"]))
+    critical = set(plan.unit.items.loc[plan.unit.items["critical"].astype(bool), "item"])
+    for row in par.levels.itertuples():
+        if row.item in critical and held.get(row.item, 0) < row.floor_packs:
+            return (
+                f"{row.description or row.item} has a present par of {counted(held.get(row.item, 0), 'pack')}, "
+                f"under its floor of {counted(row.floor_packs, 'pack')}."
+            )
+    return None
+
+
+def _largest_change(plan: Plan, par: ParPlan) -> str | None:
+    present = plan.unit.present_par
+    if present is None:
+        return None
+    held = dict(zip(present["item"], present["par_packs"]))
+    levels = par.levels[par.levels["item"].isin(list(held))]
+    short = [(row.par_packs - held[row.item], row) for row in levels.itertuples() if row.par_packs > held[row.item]]
+    if not short:
+        return None
+    more, row = max(short, key=lambda pair: pair[0] / max(pair[1].par_packs, 1))
+    return (
+        f"Look first at {row.description or row.item}: your par of {counted(held[row.item], 'pack')} is "
+        f"{counted(more, 'pack')} under what the plan wants ({counted(row.par_packs, 'pack')})."
+    )

@@ -1,0 +1,154 @@
+"""What a solved par question says to people: its table, the prices of its limits, what binds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.values import Demand
+from kitplan.parts.par.because import Reasons, because
+from kitplan.parts.par.floors import fits_unit
+from kitplan.parts.par.question import Attempt, Question
+from kitplan.solve.collapse import own_quantiles
+from kitplan.solve.cover import Limit
+from kitplan.solve.values import Readiness, StandingPar
+from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
+
+
+def level_table(question: Question, attempt: Attempt, target: float, demand: Demand) -> pd.DataFrame:
+    """Return ParPlan.levels, in catalogue order."""
+    unit, par = question.unit, attempt.par
+    items = unit.items.iloc[question.order]
+    short = shortage_chances(question.units_of(attempt.verify), par * question.pack)
+    expected = question.units_of(demand).mean(axis=0)
+    table = pd.DataFrame(
+        {
+            "item": items["item"],
+            "description": items["description"],
+            "role": items["role"],
+            "par_packs": par.astype(int),
+            "par_units": (par * question.pack).astype(int),
+            "pack": question.pack.astype(int),
+            "expected_units": expected,
+            "shortage_chance": short,
+            "value": par * question.price,
+            "litres": par * question.litres,
+            "floor_packs": question.floor.astype(int),
+            "because": _sentences(question, attempt, target, demand, short),
+        }
+    )
+    return table.loc[unit.items.index].reset_index(drop=True)
+
+
+def _sentences(
+    question: Question, attempt: Attempt, target: float, demand: Demand, short: np.ndarray
+) -> list[str]:
+    units = question.units_of(demand)
+    own = own_quantiles(question.packs, question.need(target))
+    items = question.unit.items.iloc[question.order]
+    fits = fits_unit(question.unit)[question.order]
+    expected, most = units.mean(axis=0), units.max(axis=0)
+    return [
+        because(
+            Reasons(
+                scope=str(scope),
+                days=demand.days,
+                expected_units=float(expected[i]),
+                most_units=int(most[i]),
+                pack=int(question.pack[i]),
+                par_packs=int(attempt.par[i]),
+                own_packs=int(own[i]),
+                floor_packs=int(question.floor[i]),
+                critical=bool(question.critical[i]),
+                fits=bool(fits[i]),
+                target=target,
+                shortage=float(short[i]),
+                tight=attempt.answer != "met",
+            )
+        )
+        for i, scope in enumerate(items["scope"])
+    ]
+
+
+def standing_par(question: Question, verify: Demand, target: float) -> StandingPar | None:
+    """Return where the unit's own par levels of today stand; an item it does not list is held at 0."""
+    present = present_packs(question)
+    if present is None:
+        return None
+    own = float(np.mean(np.all(question.packs <= present, axis=1)))
+    verified = joint_readiness(question.units_of(verify), present * question.pack)
+    n = verify.n_scenarios
+    low, high = wilson_interval(round(verified * n), n)
+    ready = Readiness(target, own, verified, low, high, len(question.packs), n)
+    return StandingPar(ready, float(question.price @ present), float(question.litres @ present))
+
+
+def present_packs(question: Question) -> np.ndarray | None:
+    """Return today's par in packs, in the question's order, or None if the unit gave none."""
+    table = question.unit.present_par
+    if table is None:
+        return None
+    held = table.groupby("item")["par_packs"].sum()
+    names = question.unit.items["item"].iloc[question.order]
+    return names.map(held).fillna(0.0).to_numpy(float)
+
+
+def price_table(question: Question, attempt: Attempt) -> pd.DataFrame:
+    """Return what one more unit of each limit buys, from the duals of the linear relaxation.
+
+    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency).
+    """
+    duals, currency, n = attempt.covered.duals, question.unit.currency, len(question.packs)
+    rows: list[tuple[str, float, str]] = []
+    if attempt.answer == "met" and "ready" in duals:
+        price = duals["ready"] * n / 100.0
+        rows.append(("readiness", price, f"one more point of readiness costs about {price:,.2f} {currency}"))
+    for limit in question.limits if attempt.answer != "unsafe" else ():
+        spare = limit.room - float(limit.per_pack @ attempt.par)
+        rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, attempt, currency, n)))
+    return pd.DataFrame(rows, columns=["limit", "price", "sentence"])
+
+
+def _price_of(
+    limit: Limit, dual: float, spare: float, attempt: Attempt, currency: str, n: int
+) -> tuple[float, str]:
+    unit = "litre of shelf" if limit.name == "shelf" else f"{currency} of budget"
+    left = f"{spare:,.1f} L" if limit.name == "shelf" else f"{spare:,.2f} {currency}"
+    if attempt.answer == "met" and abs(dual) < 1e-9:
+        return 0.0, f"the {limit.name} has {left} to spare: more of it buys nothing"
+    if attempt.answer == "met":
+        return abs(dual), f"one more {unit} would save about {abs(dual):,.2f} {currency} of stock"
+    points = 100.0 * abs(dual) / n
+    if points == 0.0:
+        return 0.0, f"{left} of the {limit.name} is left: the next step needs more than that"
+    return points, f"one more {unit} would buy about {points:.2g} points of readiness"
+
+
+def binding_sentences(excess: dict[str, float], ready: Readiness, currency: str) -> list[str]:
+    """Return both mends of an unreachable target: more room, or less readiness."""
+    needs = [room_words(name, amount, currency) for name, amount in excess.items() if amount > 1e-6]
+    settle = f"readiness {np.floor(1000 * ready.verified) / 10:.1f} %"
+    if not needs:
+        return [f"the limits allow no more than {settle}"]
+    return [f"needs {' and '.join(needs)}, or {settle}"]
+
+
+def room_words(name: str, amount: float, currency: str) -> str:
+    """Return "38 L more shelf" or "120 USD more budget", rounded up."""
+    if name == "shelf":
+        return f"{np.ceil(amount):,.0f} L more shelf"
+    return f"{np.ceil(amount):,.0f} {currency} more budget"
+
+
+def floor_sentences(over: list[tuple[Limit, float]], currency: str) -> list[str]:
+    """Return, for each limit that floors alone exceed, what they need and what there is."""
+    sentences = []
+    for limit, needed in over:
+        if limit.name == "shelf":
+            room = f"need {needed:,.1f} L of shelf and there are {limit.room:,.1f} L"
+            more = room_words("shelf", needed - limit.room, currency)
+        else:
+            room = f"cost {needed:,.2f} {currency} and the budget is {limit.room:,.2f} {currency}"
+            more = room_words("budget", needed - limit.room, currency)
+        sentences.append(f"emergency equipment and minimum stock alone {room}: needs {more}; no limit plans them away")
+    return sentences

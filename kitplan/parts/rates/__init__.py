@@ -1,0 +1,1 @@
+"""How often securements are renewed, learnt from the unit's log."""

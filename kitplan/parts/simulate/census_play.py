@@ -1,0 +1,224 @@
+"""Who lies in the unit, day after day for years: the census played forward, by means of its own.
+
+Times are days (float) since the first day that counts; earlier ones are warm-up and negative. A stay list and
+daily counts are played as they were, over and over, each replication beginning at another place; a snapshot
+and strata only expected are Poisson arrivals with log-normal stays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kitplan.read.values import Census, Unit
+
+_LONGEST_IN_MEANS = 60.0
+"""Arrivals are played from so many mean stays before the first day: what is left out is under one in
+100,000.
+"""
+
+_NO_TURNOVER_DAYS = 60.0
+"""Airways that never leave are played for so long before the first day that the first securement is
+forgotten.
+"""
+
+
+@dataclass(frozen=True)
+class Airways:
+    """Airways of all replications as flat arrays of equal length.
+
+    replication, stratum: int. start, end: days. counted_from, counted_to: days between which what this airway
+    uses counts (history is cut where a lap ends and the next begins).
+    """
+
+    replication: np.ndarray
+    stratum: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+    counted_from: np.ndarray
+    counted_to: np.ndarray
+
+
+def play_census(unit: Unit, days: int, replications: int, rng: np.random.Generator) -> Airways:
+    """Play `days` days of `replications` independent copies of the unit."""
+    census = unit.census
+    parts = []
+    if census.shape == "stays" and len(census.rows):
+        parts.append(_play_stays(census, days, replications, rng))
+    elif census.shape == "counts" and len(census.rows):
+        parts.append(_play_counts(census, unit.n_strata, days, replications, rng))
+    elif census.shape == "snapshot":
+        rows = census.rows.groupby("stratum", sort=True)["airways"].sum()
+        for stratum, mean in zip(rows.index.to_numpy(int), rows.to_numpy(float)):
+            parts.append(_play_arrivals(census, int(stratum), float(mean), days, replications, rng))
+    for stratum, mean in census.expected[["stratum", "mean_airways"]].itertuples(index=False):
+        parts.append(_play_arrivals(census, int(stratum), float(mean), days, replications, rng))
+    return _together(parts)
+
+
+def _together(parts: list[Airways]) -> Airways:
+    names = Airways.__dataclass_fields__
+    whole = {name: np.concatenate([np.zeros(0), *(getattr(p, name) for p in parts)]) for name in names}
+    whole["replication"] = whole["replication"].astype(np.int64)
+    whole["stratum"] = whole["stratum"].astype(np.int64)
+    return Airways(**whole)
+
+
+def _play_arrivals(
+    census: Census, stratum: int, mean: float, days: int, replications: int, rng: np.random.Generator
+) -> Airways:
+    """Poisson arrivals whose stationary mean number present is `mean`; without turnover a fixed number."""
+    if not census.mean_stay_days:
+        extra = rng.random(replications) < mean - np.floor(mean)
+        present = int(np.floor(mean)) + extra.astype(np.int64)
+        replication = np.repeat(np.arange(replications), present)
+        start = np.full(len(replication), -_NO_TURNOVER_DAYS) - rng.random(len(replication))
+        end = np.full(len(replication), float(days))
+        return _whole(replication, stratum, start, end, days)
+    before = _LONGEST_IN_MEANS * census.mean_stay_days
+    arrivals = rng.poisson(mean / census.mean_stay_days * (before + days), replications)
+    replication = np.repeat(np.arange(replications), arrivals)
+    start = rng.uniform(-before, days, len(replication))
+    spread = census.stay_log_sd
+    stay = census.mean_stay_days * np.exp(spread * rng.standard_normal(len(replication)) - spread**2 / 2)
+    still = start + stay > 0
+    return _whole(replication[still], stratum, start[still], (start + stay)[still], days)
+
+
+def _whole(replication: np.ndarray, stratum: int, start: np.ndarray, end: np.ndarray, days: int) -> Airways:
+    ones = np.ones(len(replication))
+    return Airways(
+        replication, np.full(len(replication), stratum), start, np.minimum(end, days), 0 * ones, days * ones
+    )
+
+
+def _laps(
+    period: float, days: int, replications: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """(replication, begin) of every lap through a history of `period` days; begins are spread evenly over
+    it.
+    """
+    place = (rng.permutation(replications) + rng.random(replications)) / replications * period
+    laps = int(np.ceil(days / period)) + 1
+    begin = -place[:, None] + np.arange(laps)[None, :] * period
+    replication = np.broadcast_to(np.arange(replications)[:, None], begin.shape)
+    keep = (begin < days) & (begin + period > 0)
+    return replication[keep], begin[keep]
+
+
+def _play_stays(census: Census, days: int, replications: int, rng: np.random.Generator) -> Airways:
+    """Play the stay list lap after lap.
+
+    The list's first days may lack airways that came before the list began, so a lap starts where one in ten
+    airways at most stays longer than the list is old. A stay that is still open ends with the last day.
+    """
+    start = census.rows["start"].to_numpy(float)
+    close = (
+        (census.last_day - census.first_day).days + 1.0
+        if census.first_day and census.last_day
+        else start.max() + 1
+    )
+    end = census.rows["end"].to_numpy(float)
+    end = np.where(np.isnan(end), close, end)
+    long_stay = np.sort(end - start)[int(0.9 * (len(start) - 1))]
+    origin = start.min() + min(long_stay, (close - start.min()) / 4)
+    origin = np.floor(origin) if close - np.floor(origin) >= 1 else start.min()
+    in_laps = (end > origin) & (start < close)
+    return _over_laps(
+        census.rows["stratum"].to_numpy(np.int64)[in_laps],
+        start[in_laps] - origin,
+        end[in_laps] - origin,
+        close - origin,
+        days,
+        replications,
+        rng,
+    )
+
+
+def _over_laps(
+    stratum: np.ndarray,
+    start: np.ndarray,
+    end: np.ndarray,
+    period: float,
+    days: int,
+    replications: int,
+    rng: np.random.Generator,
+) -> Airways:
+    """Copy one history (start, end in days since its first day) into every lap of every replication."""
+    lap_replication, begin = _laps(period, days, replications, rng)
+    shape = (len(begin), len(stratum))
+    begins = np.broadcast_to(begin[:, None], shape)
+    started, ended = begins + start, begins + np.minimum(end, period)
+    seen = (ended > 0) & (started < days)
+    return Airways(
+        np.broadcast_to(lap_replication[:, None], shape)[seen],
+        np.broadcast_to(stratum, shape)[seen],
+        started[seen],
+        np.minimum(ended, days)[seen],
+        np.maximum(begins, 0.0)[seen],
+        np.minimum(begins + period, days)[seen],
+    )
+
+
+def _play_counts(
+    census: Census, n_strata: int, days: int, replications: int, rng: np.random.Generator
+) -> Airways:
+    """Play the daily counts; each replication draws anew who leaves: on a day, everyone present may be the
+    one.
+
+    Days not known are left out. Where counts fall someone leaves; of the others some leave and another comes,
+    with the daily chance (hidden) that makes the mean stay the one given.
+    """
+    n_days = int(census.rows["day"].max()) + 1
+    counts = np.zeros((n_days, n_strata), dtype=np.int64)
+    np.add.at(
+        counts,
+        (census.rows["day"].to_numpy(int), census.rows["stratum"].to_numpy(int)),
+        census.rows["airways"].to_numpy(int),
+    )
+    counts = counts[np.setdiff1d(np.arange(n_days), census.unknown_days)]
+    fell = np.maximum(counts - np.roll(counts, -1, axis=0), 0).sum()
+    per_day = 1.0 / census.mean_stay_days if census.mean_stay_days else 0.0
+    seen = fell / max(counts.sum(), 1)
+    hidden = min(max(per_day - seen, 0.0) / max(1.0 - seen, 1e-9), 1.0)
+    shift = rng.integers(0, len(counts), replications)
+    warm = int(_NO_TURNOVER_DAYS)
+    path = counts[(shift[:, None] + np.arange(-warm, days)[None, :]) % len(counts)]
+    parts = [
+        _leave_by_lot(path[:, :, g], g, warm, hidden, rng) for g in range(n_strata) if path[:, :, g].any()
+    ]
+    return _together(parts)
+
+
+def _leave_by_lot(
+    count: np.ndarray, stratum: int, warm: int, hidden: float, rng: np.random.Generator
+) -> Airways:
+    """Airways behind a path of counts, shape (replications, days): who leaves is drawn among those present.
+
+    Beds of a replication that are taken come first; an airway that leaves gives its bed to the last one.
+    """
+    replications, n_days = count.shape
+    width = int(count.max())
+    since = np.full((replications, width), -1, dtype=np.int64)
+    done: list[tuple[np.ndarray, np.ndarray, int]] = []
+    bed = np.arange(width)[None, :]
+    for day in range(n_days + 1):
+        taken = since >= 0
+        target = count[:, day] if day < n_days else np.zeros(replications, dtype=np.int64)
+        lot = np.where(taken, rng.random(since.shape), 2.0)
+        surplus = np.maximum(taken.sum(axis=1) - target, 0)
+        leaves = (lot.argsort(axis=1).argsort(axis=1) < surplus[:, None]) & taken
+        if day < n_days:
+            leaves |= taken & (rng.random(since.shape) < hidden)
+        where, _ = np.nonzero(leaves)
+        done.append((where, since[leaves], day))
+        since = np.where(leaves, -1, since)
+        order = np.argsort(since < 0, axis=1, kind="stable")
+        since = np.take_along_axis(since, order, axis=1)
+        since = np.where((since < 0) & (bed < target[:, None]), day, since)
+    replication = np.concatenate([w for w, _, _ in done])
+    start = np.concatenate([s for _, s, _ in done]).astype(float) - warm
+    end = np.concatenate([np.full(len(w), d, dtype=float) for w, _, d in done]) - warm
+    seen = end > 0
+    return _whole(replication[seen], stratum, start[seen], end[seen], n_days - warm)

@@ -1,0 +1,65 @@
+"""Do the par levels hold? Years of the stock room played day by day."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+
+
+@click.command("simulate")
+@unit_options
+@click.option("--years", type=click.IntRange(1, 50), default=4, show_default=True, help="Years to play.")
+@click.option(
+    "--copies",
+    type=click.IntRange(2, 2000),
+    default=64,
+    show_default=True,
+    help="Independent copies of the unit that are played.",
+)
+@run_safely()
+def command(unit_path: Path, out: Path | None, seed: int | None, years: int, copies: int) -> None:
+    """Play years of UNIT day by day and see how often its par levels run short.
+
+    The plan, the unit's present par and rules of thumb meet the same years. Writes simulate.xlsx,
+    tables/simulation.csv and more, and simulate.json.
+    """
+    from kitplan.write.writer import check_target, write_outputs
+
+    folder = out_folder(unit_path, out)
+    with progress() as report:
+        report("Reading")
+        unit = load(unit_path, seed)
+        check_target(folder, ("simulate.xlsx", "simulate.json", "tables/simulation.csv"))
+        from kitplan.plan import plan_unit
+
+        plan = plan_unit(unit, seed, ("par",), report)
+        assert plan.par is not None
+        from kitplan.demand.item_choice import fill_roles
+        from kitplan.parts.audit.model import as_held
+        from kitplan.parts.simulate.model import simulate
+
+        held = fill_roles(as_held(unit)) if unit.present_par is not None else None
+        result = simulate(
+            unit,
+            plan.filling,
+            plan.par,
+            present_filling=held,
+            years=years,
+            replications=copies,
+            seed=plan.seed,
+            progress=report,
+        )
+        report("Writing")
+        from kitplan.outputs import part_files
+
+        plan = replace(plan, parts={**plan.parts, "simulate": result})
+        written = write_outputs(folder, part_files(plan, "simulate"))
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {written.folder}: open simulate.xlsx.")
+    for sentence in result.sentences(unit.currency):
+        click.echo(sentence)

@@ -1,0 +1,318 @@
+"""Proof by play: years of a unit and its stock room, day after day, under the plan and under what people do
+today.
+
+Nothing of the planner's demand or quantiles is used: the unit's input values, which item fills which role,
+and the par levels to be tried. A plan is ready in an interval when no item ran short between two receipts;
+`covered` is the planner's own definition (use over review + lead time within par), which whole-pack ordering
+can only better and dates can only worsen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.values import Filling
+from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
+from kitplan.parts.simulate.rules_of_thumb import records, rules, tune
+from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_par
+from kitplan.read.values import Unit
+from kitplan.solve.values import ParPlan
+
+DAYS_A_YEAR = 365.25
+WARM_INTERVALS = 4
+"""Protection intervals played before anything is counted."""
+
+RECORD_YEARS, RECORD_REPLICATIONS = 4, 8
+"""Past use that the rules of thumb may look at: long enough for a true mean, so that the rules are seen at
+their best.
+"""
+
+SIMULATION_COLUMNS = [
+    "plan",
+    "readiness",
+    "low",
+    "high",
+    "covered",
+    "covered_low",
+    "covered_high",
+    "stockouts_per_year",
+    "orders_per_year",
+    "order_lines_per_year",
+    "expired_units",
+    "mean_value",
+    "par_value",
+    "tuned",
+]
+ITEM_COLUMNS = [
+    "item",
+    "par_units",
+    "use_per_year",
+    "shortage_chance_planned",
+    "shortage_chance_played",
+    "low",
+    "high",
+    "mean_on_hand",
+    "expired_units",
+]
+AGREEMENT_COLUMNS = [
+    "measure",
+    "planner",
+    "planner_low",
+    "planner_high",
+    "played",
+    "played_low",
+    "played_high",
+    "agrees",
+]
+
+
+@dataclass(frozen=True)
+class SimulationResult:
+    """What the play showed.
+
+    summary: SIMULATION_COLUMNS, one row a way of setting par levels; expired_units and the rates are per
+    year. items: ITEM_COLUMNS for the plan. agreement: AGREEMENT_COLUMNS, planner against play.
+    years, replications: unit-years played are their product. intervals: intervals counted for each plan.
+    """
+
+    summary: pd.DataFrame
+    items: pd.DataFrame
+    agreement: pd.DataFrame
+    years: int
+    replications: int
+    intervals: int
+
+    def sentences(self, currency: str) -> list[str]:
+        """What the play showed, for a person."""
+        return _told(self, currency)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """File stem -> frame, as written under tables/."""
+        return {
+            "simulation": self.summary,
+            "simulation_items": self.items,
+            "simulation_agreement": self.agreement,
+        }
+
+
+def _told(result: SimulationResult, currency: str) -> list[str]:
+    summary = result.summary.set_index("plan")
+    plan, said = summary.loc["plan"], result.agreement.iloc[0]
+    verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."
+    lines = [
+        f"The plan was ready in {plan['readiness']:.1%} of intervals and ran an item short "
+        f"{plan['stockouts_per_year']:.1f} times a year.",
+        f"Use within par, the planner's own measure: planned {said['planner']:.1%}, "
+        f"played {said['played']:.1%}. {verdict}",
+    ]
+    tuned = summary[summary["tuned"].astype(bool)]
+    if len(tuned):
+        lines.append(
+            f"For the same readiness the best rule of thumb needs {tuned['par_value'].min():,.0f} {currency} at "
+            f"par; the plan needs {plan['par_value']:,.0f}."
+        )
+    return lines
+
+
+def simulate(
+    unit: Unit,
+    filling: Filling,
+    par: ParPlan,
+    *,
+    present_filling: Filling | None = None,
+    years: int = 4,
+    replications: int = 64,
+    seed: int | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> SimulationResult:
+    """Play `years` years of `replications` copies of the unit under the plan, present par and rules of thumb.
+
+    present_filling: which items fill the roles with what the unit holds today, where that is not the plan's
+    choice; present par meets the same airways and checks, used up in its own items.
+    Raises ValueError when a year holds no whole interval.
+    """
+    say = progress or (lambda _: None)
+    seed = unit.planning.seed if seed is None else seed
+    clock = stock_clock(unit)
+    warm = WARM_INTERVALS * clock.interval_steps
+    days = int(np.ceil(years * DAYS_A_YEAR + warm / clock.steps_per_day))
+    say(f"playing {replications} x {years} years, check by check")
+    issued = play_issues(unit, filling, days, replications, seed, "simulate")
+    room = _StockRoom(unit, issued, warm)
+    floor_units = par.levels["floor_packs"].to_numpy(float) * room.rule.pack
+    pars = {"plan": par.levels["par_units"].to_numpy(float).round().astype(np.int64)}
+    say("setting par levels by rules of thumb")
+    past = play_issues(unit, filling, int(RECORD_YEARS * DAYS_A_YEAR), RECORD_REPLICATIONS, seed, "records")
+    pars |= _by_rule(room, past, clock.interval_steps, clock.steps_per_day, floor_units, pars["plan"])
+    say("playing the stock room")
+    run = room.play(np.stack(list(pars.values())))
+    summary = pd.DataFrame(
+        [room.row(name, k, run, level) for k, (name, level) in enumerate(pars.items())],
+        columns=SIMULATION_COLUMNS,
+    )
+    items = room.item_rows(run, pars["plan"], par)
+    if unit.present_par is not None:
+        present = present_units(unit)
+        if present_filling is not None:
+            issued = play_issues(unit, present_filling, days, replications, seed, "simulate")
+            room = _StockRoom(unit, issued, warm)
+        row = room.row("present par", 0, room.play(present[None]), present)
+        summary = pd.concat(
+            [summary[:1], pd.DataFrame([row], columns=SIMULATION_COLUMNS), summary[1:]], ignore_index=True
+        )
+    intervals = run.ready.shape[1] * run.ready.shape[2]
+    return SimulationResult(summary, items, _agreement(run, par), years, replications, intervals)
+
+
+def present_units(unit: Unit) -> np.ndarray:
+    """Par levels that the unit holds today, in units; an item not listed has none."""
+    assert unit.present_par is not None
+    held = unit.present_par.groupby("item")["par_packs"].sum()
+    packs = unit.items["item"].map(held).fillna(0.0).to_numpy(float)
+    return np.round(packs * unit.items["pack"].to_numpy(float)).astype(np.int64)
+
+
+class _StockRoom:
+    """One stream of issues against which par levels are tried."""
+
+    def __init__(self, unit: Unit, issued: np.ndarray, warm_steps: int) -> None:
+        clock = stock_clock(unit)
+        self.items, self.issued, self.warm, self.clock = unit.items, issued, warm_steps, clock
+        life = unit.items["shelf_life_days"].to_numpy(float) * clock.steps_per_day
+        self.rule = ReviewRule(
+            clock.review_steps,
+            clock.lead_steps,
+            unit.items["pack"].to_numpy(float).astype(np.int64),
+            np.where(np.isnan(life), np.inf, np.maximum(np.round(life), 1)),
+        )
+        self.unit_price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
+
+    def play(self, par: np.ndarray) -> LedgerRun:
+        return play_ledger(self.issued, par, self.rule, self.warm)
+
+    def covered_share(self, par: np.ndarray) -> np.ndarray:
+        return within_par(self.issued, par, self.rule, self.warm).mean(axis=(1, 2))
+
+    def row(self, name: str, k: int, run: LedgerRun, level: np.ndarray) -> tuple:
+        """One row of the summary, SIMULATION_COLUMNS."""
+        years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
+        return (
+            name,
+            *share_interval(run.ready[k]),
+            *share_interval(run.covered[k]),
+            run.short_intervals[k].sum(axis=1).mean() / years,
+            run.order_days[k].mean() / years,
+            run.order_lines[k].mean() / years,
+            run.expired[k].sum(axis=1).mean() / years,
+            float(run.mean_on_hand[k].mean(axis=0) @ self.unit_price),
+            float(level @ self.unit_price),
+            name.startswith("tuned: "),
+        )
+
+    def item_rows(self, run: LedgerRun, level: np.ndarray, par: ParPlan) -> pd.DataFrame:
+        """ITEM_COLUMNS of the plan (row 0 of the run)."""
+        years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
+        intervals = run.ready.shape[2]
+        short = run.short_intervals[0].T / intervals
+        seen = [n for s in short if (n := effective_intervals(s, intervals))]
+        # An item that was never short says nothing of how alike intervals are: the least of the others speaks for it.
+        shares = [share_interval_of_means(s, intervals, min(seen, default=None)) for s in short]
+        use = self.issued[self.warm :].sum(axis=0).mean(axis=0)
+        span = (len(self.issued) - self.warm) / self.clock.steps_per_day / DAYS_A_YEAR
+        return pd.DataFrame(
+            {
+                "item": self.items["item"].to_numpy(),
+                "par_units": level,
+                "use_per_year": use / span,
+                "shortage_chance_planned": par.levels["shortage_chance"].to_numpy(float),
+                "shortage_chance_played": [s[0] for s in shares],
+                "low": [s[1] for s in shares],
+                "high": [s[2] for s in shares],
+                "mean_on_hand": run.mean_on_hand[0].mean(axis=0),
+                "expired_units": run.expired[0].mean(axis=0) / years,
+            },
+            columns=ITEM_COLUMNS,
+        )
+
+
+def _by_rule(
+    room: _StockRoom,
+    past: np.ndarray,
+    interval_steps: int,
+    steps_per_day: float,
+    floor_units: np.ndarray,
+    plan: np.ndarray,
+) -> dict[str, np.ndarray]:
+    """Par levels by each rule, with factors in common use and tuned to the plan's own `covered` share.
+
+    Not to the share as played: whole packs lift a shelf above par by luck of the pack size, which no rule aims at.
+    """
+    whole = np.stack(list(windows(past, interval_steps)))
+    known = records(whole, max(int(DAYS_A_YEAR * steps_per_day / interval_steps), 1))
+    each = rules(known, room.rule.pack, floor_units)
+    pars = {name.format(f): rule(f) for name, (rule, factors) in each.items() for f in factors}
+    target = float(room.covered_share(plan[None])[0])
+    found = tune([rule for rule, _ in each.values()], room.covered_share, target)
+    for (name, (rule, _)), factor in zip(each.items(), found):
+        if factor is not None:
+            pars["tuned: " + name.replace(".3g", ".4g").format(factor)] = rule(factor)
+    return pars
+
+
+def share_interval(hits: np.ndarray) -> tuple[float, float, float]:
+    """Share of True in (replications, intervals) with a 95 % interval that knows intervals of one
+    replication.
+    """
+    return share_interval_of_means(hits.mean(axis=1), hits.shape[1])
+
+
+def effective_intervals(means: np.ndarray, intervals: int) -> float | None:
+    """Independent intervals that would tell as much as all replications of `intervals`; None where all are one.
+
+    share (1 - share) / Var(mean), at most all of them, because intervals of one replication are alike.
+    """
+    share, count = float(means.mean()), len(means)
+    if share * (1 - share) <= 1e-12:
+        return None
+    variance = float(means.var(ddof=1)) / count if count > 1 else 0.0
+    return min(share * (1 - share) / max(variance, 1e-300), float(count * intervals))
+
+
+def share_interval_of_means(
+    means: np.ndarray, intervals: int, where_unseen: float | None = None
+) -> tuple[float, float, float]:
+    """Share and 95 % interval from the means of independent replications, each over `intervals` intervals.
+
+    Wilson's interval (J Am Stat Assoc 1927;22:209, from memory) at the effective number of intervals. Where the
+    share is 0 or 1 nothing tells how alike they are: `where_unseen` intervals, or a whole replication as one.
+    """
+    share = float(means.mean())
+    n = effective_intervals(means, intervals) or where_unseen or float(len(means))
+    z = 1.959963984540054
+    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+    return share, float(max(min(middle - half, share), 0.0)), float(min(max(middle + half, share), 1.0))
+
+
+def _agreement(run: LedgerRun, par: ParPlan) -> pd.DataFrame:
+    """Planner against play on the planner's own definition; they agree when their 95 % intervals meet."""
+    share, low, high = share_interval(run.covered[0])
+    said = par.readiness
+    meets = low <= said.high and said.low <= high
+    rows = [
+        (
+            "readiness: use over review + lead time within par",
+            said.verified,
+            said.low,
+            said.high,
+            share,
+            low,
+            high,
+            meets,
+        )
+    ]
+    return pd.DataFrame(rows, columns=AGREEMENT_COLUMNS)

@@ -1,0 +1,82 @@
+"""Box labels: "practice only, not for patients", for the box of every station, the class box and the practice box."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING
+
+from reportlab.lib import colors
+from reportlab.lib.units import mm
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfgen.canvas import Canvas
+
+from kitplan.parts.training.practice_page import band
+from kitplan.write.listing import PAPERS, printable
+
+if TYPE_CHECKING:
+    from kitplan.parts.training.model import TrainingPlan
+
+_ROWS, _COLUMNS = 4, 2
+_MARGIN_MM, _GAP_MM = 12.0, 4.0
+
+Label = tuple[str, str, str]
+"""(what the box is, what is in it, class)."""
+
+
+def labels_of(training: TrainingPlan, lesson: int) -> list[Label]:
+    """Labels of one class: a box a station, the class box, and the practice box where stock past its date is used."""
+    course = training.lessons[lesson]
+    found = [
+        (f"Station {s}", f"Supplies and things for {course.learners_at(s - 1)} learners. See the station card.",
+         course.title)
+        for s in range(1, course.stations + 1)
+    ]
+    found.append(("Class box", "What is left of opened packs, for the next class.", course.title))
+    found.append((
+        "Practice box", "Stock past its date, roll ends and spare pieces. Keep it away from the stock room.",
+        course.title,
+    ))
+    return found
+
+
+def box_labels_pdf(labels: list[Label], paper: str) -> bytes:
+    """Labels on plain paper, eight a page, with cutting lines."""
+    out = io.BytesIO()
+    width, height = PAPERS[paper]
+    canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
+    canvas.setTitle("Box labels")
+    canvas.setAuthor("kitplan")
+    wide = (width - (2 * _MARGIN_MM + (_COLUMNS - 1) * _GAP_MM) * mm) / _COLUMNS
+    high = (height - (2 * _MARGIN_MM + (_ROWS - 1) * _GAP_MM) * mm) / _ROWS
+    for number, label in enumerate(labels):
+        place = number % (_ROWS * _COLUMNS)
+        if number and not place:
+            canvas.showPage()
+        row, column = divmod(place, _COLUMNS)
+        left = (_MARGIN_MM + column * _GAP_MM) * mm + column * wide
+        bottom = height - (_MARGIN_MM + row * _GAP_MM) * mm - (row + 1) * high
+        _draw(canvas, label, left, bottom, wide, high)
+    canvas.save()
+    return out.getvalue()
+
+
+def _draw(canvas: Canvas, label: Label, left: float, bottom: float, width: float, height: float) -> None:
+    what, inside, course = (printable(words) for words in label)
+    canvas.setLineWidth(0.8)
+    canvas.setDash(3, 2)
+    canvas.rect(left, bottom, width, height)
+    canvas.setDash()
+    pad = 4 * mm
+    band(canvas, left, bottom + height - 12 * mm, width, 12 * mm, 12)
+    canvas.setFillColor(colors.black)
+    canvas.setFont("Helvetica-Bold", 22)
+    canvas.drawString(left + pad, bottom + height - 24 * mm, what)
+    base = bottom + height - 31 * mm
+    for style, size, words in (("Helvetica", 11, inside), ("Helvetica-Oblique", 9, course)):
+        canvas.setFont(style, size)
+        for line in simpleSplit(words, style, size, width - 2 * pad):
+            canvas.drawString(left + pad, base, line)
+            base -= size * 1.25
+        base -= 2 * mm
+    canvas.setFont("Helvetica", 8)
+    canvas.drawString(left + pad, bottom + pad, "Packed on ____________   checked by ____________")

@@ -1,0 +1,44 @@
+"""A practice class, or a season of several: lists, rounds, cut plans and prints."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kitplan.commands.common import run_safely, say, unit_options
+from kitplan.commands.part import run_part
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
+    from kitplan.read.values import Unit
+
+
+@click.command("training")
+@unit_options
+@click.option("--class", "class_files", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), multiple=True,
+              help="A class file; repeat it for a season.  [default: class*.toml in the unit's folder]")
+@run_safely()
+def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tuple[Path, ...]) -> None:
+    """Plan the practice classes of UNIT: what to buy, what stands at each station, what to cut, what is left.
+
+    For practice on manikins only. Writes training.xlsx, tables/, prints (PDF) and training.json, all or nothing.
+    """
+    def prepare(unit: Unit) -> Unit:
+        return replace(unit, extra={**unit.extra, "class_files": class_files}) if class_files else unit
+
+    def settle(plan: Plan) -> Plan:
+        checksums = {**plan.unit.checksums, **plan.parts["training"].checksums}
+        return replace(plan, unit=replace(plan.unit, checksums=checksums))
+
+    files = ("tables/training_list.csv",)
+    plan, written = run_part("training", unit_path, out, seed, files, prepare, settle)
+    for warning in plan.warnings:
+        say(f"Look at: {warning}")
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {written.folder}: open training.xlsx.")
+    for sentence in plan.parts["training"].sentences():
+        click.echo(sentence)

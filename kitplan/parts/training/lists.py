@@ -1,0 +1,273 @@
+"""The lists of a class: what stands at each station, what to buy, what is left over and where it goes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.fit import fitting_items
+from kitplan.parts.training.cuts import BOUGHT, OWN, PAST_DATE, SheetCut, TapeCut
+from kitplan.parts.training.requirements import ClassNeeds
+from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
+from kitplan.read.class_values import Durable, TrainingClass
+from kitplan.read.values import Unit
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Whole units of a catalogue item that one class takes, and where each comes from."""
+
+    lesson: int
+    item: str
+    practice_only: int
+    own: int
+    buy: int
+
+    @property
+    def units(self) -> int:
+        """All of them."""
+        return self.practice_only + self.own + self.buy
+
+
+def class_things(unit: Unit, lesson: TrainingClass) -> list[Thing]:
+    """Durable things of a class; a thing named by its role becomes the catalogue item nearest each tube size."""
+    catalogue = {
+        r["item"]: (str(r["description"]), float(r["price"]) / float(r["pack"])) for r in unit.items.to_dict("records")
+    }
+    things: list[Thing] = []
+    for durable in lesson.durables:
+        items = [_item_for(unit, durable, p.tube_mm) for p in lesson.practices]
+        things += things_of(lesson, durable, items, catalogue)
+    return things
+
+
+def _item_for(unit: Unit, durable: Durable, tube_mm: float) -> str:
+    if not durable.role:
+        return durable.item
+    found = fitting_items(unit, durable.role, tube_mm)
+    if not len(found):
+        return ""
+    middle = (found["fits_from_mm"] + found["fits_to_mm"]) / 2
+    distance = (middle - tube_mm).abs().fillna(0.0)
+    order = pd.DataFrame({"distance": distance, "price": found["price"] / found["pack"]})
+    return str(found.loc[order.sort_values(["distance", "price"], kind="stable").index[0], "item"])
+
+
+def station_supplies(needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:
+    """Items at each station: lesson, station, item, units (whole: what is shared within a station is rounded up).
+
+    supplies: choose_items. Where two items serve one practice, the first stations take the first item.
+    """
+    rows = []
+    for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
+        mine = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == practice)]
+        waiting = mine["sets"].to_numpy(int)
+        total = int(waiting.sum())
+        side_by_side = group["sets"].sum() > total
+        left = waiting.copy()
+        for row in group.to_dict("records"):
+            dealt = waiting if side_by_side else _fill_in_order(left, int(row["sets"]))
+            left = left if side_by_side else left - dealt
+            each = row["units"] / row["sets"]
+            rows += [(lesson, s, row["item"], each * n) for s, n in enumerate(dealt) if n]
+    frame = pd.DataFrame(rows, columns=["lesson", "station", "item", "units"])
+    whole = frame.groupby(["lesson", "station", "item"], sort=False, as_index=False)["units"].sum()
+    whole["units"] = np.ceil(whole["units"].to_numpy(float) - 1e-6).astype(int)
+    return whole
+
+
+def _fill_in_order(left: np.ndarray, sets: int) -> np.ndarray:
+    before = np.concatenate([[0], np.cumsum(left)[:-1]])
+    return np.clip(sets - before, 0, left)
+
+
+def items_taken(
+    lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, tape: Sequence[TapeCut], sheets: Sequence[SheetCut]
+) -> list[Taken]:
+    """Whole units of each consumable item by class: stock past its date first, then the class box, then bought."""
+    taken = []
+    for (lesson, item), units in at_stations.groupby(["lesson", "item"], sort=False)["units"].sum().items():
+        old = min(int(units), lessons[lesson].expired.get(item, 0))
+        own = min(int(units) - old, lessons[lesson].have.get(item, 0))
+        taken.append(Taken(lesson, str(item), old, own, int(units) - old - own))
+    cuts: list[TapeCut | SheetCut] = [*tape, *sheets]
+    for cut in cuts:
+        counts: dict[str, dict[str, int]] = {}
+        for name, opened in cut.plan.opened.items():
+            item, kind = cut.source[name]
+            counts.setdefault(item, {PAST_DATE: 0, OWN: 0, BOUGHT: 0})[kind] += opened
+        taken += [
+            Taken(cut.lesson, item, n[PAST_DATE], n[OWN], n[BOUGHT]) for item, n in counts.items() if sum(n.values())
+        ]
+    return taken
+
+
+def shopping_list(
+    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken],
+    tables: Sequence[Timetable],
+) -> pd.DataFrame:
+    """What to bring and buy for all classes: consumables in catalogue order, then durable things.
+
+    Columns as config/columns.csv training_list; packs and value cover buy_units only. A durable thing without a
+    price is to be borrowed: its packs and value are empty.
+    """
+    rows: list[tuple[object, ...]] = []
+    for entry in unit.items.to_dict("records"):
+        mine = [t for t in taken if t.item == entry["item"]]
+        if not mine:
+            continue
+        old, own, buy = (sum(getattr(t, k) for t in mine) for k in ("practice_only", "own", "buy"))
+        packs = math.ceil(buy / entry["pack"] - 1e-9)
+        rows.append((
+            entry["item"], entry["description"], "used up", old + own + buy, one_of(entry), old, own, buy,
+            int(entry["pack"]), packs, packs * entry["price"], _why(lessons, needs, mine),
+        ))
+    rows += _durable_rows(unit, lessons, tables)
+    return pd.DataFrame(rows, columns=[
+        "item", "description", "kind", "units", "unit", "practice_only_units", "own_units", "buy_units", "pack",
+        "packs", "value", "because",
+    ]).astype({"packs": float, "value": float})
+
+
+def _why(lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken]) -> str:
+    if len(lessons) > 1:
+        return "; ".join(f"{t.units:,} for {lessons[t.lesson].title}" for t in taken)
+    goes, sets = int(needs.sets["goes"].sum()), int(needs.sets["sets"].sum())
+    return f"{lessons[0].learners} learners, {goes:,} goes in all, {sets - goes:,} spare"
+
+
+def _durable_rows(
+    unit: Unit, lessons: Sequence[TrainingClass], tables: Sequence[Timetable]
+) -> list[tuple[object, ...]]:
+    """Durable things: classes held at one time need theirs side by side, others one after another."""
+    catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
+    together = _held_together(lessons, [t.minutes for t in tables])
+    frames = [t.things.assign(lesson=i, day=together[i]) for i, t in enumerate(tables)]
+    things = pd.concat(frames, ignore_index=True)
+    carried = {thing for t in tables for thing in t.moves.loc[t.moves["from_station"] > 0, "thing"]}
+    rows: list[tuple[object, ...]] = []
+    for (name, item), group in things.groupby(["thing", "item"], sort=False):
+        needed = int(group.groupby("day")["needed"].sum().max())
+        have = min(needed, int(group["have"].max()))
+        first = group.iloc[0]
+        pack = int(catalogue[item]["pack"]) if first["by_pack"] else 1
+        packs = float(-(-(needed - have) // pack))
+        value = 0.0 if have == needed else packs * pack * float(first["price"])
+        packs = math.nan if math.isnan(value) else packs
+        about = "moved between stations" if name in carried else "every station keeps its own"
+        rows.append((
+            item or name, name, "durable", needed, "piece", 0, have, needed - have, pack, packs, value,
+            f"most in use at one time; {about}" + ("; no price: borrow it" if math.isnan(value) else ""),
+        ))
+    return rows
+
+
+def _held_together(lessons: Sequence[TrainingClass], minutes: Sequence[float]) -> list[int]:
+    """A number a class, the same for classes of one day that overlap in time.
+
+    Without a start a class lasts the whole day. Classes that touch are taken to overlap: nothing can be carried over
+    in no time. Undated classes are held on days of their own.
+    """
+    numbers = [-1] * len(lessons)
+    spans = []
+    for index, (lesson, length) in enumerate(zip(lessons, minutes)):
+        start = lesson.start_minute
+        day = (1, lesson.day.toordinal()) if lesson.day else (0, index)
+        spans.append((day, -math.inf if start is None else start, math.inf if start is None else start + length, index))
+    number, open_day, open_until = -1, None, -math.inf
+    for day, begins, ends, index in sorted(spans):
+        if day != open_day or begins > open_until:
+            number, open_day, open_until = number + 1, day, -math.inf
+        open_until = max(open_until, ends)
+        numbers[index] = number
+    return numbers
+
+
+def station_lists(
+    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, at_stations: pd.DataFrame,
+    tables: Sequence[Timetable],
+) -> pd.DataFrame:
+    """What stands at each station: lesson, station (from 1), kind, item, description, quantity, unit."""
+    catalogue = unit.items.set_index("item")
+    rows: list[tuple[object, ...]] = []
+    for index, lesson in enumerate(lessons):
+        for station in range(lesson.stations):
+            rows += _pieces_at(needs, index, station, lesson)
+            here = at_stations[(at_stations["lesson"] == index) & (at_stations["station"] == station)]
+            for item in [i for i in catalogue.index if i in set(here["item"])]:
+                units = int(here.loc[here["item"] == item, "units"].iloc[0])
+                rows.append((index, station + 1, "supplies", item, catalogue.at[item, "description"], units,
+                             one_of(catalogue.loc[item])))
+            rows += _things_at(unit, index, station, lesson, tables[index])
+    return pd.DataFrame(rows, columns=["lesson", "station", "kind", "item", "description", "quantity", "unit"])
+
+
+def _things_at(
+    unit: Unit, index: int, station: int, lesson: TrainingClass, table: Timetable
+) -> list[tuple[object, ...]]:
+    rows: list[tuple[object, ...]] = []
+    for thing, moved in zip(class_things(unit, lesson), table.things["shared"]):
+        used = np.isin(table.practice[:, station], list(thing.practices))
+        if used.any():
+            when = f" ({_rounds(np.flatnonzero(used) + 1)})" if moved and not used.all() else ""
+            rows.append((index, station + 1, "durable", thing.item or thing.name, f"{thing.name}{when}",
+                         thing.per_station, "piece"))
+    return rows
+
+
+def _rounds(numbers: np.ndarray) -> str:
+    """Rounds in words: "round 2", "rounds 1 and 3"."""
+    *most, last = (str(n) for n in numbers)
+    return f"rounds {', '.join(most)} and {last}" if most else f"round {last}"
+
+
+def one_of(item: Mapping[str, Any] | pd.Series) -> str:
+    """What one counted unit is called: the use unit where it holds one, else an item."""
+    return str(item["use_unit"]) if float(item["contains"]) == 1 else "item"
+
+
+def _pieces_at(
+    needs: ClassNeeds, lesson: int, station: int, training: TrainingClass
+) -> list[tuple[object, ...]]:
+    rows: list[tuple[object, ...]] = []
+    for number, _ in enumerate(training.practices):
+        sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]
+        here, total = int(sets.loc[sets["station"] == station, "sets"].iloc[0]), int(sets["sets"].sum())
+        mine = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+        for piece in mine.to_dict("records"):
+            rows.append((lesson, station + 1, "tape piece", f"tape {piece['width_mm']:g} mm", piece_text(piece),
+                         here * int(piece["count"]) // total, "piece"))
+        cut = needs.dressings[(needs.dressings["lesson"] == lesson) & (needs.dressings["practice"] == number)]
+        for piece in cut.to_dict("records"):
+            weights = sets.sort_values("station")["sets"].to_numpy(int)
+            dealt = largest_remainder(int(piece["count"]), weights)[station]
+            rows.append((lesson, station + 1, "dressing piece", "barrier dressing",
+                         f"{piece['width_mm']:g} x {piece['length_mm']:g} mm", int(dealt), "piece"))
+    merged = pd.DataFrame(rows, columns=["lesson", "station", "kind", "item", "description", "quantity", "unit"])
+    keys = ["lesson", "station", "kind", "item", "description", "unit"]
+    merged = merged.groupby(keys, sort=False, as_index=False)["quantity"].sum()
+    ordered = merged.sort_values("kind", ascending=False, kind="stable")
+    return [
+        (r["lesson"], r["station"], r["kind"], r["item"], r["description"], int(r["quantity"]), r["unit"])
+        for r in ordered.to_dict("records")
+    ]
+
+
+def piece_text(piece: Mapping[str, object]) -> str:
+    """A tape piece in words: "Y, 110 mm, slit to 50 mm from the end, 8 mm tabs"."""
+    half = "half-width " if float(piece["width_share"]) < 1 else ""  # type: ignore[arg-type]
+    words = [f"{half}{piece['shape']}, {piece['length_mm']:g} mm"]
+    if piece["shape"] == "Y":
+        words.append(f"slit to {piece['uncut_mm']:g} mm from the end")
+    if piece["shape"] == "H":
+        words.append(f"slit from both ends to {piece['bridge_mm']:g} mm in the middle")
+    if piece["tab_mm"]:
+        words.append(f"{piece['tab_mm']:g} mm tabs")
+    if piece["use"]:
+        words.append(str(piece["use"]))
+    return ", ".join(words)

@@ -1,0 +1,262 @@
+"""The educator's class: one list to buy, one a station, rounds, cut plans and what is left over (model.md section 9).
+
+Everything here is for practice on manikins. What a class opens or cuts never goes back to patients.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from kitplan.parts.training.cuts import (
+    SheetCut,
+    TapeCut,
+    compare_with_rules,
+    cut_dressings,
+    cut_tape,
+    share_out_cutting,
+    sheet_problems,
+)
+from kitplan.parts.training.left import left_over
+from kitplan.parts.training.lists import (
+    Taken,
+    class_things,
+    items_taken,
+    shopping_list,
+    station_lists,
+    station_supplies,
+)
+from kitplan.parts.training.requirements import ClassNeeds, choose_items, class_needs, practice_name
+from kitplan.parts.training.timetable import Timetable, plan_timetable
+from kitplan.read.class_values import TrainingClass
+from kitplan.read.problems import InputError
+from kitplan.read.values import Unit
+from kitplan.solve.cutting import least_tape_mm
+
+
+@dataclass(frozen=True)
+class TrainingPlan:
+    """A season of one class or more. Frames index classes by `lesson` (0, 1, ...); tables() names them.
+
+    shopping: what to bring and buy for all classes. stations: what stands at each station. setup: who does what in
+    each round. cut_work: who cuts which rolls. left: what is left over and where it goes. classes: money and time
+    by class. comparison: tape against rules of thumb. checksums: of the class files.
+    """
+
+    currency: str
+    lessons: tuple[TrainingClass, ...]
+    names: tuple[tuple[str, ...], ...]
+    needs: ClassNeeds
+    tape: tuple[TapeCut, ...]
+    sheets: tuple[SheetCut, ...]
+    timetables: tuple[Timetable, ...]
+    shopping: pd.DataFrame
+    stations: pd.DataFrame
+    setup: pd.DataFrame
+    cut_work: pd.DataFrame
+    left: pd.DataFrame
+    classes: pd.DataFrame
+    comparison: pd.DataFrame
+    bounds: pd.DataFrame
+    warnings: tuple[str, ...] = ()
+    checksums: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def value(self) -> float:
+        """Money for everything with a price that is to be bought."""
+        return float(self.shopping["value"].sum())
+
+    @property
+    def learners(self) -> int:
+        """Learners of all classes."""
+        return sum(lesson.learners for lesson in self.lessons)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Tidy frames by file stem, columns as in config/columns.csv."""
+        moves = [t.moves.assign(lesson=i) for i, t in enumerate(self.timetables)]
+        return {
+            "training_list": self.shopping,
+            "training_classes": self._titled(self.classes),
+            "station_list": self._titled(self.stations),
+            "training_setup": self._titled(self.setup),
+            "training_moves": self._titled(pd.concat(moves, ignore_index=True)),
+            "cut_plan": self._titled(self.cut_plan()),
+            "cut_work": self._titled(self.cut_work),
+            "cut_bounds": self._titled(self.bounds),
+            "sheet_plan": self._titled(self.sheet_plan()),
+            "training_pieces": self._titled(self.pieces()),
+            "training_left": self._titled(self.left),
+            "tape_comparison": self.comparison,
+        }
+
+    def _titled(self, frame: pd.DataFrame) -> pd.DataFrame:
+        titles = ["season" if i < 0 else self.lessons[i].title for i in frame["lesson"]]
+        return frame.drop(columns="lesson").assign(**{"class": titles})
+
+    def cut_plan(self) -> pd.DataFrame:
+        """Patterns of tape: lesson, width_mm, roll, from, pattern, count, used_mm, waste_mm."""
+        frames = [_with_source(c, "roll").assign(width_mm=c.width_mm) for c in self.tape]
+        columns = ["lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm", "waste_mm"]
+        return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+
+    def sheet_plan(self) -> pd.DataFrame:
+        """Patterns of dressing sheets: lesson, sheet, from, pattern, count, waste_mm2."""
+        columns = ["lesson", "sheet", "from", "pattern", "count", "waste_mm2"]
+        frames = [_with_source(c, "sheet") for c in self.sheets]
+        return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+
+    def pieces(self) -> pd.DataFrame:
+        """Tape pieces by practice, with their slits: what each cut length becomes."""
+        names = [self.names[i][p] for i, p in zip(self.needs.pieces["lesson"], self.needs.pieces["practice"])]
+        return self.needs.pieces.assign(practice=names)
+
+    def sentences(self) -> tuple[str, str, str]:
+        """What it costs, how well the tape is used, what to look at first."""
+        each = self.value / self.learners
+        number = len(self.lessons)
+        first = (
+            f"Cost: {self.value:,.2f} {self.currency}, {each:,.2f} for each of {_counted(self.learners, 'learner')}"
+            f"{f' in {number} classes' if number > 1 else ''}."
+        )
+        rows = {row["method"]: row for row in self.comparison.to_dict("records")}
+        if rows and rows["cut together"]["rolls"]:
+            ours, theirs = rows["cut together"], rows["every learner her own roll"]
+            second = (
+                f"Tape: {_counted(ours['rolls'], 'roll')} cut for the whole class, {100 * ours['waste_share']:.1f} %"
+                f" waste; a roll of her own for every learner would waste {100 * theirs['waste_share']:.1f} %."
+            )
+        else:
+            second = "Tape: none is used."
+        past = int(self.shopping["practice_only_units"].sum())
+        if self.warnings:
+            third = f"Look first at: {self.warnings[0]}"
+        elif past:
+            third = f"Look first at: {_counted(past, 'item')} past the date; keep them apart, for practice only."
+        else:
+            third = "Look first at: the station lists, then cut the tape the day before."
+        return first, second, third
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def _with_source(cut: TapeCut | SheetCut, column: str) -> pd.DataFrame:
+    plan = cut.plan.plan
+    return plan.assign(**{
+        "lesson": cut.lesson, "from": [cut.source[n][1] for n in plan[column]],
+        column: [cut.source[n][0] for n in plan[column]],
+    })
+
+
+def plan_training(
+    unit: Unit, lessons: Sequence[TrainingClass], checksums: Mapping[str, str] | None = None
+) -> TrainingPlan:
+    """Plan one class or a season of several.
+
+    Raises InputError with every practice that cannot be supplied: a piece longer than every roll, a dressing piece
+    larger than every sheet, a role or a tube size that no item serves.
+    """
+    needs = class_needs(unit, lessons)
+    problems = [*needs.problems, *sheet_problems(unit, lessons, needs.dressings)]
+    if problems:
+        raise InputError(dict.fromkeys(problems), "planning the class")
+    tape, sheets = cut_tape(unit, lessons, needs.pieces), cut_dressings(unit, lessons, needs.dressings)
+    at_stations = station_supplies(needs, choose_items(unit, lessons, needs.roles))
+    taken = items_taken(lessons, at_stations, tape, sheets)
+    tables = [plan_timetable(lesson, class_things(unit, lesson)) for lesson in lessons]
+    shopping = shopping_list(unit, lessons, needs, taken, tables)
+    return TrainingPlan(
+        currency=unit.currency, lessons=tuple(lessons),
+        names=tuple(tuple(practice_name(unit, p) for p in lesson.practices) for lesson in lessons),
+        needs=needs, tape=tuple(tape), sheets=tuple(sheets), timetables=tuple(tables), shopping=shopping,
+        stations=station_lists(unit, lessons, needs, at_stations, tables), setup=_setup(unit, lessons, needs, tables),
+        cut_work=share_out_cutting(tape, lessons), left=left_over(unit, lessons, needs, taken, shopping, tape),
+        classes=_by_class(lessons, needs, tables, taken, shopping), bounds=_bounds(tape),
+        comparison=compare_with_rules(unit, lessons, needs.pieces, needs.sets, tape),
+        warnings=needs.warnings, checksums=dict(checksums or {}),
+    )
+
+
+def _setup(
+    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable]
+) -> pd.DataFrame:
+    """Rounds: lesson, round, station, starts, minutes, practice, learners, goes, sets."""
+    rows = []
+    for index, (lesson, table) in enumerate(zip(lessons, tables)):
+        sets = needs.sets[needs.sets["lesson"] == index].set_index(["practice", "station"])
+        for number, practices in enumerate(table.practice):
+            when = table.rounds.iloc[number]
+            for station, practice in enumerate(practices):
+                goes, dealt = sets.loc[(practice, station), ["goes", "sets"]]
+                rows.append((
+                    index, number + 1, station + 1, clock(lesson, float(when["starts_after_minutes"])),
+                    float(when["minutes"]), practice_name(unit, lesson.practices[practice]),
+                    lesson.learners_at(station), int(goes), int(dealt),
+                ))
+    return pd.DataFrame(rows, columns=[
+        "lesson", "round", "station", "starts", "minutes", "practice", "learners", "goes", "sets",
+    ])
+
+
+def clock(lesson: TrainingClass, after_minutes: float) -> str:
+    """A time of day where the class has a start, else minutes after it ("+35 min")."""
+    if lesson.start_minute is None:
+        return f"+{after_minutes:.0f} min"
+    minute = lesson.start_minute + round(after_minutes)
+    return f"{minute // 60 % 24:02d}:{minute % 60:02d}"
+
+
+def _by_class(
+    lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable], taken: Sequence[Taken],
+    shopping: pd.DataFrame,
+) -> pd.DataFrame:
+    """Money by class: each purchase is shared by the units that a class takes of it, durable things by learners."""
+    value = np.zeros(len(lessons))
+    learners = np.array([lesson.learners for lesson in lessons], dtype=float)
+    for row in shopping.to_dict("records"):
+        if not row["buy_units"] or math.isnan(row["value"]):
+            continue
+        part = np.zeros(len(lessons))
+        for entry in taken:
+            if entry.item == row["item"] and row["kind"] == "used up":
+                part[entry.lesson] += entry.buy
+        if row["kind"] == "durable":
+            keys = [set(t.things["item"]) | set(t.things["thing"]) for t in tables]
+            part = learners * np.array([row["item"] in k for k in keys])
+        value += row["value"] * part / part.sum()
+    sets = needs.sets.groupby("lesson")[["goes", "sets"]].sum()
+    return pd.DataFrame({
+        "lesson": range(len(lessons)), "file": [lesson.file for lesson in lessons],
+        "date": [lesson.day for lesson in lessons], "learners": learners.astype(int),
+        "stations": [lesson.stations for lesson in lessons], "goes": sets["goes"].to_numpy(),
+        "sets": sets["sets"].to_numpy(), "minutes": [t.minutes for t in tables],
+        "value": value, "value_per_learner": value / learners,
+    })
+
+
+def _bounds(tape: Sequence[TapeCut]) -> pd.DataFrame:
+    """How good each cut plan is: tape opened against the least that any plan from these kinds of rolls can open.
+
+    lp_mm: bound of the linear program; least_mm: rounded up to whole rolls, which no plan undercuts; least_rolls:
+    the same in rolls, where one length of roll is cut. gap: part of the opened tape above least_mm.
+    """
+    rows = []
+    for cut in tape:
+        plan = cut.plan
+        kinds = [roll for roll in plan.rolls if plan.opened[roll.name]]
+        lp_mm, least_mm = least_tape_mm(plan.lengths_mm, plan.demand, kinds)
+        sizes = {roll.length_mm for roll in kinds}
+        least = round(least_mm / sizes.pop()) if len(sizes) == 1 else math.nan
+        rows.append((
+            cut.lesson, cut.width_mm, int(plan.demand.sum()), plan.n_rolls, least, plan.opened_mm, lp_mm,
+            least_mm, 1.0 - least_mm / plan.opened_mm, plan.waste_share, plan.cost,
+        ))
+    return pd.DataFrame(rows, columns=[
+        "lesson", "width_mm", "pieces", "rolls", "least_rolls", "opened_mm", "lp_mm", "least_mm", "gap",
+        "waste_share", "value",
+    ])

@@ -1,0 +1,118 @@
+"""Prints of the classes: station cards, tick lists, step cards, cutting lists, cut cards and box labels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from reportlab.platypus import Flowable, PageBreak
+
+from kitplan.demand.tape import cut_pieces
+from kitplan.parts.kits.cut_card import CutJob, cut_cards
+from kitplan.parts.training.box_label import box_labels_pdf, labels_of
+from kitplan.parts.training.lists import piece_text
+from kitplan.parts.training.practice_page import (
+    HEAD,
+    NOTE,
+    PRACTICE_ONLY,
+    RIGHT,
+    STRONG,
+    TITLE,
+    grid,
+    practice_pdf,
+    text,
+)
+from kitplan.parts.training.sheet_card import sheet_cards_pdf
+from kitplan.parts.training.station_card import station_cards_pdf
+from kitplan.parts.training.step_card import step_cards_pdf
+from kitplan.parts.training.tick_list import tick_list_pdf
+from kitplan.plan_record import plan_number
+from kitplan.write.listing import PAPERS
+
+if TYPE_CHECKING:
+    from kitplan.parts.training.model import TrainingPlan
+    from kitplan.plan import Plan
+    from kitplan.read.values import Unit
+
+
+def prints(plan: Plan) -> dict[str, bytes]:
+    """File name -> PDF, each on A4 and on US Letter; one set a class, numbered where there are several."""
+    training: TrainingPlan = plan.parts["training"]
+    number = plan_number(plan.unit, plan.seed, plan.version)
+    files: dict[str, bytes] = {}
+    for lesson, course in enumerate(training.lessons):
+        tag = f"-{lesson + 1}" if len(training.lessons) > 1 else ""
+        foot = f"{course.title}   {plan.unit.name}   Plan {number}"
+        called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
+        for paper in PAPERS:
+            files[f"station-cards{tag}-{paper}.pdf"] = station_cards_pdf(training, lesson, paper, foot)
+            files[f"tick-list{tag}-{paper}.pdf"] = tick_list_pdf(training, lesson, paper, foot)
+            files[f"step-cards{tag}-{paper}.pdf"] = step_cards_pdf(plan.unit, training, lesson, paper, foot)
+            files[f"box-labels{tag}-{paper}.pdf"] = box_labels_pdf(labels_of(training, lesson), paper)
+            sheets = [cut for cut in training.sheets if cut.lesson == lesson]
+            if sheets:
+                note = f"{PRACTICE_ONLY}. Two pieces out of one sheet may go to different learners."
+                files[f"sheet-cards{tag}-{paper}.pdf"] = sheet_cards_pdf(sheets, called, note, paper, foot)
+            jobs = cut_jobs(plan.unit, training, lesson)
+            if jobs:
+                files[f"class-cut-cards{tag}-{paper}.pdf"] = cut_cards(jobs, paper, foot)
+                files[f"cutting-list{tag}-{paper}.pdf"] = cutting_list_pdf(training, lesson, called, paper, foot)
+    return files
+
+
+def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
+    """Cards with the pieces of one go at true scale, one for each technique and size of the class."""
+    jobs: dict[tuple[str, float], CutJob] = {}
+    needs = training.needs
+    for number, practice in enumerate(training.lessons[lesson].practices):
+        technique = unit.techniques[practice.technique]
+        mine = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+        if not len(mine):
+            continue
+        sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum()
+        told = f"{PRACTICE_ONLY}. These pieces are for one go; the class takes {sets} sets."
+        sheet = None
+        if practice.skin == "barrier" and technique.uses_with_barrier.get("barrier"):
+            sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
+            sheet = (round(technique.uses_with_barrier["barrier"]), *sides, "")
+        key = (practice.technique, practice.tube_mm)
+        known = jobs.get(key)
+        jobs[key] = CutJob(
+            technique.title, practice.tube_mm, practice.route, cut_pieces(technique, practice.size),
+            float(mine["width_mm"].iloc[0]), (), known.roll if known else told,
+            (known.sheet if known else None) or sheet,
+        )
+    return list(jobs.values())
+
+
+def cutting_list_pdf(training: TrainingPlan, lesson: int, called: dict[str, str], paper: str, foot: str) -> bytes:
+    """One page a cutter: which rolls, into what; then what each length becomes."""
+    story: list[Flowable] = []
+    work = training.cut_work[training.cut_work["lesson"] == lesson]
+    for cutter, rolls in work.groupby("cutter", sort=True):
+        story += [
+            text(f"Cutting list, cutter {cutter}", TITLE), text(training.lessons[lesson].title, STRONG),
+            text("Cut each roll as its line says. Measure twice; keep the lengths apart in marked bags.", NOTE),
+        ]
+        rows = [[text(h, STRONG) for h in ("Roll", "From", "Cut from one (number x mm)", "Rolls", "Pieces", "")]]
+        rows += [
+            [text(called.get(r["roll"], r["roll"])), text(r["from"]), text(r["pattern"]), text(r["count"], RIGHT),
+             text(r["pieces"], RIGHT), ""] for r in rolls.to_dict("records")
+        ]
+        story.append(grid(rows, (48, 25, 58, 14, 17, 12), boxes=(5,)))
+        story += [*_becomes(training, lesson, rolls["pattern"]), PageBreak()]
+    return practice_pdf("Cutting lists", foot, story[:-1], paper)
+
+
+def _becomes(training: TrainingPlan, lesson: int, patterns: Iterable[str]) -> list[Flowable]:
+    """What the lengths in these patterns are for."""
+    lengths = {float(part.split(" x ")[1]) for pattern in patterns for part in pattern.split(" + ")}
+    pieces = training.pieces()
+    mine = pieces[(pieces["lesson"] == lesson) & pieces["length_mm"].isin(lengths)]
+    mine = mine.sort_values("length_mm", ascending=False, kind="stable")
+    rows = [[text(h, STRONG) for h in ("Length", "Becomes", "For", "Pieces")]]
+    rows += [
+        [text(f"{p['length_mm']:g} mm"), text(piece_text(p)), text(p["practice"]), text(p["count"], RIGHT)]
+        for p in mine.to_dict("records")
+    ]
+    return [text("What these lengths become, pieces for the whole class", HEAD), grid(rows, (20, 78, 59, 17))]

@@ -1,0 +1,276 @@
+"""What a class uses up: sets of supplies, tape pieces, dressing pieces, and whole items bought at least money.
+
+Every go at a practice takes one fresh set. Roles that the class lists as durable things are not used up. In pairs
+both learners wear gloves; a learner working alone uses one person's share of them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.fit import fitting_items
+from kitplan.demand.tape import WIDTH_IF_UNNAMED_MM, cut_pieces
+from kitplan.parts.training.timetable import sets_at_stations
+from kitplan.read.class_values import Practice, TrainingClass
+from kitplan.read.problems import Problem
+from kitplan.read.values import Technique, Unit
+from kitplan.solve.program import Program
+
+SUPPLY_COLUMNS = ["lesson", "practice", "role", "item", "sets", "units"]
+PIECE_COLUMNS = [
+    "lesson", "practice", "width_mm", "shape", "length_mm", "width_share", "uncut_mm", "bridge_mm", "tab_mm", "use",
+    "count",
+]
+
+
+@dataclass(frozen=True)
+class ClassNeeds:
+    """What the classes of a season need, before anything is bought. lesson: index of the class.
+
+    sets: frame lesson, practice, station, learners, goes, sets. pieces: tape, PIECE_COLUMNS (count over all sets).
+    dressings: frame lesson, practice, width_mm, length_mm, count. roles: frame lesson, practice, role, need (use
+    units a set), sets. problems: what cannot be had. warnings: sentences.
+    """
+
+    sets: pd.DataFrame
+    pieces: pd.DataFrame
+    dressings: pd.DataFrame
+    roles: pd.DataFrame
+    problems: tuple[Problem, ...]
+    warnings: tuple[str, ...]
+
+
+def class_needs(unit: Unit, lessons: Sequence[TrainingClass]) -> ClassNeeds:
+    """Count sets, pieces and use units of every practice of every class."""
+    sets, pieces, dressings, roles, warnings = [], [], [], [], []
+    problems: list[Problem] = []
+    for index, lesson in enumerate(lessons):
+        durable = durable_roles(unit, lesson)
+        for number, practice in enumerate(lesson.practices):
+            goes, dealt = sets_at_stations(lesson, practice)
+            total = int(dealt.sum())
+            sets += [
+                (index, number, s, lesson.learners_at(s), int(g), int(n)) for s, (g, n) in enumerate(zip(goes, dealt))
+            ]
+            tape, said, problem = _tape_pieces(unit, lesson, practice, total)
+            pieces += [(index, number, *row) for row in tape]
+            warnings += said
+            problems += problem
+            for role, need in _needs(unit, lesson, practice).items():
+                if role in durable:
+                    continue
+                if role == "barrier" and _sheets(unit, practice):
+                    box = practice.size["barrier_width_mm"], practice.size["barrier_length_mm"]
+                    dressings.append((index, number, *map(float, box), math.ceil(need * total - 1e-9)))
+                else:
+                    roles.append((index, number, role, need, total))
+                    problems += _unfilled(unit, lesson, practice, role)
+    return ClassNeeds(
+        pd.DataFrame(sets, columns=["lesson", "practice", "station", "learners", "goes", "sets"]),
+        pd.DataFrame(pieces, columns=PIECE_COLUMNS),
+        pd.DataFrame(dressings, columns=["lesson", "practice", "width_mm", "length_mm", "count"]),
+        pd.DataFrame(roles, columns=["lesson", "practice", "role", "need", "sets"]),
+        tuple(problems), tuple(dict.fromkeys(warnings)),
+    )
+
+
+def durable_roles(unit: Unit, lesson: TrainingClass) -> set[str]:
+    """Roles served by the durable things of a class (named by role, by item, or by the role's own word)."""
+    by_item = dict(zip(unit.items["item"], unit.items["role"]))
+    known = set(unit.items["role"])
+    found = {d.role for d in lesson.durables if d.role} | {by_item[d.item] for d in lesson.durables if d.item}
+    return found | {d.name.casefold() for d in lesson.durables if d.name.casefold() in known}
+
+
+def _needs(unit: Unit, lesson: TrainingClass, practice: Practice) -> dict[str, float]:
+    """Use units of each role that one go takes (tape apart)."""
+    technique = unit.techniques[practice.technique]
+    needs = dict(technique.uses)
+    if practice.skin == "barrier":
+        for role, quantity in technique.uses_with_barrier.items():
+            needs[role] = needs.get(role, 0.0) + quantity
+    if not lesson.pairs and "gloves" in needs:
+        needs["gloves"] /= max(technique.people, 1)
+    return {role: need for role, need in needs.items() if need > 0}
+
+
+def practice_name(unit: Unit, practice: Practice) -> str:
+    """A practice as a person calls it: "Oral, two Y pieces, 3.5 mm, barrier"."""
+    skin = ", barrier" if practice.skin == "barrier" else ""
+    title = unit.techniques[practice.technique].title
+    several = len(unit.techniques[practice.technique].routes) > 1
+    return f"{title}{f', {practice.route}' if several else ''}, {practice.tube_mm:g} mm{skin}"
+
+
+def _tape_pieces(
+    unit: Unit, lesson: TrainingClass, practice: Practice, total: int
+) -> tuple[list[tuple[object, ...]], list[str], list[Problem]]:
+    technique = unit.techniques[practice.technique]
+    if not technique.pieces:
+        return [], [], []
+    name = practice_name(unit, practice)
+    width = tape_width(unit, technique, practice.tube_mm)
+    if width is None:
+        return [], [], [Problem(
+            lesson.file, None, "practice.tube_mm", f"{practice.tube_mm:g}", f"no tape in the catalogue serves {name}",
+            "Add a tape to items.csv that fits this size, or change the practice.",
+        )]
+    cut = cut_pieces(technique, practice.size)
+    longest = float(rolls_of_width(unit, width)["length_mm"].max())
+    problems = [
+        Problem(
+            lesson.file, None, "practice.technique", practice.technique,
+            f"a {shape} piece of {length:g} mm is longer than every roll of {width:g} mm tape"
+            f" (the longest is {longest:g} mm)", "Add a longer roll to items.csv, or shorten the piece.",
+        )
+        for shape, length in zip(cut["shape"], cut["length_mm"]) if length > longest + 1e-9
+    ]
+    columns = ["shape", "length_mm", "width_share", "uncut_mm", "bridge_mm", "tab_mm", "use"]
+    rows = [
+        (width, *(row[c] for c in columns), int(row["count"]) * total) for row in cut.to_dict("records")
+    ]
+    return rows, [f"{name}: {w}" for w in cut["warning"] if w], problems
+
+
+def tape_width(unit: Unit, technique: Technique, tube_mm: float) -> float | None:
+    """Width of tape for a practice: the recipe's, or the next wider carried; else the fitting one nearest to usual."""
+    widths = np.unique(fitting_items(unit, "tape", tube_mm)["width_mm"].to_numpy(float))
+    if not widths.size:
+        return None
+    if technique.tape_width_mm is None:
+        return float(widths[np.argmin(np.abs(widths - WIDTH_IF_UNNAMED_MM))])
+    wide = widths[widths >= technique.tape_width_mm - 1e-9]
+    return float(wide.min()) if wide.size else None
+
+
+def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:
+    """Catalogue rolls of one width that are to be had."""
+    items = unit.items
+    found = items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
+    had = found[~found["item"].isin(unit.stock.unavailable)]
+    return had if len(had) else found
+
+
+def _sheets(unit: Unit, practice: Practice) -> bool:
+    found = fitting_items(unit, "barrier", practice.tube_mm)
+    return bool((found["width_mm"].notna() & found["length_mm"].notna()).any())
+
+
+def _unfilled(unit: Unit, lesson: TrainingClass, practice: Practice, role: str) -> list[Problem]:
+    if len(fitting_items(unit, role, practice.tube_mm)):
+        return []
+    return [Problem(
+        lesson.file, None, "practice.technique", practice.technique,
+        f"no item in the catalogue fills the role {role} for a {practice.tube_mm:g} mm tube",
+        "Add an item of that role to items.csv, or change the practice.",
+    )]
+
+
+def choose_items(unit: Unit, lessons: Sequence[TrainingClass], roles: pd.DataFrame) -> pd.DataFrame:
+    """Which item serves each role of each practice: least money in whole packs over the season, own stock first.
+
+    roles: ClassNeeds.roles. Returns SUPPLY_COLUMNS: sets served by the item, units (whole items, or parts of one
+    that is shared) taken. Items with a share (glove sizes) are used side by side.
+    """
+    rows: list[tuple[object, ...]] = []
+    for _, wanted in roles.groupby("role", sort=False):
+        rows += _choose_role(unit, lessons, wanted)
+    return pd.DataFrame(rows, columns=SUPPLY_COLUMNS)
+
+
+@dataclass(frozen=True)
+class _Choice:
+    lesson: int
+    practice: int
+    item: str
+    each: float
+    sets: int
+
+
+def _choose_role(unit: Unit, lessons: Sequence[TrainingClass], wanted: pd.DataFrame) -> Iterator[tuple[object, ...]]:
+    """Integer program of one role.
+
+    x[k] sets served by choice k (a practice with an item), b[c, i] items of class c bought, n[i] packs:
+    least sum price[i] n[i], with every practice's sets served, each[k] x[k] within own stock and what is bought,
+    and what is bought within the packs.
+    """
+    role = str(wanted["role"].iloc[0])
+    shared: list[tuple[object, ...]] = []
+    choices: list[_Choice] = []
+    for row in wanted.to_dict("records"):
+        practice = lessons[row["lesson"]].practices[row["practice"]]
+        found = _candidates(unit, lessons[row["lesson"]], role, practice.tube_mm)
+        sided = found[found["share"] > 0]
+        if len(sided):
+            shared += _side_by_side(row, role, sided)
+            continue
+        choices += [
+            _Choice(row["lesson"], row["practice"], str(item["item"]), _each(item, row["need"]), int(row["sets"]))
+            for item in found.to_dict("records")
+        ]
+    yield from shared
+    if choices:
+        served = _serve(unit, lessons, choices)
+        for choice, sets in zip(choices, served):
+            if sets:
+                yield choice.lesson, choice.practice, role, choice.item, sets, choice.each * sets
+
+
+def _candidates(unit: Unit, lesson: TrainingClass, role: str, tube_mm: float) -> pd.DataFrame:
+    """Items that may serve; where the unit prefers one, that one and what the class has."""
+    found = fitting_items(unit, role, tube_mm)
+    wanted = unit.prefer.get(role)
+    if wanted in set(found["item"]):
+        return found[(found["item"] == wanted) | found["item"].isin([*lesson.have, *lesson.expired])]
+    return found
+
+
+def _each(item: Mapping[str, object], need: float) -> float:
+    """Items that one set takes: whole ones, or a part of one that is shared until empty."""
+    part = need / float(item["contains"])  # type: ignore[arg-type]
+    return float(math.ceil(part - 1e-9)) if item["scope"] == "event" else part
+
+
+def _side_by_side(row: Mapping[str, object], role: str, sided: pd.DataFrame) -> list[tuple[object, ...]]:
+    share = (sided["share"] / sided["share"].sum()).to_numpy(float)
+    units = [float(row["need"]) * int(row["sets"]) * s / c for s, c in zip(share, sided["contains"])]  # type: ignore
+    return [
+        (row["lesson"], row["practice"], role, item, row["sets"], float(u)) for item, u in zip(sided["item"], units)
+    ]
+
+
+def _serve(unit: Unit, lessons: Sequence[TrainingClass], choices: Sequence[_Choice]) -> list[int]:
+    items = list(dict.fromkeys(c.item for c in choices))
+    catalogue = unit.items.set_index("item")
+    program = Program("supplies", "min")
+    serve = program.variables("serve", len(choices), integer=True)
+    packs = program.variables("packs", len(items), integer=True)
+    program.objective(packs, [float(catalogue.at[i, "price"]) for i in items])
+    # Between plans of equal money: own stock before bought items, then the catalogue's first before the next.
+    nudge = [1e-7 * c.each * (1.0 + 0.01 * items.index(c.item)) for c in choices]
+    program.objective(serve, nudge)
+    for lesson, practice in dict.fromkeys((c.lesson, c.practice) for c in choices):
+        mine = [k for k, c in enumerate(choices) if (c.lesson, c.practice) == (lesson, practice)]
+        sets = float(choices[mine[0]].sets)
+        program.row(f"sets_{lesson}_{practice}", [serve[k] for k in mine], 1.0, low=sets, high=sets)
+    for number, item in enumerate(items):
+        bought = []
+        for lesson in dict.fromkeys(c.lesson for c in choices if c.item == item):
+            (buy,) = program.variables(f"buy_{number}_{lesson}_", 1)
+            bought.append(buy)
+            program.objective([buy], 1e-5)
+            mine = [k for k, c in enumerate(choices) if c.item == item and c.lesson == lesson]
+            own = float(lessons[lesson].have.get(item, 0) + lessons[lesson].expired.get(item, 0))
+            program.row(
+                f"stock_{number}_{lesson}", [*(serve[k] for k in mine), buy], [*(choices[k].each for k in mine), -1.0],
+                high=own,
+            )
+        pack = float(catalogue.at[item, "pack"])
+        program.row(f"packs_{number}", [*bought, packs[number]], [*[1.0] * len(bought), -pack], high=0.0)
+    solution = program.solve(integer=True, gap=1e-9, time_limit=10.0)
+    return [round(v) for v in solution.values(serve)]

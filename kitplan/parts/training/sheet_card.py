@@ -1,0 +1,66 @@
+"""How to cut dressing sheets: each pattern drawn on its sheet, at true scale where the paper is large enough."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from kitplan.write.page import FOOT_MM, MARGIN_MM, RULER_MM, Card, draw_pages
+
+if TYPE_CHECKING:
+    from kitplan.parts.training.cuts import SheetCut
+
+_RULER_ROOM_MM = 16.0
+
+
+def sheet_cards_pdf(cuts: Sequence[SheetCut], called: Mapping[str, str], note: str, paper: str, foot: str) -> bytes:
+    """One page a pattern. called: item -> description. note: a line under the title."""
+
+    def pages(new_page: Callable[[], Card]) -> None:
+        for cut in cuts:
+            for row, layout in zip(cut.plan.plan.to_dict("records"), cut.plan.layouts):
+                sheet = next(s for s in cut.plan.sheets if s.name == row["sheet"])
+                item, origin = cut.source[row["sheet"]]
+                title = f"{called.get(item, item)} ({origin})"
+                _one(new_page(), title, int(row["count"]), str(row["pattern"]), note,
+                     (sheet.width_mm, sheet.length_mm), [box for _, box in layout])
+
+    return draw_pages("Sheet cards", paper, foot, True, pages)
+
+
+def _one(
+    card: Card, title: str, count: int, pattern: str, note: str, sheet: tuple[float, float],
+    boxes: Sequence[tuple[float, float, float, float]],
+) -> None:
+    card.top -= 8
+    card.text(MARGIN_MM, card.top, f"Cut {count} sheet{'' if count == 1 else 's'} like this", 20, bold=True)
+    card.top -= 1
+    card.paragraph(title, 12, bold=True)
+    card.paragraph(f"{pattern} mm from one sheet. Cut from edge to edge, then each part again.", 10)
+    card.paragraph(note, 9)
+    width, length = sheet
+    high = card.top - FOOT_MM - _RULER_ROOM_MM - 8
+    scale = min(1.0, card.room_mm / width, high / length)
+    bottom = card.top - 6 - length * scale
+    for x, y, w, h in boxes:
+        left, low = MARGIN_MM + x * scale, bottom + (length - y - h) * scale
+        card.box(left, low, w * scale, h * scale, 0.7)
+        if min(w, h) * scale >= 5:
+            card.text(left + w * scale / 2, low + h * scale / 2 - 1, f"{w:g} x {h:g}", 6, anchor="centre")
+    card.box(MARGIN_MM, bottom, width * scale, length * scale, 1.6)
+    if scale < 1.0:
+        card.text(MARGIN_MM, FOOT_MM + 3, f"Not at true scale: the sheet of {width:g} x {length:g} mm is larger than "
+                  "this paper. Measure with a ruler.", 9, bold=True)
+    else:
+        _ruler(card, MARGIN_MM, FOOT_MM + 3)
+
+
+def _ruler(card: Card, x: float, y: float) -> None:
+    """A bar of exactly 100 mm with its text above it, for paper that stands upright."""
+    card.text(x, y + 9, "Print at 100 % (actual size), never \"fit to page\". If this bar is not 100 mm, do not cut "
+              "from this card.", 9, bold=True)
+    card.line(x, y, x + RULER_MM, y, 1.2)
+    for tick in range(0, 101, 10):
+        card.line(x + tick, y, x + tick, y + (4 if tick % 50 == 0 else 2.5), 0.8)
+        if tick % 50 == 0:
+            card.text(x + tick, y + 4.8, f"{tick}" + (" mm" if tick == 100 else ""), 7, anchor="centre")

@@ -1,0 +1,73 @@
+"""Station cards: one page a station, to lay out from and to leave on the table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reportlab.platypus import Flowable, PageBreak
+
+from kitplan.parts.training.practice_page import (
+    BODY,
+    HEAD,
+    NOTE,
+    RIGHT,
+    STRONG,
+    TITLE,
+    grid,
+    practice_pdf,
+    text,
+)
+
+if TYPE_CHECKING:
+    from kitplan.parts.training.model import TrainingPlan
+
+_HEADINGS = {
+    "tape piece": "Tape pieces, cut and folded", "dressing piece": "Dressing pieces, cut", "supplies": "Supplies",
+    "durable": "Stays for the next class",
+}
+
+
+def station_cards_pdf(training: TrainingPlan, lesson: int, paper: str, foot: str) -> bytes:
+    """All stations of one class."""
+    story: list[Flowable] = []
+    for station in range(1, training.lessons[lesson].stations + 1):
+        story += [*_card(training, lesson, station), PageBreak()]
+    return practice_pdf("Station cards", foot, story[:-1], paper)
+
+
+def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
+    course = training.lessons[lesson]
+    learners = course.learners_at(station - 1)
+    how = "in pairs: one renews, one holds the tube, then change over" if course.pairs else "each on her own"
+    places = course.places_per_station
+    who = ("pair" if course.pairs else "learner") + ("s" if places > 1 else "")
+    story = [
+        text(f"Station {station}", TITLE), text(course.title, STRONG),
+        text(f"{learners} learners, {how}. {places} {who} at work at one time.", NOTE),
+    ]
+    mine = training.setup[(training.setup["lesson"] == lesson) & (training.setup["station"] == station)]
+    rows = [[text(h, STRONG) for h in ("Round", "Starts", "Practice", "Goes")]]
+    rows += [
+        [text(r["round"]), text(r["starts"]), text(r["practice"]), text(r["goes"], RIGHT)]
+        for r in mine.to_dict("records")
+    ]
+    story.append(grid(rows, (18, 24, 112, 18), pad=1.3))
+    here = training.stations[(training.stations["lesson"] == lesson) & (training.stations["station"] == station)]
+    for kind, heading in _HEADINGS.items():
+        group = here[here["kind"] == kind]
+        if not len(group):
+            continue
+        story.append(text(heading, HEAD))
+        story.append(grid([
+            [text(row["description"], BODY), text(f"{row['quantity']:,} {_counted(row)}", RIGHT), ""]
+            for row in group.to_dict("records")
+        ], (128, 32, 12), head=False, boxes=(2,), pad=1.3))
+    story.append(text(
+        "Spare ones are counted in. Whatever is opened here stays for practice. Spoiled pieces go to the waste.", NOTE
+    ))
+    return story
+
+
+def _counted(row: dict) -> str:
+    unit = str(row["unit"])
+    return unit if row["quantity"] == 1 or unit.endswith("s") else f"{unit}s"

@@ -1,0 +1,212 @@
+"""The census in one of three shapes: a snapshot, a history of daily counts, or a list of stays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.columns import Column, columns_of
+from kitplan.read.findings import Findings
+from kitplan.read.grids import Grid
+from kitplan.read.source import Source, sheet_like
+from kitplan.read.strata import question_sizes, read_keys
+from kitplan.read.tables import RawTable, TableReader, header_names, raw_table, report_headers
+from kitplan.read.values import Technique
+
+LONGEST_SPAN_DAYS = 20 * 366
+LONG_STAY_DAYS = 365
+UNKNOWN_SHARE_TOLD = 0.05
+_MIDNIGHT = np.timedelta64(1, "D")
+
+Shape = Literal["snapshot", "counts", "stays"]
+
+
+@dataclass(frozen=True)
+class CensusRows:
+    """The census before strata are numbered. keys: STRATUM_KEY and patient_kg, one row a row of `rows`.
+
+    rows: snapshot: airways; counts: day, airways; stays: airway, start, end (days since first_day).
+    """
+
+    file: str
+    shape: Shape
+    keys: pd.DataFrame
+    rows: pd.DataFrame
+    first_day: date | None
+    last_day: date | None
+    unknown_days: tuple[int, ...] = ()
+
+
+def raw_census(source: Source, findings: Findings) -> RawTable | None:
+    """Find the census, its header and its shape; None when it cannot be read (noted)."""
+    union: dict[str, Column] = columns_of("census_counts") | columns_of("census_stays")
+    grid = source.table("census", union)
+    if grid is None:
+        if not source.has_table("census"):
+            near = sheet_like("census", source.sheet_names())
+            mend = f"Rename the sheet {near!r} to census." if near else (
+                "Add a sheet named census." if source.is_workbook else "Add census.csv to the unit's folder.")
+            findings.fault(source.path.name or str(source.path), "has no census", mend)
+        return None
+    known = _known_columns(grid, union, findings)
+    return raw_table(grid, known, findings) if known is not None else None
+
+
+def _known_columns(grid: Grid, union: Mapping[str, Column], findings: Findings) -> dict[str, Column] | None:
+    names = header_names(grid, union)
+    stays, counts = names & {"start", "end", "airway"}, names & {"airways", "date"}
+    if "start" in stays and "airways" in counts:
+        findings.fault(grid.name, "mixes two shapes: it has both airways (a count) and start (a stay)",
+                       "Keep one shape: counts (date, route, tube_mm, airways) or stays "
+                       "(airway, route, tube_mm, start, end).")
+        return None
+    if len(stays) > len(counts) or "start" in stays:
+        return columns_of("census_stays")
+    return columns_of("census_counts")
+
+
+def read_census(
+    raw: RawTable, techniques: Mapping[str, Technique], tubes: pd.DataFrame, findings: Findings
+) -> CensusRows | None:
+    """Read the census rows of either shape; rows with a fault are left out and noted."""
+    if not report_headers(raw, findings):
+        return None
+    if len(raw) == 0:
+        findings.fault(raw.name, "has no rows", "Add one row for each kind of airway present, or for each stay.")
+        return None
+    reader = TableReader(raw, findings)
+    keys = read_keys(reader, techniques)
+    question_sizes(reader, keys, tubes)
+    read = _read_stays if "start" in raw.known else _read_counts
+    found = read(reader, keys, findings)
+    if reader.day_order_told is not None:
+        findings.warn(raw.name, f"has dates that were read as {reader.day_order_told}",
+                      "Confirm it, or write dates as 2025-03-31.")
+    return found
+
+
+def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> CensusRows | None:
+    airways = reader.numbers("airways", low=0, high=2000)
+    moments, _ = reader.days("date")
+    dated = ~np.isnat(moments)
+    if dated.any():
+        blank = np.array([c is None for c in reader.raw.columns["date"]])
+        reader.refuse("date", blank & ~reader.bad, None, "is empty although other rows have a date",
+                      "Give every row its date, or none.")
+    reader.bad |= np.isnan(airways) | (dated.any() & ~dated)
+    _question_repeats(reader, keys, moments, airways)
+    good = ~reader.bad
+    if not good.any():
+        return None
+    if airways[good].sum() == 0:
+        findings.fault(reader.name, "counts no airway at all", "Give the airways that were present.", column="airways")
+        return None
+    keys = keys[good].reset_index(drop=True)
+    counts = airways[good].astype(int)
+    days = moments[good].astype("datetime64[D]")
+    if not dated.any() or len(np.unique(days)) == 1:
+        return _snapshot(reader, keys, counts, days[0] if dated.any() else None)
+    return _daily(reader, keys, counts, days, findings)
+
+
+def _question_repeats(
+    reader: TableReader, keys: pd.DataFrame, moments: np.ndarray, airways: np.ndarray
+) -> None:
+    repeated = keys.assign(moment=moments, airways=airways).duplicated().to_numpy() & ~reader.bad
+    if repeated.any():
+        count, first = int(repeated.sum()), int(reader.rows[np.flatnonzero(repeated)[0]])
+        fault = "says the same as an earlier row, and is counted as well"
+        more = f" ({count - 1:,} further rows too)" if count > 1 else ""
+        reader.findings.warn(reader.name, fault + more, "Delete it if it is a copy.", row=first)
+
+
+def _snapshot(reader: TableReader, keys: pd.DataFrame, counts: np.ndarray, day: np.datetime64 | None) -> CensusRows:
+    nothing = np.zeros(len(reader.rows), dtype=bool)
+    nothing[np.flatnonzero(~reader.bad)[counts == 0]] = True
+    reader.doubt("airways", nothing, None, "is zero: nothing is planned for this kind of airway",
+                 "If it may still arrive, give it an [[expect]] line in unit.toml.")
+    on = None if day is None else day.astype(date)
+    return CensusRows(reader.name, "snapshot", keys, pd.DataFrame({"airways": counts}), on, on)
+
+
+def _daily(
+    reader: TableReader, keys: pd.DataFrame, counts: np.ndarray, days: np.ndarray, findings: Findings
+) -> CensusRows | None:
+    first, last = days.min(), days.max()
+    if not _span_is_sane(reader.name, "date", first, last, findings):
+        return None
+    day = (days - first).astype(int)
+    known = np.zeros(int(day.max()) + 1, dtype=bool)
+    known[day] = True
+    unknown = np.flatnonzero(~known)
+    if len(unknown) > UNKNOWN_SHARE_TOLD * len(known):
+        gap = first.astype(date) + timedelta(days=int(unknown[0]))
+        findings.warn(reader.name, f"has no row on {len(unknown):,} of {len(known):,} days, the first {gap}; "
+                      "they count as unknown and not as empty",
+                      "Add those days; write a row with 0 airways for a day that was empty.", column="date")
+    rows = pd.DataFrame({"day": day, "airways": counts})
+    return CensusRows(reader.name, "counts", keys, rows, first.astype(date), last.astype(date),
+                      tuple(int(d) for d in unknown))
+
+
+def _read_stays(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> CensusRows | None:
+    airway = reader.texts("airway")
+    start, _ = reader.days("start")
+    end, _ = reader.days("end")
+    reader.refuse("end", ~np.isnat(end) & ~np.isnat(start) & (end < start), reader.raw.columns.get("end"),
+                  "is before start", "Exchange the two days, or correct one.")
+    ill = np.array([c is not None for c in reader.raw.columns.get("end", [])] or [False] * len(end))
+    reader.bad |= np.isnat(start) | (ill & np.isnat(end))
+    _refuse_overlaps(reader, airway, start, end)
+    good = ~reader.bad
+    if not good.any():
+        return None
+    start, end = start[good], end[good]
+    first = start.min().astype("datetime64[D]")
+    last = max(start.max(), np.nanmax(np.where(np.isnat(end), start, end))).astype("datetime64[D]")
+    if not _span_is_sane(reader.name, "start", first, last, findings):
+        return None
+    midnight = first.astype("datetime64[s]")
+    days = pd.DataFrame({
+        "airway": airway[good], "start": (start - midnight) / _MIDNIGHT,
+        "end": np.where(np.isnat(end), np.nan, (end - midnight) / _MIDNIGHT),
+    })
+    length = days["end"].fillna(float((last - first).astype(int)) + 1) - days["start"]
+    long = np.zeros(len(reader.rows), dtype=bool)
+    long[np.flatnonzero(good)[(length > LONG_STAY_DAYS).to_numpy()]] = True
+    reader.doubt("end", long, None, "makes a stay of more than a year, or is missing since then",
+                 "Give the day on which it ended, or correct the year.")
+    return CensusRows(reader.name, "stays", keys[good].reset_index(drop=True), days, first.astype(date),
+                      last.astype(date))
+
+
+def _refuse_overlaps(reader: TableReader, airway: np.ndarray, start: np.ndarray, end: np.ndarray) -> None:
+    code, _ = pd.factorize(airway)
+    usable = np.flatnonzero(~reader.bad)
+    order = usable[np.lexsort((start[usable], code[usable]))]
+    begins = start[order].astype("int64")
+    ends = np.where(np.isnat(end[order]), np.iinfo("int64").max, end[order].astype("int64"))
+    latest = pd.Series(ends).groupby(code[order]).cummax().to_numpy()
+    if len(order) < 2:
+        return
+    same = code[order][1:] == code[order][:-1]
+    again = same & ((begins[1:] < latest[:-1]) | ((begins[1:] == begins[:-1]) & (ends[1:] == ends[:-1])))
+    mask = np.zeros(len(airway), dtype=bool)
+    mask[order[1:][again]] = True
+    reader.refuse("airway", mask, airway, "has two stays at the same time",
+                  "Delete the copy, end the earlier stay, or give another label.")
+
+
+def _span_is_sane(
+    file: str, column: str, first: np.datetime64, last: np.datetime64, findings: Findings
+) -> bool:
+    if (last - first).astype(int) <= LONGEST_SPAN_DAYS:
+        return True
+    findings.fault(file, f"runs from {first} to {last}, more than 20 years", "Correct the year of the odd date.",
+                   column=column)
+    return False

@@ -1,0 +1,395 @@
+"""The educator's class: class.toml (or several class*.toml, a season) read into checked, frozen values.
+
+Stock in [have] is in date and set aside for the class; stock in [expired_for_practice] is past its date, marked
+"practice only, not for patients" and kept apart. Both are counted in single items (rolls, sheets, ampoules).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from kitplan.read.class_values import Durable, Practice, TrainingClass
+from kitplan.read.findings import Findings, suggestion
+from kitplan.read.identity import guard_settings
+from kitplan.read.practice_sizes import PracticeSizes
+from kitplan.read.problems import Problem
+from kitplan.read.settings import parse_toml, refuse_unknown
+from kitplan.read.source import MAX_TOML_BYTES
+from kitplan.read.values import Unit
+
+KEYS = (
+    "title", "date", "start", "learners", "stations", "learners_per_station", "pairs", "attempts", "spare_share",
+    "minutes_per_attempt", "change_minutes", "places_per_station", "rotation", "cutters", "practice", "durable",
+    "have", "expired_for_practice",
+)
+PRACTICE_KEYS = ("technique", "route", "tube_mm", "skin", "patient_kg", "times", "attempts")
+DURABLE_KEYS = (
+    "name", "item", "role", "per_station", "shared", "have", "price", "fits_from_mm", "fits_to_mm", "techniques",
+)
+
+LEARNERS_PER_STATION = 6
+"""About six learners to an instructor and a station [common practice, no source]."""
+ATTEMPTS = 2
+"""Two or three attempts each [common practice, no source]."""
+SPARE_SHARE = 0.10
+"""Ten per cent spare [common practice, no source]."""
+MINUTES_PER_ATTEMPT = 6.0
+"""Minutes of one go at a practice [estimate, no source]."""
+CHANGE_MINUTES = 5.0
+"""Minutes between rounds, in which people and things change stations [estimate, no source]."""
+
+_MOST = 100_000
+_MOST_LEARNERS, _MOST_GOES = 5000, 100
+"""Beyond these a number is taken for a slip; a larger school plans several classes."""
+_CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)\Z")
+
+
+def class_files(path: Path) -> list[Path]:
+    """Class files of a unit folder (or beside a workbook): class.toml and class*.toml, by name."""
+    folder = path if path.is_dir() else path.parent
+    if not folder.is_dir():
+        return []
+    found = [p for p in folder.iterdir() if re.fullmatch(r"class.*\.toml", p.name, re.IGNORECASE)]
+    return sorted((p for p in found if p.is_file()), key=lambda p: p.name.casefold())
+
+
+def load_classes(
+    files: Sequence[Path], unit: Unit
+) -> tuple[tuple[TrainingClass, ...], tuple[Problem, ...], dict[str, str]]:
+    """Read class files against a unit's techniques, catalogue and face measures.
+
+    Returns (classes, warnings, checksums by file name). Raises InputError with every problem of every file.
+    """
+    findings = Findings()
+    classes, checksums = [], {}
+    if not files:
+        findings.fault("class.toml", "is not there",
+                       "Put a class.toml into the unit's folder, or name one with --class.")
+    sizes = PracticeSizes(unit, findings)
+    for path in files:
+        content = path.read_bytes()
+        if len(content) > MAX_TOML_BYTES:
+            findings.fault(path.name, "is too large for a class", "Compare it with a sample's class.toml.")
+            continue
+        checksums[path.name] = hashlib.sha256(content).hexdigest()
+        settings = parse_toml(path.name, content, findings)
+        if settings is not None:
+            if found_identity := guard_settings(path.name, settings, things=frozenset({"durable.name"})):
+                findings.faults[:] = found_identity
+                findings.stop_if_faulty("guarding against patient identity")
+            reader = _ClassReader(path.name, settings, unit, sizes, findings)
+            classes.append(reader.read())
+    findings.stop_if_faulty("reading the class")
+    found = sorted((c for c in classes if c is not None), key=lambda c: (c.day is None, c.day or date.min))
+    return _with_own_titles(found), tuple(findings.warnings), checksums
+
+
+def _with_own_titles(classes: Sequence[TrainingClass]) -> tuple[TrainingClass, ...]:
+    """Two classes of one title are told apart by their file."""
+    titles = [c.title for c in classes]
+    return tuple(replace(c, title=f"{c.title} ({c.file})") if titles.count(c.title) > 1 else c for c in classes)
+
+
+class _ClassReader:
+    """Reads one file; every fault is noted, nothing is guessed."""
+
+    def __init__(
+        self, file: str, settings: Mapping[str, Any], unit: Unit, sizes: PracticeSizes, findings: Findings
+    ) -> None:
+        self.file = file
+        self.given = settings
+        self.unit = unit
+        self.sizes = sizes
+        self.findings = findings
+
+    def fault(self, key: str, fault: str, mend: str, value: object = None) -> None:
+        self.findings.fault(self.file, fault, mend, column=key, value=value)
+
+    def read(self) -> TrainingClass | None:
+        before = len(self.findings.faults)
+        learners = self._learners()
+        known = learners if len(self.findings.faults) == before else _MOST_LEARNERS
+        refuse_unknown(self.file, "", self.given, KEYS, self.findings)
+        pairs = self._flag(self.given, "pairs", True)
+        attempts = self._whole(self.given, "attempts", ATTEMPTS, low=1, most=_MOST_GOES)
+        stations = self._stations(known)
+        rotation = self.given.get("rotation", "staggered")
+        if rotation not in ("staggered", "together"):
+            self.fault("rotation", "is not a way to take turns", 'Write "staggered" or "together".', rotation)
+        practices = self._practices(attempts)
+        day = self._day(self.given, "date")
+        found = TrainingClass(
+            file=self.file, title=self._title(), day=day, start_minute=self._start(), learners=learners,
+            stations=stations, pairs=pairs, spare_share=self._share(),
+            minutes_per_attempt=self._number(self.given, "minutes_per_attempt", MINUTES_PER_ATTEMPT, over=0.0),
+            change_minutes=self._number(self.given, "change_minutes", CHANGE_MINUTES),
+            places_per_station=self._whole(self.given, "places_per_station", 1, low=1), rotation=str(rotation),
+            cutters=self._whole(self.given, "cutters", stations, low=1), practices=practices,
+            durables=self._durables(), have=self._stock("have", day),
+            expired=self._stock("expired_for_practice", None),
+        )
+        if len(self.findings.faults) == before:
+            self._look(found)
+        return found if len(self.findings.faults) == before else None
+
+    def _title(self) -> str:
+        title = self.given.get("title", Path(self.file).stem)
+        if not isinstance(title, str) or not title.strip():
+            self.fault("title", "is not a title", 'Write a title in quotation marks: title = "Spring class".', title)
+            return self.file
+        return " ".join(title.split())
+
+    def _learners(self) -> int:
+        if "learners" not in self.given:
+            self.fault("learners", "is missing: a class needs learners", "Write how many: learners = 12.")
+            return 1
+        if isinstance(self.given["learners"], list | dict):
+            self.fault("learners", "is a list where a number belongs",
+                       "Write only how many learners there are; no names are needed or wanted.")
+            return 1
+        mend = "A class needs learners: write 1 or more."
+        return self._whole(self.given, "learners", 1, low=1, most=_MOST_LEARNERS, mend=mend)
+
+    def _stations(self, learners: int) -> int:
+        if "stations" in self.given and "learners_per_station" in self.given:
+            self.fault("stations", "stands beside learners_per_station", "Keep one of the two.")
+        if "stations" in self.given:
+            stations = self._whole(self.given, "stations", 1, low=1)
+            if stations > learners:
+                self.fault("stations", f"is more than the {learners} learners",
+                           f"Write at most {learners}: every station needs a learner.", stations)
+            return min(stations, learners)
+        each = self._whole(self.given, "learners_per_station", LEARNERS_PER_STATION, low=1)
+        return -(-learners // each)
+
+    def _share(self) -> float:
+        value = self._number(self.given, "spare_share", SPARE_SHARE)
+        if value > 1:
+            self.fault("spare_share", "is a share above 1", "Write a share from 0 to 1: ten per cent is 0.10.", value)
+        return value
+
+    def _day(self, block: Mapping[str, Any], name: str, key: str = "") -> date | None:
+        value = block.get(name)
+        if value is None or (isinstance(value, date) and not isinstance(value, datetime)):
+            return value
+        if isinstance(value, datetime):
+            return value.date()
+        try:
+            return date.fromisoformat(str(value).strip())
+        except ValueError:
+            self.fault(key or name, "is not a date", "Write it as 2027-03-09.", value)
+            return None
+
+    def _start(self) -> int | None:
+        value = self.given.get("start")
+        if value is None:
+            return None
+        clock = _CLOCK.match(str(value).strip()[:5]) if not isinstance(value, int | float) else None
+        if clock is None:
+            self.fault("start", "is not a time of day", 'Write it as start = "13:30".', value)
+            return None
+        return int(clock[1]) * 60 + int(clock[2])
+
+    def _practices(self, attempts: int) -> tuple[Practice, ...]:
+        blocks = self.given.get("practice")
+        if not blocks or not isinstance(blocks, list):
+            self.fault("practice", "is missing: nothing is practised",
+                       "Add a [[practice]] block with technique and tube_mm.")
+            return ()
+        found = []
+        for number, block in enumerate(blocks, 1):
+            key = f"practice {number}"
+            if isinstance(block, Mapping):
+                found += self._practice(key, block, attempts)
+            else:
+                self.fault(key, "is not a block", "Begin it with [[practice]] on a line of its own.")
+        return tuple(found)
+
+    def _practice(self, key: str, block: Mapping[str, Any], attempts: int) -> list[Practice]:
+        refuse_unknown(self.file, key, block, PRACTICE_KEYS, self.findings)
+        technique = self._technique(key, block)
+        skin = block.get("skin", "none")
+        if skin not in ("none", "barrier"):
+            self.fault(f"{key}.skin", "is not a kind of skin protection", 'Write "none" or "barrier".', skin)
+        route = self._route(key, block, technique)
+        times = self._whole(block, "times", 1, low=1, key=key, most=_MOST_GOES)
+        goes = self._whole(block, "attempts", attempts, low=1, key=key, most=_MOST_GOES)
+        kg = self._number(block, "patient_kg", float("nan"), over=0.0, key=key)
+        found = []
+        for tube_mm in self._tube_sizes(key, block):
+            size = self.sizes.row(tube_mm, kg)
+            if size is None:
+                self.fault(f"{key}.tube_mm", "is a size that no table holds", self.sizes.mend(), tube_mm)
+                continue
+            if self.sizes.between_steps(tube_mm):
+                self.findings.warn(self.file, "is between the usual sizes", "Check the size.",
+                                   column=f"{key}.tube_mm", value=tube_mm)
+            if technique is not None:
+                size = pd.concat([size, pd.Series({"route": route, "technique": technique, "skin": skin})])
+                found.append(Practice(technique, route, tube_mm, str(skin), times, goes, size))
+        return found
+
+    def _technique(self, key: str, block: Mapping[str, Any]) -> str | None:
+        value = block.get("technique")
+        if value is None:
+            self.fault(f"{key}.technique", "is missing", suggestion("", self.unit.techniques))
+            return None
+        if not isinstance(value, str) or value not in self.unit.techniques:
+            self.fault(f"{key}.technique", "is not a technique of this unit",
+                       suggestion(str(value), self.unit.techniques), value)
+            return None
+        return str(value)
+
+    def _route(self, key: str, block: Mapping[str, Any], technique: str | None) -> str:
+        value = block.get("route")
+        if technique is None:
+            return ""
+        routes = self.unit.techniques[technique].routes
+        if value is None:
+            return routes[0]
+        if not isinstance(value, str) or value not in routes:
+            self.fault(f"{key}.route", f"is not a route of {technique}", suggestion(str(value), routes), value)
+        return str(value)
+
+    def _tube_sizes(self, key: str, block: Mapping[str, Any]) -> list[float]:
+        value = block.get("tube_mm")
+        if value is None or value == []:
+            self.fault(f"{key}.tube_mm", "is missing: a practice needs a tube size",
+                       "Write the tube's internal diameter: tube_mm = 3.5, or several: [3.0, 3.5].")
+            return []
+        sizes = []
+        for size in value if isinstance(value, list) else [value]:
+            if isinstance(size, bool) or not isinstance(size, int | float) or not 0 < size <= 12:
+                self.fault(f"{key}.tube_mm", "is not a tube size", "Write millimetres, as 3.5.", size)
+            else:
+                sizes.append(float(size))
+        return sizes
+
+    def _durables(self) -> tuple[Durable, ...]:
+        blocks = self.given.get("durable", [])
+        if not isinstance(blocks, list) or not all(isinstance(b, Mapping) for b in blocks):
+            self.fault("durable", "is not a list of blocks", "Begin each with [[durable]] on a line of its own.")
+            return ()
+        return tuple(self._durable(f"durable {n}", b) for n, b in enumerate(blocks, 1))
+
+    def _durable(self, key: str, block: Mapping[str, Any]) -> Durable:
+        refuse_unknown(self.file, key, block, DURABLE_KEYS, self.findings)
+        item, role = str(block.get("item", "")), str(block.get("role", ""))
+        if sum(k in block for k in ("name", "item", "role")) == 0 or (item and role):
+            self.fault(key, "needs one of name, item and role",
+                       'Write name = "what it is", or item (from the catalogue), or role (sized to the practice).')
+        items = self.unit.items
+        if item and item not in set(items["item"]):
+            self.fault(f"{key}.item", "is not in the catalogue", suggestion(item, items["item"]), item)
+        if role and role not in set(items["role"]):
+            self.fault(f"{key}.role", "has no item in the catalogue",
+                       suggestion(role, sorted(set(items["role"]))), role)
+        techniques = block.get("techniques", [])
+        techniques = techniques if isinstance(techniques, list) else [techniques]
+        for technique in techniques:
+            if not isinstance(technique, str) or technique not in self.unit.techniques:
+                self.fault(f"{key}.techniques", "is not a technique of this unit",
+                           suggestion(str(technique), self.unit.techniques), technique)
+        name = str(block.get("name") or item or role)
+        if item and "name" not in block and item in set(items["item"]):
+            name = str(items.loc[items["item"] == item, "description"].iloc[0])
+        return Durable(
+            name=" ".join(name.split()), item=item, role=role,
+            per_station=self._whole(block, "per_station", 1, low=1, key=key),
+            shared=self._flag(block, "shared", True, key=key), have=self._whole(block, "have", 0, key=key),
+            price=self._number(block, "price", float("nan"), key=key),
+            fits_from_mm=self._number(block, "fits_from_mm", float("nan"), key=key),
+            fits_to_mm=self._number(block, "fits_to_mm", float("nan"), key=key),
+            techniques=tuple(map(str, techniques)),
+        )
+
+    def _stock(self, name: str, day: date | None) -> dict[str, int]:
+        """Single items by catalogue name: a number, or { units = 25, expires = 2027-01-31 }.
+
+        day: of the class; stock that is past its date by then has to be marked and kept apart.
+        """
+        block = self.given.get(name, {})
+        if not isinstance(block, Mapping):
+            self.fault(name, "is not a block", f"Write [{name}] on a line, then item = number.")
+            return {}
+        known = list(self.unit.items["item"])
+        found = {}
+        mend = "Stock is 0 or more: count it again."
+        for item, value in block.items():
+            key = f"{name}.{item}"
+            if item not in known:
+                self.fault(key, "is not in the catalogue", suggestion(item, known))
+            elif isinstance(value, Mapping):
+                refuse_unknown(self.file, key, value, ("units", "expires"), self.findings)
+                found[item] = self._whole(value, "units", 0, key=key, mend=mend)
+                self._in_date(key, self._day(value, "expires", f"{key}.expires"), day)
+            else:
+                found[item] = self._whole(block, item, 0, key=name, mend=mend)
+        return {item: n for item, n in found.items() if n}
+
+    def _in_date(self, key: str, expires: date | None, day: date | None) -> None:
+        if expires is not None and day is not None and expires < day:
+            self.fault(key, "is past its date on the day of the class",
+                       "Throw it away, or mark it 'practice only, not for patients', keep it apart, and move this "
+                       "line to [expired_for_practice].", expires)
+
+    def _look(self, found: TrainingClass) -> None:
+        """Things worth a look that do not stop the class."""
+        if found.pairs and found.learners % 2:
+            self.findings.warn(self.file, "is an odd number for pairs", "One learner works with the instructor.",
+                               column="learners", value=found.learners)
+        fewest = found.learners // found.stations
+        if found.places_per_station > max(1, fewest // 2 if found.pairs else fewest):
+            self.findings.warn(self.file, "is more than the learners at a station can fill",
+                               f"{fewest} learners stand at a station.", column="places_per_station",
+                               value=found.places_per_station)
+        if not any("manikin" in d.name.casefold() for d in found.durables):
+            self.findings.warn(self.file, "names no manikin", "Add a [[durable]] block for each manikin.",
+                               column="durable")
+
+    def _whole(
+        self, block: Mapping[str, Any], name: str, default: int, *, low: int = 0, most: int = _MOST, key: str = "",
+        mend: str = "",
+    ) -> int:
+        value = block.get(name, default)
+        place = f"{key}.{name}" if key else name
+        told = mend or f"Write a whole number, {low} or more."
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value or value % 1:
+            self.fault(place, "is not a whole number", told, value)
+            return max(default, low)
+        if value > most:
+            self.fault(place, f"is above {most:,}", f"Write at most {most:,}.", value)
+            return max(default, low)
+        if value < low:
+            self.fault(place, "is negative" if value < 0 else f"is below {low}", told, value)
+            return max(default, low)
+        return int(value)
+
+    def _number(
+        self, block: Mapping[str, Any], name: str, default: float, *, over: float | None = None, key: str = ""
+    ) -> float:
+        value = block.get(name, default)
+        place = f"{key}.{name}" if key else name
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            self.fault(place, "is not a number", "Write a number with a point: 2.5.", value)
+            return default
+        if value < 0 or (over is not None and value <= over) or abs(value) == float("inf"):
+            limit = "0 or more" if over is None else f"more than {over:g}"
+            self.fault(place, "is negative" if value < 0 else "is out of range", f"Write {limit}.", value)
+            return default
+        return float(value)
+
+    def _flag(self, block: Mapping[str, Any], name: str, default: bool, *, key: str = "") -> bool:
+        value = block.get(name, default)
+        if not isinstance(value, bool):
+            self.fault(f"{key}.{name}" if key else name, "is neither true nor false", "Write true or false.", value)
+            return default
+        return value

@@ -1,0 +1,140 @@
+"""Checks across tables: every role of every recipe in use has an item that fits every kind of airway."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from kitplan.read.catalogue import EMERGENCY_ROLES, fits
+from kitplan.read.findings import Findings, key_of, nearest, suggestion
+from kitplan.read.policy import Policy
+from kitplan.read.values import Technique
+
+
+def roles_needed(stratum: Mapping[str, Any], technique: Technique) -> list[str]:
+    """Return the roles that one kind of airway takes, emergency equipment included."""
+    roles = list(technique.uses)
+    if technique.pieces:
+        roles.insert(0, "tape")
+    if stratum["skin"] == "barrier":
+        roles += [r for r in technique.uses_with_barrier if r not in roles]
+    return [*roles, *(r for r in EMERGENCY_ROLES if r not in roles)]
+
+
+def check_roles(
+    strata: pd.DataFrame, techniques: Mapping[str, Technique], recipes_file: str, items: pd.DataFrame,
+    items_file: str, policy: Policy, findings: Findings,
+) -> None:
+    """Note roles that no item fills, and sizes that none of a role's items fits."""
+    missing: set[tuple[str, str]] = set()
+    unfit: dict[str, list[str]] = {}
+    away = {key_of(i) for i in policy.values.get("stock.unavailable", ())}
+    left = items[~items["item"].map(key_of).isin(away)]
+    every = set(items["role"])
+    by_role = dict(iter(left.groupby("role")))
+    for stratum in strata.to_dict("records"):
+        technique = techniques[stratum["technique"]]
+        for role in roles_needed(stratum, technique):
+            if role not in every:
+                missing.add((technique.name if role not in EMERGENCY_ROLES else "", role))
+            elif role not in by_role or not _some_item(by_role[role], role, stratum, technique):
+                unfit.setdefault(role, []).append(str(stratum["label"]))
+    for name, role in sorted(missing):
+        _note_missing(name, role, items, recipes_file, items_file, findings)
+    for role, labels in unfit.items():
+        shown = "; ".join(labels[:4]) + (f" and {len(labels) - 4} more" if len(labels) > 4 else "")
+        emergency = " (emergency equipment)" if role in EMERGENCY_ROLES else ""
+        because = " while stock.unavailable holds" if away and _some_role(items, away, role) else ""
+        findings.fault(items_file, f"has no {role}{emergency} that fits {shown}{because}",
+                       "Add an item, or widen fits_from_mm and fits_to_mm of one.", column="role")
+    _check_sheets(strata, techniques, items, items_file, findings)
+
+
+def _some_item(able: pd.DataFrame, role: str, stratum: Mapping[str, Any], technique: Technique) -> bool:
+    able = able[fits(able, float(stratum["tube_mm"]))]
+    if role == "tape" and technique.tape_width_mm is not None:
+        able = able[(able["width_mm"] - technique.tape_width_mm).abs() < 0.51]
+    return len(able) > 0
+
+
+def _some_role(items: pd.DataFrame, away: set[str], role: str) -> bool:
+    return bool((items["item"].map(key_of).isin(away) & (items["role"] == role)).any())
+
+
+def _note_missing(
+    name: str, role: str, items: pd.DataFrame, recipes_file: str, items_file: str, findings: Findings
+) -> None:
+    if not name:
+        findings.fault(items_file, f"has no item of role {role}: emergency equipment belongs at every bedside",
+                       f"Add the unit's {role}s with the tube sizes they go with.", column="role")
+        return
+    near = nearest(role, items["role"].unique())
+    mend = f"Did you mean {near!r}? Otherwise add an item of that role to {items_file}." if near else (
+        f"Add an item of that role to {items_file}, or take the role out of the recipe.")
+    findings.fault(recipes_file, f"uses the role {role}, which no item fills", mend, column=f"{name}.uses.{role}")
+
+
+def _check_sheets(
+    strata: pd.DataFrame, techniques: Mapping[str, Technique], items: pd.DataFrame, items_file: str,
+    findings: Findings,
+) -> None:
+    sheets = items[(items["role"] == "barrier") & items["width_mm"].notna() & items["length_mm"].notna()]
+    whole = items[(items["role"] == "barrier") & items["width_mm"].isna()]
+    for _, stratum in strata[strata["skin"] == "barrier"].iterrows():
+        if "barrier" not in techniques[stratum["technique"]].uses_with_barrier or len(whole):
+            continue
+        piece = sorted((stratum["barrier_width_mm"], stratum["barrier_length_mm"]))
+        able = sheets[fits(sheets, float(stratum["tube_mm"]))]
+        short, long = able[["width_mm", "length_mm"]].min(axis=1), able[["width_mm", "length_mm"]].max(axis=1)
+        if len(able) and not ((short >= piece[0]) & (long >= piece[1])).any():
+            findings.fault(items_file, f"has no barrier sheet large enough for {stratum['label']} "
+                           f"({piece[0]:g} x {piece[1]:g} mm)", "Add a larger sheet, or correct face.csv.",
+                           column="role")
+
+
+def check_policy_items(
+    policy: Policy, items: pd.DataFrame, findings: Findings
+) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Return `prefer` and `stock.unavailable` with the catalogue's own spelling; faults are noted."""
+    names = {key_of(n): n for n in items["item"]}
+    role_of = dict(zip(items["item"], items["role"]))
+    prefer = {}
+    for role, written in policy.prefer.items():
+        item = names.get(key_of(written))
+        if key_of(role) not in set(items["role"]):
+            findings.fault(policy.file, "is not a role of any item", suggestion(role, items["role"].unique()),
+                           column=f"prefer.{role}")
+        elif item is None:
+            findings.fault(policy.file, "is not an item of the catalogue", suggestion(written, names.values()),
+                           column=f"prefer.{role}", value=written)
+        elif role_of[item] != key_of(role):
+            findings.fault(policy.file, f"fills the role {role_of[item]}", f"Name an item of the role {role}.",
+                           column=f"prefer.{role}", value=written)
+        else:
+            prefer[key_of(role)] = item
+    away = []
+    for written in policy.values.get("stock.unavailable", ()):
+        item = names.get(key_of(written))
+        if item is None:
+            findings.fault(policy.file, "is not an item of the catalogue", suggestion(written, names.values()),
+                           column="stock.unavailable", value=written)
+        else:
+            away.append(item)
+    if policy.values.get("stock.unavailable_weeks") is not None and not away:
+        findings.warn(policy.file, "says for how long, but nothing is unavailable",
+                      'Name the items: unavailable = ["item"].', column="stock.unavailable_weeks")
+    return prefer, tuple(away)
+
+
+def check_floors(strata: pd.DataFrame, items: pd.DataFrame, items_file: str, findings: Findings) -> None:
+    """Question a catalogue whose emergency equipment has no floor at the bedside for some size."""
+    for role in EMERGENCY_ROLES:
+        floored = items[items["role"].eq(role) & (items["min_bedside"] > 0)]
+        bare = [label for label, size in zip(strata["label"], strata["tube_mm"]) if not fits(floored, size).any()]
+        if bare:
+            shown = "; ".join(bare[:3]) + (f" and {len(bare) - 3} more" if len(bare) > 3 else "")
+            findings.warn(items_file, f"asks for no {role} at the bedside of {shown}",
+                          f"Set min_bedside of a {role} that fits: emergency equipment belongs at every bedside.",
+                          column="min_bedside")

@@ -1,0 +1,120 @@
+"""Reads days and times as people and programs write them, and says how it took the ambiguous ones."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from kitplan.read.cells import Bad, Moment, read_clock
+
+FIRST_YEAR, LAST_YEAR = 1990, 2100
+
+_TIME = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?: ?[ap]\.?m\.?)?)"
+_ISO = re.compile(rf"(?P<y>\d{{4}})(?P<s>[-/.])(?P<m>\d{{1,2}})(?P=s)(?P<d>\d{{1,2}})"
+                  rf"(?:[T ,]+{_TIME}(?P<zone>Z|[+-]\d{{2}}:?\d{{2}})?)?", re.IGNORECASE)
+_SLASHED = re.compile(rf"(?P<a>\d{{1,2}})(?P<s>[-/.])(?P<b>\d{{1,2}})(?P=s)(?P<y>\d{{4}}|\d{{2}})"
+                      rf"(?:[T ,]+{_TIME})?", re.IGNORECASE)
+_WORDED = re.compile(rf"(?:(?P<d>\d{{1,2}})[ .-]+(?P<m>[a-z]{{3,9}})|(?P<m2>[a-z]{{3,9}})\.? +(?P<d2>\d{{1,2}}))"
+                     rf"[ .,-]+(?P<y>\d{{4}}|\d{{2}})(?:[ ,]+{_TIME})?", re.IGNORECASE)
+_MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
+           "november", "december")
+_ISO_MEND = "Type it as 2025-03-31."
+
+
+@dataclass(frozen=True)
+class DayOrder:
+    """How days such as 3/4/2025 are read in one table. day_first None: nothing in the table tells."""
+
+    day_first: bool | None
+    mixed: bool
+    used: bool
+
+
+def day_order(values: Iterable[object]) -> DayOrder:
+    """Find out from all the days of a table whether the day or the month comes first."""
+    day_first = month_first = used = False
+    for value in values:
+        if isinstance(value, str) and value[4:5] == "-":
+            continue
+        match = _SLASHED.fullmatch(value) if isinstance(value, str) else None
+        if match is not None:
+            first, second = int(match["a"]), int(match["b"])
+            used = used or first != second
+            day_first = day_first or (first > 12 >= second)
+            month_first = month_first or (second > 12 >= first)
+    told = None if day_first == month_first else day_first
+    return DayOrder(told, day_first and month_first, used)
+
+
+def read_days(values: Iterable[object], order: DayOrder) -> list[Moment | Bad]:
+    """Return each value as a day, with a time where the column gives times at all.
+
+    Midnight in every value means that a program wrote days as midnights: then no value has a time.
+    """
+    moments = [_moment(v, order) for v in values]
+    good = [m for m in moments if isinstance(m, Moment) and m.clock is not None]
+    if all(m.clock == time(0) for m in good):
+        return [Moment(m.day, None) if isinstance(m, Moment) else m for m in moments]
+    return moments
+
+
+def _moment(value: object, order: DayOrder) -> Moment | Bad:
+    if isinstance(value, str) and value[4:5] == "-" and len(value) in (10, 16, 19):
+        try:
+            full = datetime.fromisoformat(value)
+        except ValueError:
+            full = None
+        if full is not None:
+            return _in_years(Moment(full.date(), full.time() if len(value) > 10 else None))
+    if isinstance(value, datetime):
+        return _in_years(Moment(value.date(), value.time().replace(tzinfo=None, microsecond=0)))
+    if isinstance(value, date):
+        return _in_years(Moment(value, None))
+    if isinstance(value, (int, float)) or re.fullmatch(r"\d{5}(\.\d+)?", str(value)):
+        return Bad("is a number where a date belongs", "Format the column as a date. " + _ISO_MEND)
+    text = str(value)
+    if match := _ISO.fullmatch(text):
+        return _built(int(match["y"]), int(match["m"]), int(match["d"]), match["clock"])
+    if match := _SLASHED.fullmatch(text):
+        return _slashed(match, order)
+    if match := _WORDED.fullmatch(text):
+        word = (match["m"] or match["m2"]).casefold()
+        month = next((i for i, name in enumerate(_MONTHS, 1) if name.startswith(word[:3]) and (
+            len(word) == 3 or name == word or (word == "sept" and i == 9))), None)
+        if month is not None:
+            return _built(_year(match["y"]), month, int(match["d"] or match["d2"]), match["clock"])
+    return Bad("is not a date", _ISO_MEND)
+
+
+def _slashed(match: re.Match[str], order: DayOrder) -> Moment | Bad:
+    first, second = int(match["a"]), int(match["b"])
+    day_first = first > 12 if order.day_first is None else order.day_first
+    if order.mixed:
+        return Bad("is in a table that writes both day/month and month/day", _ISO_MEND)
+    if order.day_first is None and first != second and first <= 12 and second <= 12:
+        return Bad("can be read as day/month or month/day, and no other date here tells which", _ISO_MEND)
+    day, month = (first, second) if day_first else (second, first)
+    return _built(_year(match["y"]), month, day, match["clock"])
+
+
+def _year(text: str) -> int:
+    return int(text) if len(text) == 4 else 2000 + int(text)
+
+
+def _built(year: int, month: int, day: int, clock_text: str | None) -> Moment | Bad:
+    try:
+        day_found = date(year, month, day)
+    except ValueError:
+        return Bad("is a day that does not exist", _ISO_MEND)
+    if clock_text is None:
+        return _in_years(Moment(day_found, None))
+    clock = read_clock(clock_text)
+    return clock if isinstance(clock, Bad) else _in_years(Moment(day_found, clock))
+
+
+def _in_years(moment: Moment) -> Moment | Bad:
+    if not FIRST_YEAR <= moment.day.year <= LAST_YEAR:
+        return Bad(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}", "Correct the year. " + _ISO_MEND)
+    return moment

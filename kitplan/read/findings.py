@@ -1,0 +1,102 @@
+"""Collects what is wrong or worth a look in all files, so that a person hears of everything in one run."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from kitplan.read.identity import looks_personal
+from kitplan.read.problems import InputError, Problem
+
+ROWS_SHOWN = 20
+"""Rows listed one by one for one fault of one column; the rest are told in one line."""
+
+
+_MORE = "the same in"
+
+
+class Findings:
+    """Faults (the inputs cannot be used) and warnings (worth a look), in the order found."""
+
+    def __init__(self) -> None:
+        self.faults: list[Problem] = []
+        self.warnings: list[Problem] = []
+        self.sensitive: set[str] = set()
+        """Files about patients: there, a value that looks like an identity is not repeated."""
+
+    def fault(
+        self, file: str, fault: str, mend: str,
+        *, row: int | None = None, column: str | None = None, value: object = None,
+    ) -> None:
+        """Note something that stops the run."""
+        self.faults.append(Problem(file, row, column, self._shown(file, value), fault, mend))
+
+    def warn(
+        self, file: str, fault: str, mend: str,
+        *, row: int | None = None, column: str | None = None, value: object = None,
+    ) -> None:
+        """Note something worth a look."""
+        self.warnings.append(Problem(file, row, column, self._shown(file, value), fault, mend))
+
+    def rows(
+        self, file: str, column: str | None, rows: Sequence[int] | np.ndarray,
+        values: Iterable[object] | None, fault: str, mend: str, *, warning: bool = False,
+    ) -> None:
+        """Note the same finding in many rows: the first ROWS_SHOWN one by one, the rest together."""
+        numbers = [int(r) for r in rows]
+        texts = [None] * len(numbers) if values is None else list(values)
+        kept = self.warnings if warning else self.faults
+        for number, text in list(zip(numbers, texts))[:ROWS_SHOWN]:
+            kept.append(Problem(file, number, column, self._shown(file, text), fault, mend))
+        left = numbers[ROWS_SHOWN:]
+        if left:
+            told = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
+            kept.append(Problem(file, None, column, None, told, mend))
+
+    def _shown(self, file: str, value: object) -> str | None:
+        if value is None:
+            return None
+        text = str(value)
+        if file in self.sensitive and looks_personal(text):
+            return "not shown: it may identify a patient"
+        return text if len(text) <= 40 else text[:37] + "..."
+
+    def stop_if_faulty(self, during: str = "reading the unit") -> None:
+        """Raise InputError with every fault so far, if there is one; file by file, in the order of the rows."""
+        if self.faults:
+            raise InputError(_in_order(self.faults), during)
+
+
+def _in_order(problems: list[Problem]) -> list[Problem]:
+    files = list(dict.fromkeys(p.file for p in problems))
+    places, row = [], 0
+    for problem in problems:
+        row = problem.row or (row if problem.fault.startswith(_MORE) else 0)
+        places.append((files.index(problem.file), row))
+    return [problems[i] for i in sorted(range(len(problems)), key=lambda i: places[i])]
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word most like `word`, or None when nothing is close."""
+    options = list(known)
+    folded = {key_of(option): option for option in reversed(options)}
+    match = difflib.get_close_matches(key_of(word), list(folded), n=1, cutoff=0.6)
+    return folded[match[0]] if match else None
+
+
+def suggestion(word: str, known: Iterable[str], *, limit: int = 12) -> str:
+    """Return one imperative sentence that names the nearest known word, or the choices."""
+    options = list(known)
+    near = nearest(word, options)
+    if near is not None:
+        return f"Did you mean {near!r}?"
+    between = "; " if any("," in option for option in options) else ", "
+    listed = between.join(options[:limit]) + (f" and {len(options) - limit} more" if len(options) > limit else "")
+    return f"Use one of: {listed}." if options else "Leave it out."
+
+
+def key_of(text: str) -> str:
+    """Fold a name for matching: case, outer space and the kind of separator do not matter."""
+    return "_".join(text.replace("-", " ").replace("_", " ").casefold().split())

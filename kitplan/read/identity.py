@@ -1,0 +1,181 @@
+"""The guard against patient identity: a census is to be de-identified before it comes here.
+
+What it finds stops the run, and is told by the column's header only; no value is printed or written. Words
+and shapes below are common practice, no source, set so that labels such as A017, bed-3 or 2024-017 pass.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from kitplan.read.identity_words import (
+    GIVEN_NAMES,
+    HEADER_PARTS,
+    HEADER_PHRASES,
+    NAME_HEADERS,
+    TRADE_WORDS,
+)
+from kitplan.read.problems import Problem
+
+_NUMBERS = "record numbers, phone numbers or e-mail addresses"
+_EMAIL = re.compile(r"[\w.+-]{1,64}@[\w-]{1,64}\.[\w.-]{2,}")
+_LONG_NUMBER = re.compile(r"(?<!\d)\d{7,}(?!\d)")
+_GROUPED_NUMBER = re.compile(
+    r"(?<!\d)(\d{3}[ -]\d{3}[ -]\d{3,4}|\d{3}[ -]\d{2}[ -]\d{4}|\+\d[\d ()-]{7,18}\d)(?!\d)"
+)
+_DAY = re.compile(r"(?<!\d)(\d{1,2}[./-]\d{1,2}[./-]\d{2,4}|(19|20)\d\d-\d{2}-\d{2})(?!\d)")
+_WORD = re.compile(r"[^\W\d_](?:[^\W\d_]|['’.-])*")
+
+UNTESTED_COLUMNS = frozenset({"date", "start", "end", "expires", "time"})
+"""Columns whose values are days by nature."""
+CODE_COLUMNS = frozenset({"route", "technique", "skin", "reason", "item", "lot"})
+"""Columns checked against a vocabulary later: there two capitalised words are an ordinary title."""
+
+
+def header_names_identity(header: str, *, names_too: bool = True) -> bool:
+    """True when a column header (or a TOML key) says that it holds a patient's identity.
+
+    names_too: a bare "name" counts (it does not in a catalogue, nor as the unit's own name in unit.toml).
+    """
+    folded = "_".join(re.findall(r"[^\W_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header).casefold()))
+    parts = folded.split("_")
+    if folded in HEADER_PHRASES or folded.replace("_", "") in HEADER_PHRASES:
+        return True
+    if HEADER_PARTS.intersection(parts):
+        return True
+    if "patient" in parts and {"id", "no", "number", "name", "ref", "code", "initials"}.intersection(parts):
+        return True
+    return names_too and folded in NAME_HEADERS
+
+
+def looks_like_number_of_record(text: str) -> bool:
+    """True for an e-mail address or a run of digits long enough to be a record, insurance or phone number."""
+    return bool(_EMAIL.search(text) or _LONG_NUMBER.search(text) or _GROUPED_NUMBER.search(text))
+
+
+def looks_like_full_name(text: str) -> bool:
+    """True for two to four capitalised words ("First Last", "LAST, First"), or words with a given name."""
+    words = _name_words(text)
+    if not words:
+        return False
+    if names_a_person(text):
+        return True
+    capitalised = all(w[0].isupper() for w in words)
+    return capitalised and max(map(len, words)) >= 3 and not {w.casefold() for w in words} & TRADE_WORDS
+
+
+def names_a_person(text: str) -> bool:
+    """True for words with a common given name among them, or for "Last, First": more certain than capitals."""
+    words = _name_words(text)
+    folded = {w.casefold() for w in words}
+    if folded & GIVEN_NAMES and not (folded - GIVEN_NAMES) & TRADE_WORDS:
+        return True
+    comma = bool(re.fullmatch(r"[^\W\d_][^,\d]+,\s*[^\W\d_][^,\d]*", text.strip()))
+    things = {w for w in folded if len(w) > 1} & TRADE_WORDS
+    return comma and bool(words) and all(w[0].isupper() for w in words) and not things
+
+
+def _name_words(text: str) -> list[str]:
+    """The words of a text that could be a name: two to four words of letters; else nothing."""
+    if not 4 <= len(text) <= 60 or any(c.isdigit() for c in text):
+        return []
+    words = [w.strip(".'’-") for w in re.split(r"[\s,;_/]+", text.strip()) if w.strip(".'’-")]
+    return words if 2 <= len(words) <= 4 and all(_WORD.fullmatch(w) for w in words) else []
+
+
+def looks_personal(text: str) -> bool:
+    """True when a value of a census or log should not be repeated anywhere."""
+    return looks_like_number_of_record(text) or looks_like_full_name(text)
+
+
+def header_may_be_shown(header: str) -> bool:
+    """False when the header itself holds an identity value (a file without a header row, say)."""
+    words = {w.casefold() for w in _WORD.findall(header)}
+    held = looks_like_number_of_record(header) or _DAY.search(header) or words & GIVEN_NAMES
+    return not held and len(header) <= 60
+
+
+def column_holds_identity(header: str, values: Sequence[str], filled: int) -> str | None:
+    """Return what a column of a table about airways looks like ("full names", ...), or None.
+
+    values: the distinct non-empty texts of the column; filled: its rows that are not empty. One e-mail address
+    or long number is enough. One name is enough in an airway column, or where a given name or "last, first" makes
+    it certain; two capitalised words alone must be a fifth of the values and differ from row to row as names do.
+    """
+    if header in UNTESTED_COLUMNS or not values:
+        return None
+    if any(looks_like_number_of_record(v) for v in values):
+        return _NUMBERS
+    if header in CODE_COLUMNS:
+        return None
+    if header == "airway":
+        return _labels_hold(values)
+    if any(names_a_person(v) for v in values):
+        return "full names"
+    names = sum(looks_like_full_name(v) for v in values)
+    return "full names" if names >= max(1, len(values) / 5) and len(values) > filled / 2 else None
+
+
+def shelf_column_holds_identity(values: Sequence[str]) -> str | None:
+    """Return what a column of a table about stock looks like, or None; lots and item titles are ordinary there."""
+    if any(_EMAIL.search(v) for v in values):
+        return "e-mail addresses"
+    return "full names" if any(_name_words(v) and {w.casefold() for w in _name_words(v)} & GIVEN_NAMES
+                               for v in values) else None
+
+
+def _labels_hold(labels: Sequence[str]) -> str | None:
+    if any(_DAY.search(v) for v in labels):
+        return "dates inside a label, such as a date of birth"
+    if any(looks_like_full_name(v) for v in labels):
+        return "full names"
+    return "names" if _mostly_surnames(labels) else None
+
+
+def _mostly_surnames(labels: Sequence[str]) -> bool:
+    words = [v for v in labels if len(v) >= 4 and v[0].isupper() and _WORD.fullmatch(v)]
+    unusual = [v for v in words if v.casefold() not in TRADE_WORDS]
+    return len(unusual) >= 2 and len(unusual) > len(labels) / 2
+
+
+def identity_problem(file: str, header: str, letter: str, because: str) -> Problem:
+    """Return the one problem told of a column: its header, or only its letter when that holds a value."""
+    column = header if header_may_be_shown(header) else f"{letter} (header not shown)"
+    return Problem(
+        file, None, column, None, f"this column looks like a patient's identity: {because}",
+        "De-identify the file: delete the column, and give each airway a label such as A017.",
+    )
+
+
+def guard_settings(
+    file: str, settings: Mapping[str, object], path: str = "", things: frozenset[str] = frozenset()
+) -> list[Problem]:
+    """Return a problem for each key or text of a TOML file that looks like a patient's identity.
+
+    things: keys that name things and not people (durable.name).
+    """
+    problems: list[Problem] = []
+    for key, value in settings.items():
+        where = f"{path}.{key}" if path else key
+        if where not in things and header_names_identity(key, names_too=bool(path)):
+            problems.append(_setting_problem(file, where, "its name says so"))
+        elif isinstance(value, Mapping):
+            problems += guard_settings(file, value, where, things)
+        elif isinstance(value, list):
+            for part in value:
+                if isinstance(part, Mapping):
+                    problems += guard_settings(file, part, where, things)
+                elif isinstance(part, str) and looks_like_number_of_record(part):
+                    problems.append(_setting_problem(file, where, _NUMBERS))
+        elif isinstance(value, str) and looks_like_number_of_record(value):
+            problems.append(_setting_problem(file, where, _NUMBERS))
+    return problems
+
+
+def _setting_problem(file: str, where: str, because: str) -> Problem:
+    column = where if header_may_be_shown(where) else "(key not shown)"
+    return Problem(
+        file, None, column, None, f"this looks like a patient's identity: {because}",
+        "Delete it: kitplan needs nothing that identifies a patient.",
+    )

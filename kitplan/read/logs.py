@@ -1,0 +1,225 @@
+"""What a unit has recorded: re-secures, stock issues, the par levels it holds, and what a count found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, time
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.cells import Bad, read_clock
+from kitplan.read.census import CensusRows
+from kitplan.read.columns import columns_of
+from kitplan.read.findings import Findings, key_of
+from kitplan.read.source import Source
+from kitplan.read.strata import SKINS, refuse_strangers, refuse_unknown_codes, stratum_codes
+from kitplan.read.tables import RawTable, TableReader, raw_table, report_headers
+from kitplan.read.techniques import default_technique, routes_of, technique_for
+from kitplan.read.values import REASONS, Technique
+
+LOG_TABLES = ("resecure_log", "stock_issues", "present_par", "on_hand")
+
+
+def raw_logs(source: Source, findings: Findings) -> dict[str, RawTable]:
+    """Return the optional tables that are there, before their values are read."""
+    found = {}
+    for name in LOG_TABLES:
+        known = columns_of(name)
+        grid = source.table(name, known)
+        raw = raw_table(grid, known, findings) if grid is not None else None
+        if raw is not None and len(raw) == 0:
+            findings.warn(raw.name, "has no rows and is taken as not there", "Fill it in, or delete it.")
+        elif raw is not None:
+            found[name] = raw
+    return found
+
+
+def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+    """Return stock issues: date (datetime64), item, units, price (of a pack, NaN if not given); by day."""
+    if not report_headers(raw, findings):
+        return None
+    reader = TableReader(raw, findings)
+    moments, _ = reader.days("date")
+    frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": _items(reader, items),
+                          "units": reader.numbers("units", low=0, high=1e7),
+                          "price": reader.numbers("price", low=0, high=1e7)})
+    _say_day_order(reader, findings)
+    return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
+
+
+def read_present_par(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+    """Return the par levels held today: item, par_packs."""
+    if not report_headers(raw, findings):
+        return None
+    reader = TableReader(raw, findings)
+    frame = pd.DataFrame({"item": _items(reader, items),
+                          "par_packs": reader.numbers("par_packs", low=0, high=1e6)})
+    repeated = frame["item"].duplicated().to_numpy() & (frame["item"] != "").to_numpy()
+    reader.refuse("item", repeated & ~reader.bad, frame["item"].to_numpy(), "stands twice", "Keep one row an item.")
+    return frame[~reader.bad].reset_index(drop=True)
+
+
+def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+    """Return a count: item, packs, loose_units, expires (datetime64), lot, and what else the table describes."""
+    if not report_headers(raw, findings):
+        return None
+    reader = TableReader(raw, findings)
+    frame = pd.DataFrame({"item": _items(reader, items)})
+    for name, column in raw.known.items():
+        if column.kind in ("number", "integer"):
+            frame[name] = reader.numbers(name, low=0, high=1e6, default=0.0)
+        elif column.kind == "date":
+            frame[name] = pd.to_datetime(reader.days(name)[0]).normalize()
+        elif name != "item":
+            frame[name] = reader.texts(name)
+    repeated = frame.duplicated(["item", "expires", "lot"]).to_numpy() & (frame["item"] != "").to_numpy()
+    reader.refuse("item", repeated & ~reader.bad, frame["item"].to_numpy(), "stands twice with the same lot and date",
+                  "Add the counts up in one row, or give the lots.")
+    _say_day_order(reader, findings)
+    return frame[~reader.bad].reset_index(drop=True)
+
+
+def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
+    names = {key_of(n): n for n in items["item"]}
+    written = reader.texts("item")
+    refuse_strangers(reader, "item", written, list(names.values()), written, "is not an item of the catalogue")
+    codes, distinct = pd.factorize(written)
+    return np.array([names.get(key_of(t), "") for t in distinct] or [""], dtype=object)[codes]
+
+
+def read_resecure_log(
+    raw: RawTable, census: CensusRows, census_strata: np.ndarray, strata: pd.DataFrame,
+    techniques: Mapping[str, Technique], findings: Findings,
+) -> pd.DataFrame | None:
+    """Return the re-secure log: stratum (-1 unknown), airway, day (since the census' first day), date, reason.
+
+    census_strata: stratum of each row of census.rows, shape (n,). A log row takes the stratum of the stay that
+    its airway label and moment fall into; else that of its route and tube size.
+    """
+    if not report_headers(raw, findings):
+        return None
+    reader = TableReader(raw, findings)
+    moments, timed = reader.days("date")
+    moments = _with_clock(reader, moments, timed)
+    airway, reason = reader.texts("airway"), pd.Series([key_of(r) for r in reader.texts("reason")], dtype=object)
+    refuse_unknown_codes(reader, "reason", reason, REASONS)
+    keys = _keys(reader, strata, techniques, airway)
+    origin = np.datetime64(census.first_day or _first_day(moments), "s")
+    day = np.where(np.isnat(moments), np.nan, (moments - origin) / np.timedelta64(1, "D"))
+    stratum = stratum_codes(keys, strata)
+    if census.shape == "stays":
+        stratum = _by_stay(airway, day, census.rows, census_strata, stratum)
+    _question_strangers(reader, stratum, day, census, findings)
+    _say_day_order(reader, findings)
+    frame = pd.DataFrame({"stratum": stratum, "airway": airway, "day": day, "date": pd.to_datetime(moments).normalize(),
+                          "reason": reason})
+    repeated = frame.duplicated().to_numpy() & (airway != "")
+    reader.doubt(None, repeated & ~reader.bad, None, "says the same as an earlier row",
+                 "Delete the row if it is a copy.")
+    return frame[~reader.bad].sort_values("day", kind="stable", ignore_index=True)
+
+
+def _first_day(moments: np.ndarray) -> date:
+    known = moments[~np.isnat(moments)]
+    return known.min().astype("datetime64[D]").astype(date) if len(known) else date(2000, 1, 1)
+
+
+def _with_clock(reader: TableReader, moments: np.ndarray, timed: np.ndarray) -> np.ndarray:
+    cells = reader.raw.columns.get("time")
+    if cells is None:
+        return moments
+    codes, distinct = pd.factorize(cells)
+    clocks = [_clock(c) for c in distinct]
+    unread = [(code, clock) for code, clock in enumerate(clocks) if isinstance(clock, Bad)]
+    if unread:
+        reader.refuse("time", np.isin(codes, [u[0] for u in unread]), cells, unread[0][1].fault, unread[0][1].mend)
+    seconds = np.array([0 if isinstance(c, Bad) else c for c in clocks] + [0], dtype="timedelta64[s]")
+    given = (codes >= 0) & ~timed & ~np.isnat(moments)
+    return np.where(given, moments.astype("datetime64[D]").astype("datetime64[s]") + seconds[codes], moments)
+
+
+def _clock(cell: object) -> int | Bad:
+    if isinstance(cell, float) and 0 <= cell < 1:
+        return round(cell * 86_400)
+    clock = cell if isinstance(cell, (time, datetime)) else read_clock(str(cell))
+    return clock if isinstance(clock, Bad) else clock.hour * 3600 + clock.minute * 60 + clock.second
+
+
+def _keys(
+    reader: TableReader, strata: pd.DataFrame, techniques: Mapping[str, Technique], airway: np.ndarray
+) -> pd.DataFrame:
+    frame = pd.DataFrame({"route": [key_of(r) for r in reader.texts("route")],
+                          "tube_mm": reader.numbers("tube_mm", over=0), "technique": reader.texts("technique"),
+                          "skin": [key_of(s) for s in reader.texts("skin")]})
+    refuse_unknown_codes(reader, "route", frame["route"], routes_of(techniques))
+    refuse_unknown_codes(reader, "skin", frame["skin"], SKINS)
+    nameless = (airway == "") & ((frame["route"] == "") | frame["tube_mm"].isna()).to_numpy()
+    reader.refuse("airway", nameless & ~reader.bad, None, "is empty, and so is route or tube_mm",
+                  "Give the airway's label, or both route and tube_mm.")
+    written = frame["technique"].to_numpy()
+    refuse_strangers(reader, "technique", written, [*techniques, *(t.title for t in techniques.values())], written,
+                     "is not a recipe in techniques.toml")
+    choices = frame.drop_duplicates()
+    settled = [_settled(row, strata, techniques) for row in choices.to_dict("records")]
+    choices = choices.assign(technique_found=[s[0] for s in settled], skin_found=[s[1] for s in settled])
+    merged = frame.merge(choices, how="left", on=list(frame.columns))
+    return merged.drop(columns=["technique", "skin"]).rename(
+        columns={"technique_found": "technique", "skin_found": "skin"})
+
+
+def _settled(
+    row: Mapping[str, object], strata: pd.DataFrame, techniques: Mapping[str, Technique]
+) -> tuple[str, str]:
+    """Technique and skin of a log row: as written, else the census' only choice for the size, else the default."""
+    written, skin = str(row["technique"]), str(row["skin"])
+    technique = (technique_for(written, techniques) or "") if written else ""
+    same = strata[(strata["route"] == row["route"]) & np.isclose(strata["tube_mm"], row["tube_mm"])]  # type: ignore[call-overload]
+    if technique:
+        same = same[same["technique"] == technique]
+    if skin:
+        same = same[same["skin"] == skin]
+    if len(same) == 1:
+        return str(same["technique"].iloc[0]), str(same["skin"].iloc[0])
+    return technique or default_technique(str(row["route"]), techniques) or "", skin or "none"
+
+
+def _by_stay(
+    airway: np.ndarray, day: np.ndarray, stays: pd.DataFrame, stay_strata: np.ndarray, fallback: np.ndarray
+) -> np.ndarray:
+    """Stratum of the latest stay of that airway which began before the event and had not ended (an hour's grace)."""
+    grace_days = 1.0 / 24
+    rows = pd.DataFrame({"airway": airway, "day": day, "at": np.arange(len(day))})
+    rows = rows[(rows["airway"] != "") & rows["day"].notna()].sort_values("day")
+    known = pd.DataFrame({"airway": stays["airway"], "begins": np.floor(stays["start"]), "end": stays["end"],
+                          "stratum": stay_strata}).sort_values("begins")
+    found = pd.merge_asof(rows, known, left_on="day", right_on="begins", by="airway")
+    inside = found["stratum"].notna() & (found["end"].isna() | (np.ceil(found["end"]) + grace_days >= found["day"]))
+    strata = fallback.copy()
+    strata[found.loc[inside, "at"].to_numpy()] = found.loc[inside, "stratum"].to_numpy(int)
+    return strata
+
+
+def _question_strangers(
+    reader: TableReader, stratum: np.ndarray, day: np.ndarray, census: CensusRows, findings: Findings
+) -> None:
+    unknown = (stratum < 0) & ~reader.bad
+    if unknown.any():
+        first = int(reader.rows[np.flatnonzero(unknown)[0]])
+        findings.warn(reader.name, f"has {int(unknown.sum()):,} of {len(stratum):,} rows that match no airway of the "
+                      f"census (the first is row {first}); they teach nothing about any kind of airway",
+                      "Use the census' labels, or give route and tube_mm.")
+    if census.first_day is None or census.last_day is None or census.shape == "snapshot":
+        return
+    span = (census.last_day - census.first_day).days + 1
+    outside = ~np.isnan(day) & ((day < 0) | (day >= span)) & ~reader.bad
+    if outside.any():
+        findings.warn(reader.name, f"has {int(outside.sum()):,} rows outside the census' days "
+                      f"({census.first_day} to {census.last_day})",
+                      "Export both for the same period; rows outside it are not used.", column="date")
+
+
+def _say_day_order(reader: TableReader, findings: Findings) -> None:
+    if reader.day_order_told is not None:
+        findings.warn(reader.name, f"has dates that were read as {reader.day_order_told}",
+                      "Confirm it, or write dates as 2025-03-31.")

@@ -1,0 +1,284 @@
+"""How the unit is run: unit.toml over the unit's own copies of policy.toml and resecure.toml over the defaults."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from kitplan.read.cells import Bad, read_numbers, text_of
+from kitplan.read.columns import columns_of
+from kitplan.read.findings import Findings, suggestion
+from kitplan.read.identity import guard_settings
+from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, checked, keys_of
+from kitplan.read.settings import Default, defaults_in, parse_toml, refuse_unknown
+from kitplan.read.source import Source
+from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.read.values import (
+    Assumption,
+    BedsidePolicy,
+    ForecastPolicy,
+    PlanningPolicy,
+    SeasonPolicy,
+    StockPolicy,
+)
+
+
+@dataclass(frozen=True)
+class Policy:
+    """The settings of one unit, checked. file: where the unit's own settings stand, for messages.
+
+    values: every setting that has a value, by dotted name. own: names set by the unit itself.
+    modifiers, expect: raw blocks, checked where strata are known. prefer: role -> item as written.
+    """
+
+    file: str
+    values: Mapping[str, Any]
+    own: frozenset[str]
+    modifiers: tuple[Mapping[str, Any], ...]
+    expect: tuple[Mapping[str, Any], ...]
+    prefer: Mapping[str, str]
+    assumptions: tuple[Assumption, ...]
+
+    def block(self, name: str) -> dict[str, Any]:
+        """Return the settings of one block, keys without the block's name."""
+        return {k.partition(".")[2]: v for k, v in self.values.items() if k.startswith(f"{name}.")}
+
+    def stock(self) -> StockPolicy:
+        """Return the stock-room policy."""
+        return StockPolicy(**self.block("stock"))
+
+    def bedside(self) -> BedsidePolicy:
+        """Return the bedside policy."""
+        return BedsidePolicy(**self.block("bedside"))
+
+    def planning(self, seed: int | None) -> PlanningPolicy:
+        """Return how the program plans; `seed` from the command line comes first."""
+        return PlanningPolicy(**self.block("planning") | ({} if seed is None else {"seed": seed}))
+
+    def forecast(self) -> ForecastPolicy:
+        """Return the forecast policy."""
+        return ForecastPolicy(**self.block("forecast"))
+
+    def seasons(self) -> SeasonPolicy:
+        """Return when par levels change with the season."""
+        return SeasonPolicy(**self.block("seasons"))
+
+
+def read_policy(source: Source, findings: Findings) -> Policy:
+    """Read all settings. Faults are noted; identity in unit.toml stops at once.
+
+    Raises InputError when unit.toml holds what looks like a patient's identity, or a default is missing.
+    """
+    file, given = _unit_settings(source, findings)
+    found = guard_settings(file, given)
+    if found:
+        findings.faults[:] = found
+        findings.stop_if_faulty("guarding against patient identity")
+    defaults, default_modifiers = _defaults(source, findings)
+    own = _own_values(file, given, findings)
+    values = {name: d.value for name, d in defaults.items()} | own
+    modifiers = [*default_modifiers, *_blocks(file, given.get("resecure", {}), "modifier", findings)]
+    expect = _blocks(file, given, "expect", findings)
+    prefer = _prefer(file, given.get("prefer", {}), findings)
+    _question_unusual(file, own, findings)
+    return Policy(file, values, frozenset(own), tuple(modifiers), tuple(expect), prefer,
+                  _assumptions(file, values, own, defaults))
+
+
+def _unit_settings(source: Source, findings: Findings) -> tuple[str, dict[str, Any]]:
+    content = source.toml("unit.toml")
+    sheet = _unit_sheet(source, findings) if source.is_workbook else None
+    if content is not None:
+        if sheet:
+            findings.fault("unit.toml", "stands beside a sheet `unit`: both hold the unit's settings",
+                           "Keep one of them.")
+        return "unit.toml", parse_toml("unit.toml", content, findings) or {}
+    if sheet is not None:
+        return sheet
+    place = "a sheet `unit` (columns key, value) or a unit.toml beside it" if source.is_workbook else "unit.toml"
+    if not findings.faults:
+        findings.fault(source.path.name or str(source.path), f"has no {place}",
+                       "Add it; `kitplan new FOLDER` makes a starter unit to copy it from.")
+    return "unit.toml", {}
+
+
+def _unit_sheet(source: Source, findings: Findings) -> tuple[str, dict[str, Any]] | None:
+    known = columns_of("unit")
+    grid = source.table("unit", known)
+    raw = raw_table(grid, known, findings) if grid is not None else None
+    if raw is None or not report_headers(raw, findings):
+        return None if raw is None else (raw.name, {})
+    reader = TableReader(raw, findings)
+    keys = reader.texts("key")
+    reader.texts("value")
+    again = pd.Series(keys).duplicated().to_numpy() & (keys != "")
+    reader.refuse("key", again, keys, "stands twice", "Keep one row a setting.")
+    settings: dict[str, Any] = {}
+    for key, value, bad in zip(keys, raw.columns["value"], reader.bad):
+        if not bad:
+            _place_setting(settings, key, value)
+    for name in ("expect", "modifiers"):
+        rows = _sheet_rows(source, name, findings)
+        if rows and name == "expect":
+            settings["expect"] = rows
+        elif rows:
+            settings.setdefault("resecure", {})["modifier"] = rows
+    return raw.name, settings
+
+
+def _place_setting(settings: dict[str, Any], key: str, value: object) -> None:
+    *blocks, last = [part.strip() for part in key.split(".")]
+    inner = settings
+    for part in blocks:
+        inner = inner.setdefault(part, {})
+        if not isinstance(inner, dict):
+            return
+    inner[last] = _typed(SETTINGS.get(key.strip()), value)
+
+
+def _typed(setting: object, value: object) -> object:
+    kind = getattr(setting, "kind", "")
+    if kind == "texts":
+        return [part.strip() for part in text_of(value).replace(";", ",").split(",") if part.strip()]
+    if kind == "flag" and isinstance(value, str) and value.casefold() in ("yes", "no", "true", "false"):
+        return value.casefold() in ("yes", "true")
+    if kind in ("number", "integer"):
+        number = read_numbers([value])[0]
+        return value if isinstance(number, Bad) else number
+    return text_of(value)
+
+
+def _sheet_rows(source: Source, name: str, findings: Findings) -> list[dict[str, Any]]:
+    known = columns_of(name)
+    grid = source.table(name, known)
+    raw = raw_table(grid, known, findings) if grid is not None else None
+    if raw is None or not report_headers(raw, findings):
+        return []
+    reader = TableReader(raw, findings)
+    read = {c: reader.numbers(c) if known[c].kind == "number" else reader.texts(c) for c in raw.columns}
+    return [{c: v[i] for c, v in read.items() if v[i] == v[i] and v[i] != ""} for i in range(len(raw))]
+
+
+def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], list[Mapping[str, Any]]]:
+    found: dict[str, Default] = {}
+    modifiers: list[Mapping[str, Any]] = []
+    for file in ("policy.toml", "resecure.toml"):
+        own = source.toml(file)
+        for name, content, is_own in ((f"config/{file}", source.shipped_toml(file), False), (file, own, True)):
+            settings = parse_toml(name, content, findings) if content is not None else None
+            if settings is None:
+                continue
+            for key, default in defaults_in(settings, own=is_own).items():
+                full = _full_name(file, key)
+                value = _checked_default(name, full, default, findings)
+                if value is not None:
+                    found[full] = replace(default, value=value)
+            if "modifiers" in settings and (is_own or own is None):
+                modifiers += _blocks(name, settings, "modifiers", findings)
+    return found, modifiers
+
+
+def _full_name(file: str, key: str) -> str:
+    return key if file == "policy.toml" or key in SETTINGS else f"resecure.{key}"
+
+
+def _checked_default(file: str, name: str, default: Default, findings: Findings) -> object | None:
+    if name not in SETTINGS:
+        findings.fault(file, "is not a setting", suggestion(name, SETTINGS), column=name)
+        return None
+    value = checked(SETTINGS[name], default.value)
+    if isinstance(value, Bad):
+        findings.fault(file, value.fault, value.mend, column=name, value=default.value)
+        return None
+    return value
+
+
+def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict[str, Any]:
+    own: dict[str, Any] = {}
+    if "planning" in given:
+        findings.fault(file, "is not set in unit.toml", "Put it into a copy of policy.toml in the unit's folder.",
+                       column="planning")
+    refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS, "planning"], findings)
+    for block in ("", "stock", "bedside", "resecure", "forecast", "seasons"):
+        settings = given if not block else given.get(block, {})
+        if not isinstance(settings, Mapping):
+            findings.fault(file, "is a block of settings", f"Write [{block}] on a line of its own.", column=block)
+            continue
+        known = keys_of(block)
+        if block:
+            refuse_unknown(file, block, settings, [*known, "modifier"] if block == "resecure" else known, findings)
+        for key in known:
+            if key in settings:
+                name = f"{block}.{key}" if block else key
+                value = checked(SETTINGS[name], settings[key])
+                if isinstance(value, Bad):
+                    findings.fault(file, value.fault, value.mend, column=name, value=settings[key])
+                else:
+                    own[name] = value
+    return own
+
+
+def _blocks(file: str, given: object, key: str, findings: Findings) -> list[Mapping[str, Any]]:
+    blocks = given.get(key, []) if isinstance(given, Mapping) else []
+    if isinstance(blocks, list) and all(isinstance(b, Mapping) for b in blocks):
+        return [dict(b) | {"_file": file} for b in blocks]
+    findings.fault(file, "is a list of blocks", f"Begin each with [[{key}]] on a line of its own.", column=key)
+    return []
+
+
+def _prefer(file: str, given: object, findings: Findings) -> dict[str, str]:
+    if isinstance(given, Mapping) and all(isinstance(v, str) for v in given.values()):
+        return dict(given)
+    findings.fault(file, "maps roles to items", 'Write role = "item" under [prefer].', column="prefer")
+    return {}
+
+
+def _question_unusual(file: str, own: Mapping[str, Any], findings: Findings) -> None:
+    for name, value in own.items():
+        usual, ground = SETTINGS[name].usual, SETTINGS[name].ground
+        if usual is not None and not usual[0] <= value <= usual[1]:
+            findings.warn(file, f"is outside the usual {usual[0]:g} to {usual[1]:g} {SETTINGS[name].unit} ({ground})",
+                          "Confirm that it is meant.", column=name, value=value)
+    if "resecure.flat_per_check" in own:
+        overruled = ("hours", "a day", "Weibull shape")
+        others = [n for n in own if n.startswith("resecure.") and SETTINGS[n].unit in overruled]
+        if others:
+            findings.warn(file, "switches the wear curve and all reasons off",
+                          f"Remove it, or remove what it overrules: {', '.join(others)}.",
+                          column="resecure.flat_per_check")
+    if 0 < own.get("resecure.planned_hours", 0) < 12:
+        findings.warn(file, "renews more often than twice a day on a clock alone", "Confirm that it is meant.",
+                      column="resecure.planned_hours", value=own["resecure.planned_hours"])
+
+
+def _assumptions(
+    file: str, values: Mapping[str, Any], own: Mapping[str, Any], defaults: Mapping[str, Default]
+) -> tuple[Assumption, ...]:
+    topics = {"stock": "Stock room", "bedside": "Bedside kits", "resecure": "How often", "forecast": "Forecast",
+              "seasons": "Seasons",
+              "planning": "Planning"}
+    found = []
+    for name, setting in SETTINGS.items():
+        if name not in values or name in ("name", "currency"):
+            continue
+        block, _, key = name.rpartition(".")
+        default = defaults.get(name)
+        if name in own:
+            source = f"this unit's own {file}"
+        else:
+            assert default is not None
+            source = f"{default.provenance} (this unit's own copy)" if default.own else default.provenance
+        unit = default.unit if default is not None and default.unit else setting.unit
+        found.append(Assumption(topics.get(block, "Census"), key, _told(values[name]), unit, source))
+    return tuple(found)
+
+
+def _told(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (tuple, list)):
+        return ", ".join(map(text_of, value))
+    return f"{value:g}" if isinstance(value, float) else text_of(value)

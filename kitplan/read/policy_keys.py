@@ -1,0 +1,135 @@
+"""Every setting that unit.toml, policy.toml and resecure.toml may hold, with what it accepts and what is usual."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from kitplan.read.cells import Bad
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One setting. kind: number, integer, flag, text, texts or shares (a list of chances).
+
+    low, high: what is accepted (exclusive where `strict`); of a text its length.
+    usual: outside it the value is questioned. ground: why that range is usual, shown with the question.
+    """
+
+    kind: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    strict: bool = False
+    usual: tuple[float, float] | None = None
+    ground: str = "common practice, no source"
+
+
+_CHANCE = Setting("number", "chance", 0.0, 1.0, strict=True, usual=(0.9, 0.995),
+                  ground="fill-rate targets are 95 to 99 %: common practice, no source")
+_PER_DAY = Setting("number", "a day", 0, 24, usual=(0, 2))
+
+SETTINGS: Mapping[str, Setting] = {
+    "name": Setting("text", "characters", 1, 120),
+    "currency": Setting("text", "characters", 1, 12),
+    "mean_stay_days": Setting("number", "days", 0, 3650, strict=True, usual=(0.5, 120)),
+    "stay_log_sd": Setting("number", "log-normal sigma", 0, 3, usual=(0, 2)),
+    "stock.review_days": Setting("number", "days", 0, 366, strict=True, usual=(1, 31)),
+    "stock.lead_days": Setting("number", "days", 0, 366, usual=(0, 30)),
+    "stock.readiness": _CHANCE,
+    "stock.shelf_litres": Setting("number", "litres", 0, 1e6, strict=True),
+    "stock.budget": Setting("number", "currency", 0, 1e9, strict=True),
+    "stock.unavailable": Setting("texts"),
+    "stock.unavailable_weeks": Setting("number", "weeks", 0, 104, strict=True),
+    "bedside.restock_hours": Setting("number", "hours", 0, 744, strict=True, usual=(4, 72)),
+    "bedside.readiness": _CHANCE,
+    "bedside.designs": Setting("integer", "kit designs at most", 1, 100),
+    "bedside.container_litres": Setting("number", "litres", 0, 1000, strict=True),
+    "bedside.beds": Setting("integer", "beds", 1, 2000),
+    "bedside.items_carried": Setting("integer", "different items", 1, 2000),
+    "bedside.adjacent_size": Setting("flag"),
+    "bedside.spare_tube": Setting("flag"),
+    "bedside.kits_in_par": Setting("flag"),
+    "resecure.checks_per_day": Setting(
+        "integer", "checks a day", 1, 48, usual=(4, 24),
+        ground="looking at least every six hours is usual: common practice, no source"),
+    "resecure.loosening_scale_hours": Setting("number", "hours", 0, 10_000, strict=True, usual=(12, 400)),
+    "resecure.loosening_shape": Setting("number", "Weibull shape", 1, 10, usual=(1, 4)),
+    "resecure.soiled_per_day": _PER_DAY,
+    "resecure.skin_per_day": _PER_DAY,
+    "resecure.moved_per_day": _PER_DAY,
+    "resecure.changed_per_day": _PER_DAY,
+    "resecure.planned_hours": Setting("number", "hours (0: no routine change)", 0, 2000),
+    "resecure.airway_spread": Setting("number", "coefficient of variation", 0, 3, usual=(0, 1.5)),
+    "resecure.redo": Setting("number", "chance", 0, 0.9, usual=(0, 0.3)),
+    "resecure.admission_secures": Setting("integer", "securements", 0, 10, usual=(0, 2)),
+    "resecure.flat_per_check": Setting("number", "chance a check", 0, 1),
+    "forecast.months": Setting("integer", "months ahead", 1, 60),
+    "forecast.unexplained_limit": Setting("number", "share", 0, 1),
+    "forecast.unexplained_worth": Setting("number", "currency", 0, 1e6),
+    "seasons.holding_share": Setting("number", "a year", 0, 5, usual=(0.05, 0.6)),
+    "seasons.change_cost": Setting("number", "currency", 0, 1e6),
+    "seasons.round_cost": Setting("number", "currency", 0, 1e6),
+    "seasons.chance": Setting("number", "chance", 0.0, 1.0, strict=True),
+    "seasons.swing": Setting("number", "share", 0, 10),
+    "planning.seed": Setting("integer", "", 0, 2**32 - 1),
+    "planning.scenarios": Setting("integer", "scenarios", 100, 1_000_000),
+    "planning.verify_scenarios": Setting("integer", "scenarios", 100, 1_000_000),
+    "planning.max_scenarios": Setting("integer", "scenarios", 100, 1_000_000),
+    "planning.mip_gap": Setting("number", "share of the objective", 0, 0.5),
+    "planning.time_limit_seconds": Setting("number", "seconds", 0, 86_400, strict=True),
+    "planning.frailty_nodes": Setting("integer", "points", 1, 64),
+    "planning.frontier": Setting("shares", "readiness targets"),
+    "planning.face_size_step_mm": Setting("number", "mm", 0, 5, strict=True),
+}
+
+UNIT_BLOCKS = ("stock", "bedside", "resecure", "forecast", "seasons", "prefer", "expect")
+"""Blocks of unit.toml; `planning` is set in a copy of policy.toml."""
+
+
+def keys_of(block: str) -> list[str]:
+    """Return the keys of one block ("" for the top level)."""
+    if not block:
+        return [name for name in SETTINGS if "." not in name]
+    return [name.partition(".")[2] for name in SETTINGS if name.startswith(f"{block}.")]
+
+
+def checked(setting: Setting, value: object) -> object | Bad:
+    """Return a setting's value in its own type, or what is wrong with it."""
+    if setting.kind == "flag":
+        return value if isinstance(value, bool) else Bad("is neither true nor false", "Write true or false.")
+    if setting.kind == "text":
+        if not isinstance(value, str) or not value.isprintable():
+            return Bad("is not a text", 'Put it in quotation marks: "text".')
+        longest = int(setting.high or 200)
+        good = 0 < len(value.strip()) <= longest
+        return value.strip() if good else Bad("is empty or too long", f"Write 1 to {longest} characters.")
+    if setting.kind == "texts":
+        good = isinstance(value, list) and all(isinstance(v, str) for v in value)
+        return tuple(value) if good and isinstance(value, list) else Bad(
+            "is not a list of texts", 'Write ["first", "second"].')
+    if setting.kind == "shares":
+        good = isinstance(value, list) and bool(value) and all(isinstance(v, float) and 0 < v < 1 for v in value)
+        return tuple(sorted(value)) if good and isinstance(value, list) else Bad(
+            "is not a list of chances", "Write chances between 0 and 1, such as [0.9, 0.95, 0.99].")
+    return _number(setting, value)
+
+
+def _number(setting: Setting, value: object) -> object | Bad:
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return Bad("is not a number", "Write a number without quotation marks, such as 3.5.")
+    number = float(value)
+    if number != number or number in (float("inf"), float("-inf")):
+        return Bad("is not a finite number", "Write a finite number, or leave the setting out.")
+    if setting.kind == "integer" and not number.is_integer():
+        return Bad("is not a whole number", "Write a whole number.")
+    low, high = setting.low, setting.high
+    below = low is not None and (number <= low if setting.strict else number < low)
+    above = high is not None and (number >= high if setting.strict and high == 1 else number > high)
+    if below or above:
+        if setting.unit in ("chance", "share") and 1 < number <= 100:
+            return Bad("is not between 0 and 1", f"Write it as a share of one: {number / 100:g}.")
+        lowest = "above" if setting.strict else "of at least"
+        highest = "below" if setting.strict and high == 1 else "at most"
+        return Bad("is out of range", f"Write a number {lowest} {low:g} and {highest} {high:g}.")
+    return int(number) if setting.kind == "integer" else number

@@ -1,0 +1,39 @@
+"""Sizes for practices: a class may use tube sizes that the census does not hold."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.findings import Findings
+from kitplan.read.sizes import FACE_COLUMNS, face_row, off_grid, outer_of, read_face, read_tubes
+from kitplan.read.source import Source
+from kitplan.read.values import Unit
+
+
+class PracticeSizes:
+    """Outer diameter and face measures for any tube size, from the unit's own tables or the shipped ones."""
+
+    def __init__(self, unit: Unit, findings: Findings) -> None:
+        source = Source(unit.path, findings)
+        self.face_file, self.face = read_face(source, findings)
+        self.tubes_file, self.tubes = read_tubes(source, findings)
+
+    def row(self, tube_mm: float, patient_kg: float) -> pd.Series | None:
+        """A row like Unit.strata without its technique, or None where a table has no such size."""
+        at = face_row(tube_mm, patient_kg, self.face) if len(self.face) else None
+        outer_mm = outer_of(tube_mm, self.tubes)
+        if at is None or np.isnan(outer_mm):
+            return None
+        values = {"tube_mm": tube_mm, "patient_kg": patient_kg, "outer_mm": outer_mm}
+        return pd.Series(values | {c: float(self.face.at[at, c]) for c in FACE_COLUMNS}, dtype=object)
+
+    def between_steps(self, tube_mm: float) -> bool:
+        """True when no tube of that size is in the table, though its neighbours are."""
+        return bool(off_grid(np.array([tube_mm]), self.tubes)[1][0])
+
+    def mend(self) -> str:
+        """What to do about a size that the tables do not hold."""
+        sizes = self.tubes["tube_mm"]
+        span = f" from {sizes.min():g} to {sizes.max():g}" if len(sizes) else ""
+        return f"Write a tube size{span}, or add the size to {self.tubes_file} and {self.face_file}."

@@ -1,0 +1,156 @@
+"""Sizes: a tube's outer diameter, the face that the tape spans, and whether a size is plausible for a weight."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.columns import columns_of
+from kitplan.read.findings import Findings
+from kitplan.read.source import Source
+from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.read.values import Assumption
+
+SMALLEST_MM, LARGEST_MM, STEP_MM = 2.0, 10.0, 0.5
+"""The grid of tube sizes: common practice, no source. A unit adds others in a tubes.csv of its own."""
+
+FACE_COLUMNS = ["span_mid_cheek_mm", "span_tragus_mm", "barrier_width_mm", "barrier_length_mm"]
+
+
+def read_face(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
+    """Return the file's name and the face measures by tube size or weight band (NaN: no limit on that side)."""
+    name, reader = _reader("face", source, findings)
+    if reader is None:
+        return name, pd.DataFrame(columns=list(columns_of("face")))
+    limits = {c: reader.numbers(c, low=0, high=500) for c in ("tube_from_mm", "tube_to_mm", "kg_from", "kg_to")}
+    spans = {c: reader.numbers(c, over=0, high=1000) for c in FACE_COLUMNS}
+    frame = pd.DataFrame(limits | spans)
+    frame["provenance"] = reader.texts("provenance", columns_of("face")["provenance"].default)
+    for low, high in (("tube_from_mm", "tube_to_mm"), ("kg_from", "kg_to")):
+        reader.refuse(high, (frame[high] < frame[low]).to_numpy(), frame[high].to_numpy(),
+                      f"is smaller than {low}", "Exchange the two.")
+    return name, frame[~reader.bad].reset_index(drop=True)
+
+
+def read_tubes(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
+    """Return the file's name and the tubes by size: outer diameter and usual weights."""
+    name, reader = _reader("tubes", source, findings)
+    if reader is None:
+        return name, pd.DataFrame(columns=list(columns_of("tubes")))
+    frame = pd.DataFrame({
+        "tube_mm": reader.numbers("tube_mm", over=0, high=30), "outer_mm": reader.numbers("outer_mm", over=0, high=40),
+        "kg_from": reader.numbers("kg_from", low=0, high=500), "kg_to": reader.numbers("kg_to", low=0, high=500),
+        "provenance": reader.texts("provenance", columns_of("tubes")["provenance"].default),
+    })
+    reader.refuse("outer_mm", (frame["outer_mm"] <= frame["tube_mm"]).to_numpy(), frame["outer_mm"].to_numpy(),
+                  "is not larger than the internal diameter", "Copy the outer diameter printed on the tube.")
+    reader.refuse("tube_mm", frame["tube_mm"].duplicated().to_numpy(), frame["tube_mm"].to_numpy(),
+                  "stands twice", "Keep one row a size.")
+    return name, frame[~reader.bad].sort_values("tube_mm").reset_index(drop=True)
+
+
+def _reader(table: str, source: Source, findings: Findings) -> tuple[str, TableReader | None]:
+    known = columns_of(table)
+    grid = source.table(table, known)
+    if grid is None and not source.has_table(table):
+        grid = source.shipped_table(table, known)
+    raw = raw_table(grid, known, findings) if grid is not None else None
+    if grid is None or raw is None or not report_headers(raw, findings):
+        return table if grid is None else grid.name, None
+    return grid.name, TableReader(raw, findings)
+
+
+def off_grid(tube_mm: np.ndarray, tubes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return masks of sizes that no tube has: impossible ones, and ones between the steps of the grid.
+
+    A size listed in tubes.csv is neither.
+    """
+    listed = np.isclose(tube_mm[:, None], tubes["tube_mm"].to_numpy(float)[None, :], atol=1e-6).any(axis=1)
+    known = np.isnan(tube_mm) | listed
+    impossible = ~known & ((tube_mm < SMALLEST_MM - 1e-9) | (tube_mm > LARGEST_MM + 1e-9))
+    between = ~known & ~impossible & ~np.isclose(tube_mm / STEP_MM, np.round(tube_mm / STEP_MM), atol=1e-6)
+    return impossible, between
+
+
+def sizes_from_expected(tube_mm: np.ndarray, patient_kg: np.ndarray, tubes: pd.DataFrame) -> np.ndarray:
+    """Return how far each tube is from the nearest size usual for the weight, mm (NaN: weight or band unknown).
+
+    Parameters: tube_mm, patient_kg: ndarrays, shape (n,). tubes: frame of read_tubes.
+    """
+    low, high = tubes["kg_from"].to_numpy(float), tubes["kg_to"].to_numpy(float)
+    usual = (patient_kg[:, None] >= np.where(np.isnan(low), 0, low)) & (
+        patient_kg[:, None] <= np.where(np.isnan(high), np.inf, high))
+    usual &= ~(np.isnan(low) & np.isnan(high))[None, :]
+    away = np.where(usual, np.abs(tube_mm[:, None] - tubes["tube_mm"].to_numpy(float)[None, :]), np.inf)
+    nearest_mm = away.min(axis=1, initial=np.inf)
+    return np.where(np.isinf(nearest_mm) | np.isnan(patient_kg), np.nan, nearest_mm)
+
+
+def outer_of(tube_mm: float, tubes: pd.DataFrame) -> float:
+    """Return the outer diameter: the size's own row, or between its neighbours; NaN outside the table."""
+    sizes, outers = tubes["tube_mm"].to_numpy(float), tubes["outer_mm"].to_numpy(float)
+    if not len(sizes) or not sizes[0] - 1e-9 <= tube_mm <= sizes[-1] + 1e-9:
+        return float("nan")
+    return float(np.interp(tube_mm, sizes, outers))
+
+
+def face_row(tube_mm: float, patient_kg: float, face: pd.DataFrame) -> int | None:
+    """Return the row of the face table for one kind of airway, or None.
+
+    A known weight decides where a row's band holds it (the band's upper end belongs to the next row); otherwise
+    the tube size does. Of several rows that hold, the first.
+    """
+    tube_known = face["tube_from_mm"].notna() | face["tube_to_mm"].notna()
+    kg_known = face["kg_from"].notna() | face["kg_to"].notna()
+    by_tube = (face["tube_from_mm"].fillna(0) <= tube_mm + 1e-9) & (face["tube_to_mm"].fillna(np.inf) >= tube_mm - 1e-9)
+    if not np.isnan(patient_kg):
+        by_kg = kg_known & (face["kg_from"].fillna(0) <= patient_kg) & (face["kg_to"].fillna(np.inf) > patient_kg)
+        for mask in (by_kg & by_tube, by_kg):
+            if mask.any():
+                return int(np.flatnonzero(mask)[0])
+    for mask in (by_tube & tube_known, by_tube & ~tube_known & ~kg_known):
+        if mask.any():
+            return int(np.flatnonzero(mask)[0])
+    return _nearest_tube(tube_mm, face[tube_known])
+
+
+def _nearest_tube(tube_mm: float, face: pd.DataFrame) -> int | None:
+    below = (face["tube_from_mm"].fillna(0) - tube_mm).clip(lower=0)
+    above = (tube_mm - face["tube_to_mm"].fillna(np.inf)).clip(lower=0)
+    away = below + above
+    return int(away.idxmin()) if len(face) and away.min() <= STEP_MM + 1e-9 else None
+
+
+def size_assumptions(
+    strata: pd.DataFrame, face: pd.DataFrame, face_file: str, tubes: pd.DataFrame, tubes_file: str, rows: list[int]
+) -> list[Assumption]:
+    """Return one line a tube size and one line a face row in use."""
+    lines = []
+    for size in sorted(strata["tube_mm"].unique()):
+        same = tubes[np.isclose(tubes["tube_mm"], size)]
+        ground = same["provenance"].iloc[0] if len(same) else "between its neighbours in the table"
+        lines.append(Assumption("Tubes", f"outer diameter of {size:g} mm", f"{outer_of(size, tubes):g}", "mm",
+                                _source(ground, tubes_file)))
+    for row in sorted(set(rows)):
+        line = face.loc[row]
+        spans = ", ".join(f"{c.removesuffix('_mm').replace('_', ' ')} {line[c]:g}" for c in FACE_COLUMNS)
+        band = "; ".join(part for part in (_band(line, "tube_from_mm", "tube_to_mm", "mm tube"),
+                                           _band(line, "kg_from", "kg_to", "kg")) if part)
+        ground = _source(line["provenance"], face_file)
+        lines.append(Assumption("Face measures", band or "any size", spans, "mm", ground))
+    return lines
+
+
+def _band(line: pd.Series, low: str, high: str, unit: str) -> str:
+    start, end = line[low], line[high]
+    if np.isnan(start) and np.isnan(end):
+        return ""
+    if np.isnan(end):
+        return f"from {start:g} {unit}"
+    if np.isnan(start):
+        return f"up to {end:g} {unit}"
+    return f"{start:g} {unit}" if start == end else f"{start:g} to {end:g} {unit}"
+
+
+def _source(ground: str, file: str) -> str:
+    return ground if file.startswith("config/") else f"{ground} (this unit's own {file})"

@@ -1,0 +1,146 @@
+"""A starter unit folder: a commented unit.toml and blank tables, from columns.csv and the defaults."""
+
+from __future__ import annotations
+
+import csv
+import io
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from kitplan.read.columns import Column, columns_of
+from kitplan.resources import config_file, sample_units
+
+EXAMPLES = {
+    "census_counts": ["", "oral", "3.5", "2", "oral_two_y", "barrier", ""],
+    "census_stays": ["A0001", "oral", "3.5", "2026-01-04 14:00", "2026-01-09 08:00", "oral_two_y", "",
+                     ""],
+    "resecure_log": ["2026-01-05", "20:00", "A0001", "", "", "", "", "loose"],
+    "stock_issues": ["2026-01-11", "saline_5ml", "40", "24"],
+    "present_par": ["saline_5ml", "2"],
+    "on_hand": ["saline_5ml", "1", "20", "2027-03-31", "LOT-1", "1", "2026-07-01"],
+}
+"""One filled-in row of each table, in the order of its columns, shown in the guide only."""
+
+TABLES = {
+    "census.csv": ("census_counts", "Who is there: one row for each kind of airway. With dates, a history."),
+    "optional/census_stays.csv": (
+        "census_stays", "Better than counts: one row for each airway. Save it as census.csv."),
+    "optional/resecure_log.csv": ("resecure_log", "Re-secures done. The program learns your own rate."),
+    "optional/stock_issues.csv": ("stock_issues", "What left the stock room, to set against the forecast."),
+    "optional/present_par.csv": ("present_par", "The par levels you hold now. The program audits them."),
+    "optional/on_hand.csv": ("on_hand", "What a count found. The program says what to order."),
+}
+DEFAULT_FILES = ("items.csv", "techniques.toml", "face.csv", "tubes.csv")
+
+UNIT_HEAD = """\
+# Your unit. Lines that begin with # are notes, or settings at their default: take the # away to change one.
+# Enter nothing that identifies a patient.
+name = "My unit"
+currency = "USD"
+
+# Days an airway stays, on average. Needed when census.csv holds counts; not used with a list of stays.
+mean_stay_days = 5
+{stay}
+
+# A kind of airway that is not in the census but may arrive, with the mean number present at one time:
+# [[expect]]
+# route = "oral"
+# tube_mm = 4.0
+# mean_airways = 0.2
+# beyond_census = true            # only for a kind that the census has had: airways on top of it (three beds more, say)
+
+# The item to use for a role whatever it costs (names as in items.csv):
+# [prefer]
+# saline = "saline_5ml"
+"""
+
+LIMITS = {
+    "stock": [("shelf_litres", "400", "litres the shelves hold; no limit when left out"),
+              ("budget", "6000", "most money tied up at par; no limit when left out")],
+    "bedside": [("container_litres", "6", "litres a kit container holds; no limit when left out"),
+                ("beds", "8", "bedsides that hold emergency equipment; the census peak when left out")],
+}
+
+
+def starter_files() -> dict[str, bytes]:
+    """Return the files of a starter unit, path in the folder -> content.
+
+    The optional tables stand in a folder of their own, so that a blank one is not read by mistake.
+    """
+    files = {"unit.toml": unit_toml().encode(), "HOW_TO_FILL.txt": guide().encode()}
+    for path, (table, _) in TABLES.items():
+        files[path] = _csv_bytes([list(columns_of(table))])
+    for name in DEFAULT_FILES:
+        files[f"optional/{name}"] = config_file(name).read_bytes()
+    files["optional/class.toml"] = (sample_units()["harbour_wing"] / "class.toml").read_bytes()
+    return files
+
+
+def unit_toml() -> str:
+    """A commented unit.toml: every default with its unit and where it comes from, switched off."""
+    policy = tomllib.loads(config_file("policy.toml").read_text(encoding="utf-8"))
+    frequency = tomllib.loads(config_file("resecure.toml").read_text(encoding="utf-8"))
+    blocks = {name: policy[name] for name in ("stock", "bedside", "forecast", "seasons")}
+    stay = frequency.pop("stay_log_sd")
+    blocks["resecure"] = {k: v for k, v in frequency.items() if isinstance(v, dict) and "value" in v}
+    lines = [UNIT_HEAD.format(stay=_setting("stay_log_sd", stay))]
+    for name, settings in blocks.items():
+        lines.append(f"[{name}]")
+        for key, entry in settings.items():
+            lines.append(_setting(key, entry))
+        for key, example, meaning in LIMITS.get(name, []):
+            lines.append(f"# {key} = {example}".ljust(34) + f"# {meaning}")
+        lines.append("")
+    return "\n".join(lines)
+
+
+def guide() -> str:
+    """A plain-text guide to every table: its columns and one example row."""
+    lines = ["HOW TO FILL THIS FOLDER", "",
+             "1. Open unit.toml and give your unit's name. 2. Fill census.csv. 3. Run: kitplan check FOLDER",
+             "4. Run: kitplan plan FOLDER", "",
+             "Everything in optional/ can wait. To use a file, fill it and move it up beside unit.toml.",
+             "Enter nothing that identifies a patient: no names, record numbers or dates of birth.", ""]
+    for path, (table, purpose) in TABLES.items():
+        columns = columns_of(table)
+        lines += [path, f"  {purpose}"]
+        lines += [f"  {_column_line(c)}" for c in columns.values()]
+        example = [cell for cell, _ in zip(EXAMPLES[table], columns)]
+        lines += ["  Example:", f"    {','.join(columns)}", f"    {','.join(example)}", ""]
+    lines += ["optional/" + ", optional/".join(DEFAULT_FILES),
+              "  Copies of the shipped defaults. Prices in items.csv are INVENTED: put in your own.",
+              "  A file beside unit.toml replaces the shipped one as a whole.", "",
+              "optional/class.toml", "  A practice class, as an example to change.", ""]
+    return "\n".join(lines)
+
+
+def _column_line(column: Column) -> str:
+    need = "needed" if column.required else "optional"
+    if column.default:
+        need += f", {column.default} when empty"
+    unit = f", {column.unit}" if column.unit else ""
+    return f"{column.name} ({column.kind}{unit}; {need}): {column.description}"
+
+
+def _setting(key: str, entry: dict[str, Any]) -> str:
+    setting = f"# {key} = {_toml(entry['value'])}"
+    return f"{setting:<34}# {entry['unit']}. {entry['provenance']}"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value)
+
+
+def _csv_bytes(rows: list[list[str]]) -> bytes:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(rows)
+    return out.getvalue().encode()
+
+
+def sample_files(folder: Path) -> dict[str, bytes]:
+    """Return every file of a sample unit, path in the folder -> content."""
+    files = (p for p in sorted(folder.iterdir()) if p.is_file() and not p.name.startswith("."))
+    return {p.name: p.read_bytes() for p in files}

@@ -1,0 +1,206 @@
+"""Strata: one row for each kind of airway, from the rows that name route, tube size, technique and skin."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.cells import Bad, read_flags
+from kitplan.read.findings import Findings, key_of, nearest, suggestion
+from kitplan.read.sizes import FACE_COLUMNS, face_row, off_grid, outer_of, sizes_from_expected
+from kitplan.read.tables import TableReader
+from kitplan.read.techniques import default_technique, routes_of, technique_for
+from kitplan.read.values import STRATUM_KEY, Technique
+
+MOST_TOLD = 20
+"""Ways of misspelling told with a suggestion each; further ones are told together."""
+SKINS = ("none", "barrier")
+HEAVIEST_KG = 400
+
+
+def read_keys(reader: TableReader, techniques: Mapping[str, Technique]) -> pd.DataFrame:
+    """Return route, tube_mm, technique, skin, patient_kg for every row of a census; faults are noted.
+
+    An empty technique becomes the route's default; an empty skin becomes "none".
+    """
+    frame = pd.DataFrame({"route": _keys(reader.texts("route")), "tube_mm": reader.numbers("tube_mm", over=0, high=50)})
+    frame["technique"] = reader.texts("technique")
+    frame["skin"] = _keys(reader.texts("skin", "none"))
+    frame["patient_kg"] = reader.numbers("patient_kg", over=0, high=HEAVIEST_KG)
+    refuse_unknown_codes(reader, "route", frame["route"], routes_of(techniques))
+    refuse_unknown_codes(reader, "skin", frame["skin"], SKINS)
+    frame["technique"] = _techniques(reader, frame, techniques)
+    return frame
+
+
+def _keys(texts: np.ndarray) -> np.ndarray:
+    codes, distinct = pd.factorize(texts)
+    return np.array([key_of(t) for t in distinct] or [""], dtype=object)[codes]
+
+
+def refuse_unknown_codes(
+    reader: TableReader, column: str, values: pd.Series, known: tuple[str, ...] | list[str]
+) -> None:
+    """Note every value of a column that is not one of the known words, with the nearest."""
+    given = reader.raw.columns.get(column)
+    refuse_strangers(reader, column, values.to_numpy(), known, given, f"is not a {column}")
+
+
+def refuse_strangers(
+    reader: TableReader, column: str, values: np.ndarray, known: Collection[str], given: np.ndarray | None, fault: str
+) -> None:
+    """Note the rows whose folded value is not known, each with the nearest known word (the first MOST_TOLD ways)."""
+    folded = {key_of(k) for k in known}
+    codes, distinct = pd.factorize(values)
+    strange = [c for c, text in enumerate(distinct) if text and key_of(text) not in folded]
+    for code in strange[:MOST_TOLD]:
+        reader.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
+    if strange[MOST_TOLD:]:
+        reader.refuse(column, np.isin(codes, strange[MOST_TOLD:]), given, fault, suggestion("", known))
+
+
+def _techniques(reader: TableReader, frame: pd.DataFrame, techniques: Mapping[str, Technique]) -> np.ndarray:
+    written = frame["technique"].to_numpy()
+    given = reader.raw.columns.get("technique")
+    titled = [*techniques, *(t.title for t in techniques.values())]
+    refuse_strangers(reader, "technique", written, titled, given, "is not a recipe in techniques.toml")
+    names = {text: technique_for(text, techniques) for text in pd.unique(written)}
+    found = np.array([names[text] or "" for text in written], dtype=object)
+    for route in routes_of(techniques):
+        here = (frame["route"] == route).to_numpy()
+        usual = default_technique(route, techniques)
+        empty = here & (written == "")
+        if usual is None:
+            reader.refuse("technique", empty, None, f"is empty, and no recipe is the default of the route {route}",
+                          "Name a technique, or set default = true in techniques.toml.")
+        found[empty] = usual or ""
+        unable = [n for n, t in techniques.items() if route not in t.routes]
+        reader.refuse("technique", here & pd.Series(found).isin(unable).to_numpy(), given,
+                      f"does not serve the route {route}",
+                      "Name one that does, or add the route to it in techniques.toml.")
+    return found
+
+
+def question_sizes(reader: TableReader, frame: pd.DataFrame, tubes: pd.DataFrame) -> None:
+    """Refuse sizes that no tube has and question those unusual for the weight; nothing is corrected.
+
+    Fine within 0.5 mm of the sizes usual for a weight (half a size down is real practice), a warning at 1.0, a
+    question at 1.5: domain practice, see the provenance column of tubes.csv.
+    """
+    size, weight = frame["tube_mm"].to_numpy(float), frame["patient_kg"].to_numpy(float)
+    impossible, between = off_grid(size, tubes)
+    given = reader.raw.columns["tube_mm"]
+    reader.refuse("tube_mm", impossible & ~reader.bad, given, "is not a tube size: they run from 2.0 to 10.0 mm",
+                  "Give the internal diameter in mm, such as 3.5.")
+    reader.refuse("tube_mm", between & ~reader.bad, given, "is between tube sizes, which go up by 0.5 mm",
+                  "Correct it, or add the size to a tubes.csv of your own.")
+    pairs = pd.DataFrame({"size": size, "weight": weight}).drop_duplicates()
+    away = sizes_from_expected(pairs["size"].to_numpy(), pairs["weight"].to_numpy(), tubes)
+    merged = pd.DataFrame({"size": size, "weight": weight}).merge(pairs.assign(away=away), how="left")
+    apart = np.nan_to_num(merged["away"].to_numpy(), nan=0.0)
+    told = np.array([f"{s:g} mm at {w:g} kg" for s, w in zip(size, weight)], dtype=object) if apart.any() else None
+    reader.doubt("tube_mm", (apart >= 1.5 - 1e-9) & ~reader.bad, told,
+                 "is 1.5 mm or more from the sizes usual for the weight",
+                 "Is it right? Look at the size and the weight.")
+    reader.doubt("tube_mm", (apart >= 1.0 - 1e-9) & (apart < 1.5 - 1e-9) & ~reader.bad, told,
+                 "is 1.0 mm from the sizes usual for the weight", "Look at the size and the weight.")
+
+
+def build_strata(
+    keys: pd.DataFrame, techniques: Mapping[str, Technique], tubes: pd.DataFrame, face: pd.DataFrame,
+    files: tuple[str, str], findings: Findings,
+) -> tuple[pd.DataFrame, list[int]]:
+    """Return the strata frame of values.Unit and the face rows in use.
+
+    keys: STRATUM_KEY and patient_kg, any number of rows a stratum; files: names of the tubes and face tables.
+    """
+    strata = keys.groupby(STRATUM_KEY, as_index=False)["patient_kg"].median()
+    strata = strata.sort_values(STRATUM_KEY, ignore_index=True)
+    strata["outer_mm"] = [outer_of(t, tubes) for t in strata["tube_mm"]]
+    strata["label"] = [_label(row, techniques) for row in strata.to_dict("records")]
+    rows = [face_row(t, kg, face) for t, kg in zip(strata["tube_mm"], strata["patient_kg"])]
+    for label, outer, row in zip(strata["label"], strata["outer_mm"], rows):
+        if np.isnan(outer):
+            findings.fault(files[0], f"has no outer diameter for {label}", "Add a row for the size.", column="tube_mm")
+        if row is None:
+            findings.fault(files[1], f"has no face measures for {label}", "Add a row for the size or the weight.")
+    for column in FACE_COLUMNS:
+        strata[column] = [np.nan if r is None else float(face.at[r, column]) for r in rows]
+    strata.index.name = "stratum"
+    return strata, [r for r in rows if r is not None]
+
+
+def _label(row: Mapping[Any, Any], techniques: Mapping[str, Technique]) -> str:
+    title = techniques[row["technique"]].title.replace(",", "")
+    skin = "" if row["skin"] == "none" else f", {row['skin']}"
+    return f"{row['route']} {row['tube_mm']:.1f} mm, {title}{skin}"
+
+
+def stratum_codes(keys: pd.DataFrame, strata: pd.DataFrame) -> np.ndarray:
+    """Return the stratum of each row of keys, -1 where there is none; shape (n,), int."""
+    index = pd.MultiIndex.from_frame(strata[STRATUM_KEY])
+    return index.get_indexer(pd.MultiIndex.from_frame(keys[STRATUM_KEY]))
+
+
+def expected_keys(
+    blocks: tuple[Mapping[str, Any], ...], techniques: Mapping[str, Technique], tubes: pd.DataFrame, findings: Findings
+) -> pd.DataFrame:
+    """Return the `[[expect]]` lines: STRATUM_KEY, patient_kg, mean_airways, beyond_census; faults are noted."""
+    lines = []
+    for number, block in enumerate(blocks, 1):
+        line = _expected(str(block["_file"]), f"expect[{number}]", block, techniques, tubes, findings)
+        if line is not None:
+            lines.append(line)
+    frame = pd.DataFrame(lines, columns=[*STRATUM_KEY, "patient_kg", "mean_airways", "beyond_census"])
+    return frame.astype({"tube_mm": float, "patient_kg": float, "mean_airways": float, "beyond_census": bool})
+
+
+def _expected(
+    file: str, where: str, block: Mapping[str, Any], techniques: Mapping[str, Technique], tubes: pd.DataFrame,
+    findings: Findings,
+) -> dict[str, Any] | None:
+    before = len(findings.faults)
+    known = [*STRATUM_KEY, "patient_kg", "mean_airways", "beyond_census"]
+    for key in block:
+        if key not in known and key != "_file":
+            findings.fault(file, "is not a setting", suggestion(key, known), column=f"{where}.{key}")
+    numbers = {k: _positive(file, where, k, block, findings) for k in ("tube_mm", "mean_airways", "patient_kg")}
+    route, skin = key_of(str(block.get("route", ""))), key_of(str(block.get("skin", "none")))
+    written = str(block.get("technique", ""))
+    technique = technique_for(written, techniques) if written else default_technique(route, techniques)
+    if route not in routes_of(techniques):
+        findings.fault(file, "is not a route", suggestion(route, routes_of(techniques)), column=f"{where}.route",
+                       value=block.get("route"))
+    elif technique is None or route not in techniques[technique].routes:
+        near = nearest(written, techniques)
+        findings.fault(file, f"names no recipe for the route {route}",
+                       f"Did you mean {near!r}?" if near else "Name one of techniques.toml.",
+                       column=f"{where}.technique", value=written or None)
+    if skin not in SKINS:
+        findings.fault(file, "is not a skin protection", suggestion(skin, SKINS), column=f"{where}.skin", value=skin)
+    size = np.array([numbers["tube_mm"]])
+    if any(mask[0] for mask in off_grid(size, tubes)):
+        findings.fault(file, "is not a tube size: they run from 2.0 to 10.0 mm in steps of 0.5 mm",
+                       "Correct it, or add the size to a tubes.csv of your own.", column=f"{where}.tube_mm",
+                       value=f"{size[0]:g}")
+    beyond = read_flags([block.get("beyond_census", "no")])[0]
+    if isinstance(beyond, Bad):
+        findings.fault(file, beyond.fault, beyond.mend, column=f"{where}.beyond_census",
+                       value=block.get("beyond_census"))
+    if len(findings.faults) > before:
+        return None
+    return numbers | {"route": route, "technique": technique, "skin": skin, "beyond_census": beyond}
+
+
+def _positive(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> float:
+    value = block.get(key)
+    if value is None and key == "patient_kg":
+        return float("nan")
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 2000:
+        findings.fault(file, "needs a number above zero", f"Write {key} = 3.5, say.", column=f"{where}.{key}",
+                       value=value)
+        return float("nan")
+    return float(value)

@@ -1,0 +1,184 @@
+"""Recipes: what one re-secure uses. A technique is data (techniques.toml), not code."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.settings import parse_toml, refuse_unknown
+from kitplan.read.source import Source
+from kitplan.read.values import Assumption, Piece, Technique
+
+_TECHNIQUE_KEYS = ("title", "routes", "default", "people", "measure", "tape_width_mm", "pieces", "uses",
+                   "uses_with_barrier", "provenance")
+_PIECE_KEYS = ("shape", "count", "span", "length_mm", "extra_mm", "half_width", "uncut_mm", "bridge_mm", "tab_mm",
+               "turns", "use")
+_SHAPES = {"strip": "strip", "y": "Y", "h": "H"}
+
+
+def read_techniques(source: Source, findings: Findings) -> tuple[str, dict[str, Technique]]:
+    """Return the file's name and every recipe that can be read, by name; faults are noted."""
+    content, file = source.toml("techniques.toml"), "techniques.toml"
+    if content is None:
+        content, file = source.shipped_toml("techniques.toml"), "config/techniques.toml"
+    settings = parse_toml(file, content, findings) or {}
+    found = {}
+    for name, block in settings.items():
+        if not isinstance(block, Mapping):
+            findings.fault(file, "is not a recipe", "Begin a recipe with its name: [oral_two_y].", column=name)
+            continue
+        technique = _technique(file, name, block, findings)
+        if technique is not None:
+            found[name] = technique
+    if not found and not findings.faults:
+        findings.fault(file, "holds no recipe", "Copy the starter's techniques.toml and change it.")
+    _check_defaults(file, found, findings)
+    return file, found
+
+
+def technique_for(name: str, techniques: Mapping[str, Technique]) -> str | None:
+    """Return the recipe that a census row means by its name or title, or None."""
+    key = key_of(name)
+    return next((n for n, t in techniques.items() if key in (key_of(n), key_of(t.title))), None)
+
+
+def default_technique(route: str, techniques: Mapping[str, Technique]) -> str | None:
+    """Return the recipe used where a census row of this route names none: its default, or its only one."""
+    able = [t for t in techniques.values() if route in t.routes]
+    chosen = [t for t in able if t.default] or (able if len(able) == 1 else [])
+    return chosen[0].name if chosen else None
+
+
+def routes_of(techniques: Mapping[str, Technique]) -> list[str]:
+    """Return every route that a recipe serves, in order."""
+    return list(dict.fromkeys(r for t in techniques.values() for r in t.routes))
+
+
+def technique_assumptions(used: Mapping[str, Technique], file: str) -> list[Assumption]:
+    """Return one line a used recipe: what it takes and where that comes from."""
+    own = not file.startswith("config/")
+    lines = []
+    for technique in used.values():
+        parts = [f"{p.count} {p.shape}{' (half width)' if p.half_width else ''}" for p in technique.pieces]
+        parts += [f"{role} {quantity:g}" for role, quantity in technique.uses.items()]
+        source = technique.provenance or "no source given"
+        lines.append(Assumption("Recipes", technique.title, "; ".join(parts), "per re-secure",
+                                f"{source} (this unit's own {file})" if own else source))
+    return lines
+
+
+def _technique(file: str, name: str, block: Mapping[str, Any], findings: Findings) -> Technique | None:
+    before = len(findings.faults)
+    read = _Reader(file, name, block, findings)
+    refuse_unknown(file, name, block, _TECHNIQUE_KEYS, findings)
+    routes = block.get("routes")
+    if not (isinstance(routes, list) and routes and all(isinstance(r, str) and r.strip() for r in routes)):
+        findings.fault(file, "names no route", 'Write routes = ["oral"].', column=f"{name}.routes")
+        routes = []
+    measure = block.get("measure", "mid_cheek")
+    if measure not in ("mid_cheek", "tragus"):
+        findings.fault(file, "is not a way of measuring", suggestion(str(measure), ["mid_cheek", "tragus"]),
+                       column=f"{name}.measure", value=measure)
+    pieces = block.get("pieces", [])
+    if not isinstance(pieces, list) or not all(isinstance(p, Mapping) for p in pieces):
+        findings.fault(file, "is not a list of pieces", 'Write pieces = [{ shape = "Y", count = 2, span = 1.0 }].',
+                       column=f"{name}.pieces")
+        pieces = []
+    made = [_piece(file, f"{name}.pieces[{i}]", p, findings) for i, p in enumerate(pieces, 1)]
+    technique = Technique(
+        name=name, title=read.text("title", name), routes=tuple(key_of(r) for r in routes),
+        default=read.flag("default"), people=int(read.number("people", 2, low=1, whole=True)), measure=measure,
+        tape_width_mm=read.optional("tape_width_mm"), pieces=tuple(p for p in made if p is not None),
+        uses=read.quantities("uses"), uses_with_barrier=read.quantities("uses_with_barrier"),
+        provenance=read.text("provenance", ""),
+    )
+    if not technique.pieces and not technique.uses and len(findings.faults) == before:
+        findings.fault(file, "uses nothing", f"Give it pieces, or quantities under [{name}.uses].", column=name)
+    return technique if len(findings.faults) == before else None
+
+
+def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> Piece | None:
+    before = len(findings.faults)
+    read = _Reader(file, where, block, findings)
+    refuse_unknown(file, where, block, _PIECE_KEYS, findings)
+    shape = _SHAPES.get(str(block.get("shape", "")).casefold())
+    if shape is None:
+        findings.fault(file, "is not a shape", suggestion(str(block.get("shape", "")), ["strip", "Y", "H"]),
+                       column=f"{where}.shape", value=block.get("shape"))
+    if ("span" in block) == ("length_mm" in block):
+        findings.fault(file, "needs a length", "Give either span (a factor of the face span) or length_mm.",
+                       column=where)
+    piece = Piece(
+        shape=shape or "strip",  # type: ignore[arg-type]
+        count=int(read.number("count", 1, low=1, whole=True)), span=read.optional("span"),
+        length_mm=read.optional("length_mm"), extra_mm=read.number("extra_mm", 0, low=-500),
+        half_width=read.flag("half_width"), uncut_mm=read.number("uncut_mm", 0),
+        bridge_mm=read.number("bridge_mm", 0), tab_mm=read.number("tab_mm", 0), turns=read.number("turns", 0, high=20),
+        use=read.text("use", ""),
+    )
+    return piece if len(findings.faults) == before else None
+
+
+def _check_defaults(file: str, techniques: Mapping[str, Technique], findings: Findings) -> None:
+    for route in routes_of(techniques):
+        names = [t.name for t in techniques.values() if t.default and route in t.routes]
+        if len(names) > 1:
+            findings.fault(file, f"is a second default for the route {route}, beside {names[0]}",
+                           "Keep default = true on one recipe a route.", column=f"{names[1]}.default")
+
+
+class _Reader:
+    """Reads the keys of one block in their types, noting faults."""
+
+    def __init__(self, file: str, where: str, block: Mapping[str, Any], findings: Findings) -> None:
+        self._file, self._where, self._block, self._findings = file, where, block, findings
+
+    def _fault(self, key: str, fault: str, mend: str) -> None:
+        self._findings.fault(self._file, fault, mend, column=f"{self._where}.{key}", value=self._block.get(key))
+
+    def number(
+        self, key: str, absent: float, *, low: float = 0, high: float = 10_000, whole: bool = False
+    ) -> float:
+        value = self._block.get(key, absent)
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            self._fault(key, "is not a number", "Write a number without quotation marks.")
+        elif not low <= value <= high:
+            self._fault(key, "is out of range", f"Write a number from {low:g} to {high:g}.")
+        elif whole and value != int(value):
+            self._fault(key, "is not a whole number", "Write a whole number.")
+        else:
+            return float(value)
+        return float(absent)
+
+    def optional(self, key: str) -> float | None:
+        if key not in self._block:
+            return None
+        number = self.number(key, 1.0, low=0)
+        if number == 0:
+            self._fault(key, "is zero", "Write a number above zero, or leave it out.")
+        return number
+
+    def text(self, key: str, absent: str) -> str:
+        value = self._block.get(key, absent)
+        if not isinstance(value, str) or not value.isprintable():
+            self._fault(key, "is not a text", 'Put it in quotation marks: "text".')
+            return absent
+        return value.strip()
+
+    def flag(self, key: str) -> bool:
+        value = self._block.get(key, False)
+        if not isinstance(value, bool):
+            self._fault(key, "is neither true nor false", "Write true or false.")
+            return False
+        return value
+
+    def quantities(self, key: str) -> Mapping[str, float]:
+        block = self._block.get(key, {})
+        if not isinstance(block, Mapping):
+            self._fault(key, "is not a block of quantities", f"Begin it with [{self._where}.{key}].")
+            return MappingProxyType({})
+        read = _Reader(self._file, f"{self._where}.{key}", block, self._findings)
+        quantities = {role: read.number(role, 0) for role in block}
+        return MappingProxyType({key_of(role): q for role, q in quantities.items() if q > 0})

@@ -1,0 +1,183 @@
+"""The door: files in, one checked `Unit` out, or every problem of every file at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.catalogue import read_items
+from kitplan.read.census import CensusRows, raw_census, read_census
+from kitplan.read.crosschecks import check_floors, check_policy_items, check_roles
+from kitplan.read.findings import Findings
+from kitplan.read.frequency import frequency_table
+from kitplan.read.guard import guard_tables
+from kitplan.read.logs import raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
+from kitplan.read.policy import Policy, read_policy
+from kitplan.read.sizes import read_face, read_tubes, size_assumptions
+from kitplan.read.source import Source, question_names
+from kitplan.read.strata import build_strata, expected_keys, stratum_codes
+from kitplan.read.tables import RawTable
+from kitplan.read.techniques import read_techniques, technique_assumptions
+from kitplan.read.values import STRATUM_KEY, Assumption, Census, Technique, Unit
+
+NO_CURRENCY = "money units"
+"""What stands behind a sum of a unit that names no currency."""
+
+
+@dataclass(frozen=True)
+class _Tables:
+    """What was read before kinds of airway are numbered; each with the name of its file."""
+
+    policy: Policy
+    techniques: dict[str, Technique]
+    items: pd.DataFrame
+    tubes: pd.DataFrame
+    face: pd.DataFrame
+    census: CensusRows
+    expected: pd.DataFrame
+    logs: dict[str, RawTable]
+    files: dict[str, str]
+
+
+def load_unit(path: Path, seed: int | None = None) -> Unit:
+    """Read a unit folder, its unit.toml, or one .xlsx workbook with the tables as sheets.
+
+    seed: from the command line; None takes policy.toml's.
+
+    Raises
+    ------
+    InputError
+        With every problem of every file; only the identity problems when something looks like a patient's identity.
+    """
+    findings = Findings()
+    source = Source(Path(path), findings)
+    question_names(source, findings)
+    tables = _read_tables(source, findings)
+    strata, face_rows = build_strata(
+        pd.concat([tables.census.keys, tables.expected[[*STRATUM_KEY, "patient_kg"]]], ignore_index=True),
+        tables.techniques, tables.tubes, tables.face, (tables.files["tubes"], tables.files["face"]), findings,
+    )
+    frequency, modifier_lines = frequency_table(strata, tables.policy, findings)
+    check_roles(strata, tables.techniques, tables.files["techniques"], tables.items, tables.files["items"],
+                tables.policy, findings)
+    check_floors(strata, tables.items, tables.files["items"], findings)
+    prefer, unavailable = check_policy_items(tables.policy, tables.items, findings)
+    codes = stratum_codes(tables.census.keys, strata)
+    logs = _read_logs(tables, codes, strata, findings)
+    findings.stop_if_faulty()
+    used = {n: t for n, t in tables.techniques.items() if n in set(strata["technique"])}
+    sizes = size_assumptions(strata, tables.face, tables.files["face"], tables.tubes, tables.files["tubes"], face_rows)
+    assumptions = (*tables.policy.assumptions, *modifier_lines,
+                   *technique_assumptions(used, tables.files["techniques"]), *sizes, *_other_lines(tables, prefer))
+    census = _census(tables, codes, strata, findings)
+    return Unit(
+        path=Path(path), name=str(tables.policy.values.get("name", Path(path).resolve().stem)),
+        currency=str(tables.policy.values.get("currency", NO_CURRENCY)),
+        strata=strata, census=census, frequency=frequency,
+        checks_per_day=int(tables.policy.values["resecure.checks_per_day"]),
+        techniques=MappingProxyType(tables.techniques), items=tables.items,
+        stock=replace(tables.policy.stock(), unavailable=unavailable), bedside=tables.policy.bedside(),
+        planning=tables.policy.planning(seed), forecast=tables.policy.forecast(), seasons=tables.policy.seasons(),
+        log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
+        on_hand=logs["on_hand"], prefer=MappingProxyType(prefer), assumptions=assumptions,
+        warnings=tuple(findings.warnings), checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
+    )
+
+
+def _read_tables(source: Source, findings: Findings) -> _Tables:
+    policy = read_policy(source, findings)
+    raw = raw_census(source, findings)
+    logs = raw_logs(source, findings)
+    airways = [t for t in (raw, logs.get("resecure_log")) if t is not None]
+    guard_tables(airways, [t for name, t in logs.items() if name != "resecure_log"], findings)
+    recipes_file, techniques = read_techniques(source, findings)
+    items_file, items = read_items(source, findings)
+    tubes_file, tubes = read_tubes(source, findings)
+    face_file, face = read_face(source, findings)
+    expected = expected_keys(policy.expect, techniques, tubes, findings)
+    census = read_census(raw, techniques, tubes, findings) if raw is not None and techniques else None
+    if census is None:
+        _read_shelf_logs(logs, items, findings)
+        check_policy_items(policy, items, findings)
+        findings.stop_if_faulty()
+        raise AssertionError("a census that could not be read was not noted as a fault")
+    expected = _only_new(expected, census, policy.file, findings)
+    files = {"techniques": recipes_file, "items": items_file, "tubes": tubes_file, "face": face_file}
+    return _Tables(policy, techniques, items, tubes, face, census, expected, logs, files)
+
+
+def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: Findings) -> pd.DataFrame:
+    """Drop `[[expect]]` lines for kinds that the census has had, and refuse those that stand twice.
+
+    A line that says beyond_census stays: its airways come on top of those counted (more beds, a what-if).
+    """
+    there = census.rows["airways"] > 0 if "airways" in census.rows else np.ones(len(census.rows), dtype=bool)
+    present = pd.MultiIndex.from_frame(census.keys.loc[there, STRATUM_KEY].drop_duplicates())
+    asked = pd.MultiIndex.from_frame(expected[STRATUM_KEY])
+    counted = asked.isin(present) & ~expected["beyond_census"].to_numpy(bool)
+    for position in np.flatnonzero(counted):
+        line = expected.iloc[position]
+        findings.warn(file, f"is not used: the census has {line['route']} {line['tube_mm']:g} mm, {line['technique']}, "
+                      f"{line['skin']} already",
+                      "Delete the line, or say beyond_census = true to add these airways to those counted.",
+                      column=f"expect[{position + 1}]")
+    for position in np.flatnonzero(asked.duplicated()):
+        findings.fault(file, "stands twice", "Keep one line for each kind of airway.",
+                       column=f"expect[{position + 1}]")
+    return expected[~counted].reset_index(drop=True)
+
+
+def _read_logs(
+    tables: _Tables, codes: np.ndarray, strata: pd.DataFrame, findings: Findings
+) -> dict[str, pd.DataFrame | None]:
+    read = _read_shelf_logs(tables.logs, tables.items, findings)
+    raw = tables.logs.get("resecure_log")
+    read["resecure_log"] = None if raw is None else read_resecure_log(
+        raw, tables.census, codes, strata, tables.techniques, findings)
+    return read
+
+
+def _read_shelf_logs(
+    raws: dict[str, RawTable], items: pd.DataFrame, findings: Findings
+) -> dict[str, pd.DataFrame | None]:
+    readers = {"stock_issues": read_issues, "present_par": read_present_par, "on_hand": read_on_hand}
+    return {name: read(raws[name], items, findings) if name in raws else None for name, read in readers.items()}
+
+
+def _census(tables: _Tables, codes: np.ndarray, strata: pd.DataFrame, findings: Findings) -> Census:
+    rows, policy = tables.census, tables.policy
+    frame = rows.rows.assign(stratum=codes)
+    if rows.shape == "snapshot":
+        frame = frame.groupby("stratum", as_index=False)["airways"].sum()
+    elif rows.shape == "counts":
+        frame = frame.groupby(["day", "stratum"], as_index=False)["airways"].sum()
+    else:
+        frame = frame[["airway", "stratum", "start", "end"]].sort_values(["start", "airway"], ignore_index=True)
+    mean_stay = policy.values.get("mean_stay_days")
+    if mean_stay is None and rows.shape != "stays":
+        findings.warn(policy.file, "gives no mean_stay_days: airways are taken to stay for good, and none arrives",
+                      "Add mean_stay_days = 5, say, at the top.", column="mean_stay_days")
+    expected = pd.DataFrame({"stratum": stratum_codes(tables.expected, strata),
+                             "mean_airways": tables.expected["mean_airways"].to_numpy(float)})
+    return Census(
+        shape=rows.shape, rows=frame, first_day=rows.first_day, last_day=rows.last_day,
+        mean_stay_days=None if mean_stay is None else float(mean_stay),
+        stay_log_sd=float(policy.values["stay_log_sd"]), expected=expected, unknown_days=rows.unknown_days,
+    )
+
+
+def _other_lines(tables: _Tables, prefer: dict[str, str]) -> list[Assumption]:
+    own = not tables.files["items"].startswith("config/")
+    source = f"this unit's own {tables.files['items']}" if own else (
+        "generic catalogue with invented prices: replace it with your own items.csv")
+    lines = [Assumption("Catalogue", "items, packs, prices and volumes", f"{len(tables.items)} items", "", source)]
+    lines += [Assumption("Catalogue", f"preferred {role}", item, "", f"this unit's own {tables.policy.file}")
+              for role, item in prefer.items()]
+    lines += [Assumption("Census", "expected beside the census", f"{line.mean_airways:g}",
+                         f"airways of {line.route} {line.tube_mm:g} mm on a mean day",
+                         f"this unit's own {tables.policy.file}") for line in tables.expected.itertuples()]
+    return lines

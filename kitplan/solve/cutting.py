@@ -1,0 +1,370 @@
+"""Tape cut from rolls: one-dimensional cutting stock with several roll lengths, prices, packs and limited
+stock.
+
+Lengths are handled as whole tenths of a millimetre: a piece is rounded up to the next tenth and a roll
+down, so a plan never relies on tape that is not there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.solve.patterns import Column, PatternPlan, Pricer, Supply, bound_only, solve_patterns
+
+TENTHS = 10
+_FEW_PATTERNS = 4000
+_COARSE_STEPS = 2000
+"""Steps along the longest roll in the quick look for patterns; the exact look uses tenths of a millimetre."""
+
+
+@dataclass(frozen=True)
+class Roll:
+    """One kind of roll that may be cut. price: money for one pack of `pack` rolls; available None: no limit.
+
+    first: this stock goes before other stock of no more cost (past its date, kept for practice).
+    """
+
+    name: str
+    length_mm: float
+    price: float = 1.0
+    pack: int = 1
+    available: int | None = None
+    first: bool = False
+
+
+@dataclass(frozen=True)
+class CutPlan:
+    """Which rolls, which patterns, how many.
+
+    lengths_mm, demand: what was asked, longest first. rolls: the kinds offered.
+    plan: one row a pattern; columns roll, pattern ("2 x 160 + 1 x 95"), count, used_mm, waste_mm (of one
+    roll). cuts: int ndarray, shape (n rows of plan, n lengths), pieces of each length from one roll.
+    opened: rolls cut, packs: packs taken, both by roll name. cost: money for the packs.
+    lp_bound: the relaxation's value, which no plan undercuts; ceiling: the least money in whole packs at
+    or above it. short: pieces of each length that limited stock could not give (0 everywhere in a complete
+    plan).
+    """
+
+    lengths_mm: np.ndarray
+    demand: np.ndarray
+    rolls: tuple[Roll, ...]
+    plan: pd.DataFrame
+    cuts: np.ndarray
+    opened: dict[str, int]
+    packs: dict[str, int]
+    cost: float
+    lp_bound: float
+    ceiling: float
+    short: np.ndarray
+    columns: int
+
+    @property
+    def n_rolls(self) -> int:
+        """Rolls opened in all."""
+        return int(sum(self.opened.values()))
+
+    @property
+    def opened_mm(self) -> float:
+        """Tape opened, mm."""
+        size = {roll.name: roll.length_mm for roll in self.rolls}
+        return float(sum(size[name] * n for name, n in self.opened.items()))
+
+    @property
+    def waste_share(self) -> float:
+        """Part of the opened tape that ends in no piece, 0 to 1."""
+        pieces = float((self.lengths_mm * (self.demand - self.short)).sum())
+        return 1.0 - pieces / self.opened_mm if self.opened_mm else 0.0
+
+    @property
+    def gap(self) -> float:
+        """(cost - lp_bound) / cost: how much at most a better plan could save, 0 when nothing is spent."""
+        return (self.cost - self.lp_bound) / self.cost if self.cost > 0 else 0.0
+
+
+def to_tenths(length_mm: float, *, up: bool) -> int:
+    """Whole tenths of a millimetre, up for a piece and down for a roll; float noise under 1e-6 mm is
+    ignored.
+    """
+    value = length_mm * TENTHS
+    near = round(value)
+    if abs(value - near) < 1e-5:
+        return near
+    return math.ceil(value) if up else math.floor(value)
+
+
+def cut_stock(
+    lengths_mm: Sequence[float] | np.ndarray,
+    demand: Sequence[int] | np.ndarray,
+    rolls: Sequence[Roll],
+    *,
+    time_limit: float = 30.0,
+) -> CutPlan:
+    """Cut `demand[i]` pieces of `lengths_mm[i]` from `rolls` at least money (one roll = 1 unless priced).
+
+    Equal lengths are pooled. Among plans of equal money the one that opens least tape is taken, stock marked
+    `first` before other stock. Raises ValueError for a length or roll of 0 or less, a demand that is
+    negative or not whole, and a piece longer than every roll.
+    """
+    sizes, wanted = _pooled(lengths_mm, demand)
+    capacities = [_checked_roll(roll) for roll in rolls]
+    if not wanted.any():
+        sizes, wanted = sizes[:0], wanted[:0]
+    if wanted.size and (not capacities or sizes[0] > max(capacities)):
+        longest = max((roll.length_mm for roll in rolls), default=0.0)
+        raise ValueError(
+            f"a piece of {sizes[0] / TENTHS:g} mm is longer than every roll (the longest is {longest:g} mm)"
+        )
+    if not wanted.size:
+        return _empty(rolls)
+    # Money first: burden only decides between plans of equal money.
+    supplies = [
+        Supply(roll.price, roll.pack, roll.available, roll.length_mm * (0.5 if roll.first else 1.0))
+        for roll in rolls
+    ]
+    start = _starting_patterns(sizes, wanted, capacities)
+    few = sum(count_patterns(sizes, c, _FEW_PATTERNS) for c in capacities) <= _FEW_PATTERNS
+    every = (lambda: _every_pattern(sizes, capacities)) if few else None
+    result = solve_patterns(
+        wanted, supplies, start, _pricers(sizes, capacities),
+        every=every, time_limit=time_limit,
+    )
+    return _cut_plan(sizes, wanted, rolls, capacities, result)
+
+
+def least_tape_mm(
+    lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, rolls: Sequence[Roll]
+) -> tuple[float, float]:
+    """Least tape, mm, that any plan can open from these kinds of rolls: (bound of the relaxation, in whole rolls).
+
+    The second is the first rounded up to a multiple of the greatest length that divides every roll.
+    """
+    sizes, wanted = _pooled(lengths_mm, demand)
+    if not wanted.size:
+        return 0.0, 0.0
+    capacities = [_checked_roll(roll) for roll in rolls]
+    supplies = [Supply(price=c / TENTHS, available=roll.available) for c, roll in zip(capacities, rolls)]
+    bound = bound_only(
+        wanted, supplies, _starting_patterns(sizes, wanted, capacities), _pricers(sizes, capacities)
+    )
+    if math.isnan(bound):
+        return bound, bound
+    step = math.gcd(*capacities) / TENTHS
+    return bound, step * math.ceil(bound / step - 1e-6)
+
+
+def _pooled(lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray) -> tuple[
+    np.ndarray, np.ndarray
+]:
+    """Distinct lengths in tenths, longest first, with their demand; lengths nobody wants are left out."""
+    lengths, wanted = np.asarray(lengths_mm, float), np.asarray(demand, float)
+    if lengths.shape != wanted.shape or lengths.ndim != 1:
+        raise ValueError("give one demand for each length")
+    if not (np.isfinite(lengths).all() and (lengths > 0).all()):
+        raise ValueError("a piece needs a length above 0 mm")
+    if not (np.isfinite(wanted).all() and (wanted >= 0).all() and (wanted == np.rint(wanted)).all()):
+        raise ValueError("a demand is a whole number of pieces, 0 or more")
+    sizes = np.array([to_tenths(v, up=True) for v in lengths], dtype=np.int64)
+    distinct, where = np.unique(-sizes, return_inverse=True)
+    total = np.bincount(where, weights=wanted, minlength=distinct.size).astype(np.int64)
+    return -distinct[total > 0], total[total > 0]
+
+
+def _checked_roll(roll: Roll) -> int:
+    if not (math.isfinite(roll.length_mm) and roll.length_mm > 0 and roll.pack >= 1 and roll.price >= 0):
+        raise ValueError(f"roll {roll.name!r} needs length and pack above 0 and a price of 0 or more")
+    if roll.available is not None and roll.available < 0:
+        raise ValueError(f"roll {roll.name!r}: a stock of {roll.available} is negative")
+    return to_tenths(roll.length_mm, up=False)
+
+
+def _pricers(sizes: np.ndarray, capacities: Sequence[int]) -> list[Pricer]:
+    """A quick look for patterns with lengths rounded up to a coarse step, then the exact one."""
+    exact: Pricer = lambda worth, most: best_patterns(sizes, worth, most, capacities)  # noqa: E731
+    step = max(capacities) // _COARSE_STEPS
+    if step <= math.gcd(*(int(v) for v in sizes)):
+        return [exact]
+    coarse = -(-sizes // step) * step
+    return [lambda worth, most: best_patterns(coarse, worth, most, capacities), exact]
+
+
+def best_patterns(
+    sizes: np.ndarray, worth: np.ndarray, most: np.ndarray, capacities: Sequence[int]
+) -> list[np.ndarray]:
+    """Pattern of greatest worth for each capacity: one bounded knapsack table serves them all.
+
+    sizes: int, shape (n_pieces,). worth, most: shape (n_pieces,). Multiples of a piece enter as 1, 2, 4, ...
+    copies (Martello & Toth, Knapsack Problems, 1990, ch. 3, from memory), so each step is one array
+    operation over all capacities instead of a loop over them. Returns int ndarrays, shape (n_pieces,), one
+    a capacity.
+    """
+    step = math.gcd(*(int(v) for v in sizes))
+    small = sizes // step
+    top = max(capacities) // step
+    value = np.zeros(top + 1)
+    bundles: list[tuple[int, int, np.ndarray]] = []
+    for piece in np.flatnonzero(worth > 0):
+        for copies in _bundles(min(int(most[piece]), top // int(small[piece]))):
+            size = copies * int(small[piece])
+            # offered is a new array, so writing into value does not feed a bundle into itself.
+            offered = value[: top + 1 - size] + copies * worth[piece]
+            better = offered > value[size:]
+            np.maximum(offered, value[size:], out=value[size:])
+            bundles.append((int(piece), copies, better))
+    return [_trace_back(small, bundles, c // step, sizes.size) for c in capacities]
+
+
+def _bundles(most: int) -> list[int]:
+    """Powers of two and a rest whose subsets make every number from 0 to `most`."""
+    parts, power = [], 1
+    while most > 0:
+        parts.append(min(power, most))
+        most -= parts[-1]
+        power *= 2
+    return parts
+
+
+def _trace_back(
+    small: np.ndarray, bundles: list[tuple[int, int, np.ndarray]], capacity: int, n_pieces: int
+) -> np.ndarray:
+    pattern = np.zeros(n_pieces, dtype=int)
+    left = capacity
+    for piece, copies, better in reversed(bundles):
+        size = copies * int(small[piece])
+        if left >= size and better[left - size]:
+            pattern[piece] += copies
+            left -= size
+    return pattern
+
+
+def first_fit_decreasing(
+    sizes: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, capacity: float
+) -> list[tuple[tuple[int, ...], int]]:
+    """Greedy cutting, longest piece first, each into the first roll it fits: patterns and how often each
+    is cut.
+
+    Filling roll after roll with the longest piece that still fits gives the same rolls as first-fit
+    decreasing does piece by piece. sizes must be longest first. Used as a start and as the rule of thumb
+    to compare with.
+    """
+    left = np.asarray(demand, dtype=int).copy()
+    plan: list[tuple[tuple[int, ...], int]] = []
+    while left.any():
+        room, pattern = capacity, np.zeros(left.size, dtype=int)
+        for piece, size in enumerate(sizes):
+            pattern[piece] = min(left[piece], int(room // size))
+            room -= pattern[piece] * size
+        if not pattern.any():
+            raise ValueError("a piece is longer than the roll")
+        used = pattern > 0
+        times = int((left[used] // pattern[used]).min())
+        left -= times * pattern
+        plan.append((tuple(pattern.tolist()), times))
+    return plan
+
+
+def _starting_patterns(sizes: np.ndarray, demand: np.ndarray, capacities: Sequence[int]) -> list[Column]:
+    """Each piece alone, as often as it fits, and the greedy plan, for every kind of roll that can hold
+    them.
+    """
+    start: list[Column] = []
+    for supply, capacity in enumerate(capacities):
+        fits = sizes <= capacity
+        for piece in np.flatnonzero(fits):
+            alone = np.zeros(sizes.size, dtype=int)
+            alone[piece] = capacity // sizes[piece]
+            start.append((supply, tuple(alone.tolist())))
+        if fits.any():
+            greedy = first_fit_decreasing(sizes[fits], demand[fits], capacity)
+            for pattern, _ in greedy:
+                whole = np.zeros(sizes.size, dtype=int)
+                whole[fits] = pattern
+                start.append((supply, tuple(whole.tolist())))
+    return start
+
+
+def count_patterns(sizes: Sequence[int] | np.ndarray, capacity: int, stop_above: int | None = None) -> int:
+    """Number of non-empty patterns of one roll, counted by dynamic programming (shape: one table over
+    capacity).
+
+    sizes, capacity: whole units of one kind. stop_above only spares work: any answer above it means "many".
+    """
+    step = math.gcd(*(int(v) for v in sizes))
+    top = int(capacity) // step
+    ways = np.zeros(top + 1)
+    ways[0] = 1.0
+    for size in (int(v) // step for v in sizes):
+        for low in range(size, top + 1, size):
+            high = min(low + size, top + 1)
+            ways[low:high] += ways[low - size:high - size]
+        if stop_above is not None and ways.sum() > stop_above + 1:
+            break
+    return int(ways.sum()) - 1
+
+
+def all_patterns(sizes: Sequence[int] | np.ndarray, capacity: int, *, maximal: bool = False) -> np.ndarray:
+    """Every non-empty pattern of one roll, int ndarray, shape (n_patterns, n_pieces); with `maximal` only
+    those to which no further piece can be added."""
+    table = np.zeros((1, 0), dtype=int)
+    room = np.array([int(capacity)])
+    for size in (int(v) for v in sizes):
+        most = room // size
+        rows = np.repeat(np.arange(room.size), most + 1)
+        copies = np.arange(rows.size) - np.repeat(np.cumsum(most + 1) - (most + 1), most + 1)
+        table = np.column_stack([table[rows], copies])
+        room = room[rows] - copies * size
+    keep = table.any(axis=1) & ((room < min(sizes)) if maximal else True)
+    return table[keep]
+
+
+def _every_pattern(sizes: np.ndarray, capacities: Sequence[int]) -> list[Column]:
+    return [
+        (supply, tuple(row))
+        for supply, capacity in enumerate(capacities)
+        for row in all_patterns(sizes, capacity, maximal=True).tolist()
+    ]
+
+
+def pattern_text(sizes_mm: Sequence[float] | np.ndarray, pattern: Sequence[int] | np.ndarray) -> str:
+    """A pattern in words a person cuts by: "2 x 160 + 1 x 95"."""
+    return " + ".join(f"{n} x {f'{size:.1f}'.removesuffix('.0')}" for size, n in zip(sizes_mm, pattern) if n)
+
+
+def _cut_plan(
+    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Roll], capacities: Sequence[int], result:
+    PatternPlan
+) -> CutPlan:
+    lengths_mm = sizes / TENTHS
+    used = result.patterns @ sizes
+    rooms = np.array(capacities)[result.supply] if result.supply.size else np.zeros(0, dtype=int)
+    plan = pd.DataFrame({
+        "roll": [rolls[r].name for r in result.supply],
+        "pattern": [pattern_text(lengths_mm, p) for p in result.patterns],
+        "count": result.counts,
+        "used_mm": used / TENTHS,
+        "waste_mm": (rooms - used) / TENTHS,
+    })
+    return CutPlan(
+        lengths_mm=lengths_mm, demand=demand, rolls=tuple(rolls), plan=plan, cuts=result.patterns,
+        opened={r.name: int(n) for r, n in zip(rolls, result.opened)},
+        packs={r.name: int(n) for r, n in zip(rolls, result.packs)},
+        cost=result.cost, lp_bound=result.lp_bound, ceiling=result.ceiling, short=result.short,
+        columns=result.columns,
+    )
+
+
+def _empty(rolls: Sequence[Roll]) -> CutPlan:
+    none = np.zeros(0, dtype=int)
+    plan = pd.DataFrame({
+        "roll": pd.Series(dtype=str), "pattern": pd.Series(dtype=str), "count": pd.Series(dtype=int),
+        "used_mm": pd.Series(dtype=float), "waste_mm": pd.Series(dtype=float),
+    })
+    zero = {r.name: 0 for r in rolls}
+    return CutPlan(
+        none.astype(float), none, tuple(rolls), plan, none.reshape(0, 0), zero, dict(zero), 0.0, 0.0, 0.0,
+        none, 0
+    )

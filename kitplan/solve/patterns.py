@@ -1,0 +1,430 @@
+"""Cutting patterns by column generation: the part that rolls of tape and dressing sheets share.
+
+Gilmore & Gomory, Operations Research 1961;9:849 and 1963;11:863 (from memory). A pattern says how many of
+each piece one stock length (or sheet) gives. The linear relaxation over all patterns is solved by
+generating the patterns that its prices ask for; its value is a bound below which no plan can go. The
+integer plan then comes from a mixed-integer program over every pattern met on the way, widened by patterns
+for what rounding leaves over.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from kitplan.solve.program import Program, Solution
+from kitplan.solve.values import SolverReport
+
+Column = tuple[int, tuple[int, ...]]
+"""(index of the supply, how many of each piece)."""
+
+Pricer = Callable[[np.ndarray, np.ndarray], Sequence[np.ndarray]]
+"""Given worth and largest number of each piece, a pattern of great worth for each supply, in order.
+
+Of several pricers each is asked only when the ones before it found nothing; the last must find the greatest worth.
+"""
+
+TOLERANCE = 1e-7
+SEVERAL_GAP = 0.005
+"""Relative gap at which a plan from several kinds of stock is accepted, so that the answer does not hang on how fast
+the machine is; plans of few rolls are solved to the end, because one roll is more than that."""
+_MAX_ROUNDS = 2000
+
+
+@dataclass(frozen=True)
+class Supply:
+    """One kind of stock to cut from.
+
+    price: money for one pack of `pack` rolls or sheets. available: most that there are, None for no limit.
+    burden: what opening one costs when money is equal (its size; less for stock that should go first).
+    """
+
+    price: float = 1.0
+    pack: int = 1
+    available: int | None = None
+    burden: float = 1.0
+
+
+@dataclass(frozen=True)
+class PatternPlan:
+    """How many times each pattern is cut.
+
+    supply: shape (n_patterns,), index of the supply of each pattern. patterns: shape (n_patterns, n_pieces).
+    counts: shape (n_patterns,). packs: shape (n_supplies,), packs bought or taken. cost: money for packs.
+    lp_bound: value of the linear relaxation over all patterns, which no plan undercuts.
+    ceiling: the least amount of money at or above lp_bound that whole packs can cost (both NaN when short).
+    short: shape (n_pieces,), pieces that limited supplies could not give (all 0 for a complete plan).
+    """
+
+    supply: np.ndarray
+    patterns: np.ndarray
+    counts: np.ndarray
+    packs: np.ndarray
+    cost: float
+    lp_bound: float
+    ceiling: float
+    short: np.ndarray
+    report: SolverReport | None
+    columns: int
+
+    @property
+    def opened(self) -> np.ndarray:
+        """Rolls or sheets cut from each supply, shape (n_supplies,)."""
+        return np.bincount(self.supply, weights=self.counts, minlength=self.packs.size).astype(int)
+
+
+@dataclass(frozen=True)
+class _Relaxation:
+    """A solved linear relaxation; the worths are its dual prices."""
+
+    value: float
+    use: np.ndarray
+    piece_worth: np.ndarray
+    supply_worth: np.ndarray
+    short: float
+
+
+class _Master:
+    """The restricted master program over a growing pool of patterns."""
+
+    def __init__(
+        self, demand: np.ndarray, supplies: Sequence[Supply], pool: dict[Column, None], burden_price: float = 0.0
+    ) -> None:
+        self.demand = demand
+        self.supplies = supplies
+        self.pool = pool
+        self.opening = np.array([burden_price * s.burden for s in supplies])
+        self.burden_price = burden_price
+        worth = max(s.price / s.pack for s in supplies)
+        self.shortage_price = 1000.0 * max(worth, 1.0)
+
+    def arrays(self) -> tuple[np.ndarray, np.ndarray]:
+        supply = np.array([column[0] for column in self.pool], dtype=int)
+        return supply, np.array([column[1] for column in self.pool], dtype=float).reshape(len(supply), -1)
+
+    def build(self, integer: bool) -> tuple[Program, list[int], list[int], list[int]]:
+        """Every piece is met (or counted short); no more is opened than the packs hold. No objective yet."""
+        supply, patterns = self.arrays()
+        program = Program("cutting", "min")
+        used = np.flatnonzero(self.demand)
+        cut = program.variables("cut", len(supply), integer=integer)
+        most = [None if s.available is None else s.available // s.pack for s in self.supplies]
+        packs = program.variables("packs", len(most), high=most, integer=integer)
+        short = program.variables("short", len(used))
+        for k, piece in enumerate(used):
+            met = np.flatnonzero(patterns[:, piece])
+            program.row(
+                f"piece_{piece}", [*(cut[p] for p in met), short[k]], [*patterns[met, piece], 1.0],
+                low=float(self.demand[piece]),
+            )
+        for index, kind in enumerate(self.supplies):
+            mine = np.flatnonzero(supply == index)
+            program.row(
+                f"supply_{index}", [packs[index], *(cut[p] for p in mine)],
+                [float(kind.pack), *[-1.0] * mine.size], low=0.0,
+            )
+        return program, cut, packs, short
+
+    def spend(self, program: Program, packs: list[int], short: list[int]) -> None:
+        """Objective: money for packs; being short costs more than any roll."""
+        program.objective(packs, [s.price for s in self.supplies])
+        program.objective(short, self.shortage_price)
+
+    def relax(self) -> _Relaxation:
+        program, cut, packs, short = self.build(integer=False)
+        self.spend(program, packs, short)
+        if self.burden_price:
+            program.objective(cut, self.opening[self.arrays()[0]])
+        solution = program.solve(integer=False)
+        worth = np.zeros(self.demand.size)
+        used = np.flatnonzero(self.demand)
+        worth[used] = [solution.dual(f"piece_{i}") for i in used]
+        supply_worth = np.array([solution.dual(f"supply_{r}") for r in range(len(self.supplies))])
+        return _Relaxation(
+            solution.report.objective, solution.values(cut), np.maximum(worth, 0.0),
+            np.maximum(supply_worth, 0.0), float(solution.values(short).sum()),
+        )
+
+    def settle(self, gap: float, time_limit: float) -> _Whole:
+        """Whole packs and patterns at least money; then, at that money, the least burden of opened stock (to within
+        one of the smallest kind)."""
+        program, cut, packs, short = self.build(integer=True)
+        self.spend(program, packs, short)
+        solution = program.solve(integer=True, gap=gap, time_limit=time_limit)
+        if not solution.solved:
+            return _NONE
+        found = self.whole(solution, cut, solution.report)
+        if len(self.supplies) == 1 or found.short:
+            return found
+        program, cut, packs, short = self.build(integer=True)
+        money = [s.price for s in self.supplies]
+        program.row("money", packs, money, high=found.cost + TOLERANCE * max(1.0, found.cost))
+        program.row("short", short, 1.0, high=0.0)
+        supply, _ = self.arrays()
+        program.objective(cut, np.array([s.burden for s in self.supplies])[supply])
+        slack = 0.99 * min(s.burden for s in self.supplies) / max(found.burden, TOLERANCE)
+        lighter = program.solve(integer=True, gap=max(SEVERAL_GAP, slack), time_limit=time_limit)
+        return self.whole(lighter, cut, solution.report) if lighter.solved else found
+
+    def whole(self, solution: Solution, cut: list[int], report: SolverReport) -> _Whole:
+        times = np.rint(solution.values(cut)).astype(int).tolist()
+        return self.weigh({c: n for c, n in zip(self.pool, times) if n > 0}, report)
+
+    def weigh(self, cuts: dict[Column, int], report: SolverReport | None = None) -> _Whole:
+        """Take out surplus pieces and count packs, money and missing pieces of a plan in whole numbers."""
+        cuts = trim_surplus(cuts, self.demand)
+        opened = [0] * len(self.supplies)
+        made = np.zeros(self.demand.size, dtype=int)
+        for (supply, pattern), times in cuts.items():
+            opened[supply] += times
+            made += times * np.array(pattern)
+        packs = [-(-n // s.pack) for n, s in zip(opened, self.supplies)]
+        over = any(s.available is not None and n > s.available for n, s in zip(opened, self.supplies))
+        cost = math.inf if over else float(sum(n * s.price for n, s in zip(packs, self.supplies)))
+        burden = sum(n * s.burden for n, s in zip(opened, self.supplies))
+        return _Whole(cost, int(np.maximum(self.demand - made, 0).sum()), cuts, packs, report, burden)
+
+
+@dataclass(frozen=True)
+class _Whole:
+    """A plan in whole numbers: cuts maps a pattern to how often it is cut, short counts missing pieces."""
+
+    cost: float
+    short: int
+    cuts: dict[Column, int]
+    packs: list[int]
+    report: SolverReport | None
+    burden: float = math.inf
+
+
+_NONE = _Whole(math.inf, np.iinfo(np.int64).max, {}, [], None)
+
+
+def solve_patterns(
+    demand: np.ndarray,
+    supplies: Sequence[Supply],
+    start: Iterable[Column],
+    price_out: Sequence[Pricer],
+    *,
+    every: Callable[[], Iterable[Column]] | None = None,
+    time_limit: float = 30.0,
+) -> PatternPlan:
+    """Cut `demand` pieces from `supplies` at least money.
+
+    demand: int ndarray, shape (n_pieces,). start: patterns to begin with, among them every piece on its own.
+    price_out: see Pricer; with unlimited `most` it gives the classic relaxation, whose bound the
+    literature uses. every: all patterns worth having, called only when the plan is still above the ceiling
+    and they are few. time_limit: seconds for each integer program; rounding comes first, so most cutting
+    problems need none. Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
+    """
+    if len(supplies) == 1 and (supplies[0].pack, supplies[0].price) != (1, 1.0):
+        return _by_the_piece(demand, supplies[0], start, price_out, every, time_limit)
+    master = _Master(demand, supplies, dict.fromkeys(start))
+    lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
+    ceiling = _ceiling(lp.value, supplies)
+    best = _NONE
+    for lean in (0.0, 0.3, 0.5):
+        rounded, seen = _dive(master, lp, price_out, lean)
+        master.pool.update(dict.fromkeys(seen))
+        best = _better(best, master.weigh(rounded))
+        if _done(best, ceiling, supplies):
+            break
+    gap = _useful_gap(lp.value, ceiling, supplies)
+    if not _done(best, ceiling, supplies):
+        best = _better(best, master.settle(gap, time_limit))
+    if len(supplies) > 1 and lp.value <= TOLERANCE and not best.short:
+        best, least = _lighter(master, price_out, best)
+        if best.burden >= least + 0.99 * min(s.burden for s in supplies):
+            best = _better(best, master.settle(gap, time_limit))
+    if every is not None and (best.short or best.cost > ceiling + TOLERANCE):
+        master.pool.update(dict.fromkeys(every()))
+        best = _better(best, master.settle(gap, time_limit))
+    return _plan(master, lp, ceiling, best)
+
+
+def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> tuple[_Whole, float]:
+    """Where free stock suffices money asks for no pattern: meet those that open least. (Best plan, least burden.)
+
+    Every roll opened costs a little besides its money, too little for a roll to be bought to save a free one.
+    """
+    dear = [s.price / s.pack for s in master.supplies if s.price > 0]
+    price = 0.01 * min(dear, default=100.0) / max(s.burden for s in master.supplies)
+    light = _Master(master.demand, master.supplies, master.pool, price)
+    lp = _generate(light, price_out, np.full(master.demand.size, np.iinfo(np.int32).max))
+    for lean in (0.0, 0.3, 0.5):
+        rounded, seen = _dive(light, lp, price_out, lean)
+        master.pool.update(dict.fromkeys(seen))
+        best = _better(best, master.weigh(rounded))
+    return best, lp.value / price
+
+
+def _by_the_piece(
+    demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Sequence[Pricer],
+    every: Callable[[], Iterable[Column]] | None, time_limit: float,
+) -> PatternPlan:
+    """One kind of stock: fewest rolls are fewest packs, so count rolls and turn them into packs and money."""
+    single = replace(supply, price=1.0, pack=1)
+    plan = solve_patterns(demand, [single], start, price_out, every=every, time_limit=time_limit)
+    packs = -(-plan.packs // supply.pack)
+    least = plan.ceiling if math.isnan(plan.ceiling) else math.ceil(plan.ceiling / supply.pack - 1e-9)
+    return replace(
+        plan, packs=packs, cost=float(packs[0] * supply.price), lp_bound=plan.lp_bound * supply.price / supply.pack,
+        ceiling=least * supply.price,
+    )
+
+
+def bound_only(
+    demand: np.ndarray, supplies: Sequence[Supply], start: Iterable[Column], price_out: Sequence[Pricer]
+) -> float:
+    """Value of the relaxation over all patterns, without an integer plan; NaN where limited supplies fall short."""
+    master = _Master(demand, supplies, dict.fromkeys(start))
+    lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
+    return lp.value if lp.short <= TOLERANCE else math.nan
+
+
+def _done(plan: _Whole, ceiling: float, supplies: Sequence[Supply]) -> bool:
+    """At the ceiling nothing is left to save; with several supplies the lighter of equal plans is still
+    sought.
+    """
+    return len(supplies) == 1 and not plan.short and plan.cost <= ceiling + TOLERANCE
+
+
+def _generate(master: _Master, price_out: Sequence[Pricer], most: np.ndarray) -> _Relaxation:
+    """Solve the relaxation over all patterns: add those whose worth is above their supply's, until none
+    is.
+    """
+    for _ in range(_MAX_ROUNDS):
+        lp = master.relax()
+        for price in price_out:
+            fresh = _improving(master, lp, price(lp.piece_worth, most))
+            if fresh:
+                master.pool.update(dict.fromkeys(fresh))
+                break
+        else:
+            return lp
+    raise RuntimeError("column generation did not settle")
+
+
+def _improving(master: _Master, lp: _Relaxation, patterns: Sequence[np.ndarray]) -> list[Column]:
+    """New patterns that are worth more than their supply."""
+    found = []
+    for index, pattern in enumerate(patterns):
+        column = (index, tuple(int(v) for v in pattern))
+        price = float(lp.supply_worth[index] + master.opening[index])
+        if float(lp.piece_worth @ pattern) > price + 1e-9 * max(1.0, price) and column not in master.pool:
+            found.append(column)
+    return found
+
+
+def _quantum(supplies: Sequence[Supply]) -> float:
+    """Largest amount of money of which every pack's price is a whole multiple; 0 where prices have no such step."""
+    fine = [s.price * 10_000 for s in supplies]
+    if any(abs(v - round(v)) > 1e-6 for v in fine):
+        return 0.0
+    return math.gcd(*(round(v) for v in fine)) / 10_000
+
+
+def _ceiling(bound: float, supplies: Sequence[Supply]) -> float:
+    quantum = _quantum(supplies)
+    return quantum * math.ceil(bound / quantum - 1e-6) if quantum > 0 else bound
+
+
+def _useful_gap(bound: float, ceiling: float, supplies: Sequence[Supply]) -> float:
+    """Relative gap at which a plan at the ceiling is accepted and one step above it is not."""
+    step = _quantum(supplies)
+    if ceiling <= 0 or step <= 0 or len(supplies) > 1:
+        return SEVERAL_GAP
+    return max(1e-6, min((ceiling - bound) / ceiling, 0.99 * step / (ceiling + step)))
+
+
+def _better(old: _Whole, new: _Whole) -> _Whole:
+    """A plan within its limits before one beyond them, then fewer missing pieces, then less money, then less burden."""
+    mine, yours = ((math.isinf(plan.cost), plan.short) for plan in (new, old))
+    if mine != yours:
+        return new if mine < yours else old
+    if mine[0] or abs(new.cost - old.cost) > TOLERANCE:
+        return new if new.cost < old.cost else old
+    return new if new.burden < old.burden - TOLERANCE else old
+
+
+def _dive(
+    master: _Master, lp: _Relaxation, price_out: Sequence[Pricer], lean: float
+) -> tuple[dict[Column, int], list[Column]]:
+    """Round the relaxation (up above 1 - lean), relax what is left to cut, and so on until nothing is left.
+
+    Returns the plan that comes of it, and every pattern that the relaxations on the way used.
+    """
+    cuts: dict[Column, int] = {}
+    seen: list[Column] = []
+    need, pool, use, worth = master.demand.copy(), list(master.pool), lp.use, lp.piece_worth
+    while need.any() and use.any():
+        whole = np.floor(use + lean + 1e-7).astype(int)
+        if not whole.any():
+            whole[_dearest(pool, use, worth, need)] = 1
+        for p in np.flatnonzero(whole):
+            column = pool[p]
+            times = min(int(whole[p]), _times_wanted(column, need))
+            if times:
+                cuts[column] = cuts.get(column, 0) + times
+                need = np.maximum(need - times * np.array(column[1]), 0)
+        if not need.any():
+            break
+        clipped = ((r, tuple(int(min(a, n)) for a, n in zip(c, need))) for r, c in master.pool)
+        sub = _Master(need, master.supplies, {c: None for c in clipped if any(c[1])}, master.burden_price)
+        rest = _generate(sub, price_out, need)
+        pool, use, worth = list(sub.pool), rest.use, rest.piece_worth
+        seen += [column for column, amount in zip(pool, use) if amount > TOLERANCE]
+        if rest.short > TOLERANCE:
+            break
+    return cuts, [*seen, *cuts]
+
+
+def _times_wanted(column: Column, need: np.ndarray) -> int:
+    """How often a pattern can be cut while at least one of its pieces is still wanted each time."""
+    pattern = np.array(column[1])
+    given = pattern > 0
+    return int(np.max(-(-need[given] // pattern[given])))
+
+
+def _dearest(pool: list[Column], use: np.ndarray, worth: np.ndarray, need: np.ndarray) -> int:
+    """Of the patterns a relaxation uses, the one whose wanted pieces are worth most (then the most used)."""
+    used = np.flatnonzero(use > TOLERANCE)
+    value = [float(worth @ np.minimum(pool[p][1], need)) for p in used]
+    return int(max(zip(value, use[used], -used, strict=True))[2] * -1)
+
+
+def _plan(master: _Master, lp: _Relaxation, ceiling: float, best: _Whole) -> PatternPlan:
+    order = sorted(best.cuts, key=lambda c: (c[0], tuple(-v for v in c[1])))
+    patterns = np.array([c[1] for c in order], dtype=int).reshape(len(order), master.demand.size)
+    counts = np.array([best.cuts[c] for c in order], dtype=int)
+    short = np.maximum(master.demand - counts @ patterns, 0)
+    bound, least = (lp.value, ceiling) if lp.short <= TOLERANCE else (math.nan, math.nan)
+    return PatternPlan(
+        supply=np.array([c[0] for c in order], dtype=int), patterns=patterns, counts=counts,
+        packs=np.array(best.packs, dtype=int), cost=best.cost, lp_bound=bound, ceiling=least, short=short,
+        report=best.report, columns=len(master.pool),
+    )
+
+
+def trim_surplus(cuts: dict[Column, int], demand: np.ndarray) -> dict[Column, int]:
+    """Take surplus pieces out of the rolls that hold fewest; a roll left with nothing is not opened at
+    all.
+    """
+    columns = [c for c, times in cuts.items() for _ in range(times)]
+    rolls = np.array([c[1] for c in columns], dtype=int).reshape(len(columns), demand.size)
+    surplus = np.maximum(rolls.sum(axis=0) - demand, 0)
+    for roll in np.argsort(rolls.sum(axis=1), kind="stable"):
+        if not surplus.any():
+            break
+        gone = np.minimum(rolls[roll], surplus)
+        rolls[roll] -= gone
+        surplus -= gone
+    trimmed: dict[Column, int] = {}
+    for (supply, _), roll in zip(columns, rolls.tolist()):
+        if any(roll):
+            column = (supply, tuple(roll))
+            trimmed[column] = trimmed.get(column, 0) + 1
+    return trimmed

@@ -1,0 +1,423 @@
+"""Linear and mixed-integer programs: the only module that knows PuLP.
+
+Works with PuLP 3.3 and 4. HiGHS solves; CBC takes over where HiGHS is not installed. A program is
+collected in plain lists and handed to PuLP once, when it is first solved or written.
+
+Three habits of the libraries shape this module: a run stopped by its time limit may still be called
+optimal, so status and solution status are both read; an infeasible model still holds numbers, so
+nothing is read before the status; names are cleaned and may collide, so variables are named by index.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pulp
+
+from kitplan.solve.solution import NoSolution, NoSolver, Row, Solution
+from kitplan.solve.values import SolverReport
+
+__all__ = ["NoSolution", "NoSolver", "Program", "Row", "Solution", "available_solvers"]
+
+INTEGRAL = 1e-6
+"""How far from a whole number a value may be and still count as whole (the solvers' own tolerance)."""
+
+FEASIBLE = 1e-5
+"""How far outside a row or bound a returned solution may lie before it is refused."""
+
+_NUMBER = re.compile(r"\bc\d{7}_")
+_PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
+_PULP_4 = not hasattr(pulp.LpProblem(), "sol_status")
+
+
+class Program:
+    """A linear or mixed-integer program under construction. Handles are column numbers, from 0."""
+
+    def __init__(self, name: str, sense: str = "min") -> None:
+        if sense not in ("min", "max"):
+            raise ValueError(f"sense is 'min' or 'max', not {sense!r}")
+        self.name = _plain(name)
+        self.sense = sense
+        self._sign = 1.0 if sense == "min" else -1.0
+        self._column_names: list[str] = []
+        self._low: list[float | None] = []
+        self._high: list[float | None] = []
+        self._integer: list[bool] = []
+        self._costs: dict[int, float] = {}
+        self._constant = 0.0
+        self._rows: dict[str, Row] = {}
+        self._built: tuple[Any, list[Any]] | None = None
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Numbers of rows and columns."""
+        return len(self._rows), len(self._column_names)
+
+    def variables(
+        self, name: str, count: int, low: Any = 0.0, high: Any = None, integer: bool = False
+    ) -> list[int]:
+        """Add `count` variables called name0, name1, ... and return their handles.
+
+        low, high: one limit for all, or one a variable; None is no limit.
+        """
+        self._built = None
+        prefix, first = _plain(name), len(self._column_names)
+        self._column_names += [f"{prefix}{k}" for k in range(count)]
+        self._low += _limits(low, count)
+        self._high += _limits(high, count)
+        self._integer += [integer] * count
+        return list(range(first, first + count))
+
+    def objective(self, handles: Sequence[int], coefficients: Any, constant: float = 0.0) -> None:
+        """Add terms to the objective; calls add up."""
+        self._built = None
+        for handle, cost in zip(handles, _coefficients(coefficients, len(handles))):
+            self._costs[int(handle)] = self._costs.get(int(handle), 0.0) + cost
+        self._constant += float(constant)
+
+    def row(
+        self,
+        name: str,
+        handles: Sequence[int],
+        coefficients: Any,
+        low: float | None = None,
+        high: float | None = None,
+    ) -> None:
+        """Add the row low <= coefficients . handles <= high; equal limits make an equation."""
+        self._built = None
+        if name in self._rows:
+            raise ValueError(f"row {name!r} is there already")
+        if low is None and high is None:
+            raise ValueError(f"row {name!r} limits nothing")
+        self._rows[_plain(name)] = Row(list(handles), _coefficients(coefficients, len(handles)), low, high)
+
+    def elastic_row(
+        self,
+        name: str,
+        handles: Sequence[int],
+        coefficients: Any,
+        low: float | None = None,
+        high: float | None = None,
+        penalty: float = 1.0,
+    ) -> int:
+        """Add a row that may be broken at `penalty` a unit; return the handle of the amount broken.
+
+        sum + short >= low, or sum - short <= high; exactly one limit is given.
+        """
+        if (low is None) == (high is None):
+            raise ValueError(f"elastic row {name!r} takes exactly one limit")
+        (short,) = self.variables(f"short_{name}_", 1)
+        self.objective([short], self._sign * penalty)
+        sign = 1.0 if low is not None else -1.0
+        self.row(name, [*handles, short], [*_coefficients(coefficients, len(handles)), sign], low, high)
+        return short
+
+    def write_lp(self, path: Path) -> None:
+        """Write the program as a CPLEX .lp file (always as a minimisation), without the numbers before the names."""
+        self._model()[0].writeLP(str(path))
+        text = path.read_text(encoding="utf-8")
+        path.write_text(_NUMBER.sub("", text), encoding="utf-8")
+
+    def solve(
+        self,
+        integer: bool = True,
+        gap: float = 0.0,
+        time_limit: float | None = None,
+        solver: str | None = None,
+        relaxation: Solution | None = None,
+    ) -> Solution:
+        """Solve the linear relaxation, then (if asked, and if it is not whole already) the integer program.
+
+        gap: relative gap at which the integer solve may stop. time_limit: seconds for each of the two solves.
+        solver: "highs" or "cbc"; None takes HiGHS where installed. relaxation: an earlier result of
+        `solve(integer=False)` on this same program, to save solving it again.
+        Raises NoSolver.
+        """
+        engine = solver or next(_installed())
+        relaxed = relaxation or self._run(engine, False, 0.0, time_limit)
+        whole = not any(self._integer)
+        if not integer or relaxed.report.status != "optimal" or whole or self._is_whole(relaxed):
+            return relaxed
+        return self._run(engine, True, gap, time_limit, relaxed.report)
+
+    def _is_whole(self, solution: Solution) -> bool:
+        values = solution.values(np.flatnonzero(self._integer))
+        return bool(np.all(np.abs(values - np.round(values)) <= INTEGRAL))
+
+    def _model(self) -> tuple[Any, list[Any]]:
+        """Return the PuLP problem and its variables, built on first use.
+
+        PuLP before 4 hands columns to the solver in order of name, so the column number goes before each name: with
+        the same order, the same answer among equals under every PuLP.
+        """
+        if self._built is None:
+            problem = pulp.LpProblem(self.name, pulp.LpMinimize)
+            add = getattr(problem, "add_variable", pulp.LpVariable)  # PuLP before 3.3.1 has LpVariable only
+            columns = zip(self._column_names, self._low, self._high, self._integer)
+            variables = [
+                add(f"c{k:07d}_{name}", low, high, "Integer" if whole else "Continuous")
+                for k, (name, low, high, whole) in enumerate(columns)
+            ]
+            terms = [(variables[k], self._sign * cost) for k, cost in self._costs.items()]
+            problem.setObjective(_expression(terms))
+            for name, row in self._rows.items():
+                terms = [(variables[k], c) for k, c in zip(row.handles, row.coefficients)]
+                for part, sense, limit in _sides(name, row):
+                    problem.addConstraint(_constraint(terms, sense, limit), part)
+            self._built = problem, variables
+        return self._built
+
+    def _run(
+        self,
+        engine: str,
+        integer: bool,
+        gap: float,
+        time_limit: float | None,
+        relaxed: SolverReport | None = None,
+    ) -> Solution:
+        started = time.perf_counter()
+        if not self._column_names:
+            return self._without_columns()
+        problem, variables = self._model()
+        status, bound = _solve_quietly(problem, engine, integer, gap, time_limit)
+        values = self._read_values(variables) if status in ("optimal", "feasible") else None
+        if values is not None and self._violation(values) > FEASIBLE:
+            status, values = "failed", None
+        seconds = time.perf_counter() - started + (relaxed.seconds if relaxed else 0.0)
+        objective = np.nan if values is None else self._value_of(values)
+        report = self._report(engine, status, objective, bound, integer, gap, seconds, relaxed)
+        if values is None or integer:
+            return Solution(report, values)
+        duals = self._sign * np.array([v.dj or 0.0 for v in variables])
+        return Solution(report, values, duals, self._read_row_duals(problem))
+
+    def _without_columns(self) -> Solution:
+        """The answer of a program without variables: every row sums to 0."""
+        if self._rows and self._violation(np.empty(0)) > FEASIBLE:
+            return Solution(SolverReport("none", "infeasible", np.nan, np.nan, np.nan, np.nan, 0.0))
+        worth = self._constant
+        report = SolverReport("none", "optimal", worth, worth, worth, 0.0, 0.0)
+        return Solution(report, np.empty(0), np.empty(0), dict.fromkeys(self._rows, 0.0))
+
+    def _report(
+        self,
+        engine: str,
+        status: str,
+        objective: float,
+        solver_bound: float | None,
+        integer: bool,
+        gap: float,
+        seconds: float,
+        relaxed: SolverReport | None,
+    ) -> SolverReport:
+        if status not in ("optimal", "feasible"):
+            lp_bound = relaxed.lp_bound if relaxed else np.nan
+            return SolverReport(engine, status, np.nan, lp_bound, np.nan, np.nan, seconds)
+        if not integer:
+            bound = objective if status == "optimal" else -self._sign * np.inf
+            lp_bound = bound
+        else:
+            lp_bound = relaxed.lp_bound if relaxed else -self._sign * np.inf
+            known = self._sign * lp_bound
+            if solver_bound is not None:
+                known = max(known, solver_bound + self._sign * self._constant)
+            elif status == "optimal":
+                inner = self._sign * objective
+                known = max(known, inner - gap * abs(inner))
+            bound = self._sign * known
+        width = abs(objective - bound) / abs(objective) if abs(objective) > 1e-12 else 0.0
+        return SolverReport(engine, status, objective, lp_bound, bound, width, seconds)
+
+    def _read_values(self, variables: list[Any]) -> np.ndarray:
+        """Return the values; a variable that no row mentions stays at its cheapest bound."""
+        values = np.array([np.nan if v.varValue is None else v.varValue for v in variables], dtype=float)
+        for k in np.flatnonzero(np.isnan(values)):
+            low, high = self._low[k], self._high[k]
+            values[k] = 0.0 if low is None and high is None else (high if low is None else low)
+        whole = np.array(self._integer)
+        rounded = np.round(values)
+        return np.where(whole & (np.abs(values - rounded) <= INTEGRAL), rounded, values)
+
+    def _violation(self, values: np.ndarray) -> float:
+        """Return how far `values` lie outside the worst row or bound, relative to the limit's size."""
+        low, high = _as_limits(self._low, -np.inf), _as_limits(self._high, np.inf)
+        worst = float(max(np.max(low - values, initial=0.0), np.max(values - high, initial=0.0)))
+        if not self._rows:
+            return worst
+        rows = list(self._rows.values())
+        length = [len(row.handles) for row in rows]
+        columns = np.fromiter((k for row in rows for k in row.handles), dtype=np.intp, count=sum(length))
+        weights = np.fromiter((c for row in rows for c in row.coefficients), dtype=float, count=sum(length))
+        number = np.repeat(np.arange(len(rows)), length)
+        totals = np.bincount(number, weights * values[columns], minlength=len(rows))
+        low, high = _as_limits([r.low for r in rows], -np.inf), _as_limits([r.high for r in rows], np.inf)
+        outside = np.maximum(low - totals, totals - high)
+        size = np.where(np.isfinite(low), np.abs(low), np.abs(high))
+        return float(max(worst, np.max(outside / np.maximum(1.0, size))))
+
+    def _value_of(self, values: np.ndarray) -> float:
+        columns = np.fromiter(self._costs.keys(), dtype=np.intp, count=len(self._costs))
+        costs = np.fromiter(self._costs.values(), dtype=float, count=len(self._costs))
+        return float(costs @ values[columns]) + self._constant
+
+    def _read_row_duals(self, problem: Any) -> dict[str, float]:
+        rows = problem.constraints
+        found = {c.name: c.pi or 0.0 for c in (rows() if callable(rows) else rows.values())}
+        return {
+            name: self._sign * sum(found.get(part, 0.0) for part, _, _ in _sides(name, row))
+            for name, row in self._rows.items()
+        }
+
+
+def available_solvers() -> list[str]:
+    """Return the solvers at hand, best first. Raises NoSolver if there is none."""
+    return list(_installed())
+
+
+def _installed() -> Iterator[str]:
+    found = False
+    for name in ("highs", "cbc"):
+        if _engine(name, False, 0.0, None) is not None:
+            found = True
+            yield name
+    if not found:
+        raise NoSolver("No solver is installed: install highspy (pip install highspy)")
+
+
+def _engine(name: str, integer: bool, gap: float, time_limit: float | None) -> Any | None:
+    """Return a PuLP solver set up to repeat itself exactly (one thread, fixed seed), or None."""
+    if name == "highs":
+        engine = pulp.HiGHS(
+            mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1, random_seed=0,
+            output_flag=False,
+        )
+        return engine if engine.available() else None
+    if name == "cbc":
+        maker = getattr(pulp, "COIN_CMD" if _PULP_4 else "PULP_CBC_CMD")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)
+            engine = maker(mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1)
+        return engine if engine.available() else None
+    raise ValueError(f"unknown solver {name!r}: choose highs or cbc")
+
+
+def _solve_quietly(
+    problem: Any, name: str, integer: bool, gap: float, time_limit: float | None
+) -> tuple[str, float | None]:
+    """Run PuLP's solver; return our status and the bound proven on an integer program (None if not told)."""
+    engine = _engine(name, integer, gap, time_limit)
+    if engine is None:
+        raise NoSolver(f"The solver {name} is not installed")
+    with _banner_hidden():
+        status = _status(problem, problem.solve(engine))
+    if name == "highs" and status == "failed":
+        # HiGHS refuses to run if something else in this process started its scheduler with more threads,
+        # and its presolve may stop at "infeasible or unbounded": start afresh and let it decide.
+        problem.solverModel.resetGlobalScheduler(True)
+        engine.optionsDict["presolve"] = "off"
+        status = _status(problem, problem.solve(engine))
+    bound = None
+    if name == "highs" and integer and status in ("optimal", "feasible"):
+        told = float(problem.solverModel.getInfo().mip_dual_bound)
+        bound = told if np.isfinite(told) else None
+    return status, bound
+
+
+def _status(problem: Any, outcome: Any) -> str:
+    """Return "optimal", "feasible", "infeasible", "unbounded" or "failed" from both of PuLP's statuses."""
+    if _PULP_4:
+        code, names = outcome.status, pulp.LpSolveStatus
+        infeasible, unbounded, found = names.Infeasible, names.Unbounded, outcome.has_solution
+        proven = found and code in (names.Optimal, names.GapLimit)
+    else:
+        code, infeasible, unbounded = problem.status, pulp.LpStatusInfeasible, pulp.LpStatusUnbounded
+        proven = problem.sol_status == pulp.LpSolutionOptimal
+        found = proven or problem.sol_status == pulp.LpSolutionIntegerFeasible
+    if code == infeasible:
+        return "infeasible"
+    if code == unbounded:
+        return "unbounded"
+    if not found:
+        return "failed"
+    return "optimal" if proven else "feasible"
+
+
+_started = False
+
+
+@contextmanager
+def _banner_hidden() -> Iterator[None]:
+    """Keep the solver library's own start-up line, written once a process, out of the user's output."""
+    global _started
+    if _started:
+        yield
+        return
+    _started = True
+    kept = os.dup(1)
+    try:
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
+def _expression(terms: list[tuple[Any, float]]) -> Any:
+    return pulp.LpAffineExpression.from_list(terms) if _PULP_4 else pulp.LpAffineExpression(terms)
+
+
+def _constraint(terms: list[tuple[Any, float]], sense: int, limit: float) -> Any:
+    if not _PULP_4:
+        return pulp.LpConstraint(_expression(terms), sense, None, limit)
+    left = _expression(terms)
+    if sense == pulp.LpConstraintEQ:
+        return left == limit
+    return left <= limit if sense == pulp.LpConstraintLE else left >= limit
+
+
+def _sides(name: str, row: Row) -> list[tuple[str, int, float]]:
+    """Return the PuLP constraints (name, sense, limit) that make up one row."""
+    if row.low is not None and row.low == row.high:
+        return [(name, pulp.LpConstraintEQ, float(row.low))]
+    sides = []
+    if row.low is not None:
+        sides.append((name if row.high is None else f"{name}_low", pulp.LpConstraintGE, float(row.low)))
+    if row.high is not None:
+        sides.append((name if row.low is None else f"{name}_high", pulp.LpConstraintLE, float(row.high)))
+    return sides
+
+
+def _limits(limit: Any, count: int) -> list[float | None]:
+    given = [limit] * count if limit is None or np.ndim(limit) == 0 else list(limit)
+    limits = [None if b is None or not np.isfinite(b) else float(b) for b in given]
+    if len(limits) != count:
+        raise ValueError(f"{count} variables but {len(limits)} limits")
+    return limits
+
+
+def _as_limits(limits: list[float | None], none: float) -> np.ndarray:
+    return np.array([none if limit is None else limit for limit in limits], dtype=float)
+
+
+def _coefficients(coefficients: Any, count: int) -> list[float]:
+    if isinstance(coefficients, (int, float)):
+        return [float(coefficients)] * count
+    found = [float(c) for c in coefficients]
+    if len(found) != count:
+        raise ValueError(f"{count} variables but {len(found)} coefficients")
+    return found
+
+
+def _plain(name: str) -> str:
+    if not _PLAIN_NAME.match(name):
+        raise ValueError(f"{name!r} would be changed by the solver's file formats: use letters, digits and _")
+    return name

@@ -1,0 +1,325 @@
+"""Dressing pieces cut from sheets: two-dimensional cutting stock with edge-to-edge (guillotine) cuts.
+
+A cut with scissors goes from edge to edge. Pieces may be turned. The best pattern for given piece worths
+is found exactly, for any number of cuts, by the recursion of Gilmore & Gomory, Operations Research
+1966;14:1045, over the cut positions that sums of piece sides reach (Christofides & Whitlock, Operations
+Research 1977;25:30), both from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.solve.cutting import TENTHS, to_tenths
+from kitplan.solve.patterns import Column, PatternPlan, Supply, solve_patterns
+
+Box = tuple[float, float, float, float]
+"""x, y, width, length of a placed piece, mm from one corner of the sheet."""
+
+
+_MOST_POINTS = 500
+"""Cut positions along one side above which pieces are cut up to whole millimetres, to answer in seconds."""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One kind of sheet that may be cut. price: money for one pack of `pack` sheets; available None: no
+    limit.
+    """
+
+    name: str
+    width_mm: float
+    length_mm: float
+    price: float = 1.0
+    pack: int = 1
+    available: int | None = None
+    first: bool = False
+
+
+@dataclass(frozen=True)
+class SheetPlan:
+    """Which sheets, which patterns, how many, and where the pieces lie.
+
+    sizes_mm: shape (n_pieces, 2), short side first. demand: shape (n_pieces,).
+    plan: one row a pattern; columns sheet, pattern ("4 x (50 x 20)"), count, waste_mm2 (of one sheet).
+    layouts: for each row of plan, (piece index, box) of every piece.
+    cost, lp_bound, ceiling, short, opened, packs: as in kitplan.solve.cutting.CutPlan.
+    """
+
+    sizes_mm: np.ndarray
+    demand: np.ndarray
+    sheets: tuple[Sheet, ...]
+    plan: pd.DataFrame
+    cuts: np.ndarray
+    layouts: tuple[tuple[tuple[int, Box], ...], ...]
+    opened: dict[str, int]
+    packs: dict[str, int]
+    cost: float
+    lp_bound: float
+    ceiling: float
+    short: np.ndarray
+
+    @property
+    def n_sheets(self) -> int:
+        """Sheets opened in all."""
+        return int(sum(self.opened.values()))
+
+    @property
+    def waste_share(self) -> float:
+        """Part of the opened area that ends in no piece, 0 to 1."""
+        area = {s.name: s.width_mm * s.length_mm for s in self.sheets}
+        opened = sum(area[name] * n for name, n in self.opened.items())
+        used = float((self.sizes_mm.prod(axis=1) * (self.demand - self.short)).sum())
+        return 1.0 - used / opened if opened else 0.0
+
+
+def cut_sheets(
+    sizes_mm: Sequence[tuple[float, float]] | np.ndarray,
+    demand: Sequence[int] | np.ndarray,
+    sheets: Sequence[Sheet],
+    *,
+    time_limit: float = 30.0,
+) -> SheetPlan:
+    """Cut `demand[i]` pieces of `sizes_mm[i]` (width, length) from `sheets` at least money.
+
+    Equal pieces are pooled, whichever way round they were given. Raises ValueError for sizes of 0 or less, a
+    demand that is negative or not whole, and a piece that fits no sheet.
+    """
+    sizes, wanted = _pooled(sizes_mm, demand)
+    areas = [_checked_sheet(s) for s in sheets]
+    for side, size in sizes.tolist():
+        if not any(_fits(side, size, area) for area in areas):
+            piece = f"{side / TENTHS:g} x {size / TENTHS:g} mm"
+            raise ValueError(f"a piece of {piece} is larger than every sheet")
+    if not wanted.size:
+        none = np.zeros(0, dtype=int)
+        zero = {s.name: 0 for s in sheets}
+        plan = _plan_frame([], none, [])
+        return SheetPlan(
+            sizes / TENTHS, wanted, tuple(sheets), plan, none.reshape(0, 0), (), zero, dict(zero), 0, 0, 0,
+            none
+        )
+    supplies = [
+        Supply(s.price, s.pack, s.available, s.width_mm * s.length_mm * (0.5 if s.first else 1.0))
+        for s in sheets
+    ]
+    start = [
+        (index, tuple(int(i == piece) for i in range(len(sizes))))
+        for index, area in enumerate(areas)
+        for piece, (side, size) in enumerate(sizes.tolist())
+        if _fits(side, size, area)
+    ]
+    found: dict[Column, tuple[tuple[int, Box], ...]] = {}
+    cut = _cut_sizes(sizes, areas)
+    result = solve_patterns(
+        wanted, supplies, start, [lambda worth, most: _best_patterns(cut, worth, most, areas, found)],
+        time_limit=time_limit,
+    )
+    return _sheet_plan(sizes, wanted, sheets, areas, result, found)
+
+
+def _pooled(
+    sizes_mm: Sequence[tuple[float, float]] | np.ndarray, demand: Sequence[int] | np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Distinct sizes in tenths, short side first, largest piece first, with their demand."""
+    raw, wanted = np.asarray(sizes_mm, float).reshape(-1, 2), np.asarray(demand, float)
+    if wanted.shape != (raw.shape[0],):
+        raise ValueError("give one demand for each piece")
+    if not (np.isfinite(raw).all() and (raw > 0).all()):
+        raise ValueError("a piece needs a width and a length above 0 mm")
+    if not (np.isfinite(wanted).all() and (wanted >= 0).all() and (wanted == np.rint(wanted)).all()):
+        raise ValueError("a demand is a whole number of pieces, 0 or more")
+    total: dict[tuple[int, int], int] = {}
+    for sides, count in zip(raw.tolist(), wanted.astype(int).tolist()):
+        short, long = sorted(to_tenths(v, up=True) for v in sides)
+        if count:
+            total[short, long] = total.get((short, long), 0) + count
+    order = sorted(total, key=lambda s: (-s[0] * s[1], s))
+    return np.array(order, dtype=np.int64).reshape(-1, 2), np.array([total[s] for s in order], dtype=np.int64)
+
+
+def _cut_sizes(sizes: np.ndarray, areas: Sequence[tuple[int, int]]) -> np.ndarray:
+    """Sizes to cut by: as asked, or up to the next whole mm where tenths would make the table too large."""
+    step = math.gcd(*(int(v) for v in sizes.ravel()))
+    points = _reachable(max(max(area) for area in areas) // step, sizes // step)
+    whole = -(-sizes // TENTHS) * TENTHS
+    still_fit = all(any(_fits(size[0], size[1], area) for area in areas) for size in whole.tolist())
+    return whole if points.size > _MOST_POINTS and still_fit else sizes
+
+
+def _checked_sheet(sheet: Sheet) -> tuple[int, int]:
+    if not (sheet.width_mm > 0 and sheet.length_mm > 0 and sheet.pack >= 1 and sheet.price >= 0):
+        raise ValueError(f"sheet {sheet.name!r} needs sides and pack above 0, a price of 0 or more")
+    if sheet.available is not None and sheet.available < 0:
+        raise ValueError(f"sheet {sheet.name!r}: a stock of {sheet.available} is negative")
+    return to_tenths(sheet.width_mm, up=False), to_tenths(sheet.length_mm, up=False)
+
+
+def _fits(short: int, long: int, area: tuple[int, int]) -> bool:
+    return short <= min(area) and long <= max(area)
+
+
+def _best_patterns(
+    sizes: np.ndarray, worth: np.ndarray, most: np.ndarray, areas: Sequence[tuple[int, int]],
+    found: dict[Column, tuple[tuple[int, Box], ...]],
+) -> list[np.ndarray]:
+    """Pattern of greatest worth for each sheet; its layout is kept in `found`.
+
+    `most` cannot be held to inside the recursion, so surplus pieces are left out of the pattern afterwards:
+    such a pattern is still a true one, and the classic bound does not need the limit.
+    """
+    patterns = []
+    for index, layout in enumerate(guillotine_layouts(sizes, worth, areas)):
+        kept, counts = [], np.zeros(len(sizes), dtype=int)
+        for piece, box in layout:
+            if counts[piece] < most[piece]:
+                counts[piece] += 1
+                kept.append((piece, box))
+        found.setdefault((index, tuple(counts.tolist())), tuple(kept))
+        patterns.append(counts)
+    return patterns
+
+
+def guillotine(sizes: np.ndarray, worth: np.ndarray, area: tuple[int, int]) -> list[tuple[int, Box]]:
+    """Pieces of greatest total worth that edge-to-edge cuts give from one sheet, each as often as it likes.
+
+    sizes: int, shape (n_pieces, 2). worth: shape (n_pieces,). area: width and length of the sheet, same unit.
+    Returns (piece, box in mm) of each.
+    """
+    return guillotine_layouts(sizes, worth, [area])[0]
+
+
+def guillotine_layouts(
+    sizes: np.ndarray, worth: np.ndarray, areas: Sequence[tuple[int, int]]
+) -> list[list[tuple[int, Box]]]:
+    """guillotine for several sheets at once: one table over all reachable sides serves them all.
+
+    F(x, y) = max(best single piece, F(c, y) + F(x - c, y), F(x, c) + F(x, y - c)) over reachable cuts c up to half
+    of the side.
+    """
+    step = math.gcd(*(int(v) for v in sizes.ravel()))
+    small = sizes // step
+    points = _reachable(max(max(area) for area in areas) // step, small)
+    value, piece_at = _single_pieces(small, worth, points)
+    choice = np.full(value.shape, -1)
+    halves = [np.arange(1, int(np.searchsorted(points, side // 2, side="right"))) for side in points]
+    rests = [np.searchsorted(points, side - points[low], side="right") - 1 for side, low in zip(points, halves)]
+    for i in range(1, points.size):
+        row = value[i]
+        if halves[i].size:
+            total = value[halves[i]] + value[rests[i]]
+            best = total.argmax(axis=0)
+            gain = total[best, np.arange(points.size)]
+            better = gain > row + 1e-12
+            row[better], choice[i][better] = gain[better], halves[i][best][better]
+        for j in range(1, points.size):
+            if halves[j].size:
+                totals = row[halves[j]] + row[rests[j]]
+                at = totals.argmax()
+                if totals[at] > row[j] + 1e-12:
+                    row[j], choice[i, j] = totals[at], -2 - halves[j][at]
+    corners = [[int(np.searchsorted(points, v // step, side="right") - 1) for v in area] for area in areas]
+    return [_place(small, points, piece_at, choice, (i, j), step / TENTHS) for i, j in corners]
+
+
+def _reachable(limit: int, small: np.ndarray) -> np.ndarray:
+    """Distances 0..limit that are sums of piece sides, ascending."""
+    reach = np.zeros(limit + 1, dtype=bool)
+    reach[0] = True
+    for side in np.unique(small).tolist():
+        for low in range(side, limit + 1, side):
+            high = min(low + side, limit + 1)
+            reach[low:high] |= reach[low - side:high - side]
+    return np.flatnonzero(reach)
+
+
+def _single_pieces(small: np.ndarray, worth: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Worth of the best single piece that fits x by y, either way round, and which it is (-1: none)."""
+    value = np.zeros((points.size, points.size))
+    piece_at = np.full(value.shape, -1)
+    for piece in np.flatnonzero(worth > 0):
+        for width, length in {tuple(small[piece].tolist()), tuple(small[piece][::-1].tolist())}:
+            fits = (points[:, None] >= width) & (points[None, :] >= length) & (value < worth[piece])
+            value[fits], piece_at[fits] = worth[piece], piece
+    return value, piece_at
+
+
+def _place(
+    small: np.ndarray, points: np.ndarray, piece_at: np.ndarray, choice: np.ndarray,
+    corner: tuple[int, int], mm: float,
+) -> list[tuple[int, Box]]:
+    """Follow the cuts back from the sheet's corner to where each piece lies."""
+    layout: list[tuple[int, Box]] = []
+    waiting = [(*corner, 0, 0)]
+    while waiting:
+        i, j, left, top = waiting.pop()
+        cut = int(choice[i, j])
+        if cut >= 0:
+            rest = int(np.searchsorted(points, points[i] - points[cut], side="right") - 1)
+            waiting += [(cut, j, left, top), (rest, j, left + int(points[cut]), top)]
+        elif cut <= -2:
+            low = -2 - cut
+            rest = int(np.searchsorted(points, points[j] - points[low], side="right") - 1)
+            waiting += [(i, low, left, top), (i, rest, left, top + int(points[low]))]
+        elif piece_at[i, j] >= 0:
+            piece = int(piece_at[i, j])
+            width, length = (int(v) for v in small[piece])
+            if width > points[i] or length > points[j]:
+                width, length = length, width
+            layout.append((piece, (left * mm, top * mm, width * mm, length * mm)))
+    return sorted(layout, key=lambda p: (p[1][1], p[1][0]))
+
+
+def _sheet_plan(
+    sizes: np.ndarray, demand: np.ndarray, sheets: Sequence[Sheet], areas: Sequence[tuple[int, int]],
+    result: PatternPlan, found: dict[Column, tuple[tuple[int, Box], ...]],
+) -> SheetPlan:
+    layouts = [_layout_for(int(r), p, sizes, areas, found) for r, p in zip(result.supply, result.patterns)]
+    sizes_mm = sizes / TENTHS
+    names = [sheets[r].name for r in result.supply]
+    used = (result.patterns * sizes_mm.prod(axis=1)).sum(axis=1) if names else []
+    whole = [areas[r][0] * areas[r][1] / TENTHS**2 for r in result.supply]
+    plan = _plan_frame(names, result.counts, [w - u for w, u in zip(whole, used)])
+    plan["pattern"] = [
+        " + ".join(f"{n} x ({w:g} x {h:g})" for (w, h), n in zip(sizes_mm, p) if n) for p in result.patterns
+    ]
+    return SheetPlan(
+        sizes_mm, demand, tuple(sheets), plan, result.patterns, tuple(layouts),
+        {s.name: int(n) for s, n in zip(sheets, result.opened)},
+        {s.name: int(n) for s, n in zip(sheets, result.packs)},
+        result.cost, result.lp_bound, result.ceiling, result.short,
+    )
+
+
+def _plan_frame(names: list[str], counts: np.ndarray, waste: list[float]) -> pd.DataFrame:
+    return pd.DataFrame({
+        "sheet": pd.Series(names, dtype=str), "pattern": pd.Series([""] * len(names), dtype=str),
+        "count": pd.Series(counts, dtype=int), "waste_mm2": pd.Series(waste, dtype=float),
+    })
+
+
+def _layout_for(
+    supply: int, pattern: np.ndarray, sizes: np.ndarray, areas: Sequence[tuple[int, int]],
+    found: dict[Column, tuple[tuple[int, Box], ...]],
+) -> tuple[tuple[int, Box], ...]:
+    """Layout of a pattern: the smallest known one that holds it (surplus pieces were taken out), or one
+    piece.
+    """
+    if pattern.sum() == 1:
+        piece = int(pattern.argmax())
+        width, length = (int(v) for v in sizes[piece])
+        if width > areas[supply][0] or length > areas[supply][1]:
+            width, length = length, width
+        return ((piece, (0.0, 0.0, width / TENTHS, length / TENTHS)),)
+    holding = [c for c in found if c[0] == supply and all(a >= b for a, b in zip(c[1], pattern))]
+    kept, left = [], pattern.copy()
+    for piece, box in found[min(holding, key=lambda c: sum(c[1]))]:
+        if left[piece] > 0:
+            left[piece] -= 1
+            kept.append((piece, box))
+    return tuple(kept)

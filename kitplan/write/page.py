@@ -1,0 +1,136 @@
+"""Furniture of a card on paper: title, caution, name and page at the foot, and a ruler to check the scale."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from reportlab.lib.pagesizes import landscape
+from reportlab.lib.units import mm
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.pdfgen.canvas import Canvas
+
+from kitplan.write.listing import CAUTION, PAPERS, printable
+
+MARGIN_MM = 12.0
+FOOT_MM = 20.0
+RULER_MM = 100.0
+_HATCH_MM = 2.0
+
+
+@dataclass
+class Card:
+    """One page being drawn, in millimetres from its lower left corner. top: height still free, mm."""
+
+    canvas: Canvas
+    width_mm: float
+    height_mm: float
+    top: float
+
+    @property
+    def room_mm(self) -> float:
+        """Width between the margins."""
+        return self.width_mm - 2 * MARGIN_MM
+
+    def text(self, x: float, y: float, text: str, size: float = 9, bold: bool = False, anchor: str = "left") -> None:
+        """A line of text; anchor "left", "centre" or "right" of x; y is its base line."""
+        self.canvas.setFont("Helvetica-Bold" if bold else "Helvetica", size)
+        draw = {"left": self.canvas.drawString, "centre": self.canvas.drawCentredString,
+                "right": self.canvas.drawRightString}[anchor]
+        draw(x * mm, y * mm, printable(text))
+
+    def paragraph(self, text: str, size: float = 9, bold: bool = False, x: float = MARGIN_MM,
+                  width: float | None = None) -> None:
+        """Text broken at words under what is there; lowers `top`."""
+        font = "Helvetica-Bold" if bold else "Helvetica"
+        step = size * 1.25 / mm
+        for line in simpleSplit(printable(text), font, size, (width or self.room_mm) * mm):
+            self.top -= step
+            self.text(x, self.top, line, size, bold)
+
+    def line(self, x1: float, y1: float, x2: float, y2: float, weight: float = 0.8,
+             dash: tuple[float, float] | None = None) -> None:
+        """A straight line; weight in points, dash as (on, off) in points."""
+        self.canvas.setLineWidth(weight)
+        self.canvas.setDash(*(dash or ()))
+        self.canvas.line(x1 * mm, y1 * mm, x2 * mm, y2 * mm)
+        self.canvas.setDash()
+
+    def box(self, x: float, y: float, width: float, height: float, weight: float = 0.8,
+            dash: tuple[float, float] | None = None) -> None:
+        """An empty rectangle from its lower left corner."""
+        self.canvas.setLineWidth(weight)
+        self.canvas.setDash(*(dash or ()))
+        self.canvas.rect(x * mm, y * mm, width * mm, height * mm)
+        self.canvas.setDash()
+
+    def hatch(self, x: float, y: float, width: float, height: float) -> None:
+        """Fill a rectangle with slanted lines: told apart without colour."""
+        self.canvas.saveState()
+        path = self.canvas.beginPath()
+        path.rect(x * mm, y * mm, width * mm, height * mm)
+        self.canvas.clipPath(path, stroke=0)
+        offset = -height
+        while offset < width:
+            self.line(x + offset, y, x + offset + height, y + height, 0.5)
+            offset += _HATCH_MM
+        self.canvas.restoreState()
+
+    def measure(self, x1: float, x2: float, y: float, text: str, size: float = 8) -> None:
+        """A dimension line with end ticks and its text above the middle."""
+        self.line(x1, y, x2, y, 0.5)
+        for x in (x1, x2):
+            self.line(x, y - 1.2, x, y + 1.2, 0.5)
+        self.text((x1 + x2) / 2, y + 0.9, text, size, anchor="centre")
+
+    def ruler(self, x: float, y: float) -> None:
+        """A bar of exactly 100 mm, ticked every 10 mm, with what to do about it."""
+        self.line(x, y, x + RULER_MM, y, 1.2)
+        for tick in range(0, 101, 10):
+            self.line(x + tick, y, x + tick, y + (4 if tick % 50 == 0 else 2.5), 0.8)
+            if tick % 50 == 0:
+                self.text(x + tick, y + 4.8, f"{tick}" + (" mm" if tick == 100 else ""), 7, anchor="centre")
+        beside = x + RULER_MM + 8
+        self.text(beside, y + 2.2, "Print at 100 % (actual size), never \"fit to page\".", 9, bold=True)
+        self.text(beside, y - 1.8, "Lay a ruler on this bar: it is 100 mm. If not, do not cut from this card.", 9)
+
+
+def fitting_size(text: str, width_mm: float, largest: float, smallest: float) -> float:
+    """Largest size in points, in steps of a half, at which bold text fits the width; at least `smallest`."""
+    size = largest
+    while size > smallest and stringWidth(printable(text), "Helvetica-Bold", size) > width_mm * mm:
+        size -= 0.5
+    return size
+
+
+def draw_pages(
+    title: str, paper: str, foot: str, upright: bool, pages: Callable[[Callable[[], Card]], None]
+) -> bytes:
+    """A PDF whose bytes repeat. pages(new_page) draws; each call of new_page begins a page with caution and foot."""
+    out = io.BytesIO()
+    size = PAPERS[paper] if upright else landscape(PAPERS[paper])
+    canvas = Canvas(out, pagesize=size, invariant=1)
+    canvas.setTitle(printable(title))
+    canvas.setAuthor("kitplan")
+    width, height = size[0] / mm, size[1] / mm
+    count = 0
+
+    def new_page() -> Card:
+        nonlocal count
+        if count:
+            canvas.showPage()
+        count += 1
+        card = Card(canvas, width, height, height - MARGIN_MM)
+        step = 3.2
+        lines = simpleSplit(CAUTION, "Helvetica", 7.5, card.room_mm * mm)
+        for k, line in enumerate(reversed(lines)):
+            card.text(MARGIN_MM, 13 + step * k, line, 7.5)
+        card.text(MARGIN_MM, 9, foot, 7.5)
+        card.text(width - MARGIN_MM, 9, f"{title}   Page {count}", 7.5, anchor="right")
+        return card
+
+    pages(new_page)
+    canvas.save()
+    return out.getvalue()

@@ -1,0 +1,51 @@
+"""Items in the order in which a person walks past them, and in the words that stand on the shelf."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from kitplan.read.shelf_order import shelf_key
+
+if TYPE_CHECKING:
+    from kitplan.plan import Plan
+
+def stock_lines(plan: Plan) -> pd.DataFrame:
+    """Par levels with what the catalogue says of each item, in shelf order.
+
+    Columns of ParPlan.levels plus bin, critical (bool), price, unit_of_issue ("box of 50"), spoken (description,
+    or the item's name where there is none). Rows with the same bin keep the catalogue's order.
+    """
+    if plan.par is None:
+        raise ValueError("this plan was made without par levels")
+    items = plan.unit.items
+    extra = pd.DataFrame({
+        "item": items["item"].astype(str),
+        "bin": items["bin"].fillna("").astype(str) if "bin" in items else "",
+        "critical": items["critical"].astype(bool),
+        "price": items["price"].astype(float),
+        "use_unit": items["use_unit"].astype(str),
+    })
+    lines = plan.par.levels.merge(extra, on="item", how="left")
+    lines["unit_of_issue"] = [unit_of_issue(int(p)) for p in lines["pack"]]
+    lines["spoken"] = [d or i for d, i in zip(lines["description"].fillna("").astype(str), lines["item"])]
+    order = sorted(range(len(lines)), key=lambda k: (shelf_key(lines["bin"].iloc[k]), k))
+    return lines.iloc[order].reset_index(drop=True)
+
+
+def unit_of_issue(pack: int) -> str:
+    """What comes off the shelf in one piece: "each", or "pack of 50"."""
+    return "each" if pack == 1 else f"pack of {pack}"
+
+
+def role_title(role: str) -> str:
+    """A role as a heading: prep_wipe -> Prep wipe."""
+    return role.replace("_", " ").strip().capitalize()
+
+
+def by_role(lines: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Groups of lines by role, in the order in which the shelf meets them."""
+    for role in dict.fromkeys(lines["role"]):
+        yield str(role), lines[lines["role"] == role]

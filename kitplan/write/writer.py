@@ -1,0 +1,284 @@
+"""Write a set of outputs all or nothing, and keep what a person has filled in."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+
+from kitplan.write import replace_folder as swap
+
+Content = bytes | Callable[[], bytes]
+
+_LOCK_WAIT_SECONDS = 10.0
+_BLANK_MODE = 0o777
+
+_MENDS = {
+    errno.EACCES: "Choose a folder that you may write to with --out.",
+    errno.EPERM: "Choose a folder that you may write to with --out.",
+    errno.EROFS: "This place is read-only: choose another folder with --out.",
+    errno.ENOSPC: "The disk is full: free some space, or choose another folder with --out.",
+    errno.EDQUOT: "Your quota is used up: free some space, or choose another folder with --out.",
+    errno.EFBIG: "No room for a file of this size: choose another folder with --out.",
+    errno.ENOTDIR: "Choose a folder and not a file with --out.",
+    errno.EEXIST: "Choose another folder with --out.",
+    errno.ENAMETOOLONG: "Choose a folder with a shorter name with --out.",
+}
+
+
+class OutputError(OSError):
+    """The outputs cannot be written (exit code 2). `mend` says what to do and that nothing was changed."""
+
+    def __init__(self, number: int, fault: str, place: Path, mend: str | None = None, untouched: bool = True) -> None:
+        super().__init__(number, fault, str(place))
+        self.mend = mend or _MENDS.get(number, "Check the path and try again.")
+        if untouched:
+            self.mend += " Nothing there was changed."
+
+    def __str__(self) -> str:
+        return f"{self.filename}: {self.strerror}. {self.mend}"
+
+
+@dataclass(frozen=True)
+class Written:
+    """What was written: names relative to `folder`, names of kept workbooks, names of retired outputs."""
+
+    folder: Path
+    files: tuple[str, ...]
+    kept: Mapping[str, str] = field(default_factory=dict)
+    retired: tuple[str, ...] = ()
+
+    def sentences(self) -> list[str]:
+        """What a person should know about files that were there before."""
+        return [
+            f"{present} had been changed since it was written: your copy is kept as {kept}."
+            for present, kept in self.kept.items()
+        ]
+
+
+def check_target(folder: Path, names: Iterable[str]) -> None:
+    """Refuse early, before a long computation, what `write_outputs` would refuse.
+
+    names: outputs to be written, relative to `folder`. Raises OutputError.
+    """
+    folder = folder.absolute()
+    nearest = folder
+    while not os.path.lexists(nearest):
+        nearest = nearest.parent
+    if not nearest.is_dir():
+        raise OutputError(errno.ENOTDIR, "is a file, not a folder", nearest)
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        raise OutputError(errno.EACCES, "may not be written to", nearest)
+    for name in names:
+        path = folder / name
+        if path.is_dir():
+            raise OutputError(errno.EEXIST, f"is a folder where the file {name} belongs", path)
+        for above in path.relative_to(folder).parents:
+            if (folder / above).exists() and not (folder / above).is_dir():
+                raise OutputError(errno.ENOTDIR, "is a file where a folder belongs", folder / above)
+        _refuse_if_open(path)
+
+
+def _refuse_if_open(path: Path) -> None:
+    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
+        if os.path.lexists(lock):
+            raise OutputError(
+                errno.EBUSY, "is open in a spreadsheet program", path,
+                f"Save and close it, then run again; if nobody has it open, delete {lock.name}.",
+            )
+
+
+def write_outputs(folder: Path, files: Mapping[str, Content], *, retire: bool = False) -> Written:
+    """Write all of `files` into `folder`, or none; a kill at any moment leaves the old set or the new one.
+
+    files: name relative to `folder` with forward slashes ("tables/par_levels.csv") -> bytes, or a function
+        that returns them. Other files in the folder stay.
+    retire: remove what the .json record about to be replaced lists among its outputs and this set lacks
+        (tables of a part that no longer runs), unless it was changed since.
+
+    A workbook whose bytes differ from every recorded checksum was filled in by a person: it is kept under
+    the next free name `NAME-kept-1.xlsx`. Raises OutputError with the folder as it was.
+    """
+    for name in files:
+        pure = PurePosixPath(name)
+        if pure.is_absolute() or ".." in pure.parts or not pure.parts:
+            raise ValueError(f"output name {name!r} must be relative to the folder")
+    check_target(folder, files)
+    contents = {name: content() if callable(content) else content for name, content in files.items()}
+    folder = folder.resolve()
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with _one_writer_at_a_time(folder.parent):
+            swap.recover(folder)
+            return _write_locked(folder, contents, retire)
+    except OutputError:
+        raise
+    except OSError as error:
+        reason = (error.strerror or str(error) or type(error).__name__).lower()
+        if (folder / swap.COMMITTED).exists():
+            raise OutputError(
+                error.errno or errno.EIO, f"is written only in part ({reason})", folder,
+                "Close its files in other programs and run again: the rest is finished then.", untouched=False,
+            ) from error
+        raise OutputError(error.errno or errno.EIO, f"cannot be written ({reason})", folder) from error
+
+
+def _write_locked(folder: Path, contents: Mapping[str, bytes], retire: bool) -> Written:
+    """Swap the whole folder; where the system will not rename it, move its files in place instead."""
+    if not swap.must_stay(folder):
+        try:
+            return _write_by(folder, contents, retire, stay=False)
+        except OutputError:
+            raise
+        except OSError:
+            if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
+                raise
+    return _write_by(folder, contents, retire, stay=True)
+
+
+def _write_by(folder: Path, contents: Mapping[str, bytes], retire: bool, stay: bool) -> Written:
+    stage = folder / swap.UNCOMMITTED if stay else swap.stage_beside(folder)
+    try:
+        before = swap.stamps(folder)
+        stage.mkdir()
+        fresh = stage / "files" if stay else stage
+        _write_new(fresh, contents)
+        kept = _changed_workbooks(folder, contents)
+        retired = _retired(folder, contents) if retire else ()
+        check_target(folder, contents)
+        if stay:
+            swap.commit_in_place(folder, kept, list(retired))
+        else:
+            _carry_over(folder, stage, contents, kept, retired)
+            swap.step_in(folder, before)
+    except BaseException:
+        shutil.rmtree(stage, ignore_errors=True)
+        raise
+    return Written(folder, tuple(contents), kept, retired)
+
+
+def _write_new(fresh: Path, contents: Mapping[str, bytes]) -> None:
+    for name, content in contents.items():
+        path = fresh / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with open(path, "xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+    for inner in [fresh, *(p for p in fresh.rglob("*") if p.is_dir())]:
+        swap.sync_folder(inner)
+
+
+def _carry_over(
+    folder: Path, stage: Path, contents: Mapping[str, bytes], kept: Mapping[str, str], retired: Iterable[str]
+) -> None:
+    """Give every file that stays a second name in the stage, and the stage the folder's permissions."""
+    if not folder.exists():
+        umask = os.umask(0)
+        os.umask(umask)
+        stage.chmod(_BLANK_MODE & ~umask)
+        return
+    gone = {*retired, *contents}
+    for name in swap.entries(folder):
+        source = folder / name
+        present = name.as_posix()
+        target = stage / kept.get(present, present)
+        if present in gone and present not in kept:
+            continue
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if source.is_dir() and not source.is_symlink():
+            target.mkdir(exist_ok=True)
+        else:
+            swap.link_or_copy(source, target)
+    for inner in [folder, *(p for p in folder.rglob("*") if p.is_dir() and not p.is_symlink())]:
+        twin = stage / inner.relative_to(folder)
+        if twin.is_dir():
+            shutil.copystat(inner, twin)
+
+
+def _changed_workbooks(folder: Path, contents: Mapping[str, bytes]) -> dict[str, str]:
+    """Workbooks that a person has changed: present name -> name to keep it under."""
+    recorded = {known for record in _records(folder).values() for known in record.values()}
+    kept = {}
+    for name, content in contents.items():
+        present = folder / name
+        if not name.endswith(".xlsx") or not present.is_file():
+            continue
+        found = present.read_bytes()
+        if checksum(found) not in recorded and found != content:
+            kept[name] = swap.free_name(present).relative_to(folder).as_posix()
+    return kept
+
+
+def _retired(folder: Path, contents: Mapping[str, bytes]) -> tuple[str, ...]:
+    """Outputs of the last run of the same kind that this run does not write and nobody has changed."""
+    found = []
+    for record, outputs in _records(folder).items():
+        if record not in contents:
+            continue
+        for name, recorded in outputs.items():
+            path = folder / name
+            inside = ".." not in PurePosixPath(name).parts and not PurePosixPath(name).is_absolute()
+            if name not in contents and inside and path.is_file() and checksum(path.read_bytes()) == recorded:
+                found.append(name)
+    return tuple(sorted(set(found)))
+
+
+def _records(folder: Path) -> dict[str, dict[str, str]]:
+    """Checksums of outputs by name, from every .json record in the folder; unreadable ones count as empty."""
+    records = {}
+    for path in sorted(folder.glob("*.json")) if folder.is_dir() else ():
+        try:
+            outputs = json.loads(path.read_text(encoding="utf-8")).get("outputs", {})
+            records[path.name] = {str(k): str(v) for k, v in outputs.items()}
+        except (OSError, ValueError, AttributeError):
+            continue
+    return records
+
+
+def checksum(content: bytes) -> str:
+    """SHA-256 of the bytes, hexadecimal: the form in which records keep it."""
+    return hashlib.sha256(content).hexdigest()
+
+
+@contextlib.contextmanager
+def _one_writer_at_a_time(parent: Path) -> Iterator[None]:
+    """Hold the parent folder against a second kitplan; the system frees it when a run is killed.
+
+    Systems without such a lock go on without it.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    try:
+        handle = os.open(parent, os.O_RDONLY)
+    except OSError:
+        yield
+        return
+    try:
+        deadline = time.monotonic() + _LOCK_WAIT_SECONDS
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > deadline:
+                    raise OutputError(
+                        errno.EBUSY, "is being written by another run of kitplan", parent,
+                        "Wait until it has ended, then run again.",
+                    ) from None
+                time.sleep(0.05)
+            except OSError:
+                break
+        yield
+    finally:
+        os.close(handle)

@@ -1,0 +1,143 @@
+"""Past months explained: the parts add up to the cent, whatever the numbers."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kitplan.parts.forecast.variance import EFFECTS, explain_past, split_to_the_cent
+from kitplan.read.values import Census
+
+MONEY = st.floats(-1e7, 1e7, allow_nan=False)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(MONEY, min_size=2, max_size=8))
+def test_the_parts_of_any_split_add_up_exactly(levels):
+    parts = split_to_the_cent(np.array(levels))
+    assert parts.sum() == round(levels[-1] * 100) - round(levels[0] * 100)
+
+
+@pytest.fixture
+def unit(unit_maker):
+    """Eight months of daily counts (5 airways, then 8 from July) and monthly issues."""
+    nobody = pd.DataFrame({"stratum": np.zeros(0, int), "mean_airways": np.zeros(0)})
+    rows = pd.DataFrame(
+        {"day": np.arange(243), "stratum": 0, "airways": np.where(np.arange(243) < 181, 5, 8)}
+    )
+    census = Census("counts", rows, date(2025, 1, 1), date(2025, 8, 31), 6.0, 1.0, nobody)
+    unit = unit_maker(census)
+    return replace(unit, planning=replace(unit.planning, frailty_nodes=2))
+
+
+def with_issues(unit, factor=1.0, price=np.nan, item="saline-5"):
+    from kitplan.demand.use import use_model
+
+    model = use_model(unit)
+    per_day = (model.per_day + model.arrivals[:, None] * model.per_arrival)[0]
+    rows = []
+    for month in pd.period_range("2025-01", "2025-08", freq="M"):
+        airways = 5 if month.month < 7 else 8
+        for name, use in zip(model.items, per_day):
+            if use > 0:
+                units = use * airways * month.days_in_month * (factor if name == item else 1.0)
+                rows.append((month.start_time, name, units, price if name == item else np.nan))
+    return replace(unit, issues=pd.DataFrame(rows, columns=["date", "item", "units", "price"]))
+
+
+def adds_up(frame):
+    cents = lambda column: np.round(frame[column].astype(float) * 100).astype(int)  # noqa: E731
+    return (cents("forecast_value") + sum(cents(e) for e in EFFECTS) == cents("actual_value")).all()
+
+
+def test_forecast_and_effects_are_what_was_spent_by_item_and_by_month(unit):
+    variance = explain_past(with_issues(unit, 1.37, 13.13))
+    assert len(variance.by_item) > 20
+    assert adds_up(variance.by_item)
+    assert adds_up(variance.by_month)
+
+
+def test_three_beds_more_are_a_census_effect_and_nothing_else(unit):
+    july = explain_past(with_issues(unit)).by_month.set_index("month").loc["2025-07"]
+    assert july["census"] == pytest.approx(0.6 * july["forecast_value"], rel=0.02)
+    for effect in ("frequency", "use_per_event", "price"):
+        assert july[effect] == 0
+    assert abs(july["unexplained"]) < 0.01 * july["actual_value"]
+
+
+def test_what_walks_off_is_unexplained_and_its_item_is_named(unit):
+    variance = explain_past(with_issues(unit, factor=2.5))
+    assert variance.named["item"].tolist() == ["saline-5"]
+    assert variance.named["unexplained_share"].iloc[0] == pytest.approx(1.5, rel=0.02)
+    assert "walked off" in variance.sentences[1]
+
+
+def test_what_is_not_booked_is_named_too(unit):
+    variance = explain_past(with_issues(unit, factor=0.2))
+    assert "not booked" in variance.named["say"].iloc[0]
+
+
+def test_a_price_paid_above_the_catalogue_is_a_price_effect(unit):
+    plain = explain_past(with_issues(unit)).by_month
+    dear = explain_past(with_issues(unit, price=22.0)).by_month
+    saline = (
+        explain_past(with_issues(unit)).by_item.query("item == 'saline-5'").set_index("month")["actual_value"]
+    )
+    np.testing.assert_allclose(dear["price"], saline.to_numpy(), atol=0.02)
+    np.testing.assert_allclose(dear["unexplained"], plain["unexplained"], atol=0.011)
+
+
+def test_without_a_log_frequency_is_said_to_be_unknown(unit):
+    assert any("how often airways were renewed" in n for n in explain_past(with_issues(unit)).notes)
+
+
+def test_months_without_three_months_before_them_are_not_explained(unit):
+    assert explain_past(with_issues(unit)).by_month["month"].tolist() == [
+        f"2025-{m:02d}" for m in range(4, 9)
+    ]
+
+
+def test_a_unit_without_issues_is_refused(unit):
+    with pytest.raises(ValueError, match="no stock issues"):
+        explain_past(unit)
+
+
+def test_more_events_than_usual_are_a_frequency_effect(unit):
+    rng = np.random.default_rng(2)
+    n = np.where(np.arange(243) < 181, 2, np.where(np.arange(243) < 212, 3, 8))
+    day = np.repeat(np.arange(243), n) + rng.random(n.sum())
+    log = pd.DataFrame({"stratum": 0, "airway": "", "day": day, "reason": "loose"})
+    log["date"] = pd.Timestamp("2025-01-01") + pd.to_timedelta(np.floor(day), unit="D")
+    by_month = explain_past(replace(with_issues(unit), log=log)).by_month.set_index("month")
+    assert by_month.loc["2025-08", "frequency"] > 100
+    assert abs(by_month.loc["2025-05", "frequency"]) < 20
+    assert adds_up(by_month)
+
+
+def test_a_leak_that_began_lately_is_named_although_the_year_was_good(unit):
+    """Two fifths more in the last three months only: a tenth over the year, well over the limit lately."""
+    plain = with_issues(unit)
+    months = pd.to_datetime(plain.issues["date"]).dt.to_period("M")
+    leak = (plain.issues["item"] == "saline-5") & (months > months.max() - 3)
+    issues = plain.issues.assign(units=plain.issues["units"].astype(float) * np.where(leak, 1.6, 1.0))
+    named = explain_past(replace(plain, issues=issues)).named.set_index("item")
+    assert named.loc["saline-5", "months"] == "last 3 months"
+    assert named.loc["saline-5", "unexplained_share"] == pytest.approx(0.6, abs=0.05)
+
+
+def test_the_first_sentence_says_over_or_under_and_its_parts_add_up(unit):
+    """The sentence of the last month: its signed parts are the amount over or under, to the cent."""
+    variance = explain_past(with_issues(unit, 1.37, 13.13))
+    last = variance.by_month.iloc[-1]
+    gap = round(last["actual_value"] - last["forecast_value"], 2)
+    sentence = variance.sentences[0]
+    assert f"{abs(gap):,.2f} {'over' if gap > 0 else 'under'} what would have been forecast" in sentence
+    parts = [float(p.replace(",", "")) for p in re.findall(r"[+-][\d,]+\.\d\d", sentence)]
+    assert sum(parts) == pytest.approx(gap, abs=0.005)

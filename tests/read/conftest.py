@@ -1,0 +1,41 @@
+"""Small unit folders written by the tests, and what is wrong with them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.unit import load_unit
+
+UNIT = 'name = "Test unit"\nmean_stay_days = 5\n'
+CENSUS = "route,tube_mm,airways\noral,3.5,4\nnasal,4.0,1\n"
+
+
+@pytest.fixture
+def unit_folder(tmp_path: Path) -> Callable[..., Path]:
+    """Write a unit folder: `unit_folder({"census.csv": text or bytes, ...})`; a clean census unless given."""
+
+    def make(files: dict[str, str | bytes] | None = None) -> Path:
+        folder = tmp_path / "unit"
+        folder.mkdir(exist_ok=True)
+        for name, content in ({"unit.toml": UNIT, "census.csv": CENSUS} | (files or {})).items():
+            (folder / name).write_bytes(content if isinstance(content, bytes) else content.encode())
+        return folder
+
+    return make
+
+
+@pytest.fixture
+def problems_of() -> Callable[[Path], list[Problem]]:
+    """Return the problems that reading a unit ends with; none is a failure of the test."""
+
+    def read(path: Path) -> list[Problem]:
+        with pytest.raises(InputError) as caught:
+            load_unit(path)
+        assert caught.value.problems
+        return list(caught.value.problems)
+
+    return read

@@ -1,0 +1,206 @@
+"""class.toml: read whole, every fault told at once with its mend."""
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from kitplan.read.classes import class_files, load_classes
+from kitplan.read.problems import InputError
+from kitplan.resources import sample_units
+
+GOOD = """
+title = "Spring class"
+date = 2027-03-09
+start = "09:30"
+learners = 8
+stations = 2
+attempts = 3
+spare_share = 0.2
+
+[[practice]]
+technique = "oral_two_y"
+tube_mm = 3.5
+
+[have]
+saline-5 = 12
+
+[expired_for_practice]
+tape-25-long = 2
+
+[[durable]]
+name = "infant manikin"
+per_station = 2
+"""
+
+
+@pytest.fixture
+def unit(small_unit, tmp_path):
+    return replace(small_unit, path=tmp_path)
+
+
+def read(unit, text, name="class.toml"):
+    path = unit.path / name
+    path.write_text(text, encoding="utf-8")
+    return load_classes([path], unit)
+
+
+def faults(unit, text):
+    with pytest.raises(InputError) as caught:
+        read(unit, text)
+    return caught.value.problems
+
+
+def test_a_class_is_read_whole(unit):
+    (lesson,), warnings, checksums = read(unit, GOOD)
+    assert (lesson.title, lesson.day, lesson.start_minute) == ("Spring class", date(2027, 3, 9), 570)
+    assert (lesson.learners, lesson.stations, lesson.spare_share) == (8, 2, 0.2)
+    assert lesson.practices[0].goes_per_learner == 3
+    assert lesson.practices[0].size["span_tragus_mm"] == 160
+    assert (lesson.have, lesson.expired) == ({"saline-5": 12}, {"tape-25-long": 2})
+    assert lesson.durables[0].per_station == 2
+    assert warnings == ()
+    assert list(checksums) == ["class.toml"]
+
+
+def test_what_is_left_out_has_a_usual_value(unit):
+    (lesson,), _, _ = read(unit, 'learners = 13\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = 3.5')
+    assert lesson.stations == 3, "about six learners to a station"
+    assert (lesson.pairs, lesson.spare_share, lesson.rotation) == (True, 0.10, "staggered")
+    assert lesson.practices[0].attempts == 2
+
+
+def test_several_sizes_in_one_block_are_several_practices(unit):
+    text = 'learners = 4\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = [3.0, 3.5, 4]'
+    (lesson,), _, _ = read(unit, text)
+    assert [p.tube_mm for p in lesson.practices] == [3.0, 3.5, 4.0]
+
+
+def test_stock_may_carry_its_date(unit):
+    (lesson,), _, _ = read(unit, GOOD.replace("saline-5 = 12", "saline-5 = {units = 9, expires = 2027-03-09}"))
+    assert lesson.have == {"saline-5": 9}
+
+
+def test_learners_are_dealt_to_stations_as_evenly_as_it_goes(unit):
+    (lesson,), _, _ = read(unit, GOOD.replace("learners = 8", "learners = 9"))
+    assert [lesson.learners_at(s) for s in range(2)] == [5, 4]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "column", "fault", "mend"),
+    [
+        ("learners = 8", "", "learners", "needs learners", "learners = 12"),
+        ("learners = 8", "learners = 0", "learners", "below 1", "1 or more"),
+        ("learners = 8", "learners = -3", "learners", "negative", "1 or more"),
+        ("learners = 8", "learners = 2.5", "learners", "not a whole number", "1 or more"),
+        ("learners = 8", 'learners = "eight"', "learners", "not a whole number", "1 or more"),
+        ("learners = 8", 'learners = ["x", "y"]', "learners", "a list", "no names"),
+        ("learners = 8", "learners = 100001", "learners", "above 5,000", "at most 5,000"),
+        ("attempts = 3", "attempts = 1000", "attempts", "above 100", "at most 100"),
+        ('"oral_two_y"', '["oral_two_y"]', "practice 1.technique", "not a technique", "oral_two_y"),
+        ("tube_mm = 3.5", "tube_mm = 3.5\nroute = [1]", "practice 1.route", "not a route", "oral"),
+        ("per_station = 2", "techniques = 5", "durable 1.techniques", "not a technique", "oral_two_y"),
+        ("learners = 8", "learners = nan", "learners", "not a whole number", "1 or more"),
+        ("stations = 2", "stations = 9", "stations", "more than the 8 learners", "at most 8"),
+        ("stations = 2", "stations = 0", "stations", "below 1", "1 or more"),
+        ("stations = 2", "stations = 2\nlearners_per_station = 4", "stations", "stands beside", "one of the two"),
+        ("tube_mm = 3.5", "", "practice 1.tube_mm", "needs a tube size", "tube_mm = 3.5"),
+        ("tube_mm = 3.5", "tube_mm = []", "practice 1.tube_mm", "needs a tube size", "tube_mm = 3.5"),
+        ("tube_mm = 3.5", 'tube_mm = "small"', "practice 1.tube_mm", "not a tube size", "millimetres"),
+        ("tube_mm = 3.5", "tube_mm = 11.5", "practice 1.tube_mm", "no table holds", "from 2 to 10"),
+        ("oral_two_y", "oral_two_z", "practice 1.technique", "not a technique", "'oral_two_y'"),
+        ('technique = "oral_two_y"', "", "practice 1.technique", "missing", "oral_two_y"),
+        ("tube_mm = 3.5", "tube_mm = 3.5\ntimes = 0", "practice 1.times", "below 1", "1 or more"),
+        ("tube_mm = 3.5", 'tube_mm = 3.5\nskin = "wet"', "practice 1.skin", "not a kind", "barrier"),
+        ("tube_mm = 3.5", 'tube_mm = 3.5\nroute = "nasal"', "practice 1.route", "not a route", "oral"),
+        ("[[practice]]", "[practise]", "practise", "not a setting", "'practice'"),
+        ("[[practice]]", "[practice]", "practice", "nothing is practised", "[[practice]]"),
+        ("attempts = 3", "attempts = 0", "attempts", "below 1", "1 or more"),
+        ("spare_share = 0.2", "spare_share = 10", "spare_share", "share above 1", "0.10"),
+        ("spare_share = 0.2", "spare_share = -0.1", "spare_share", "negative", "0 or more"),
+        ("spare_share = 0.2", "spare_share = inf", "spare_share", "out of range", "0 or more"),
+        ("saline-5 = 12", "saline-5 = -12", "have.saline-5", "negative", "count it again"),
+        ("saline-5 = 12", "saline-5 = 1.5", "have.saline-5", "not a whole number", "count it again"),
+        ("saline-5 = 12", "saline-5 = {units = -1}", "have.saline-5.units", "negative", "count it again"),
+        ("saline-5 = 12", "saline-5 = {units = 9, expires = 2027-03-08}", "have.saline-5", "past its date",
+         "practice only, not for patients"),
+        ("saline-5 = 12", 'saline-5 = {units = 9, expires = "soon"}', "have.saline-5.expires", "not a date", "2027"),
+        ("saline-5 = 12", "saline-5 = {unit = 9}", "have.saline-5.unit", "not a setting", "'units'"),
+        ("saline-5 = 12", "salin-5 = 1", "have.salin-5", "not in the catalogue", "'saline-5'"),
+        ("tape-25-long = 2", "tape-25-long = -2", "expired_for_practice.tape-25-long", "negative", "count it again"),
+        ("learners = 8", "learners = 8\nlerners_per_station = 4", "lerners_per_station", "not a setting", "learners"),
+        ("per_station = 2", "per_station = 0", "durable 1.per_station", "below 1", "1 or more"),
+        ("per_station = 2", "have = -1", "durable 1.have", "negative", "0 or more"),
+        ("per_station = 2", 'item = "thing"', "durable 1.item", "not in the catalogue", "Use one of"),
+        ('name = "infant manikin"', "", "durable 1", "needs one of", "role"),
+        ("2027-03-09", '"next Tuesday"', "date", "not a date", "2027-03-09"),
+        ('"09:30"', '"half past"', "start", "not a time", "13:30"),
+        ("attempts = 3", 'attempts = 3\nrotation = "random"', "rotation", "take turns", "staggered"),
+        ("attempts = 3", 'attempts = 3\npairs = "yes"', "pairs", "neither true nor false", "true or false"),
+        ("attempts = 3", "attempts = 3\nminutes_per_attempt = 0", "minutes_per_attempt", "out of range", "more than 0"),
+    ],
+)
+def test_a_fault_is_told_with_its_place_and_mend(unit, old, new, column, fault, mend):
+    assert old in GOOD
+    problems = faults(unit, GOOD.replace(old, new, 1))
+    told = [p for p in problems if p.column == column]
+    assert told, [str(p) for p in problems]
+    assert fault in told[0].fault
+    assert mend in told[0].mend
+    assert told[0].file == "class.toml"
+
+
+def test_every_fault_is_told_at_once(unit):
+    text = GOOD.replace("learners = 8", "learners = 0").replace("0.2", "3").replace("tube_mm = 3.5", "")
+    assert {p.column for p in faults(unit, text)} == {"learners", "spare_share", "practice 1.tube_mm"}
+
+
+def test_a_slip_in_writing_is_told_by_its_line(unit):
+    (problem,) = faults(unit, GOOD.replace("spare_share = 0.2", "spare_share = 0,2"))
+    assert problem.row == 8
+    assert "point" in problem.mend
+
+
+def test_no_class_at_all_says_where_to_put_one(unit):
+    assert class_files(unit.path) == []
+    with pytest.raises(InputError, match=r"Put a class\.toml"):
+        load_classes([], unit)
+
+
+def test_a_season_is_read_in_the_order_of_its_files_and_equal_titles_are_told_apart(unit):
+    for name in ("class-2.toml", "class-1.toml"):
+        (unit.path / name).write_text(GOOD)
+    files = class_files(unit.path)
+    assert [p.name for p in files] == ["class-1.toml", "class-2.toml"]
+    classes, _, _ = load_classes(files, unit)
+    assert [c.title for c in classes] == ["Spring class (class-1.toml)", "Spring class (class-2.toml)"]
+
+
+def test_a_season_runs_in_the_order_of_its_days(unit):
+    (unit.path / "class-1.toml").write_text(GOOD)
+    (unit.path / "class-2.toml").write_text(GOOD.replace("2027-03-09", "2027-01-05").replace("Spring", "Winter"))
+    classes, _, _ = load_classes(class_files(unit.path), unit)
+    assert [c.title for c in classes] == ["Winter class", "Spring class"]
+
+
+def test_things_worth_a_look_do_not_stop_the_class(unit):
+    text = GOOD.replace("learners = 8", "learners = 7").replace("infant manikin", "head")
+    _, warnings, _ = read(unit, text + "\n")
+    assert {w.column for w in warnings} == {"learners", "durable"}
+
+
+def test_the_samples_hold_a_class_each_and_say_that_it_is_invented():
+    found = {name: class_files(path) for name, path in sample_units().items()}
+    assert [f.name for f in found["harbour_wing"]] == ["class.toml"]
+    assert [f.name for f in found["lantern_nursery"]] == ["class.toml"]
+    for files in found.values():
+        assert all("INVENTED" in f.read_text() for f in files)
+
+
+def test_a_class_names_nobody(unit):
+    """A learner's name, or a patient's number in a text, stops the reading; the value is not repeated."""
+    for text in (GOOD + '\n[learner]\nname = "Somebody Invented"\n', GOOD + '\n[note]\nmrn = "00412345"\n'):
+        said = "\n".join(str(p) for p in faults(unit, text))
+        assert "Somebody" not in said
+        assert "00412345" not in said
+        assert said

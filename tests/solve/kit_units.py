@@ -1,0 +1,67 @@
+"""Units for the kit tests: the shipped recipes and catalogue on made-up strata, without reading a census."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.values import Census, Piece, Unit
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
+
+
+def catalogue() -> pd.DataFrame:
+    items = pd.read_csv(CONFIG / "items.csv", dtype={"gtin": str})
+    items["critical"] = items["critical"].eq("yes")
+    items["gtin"] = items["gtin"].fillna("")
+    return items
+
+
+def with_strata(base: Unit, rows: list[tuple[str, float, str, str]]) -> Unit:
+    """`base` with other strata (route, tube_mm, technique, skin), a snapshot census and the shipped catalogue."""
+    face = pd.read_csv(CONFIG / "face.csv")
+    strata = pd.DataFrame(rows, columns=["route", "tube_mm", "technique", "skin"])
+    strata["patient_kg"] = np.nan
+    strata["outer_mm"] = strata["tube_mm"] * 1.35
+    strata["label"] = [f"{r} {mm:g} mm, {t}, {s}" for r, mm, t, s in rows]
+    band = [face[(face["tube_from_mm"] <= mm) & (face["tube_to_mm"] >= mm)].iloc[0] for mm in strata["tube_mm"]]
+    for column in ("span_mid_cheek_mm", "span_tragus_mm", "barrier_width_mm", "barrier_length_mm"):
+        strata[column] = [float(b[column]) for b in band]
+    strata.index.name = "stratum"
+    n = len(strata)
+    present = pd.DataFrame({"stratum": range(n), "airways": [1 + k % 3 for k in range(n)]})
+    census = dataclasses.replace(base.census, rows=present)
+    frequency = pd.concat([base.frequency.iloc[:1]] * n, ignore_index=True)
+    return dataclasses.replace(
+        base, strata=strata, census=census, frequency=frequency, techniques=shipped_techniques(base), items=catalogue()
+    )
+
+
+def shipped_techniques(base: Unit):
+    """The recipes of config/techniques.toml as values."""
+    import tomllib
+
+    made = {}
+    for name, block in tomllib.loads((CONFIG / "techniques.toml").read_text()).items():
+        made[name] = dataclasses.replace(
+            next(iter(base.techniques.values())), name=name, title=block["title"], routes=tuple(block["routes"]),
+            default=block["default"], measure=block["measure"], tape_width_mm=block.get("tape_width_mm"),
+            pieces=tuple(Piece(**p) for p in block.get("pieces", [])), uses=block["uses"],
+            uses_with_barrier=block.get("uses_with_barrier", {}),
+        )
+    return made
+
+
+def without_turnover(base: Unit) -> Unit:
+    census: Census = dataclasses.replace(base.census, mean_stay_days=None)
+    return dataclasses.replace(base, census=census)
+
+
+MIXED = [
+    ("oral", 2.5, "oral_two_y", "barrier"), ("oral", 3.5, "oral_two_y", "none"),
+    ("nasal", 3.5, "nasal_two_y", "barrier"),
+    ("oral", 5.0, "oral_h_and_y", "none"), ("oral", 7.5, "ties_two", "none"), ("nasal", 4.0, "nasal_two_y", "none"),
+]

@@ -1,0 +1,162 @@
+"""Minimum cuts against the linear relaxation and exhaustive search, on plans small enough for both."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kitplan.parts.par import limits as limits_module
+from kitplan.parts.par.limits import least_excess, readiest
+from kitplan.solve import cover as cover_module
+from kitplan.solve.closure import best_cut, branch, closure_cut, improve, narrow
+from kitplan.solve.collapse import collapse, own_quantiles, restrict
+from kitplan.solve.cover import Limit, add_cost, add_readiness, cheapest, state_levels
+from kitplan.solve.descent import descend
+
+
+def question(seed, n_scenarios=60, n_items=4, most=5):
+    rng = np.random.default_rng(seed)
+    busy = rng.gamma(2.0, 0.5, n_scenarios)
+    packs = np.minimum(rng.poisson(busy[:, None] * rng.uniform(0.5, 2.0, n_items)), most).astype(np.int32)
+    return packs, np.round(rng.uniform(1, 20, n_items), 2)
+
+
+def cheapest_of_all(packs, cost, need, limits=()):
+    plans = np.array(list(product(*(range(top + 1) for top in packs.max(axis=0)))))
+    met = (packs[None] <= plans[:, None]).all(axis=2).sum(axis=1)
+    kept = np.array([all(limit.kept_by(plan) for limit in limits) for plan in plans])
+    good = plans[(met >= need) & kept]
+    return float((good @ cost).min()) if len(good) else None
+
+
+def covered(packs, need):
+    return collapse(packs, own_quantiles(packs, need))
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.9])
+def test_the_best_cut_is_the_bound_of_the_linear_relaxation(seed, share):
+    packs, cost = question(seed)
+    need = int(share * len(packs))
+    cover = covered(packs, need)
+    if cover.met >= need:
+        return
+    stated = state_levels("par", "min", cover)
+    add_cost(stated, cost)
+    add_readiness(stated, need)
+    relaxed = stated.program.solve(integer=False).report.objective
+    found = best_cut(cover, cost, need).value
+    assert found <= relaxed + 1e-6
+    assert found == pytest.approx(relaxed, rel=1e-4)
+
+
+@given(seed=st.integers(0, 10_000), share=st.floats(0.1, 0.95), price=st.floats(0.0, 20.0))
+@settings(max_examples=40, deadline=None)
+def test_no_price_ever_puts_the_bound_above_the_cheapest_plan(seed, share, price):
+    packs, cost = question(seed, 40, 3, 4)
+    need = max(int(share * len(packs)), 1)
+    cut = closure_cut(covered(packs, need), cost, need, price)
+    assert cut.value <= cheapest_of_all(packs, cost, need) + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_the_cuts_leave_open_still_holds_every_cheaper_plan(seed):
+    packs, cost = question(seed)
+    need = 36
+    cover = covered(packs, need)
+    start = cover.lower + 0
+    start = np.array([levels[-1] if len(levels) else low for low, levels in zip(start, cover.levels)])
+    found = narrow(cover, cost, need, start, lambda par: True, 0.0)
+    best = cheapest_of_all(packs, cost, need)
+    assert found.bound <= best + 1e-6 <= float(cost @ found.par) + 2e-6
+    if found.rest is None:
+        assert float(cost @ found.par) == pytest.approx(best)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_branching_on_cuts_finds_and_proves_the_cheapest_plan(seed):
+    packs, cost = question(seed)
+    need = 40
+    cover = covered(packs, need)
+    par, bound = branch(cover, cost, need, packs.max(axis=0), lambda par: True, 0.0)
+    best = cheapest_of_all(packs, cost, need)
+    assert bound <= best + 1e-6
+    assert float(cost @ par) == pytest.approx(best)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("room", [None, 1.1])
+def test_a_large_program_ends_as_exhaustive_search_does(seed, room, monkeypatch):
+    """With the threshold at nothing every program is a large one; with and without a limit on volume."""
+    monkeypatch.setattr(cover_module, "CUT_ENTRIES", 0)
+    packs, cost = question(seed)
+    need = 40
+    volume = np.random.default_rng(seed + 99).uniform(0.5, 3.0, packs.shape[1])
+    free = cheapest(packs, cost, need, np.zeros(4, np.int32), 0.0, 10)
+    limits = () if room is None else (Limit("shelf", volume, room * float(volume @ own_quantiles(packs, need)) + 4),)
+    found = cheapest(packs, cost, need, np.zeros(4, np.int32), 0.0, 10, limits)
+    best = cheapest_of_all(packs, cost, need, limits)
+    if best is None:
+        assert found.par is None
+        return
+    assert (packs <= found.par).all(axis=1).sum() >= need
+    assert all(limit.kept_by(found.par) for limit in limits)
+    assert found.report.bound <= best + 1e-6
+    assert float(cost @ found.par) >= best - 1e-6 >= float(cost @ free.par) - 2e-6
+    assert found.report.gap == pytest.approx((float(cost @ found.par) - found.report.bound) / float(cost @ found.par))
+    if room is None:
+        assert float(cost @ found.par) == pytest.approx(best)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("share", [0.35, 0.6, 0.9])
+def test_the_most_ready_plan_within_limits_is_bounded_and_nearly_reached(seed, share, monkeypatch):
+    """Against every plan there is: never above the bound, within a few scenarios of the best, inside both limits."""
+    monkeypatch.setattr(limits_module, "CUT_ENTRIES", 0)
+    packs, cost = question(seed)
+    volume = np.random.default_rng(seed + 50).uniform(0.5, 3.0, packs.shape[1])
+    top = packs.max(axis=0)
+    limits = (Limit("shelf", volume, share * float(volume @ top)), Limit("budget", cost, share * float(cost @ top)))
+    floor = np.zeros(4, np.int32)
+    found = readiest(packs, cost, floor, limits, 0.0, 10)
+    plans = np.array(list(product(*(range(high + 1) for high in top))))
+    kept = np.array([all(limit.kept_by(plan) for limit in limits) for plan in plans])
+    best = (packs[None] <= plans[kept][:, None]).all(axis=2).sum(axis=1).max()
+    assert all(limit.kept_by(found.par) for limit in limits)
+    assert (packs <= found.par).all(axis=1).sum() == found.report.objective
+    assert found.report.objective <= best <= found.report.bound + 1e-6
+    assert found.report.objective >= best - 3
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_room_named_as_missing_is_enough_and_not_much_more(seed, monkeypatch):
+    monkeypatch.setattr(limits_module, "CUT_ENTRIES", 0)
+    packs, cost = question(seed)
+    limits = (Limit("budget", cost, 0.3 * float(cost @ packs.max(axis=0))),)
+    par = least_excess(packs, 50, np.zeros(4, np.int32), limits, 0.0, 10)
+    assert (packs <= par).all(axis=1).sum() >= 50
+    least = cheapest_of_all(packs, cost, 50)
+    assert least <= float(cost @ par) + 1e-9 <= 1.06 * least
+
+
+def test_improving_never_loses_readiness_and_never_costs_more():
+    packs, cost = question(3, 400, 6, 6)
+    need = 280
+    cover = covered(packs, need)
+    before = descend(cover, cost, need).cheapest_with(need)
+    after = improve(cover, cost, need, before, lambda par: True)
+    assert (packs <= after).all(axis=1).sum() >= need
+    assert cost @ after <= cost @ before
+
+
+def test_a_restricted_cover_counts_the_same_scenarios():
+    packs, _ = question(5, 200, 4, 5)
+    cover = covered(packs, 120)
+    low = np.minimum([1, 0, 1, 0], [len(v) for v in cover.levels])
+    high = np.array([max(len(v) - 1, b) for v, b in zip(cover.levels, low)])
+    part = restrict(cover, low, high)
+    top = np.array([levels[-1] if len(levels) else base for base, levels in zip(part.lower, part.levels)])
+    assert part.reach == (packs <= top).all(axis=1).sum()
+    assert part.met == (packs <= part.lower).all(axis=1).sum()

@@ -1,0 +1,302 @@
+"""Rolls cut to pieces: exact in tenths of a millimetre, at least money, never above the ceiling by more than one."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from kitplan.demand.tape import rolls_after_uses, sheet_pieces
+from kitplan.solve.cutting import (
+    Roll,
+    all_patterns,
+    best_patterns,
+    count_patterns,
+    cut_stock,
+    first_fit_decreasing,
+    least_tape_mm,
+    to_tenths,
+)
+from kitplan.solve.sheet_cutting import Sheet, cut_sheets, guillotine
+
+
+def pieces_cut(plan):
+    return (plan.cuts * plan.plan["count"].to_numpy()[:, None]).sum(axis=0)
+
+
+def test_every_piece_is_cut_and_no_roll_is_overfilled():
+    plan = cut_stock([220.5, 160.3, 95], [40, 35, 60], [Roll("short", 1371.6), Roll("long", 9144, 4.0)])
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+    assert (plan.plan["waste_mm"] >= 0).all()
+    assert plan.plan["used_mm"].tolist() == pytest.approx((plan.cuts @ plan.lengths_mm).tolist())
+
+
+def test_equal_lengths_are_pooled_and_unwanted_ones_left_out():
+    plan = cut_stock([100, 50, 100, 70], [2, 3, 1, 0], [Roll("r", 1000)])
+    assert plan.lengths_mm.tolist() == [100, 50]
+    assert plan.demand.tolist() == [3, 3]
+
+
+def test_decimals_are_exact_tenths():
+    """Three pieces of 33.4 mm are 100.2 mm and fill a roll of 100.2 mm, but not one of 100.1 mm."""
+    assert cut_stock([33.4], [3], [Roll("r", 100.2)]).n_rolls == 1
+    assert cut_stock([33.4], [3], [Roll("r", 100.1)]).n_rolls == 2
+    assert cut_stock([0.1 + 0.2], [10], [Roll("r", 3.0)]).n_rolls == 1
+
+
+def test_a_piece_is_rounded_up_and_a_roll_down_to_a_tenth():
+    assert to_tenths(48.25, up=True) == 483
+    assert to_tenths(1371.68, up=False) == 13716
+    assert to_tenths(0.1 + 0.2, up=True) == 3
+
+
+def test_the_cheaper_roll_is_taken_even_if_more_of_them_are_cut():
+    plan = cut_stock([300], [12], [Roll("short", 600, 1.0), Roll("long", 3600, 7.0)])
+    assert plan.opened == {"short": 6, "long": 0}
+    assert plan.cost == 6
+
+
+def test_rolls_are_bought_in_whole_packs():
+    plan = cut_stock([300], [7], [Roll("r", 600, 10.0, pack=3)])
+    assert plan.opened == {"r": 4}
+    assert plan.packs == {"r": 2}
+    assert plan.cost == 20
+
+
+def test_own_stock_goes_before_bought_stock_and_stock_past_its_date_first():
+    own = [Roll("old", 1000, 0, 1, 1, first=True), Roll("own", 1000, 0, 1, 2), Roll("new", 1000, 5)]
+    plan = cut_stock([500], [5], own)
+    assert plan.opened == {"old": 1, "own": 2, "new": 0}
+    assert cut_stock([500], [2], own).opened == {"old": 1, "own": 0, "new": 0}
+
+
+def test_stock_that_costs_nothing_is_cut_as_well_as_stock_that_does():
+    """15.86 m of pieces from free rolls of 1.37 m: twelve of them, the ceiling of 15,860 / 1,370, and no own roll."""
+    rolls = [
+        Roll("past its date", 1370, 0.0, 1, 20, first=True), Roll("own", 1830, 0.0, 1, 4), Roll("new", 4570, 13.2, 12),
+    ]
+    plan = cut_stock([110, 94, 92], [78, 52, 26], rolls)
+    assert plan.opened == {"past its date": 12, "own": 0, "new": 0}
+    assert pieces_cut(plan).tolist() == [78, 52, 26]
+    assert plan.cost == 0
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_free_stock_of_two_kinds_opens_at_most_one_roll_more_than_the_least_tape(seed):
+    rng = np.random.default_rng(seed)
+    lengths = np.unique(rng.integers(840, 3000, rng.integers(2, 7))) / 10
+    demand = rng.integers(1, 60, lengths.size)
+    kinds = rng.choice([1370.0, 1830.0, 4570.0, 9140.0], 2, replace=False)
+    rolls = [Roll("a", kinds[0], 0.0), Roll("b", kinds[1], 0.0)]
+    plan = cut_stock(lengths, demand, rolls)
+    assert not plan.short.any()
+    assert plan.opened_mm <= least_tape_mm(lengths, demand, rolls)[1] + kinds.min()
+
+
+def test_money_comes_before_the_length_opened():
+    plan = cut_stock([900], [1], [Roll("small", 1000, 3.0), Roll("large", 9000, 2.0)])
+    assert plan.opened == {"small": 0, "large": 1}
+
+
+def test_the_least_tape_is_told_as_the_bound_and_in_whole_rolls():
+    """10 pieces of 450 mm are 4500 mm; rolls of 1000 and 2000 mm hold 2 and 4, so 5000 mm in whole rolls."""
+    bound, least = least_tape_mm([450], [10], [Roll("a", 1000), Roll("b", 2000)])
+    assert (bound, least) == (pytest.approx(5000), 5000)
+    bound, least = least_tape_mm([450], [9], [Roll("a", 1000), Roll("b", 2000)])
+    assert (bound, least) == (pytest.approx(4500), 5000)
+
+
+def test_limited_stock_alone_says_what_is_missing():
+    plan = cut_stock([400, 90], [4, 1], [Roll("own", 1000, 0, 1, 1)])
+    assert plan.short.sum() == 2
+    assert pieces_cut(plan).tolist() == (plan.demand - plan.short).tolist()
+
+
+def test_nothing_wanted_opens_nothing():
+    plan = cut_stock([100.0], [0], [Roll("r", 50)])
+    assert (plan.n_rolls, plan.cost, plan.waste_share, len(plan.plan)) == (0, 0, 0, 0)
+
+
+def test_the_same_question_gets_the_same_answer():
+    ask = ([511.3, 402.1, 96.5, 77.7], [31, 12, 55, 8], [Roll("r", 1371.6), Roll("l", 4570, 3.2, 4)])
+    one, two = cut_stock(*ask), cut_stock(*ask)
+    assert one.plan.equals(two.plan)
+    assert one.cuts.tolist() == two.cuts.tolist()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_random_instances_need_at_most_one_roll_more_than_the_ceiling(seed):
+    rng = np.random.default_rng([6, seed])
+    roll_mm = float(rng.choice([1371.6, 1828.8, 4570, 9140]))
+    lengths = np.unique(np.round(rng.uniform(0.03, rng.uniform(0.1, 0.8), rng.integers(2, 13)) * roll_mm, 1))
+    demand = rng.integers(1, rng.choice([4, 60]), lengths.size)
+    plan = cut_stock(lengths, demand, [Roll("r", roll_mm)])
+    assert plan.ceiling <= plan.n_rolls <= plan.ceiling + 1
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(50, 900), st.integers(1, 9)), min_size=1, max_size=5),
+    st.integers(900, 2000),
+)
+def test_no_plan_undercuts_its_bound_and_greedy_never_beats_it(pieces, roll_mm):
+    lengths, demand = zip(*pieces)
+    plan = cut_stock(lengths, demand, [Roll("r", roll_mm)])
+    assert plan.lp_bound <= plan.ceiling + 1e-6 <= plan.n_rolls + 2e-6
+    greedy = first_fit_decreasing(plan.lengths_mm, plan.demand, roll_mm)
+    assert plan.n_rolls <= sum(times for _, times in greedy)
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.integers(60, 700), min_size=1, max_size=4), st.integers(700, 1500), st.integers(1, 4))
+def test_one_more_piece_never_takes_fewer_rolls_and_doubled_sizes_change_nothing(lengths, roll_mm, count):
+    demand = [count] * len(lengths)
+    plan = cut_stock(lengths, demand, [Roll("r", roll_mm)])
+    more = cut_stock(lengths, [count + 1, *demand[1:]], [Roll("r", roll_mm)])
+    double = cut_stock([2 * v for v in lengths], demand, [Roll("r", 2 * roll_mm)])
+    assert more.lp_bound >= plan.lp_bound - 1e-7
+    assert double.n_rolls == plan.n_rolls
+    assert double.lp_bound == pytest.approx(plan.lp_bound)
+
+
+def test_greedy_cutting_is_first_fit_decreasing_piece_by_piece():
+    lengths = [410.0, 333.0, 250.0, 118.0]
+    demand = [5, 7, 3, 9]
+    one_by_one = rolls_after_uses(np.repeat(lengths, demand), 1000.0, 1)[1]
+    assert sum(times for _, times in first_fit_decreasing(lengths, demand, 1000.0)) == one_by_one
+
+
+def test_the_knapsack_agrees_with_the_best_of_all_patterns():
+    rng = np.random.default_rng(3)
+    for _ in range(10):
+        sizes = np.unique(rng.integers(7, 40, 5))[::-1]
+        worth = rng.random(sizes.size)
+        most = rng.integers(1, 5, sizes.size)
+        every = all_patterns(sizes, 100)
+        allowed = every[(every <= most).all(axis=1)]
+        (pattern,) = best_patterns(sizes, worth, most, [100])
+        assert pattern @ sizes <= 100
+        assert (pattern <= most).all()
+        assert worth @ pattern == pytest.approx((allowed @ worth).max())
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(5, 60), min_size=1, max_size=4, unique=True), st.integers(30, 120))
+def test_patterns_are_counted_without_listing_them(sizes, capacity):
+    assert count_patterns(sizes, capacity) == len(all_patterns(sizes, capacity))
+
+
+@pytest.mark.parametrize(
+    ("lengths", "demand", "rolls", "fault"),
+    [
+        ([1500], [1], [Roll("r", 1371.6)], "longer than every roll"),
+        ([100], [1], [], "longer than every roll"),
+        ([0], [1], [Roll("r", 100)], "length above 0"),
+        ([float("nan")], [1], [Roll("r", 100)], "length above 0"),
+        ([10], [-1], [Roll("r", 100)], "whole number"),
+        ([10], [1.5], [Roll("r", 100)], "whole number"),
+        ([10, 20], [1], [Roll("r", 100)], "one demand for each"),
+        ([10], [1], [Roll("r", 0)], "length and pack above 0"),
+        ([10], [1], [Roll("r", 100, pack=0)], "length and pack above 0"),
+        ([10], [1], [Roll("r", 100, price=-1)], "price of 0 or more"),
+        ([10], [1], [Roll("r", 100, available=-2)], "negative"),
+    ],
+)
+def test_a_question_that_makes_no_sense_is_refused(lengths, demand, rolls, fault):
+    with pytest.raises(ValueError, match=fault):
+        cut_stock(lengths, demand, rolls)
+
+
+@pytest.mark.parametrize("sizes", [(100, 100, 20, 50), (150, 150, 37, 61), (200, 200, 33, 47), (100, 100, 30, 70)])
+def test_one_kind_of_dressing_piece_agrees_with_the_sheet_yield(sizes):
+    width, length, across, along = sizes
+    layout = guillotine(np.array([[across, along]]) * 10, np.ones(1), (width * 10, length * 10))
+    assert len(layout) == sheet_pieces(width, length, across, along)
+
+
+def test_dressing_pieces_lie_on_the_sheet_without_overlap_and_cut_edge_to_edge():
+    plan = cut_sheets([(20, 50), (25, 60), (30, 30)], [40, 30, 12], [Sheet("s", 150, 150)])
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+    assert plan.n_sheets <= plan.ceiling + 1
+    for row, layout in zip(plan.cuts, plan.layouts):
+        assert [sum(1 for piece, _ in layout if piece == p) for p in range(len(row))] == row.tolist()
+        boxes = [box for _, box in layout]
+        assert all(x + w <= 150 + 1e-9 and y + h <= 150 + 1e-9 for x, y, w, h in boxes)
+        assert cuts_apart(boxes)
+
+
+def cuts_apart(boxes):
+    """True when edge-to-edge cuts take the boxes apart one by one."""
+    if len(boxes) < 2:
+        return True
+    for axis in (0, 1):
+        for edge in sorted({b[axis] for b in boxes})[1:]:
+            before = [b for b in boxes if b[axis] + b[axis + 2] <= edge + 1e-9]
+            after = [b for b in boxes if b[axis] >= edge - 1e-9]
+            if len(before) + len(after) == len(boxes) and before and after:
+                return cuts_apart(before) and cuts_apart(after)
+    return False
+
+
+def test_a_piece_may_be_turned_and_one_that_fits_no_sheet_is_refused():
+    assert cut_sheets([(90, 40)], [1], [Sheet("s", 50, 100)]).n_sheets == 1
+    with pytest.raises(ValueError, match="larger than every sheet"):
+        cut_sheets([(101, 40)], [1], [Sheet("s", 50, 100)])
+
+
+def test_own_sheets_go_first_and_the_rest_is_bought_in_packs():
+    plan = cut_sheets([(50, 50)], [11], [Sheet("own", 100, 100, 0, 1, 1, first=True), Sheet("buy", 100, 100, 28, 10)])
+    assert plan.opened == {"own": 1, "buy": 2}
+    assert plan.packs["buy"] == 1
+
+
+def test_many_sizes_in_tenths_are_cut_up_to_whole_millimetres_and_never_smaller():
+    sizes = [(20.3, 41.7), (25.1, 33.9), (17.7, 52.3), (30.1, 30.7)]
+    plan = cut_sheets(sizes, [9, 7, 5, 3], [Sheet("s", 200, 200)])
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+    for layout in plan.layouts:
+        for piece, (_, _, width, length) in layout:
+            assert sorted((width, length)) >= plan.sizes_mm[piece].tolist()
+
+
+def small_shop(seed):
+    """Up to four lengths and three kinds of rolls: some bought in packs, some owned and limited."""
+    rng = np.random.default_rng([7, seed])
+    sizes = np.unique(rng.integers(12, 60, rng.integers(1, 5)))[::-1]
+    rolls = [Roll("always", 100.0, 3.0, 2)]
+    for kind in range(rng.integers(1, 4)):
+        length, limit = float(rng.integers(60, 140)), int(rng.integers(0, 6))
+        price, pack = float(rng.integers(2, 12)) / 2, int(rng.integers(1, 5))
+        own = rng.random() < 0.4
+        rolls.append(Roll(f"own {kind}", length, 0.0, 1, limit, first=True) if own
+                     else Roll(f"buy {kind}", length, price, pack))
+    return sizes, rng.integers(1, 15, sizes.size), rolls
+
+
+def least_money(sizes, demand, rolls):
+    """Exact, by scipy's integer solver over every pattern of every roll."""
+    found = [(k, p) for k, roll in enumerate(rolls) for p in all_patterns(sizes, int(roll.length_mm))]
+    kinds, patterns = np.array([k for k, _ in found]), np.array([p for _, p in found])
+    mine = (kinds[None, :] == np.arange(len(rolls))[:, None]).astype(float)
+    met = np.hstack([patterns.T, np.zeros((sizes.size, len(rolls)))])
+    held = np.hstack([-mine, np.diag([float(roll.pack) for roll in rolls])])
+    most = [np.inf if roll.available is None else roll.available for roll in rolls]
+    cost = np.r_[np.zeros(kinds.size), [roll.price for roll in rolls]]
+    bounds = Bounds(0, np.r_[np.full(kinds.size, np.inf), most])
+    rows = [LinearConstraint(met, demand, np.inf), LinearConstraint(held, 0, np.inf)]
+    return milp(cost, constraints=rows, integrality=np.ones(cost.size), bounds=bounds).fun
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_several_kinds_packs_and_own_stock_agree_with_an_exact_program(seed):
+    sizes, demand, rolls = small_shop(seed)
+    plan = cut_stock(sizes, demand, rolls)
+    best = least_money(sizes, demand, rolls)
+    assert plan.cost == pytest.approx(best, abs=1e-6)
+    assert plan.lp_bound <= plan.ceiling + 1e-6 <= best + 2e-6
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+    for roll in rolls:
+        assert plan.opened[roll.name] <= (np.inf if roll.available is None else roll.available)
+        assert plan.opened[roll.name] <= plan.packs[roll.name] * roll.pack

@@ -1,0 +1,42 @@
+"""Floors of the stock room: emergency equipment for every tube in the unit and for the next size."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from kitplan.parts.par.floors import fits_unit, floor_packs
+
+
+def with_range(unit, low, high, **changes):
+    items = unit.items.assign(fits_from_mm=low, fits_to_mm=high, critical=True, min_stock=0.0, pack=1.0, **changes)
+    return replace(unit, items=items)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "fits"),
+    [(2.0, 2.5, False), (2.0, 3.0, True), (2.0, 3.5, True), (4.5, 6.0, True), (5.0, 6.0, False), (np.nan, np.nan, True),
+     (np.nan, 2.5, False), (5.0, np.nan, False), (3.6, 3.9, True)],
+)
+def test_an_item_counts_for_the_units_tubes_and_the_next_size(small_unit, low, high, fits):
+    """The unit has tubes of 3.5 and 4.0 mm; sizes go up by 0.5 mm."""
+    assert fits_unit(with_range(small_unit, low, high)).all() == fits
+
+
+def test_what_fits_nobody_has_no_floor(small_unit):
+    assert (floor_packs(with_range(small_unit, 8.0, 9.0)) == 0).all()
+
+
+def test_a_critical_item_has_at_least_one_pack(small_unit):
+    assert (floor_packs(with_range(small_unit, 3.0, 4.0)) == 1).all()
+
+
+@pytest.mark.parametrize(
+    ("least", "pack", "packs"), [(0, 10, 0), (1, 10, 1), (10, 10, 1), (11, 10, 2), (np.nan, 10, 0)]
+)
+def test_minimum_stock_is_rounded_up_to_packs(small_unit, least, pack, packs):
+    items = small_unit.items.assign(critical=False, min_stock=float(least), pack=float(pack), fits_from_mm=np.nan,
+                                    fits_to_mm=np.nan)
+    assert (floor_packs(replace(small_unit, items=items)) == packs).all()

@@ -1,0 +1,121 @@
+"""Par levels by month: a season is believed when it is there, and the year is cut where it is cheapest."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.demand.item_choice import fill_roles
+from kitplan.demand.occupancy import sample_episodes, window_days
+from kitplan.demand.scenarios import draw_demand
+from kitplan.parts.par.seasons import _choices, no_season, plan_seasons, season_test
+from kitplan.read.values import Census, SeasonPolicy
+
+POLICY = SeasonPolicy(holding_share=0.25, change_cost=1.5, round_cost=20.0, chance=0.01, swing=0.1)
+
+
+def counts_unit(small_unit, swing, days=800, mean=6.0, seed=5):
+    """Daily counts with a yearly wave that peaks in mid January."""
+    rng = np.random.default_rng(seed)
+    day = np.arange(days)
+    level = mean * (1 + swing * np.cos(2 * np.pi * (day - 15) / 365.25))
+    rows = pd.DataFrame({"day": np.repeat(day, 3), "stratum": np.tile([0, 1, 2], days),
+                         "airways": rng.poisson(np.repeat(level / 3, 3))})
+    census = Census("counts", rows[rows["airways"] > 0].reset_index(drop=True), date(2023, 1, 1), date(2025, 3, 10),
+                    5.0, 1.0, pd.DataFrame({"stratum": np.array([], int), "mean_airways": np.array([], float)}))
+    return replace(small_unit, census=census, seasons=POLICY)
+
+
+def test_each_scenario_is_known_by_the_days_it_came_from(small_unit):
+    """Airways in place when an interval begins are those of the census on that very day."""
+    unit = counts_unit(small_unit, 0.5, days=400)
+    starts = window_days(unit, 9.0, 600, 1, "plan")
+    episodes = sample_episodes(unit, 9.0, 600, 1, "plan")
+    present = np.bincount(episodes.scenario[~episodes.fresh], minlength=600)
+    counted = unit.census.rows.groupby("day")["airways"].sum().reindex(range(801), fill_value=0).to_numpy()
+    inside = starts % 1 > 0
+    assert inside.any()
+    day = np.floor(starts).astype(int)
+    assert (present[inside] == counted[day[inside]]).mean() > 0.99
+
+
+@pytest.mark.parametrize("swing", [0.3, 0.6])
+def test_a_wave_is_found_with_its_height_and_its_peak(small_unit, swing):
+    unit = counts_unit(small_unit, swing)
+    found = season_test(unit)
+    assert found.swing == pytest.approx(swing, abs=0.05)
+    assert found.peak == 1
+    assert found.chance < 0.001
+    assert no_season(unit) is None
+
+
+def test_without_a_wave_a_season_is_believed_no_more_often_than_its_level(small_unit):
+    """F test at 0.01: of 60 flat years at most 3 are taken for seasons (binomial chance of more: 0.003)."""
+    believed = sum(season_test(counts_unit(small_unit, 0.0, seed=s)).chance < 0.01 for s in range(60))
+    assert believed <= 3
+
+
+def test_a_flat_census_is_told_to_have_no_season(small_unit):
+    assert "no season" in no_season(counts_unit(small_unit, 0.0))
+
+
+def test_a_snapshot_and_a_short_census_have_no_season(small_unit):
+    short = counts_unit(small_unit, 0.5)
+    rows = short.census.rows
+    short = replace(short, census=replace(short.census, rows=rows[rows["day"] < 200], last_day=date(2023, 7, 19)))
+    assert "shorter than a year" in no_season(short)
+    assert "one day" in no_season(replace(short, census=replace(short.census, shape="snapshot")))
+
+
+def test_winter_holds_more_than_summer_and_every_month_is_covered(small_unit):
+    unit = counts_unit(small_unit, 0.6)
+    unit = replace(unit, planning=replace(unit.planning, scenarios=9000))
+    filling = fill_roles(unit)
+    demand = draw_demand(unit, filling, 9.0, 9000, 1, "plan")
+    found = plan_seasons(unit, demand, np.quantile(demand.units, 0.99, axis=0, method="higher"))
+    assert (found.levels["period_packs"] >= found.levels["own_packs"]).all()
+    value = found.months.set_index("month")["own_value"]
+    assert value[1] > 1.2 * value[7]
+    ready = found.months.set_index("month")["year_round_readiness"]
+    assert ready[1] < ready[7]
+    assert found.choice["total_cost"].min() == found.choice.loc[found.choice["chosen"], "total_cost"].item()
+    assert found.choice["chosen"].sum() == 1
+
+
+def cost_of(cut, packs, price, policy):
+    """Yearly cost of a cut of the circle, by its definition."""
+    starts = sorted(cut)
+    lengths = [(b - a - 1) % 12 + 1 for a, b in zip(starts, [*starts[1:], starts[0]])]
+    held = [packs[[(s + k) % 12 for k in range(n)]].max(axis=0) for s, n in zip(starts, lengths)]
+    holding = sum(h @ price * n / 12 for h, n in zip(held, lengths)) * policy.holding_share
+    if len(starts) == 1:
+        return holding
+    moved = sum((a != b).sum() for a, b in zip(held, [*held[1:], held[0]]))
+    return holding + policy.change_cost * moved + policy.round_cost * len(starts)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_cut_of_the_year_is_the_cheapest_of_all_cuts(seed):
+    rng = np.random.default_rng(seed)
+    packs = rng.integers(0, 8, (12, 5))
+    price = rng.uniform(2, 60, 5)
+    policy = replace(POLICY, round_cost=float(rng.uniform(0, 5)), change_cost=0.7)
+    found = _choices(packs, price, policy)
+    for periods, choice in enumerate(found, 1):
+        cuts = [(0,)] if periods == 1 else itertools.combinations(range(12), periods)
+        cheapest = min(cost_of(c, packs, price, policy) for c in cuts)
+        assert choice.total == pytest.approx(cheapest)
+        assert choice.total == pytest.approx(cost_of(choice.starts, packs, price, policy))
+
+
+def test_months_and_periods_agree(small_unit):
+    found = _choices(np.random.default_rng(1).integers(0, 9, (12, 4)), np.ones(4), POLICY)
+    for choice in found:
+        for period in range(len(choice.starts)):
+            assert all(choice.period_of(m) == period for m in choice.months_of(period))
+        assert sorted(m for p in range(len(choice.starts)) for m in choice.months_of(p)) == list(range(12))

@@ -1,0 +1,140 @@
+"""The helpers that every sheet is written with."""
+
+from __future__ import annotations
+
+import io
+import time
+import zipfile
+
+import openpyxl
+import pytest
+
+from kitplan.workbooks import build_workbook
+from kitplan.write.book import Book, Formula, lines_needed
+from kitplan.write.charts import Line, bar_chart, line_chart, place, round_step, scatter
+
+
+def saved(book: Book) -> openpyxl.Workbook:
+    return openpyxl.load_workbook(io.BytesIO(book.content()))
+
+
+@pytest.fixture
+def book() -> Book:
+    return Book("Invented unit", "USD", "0000-0000")
+
+
+def test_a_page_has_a_frozen_header_that_is_repeated_in_print(book):
+    page = book.page("Kits", "which kit serves which airway", (14, 40, 10))
+    page.title("Bedside kits", "Build the number in the last column.")
+    row = page.header(("Design", "Description", "Items"), ("text", "wrap", "whole"))
+    page.row(("A", "for the smallest", 12), ("text", "wrap", "whole"))
+    sheet = saved(book)["Kits"]
+    assert sheet.freeze_panes == f"A{row + 1}"
+    assert sheet.print_title_rows == f"${row}:${row}"
+    assert [c.value for c in sheet[row + 1]] == ["A", "for the smallest", 12]
+
+
+def test_a_later_table_never_prints_under_the_labels_of_an_earlier_one(book):
+    page = book.page("Two tables", "one below the other", (14, 40))
+    page.header(("Par levels set by", "Ready"))
+    page.row(("plan", 0.98), ("text", "share"))
+    second = page.header(("Item", "Par"), freeze=False)
+    sheet = saved(book)["Two tables"]
+    assert sheet.print_title_rows == f"${second}:${second}"
+    assert sheet.freeze_panes == f"A{second - 1}"
+
+
+@pytest.mark.parametrize(("kind", "value", "number_format"), [
+    ("whole", 1234, "#,##0"), ("money", 1.5, "#,##0.00"), ("share", 0.98, "0.0%"), ("litres", 3.0, '#,##0.0" L"'),
+    ("days", 2.0, '#,##0.0" days"'), ("packs", 3, '#,##0" packs"'), ("text", "007", "@"),
+])
+def test_a_kind_of_cell_carries_its_number_format_with_its_unit(book, kind, value, number_format):
+    page = book.page("One", "", (10,))
+    page.row((value,), (kind,))
+    cell = saved(book)["One"]["A1"]
+    assert (cell.value, cell.number_format) == (value, number_format)
+
+
+def test_missing_values_are_empty_cells_and_numpy_numbers_plain_ones(book):
+    import numpy as np
+
+    page = book.page("One", "", (10, 10, 10))
+    page.row((float("nan"), None, np.int64(4)), ("number", "text", "whole"))
+    assert [c.value for c in saved(book)["One"][1]] == [None, None, 4]
+
+
+def test_a_formula_is_asked_for_and_text_that_looks_like_one_is_not(book):
+    page = book.page("One", "", (10, 10))
+    page.row((Formula("=1+1", 2), "=1+1"), ("whole", "text"))
+    content = book.content()
+    sheet = openpyxl.load_workbook(io.BytesIO(content))["One"]
+    assert (sheet["A1"].data_type, sheet["B1"].data_type) == ("f", "s")
+    assert sheet["B1"].quotePrefix
+    shown = openpyxl.load_workbook(io.BytesIO(content), data_only=True)["One"]
+    assert (shown["A1"].value, shown["B1"].value) == (2, "=1+1")
+
+
+def test_input_cells_are_boxed_and_open_and_nothing_else_is(book):
+    page = book.page("One", "", (10, 10, 10))
+    page.row((None, None, "fixed"), ("input", "input_text", "text"))
+    page.protect()
+    sheet = saved(book)["One"]
+    assert [c.protection.locked for c in sheet[1]] == [False, False, True]
+    assert [getattr(c.border.left, "style", None) for c in sheet[1]] == ["medium", "medium", None]
+
+
+def test_a_total_has_no_box_to_tick(book):
+    page = book.page("One", "", (10, 10))
+    page.row(("a", None), ("text", "tick"))
+    page.total(("Total", None), ("text", "tick"))
+    sheet = saved(book)["One"]
+    assert sheet["B1"].border.left.style == "medium"
+    assert getattr(sheet["B2"].border.left, "style", None) is None
+
+
+def test_long_text_gets_the_height_it_needs(book):
+    page = book.page("One", "", (20,))
+    page.row(("short",), ("wrap",))
+    page.row(("a sentence that takes a good deal more than twenty characters to say",), ("wrap",))
+    sheet = saved(book)["One"]
+    assert sheet.row_dimensions[2].height > 2.5 * sheet.row_dimensions[1].height
+
+
+def test_lines_are_broken_at_words_and_long_words_are_cut():
+    assert lines_needed("one two three", 100) == 1
+    assert lines_needed("one two three", 7) == 2
+    assert lines_needed("one\ntwo", 100) == 2
+    assert lines_needed("x" * 40, 10) == 4
+    assert lines_needed("", 10) == 1
+
+
+def test_charts_have_both_axes_no_borrowed_title_and_tell_series_apart_without_colour(book):
+    page = book.page("Charts", "", (20, 20, 20))
+    for month in range(6):
+        page.row((f"month {month}", month, 2 * month), ("text", "whole", "whole"))
+    lines = [Line("low", (1, 1, 6), (2, 1, 6), marker="circle", dash="solid"),
+             Line("high", (1, 1, 6), (3, 1, 6), marker="square", dash="dash")]
+    for draw in (scatter, line_chart, bar_chart):
+        place(page, draw(page, lines, "Month", "Units"), rows=10)
+    with zipfile.ZipFile(io.BytesIO(book.content())) as package:
+        charts = [package.read(f"xl/charts/chart{n}.xml").decode() for n in (1, 2, 3)]
+    for chart in charts:
+        assert chart.count('<delete val="0" />') == 2
+        assert '<autoTitleDeleted val="1" />' in chart
+        assert "low" in chart
+        assert "Month" in chart
+    for chart in charts[:2]:
+        assert 'symbol val="circle"' in chart
+        assert 'symbol val="square"' in chart
+        assert 'prstDash val="dash"' in chart
+
+
+def test_round_steps_are_one_two_or_five_times_a_power_of_ten():
+    assert [round_step(x) for x in (0.013, 0.02, 0.03, 0.4, 6.0)] == [0.02, 0.02, 0.05, 0.5, 10.0]
+
+
+def test_the_workbook_of_45_items_takes_little_time(plan):
+    build_workbook(plan)
+    start = time.process_time()
+    build_workbook(plan)
+    assert time.process_time() - start < 0.7, "it took 0.07 s when this was written"

@@ -1,0 +1,92 @@
+"""What a class prints: no names, local policy first, practice only on every page."""
+
+import io
+import re
+import subprocess
+
+import pytest
+
+from kitplan.parts.training.box_label import box_labels_pdf
+from kitplan.parts.training.cuts import SheetCut
+from kitplan.parts.training.practice_page import practice_pdf, text
+from kitplan.parts.training.sheet_card import sheet_cards_pdf
+from kitplan.parts.training.step_card import steps
+from kitplan.read.findings import Findings
+from kitplan.read.source import Source
+from kitplan.read.techniques import read_techniques
+from kitplan.resources import sample_units
+from kitplan.solve.sheet_cutting import Sheet, cut_sheets
+
+
+@pytest.fixture(scope="module")
+def techniques():
+    findings = Findings()
+    return read_techniques(Source(sample_units()["harbour_wing"], findings), findings)[1]
+
+
+def words_of(pdf, tmp_path):
+    path = tmp_path / "print.pdf"
+    path.write_bytes(pdf)
+    try:
+        return subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True).stdout
+    except FileNotFoundError:
+        pytest.skip("pdftotext is not installed")
+
+
+@pytest.mark.parametrize("name", ["oral_two_y", "oral_h_and_y", "nasal_two_y", "ties_two"])
+@pytest.mark.parametrize("skin", ["none", "barrier"])
+def test_a_step_card_defers_to_policy_and_instructor_and_keeps_a_hand_on_the_tube(techniques, name, skin):
+    lines = steps(techniques[name], skin, pairs=True)
+    whole = " ".join(lines)
+    assert lines[0].startswith("Read your unit's policy")
+    assert "instructor" in whole
+    assert "keeps hold until" in whole
+    assert whole.index("takes hold") < whole.index("Loosen the old") < whole.index("lets go")
+    assert ("barrier dressing" in whole) == (skin == "barrier")
+    assert "Clean your hands" in lines[1]
+    assert "clean your hands" in lines[-1]
+
+
+def test_a_technique_without_tape_has_no_tape_steps(techniques):
+    whole = " ".join(steps(techniques["ties_two"], "none", pairs=True))
+    assert "Y piece" not in whole
+    assert "Fasten with what the set holds" in whole
+
+
+def test_alone_the_instructor_holds_the_tube(techniques):
+    assert "The instructor takes hold" in " ".join(steps(techniques["oral_two_y"], "none", pairs=False))
+
+
+def test_every_page_says_practice_only(tmp_path):
+    from reportlab.platypus import PageBreak
+
+    pdf = practice_pdf("Test", "Class", [text("one"), PageBreak(), text("two")], "letter")
+    words = words_of(pdf, tmp_path)
+    assert words.count("PRACTICE ONLY, NOT FOR PATIENTS") == 2
+    assert words.count("no clinical advice") == 2
+
+
+def test_words_from_a_class_file_are_printed_as_they_stand(tmp_path):
+    words = words_of(practice_pdf("T", "foot", [text("<b>5 < 6 & =1+1</b>")], "a4"), tmp_path)
+    assert "<b>5 < 6 & =1+1</b>" in words
+
+
+def test_nine_labels_take_two_pages_and_each_says_practice_only(tmp_path):
+    pdf = box_labels_pdf([(f"Station {n}", "Supplies", "Class") for n in range(9)], "a4")
+    words = words_of(pdf, tmp_path)
+    assert words.count("PRACTICE ONLY, NOT FOR PATIENTS") == 9
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2
+
+
+@pytest.mark.parametrize(("side", "said"), [(150, "Print at 100 %"), (300, "Not at true scale")])
+def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
+    plan = cut_sheets([(25, 35)], [20], [Sheet("sheet", side, side)])
+    pdf = sheet_cards_pdf([SheetCut(0, plan, {"sheet": ("sheet", "to buy")})], {}, "Practice", "a4", "Class")
+    words = words_of(pdf, tmp_path)
+    assert said in words
+    assert words.count("25 x 35") + words.count("35 x 25") >= 20
+
+
+def test_prints_repeat_byte_for_byte():
+    one, two = (box_labels_pdf([("Station 1", "Supplies", "Class")], "a4") for _ in range(2))
+    assert io.BytesIO(one).read() == two
