@@ -14,7 +14,7 @@ from kitplan.demand.bounds import within_memory
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import draw_demand, expected_use
-from kitplan.demand.values import Demand, Filling
+from kitplan.demand.values import Demand, ItemChoice
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ class Plan:
     unit: Unit
     seed: int
     version: str
-    filling: Filling
+    item_choice: ItemChoice
     rates: pd.DataFrame
     expected: pd.DataFrame
     demand: Demand | None = None
@@ -58,7 +58,7 @@ class Workings:
     unit: Unit
     seed: int
     tables: AttemptTables
-    filling: Filling
+    item_choice: ItemChoice
     progress: Progress
     drawn: dict[tuple[int, str, float], Demand] = field(default_factory=dict)
     kits: KitDesigns | None = None
@@ -68,7 +68,7 @@ class Workings:
         days = self.unit.stock.protection_interval_days if days is None else days
         key = n_scenarios, stream, days
         if key not in self.drawn:
-            demand = draw_demand(self.unit, self.filling, days, n_scenarios, self.seed, stream, self.tables)
+            demand = draw_demand(self.unit, self.item_choice, days, n_scenarios, self.seed, stream, self.tables)
             self.drawn[key] = self._with_kits(demand)
         return self.drawn[key]
 
@@ -99,10 +99,10 @@ def plan_unit(
     unit, fewer = within_memory(unit)
     tell("How often: exact re-secure counts")
     tables = attempt_tables(unit)
-    filling = fill_roles(unit, tables)
-    kits, trouble = _kit_designs(unit, tables, filling, parts, tell)
-    work = Workings(unit, seed, tables, kits.filling if kits else filling, tell, kits=kits)
-    plan = Plan(unit, seed, __version__, work.filling, _rates(unit), _expected(work))
+    item_choice = fill_roles(unit, tables)
+    kits, trouble = _kit_designs(unit, tables, item_choice, parts, tell)
+    work = Workings(unit, seed, tables, kits.item_choice if kits else item_choice, tell, kits=kits)
+    plan = Plan(unit, seed, __version__, work.item_choice, _rates(unit), _expected(work))
     if fewer:
         plan = replace(plan, warnings=(fewer,))
     if trouble:
@@ -120,7 +120,7 @@ def plan_unit(
 
 
 def _kit_designs(
-    unit: Unit, tables: AttemptTables, base: Filling, parts: Collection[str] | None, tell: Progress
+    unit: Unit, tables: AttemptTables, base: ItemChoice, parts: Collection[str] | None, tell: Progress
 ) -> tuple[KitDesigns | None, str]:
     """The kit designs and "", or None and why not; what lies in the kits is what the stock room has to carry.
 
@@ -145,7 +145,7 @@ def _run_kits(plan: Plan, work: Workings) -> Plan:
 
     if work.kits is None:
         return plan
-    return _with_part(plan, "kits", solve_kits(work.unit, work.tables, work.filling, work.seed, work.kits))
+    return _with_part(plan, "kits", solve_kits(work.unit, work.tables, work.item_choice, work.seed, work.kits))
 
 
 def _rates(unit: Unit) -> pd.DataFrame:
@@ -159,7 +159,7 @@ def _rates(unit: Unit) -> pd.DataFrame:
 def _expected(work: Workings) -> pd.DataFrame:
     unit = work.unit
     days = unit.stock.protection_interval_days
-    units = expected_use(unit, work.filling, days, work.tables)
+    units = expected_use(unit, work.item_choice, days, work.tables)
     if work.kits is not None and unit.bedside.kits_in_par:
         from kitplan.parts.kits.accounts import leftovers_expected
 
@@ -179,7 +179,7 @@ def _run_par(plan: Plan, work: Workings) -> Plan:
     demand = work.draw(policy.scenarios, "plan")
     verify = work.draw(policy.verify_scenarios, "verify")
     par = solve_par(work.unit, demand, verify, resample=work.draw)
-    if holds_other_items(work.unit, work.filling):
+    if holds_other_items(work.unit, work.item_choice):
         par = replace(par, present=None)  # judged with the items held today, by the audit
     return replace(plan, demand=demand, par=par, warnings=(*plan.warnings, *par.binding))
 
@@ -249,7 +249,7 @@ def order_points(plan: Plan, tables: AttemptTables) -> OrderPoints:
     unit, days = plan.unit, plan.unit.stock.lead_days
     if days <= 0:
         return find_order_points(unit, plan.par.levels, None)
-    lead = draw_demand(unit, plan.filling, days, LEAD_SCENARIOS, plan.seed, "lead", tables)
+    lead = draw_demand(unit, plan.item_choice, days, LEAD_SCENARIOS, plan.seed, "lead", tables)
     return find_order_points(unit, plan.par.levels, lead)
 
 
@@ -260,9 +260,9 @@ def back_order(plan: Plan, tables: AttemptTables, count: Count | None) -> BackOr
 
     unit, weeks = plan.unit, plan.unit.stock.unavailable_weeks
     days = 7 * weeks if weeks else unit.stock.protection_interval_days
-    filling = fill_roles(replace(unit, stock=replace(unit.stock, unavailable=())), tables)
-    demand = draw_demand(unit, filling, days, RECOURSE_SCENARIOS, plan.seed, "back order", tables)
-    return plan_back_order(unit, filling, tables, demand, "back order", held_units(unit, count))
+    item_choice = fill_roles(replace(unit, stock=replace(unit.stock, unavailable=())), tables)
+    demand = draw_demand(unit, item_choice, days, RECOURSE_SCENARIOS, plan.seed, "back order", tables)
+    return plan_back_order(unit, item_choice, tables, demand, "back order", held_units(unit, count))
 
 
 def _run_audit(plan: Plan, work: Workings) -> Plan:
@@ -271,12 +271,12 @@ def _run_audit(plan: Plan, work: Workings) -> Plan:
     plan = _with_par(plan, work)
     assert plan.par is not None
     shelf, par, notes = work, plan.par, []
-    if holds_other_items(work.unit, work.filling):
+    if holds_other_items(work.unit, work.item_choice):
         held = as_held(work.unit)
-        shelf = replace(work, unit=held, filling=fill_roles(held, work.tables), drawn={})
+        shelf = replace(work, unit=held, item_choice=fill_roles(held, work.tables), drawn={})
         solved = _run_par(plan, shelf).par
         assert solved is not None
-        par, notes = solved, say_swaps(work.unit, plan.filling, shelf.filling, plan.par, solved)
+        par, notes = solved, say_swaps(work.unit, plan.item_choice, shelf.item_choice, plan.par, solved)
     policy = work.unit.planning
     demand, verify = shelf.draw(policy.scenarios, "plan"), shelf.draw(policy.verify_scenarios, "verify")
     audit = audit_par(shelf.unit, demand, verify, par, plan.par.frontier, notes)
@@ -326,7 +326,7 @@ def _run_forecast(plan: Plan, work: Workings) -> Plan:
     from kitplan.parts.forecast.model import look_ahead
 
     learnt = plan.parts.get("rates") or learn(work.unit)
-    return _with_part(plan, "forecast", look_ahead(work.unit, work.seed, learnt, work.filling))
+    return _with_part(plan, "forecast", look_ahead(work.unit, work.seed, learnt, work.item_choice))
 
 
 @dataclass(frozen=True)

@@ -85,15 +85,15 @@ def _strata_lines(unit: Unit) -> list[str]:
 def _present(unit: Unit) -> dict[object, str]:
     census = unit.census
     more = {i: f"({m:g})" for i, m in zip(census.expected["stratum"], census.expected["mean_airways"])}
-    told: dict[object, str] = {}
+    texts: dict[object, str] = {}
     for stratum, rows in census.rows.groupby("stratum"):
         if census.shape == "stays":
-            told[stratum] = f"{len(rows):,}"
+            texts[stratum] = f"{len(rows):,}"
         elif census.shape == "counts":
-            told[stratum] = f"{rows['airways'].sum() / census.rows['day'].nunique():.2f}"
+            texts[stratum] = f"{rows['airways'].sum() / census.rows['day'].nunique():.2f}"
         else:
-            told[stratum] = f"{int(rows['airways'].sum()):,}"
-    return told | {i: f"{told[i]} +{text}" if i in told else text for i, text in more.items()}
+            texts[stratum] = f"{int(rows['airways'].sum()):,}"
+    return texts | {i: f"{texts[i]} +{text}" if i in texts else text for i, text in more.items()}
 
 
 def _table_lines(unit: Unit) -> list[str]:

@@ -22,13 +22,13 @@ def run_part(
     must_write: Sequence[str],
     prepare: Callable[[Unit], Unit] | None = None,
     settle: Callable[[Plan], Plan] | None = None,
-    retire: bool = False,
+    remove_stale: bool = False,
 ) -> tuple[Plan, Written]:
     """Plan one part of a unit and write its files, all or nothing; return the plan and what was written.
 
     must_write: files beside PART.xlsx and PART.json that the folder has to allow, looked at before the work begins.
     prepare: changes or refuses the unit that was read. settle: changes or refuses the plan before it is written.
-    retire: remove the part's own earlier tables that are no longer made.
+    remove_stale: remove the part's own earlier tables that are no longer made.
     """
     from kitplan.write.writer import check_target, write_outputs
 
@@ -47,4 +47,4 @@ def run_part(
         report("Writing")
         from kitplan.outputs import part_files
 
-        return plan, write_outputs(folder, part_files(plan, part), retire=retire)
+        return plan, write_outputs(folder, part_files(plan, part), remove_stale=remove_stale)

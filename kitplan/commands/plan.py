@@ -79,7 +79,7 @@ def make_plan(
         plan = plan_unit(unit, seed, parts, report)
         refuse_unsafe(plan)
         report("Writing")
-        plan, written = write_plan(plan, folder, retire=parts is None)
+        plan, written = write_plan(plan, folder, remove_stale=parts is None)
     from kitplan.parts.par.summary import three_sentences
 
     for part, why in plan.skipped.items():
@@ -95,10 +95,10 @@ def make_plan(
         raise SystemExit(EXIT_UNSAFE)
 
 
-def write_plan(plan: Plan, folder: Path, retire: bool) -> tuple[Plan, Written]:
+def write_plan(plan: Plan, folder: Path, remove_stale: bool) -> tuple[Plan, Written]:
     """Write the outputs of a plan, all or nothing, with what changed since the plan that lies in the folder.
 
-    retire: as in `write_outputs`. Returns the plan with its changes, and what was written.
+    remove_stale: as in `write_outputs`. Returns the plan with its changes, and what was written.
     """
     from kitplan.outputs import plan_files
     from kitplan.plan import with_changes
@@ -107,7 +107,7 @@ def write_plan(plan: Plan, folder: Path, retire: bool) -> tuple[Plan, Written]:
     from kitplan.write.writer import write_outputs
 
     plan = with_changes(plan, read_earlier(folder), head(plan.unit, plan.seed, plan.version))
-    return plan, write_outputs(folder, plan_files(plan), retire=retire)
+    return plan, write_outputs(folder, plan_files(plan), remove_stale=remove_stale)
 
 
 def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None, store_days: float

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand import wear
-from kitplan.demand.observed import Watched, watch, watched_spells
+from kitplan.demand.observed import Observation, observe, observed_spells
 from kitplan.demand.partial_pooling import PooledRates, count_dispersion, pool_rates
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.trend import Trend, find_trend, fortnightly_dispersion
@@ -108,28 +108,28 @@ def learn(unit: Unit) -> Learnt:
     """Learn from the unit's log, or say why the defaults stay."""
     if unit.log is None or not len(unit.log):
         return _defaults(unit, 0, 0.0, ("The unit has no re-secure log: the defaults stay.",))
-    watched = watch(unit)
-    counts = watched.event_counts(unit.n_strata)
-    exposure = watched.airway_days
+    observation = observe(unit)
+    counts = observation.event_counts(unit.n_strata)
+    exposure = observation.airway_days
     if counts.sum() < FEWEST_EVENTS or exposure.sum() <= 0:
         note = (
             f"The log holds {counts.sum():.0f} usable events, fewer than {FEWEST_EVENTS}: too few to learn from, "
             "the defaults stay."
         )
-        return _defaults(unit, int(counts.sum()), float(exposure.sum()), (*watched.notes, note))
-    return _learn_from(unit, watched, counts, exposure)
+        return _defaults(unit, int(counts.sum()), float(exposure.sum()), (*observation.notes, note))
+    return _learn_from(unit, observation, counts, exposure)
 
 
-def _learn_from(unit: Unit, watched: Watched, counts: np.ndarray, exposure: np.ndarray) -> Learnt:
+def _learn_from(unit: Unit, observation: Observation, counts: np.ndarray, exposure: np.ndarray) -> Learnt:
     first = pool_rates(counts, exposure)
-    dispersion = _dispersion(unit, watched, first.mean)
+    dispersion = _dispersion(unit, observation, first.mean)
     pooled = pool_rates(counts, exposure, dispersion)
-    notes = list(watched.notes)
+    notes = list(observation.notes)
     curve, frame = (
         None,
         pd.DataFrame(columns=["wear_hours", "watched", "still_secure", "still_secure_fitted"]),
     )
-    spells = watched_spells(unit, watched) if watched.stays is not None else None
+    spells = observed_spells(unit, observation) if observation.stays is not None else None
     if spells is not None and spells.caused.sum() >= FEWEST_EVENTS:
         curve = wear.fit_curve(spells, unit.n_strata, default_curve(unit))
         frame = _curve_frame(unit, spells, curve)
@@ -138,27 +138,27 @@ def _learn_from(unit: Unit, watched: Watched, counts: np.ndarray, exposure: np.n
             "Airways are not followed one by one, so the wear curve's shape and the spread between airways "
             "stay at their defaults; reasons and total rate are the unit's own."
         )
-    if watched.removals:
+    if observation.removals:
         notes.append(
-            f"{watched.removals} unplanned removals are logged "
-            f"({100 * watched.removals / exposure.sum():.2f} per 100 airway-days); those that ended the "
+            f"{observation.removals} unplanned removals are logged "
+            f"({100 * observation.removals / exposure.sum():.2f} per 100 airway-days); those that ended the "
             "airway are not re-secures."
         )
-    _note_planned(unit, watched, notes)
+    _note_planned(unit, observation, notes)
     notes.append(
         "The log holds renewals found at checks: securements on admission are not in it and are planned "
         "from admission_secures; attempts done again count only where the log shows them."
     )
-    redo = watched.redos / (watched.redos + counts.sum()) if watched.redos else None
-    first_day, last_day = _span(unit, watched)
+    redo = observation.redos / (observation.redos + counts.sum()) if observation.redos else None
+    first_day, last_day = _span(unit, observation)
     return Learnt(
         unit.name,
         True,
         "counts" if curve is None else "airways followed",
-        _rates_frame(unit, watched, counts, exposure, pooled, spells, curve),
-        _reasons_frame(watched, exposure),
+        _rates_frame(unit, observation, counts, exposure, pooled, spells, curve),
+        _reasons_frame(observation, exposure),
         frame,
-        find_trend(watched, pooled.mean),
+        find_trend(observation, pooled.mean),
         pooled,
         dispersion,
         curve,
@@ -184,8 +184,8 @@ def default_curve(unit: Unit) -> dict[str, float]:
     return result
 
 
-def _note_planned(unit: Unit, watched: Watched, notes: list[str]) -> None:
-    planned = int((watched.events["reason"] == wear.PLANNED).sum())
+def _note_planned(unit: Unit, observation: Observation, notes: list[str]) -> None:
+    planned = int((observation.events["reason"] == wear.PLANNED).sum())
     if planned and not (unit.frequency["planned_hours"] > 0).any():
         notes.append(
             f"{planned} planned renewals are logged, but planned_hours is 0: they count in the rates and, in "
@@ -193,27 +193,27 @@ def _note_planned(unit: Unit, watched: Watched, notes: list[str]) -> None:
         )
 
 
-def _span(unit: Unit, watched: Watched) -> tuple[str, str]:
-    if unit.census.first_day is None or not len(watched.windows):
+def _span(unit: Unit, observation: Observation) -> tuple[str, str]:
+    if unit.census.first_day is None or not len(observation.windows):
         return "", ""
     from datetime import timedelta
 
-    first = unit.census.first_day + timedelta(days=int(watched.windows[0, 0]))
-    last = unit.census.first_day + timedelta(days=int(np.ceil(watched.windows[-1, 1])) - 1)
+    first = unit.census.first_day + timedelta(days=int(observation.windows[0, 0]))
+    last = unit.census.first_day + timedelta(days=int(np.ceil(observation.windows[-1, 1])) - 1)
     return first.isoformat(), last.isoformat()
 
 
-def _dispersion(unit: Unit, watched: Watched, rate: np.ndarray) -> np.ndarray:
+def _dispersion(unit: Unit, observation: Observation, rate: np.ndarray) -> np.ndarray:
     """Variance of each stratum's event count over its mean: between airways, or between weeks of a count census."""
     n = unit.n_strata
-    if watched.stays is None:
-        return np.full(n, fortnightly_dispersion(watched, rate))
-    stays = watched.stays
+    if observation.stays is None:
+        return np.full(n, fortnightly_dispersion(observation, rate))
+    stays = observation.stays
     seen = np.zeros(len(stays.start))
-    for low, high in watched.windows:
+    for low, high in observation.windows:
         seen += np.clip(np.minimum(stays.end, high) - np.maximum(stays.start, low), 0, None)
     expected = np.bincount(stays.airway, weights=rate[stays.stratum] * seen)
-    stay = watched.events["stay"].to_numpy(int)
+    stay = observation.events["stay"].to_numpy(int)
     observed = np.bincount(stays.airway[stay[stay >= 0]], minlength=len(expected))
     a, v = count_dispersion(observed, expected)
     home = np.zeros(len(expected), int)
@@ -226,7 +226,7 @@ def _dispersion(unit: Unit, watched: Watched, rate: np.ndarray) -> np.ndarray:
 
 def _rates_frame(
     unit: Unit,
-    watched: Watched,
+    observation: Observation,
     counts: np.ndarray,
     exposure: np.ndarray,
     pooled: PooledRates,
@@ -243,13 +243,13 @@ def _rates_frame(
     frame["expected_events"] = pooled.mean * exposure
     frame["expected_if_alike"] = exposure * counts.sum() / exposure.sum()
     if curve is not None and spells is not None:
-        frame["expected_events"] = _fitted_events(unit, watched, spells, curve)
+        frame["expected_events"] = _fitted_events(unit, observation, spells, curve)
     frame["because"] = [_because(row, pooled.common_mean) for row in frame.itertuples()]
     return frame
 
 
 def _fitted_events(
-    unit: Unit, watched: Watched, spells: wear.WearSpells, curve: wear.WearCurve
+    unit: Unit, observation: Observation, spells: wear.WearSpells, curve: wear.WearCurve
 ) -> np.ndarray:
     """Events that the fitted wear model makes of the airways watched, by stratum.
 
@@ -257,7 +257,7 @@ def _fitted_events(
     """
     expected = wear.expected_events(spells, curve, unit.n_strata)
     followed = np.bincount(spells.stratum[spells.caused], minlength=unit.n_strata)
-    return expected + watched.event_counts(unit.n_strata) - followed
+    return expected + observation.event_counts(unit.n_strata) - followed
 
 
 def _because(row, common: float) -> str:
@@ -269,9 +269,9 @@ def _because(row, common: float) -> str:
     )
 
 
-def _reasons_frame(watched: Watched, exposure: np.ndarray) -> pd.DataFrame:
+def _reasons_frame(observation: Observation, exposure: np.ndarray) -> pd.DataFrame:
     """Events by reason with their share and its 95 % Wilson interval."""
-    reason = watched.events["reason"].to_numpy(int)
+    reason = observation.events["reason"].to_numpy(int)
     counts = np.bincount(reason, minlength=len(REASON_NAMES))
     n = max(counts.sum(), 1)
     share = counts / n

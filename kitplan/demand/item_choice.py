@@ -17,10 +17,10 @@ from kitplan.demand.fit import catalogue_records, fitting, nearest_size
 from kitplan.demand.occupancy import interval_checks, prior_cap_checks, stay_checks_pmf
 from kitplan.demand.resecure import AttemptTable, attempt_table, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Technique, Unit
 
-FILLING_COLUMNS = [
+ITEM_CHOICE_COLUMNS = [
     "stratum",
     "role",
     "item",
@@ -113,7 +113,7 @@ def _airway(unit: Unit, stratum: int, uses: np.ndarray) -> _Airway:
     return _Airway(stratum, float(row["tube_mm"]), technique, lengths, barrier, uses)
 
 
-def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> Filling:
+def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
     """Choose the items of every stratum and role: least cost a stay, unless the unit prefers one.
 
     Items with a `share` are used side by side, each for its share. Items held once an airway (mask, bag) go to the
@@ -131,7 +131,7 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> Filling:
             rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)
         for role in once:
             rows += _fill_once(unit, airway, role, fitting(unit, catalogue[role], airway.tube_mm))
-    return Filling(pd.DataFrame(rows, columns=FILLING_COLUMNS), opened)
+    return ItemChoice(pd.DataFrame(rows, columns=ITEM_CHOICE_COLUMNS), opened)
 
 
 def _fill_used_role(
@@ -160,7 +160,7 @@ def _fill_used_role(
 
 
 def _row(airway: _Airway, item: Mapping, need: float) -> dict[str, object]:
-    return dict.fromkeys(FILLING_COLUMNS, np.nan) | {
+    return dict.fromkeys(ITEM_CHOICE_COLUMNS, np.nan) | {
         "stratum": airway.stratum,
         "role": item["role"],
         "item": item["item"],
@@ -174,7 +174,7 @@ def _row(airway: _Airway, item: Mapping, need: float) -> dict[str, object]:
 def _candidate(
     airway: _Airway, item: Mapping, need: float, opened: dict[tuple[int, str], np.ndarray]
 ) -> dict[str, object]:
-    """One item as the filling of one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
+    """One item as the choice for one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
     price = float(item["price"]) / float(item["pack"])
     row = _row(airway, item, need)
     if item["scope"] == "event":

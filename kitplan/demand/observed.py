@@ -42,7 +42,7 @@ class AirwayStays:
 
 
 @dataclass(frozen=True)
-class Watched:
+class Observation:
     """What was watched.
 
     events: frame stratum, stay (row of `stays`, -1 when it is not known), day, reason (wear.LOOSE ...), sorted by
@@ -123,7 +123,7 @@ def airway_stays(unit: Unit) -> AirwayStays:
     )
 
 
-def watch(unit: Unit) -> Watched:
+def observe(unit: Unit) -> Observation:
     """Lay the log over the census. Raises ValueError when the unit has no log."""
     if unit.log is None:
         raise ValueError("the unit has no re-secure log")
@@ -148,8 +148,8 @@ def watch(unit: Unit) -> Watched:
     windows = _windows(log, daily, unit, notes)
     log = log[_inside(log["day"].to_numpy(float), windows)]
     log = log.sort_values(["stay", "day"], kind="stable").reset_index(drop=True)
-    return Watched(
-        log, redos, windows, daily, _share_watched(windows, len(daily)), stays, removals, tuple(notes)
+    return Observation(
+        log, redos, windows, daily, _share_observed(windows, len(daily)), stays, removals, tuple(notes)
     )
 
 
@@ -333,7 +333,7 @@ def _inside(day: np.ndarray, windows: np.ndarray) -> np.ndarray:
     return inside
 
 
-def _share_watched(windows: np.ndarray, n_days: int) -> np.ndarray:
+def _share_observed(windows: np.ndarray, n_days: int) -> np.ndarray:
     days = np.arange(n_days)
     share = np.zeros(n_days)
     for low, high in windows:
@@ -341,14 +341,14 @@ def _share_watched(windows: np.ndarray, n_days: int) -> np.ndarray:
     return share
 
 
-def watched_spells(unit: Unit, watched: Watched) -> wear.WearSpells:
-    """Spells of wear of all airways followed, cut at the windows. Needs `watched.stays`."""
-    stays = watched.stays
+def observed_spells(unit: Unit, observation: Observation) -> wear.WearSpells:
+    """Spells of wear of all airways followed, cut at the windows. Needs `observation.stays`."""
+    stays = observation.stays
     assert stays is not None
     secured = unit.frequency["admission_secures"].to_numpy(float)[stays.stratum] > 0
     parts = []
-    events = watched.events[watched.events["stay"] >= 0]
-    for low, high in watched.windows:
+    events = observation.events[observation.events["stay"] >= 0]
+    for low, high in observation.windows:
         seen = np.nonzero((stays.end > low) & (stays.start < high))[0]
         place = np.full(len(stays.start), -1)
         place[seen] = np.arange(len(seen))

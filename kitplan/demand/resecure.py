@@ -152,7 +152,7 @@ def attempts_given_events(redo: float, n_events: int, n_attempts: int) -> np.nda
     return np.clip(table, 0.0, 1.0)
 
 
-SETTLED_CHECKS = 48
+STATIONARY_CHECKS = 48
 """After so many checks in place the wear age is taken as stationary (12 days at six-hourly checks)."""
 
 
@@ -180,19 +180,19 @@ def first_renewal_after(hazard: np.ndarray, n_checks: int) -> np.ndarray:
     g_m(j) = sum_a u(m - a) f(a + j). Returns shape (..., SETTLED_CHECKS + 2, n_checks), j from 1; the last m is
     the stationary start, g(j) = P(wear > j - 1) / mean wear.
     """
-    settled = SETTLED_CHECKS
-    ages = settled + n_checks
+    stationary = STATIONARY_CHECKS
+    ages = stationary + n_checks
     near = hazard[..., :ages]
     near = np.pad(near, [(0, 0)] * (hazard.ndim - 1) + [(0, ages - near.shape[-1])], mode="edge")
     alive = survival(near)
     gap = alive[..., :-1] * near
-    density = np.zeros((*hazard.shape[:-1], settled + 1))
+    density = np.zeros((*hazard.shape[:-1], stationary + 1))
     density[..., 0] = 1.0
-    for i in range(1, settled + 1):
+    for i in range(1, stationary + 1):
         density[..., i] = (gap[..., :i] * density[..., i - 1 :: -1]).sum(axis=-1)
-    lag = np.subtract.outer(np.arange(settled + 1), np.arange(settled + 1))
+    lag = np.subtract.outer(np.arange(stationary + 1), np.arange(stationary + 1))
     renewed = np.where(lag >= 0, density[..., np.maximum(lag, 0)], 0.0)
-    ahead = gap[..., np.add.outer(np.arange(settled + 1), np.arange(n_checks))]
+    ahead = gap[..., np.add.outer(np.arange(stationary + 1), np.arange(n_checks))]
     stationary = alive[..., :n_checks] / mean_wear_checks(hazard)[..., None]
     return np.concatenate([renewed @ ahead, stationary[..., None, :]], axis=-2)
 

@@ -21,13 +21,13 @@ from kitplan.demand.occupancy import (
 )
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.streams import fingerprints, name_key, uniforms
-from kitplan.demand.values import Demand, Episodes, Filling
+from kitplan.demand.values import Demand, Episodes, ItemChoice
 from kitplan.read.values import Unit
 
 
 def draw_demand(
     unit: Unit,
-    filling: Filling,
+    item_choice: ItemChoice,
     days: float,
     n_scenarios: int,
     seed: int,
@@ -49,7 +49,7 @@ def draw_demand(
     fresh = np.bincount(cell[episodes.fresh], minlength=size).reshape(n_scenarios, -1)
     names = unit.items["item"].tolist()
     column = {name: i for i, name in enumerate(names)}
-    takes = _takes(unit, filling, column)
+    takes = _takes(unit, item_choice, column)
     attempts = re_secures.astype(float)
     units = np.rint(attempts @ takes.per_attempt + fresh.astype(float) @ takes.per_arrival).astype(np.int64)
     for i in np.nonzero(takes.part_of_one.any(axis=0))[0]:
@@ -57,7 +57,7 @@ def draw_demand(
         units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
     for item, opens in takes.opened.items():
         units[:, column[item]] += _items_opened(opens, episodes, before, during)
-    _split_shared(units, column, filling, re_secures, seed, stream)
+    _split_shared(units, column, item_choice, re_secures, seed, stream)
     return Demand(tuple(names), units.astype(np.int32), re_secures, days, seed, stream)
 
 
@@ -75,11 +75,11 @@ class _Takes:
     opened: dict[str, dict[int, np.ndarray]]
 
 
-def _takes(unit: Unit, filling: Filling, column: dict[str, int]) -> _Takes:
-    """Sort the rows of the filling by how their items leave the shelf; roles shared between items come later."""
+def _takes(unit: Unit, item_choice: ItemChoice, column: dict[str, int]) -> _Takes:
+    """Sort the rows of the item choice by how their items leave the shelf; roles shared between items come later."""
     per_attempt, per_arrival, part_of_one = np.zeros((3, unit.n_strata, len(column)))
     opened: dict[str, dict[int, np.ndarray]] = {}
-    for row in filling.frame.itertuples(index=False):
+    for row in item_choice.frame.itertuples(index=False):
         cell = row.stratum, column[row.item]
         if row.share < 1.0:
             continue
@@ -87,8 +87,8 @@ def _takes(unit: Unit, filling: Filling, column: dict[str, int]) -> _Takes:
             per_attempt[cell] += row.items_per_use
         elif row.scope == "unit":
             part_of_one[cell] += 1.0 / row.uses_per_item
-        elif (row.stratum, row.item) in filling.opened:
-            opened.setdefault(row.item, {})[row.stratum] = filling.opened[row.stratum, row.item]
+        elif (row.stratum, row.item) in item_choice.opened:
+            opened.setdefault(row.item, {})[row.stratum] = item_choice.opened[row.stratum, row.item]
         else:
             per_arrival[cell] += row.need
     return _Takes(per_attempt, per_arrival, part_of_one, opened)
@@ -178,7 +178,7 @@ def steady_pace(table: np.ndarray) -> float:
 def _split_shared(
     units: np.ndarray,
     column: dict[str, int],
-    filling: Filling,
+    item_choice: ItemChoice,
     re_secures: np.ndarray,
     seed: int,
     stream: str,
@@ -187,7 +187,7 @@ def _split_shared(
 
     The n-th use of a scenario always goes to the same item, so that more uses never take fewer of any item.
     """
-    shared = filling.frame[filling.frame["share"] < 1.0]
+    shared = item_choice.frame[item_choice.frame["share"] < 1.0]
     for role, rows in shared.groupby("role", sort=False):
         first = rows.drop_duplicates("item")
         uses = np.zeros(len(units), dtype=np.int64)
@@ -206,13 +206,13 @@ def _split_shared(
 
 
 def expected_use(
-    unit: Unit, filling: Filling, days: float, tables: AttemptTables | None = None
+    unit: Unit, item_choice: ItemChoice, days: float, tables: AttemptTables | None = None
 ) -> np.ndarray:
     """Expected units of each item in `days` days, by rates instead of scenarios; float ndarray (n_items,).
 
     Airway-days x use per airway-day + arrivals x what an arrival adds (see `use_rates`).
     """
-    rates = use_rates(unit, filling, tables)
+    rates = use_rates(unit, item_choice, tables)
     names = unit.items["item"].tolist()
     airway_days, arrivals = mean_airways(unit) * days, arrivals_per_day(unit) * days
     use = (
@@ -222,7 +222,7 @@ def expected_use(
     return use.groupby(rates["item"]).sum().reindex(names, fill_value=0.0).to_numpy(float)
 
 
-def use_rates(unit: Unit, filling: Filling, tables: AttemptTables | None = None) -> pd.DataFrame:
+def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None = None) -> pd.DataFrame:
     """What an airway-day and an arrival take of each item, by stratum: stratum, item, per_airway_day, per_arrival.
 
     per_airway_day is the long-run pace; per_arrival is what a whole stay takes, exactly, beyond that pace
@@ -231,27 +231,27 @@ def use_rates(unit: Unit, filling: Filling, tables: AttemptTables | None = None)
     tables = tables or attempt_tables(unit)
     pace = long_run_rates(unit)["attempts_per_day"].to_numpy(float)
     rows = []
-    for stratum, group in filling.frame.groupby("stratum"):
+    for stratum, group in item_choice.frame.groupby("stratum"):
         uses = attempts_per_stay_pmf(unit, tables, int(stratum))
         stay = stay_checks_pmf(unit, int(stratum), tables.n_long)
         stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
         for row in group.itertuples(index=False):
-            per_day, per_stay = _item_rates(row, filling, pace[stratum], uses)
+            per_day, per_stay = _item_rates(row, item_choice, pace[stratum], uses)
             rows.append(
                 (stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days))
             )
     return pd.DataFrame(rows, columns=["stratum", "item", "per_airway_day", "per_arrival"])
 
 
-def _item_rates(row, filling: Filling, pace: float, uses: np.ndarray) -> tuple[float, float]:
-    """(units per airway-day in the long run, units per whole stay) of one row of the filling."""
+def _item_rates(row, item_choice: ItemChoice, pace: float, uses: np.ndarray) -> tuple[float, float]:
+    """(units per airway-day in the long run, units per whole stay) of one row of the item choice."""
     mean_uses = float(uses @ np.arange(len(uses)))
     if row.scope == "event":
         per_use = float(row.items_per_use) if row.share == 1.0 else float(np.ceil(row.need - 1e-9))
         return pace * per_use, mean_uses * per_use
     if row.scope == "unit":
         return pace / float(row.uses_per_item), mean_uses / float(row.uses_per_item)
-    table = filling.opened.get((row.stratum, row.item))
+    table = item_choice.opened.get((row.stratum, row.item))
     if table is None:
         return 0.0, float(row.need)
     return pace * steady_pace(table), float(uses @ table)

@@ -52,13 +52,13 @@ def stay_use(unit: Unit, tables: AttemptTables, stratum: int) -> StayUse:
     table = tables.tables[tables.which[stratum]]
     between = restock_checks(unit)
     stay = stay_checks_pmf(unit, stratum, tables.n_long)
-    settled = table.present[:, -1]
-    n_before, n_after = table.fresh.shape[-1], settled.shape[-1]
+    stationary = table.present[:, -1]
+    n_before, n_after = table.fresh.shape[-1], stationary.shape[-1]
     joint = np.zeros((n_before, n_after))
     for rest in range(min(between, len(stay))):
         stays = stay[rest::between]
         topped_up = np.arange(len(stays)) * between
         before = np.einsum("n,mna->ma", stays, table.fresh[:, topped_up])
-        joint += np.einsum("m,ma,mb->ab", table.weights, before, settled[:, rest])
+        joint += np.einsum("m,ma,mb->ab", table.weights, before, stationary[:, rest])
     whole = table.weights @ np.einsum("n,mna->ma", stay, table.fresh)
-    return StayUse(table.weights @ settled[:, between], whole, joint)
+    return StayUse(table.weights @ stationary[:, between], whole, joint)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.demand.observed import Watched
+from kitplan.demand.observed import Observation
 
 TREND_DAYS = 56
 
@@ -22,33 +22,33 @@ class Trend:
     warns: bool
 
 
-def _blocks(watched: Watched, days: int) -> tuple[np.ndarray, np.ndarray]:
+def _blocks(observation: Observation, days: int) -> tuple[np.ndarray, np.ndarray]:
     """(first day of whole blocks of `days` days counted back from the last day watched, block of each day)."""
-    n_days = len(watched.daily)
-    last = int(np.ceil(watched.windows[-1, 1]))
+    n_days = len(observation.daily)
+    last = int(np.ceil(observation.windows[-1, 1]))
     number = np.floor((last - 1 - np.arange(n_days)) / days).astype(int)
     number[np.arange(n_days) >= last] = -1
     whole = np.bincount(number[number >= 0], minlength=1)
     return np.nonzero(whole == days)[0], number
 
 
-def _block_counts(watched: Watched, rate: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _block_counts(observation: Observation, rate: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Observed and expected events of whole blocks (0 is the last), by stratum: (block numbers, (n, G), (n, G))."""
-    blocks, number = _blocks(watched, days)
-    n_strata = watched.daily.shape[1]
+    blocks, number = _blocks(observation, days)
+    n_strata = observation.daily.shape[1]
     expected = np.zeros((int(number.max(initial=0)) + 1, n_strata))
     use = number >= 0
-    np.add.at(expected, number[use], (np.nan_to_num(watched.daily) * watched.share[:, None] * rate)[use])
+    np.add.at(expected, number[use], (np.nan_to_num(observation.daily) * observation.share[:, None] * rate)[use])
     observed = np.zeros_like(expected)
-    day = np.minimum(watched.events["day"].to_numpy(int), len(number) - 1)
+    day = np.minimum(observation.events["day"].to_numpy(int), len(number) - 1)
     inside = number[day] >= 0
-    np.add.at(observed, (number[day][inside], watched.events["stratum"].to_numpy(int)[inside]), 1)
+    np.add.at(observed, (number[day][inside], observation.events["stratum"].to_numpy(int)[inside]), 1)
     return blocks, observed[blocks], expected[blocks]
 
 
-def fortnightly_dispersion(watched: Watched, rate: np.ndarray) -> float:
+def fortnightly_dispersion(observation: Observation, rate: np.ndarray) -> float:
     """Variance over mean of fortnightly counts by stratum: Pearson's statistic over its degrees of freedom."""
-    _, observed, expected = _block_counts(watched, rate, 14)
+    _, observed, expected = _block_counts(observation, rate, 14)
     use = expected > 0.5
     if use.sum() < 8:
         return 1.3
@@ -56,7 +56,7 @@ def fortnightly_dispersion(watched: Watched, rate: np.ndarray) -> float:
     return float(np.clip(((observed - expected)[use] ** 2 / expected[use]).sum() / freedom, 0.7, 6.0))
 
 
-def find_trend(watched: Watched, rate: np.ndarray) -> Trend:
+def find_trend(observation: Observation, rate: np.ndarray) -> Trend:
     """Has the rate moved in the last eight weeks? Negative binomial regression of weekly counts.
 
     Each week's expectation is its airway-days by stratum at the pooled rates, so that more airways or another mix
@@ -64,7 +64,7 @@ def find_trend(watched: Watched, rate: np.ndarray) -> Trend:
     """
     from kitplan.demand.counts import fit_negative_binomial
 
-    blocks, observed, expected = _block_counts(watched, rate, 7)
+    blocks, observed, expected = _block_counts(observation, rate, 7)
     weeks = TREND_DAYS // 7
     total, mean = observed.sum(axis=1), expected.sum(axis=1)
     use = mean > 0

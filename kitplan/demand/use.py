@@ -10,7 +10,7 @@ from kitplan.demand.item_choice import AttemptTables, attempt_tables, attempts_p
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, stay_checks_pmf
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import steady_pace, use_rates
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Unit
 
 
@@ -42,14 +42,14 @@ class UseModel:
         return self.per_arrival - self.grace[:, None] * self.per_event()
 
 
-def use_model(unit: Unit, filling: Filling | None = None, tables: AttemptTables | None = None) -> UseModel:
+def use_model(unit: Unit, item_choice: ItemChoice | None = None, tables: AttemptTables | None = None) -> UseModel:
     """Use by stratum and item under the unit's frequency, recipes and catalogue.
 
-    filling: items that serve the roles, default the cheapest. tables: exact counts of this very unit, if at hand.
+    item_choice: items that serve the roles, default the cheapest. tables: exact counts of this very unit, if at hand.
     """
     tables = tables or attempt_tables(unit)
-    filling = _fitted(unit, filling, tables) if filling is not None else fill_roles(unit, tables)
-    rates = use_rates(unit, filling, tables)
+    item_choice = _fitted(unit, item_choice, tables) if item_choice is not None else fill_roles(unit, tables)
+    rates = use_rates(unit, item_choice, tables)
     pace = long_run_rates(unit)
     names = tuple(unit.items["item"])
     column = {name: i for i, name in enumerate(names)}
@@ -72,14 +72,14 @@ def use_model(unit: Unit, filling: Filling | None = None, tables: AttemptTables 
     )
 
 
-def _fitted(unit: Unit, filling: Filling, tables: AttemptTables) -> Filling:
+def _fitted(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) -> ItemChoice:
     """The same items with their tables of opened items as long as this unit's counts; carried on at their own pace."""
     opened = {}
-    for (stratum, item), table in filling.opened.items():
+    for (stratum, item), table in item_choice.opened.items():
         length = len(attempts_per_stay_pmf(unit, tables, stratum))
         more = table[-1] + np.ceil(steady_pace(table) * np.arange(1, max(length - len(table), 0) + 1) - 1e-9)
         opened[stratum, item] = np.concatenate([table, more])[:length]
-    return Filling(filling.frame, opened)
+    return ItemChoice(item_choice.frame, opened)
 
 
 def _grace(unit: Unit, tables: AttemptTables, rate: np.ndarray) -> np.ndarray:

@@ -30,7 +30,7 @@ class Episodes:
 
 
 @dataclass(frozen=True)
-class Filling:
+class ItemChoice:
     """Which catalogue item serves which role of which stratum.
 
     frame columns: stratum, role, item, scope, need (use units per re-secure, or per airway for patient-scope

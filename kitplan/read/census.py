@@ -14,13 +14,13 @@ from kitplan.read.columns import Column, columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import Grid
 from kitplan.read.source import Source, sheet_like
-from kitplan.read.strata import question_sizes, read_keys
+from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import RawTable, TableReader, header_names, raw_table, report_headers
 from kitplan.read.values import Technique
 
 LONGEST_SPAN_DAYS = 20 * 366
 LONG_STAY_DAYS = 365
-UNKNOWN_SHARE_TOLD = 0.05
+REPORTED_UNKNOWN_SHARE = 0.05
 _MIDNIGHT = np.timedelta64(1, "D")
 
 Shape = Literal["snapshot", "counts", "stays"]
@@ -81,11 +81,11 @@ def read_census(
         return None
     reader = TableReader(raw, findings)
     keys = read_keys(reader, techniques)
-    question_sizes(reader, keys, tubes)
+    doubt_sizes(reader, keys, tubes)
     read = _read_stays if "start" in raw.known else _read_counts
     found = read(reader, keys, findings)
-    if reader.day_order_told is not None:
-        findings.warn(raw.name, f"has dates that were read as {reader.day_order_told}",
+    if reader.day_order_reported is not None:
+        findings.warn(raw.name, f"has dates that were read as {reader.day_order_reported}",
                       "Confirm it, or write dates as 2025-03-31.")
     return found
 
@@ -99,7 +99,7 @@ def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) ->
         reader.refuse("date", blank & ~reader.bad, None, "is empty although other rows have a date",
                       "Give every row its date, or none.")
     reader.bad |= np.isnan(airways) | (dated.any() & ~dated)
-    _question_repeats(reader, keys, moments, airways)
+    _doubt_repeats(reader, keys, moments, airways)
     good = ~reader.bad
     if not good.any():
         return None
@@ -114,7 +114,7 @@ def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) ->
     return _daily(reader, keys, counts, days, findings)
 
 
-def _question_repeats(
+def _doubt_repeats(
     reader: TableReader, keys: pd.DataFrame, moments: np.ndarray, airways: np.ndarray
 ) -> None:
     repeated = keys.assign(moment=moments, airways=airways).duplicated().to_numpy() & ~reader.bad
@@ -144,7 +144,7 @@ def _daily(
     known = np.zeros(int(day.max()) + 1, dtype=bool)
     known[day] = True
     unknown = np.flatnonzero(~known)
-    if len(unknown) > UNKNOWN_SHARE_TOLD * len(known):
+    if len(unknown) > REPORTED_UNKNOWN_SHARE * len(known):
         gap = first.astype(date) + timedelta(days=int(unknown[0]))
         findings.warn(reader.name, f"has no row on {len(unknown):,} of {len(known):,} days, the first {gap}; "
                       "they count as unknown and not as empty",

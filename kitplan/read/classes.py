@@ -361,15 +361,15 @@ class _ClassReader:
     ) -> int:
         value = block.get(name, default)
         place = f"{key}.{name}" if key else name
-        told = mend or f"Write a whole number, {low} or more."
+        wording = mend or f"Write a whole number, {low} or more."
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value or value % 1:
-            self.fault(place, "is not a whole number", told, value)
+            self.fault(place, "is not a whole number", wording, value)
             return max(default, low)
         if value > most:
             self.fault(place, f"is above {most:,}", f"Write at most {most:,}.", value)
             return max(default, low)
         if value < low:
-            self.fault(place, "is negative" if value < 0 else f"is below {low}", told, value)
+            self.fault(place, "is negative" if value < 0 else f"is below {low}", wording, value)
             return max(default, low)
         return int(value)
 

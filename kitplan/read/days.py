@@ -44,8 +44,8 @@ def day_order(values: Iterable[object]) -> DayOrder:
             used = used or first != second
             day_first = day_first or (first > 12 >= second)
             month_first = month_first or (second > 12 >= first)
-    told = None if day_first == month_first else day_first
-    return DayOrder(told, day_first and month_first, used)
+    reported = None if day_first == month_first else day_first
+    return DayOrder(reported, day_first and month_first, used)
 
 
 def read_days(values: Iterable[object], order: DayOrder) -> list[Moment | Bad]:

@@ -52,8 +52,8 @@ class Findings:
             kept.append(Problem(file, number, column, self._shown(file, text), fault, mend))
         left = numbers[ROWS_SHOWN:]
         if left:
-            told = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
-            kept.append(Problem(file, None, column, None, told, mend))
+            wording = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
+            kept.append(Problem(file, None, column, None, wording, mend))
 
     def _shown(self, file: str, value: object) -> str | None:
         if value is None:

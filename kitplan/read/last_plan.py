@@ -51,8 +51,8 @@ def read_earlier(folder: Path) -> Earlier | None:
     try:
         levels = pd.read_csv(folder / "tables" / "par_levels.csv", keep_default_na=False)
         levels = levels[list(LEVEL_COLUMNS)].astype(dict.fromkeys(LEVEL_COLUMNS[1:], float))
-        told = folder / "tables" / "changes.csv"
-        changes = pd.read_csv(told, keep_default_na=False) if told.is_file() else None
+        wording = folder / "tables" / "changes.csv"
+        changes = pd.read_csv(wording, keep_default_na=False) if wording.is_file() else None
     except (OSError, ValueError, KeyError):
         return None
     return Earlier(record, levels, changes)

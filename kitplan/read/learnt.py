@@ -50,7 +50,7 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
     findings.stop_if_faulty("reading the learnt model")
     frequency, lines = frequency_table(unit.strata, _as_policy(path.name, unit, block, values), findings)
     findings.stop_if_faulty("reading the learnt model")
-    told = [
+    wording = [
         Assumption("How often", name, f"{value:g}", SETTINGS[f"resecure.{name}"].unit, f"learnt: {path.name}")
         for name, value in values.items()
     ]
@@ -67,7 +67,7 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
         unit,
         frequency=frequency,
         checks_per_day=checks,
-        assumptions=(*kept, *told, *lines),
+        assumptions=(*kept, *wording, *lines),
         checksums=MappingProxyType({**unit.checksums, path.name: sha256(content).hexdigest()}),
         warnings=(*unit.warnings, *findings.warnings),
         extra={**unit.extra, "learnt": path.name},

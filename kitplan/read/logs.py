@@ -110,7 +110,7 @@ def read_resecure_log(
     stratum = stratum_codes(keys, strata)
     if census.shape == "stays":
         stratum = _by_stay(airway, day, census.rows, census_strata, stratum)
-    _question_strangers(reader, stratum, day, census, findings)
+    _doubt_strangers(reader, stratum, day, census, findings)
     _say_day_order(reader, findings)
     frame = pd.DataFrame({"stratum": stratum, "airway": airway, "day": day, "date": pd.to_datetime(moments).normalize(),
                           "reason": reason})
@@ -161,14 +161,14 @@ def _keys(
     refuse_strangers(reader, "technique", written, [*techniques, *(t.title for t in techniques.values())], written,
                      "is not a recipe in techniques.toml")
     choices = frame.drop_duplicates()
-    settled = [_settled(row, strata, techniques) for row in choices.to_dict("records")]
-    choices = choices.assign(technique_found=[s[0] for s in settled], skin_found=[s[1] for s in settled])
+    resolved = [_resolved(row, strata, techniques) for row in choices.to_dict("records")]
+    choices = choices.assign(technique_found=[s[0] for s in resolved], skin_found=[s[1] for s in resolved])
     merged = frame.merge(choices, how="left", on=list(frame.columns))
     return merged.drop(columns=["technique", "skin"]).rename(
         columns={"technique_found": "technique", "skin_found": "skin"})
 
 
-def _settled(
+def _resolved(
     row: Mapping[str, object], strata: pd.DataFrame, techniques: Mapping[str, Technique]
 ) -> tuple[str, str]:
     """Technique and skin of a log row: as written, else the census' only choice for the size, else the default."""
@@ -200,7 +200,7 @@ def _by_stay(
     return strata
 
 
-def _question_strangers(
+def _doubt_strangers(
     reader: TableReader, stratum: np.ndarray, day: np.ndarray, census: CensusRows, findings: Findings
 ) -> None:
     unknown = (stratum < 0) & ~reader.bad
@@ -220,6 +220,6 @@ def _question_strangers(
 
 
 def _say_day_order(reader: TableReader, findings: Findings) -> None:
-    if reader.day_order_told is not None:
-        findings.warn(reader.name, f"has dates that were read as {reader.day_order_told}",
+    if reader.day_order_reported is not None:
+        findings.warn(reader.name, f"has dates that were read as {reader.day_order_reported}",
                       "Confirm it, or write dates as 2025-03-31.")

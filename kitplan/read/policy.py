@@ -83,7 +83,7 @@ def read_policy(source: Source, findings: Findings) -> Policy:
     modifiers = [*default_modifiers, *_blocks(file, given.get("resecure", {}), "modifier", findings)]
     expect = _blocks(file, given, "expect", findings)
     prefer = _prefer(file, given.get("prefer", {}), findings)
-    _question_unusual(file, own, findings)
+    _doubt_unusual(file, own, findings)
     return Policy(file, values, frozenset(own), tuple(modifiers), tuple(expect), prefer,
                   _assumptions(file, values, own, defaults))
 
@@ -236,7 +236,7 @@ def _prefer(file: str, given: object, findings: Findings) -> dict[str, str]:
     return {}
 
 
-def _question_unusual(file: str, own: Mapping[str, Any], findings: Findings) -> None:
+def _doubt_unusual(file: str, own: Mapping[str, Any], findings: Findings) -> None:
     for name, value in own.items():
         usual, ground = SETTINGS[name].usual, SETTINGS[name].ground
         if usual is not None and not usual[0] <= value <= usual[1]:
@@ -272,11 +272,11 @@ def _assumptions(
             assert default is not None
             source = f"{default.provenance} (this unit's own copy)" if default.own else default.provenance
         unit = default.unit if default is not None and default.unit else setting.unit
-        found.append(Assumption(topics.get(block, "Census"), key, _told(values[name]), unit, source))
+        found.append(Assumption(topics.get(block, "Census"), key, _wording(values[name]), unit, source))
     return tuple(found)
 
 
-def _told(value: object) -> str:
+def _wording(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (tuple, list)):

@@ -200,7 +200,7 @@ def sheet_like(name: str, sheets: Collection[str]) -> str | None:
     return nearest(name, sheets)
 
 
-def question_names(source: Source, findings: Findings) -> None:
+def doubt_names(source: Source, findings: Findings) -> None:
     """Note files or sheets whose name is nearly, but not quite, one that is read."""
     if source.is_workbook:
         given = {sheet: sheet for sheet in source.sheet_names()}

@@ -15,7 +15,7 @@ from kitplan.read.tables import TableReader
 from kitplan.read.techniques import default_technique, routes_of, technique_for
 from kitplan.read.values import STRATUM_KEY, Technique
 
-MOST_TOLD = 20
+MOST_SHOWN = 20
 """Ways of misspelling told with a suggestion each; further ones are told together."""
 SKINS = ("none", "barrier")
 HEAVIEST_KG = 400
@@ -56,10 +56,10 @@ def refuse_strangers(
     folded = {key_of(k) for k in known}
     codes, distinct = pd.factorize(values)
     strange = [c for c, text in enumerate(distinct) if text and key_of(text) not in folded]
-    for code in strange[:MOST_TOLD]:
+    for code in strange[:MOST_SHOWN]:
         reader.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
-    if strange[MOST_TOLD:]:
-        reader.refuse(column, np.isin(codes, strange[MOST_TOLD:]), given, fault, suggestion("", known))
+    if strange[MOST_SHOWN:]:
+        reader.refuse(column, np.isin(codes, strange[MOST_SHOWN:]), given, fault, suggestion("", known))
 
 
 def _techniques(reader: TableReader, frame: pd.DataFrame, techniques: Mapping[str, Technique]) -> np.ndarray:
@@ -84,7 +84,7 @@ def _techniques(reader: TableReader, frame: pd.DataFrame, techniques: Mapping[st
     return found
 
 
-def question_sizes(reader: TableReader, frame: pd.DataFrame, tubes: pd.DataFrame) -> None:
+def doubt_sizes(reader: TableReader, frame: pd.DataFrame, tubes: pd.DataFrame) -> None:
     """Refuse sizes that no tube has and question those unusual for the weight; nothing is corrected.
 
     Fine within 0.5 mm of the sizes usual for a weight (half a size down is real practice), a warning at 1.0, a
@@ -101,11 +101,11 @@ def question_sizes(reader: TableReader, frame: pd.DataFrame, tubes: pd.DataFrame
     away = sizes_from_expected(pairs["size"].to_numpy(), pairs["weight"].to_numpy(), tubes)
     merged = pd.DataFrame({"size": size, "weight": weight}).merge(pairs.assign(away=away), how="left")
     apart = np.nan_to_num(merged["away"].to_numpy(), nan=0.0)
-    told = np.array([f"{s:g} mm at {w:g} kg" for s, w in zip(size, weight)], dtype=object) if apart.any() else None
-    reader.doubt("tube_mm", (apart >= 1.5 - 1e-9) & ~reader.bad, told,
+    wording = np.array([f"{s:g} mm at {w:g} kg" for s, w in zip(size, weight)], dtype=object) if apart.any() else None
+    reader.doubt("tube_mm", (apart >= 1.5 - 1e-9) & ~reader.bad, wording,
                  "is 1.5 mm or more from the sizes usual for the weight",
                  "Is it right? Look at the size and the weight.")
-    reader.doubt("tube_mm", (apart >= 1.0 - 1e-9) & (apart < 1.5 - 1e-9) & ~reader.bad, told,
+    reader.doubt("tube_mm", (apart >= 1.0 - 1e-9) & (apart < 1.5 - 1e-9) & ~reader.bad, wording,
                  "is 1.0 mm from the sizes usual for the weight", "Look at the size and the weight.")
 
 

@@ -247,7 +247,7 @@ class TableReader:
         return stamps[codes], timed[codes]
 
     @property
-    def day_order_told(self) -> str | None:
+    def day_order_reported(self) -> str | None:
         """How slashed dates were read ("day/month/year"), or None when the table has none."""
         if not self._order.used or self._order.day_first is None:
             return None

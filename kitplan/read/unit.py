@@ -18,7 +18,7 @@ from kitplan.read.guard import guard_tables
 from kitplan.read.logs import raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.policy import Policy, read_policy
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
-from kitplan.read.source import Source, question_names
+from kitplan.read.source import Source, doubt_names
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes
 from kitplan.read.tables import RawTable
 from kitplan.read.techniques import read_techniques, technique_assumptions
@@ -55,7 +55,7 @@ def load_unit(path: Path, seed: int | None = None) -> Unit:
     """
     findings = Findings()
     source = Source(Path(path), findings)
-    question_names(source, findings)
+    doubt_names(source, findings)
     tables = _read_tables(source, findings)
     strata, face_rows = build_strata(
         pd.concat([tables.census.keys, tables.expected[[*STRATUM_KEY, "patient_kg"]]], ignore_index=True),

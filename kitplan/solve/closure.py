@@ -3,7 +3,7 @@
 With the readiness row priced at `price` a scenario, what is left of the program is a closure problem: a vector u
 is worth price x weight_u and demands levels that cost money. Its best answer is a minimum cut (Picard, Manag Sci
 1976;22:1268, from memory), found in hundredths of a second where the linear program takes many:
-    L(price) = min over x, z of  cost(x) + price * (need - met(z))   <=   cost of any plan that meets `need`.
+    L(price) = min over x, z of  cost(x) + price * (need - met(z))   <=   cost of any plan that meets `required`.
 The best L over price equals the bound of the linear relaxation, since the closure problem is whole.
 """
 
@@ -40,7 +40,7 @@ class Cut:
 
 
 @dataclass(frozen=True)
-class Narrowed:
+class ReducedProgram:
     """The cheapest plan found, a proven bound, and the levels between which every cheaper plan lies.
 
     par: packs, shape (n_items,). bound: no plan costs less. cut_bound: the bound before any level was shut, that of
@@ -55,7 +55,7 @@ class Narrowed:
     rest: Collapsed | None
 
 
-def closure_cut(cover: Collapsed, cost: np.ndarray, need: int, price: float) -> Cut:
+def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: float) -> Cut:
     """Solve the closure problem at `price` money a scenario by a minimum cut.
 
     Source -> vector u (price x weight), u -> level of each item it needs, level j -> level j - 1, level -> sink
@@ -64,16 +64,16 @@ def closure_cut(cover: Collapsed, cost: np.ndarray, need: int, price: float) -> 
     from scipy.sparse import csr_matrix
     from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
-    n_vectors, heights = len(cover.vectors), np.array([len(levels) for levels in cover.levels])
+    n_vectors, heights = len(collapsed.vectors), np.array([len(levels) for levels in collapsed.levels])
     first = np.cumsum(heights) - heights
     n_levels = int(heights.sum())
     source, sink = n_vectors + n_levels, n_vectors + n_levels + 1
-    adds = np.concatenate([np.diff(levels, prepend=low) for levels, low in zip(cover.levels, cover.lower)])
+    adds = np.concatenate([np.diff(levels, prepend=low) for levels, low in zip(collapsed.levels, collapsed.lower)])
     money = np.repeat(cost, heights) * adds
-    worth = price * cover.weights
+    worth = price * collapsed.weights
     scale = _LARGEST_FLOW / max(float(worth.sum()), float(money.sum()), 1e-9)
-    vector, item = np.nonzero(cover.vectors)
-    needs = n_vectors + first[item] + cover.vectors[vector, item] - 1
+    vector, item = np.nonzero(collapsed.vectors)
+    needs = n_vectors + first[item] + collapsed.vectors[vector, item] - 1
     upper = n_vectors + np.setdiff1d(np.arange(n_levels), first[heights > 0])
     offered = np.ceil(worth * scale)
     free = np.full(len(vector) + len(upper), 2**31 - 1)
@@ -87,60 +87,60 @@ def closure_cut(cover: Collapsed, cost: np.ndarray, need: int, price: float) -> 
     left.eliminate_zeros()
     chosen = np.zeros(sink + 1, bool)
     chosen[breadth_first_order(left, source, return_predecessors=False)] = True
-    base = float(cost @ cover.lower)
-    value = base + price * (need - cover.met) - (float(offered.sum()) - flow.flow_value) / scale
-    met = cover.met + float(cover.weights[chosen[:n_vectors]].sum())
+    base = float(cost @ collapsed.lower)
+    value = base + price * (required - collapsed.met) - (float(offered.sum()) - flow.flow_value) / scale
+    met = collapsed.met + float(collapsed.weights[chosen[:n_vectors]].sum())
     reached = chosen[n_vectors:source]
     ranks = np.bincount(np.repeat(np.arange(len(heights)), heights)[reached], minlength=len(heights))
     return Cut(float(value), float(price), base + float(money[reached].sum()), met, ranks)
 
 
-def best_cut(cover: Collapsed, cost: np.ndarray, need: int) -> Cut:
+def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int) -> Cut:
     """Return the cut of the highest bound (`top_cuts`)."""
-    return top_cuts(cover, cost, need)[0]
+    return top_cuts(collapsed, cost, required)[0]
 
 
-def top_cuts(cover: Collapsed, cost: np.ndarray, need: int) -> tuple[Cut, Cut, Cut]:
+def top_cuts(collapsed: Collapsed, cost: np.ndarray, required: int) -> tuple[Cut, Cut, Cut]:
     """Return the cut of the highest bound, and those of the last plans found that meet too few and enough.
 
     L is concave and piecewise linear in the price, so the crossing of two tangents finds its top.
-    `cover.met` must be under `need` and `cover.reach` not.
+    `collapsed.met` must be under `required` and `collapsed.reach` not.
     """
-    base = float(cost @ cover.lower)
-    full = float(cost @ highest(cover))
-    heights = np.array([len(levels) for levels in cover.levels])
-    under = Cut(base, 0.0, base, float(cover.met), np.zeros_like(heights))
-    over = Cut(base, np.inf, full, float(cover.reach), heights)
+    base = float(cost @ collapsed.lower)
+    full = float(cost @ highest(collapsed))
+    heights = np.array([len(levels) for levels in collapsed.levels])
+    under = Cut(base, 0.0, base, float(collapsed.met), np.zeros_like(heights))
+    over = Cut(base, np.inf, full, float(collapsed.reach), heights)
     best = under
     for _ in range(_CUTS):
         if over.met <= under.met:
             break
         price = max((over.money - under.money) / (over.met - under.met), 0.0)
-        crossing = under.money + price * (need - under.met)
-        cut = closure_cut(cover, cost, need, price)
+        crossing = under.money + price * (required - under.met)
+        cut = closure_cut(collapsed, cost, required, price)
         best = max(best, cut, key=lambda c: c.value)
         if cut.value >= crossing - 1e-5 * max(1.0, abs(crossing)) or cut.met in (under.met, over.met):
             break
-        under, over = (cut, over) if cut.met < need else (under, cut)
+        under, over = (cut, over) if cut.met < required else (under, cut)
     return best, under, over
 
 
-def most_within(cover: Collapsed, per_pack: np.ndarray, room: float) -> tuple[float, float]:
+def most_within(collapsed: Collapsed, per_pack: np.ndarray, room: float) -> tuple[float, float]:
     """Bound the scenarios that any plan with per_pack . par <= room meets; also what one more of them takes of room.
 
     L(price) <= per_pack . par + price * (need - met) <= room + price * (need - met) gives met <= need + (room - L) /
     price for every need and price; need is brought down to the bound until that no longer lowers it. Infinite price
     where the room is enough for everything.
     """
-    most, price = float(cover.reach), np.inf
+    most, price = float(collapsed.reach), np.inf
     for _ in range(_CUTS):
-        need = int(np.floor(most + 1e-9))
-        if need <= cover.met:
+        required = int(np.floor(most + 1e-9))
+        if required <= collapsed.met:
             break
-        cut = best_cut(cover, per_pack, need)
+        cut = best_cut(collapsed, per_pack, required)
         if cut.price <= 0 or cut.value <= room:
             break
-        found = max(need - (cut.value - room) / cut.price, float(cover.met))
+        found = max(required - (cut.value - room) / cut.price, float(collapsed.met))
         price, lower = cut.price, most - found
         most = found
         if lower < 0.5:
@@ -148,46 +148,46 @@ def most_within(cover: Collapsed, per_pack: np.ndarray, room: float) -> tuple[fl
     return most, price
 
 
-def highest(cover: Collapsed) -> np.ndarray:
+def highest(collapsed: Collapsed) -> np.ndarray:
     """Packs that meet every vector of the cover, shape (n_items,)."""
-    return np.array([levels[-1] if len(levels) else low for low, levels in zip(cover.lower, cover.levels)])
+    return np.array([levels[-1] if len(levels) else low for low, levels in zip(collapsed.lower, collapsed.levels)])
 
 
-def narrow(
-    cover: Collapsed, cost: np.ndarray, need: int, par: np.ndarray, keeps: Keeps, gap: float
-) -> Narrowed:
-    """Improve `par`, a plan that meets `need` and the limits, bound it, and shut out levels that cannot pay.
+def reduce_levels(
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float
+) -> ReducedProgram:
+    """Improve `par`, a plan that meets `required` and the limits, bound it, and shut out levels that cannot pay.
 
     keeps: whether packs stay within the limits. A level is shut when the bound with it is not under the cost of
     the plan in hand. Stops as soon as the plan is within `gap` of the bound.
     """
-    par = improve(cover, cost, need, par, keeps)
+    par = improve(collapsed, cost, required, par, keeps)
     ceiling = float(cost @ par)
-    cut = best_cut(cover, cost, need)
+    cut = best_cut(collapsed, cost, required)
     bound = min(cut.value, ceiling)
-    rest: Collapsed | None = cover
+    rest: Collapsed | None = collapsed
     for _ in range(_ROUNDS):
         if rest is None or ceiling - bound <= gap * ceiling:
             break
-        rest = _shut(rest, cost, need, ceiling, best_cut(rest, cost, need).price)
-        if rest is None or rest.met >= need:
+        rest = _shut(rest, cost, required, ceiling, best_cut(rest, cost, required).price)
+        if rest is None or rest.met >= required:
             break
-        bound = min(max(bound, best_cut(rest, cost, need).value), ceiling)
-    return Narrowed(par, ceiling if rest is None else bound, cut.value, cut.price, rest)
+        bound = min(max(bound, best_cut(rest, cost, required).value), ceiling)
+    return ReducedProgram(par, ceiling if rest is None else bound, cut.value, cut.price, rest)
 
 
-def improve(cover: Collapsed, cost: np.ndarray, need: int, par: np.ndarray, keeps: Keeps) -> np.ndarray:
+def improve(collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps) -> np.ndarray:
     """Raise one item by a level or two and step the others down, as long as that saves money."""
-    heights = np.array([len(levels) for levels in cover.levels])
+    heights = np.array([len(levels) for levels in collapsed.levels])
     value = float(cost @ par)
     for _ in range(_SWEEPS):
         before = value
         for i in range(len(par)):
-            ranks = _ranks(cover, par)
+            ranks = _ranks(collapsed, par)
             for rank in range(ranks[i] + 1, min(ranks[i] + 2, heights[i]) + 1):
                 low, high = np.zeros_like(ranks), ranks.copy()
                 low[i] = high[i] = rank
-                found = descend(restrict(cover, low, high), cost, need).cheapest_with(need)
+                found = descend(restrict(collapsed, low, high), cost, required).cheapest_with(required)
                 if found is not None and float(cost @ found) < value - 1e-9 and keeps(found):
                     par, value = found, float(cost @ found)
                     break
@@ -197,7 +197,7 @@ def improve(cover: Collapsed, cost: np.ndarray, need: int, par: np.ndarray, keep
 
 
 def branch(
-    cover: Collapsed, cost: np.ndarray, need: int, par: np.ndarray, keeps: Keeps, gap: float
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float
 ) -> tuple[np.ndarray, float]:
     """Split the levels of one item after another, lowest bound first, and return a plan and a bound on every plan.
 
@@ -205,8 +205,8 @@ def branch(
     or after a fixed number of splits, so that the answer does not hang on the machine's speed.
     """
     value = float(cost @ par)
-    heights = np.array([len(levels) for levels in cover.levels])
-    ladders = [np.concatenate(([low], levels)) for low, levels in zip(cover.lower, cover.levels)]
+    heights = np.array([len(levels) for levels in collapsed.levels])
+    ladders = [np.concatenate(([low], levels)) for low, levels in zip(collapsed.lower, collapsed.levels)]
     open_boxes: list[tuple[float, int, np.ndarray, np.ndarray]] = [
         (-np.inf, 0, np.zeros_like(heights), heights)
     ]
@@ -214,45 +214,45 @@ def branch(
         if not open_boxes or open_boxes[0][0] >= value * (1 - gap):
             break
         _, _, low, high = heappop(open_boxes)
-        part = restrict(cover, low, high)
-        _, under, over = top_cuts(part, cost, need)
+        part = restrict(collapsed, low, high)
+        _, under, over = top_cuts(part, cost, required)
         packs = [
             np.array([ladder[r] for ladder, r in zip(ladders, low + cut.ranks)]) for cut in (under, over)
         ]
         item = np.argmax(np.where(high > low, np.abs(packs[1] - packs[0]) * cost, -1.0))
         split = int(low[item] + min((under.ranks[item] + over.ranks[item]) // 2, high[item] - low[item] - 1))
         for k, (a, b) in enumerate(((low, _with(high, item, split)), (_with(low, item, split + 1), high))):
-            half = restrict(cover, a, b)
-            if half.reach < need:
+            half = restrict(collapsed, a, b)
+            if half.reach < required:
                 continue
-            plan = half.lower if half.met >= need else descend(half, cost, need).cheapest_with(need)
+            plan = half.lower if half.met >= required else descend(half, cost, required).cheapest_with(required)
             if plan is not None and float(cost @ plan) < value - 1e-9 and keeps(plan):
                 par, value = plan, float(cost @ plan)
-            if half.met < need:
-                heappush(open_boxes, (best_cut(half, cost, need).value, number + k, a, b))
+            if half.met < required:
+                heappush(open_boxes, (best_cut(half, cost, required).value, number + k, a, b))
     return par, min(open_boxes[0][0], value) if open_boxes else value
 
 
-def _ranks(cover: Collapsed, par: np.ndarray) -> np.ndarray:
+def _ranks(collapsed: Collapsed, par: np.ndarray) -> np.ndarray:
     """Levels that `par` reaches, shape (n_items,); 0 is the lower bound."""
-    return np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(cover.levels, par)])
+    return np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(collapsed.levels, par)])
 
 
-def _shut(cover: Collapsed, cost: np.ndarray, need: int, ceiling: float, price: float) -> Collapsed | None:
+def _shut(collapsed: Collapsed, cost: np.ndarray, required: int, ceiling: float, price: float) -> Collapsed | None:
     """Return the cover without the levels that no plan under `ceiling` has, or None if there is no such plan."""
-    low = np.zeros(len(cover.lower), dtype=np.int64)
-    high = np.array([len(levels) for levels in cover.levels])
+    low = np.zeros(len(collapsed.lower), dtype=np.int64)
+    high = np.array([len(levels) for levels in collapsed.levels])
 
     def hopeless(low: np.ndarray, high: np.ndarray) -> bool:
-        part = restrict(cover, low, high)
-        return part.reach < need or closure_cut(part, cost, need, price).value >= ceiling * (1 - 1e-9)
+        part = restrict(collapsed, low, high)
+        return part.reach < required or closure_cut(part, cost, required, price).value >= ceiling * (1 - 1e-9)
 
     for i in np.flatnonzero(high):
         while low[i] < high[i] and hopeless(low, _with(high, i, low[i])):
             low[i] += 1
         while high[i] > low[i] and hopeless(_with(low, i, high[i]), high):
             high[i] -= 1
-    return None if hopeless(low, high) else restrict(cover, low, high)
+    return None if hopeless(low, high) else restrict(collapsed, low, high)
 
 
 def _with(ranks: np.ndarray, item: np.intp, rank: np.integer | int) -> np.ndarray:

@@ -29,15 +29,15 @@ class Collapsed:
         return self.met + int(self.weights.sum())
 
 
-def own_quantiles(packs: np.ndarray, need: int) -> np.ndarray:
-    """Return for each item the least packs that meet `need` scenarios on its own: a lower bound on par.
+def own_quantiles(packs: np.ndarray, required: int) -> np.ndarray:
+    """Return for each item the least packs that meet `required` scenarios on its own: a lower bound on par.
 
     packs : int, shape (n_scenarios, n_items). P(all items last) <= P(item i lasts), so any plan that
-    meets `need` scenarios holds at least this much of every item.
+    meets `required` scenarios holds at least this much of every item.
     """
-    if need <= 0:
+    if required <= 0:
         return np.zeros(packs.shape[1], dtype=packs.dtype)
-    return np.partition(packs.T, need - 1, axis=1)[:, need - 1]
+    return np.partition(packs.T, required - 1, axis=1)[:, required - 1]
 
 
 def collapse(packs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = None) -> Collapsed:
@@ -52,31 +52,31 @@ def collapse(packs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = No
         over &= ~np.any(by_item > upper[:, None], axis=0)
     needs = by_item[:, over]
     levels, ranks = [], np.zeros(needs.shape, dtype=np.uint32)
-    for i, need in enumerate(needs):
-        above = need > lower[i]
-        found = np.unique(need[above])
-        ranks[i, above] = np.searchsorted(found, need[above]) + 1
+    for i, required in enumerate(needs):
+        above = required > lower[i]
+        found = np.unique(required[above])
+        ranks[i, above] = np.searchsorted(found, required[above]) + 1
         levels.append(found)
     vectors, weights = _distinct_rows(ranks.T)
     return Collapsed(lower.copy(), tuple(levels), vectors, weights, met)
 
 
-def restrict(cover: Collapsed, low: np.ndarray, high: np.ndarray) -> Collapsed:
+def restrict(collapsed: Collapsed, low: np.ndarray, high: np.ndarray) -> Collapsed:
     """Return the cover of plans that reach levels `low` to `high` of each item (0: the lower bound).
 
     low, high : int, shape (n_items,). Vectors that need more than `high` anywhere are given up; vectors alike
     after the cut stay apart, which changes no sum.
     """
-    kept = np.all(cover.vectors <= high, axis=1)
-    vectors, weights = np.where(cover.vectors <= low, 0, cover.vectors - low)[kept], cover.weights[kept]
+    kept = np.all(collapsed.vectors <= high, axis=1)
+    vectors, weights = np.where(collapsed.vectors <= low, 0, collapsed.vectors - low)[kept], collapsed.weights[kept]
     open_still = vectors.any(axis=1)
-    ladders = [np.concatenate(([base], levels)) for base, levels in zip(cover.lower, cover.levels)]
+    ladders = [np.concatenate(([base], levels)) for base, levels in zip(collapsed.lower, collapsed.levels)]
     return Collapsed(
         np.array([ladder[k] for ladder, k in zip(ladders, low)]),
-        tuple(levels[a:b] for levels, a, b in zip(cover.levels, low, high)),
+        tuple(levels[a:b] for levels, a, b in zip(collapsed.levels, low, high)),
         vectors[open_still],
         weights[open_still],
-        cover.met + int(weights[~open_still].sum()),
+        collapsed.met + int(weights[~open_still].sum()),
     )
 
 

@@ -23,26 +23,26 @@ class Descent:
     par: np.ndarray
     ready: np.ndarray
 
-    def cheapest_with(self, need: int) -> np.ndarray | None:
-        """Return the last plan that still meets `need` scenarios, or None."""
-        good = np.flatnonzero(self.ready >= need)
+    def cheapest_with(self, required: int) -> np.ndarray | None:
+        """Return the last plan that still meets `required` scenarios, or None."""
+        good = np.flatnonzero(self.ready >= required)
         return self.par[good[-1]] if len(good) else None
 
 
 class _Slope:
     """What is still met, and what each next step down would save and lose (working state of `descend`)."""
 
-    def __init__(self, cover: Collapsed, cost: np.ndarray) -> None:
-        ladders = [np.concatenate(([low], found)) for low, found in zip(cover.lower, cover.levels)]
+    def __init__(self, collapsed: Collapsed, cost: np.ndarray) -> None:
+        ladders = [np.concatenate(([low], found)) for low, found in zip(collapsed.lower, collapsed.levels)]
         heights = np.array([len(ladder) for ladder in ladders])
         self.bottom = np.concatenate(([0], np.cumsum(heights)[:-1])).astype(np.intp)
         self.rung_packs = np.concatenate(ladders)
         rises = np.concatenate([np.diff(ladder, prepend=ladder[0]) for ladder in ladders])
         self.saving = rises * np.repeat(cost, heights)
-        self.rung = cover.vectors + self.bottom
-        self.weights = cover.weights.astype(float)
+        self.rung = collapsed.vectors + self.bottom
+        self.weights = collapsed.weights.astype(float)
         self.lost_by = self._tally(slice(None))
-        vector, item = np.nonzero(cover.vectors)
+        vector, item = np.nonzero(collapsed.vectors)
         by_rung = self.rung[vector, item]
         order = np.argsort(by_rung, kind="stable")
         self.needing = vector[order]
@@ -75,13 +75,13 @@ class _Slope:
         return int(self.weights[lost].sum())
 
 
-def descend(cover: Collapsed, cost: np.ndarray, stop: int) -> Descent:
-    """Step down from the highest levels of `cover` until no step keeps `stop` scenarios met.
+def descend(collapsed: Collapsed, cost: np.ndarray, stop: int) -> Descent:
+    """Step down from the highest levels of `collapsed` until no step keeps `stop` scenarios met.
 
     cost : what one pack of each item costs, shape (n_items,); negative counts as nothing saved.
     """
-    ready = cover.reach
-    slope = _Slope(cover, np.maximum(cost, 0.0))
+    ready = collapsed.reach
+    slope = _Slope(collapsed, np.maximum(cost, 0.0))
     plans, met = [slope.rung_packs[slope.at]], [ready]
     while (item := slope.best_step(ready - stop)) is not None:
         ready -= slope.step_down(item)

@@ -148,7 +148,7 @@ class _Master:
             np.maximum(supply_worth, 0.0), float(solution.values(short).sum()),
         )
 
-    def settle(self, gap: float, time_limit: float) -> _Whole:
+    def solve_whole(self, gap: float, time_limit: float) -> _Whole:
         """Whole packs and patterns at least money; then, at that money, the least burden of opened stock (to within
         one of the smallest kind)."""
         program, cut, packs, short = self.build(integer=True)
@@ -226,22 +226,22 @@ def solve_patterns(
     lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
     ceiling = _ceiling(lp.value, supplies)
     best = _NONE
-    for lean in (0.0, 0.3, 0.5):
-        rounded, seen = _dive(master, lp, price_out, lean)
+    for round_bias in (0.0, 0.3, 0.5):
+        rounded, seen = _round_relaxation(master, lp, price_out, round_bias)
         master.pool.update(dict.fromkeys(seen))
         best = _better(best, master.weigh(rounded))
         if _done(best, ceiling, supplies):
             break
     gap = _useful_gap(lp.value, ceiling, supplies)
     if not _done(best, ceiling, supplies):
-        best = _better(best, master.settle(gap, time_limit))
+        best = _better(best, master.solve_whole(gap, time_limit))
     if len(supplies) > 1 and lp.value <= TOLERANCE and not best.short:
         best, least = _lighter(master, price_out, best)
         if best.burden >= least + 0.99 * min(s.burden for s in supplies):
-            best = _better(best, master.settle(gap, time_limit))
+            best = _better(best, master.solve_whole(gap, time_limit))
     if every is not None and (best.short or best.cost > ceiling + TOLERANCE):
         master.pool.update(dict.fromkeys(every()))
-        best = _better(best, master.settle(gap, time_limit))
+        best = _better(best, master.solve_whole(gap, time_limit))
     return _plan(master, lp, ceiling, best)
 
 
@@ -254,8 +254,8 @@ def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> tupl
     price = 0.01 * min(dear, default=100.0) / max(s.burden for s in master.supplies)
     light = _Master(master.demand, master.supplies, master.pool, price)
     lp = _generate(light, price_out, np.full(master.demand.size, np.iinfo(np.int32).max))
-    for lean in (0.0, 0.3, 0.5):
-        rounded, seen = _dive(light, lp, price_out, lean)
+    for round_bias in (0.0, 0.3, 0.5):
+        rounded, seen = _round_relaxation(light, lp, price_out, round_bias)
         master.pool.update(dict.fromkeys(seen))
         best = _better(best, master.weigh(rounded))
     return best, lp.value / price
@@ -350,8 +350,8 @@ def _better(old: _Whole, new: _Whole) -> _Whole:
     return new if new.burden < old.burden - TOLERANCE else old
 
 
-def _dive(
-    master: _Master, lp: _Relaxation, price_out: Sequence[Pricer], lean: float
+def _round_relaxation(
+    master: _Master, lp: _Relaxation, price_out: Sequence[Pricer], round_bias: float
 ) -> tuple[dict[Column, int], list[Column]]:
     """Round the relaxation (up above 1 - lean), relax what is left to cut, and so on until nothing is left.
 
@@ -361,7 +361,7 @@ def _dive(
     seen: list[Column] = []
     need, pool, use, worth = master.demand.copy(), list(master.pool), lp.use, lp.piece_worth
     while need.any() and use.any():
-        whole = np.floor(use + lean + 1e-7).astype(int)
+        whole = np.floor(use + round_bias + 1e-7).astype(int)
         if not whole.any():
             whole[_dearest(pool, use, worth, need)] = 1
         for p in np.flatnonzero(whole):

@@ -326,8 +326,8 @@ def _solve_quietly(
         status = _status(problem, problem.solve(engine))
     bound = None
     if name == "highs" and integer and status in ("optimal", "feasible"):
-        told = float(problem.solverModel.getInfo().mip_dual_bound)
-        bound = told if np.isfinite(told) else None
+        reported = float(problem.solverModel.getInfo().mip_dual_bound)
+        bound = reported if np.isfinite(reported) else None
     return status, bound
 
 

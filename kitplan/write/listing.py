@@ -58,9 +58,9 @@ def listing_pdf(listing: Listing, paper: str) -> bytes:
     body = [[_cell(value, c) for value, c in zip(row, listing.columns)] for row in listing.rows]
     table = Table([head, *body], colWidths=[w * scale for w in widths], repeatRows=1)
     table.setStyle(_style(listing.columns))
-    story = [Paragraph(escape(printable(listing.title)), _TITLE), Paragraph(escape(printable(listing.note)), _NOTE),
+    flowables = [Paragraph(escape(printable(listing.title)), _TITLE), Paragraph(escape(printable(listing.note)), _NOTE),
              Spacer(1, 2 * mm), table]
-    document.build(story, canvasmaker=lambda *args, **kwargs: _Numbered(printable(listing.foot), *args, **kwargs))
+    document.build(flowables, canvasmaker=lambda *args, **kwargs: _Numbered(printable(listing.foot), *args, **kwargs))
     return out.getvalue()
 
 

@@ -40,7 +40,7 @@ def stage_beside(folder: Path) -> Path:
     return folder.with_name(f".{folder.name}.kitplan-new")
 
 
-def aside(folder: Path) -> Path:
+def old_place(folder: Path) -> Path:
     """Where the present version of `folder` steps while it is replaced."""
     return folder.with_name(f".{folder.name}.kitplan-old")
 
@@ -109,7 +109,7 @@ def step_in(
     before: `stamps` taken when the stage was built; what another program saved since then is carried over.
     Raises OSError with the old folder in its place.
     """
-    stage, old = stage_beside(folder), aside(folder)
+    stage, old = stage_beside(folder), old_place(folder)
     if not folder.exists():
         os.rename(stage, folder)
         sync_folder(folder.parent)
@@ -150,14 +150,14 @@ def free_name(path: Path) -> Path:
     return kept
 
 
-def commit_in_place(folder: Path, keep: dict[str, str], retire: list[str]) -> None:
+def commit_in_place(folder: Path, keep: dict[str, str], remove_stale: list[str]) -> None:
     """Commit `folder`/.kitplan-stage/files (one rename), then move its files into place.
 
-    keep: present name -> name under which the present file stays. retire: names to remove.
+    keep: present name -> name under which the present file stays. remove_stale: names to remove.
     """
     stage = folder / UNCOMMITTED
     journal = stage / "journal.json"
-    journal.write_text(json.dumps({"keep": keep, "retire": retire}), encoding="utf-8")
+    journal.write_text(json.dumps({"keep": keep, "remove": remove_stale}), encoding="utf-8")
     sync_file(journal)
     sync_folder(stage)
     os.rename(stage, folder / COMMITTED)
@@ -172,7 +172,7 @@ def roll_forward(folder: Path) -> None:
     for present, kept in journal["keep"].items():
         if (committed / "files" / present).exists() and not os.path.lexists(folder / kept):
             link_or_copy(folder / present, folder / kept)
-    for name in journal["retire"]:
+    for name in journal["remove"]:
         (folder / name).unlink(missing_ok=True)
     for name in list(entries(committed / "files")):
         source = committed / "files" / name
@@ -187,7 +187,7 @@ def roll_forward(folder: Path) -> None:
 
 def recover(folder: Path) -> None:
     """Finish or undo what a killed run left: afterwards `folder` is a whole set, old or new, or absent."""
-    stage, old = stage_beside(folder), aside(folder)
+    stage, old = stage_beside(folder), old_place(folder)
     if old.is_dir():
         if not folder.exists():
             os.rename(stage if stage.exists() else old, folder)

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from kitplan.write import replace_folder as swap
+from kitplan.write import replace_folder
 
 Content = bytes | Callable[[], bytes]
 
@@ -48,12 +48,12 @@ class OutputError(OSError):
 
 @dataclass(frozen=True)
 class Written:
-    """What was written: names relative to `folder`, names of kept workbooks, names of retired outputs."""
+    """What was written: names relative to `folder`, of workbooks kept, of stale outputs removed."""
 
     folder: Path
     files: tuple[str, ...]
     kept: Mapping[str, str] = field(default_factory=dict)
-    retired: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
 
     def sentences(self) -> list[str]:
         """What a person should know about files that were there before."""
@@ -95,12 +95,12 @@ def _refuse_if_open(path: Path) -> None:
             )
 
 
-def write_outputs(folder: Path, files: Mapping[str, Content], *, retire: bool = False) -> Written:
+def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: bool = False) -> Written:
     """Write all of `files` into `folder`, or none; a kill at any moment leaves the old set or the new one.
 
     files: name relative to `folder` with forward slashes ("tables/par_levels.csv") -> bytes, or a function
         that returns them. Other files in the folder stay.
-    retire: remove what the .json record about to be replaced lists among its outputs and this set lacks
+    remove_stale: remove what the .json record about to be replaced lists among its outputs and this set lacks
         (tables of a part that no longer runs), unless it was changed since.
 
     A workbook whose bytes differ from every recorded checksum was filled in by a person: it is kept under
@@ -116,13 +116,13 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, retire: bool = 
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with _one_writer_at_a_time(folder.parent):
-            swap.recover(folder)
-            return _write_locked(folder, contents, retire)
+            replace_folder.recover(folder)
+            return _write_locked(folder, contents, remove_stale)
     except OutputError:
         raise
     except OSError as error:
         reason = (error.strerror or str(error) or type(error).__name__).lower()
-        if (folder / swap.COMMITTED).exists():
+        if (folder / replace_folder.COMMITTED).exists():
             raise OutputError(
                 error.errno or errno.EIO, f"is written only in part ({reason})", folder,
                 "Close its files in other programs and run again: the rest is finished then.", untouched=False,
@@ -130,38 +130,38 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, retire: bool = 
         raise OutputError(error.errno or errno.EIO, f"cannot be written ({reason})", folder) from error
 
 
-def _write_locked(folder: Path, contents: Mapping[str, bytes], retire: bool) -> Written:
+def _write_locked(folder: Path, contents: Mapping[str, bytes], remove_stale: bool) -> Written:
     """Swap the whole folder; where the system will not rename it, move its files in place instead."""
-    if not swap.must_stay(folder):
+    if not replace_folder.must_stay(folder):
         try:
-            return _write_by(folder, contents, retire, stay=False)
+            return _write_by(folder, contents, remove_stale, stay=False)
         except OutputError:
             raise
         except OSError:
             if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
                 raise
-    return _write_by(folder, contents, retire, stay=True)
+    return _write_by(folder, contents, remove_stale, stay=True)
 
 
-def _write_by(folder: Path, contents: Mapping[str, bytes], retire: bool, stay: bool) -> Written:
-    stage = folder / swap.UNCOMMITTED if stay else swap.stage_beside(folder)
+def _write_by(folder: Path, contents: Mapping[str, bytes], remove_stale: bool, stay: bool) -> Written:
+    stage = folder / replace_folder.UNCOMMITTED if stay else replace_folder.stage_beside(folder)
     try:
-        before = swap.stamps(folder)
+        before = replace_folder.stamps(folder)
         stage.mkdir()
         fresh = stage / "files" if stay else stage
         _write_new(fresh, contents)
         kept = _changed_workbooks(folder, contents)
-        retired = _retired(folder, contents) if retire else ()
+        removed = _stale(folder, contents) if remove_stale else ()
         check_target(folder, contents)
         if stay:
-            swap.commit_in_place(folder, kept, list(retired))
+            replace_folder.commit_in_place(folder, kept, list(removed))
         else:
-            _carry_over(folder, stage, contents, kept, retired)
-            swap.step_in(folder, before)
+            _carry_over(folder, stage, contents, kept, removed)
+            replace_folder.step_in(folder, before)
     except BaseException:
         shutil.rmtree(stage, ignore_errors=True)
         raise
-    return Written(folder, tuple(contents), kept, retired)
+    return Written(folder, tuple(contents), kept, removed)
 
 
 def _write_new(fresh: Path, contents: Mapping[str, bytes]) -> None:
@@ -173,11 +173,11 @@ def _write_new(fresh: Path, contents: Mapping[str, bytes]) -> None:
             file.flush()
             os.fsync(file.fileno())
     for inner in [fresh, *(p for p in fresh.rglob("*") if p.is_dir())]:
-        swap.sync_folder(inner)
+        replace_folder.sync_folder(inner)
 
 
 def _carry_over(
-    folder: Path, stage: Path, contents: Mapping[str, bytes], kept: Mapping[str, str], retired: Iterable[str]
+    folder: Path, stage: Path, contents: Mapping[str, bytes], kept: Mapping[str, str], removed: Iterable[str]
 ) -> None:
     """Give every file that stays a second name in the stage, and the stage the folder's permissions."""
     if not folder.exists():
@@ -185,8 +185,8 @@ def _carry_over(
         os.umask(umask)
         stage.chmod(_BLANK_MODE & ~umask)
         return
-    gone = {*retired, *contents}
-    for name in swap.entries(folder):
+    gone = {*removed, *contents}
+    for name in replace_folder.entries(folder):
         source = folder / name
         present = name.as_posix()
         target = stage / kept.get(present, present)
@@ -196,7 +196,7 @@ def _carry_over(
         if source.is_dir() and not source.is_symlink():
             target.mkdir(exist_ok=True)
         else:
-            swap.link_or_copy(source, target)
+            replace_folder.link_or_copy(source, target)
     for inner in [folder, *(p for p in folder.rglob("*") if p.is_dir() and not p.is_symlink())]:
         twin = stage / inner.relative_to(folder)
         if twin.is_dir():
@@ -213,11 +213,11 @@ def _changed_workbooks(folder: Path, contents: Mapping[str, bytes]) -> dict[str,
             continue
         found = present.read_bytes()
         if checksum(found) not in recorded and found != content:
-            kept[name] = swap.free_name(present).relative_to(folder).as_posix()
+            kept[name] = replace_folder.free_name(present).relative_to(folder).as_posix()
     return kept
 
 
-def _retired(folder: Path, contents: Mapping[str, bytes]) -> tuple[str, ...]:
+def _stale(folder: Path, contents: Mapping[str, bytes]) -> tuple[str, ...]:
     """Outputs of the last run of the same kind that this run does not write and nobody has changed."""
     found = []
     for record, outputs in _records(folder).items():

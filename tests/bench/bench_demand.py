@@ -99,13 +99,13 @@ def main() -> None:
     names = unit.items["item"].tolist()
     keep = [names.index(i) for i in ITEMS]
     tables = attempt_tables(unit)
-    filling = fill_roles(unit, tables)
+    item_choice = fill_roles(unit, tables)
 
     def engine() -> np.ndarray:
-        return draw_demand(unit, filling, DAYS, given.scenarios, 1, "bench", tables).units[:, keep]
+        return draw_demand(unit, item_choice, DAYS, given.scenarios, 1, "bench", tables).units[:, keep]
 
     def play() -> np.ndarray:
-        issued = play_issues(unit, filling, 4 * 365, 64, 1, "bench")[:, :, keep]
+        issued = play_issues(unit, item_choice, 4 * 365, 64, 1, "bench")[:, :, keep]
         return np.concatenate(list(windows(issued, DAYS)))
 
     def loop() -> np.ndarray:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.item_choice import attempt_tables, fill_roles
-from kitplan.parts.kits.contents import solve_filling
+from kitplan.parts.kits.contents import choose_kit_items
 from kitplan.parts.kits.groups import group_costs
 from kitplan.parts.kits.model import solve_kits
 from kitplan.parts.kits.partition import design_curve
@@ -29,7 +29,7 @@ LONG_ROLL = "914cm"
 
 
 def samples() -> None:
-    """Cost a month of one design, the chosen ones and one each; and of a filling of twice the mean."""
+    """Cost a month of one design, the chosen ones and one each; and of an item choice of twice the mean."""
     print("| unit | kinds | one design | chosen | one each | gap | twice the mean | its chance to last | ours |")
     for name, path in sample_units().items():
         unit = load_unit(path)
@@ -50,7 +50,7 @@ def samples() -> None:
 
 
 def _curve(unit: Unit, needs: KitNeeds, most: int):
-    slots = build_slots(unit, needs, solve_filling(unit, needs))
+    slots = build_slots(unit, needs, choose_kit_items(unit, needs))
     return design_curve(slots, unit.bedside.container_litres, most, 60.0)
 
 
@@ -72,7 +72,7 @@ def many_strata() -> None:
         tables = attempt_tables(unit)
         started = time.perf_counter()
         needs = kit_needs(unit, tables)
-        slots = build_slots(unit, needs, solve_filling(unit, needs))
+        slots = build_slots(unit, needs, choose_kit_items(unit, needs))
         filled = time.perf_counter() - started
         started = time.perf_counter()
         curve = design_curve(slots, None, count, 60.0, wanted=4)
@@ -128,7 +128,7 @@ def evaluation() -> None:
     """Groups evaluated a second: the inner loop of the search."""
     unit = invented(16)
     needs = kit_needs(unit, attempt_tables(unit))
-    slots = build_slots(unit, needs, solve_filling(unit, needs))
+    slots = build_slots(unit, needs, choose_kit_items(unit, needs))
     groups = (np.arange(1, 2**16)[:, None] >> np.arange(16) & 1).astype(bool)
     started = time.perf_counter()
     group_costs(slots, groups)

@@ -19,8 +19,8 @@ from kitplan.parts.simulate.rules_of_thumb import Records, rules, tune
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 from kitplan.solve.collapse import collapse, own_quantiles
-from kitplan.solve.cover import add_cost, add_readiness, cheapest, state_levels
 from kitplan.solve.descent import descend
+from kitplan.solve.par_program import add_cost, add_readiness, cheapest, state_levels
 from kitplan.solve.verify import joint_readiness, packs_needed
 
 SCENARIOS, ITEMS, REPEATS = 20_000, 60, 5
@@ -54,25 +54,25 @@ def large_case(readiness: float) -> None:
     pack = catalogue.choice([1.0, 5.0, 10.0, 25.0], ITEMS)
     cost = np.round(catalogue.lognormal(2.5, 0.7, ITEMS), 2)
     packs = packs_needed(units, pack)
-    need, floor = int(np.ceil(readiness * SCENARIOS)), np.zeros(ITEMS, dtype=int)
-    lower = own_quantiles(packs, need)
+    required, floor = int(np.ceil(readiness * SCENARIOS)), np.zeros(ITEMS, dtype=int)
+    lower = own_quantiles(packs, required)
 
     def whole_program(solve: bool):
         stated = state_levels("par", "min", collapse(packs, lower))
         add_cost(stated, cost)
-        add_readiness(stated, need)
+        add_readiness(stated, required)
         if solve:
             room = max(float(cost @ found.par) - float(cost @ lower), 1e-9)
             return stated.program.solve(gap=0.001 * float(cost @ found.par) / room, time_limit=120)
         return stated.program._model()
 
-    found = cheapest(packs, cost, need, floor, 0.001, 120.0)
-    stepped = descend(collapse(packs, lower), cost, need).cheapest_with(need)
+    found = cheapest(packs, cost, required, floor, 0.001, 120.0)
+    stepped = descend(collapse(packs, lower), cost, required).cheapest_with(required)
     times = {
         "collapse": median_seconds(lambda: collapse(packs, lower)),
-        "step down": median_seconds(lambda: descend(collapse(packs, lower), cost, need)),
+        "step down": median_seconds(lambda: descend(collapse(packs, lower), cost, required)),
         "build": median_seconds(lambda: whole_program(False)),
-        "all": median_seconds(lambda: cheapest(packs, cost, need, floor, 0.001, 120.0)),
+        "all": median_seconds(lambda: cheapest(packs, cost, required, floor, 0.001, 120.0)),
         "solver alone": median_seconds(lambda: whole_program(True), 1),
     }
     greedy = float(cost @ stepped) / found.report.lp_bound - 1
@@ -87,10 +87,11 @@ def sample(name: str) -> None:
     """A whole `solve_par` against drawing its scenarios, and rules of thumb tuned to the same verified readiness."""
     unit = load_unit(sample_units()[name])
     tables = attempt_tables(unit)
-    filling = fill_roles(unit, tables)
+    item_choice = fill_roles(unit, tables)
 
     def draw(n, stream):
-        return draw_demand(unit, filling, unit.stock.protection_interval_days, n, unit.planning.seed, stream, tables)
+        days = unit.stock.protection_interval_days
+        return draw_demand(unit, item_choice, days, n, unit.planning.seed, stream, tables)
 
     start = time.perf_counter()
     demand, verify = draw(SCENARIOS, "plan"), draw(SCENARIOS, "verify")

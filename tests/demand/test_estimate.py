@@ -12,7 +12,7 @@ import pytest
 from kitplan.demand import wear
 from kitplan.demand.estimate import FEWEST_EVENTS, learn
 from kitplan.demand.learnt_block import block_text, learnt_settings, rate_of
-from kitplan.demand.observed import watch
+from kitplan.demand.observed import observe
 from kitplan.demand.resecure import long_run_rates
 
 N_DAYS = 400
@@ -264,9 +264,9 @@ def test_a_planned_renewal_stops_a_spell_without_blaming_the_securement(unit):
 
 
 def test_airways_that_were_there_before_the_log_have_wear_of_unknown_age(unit):
-    watched = watch(unit)
-    assert watched.stays is not None
-    early = (watched.stays.start < 0).sum()
+    observation = observe(unit)
+    assert observation.stays is not None
+    early = (observation.stays.start < 0).sum()
     assert early > 0
     spells = wear.cut_spells(
         np.array([0.0]),

@@ -153,9 +153,9 @@ def test_the_mean_of_the_scenarios_is_the_flow_balance(unit_maker, kind):
     census = {"snapshot": None, "stays": stays_census(days=900), "counts": counts_census(mean_stay=1.5)[0]}[kind]
     unit = unit_maker(census=census)
     tables = attempt_tables(unit)
-    filling = fill_roles(unit, tables)
-    demand = draw_demand(unit, filling, 9, 12000, 1, "t", tables)
-    want = expected_use(unit, filling, 9, tables)
+    item_choice = fill_roles(unit, tables)
+    demand = draw_demand(unit, item_choice, 9, 12000, 1, "t", tables)
+    want = expected_use(unit, item_choice, 9, tables)
     spread = demand.units.std(axis=0) / np.sqrt(12000)
     slack = 4 * spread + (0.01 if kind == "snapshot" else 0.04) * want + 0.02
     assert (np.abs(demand.units.mean(axis=0) - want) < slack).all()
@@ -185,9 +185,9 @@ def test_one_more_stay_never_lowers_any_demand(unit_maker):
         NOBODY,
     )
     unit = unit_maker(census=census)
-    filling = fill_roles(unit)
-    before = draw_demand(unit, filling, 9, 3000, 1, "t")
-    after = draw_demand(unit_maker(census=more), filling, 9, 3000, 1, "t")
+    item_choice = fill_roles(unit)
+    before = draw_demand(unit, item_choice, 9, 3000, 1, "t")
+    after = draw_demand(unit_maker(census=more), item_choice, 9, 3000, 1, "t")
     assert (after.re_secures.sum(axis=0) >= before.re_secures.sum(axis=0)).all()
 
 
@@ -206,8 +206,8 @@ def test_shared_items_add_up_to_the_role(small_unit):
 
 
 def test_same_seed_same_draws_other_seed_other_draws(small_unit):
-    filling = fill_roles(small_unit)
-    one, two, three = (draw_demand(small_unit, filling, 9, 500, s, "t").units for s in (1, 1, 2))
+    item_choice = fill_roles(small_unit)
+    one, two, three = (draw_demand(small_unit, item_choice, 9, 500, s, "t").units for s in (1, 1, 2))
     np.testing.assert_array_equal(one, two)
     assert (one != three).any()
 

@@ -21,10 +21,10 @@ def both(request):
     """(items in use, planner's scenarios, play's issues, clock) of one sample."""
     unit = load_unit(sample_units()[request.param])
     tables = attempt_tables(unit)
-    filling = fill_roles(unit, tables)
+    item_choice = fill_roles(unit, tables)
     days = unit.stock.protection_interval_days
-    drawn = draw_demand(unit, filling, days, SCENARIOS, 3, "against play", tables).units
-    issued = play_issues(unit, filling, int(365 * YEARS), COPIES, 3, "against plan")
+    drawn = draw_demand(unit, item_choice, days, SCENARIOS, 3, "against play", tables).units
+    issued = play_issues(unit, item_choice, int(365 * YEARS), COPIES, 3, "against plan")
     used = np.flatnonzero(drawn.any(axis=0))
     return unit.items.iloc[used], drawn[:, used], issued[:, :, used], stock_clock(unit)
 

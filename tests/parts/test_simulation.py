@@ -34,7 +34,7 @@ def unit():
 
 
 @pytest.fixture(scope="module")
-def filling(unit):
+def item_choice(unit):
     return fill_roles(unit)
 
 
@@ -43,60 +43,60 @@ def ample(unit):
     return np.ceil(500 / unit.items["pack"].to_numpy())
 
 
-def test_ample_stock_is_always_ready_and_says_so_with_an_honest_interval(unit, filling, ample):
-    result = simulate(unit, filling, par_plan(unit, ample), years=1, replications=8)
+def test_ample_stock_is_always_ready_and_says_so_with_an_honest_interval(unit, item_choice, ample):
+    result = simulate(unit, item_choice, par_plan(unit, ample), years=1, replications=8)
     plan = result.summary.iloc[0]
     assert plan["readiness"] == 1.0
     assert plan["stockouts_per_year"] == 0
     assert plan["low"] < 0.7, "eight replications without a miss do not prove 100 %"
 
 
-def test_an_empty_shelf_is_never_ready(unit, filling, ample):
-    result = simulate(unit, filling, par_plan(unit, 0 * ample), years=1, replications=4)
+def test_an_empty_shelf_is_never_ready(unit, item_choice, ample):
+    result = simulate(unit, item_choice, par_plan(unit, 0 * ample), years=1, replications=4)
     assert result.summary.iloc[0]["readiness"] == 0.0
 
 
-def test_a_planner_who_promises_too_much_is_found_out(unit, filling, ample):
+def test_a_planner_who_promises_too_much_is_found_out(unit, item_choice, ample):
     tight = np.ceil(ample / 5)
-    result = simulate(unit, filling, par_plan(unit, tight, verified=0.999), years=1, replications=32)
+    result = simulate(unit, item_choice, par_plan(unit, tight, verified=0.999), years=1, replications=32)
     assert not bool(result.agreement.iloc[0]["agrees"])
     assert "disagree" in " ".join(result.sentences("USD"))
 
 
-def test_the_same_seed_plays_the_same_years(unit, filling, ample):
-    one, two = (simulate(unit, filling, par_plan(unit, ample), years=1, replications=4, seed=9) for _ in "ab")
+def test_the_same_seed_plays_the_same_years(unit, item_choice, ample):
+    one, two = (simulate(unit, item_choice, par_plan(unit, ample), years=1, replications=4, seed=9) for _ in "ab")
     for name, frame in one.tables().items():
         pd.testing.assert_frame_equal(frame, two.tables()[name])
 
 
-def test_present_par_is_played_where_the_unit_has_one(unit, filling, ample):
+def test_present_par_is_played_where_the_unit_has_one(unit, item_choice, ample):
     present = pd.DataFrame({"item": ["saline-5"], "par_packs": [3.0]})
     result = simulate(
-        replace(unit, present_par=present), filling, par_plan(unit, ample), years=1, replications=4
+        replace(unit, present_par=present), item_choice, par_plan(unit, ample), years=1, replications=4
     )
     row = result.summary.set_index("plan").loc["present par"]
     assert row["par_value"] == pytest.approx(33.0)
     assert row["readiness"] == 0.0, "everything else has no par at all"
 
 
-def test_present_par_is_judged_with_the_items_that_it_holds(unit, filling, ample):
+def test_present_par_is_judged_with_the_items_that_it_holds(unit, item_choice, ample):
     """A shelf of long rolls is not unready because the plan would buy short ones."""
-    held = replace(filling, frame=filling.frame.replace({"item": {"tape-25-short": "tape-25-long"}}))
+    held = replace(item_choice, frame=item_choice.frame.replace({"item": {"tape-25-short": "tape-25-long"}}))
     packs = pd.DataFrame(
         {"item": unit.items["item"], "par_packs": np.where(unit.items["item"] == "tape-25-short", 0, ample)}
     )
     stocked = replace(unit, present_par=packs)
     plan = par_plan(unit, ample)
-    blind = simulate(stocked, filling, plan, years=1, replications=4)
-    seeing = simulate(stocked, filling, plan, present_filling=held, years=1, replications=4)
+    blind = simulate(stocked, item_choice, plan, years=1, replications=4)
+    seeing = simulate(stocked, item_choice, plan, present_item_choice=held, years=1, replications=4)
     assert blind.summary.iloc[1]["readiness"] == 0.0
     assert seeing.summary.iloc[1]["readiness"] == 1.0
     pd.testing.assert_series_equal(blind.summary.iloc[0], seeing.summary.iloc[0])
 
 
-def test_tuned_rules_are_as_ready_as_the_plan_and_no_cheaper_factor_is(unit, filling, ample):
+def test_tuned_rules_are_as_ready_as_the_plan_and_no_cheaper_factor_is(unit, item_choice, ample):
     packs = np.ceil(0.16 * ample)
-    result = simulate(unit, filling, par_plan(unit, packs), years=1, replications=16)
+    result = simulate(unit, item_choice, par_plan(unit, packs), years=1, replications=16)
     summary = result.summary
     target = summary.iloc[0]["covered"]
     assert 0 < target < 1
@@ -105,9 +105,9 @@ def test_tuned_rules_are_as_ready_as_the_plan_and_no_cheaper_factor_is(unit, fil
     assert (tuned["covered"] >= target).all()
 
 
-def test_dated_stock_that_hardly_moves_is_thrown_away(unit, filling, ample):
+def test_dated_stock_that_hardly_moves_is_thrown_away(unit, item_choice, ample):
     items = unit.items.assign(shelf_life_days=365.0)
-    result = simulate(replace(unit, items=items), filling, par_plan(unit, ample), years=2, replications=4)
+    result = simulate(replace(unit, items=items), item_choice, par_plan(unit, ample), years=2, replications=4)
     rows = result.items.set_index("item")
     slow = rows.loc["scissors"]
     assert slow["expired_units"] == pytest.approx(slow["par_units"] - slow["use_per_year"], rel=0.1)
@@ -121,8 +121,8 @@ def test_steps_are_days_where_they_can_be(unit):
     assert (clock.step_checks, clock.review_steps, clock.lead_steps) == (1, 14, 5)
 
 
-def test_items_side_by_side_share_the_uses(unit, filling):
-    issued = play_issues(unit, filling, 365, 16, 1, "gloves")
+def test_items_side_by_side_share_the_uses(unit, item_choice):
+    issued = play_issues(unit, item_choice, 365, 16, 1, "gloves")
     names = unit.items["item"].tolist()
     small, medium = (issued[:, :, names.index(n)].sum() for n in ("gloves-small", "gloves-medium"))
     saline = issued[:, :, names.index("saline-5")].sum()
@@ -130,10 +130,10 @@ def test_items_side_by_side_share_the_uses(unit, filling):
     assert small / (small + medium) == pytest.approx(0.5, abs=0.01)
 
 
-def test_kits_topped_up_less_often_take_the_same_in_the_end(unit, filling):
-    daily = play_issues(unit, filling, 400, 8, 1, "kits")
+def test_kits_topped_up_less_often_take_the_same_in_the_end(unit, item_choice):
+    daily = play_issues(unit, item_choice, 400, 8, 1, "kits")
     later = play_issues(
-        replace(unit, bedside=replace(unit.bedside, restock_hours=72)), filling, 400, 8, 1, "kits"
+        replace(unit, bedside=replace(unit.bedside, restock_hours=72)), item_choice, 400, 8, 1, "kits"
     )
     assert later.sum() == pytest.approx(daily.sum(), rel=0.02)
     assert ((later[:, :, 3] > 0).any(axis=1)).sum() <= 400 // 3 + 1, "issues on restock days only"

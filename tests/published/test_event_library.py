@@ -39,10 +39,10 @@ def three_ways():
     from tests.conftest import make_unit
 
     unit = make_unit()
-    filling = fill_roles(unit)
+    item_choice = fill_roles(unit)
     names = unit.items["item"].tolist()
     pack = unit.items["pack"].to_numpy(int)
-    demand = draw_demand(unit, filling, 9, 20_000, 1, "event library").units
+    demand = draw_demand(unit, item_choice, 9, 20_000, 1, "event library").units
     packs = np.ceil(np.quantile(demand, 0.97, axis=0) / pack).astype(int)
     par = packs * pack
     keep = [i for i, name in enumerate(names) if par[i] and name != "scissors"]
@@ -52,7 +52,7 @@ def three_ways():
         )
         for seed in range(RUNS)
     ]
-    played = play_issues(unit, filling, 4 * 365 + 36, 64, 1, "event library")[:, :, keep]
+    played = play_issues(unit, item_choice, 4 * 365 + 36, 64, 1, "event library")[:, :, keep]
     rule = ReviewRule(7, 2, pack[keep], np.full(len(keep), np.inf))
     run = play_ledger(played, par[keep][None], rule, 36)
     return [names[i] for i in keep], par[keep], stores, demand[:, keep], played, run

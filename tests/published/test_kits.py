@@ -15,7 +15,7 @@ from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.stay_use import stay_use
 from kitplan.parts.kits import partition as kit_partition
-from kitplan.parts.kits.contents import role_costs, solve_filling, unit_prices
+from kitplan.parts.kits.contents import choose_kit_items, role_costs, unit_prices
 from kitplan.parts.kits.groups import PriceList, group_contents, group_costs, least_costs_beside
 from kitplan.parts.kits.model import design_kits
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
@@ -150,12 +150,12 @@ def test_whole_ampoules_at_least_cost_equal_brute_force(mixed, need):
     # Source: exhaustive search over every combination of up to seven of each ampoule.
     recipe = dataclasses.replace(mixed.techniques["oral_two_y"], uses={"saline": need})
     unit = dataclasses.replace(mixed, techniques={**mixed.techniques, "oral_two_y": recipe})
-    filling = solve_filling(unit, kit_needs(unit, attempt_tables(unit)))
+    item_choice = choose_kit_items(unit, kit_needs(unit, attempt_tables(unit)))
     ampoules = unit.items[unit.items["role"] == "saline"]
     price, holds = unit_prices(unit)[ampoules.index], ampoules["contains"].to_numpy()
     counts = np.array(list(itertools.product(range(8), repeat=len(ampoules))))
     least = (counts[counts @ holds >= need] @ price).min()
-    taken = filling.per_use[1, "saline"]
+    taken = item_choice.per_use[1, "saline"]
     assert sum(unit_prices(unit)[i] * k for i, k in taken.items()) == pytest.approx(least)
     assert sum(unit.items.at[i, "contains"] * k for i, k in taken.items()) >= need
 
@@ -167,9 +167,9 @@ def test_the_items_carried_under_a_limit_equal_exhaustive_search_over_what_is_ca
     mixed = dataclasses.replace(mixed, items=items)
     needs = kit_needs(mixed, attempt_tables(mixed))
     roles = ["saline", "gauze", "applicator", "prep_wipe", "remover_wipe", "tape", "barrier", "ties"]
-    free = solve_filling(mixed, needs)
+    free = choose_kit_items(mixed, needs)
     limit = len(free.carried) - 1
-    tight = solve_filling(
+    tight = choose_kit_items(
         dataclasses.replace(mixed, bedside=dataclasses.replace(mixed.bedside, items_carried=limit)), needs
     )
     costs = {

@@ -15,7 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from kitplan.demand.values import Demand
 from kitplan.read.values import PlanningPolicy, StockPolicy
-from kitplan.solve.cover import cheapest
+from kitplan.solve.par_program import cheapest
 from kitplan.solve.program import Program
 from kitplan.solve.verify import joint_readiness, packs_needed, shortage_chances, wilson_interval
 
@@ -141,8 +141,8 @@ def test_planning_items_one_by_one_costs_more_than_planning_them_together():
     """Splitting the target by Bonferroni (each item at 1 - (1 - r)/m) is safe and never cheaper than the joint plan."""
     units = shared_cause()[:: 40]
     cost = np.array([3.0, 5.0])
-    need = int(np.ceil(0.95 * len(units)))
-    together = cheapest(units, cost, need, np.array([0, 0]), 0.0, 20.0).par
+    required = int(np.ceil(0.95 * len(units)))
+    together = cheapest(units, cost, required, np.array([0, 0]), 0.0, 20.0).par
     apart = np.array([par_of(units[:, [i]], 0.975) for i in (0, 1)])
     assert joint_readiness(units, apart) >= 0.95
     assert cost @ together <= cost @ apart

@@ -17,7 +17,7 @@ from kitplan.demand.occupancy import (
     sample_episodes,
     stay_checks_pmf,
 )
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Census
 
 DAY = date(2026, 1, 5)
@@ -138,7 +138,7 @@ def test_uses_shared_by_sizes_split_a_poisson_count_into_independent_poisson_cou
         "stratum": 0, "role": "gloves", "item": ["small", "large"], "need": 1.0, "share": [0.6, 0.4],
     })
     units = np.zeros((n, 2), dtype=np.int64)
-    scenarios._split_shared(units, {"small": 0, "large": 1}, Filling(frame), uses, 1, "t")
+    scenarios._split_shared(units, {"small": 0, "large": 1}, ItemChoice(frame), uses, 1, "t")
     assert (units.sum(axis=1) == uses[:, 0]).all()
     for column, mean in ((0, 12.0), (1, 8.0)):
         assert units[:, column].mean() == pytest.approx(mean, abs=4 * np.sqrt(mean / n))

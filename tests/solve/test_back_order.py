@@ -23,10 +23,10 @@ def without(unit, *gone, held=None, packs=None, scenarios=SCENARIOS):
         items.loc[items["item"] == item, ["pack", "price"]] = (float(pack), price)
     unit = replace(unit, items=items)
     tables = attempt_tables(unit)
-    filling = fill_roles(unit, tables)
-    demand = draw_demand(unit, filling, DAYS, scenarios, 7, "back order", tables)
+    item_choice = fill_roles(unit, tables)
+    demand = draw_demand(unit, item_choice, DAYS, scenarios, 7, "back order", tables)
     unit = replace(unit, stock=replace(unit.stock, unavailable=gone))
-    return plan_back_order(unit, filling, tables, demand, "back order", held or {}), demand, unit
+    return plan_back_order(unit, item_choice, tables, demand, "back order", held or {}), demand, unit
 
 
 def quantile(values, chance):

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from kitplan.parts.par import limits as limits_module
 from kitplan.parts.par.limits import least_excess, readiest
-from kitplan.solve import cover as cover_module
-from kitplan.solve.closure import best_cut, branch, closure_cut, improve, narrow
+from kitplan.solve import par_program
+from kitplan.solve.closure import best_cut, branch, closure_cut, improve, reduce_levels
 from kitplan.solve.collapse import collapse, own_quantiles, restrict
-from kitplan.solve.cover import Limit, add_cost, add_readiness, cheapest, state_levels
 from kitplan.solve.descent import descend
+from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, state_levels
 
 
 def question(seed, n_scenarios=60, n_items=4, most=5):
@@ -23,31 +23,31 @@ def question(seed, n_scenarios=60, n_items=4, most=5):
     return packs, np.round(rng.uniform(1, 20, n_items), 2)
 
 
-def cheapest_of_all(packs, cost, need, limits=()):
+def cheapest_of_all(packs, cost, required, limits=()):
     plans = np.array(list(product(*(range(top + 1) for top in packs.max(axis=0)))))
     met = (packs[None] <= plans[:, None]).all(axis=2).sum(axis=1)
     kept = np.array([all(limit.kept_by(plan) for limit in limits) for plan in plans])
-    good = plans[(met >= need) & kept]
+    good = plans[(met >= required) & kept]
     return float((good @ cost).min()) if len(good) else None
 
 
-def covered(packs, need):
-    return collapse(packs, own_quantiles(packs, need))
+def solved(packs, required):
+    return collapse(packs, own_quantiles(packs, required))
 
 
 @pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("share", [0.3, 0.6, 0.9])
 def test_the_best_cut_is_the_bound_of_the_linear_relaxation(seed, share):
     packs, cost = question(seed)
-    need = int(share * len(packs))
-    cover = covered(packs, need)
-    if cover.met >= need:
+    required = int(share * len(packs))
+    collapsed = solved(packs, required)
+    if collapsed.met >= required:
         return
-    stated = state_levels("par", "min", cover)
+    stated = state_levels("par", "min", collapsed)
     add_cost(stated, cost)
-    add_readiness(stated, need)
+    add_readiness(stated, required)
     relaxed = stated.program.solve(integer=False).report.objective
-    found = best_cut(cover, cost, need).value
+    found = best_cut(collapsed, cost, required).value
     assert found <= relaxed + 1e-6
     assert found == pytest.approx(relaxed, rel=1e-4)
 
@@ -56,20 +56,20 @@ def test_the_best_cut_is_the_bound_of_the_linear_relaxation(seed, share):
 @settings(max_examples=40, deadline=None)
 def test_no_price_ever_puts_the_bound_above_the_cheapest_plan(seed, share, price):
     packs, cost = question(seed, 40, 3, 4)
-    need = max(int(share * len(packs)), 1)
-    cut = closure_cut(covered(packs, need), cost, need, price)
-    assert cut.value <= cheapest_of_all(packs, cost, need) + 1e-6
+    required = max(int(share * len(packs)), 1)
+    cut = closure_cut(solved(packs, required), cost, required, price)
+    assert cut.value <= cheapest_of_all(packs, cost, required) + 1e-6
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_what_the_cuts_leave_open_still_holds_every_cheaper_plan(seed):
     packs, cost = question(seed)
-    need = 36
-    cover = covered(packs, need)
-    start = cover.lower + 0
-    start = np.array([levels[-1] if len(levels) else low for low, levels in zip(start, cover.levels)])
-    found = narrow(cover, cost, need, start, lambda par: True, 0.0)
-    best = cheapest_of_all(packs, cost, need)
+    required = 36
+    collapsed = solved(packs, required)
+    start = collapsed.lower + 0
+    start = np.array([levels[-1] if len(levels) else low for low, levels in zip(start, collapsed.levels)])
+    found = reduce_levels(collapsed, cost, required, start, lambda par: True, 0.0)
+    best = cheapest_of_all(packs, cost, required)
     assert found.bound <= best + 1e-6 <= float(cost @ found.par) + 2e-6
     if found.rest is None:
         assert float(cost @ found.par) == pytest.approx(best)
@@ -78,10 +78,10 @@ def test_what_the_cuts_leave_open_still_holds_every_cheaper_plan(seed):
 @pytest.mark.parametrize("seed", range(6))
 def test_branching_on_cuts_finds_and_proves_the_cheapest_plan(seed):
     packs, cost = question(seed)
-    need = 40
-    cover = covered(packs, need)
-    par, bound = branch(cover, cost, need, packs.max(axis=0), lambda par: True, 0.0)
-    best = cheapest_of_all(packs, cost, need)
+    required = 40
+    collapsed = solved(packs, required)
+    par, bound = branch(collapsed, cost, required, packs.max(axis=0), lambda par: True, 0.0)
+    best = cheapest_of_all(packs, cost, required)
     assert bound <= best + 1e-6
     assert float(cost @ par) == pytest.approx(best)
 
@@ -90,18 +90,19 @@ def test_branching_on_cuts_finds_and_proves_the_cheapest_plan(seed):
 @pytest.mark.parametrize("room", [None, 1.1])
 def test_a_large_program_ends_as_exhaustive_search_does(seed, room, monkeypatch):
     """With the threshold at nothing every program is a large one; with and without a limit on volume."""
-    monkeypatch.setattr(cover_module, "CUT_ENTRIES", 0)
+    monkeypatch.setattr(par_program, "CUT_ENTRIES", 0)
     packs, cost = question(seed)
-    need = 40
+    required = 40
     volume = np.random.default_rng(seed + 99).uniform(0.5, 3.0, packs.shape[1])
-    free = cheapest(packs, cost, need, np.zeros(4, np.int32), 0.0, 10)
-    limits = () if room is None else (Limit("shelf", volume, room * float(volume @ own_quantiles(packs, need)) + 4),)
-    found = cheapest(packs, cost, need, np.zeros(4, np.int32), 0.0, 10, limits)
-    best = cheapest_of_all(packs, cost, need, limits)
+    free = cheapest(packs, cost, required, np.zeros(4, np.int32), 0.0, 10)
+    own = float(volume @ own_quantiles(packs, required))
+    limits = () if room is None else (Limit("shelf", volume, room * own + 4),)
+    found = cheapest(packs, cost, required, np.zeros(4, np.int32), 0.0, 10, limits)
+    best = cheapest_of_all(packs, cost, required, limits)
     if best is None:
         assert found.par is None
         return
-    assert (packs <= found.par).all(axis=1).sum() >= need
+    assert (packs <= found.par).all(axis=1).sum() >= required
     assert all(limit.kept_by(found.par) for limit in limits)
     assert found.report.bound <= best + 1e-6
     assert float(cost @ found.par) >= best - 1e-6 >= float(cost @ free.par) - 2e-6
@@ -143,20 +144,20 @@ def test_the_room_named_as_missing_is_enough_and_not_much_more(seed, monkeypatch
 
 def test_improving_never_loses_readiness_and_never_costs_more():
     packs, cost = question(3, 400, 6, 6)
-    need = 280
-    cover = covered(packs, need)
-    before = descend(cover, cost, need).cheapest_with(need)
-    after = improve(cover, cost, need, before, lambda par: True)
-    assert (packs <= after).all(axis=1).sum() >= need
+    required = 280
+    collapsed = solved(packs, required)
+    before = descend(collapsed, cost, required).cheapest_with(required)
+    after = improve(collapsed, cost, required, before, lambda par: True)
+    assert (packs <= after).all(axis=1).sum() >= required
     assert cost @ after <= cost @ before
 
 
 def test_a_restricted_cover_counts_the_same_scenarios():
     packs, _ = question(5, 200, 4, 5)
-    cover = covered(packs, 120)
-    low = np.minimum([1, 0, 1, 0], [len(v) for v in cover.levels])
-    high = np.array([max(len(v) - 1, b) for v, b in zip(cover.levels, low)])
-    part = restrict(cover, low, high)
+    collapsed = solved(packs, 120)
+    low = np.minimum([1, 0, 1, 0], [len(v) for v in collapsed.levels])
+    high = np.array([max(len(v) - 1, b) for v, b in zip(collapsed.levels, low)])
+    part = restrict(collapsed, low, high)
     top = np.array([levels[-1] if len(levels) else base for base, levels in zip(part.lower, part.levels)])
     assert part.reach == (packs <= top).all(axis=1).sum()
     assert part.met == (packs <= part.lower).all(axis=1).sum()

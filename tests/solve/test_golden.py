@@ -14,7 +14,7 @@ import pytest
 
 from kitplan.parts.par.limits import state_most_ready
 from kitplan.solve.collapse import collapse, own_quantiles
-from kitplan.solve.cover import Limit, add_cost, add_limit, add_readiness, state_levels
+from kitplan.solve.par_program import Limit, add_cost, add_limit, add_readiness, state_levels
 
 GOLDEN = Path(__file__).parent / "golden"
 
@@ -24,13 +24,13 @@ SHELF = Limit("shelf", np.array([1.0, 0.5, 2.0]), 8.0)
 NEED = 5
 
 
-def cover():
+def collapsed():
     return collapse(PACKS, own_quantiles(PACKS, NEED))
 
 
 def par_levels():
     """Cheapest par levels for 5 of 8 scenarios within 8 L."""
-    stated = state_levels("par", "min", cover())
+    stated = state_levels("par", "min", collapsed())
     add_cost(stated, COST)
     add_readiness(stated, NEED)
     add_limit(stated, SHELF)
@@ -39,12 +39,12 @@ def par_levels():
 
 def most_ready():
     """Most scenarios within 8 L."""
-    return state_most_ready(cover(), [SHELF]).program
+    return state_most_ready(collapsed(), [SHELF]).program
 
 
 def elastic():
     """Least excess over 4 L for 5 of 8 scenarios."""
-    stated = state_levels("elastic", "min", cover())
+    stated = state_levels("elastic", "min", collapsed())
     add_readiness(stated, NEED)
     add_limit(stated, Limit("shelf", SHELF.per_pack, 4.0), penalty=0.25)
     return stated.program

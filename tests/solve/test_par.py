@@ -198,9 +198,9 @@ class TestFloors:
 
     def test_no_limit_cuts_emergency_equipment_below_its_own_need(self, room):
         unit, demand, verify = room
-        guarded = with_items(unit, critical=[True, True, *[False] * 7])
-        free = solve_par(guarded, demand, verify)
-        tight = solve_par(with_limits(guarded, budget=free.value * 0.8), demand, verify)
+        protected = with_items(unit, critical=[True, True, *[False] * 7])
+        free = solve_par(protected, demand, verify)
+        tight = solve_par(with_limits(protected, budget=free.value * 0.8), demand, verify)
         assert tight.answer == "limited"
         short = tight.levels["shortage_chance"].to_numpy()
         assert short[:2].max() <= 0.06

@@ -75,8 +75,8 @@ def test_a_snapshot_and_a_short_census_have_no_season(small_unit):
 def test_winter_holds_more_than_summer_and_every_month_is_covered(small_unit):
     unit = counts_unit(small_unit, 0.6)
     unit = replace(unit, planning=replace(unit.planning, scenarios=9000))
-    filling = fill_roles(unit)
-    demand = draw_demand(unit, filling, 9.0, 9000, 1, "plan")
+    item_choice = fill_roles(unit)
+    demand = draw_demand(unit, item_choice, 9.0, 9000, 1, "plan")
     found = plan_seasons(unit, demand, np.quantile(demand.units, 0.99, axis=0, method="higher"))
     assert (found.levels["period_packs"] >= found.levels["own_packs"]).all()
     value = found.months.set_index("month")["own_value"]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.plan import Plan
 from kitplan.read.problems import Problem
 from kitplan.read.values import Assumption, StockPolicy, Unit
@@ -81,20 +81,20 @@ def make_plan(base: Unit, **changes: object) -> Plan:
             Problem("census.csv", 14, "tube_mm", "6.5", "is a large tube for a patient of 3.2 kg", "Check the size."),
         ),
     )
-    filling = make_filling(unit)
+    item_choice = make_filling(unit)
     rates = pd.DataFrame({
         "stratum": unit.strata.index, "re_secures_per_day": 0.52, "per_100_airway_days": 52.0, "attempts_per_day": 0.55,
         "share_loose": 0.62, "share_soiled": 0.24, "share_skin": 0.06, "share_moved": 0.08,
         "mean_airways": [4.0, 2.0, 3.0], "arrivals_per_day": [0.6, 0.3, 0.5],
     })
     values = {
-        "unit": unit, "seed": 7, "version": "0.1.0", "filling": filling, "rates": rates,
+        "unit": unit, "seed": 7, "version": "0.1.0", "item_choice": item_choice, "rates": rates,
         "expected": pd.DataFrame({"item": items["item"], "expected_units": 10.0}), "par": make_par(items),
     } | changes
     return Plan(**values)  # type: ignore[arg-type]
 
 
-def make_filling(unit: Unit) -> Filling:
+def make_filling(unit: Unit) -> ItemChoice:
     rows = []
     for stratum, tube_mm in zip(unit.strata.index, unit.strata["tube_mm"]):
         fits = ~(unit.items["fits_from_mm"] > tube_mm) & ~(unit.items["fits_to_mm"] < tube_mm)
@@ -103,7 +103,7 @@ def make_filling(unit: Unit) -> Filling:
             rows.append({"stratum": stratum, "role": role, "item": item["item"], "scope": item["scope"], "need": 2.0,
                          "items_per_use": 2.0, "uses_per_item": np.nan, "share": 1.0, "cost_per_stay": 1.0,
                          "because": "cheapest of 3 that fit"})
-    return Filling(pd.DataFrame(rows), {})
+    return ItemChoice(pd.DataFrame(rows), {})
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from kitplan.write import replace_folder as swap
+from kitplan.write import replace_folder
 from kitplan.write.writer import write_outputs
 
 _BENCH = Path(__file__).parents[1] / "bench" / "kill_writer.py"
@@ -42,8 +42,8 @@ class Killed(BaseException):
 
 
 def kill_at_call(monkeypatch: pytest.MonkeyPatch, name: str, call: int) -> None:
-    """Let `os.<name>` of the swap raise at its n-th call, and let no clean-up run after it."""
-    module = swap.os
+    """Let `os.<name>` of the exchange raise at its n-th call, and let no clean-up run after it."""
+    module = replace_folder.os
     original = getattr(module, name)
     calls = iter(range(1, 10_000))
     dead = [False]
@@ -63,16 +63,16 @@ def test_without_an_exchange_a_kill_between_two_renames_is_finished_by_the_next_
     folder = tmp_path / "plan"
     write_outputs(folder, SET_ONE)
     with monkeypatch.context() as context:
-        context.setattr(swap.step_in, "__defaults__", (lambda one, other: False,))
+        context.setattr(replace_folder.step_in, "__defaults__", (lambda one, other: False,))
         kill_at_call(context, "rename", call)
-        context.setattr("kitplan.write.writer.swap.must_stay", lambda folder: False)
+        context.setattr("kitplan.write.writer.replace_folder.must_stay", lambda folder: False)
         try:
             write_outputs(folder, SET_TWO)
         except Killed:
             assert call < 3
     if folder.exists():
         assert found(folder) in (SET_ONE, SET_TWO)
-    swap.recover(folder)
+    replace_folder.recover(folder)
     assert found(folder) in (SET_ONE, SET_TWO)
     assert [p.name for p in tmp_path.iterdir()] == ["plan"]
 
@@ -82,11 +82,11 @@ def test_in_place_a_kill_after_the_commit_is_rolled_forward_by_the_next_run(tmp_
     folder = tmp_path / "plan"
     write_outputs(folder, SET_ONE)
     with monkeypatch.context() as context:
-        context.setattr(swap, "must_stay", Path.exists)
+        context.setattr(replace_folder, "must_stay", Path.exists)
         kill_at_call(context, "replace", call)
         with pytest.raises(Killed):
             write_outputs(folder, SET_TWO)
-    swap.recover(folder)
+    replace_folder.recover(folder)
     assert found(folder) == SET_TWO
     assert sorted(p.name for p in folder.iterdir()) == ["cut-card.pdf", "plan.json", "tables"]
 
@@ -94,9 +94,9 @@ def test_in_place_a_kill_after_the_commit_is_rolled_forward_by_the_next_run(tmp_
 def test_a_stage_left_by_a_killed_run_is_removed(tmp_path):
     folder = tmp_path / "plan"
     write_outputs(folder, SET_ONE)
-    swap.stage_beside(folder).mkdir()
-    (swap.stage_beside(folder) / "plan.json").write_bytes(b"half")
-    (folder / swap.UNCOMMITTED).mkdir()
+    replace_folder.stage_beside(folder).mkdir()
+    (replace_folder.stage_beside(folder) / "plan.json").write_bytes(b"half")
+    (folder / replace_folder.UNCOMMITTED).mkdir()
     write_outputs(folder, SET_TWO)
     assert found(folder) == SET_TWO
     assert [p.name for p in tmp_path.iterdir()] == ["plan"]
@@ -108,12 +108,12 @@ def test_a_kill_between_any_two_moves_is_finished_by_the_next_run(tmp_path, move
     folder = tmp_path / "plan"
     names = ("a.txt", "tables/b.csv", "tables/c.csv")
     for name in names:
-        for place, text in ((folder, "old"), (folder / swap.COMMITTED / "files", "new")):
+        for place, text in ((folder, "old"), (folder / replace_folder.COMMITTED / "files", "new")):
             (place / name).parent.mkdir(parents=True, exist_ok=True)
             (place / name).write_text(text)
-    (folder / swap.COMMITTED / "journal.json").write_text('{"keep": {}, "retire": []}')
+    (folder / replace_folder.COMMITTED / "journal.json").write_text('{"keep": {}, "remove": []}')
     for name in names[:moved]:
-        (folder / swap.COMMITTED / "files" / name).replace(folder / name)
-    swap.recover(folder)
+        (folder / replace_folder.COMMITTED / "files" / name).replace(folder / name)
+    replace_folder.recover(folder)
     assert {name: (folder / name).read_text() for name in names} == dict.fromkeys(names, "new")
-    assert not (folder / swap.COMMITTED).exists()
+    assert not (folder / replace_folder.COMMITTED).exists()

@@ -82,6 +82,6 @@ def test_an_emergency_item_of_the_next_size_says_what_it_is_held_for(told_plan):
     items = told_plan.unit.items.copy()
     items.loc[items["item"] == "mask-42", ["fits_from_mm", "fits_to_mm"]] = 9.5, 10.0
     story = explain_item(replace(told_plan, unit=replace(told_plan.unit, items=items),
-                                 filling=replace(told_plan.filling, frame=told_plan.filling.frame[
-                                     told_plan.filling.frame["item"] != "mask-42"])), "mask-42")
+                                 item_choice=replace(told_plan.item_choice, frame=told_plan.item_choice.frame[
+                                     told_plan.item_choice.frame["item"] != "mask-42"])), "mask-42")
     assert "It is held for a change to the next size." in story

@@ -64,7 +64,7 @@ def horizontal_lines_mm(drawing: str) -> list[float]:
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_every_piece_is_drawn_at_true_scale_to_a_hundredth_of_a_millimetre(plan, files, paper):
-    jobs = cut_jobs(plan.unit, plan.parts["kits"].filling, plan.parts["kits"].strata)
+    jobs = cut_jobs(plan.unit, plan.parts["kits"].item_choice, plan.parts["kits"].strata)
     pages = page_drawings(files[f"cut-cards-{paper}.pdf"])
     assert len(pages) == len(jobs) == 5
     for job, page in zip(jobs, pages):
@@ -82,7 +82,7 @@ def test_every_cut_card_has_a_check_ruler_of_exactly_100_mm_and_says_print_at_10
 
 
 def test_slits_are_dashed_and_as_long_as_the_leg(plan, files):
-    jobs = cut_jobs(plan.unit, plan.parts["kits"].filling, plan.parts["kits"].strata)
+    jobs = cut_jobs(plan.unit, plan.parts["kits"].item_choice, plan.parts["kits"].strata)
     for job, page in zip(jobs, page_drawings(files["cut-cards-a4.pdf"])):
         dashed = re.findall(r"\[5 3\] 0 d\s+n ([\d.]+) ([\d.]+) m ([\d.]+) ([\d.]+) l", page)
         lengths = sorted(round((float(c) - float(a)) / MM, 1) for a, _, c, _ in dashed)
@@ -96,7 +96,7 @@ def test_a_piece_longer_than_the_paper_is_drawn_in_parts_of_its_whole_length(pla
     long = dataclasses.replace(unit.techniques["oral_two_y"], pieces=(Piece("strip", 1, length_mm=400),))
     unit = dataclasses.replace(unit, techniques={**unit.techniques, "oral_two_y": long})
     kits = plan.parts["kits"]
-    jobs = [j for j in cut_jobs(unit, kits.filling, kits.strata) if j.title == long.title]
+    jobs = [j for j in cut_jobs(unit, kits.item_choice, kits.strata) if j.title == long.title]
     drawn = rectangles_mm(page_drawings(kit_prints.cut_cards(jobs[:1], "letter", "foot"))[0])
     strips = [w for w, h in drawn if abs(h - jobs[0].width_mm) < 0.01]
     assert sum(strips) == pytest.approx(400, abs=0.05)
@@ -110,7 +110,7 @@ def test_airways_of_one_size_that_are_cut_differently_get_a_card_each(plan):
     more = dataclasses.replace(unit, strata=strata)
     told = kits.strata.copy()
     told.loc[len(told)] = told.loc[1].to_dict() | {"skin": "barrier"}
-    jobs = [j for j in cut_jobs(more, kits.filling, told) if j.tube_mm == 3.5 and j.route == "oral"]
+    jobs = [j for j in cut_jobs(more, kits.item_choice, told) if j.tube_mm == 3.5 and j.route == "oral"]
     assert sorted(j.skins for j in jobs) == [("barrier",), ("none",)]
 
 

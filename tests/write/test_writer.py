@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from kitplan.write import replace_folder as swap
+from kitplan.write import replace_folder
 from kitplan.write.writer import OutputError, check_target, checksum, write_outputs
 
 
@@ -24,12 +24,12 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def in_place(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(swap, "must_stay", Path.exists)
+    monkeypatch.setattr(replace_folder, "must_stay", Path.exists)
 
 
 def two_steps(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(swap, "exchange", lambda one, other: False)
-    monkeypatch.setattr(swap.step_in, "__defaults__", (lambda one, other: False,))
+    monkeypatch.setattr(replace_folder, "exchange", lambda one, other: False)
+    monkeypatch.setattr(replace_folder.step_in, "__defaults__", (lambda one, other: False,))
 
 
 def exchanged(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -95,14 +95,14 @@ def test_a_workbook_of_unknown_origin_is_kept(tmp_path):
     assert (tmp_path / "plan" / "stock-room-kept-1.xlsx").read_bytes() == b"hers"
 
 
-def test_tables_of_a_part_that_no_longer_runs_are_retired_unless_a_person_changed_them(tmp_path):
+def test_tables_of_a_part_that_no_longer_runs_are_removed_unless_a_person_changed_them(tmp_path):
     folder = tmp_path / "plan"
     old = {"tables/training_list.csv": b"t", "tables/cut_plan.csv": b"c"}
     recorded = {"outputs": {name: checksum(content) for name, content in old.items()}}
     write_outputs(folder, old | {"plan.json": json.dumps(recorded).encode()})
     (folder / "tables" / "cut_plan.csv").write_bytes(b"with her remarks")
-    written = write_outputs(folder, {"plan.json": b"{}"}, retire=True)
-    assert written.retired == ("tables/training_list.csv",)
+    written = write_outputs(folder, {"plan.json": b"{}"}, remove_stale=True)
+    assert written.removed == ("tables/training_list.csv",)
     assert contents(folder) == {"plan.json": b"{}", "tables/cut_plan.csv": b"with her remarks"}
 
 
@@ -111,19 +111,19 @@ def test_a_record_cannot_make_the_writer_remove_a_file_outside_the_folder(tmp_pa
     outside = tmp_path / "census.csv"
     outside.write_bytes(b"census")
     write_outputs(folder, {"plan.json": json.dumps({"outputs": {"../census.csv": checksum(b"census")}}).encode()})
-    write_outputs(folder, {"plan.json": b"{}"}, retire=True)
+    write_outputs(folder, {"plan.json": b"{}"}, remove_stale=True)
     assert outside.read_bytes() == b"census"
 
 
 def test_a_file_that_another_program_saves_meanwhile_is_carried_over(tmp_path):
     folder = tmp_path / "plan"
     write_outputs(folder, {"plan.json": b"1"})
-    before = swap.stamps(folder)
-    stage = swap.stage_beside(folder)
+    before = replace_folder.stamps(folder)
+    stage = replace_folder.stage_beside(folder)
     stage.mkdir()
     (stage / "plan.json").write_bytes(b"2")
     (folder / "late.txt").write_bytes(b"late")
-    swap.step_in(folder, before)
+    replace_folder.step_in(folder, before)
     assert contents(folder) == {"plan.json": b"2", "late.txt": b"late"}
 
 
@@ -226,7 +226,7 @@ except OutputError as error:
 
 
 def run_in_python(script: str, *arguments: str) -> str:
-    root = Path(swap.__file__).parents[2]
+    root = Path(replace_folder.__file__).parents[2]
     done = subprocess.run([sys.executable, "-c", script, *arguments], capture_output=True, text=True, check=True,
                           env=os.environ | {"PYTHONPATH": str(root)}, timeout=60)
     return done.stdout
@@ -313,7 +313,7 @@ from kitplan.write.writer import write_outputs
 for edition in range(25):
     write_outputs(Path(sys.argv[1]), {f"{n}.csv": sys.argv[2].encode() for n in range(6)})
 """
-    root = Path(swap.__file__).parents[2]
+    root = Path(replace_folder.__file__).parents[2]
     runs = [subprocess.Popen([sys.executable, "-c", script, str(tmp_path / "plan"), who], stderr=subprocess.PIPE,
                              env=os.environ | {"PYTHONPATH": str(root)}) for who in ("one", "two")]
     assert [run.communicate(timeout=60)[1] for run in runs] == [b"", b""]

@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.values import Demand, Filling
+from kitplan.demand.values import Demand, ItemChoice
+from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
-from kitplan.parts.par.question import Question
 from kitplan.parts.par.tables import present_packs, standing_par
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
-from kitplan.solve.cover import cheapest
 from kitplan.solve.descent import descend
+from kitplan.solve.par_program import cheapest
 from kitplan.solve.values import ParPlan, Readiness, StandingPar
 from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
 
@@ -54,28 +54,28 @@ class Audit:
     def sentences(self, currency: str) -> list[str]:
         """The result for a person: where she stands, what is missing, what to do first."""
         now, then = self.present.readiness, self.proposed.readiness
-        told = [
+        sentences = [
             f"Today's par levels are ready in {100 * now.verified:.1f} % of intervals (95 % interval "
             f"{100 * now.low:.1f} to {100 * now.high:.1f} %), for {self.present.value:,.2f} {currency} of stock."
         ]
         missing = self.table[self.table["missing_share"] > 0].nlargest(3, "missing_share")
         if len(missing):
             names = ", ".join(f"{r.item} ({100 * r.missing_share:.0f} %)" for r in missing.itertuples())
-            told.append(f"When something runs short, most often it is {names}.")
+            sentences.append(f"When something runs short, most often it is {names}.")
         if self.idle_value > 0:
-            told.append(
+            sentences.append(
                 f"Beyond the proposal, {self.idle_value:,.2f} {currency} and {self.idle_litres:,.1f} L stand idle."
             )
         steps = self.steps
         if not len(steps):
-            told.append("Nothing needs to change.")
+            sentences.append("Nothing needs to change.")
         else:
             change = self.proposed.value - self.present.value
-            told.append(
+            sentences.append(
                 f"{len(steps)} change{'s' if len(steps) > 1 else ''} bring it to {100 * then.verified:.1f} % "
                 f"({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
             )
-        return [*told, *self.notes]
+        return [*sentences, *self.notes]
 
 
 def as_held(unit: Unit) -> Unit:
@@ -96,15 +96,15 @@ def as_held(unit: Unit) -> Unit:
     return replace(unit, stock=replace(unit.stock, unavailable=unavailable))
 
 
-def holds_other_items(unit: Unit, filling: Filling) -> bool:
-    """True if the shelf of today fills some role with other items than `filling` does."""
+def holds_other_items(unit: Unit, item_choice: ItemChoice) -> bool:
+    """True if the shelf of today fills some role with other items than `item_choice` does."""
     absent = set(as_held(unit).stock.unavailable) - set(unit.stock.unavailable)
-    return not absent.isdisjoint(filling.frame["item"])
+    return not absent.isdisjoint(item_choice.frame["item"])
 
 
-def say_swaps(unit: Unit, planned: Filling, held: Filling, plan: ParPlan, as_is: ParPlan) -> list[str]:
+def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, as_is: ParPlan) -> list[str]:
     """Say which items the plan would hold in place of those held today, and what that is worth."""
-    chosen, today = (set(filling.frame["item"]) for filling in (planned, held))
+    chosen, today = (set(item_choice.frame["item"]) for item_choice in (planned, held))
     there, here = ([i for i in unit.items["item"] if i in names] for names in (chosen - today, today - chosen))
     if not there:
         return []
@@ -132,73 +132,73 @@ def audit_par(
     money that reaches the target from what is there, best bargain first, then what can be taken away without
     going under it. She can stop after any step. Raises ValueError if the unit gave no present par.
     """
-    question = ask(unit, demand)
-    present = present_packs(question)
+    instance = ask(unit, demand)
+    present = present_packs(instance)
     if present is None:
         raise ValueError("this unit gave no present par levels")
     target = plan.readiness.target
-    proposed, found = _propose(question, present, verify, plan)
-    units = question.units_of(verify)
-    steps = _order_steps(question, present, proposed, units)
-    table = _table(question, present, proposed, units, steps)
-    standing = standing_par(question, verify, target)
+    proposed, found = _propose(instance, present, verify, plan)
+    units = instance.units_of(verify)
+    steps = _order_steps(instance, present, proposed, units)
+    table = _table(instance, present, proposed, units, steps)
+    standing = standing_par(instance, verify, target)
     assert standing is not None
     idle = np.maximum(present - proposed, 0.0)
     return Audit(
-        table, standing, _standing(question, proposed, verify, target), float(idle @ question.price),
-        float(idle @ question.litres), plan.frontier if frontier is None else frontier, (*notes, *found),
+        table, standing, _standing(instance, proposed, verify, target), float(idle @ instance.price),
+        float(idle @ instance.litres), plan.frontier if frontier is None else frontier, (*notes, *found),
     )
 
 
-def _plan_packs(question: Question, plan: ParPlan) -> np.ndarray:
+def _plan_packs(instance: ParInstance, plan: ParPlan) -> np.ndarray:
     packs = plan.levels.set_index("item")["par_packs"]
-    return question.unit.items["item"].iloc[question.order].map(packs).to_numpy(np.int64)
+    return instance.unit.items["item"].iloc[instance.order].map(packs).to_numpy(np.int64)
 
 
 def _propose(
-    question: Question, present: np.ndarray, verify: Demand, plan: ParPlan
+    instance: ParInstance, present: np.ndarray, verify: Demand, plan: ParPlan
 ) -> tuple[np.ndarray, list[str]]:
     """Return the par levels to go to: today's, with the cheapest additions, less what is then idle."""
-    best = _plan_packs(question, plan)
-    packs, n = question.packs, len(question.packs)
+    best = _plan_packs(instance, plan)
+    packs, n = instance.packs, len(instance.packs)
     if plan.answer != "met":
         return best, ["The plan is held by a limit; the steps lead to the best within it."]
-    held = np.maximum(present, question.floor).astype(np.int64)
-    need = int(np.count_nonzero(np.all(packs <= best, axis=1)))
-    units = question.units_of(verify)
-    wanted = min(plan.readiness.target, joint_readiness(units, best * question.pack))
+    held = np.maximum(present, instance.floor).astype(np.int64)
+    required = int(np.count_nonzero(np.all(packs <= best, axis=1)))
+    units = instance.units_of(verify)
+    wanted = min(plan.readiness.target, joint_readiness(units, best * instance.pack))
     for _ in range(MOST_ROUNDS):
         raised = held
-        if np.count_nonzero(np.all(packs <= held, axis=1)) < need:
-            covered = cheapest(packs, question.cost, need, held, question.gap, question.time_limit)
-            if covered.par is None:
+        if np.count_nonzero(np.all(packs <= held, axis=1)) < required:
+            solved = cheapest(packs, instance.cost, required, held, instance.gap, instance.time_limit)
+            if solved.par is None:
                 return best, []
-            raised = covered.par.astype(np.int64)
-        lower = np.maximum(own_quantiles(packs, need), question.floor)
+            raised = solved.par.astype(np.int64)
+        lower = np.maximum(own_quantiles(packs, required), instance.floor)
         lower = np.where(raised > present, raised, np.minimum(lower, raised))
-        found = descend(collapse(packs, lower, raised), question.cost, need).cheapest_with(need)
+        found = descend(collapse(packs, lower, raised), instance.cost, required).cheapest_with(required)
         lowered = raised if found is None else found.astype(np.int64)
-        verified = joint_readiness(units, lowered * question.pack)
-        if not all(limit.kept_by(lowered) for limit in question.limits):
+        verified = joint_readiness(units, lowered * instance.pack)
+        if not all(limit.kept_by(lowered) for limit in instance.limits):
             return best, ["Additions alone would pass a limit: the steps lead to the plan itself."]
-        if verified >= wanted or need >= n:
+        if verified >= wanted or required >= n:
             return lowered, []
-        need = min(n, need + max(1, int(np.ceil((wanted - verified) * n))))
+        required = min(n, required + max(1, int(np.ceil((wanted - verified) * n))))
     return best, []
 
 
 def _order_steps(
-    question: Question, present: np.ndarray, proposed: np.ndarray, units: np.ndarray
+    instance: ParInstance, present: np.ndarray, proposed: np.ndarray, units: np.ndarray
 ) -> list[tuple[int, str]]:
     """Return (item, kind) in the order to do them: missing floors, additions by bargain, then what is idle."""
     change = proposed - present
-    floors = [int(i) for i in np.flatnonzero((change > 0) & (present < question.floor))]
-    floors.sort(key=lambda i: (not question.critical[i], question.price[i] * change[i]))
+    floors = [int(i) for i in np.flatnonzero((change > 0) & (present < instance.floor))]
+    floors.sort(key=lambda i: (not instance.critical[i], instance.price[i] * change[i]))
     raised = [int(i) for i in np.flatnonzero(change > 0) if int(i) not in set(floors)]
     highest = np.maximum(present, proposed)
-    by_bargain = _best_bargain_first(units, question.pack, present, highest, question.price * change, raised)
+    by_bargain = _best_bargain_first(units, instance.pack, present, highest, instance.price * change, raised)
     idle = [int(i) for i in np.flatnonzero(change < 0)]
-    idle.sort(key=lambda i: (question.price[i] * change[i], i))
+    idle.sort(key=lambda i: (instance.price[i] * change[i], i))
     return [*((i, FLOOR) for i in floors), *((i, RAISE) for i in by_bargain), *((i, LOWER) for i in idle)]
 
 
@@ -229,28 +229,28 @@ def _best_bargain_first(
     return order[::-1]
 
 
-def _standing(question: Question, par: np.ndarray, verify: Demand, target: float) -> StandingPar:
-    ready = np.all(question.units_of(verify) <= par * question.pack, axis=1)
+def _standing(instance: ParInstance, par: np.ndarray, verify: Demand, target: float) -> StandingPar:
+    ready = np.all(instance.units_of(verify) <= par * instance.pack, axis=1)
     n = len(ready)
     met = int(np.count_nonzero(ready))
     low, high = wilson_interval(met, n)
-    own = float(np.mean(np.all(question.packs <= par, axis=1)))
+    own = float(np.mean(np.all(instance.packs <= par, axis=1)))
     return StandingPar(
-        Readiness(target, own, met / n, low, high, len(question.packs), n),
-        float(question.price @ par), float(question.litres @ par),
+        Readiness(target, own, met / n, low, high, len(instance.packs), n),
+        float(instance.price @ par), float(instance.litres @ par),
     )
 
 
 def _table(
-    question: Question,
+    instance: ParInstance,
     present: np.ndarray,
     proposed: np.ndarray,
     units: np.ndarray,
     steps: Sequence[tuple[int, str]],
 ) -> pd.DataFrame:
     """Return Audit.table: changed items in the order of steps, then the rest in catalogue order."""
-    items = question.unit.items.iloc[question.order]
-    short = units > present * question.pack
+    items = instance.unit.items.iloc[instance.order]
+    short = units > present * instance.pack
     unready = short.any(axis=1)
     table = pd.DataFrame(
         {
@@ -259,9 +259,9 @@ def _table(
             "present_packs": _whole_if_whole(present),
             "proposed_packs": proposed.astype(int),
             "change_packs": _whole_if_whole(proposed - present),
-            "change_value": (proposed - present) * question.price,
+            "change_value": (proposed - present) * instance.price,
             "shortage_chance_present": short.mean(axis=0),
-            "shortage_chance_proposed": shortage_chances(units, proposed * question.pack),
+            "shortage_chance_proposed": shortage_chances(units, proposed * instance.pack),
             "missing_share": short[unready].mean(axis=0) if unready.any() else 0.0,
             "step": 0,
             "kind": "",
@@ -275,10 +275,10 @@ def _table(
         at[item] = proposed[item]
         row = table.index[item]
         table.loc[row, ["step", "kind"]] = [number, kind]
-        table.loc[row, "readiness_after"] = float(np.mean(np.all(units <= at * question.pack, axis=1)))
-        table.loc[row, "value_after"] = float(question.price @ at)
-        table.loc[row, "litres_after"] = float(question.litres @ at)
-    table = table.loc[question.unit.items.index]
+        table.loc[row, "readiness_after"] = float(np.mean(np.all(units <= at * instance.pack, axis=1)))
+        table.loc[row, "value_after"] = float(instance.price @ at)
+        table.loc[row, "litres_after"] = float(instance.litres @ at)
+    table = table.loc[instance.unit.items.index]
     changed = table[table["step"] > 0].sort_values("step", kind="stable")
     return pd.concat([changed, table[table["step"] == 0]]).reset_index(drop=True)
 

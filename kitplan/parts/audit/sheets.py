@@ -16,7 +16,7 @@ TITLE, CHART_TITLE = "Audit of today's par", "Where you stand"
 _WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)
 _KINDS = ("whole", "text", "wrap", "whole", "whole", "whole", "money", "share2", "share2", "share", "money",
           "litres", "tick")
-_MISSING_TOLD = 8
+_MISSING_SHOWN = 8
 _GROUPS = (
     ("floor", "First: emergency equipment and minimum stock that is not held today"),
     ("raise", "Then: what readiness asks for, best bargain first"),
@@ -111,7 +111,7 @@ def _write_missing(page: Page, audit: Audit) -> None:
     kinds = ("text", *_KINDS[1:10])
     page.header(("", "Item", "Description", "Packs today", "", "", "", "Short today", "", "Share of the short ones"),
                 kinds, freeze=False)
-    for row in missing.head(_MISSING_TOLD).itertuples(index=False):
+    for row in missing.head(_MISSING_SHOWN).itertuples(index=False):
         page.row((None, row.item, row.description, row.present_packs, None, None, None, row.shortage_chance_present,
                   None, row.missing_share), kinds)
     page.spread("Share of the short ones: of the intervals in which anything runs short, those in which this does. "

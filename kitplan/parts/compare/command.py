@@ -53,7 +53,7 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
 
         def planned(unit: Unit) -> Planned:
             plans.append(plan_unit(unit, seed, ("kits", "par"), report))
-            return compare.Planned(plans[-1].filling, plans[-1].par, plans[-1].parts.get("kits"))
+            return compare.Planned(plans[-1].item_choice, plans[-1].par, plans[-1].parts.get("kits"))
 
         comparison = compare.compare_units(a, b, planned)
         checksums = {**a.checksums, **{f"B: {name}": value for name, value in b.checksums.items()}}
@@ -61,7 +61,7 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         report("Writing")
         from kitplan.outputs import part_files
 
-        written = write_outputs(folder, part_files(plan, "compare"), retire=True)
+        written = write_outputs(folder, part_files(plan, "compare"), remove_stale=True)
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open compare.xlsx.")

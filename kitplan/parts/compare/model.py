@@ -16,7 +16,7 @@ import pandas as pd
 
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import STRATUM_KEY, Unit
 from kitplan.solve.values import ParPlan
@@ -32,7 +32,7 @@ SIZE = ["route", "tube_mm"]
 class Planned:
     """What was planned for one unit: the items that serve the roles, par levels and kit designs where there are any."""
 
-    filling: Filling
+    item_choice: ItemChoice
     par: ParPlan | None = None
     kits: KitPlan | None = None
 
@@ -96,9 +96,9 @@ class Comparison:
         return [*lines, *self.notes]
 
 
-def mean_month(unit: Unit, filling: Filling | None = None) -> Month:
+def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
     """A mean month of the unit by rates: airways x use, and arrivals x what an arrival adds."""
-    model = use_model(unit, filling)
+    model = use_model(unit, item_choice)
     airways = mean_airways(unit)
     per_airway = DAYS_A_MONTH * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
     units = airways @ per_airway
@@ -141,7 +141,7 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
         )
     steps = list(_walk(a, b))
     plans = _after_each(steps, plan)
-    months = [mean_month(unit, planned.filling) for (_, unit), planned in zip(steps, plans)]
+    months = [mean_month(unit, planned.item_choice) for (_, unit), planned in zip(steps, plans)]
     pars = [planned.par for planned in plans]
     causes = _causes(steps, months, pars)
     return Comparison(
@@ -165,12 +165,12 @@ def _beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) 
     beds_a, beds_b = a.bedside.beds, b.bedside.beds
     if not beds_a or not beds_b or beds_a == beds_b or abs(airways_b - airways_a) > 1e-9:
         return ()
-    said = f"Beds go from {beds_a} to {beds_b}, the airways stay: use follows airways, not beds."
+    wording = f"Beds go from {beds_a} to {beds_b}, the airways stay: use follows airways, not beds."
     if beds_b < beds_a:
-        return (f"{said} Shorten the census of the second unit to match.",)
+        return (f"{wording} Shorten the census of the second unit to match.",)
     more = airways_a / beds_a * (beds_b - beds_a)
     return (
-        f"{said} As full as now, {beds_b - beds_a} more beds hold {more:.1f} airways more: add [[expect]] lines for "
+        f"{wording} As full as now, {beds_b - beds_a} more beds hold {more:.1f} airways more: add [[expect]] lines for "
         f"the usual kinds, with beyond_census = true and mean_airways that add up to {more:.1f}.",
     )
 

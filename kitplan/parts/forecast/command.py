@@ -31,7 +31,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
         return unit if months is None else replace(unit, forecast=replace(unit.forecast, months=months))
 
     files = ("tables/monthly_use.csv",)
-    plan, written = run_part("forecast", unit_path, out, seed, files, prepare, retire=True)
+    plan, written = run_part("forecast", unit_path, out, seed, files, prepare, remove_stale=True)
     view = plan.parts["forecast"]
     for note in view.notes():
         say(f"Look at: {note}")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from kitplan.demand.estimate import Learnt
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.forecast.months_ahead import Forecast, forecast_unit
 from kitplan.parts.forecast.variance import Variance, explain_past
 from kitplan.read.values import Unit
@@ -33,9 +33,9 @@ class ManagerView:
         return [*self.forecast.notes, *(self.variance.notes if self.variance else ())]
 
 
-def look_ahead(unit: Unit, seed: int, learnt: Learnt, filling: Filling | None = None) -> ManagerView:
-    """Forecast, and explain the past where issues are there. filling: items that serve the roles."""
-    forecast = forecast_unit(unit, seed, learnt, filling=filling)
+def look_ahead(unit: Unit, seed: int, learnt: Learnt, item_choice: ItemChoice | None = None) -> ManagerView:
+    """Forecast, and explain the past where issues are there. item_choice: items that serve the roles."""
+    forecast = forecast_unit(unit, seed, learnt, item_choice=item_choice)
     variance = (
         explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
     )

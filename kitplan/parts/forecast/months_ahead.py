@@ -14,7 +14,7 @@ import pandas as pd
 
 from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.use import UseModel, use_model
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues, months_ahead
 from kitplan.parts.forecast.timeseries import YEAR, Outlook, forecast_series
 from kitplan.read.values import Unit
@@ -66,16 +66,16 @@ def forecast_unit(
     learnt: Learnt | None = None,
     months: int | None = None,
     draws: int = DRAWS,
-    filling: Filling | None = None,
+    item_choice: ItemChoice | None = None,
 ) -> Forecast:
     """Forecast `months` (default: the unit's forecast policy) from the first month that is not complete.
 
-    filling: items that serve the roles, default the cheapest.
+    item_choice: items that serve the roles, default the cheapest.
     """
     seed = unit.planning.seed if seed is None else seed
     months = months or unit.forecast.months
     learnt = learnt or learn(unit)
-    model = use_model(replace(unit, frequency=learnt.frequency(unit)), filling)
+    model = use_model(replace(unit, frequency=learnt.frequency(unit)), item_choice)
     monthly = monthly_census(unit)
     outlook = forecast_series(monthly.series(), months, _chance_sd(unit, monthly))
     if monthly.months is None:

@@ -146,8 +146,8 @@ def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
 
 def _what_changed(page: Page, view: ManagerView) -> None:
     page.spread("What changed, and what to know", "strong")
-    said = list(view.variance.sentences) if view.variance else []
-    for sentence in [*said, *view.notes()][:8]:
+    sentences = list(view.variance.sentences) if view.variance else []
+    for sentence in [*sentences, *view.notes()][:8]:
         page.spread(sentence, "wrap")
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.estimate import FEWEST_EVENTS, Learnt, learn
-from kitplan.demand.observed import Watched, watch
+from kitplan.demand.observed import Observation, observe
 from kitplan.demand.partial_pooling import pool_rates
 from kitplan.demand.use import UseModel, use_model
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues
@@ -70,10 +70,10 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     learnt = learnt or learn(unit)
     monthly = monthly_census(unit)
     model = model or use_model(replace(unit, frequency=learnt.frequency(unit)))
-    watched = watch(unit) if unit.log is not None and learnt.used else None
+    observation = observe(unit) if unit.log is not None and learnt.used else None
     notes = (
         []
-        if watched is not None
+        if observation is not None
         else [
             "No usable log: how often airways were renewed in a past month is not known and is in the unexplained."
         ]
@@ -82,7 +82,7 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     for place in _explainable(monthly, issues):
         month = monthly.months[place]  # type: ignore[index]
         own = issues[issues["month"] == month].set_index("item")
-        levels = _levels(unit, model, monthly, watched, int(place), own)
+        levels = _levels(unit, model, monthly, observation, int(place), own)
         if levels is not None:
             frames.append(_month_frame(unit, str(month), levels, own))
     if not frames:
@@ -117,7 +117,7 @@ def _levels(
     unit: Unit,
     model: UseModel,
     monthly: MonthlyCensus,
-    watched: Watched | None,
+    observation: Observation | None,
     place: int,
     own: pd.DataFrame,
 ) -> np.ndarray | None:
@@ -132,8 +132,8 @@ def _levels(
     arrived = monthly.arrivals[place]
     arrived = present * model.arrivals if np.isnan(arrived).any() else arrived
     per_event = model.per_event()
-    per_arrival = model.per_arrival if watched is None else model.per_admission()
-    rate, events = _rates_then(unit, model, monthly, watched, place)
+    per_arrival = model.per_arrival if observation is None else model.per_admission()
+    rate, events = _rates_then(unit, model, monthly, observation, place)
     expected = present * rate
     happened = expected if events is None else events
     scale = happened.sum() / expected.sum() if expected.sum() > 0 else 1.0
@@ -157,25 +157,25 @@ def _method(n_months: int):
 
 
 def _rates_then(
-    unit: Unit, model: UseModel, monthly: MonthlyCensus, watched: Watched | None, place: int
+    unit: Unit, model: UseModel, monthly: MonthlyCensus, observation: Observation | None, place: int
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """(rates known before the month, events of the month by stratum or None where the log does not cover it)."""
-    if watched is None or unit.census.first_day is None:
+    if observation is None or unit.census.first_day is None:
         return model.rate, None
     assert monthly.months is not None
     first = (monthly.months[place].start_time.date() - unit.census.first_day).days
     last = first + int(monthly.days[place])
-    day = watched.events["day"].to_numpy(float)
-    stratum = watched.events["stratum"].to_numpy(int)
-    exposure = np.nan_to_num(watched.daily) * watched.share[:, None]
+    day = observation.events["day"].to_numpy(float)
+    stratum = observation.events["stratum"].to_numpy(int)
+    exposure = np.nan_to_num(observation.daily) * observation.share[:, None]
     earlier = np.bincount(stratum[day < first], minlength=unit.n_strata)
     rate = model.rate
     if earlier.sum() >= FEWEST_EVENTS and exposure[:first].sum() > 0:
         rate = pool_rates(earlier, exposure[:first].sum(axis=0)).mean
-    if watched.share[first:last].mean() < 0.8:
+    if observation.share[first:last].mean() < 0.8:
         return rate, None
     inside = (day >= first) & (day < last)
-    events = np.bincount(stratum[inside], minlength=unit.n_strata) / watched.share[first:last].mean()
+    events = np.bincount(stratum[inside], minlength=unit.n_strata) / observation.share[first:last].mean()
     return rate, events
 
 

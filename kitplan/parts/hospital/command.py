@@ -19,7 +19,7 @@ def write_one(plan: Plan, folder: Path) -> None:
     from kitplan.commands.plan import refuse_unsafe, write_plan
 
     refuse_unsafe(plan)
-    write_plan(plan, folder, retire=bool(plan.parts))
+    write_plan(plan, folder, remove_stale=bool(plan.parts))
 
 
 def plan_folder(
@@ -47,14 +47,14 @@ def plan_folder(
         from kitplan.parts.hospital.sheets import WORKBOOK, hospital_files, sentences
 
         report("Writing")
-        written = write_outputs(out, hospital_files(hospital, seed), retire=True)
+        written = write_outputs(out, hospital_files(hospital, seed), remove_stale=True)
     for sentence in written.sentences():
         say(sentence)
-    told = sentences(hospital)
+    summary = sentences(hospital)
     click.echo(f"Written to {written.folder}: open {WORKBOOK}.")
-    for line in told[: len(told) - len(hospital.failed)]:
+    for line in summary[: len(summary) - len(hospital.failed)]:
         click.echo(printable(line))
-    for line in told[len(told) - len(hospital.failed) :]:
+    for line in summary[len(summary) - len(hospital.failed) :]:
         say(line)
     kinds = set(hospital.failed["kind"]) | set(hospital.units["answer"]) - {"met"}
     if kinds:

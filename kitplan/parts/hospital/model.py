@@ -71,7 +71,7 @@ class Done:
     answer: str
     rows: pd.DataFrame
     slow: tuple[Holding, ...]
-    said: tuple[str, ...]
+    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ class Hospital:
     pooling: Pooling | None
     currency: str
     store: CentralStore
-    said: Mapping[str, tuple[str, ...]]
+    remarks: Mapping[str, tuple[str, ...]]
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> frame, as written under tables/."""
@@ -230,7 +230,7 @@ def _summary(job: Job, plan: Plan, transport_days: float) -> Done:
     rows = levels[["item", "par_packs", "par_units", "value", "litres", "expected_units"]].assign(
         unit=job.name
     )
-    said = (*(str(w) for w in unit.warnings), *plan.warnings)
+    remarks = (*(str(w) for w in unit.warnings), *plan.warnings)
     return Done(
         job.name,
         unit.name,
@@ -241,7 +241,7 @@ def _summary(job: Job, plan: Plan, transport_days: float) -> Done:
         par.answer,
         rows[HOLDING_COLUMNS].reset_index(drop=True),
         _slow_items(job.name, plan, transport_days),
-        said,
+        remarks,
     )
 
 
@@ -260,7 +260,7 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     if not slow.any():
         return ()
     short = draw_demand(
-        unit, plan.filling, transport_days + 1.0, TRANSPORT_SCENARIOS, plan.seed, "transport"
+        unit, plan.item_choice, transport_days + 1.0, TRANSPORT_SCENARIOS, plan.seed, "transport"
     ).units
     out = []
     for i in np.flatnonzero(slow):
@@ -315,5 +315,5 @@ def _together(results: Sequence[Done | Failed], store: CentralStore) -> Hospital
     same = [d for d in done if d.currency == currency]
     pooling = pool_slow_items([h for d in same for h in d.slow], store) if len(same) > 1 else None
     return Hospital(
-        units, holdings, failed, pooling, currency, store, {d.job: d.said for d in done if d.said}
+        units, holdings, failed, pooling, currency, store, {d.job: d.remarks for d in done if d.remarks}
     )

@@ -74,8 +74,8 @@ def _start(page: Page, hospital: Hospital) -> None:
     for row in hospital.units.itertuples(index=False):
         page.row(tuple(row), (*kinds[:1], "wrap", *kinds[2:]))
     page.skip()
-    for unit, said in hospital.said.items():
-        for line in said:
+    for unit, remarks in hospital.remarks.items():
+        for line in remarks:
             page.spread(f"{unit}: {line}", "note")
     page.skip()
     page.spread("Caution", "strong")

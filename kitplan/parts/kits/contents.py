@@ -17,19 +17,19 @@ from kitplan.solve.program import Program, Solution
 from kitplan.solve.values import SolverReport
 
 _FEWER_PIECES = 1e-6
-"""Between fillings of the same price, the one with fewer pieces to open, and then fewer items, is taken."""
+"""Between choices of the same price, the one with fewer pieces to open, and then fewer items, is taken."""
 
 
 _Handles = tuple[dict[tuple[int, str], dict[int, int]], dict[tuple[int, str], dict[int, int]]]
 
 
 @dataclass(frozen=True)
-class KitFilling:
+class KitItemChoice:
     """Chosen items. per_use: (stratum, role) -> {item position: items one re-secure takes}, event scope.
 
     once_open: (stratum, role) -> item position used up patient by patient, or shared in the unit.
     carried: positions of every item that the kits need in the stock room. monthly_cost: of use and of what an
-    ended kit throws away, in the filling's own terms (one design a stratum). solver: how the program ended.
+    ended kit throws away, in the terms of the item choice (one design a stratum). solver: how the program ended.
     """
 
     per_use: dict[tuple[int, str], dict[int, int]]
@@ -82,7 +82,7 @@ def opened_per_kit(needs: KitNeeds, stratum: int, position: int) -> tuple[float,
     return opened, float((use.last_interval * np.maximum(held - used, 0)).sum())
 
 
-def solve_filling(unit: Unit, needs: KitNeeds) -> KitFilling:
+def choose_kit_items(unit: Unit, needs: KitNeeds) -> KitItemChoice:
     """Choose whole items for every role of every stratum at least monthly cost.
 
     minimise sum price x items used; subject to, for each stratum and role: contents cover the need of a re-secure,
@@ -167,7 +167,7 @@ def role_costs(unit: Unit, needs: KitNeeds, stratum: int, role: str, found: list
     return costs
 
 
-def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> KitFilling:
+def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> KitItemChoice:
     whole, single = parts
     forced = forced_items(unit, needs)
     per_use: dict[tuple[int, str], dict[int, int]] = {}
@@ -181,6 +181,6 @@ def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> K
         else:
             per_use[key] = taken
     used = {i for taken in per_use.values() for i in taken} | set(once_open.values()) | forced
-    return KitFilling(
+    return KitItemChoice(
         per_use, once_open, tuple(sorted(used)), float(solution.report.objective), solution.report
     )

@@ -18,7 +18,7 @@ from kitplan.demand.tape import (
     rolls_after_uses,
     sheet_pieces,
 )
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Unit
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
@@ -48,7 +48,7 @@ class CutJob:
     skins: tuple[str, ...] = ()
 
 
-def cut_jobs(unit: Unit, filling: Filling, strata: pd.DataFrame) -> list[CutJob]:
+def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[CutJob]:
     """One job for each technique, size, tape width and set of lengths that the unit's kits use, by technique and size.
 
     strata: KitPlan.strata. Airways of one size whose pieces differ (other faces) get a card each.
@@ -60,10 +60,10 @@ def cut_jobs(unit: Unit, filling: Filling, strata: pd.DataFrame) -> list[CutJob]
         if not technique.pieces:
             continue
         pieces = cut_pieces(technique, row)
-        roll = _item_of(unit, filling, g, "tape")
+        roll = _item_of(unit, item_choice, g, "tape")
         width = float(roll["width_mm"]) if roll is not None else technique.tape_width_mm or WIDTH_IF_UNNAMED_MM
         key = (technique.name, float(row["tube_mm"]), str(row["route"]), width, tuple(pieces["length_mm"]))
-        sheet = _sheet(unit, filling, g, row, technique.uses_with_barrier)
+        sheet = _sheet(unit, item_choice, g, row, technique.uses_with_barrier)
         made = CutJob(technique.title, key[1], key[2], pieces, width, (str(strata.at[g, "design"]),),
                       _roll_sentence(pieces, roll), sheet, (str(row["skin"]),))
         jobs[key] = _joined(jobs[key], made) if key in jobs else made
@@ -79,8 +79,8 @@ def _joined(first: CutJob, second: CutJob) -> CutJob:
     )
 
 
-def _item_of(unit: Unit, filling: Filling, g: int, role: str) -> pd.Series | None:
-    frame = filling.frame
+def _item_of(unit: Unit, item_choice: ItemChoice, g: int, role: str) -> pd.Series | None:
+    frame = item_choice.frame
     names = frame.loc[(frame["stratum"] == g) & (frame["role"] == role), "item"].tolist()
     found = unit.items[unit.items["item"].isin(names)]
     return found.iloc[0] if len(found) else None
@@ -96,9 +96,9 @@ def _roll_sentence(pieces: pd.DataFrame, roll: pd.Series | None) -> str:
             f" ({pieces_from_first_roll(lengths, roll_mm)} pieces). One patient only; throw the rest away afterwards.")
 
 
-def _sheet(unit: Unit, filling: Filling, g: int, row: pd.Series, uses: Mapping[str, float]) -> Sheet | None:
+def _sheet(unit: Unit, item_choice: ItemChoice, g: int, row: pd.Series, uses: Mapping[str, float]) -> Sheet | None:
     count = math.ceil(uses.get("barrier", 0.0)) if row["skin"] == "barrier" else 0
-    item = _item_of(unit, filling, g, "barrier")
+    item = _item_of(unit, item_choice, g, "barrier")
     if not count or item is None:
         return None
     width, length = float(row["barrier_width_mm"]), float(row["barrier_length_mm"])
@@ -168,8 +168,8 @@ def _head(card: Card, job: CutJob, more: str = "") -> None:
     kits = f"Kit {', '.join(job.designs)}" if job.designs else ""
     card.text(card.width_mm - MARGIN_MM, card.top, kits, 24, bold=True, anchor="right")
     card.top -= 6
-    told = f"{job.title}{_skin_text(job)}{', ' + more if more else ''}. Tape {job.width_mm:g} mm wide."
-    card.text(MARGIN_MM, card.top, told, 12, bold=True)
+    wording = f"{job.title}{_skin_text(job)}{', ' + more if more else ''}. Tape {job.width_mm:g} mm wide."
+    card.text(MARGIN_MM, card.top, wording, 12, bold=True)
     card.top -= 1
     if not more and job.roll:
         card.paragraph(job.roll, 9)
@@ -255,11 +255,11 @@ def _dimensions(card: Card, piece, shift: float, y: float, low: float, high: flo
 
 
 def _draw_sheet_piece(card: Card, sheet: Sheet, x: float, top: float) -> None:
-    count, width, length, told = sheet
+    count, width, length, wording = sheet
     across, down = max(width, length), min(width, length)
     y = top - _LABEL_MM - down
     card.text(x, top - _LABEL_MM + 1.6, f"Cut {count}:  skin barrier piece", 11, bold=True)
     card.box(x, y, across, down, 1.0)
     card.measure(x, x + across, y - 4.6, f"{across:g}")
     card.text(x + across + 1.5, y + down / 2 - 1, f"{down:g}", 8)
-    card.text(x, y - 8.4, told, 8)
+    card.text(x, y - 8.4, wording, 8)

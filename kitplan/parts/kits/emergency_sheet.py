@@ -19,12 +19,12 @@ _LABEL_WIDTH, _TICK_WIDTH = 44.0, 8.0
 def bedside_list(plan: Plan) -> pd.DataFrame:
     """Columns stratum, label, role, item, description, at_bedside: emergency equipment of each kind of airway.
 
-    An item belongs to an airway when the filling gives it to that airway, or fits its tube and fills a role that
-    the filling leaves open there; at_bedside is the catalogue's floor for each bedside, at least 1.
+    An item belongs to an airway when the item choice gives it to that airway, or fits its tube and fills a role that
+    it leaves open there; at_bedside is the catalogue's floor for each bedside, at least 1.
     """
     items = plan.unit.items
     emergency = items[items["critical"].astype(bool) | (items["min_bedside"] > 0)]
-    filled = plan.filling.frame[plan.filling.frame["item"].isin(emergency["item"])]
+    filled = plan.item_choice.frame[plan.item_choice.frame["item"].isin(emergency["item"])]
     equipment = list(emergency.itertuples())
     rows = []
     for stratum, label, tube_mm in zip(
@@ -55,5 +55,5 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.header(("Airway", *(role_title(role) for role in roles), "Seen"), kinds)
     rows["told"] = [d if n == 1 else f"{n} x {d}" for d, n in zip(rows["description"], rows["at_bedside"])]
     for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
-        told = {role: "; ".join(lines["told"]) for role, lines in group.groupby("role", sort=False)}
-        page.row((label, *(told.get(role) for role in roles), None), kinds)
+        wording = {role: "; ".join(lines["told"]) for role, lines in group.groupby("role", sort=False)}
+        page.row((label, *(wording.get(role) for role in roles), None), kinds)

@@ -30,7 +30,7 @@ def exact(values: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class _Way:
-    """One way of filling a slot for a group: by one option, or (own) part of "each member's own".
+    """One way to serve a slot for a group: by one option, or (own) part of "each member's own".
 
     needed: int ndarray (n_strata,), bundles each needs. levels: values that the most of them can take. first: column
     of the lowest level in PriceList.table. litres: of one bundle.

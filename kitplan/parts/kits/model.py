@@ -12,7 +12,7 @@ from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.stay_use import restock_checks
 from kitplan.demand.tape import cut_pieces
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.accounts import (
     SCENARIOS,
     WEEK_DAYS,
@@ -22,13 +22,13 @@ from kitplan.parts.kits.accounts import (
     kit_builds,
     kit_traffic,
 )
-from kitplan.parts.kits.contents import KitFilling, solve_filling
+from kitplan.parts.kits.contents import KitItemChoice, choose_kit_items
 from kitplan.parts.kits.groups import group_costs
 from kitplan.parts.kits.partition import Partition, design_curve
 from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
 from kitplan.parts.kits.slots import Slot, build_slots
-from kitplan.parts.kits.tables import contents_table, curve_table, designs_filling, strata_table
+from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
 from kitplan.read.problems import InputError, Problem, UnsafePlan
 from kitplan.read.values import Unit
 from kitplan.solve.values import SolverReport
@@ -41,7 +41,7 @@ class KitPlan:
     contents: design, item, description, role, quantity, emergency, value, litres, because. strata: which design for
     which airway. curve: designs, monthly_cost, bound, gap, largest_litres, note. builds: for the week ahead.
     accounts: kits against the stock room. opened: rolls, sheets and other single-patient items compared.
-    filling: items that each stratum takes in its design, for the demand and the par levels. solver: of the chosen
+    item_choice: items that each stratum takes in its design, for the demand and the par levels. solver: of the chosen
     number of designs. items_program: of the choice of items. turnover: False when no arrivals are known.
     """
 
@@ -51,7 +51,7 @@ class KitPlan:
     builds: pd.DataFrame
     accounts: pd.DataFrame
     opened: OpenedChoice
-    filling: Filling
+    item_choice: ItemChoice
     solver: SolverReport
     items_program: SolverReport
     turnover: bool
@@ -70,26 +70,26 @@ class KitPlan:
         chosen = self.curve[self.curve["note"] == "chosen"].iloc[0]
         count = self.contents["design"].nunique()
         known = self.curve[self.curve["monthly_cost"].notna()]
-        told = [
+        sentences = [
             f"{count} kit design{'s' if count > 1 else ''} for {len(self.strata)} kinds of airway:"
             f" {chosen['monthly_cost']:,.0f} {currency} a month (one design each would cost"
             f" {known['monthly_cost'].iloc[-1]:,.0f}, the fewest that fit {known['monthly_cost'].iloc[0]:,.0f})."
         ]
         more = self.curve[self.curve["designs"] == chosen["designs"] + 1]
         if len(more) and more["saved"].iloc[0] > 0.01 * chosen["monthly_cost"]:
-            told.append(f"One design more would save {more['saved'].iloc[0]:,.0f} {currency} a month.")
+            sentences.append(f"One design more would save {more['saved'].iloc[0]:,.0f} {currency} a month.")
         builds = ", ".join(f"{b.build} of {b.design}" for b in self.builds.itertuples())
-        told.append(f"Have ready for the week ahead: {builds}; the build list says what to restock.")
+        sentences.append(f"Have ready for the week ahead: {builds}; the build list says what to restock.")
         rolls = self.opened.single[self.opened.single["role"] == "tape"]
         if len(rolls) > 1:
             best, one = rolls.iloc[0], rolls.iloc[1]
             if best["serves"] == one["serves"]:
-                told.append(
+                sentences.append(
                     f"Tape: one roll for all, {one['item']}, costs {one['monthly_cost'] - best['monthly_cost']:,.2f}"
                     f" {currency} a month more than each airway's best; {one['discarded_share']:.0%} of it is thrown"
                     " away."
                 )
-        return [*told, *self.notes]
+        return [*sentences, *self.notes]
 
 
 @dataclass(frozen=True)
@@ -97,18 +97,18 @@ class KitDesigns:
     """The designs before they are told: needs, places, curve (None where a container forbids it) and the choice."""
 
     needs: KitNeeds
-    items: KitFilling
+    items: KitItemChoice
     slots: list[Slot]
     curve: list[Partition | None]
     chosen: Partition
-    filling: Filling
+    item_choice: ItemChoice
 
     def traffic(self, unit: Unit) -> Traffic:
         """Items that one stay of each stratum takes through its kit."""
         return kit_traffic(unit, self.needs, self.slots, self.chosen.groups)
 
 
-def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:
+def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesigns:
     """Choose items, then designs. base: what `fill_roles` chose. Raises InputError, UnsafePlan."""
     if unit.bedside.designs is not None and unit.bedside.designs < 1:
         raise InputError([Problem(
@@ -116,18 +116,18 @@ def design_kits(unit: Unit, tables: AttemptTables, base: Filling) -> KitDesigns:
             "Give a whole number from 1 up.",
         )], during="planning the bedside kits")
     needs = kit_needs(unit, _reaching_restock(unit, tables), base)
-    items = solve_filling(unit, needs)
+    items = choose_kit_items(unit, needs)
     slots = build_slots(unit, needs, items)
     _check_container(unit, slots)
     curve = design_curve(
         slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds, unit.bedside.designs
     )
     chosen = _choose(unit, slots, curve)
-    return KitDesigns(needs, items, slots, curve, chosen, designs_filling(unit, needs, slots, chosen.groups, base))
+    return KitDesigns(needs, items, slots, curve, chosen, designs_item_choice(unit, needs, slots, chosen.groups, base))
 
 
 def solve_kits(
-    unit: Unit, tables: AttemptTables | None = None, base: Filling | None = None, seed: int | None = None,
+    unit: Unit, tables: AttemptTables | None = None, base: ItemChoice | None = None, seed: int | None = None,
     designs: KitDesigns | None = None,
 ) -> KitPlan:
     """Plan the kits of a unit. tables, base, designs: made here where not handed on.
@@ -140,7 +140,7 @@ def solve_kits(
     made = designs or design_kits(unit, tables, base)
     groups = _in_order(unit, made.chosen.groups)
     names = design_names(len(groups))
-    builds = kit_builds(unit, made.needs, names, groups, *_week(unit, tables, made.filling, seed))
+    builds = kit_builds(unit, made.needs, names, groups, *_week(unit, tables, made.item_choice, seed))
     traffic = kit_traffic(unit, made.needs, made.slots, groups)
     fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, seed, "kits interval")
     return KitPlan(
@@ -149,8 +149,8 @@ def solve_kits(
         curve=curve_table(made.slots, made.curve, made.chosen),
         builds=builds,
         accounts=kit_accounts(unit, made.needs, traffic, builds, groups, fresh),
-        opened=choose_opened(unit, made.needs, made.filling),
-        filling=made.filling,
+        opened=choose_opened(unit, made.needs, made.item_choice),
+        item_choice=made.item_choice,
         solver=_report(made.chosen),
         items_program=made.items.solver,
         turnover=made.needs.turnover,
@@ -169,10 +169,10 @@ def design_names(count: int) -> list[str]:
     return [letters[k] if k < 26 else letters[k // 26 - 1] + letters[k % 26] for k in range(count)]
 
 
-def _week(unit: Unit, tables: AttemptTables, filling: Filling, seed: int) -> tuple[np.ndarray, np.ndarray]:
+def _week(unit: Unit, tables: AttemptTables, item_choice: ItemChoice, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """(arrivals, re-secures at bedsides) of a week by scenario and stratum; admission secures are left out."""
     arriving = arrivals_by_stratum(unit, WEEK_DAYS, seed, "kits week")
-    demand = draw_demand(unit, filling, WEEK_DAYS, SCENARIOS, seed, "kits week", tables)
+    demand = draw_demand(unit, item_choice, WEEK_DAYS, SCENARIOS, seed, "kits week", tables)
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
     return arriving, np.maximum(demand.re_secures - arriving * admission, 0)
 
@@ -192,9 +192,9 @@ def _check_container(unit: Unit, slots: Sequence[Slot]) -> None:
     _, litres = group_costs(slots, np.eye(unit.n_strata, dtype=bool))
     over = np.flatnonzero(litres > container + 1e-9)
     if len(over):
-        told = ", ".join(f"{unit.strata.at[g, 'label']} {_round_up(litres[g]):g} L" for g in over)
+        large = ", ".join(f"{unit.strata.at[g, 'label']} {_round_up(litres[g]):g} L" for g in over)
         raise UnsafePlan(
-            f"a container of {container:g} L (bedside.container_litres) is too small for the kit of {told}. Nothing is"
+            f"a container of {container:g} L (bedside.container_litres) is too small for the kit of {large}. Nothing is"
             f" left out of a kit: give {_round_up(litres[over].max()):g} L or more, or restock more often"
             " (bedside.restock_hours)"
         )
@@ -254,8 +254,8 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
 
 def _short_legs(unit: Unit) -> list[str]:
     """A sentence for each kind of airway whose recipe cuts a leg too short for its tube."""
-    told = []
+    sentences = []
     for _, row in unit.strata.iterrows():
         pieces = cut_pieces(unit.techniques[str(row["technique"])], row)
-        told += [f"{row['label']}: {warning}." for warning in dict.fromkeys(pieces["warning"]) if warning]
-    return told
+        sentences += [f"{row['label']}: {warning}." for warning in dict.fromkeys(pieces["warning"]) if warning]
+    return sentences

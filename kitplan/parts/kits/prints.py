@@ -22,7 +22,7 @@ def prints(plan: Plan) -> dict[str, bytes]:
     kits: KitPlan = plan.parts["kits"]
     foot = f"{plan.unit.name}   Plan {plan_number(plan.unit, plan.seed, plan.version)}"
     lookup = kit_lookup(kits.strata, {name: t.title for name, t in plan.unit.techniques.items()})
-    jobs = cut_jobs(plan.unit, kits.filling, kits.strata)
+    jobs = cut_jobs(plan.unit, kits.item_choice, kits.strata)
     files = {}
     for paper in PAPERS:
         files[f"build-cards-{paper}.pdf"] = build_cards(

@@ -21,7 +21,7 @@ from kitplan.demand.item_choice import (
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.stay_use import StayUse, stay_use
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import Unit
 
@@ -59,8 +59,8 @@ class KitNeeds:
     primary: dict[tuple[int, str], int]
 
 
-def kit_needs(unit: Unit, tables: AttemptTables, base: Filling | None = None) -> KitNeeds:
-    """Work out what the kits must hold. base: a filling whose tables of opened items are used again.
+def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None) -> KitNeeds:
+    """Work out what the kits must hold. base: an item choice whose tables of opened items are used again.
 
     Raises InputError with every stratum that cannot be served.
     """
@@ -98,7 +98,7 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: Filling | None = None) ->
 
 def _serving(
     unit: Unit, g: int, role: str, need: float, reach: int, found: Sequence[tuple[int, Mapping]],
-    opened: dict[tuple[int, int], np.ndarray], base: Filling | None,
+    opened: dict[tuple[int, int], np.ndarray], base: ItemChoice | None,
 ) -> list[int]:
     """Positions of the items that can fill the role; fills `opened` for those used up patient by patient.
 

@@ -21,7 +21,7 @@ from kitplan.demand.tape import (
     pieces_from_first_roll,
     rolls_after_uses,
 )
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.read.values import Unit
 
@@ -54,14 +54,14 @@ class OpenedChoice:
     single: pd.DataFrame
 
 
-def choose_opened(unit: Unit, needs: KitNeeds, filling: Filling) -> OpenedChoice:
+def choose_opened(unit: Unit, needs: KitNeeds, item_choice: ItemChoice) -> OpenedChoice:
     """Compare every single-patient item that recipes use up, stratum by stratum and for the whole unit."""
     records = catalogue_records(unit)
     rows = [r for g in range(unit.n_strata) for r in _stratum_rows(unit, needs, g, records)]
     frame = pd.DataFrame(rows)
     if frame.empty:
         frame = pd.DataFrame(columns=[*TAPE_COLUMNS, *OPENED_COLUMNS, "stratum", "applied", "opened_amount"])
-    taken = set(zip(filling.frame["stratum"], filling.frame["item"]))
+    taken = set(zip(item_choice.frame["stratum"], item_choice.frame["item"]))
     frame["in_kit"] = [pair in taken for pair in zip(frame["stratum"], frame["item"])]
     tape = frame[frame["role"] == "tape"]
     tape = tape.rename(columns={"uses_per_item": "uses_per_roll", "items_per_stay": "rolls_per_stay"})

@@ -148,7 +148,7 @@ def _add_rolls(book: Book, kits: KitPlan) -> None:
         if len(own):
             page.group((airway.label,))
         for row in own.itertuples():
-            told = {"best": "BEST", "suits": ""}.get(row.choice, row.choice)
-            told = ", ".join(filter(None, (told, "in the kit" if row.in_kit else "")))
+            wording = {"best": "BEST", "suits": ""}.get(row.choice, row.choice)
+            wording = ", ".join(filter(None, (wording, "in the kit" if row.in_kit else "")))
             page.row((row.item, row.uses_per_item, row.items_per_stay, row.discarded_share, row.cost_per_stay,
-                      row.monthly_cost, told), own_kinds)
+                      row.monthly_cost, wording), own_kinds)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.parts.kits.contents import KitFilling, forced_items, opened_per_kit, unit_litres, unit_prices
+from kitplan.parts.kits.contents import KitItemChoice, forced_items, opened_per_kit, unit_litres, unit_prices
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.read.values import Unit
 
@@ -26,7 +26,7 @@ class Slot:
     options: what may lie there, each a bundle {item position: items}.
     bundles: int ndarray (n_strata, n_options), bundles a stratum's own kit holds; 0 where it does not use the slot,
         NEVER where the option cannot serve it. per_use: float ndarray, same shape, bundles one attempt takes (event
-        scope; 0 otherwise). own: int ndarray (n_strata,), the option chosen by the filling, -1 where not used.
+        scope; 0 otherwise). own: int ndarray (n_strata,), the option of the item choice, -1 where not used.
     cost: float ndarray (n_strata, n_options, most + 1), money a month with that many bundles in the kit; infinite
         below the need. idle: float ndarray (n_strata, n_options), money a month for each bundle carried unused.
     litres: float ndarray (n_options,), volume of one bundle.
@@ -43,21 +43,21 @@ class Slot:
     litres: np.ndarray
 
 
-def build_slots(unit: Unit, needs: KitNeeds, filling: KitFilling) -> list[Slot]:
+def build_slots(unit: Unit, needs: KitNeeds, item_choice: KitItemChoice) -> list[Slot]:
     """Slots of every kit of the unit, in catalogue order of their first item; unit-scope items are left out."""
-    roles = dict.fromkeys(role for _, role in (*filling.per_use, *filling.once_open))
-    slots = [s for role in roles for s in _role_slot(unit, needs, filling, role)]
+    roles = dict.fromkeys(role for _, role in (*item_choice.per_use, *item_choice.once_open))
+    slots = [s for role in roles for s in _role_slot(unit, needs, item_choice, role)]
     slots += [_forced_slot(unit, needs, i) for i in sorted(forced_items(unit, needs))]
     return sorted(slots, key=lambda s: min(min(b) for b in s.options))
 
 
-def _role_slot(unit: Unit, needs: KitNeeds, filling: KitFilling, role: str) -> list[Slot]:
+def _role_slot(unit: Unit, needs: KitNeeds, item_choice: KitItemChoice, role: str) -> list[Slot]:
     """The slot of a role whose items are alternatives; none when only shared (unit-scope) items fill it."""
-    mixed = {tuple(sorted(b.items())) for (_, r), b in filling.per_use.items() if r == role}
+    mixed = {tuple(sorted(b.items())) for (_, r), b in item_choice.per_use.items() if r == role}
     singles = {i for bundle in mixed for i, _ in bundle}
     bundles = [{i: 1} for i in sorted(singles)] + [dict(b) for b in sorted(mixed) if len(b) > 1]
     opened = sorted({
-        i for (_, r), i in filling.once_open.items() if r == role and unit.items.at[i, "scope"] == "patient"
+        i for (_, r), i in item_choice.once_open.items() if r == role and unit.items.at[i, "scope"] == "patient"
     })
     options = [*bundles, *({i: 1} for i in opened)]
     if not options:
@@ -70,16 +70,16 @@ def _role_slot(unit: Unit, needs: KitNeeds, filling: KitFilling, role: str) -> l
             continue
         for o, bundle in enumerate(options):
             count[g, o], per_use[g, o] = _bundles_needed(unit, needs, g, role, bundle)
-        own[g] = _own_option(filling, g, role, options)
+        own[g] = _own_option(item_choice, g, role, options)
     return [_slot(unit, needs, role, role, options, count, per_use, own)]
 
 
-def _own_option(filling: KitFilling, g: int, role: str, options: list[dict[int, int]]) -> int:
-    """Position of the stratum's own filling among the options, -1 when it uses a shared (unit-scope) item."""
-    if (g, role) in filling.once_open:
-        wanted = {filling.once_open[g, role]: 1}
+def _own_option(item_choice: KitItemChoice, g: int, role: str, options: list[dict[int, int]]) -> int:
+    """Position of the stratum's own item among the options, -1 when it uses a shared (unit-scope) item."""
+    if (g, role) in item_choice.once_open:
+        wanted = {item_choice.once_open[g, role]: 1}
         return options.index(wanted) if wanted in options else -1
-    taken = filling.per_use[g, role]
+    taken = item_choice.per_use[g, role]
     return options.index(taken if len(taken) > 1 else {next(iter(taken)): 1})
 
 

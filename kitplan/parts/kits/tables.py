@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.occupancy import mean_airways
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.contents import unit_litres, unit_prices
 from kitplan.parts.kits.groups import OWN, group_choices, group_costs, held_bundles, option_of
 from kitplan.parts.kits.partition import Partition
@@ -59,27 +59,27 @@ def _reason(unit: Unit, needs: KitNeeds, slot: Slot, choice: int, option: int, m
         who = [("fits", first), ("next size for", next_)]
         return "; ".join(f"{how} {_sizes(unit, whom)}" for how, whom in who if whom)
     most = max(users, key=lambda g: int(slot.bundles[g, option]))
-    told = _covers(unit, needs, slot, option, most)
+    wording = _serves(unit, needs, slot, option, most)
     same = len({int(slot.bundles[g, option]) for g in users}) == 1
     whose = "" if same and len(users) == len(inside) else f", for {unit.strata.at[most, 'label']}"
     if choice == OWN and len(users) < len(inside) and same:
         whose = f", for {_sizes(unit, users)}"
-    return told + whose
+    return wording + whose
 
 
-def _covers(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str:
+def _serves(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str:
     """How much of its role a stratum draws from the slot: "2 re-secures x 2", "2 re-secures, 30 % of 4 pair"."""
-    covers = int(needs.re_secures[g])
-    told = f"{covers} re-secure{'s' if covers > 1 else ''}"
+    re_secures = int(needs.re_secures[g])
+    wording = f"{re_secures} re-secure{'s' if re_secures > 1 else ''}"
     item = next(iter(slot.options[option]))
     per_use = float(slot.per_use[g, option]) * sum(slot.options[option].values())
     if not per_use:
-        return told
+        return wording
     if unit.items.at[item, "share"] > 0:
         share = per_use * float(unit.items.at[item, "contains"]) / needs.needs[g][slot.role]
-        whole = covers * needs.needs[g][slot.role]
-        return f"{told}, {share:.0%} of {whole:g} {unit.items.at[item, 'use_unit']}s"
-    return f"{told} x {per_use:g}"
+        whole = re_secures * needs.needs[g][slot.role]
+        return f"{wording}, {share:.0%} of {whole:g} {unit.items.at[item, 'use_unit']}s"
+    return f"{wording} x {per_use:g}"
 
 
 def _sizes(unit: Unit, strata: Sequence[int]) -> str:
@@ -122,9 +122,9 @@ def curve_table(slots: Sequence[Slot], curve: Sequence[Partition | None], chosen
     return pd.DataFrame(rows, columns=columns)
 
 
-def designs_filling(
-    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray, base: Filling
-) -> Filling:
+def designs_item_choice(
+    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray, base: ItemChoice
+) -> ItemChoice:
     """The items that every stratum takes given its design: base, with each role's item replaced where it differs."""
     frame = base.frame
     swaps: dict[tuple[int, str], dict[int, float]] = {}
@@ -144,7 +144,7 @@ def designs_filling(
     opened = dict(base.opened)
     for (of, i), table in needs.opened.items():
         opened.setdefault((of, str(unit.items.at[i, "item"])), table)
-    return Filling(pd.concat(parts, ignore_index=True) if parts else frame, opened)
+    return ItemChoice(pd.concat(parts, ignore_index=True) if parts else frame, opened)
 
 
 def _swapped(unit: Unit, needs: KitNeeds, rows: pd.DataFrame, g: int, taken: dict[int, float]) -> pd.DataFrame:

@@ -32,7 +32,7 @@ from kitplan.demand.item_choice import (
     role_needs,
 )
 from kitplan.demand.occupancy import sample_episodes
-from kitplan.demand.values import Demand, Filling
+from kitplan.demand.values import Demand, ItemChoice
 from kitplan.read.values import Unit
 from kitplan.solve.program import Program
 from kitplan.solve.values import SolverReport
@@ -96,15 +96,15 @@ class _Line:
         return all(names[j] in gone for j in self.a)
 
 
-def plan_back_order(unit: Unit, filling: Filling, tables: AttemptTables, demand: Demand, stream: str,
+def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, demand: Demand, stream: str,
                     held_units: Mapping[str, float]) -> BackOrder:
     """Choose substitutes for the items in unit.stock.unavailable.
 
-    filling: the filling as if everything could be had; demand: its scenarios over the weeks in question, drawn
+    item_choice: as if everything could be had; demand: its scenarios over the weeks in question, drawn
     from `stream`; held_units: single items on the shelf, by item.
     """
-    gone = [i for i in unit.stock.unavailable if (filling.frame["item"] == i).any()]
-    lines = _demand_lines(unit, filling, tables, gone)
+    gone = [i for i in unit.stock.unavailable if (item_choice.frame["item"] == i).any()]
+    lines = _demand_lines(unit, item_choice, tables, gone)
     uses = _uses(unit, lines, demand, stream)
     packs, split, report = _solve(unit, lines, uses, demand, held_units, gone)
     names = unit.items["item"].tolist()
@@ -119,10 +119,10 @@ def plan_back_order(unit: Unit, filling: Filling, tables: AttemptTables, demand:
     )
 
 
-def _demand_lines(unit: Unit, filling: Filling, tables: AttemptTables, gone: list[str]) -> list[_Line]:
+def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, gone: list[str]) -> list[_Line]:
     once, records = set(airway_roles(unit)), catalogue_records(unit)
     strata: dict[tuple, list[int]] = {}
-    for row in filling.frame[filling.frame["item"].isin(gone)].itertuples(index=False):
+    for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples(index=False):
         need = 1.0 if row.role in once else role_needs(unit, row.stratum)[row.role]
         airway = unit.strata.loc[row.stratum]
         width_mm = unit.techniques[str(airway["technique"])].tape_width_mm

@@ -104,7 +104,7 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
     """The par list of an earlier run, with as much of a Plan as an order is written from."""
     import pandas as pd
 
-    from kitplan.demand.values import Filling
+    from kitplan.demand.values import ItemChoice
     from kitplan.parts.orders.order_points import OrderPoints
     from kitplan.plan import Plan
     from kitplan.write.tables import plain_text
@@ -121,7 +121,7 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
                      for name in changed)
     ours = replace(unit, checksums=inputs, extra={**unit.extra, "plan_number": str(record["plan_number"])})
     plan = Plan(ours, int(record["seed"]), str(record["version"]),
-                Filling(pd.DataFrame()), pd.DataFrame(), pd.DataFrame(), warnings=warnings)
+                ItemChoice(pd.DataFrame()), pd.DataFrame(), pd.DataFrame(), warnings=warnings)
     return LastPlan(str(record["plan_number"]), plan, points, warnings)
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 ORDER_TITLE, DATES_TITLE, LOTS_TITLE = "Order", "Dates to watch", "Dated lots"
 BACK_ORDER_TITLE = "Back order"
 _BLANK_LOTS = 40
-_SHARE_TOLD = 0.005
+_LEAST_SHARE = 0.005
 _ORDER_KINDS = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number",
                 "wrap", "tick")
 
@@ -84,7 +84,7 @@ def served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
     keys = ["unavailable", "role", "route", "tube_mm", "technique", "skin"]
     for (item, role, route, tube_mm, technique, skin), rows in missing.instead.groupby(keys, sort=False):
         served = ", ".join(f"{r.instead or 'NOTHING'} {r.share:.0%}" for r in rows.itertuples(index=False)
-                           if r.share >= _SHARE_TOLD)
+                           if r.share >= _LEAST_SHARE)
         barrier = ", barrier" if skin == "barrier" else ""
         found.setdefault((item, role, served), []).append(f"{route} {tube_mm:g} mm {technique}{barrier}")
     return [(item, role, "; ".join(airways), served) for (item, role, served), airways in found.items()]

@@ -30,11 +30,11 @@ def add_sheets(book: Book, plan: Plan) -> None:
     if not found:
         page.row(("None", None, None, None, None, None), _KINDS)
     notes = plan.par.notes if plan.par else ()
-    said = [*plan.warnings, *notes, *(f"Part {part} did not run: {why}" for part, why in plan.skipped.items())]
-    if said:
+    remarks = [*plan.warnings, *notes, *(f"Part {part} did not run: {why}" for part, why in plan.skipped.items())]
+    if remarks:
         page.skip()
         page.group(("About the plan",))
-        for sentence in said:
+        for sentence in remarks:
             page.spread(sentence, "wrap")
     page.skip()
     page.group(("Files read",))

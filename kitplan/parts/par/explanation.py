@@ -33,7 +33,7 @@ def explain_item(plan: Plan, item: str) -> str:
     spoken = str(row["description"] or item)
     head = f"{spoken} ({item}): {role_title(str(row['role'])).lower()}, {unit_of_issue(int(row['pack']))}, " \
            f"{money(float(row['price']), plan.unit.currency)}, used up by {_scope(str(row['scope']))}."
-    served = plan.filling.frame[plan.filling.frame["item"] == item]
+    served = plan.item_choice.frame[plan.item_choice.frame["item"] == item]
     if served.empty:
         return "\n".join([head, "", *_unused(plan, row), "", *_par(plan, served, item)])
     lines = [head]
@@ -74,9 +74,9 @@ def _recipe(plan: Plan, served: pd.DataFrame) -> list[str]:
 
     once = airway_roles(plan.unit)
     lines = []
-    for (role, need), group in served.groupby(["role", "need"], sort=False):
+    for (role, required), group in served.groupby(["role", "need"], sort=False):
         use_unit = plan.unit.items.set_index("item").at[group["item"].iloc[0], "use_unit"]
-        amount = f"{need:g} {use_unit}{'' if need == 1 or len(str(use_unit)) < 3 else 's'}"
+        amount = f"{required:g} {use_unit}{'' if required == 1 or len(str(use_unit)) < 3 else 's'}"
         if role == "tape":
             amount = "one set of tape pieces"
         elif role in once:
@@ -105,7 +105,7 @@ def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
 
     item = str(served["item"].iloc[0])
     days = plan.unit.stock.protection_interval_days
-    parts = use_rates(plan.unit, plan.filling)
+    parts = use_rates(plan.unit, plan.item_choice)
     parts = parts[parts["item"] == item].merge(plan.rates, on="stratum")
     running = float((parts["per_airway_day"] * parts["mean_airways"]).sum() * days)
     arriving = float((parts["per_arrival"] * parts["arrivals_per_day"]).sum() * days)
@@ -147,7 +147,7 @@ def _unused(plan: Plan, row: pd.Series) -> list[str]:
         floors = {} if plan.par is None else dict(zip(plan.par.levels["item"], plan.par.levels["floor_packs"]))
         held = " It is held for a change to the next size." if floors.get(row["item"], 0) > 0 else ""
         return [f"No tube of the census has a size that it fits.{held}"]
-    frame = plan.filling.frame
+    frame = plan.item_choice.frame
     others = frame[(frame["role"] == row["role"]) & frame["stratum"].isin(strata.index[fits])]
     if others.empty:
         return [f"No recipe of the census uses the role {row['role']}."]

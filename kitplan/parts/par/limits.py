@@ -9,11 +9,12 @@ import numpy as np
 
 from kitplan.solve.closure import improve, most_within
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
-from kitplan.solve.cover import (
+from kitplan.solve.descent import descend
+from kitplan.solve.par_program import (
     ABOVE_ZERO,
     CUT_ENTRIES,
-    Covered,
     Limit,
+    ParSolution,
     Stated,
     add_limit,
     add_readiness,
@@ -22,7 +23,6 @@ from kitplan.solve.cover import (
     state_levels,
     step_down_within_limits,
 )
-from kitplan.solve.descent import descend
 from kitplan.solve.solution import Solution
 from kitplan.solve.values import SolverReport
 
@@ -40,32 +40,32 @@ def readiest(
     limits: Sequence[Limit],
     gap: float,
     time_limit: float,
-) -> Covered:
+) -> ParSolution:
     """Return the par levels within `limits` and not under `floor` that meet most scenarios.
 
-    maximise met + sum_u weight_u z[u] subject to the rows of `cover` and the limits. `floor` itself must be
+    maximise met + sum_u weight_u z[u] subject to the rows of `collapsed` and the limits. `floor` itself must be
     within the limits. Stepping down gives a first plan; a better one must hold at least each item's own
     quantile at that plan's readiness, which keeps the program small; where it is large all the same, minimum cuts
     bound it in place of the linear program. The report's gap is the share of the bound that is missing; its
     objective, bounds and duals count scenarios (duals: scenarios met for one unit more of the limit).
     """
     par, ready = _step_down_within(packs, floor, limits)
-    cover = collapse(packs, np.maximum(own_quantiles(packs, ready), floor))
+    collapsed = collapse(packs, np.maximum(own_quantiles(packs, ready), floor))
     unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(packs)), np.nan, 0.0)
-    entries = np.count_nonzero(cover.vectors)
+    entries = np.count_nonzero(collapsed.vectors)
     if entries > CUT_ENTRIES:
-        found = _readiest_by_cuts(packs, cost, cover, limits, par, ready, gap)
+        found = _readiest_by_cuts(packs, cost, collapsed, limits, par, ready, gap)
         if entries > LP_ENTRIES or found.report.status == "optimal" or found.par is None:
             return found
         par, ready = found.par, int(found.report.objective)
         unproven = found.report
-    stated = state_most_ready(cover, limits)
+    stated = state_most_ready(collapsed, limits)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
-        return Covered(par, unproven, {})
+        return ParSolution(par, unproven, {})
     duals = {limit.name: relaxed.dual(limit.name) for limit in limits}
     weighting = np.sum([max(duals[limit.name], 0.0) * limit.per_pack for limit in limits], axis=0)
-    rounded = collapse(packs, cover.lower, read_par(stated, relaxed, above=ABOVE_ZERO))
+    rounded = collapse(packs, collapsed.lower, read_par(stated, relaxed, above=ABOVE_ZERO))
     stepped = _first_within(rounded, weighting + 1e-9 * cost, limits)
     if stepped is not None and stepped[1] > ready:
         par, ready = stepped
@@ -78,27 +78,27 @@ def readiest(
     report = SolverReport(
         relaxed.report.name, status, float(ready), relaxed.report.bound, max(bound, float(ready)), width, seconds
     )
-    return Covered(par, report, duals)
+    return ParSolution(par, report, duals)
 
 
 def _readiest_by_cuts(
     packs: np.ndarray,
     cost: np.ndarray,
-    cover: Collapsed,
+    collapsed: Collapsed,
     limits: Sequence[Limit],
     par: np.ndarray,
     ready: int,
     gap: float,
-) -> Covered:
+) -> ParSolution:
     """Bound the most scenarios by minimum cuts, and search between the plan in hand and the bound by halving."""
     started = time.perf_counter()
-    bounds = [most_within(cover, limit.per_pack, limit.room) for limit in limits]
+    bounds = [most_within(collapsed, limit.per_pack, limit.room) for limit in limits]
     tightest = int(np.argmin([most for most, _ in bounds]))
     bound, price = max(bounds[tightest][0], float(ready)), bounds[tightest][1]
     low, high = ready, int(bound)
     while high - low > 0.5 * gap * len(packs):
         middle = (low + high + 1) // 2
-        found, _ = step_down_within_limits(cover, cost, middle, limits)
+        found, _ = step_down_within_limits(collapsed, cost, middle, limits)
         if found is None:
             high = middle - 1
             continue
@@ -108,7 +108,7 @@ def _readiest_by_cuts(
     took = time.perf_counter() - started
     report = SolverReport("minimum cuts", status, float(low), bound, bound, width, took)
     duals = {limit.name: 1.0 / price if k == tightest and price < np.inf else 0.0 for k, limit in enumerate(limits)}
-    return Covered(par, report, duals)
+    return ParSolution(par, report, duals)
 
 
 def _close(
@@ -128,7 +128,7 @@ def _close(
     bound = relaxed.report.bound
     lower, upper = open_range(stated, relaxed, bound - ready)
     rest = state_most_ready(collapse(packs, lower, upper), limits)
-    room = max(bound - rest.cover.met, 1.0)
+    room = max(bound - rest.collapsed.met, 1.0)
     solution = rest.program.solve(gap=min(0.5, gap * len(packs) / room / 2), time_limit=time_limit)
     if solution.report.status == "infeasible":
         return par, ready, float(ready), solution.report.seconds
@@ -141,21 +141,21 @@ def _close(
     return par, ready, bound, solution.report.seconds
 
 
-def state_most_ready(cover: Collapsed, limits: Sequence[Limit]) -> Stated:
+def state_most_ready(collapsed: Collapsed, limits: Sequence[Limit]) -> Stated:
     """Maximise met + sum_u weight_u z[u] within the limits."""
-    stated = state_levels("most_ready", "max", cover)
+    stated = state_levels("most_ready", "max", collapsed)
     handles = list(stated.shares)
-    stated.program.objective(handles, [stated.shares[h] for h in handles], constant=float(cover.met))
+    stated.program.objective(handles, [stated.shares[h] for h in handles], constant=float(collapsed.met))
     for limit in limits:
         add_limit(stated, limit)
     return stated
 
 
 def _first_within(
-    cover: Collapsed, weighting: np.ndarray, limits: Sequence[Limit], stop: int = 0
+    collapsed: Collapsed, weighting: np.ndarray, limits: Sequence[Limit], stop: int = 0
 ) -> tuple[np.ndarray, int] | None:
     """Step down by `weighting` until every limit is kept; return that plan and the scenarios it meets."""
-    path = descend(cover, weighting, stop)
+    path = descend(collapsed, weighting, stop)
     kept = np.all([path.par @ limit.per_pack <= limit.room + 1e-9 for limit in limits], axis=0)
     if not kept.any():
         return None
@@ -171,8 +171,8 @@ def _step_down_within(
     weightings = [*shares, np.sum(shares, axis=0)] if len(shares) > 1 else shares
     for stage in STAGES:
         stop = int(stage * len(packs))
-        cover = collapse(packs, np.maximum(own_quantiles(packs, stop), floor))
-        found = [_first_within(cover, weighting, limits, stop) for weighting in weightings]
+        collapsed = collapse(packs, np.maximum(own_quantiles(packs, stop), floor))
+        found = [_first_within(collapsed, weighting, limits, stop) for weighting in weightings]
         best = max((plan for plan in found if plan is not None), key=lambda plan: plan[1], default=None)
         if best is not None:
             return best
@@ -181,32 +181,32 @@ def _step_down_within(
 
 def least_excess(
     packs: np.ndarray,
-    need: int,
+    required: int,
     floor: np.ndarray,
     limits: Sequence[Limit],
     gap: float,
     time_limit: float,
 ) -> np.ndarray | None:
-    """Return par levels that meet `need` scenarios and go least over the limits; None if none was found.
+    """Return par levels that meet `required` scenarios and go least over the limits; None if none was found.
 
-    The elastic program: minimise sum over limits of short / room, subject to the rows of `cover` and
+    The elastic program: minimise sum over limits of short / room, subject to the rows of `collapsed` and
     per_pack . par - short <= room. An answer stepped down from the relaxation is taken if it is within 1 % of
     the room of its bound; else the integer program decides. Large programs are searched by stepping down and
     improving alone: the room they name is enough, and a little less might be.
     """
-    lower = np.maximum(own_quantiles(packs, need), floor)
-    cover = collapse(packs, lower)
-    if np.count_nonzero(cover.vectors) > CUT_ENTRIES:
-        return _little_excess(cover, need, limits)
-    stated = state_levels("elastic", "min", cover)
-    add_readiness(stated, need)
+    lower = np.maximum(own_quantiles(packs, required), floor)
+    collapsed = collapse(packs, lower)
+    if np.count_nonzero(collapsed.vectors) > CUT_ENTRIES:
+        return _little_excess(collapsed, required, limits)
+    stated = state_levels("elastic", "min", collapsed)
+    add_readiness(stated, required)
     shorts = [add_limit(stated, limit, penalty=1.0 / limit.size) for limit in limits]
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
         return None
     shares = [limit.per_pack / limit.size for limit in limits]
     wanted = [s for s, h in zip(shares, shorts) if h is not None and relaxed.values([h])[0] > 0] or shares
-    par = descend(stated.cover, np.sum(wanted, axis=0), need).cheapest_with(need)
+    par = descend(stated.collapsed, np.sum(wanted, axis=0), required).cheapest_with(required)
     if par is None or _excess(par, limits) - relaxed.report.bound > 0.01:
         solution = stated.program.solve(gap=gap, time_limit=time_limit, relaxation=relaxed)
         if solution.solved:
@@ -214,14 +214,14 @@ def least_excess(
     return par
 
 
-def _little_excess(cover: Collapsed, need: int, limits: Sequence[Limit]) -> np.ndarray | None:
+def _little_excess(collapsed: Collapsed, required: int, limits: Sequence[Limit]) -> np.ndarray | None:
     """Return the plan that goes least over the limits of those stepped down to by each limit's room and by all."""
     rooms = [limit.per_pack / limit.size for limit in limits]
     found = []
     for weights in [*rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]:
-        plan = descend(cover, weights, need).cheapest_with(need)
+        plan = descend(collapsed, weights, required).cheapest_with(required)
         if plan is not None:
-            found.append(improve(cover, weights, need, plan, lambda _: True))
+            found.append(improve(collapsed, weights, required, plan, lambda _: True))
     return min(found, key=lambda par: _excess(par, limits)) if found else None
 
 

@@ -11,8 +11,8 @@ import pandas as pd
 from kitplan.demand.values import Demand
 from kitplan.parts.par.floors import floor_packs
 from kitplan.parts.par.frontier import trace_frontier
+from kitplan.parts.par.instance import Candidate, ParInstance
 from kitplan.parts.par.limits import least_excess, readiest
-from kitplan.parts.par.question import Attempt, Question
 from kitplan.parts.par.tables import (
     binding_sentences,
     floor_sentences,
@@ -23,8 +23,8 @@ from kitplan.parts.par.tables import (
 )
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
-from kitplan.solve.cover import LARGEST_GAP, Covered, Limit, cheapest
 from kitplan.solve.descent import descend
+from kitplan.solve.par_program import LARGEST_GAP, Limit, ParSolution, cheapest
 from kitplan.solve.values import ParPlan, Readiness, SolverReport
 from kitplan.solve.verify import joint_readiness, packs_needed, wilson_interval
 
@@ -55,17 +55,17 @@ def solve_par(
     planning target is raised and the same verification set is used again.
     """
     target = unit.stock.readiness if readiness is None else readiness
-    question = ask(unit, demand)
-    over = _floors_over(question, target)
+    instance = ask(unit, demand)
+    over = _floors_over(instance, target)
     if over:
-        return _unsafe(question, target, demand, verify, over)
-    asked, notes = _first_target(question, target, verify.n_scenarios)
-    attempt = _attempt(question, asked, target, verify)
-    question, attempt, more = _until_verified(question, attempt, target, demand, resample)
-    return _finished(question, attempt, target, demand, [*notes, *more], frontier)
+        return _unsafe(instance, target, demand, verify, over)
+    asked, notes = _first_target(instance, target, verify.n_scenarios)
+    candidate = _solve_and_verify(instance, asked, target, verify)
+    instance, candidate, more = _until_verified(instance, candidate, target, demand, resample)
+    return _finished(instance, candidate, target, demand, [*notes, *more], frontier)
 
 
-def ask(unit: Unit, demand: Demand) -> Question:
+def ask(unit: Unit, demand: Demand) -> ParInstance:
     """Put a unit and its scenarios into the form that the programs take."""
     items = unit.items
     order = np.argsort(items["item"].to_numpy(str), kind="stable")
@@ -78,7 +78,7 @@ def ask(unit: Unit, demand: Demand) -> Question:
         limits.append(Limit("shelf", litres, float(unit.stock.shelf_litres)))
     if unit.stock.budget is not None:
         limits.append(Limit("budget", price, float(unit.stock.budget)))
-    return Question(
+    return ParInstance(
         unit, order, packs_needed(demand.units[:, order], pack), pack, price, litres,
         np.where(price > 0, price, 1e-6 * typical * (1.0 + litres)),
         floor_packs(unit)[order], items["critical"].to_numpy(bool)[order], tuple(limits),
@@ -86,18 +86,18 @@ def ask(unit: Unit, demand: Demand) -> Question:
     )
 
 
-def _first_target(question: Question, target: float, n_verify: int) -> tuple[float, list[str]]:
+def _first_target(instance: ParInstance, target: float, n_verify: int) -> tuple[float, list[str]]:
     """Return the readiness to plan at so that the target is likely to hold out of sample, and why.
 
     A plan fits its own scenarios a little better than others. How much is seen by stepping down on one half
     of the scenarios and looking at the other half; one standard error of verification is added.
     """
-    halves = question.packs[0::2], question.packs[1::2]
+    halves = instance.packs[0::2], instance.packs[1::2]
     gains = [0.0]
     for own, other in (halves, halves[::-1]) if len(halves[1]) else ():
-        need = min(len(own), int(np.ceil(target * len(own))))
-        cover = collapse(own, np.maximum(own_quantiles(own, need), question.floor))
-        par = descend(cover, question.cost, need).par[-1]
+        required = min(len(own), int(np.ceil(target * len(own))))
+        collapsed = collapse(own, np.maximum(own_quantiles(own, required), instance.floor))
+        par = descend(collapsed, instance.cost, required).par[-1]
         gains.append(float(np.mean(np.all(own <= par, axis=1)) - np.mean(np.all(other <= par, axis=1))))
     margin = OPTIMISM_LEFT * max(0.0, sum(gains) / 2)
     margin += float(np.sqrt(target * (1.0 - target) / max(n_verify, 1)))
@@ -109,25 +109,25 @@ def _first_target(question: Question, target: float, n_verify: int) -> tuple[flo
     return asked, [note]
 
 
-def _attempt(question: Question, asked: float, target: float, verify: Demand) -> Attempt:
+def _solve_and_verify(instance: ParInstance, asked: float, target: float, verify: Demand) -> Candidate:
     """Plan at `asked` within the limits if that can be done, else as ready as the limits allow; then verify."""
-    need = question.need(asked)
-    free = (question.packs, question.cost, need, question.floor, question.gap, question.time_limit)
-    covered = cheapest(*free)
+    required = instance.required(asked)
+    free = (instance.packs, instance.cost, required, instance.floor, instance.gap, instance.time_limit)
+    solved = cheapest(*free)
     answer = "met"
-    if covered.par is not None and not all(limit.kept_by(covered.par) for limit in question.limits):
-        covered = cheapest(*free, question.limits)
-    if covered.par is None:
+    if solved.par is not None and not all(limit.kept_by(solved.par) for limit in instance.limits):
+        solved = cheapest(*free, instance.limits)
+    if solved.par is None:
         answer = "limited"
-        covered = readiest(
-            question.packs, question.cost, question.guarded(target), question.limits, LARGEST_GAP, question.time_limit
+        solved = readiest(
+            instance.packs, instance.cost, instance.protected(target), instance.limits, LARGEST_GAP, instance.time_limit
         )
-        covered = replace(covered, report=_as_share(covered.report, len(question.packs)))
-    assert covered.par is not None
-    verified = joint_readiness(question.units_of(verify), covered.par * question.pack)
+        solved = replace(solved, report=_as_share(solved.report, len(instance.packs)))
+    assert solved.par is not None
+    verified = joint_readiness(instance.units_of(verify), solved.par * instance.pack)
     if verified >= target:
         answer = "met"
-    return Attempt(asked, covered, verified, answer, verify)
+    return Candidate(asked, solved, verified, answer, verify)
 
 
 def _as_share(report: SolverReport, n_scenarios: int) -> SolverReport:
@@ -137,118 +137,118 @@ def _as_share(report: SolverReport, n_scenarios: int) -> SolverReport:
 
 
 def _until_verified(
-    question: Question, attempt: Attempt, target: float, demand: Demand, resample: Resample | None
-) -> tuple[Question, Attempt, list[str]]:
+    instance: ParInstance, candidate: Candidate, target: float, demand: Demand, resample: Resample | None
+) -> tuple[ParInstance, Candidate, list[str]]:
     """Plan again, higher and from the third plan on more scenarios, until fresh scenarios confirm the target."""
     notes = []
-    policy = question.unit.planning
+    policy = instance.unit.planning
     for number in range(2, MOST_PLANS + 1):
-        short = target - attempt.verified
-        if short <= 0 or attempt.answer != "met":
+        short = target - candidate.verified
+        if short <= 0 or candidate.answer != "met":
             break
-        asked = _raised(attempt.asked, short, target, attempt.verify.n_scenarios)
+        asked = _raised(candidate.asked, short, target, candidate.verify.n_scenarios)
         notes.append(
-            f"Plan {number - 1} held in {_points(attempt.verified)} % of the scenarios it was verified on, "
+            f"Plan {number - 1} held in {_points(candidate.verified)} % of the scenarios it was verified on, "
             f"under the target: planned again at {_points(asked)} %"
         )
-        verify = attempt.verify
+        verify = candidate.verify
         if resample is not None:
-            room = policy.max_scenarios - len(question.packs)
+            room = policy.max_scenarios - len(instance.packs)
             if number >= 3 and room > 0:
                 extra = resample(min(room, demand.n_scenarios), f"plan-{number}")
-                question = replace(
-                    question,
+                instance = replace(
+                    instance,
                     packs=np.concatenate(
-                        [question.packs.T, packs_needed(question.units_of(extra), question.pack).T], axis=1
+                        [instance.packs.T, packs_needed(instance.units_of(extra), instance.pack).T], axis=1
                     ).T,
                 )
-                notes[-1] += f" on {len(question.packs):,} scenarios"
-            verify = resample(attempt.verify.n_scenarios, f"verify-{number}")
+                notes[-1] += f" on {len(instance.packs):,} scenarios"
+            verify = resample(candidate.verify.n_scenarios, f"verify-{number}")
             notes[-1] += " and verified on fresh ones"
         notes[-1] += "."
-        attempt = _attempt(question, asked, target, verify)
-    return question, attempt, notes
+        candidate = _solve_and_verify(instance, asked, target, verify)
+    return instance, candidate, notes
 
 
-def _floors_over(question: Question, target: float) -> list[str]:
+def _floors_over(instance: ParInstance, target: float) -> list[str]:
     """Return a sentence for each limit that emergency equipment and floors alone exceed."""
-    guarded = question.guarded(target)
+    protected = instance.protected(target)
     return floor_sentences(
-        [(limit, float(limit.per_pack @ guarded)) for limit in question.limits if not limit.kept_by(guarded)],
-        question.unit.currency,
+        [(limit, float(limit.per_pack @ protected)) for limit in instance.limits if not limit.kept_by(protected)],
+        instance.unit.currency,
     )
 
 
 def _unsafe(
-    question: Question, target: float, demand: Demand, verify: Demand, over: list[str]
+    instance: ParInstance, target: float, demand: Demand, verify: Demand, over: list[str]
 ) -> ParPlan:
-    par = question.guarded(target)
-    value = float(question.price @ par)
+    par = instance.protected(target)
+    value = float(instance.price @ par)
     report = SolverReport("none", "infeasible", value, np.nan, np.nan, np.nan, 0.0)
-    verified = joint_readiness(question.units_of(verify), par * question.pack)
-    attempt = Attempt(target, Covered(par, report, {}), verified, "unsafe", verify)
+    verified = joint_readiness(instance.units_of(verify), par * instance.pack)
+    candidate = Candidate(target, ParSolution(par, report, {}), verified, "unsafe", verify)
     whole = [
-        f"the whole target needs {room_words(name, amount, question.unit.currency)}"
-        for name, amount in _room_missing(question, attempt, target).items() if amount > 0
+        f"the whole target needs {room_words(name, amount, instance.unit.currency)}"
+        for name, amount in _room_missing(instance, candidate, target).items() if amount > 0
     ]
-    return replace(_finished(question, attempt, target, demand, [], False), binding=(*over, *whole))
+    return replace(_finished(instance, candidate, target, demand, [], False), binding=(*over, *whole))
 
 
 def _finished(
-    question: Question, attempt: Attempt, target: float, demand: Demand, notes: list[str], frontier: bool
+    instance: ParInstance, candidate: Candidate, target: float, demand: Demand, notes: list[str], frontier: bool
 ) -> ParPlan:
     """Put the last attempt into the result, with its tables, prices, frontier and what binds."""
-    unit, par, verify = question.unit, attempt.par, attempt.verify
-    met = round(attempt.verified * verify.n_scenarios)
+    unit, par, verify = instance.unit, candidate.par, candidate.verify
+    met = round(candidate.verified * verify.n_scenarios)
     low, high = wilson_interval(met, verify.n_scenarios)
-    planned = float(np.mean(np.all(question.packs <= par, axis=1)))
-    ready = Readiness(target, planned, attempt.verified, low, high, len(question.packs), verify.n_scenarios)
-    answer, binding = attempt.answer, []
+    planned = float(np.mean(np.all(instance.packs <= par, axis=1)))
+    ready = Readiness(target, planned, candidate.verified, low, high, len(instance.packs), verify.n_scenarios)
+    answer, binding = candidate.answer, []
     if answer == "limited":
-        binding = binding_sentences(_room_missing(question, attempt, target), ready, unit.currency)
-        if question.critical.any():
+        binding = binding_sentences(_room_missing(instance, candidate, target), ready, unit.currency)
+        if instance.critical.any():
             notes = [*notes, "Within the limits emergency equipment came first: each item of it lasts on its own as "
                              "the target asks, and the other items share what is left."]
-    elif answer == "met" and attempt.verified < target:
+    elif answer == "met" and candidate.verified < target:
         answer = "limited"
         binding = [
-            f"verification gives {_points(attempt.verified)} %, under the target of {_points(target)} %: "
-            f"more than {len(question.packs):,} scenarios are needed (planning max_scenarios), or a higher target"
+            f"verification gives {_points(candidate.verified)} %, under the target of {_points(target)} %: "
+            f"more than {len(instance.packs):,} scenarios are needed (planning max_scenarios), or a higher target"
         ]
-    sweep = trace_frontier(question, verify) if frontier else pd.DataFrame(
-        {"readiness": [attempt.verified], "value": [question.price @ par], "litres": [question.litres @ par]}
+    sweep = trace_frontier(instance, verify) if frontier else pd.DataFrame(
+        {"readiness": [candidate.verified], "value": [instance.price @ par], "litres": [instance.litres @ par]}
     )
     return ParPlan(
-        levels=level_table(question, attempt, target, demand),
+        levels=level_table(instance, candidate, target, demand),
         readiness=ready,
-        value=float(question.price @ par),
-        litres=float(question.litres @ par),
-        solver=attempt.covered.report,
+        value=float(instance.price @ par),
+        litres=float(instance.litres @ par),
+        solver=candidate.solved.report,
         frontier=sweep,
-        prices=price_table(question, attempt),
+        prices=price_table(instance, candidate),
         answer=answer,
         binding=tuple(binding),
         notes=tuple(notes),
-        present=standing_par(question, verify, target),
+        present=standing_par(instance, verify, target),
     )
 
 
-def _room_missing(question: Question, attempt: Attempt, target: float) -> dict[str, float]:
+def _room_missing(instance: ParInstance, candidate: Candidate, target: float) -> dict[str, float]:
     """Return how much more room each limit needs for a plan that verification confirms with a margin.
 
     The margin of one standard error leaves the next run, which plans from the start, room to be raised.
     """
-    asked, units = attempt.asked, question.units_of(attempt.verify)
+    asked, units = candidate.asked, instance.units_of(candidate.verify)
     wanted = target + float(np.sqrt(target * (1.0 - target) / len(units)))
     excess: dict[str, float] = {}
     for _ in range(MOST_PLANS):
         par = least_excess(
-            question.packs, question.need(asked), question.floor, question.limits, LARGEST_GAP, question.time_limit
+            instance.packs, instance.required(asked), instance.floor, instance.limits, LARGEST_GAP, instance.time_limit
         )
         if par is None:
             break
-        excess = {m.name: max(0.0, float(m.per_pack @ par) - m.room) for m in question.limits}
-        short = wanted - joint_readiness(units, par * question.pack)
+        excess = {m.name: max(0.0, float(m.per_pack @ par) - m.room) for m in instance.limits}
+        short = wanted - joint_readiness(units, par * instance.pack)
         if short <= 0:
             break
         asked = _raised(asked, short, target, len(units))

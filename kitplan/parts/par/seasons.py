@@ -65,17 +65,17 @@ class Seasons:
         chosen = self.choice[self.choice["chosen"]].iloc[0]
         one = self.choice.iloc[0]
         low = self.months.loc[self.months["year_round_readiness"].idxmin()]
-        told = [f"Airways swing by {self.test.swing:.0%} about the mean over the year, highest in "
+        sentences = [f"Airways swing by {self.test.swing:.0%} about the mean over the year, highest in "
                 f"{calendar.month_name[self.test.peak]}.",
                 f"Par levels planned on the whole year are ready in {low['year_round_readiness']:.1%} of intervals in "
                 f"{calendar.month_name[int(low['month'])]}, the worst month."]
         if self.seen_once:
-            told.append("Some months are in the census only once: their par levels rest on that one year.")
+            sentences.append("Some months are in the census only once: their par levels rest on that one year.")
         if chosen["periods"] == 1:
-            return [*told, "Changing par levels within the year costs more than it saves. One set that suits every "
-                           f"month is worth {one['mean_value']:,.0f} {currency} at par."]
+            return [*sentences, "Changing par levels within the year costs more than it saves. One set that suits "
+                                f"every month is worth {one['mean_value']:,.0f} {currency} at par."]
         saved = one["total_cost"] - chosen["total_cost"]
-        return [*told, f"{int(chosen['periods'])} sets of par levels a year ({chosen['when']}) cost {saved:,.0f} "
+        return [*sentences, f"{int(chosen['periods'])} sets of par levels a year ({chosen['when']}) cost {saved:,.0f} "
                        f"{currency} a year less than one set for every month."]
 
 
@@ -225,13 +225,13 @@ def _cheapest_cut(most: np.ndarray, holding: np.ndarray, change_cost: float, per
             state = {(length, length): (float(holding[first, length - 1]), 0, [first])}
             for left in range(periods - 1, 0, -1):
                 following: dict[tuple[int, int], tuple[float, int, list[int]]] = {}
-                for (covered, last), (cost, changed, starts) in state.items():
-                    begin = (first + covered) % 12
-                    lengths = [12 - covered] if left == 1 else range(1, 12 - covered - left + 2)
+                for (solved, last), (cost, changed, starts) in state.items():
+                    begin = (first + solved) % 12
+                    lengths = [12 - solved] if left == 1 else range(1, 12 - solved - left + 2)
                     for more in lengths:
                         moved = int(changes[(begin - last) % 12, last - 1, more - 1])
                         total = cost + float(holding[begin, more - 1]) + change_cost * moved
-                        key = (covered + more, more)
+                        key = (solved + more, more)
                         if more > 0 and (key not in following or total < following[key][0]):
                             following[key] = (total, changed + moved, [*starts, begin])
                 state = following

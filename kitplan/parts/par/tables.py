@@ -8,45 +8,45 @@ import pandas as pd
 from kitplan.demand.values import Demand
 from kitplan.parts.par.because import Reasons, because
 from kitplan.parts.par.floors import fits_unit
-from kitplan.parts.par.question import Attempt, Question
+from kitplan.parts.par.instance import Candidate, ParInstance
 from kitplan.solve.collapse import own_quantiles
-from kitplan.solve.cover import Limit
+from kitplan.solve.par_program import Limit
 from kitplan.solve.values import Readiness, StandingPar
 from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
 
 
-def level_table(question: Question, attempt: Attempt, target: float, demand: Demand) -> pd.DataFrame:
+def level_table(instance: ParInstance, candidate: Candidate, target: float, demand: Demand) -> pd.DataFrame:
     """Return ParPlan.levels, in catalogue order."""
-    unit, par = question.unit, attempt.par
-    items = unit.items.iloc[question.order]
-    short = shortage_chances(question.units_of(attempt.verify), par * question.pack)
-    expected = question.units_of(demand).mean(axis=0)
+    unit, par = instance.unit, candidate.par
+    items = unit.items.iloc[instance.order]
+    short = shortage_chances(instance.units_of(candidate.verify), par * instance.pack)
+    expected = instance.units_of(demand).mean(axis=0)
     table = pd.DataFrame(
         {
             "item": items["item"],
             "description": items["description"],
             "role": items["role"],
             "par_packs": par.astype(int),
-            "par_units": (par * question.pack).astype(int),
-            "pack": question.pack.astype(int),
+            "par_units": (par * instance.pack).astype(int),
+            "pack": instance.pack.astype(int),
             "expected_units": expected,
             "shortage_chance": short,
-            "value": par * question.price,
-            "litres": par * question.litres,
-            "floor_packs": question.floor.astype(int),
-            "because": _sentences(question, attempt, target, demand, short),
+            "value": par * instance.price,
+            "litres": par * instance.litres,
+            "floor_packs": instance.floor.astype(int),
+            "because": _sentences(instance, candidate, target, demand, short),
         }
     )
     return table.loc[unit.items.index].reset_index(drop=True)
 
 
 def _sentences(
-    question: Question, attempt: Attempt, target: float, demand: Demand, short: np.ndarray
+    instance: ParInstance, candidate: Candidate, target: float, demand: Demand, short: np.ndarray
 ) -> list[str]:
-    units = question.units_of(demand)
-    own = own_quantiles(question.packs, question.need(target))
-    items = question.unit.items.iloc[question.order]
-    fits = fits_unit(question.unit)[question.order]
+    units = instance.units_of(demand)
+    own = own_quantiles(instance.packs, instance.required(target))
+    items = instance.unit.items.iloc[instance.order]
+    fits = fits_unit(instance.unit)[instance.order]
     expected, most = units.mean(axis=0), units.max(axis=0)
     return [
         because(
@@ -55,68 +55,68 @@ def _sentences(
                 days=demand.days,
                 expected_units=float(expected[i]),
                 most_units=int(most[i]),
-                pack=int(question.pack[i]),
-                par_packs=int(attempt.par[i]),
+                pack=int(instance.pack[i]),
+                par_packs=int(candidate.par[i]),
                 own_packs=int(own[i]),
-                floor_packs=int(question.floor[i]),
-                critical=bool(question.critical[i]),
+                floor_packs=int(instance.floor[i]),
+                critical=bool(instance.critical[i]),
                 fits=bool(fits[i]),
                 target=target,
                 shortage=float(short[i]),
-                tight=attempt.answer != "met",
+                tight=candidate.answer != "met",
             )
         )
         for i, scope in enumerate(items["scope"])
     ]
 
 
-def standing_par(question: Question, verify: Demand, target: float) -> StandingPar | None:
+def standing_par(instance: ParInstance, verify: Demand, target: float) -> StandingPar | None:
     """Return where the unit's own par levels of today stand; an item it does not list is held at 0."""
-    present = present_packs(question)
+    present = present_packs(instance)
     if present is None:
         return None
-    own = float(np.mean(np.all(question.packs <= present, axis=1)))
-    verified = joint_readiness(question.units_of(verify), present * question.pack)
+    own = float(np.mean(np.all(instance.packs <= present, axis=1)))
+    verified = joint_readiness(instance.units_of(verify), present * instance.pack)
     n = verify.n_scenarios
     low, high = wilson_interval(round(verified * n), n)
-    ready = Readiness(target, own, verified, low, high, len(question.packs), n)
-    return StandingPar(ready, float(question.price @ present), float(question.litres @ present))
+    ready = Readiness(target, own, verified, low, high, len(instance.packs), n)
+    return StandingPar(ready, float(instance.price @ present), float(instance.litres @ present))
 
 
-def present_packs(question: Question) -> np.ndarray | None:
+def present_packs(instance: ParInstance) -> np.ndarray | None:
     """Return today's par in packs, in the question's order, or None if the unit gave none."""
-    table = question.unit.present_par
+    table = instance.unit.present_par
     if table is None:
         return None
     held = table.groupby("item")["par_packs"].sum()
-    names = question.unit.items["item"].iloc[question.order]
+    names = instance.unit.items["item"].iloc[instance.order]
     return names.map(held).fillna(0.0).to_numpy(float)
 
 
-def price_table(question: Question, attempt: Attempt) -> pd.DataFrame:
+def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
     """Return what one more unit of each limit buys, from the duals of the linear relaxation.
 
     limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency).
     """
-    duals, currency, n = attempt.covered.duals, question.unit.currency, len(question.packs)
+    duals, currency, n = candidate.solved.duals, instance.unit.currency, len(instance.packs)
     rows: list[tuple[str, float, str]] = []
-    if attempt.answer == "met" and "ready" in duals:
+    if candidate.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
         rows.append(("readiness", price, f"one more point of readiness costs about {price:,.2f} {currency}"))
-    for limit in question.limits if attempt.answer != "unsafe" else ():
-        spare = limit.room - float(limit.per_pack @ attempt.par)
-        rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, attempt, currency, n)))
+    for limit in instance.limits if candidate.answer != "unsafe" else ():
+        spare = limit.room - float(limit.per_pack @ candidate.par)
+        rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, candidate, currency, n)))
     return pd.DataFrame(rows, columns=["limit", "price", "sentence"])
 
 
 def _price_of(
-    limit: Limit, dual: float, spare: float, attempt: Attempt, currency: str, n: int
+    limit: Limit, dual: float, spare: float, candidate: Candidate, currency: str, n: int
 ) -> tuple[float, str]:
     unit = "litre of shelf" if limit.name == "shelf" else f"{currency} of budget"
     left = f"{spare:,.1f} L" if limit.name == "shelf" else f"{spare:,.2f} {currency}"
-    if attempt.answer == "met" and abs(dual) < 1e-9:
+    if candidate.answer == "met" and abs(dual) < 1e-9:
         return 0.0, f"the {limit.name} has {left} to spare: more of it buys nothing"
-    if attempt.answer == "met":
+    if candidate.answer == "met":
         return abs(dual), f"one more {unit} would save about {abs(dual):,.2f} {currency} of stock"
     points = 100.0 * abs(dual) / n
     if points == 0.0:
@@ -126,11 +126,11 @@ def _price_of(
 
 def binding_sentences(excess: dict[str, float], ready: Readiness, currency: str) -> list[str]:
     """Return both mends of an unreachable target: more room, or less readiness."""
-    needs = [room_words(name, amount, currency) for name, amount in excess.items() if amount > 1e-6]
+    requirements = [room_words(name, amount, currency) for name, amount in excess.items() if amount > 1e-6]
     settle = f"readiness {np.floor(1000 * ready.verified) / 10:.1f} %"
-    if not needs:
+    if not requirements:
         return [f"the limits allow no more than {settle}"]
-    return [f"needs {' and '.join(needs)}, or {settle}"]
+    return [f"needs {' and '.join(requirements)}, or {settle}"]
 
 
 def room_words(name: str, amount: float, currency: str) -> str:

@@ -20,7 +20,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     --learnt FILE` plans on, or that you paste into unit.toml. With fewer than twenty events the defaults stay.
     """
     files = ("tables/rates.csv", "resecure_learnt.toml")
-    plan, written = run_part("rates", unit_path, out, seed, files, retire=True)
+    plan, written = run_part("rates", unit_path, out, seed, files, remove_stale=True)
     learnt = plan.parts["rates"]
     for note in (*learnt.notes, *learnt.warnings):
         say(f"Look at: {note}")

@@ -93,15 +93,15 @@ def _whole(replication: np.ndarray, stratum: int, start: np.ndarray, end: np.nda
     )
 
 
-def _laps(
+def _cycles(
     period: float, days: int, replications: int, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     """(replication, begin) of every lap through a history of `period` days; begins are spread evenly over
     it.
     """
     place = (rng.permutation(replications) + rng.random(replications)) / replications * period
-    laps = int(np.ceil(days / period)) + 1
-    begin = -place[:, None] + np.arange(laps)[None, :] * period
+    cycles = int(np.ceil(days / period)) + 1
+    begin = -place[:, None] + np.arange(cycles)[None, :] * period
     replication = np.broadcast_to(np.arange(replications)[:, None], begin.shape)
     keep = (begin < days) & (begin + period > 0)
     return replication[keep], begin[keep]
@@ -124,11 +124,11 @@ def _play_stays(census: Census, days: int, replications: int, rng: np.random.Gen
     long_stay = np.sort(end - start)[int(0.9 * (len(start) - 1))]
     origin = start.min() + min(long_stay, (close - start.min()) / 4)
     origin = np.floor(origin) if close - np.floor(origin) >= 1 else start.min()
-    in_laps = (end > origin) & (start < close)
-    return _over_laps(
-        census.rows["stratum"].to_numpy(np.int64)[in_laps],
-        start[in_laps] - origin,
-        end[in_laps] - origin,
+    in_cycle = (end > origin) & (start < close)
+    return _over_cycles(
+        census.rows["stratum"].to_numpy(np.int64)[in_cycle],
+        start[in_cycle] - origin,
+        end[in_cycle] - origin,
         close - origin,
         days,
         replications,
@@ -136,7 +136,7 @@ def _play_stays(census: Census, days: int, replications: int, rng: np.random.Gen
     )
 
 
-def _over_laps(
+def _over_cycles(
     stratum: np.ndarray,
     start: np.ndarray,
     end: np.ndarray,
@@ -146,13 +146,13 @@ def _over_laps(
     rng: np.random.Generator,
 ) -> Airways:
     """Copy one history (start, end in days since its first day) into every lap of every replication."""
-    lap_replication, begin = _laps(period, days, replications, rng)
+    cycle_replication, begin = _cycles(period, days, replications, rng)
     shape = (len(begin), len(stratum))
     begins = np.broadcast_to(begin[:, None], shape)
     started, ended = begins + start, begins + np.minimum(end, period)
     seen = (ended > 0) & (started < days)
     return Airways(
-        np.broadcast_to(lap_replication[:, None], shape)[seen],
+        np.broadcast_to(cycle_replication[:, None], shape)[seen],
         np.broadcast_to(stratum, shape)[seen],
         started[seen],
         np.minimum(ended, days)[seen],

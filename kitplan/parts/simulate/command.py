@@ -45,9 +45,9 @@ def command(unit_path: Path, out: Path | None, seed: int | None, years: int, cop
         held = fill_roles(as_held(unit)) if unit.present_par is not None else None
         result = simulate(
             unit,
-            plan.filling,
+            plan.item_choice,
             plan.par,
-            present_filling=held,
+            present_item_choice=held,
             years=years,
             replications=copies,
             seed=plan.seed,

@@ -12,7 +12,7 @@ from zlib import crc32
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.simulate.census_play import Airways, play_census
 from kitplan.parts.simulate.check_play import (
     Attempts,
@@ -51,7 +51,7 @@ def stock_clock(unit: Unit) -> Clock:
 
 
 def play_issues(
-    unit: Unit, filling: Filling, days: int, replications: int, seed: int, name: str
+    unit: Unit, item_choice: ItemChoice, days: int, replications: int, seed: int, name: str
 ) -> np.ndarray:
     """Units issued, int32, shape (steps, replications, n_items), of `days` days of independent copies of the
     unit.
@@ -61,12 +61,12 @@ def play_issues(
     parts = []
     for begin in range(0, replications, AT_ONCE):
         rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode()), begin]))
-        parts.append(_play_some(unit, filling, days, min(AT_ONCE, replications - begin), rng))
+        parts.append(_play_some(unit, item_choice, days, min(AT_ONCE, replications - begin), rng))
     return np.concatenate(parts, axis=1)
 
 
 def _play_some(
-    unit: Unit, filling: Filling, days: int, replications: int, rng: np.random.Generator
+    unit: Unit, item_choice: ItemChoice, days: int, replications: int, rng: np.random.Generator
 ) -> np.ndarray:
     clock = stock_clock(unit)
     steps = int(days * unit.checks_per_day) // clock.step_checks
@@ -74,17 +74,17 @@ def _play_some(
     attempts = play_checks(unit, airways, rng)
     names = {str(item): i for i, item in enumerate(unit.items["item"])}
     issued = np.zeros((len(names), replications * steps), dtype=np.int32)
-    board = _Board(unit, airways, attempts, clock, steps, issued)
-    alone = filling.frame[filling.frame["share"] >= 1.0]
+    issues = _Issues(unit, airways, attempts, clock, steps, issued)
+    alone = item_choice.frame[item_choice.frame["share"] >= 1.0]
     for row in alone.itertuples(index=False):
-        board.use(names[str(row.item)], row)
-    _side_by_side(board, filling.frame[filling.frame["share"] < 1.0], names, rng)
-    board.open_shared(rng)
+        issues.use(names[str(row.item)], row)
+    _side_by_side(issues, item_choice.frame[item_choice.frame["share"] < 1.0], names, rng)
+    issues.open_shared(rng)
     return np.ascontiguousarray(issued.reshape(len(names), replications, steps).transpose(2, 1, 0))
 
 
-class _Board:
-    """Where uses are chalked up: cell = replication x steps + step, for events that count and no others."""
+class _Issues:
+    """Issues of the stock room: cell = replication x steps + step, for events that count and no others."""
 
     def __init__(
         self, unit: Unit, airways: Airways, attempts: Attempts, clock: Clock, steps: int, issued: np.ndarray
@@ -118,7 +118,7 @@ class _Board:
         return np.where((tick >= 0) & (step < self.steps), replication * self.steps + step, -1)
 
     def use(self, column: int, row) -> None:
-        """Chalk up one filling row whose role has one item."""
+        """Count the uses of one role that has one item."""
         item = self.catalogue.iloc[column]
         events = self.events[row.stratum]
         if item["scope"] == "patient" and not self._used_up(row):
@@ -171,17 +171,17 @@ class _Board:
             self.issued[column] += np.diff(opened, axis=1, prepend=0.0).astype(np.int32).ravel()
 
 
-def _side_by_side(board: _Board, rows: pd.DataFrame, names: dict[str, int], rng: np.random.Generator) -> None:
+def _side_by_side(issues: _Issues, rows: pd.DataFrame, names: dict[str, int], rng: np.random.Generator) -> None:
     """Roles that several items serve side by side (glove sizes): each use falls to one of them by lot."""
     for _, group in rows.groupby(["stratum", "role"], sort=False):
-        events = board.events[int(group["stratum"].iloc[0])]
-        uses = board.count[events] * int(np.ceil(float(group["need"].iloc[0]) - 1e-9))
+        events = issues.events[int(group["stratum"].iloc[0])]
+        uses = issues.count[events] * int(np.ceil(float(group["need"].iloc[0]) - 1e-9))
         left, share_left = uses, 1.0
         for item, share in zip(group["item"], group["share"]):
             taken = rng.binomial(left, min(float(share) / max(share_left, 1e-12), 1.0))
             column = names[str(item)]
-            board.issued[column] += np.bincount(
-                board.cell[events], weights=taken, minlength=board.issued.shape[1]
+            issues.issued[column] += np.bincount(
+                issues.cell[events], weights=taken, minlength=issues.issued.shape[1]
             ).astype(np.int32)
             left, share_left = left - taken, share_left - float(share)
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.values import Filling
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.rules_of_thumb import records, rules, tune
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_par
@@ -88,7 +88,7 @@ class SimulationResult:
 
     def sentences(self, currency: str) -> list[str]:
         """What the play showed, for a person."""
-        return _told(self, currency)
+        return _wording(self, currency)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> frame, as written under tables/."""
@@ -99,7 +99,7 @@ class SimulationResult:
         }
 
 
-def _told(result: SimulationResult, currency: str) -> list[str]:
+def _wording(result: SimulationResult, currency: str) -> list[str]:
     summary = result.summary.set_index("plan")
     plan, said = summary.loc["plan"], result.agreement.iloc[0]
     verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."
@@ -120,10 +120,10 @@ def _told(result: SimulationResult, currency: str) -> list[str]:
 
 def simulate(
     unit: Unit,
-    filling: Filling,
+    item_choice: ItemChoice,
     par: ParPlan,
     *,
-    present_filling: Filling | None = None,
+    present_item_choice: ItemChoice | None = None,
     years: int = 4,
     replications: int = 64,
     seed: int | None = None,
@@ -131,7 +131,7 @@ def simulate(
 ) -> SimulationResult:
     """Play `years` years of `replications` copies of the unit under the plan, present par and rules of thumb.
 
-    present_filling: which items fill the roles with what the unit holds today, where that is not the plan's
+    present_item_choice: which items fill the roles with what the unit holds today, where that is not the plan's
     choice; present par meets the same airways and checks, used up in its own items.
     Raises ValueError when a year holds no whole interval.
     """
@@ -141,12 +141,12 @@ def simulate(
     warm = WARM_INTERVALS * clock.interval_steps
     days = int(np.ceil(years * DAYS_A_YEAR + warm / clock.steps_per_day))
     say(f"playing {replications} x {years} years, check by check")
-    issued = play_issues(unit, filling, days, replications, seed, "simulate")
+    issued = play_issues(unit, item_choice, days, replications, seed, "simulate")
     room = _StockRoom(unit, issued, warm)
     floor_units = par.levels["floor_packs"].to_numpy(float) * room.rule.pack
     pars = {"plan": par.levels["par_units"].to_numpy(float).round().astype(np.int64)}
     say("setting par levels by rules of thumb")
-    past = play_issues(unit, filling, int(RECORD_YEARS * DAYS_A_YEAR), RECORD_REPLICATIONS, seed, "records")
+    past = play_issues(unit, item_choice, int(RECORD_YEARS * DAYS_A_YEAR), RECORD_REPLICATIONS, seed, "records")
     pars |= _by_rule(room, past, clock.interval_steps, clock.steps_per_day, floor_units, pars["plan"])
     say("playing the stock room")
     run = room.play(np.stack(list(pars.values())))
@@ -157,8 +157,8 @@ def simulate(
     items = room.item_rows(run, pars["plan"], par)
     if unit.present_par is not None:
         present = present_units(unit)
-        if present_filling is not None:
-            issued = play_issues(unit, present_filling, days, replications, seed, "simulate")
+        if present_item_choice is not None:
+            issued = play_issues(unit, present_item_choice, days, replications, seed, "simulate")
             room = _StockRoom(unit, issued, warm)
         row = room.row("present par", 0, room.play(present[None]), present)
         summary = pd.concat(

@@ -38,7 +38,7 @@ def text(words: object, style: ParagraphStyle = BODY) -> Paragraph:
     return Paragraph(escape(printable(str(words))), style)
 
 
-def practice_pdf(title: str, foot: str, story: Sequence[Flowable], paper: str) -> bytes:
+def practice_pdf(title: str, foot: str, flowables: Sequence[Flowable], paper: str) -> bytes:
     """A document as PDF bytes, the same for the same content. paper: "a4" or "letter". foot: class and unit."""
     out = io.BytesIO()
     side = MARGIN_MM * mm - _FRAME_PAD
@@ -47,7 +47,7 @@ def practice_pdf(title: str, foot: str, story: Sequence[Flowable], paper: str) -
         title=printable(title), author="kitplan", invariant=1,
     )
     draw = partial(_furnish, foot=printable(foot))
-    document.build(list(story), onFirstPage=draw, onLaterPages=draw)
+    document.build(list(flowables), onFirstPage=draw, onLaterPages=draw)
     return out.getvalue()
 
 

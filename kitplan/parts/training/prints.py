@@ -87,10 +87,10 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
 
 def cutting_list_pdf(training: TrainingPlan, lesson: int, called: dict[str, str], paper: str, foot: str) -> bytes:
     """One page a cutter: which rolls, into what; then what each length becomes."""
-    story: list[Flowable] = []
+    flowables: list[Flowable] = []
     work = training.cut_work[training.cut_work["lesson"] == lesson]
     for cutter, rolls in work.groupby("cutter", sort=True):
-        story += [
+        flowables += [
             text(f"Cutting list, cutter {cutter}", TITLE), text(training.lessons[lesson].title, STRONG),
             text("Cut each roll as its line says. Measure twice; keep the lengths apart in marked bags.", NOTE),
         ]
@@ -99,9 +99,9 @@ def cutting_list_pdf(training: TrainingPlan, lesson: int, called: dict[str, str]
             [text(called.get(r["roll"], r["roll"])), text(r["from"]), text(r["pattern"]), text(r["count"], RIGHT),
              text(r["pieces"], RIGHT), ""] for r in rolls.to_dict("records")
         ]
-        story.append(grid(rows, (48, 25, 58, 14, 17, 12), boxes=(5,)))
-        story += [*_becomes(training, lesson, rolls["pattern"]), PageBreak()]
-    return practice_pdf("Cutting lists", foot, story[:-1], paper)
+        flowables.append(grid(rows, (48, 25, 58, 14, 17, 12), boxes=(5,)))
+        flowables += [*_becomes(training, lesson, rolls["pattern"]), PageBreak()]
+    return practice_pdf("Cutting lists", foot, flowables[:-1], paper)
 
 
 def _becomes(training: TrainingPlan, lesson: int, patterns: Iterable[str]) -> list[Flowable]:

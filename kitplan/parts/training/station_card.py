@@ -29,10 +29,10 @@ _HEADINGS = {
 
 def station_cards_pdf(training: TrainingPlan, lesson: int, paper: str, foot: str) -> bytes:
     """All stations of one class."""
-    story: list[Flowable] = []
+    flowables: list[Flowable] = []
     for station in range(1, training.lessons[lesson].stations + 1):
-        story += [*_card(training, lesson, station), PageBreak()]
-    return practice_pdf("Station cards", foot, story[:-1], paper)
+        flowables += [*_card(training, lesson, station), PageBreak()]
+    return practice_pdf("Station cards", foot, flowables[:-1], paper)
 
 
 def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
@@ -41,7 +41,7 @@ def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
     how = "in pairs: one renews, one holds the tube, then change over" if course.pairs else "each on her own"
     places = course.places_per_station
     who = ("pair" if course.pairs else "learner") + ("s" if places > 1 else "")
-    story = [
+    flowables = [
         text(f"Station {station}", TITLE), text(course.title, STRONG),
         text(f"{learners} learners, {how}. {places} {who} at work at one time.", NOTE),
     ]
@@ -51,21 +51,21 @@ def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
         [text(r["round"]), text(r["starts"]), text(r["practice"]), text(r["goes"], RIGHT)]
         for r in mine.to_dict("records")
     ]
-    story.append(grid(rows, (18, 24, 112, 18), pad=1.3))
+    flowables.append(grid(rows, (18, 24, 112, 18), pad=1.3))
     here = training.stations[(training.stations["lesson"] == lesson) & (training.stations["station"] == station)]
     for kind, heading in _HEADINGS.items():
         group = here[here["kind"] == kind]
         if not len(group):
             continue
-        story.append(text(heading, HEAD))
-        story.append(grid([
+        flowables.append(text(heading, HEAD))
+        flowables.append(grid([
             [text(row["description"], BODY), text(f"{row['quantity']:,} {_counted(row)}", RIGHT), ""]
             for row in group.to_dict("records")
         ], (128, 32, 12), head=False, boxes=(2,), pad=1.3))
-    story.append(text(
+    flowables.append(text(
         "Spare ones are counted in. Whatever is opened here stays for practice. Spoiled pieces go to the waste.", NOTE
     ))
-    return story
+    return flowables
 
 
 def _counted(row: dict) -> str:

@@ -25,21 +25,21 @@ _ROLE_WORDS = {
 
 def step_cards_pdf(unit: Unit, training: TrainingPlan, lesson: int, paper: str, foot: str) -> bytes:
     """One page for each practice of the class."""
-    story: list[Flowable] = []
+    flowables: list[Flowable] = []
     for number, practice in enumerate(training.lessons[lesson].practices):
         technique = unit.techniques[practice.technique]
-        story += [text(training.names[lesson][number], TITLE), text(
+        flowables += [text(training.names[lesson][number], TITLE), text(
             "Practice on a manikin. Your unit's policy and your instructor come before this card: where they say "
             "otherwise, do as they say. Ask whenever you are unsure.", STRONG)]
-        story += [text("You need", HEAD), *_needed(training, lesson, number, technique, practice.skin)]
-        story.append(text("Steps", HEAD))
+        flowables += [text("You need", HEAD), *_needed(training, lesson, number, technique, practice.skin)]
+        flowables.append(text("Steps", HEAD))
         lines = steps(technique, practice.skin, training.lessons[lesson].pairs)
-        story.append(grid([[text(n, STRONG), text(line), ""] for n, line in enumerate(lines, 1)], (10, 150, 12),
+        flowables.append(grid([[text(n, STRONG), text(line), ""] for n, line in enumerate(lines, 1)], (10, 150, 12),
                           head=False, boxes=(2,)))
-        story += [text(
+        flowables += [text(
             "Tick as you go. On a patient this is done by trained, licensed staff, at least two of them, under local "
             "policy; this card is not for the bedside.", NOTE), PageBreak()]
-    return practice_pdf("Step cards", foot, story[:-1], paper)
+    return practice_pdf("Step cards", foot, flowables[:-1], paper)
 
 
 def _needed(

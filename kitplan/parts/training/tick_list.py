@@ -20,17 +20,17 @@ def tick_list_pdf(training: TrainingPlan, lesson: int, paper: str, foot: str) ->
     columns = [
         (p, go) for p, practice in enumerate(course.practices) for go in range(1, practice.goes_per_learner + 1)
     ]
-    story: list[Flowable] = []
+    flowables: list[Flowable] = []
     for station in range(1, course.stations + 1):
-        story += [
+        flowables += [
             text(f"Practices done, station {station}", TITLE), text(course.title, STRONG),
             text("Write no names: learner 1 is whoever sits first. One box is one go; tick it when the instructor "
                  "has seen it. The list counts practice, it certifies nobody.", NOTE),
         ]
         for at in range(0, len(columns), _MOST_BOXES):
-            story += _table(training, lesson, course.learners_at(station - 1), columns[at:at + _MOST_BOXES])
-        story.append(PageBreak())
-    return practice_pdf("Practices done", foot, story[:-1], paper)
+            flowables += _table(training, lesson, course.learners_at(station - 1), columns[at:at + _MOST_BOXES])
+        flowables.append(PageBreak())
+    return practice_pdf("Practices done", foot, flowables[:-1], paper)
 
 
 def _table(training: TrainingPlan, lesson: int, learners: int, columns: list[tuple[int, int]]) -> list[Flowable]:

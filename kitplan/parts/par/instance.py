@@ -9,11 +9,11 @@ import numpy as np
 from kitplan.demand.values import Demand
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import own_quantiles
-from kitplan.solve.cover import Covered, Limit
+from kitplan.solve.par_program import Limit, ParSolution
 
 
 @dataclass(frozen=True)
-class Question:
+class ParInstance:
     """What is asked of the program, in the order of item names so that the catalogue's order cannot matter.
 
     order: catalogue position of each item asked about. packs: needs, int, shape (n_scenarios, n_items).
@@ -33,14 +33,14 @@ class Question:
     gap: float
     time_limit: float
 
-    def need(self, readiness: float) -> int:
+    def required(self, readiness: float) -> int:
         """Scenarios to be met for `readiness`."""
         n = len(self.packs)
         return min(n, int(np.ceil(readiness * n - 1e-9)))
 
-    def guarded(self, readiness: float) -> np.ndarray:
+    def protected(self, readiness: float) -> np.ndarray:
         """Return what no limit may cut: floors, and emergency equipment to its own quantile at `readiness`."""
-        own = own_quantiles(self.packs, self.need(readiness))
+        own = own_quantiles(self.packs, self.required(readiness))
         return np.where(self.critical, np.maximum(self.floor, own), self.floor)
 
     def units_of(self, demand: Demand) -> np.ndarray:
@@ -49,16 +49,16 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Attempt:
+class Candidate:
     """One plan and what verification said of it. asked: readiness planned at. answer: as in ParPlan."""
 
     asked: float
-    covered: Covered
+    solved: ParSolution
     verified: float
     answer: str
     verify: Demand
 
     @property
     def par(self) -> np.ndarray:
-        assert self.covered.par is not None
-        return self.covered.par
+        assert self.solved.par is not None
+        return self.solved.par

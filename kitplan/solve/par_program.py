@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kitplan.solve.closure import Narrowed, best_cut, branch, improve, narrow
+from kitplan.solve.closure import ReducedProgram, best_cut, branch, improve, reduce_levels
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.program import Program, Solution
@@ -58,17 +58,17 @@ class Stated:
     """A program with the handles needed to read it: steps[i] are the x of item i, vectors the z."""
 
     program: Program
-    cover: Collapsed
+    collapsed: Collapsed
     steps: list[list[int]]
     shares: dict[int, float]
 
     def rises(self, item: int) -> np.ndarray:
         """Packs added by each level of `item`."""
-        return np.diff(self.cover.levels[item], prepend=self.cover.lower[item])
+        return np.diff(self.collapsed.levels[item], prepend=self.collapsed.lower[item])
 
 
 @dataclass(frozen=True)
-class Covered:
+class ParSolution:
     """Par levels found (None if the program is infeasible), how they were found, and what limits are worth.
 
     par: packs, shape (n_items,). duals: by row name, change of the objective for one unit more of the limit;
@@ -80,42 +80,42 @@ class Covered:
     duals: dict[str, float]
 
 
-def state_levels(name: str, sense: str, cover: Collapsed) -> Stated:
+def state_levels(name: str, sense: str, collapsed: Collapsed) -> Stated:
     """State x, z and their rows: x[i,j] <= x[i,j-1] and z[u] <= x[i, level of u_i]."""
     program = Program(name, sense)
     steps = []
-    for i, levels in enumerate(cover.levels):
+    for i, levels in enumerate(collapsed.levels):
         handles = program.variables(f"x{i}_", len(levels), high=1, integer=True)
         for j, (above, below) in enumerate(zip(handles[1:], handles), start=1):
             program.row(f"order_{i}_{j}", [above, below], [1.0, -1.0], high=0.0)
         steps.append(handles)
-    several = np.count_nonzero(cover.vectors, axis=1) > 1
+    several = np.count_nonzero(collapsed.vectors, axis=1) > 1
     shares: dict[int, float] = {}
-    for vector, weight in zip(cover.vectors[~several], cover.weights[~several].tolist()):
+    for vector, weight in zip(collapsed.vectors[~several], collapsed.weights[~several].tolist()):
         item = int(np.flatnonzero(vector)[0])
         handle = steps[item][vector[item] - 1]
         shares[handle] = shares.get(handle, 0.0) + weight
     met = program.variables("z", int(several.sum()), high=1)
-    shares.update(zip(met, cover.weights[several].tolist()))
-    vectors, items = np.nonzero(cover.vectors[several])
-    levels_needed = cover.vectors[several][vectors, items]
+    shares.update(zip(met, collapsed.weights[several].tolist()))
+    vectors, items = np.nonzero(collapsed.vectors[several])
+    levels_needed = collapsed.vectors[several][vectors, items]
     for u, i, j in zip(vectors.tolist(), items.tolist(), levels_needed.tolist()):
         program.row(f"met_{u}_{i}", [met[u], steps[i][j - 1]], [1.0, -1.0], high=0.0)
-    return Stated(program, cover, steps, shares)
+    return Stated(program, collapsed, steps, shares)
 
 
 def add_cost(stated: Stated, cost: np.ndarray) -> None:
     """Objective: cost of what is held above the lower bound, plus the cost of the lower bound itself."""
     for i, handles in enumerate(stated.steps):
         stated.program.objective(handles, (cost[i] * stated.rises(i)).tolist())
-    stated.program.objective([], [], constant=float(cost @ stated.cover.lower))
+    stated.program.objective([], [], constant=float(cost @ stated.collapsed.lower))
 
 
-def add_readiness(stated: Stated, need: int) -> None:
+def add_readiness(stated: Stated, required: int) -> None:
     """Row "ready": sum_u weight_u z[u] >= need - met."""
     if stated.shares:
         handles = list(stated.shares)
-        room = float(need - stated.cover.met)
+        room = float(required - stated.collapsed.met)
         stated.program.row("ready", handles, [stated.shares[h] for h in handles], low=room)
 
 
@@ -123,7 +123,7 @@ def add_limit(stated: Stated, limit: Limit, penalty: float | None = None) -> int
     """Row limit.name: per_pack . par <= room; with a penalty the row may be broken, and its handle comes back."""
     handles = [h for steps in stated.steps for h in steps]
     weights = np.concatenate([limit.per_pack[i] * stated.rises(i) for i in range(len(stated.steps))]).tolist()
-    room = limit.room - float(limit.per_pack @ stated.cover.lower)
+    room = limit.room - float(limit.per_pack @ stated.collapsed.lower)
     if penalty is not None:
         return stated.program.elastic_row(limit.name, handles, weights, high=room, penalty=penalty)
     stated.program.row(limit.name, handles, weights, high=room)
@@ -132,24 +132,24 @@ def add_limit(stated: Stated, limit: Limit, penalty: float | None = None) -> int
 
 def read_par(stated: Stated, solution: Solution, above: float = 0.5) -> np.ndarray:
     """Return the packs of each item: its lower bound, or its highest level with x > `above`."""
-    par = stated.cover.lower.copy()
+    par = stated.collapsed.lower.copy()
     for i, handles in enumerate(stated.steps):
         reached = np.flatnonzero(solution.values(handles) > above)
         if len(reached):
-            par[i] = stated.cover.levels[i][reached[-1]]
+            par[i] = stated.collapsed.levels[i][reached[-1]]
     return par
 
 
 def cheapest(
     packs: np.ndarray,
     cost: np.ndarray,
-    need: int,
+    required: int,
     floor: np.ndarray,
     gap: float,
     time_limit: float,
     limits: Sequence[Limit] = (),
-) -> Covered:
-    """Return the cheapest par levels that meet `need` scenarios, at least `floor` and within `limits`.
+) -> ParSolution:
+    """Return the cheapest par levels that meet `required` scenarios, at least `floor` and within `limits`.
 
     packs : int, shape (n_scenarios, n_items). cost, floor : per pack and in packs, shape (n_items,).
     The linear relaxation is solved first; if a plan stepped down from it is within `gap` of its bound,
@@ -157,37 +157,37 @@ def cheapest(
     Large programs (low readiness, long intervals) are bounded by minimum cuts instead, and where even what the
     bound leaves open is large, the plan found is given with its gap.
     """
-    lower = np.maximum(own_quantiles(packs, need), floor)
-    cover = collapse(packs, lower)
-    if np.count_nonzero(cover.vectors) > CUT_ENTRIES:
-        stepped, shut = step_down_within_limits(cover, cost, need, limits)
+    lower = np.maximum(own_quantiles(packs, required), floor)
+    collapsed = collapse(packs, lower)
+    if np.count_nonzero(collapsed.vectors) > CUT_ENTRIES:
+        stepped, shut = step_down_within_limits(collapsed, cost, required, limits)
         if stepped is not None:
-            return _by_cuts(cover, cost, need, stepped, gap, time_limit, limits)
+            return _by_cuts(collapsed, cost, required, stepped, gap, time_limit, limits)
         status = "infeasible" if shut else "failed"
-        return Covered(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
-    stated = state_levels("par", "min", cover)
+        return ParSolution(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
+    stated = state_levels("par", "min", collapsed)
     add_cost(stated, cost)
-    add_readiness(stated, need)
+    add_readiness(stated, required)
     for limit in limits:
         add_limit(stated, limit)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
-        return _without_proof(cover, relaxed.report, cost, need, limits)
+        return _without_proof(collapsed, relaxed.report, cost, required, limits)
     duals = {row: relaxed.dual(row) for row in _dual_rows(stated, limits)}
-    best = _step_down_best(packs, stated, relaxed, cost, need, limits, duals)
+    best = _step_down_best(packs, stated, relaxed, cost, required, limits, duals)
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
     if best is not None and slack <= gap * float(cost @ best):
-        return Covered(best, _report_of(relaxed.report, float(cost @ best)), duals)
-    return _finish(packs, stated, relaxed, cost, need, gap, time_limit, limits, best, duals)
+        return ParSolution(best, _report_of(relaxed.report, float(cost @ best)), duals)
+    return _finish(packs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
 
 
 def step_down_within_limits(
-    cover: Collapsed, cost: np.ndarray, need: int, limits: Sequence[Limit]
+    collapsed: Collapsed, cost: np.ndarray, required: int, limits: Sequence[Limit]
 ) -> tuple[np.ndarray | None, bool]:
     """Return the cheapest plan within the limits found by stepping down, and whether there is provably none.
 
     Steps are weighed by money, by each limit's room, and by all rooms together; without luck the plans that take
-    least room are improved. There is none if a cut puts the room that `need` takes above a limit.
+    least room are improved. There is none if a cut puts the room that `required` takes above a limit.
     """
 
     def keeps(par: np.ndarray) -> bool:
@@ -195,26 +195,27 @@ def step_down_within_limits(
 
     rooms = [limit.per_pack / limit.size for limit in limits]
     weighings = [cost, *rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]
-    plans = [descend(cover, weights, need).cheapest_with(need) for weights in weighings]
+    plans = [descend(collapsed, weights, required).cheapest_with(required) for weights in weighings]
     found = [par for par in plans if par is not None and keeps(par)]
-    if not found and cover.met < need <= cover.reach:
-        if any(best_cut(cover, limit.per_pack, need).value > limit.room + 1e-6 * limit.size for limit in limits):
+    if not found and collapsed.met < required <= collapsed.reach:
+        bounds = [best_cut(collapsed, limit.per_pack, required).value for limit in limits]
+        if any(bound > limit.room + 1e-6 * limit.size for bound, limit in zip(bounds, limits)):
             return None, True
         for weights, plan in zip(weighings[1:], plans[1:]):
-            if plan is not None and keeps(par := improve(cover, weights, need, plan, lambda _: True)):
+            if plan is not None and keeps(par := improve(collapsed, weights, required, plan, lambda _: True)):
                 found.append(par)
     return (min(found, key=lambda par: float(cost @ par)) if found else None), False
 
 
 def _by_cuts(
-    cover: Collapsed,
+    collapsed: Collapsed,
     cost: np.ndarray,
-    need: int,
+    required: int,
     stepped: np.ndarray,
     gap: float,
     time_limit: float,
     limits: Sequence[Limit],
-) -> Covered:
+) -> ParSolution:
     """Improve a stepped-down plan, bound it by minimum cuts, and solve the integer program if what is left is small.
 
     The bound leaves the limits out: they can only make plans dearer, so it holds all the same.
@@ -224,28 +225,28 @@ def _by_cuts(
     def keeps(par: np.ndarray) -> bool:
         return all(limit.kept_by(par) for limit in limits)
 
-    found = narrow(cover, cost, need, stepped, keeps, gap)
+    found = reduce_levels(collapsed, cost, required, stepped, keeps, gap)
     par, bound, name = found.par, found.bound, "minimum cuts"
     value = float(cost @ par)
     if found.rest is not None and value - bound > gap * value:
         if np.count_nonzero(found.rest.vectors) > CUT_ENTRIES:
-            par, proven = branch(found.rest, cost, need, par, keeps, gap)
+            par, proven = branch(found.rest, cost, required, par, keeps, gap)
             bound = max(bound, min(proven, float(cost @ par)))
         else:
-            par, bound, name = _solve_rest(found.rest, found, cost, need, gap, time_limit, limits)
+            par, bound, name = _solve_rest(found.rest, found, cost, required, gap, time_limit, limits)
     value = float(cost @ par)
     width = max(0.0, value - bound) / value if value > 0 else 0.0
     status = "optimal" if width <= max(gap, 1e-9) else "feasible"
     took = time.perf_counter() - started
     report = SolverReport(name, status, value, found.cut_bound, min(bound, value), width, took)
-    return Covered(par, report, {"ready": found.price} | {limit.name: 0.0 for limit in limits})
+    return ParSolution(par, report, {"ready": found.price} | {limit.name: 0.0 for limit in limits})
 
 
 def _solve_rest(
     rest: Collapsed,
-    found: Narrowed,
+    found: ReducedProgram,
     cost: np.ndarray,
-    need: int,
+    required: int,
     gap: float,
     time_limit: float,
     limits: Sequence[Limit],
@@ -254,7 +255,7 @@ def _solve_rest(
     par, bound = found.par, found.bound
     stated = state_levels("par", "min", rest)
     add_cost(stated, cost)
-    add_readiness(stated, need)
+    add_readiness(stated, required)
     for limit in limits:
         add_limit(stated, limit)
     solution = stated.program.solve(gap=gap / 2, time_limit=time_limit)
@@ -270,13 +271,13 @@ def _solve_rest(
 
 
 def _without_proof(
-    cover: Collapsed, report: SolverReport, cost: np.ndarray, need: int, limits: Sequence[Limit]
-) -> Covered:
+    collapsed: Collapsed, report: SolverReport, cost: np.ndarray, required: int, limits: Sequence[Limit]
+) -> ParSolution:
     """Return no plan if there is none, else (the solver was stopped too early) the plan stepped down to."""
-    par = None if report.status == "infeasible" else descend(cover, cost, need).cheapest_with(need)
+    par = None if report.status == "infeasible" else descend(collapsed, cost, required).cheapest_with(required)
     if par is None or not all(limit.kept_by(par) for limit in limits):
-        return Covered(None, report, {})
-    return Covered(par, replace(report, status="feasible", objective=float(cost @ par)), {})
+        return ParSolution(None, report, {})
+    return ParSolution(par, replace(report, status="feasible", objective=float(cost @ par)), {})
 
 
 def _dual_rows(stated: Stated, limits: Sequence[Limit]) -> list[str]:
@@ -288,7 +289,7 @@ def _step_down_best(
     stated: Stated,
     relaxed: Solution,
     cost: np.ndarray,
-    need: int,
+    required: int,
     limits: Sequence[Limit],
     duals: dict[str, float],
 ) -> np.ndarray | None:
@@ -301,9 +302,9 @@ def _step_down_best(
         priced = priced + max(0.0, -duals[limit.name]) * limit.per_pack
     upper = read_par(stated, relaxed, above=ABOVE_ZERO)
     found = []
-    for cover in (collapse(packs, stated.cover.lower, upper), stated.cover):
-        if cover.reach >= need:
-            par = descend(cover, priced, need).cheapest_with(need)
+    for collapsed in (collapse(packs, stated.collapsed.lower, upper), stated.collapsed):
+        if collapsed.reach >= required:
+            par = descend(collapsed, priced, required).cheapest_with(required)
             if par is not None and all(limit.kept_by(par) for limit in limits):
                 found.append(par)
     return min(found, key=lambda par: float(cost @ par)) if found else None
@@ -314,19 +315,19 @@ def _finish(
     stated: Stated,
     relaxed: Solution,
     cost: np.ndarray,
-    need: int,
+    required: int,
     gap: float,
     time_limit: float,
     limits: Sequence[Limit],
     best: np.ndarray | None,
     duals: dict[str, float],
-) -> Covered:
+) -> ParSolution:
     """Solve the integer program on the levels that the relaxation leaves open."""
     ceiling = np.inf if best is None else float(cost @ best)
     lower, upper = open_range(stated, relaxed, ceiling - relaxed.report.bound)
     rest = state_levels("par", "min", collapse(packs, lower, upper))
     add_cost(rest, cost)
-    add_readiness(rest, need)
+    add_readiness(rest, required)
     for limit in limits:
         add_limit(rest, limit)
     above = ceiling - float(cost @ lower)
@@ -336,20 +337,20 @@ def _finish(
     seconds = relaxed.report.seconds + solution.report.seconds
     if not solution.solved:
         if best is None:
-            return Covered(None, replace(solution.report, seconds=seconds), duals)
+            return ParSolution(None, replace(solution.report, seconds=seconds), duals)
         if solution.report.status == "infeasible":
             bound = ceiling
-        return Covered(best, _report_of(relaxed.report, ceiling, bound, seconds), duals)
+        return ParSolution(best, _report_of(relaxed.report, ceiling, bound, seconds), duals)
     par = read_par(rest, solution)
     if best is not None and ceiling <= float(cost @ par):
         par = best
-    trimmed = descend(collapse(packs, stated.cover.lower, par), cost, need).cheapest_with(need)
+    trimmed = descend(collapse(packs, stated.collapsed.lower, par), cost, required).cheapest_with(required)
     par = par if trimmed is None else trimmed
     value = float(cost @ par)
     bound = min(max(bound, solution.report.bound), value)
     report = _report_of(relaxed.report, value, bound, seconds)
     proven = report.gap <= max(gap, 1e-9) or solution.report.status == "optimal"
-    return Covered(par, replace(report, status="optimal" if proven else "feasible"), duals)
+    return ParSolution(par, replace(report, status="optimal" if proven else "feasible"), duals)
 
 
 def open_range(stated: Stated, relaxed: Solution, slack: float) -> tuple[np.ndarray, np.ndarray]:
@@ -357,12 +358,12 @@ def open_range(stated: Stated, relaxed: Solution, slack: float) -> tuple[np.ndar
 
     A variable at a bound whose reduced cost exceeds the slack keeps its value in every better plan.
     """
-    lower = stated.cover.lower.copy()
-    upper = np.array([levels[-1] if len(levels) else low for low, levels in zip(lower, stated.cover.levels)])
+    lower = stated.collapsed.lower.copy()
+    upper = np.array([levels[-1] if len(levels) else low for low, levels in zip(lower, stated.collapsed.levels)])
     margin = slack + 1e-6 * max(1.0, abs(relaxed.report.bound))
     sign = -1.0 if stated.program.sense == "max" else 1.0
     for i, handles in enumerate(stated.steps):
-        ladder = np.concatenate(([lower[i]], stated.cover.levels[i]))
+        ladder = np.concatenate(([lower[i]], stated.collapsed.levels[i]))
         rates = sign * relaxed.reduced_costs(handles)
         shut = np.flatnonzero(rates > margin)
         held = np.flatnonzero(rates < -margin)
