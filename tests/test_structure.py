@@ -105,7 +105,7 @@ def test_help_loads_neither_pandas_nor_numpy():
         "import sys; from kitplan.cli import main\n"
         "try: main(['--help'], prog_name='kitplan')\n"
         "except SystemExit: print('LOADED', sorted({m.split('.')[0] for m in sys.modules} & "
-        "{'numpy', 'pandas', 'scipy', 'pulp', 'openpyxl', 'highspy', 'reportlab', 'statsmodels'}))"
+        "{'numpy', 'pandas', 'scipy', 'pulp', 'xlsxwriter', 'openpyxl', 'highspy', 'reportlab', 'statsmodels'}))"
     )
     out = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent

@@ -2,63 +2,63 @@
 
 A part writes its sheets with these helpers and needs to know nothing of styles:
 
-    def add_sheets(book: Book, plan: Plan) -> None:
-        page = book.page("Kits", "Which kit serves which airway", widths=(14, 40, 10, 12))
-        page.title("Bedside kits", "Build the number in the last column for the week ahead.")
-        page.header(("Design", "Description", "Items", f"Value ({book.currency})"))
-        for row in contents.itertuples():
-            page.row((row.design, row.description, row.items, row.value), ("text", "wrap", "whole", "money"))
-        page.total(("Total", None, None, 120.0), ("text", "text", "whole", "money"))
+    page = book.page("Kits", "Which kit serves which airway", widths=(14, 40, 10, 12))
+    page.title("Bedside kits", "Build the number in the last column for the week ahead.")
+    page.header(("Design", "Description", "Items", f"Value ({book.currency})"))
+    for row in contents.itertuples():
+        page.row((row.design, row.description, row.items, row.value), ("text", "wrap", "whole", "money"))
+    page.total(("Total", None, None, 120.0), ("text", "text", "whole", "money"))
 
-The header row is frozen and repeated on every printed page. Kinds of cell: text, wrap (long text), strong,
-whole (1,234), number (1.2), number2 (1.23), money (1,234.50), share (0.983 shows 98.3 %), share2, litres (1.5 L),
-days, packs, input (whole number >= 0, boxed, unlocked), input_text (the same for text), tick (a box to tick on
-paper). Text goes in as text whatever it begins with; a formula is asked for by `Formula("=SUM(A1:A3)", shown=0)`
-with the value for programs that do not calculate. `None` and NaN are empty cells. Charts: charts.py.
+The header row is frozen and repeated on every printed page. Kinds of cell: text, wrap (long text), strong, large and
+huge (for the wall), whole (1,234), number (1.2), number2 (1.23), money (1,234.50), share (0.983 shows 98.3 %), share2,
+litres (1.5 L), days, packs, input (whole number >= 0, boxed, unlocked), input_text (the same for text), tick (a box to
+tick on paper). Text goes in as text whatever it begins with; a formula is asked for by
+`Formula("=SUM(A1:A3)", shown=0)` with the value for programs that do not calculate. `None` and NaN are empty cells.
+Charts: charts.py. Rows and columns count from 1.
 """
 
 from __future__ import annotations
 
+import io
 import math
 import re
 from collections.abc import Sequence
-from copy import copy
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
-from openpyxl import Workbook
-from openpyxl.cell.cell import Cell
-from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
-from openpyxl.utils import get_column_letter
-from openpyxl.worksheet.datavalidation import DataValidation
-from openpyxl.worksheet.hyperlink import Hyperlink
-from openpyxl.worksheet.worksheet import Worksheet
-
-from kitplan.write.sealing import sealed_bytes
+from xlsxwriter import Workbook
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
 
 FONT = "Arial"
 POINTS_A_LINE = 13.5
-_A4 = "9"
+PAPER_CODES = {"a4": 9, "letter": 1}
+"""Papers by the number that the workbook format gives them (ECMA-376, pageSetup, paperSize)."""
+
+_CREATED = datetime(2000, 1, 1)
 _LONGEST_TEXT = 32_000
+_LONGEST_NAME = 48
 _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 _ACTING = tuple("=+-@\t\r\n＝＋－＠")
-_THIN, _MEDIUM, _DOUBLE = Side(style="thin", color="808080"), Side(style="medium"), Side(style="double")
-_HAIR = Side(style="hair", color="808080")
-_GREY = PatternFill("solid", start_color="FFE0E0E0")
-_PALE = PatternFill("solid", start_color="FFF2F2F2")
+_THIN, _MEDIUM, _DOUBLE, _HAIR = 1, 2, 6, 7
+_SOFT = "#808080"
 
 _FORMATS = {
     "whole": "#,##0", "number": "#,##0.0", "number2": "#,##0.00", "money": "#,##0.00", "share": "0.0%",
     "share2": "0.00%", "litres": '#,##0.0" L"', "days": '#,##0.0" days"', "packs": '#,##0" packs"',
     "input": "0", "order": '0;-0;"–"', "sum": "#,##0", "sum_money": "#,##0.00",
 }
-_WRAPPED = {"wrap", "strong_wrap", "input_text", "title", "subtitle", "lead", "note", "caution"}
-_BOLD = {"strong", "strong_wrap", "title", "band", "alert", "label", "sum", "sum_money"}
-_BOXED = {"input", "input_text", "tick", "caution", "sum", "sum_money"}
-_CENTRED = {"tick", "input", "band"}
+_SIZES = {"title": 16, "subtitle": 11, "lead": 12, "large": 14, "huge": 26}
+_SPREAD_SIZES = {"title": 1.65, "subtitle": 1.1, "lead": 1.2}
+_WRAPPED = {"wrap", "strong_wrap", "input_text", "title", "subtitle", "lead", "note", "caution", "large", "huge"}
+_BOLD = {"strong", "strong_wrap", "title", "band", "alert", "label", "sum", "sum_money", "large", "huge"}
+_BOXED = {"input", "input_text", "tick", "caution", "sum", "sum_money", "large", "huge"}
+_CENTRED = {"tick", "input", "band", "large", "huge"}
+_OPEN = {"input", "input_text"}
 
 
 @dataclass(frozen=True)
@@ -69,57 +69,38 @@ class Formula:
     shown: float | str = ""
 
 
-class Styles:
-    """Each kind of cell as one shared style of a workbook, built once: cells only copy it."""
-
-    def __init__(self, workbook: Workbook) -> None:
-        self._scratch = workbook.create_sheet("scratch")
-        self._known: dict[tuple[str, str], Any] = {}
-        self._workbook = workbook
-
-    def drop_scratch(self) -> None:
-        if self._scratch in self._workbook.worksheets:
-            self._workbook.remove(self._scratch)
-
-    def get(self, kind: str, line: str) -> Any:
-        """Style of a cell of this kind in a line of this sort ("row", "group", "total", "head")."""
-        if (kind, line) not in self._known:
-            self._known[kind, line] = self._build(kind, line)
-        return copy(self._known[kind, line])
-
-    def _build(self, kind: str, line: str) -> Any:
-        cell = self._scratch.cell(1, 1)
-        bold = line in ("group", "total", "head") or kind in _BOLD
-        size = {"title": 16, "subtitle": 11, "lead": 12}.get(kind, 10)
-        under = "single" if kind == "link" else None
-        cell.font = Font(name=FONT, size=size, bold=bold, italic=kind == "note", underline=under)
-        cell.number_format = _FORMATS.get(kind, "General" if kind != "text" else "@")
-        is_number = kind in _FORMATS and kind not in _CENTRED
-        across = "center" if kind in _CENTRED else "right" if is_number or kind == "label" else "left"
-        if line == "head":
-            across = "center" if kind in _FORMATS or kind in _CENTRED else "left"
-        up = "top" if line == "spread" else "center"
-        wrap = line == "head" or kind in _WRAPPED
-        indent = 0 if across == "center" or line in ("spread", "free") else 1
-        cell.alignment = Alignment(horizontal=across, vertical=up, wrap_text=wrap, indent=indent)
-        cell.border = _border(kind, line)
-        cell.fill = _GREY if line == "head" else _PALE if line == "group" else PatternFill()
-        cell.protection = Protection(locked=kind not in ("input", "input_text"))
-        return copy(cell._style)
-
-
-def _border(kind: str, line: str) -> Border:
-    if kind in _BOXED and line not in ("head", "group", "total"):
-        return Border(left=_MEDIUM, right=_MEDIUM, top=_MEDIUM, bottom=_MEDIUM)
+def _style(kind: str, line: str) -> dict[str, Any]:
+    """Properties of a cell of this kind in a line of this sort: "row", "group", "total", "head", "spread", "free"."""
+    is_number = kind in _FORMATS and kind not in _CENTRED
+    across = "center" if kind in _CENTRED else "right" if is_number or kind == "label" else "left"
     if line == "head":
-        return Border(top=_THIN, bottom=_MEDIUM, left=_HAIR, right=_HAIR)
-    if line == "group":
-        return Border(top=_MEDIUM, bottom=_HAIR)
-    if line == "total":
-        return Border(top=_DOUBLE)
-    if line == "row":
-        return Border(bottom=_HAIR)
-    return Border()
+        across = "center" if kind in _FORMATS or kind in _CENTRED else "left"
+    style = {
+        "font_name": FONT, "font_size": _SIZES.get(kind, 10), "align": across,
+        "bold": line in ("group", "total", "head") or kind in _BOLD, "italic": kind == "note",
+        "underline": 1 if kind == "link" else 0,
+        "num_format": _FORMATS.get(kind, "General" if kind != "text" else "@"),
+        "valign": "top" if line == "spread" else "vcenter",
+        "text_wrap": line == "head" or kind in _WRAPPED,
+        "indent": 0 if across == "center" or line in ("spread", "free") else 1,
+        "locked": kind not in _OPEN,
+    }
+    if line in ("head", "group"):
+        style["bg_color"] = "#E0E0E0" if line == "head" else "#F2F2F2"
+    return style | _border(kind, line)
+
+
+def _border(kind: str, line: str) -> dict[str, Any]:
+    if kind in _BOXED and line not in ("head", "group", "total"):
+        return {"border": _MEDIUM}
+    hair = {f"{side}_color": _SOFT for side in ("left", "right", "bottom", "top")}
+    lines: dict[str, dict[str, Any]] = {
+        "head": hair | {"top": _THIN, "bottom": _MEDIUM, "bottom_color": "black", "left": _HAIR, "right": _HAIR},
+        "group": {"top": _MEDIUM, "bottom": _HAIR, "bottom_color": _SOFT},
+        "total": {"top": _DOUBLE},
+        "row": {"bottom": _HAIR, "bottom_color": _SOFT},
+    }
+    return lines.get(line, {})
 
 
 class Page:
@@ -132,12 +113,14 @@ class Page:
         self.section = book.section
         self.widths = tuple(widths)
         self.next_row = 1
-        for column, width in enumerate(widths, 1):
-            sheet.column_dimensions[get_column_letter(column)].width = width
+        self._repeats = False
+        self._breaks: list[int] = []
+        for column, width in enumerate(widths):
+            sheet.set_column(column, column, width)
 
     @property
     def title_text(self) -> str:
-        return self.sheet.title
+        return str(self.sheet.get_name())
 
     def title(self, text: str, subtitle: str = "") -> None:
         """A heading over the whole width, with a sentence that says what to do with the sheet."""
@@ -147,26 +130,28 @@ class Page:
         self.skip()
 
     def spread(self, text: str, kind: str = "wrap", columns: tuple[int, int] | None = None) -> int:
-        """Text over all columns (or those given, 1-based), as high as it needs; return its row."""
+        """Text over all columns (or those given), as high as it needs; return its row."""
         first, last = columns or (1, len(self.widths))
         row = self.next_row
-        for column in range(first, last + 1):
-            self.put(row, column, None, kind, "spread")
-        self.put(row, first, text, kind, "spread")
-        if last > first:
-            self.merge(row, first, last)
-        size = {"title": 1.65, "subtitle": 1.1, "lead": 1.2}.get(kind, 1.0)
-        lines = lines_needed(text, sum(self.widths[first - 1:last]) / size)
-        self.height(row, lines, size)
+        self.merge(row, first, last, text, kind, "spread")
+        size = _SPREAD_SIZES.get(kind, 1.0)
+        self.height(row, lines_needed(text, sum(self.widths[first - 1:last]) / size), size)
         self.next_row += 1
         return row
 
-    def merge(self, row: int, first: int, last: int) -> None:
-        """Join cells of a row; they keep their own borders (the library's way copies styles cell by cell)."""
-        self.sheet.merged_cells.add(f"{get_column_letter(first)}{row}:{get_column_letter(last)}{row}")
+    def merge(self, row: int, first: int, last: int, value: Any, kind: str, line: str = "row") -> None:
+        """One cell over several columns of a row."""
+        if last > first:
+            self.sheet.merge_range(row - 1, first - 1, row - 1, last - 1, "", self.book.style(kind, line))
+        self.put(row, first, value, kind, line)
 
     def height(self, row: int, lines: int, size: float = 1.0) -> None:
-        self.sheet.row_dimensions[row].height = max(15.0, lines * POINTS_A_LINE * size + 2)
+        """Height of a row for so many lines of text."""
+        self.points(row, max(15.0, lines * POINTS_A_LINE * size + 2))
+
+    def points(self, row: int, height: float) -> None:
+        """Height of a row in points."""
+        self.sheet.set_row(row - 1, height)
 
     def skip(self, rows: int = 1) -> None:
         self.next_row += rows
@@ -174,11 +159,7 @@ class Page:
     def band(self, labels: Sequence[tuple[str, int, int]]) -> None:
         """A line above the header whose labels (text, first column, last column) name groups of columns."""
         for text, first, last in labels:
-            for column in range(first, last + 1):
-                self.put(self.next_row, column, None, "band", "head")
-            self.put(self.next_row, first, text, "band", "head")
-            if last > first:
-                self.merge(self.next_row, first, last)
+            self.merge(self.next_row, first, last, text, "band", "head")
         self.height(self.next_row, 1)
         self.next_row += 1
 
@@ -191,19 +172,20 @@ class Page:
         row = self._line(labels, kinds or ["text"] * len(labels), "head")
         self.height(row, max(lines_needed(label, width * 0.88) for label, width in zip(labels, self.widths)))
         if freeze:
-            self.sheet.freeze_panes = self.sheet.cell(row + 1, frozen_columns + 1)
-        if freeze or self.sheet.print_title_rows:
-            self.sheet.print_title_rows = f"{titles_from or row}:{row}"
+            self.sheet.freeze_panes(row, frozen_columns)
+        if freeze or self._repeats:
+            self._repeats = True
+            self.sheet.repeat_rows((titles_from or row) - 1, row - 1)
         return row
 
-    def row(self, values: Sequence[Any], kinds: Sequence[str]) -> int:
-        """One line of a table; return its row number."""
+    def row(self, values: Sequence[Any], kinds: Sequence[str], least_points: float = 0.0) -> int:
+        """One line of a table, as high as its text needs and at least `least_points`; return its row number."""
         row = self._line(values, kinds, "row")
         needed = 1
         for value, kind, width in zip(values, kinds, self.widths):
             if kind in _WRAPPED and isinstance(value, str):
                 needed = max(needed, lines_needed(value, width - 1.5))
-        self.height(row, needed)
+        self.points(row, max(15.0, needed * POINTS_A_LINE + 2, least_points))
         return row
 
     def group(self, values: Sequence[Any], kinds: Sequence[str] = ()) -> int:
@@ -224,99 +206,116 @@ class Page:
         self.next_row += 1
         return row
 
-    def put(self, row: int, column: int, value: Any, kind: str, line: str = "row") -> Cell:
-        """One cell."""
-        cell: Cell = self.sheet.cell(row, column)
-        cell._style = self.book.styles.get(kind, line)
+    def put(self, row: int, column: int, value: Any, kind: str, line: str = "row") -> None:
+        """One cell; a value there before is replaced."""
+        at, sheet = (row - 1, column - 1), self.sheet
         if isinstance(value, Formula):
-            cell.value = value.text
-            self.book.shown[self.sheet.title, cell.coordinate] = value.shown
+            sheet.write_formula(*at, value.text, self.book.style(kind, line), value.shown)
         elif isinstance(value, str):
-            put_text(cell, value)
-        elif value is not None and not (isinstance(value, float) and math.isnan(value)):
+            text = plain_text(value)
+            sheet.write_string(*at, text, self.book.style(kind, line, quoted=text.startswith(_ACTING)))
+        elif value is None or (isinstance(value, float) and math.isnan(value)):
+            sheet.write_blank(*at, None, self.book.style(kind, line))
+        else:
             plain = value.item() if hasattr(value, "item") else value
-            cell.value = float(f"{plain:.{_DIGITS}g}") if isinstance(plain, float) else plain
-        return cell
+            number = float(f"{plain:.{_DIGITS}g}") if isinstance(plain, float) else plain
+            sheet.write_number(*at, number, self.book.style(kind, line))
 
     def link(self, row: int, column: int, sheet_title: str) -> None:
-        """Make a cell jump to another sheet."""
-        cell = self.sheet.cell(row, column)
+        """A cell that jumps to another sheet."""
         quoted = sheet_title.replace("'", "''")
-        cell.hyperlink = Hyperlink(ref=cell.coordinate, location=f"'{quoted}'!A1")
+        style = self.book.style("link", "row")
+        self.sheet.write_url(row - 1, column - 1, f"internal:'{quoted}'!A1", style, sheet_title)
 
     def whole_numbers_only(self, cells: str, what: str) -> None:
         """Let the cells take whole numbers from 0 up, and say so to whoever types something else."""
-        rule = DataValidation(
-            type="whole", operator="greaterThanOrEqual", formula1="0", allow_blank=True,
-            showErrorMessage=True, errorTitle="A whole number, please",
-            error=f"{what}: type a whole number, 0 or more.",
-        )
-        rule.add(cells)
-        self.sheet.add_data_validation(rule)
+        self.sheet.data_validation(cells, {
+            "validate": "integer", "criteria": ">=", "value": 0, "error_title": "A whole number, please",
+            "error_message": f"{what}: type a whole number, 0 or more.",
+        })
 
     def protect(self) -> None:
         """Lock everything but input cells, without a password: it only guards against slips."""
-        protection = self.sheet.protection
-        protection.sheet = True
-        protection.formatColumns = protection.formatRows = protection.formatCells = False
+        self.sheet.protect("", {"format_cells": True, "format_columns": True, "format_rows": True})
+
+    def on_one_page(self) -> None:
+        """Print the whole sheet on a single page."""
+        self.sheet.fit_to_pages(1, 1)
+
+    def print_to(self, row: int) -> None:
+        """Print nothing below this row."""
+        self.sheet.print_area(0, 0, row - 1, len(self.widths) - 1)
+
+    def new_printed_page(self) -> None:
+        """Let what follows begin on a new printed page, so that a chart is not cut in two."""
+        self._breaks.append(self.next_row - 1)
+        self.sheet.set_h_pagebreaks(self._breaks)
+
+    def name_cell(self, name: str, row: int, column: int) -> None:
+        """Give a cell a name that other programs find it by."""
+        quoted = self.title_text.replace("'", "''")
+        self.book.workbook.define_name(name, f"='{quoted}'!${chr(64 + column)}${row}")
 
 
 class Book:
-    """A workbook in the making. shown: (sheet, cell) -> value of a formula as of now.
+    """A workbook in the making; the same content gives the same bytes, whenever and wherever it is written.
 
-    section: heading under which the first sheet lists the pages made from now on.
+    section: heading under which the first sheet lists the pages made from now on. paper: "a4" or "letter".
     """
 
-    def __init__(self, unit_name: str, currency: str, plan_number: str) -> None:
-        self.workbook = Workbook()
-        self.workbook.remove(self.workbook.active)
+    def __init__(self, unit_name: str, currency: str, plan_number: str, paper: str = "a4") -> None:
+        self._bytes = io.BytesIO()
+        self.workbook = Workbook(self._bytes, {"in_memory": True})
+        self.workbook.set_properties({"author": "kitplan", "created": _CREATED})
         self.unit_name = unit_name
         self.currency = currency
         self.plan_number = plan_number
-        self.shown: dict[tuple[str, str], float | str] = {}
+        self.paper = paper
         self.pages: list[Page] = []
         self.section = ""
-        self.styles = Styles(self.workbook)
+        self._styles: dict[tuple[str, str, bool], Format] = {}
+
+    def style(self, kind: str, line: str, quoted: bool = False) -> Format:
+        """The style of a kind of cell, made once; quoted: text that would act as a formula if typed again."""
+        key = kind, line, quoted
+        if key not in self._styles:
+            self._styles[key] = self.workbook.add_format(_style(kind, line) | {"quote_prefix": quoted})
+        return self._styles[key]
 
     def page(self, title: str, about: str, widths: Sequence[float], *, landscape: bool = True) -> Page:
         """A new sheet. about: one clause for the first sheet's list. widths: of columns, in characters."""
-        sheet = self.workbook.create_sheet(title)
+        sheet = self.workbook.add_worksheet(title)
         page = Page(self, sheet, about, widths)
         self.pages.append(page)
-        sheet.sheet_view.showGridLines = False
-        setup = sheet.page_setup
-        setup.orientation = "landscape" if landscape else "portrait"
-        setup.paperSize = _A4
-        setup.fitToWidth, setup.fitToHeight = 1, 0
-        sheet.sheet_properties.pageSetUpPr.fitToPage = True
-        margins = sheet.page_margins
-        margins.left = margins.right = 0.5
-        margins.top, margins.bottom, margins.header, margins.footer = 0.6, 0.8, 0.3, 0.3
-        self._furnish(sheet)
+        sheet.hide_gridlines(2)
+        if landscape:
+            sheet.set_landscape()
+        sheet.set_paper(PAPER_CODES[self.paper])
+        sheet.fit_to_pages(1, 0)
+        sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.8)
+        sheet.set_footer(self._footer(), {"margin": 0.3})
         return page
 
     def content(self) -> bytes:
-        """The workbook as bytes that repeat."""
-        self.styles.drop_scratch()
-        return sealed_bytes(self.workbook, self.shown)
+        """The finished workbook; nothing can be added after."""
+        if not self.workbook.fileclosed:
+            self.workbook.close()
+        return self._bytes.getvalue()
 
-    def _furnish(self, sheet: Worksheet) -> None:
-        name = re.sub(r"\s+", " ", _CONTROL.sub("", self.unit_name)).replace("&", "&&")[:80]
-        footer = sheet.oddFooter
-        footer.left.text = f"{name}\nPlan {self.plan_number}"
-        footer.center.text = "Quantities of supplies only, no clinical advice.\nPrinted &D"
-        footer.right.text = "&A\nPage &P of &N"
-        for part in (footer.left, footer.center, footer.right):
-            part.size, part.font = 8, FONT
+    def _footer(self) -> str:
+        """Unit and plan, the caution and the day of printing, sheet and page; & is a command in a footer."""
+        name = re.sub(r"\s*&\s*", " and ", re.sub(r"\s+", " ", _CONTROL.sub("", self.unit_name)))[:_LONGEST_NAME]
+        font = f'&8&"{FONT},Regular"'
+        return (
+            f"&L{font}{name}\nPlan {self.plan_number}"
+            f"&C{font}Quantities of supplies only, no clinical advice.\nPrinted &D"
+            f"&R{font}&A\nPage &P of &N"
+        )
 
 
-def put_text(cell: Cell, text: str) -> None:
-    """Put text into a cell as text, whatever it begins with; control characters are left out."""
-    clean = _CONTROL.sub("", text)[:_LONGEST_TEXT]
-    cell._value = clean
-    cell.data_type = "s"
-    if clean.startswith(_ACTING):
-        cell.quotePrefix = True  # type: ignore[assignment]
+def plain_text(text: str) -> str:
+    """Text as a cell can hold it: without control characters, and not too long."""
+    return _CONTROL.sub("", text)[:_LONGEST_TEXT]
 
 
 def lines_needed(text: str, width: float) -> int:

@@ -3,7 +3,7 @@
     chart = scatter(page, [Line("Plan", (3, 5, 9), (2, 5, 9), marker="circle", dash="solid")], "Value", "Readiness")
     place(page, chart, rows=20)
 
-A range is (column, first row, last row) on the page the chart stands on.
+A range is (column, first row, last row) on the page the chart stands on, counted from 1.
 """
 
 from __future__ import annotations
@@ -13,25 +13,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from openpyxl.chart import BarChart, LineChart, Reference, ScatterChart, Series
-from openpyxl.chart.layout import Layout, ManualLayout
-from openpyxl.chart.series import SeriesLabel
-from openpyxl.chart.shapes import GraphicalProperties
-from openpyxl.drawing.line import LineProperties
-from openpyxl.drawing.spreadsheet_drawing import AnchorMarker, TwoCellAnchor
-from openpyxl.worksheet.pagebreak import Break
+from xlsxwriter.chart import Chart
 
 from kitplan.write.book import Page
 
 Range = tuple[int, int, int]
 
-_FILLS = ("595959", "D9D9D9", "A6A6A6", "FFFFFF")
-_SHADES = ("000000", "595959", "8C8C8C", "BFBFBF")
+_FILLS = ("#595959", "#D9D9D9", "#A6A6A6", "#FFFFFF")
+_SHADES = ("#000000", "#595959", "#8C8C8C", "#BFBFBF")
+_ROW_PIXELS = 20
+_PLOT = {"x": 0.09, "y": 0.04, "width": 0.87, "height": 0.74}
 
 
 @dataclass(frozen=True)
 class Line:
-    """One series. marker: circle, diamond, square, triangle, x or None; dash: solid, dash, sysDot or None."""
+    """One series. marker: circle, diamond, square, triangle, x or None; dash: solid, dash, round_dot or None."""
 
     name: str
     x: Range
@@ -42,59 +38,45 @@ class Line:
 
 
 def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, x_format: str = "#,##0",
-            y_format: str = "General", y_range: tuple[float | None, float | None] = (None, None)) -> ScatterChart:
+            y_format: str = "General", y_range: tuple[float | None, float | None] = (None, None)) -> Chart:
     """Points joined by straight lines where a line has a dash, single points where not."""
-    chart = ScatterChart(scatterStyle="lineMarker")
-    low, high = chart.y_axis.scaling.min, chart.y_axis.scaling.max = y_range
-    if low is not None and high is not None:
-        chart.y_axis.majorUnit = round_step((high - low) / 6)
-    _axes(chart, x_title, y_title, x_format, y_format)
+    chart = page.book.workbook.add_chart({"type": "scatter", "subtype": "straight_with_markers"})
+    low, high = y_range
+    unit = round_step((high - low) / 6) if low is not None and high is not None else None
+    _axes(chart, x_title, y_title, x_format, y_format, {"min": low, "max": high, "major_unit": unit})
     for number, line in enumerate(lines):
-        series = Series(_reference(page, line.y), _reference(page, line.x))
-        _dress(series, line, _SHADES[number % len(_SHADES)] if line.dash else "000000")
-        chart.series.append(series)
+        shade = _SHADES[number % len(_SHADES)] if line.dash else "#000000"
+        chart.add_series(_series(page, line, line.x) | _dress(line, shade))
     return chart
 
 
-def line_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_format: str = "#,##0") -> LineChart:
+def line_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_format: str = "#,##0") -> Chart:
     """Values over categories (months): the x of the first line names them."""
-    chart = LineChart()
+    chart = page.book.workbook.add_chart({"type": "line"})
     _axes(chart, x_title, y_title, "General", y_format)
     for number, line in enumerate(lines):
-        series = Series(_reference(page, line.y), title=line.name)
-        _dress(series, line, _SHADES[number % len(_SHADES)])
-        chart.series.append(series)
-    chart.set_categories(_reference(page, lines[0].x))
+        chart.add_series(_series(page, line, lines[0].x) | _dress(line, _SHADES[number % len(_SHADES)]))
     return chart
 
 
-def bar_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_format: str = "#,##0") -> BarChart:
+def bar_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_format: str = "#,##0") -> Chart:
     """Bars over categories: the x of the first line names them; shades of grey with black edges."""
-    chart = BarChart()
+    chart = page.book.workbook.add_chart({"type": "column"})
     _axes(chart, x_title, y_title, "General", y_format)
     for number, line in enumerate(lines):
-        series = Series(_reference(page, line.y), title=line.name)
-        series.graphicalProperties = GraphicalProperties(solidFill=_FILLS[number % len(_FILLS)])
-        series.graphicalProperties.line = LineProperties(solidFill="000000", w=9525)
-        chart.series.append(series)
-    chart.set_categories(_reference(page, lines[0].x))
+        chart.add_series(_series(page, line, lines[0].x) | {
+            "fill": {"color": _FILLS[number % len(_FILLS)]}, "border": {"color": "#000000", "width": 0.75},
+        })
     return chart
 
 
-def new_printed_page(page: Page) -> None:
-    """Let what follows begin on a new printed page, so that a chart is not cut in two."""
-    page.sheet.row_breaks.append(Break(id=page.next_row - 1))
-
-
-def place(page: Page, chart: Any, rows: int = 20, columns: tuple[int, int] | None = None) -> None:
+def place(page: Page, chart: Chart, rows: int = 20, columns: tuple[int, int] | None = None) -> None:
     """Put a chart over the columns given (all by default) at the next free row, `rows` rows high."""
     first, last = columns or (1, len(page.widths))
-    top = page.next_row - 1
-    chart.legend.position = "b"
-    chart.anchor = TwoCellAnchor(
-        editAs="oneCell", _from=AnchorMarker(col=first - 1, row=top), to=AnchorMarker(col=last, row=top + rows)
-    )
-    page.sheet.add_chart(chart)
+    chart.set_legend({"position": "bottom"})
+    width = sum(int(w * 7 + 0.5) + 5 for w in page.widths[first - 1:last])
+    chart.set_size({"width": width, "height": rows * _ROW_PIXELS})
+    page.sheet.insert_chart(page.next_row - 1, first - 1, chart, {"object_position": 2})
     page.skip(rows + 1)
 
 
@@ -104,33 +86,29 @@ def round_step(least: float) -> float:
     return next(round(f * power, 9) for f in (1, 2, 5, 10) if f * power >= least * (1 - 1e-9))
 
 
-def _reference(page: Page, cells: Range) -> Reference:
+def _series(page: Page, line: Line, x: Range) -> dict[str, Any]:
+    return {"name": line.name, "categories": _cells(page, x), "values": _cells(page, line.y)}
+
+
+def _cells(page: Page, cells: Range) -> list[Any]:
     column, first, last = cells
-    return Reference(page.sheet, min_col=column, min_row=first, max_row=last)
+    return [page.title_text, first - 1, column - 1, last - 1, column - 1]
 
 
-def _axes(chart: Any, x_title: str, y_title: str, x_format: str, y_format: str) -> None:
-    chart.x_axis.title, chart.y_axis.title = x_title, y_title
-    chart.x_axis.number_format, chart.y_axis.number_format = x_format, y_format
-    chart.x_axis.delete = chart.y_axis.delete = False
-    chart.x_axis.majorGridlines = None
-    chart.y_axis.majorGridlines.spPr = GraphicalProperties(ln=LineProperties(solidFill="D9D9D9"))
-    chart.title = None
-    chart.varyColors = False
-    chart.layout = Layout(manualLayout=ManualLayout(xMode="edge", yMode="edge", x=0.09, y=0.04, w=0.87, h=0.74))
+def _axes(chart: Chart, x_title: str, y_title: str, x_format: str, y_format: str,
+          y_scale: dict[str, float | None] | None = None) -> None:
+    chart.set_x_axis({"name": x_title, "num_format": x_format, "major_gridlines": {"visible": False}})
+    chart.set_y_axis({"name": y_title, "num_format": y_format,
+                      "major_gridlines": {"visible": True, "line": {"color": "#D9D9D9"}}, **(y_scale or {})})
+    chart.set_title({"none": True})
+    chart.set_plotarea({"layout": _PLOT})
 
 
-def _dress(series: Any, line: Line, shade: str) -> None:
-    series.tx = SeriesLabel(v=line.name)
-    series.smooth = False
-    if line.dash is None:
-        stroke = LineProperties(noFill=True)
-    else:
-        stroke = LineProperties(solidFill=shade, w=19050, prstDash=line.dash)
-    series.graphicalProperties = GraphicalProperties(ln=stroke)
+def _dress(line: Line, shade: str) -> dict[str, Any]:
+    """A line and its marks in one shade."""
+    stroke = {"color": shade, "width": 1.5, "dash_type": line.dash} if line.dash else {"none": True}
     if line.marker is None:
-        series.marker.symbol = "none"
-        return
-    series.marker.symbol, series.marker.size = line.marker, line.marker_size if line.dash else 13
-    edge = LineProperties(solidFill=shade, w=19050)
-    series.marker.graphicalProperties = GraphicalProperties(solidFill=shade, ln=edge)
+        return {"line": stroke, "marker": {"type": "none"}}
+    mark = {"type": line.marker, "size": line.marker_size if line.dash else 13, "fill": {"color": shade},
+            "border": {"color": shade, "width": 1.5}}
+    return {"line": stroke, "marker": mark}

@@ -91,7 +91,7 @@ def _write_chart(book: Book, audit: Audit) -> None:
     lines = [Line("You are here today", (3, here, here), (2, here, here), marker="square", dash=None)]
     if len(path) > 1:
         end = here + len(path) - 1
-        lines.insert(0, Line("Step by step", (3, here, end), (2, here, end), marker="x", dash="sysDot"))
+        lines.insert(0, Line("Step by step", (3, here, end), (2, here, end), marker="x", dash="round_dot"))
     if frontier:
         lines.insert(0, Line("Cheapest stock for each readiness", (3, start, here - 1), (2, start, here - 1)))
     low = max(math.floor(20 * min(point[1] for point in [*frontier, *path]) - 0.2) / 20, 0.0)

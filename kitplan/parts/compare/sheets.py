@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from kitplan.write.book import Book, Page
-from kitplan.write.charts import Line, bar_chart, new_printed_page, place
+from kitplan.write.charts import Line, bar_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.compare.model import Comparison
@@ -61,7 +61,7 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
         "difference. In another order, what two causes do only together would stand elsewhere.",
         "note",
     )
-    new_printed_page(page)
+    page.new_printed_page()
     causes = (1, rows[0], rows[-1])
     chart = bar_chart(
         page, [Line("Money a month", causes, (2, rows[0], rows[-1]))], "Cause", f"B less A ({currency})"
@@ -95,7 +95,7 @@ def _kits(page: Page, comparison: Comparison, titles: Mapping[str, str]) -> None
     if not len(comparison.kits):
         return
     page.skip()
-    new_printed_page(page)
+    page.new_printed_page()
     kinds = ("wrap", "text", "text", "whole", "whole")
     labels = ("Kind of airway", "A design", "B design", "A re-secures held", "B re-secures held")
     page.header(labels, kinds, freeze=False)

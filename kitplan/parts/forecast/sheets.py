@@ -8,7 +8,7 @@ import pandas as pd
 
 from kitplan.parts.forecast import variance_sheet as variance
 from kitplan.write.book import Book, Page
-from kitplan.write.charts import Line, bar_chart, line_chart, new_printed_page, place
+from kitplan.write.charts import Line, bar_chart, line_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.model import ManagerView
@@ -47,7 +47,7 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     place(page, chart, rows=16)
     _top_five(page, forecast, book.currency)
     _what_changed(page, view)
-    page.sheet.page_setup.fitToHeight = 1
+    page.on_one_page()
 
 
 def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
@@ -117,7 +117,7 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
         Line("80 % to", months, (6, *rows), marker=None, dash="dash"),
     ]
     if forecast.total["last_year_value"].notna().any():
-        lines.append(Line("Year before", months, (7, *rows), marker="x", dash="sysDot"))
+        lines.append(Line("Year before", months, (7, *rows), marker="x", dash="round_dot"))
     return lines
 
 
@@ -140,7 +140,7 @@ def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
             ),
             kinds,
         )
-        page.sheet.merge_cells(start_row=line, end_row=line, start_column=1, end_column=3)
+        page.merge(line, 1, 3, row.description or row.item, "text")
     page.skip()
 
 
@@ -256,7 +256,7 @@ def _history(page: Page, forecast: Forecast) -> None:
     page.skip()
     if len(rows) > 1:
         months = (1, rows[0], rows[-1])
-        new_printed_page(page)
+        page.new_printed_page()
         chart = line_chart(
             page,
             [Line("Mean airways in place", months, (4, rows[0], rows[-1]))],

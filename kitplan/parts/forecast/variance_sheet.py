@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from kitplan.write.book import Book
-from kitplan.write.charts import Line, line_chart, new_printed_page, place
+from kitplan.write.charts import Line, line_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.variance import Variance
@@ -74,7 +74,7 @@ def add_variance(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
     page.total(("All", *(float(v) for v in sums)), kinds)
     page.skip()
-    new_printed_page(page)
+    page.new_printed_page()
     months = (1, rows[0], rows[-1])
     chart = line_chart(
         page,

@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pandas as pd
-from openpyxl.styles import Alignment, Font
 
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.read.values import STRATUM_KEY
-from kitplan.write.book import FONT, Book
+from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, scatter
 from kitplan.write.shelf import role_title
 
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
 
 LOOKUP_TITLE, CONTENTS_TITLE, BUILD_TITLE = "Which kit", "Kit contents", "Kits to build"
 CURVE_TITLE, ROLLS_TITLE = "Kit designs and cost", "Roll choice"
-_BIG = 26
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -41,13 +39,10 @@ def _add_lookup(book: Book, plan: Plan, kits: KitPlan) -> None:
     page.header(("Tube (mm)", *(r.capitalize() for r in lookup.routes)), ["tick"] * len(widths), frozen_columns=1)
     for size in lookup.sizes:
         cells = [lookup.cells.get((size, route), ("–",)) for route in lookup.routes]
-        row = page.row((f"{size:.1f}", *("\n".join(c) for c in cells)), ["tick"] * len(widths))
-        most = max(len(c) for c in cells)
-        page.sheet.row_dimensions[row].height = 34 if most == 1 else 20 + 17 * most
-        for column, lines in enumerate([("",), *cells], 1):
-            cell = page.sheet.cell(row, column)
-            cell.font = Font(name=FONT, size=_BIG if len(lines) == 1 and column > 1 else 14, bold=True)
-            cell.alignment = Alignment(horizontal="center", vertical="center", wrap_text=True)
+        kinds = ["huge" if len(lines) == 1 else "large" for lines in cells]
+        row = page.row((f"{size:.1f}", *("\n".join(lines) for lines in cells)), ("large", *kinds))
+        most = max(len(lines) for lines in cells)
+        page.points(row, 34 if most == 1 else 20 + 17 * most)
     page.skip()
     page.spread("A tube that is not on this list: use the kit of the nearest size whose mask and bag fit the patient, "
                 "and tell the coordinator. Check mask and bag with your own eyes.", "wrap")

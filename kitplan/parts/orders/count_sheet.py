@@ -51,13 +51,12 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.header(HEADERS, _KINDS, frozen_columns=3, titles_from=band)
     first = page.next_row
     for row in held.itertuples():
-        at = page.row(_values(row, page.next_row), _KINDS)
-        page.sheet.row_dimensions[at].height = max(page.sheet.row_dimensions[at].height, _ROOM_TO_WRITE_POINTS)
+        page.row(_values(row, page.next_row), _KINDS, _ROOM_TO_WRITE_POINTS)
     last = max(page.next_row - 1, first)
     _fill_sums(page, sums, first, last)
     page.whole_numbers_only(f"F{first}:G{last}", "On the shelf")
     page.whole_numbers_only(f"H{first}:H{last}", "On order")
-    page.sheet.print_area = f"A1:N{last}"
+    page.print_to(last)
     page.protect()
 
 
@@ -100,9 +99,7 @@ def _sums(page: Page, n_lines: int, currency: str) -> int:
     page.put(row, 3, "Date of count", "label", "free")
     page.put(row + 1, 3, "Counted by", "label", "free")
     for at in (row, row + 1):
-        for column in (4, 5):
-            page.put(at, column, None, "input_text")
-        page.merge(at, 4, 5)
+        page.merge(at, 4, 5, None, "input_text")
     for at, label in ((row, f"Lines counted, of {n_lines}"), (row + 1, "Emergency lines low")):
         page.put(at, 7, label, "label", "free")
     page.put(row, 11, "Packs to order", "label", "free")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from openpyxl.workbook.defined_name import DefinedName
-
 from kitplan.parts.orders.count_sheet import TITLE as COUNT
 from kitplan.parts.par.sheets import TITLE as PAR
 from kitplan.parts.par.summary import CAUTION, three_sentences
@@ -22,7 +20,7 @@ _WIDTHS = (26, 70)
 def add_first_sheet(book: Book) -> Page:
     """Reserve the first sheet; `fill` writes it when the others are known."""
     page = book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
-    page.sheet.page_setup.fitToHeight = 1
+    page.on_one_page()
     return page
 
 
@@ -67,9 +65,9 @@ def _particulars(page: Page, plan: Plan) -> None:
     book, unit = page.book, plan.unit
     page.group(("This plan", ""))
     page.row(("Unit", unit.name), ("text", "wrap"))
-    _name_cell(book, "unit_name", page.sheet.title, page.next_row - 1)
+    page.name_cell("unit_name", page.next_row - 1, 2)
     page.row(("Plan number", book.plan_number), ("text", "strong"))
-    _name_cell(book, "plan_number", page.sheet.title, page.next_row - 1)
+    page.name_cell("plan_number", page.next_row - 1, 2)
     page.row(("Census", census_line(unit)), ("text", "wrap"))
     stock = unit.stock
     rhythm = f"count every {stock.review_days:g} days, delivery {stock.lead_days:g} days after the order"
@@ -83,10 +81,6 @@ def _particulars(page: Page, plan: Plan) -> None:
     if solver:
         proof = f"{solver.name}, {solver.status}, within {100 * solver.gap:.2f} % of the proven best"
         page.row(("How it was solved", f"{proof}; seed {plan.seed}; kitplan {plan.version}"), ("text", "wrap"))
-
-
-def _name_cell(book: Book, name: str, sheet: str, row: int) -> None:
-    book.workbook.defined_names[name] = DefinedName(name, attr_text=f"'{sheet}'!$B${row}")
 
 
 def census_line(unit: Unit) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from kitplan.write.book import Book, Page
-from kitplan.write.charts import Line, bar_chart, new_printed_page, place, scatter
+from kitplan.write.charts import Line, bar_chart, place, scatter
 
 if TYPE_CHECKING:
     from kitplan.demand.estimate import Learnt
@@ -50,7 +50,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     )
     page.skip()
     if learnt.used:
-        new_printed_page(page)
+        page.new_printed_page()
         chart = bar_chart(
             page,
             [
@@ -130,7 +130,7 @@ def _wear(page: Page, learnt: Learnt) -> None:
     frame = learnt.wear_curve
     if not len(frame):
         return
-    new_printed_page(page)
+    page.new_printed_page()
     kinds = ("number", "whole", "share", "share")
     page.header(
         ("Hours of wear", "Watched", "Still secure, seen", "Still secure, fitted"), kinds, freeze=False

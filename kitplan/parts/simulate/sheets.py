@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from kitplan.write.book import Book, Page
-from kitplan.write.charts import Line, new_printed_page, place, scatter
+from kitplan.write.charts import Line, place, scatter
 
 if TYPE_CHECKING:
     from kitplan.parts.simulate.model import SimulationResult
@@ -37,7 +37,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0%",
                     y_range=(0.0, 1.0))
     place(page, chart, rows=20)
-    new_printed_page(page)
+    page.new_printed_page()
     _items(page, result)
 
 
