@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -15,6 +14,7 @@ from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import draw_demand, expected_use
 from kitplan.demand.values import Demand, ItemChoice
+from kitplan.read.problems import InputError
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
@@ -110,7 +110,10 @@ def plan_unit(
     for name, part in PARTS.items():
         if parts is not None and name not in parts:
             continue
-        reason = part.lacks(unit)
+        faults = unit.faults_of(name)
+        if faults and parts is not None:
+            raise InputError(faults, f"reading what the part {name} needs")
+        reason = f"{faults[0].file} is wrong" if faults else part.lacks(unit)
         if reason and parts is None:
             plan = replace(plan, skipped={**plan.skipped, name: reason})
             continue
@@ -290,24 +293,13 @@ def _lacks_present_par(unit: Unit) -> str | None:
 
 def _run_training(plan: Plan, work: Workings) -> Plan:
     from kitplan.parts.training.model import plan_training
-    from kitplan.read.classes import load_classes
 
-    lessons, looks, checksums = load_classes(_class_files(work.unit), work.unit)
-    training = plan_training(work.unit, lessons, checksums)
-    said = (*map(str, looks), *training.warnings)
-    return replace(_with_part(plan, "training", training), warnings=(*plan.warnings, *said))
-
-
-def _class_files(unit: Unit) -> list[Path]:
-    """Class files named at the command line, else those in the unit's folder."""
-    from kitplan.read.classes import class_files
-
-    named = unit.extra.get("class_files")
-    return [Path(str(p)) for p in named] if isinstance(named, tuple) else class_files(unit.path)
+    training = plan_training(work.unit, work.unit.classes, work.unit.class_checksums)
+    return replace(_with_part(plan, "training", training), warnings=(*plan.warnings, *training.warnings))
 
 
 def _lacks_class(unit: Unit) -> str | None:
-    return None if _class_files(unit) else "no class.toml"
+    return None if unit.classes else "no class.toml"
 
 
 def _run_rates(plan: Plan, work: Workings) -> Plan:

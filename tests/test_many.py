@@ -66,7 +66,7 @@ def test_a_folder_and_a_workbook_of_one_name_do_not_meet(tmp_path):
 
 def test_the_good_units_are_planned_and_the_bad_one_is_listed(planned):
     ran, out = planned
-    assert ran.exit_code == 2, ran.output
+    assert ran.exit_code == 1, ran.output
     assert "2 of 3 units planned" in ran.output
     assert "d-broken" in ran.output
     assert "census.csv" in ran.output

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import printable, run_safely, seed_option, unit_argument
+from kitplan.commands.common import (
+    EXIT_UNSAFE,
+    fault_lines,
+    printable,
+    run_safely,
+    seed_option,
+    unit_argument,
+)
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
@@ -21,25 +27,20 @@ if TYPE_CHECKING:
 def command(unit_path: Path, seed: int | None, strict: bool) -> None:
     """Read every file of UNIT and report what is wrong and what is worth a look.
 
-    Nothing is computed and nothing is written. Exit code 0: it can be planned; 2: it cannot as it stands.
+    Nothing is computed and nothing is written. Exit code 0: it can be planned; 1: all but the parts that it lists;
+    2: it cannot as it stands.
     """
     with run_safely():
         from kitplan.read.problems import InputError
         from kitplan.read.unit import load_unit
 
-        unit = _with_class_warnings(load_unit(unit_path, seed))
-        if strict and unit.warnings:
-            raise InputError(unit.warnings, "checking strictly (every warning counts)")
+        unit = load_unit(unit_path, seed)
+        if strict and (unit.warnings or unit.faults):
+            raise InputError((*unit.faults, *unit.warnings), "checking strictly (every warning counts)")
         for line in report_lines(unit):
             click.echo(printable(line))
-
-
-def _with_class_warnings(unit: Unit) -> Unit:
-    """Read the unit's class files too, where it has any. Raises InputError."""
-    from kitplan.read.classes import class_files, load_classes
-
-    files = class_files(unit.path)
-    return replace(unit, warnings=(*unit.warnings, *load_classes(files, unit)[1])) if files else unit
+        if unit.faults:
+            raise SystemExit(EXIT_UNSAFE)
 
 
 def report_lines(unit: Unit) -> list[str]:
@@ -49,9 +50,11 @@ def report_lines(unit: Unit) -> list[str]:
         count = len(unit.warnings)
         lines.append(f"{count} thing{'s' if count != 1 else ''} worth a look:")
         lines += [f"  - {warning}" for warning in unit.warnings]
-        lines.append("It can be planned.")
+    if unit.faults:
+        lines += fault_lines(unit)
+        lines.append("The rest can be planned.")
     else:
-        lines.append("No problems found. It can be planned.")
+        lines.append("It can be planned." if unit.warnings else "No problems found. It can be planned.")
     return lines
 
 

@@ -6,7 +6,7 @@ import contextlib
 import errno
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from kitplan.read.values import Unit
 
 EXIT_DONE, EXIT_UNSAFE, EXIT_INPUT, EXIT_DEFECT, EXIT_INTERRUPTED = 0, 1, 2, 70, 130
+
+PART_WORDS = {"training": "the class", "audit": "the audit of today's par levels", "rates": "the learnt rates",
+              "forecast": "the months ahead", "count": "the order of the last count"}
+"""Part that a fault may stop alone -> what a person calls it."""
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -46,14 +50,16 @@ def out_folder(unit_path: Path, out: Path | None) -> Path:
     return unit_path.with_name(f"{unit_path.stem}-plan")
 
 
-def load(unit_path: Path, seed: int | None = None, learnt: Path | None = None) -> Unit:
+def load(
+    unit_path: Path, seed: int | None = None, learnt: Path | None = None, classes: Sequence[Path] = ()
+) -> Unit:
     """Read a unit; warnings go to standard error as they would in `check`. Raises InputError.
 
-    learnt: file of a learnt [resecure] block that takes the place of the unit's own.
+    learnt: file of a learnt [resecure] block that takes the place of the unit's own. classes: as in `load_unit`.
     """
     from kitplan.read.unit import load_unit
 
-    unit = load_unit(unit_path, seed)
+    unit = load_unit(unit_path, seed, classes)
     if learnt is not None:
         from kitplan.read.learnt import with_learnt
 
@@ -61,6 +67,16 @@ def load(unit_path: Path, seed: int | None = None, learnt: Path | None = None) -
     for warning in unit.warnings:
         say(f"Look at: {warning}")
     return unit
+
+
+def fault_lines(unit: Unit) -> list[str]:
+    """What is wrong in files that only some parts of the plan need, and which parts it keeps from being made."""
+    lines = []
+    for stops in dict.fromkeys(p.stops for p in unit.faults):
+        told = [p for p in unit.faults if p.stops == stops]
+        lines.append(f"Not planned until mended: {', '.join(PART_WORDS[part] for part in stops)}.")
+        lines += [f"  - {p}" for p in told]
+    return lines
 
 
 def say(text: str) -> None:

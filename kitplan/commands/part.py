@@ -23,19 +23,23 @@ def run_part(
     prepare: Callable[[Unit], Unit] | None = None,
     settle: Callable[[Plan], Plan] | None = None,
     remove_stale: bool = False,
+    classes: Sequence[Path] = (),
 ) -> tuple[Plan, Written]:
     """Plan one part of a unit and write its files, all or nothing; return the plan and what was written.
 
     must_write: files beside PART.xlsx and PART.json that the folder has to allow, looked at before the work begins.
     prepare: changes or refuses the unit that was read. settle: changes or refuses the plan before it is written.
-    remove_stale: remove the part's own earlier tables that are no longer made.
+    remove_stale: remove the part's own earlier tables that are no longer made. classes: as in `load_unit`.
     """
+    from kitplan.read.problems import InputError
     from kitplan.write.writer import check_target, write_outputs
 
     folder = out_folder(unit_path, out)
     with progress() as report:
         report("Reading")
-        unit = load(unit_path, seed)
+        unit = load(unit_path, seed, classes=classes)
+        if faults := unit.faults_of(part):
+            raise InputError(faults)
         check_target(folder, (f"{part}.xlsx", f"{part}.json", *must_write))
         if prepare is not None:
             unit = prepare(unit)

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import EXIT_UNSAFE, load, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import (
+    EXIT_UNSAFE,
+    fault_lines,
+    load,
+    out_folder,
+    progress,
+    run_safely,
+    say,
+    unit_options,
+)
 
 if TYPE_CHECKING:
     from kitplan.plan import Plan
@@ -44,8 +53,8 @@ def command(
     """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
 
     Writes stock-room.xlsx for people, tables/ for other programs and plan.json, all or nothing. Exit code 1: your
-    limits keep the plan from its target; the best plan within them is written. When they would plan emergency
-    equipment away nothing is written.
+    limits keep the plan from its target, or a part could not be planned for faults in its own file; the rest is
+    written. When limits would plan emergency equipment away nothing is written.
     A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx
     shows them together.
     """
@@ -64,7 +73,8 @@ def make_plan(
 ) -> None:
     """Read, plan, write, and tell the result in three sentences. learnt: file of a learnt [resecure] block.
 
-    Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target.
+    Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
+    that a fault in one person's file has left without that person's part.
     """
     from kitplan.outputs import RECORD, WORKBOOK
     from kitplan.write.writer import check_target
@@ -82,8 +92,12 @@ def make_plan(
         plan, written = write_plan(plan, folder, remove_stale=parts is None)
     from kitplan.parts.par.summary import three_sentences
 
+    faults = plan.unit.faults if parts is None else ()
     for part, why in plan.skipped.items():
-        say(f"Not planned: {part} ({why}).")
+        if not plan.unit.faults_of(part):
+            say(f"Not planned: {part} ({why}).")
+    for line in fault_lines(plan.unit) if faults else ():
+        say(line)
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open {WORKBOOK} and begin with its first sheet.")
@@ -91,7 +105,7 @@ def make_plan(
         say(sentence)
     for sentence in three_sentences(plan):
         click.echo(sentence)
-    if plan.par is not None and plan.par.answer != "met":
+    if faults or (plan.par is not None and plan.par.answer != "met"):
         raise SystemExit(EXIT_UNSAFE)
 
 

@@ -16,7 +16,7 @@ from kitplan.read.grids import Grid
 from kitplan.read.source import Source, sheet_like
 from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import RawTable, TableReader, header_names, raw_table, report_headers
-from kitplan.read.values import Technique
+from kitplan.read.values import STRATUM_KEY, Technique
 
 LONGEST_SPAN_DAYS = 20 * 366
 LONG_STAY_DAYS = 365
@@ -40,6 +40,10 @@ class CensusRows:
     first_day: date | None
     last_day: date | None
     unknown_days: tuple[int, ...] = ()
+
+
+NO_CENSUS = CensusRows("", "snapshot", pd.DataFrame(columns=[*STRATUM_KEY, "patient_kg"]), pd.DataFrame(), None, None)
+"""Stands in where a census cannot be read, so that the log is read for its own faults."""
 
 
 def raw_census(source: Source, findings: Findings) -> RawTable | None:

@@ -17,13 +17,13 @@ from typing import Any
 import pandas as pd
 
 from kitplan.read.class_values import Durable, Practice, TrainingClass
-from kitplan.read.findings import Findings, suggestion
-from kitplan.read.identity import guard_settings
+from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.practice_sizes import PracticeSizes
-from kitplan.read.problems import Problem
 from kitplan.read.settings import parse_toml, refuse_unknown
-from kitplan.read.source import MAX_TOML_BYTES
-from kitplan.read.values import Unit
+from kitplan.read.source import Source
+from kitplan.read.strata import SKINS
+from kitplan.read.techniques import technique_for
+from kitplan.read.values import Technique
 
 KEYS = (
     "title", "date", "start", "learners", "stations", "learners_per_station", "pairs", "attempts", "spare_share",
@@ -61,35 +61,24 @@ def class_files(path: Path) -> list[Path]:
     return sorted((p for p in found if p.is_file()), key=lambda p: p.name.casefold())
 
 
-def load_classes(
-    files: Sequence[Path], unit: Unit
-) -> tuple[tuple[TrainingClass, ...], tuple[Problem, ...], dict[str, str]]:
-    """Read class files against a unit's techniques, catalogue and face measures.
+def read_classes(
+    source: Source, files: Sequence[Path], techniques: Mapping[str, Technique], items: pd.DataFrame,
+    sizes: PracticeSizes, findings: Findings,
+) -> tuple[tuple[TrainingClass, ...], dict[str, str]]:
+    """Read class files against a unit's recipes, catalogue and size tables; every fault is noted.
 
-    Returns (classes, warnings, checksums by file name). Raises InputError with every problem of every file.
+    Returns (classes by day, checksums by file name).
     """
-    findings = Findings()
     classes, checksums = [], {}
-    if not files:
-        findings.fault("class.toml", "is not there",
-                       "Put a class.toml into the unit's folder, or name one with --class.")
-    sizes = PracticeSizes(unit, findings)
     for path in files:
-        content = path.read_bytes()
-        if len(content) > MAX_TOML_BYTES:
-            findings.fault(path.name, "is too large for a class", "Compare it with a sample's class.toml.")
+        content = source.class_file(path)
+        settings = None if content is None else parse_toml(path.name, content, findings)
+        if content is None or settings is None:
             continue
         checksums[path.name] = hashlib.sha256(content).hexdigest()
-        settings = parse_toml(path.name, content, findings)
-        if settings is not None:
-            if found_identity := guard_settings(path.name, settings, things=frozenset({"durable.name"})):
-                findings.faults[:] = found_identity
-                findings.stop_if_faulty("guarding against patient identity")
-            reader = _ClassReader(path.name, settings, unit, sizes, findings)
-            classes.append(reader.read())
-    findings.stop_if_faulty("reading the class")
+        classes.append(_ClassReader(path.name, settings, techniques, items, sizes, findings).read())
     found = sorted((c for c in classes if c is not None), key=lambda c: (c.day is None, c.day or date.min))
-    return _with_own_titles(found), tuple(findings.warnings), checksums
+    return _with_own_titles(found), checksums
 
 
 def _with_own_titles(classes: Sequence[TrainingClass]) -> tuple[TrainingClass, ...]:
@@ -102,11 +91,15 @@ class _ClassReader:
     """Reads one file; every fault is noted, nothing is guessed."""
 
     def __init__(
-        self, file: str, settings: Mapping[str, Any], unit: Unit, sizes: PracticeSizes, findings: Findings
+        self, file: str, settings: Mapping[str, Any], techniques: Mapping[str, Technique], items: pd.DataFrame,
+        sizes: PracticeSizes, findings: Findings,
     ) -> None:
         self.file = file
         self.given = settings
-        self.unit = unit
+        self.techniques = techniques
+        self.items = {key_of(i): i for i in items["item"]}
+        self.described = dict(zip(items["item"], items["description"]))
+        self.roles = list(dict.fromkeys(items["role"]))
         self.sizes = sizes
         self.findings = findings
 
@@ -121,9 +114,10 @@ class _ClassReader:
         pairs = self._flag(self.given, "pairs", True)
         attempts = self._whole(self.given, "attempts", ATTEMPTS, low=1, most=_MOST_GOES)
         stations = self._stations(known)
-        rotation = self.given.get("rotation", "staggered")
+        rotation = key_of(str(self.given.get("rotation", "staggered")))
         if rotation not in ("staggered", "together"):
-            self.fault("rotation", "is not a way to take turns", 'Write "staggered" or "together".', rotation)
+            self.fault("rotation", "is not a way to take turns", 'Write "staggered" or "together".',
+                       self.given["rotation"])
         practices = self._practices(attempts)
         day = self._day(self.given, "date")
         found = TrainingClass(
@@ -131,7 +125,7 @@ class _ClassReader:
             stations=stations, pairs=pairs, spare_share=self._share(),
             minutes_per_attempt=self._number(self.given, "minutes_per_attempt", MINUTES_PER_ATTEMPT, over=0.0),
             change_minutes=self._number(self.given, "change_minutes", CHANGE_MINUTES),
-            places_per_station=self._whole(self.given, "places_per_station", 1, low=1), rotation=str(rotation),
+            places_per_station=self._whole(self.given, "places_per_station", 1, low=1), rotation=rotation,
             cutters=self._whole(self.given, "cutters", stations, low=1), practices=practices,
             durables=self._durables(), have=self._stock("have", day),
             expired=self._stock("expired_for_practice", None),
@@ -216,9 +210,9 @@ class _ClassReader:
     def _practice(self, key: str, block: Mapping[str, Any], attempts: int) -> list[Practice]:
         refuse_unknown(self.file, key, block, PRACTICE_KEYS, self.findings)
         technique = self._technique(key, block)
-        skin = block.get("skin", "none")
-        if skin not in ("none", "barrier"):
-            self.fault(f"{key}.skin", "is not a kind of skin protection", 'Write "none" or "barrier".', skin)
+        skin = key_of(str(block.get("skin", "none")))
+        if skin not in SKINS:
+            self.fault(f"{key}.skin", "is not a kind of skin protection", 'Write "none" or "barrier".', block["skin"])
         route = self._route(key, block, technique)
         times = self._whole(block, "times", 1, low=1, key=key, most=_MOST_GOES)
         goes = self._whole(block, "attempts", attempts, low=1, key=key, most=_MOST_GOES)
@@ -234,30 +228,30 @@ class _ClassReader:
                                    column=f"{key}.tube_mm", value=tube_mm)
             if technique is not None:
                 size = pd.concat([size, pd.Series({"route": route, "technique": technique, "skin": skin})])
-                found.append(Practice(technique, route, tube_mm, str(skin), times, goes, size))
+                found.append(Practice(technique, route, tube_mm, skin, times, goes, size))
         return found
 
     def _technique(self, key: str, block: Mapping[str, Any]) -> str | None:
         value = block.get("technique")
         if value is None:
-            self.fault(f"{key}.technique", "is missing", suggestion("", self.unit.techniques))
+            self.fault(f"{key}.technique", "is missing", suggestion("", self.techniques))
             return None
-        if not isinstance(value, str) or value not in self.unit.techniques:
+        technique = technique_for(value, self.techniques) if isinstance(value, str) else None
+        if technique is None:
             self.fault(f"{key}.technique", "is not a technique of this unit",
-                       suggestion(str(value), self.unit.techniques), value)
-            return None
-        return str(value)
+                       suggestion(str(value), self.techniques), value)
+        return technique
 
     def _route(self, key: str, block: Mapping[str, Any], technique: str | None) -> str:
         value = block.get("route")
         if technique is None:
             return ""
-        routes = self.unit.techniques[technique].routes
+        routes = self.techniques[technique].routes
         if value is None:
             return routes[0]
-        if not isinstance(value, str) or value not in routes:
+        if not isinstance(value, str) or key_of(value) not in routes:
             self.fault(f"{key}.route", f"is not a route of {technique}", suggestion(str(value), routes), value)
-        return str(value)
+        return key_of(str(value))
 
     def _tube_sizes(self, key: str, block: Mapping[str, Any]) -> list[float]:
         value = block.get("tube_mm")
@@ -282,25 +276,26 @@ class _ClassReader:
 
     def _durable(self, key: str, block: Mapping[str, Any]) -> Durable:
         refuse_unknown(self.file, key, block, DURABLE_KEYS, self.findings)
-        item, role = str(block.get("item", "")), str(block.get("role", ""))
-        if sum(k in block for k in ("name", "item", "role")) == 0 or (item and role):
+        written, role = str(block.get("item", "")), key_of(str(block.get("role", "")))
+        item = self.items.get(key_of(written), "")
+        if sum(k in block for k in ("name", "item", "role")) == 0 or (written and role):
             self.fault(key, "needs one of name, item and role",
                        'Write name = "what it is", or item (from the catalogue), or role (sized to the practice).')
-        items = self.unit.items
-        if item and item not in set(items["item"]):
-            self.fault(f"{key}.item", "is not in the catalogue", suggestion(item, items["item"]), item)
-        if role and role not in set(items["role"]):
-            self.fault(f"{key}.role", "has no item in the catalogue",
-                       suggestion(role, sorted(set(items["role"]))), role)
-        techniques = block.get("techniques", [])
-        techniques = techniques if isinstance(techniques, list) else [techniques]
-        for technique in techniques:
-            if not isinstance(technique, str) or technique not in self.unit.techniques:
+        if written and not item:
+            self.fault(f"{key}.item", "is not in the catalogue", suggestion(written, self.items.values()), written)
+        if role and role not in self.roles:
+            self.fault(f"{key}.role", "has no item in the catalogue", suggestion(role, sorted(self.roles)), role)
+        given = block.get("techniques", [])
+        techniques = []
+        for value in given if isinstance(given, list) else [given]:
+            technique = technique_for(value, self.techniques) if isinstance(value, str) else None
+            techniques.append(technique or "")
+            if technique is None:
                 self.fault(f"{key}.techniques", "is not a technique of this unit",
-                           suggestion(str(technique), self.unit.techniques), technique)
+                           suggestion(str(value), self.techniques), value)
         name = str(block.get("name") or item or role)
-        if item and "name" not in block and item in set(items["item"]):
-            name = str(items.loc[items["item"] == item, "description"].iloc[0])
+        if item and "name" not in block:
+            name = str(self.described[item])
         return Durable(
             name=" ".join(name.split()), item=item, role=role,
             per_station=self._whole(block, "per_station", 1, low=1, key=key),
@@ -308,7 +303,7 @@ class _ClassReader:
             price=self._number(block, "price", float("nan"), key=key),
             fits_from_mm=self._number(block, "fits_from_mm", float("nan"), key=key),
             fits_to_mm=self._number(block, "fits_to_mm", float("nan"), key=key),
-            techniques=tuple(map(str, techniques)),
+            techniques=tuple(techniques),
         )
 
     def _stock(self, name: str, day: date | None) -> dict[str, int]:
@@ -320,19 +315,20 @@ class _ClassReader:
         if not isinstance(block, Mapping):
             self.fault(name, "is not a block", f"Write [{name}] on a line, then item = number.")
             return {}
-        known = list(self.unit.items["item"])
-        found = {}
+        found: dict[str, int] = {}
         mend = "Stock is 0 or more: count it again."
-        for item, value in block.items():
-            key = f"{name}.{item}"
-            if item not in known:
-                self.fault(key, "is not in the catalogue", suggestion(item, known))
+        for written, value in block.items():
+            key, item = f"{name}.{written}", self.items.get(key_of(written))
+            if item is None:
+                self.fault(key, "is not in the catalogue", suggestion(written, self.items.values()))
+            elif item in found:
+                self.fault(key, "stands twice", "Keep one line an item.")
             elif isinstance(value, Mapping):
                 refuse_unknown(self.file, key, value, ("units", "expires"), self.findings)
                 found[item] = self._whole(value, "units", 0, key=key, mend=mend)
                 self._in_date(key, self._day(value, "expires", f"{key}.expires"), day)
             else:
-                found[item] = self._whole(block, item, 0, key=name, mend=mend)
+                found[item] = self._whole(block, written, 0, key=name, mend=mend)
         return {item: n for item, n in found.items() if n}
 
     def _in_date(self, key: str, expires: date | None, day: date | None) -> None:

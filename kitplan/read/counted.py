@@ -220,7 +220,7 @@ def _split_dated(shelf: pd.DataFrame, dated: pd.DataFrame, file: str, findings: 
     rest = shelf.set_index("item", drop=False)
     sums = dated.groupby("item")[["packs", "loose_units"]].sum(min_count=1).fillna(0.0)
     for item, found in sums.iterrows():
-        held = rest.loc[item, ["packs", "loose_units"]].fillna(0.0) if item in rest.index else None
+        held = rest.loc[item, ["packs", "loose_units"]].astype(float).fillna(0.0) if item in rest.index else None
         if held is None or (found > held).any():
             findings.fault(file, "has more packs or loose units with a date than were counted in all",
                            f"Count {item} again: the lots are part of the count.", column="packs", value=item)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -25,13 +26,25 @@ class Findings:
         self.warnings: list[Problem] = []
         self.sensitive: set[str] = set()
         """Files about patients: there, a value that looks like an identity is not repeated."""
+        self.identities: list[Problem] = []
+        """What looks like a patient's identity: told alone, so that nothing else of those files is printed."""
+        self._stops: tuple[str, ...] = ()
+
+    @contextlib.contextmanager
+    def stopping(self, *parts: str) -> Iterator[None]:
+        """Faults noted inside stop these parts of the plan alone."""
+        self._stops, before = parts, self._stops
+        try:
+            yield
+        finally:
+            self._stops = before
 
     def fault(
         self, file: str, fault: str, mend: str,
         *, row: int | None = None, column: str | None = None, value: object = None,
     ) -> None:
         """Note something that stops the run."""
-        self.faults.append(Problem(file, row, column, self._shown(file, value), fault, mend))
+        self.faults.append(Problem(file, row, column, self._shown(file, value), fault, mend, self._stops))
 
     def warn(
         self, file: str, fault: str, mend: str,
@@ -47,13 +60,13 @@ class Findings:
         """Note the same finding in many rows: the first ROWS_SHOWN one by one, the rest together."""
         numbers = [int(r) for r in rows]
         texts = [None] * len(numbers) if values is None else list(values)
-        kept = self.warnings if warning else self.faults
+        kept, stops = (self.warnings, ()) if warning else (self.faults, self._stops)
         for number, text in list(zip(numbers, texts))[:ROWS_SHOWN]:
-            kept.append(Problem(file, number, column, self._shown(file, text), fault, mend))
+            kept.append(Problem(file, number, column, self._shown(file, text), fault, mend, stops))
         left = numbers[ROWS_SHOWN:]
         if left:
             wording = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
-            kept.append(Problem(file, None, column, None, wording, mend))
+            kept.append(Problem(file, None, column, None, wording, mend, stops))
 
     def _shown(self, file: str, value: object) -> str | None:
         if value is None:
@@ -64,9 +77,18 @@ class Findings:
         return text if len(text) <= 40 else text[:37] + "..."
 
     def stop_if_faulty(self, during: str = "reading the unit") -> None:
-        """Raise InputError with every fault so far, if there is one; file by file, in the order of the rows."""
-        if self.faults:
+        """Raise InputError with every fault so far if one stops all; file by file, in the order of the rows.
+
+        What looks like a patient's identity is told first, and alone.
+        """
+        if self.identities:
+            raise InputError(self.identities, "guarding against patient identity")
+        if any(not p.stops for p in self.faults):
             raise InputError(_in_order(self.faults), during)
+
+    def faults_of_parts(self) -> tuple[Problem, ...]:
+        """The faults, none of which stops all."""
+        return tuple(_in_order(self.faults))
 
 
 def _in_order(problems: list[Problem]) -> list[Problem]:

@@ -15,19 +15,17 @@ from kitplan.read.identity import (
     identity_problem,
     shelf_column_holds_identity,
 )
-from kitplan.read.problems import InputError, Problem
+from kitplan.read.problems import Problem
 from kitplan.read.tables import RawTable
 
 _STATED = "its header says so"
 
 
 def guard_tables(airways: Iterable[RawTable], shelf: Iterable[RawTable], findings: Findings) -> None:
-    """Stop the run when a column of any table looks like a patient's identity.
+    """Note each column of any table that looks like a patient's identity.
 
     airways: tables about patients' airways, searched value by value. shelf: tables about stock, where titles of
     items and numbers of lots are ordinary.
-
-    Raises InputError with the identity problems alone, so that nothing else of those files is printed.
     """
     problems: list[Problem] = []
     for raw in airways:
@@ -39,8 +37,7 @@ def guard_tables(airways: Iterable[RawTable], shelf: Iterable[RawTable], finding
             because = _STATED if stated else shelf_column_holds_identity(_texts(cells))
             if because:
                 problems.append(identity_problem(raw.name, header, letter, because))
-    if problems:
-        raise InputError(problems, "guarding against patient identity")
+    findings.identities += problems
 
 
 def _airway_problems(raw: RawTable) -> list[Problem]:

@@ -32,6 +32,9 @@ UNTESTED_COLUMNS = frozenset({"date", "start", "end", "expires", "time"})
 CODE_COLUMNS = frozenset({"route", "technique", "skin", "reason", "item", "lot"})
 """Columns checked against a vocabulary later: there two capitalised words are an ordinary title."""
 
+THING_KEYS = frozenset({"durable.name"})
+"""Keys of a TOML file that name things and not people."""
+
 
 def header_names_identity(header: str, *, names_too: bool = True) -> bool:
     """True when a column header (or a TOML key) says that it holds a patient's identity.
@@ -148,24 +151,19 @@ def identity_problem(file: str, header: str, letter: str, because: str) -> Probl
     )
 
 
-def guard_settings(
-    file: str, settings: Mapping[str, object], path: str = "", things: frozenset[str] = frozenset()
-) -> list[Problem]:
-    """Return a problem for each key or text of a TOML file that looks like a patient's identity.
-
-    things: keys that name things and not people (durable.name).
-    """
+def guard_settings(file: str, settings: Mapping[str, object], path: str = "") -> list[Problem]:
+    """Return a problem for each key or text of a TOML file that looks like a patient's identity."""
     problems: list[Problem] = []
     for key, value in settings.items():
         where = f"{path}.{key}" if path else key
-        if where not in things and header_names_identity(key, names_too=bool(path)):
+        if where not in THING_KEYS and header_names_identity(key, names_too=bool(path)):
             problems.append(_setting_problem(file, where, "its name says so"))
         elif isinstance(value, Mapping):
-            problems += guard_settings(file, value, where, things)
+            problems += guard_settings(file, value, where)
         elif isinstance(value, list):
             for part in value:
                 if isinstance(part, Mapping):
-                    problems += guard_settings(file, part, where, things)
+                    problems += guard_settings(file, part, where)
                 elif isinstance(part, str) and looks_like_number_of_record(part):
                     problems.append(_setting_problem(file, where, _NUMBERS))
         elif isinstance(value, str) and looks_like_number_of_record(value):

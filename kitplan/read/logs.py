@@ -18,16 +18,21 @@ from kitplan.read.tables import RawTable, TableReader, raw_table, report_headers
 from kitplan.read.techniques import default_technique, routes_of, technique_for
 from kitplan.read.values import REASONS, Technique
 
-LOG_TABLES = ("resecure_log", "stock_issues", "present_par", "on_hand")
+STOPS: Mapping[str, tuple[str, ...]] = {
+    "resecure_log": ("rates", "forecast"), "stock_issues": ("forecast",), "present_par": ("audit",),
+    "on_hand": ("count",),
+}
+"""Optional table -> the parts of the plan that a fault in it stops ("count": the order of the last count)."""
 
 
 def raw_logs(source: Source, findings: Findings) -> dict[str, RawTable]:
     """Return the optional tables that are there, before their values are read."""
     found = {}
-    for name in LOG_TABLES:
+    for name in STOPS:
         known = columns_of(name)
-        grid = source.table(name, known)
-        raw = raw_table(grid, known, findings) if grid is not None else None
+        with findings.stopping(*STOPS[name]):
+            grid = source.table(name, known)
+            raw = raw_table(grid, known, findings) if grid is not None else None
         if raw is not None and len(raw) == 0:
             findings.warn(raw.name, "has no rows and is taken as not there", "Fill it in, or delete it.")
         elif raw is not None:

@@ -68,15 +68,8 @@ class Policy:
 
 
 def read_policy(source: Source, findings: Findings) -> Policy:
-    """Read all settings. Faults are noted; identity in unit.toml stops at once.
-
-    Raises InputError when unit.toml holds what looks like a patient's identity, or a default is missing.
-    """
+    """Read all settings; faults are noted."""
     file, given = _unit_settings(source, findings)
-    found = guard_settings(file, given)
-    if found:
-        findings.faults[:] = found
-        findings.stop_if_faulty("guarding against patient identity")
     defaults, default_modifiers = _defaults(source, findings)
     own = _own_values(file, given, findings)
     values = {name: d.value for name, d in defaults.items()} | own
@@ -126,6 +119,7 @@ def _unit_sheet(source: Source, findings: Findings) -> tuple[str, dict[str, Any]
             settings["expect"] = rows
         elif rows:
             settings.setdefault("resecure", {})["modifier"] = rows
+    findings.identities += guard_settings(raw.name, settings)
     return raw.name, settings
 
 

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
-from kitplan.read.findings import Findings
-from kitplan.read.sizes import FACE_COLUMNS, face_row, off_grid, outer_of, read_face, read_tubes
-from kitplan.read.source import Source
-from kitplan.read.values import Unit
+from kitplan.read.sizes import FACE_COLUMNS, face_row, off_grid, outer_of
 
 
+@dataclass(frozen=True)
 class PracticeSizes:
-    """Outer diameter and face measures for any tube size, from the unit's own tables or the shipped ones."""
+    """Outer diameter and face measures for any tube size, from the unit's own tables or the shipped ones.
 
-    def __init__(self, unit: Unit, findings: Findings) -> None:
-        source = Source(unit.path, findings)
-        self.face_file, self.face = read_face(source, findings)
-        self.tubes_file, self.tubes = read_tubes(source, findings)
+    tubes, face: frames of read_tubes and read_face; files: their names, for messages.
+    """
+
+    tubes: pd.DataFrame
+    face: pd.DataFrame
+    files: tuple[str, str]
 
     def row(self, tube_mm: float, patient_kg: float) -> pd.Series | None:
         """A row like Unit.strata without its technique, or None where a table has no such size."""
@@ -36,4 +38,4 @@ class PracticeSizes:
         """What to do about a size that the tables do not hold."""
         sizes = self.tubes["tube_mm"]
         span = f" from {sizes.min():g} to {sizes.max():g}" if len(sizes) else ""
-        return f"Write a tube size{span}, or add the size to {self.tubes_file} and {self.face_file}."
+        return f"Write a tube size{span}, or add the size to {' and '.join(self.files)}."

@@ -15,6 +15,7 @@ class Problem:
     column: column header or TOML key, or None.
     value: the value received, as text (already shortened; never a value from an identity column), or None.
     fault: what is wrong, one clause. mend: what to do, one imperative sentence.
+    stops: parts of the plan that cannot be made until it is mended; () for all of it.
     """
 
     file: str
@@ -23,6 +24,7 @@ class Problem:
     value: str | None
     fault: str
     mend: str
+    stops: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         place = [self.file]

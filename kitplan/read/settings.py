@@ -11,6 +11,7 @@ from typing import Any
 from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings, suggestion
 from kitplan.read.grids import decode
+from kitplan.read.identity import guard_settings
 
 MOST_NESTED = 20
 """Blocks in blocks, or points in a key, that settings may have; nobody writes more than four."""
@@ -19,7 +20,7 @@ _LARGEST = 2**63 - 1
 
 
 def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] | None:
-    """Return the settings of a TOML file, or None when it cannot be read (noted)."""
+    """Return the settings of a TOML file, or None when it cannot be read (noted); identity in it is noted too."""
     if not content.strip(b"\xef\xbb\xbf \r\n\t"):
         return {}
     text = decode(content)
@@ -37,6 +38,7 @@ def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] 
             findings.fault(name, "holds blocks too deep, or whole numbers too large, for settings",
                            "Compare it with the starter's file.")
             return None
+        findings.identities += guard_settings(name, settings)
         return settings
     except tomllib.TOMLDecodeError as error:
         row, fault = _place(str(error), text)

@@ -93,6 +93,13 @@ class Source:
         content = self._content(config_file(name), f"config/{name}", MAX_TOML_BYTES, inside=False)
         return b"" if content is None else content
 
+    def class_file(self, path: Path) -> bytes | None:
+        """Return an educator's class file, inside the unit's folder or named by the caller; its checksum is apart."""
+        inside = path.parent.absolute() == self.folder.absolute()
+        content = self._content(path, path.name, MAX_TOML_BYTES, inside=inside)
+        self.checksums.pop(path.name, None)
+        return content
+
     def file_names(self) -> list[str]:
         """Return the files of the folder that are not hidden, in order."""
         return sorted(self._names)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 
@@ -10,13 +12,16 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.catalogue import read_items
-from kitplan.read.census import CensusRows, raw_census, read_census
+from kitplan.read.census import NO_CENSUS, CensusRows, raw_census, read_census
+from kitplan.read.class_values import TrainingClass
+from kitplan.read.classes import class_files, read_classes
 from kitplan.read.crosschecks import check_floors, check_policy_items, check_roles
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
 from kitplan.read.guard import guard_tables
-from kitplan.read.logs import raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
+from kitplan.read.logs import STOPS, raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.policy import Policy, read_policy
+from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
 from kitplan.read.source import Source, doubt_names
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes
@@ -41,12 +46,16 @@ class _Tables:
     expected: pd.DataFrame
     logs: dict[str, RawTable]
     files: dict[str, str]
+    classes: tuple[TrainingClass, ...]
+    class_checksums: dict[str, str]
 
 
-def load_unit(path: Path, seed: int | None = None) -> Unit:
+def load_unit(path: Path, seed: int | None = None, classes: Sequence[Path] = ()) -> Unit:
     """Read a unit folder, its unit.toml, or one .xlsx workbook with the tables as sheets.
 
-    seed: from the command line; None takes policy.toml's.
+    seed: from the command line; None takes policy.toml's. classes: class files to read; () takes those of the folder.
+    A fault in a file that only some parts of the plan need does not stop the reading: it stands in Unit.faults, with
+    the parts that it stops.
 
     Raises
     ------
@@ -56,7 +65,7 @@ def load_unit(path: Path, seed: int | None = None) -> Unit:
     findings = Findings()
     source = Source(Path(path), findings)
     doubt_names(source, findings)
-    tables = _read_tables(source, findings)
+    tables = _read_tables(source, classes or class_files(Path(path)), findings)
     strata, face_rows = build_strata(
         pd.concat([tables.census.keys, tables.expected[[*STRATUM_KEY, "patient_kg"]]], ignore_index=True),
         tables.techniques, tables.tubes, tables.face, (tables.files["tubes"], tables.files["face"]), findings,
@@ -83,12 +92,13 @@ def load_unit(path: Path, seed: int | None = None) -> Unit:
         stock=replace(tables.policy.stock(), unavailable=unavailable), bedside=tables.policy.bedside(),
         planning=tables.policy.planning(seed), forecast=tables.policy.forecast(), seasons=tables.policy.seasons(),
         log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
-        on_hand=logs["on_hand"], prefer=MappingProxyType(prefer), assumptions=assumptions,
+        on_hand=logs["on_hand"], classes=tables.classes, class_checksums=MappingProxyType(tables.class_checksums),
+        faults=findings.faults_of_parts(), prefer=MappingProxyType(prefer), assumptions=assumptions,
         warnings=tuple(findings.warnings), checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
     )
 
 
-def _read_tables(source: Source, findings: Findings) -> _Tables:
+def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings) -> _Tables:
     policy = read_policy(source, findings)
     raw = raw_census(source, findings)
     logs = raw_logs(source, findings)
@@ -98,16 +108,23 @@ def _read_tables(source: Source, findings: Findings) -> _Tables:
     items_file, items = read_items(source, findings)
     tubes_file, tubes = read_tubes(source, findings)
     face_file, face = read_face(source, findings)
+    with findings.stopping("training"):
+        sizes = PracticeSizes(tubes, face, (tubes_file, face_file))
+        lessons, checksums = read_classes(source, class_paths, techniques, items, sizes, findings)
     expected = expected_keys(policy.expect, techniques, tubes, findings)
     census = read_census(raw, techniques, tubes, findings) if raw is not None and techniques else None
     if census is None:
         _read_shelf_logs(logs, items, findings)
+        if "resecure_log" in logs and techniques:
+            nothing = NO_CENSUS.keys.assign(stratum=0)
+            read_resecure_log(logs["resecure_log"], NO_CENSUS, nothing["stratum"].to_numpy(), nothing, techniques,
+                              findings)
         check_policy_items(policy, items, findings)
         findings.stop_if_faulty()
         raise AssertionError("a census that could not be read was not noted as a fault")
     expected = _only_new(expected, census, policy.file, findings)
     files = {"techniques": recipes_file, "items": items_file, "tubes": tubes_file, "face": face_file}
-    return _Tables(policy, techniques, items, tubes, face, census, expected, logs, files)
+    return _Tables(policy, techniques, items, tubes, face, census, expected, logs, files, lessons, checksums)
 
 
 def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: Findings) -> pd.DataFrame:
@@ -136,8 +153,9 @@ def _read_logs(
 ) -> dict[str, pd.DataFrame | None]:
     read = _read_shelf_logs(tables.logs, tables.items, findings)
     raw = tables.logs.get("resecure_log")
-    read["resecure_log"] = None if raw is None else read_resecure_log(
-        raw, tables.census, codes, strata, tables.techniques, findings)
+    if raw is not None:
+        read["resecure_log"] = _whole("resecure_log", findings, partial(
+            read_resecure_log, raw, tables.census, codes, strata, tables.techniques, findings))
     return read
 
 
@@ -145,7 +163,18 @@ def _read_shelf_logs(
     raws: dict[str, RawTable], items: pd.DataFrame, findings: Findings
 ) -> dict[str, pd.DataFrame | None]:
     readers = {"stock_issues": read_issues, "present_par": read_present_par, "on_hand": read_on_hand}
-    return {name: read(raws[name], items, findings) if name in raws else None for name, read in readers.items()}
+    found: dict[str, pd.DataFrame | None] = dict.fromkeys(STOPS)
+    for name in [n for n in readers if n in raws]:
+        found[name] = _whole(name, findings, partial(readers[name], raws[name], items, findings))
+    return found
+
+
+def _whole(name: str, findings: Findings, read: Callable[[], pd.DataFrame | None]) -> pd.DataFrame | None:
+    """An optional table, or None where a fault was noted in it: no part may work on the rows that are left."""
+    before = len(findings.faults)
+    with findings.stopping(*STOPS[name]):
+        table = read()
+    return table if len(findings.faults) == before else None
 
 
 def _census(tables: _Tables, codes: np.ndarray, strata: pd.DataFrame, findings: Findings) -> Census:

@@ -14,6 +14,7 @@ from typing import Literal
 
 import pandas as pd
 
+from kitplan.read.class_values import TrainingClass
 from kitplan.read.problems import Problem
 
 STRATUM_KEY = ["route", "tube_mm", "technique", "skin"]
@@ -214,7 +215,10 @@ class Unit:
     log, issues, present_par, on_hand: optional tables, None when the file is not there (see columns.csv).
         log has `stratum` (-1 if unknown), `airway`, `day` (float days since census.first_day), date, reason.
     prefer: role -> item the unit wants used whatever it costs.
-    warnings: things worth a look that do not stop the plan. extra: further parsed TOML blocks by name.
+    classes: the educator's classes by day. class_checksums: SHA-256 of their files, by name; no part of a plan's
+        number, for a class moves no par level.
+    warnings: things worth a look that do not stop the plan. faults: what is wrong in files that only some parts of
+        the plan need; `Problem.stops` names them. extra: further parsed TOML blocks by name.
     """
 
     path: Path
@@ -234,6 +238,9 @@ class Unit:
     issues: pd.DataFrame | None = None
     present_par: pd.DataFrame | None = None
     on_hand: pd.DataFrame | None = None
+    classes: tuple[TrainingClass, ...] = ()
+    class_checksums: Mapping[str, str] = field(default_factory=dict)
+    faults: tuple[Problem, ...] = ()
     prefer: Mapping[str, str] = field(default_factory=dict)
     assumptions: tuple[Assumption, ...] = ()
     warnings: tuple[Problem, ...] = ()
@@ -244,3 +251,7 @@ class Unit:
     @property
     def n_strata(self) -> int:
         return len(self.strata)
+
+    def faults_of(self, part: str) -> tuple[Problem, ...]:
+        """What keeps one part of the plan from being made."""
+        return tuple(p for p in self.faults if part in p.stops)

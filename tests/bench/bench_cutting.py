@@ -16,7 +16,6 @@ import time
 import numpy as np
 
 from kitplan.parts.training.model import plan_training
-from kitplan.read.classes import class_files, load_classes
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 from kitplan.solve.cutting import Roll, cut_stock, first_fit_decreasing
@@ -80,13 +79,11 @@ def large_class() -> None:
 
 def sample_classes() -> None:
     for name, path in sample_units().items():
-        files = class_files(path)
-        if not files:
-            continue
         unit = load_unit(path)
-        lessons, _, _ = load_classes(files, unit)
+        if not unit.classes:
+            continue
         start = time.perf_counter()
-        training = plan_training(unit, lessons)
+        training = plan_training(unit, unit.classes)
         seconds = time.perf_counter() - start
         told = "; ".join(
             f"{r['method']}: {r['rolls']} rolls, {r['waste_share']:.1%} waste, {r['value']:.2f}"

@@ -56,6 +56,34 @@ def test_plan_writes_the_workbook_the_tables_and_the_record_beside_the_unit(plan
     assert {"stock-room.xlsx", "plan.json", "tables/par_levels.csv", "tables/frontier.csv"} <= set(written)
 
 
+def test_a_fault_in_one_persons_file_stops_that_persons_part_alone(tmp_path):
+    unit = quick_unit(tmp_path / "unit")
+    (unit / "class.toml").write_text('learners = 0\n[[practice]]\ntechnique = "nasal_Z"\ntube_mm = 3.5\n')
+    (unit / "present_par.csv").write_text("item,par_packs\nsaline_5ml,-1\n")
+    result = run("plan", unit)
+    assert result.exit_code == 1, result.output
+    assert (unit / "plan" / "tables" / "par_levels.csv").is_file()
+    for words in ("Not planned until mended: the class.", "write 1 or more", "is not a technique",
+                  "the audit of today's par levels", "is below 0"):
+        assert words in result.output
+    record = json.loads((unit / "plan" / "plan.json").read_text())
+    assert {"training", "audit"} <= set(record["skipped"])
+    assert "class.toml" in record["skipped"]["training"]
+    assert run("audit", unit).exit_code == 2
+    assert run("par", unit, "--out", tmp_path / "par").exit_code == 0
+
+
+def test_faults_of_a_class_are_told_beside_those_of_the_census(tmp_path):
+    unit = quick_unit(tmp_path / "unit")
+    (unit / "class.toml").write_text("learners = 0\n")
+    (unit / "census.csv").write_text("route,tube_mm,airways\noral,3.5,-1\n")
+    (unit / "resecure_log.csv").write_text("date,airway,reason\n2025-03-01,A1,lose\n")
+    result = run("plan", unit)
+    assert result.exit_code == 2
+    for words in ("is below 0", "write 1 or more", "is not a reason"):
+        assert words in result.output
+
+
 def test_its_last_three_lines_say_cost_readiness_and_what_to_look_at_first(planned):
     _, result = planned
     cost, ready, look = result.stdout.strip().splitlines()[-3:]

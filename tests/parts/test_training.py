@@ -14,7 +14,6 @@ from kitplan.parts.training.cuts import PAST_DATE
 from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.timetable import Thing, largest_remainder, plan_timetable, sets_at_stations
 from kitplan.read.class_values import Durable, Practice, TrainingClass
-from kitplan.read.classes import class_files, load_classes
 from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
@@ -48,8 +47,7 @@ def bought(plan, item):
 @pytest.fixture(scope="module")
 def harbour():
     unit = load_unit(Path(sample_units()["harbour_wing"]))
-    classes, _, checksums = load_classes(class_files(unit.path), unit)
-    return unit, plan_training(unit, classes, checksums)
+    return unit, plan_training(unit, unit.classes, unit.class_checksums)
 
 
 def test_supplies_follow_from_learners_goes_spare_and_recipe(small_unit):

@@ -5,8 +5,12 @@ from datetime import date
 
 import pytest
 
-from kitplan.read.classes import class_files, load_classes
+from kitplan.read.classes import class_files, read_classes
+from kitplan.read.findings import Findings
+from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.problems import InputError
+from kitplan.read.sizes import read_face, read_tubes
+from kitplan.read.source import Source
 from kitplan.resources import sample_units
 
 GOOD = """
@@ -39,10 +43,20 @@ def unit(small_unit, tmp_path):
     return replace(small_unit, path=tmp_path)
 
 
+def read_all(unit, files):
+    findings = Findings()
+    source = Source(unit.path, findings)
+    (tubes_file, tubes), (face_file, face) = read_tubes(source, findings), read_face(source, findings)
+    sizes = PracticeSizes(tubes, face, (tubes_file, face_file))
+    classes, checksums = read_classes(source, files, unit.techniques, unit.items, sizes, findings)
+    findings.stop_if_faulty()
+    return classes, tuple(findings.warnings), checksums
+
+
 def read(unit, text, name="class.toml"):
     path = unit.path / name
     path.write_text(text, encoding="utf-8")
-    return load_classes([path], unit)
+    return read_all(unit, [path])
 
 
 def faults(unit, text):
@@ -150,6 +164,13 @@ def test_a_fault_is_told_with_its_place_and_mend(unit, old, new, column, fault, 
     assert told[0].file == "class.toml"
 
 
+def test_names_are_folded_as_in_every_other_file(unit):
+    text = GOOD.replace('"oral_two_y"', '"Oral two-Y"\nroute = " Oral"\nskin = "None"').replace("saline-5", "Saline 5")
+    (lesson,), _, _ = read(unit, text.replace("[have]\nSaline 5", '[have]\n"Saline 5"'))
+    assert (lesson.practices[0].technique, lesson.practices[0].route) == ("oral_two_y", "oral")
+    assert lesson.have == {"saline-5": 12}
+
+
 def test_every_fault_is_told_at_once(unit):
     text = GOOD.replace("learners = 8", "learners = 0").replace("0.2", "3").replace("tube_mm = 3.5", "")
     assert {p.column for p in faults(unit, text)} == {"learners", "spare_share", "practice 1.tube_mm"}
@@ -161,25 +182,19 @@ def test_a_slip_in_writing_is_told_by_its_line(unit):
     assert "point" in problem.mend
 
 
-def test_no_class_at_all_says_where_to_put_one(unit):
-    assert class_files(unit.path) == []
-    with pytest.raises(InputError, match=r"Put a class\.toml"):
-        load_classes([], unit)
-
-
 def test_a_season_is_read_in_the_order_of_its_files_and_equal_titles_are_told_apart(unit):
     for name in ("class-2.toml", "class-1.toml"):
         (unit.path / name).write_text(GOOD)
     files = class_files(unit.path)
     assert [p.name for p in files] == ["class-1.toml", "class-2.toml"]
-    classes, _, _ = load_classes(files, unit)
+    classes, _, _ = read_all(unit, files)
     assert [c.title for c in classes] == ["Spring class (class-1.toml)", "Spring class (class-2.toml)"]
 
 
 def test_a_season_runs_in_the_order_of_its_days(unit):
     (unit.path / "class-1.toml").write_text(GOOD)
     (unit.path / "class-2.toml").write_text(GOOD.replace("2027-03-09", "2027-01-05").replace("Spring", "Winter"))
-    classes, _, _ = load_classes(class_files(unit.path), unit)
+    classes, _, _ = read_all(unit, class_files(unit.path))
     assert [c.title for c in classes] == ["Winter class", "Spring class"]
 
 

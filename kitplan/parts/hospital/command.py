@@ -31,7 +31,7 @@ def plan_folder(
 ) -> None:
     """Plan every unit, write each one's outputs and the roll-up.
 
-    The exit code says whether all were planned: 70 a defect, 2 an input at fault, 1 unsafe or held by limits.
+    The exit code says whether all were planned: 1 when not, with which and why; 2 (or 70, for a defect) when none was.
     """
     from kitplan.parts.hospital.central_store import CentralStore
     from kitplan.parts.hospital.model import jobs_for, plan_many
@@ -56,7 +56,7 @@ def plan_folder(
         click.echo(printable(line))
     for line in summary[len(summary) - len(hospital.failed) :]:
         say(line)
-    kinds = set(hospital.failed["kind"]) | set(hospital.units["answer"]) - {"met"}
-    if kinds:
-        codes = {"stopped": EXIT_DEFECT, "input": EXIT_INPUT, "unsafe": EXIT_UNSAFE, "limited": EXIT_UNSAFE}
-        raise SystemExit(next(code for kind, code in codes.items() if kind in kinds))
+    if hospital.units.empty:
+        raise SystemExit(EXIT_DEFECT if set(hospital.failed["kind"]) == {"stopped"} else EXIT_INPUT)
+    if len(hospital.failed) or (hospital.units["answer"] != "met").any():
+        raise SystemExit(EXIT_UNSAFE)

@@ -60,7 +60,7 @@ class _How:
 
 @dataclass(frozen=True)
 class Done:
-    """What comes back from a planned unit. rows: HOLDING_COLUMNS of items held."""
+    """What comes back from a planned unit. rows: HOLDING_COLUMNS of items held. fault: what kept a part from it."""
 
     job: str
     unit_name: str
@@ -72,11 +72,14 @@ class Done:
     rows: pd.DataFrame
     slow: tuple[Holding, ...]
     remarks: tuple[str, ...]
+    fault: str = ""
 
 
 @dataclass(frozen=True)
 class Failed:
-    """A unit that was not planned. kind: "input", "unsafe" or "stopped" (its process ended, or a defect)."""
+    """A unit that was not planned. kind: "input", "unsafe" or "stopped" (its process ended, or a defect); "part" for
+    one that was planned but for a part.
+    """
 
     job: str
     kind: str
@@ -242,6 +245,7 @@ def _summary(job: Job, plan: Plan, transport_days: float) -> Done:
         rows[HOLDING_COLUMNS].reset_index(drop=True),
         _slow_items(job.name, plan, transport_days),
         remarks,
+        "\n".join(map(str, unit.faults)),
     )
 
 
@@ -298,9 +302,8 @@ def _pmf(units: np.ndarray) -> np.ndarray:
 
 def _together(results: Sequence[Done | Failed], store: CentralStore) -> Hospital:
     done = [r for r in results if isinstance(r, Done)]
-    failed = pd.DataFrame(
-        [(r.job, r.kind, r.fault) for r in results if isinstance(r, Failed)], columns=FAILED_COLUMNS
-    )
+    listed = [Failed(r.job, "part", r.fault) if isinstance(r, Done) else r for r in results if r.fault]
+    failed = pd.DataFrame([(r.job, r.kind, r.fault) for r in listed], columns=FAILED_COLUMNS)
     units = pd.DataFrame(
         [
             (d.job, d.unit_name, d.currency, d.readiness, d.value, d.litres, len(d.rows), d.answer)

@@ -77,7 +77,7 @@ def _read(counted: Path, unit_path: Path, unit: Unit) -> Count:
     if not counted.is_dir() and counted.absolute() != unit_path.absolute():
         return read_count(counted, unit.items)
     if unit.on_hand is None:
-        raise InputError([Problem(str(counted), None, None, None, "holds no on_hand table",
+        raise InputError(unit.faults_of("count") or [Problem(str(counted), None, None, None, "holds no on_hand table",
                                   "Give the filled-in stock-room.xlsx, or a table on_hand.csv.")], "reading the count")
     return count_from_unit(unit.on_hand)
 

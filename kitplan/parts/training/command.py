@@ -27,14 +27,19 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
     For practice on manikins only. Writes training.xlsx, tables/, prints (PDF) and training.json, all or nothing.
     """
     def prepare(unit: Unit) -> Unit:
-        return replace(unit, extra={**unit.extra, "class_files": class_files}) if class_files else unit
+        if unit.classes:
+            return unit
+        from kitplan.read.problems import InputError, Problem
+
+        raise InputError([Problem("class.toml", None, None, None, "is not there",
+                                  "Put a class.toml into the unit's folder, or name one with --class.")])
 
     def settle(plan: Plan) -> Plan:
-        checksums = {**plan.unit.checksums, **plan.parts["training"].checksums}
+        checksums = {**plan.unit.checksums, **plan.unit.class_checksums}
         return replace(plan, unit=replace(plan.unit, checksums=checksums))
 
     files = ("tables/training_list.csv",)
-    plan, written = run_part("training", unit_path, out, seed, files, prepare, settle)
+    plan, written = run_part("training", unit_path, out, seed, files, prepare, settle, classes=class_files)
     for warning in plan.warnings:
         say(f"Look at: {warning}")
     for sentence in written.sentences():
