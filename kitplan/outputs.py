@@ -23,9 +23,9 @@ def plan_files(plan: Plan) -> dict[str, bytes]:
     """Everything that `plan` writes: tables, workbook, prints of the parts, and plan.json with their checksums."""
     from kitplan.workbooks import build_workbook
 
-    files = dict(par_tables(plan))
+    files: dict[str, bytes] = {}
     for part in sorted(plan.parts):
-        files |= part_tables(plan.parts[part].tables())
+        files |= part_tables(plan.tables_of(part))
         files |= part_prints(plan, part)
     files[WORKBOOK] = build_workbook(plan)
     files[RECORD] = plan_json(plan, files)
@@ -39,26 +39,18 @@ def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str
     """
     from kitplan.workbooks import build_part_workbook
 
-    files = part_tables(plan.parts[part].tables()) | part_prints(plan, part)
+    files = part_tables(plan.tables_of(part)) | part_prints(plan, part)
     files = {name: content for name, content in files.items() if not name.startswith(without)}
     book = build_part_workbook(plan, part)
     if book is not None:
         files[f"{part}.xlsx"] = book
-    record = head(plan.unit, plan.seed, plan.version) | {
+    record = head(plan) | {
         "parts": [part],
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
         "outputs": outputs(files),
     }
     files[f"{part}.json"] = record_bytes(record)
     return files
-
-
-def par_tables(plan: Plan) -> dict[str, bytes]:
-    """par_levels.csv, frontier.csv and limit_prices.csv."""
-    if plan.par is None:
-        return {}
-    frames = {"par_levels": plan.par.levels, "frontier": plan.par.frontier, "limit_prices": plan.par.prices}
-    return part_tables(frames)
 
 
 def part_tables(frames: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:

@@ -1,7 +1,8 @@
-"""Run the parts in order, unit in, plan out: the one place where the rooms meet."""
+"""Run the parts by what they declare, unit in, plan out: the one place where they meet."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -12,73 +13,73 @@ from kitplan import __version__
 from kitplan.demand.bounds import within_memory
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.resecure import long_run_rates
-from kitplan.demand.scenarios import draw_demand, expected_use
+from kitplan.demand.scenarios import expected_use
 from kitplan.demand.values import Demand, ItemChoice
+from kitplan.parts import Part, declared
+from kitplan.parts.results import NotPlanned, Results, own_copy
+from kitplan.parts.work import Progress, Work
 from kitplan.read.problems import InputError
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitDesigns
-    from kitplan.parts.orders.back_order import BackOrder
-    from kitplan.parts.orders.order_points import OrderPoints
-    from kitplan.read.counted import Count
     from kitplan.read.last_plan import Earlier
-    from kitplan.solve.values import ParPlan
-
-Progress = Callable[[str], None]
 
 
-@dataclass(frozen=True)
-class Plan:
-    """The one result value: what export and explain read.
+@dataclass(frozen=True, eq=False, repr=False)
+class Plan(Results):
+    """What was planned for one unit: the result of every part that ran, each an attribute under its own name.
 
-    rates: one row a stratum (`long_run_rates`) plus mean_airways and arrivals_per_day.
-    expected: item, expected_units in one protection interval by rates (not by scenarios).
-    par: par levels, None when that part was not asked for. parts: result of every other part by name; each has
-    `tables() -> dict[str, DataFrame]`. skipped: part -> why it did not run. warnings: sentences.
+    number: eight characters that name the plan, on every paper of it. seed: of every random number in it.
+    item_choice: item that serves each role. airways: one row a kind of airway, long-run rates (`long_run_rates`) with
+    mean_airways and arrivals_per_day. expected: item, expected_units in one protection interval by rates.
+    results, skipped: as in Results. warnings: sentences.
     """
 
     unit: Unit
     seed: int
     version: str
+    number: str
     item_choice: ItemChoice
-    rates: pd.DataFrame
+    airways: pd.DataFrame
     expected: pd.DataFrame
-    demand: Demand | None = None
-    par: ParPlan | None = None
-    parts: Mapping[str, Any] = field(default_factory=dict)
+    results: Mapping[str, object] = field(default_factory=dict)
     skipped: Mapping[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    drawn: Callable[[str], Demand] | None = None
+
+    def __repr__(self) -> str:
+        parts = ", ".join(self.parts) or "none"
+        head = f"Plan {self.number} of {self.unit.name!r}, seed {self.seed}, kitplan {self.version}; parts: {parts}"
+        return f"<{head}; {self._judged()}>" if "par" in self.results else f"<{head}>"
+
+    def _judged(self) -> str:
+        ready = self.par.readiness
+        stock = f"{self.par.value:,.0f} {self.unit.currency} at par"
+        return f"ready {ready.verified:.1%} (target {ready.target:.1%}), {stock}"
+
+    def demand(self, stream: str = "plan") -> Demand:
+        """Scenarios of one protection interval: "plan", which par levels are planned on, or "verify".
+
+        Raises NotPlanned where the plan carries none.
+        """
+        if self.drawn is None:
+            raise NotPlanned("this plan carries no scenarios")
+        return own_copy(self.drawn(stream))
+
+    def with_result(self, part: str, value: object) -> Plan:
+        """The plan with the result of one more part."""
+        return replace(self, results={**self.results, part: value})
 
 
-@dataclass(frozen=True)
-class Workings:
-    """What the parts share while a plan is being made; not part of the result."""
+def plan_number(unit: Unit, seed: int, version: str) -> str:
+    """Eight characters that name a plan: the same for the same inputs, stock policy, seed and version.
 
-    unit: Unit
-    seed: int
-    tables: AttemptTables
-    item_choice: ItemChoice
-    progress: Progress
-    drawn: dict[tuple[int, str, float], Demand] = field(default_factory=dict)
-    kits: KitDesigns | None = None
-
-    def draw(self, n_scenarios: int, stream: str, days: float | None = None) -> Demand:
-        """Demand of one interval (default: the protection interval) from a named stream; drawn once, then kept."""
-        days = self.unit.stock.protection_interval_days if days is None else days
-        key = n_scenarios, stream, days
-        if key not in self.drawn:
-            demand = draw_demand(self.unit, self.item_choice, days, n_scenarios, self.seed, stream, self.tables)
-            self.drawn[key] = self._with_kits(demand)
-        return self.drawn[key]
-
-    def _with_kits(self, demand: Demand) -> Demand:
-        """What is left in ended kits added, where the unit's par levels are to supply it (bedside.kits_in_par)."""
-        if self.kits is None or not self.unit.bedside.kits_in_par:
-            return demand
-        from kitplan.parts.kits.accounts import with_leftovers
-
-        return with_leftovers(self.unit, self.kits.traffic(self.unit), demand)
+    It stands in plan.json and on every sheet, so that a filled-in count can be matched with its plan.
+    """
+    parts = [version, str(seed), repr(unit.stock), *(f"{k}={v}" for k, v in sorted(unit.checksums.items()))]
+    code = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:8].upper()
+    return f"{code[:4]}-{code[4:]}"
 
 
 def _no_progress(_: str) -> None:
@@ -91,35 +92,65 @@ def plan_unit(
     parts: Collection[str] | None = None,
     progress: Progress | None = None,
 ) -> Plan:
-    """Plan a unit. parts: which of PARTS to run (None: all that the unit's files allow; a part asked for by name
-    raises where its files are missing). Same unit and seed: the same plan.
+    """Plan a unit. The same unit and seed give the same plan.
+
+    seed: of every random number (default: the unit's). parts: names of the parts to run (default: all that the unit's
+    files allow; one asked for by name raises where its files are missing). progress: is told what is being done.
+    Raises ValueError for a name that is no part, InputError and UnsafePlan.
     """
-    seed = unit.planning.seed if seed is None else seed
+    wanted = _wanted(parts)
     tell = progress or _no_progress
     unit, fewer = within_memory(unit)
+    work, trouble = _begin(unit, unit.planning.seed if seed is None else seed, parts, tell)
+    said = (fewer, trouble and f"No bedside kits: {trouble}.")
+    plan = Plan(
+        unit, work.seed, __version__, plan_number(unit, work.seed, __version__), work.item_choice, _airways(unit),
+        _expected(work), skipped={"kits": trouble} if trouble else {}, warnings=tuple(filter(None, said)),
+        drawn=work.demand,
+    )
+    for part in wanted:
+        asked = parts is not None and part.name in parts
+        faults = unit.faults_of(part.name)
+        if faults and asked:
+            raise InputError(faults, f"reading what the part {part.name} needs")
+        reason = f"{faults[0].file} is wrong" if faults else part.lacks(unit)
+        if reason and not asked:
+            plan = replace(plan, skipped={**plan.skipped, part.name: reason})
+            continue
+        tell(part.title)
+        plan = _with_part(plan, part, work)
+    return plan
+
+
+def _with_part(plan: Plan, part: Part, work: Work) -> Plan:
+    """The plan with what the part gives; a part is shown the results that it needs and no others."""
+    assert part.run is not None
+    value = part.run(replace(work, results=plan.results, skipped=plan.skipped).only(part.needs))
+    if value is None:
+        return replace(plan, skipped={part.name: part.empty, **plan.skipped})
+    plan = plan.with_result(part.name, value)
+    return replace(plan, warnings=(*plan.warnings, *part.warns(value)))
+
+
+def _wanted(parts: Collection[str] | None) -> list[Part]:
+    """The parts to run and those whose results they need, in running order. Raises ValueError for an unknown name."""
+    runs = {name: part for name, part in declared().items() if part.run is not None}
+    asked = list(runs) if parts is None else list(parts)
+    unknown = [name for name in asked if name not in runs]
+    if unknown:
+        raise ValueError(f"{', '.join(map(repr, unknown))}: no such part; a plan has {', '.join(runs)}")
+    for name in asked:
+        asked += [need for need in runs[name].needs if need not in asked]
+    return [part for name, part in runs.items() if name in asked]
+
+
+def _begin(unit: Unit, seed: int, parts: Collection[str] | None, tell: Progress) -> tuple[Work, str]:
+    """What the parts share, and why the unit has no kits ("" where it has)."""
     tell("How often: exact re-secure counts")
     tables = attempt_tables(unit)
     item_choice = fill_roles(unit, tables)
-    kits, trouble = _kit_designs(unit, tables, item_choice, parts, tell)
-    work = Workings(unit, seed, tables, kits.item_choice if kits else item_choice, tell, kits=kits)
-    plan = Plan(unit, seed, __version__, work.item_choice, _rates(unit), _expected(work))
-    if fewer:
-        plan = replace(plan, warnings=(fewer,))
-    if trouble:
-        plan = replace(plan, skipped={"kits": trouble}, warnings=(*plan.warnings, f"No bedside kits: {trouble}."))
-    for name, part in PARTS.items():
-        if parts is not None and name not in parts:
-            continue
-        faults = unit.faults_of(name)
-        if faults and parts is not None:
-            raise InputError(faults, f"reading what the part {name} needs")
-        reason = f"{faults[0].file} is wrong" if faults else part.lacks(unit)
-        if reason and parts is None:
-            plan = replace(plan, skipped={**plan.skipped, name: reason})
-            continue
-        tell(part.says)
-        plan = part.run(plan, work)
-    return plan
+    designs, trouble = _kit_designs(unit, tables, item_choice, parts, tell)
+    return Work(unit, seed, tables, designs.item_choice if designs else item_choice, tell, designs), trouble
 
 
 def _kit_designs(
@@ -143,15 +174,7 @@ def _kit_designs(
         return None, str(error)
 
 
-def _run_kits(plan: Plan, work: Workings) -> Plan:
-    from kitplan.parts.kits.model import solve_kits
-
-    if work.kits is None:
-        return plan
-    return _with_part(plan, "kits", solve_kits(work.unit, work.tables, work.item_choice, work.seed, work.kits))
-
-
-def _rates(unit: Unit) -> pd.DataFrame:
+def _airways(unit: Unit) -> pd.DataFrame:
     from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 
     return long_run_rates(unit).assign(
@@ -159,69 +182,15 @@ def _rates(unit: Unit) -> pd.DataFrame:
     )
 
 
-def _expected(work: Workings) -> pd.DataFrame:
+def _expected(work: Work) -> pd.DataFrame:
     unit = work.unit
     days = unit.stock.protection_interval_days
     units = expected_use(unit, work.item_choice, days, work.tables)
-    if work.kits is not None and unit.bedside.kits_in_par:
+    if work.designs is not None and unit.bedside.kits_in_par:
         from kitplan.parts.kits.accounts import leftovers_expected
 
-        units = units + leftovers_expected(work.kits.needs, work.kits.traffic(unit), days)
+        units = units + leftovers_expected(work.designs.needs, work.designs.traffic(unit), days)
     return pd.DataFrame({"item": unit.items["item"], "expected_units": units})
-
-
-def _with_part(plan: Plan, name: str, value: object) -> Plan:
-    return replace(plan, parts={**plan.parts, name: value})
-
-
-def _run_par(plan: Plan, work: Workings) -> Plan:
-    from kitplan.parts.audit.model import holds_other_items
-    from kitplan.parts.par.model import solve_par
-
-    policy = work.unit.planning
-    demand = work.draw(policy.scenarios, "plan")
-    verify = work.draw(policy.verify_scenarios, "verify")
-    par = solve_par(work.unit, demand, verify, resample=work.draw)
-    if holds_other_items(work.unit, work.item_choice):
-        par = replace(par, present=None)  # judged with the items held today, by the audit
-    return replace(plan, demand=demand, par=par, warnings=(*plan.warnings, *par.binding))
-
-
-def _with_par(plan: Plan, work: Workings) -> Plan:
-    """The plan with par levels, solved here where that part was not asked for itself."""
-    return plan if plan.par is not None else _run_par(plan, work)
-
-
-def _run_order(plan: Plan, work: Workings) -> Plan:
-    from kitplan.parts.orders.model import weekly_round
-    from kitplan.read.counted import count_from_unit
-
-    plan = _with_par(plan, work)
-    unit = work.unit
-    points = order_points(plan, work.tables)
-    count = count_from_unit(unit.on_hand) if unit.on_hand is not None else None
-    counted = (count.counted if count else None) or unit.census.last_day
-    missing = back_order(plan, work.tables, count) if unit.stock.unavailable else None
-    plan = replace(plan, warnings=(*plan.warnings, *missing.unfilled)) if missing else plan
-    return _with_part(plan, "order", weekly_round(unit, points, count, counted, missing))
-
-
-def _no_season(unit: Unit) -> str | None:
-    from kitplan.parts.par.seasons import no_season
-
-    return no_season(unit)
-
-
-def _run_seasons(plan: Plan, work: Workings) -> Plan:
-    from kitplan.parts.par.seasons import plan_seasons
-
-    plan = _with_par(plan, work)
-    assert plan.par is not None
-    assert plan.demand is not None
-    seasons = plan_seasons(plan.unit, plan.demand, plan.par.levels["par_units"].to_numpy())
-    if seasons is None:
-        return replace(plan, skipped={**plan.skipped, "seasons": "too few windows of some month in the census"})
-    return _with_part(plan, "seasons", seasons)
 
 
 def with_changes(plan: Plan, earlier: Earlier | None, head: Mapping[str, Any]) -> Plan:
@@ -231,116 +200,13 @@ def with_changes(plan: Plan, earlier: Earlier | None, head: Mapping[str, Any]) -
     """
     from kitplan.parts.par.changes import Changes, compare_with
 
-    if earlier is None or plan.par is None or earlier.record.get("unit") != plan.unit.name:
+    if earlier is None or "par" not in plan.parts or earlier.record.get("unit") != plan.unit.name:
         return plan
-    if earlier.number != head["plan_number"]:
+    if earlier.number != plan.number:
         changes = compare_with(earlier, plan.par.levels, head, plan.unit.stock.readiness)
-        return _with_part(plan, "changes", changes)
+        return plan.with_result("changes", changes)
     said = earlier.record.get("changes")
     if earlier.changes is None or not isinstance(said, dict):
         return plan
     causes = tuple(str(c) for c in said.get("causes", []))
-    return _with_part(plan, "changes", Changes(earlier.changes, str(said.get("before", "")), causes))
-
-
-def order_points(plan: Plan, tables: AttemptTables) -> OrderPoints:
-    """Par levels with the stock under which an item may not last until a delivery ordered today."""
-    from kitplan.parts.orders.order_points import LEAD_SCENARIOS, find_order_points
-
-    if plan.par is None:
-        raise ValueError("this plan was made without par levels")
-    unit, days = plan.unit, plan.unit.stock.lead_days
-    if days <= 0:
-        return find_order_points(unit, plan.par.levels, None)
-    lead = draw_demand(unit, plan.item_choice, days, LEAD_SCENARIOS, plan.seed, "lead", tables)
-    return find_order_points(unit, plan.par.levels, lead)
-
-
-def back_order(plan: Plan, tables: AttemptTables, count: Count | None) -> BackOrder:
-    """What to do about the items that cannot be had: demand as if they could, and a program that replaces them."""
-    from kitplan.parts.orders.back_order import RECOURSE_SCENARIOS, plan_back_order
-    from kitplan.parts.orders.model import held_units
-
-    unit, weeks = plan.unit, plan.unit.stock.unavailable_weeks
-    days = 7 * weeks if weeks else unit.stock.protection_interval_days
-    item_choice = fill_roles(replace(unit, stock=replace(unit.stock, unavailable=())), tables)
-    demand = draw_demand(unit, item_choice, days, RECOURSE_SCENARIOS, plan.seed, "back order", tables)
-    return plan_back_order(unit, item_choice, tables, demand, "back order", held_units(unit, count))
-
-
-def _run_audit(plan: Plan, work: Workings) -> Plan:
-    from kitplan.parts.audit.model import as_held, audit_par, holds_other_items, say_swaps
-
-    plan = _with_par(plan, work)
-    assert plan.par is not None
-    shelf, par, notes = work, plan.par, []
-    if holds_other_items(work.unit, work.item_choice):
-        held = as_held(work.unit)
-        shelf = replace(work, unit=held, item_choice=fill_roles(held, work.tables), drawn={})
-        solved = _run_par(plan, shelf).par
-        assert solved is not None
-        par, notes = solved, say_swaps(work.unit, plan.item_choice, shelf.item_choice, plan.par, solved)
-    policy = work.unit.planning
-    demand, verify = shelf.draw(policy.scenarios, "plan"), shelf.draw(policy.verify_scenarios, "verify")
-    audit = audit_par(shelf.unit, demand, verify, par, plan.par.frontier, notes)
-    plan = replace(plan, par=replace(plan.par, present=audit.present))
-    return _with_part(plan, "audit", audit)
-
-
-def _lacks_present_par(unit: Unit) -> str | None:
-    return None if unit.present_par is not None else "no present_par.csv"
-
-
-def _run_training(plan: Plan, work: Workings) -> Plan:
-    from kitplan.parts.training.model import plan_training
-
-    training = plan_training(work.unit, work.unit.classes, work.unit.class_checksums)
-    return replace(_with_part(plan, "training", training), warnings=(*plan.warnings, *training.warnings))
-
-
-def _lacks_class(unit: Unit) -> str | None:
-    return None if unit.classes else "no class.toml"
-
-
-def _run_rates(plan: Plan, work: Workings) -> Plan:
-    from kitplan.demand.estimate import learn
-
-    learnt = learn(work.unit)
-    return replace(_with_part(plan, "rates", learnt), warnings=(*plan.warnings, *learnt.warnings))
-
-
-def _lacks_log(unit: Unit) -> str | None:
-    return None if unit.log is not None else "no resecure_log.csv"
-
-
-def _run_forecast(plan: Plan, work: Workings) -> Plan:
-    from kitplan.demand.estimate import learn
-    from kitplan.parts.forecast.model import look_ahead
-
-    learnt = plan.parts.get("rates") or learn(work.unit)
-    return _with_part(plan, "forecast", look_ahead(work.unit, work.seed, learnt, work.item_choice))
-
-
-@dataclass(frozen=True)
-class Part:
-    """One part of the plan. says: progress line. lacks: why it cannot run on this unit, or None."""
-
-    says: str
-    run: Callable[[Plan, Workings], Plan]
-    lacks: Callable[[Unit], str | None]
-
-
-def _always(_: Unit) -> str | None:
-    return None
-
-
-PARTS: dict[str, Part] = {
-    "par": Part("Par levels: scenarios and program", _run_par, _always),
-    "kits": Part("Bedside kits: contents, builds, rolls", _run_kits, _always),
-    "audit": Part("Audit of today's par levels", _run_audit, _lacks_present_par),
-    "order": Part("Order points, and the order of the last count", _run_order, _always),
-    "seasons": Part("Par levels by month", _run_seasons, _no_season),
-    "rates": Part("Rates learnt from the log", _run_rates, _lacks_log),
-    "forecast": Part("Months ahead, and why past months cost what they did", _run_forecast, _always),
-    "training": Part("The class: supplies, rounds and cut plans", _run_training, _lacks_class),
-}
+    return plan.with_result("changes", Changes(earlier.changes, str(said.get("before", "")), causes))

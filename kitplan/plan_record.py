@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -10,24 +9,11 @@ from typing import TYPE_CHECKING, Any
 from kitplan.write.writer import checksum
 
 if TYPE_CHECKING:
+    from kitplan.parts.par.values import ParPlan, Readiness
     from kitplan.plan import Plan
-    from kitplan.read.values import Unit
-    from kitplan.solve.values import ParPlan, Readiness, SolverReport
+    from kitplan.solve.values import SolverReport
 
 _DIGITS = 10
-
-
-def plan_number(unit: Unit, seed: int, version: str) -> str:
-    """Eight characters that name a plan: the same for the same inputs, stock policy, seed and version.
-
-    It stands in plan.json and on every sheet, so that a filled-in count can be matched with its plan. A unit that is
-    ordered for by an earlier plan carries that plan's number in its `extra`.
-    """
-    if isinstance(given := unit.extra.get("plan_number"), str):
-        return given
-    parts = [version, str(seed), repr(unit.stock), *(f"{k}={v}" for k, v in sorted(unit.checksums.items()))]
-    code = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:8].upper()
-    return f"{code[:4]}-{code[4:]}"
 
 
 def record_bytes(record: Mapping[str, Any]) -> bytes:
@@ -36,15 +22,15 @@ def record_bytes(record: Mapping[str, Any]) -> bytes:
     return (text + "\n").encode("utf-8")
 
 
-def head(unit: Unit, seed: int, version: str) -> dict[str, Any]:
+def head(plan: Plan) -> dict[str, Any]:
     """The lines every record begins with, for plan.json and for the record of a single part alike."""
     return {
-        "version": version,
-        "plan_number": plan_number(unit, seed, version),
-        "unit": unit.name,
-        "currency": unit.currency,
-        "seed": seed,
-        "inputs": dict(sorted(unit.checksums.items())),
+        "version": plan.version,
+        "plan_number": plan.number,
+        "unit": plan.unit.name,
+        "currency": plan.unit.currency,
+        "seed": plan.seed,
+        "inputs": _inputs(plan),
     }
 
 
@@ -56,11 +42,8 @@ def outputs(files: Mapping[str, bytes]) -> dict[str, str]:
 def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
     """plan.json for a plan and the other files written with it."""
     par = plan.par
-    if par is None:
-        raise ValueError("this plan was made without par levels")
-    record = head(plan.unit, plan.seed, plan.version) | {
-        "inputs": _inputs(plan),
-        "parts": ["par", *sorted(plan.parts)],
+    record = head(plan) | {
+        "parts": ["par", *sorted(set(plan.parts) - {"par"})],
         "answer": par.answer,
         "readiness": _readiness(par.readiness),
         "value": par.value,
@@ -79,15 +62,16 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
 
 def _changes(plan: Plan) -> dict[str, Any] | None:
     """Which plan this one is compared with and what went into it differently; null for a first plan."""
-    changes = plan.parts.get("changes")
-    return None if changes is None else {"before": changes.before, "causes": list(changes.causes)}
+    if "changes" not in plan.parts:
+        return None
+    return {"before": plan.changes.before, "causes": list(plan.changes.causes)}
 
 
 def _inputs(plan: Plan) -> dict[str, str]:
     """Checksums of the unit's files and of those that a part read for itself (class files)."""
     known = dict(plan.unit.checksums)
-    for part in plan.parts.values():
-        known |= getattr(part, "checksums", {})
+    if "training" in plan.parts:
+        known |= plan.unit.class_checksums
     return dict(sorted(known.items()))
 
 

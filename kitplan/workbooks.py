@@ -7,7 +7,6 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from kitplan.parts.overview import start_sheet as start
-from kitplan.plan_record import plan_number
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
@@ -19,7 +18,7 @@ CORE = frozenset({
 """Sheets that every plan has; every other name is a part, and has sheets when it ran."""
 
 SHEETS = {
-    "par_levels": "parts.par.sheets", "frontier": "parts.par.frontier_sheet", "seasons": "parts.par.seasons_sheet",
+    "par_levels": "parts.par.sheets", "frontier": "parts.par.frontier_sheet",
     "changes": "parts.par.changes_sheet", "count_and_order": "parts.orders.count_sheet", "order": "parts.orders.sheets",
     "bedside_emergency": "parts.kits.emergency_sheet", "airways": "parts.overview.airways_sheet",
     "assumptions": "parts.overview.assumptions_sheet", "input_checks": "parts.overview.input_checks_sheet",
@@ -38,7 +37,7 @@ SECTIONS = (
 
 def build_workbook(plan: Plan) -> bytes:
     """The whole workbook of a plan that has par levels; the same plan gives the same bytes."""
-    book = Book(plan.unit.name, plan.unit.currency, plan_number(plan.unit, plan.seed, plan.version))
+    book = Book(plan.unit.name, plan.unit.currency, plan.number)
     first = start.add_first_sheet(book)
     for section, names in sections_of(plan):
         book.section = section
@@ -50,16 +49,16 @@ def build_workbook(plan: Plan) -> bytes:
 
 def sections_of(plan: Plan) -> list[tuple[str, list[str]]]:
     """The sections with the modules that this plan has sheets of, in order."""
-    ran = CORE | set(plan.parts)
+    ran = CORE | set(plan.parts) - {"par"}
     placed = {name for _, names in SECTIONS for name in names}
     sections = [(section, [name for name in names if name in ran]) for section, names in SECTIONS]
-    sections.insert(-1, ("More", sorted(set(plan.parts) - placed)))
+    sections.insert(-1, ("More", sorted(ran - placed)))
     return [(section, names) for section, names in sections if names]
 
 
 def build_part_workbook(plan: Plan, part: str) -> bytes | None:
     """The sheets of one part alone, for its own command; None for a part without sheets."""
-    book = Book(plan.unit.name, plan.unit.currency, plan_number(plan.unit, plan.seed, plan.version))
+    book = Book(plan.unit.name, plan.unit.currency, plan.number)
     _add_sheets(book, plan, part)
     return book.content() if book.pages else None
 

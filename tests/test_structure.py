@@ -1,6 +1,8 @@
 """The rooms of the house: who may import whom, and that help stays instant."""
 
 import ast
+import dataclasses
+import importlib
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +10,9 @@ from pathlib import Path
 import pytest
 
 import kitplan
+from kitplan.parts import RUNNING, declared
+from kitplan.parts.results import NotPlanned, Planned, Results
+from kitplan.parts.work import Work
 
 PACKAGE = Path(kitplan.__file__).parent
 ROAD = ["resources", "read", "demand", "solve", "model", "plan", "hospital", "write", "plan_record", "paper",
@@ -60,6 +65,44 @@ def test_no_room_knows_a_later_room(path):
     for module, _ in imports_of(path):
         room = room_of(module)
         assert room is None or ROAD.index(room) <= ROAD.index(own), f"{path} imports {module}"
+
+
+FOLDER_OF = {part.name: part.run.__module__.split(".")[2] for part in declared().values() if part.run}
+SHARED = {"training": {"kits"}}
+"""Folders that draw with another part's paper (cut cards), not with its results."""
+
+
+@pytest.mark.parametrize("folder", RUNNING)
+def test_a_part_knows_only_the_parts_that_it_declares(folder):
+    part = importlib.import_module(f"kitplan.parts.{folder}").PART
+    known = {folder, *(FOLDER_OF[need] for need in part.needs), *SHARED.get(folder, ())}
+    for path in (PACKAGE / "parts" / folder).glob("*.py"):
+        for module, _ in imports_of(path):
+            other = module.split(".")
+            if other[:2] == ["kitplan", "parts"] and len(other) > 2 and other[2] in RUNNING:
+                assert other[2] in known, f"{path.relative_to(PACKAGE)} imports {module}, which PART does not need"
+
+
+@pytest.mark.parametrize("part", declared().values(), ids=lambda p: p.name)
+def test_a_part_declares_its_result_and_runs_after_what_it_needs(part):
+    assert dataclasses.is_dataclass(part.result_type())
+    assert all(list(declared()).index(need) < list(declared()).index(part.name) for need in part.needs)
+    typed = {v.part: k for k, v in vars(Results).items() if isinstance(v, Planned)}
+    annotation = Results.__annotations__[typed[part.name]]
+    assert annotation == f"Planned[{part.result_type().__name__}]"
+
+
+def test_a_part_is_shown_nothing_that_it_does_not_need():
+    work = Work(None, 1, None, None, None, results={"par": 1, "rates": 2})
+    assert work.only(("rates",)).parts == ("rates",)
+    with pytest.raises(NotPlanned, match="'par' is not in this plan"):
+        _ = work.only(("rates",)).par
+
+
+def test_importing_the_declarations_loads_nothing_heavy():
+    code = "import sys, kitplan.parts as p; p.declared(); print(sorted({'numpy', 'pandas'} & set(sys.modules)))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent)
+    assert run.stdout.strip() == "[]"
 
 
 def test_only_one_module_owns_pulp():

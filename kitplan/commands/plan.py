@@ -101,11 +101,11 @@ def make_plan(
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open {WORKBOOK} and begin with its first sheet.")
-    for sentence in plan.parts["changes"].sentences() if "changes" in plan.parts else ():
+    for sentence in plan.changes.sentences() if "changes" in plan.parts else ():
         say(sentence)
     for sentence in three_sentences(plan):
         click.echo(sentence)
-    if faults or (plan.par is not None and plan.par.answer != "met"):
+    if faults or plan.par.answer != "met":
         raise SystemExit(EXIT_UNSAFE)
 
 
@@ -120,7 +120,7 @@ def write_plan(plan: Plan, folder: Path, remove_stale: bool) -> tuple[Plan, Writ
     from kitplan.read.last_plan import read_earlier
     from kitplan.write.writer import write_outputs
 
-    plan = with_changes(plan, read_earlier(folder), head(plan.unit, plan.seed, plan.version))
+    plan = with_changes(plan, read_earlier(folder), head(plan))
     return plan, write_outputs(folder, plan_files(plan), remove_stale=remove_stale)
 
 
@@ -155,5 +155,5 @@ def refuse_unsafe(plan: Plan) -> None:
     """Raise UnsafePlan when keeping to the limits would take emergency equipment away."""
     from kitplan.read.problems import UnsafePlan
 
-    if plan.par is not None and plan.par.answer == "unsafe":
+    if "par" in plan.parts and plan.par.answer == "unsafe":
         raise UnsafePlan("; ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")

@@ -1,1 +1,58 @@
-"""One folder a part: its mathematics, its sheets, its prints, its command."""
+"""One folder a part: its mathematics, its sheets, its prints, its command, and PART, what it declares of itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from kitplan.parts.work import Work
+    from kitplan.read.values import Unit
+
+RUNNING = ("par", "kits", "audit", "orders", "seasons", "rates", "forecast", "training", "simulate", "compare")
+"""Folders that declare a part, in the order in which a plan runs them."""
+
+
+def _nothing_lacks(_: Unit) -> None:
+    return None
+
+
+def _no_warnings(_: Any) -> tuple[str, ...]:
+    return ()
+
+
+@dataclass(frozen=True)
+class Part:
+    """What a part declares of itself; a plan runs it by nothing else.
+
+    name: as the user types it and its files are named. title: what is being done, for the line of progress.
+    result: where the type of its result stands, "module:Class". run: makes the result; None for a part that only its
+    own command makes. needs: parts whose results it reads, made first where the unit's files allow them.
+    lacks: why it cannot run on a unit, or None. empty: what a run that gives None means. warns: sentences of the
+    result that belong among the plan's warnings.
+    """
+
+    name: str
+    title: str
+    result: str
+    run: Callable[[Work], object] | None = None
+    needs: tuple[str, ...] = ()
+    lacks: Callable[[Unit], str | None] = _nothing_lacks
+    empty: str = ""
+    warns: Callable[[Any], Iterable[str]] = _no_warnings
+
+    def result_type(self) -> type:
+        """The type of the result."""
+        module, _, name = self.result.partition(":")
+        found: type = getattr(import_module(module), name)
+        return found
+
+
+@cache
+def declared() -> dict[str, Part]:
+    """Every part by its name, in the order in which a plan runs them."""
+    parts: list[Part] = [import_module(f"kitplan.parts.{folder}").PART for folder in RUNNING]
+    return {part.name: part for part in parts}

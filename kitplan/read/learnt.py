@@ -70,7 +70,6 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
         assumptions=(*kept, *wording, *lines),
         checksums=MappingProxyType({**unit.checksums, path.name: sha256(content).hexdigest()}),
         warnings=(*unit.warnings, *findings.warnings),
-        extra={**unit.extra, "learnt": path.name},
     )
 
 

@@ -218,7 +218,7 @@ class Unit:
     classes: the educator's classes by day. class_checksums: SHA-256 of their files, by name; no part of a plan's
         number, for a class moves no par level.
     warnings: things worth a look that do not stop the plan. faults: what is wrong in files that only some parts of
-        the plan need; `Problem.stops` names them. extra: further parsed TOML blocks by name.
+        the plan need; `Problem.stops` names them.
     """
 
     path: Path
@@ -245,7 +245,6 @@ class Unit:
     assumptions: tuple[Assumption, ...] = ()
     warnings: tuple[Problem, ...] = ()
     checksums: Mapping[str, str] = field(default_factory=dict)
-    extra: Mapping[str, object] = field(default_factory=dict)
     seasons: SeasonPolicy | None = None
 
     @property

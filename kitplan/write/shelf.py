@@ -18,8 +18,6 @@ def stock_lines(plan: Plan) -> pd.DataFrame:
     Columns of ParPlan.levels plus bin, critical (bool), price, unit_of_issue ("box of 50"), spoken (description,
     or the item's name where there is none). Rows with the same bin keep the catalogue's order.
     """
-    if plan.par is None:
-        raise ValueError("this plan was made without par levels")
     items = plan.unit.items
     extra = pd.DataFrame({
         "item": items["item"].astype(str),

@@ -9,11 +9,12 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.item_choice import fill_roles
+from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.model import share_interval, share_interval_of_means, simulate
 from kitplan.parts.simulate.rules_of_thumb import records, rules, tune, whole_packs
 from kitplan.read.values import StockPolicy
-from kitplan.solve.values import ParPlan, Readiness, SolverReport
+from kitplan.solve.values import SolverReport
 
 
 def par_plan(unit, packs, verified=0.95) -> ParPlan:

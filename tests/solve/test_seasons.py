@@ -13,7 +13,7 @@ import pytest
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.occupancy import sample_episodes, window_days
 from kitplan.demand.scenarios import draw_demand
-from kitplan.parts.par.seasons import _choices, no_season, plan_seasons, season_test
+from kitplan.parts.seasons.model import _choices, no_season, plan_seasons, season_test
 from kitplan.read.values import Census, SeasonPolicy
 
 POLICY = SeasonPolicy(holding_share=0.25, change_cost=1.5, round_cost=20.0, chance=0.01, swing=0.1)

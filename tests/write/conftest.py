@@ -9,12 +9,14 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.values import ItemChoice
-from kitplan.plan import Plan
+from kitplan.parts.par.values import ParPlan, Readiness
+from kitplan.plan import Plan, plan_number
 from kitplan.read.problems import Problem
 from kitplan.read.values import Assumption, StockPolicy, Unit
 from kitplan.resources import config_file
-from kitplan.solve.values import ParPlan, Readiness, SolverReport
+from kitplan.solve.values import SolverReport
 
+PARTS = ("par", "kits", "audit", "order", "seasons", "rates", "forecast", "training", "changes")
 NUMBERS = ("contains", "pack", "price", "litres", "fits_from_mm", "fits_to_mm", "min_bedside", "min_stock", "share")
 
 
@@ -87,9 +89,12 @@ def make_plan(base: Unit, **changes: object) -> Plan:
         "share_loose": 0.62, "share_soiled": 0.24, "share_skin": 0.06, "share_moved": 0.08,
         "mean_airways": [4.0, 2.0, 3.0], "arrivals_per_day": [0.6, 0.3, 0.5],
     })
+    results = {"par": make_par(items)} | {name: changes.pop(name) for name in set(changes) & set(PARTS)}
     values = {
-        "unit": unit, "seed": 7, "version": "0.1.0", "item_choice": item_choice, "rates": rates,
-        "expected": pd.DataFrame({"item": items["item"], "expected_units": 10.0}), "par": make_par(items),
+        "unit": unit, "seed": 7, "version": "0.1.0", "number": plan_number(unit, 7, "0.1.0"),
+        "item_choice": item_choice,
+        "airways": rates, "expected": pd.DataFrame({"item": items["item"], "expected_units": 10.0}),
+        "results": results,
     } | changes
     return Plan(**values)  # type: ignore[arg-type]
 

@@ -21,7 +21,7 @@ def told_plan(small_unit, par_maker):
         because="the sentence that the sheet shows.", floor_packs=[0] * 8 + [2, 2, 1, 0])
     units = np.tile(np.arange(1, 101)[:, None], (1, len(small_unit.items)))
     demand = Demand(tuple(small_unit.items["item"]), units, np.zeros((100, 3), dtype=int), 9.0, 1, "plan")
-    return replace(plan, par=par_maker(levels=levels), demand=demand)
+    return replace(plan, results={"par": par_maker(levels=levels)}, drawn=lambda _: demand)
 
 
 def test_the_story_goes_from_the_census_to_the_pack(told_plan):

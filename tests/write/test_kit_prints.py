@@ -64,7 +64,7 @@ def horizontal_lines_mm(drawing: str) -> list[float]:
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_every_piece_is_drawn_at_true_scale_to_a_hundredth_of_a_millimetre(plan, files, paper):
-    jobs = cut_jobs(plan.unit, plan.parts["kits"].item_choice, plan.parts["kits"].strata)
+    jobs = cut_jobs(plan.unit, plan.kits.item_choice, plan.kits.strata)
     pages = page_drawings(files[f"cut-cards-{paper}.pdf"])
     assert len(pages) == len(jobs) == 5
     for job, page in zip(jobs, pages):
@@ -82,7 +82,7 @@ def test_every_cut_card_has_a_check_ruler_of_exactly_100_mm_and_says_print_at_10
 
 
 def test_slits_are_dashed_and_as_long_as_the_leg(plan, files):
-    jobs = cut_jobs(plan.unit, plan.parts["kits"].item_choice, plan.parts["kits"].strata)
+    jobs = cut_jobs(plan.unit, plan.kits.item_choice, plan.kits.strata)
     for job, page in zip(jobs, page_drawings(files["cut-cards-a4.pdf"])):
         dashed = re.findall(r"\[5 3\] 0 d\s+n ([\d.]+) ([\d.]+) m ([\d.]+) ([\d.]+) l", page)
         lengths = sorted(round((float(c) - float(a)) / MM, 1) for a, _, c, _ in dashed)
@@ -95,7 +95,7 @@ def test_a_piece_longer_than_the_paper_is_drawn_in_parts_of_its_whole_length(pla
     unit = plan.unit
     long = dataclasses.replace(unit.techniques["oral_two_y"], pieces=(Piece("strip", 1, length_mm=400),))
     unit = dataclasses.replace(unit, techniques={**unit.techniques, "oral_two_y": long})
-    kits = plan.parts["kits"]
+    kits = plan.kits
     jobs = [j for j in cut_jobs(unit, kits.item_choice, kits.strata) if j.title == long.title]
     drawn = rectangles_mm(page_drawings(kit_prints.cut_cards(jobs[:1], "letter", "foot"))[0])
     strips = [w for w, h in drawn if abs(h - jobs[0].width_mm) < 0.01]
@@ -104,7 +104,7 @@ def test_a_piece_longer_than_the_paper_is_drawn_in_parts_of_its_whole_length(pla
 
 
 def test_airways_of_one_size_that_are_cut_differently_get_a_card_each(plan):
-    unit, kits = plan.unit, plan.parts["kits"]
+    unit, kits = plan.unit, plan.kits
     strata = unit.strata.copy()
     strata.loc[len(strata)] = strata.loc[1].to_dict() | {"skin": "barrier", "span_mid_cheek_mm": 140.0}
     more = dataclasses.replace(unit, strata=strata)
@@ -115,7 +115,7 @@ def test_airways_of_one_size_that_are_cut_differently_get_a_card_each(plan):
 
 
 def test_there_is_one_build_card_a_design_with_every_item_and_two_tick_boxes_each(plan, files):
-    kits = plan.parts["kits"]
+    kits = plan.kits
     for paper in ("a4", "letter"):
         pages = page_drawings(files[f"build-cards-{paper}.pdf"])
         designs = list(kits.contents.groupby("design", sort=False))
@@ -128,7 +128,7 @@ def test_there_is_one_build_card_a_design_with_every_item_and_two_tick_boxes_eac
 
 
 def test_the_emergency_set_is_packed_last_so_that_it_lies_on_top(plan):
-    for _, rows in plan.parts["kits"].contents.groupby("design"):
+    for _, rows in plan.kits.contents.groupby("design"):
         marks = packing_order(rows)["emergency"].eq("yes").to_numpy()
         assert (marks[:-1] <= marks[1:]).all()
         assert marks[-1]
@@ -154,7 +154,7 @@ def test_the_same_plan_prints_the_same_bytes(plan, files):
 
 
 def test_the_lookup_gives_each_size_and_route_its_letter_and_names_the_exceptions(plan):
-    strata = plan.parts["kits"].strata.assign(design=["A", "B", "A", "C", "C", "B"])
+    strata = plan.kits.strata.assign(design=["A", "B", "A", "C", "C", "B"])
     lookup = kit_lookup(strata, {})
     assert lookup.routes == ("oral", "nasal")
     assert lookup.cells[2.5, "oral"] == ("A",)

@@ -17,9 +17,9 @@ from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.order_points import OrderPoints
 from kitplan.parts.orders.ordering import Horizon, make_order
 from kitplan.parts.par import changes_sheet as changes
-from kitplan.parts.par import seasons_sheet as seasons
 from kitplan.parts.par.changes import Changes
-from kitplan.parts.par.seasons import Seasons, SeasonTest
+from kitplan.parts.seasons import sheets as seasons
+from kitplan.parts.seasons.model import Seasons, SeasonTest
 from kitplan.write.book import Book
 
 HOSTILE = '=HYPERLINK("x")'
@@ -49,7 +49,7 @@ def doing_without():
 
 def book_of(plan, part, value, sheets):
     book = Book("Unit", "USD", "AB-1")
-    sheets.add_sheets(book, replace(plan, parts={part: value}))
+    sheets.add_sheets(book, replace(plan, results={**plan.results, part: value}))
     return openpyxl.load_workbook(io.BytesIO(book.content()))
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from kitplan.parts.par.summary import look_first, money, percent, three_sentences
-from kitplan.solve.values import Readiness
+from kitplan.parts.par.values import Readiness
 
 
 def test_the_three_sentences_say_cost_readiness_and_what_to_look_at(plan):

@@ -21,8 +21,7 @@ import pytest
 from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.orders.count_sheet import HEADERS
 from kitplan.parts.par.summary import CAUTION, three_sentences
-from kitplan.plan_record import plan_number
-from kitplan.solve.values import Readiness, StandingPar
+from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.workbooks import build_workbook
 from kitplan.write.shelf import shelf_key, stock_lines
 
@@ -65,7 +64,7 @@ def test_the_first_sheet_says_the_result_what_to_do_the_plan_number_and_the_caut
     for sentence in three_sentences(plan):
         assert sentence in text
     assert CAUTION in text
-    assert plan_number(plan.unit, plan.seed, plan.version) in text
+    assert plan.number in text
     assert "Count" in text
     assert all(name in text for name in SHEETS[1:])
 
@@ -82,12 +81,12 @@ def test_the_first_sheet_lists_the_others_by_what_they_are_for_and_leads_to_them
 
 
 def test_a_part_without_sheets_or_place_does_no_harm(plan, plan_maker):
-    assert opened(plan_maker(parts={"not_there": object()})).sheetnames == SHEETS
+    assert opened(plan_maker(results={"par": plan.par, "not_there": object()})).sheetnames == SHEETS
 
 
 def test_plan_number_and_unit_can_be_found_by_name(plan):
     book = opened(plan)
-    number = plan_number(plan.unit, plan.seed, plan.version)
+    number = plan.number
     for name, expected in (("plan_number", number), ("unit_name", plan.unit.name)):
         sheet, cell = next(iter(book.defined_names[name].destinations))
         assert book[sheet][cell.replace("$", "")].value == expected

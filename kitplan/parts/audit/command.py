@@ -39,7 +39,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open audit.xlsx.")
-    for sentence in plan.parts["audit"].sentences(plan.unit.currency):
+    for sentence in plan.audit.sentences(plan.unit.currency):
         click.echo(sentence)
 
 

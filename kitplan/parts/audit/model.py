@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -12,11 +12,11 @@ from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
 from kitplan.parts.par.tables import present_packs, standing_par
+from kitplan.parts.par.values import ParPlan, Readiness, StandingPar
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import cheapest
-from kitplan.solve.values import ParPlan, Readiness, StandingPar
 from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
 
 FLOOR, RAISE, LOWER = "floor", "raise", "lower"
@@ -76,30 +76,6 @@ class Audit:
                 f"({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
             )
         return [*sentences, *self.notes]
-
-
-def as_held(unit: Unit) -> Unit:
-    """Return the unit restricted to what its shelf holds today: of items that can stand in for one another, only
-    those with a present par. Emergency equipment and sizes used side by side (gloves) are left as they are, and
-    so is a role of which nothing is held.
-
-    A shelf with boxes of 25 is not unready because the plan would buy boxes of 50.
-    """
-    if unit.present_par is None:
-        return unit
-    par = unit.present_par
-    held = set(par.loc[par["par_packs"] > 0, "item"])
-    items = unit.items[~unit.items["critical"].astype(bool) & unit.items["share"].isna()]
-    roles = set(items.loc[items["item"].isin(held), "role"])
-    absent = items.loc[items["role"].isin(roles) & ~items["item"].isin(held), "item"]
-    unavailable = tuple(dict.fromkeys([*unit.stock.unavailable, *absent]))
-    return replace(unit, stock=replace(unit.stock, unavailable=unavailable))
-
-
-def holds_other_items(unit: Unit, item_choice: ItemChoice) -> bool:
-    """True if the shelf of today fills some role with other items than `item_choice` does."""
-    absent = set(as_held(unit).stock.unavailable) - set(unit.stock.unavailable)
-    return not absent.isdisjoint(item_choice.frame["item"])
 
 
 def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, as_is: ParPlan) -> list[str]:

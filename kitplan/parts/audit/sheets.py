@@ -26,7 +26,7 @@ _GROUPS = (
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
-    audit: Audit = plan.parts["audit"]
+    audit: Audit = plan.audit
     page = book.page(TITLE, "How ready today's par levels are, and the cheapest changes in order", _WIDTHS)
     days = plan.unit.stock.protection_interval_days
     page.title(

@@ -1,1 +1,7 @@
 """Two units side by side."""
+
+from kitplan.parts import Part
+
+PART = Part(
+    "compare", "Two units side by side", "kitplan.parts.compare.model:Comparison", needs=("par", "kits"),
+)

@@ -52,12 +52,13 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         plans: list[Plan] = []
 
         def planned(unit: Unit) -> Planned:
-            plans.append(plan_unit(unit, seed, ("kits", "par"), report))
-            return compare.Planned(plans[-1].item_choice, plans[-1].par, plans[-1].parts.get("kits"))
+            made = plan_unit(unit, seed, ("kits", "par"), report)
+            plans.append(made)
+            return compare.Planned(made.item_choice, made.par, made.kits if "kits" in made.parts else None)
 
         comparison = compare.compare_units(a, b, planned)
         checksums = {**a.checksums, **{f"B: {name}": value for name, value in b.checksums.items()}}
-        plan = replace(plans[0], unit=replace(a, checksums=checksums), parts={"compare": comparison})
+        plan = replace(plans[0], unit=replace(a, checksums=checksums), results={"compare": comparison})
         report("Writing")
         from kitplan.outputs import part_files
 

@@ -17,9 +17,9 @@ import pandas as pd
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice
+from kitplan.parts.par.values import ParPlan
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import STRATUM_KEY, Unit
-from kitplan.solve.values import ParPlan
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan

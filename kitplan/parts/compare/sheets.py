@@ -25,7 +25,7 @@ _KIND = {
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Compared."""
-    comparison: Comparison = plan.parts["compare"]
+    comparison: Comparison = plan.comparison
     page = book.page(
         TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 13, 13)
     )

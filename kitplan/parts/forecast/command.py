@@ -32,7 +32,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
 
     files = ("tables/monthly_use.csv",)
     plan, written = run_part("forecast", unit_path, out, seed, files, prepare, remove_stale=True)
-    view = plan.parts["forecast"]
+    view = plan.forecast
     for note in view.notes():
         say(f"Look at: {note}")
     for sentence in written.sentences():

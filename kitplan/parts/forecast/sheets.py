@@ -21,7 +21,7 @@ _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the manager's page, use by month, past months (where issues are known) and the choice of method."""
-    view: ManagerView = plan.parts["forecast"]
+    view: ManagerView = plan.forecast
     _manager_page(book, plan, view)
     _use_by_month(book, view.forecast)
     if view.variance is not None:

@@ -17,7 +17,7 @@ TITLE = "Past months"
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Past months, where the plan explains them."""
-    view = plan.parts["forecast"]
+    view = plan.forecast
     if view.variance is not None:
         add_variance(book, view.variance, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
 

@@ -19,7 +19,7 @@ def write_one(plan: Plan, folder: Path) -> None:
     from kitplan.commands.plan import refuse_unsafe, write_plan
 
     refuse_unsafe(plan)
-    write_plan(plan, folder, remove_stale=bool(plan.parts))
+    write_plan(plan, folder, remove_stale=len(plan.parts) > 1)
 
 
 def plan_folder(

@@ -228,7 +228,6 @@ def plan_one(job: Job, write: Write, how: _How) -> Done | Failed:
 
 def _summary(job: Job, plan: Plan, transport_days: float) -> Done:
     unit, par = plan.unit, plan.par
-    assert par is not None
     levels = par.levels[par.levels["par_packs"] > 0]
     rows = levels[["item", "par_packs", "par_units", "value", "litres", "expected_units"]].assign(
         unit=job.name
@@ -256,8 +255,7 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     from kitplan.demand.scenarios import draw_demand
 
     unit, par = plan.unit, plan.par
-    assert par is not None
-    assert plan.demand is not None
+    demand = plan.demand()
     levels = par.levels.reset_index(drop=True)
     slow = ~_emergency(unit) & (levels["par_packs"] > 0).to_numpy()
     slow &= levels["expected_units"].to_numpy(float) <= SLOW_SHARE * unit.items["pack"].to_numpy(float)
@@ -269,7 +267,7 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     out = []
     for i in np.flatnonzero(slow):
         item, level = unit.items.iloc[i], levels.iloc[i]
-        chance = max(float(level["shortage_chance"]), 1.0 / plan.demand.n_scenarios)
+        chance = max(float(level["shortage_chance"]), 1.0 / demand.n_scenarios)
         out.append(
             Holding(
                 name,
@@ -279,7 +277,7 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
                 float(item["litres"]),
                 int(level["par_packs"]),
                 chance,
-                _pmf(plan.demand.units[:, i]),
+                _pmf(demand.units[:, i]),
                 _pmf(short[:, i]),
                 float(level["expected_units"]) / unit.stock.protection_interval_days,
             )

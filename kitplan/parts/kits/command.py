@@ -33,5 +33,5 @@ def command(unit_path: Path, out: Path | None, seed: int | None, designs: int | 
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open kits.xlsx; print build-cards-a4.pdf and cut-cards-a4.pdf.")
-    for sentence in plan.parts["kits"].sentences(plan.unit.currency):
+    for sentence in plan.kits.sentences(plan.unit.currency):
         click.echo(sentence)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from kitplan.parts.kits.build_card import build_cards
 from kitplan.parts.kits.cut_card import cut_cards, cut_jobs
 from kitplan.parts.kits.lookup import Lookup, kit_lookup
-from kitplan.plan_record import plan_number
 from kitplan.write.listing import PAPERS
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
@@ -19,8 +18,8 @@ if TYPE_CHECKING:
 
 def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF. Cut cards are left out where no technique of the unit uses tape."""
-    kits: KitPlan = plan.parts["kits"]
-    foot = f"{plan.unit.name}   Plan {plan_number(plan.unit, plan.seed, plan.version)}"
+    kits: KitPlan = plan.kits
+    foot = f"{plan.unit.name}   Plan {plan.number}"
     lookup = kit_lookup(kits.strata, {name: t.title for name, t in plan.unit.techniques.items()})
     jobs = cut_jobs(plan.unit, kits.item_choice, kits.strata)
     files = {}

@@ -22,7 +22,7 @@ CURVE_TITLE, ROLLS_TITLE = "Kit designs and cost", "Roll choice"
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the five kit sheets, the one a nurse reads first."""
-    kits: KitPlan = plan.parts["kits"]
+    kits: KitPlan = plan.kits
     _add_lookup(book, plan, kits)
     _add_contents(book, plan, kits)
     _add_builds(book, plan, kits)

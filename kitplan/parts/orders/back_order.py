@@ -18,7 +18,7 @@ be (there a short use costs STRANDED times as much).
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -28,10 +28,12 @@ from kitplan.demand.item_choice import (
     AttemptTables,
     airway_roles,
     attempts_per_stay_pmf,
+    fill_roles,
     items_opened,
     role_needs,
 )
 from kitplan.demand.occupancy import sample_episodes
+from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.read.values import Unit
 from kitplan.solve.program import Program
@@ -94,6 +96,18 @@ class _Line:
     def stranded(self, names: list[str], gone: Collection[str]) -> bool:
         """True when no other item can serve."""
         return all(names[j] in gone for j in self.a)
+
+
+def missing_items(unit: Unit, seed: int, tables: AttemptTables, held: Mapping[str, float]) -> BackOrder:
+    """What to do about the items that cannot be had: demand as if they could, and a program that replaces them.
+
+    held: single items on the shelf, by item.
+    """
+    weeks = unit.stock.unavailable_weeks
+    days = 7 * weeks if weeks else unit.stock.protection_interval_days
+    item_choice = fill_roles(replace(unit, stock=replace(unit.stock, unavailable=())), tables)
+    demand = draw_demand(unit, item_choice, days, RECOURSE_SCENARIOS, seed, "back order", tables)
+    return plan_back_order(unit, item_choice, tables, demand, "back order", held)
 
 
 def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, demand: Demand, stream: str,

@@ -62,7 +62,7 @@ def command(counted: Path, unit_path: Path | None, out: Path | None, on_day: dat
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open order.xlsx.")
-    weekly = plan.parts["order"]
+    weekly = plan.orders
     for sentence in weekly.sentences(unit.currency):
         click.echo(sentence)
     if weekly.back_order is not None and weekly.back_order.unfilled_critical:

@@ -65,9 +65,8 @@ def _hurry_units(plan: Plan, held: pd.DataFrame) -> list[int]:
 
     A plan without them (par levels alone) has the minimum stock of emergency equipment.
     """
-    weekly = plan.parts.get("order")
-    if weekly is not None:
-        levels = weekly.points.levels
+    if "order" in plan.parts:
+        levels = plan.orders.points.levels
         points = dict(zip(levels["item"], levels["order_point_units"]))
         return [int(points.get(item, 0)) for item in held["item"]]
     least = plan.unit.items.set_index("item")["min_stock"].fillna(0.0)

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.values import Demand
 from kitplan.read.shelf_order import shelf_key
 from kitplan.read.values import Unit
+
+if TYPE_CHECKING:
+    from kitplan.parts.work import Work
 
 LEAD_SCENARIOS = 8000
 """Scenarios of one lead time: the quantile of one item needs fewer than the joint readiness of all."""
@@ -36,6 +41,15 @@ def order_point(units: np.ndarray, readiness: float) -> np.ndarray:
     """
     rank = int(np.ceil(readiness * len(units) - 1e-9)) - 1
     return np.sort(units, axis=0)[max(rank, 0)]
+
+
+def order_points(work: Work) -> OrderPoints:
+    """Par levels with the stock under which an item may not last until a delivery ordered today."""
+    unit, days = work.unit, work.unit.stock.lead_days
+    if days <= 0:
+        return find_order_points(unit, work.par.levels, None)
+    lead = draw_demand(unit, work.item_choice, days, LEAD_SCENARIOS, work.seed, "lead", work.tables)
+    return find_order_points(unit, work.par.levels, lead)
 
 
 def find_order_points(unit: Unit, levels: pd.DataFrame, lead: Demand | None) -> OrderPoints:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from kitplan.parts.orders.bin_labels import bin_labels_pdf
-from kitplan.plan_record import plan_number
 from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
 
 if TYPE_CHECKING:
@@ -18,8 +17,8 @@ if TYPE_CHECKING:
 
 def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF, each on A4 and on US Letter."""
-    weekly: WeeklyRound = plan.parts["order"]
-    foot = f"{plan.unit.name}   Plan {plan_number(plan.unit, plan.seed, plan.version)}"
+    weekly: WeeklyRound = plan.orders
+    foot = f"{plan.unit.name}   Plan {plan.number}"
     lists = {"count-sheet": count_sheet(weekly, foot)}
     if weekly.order is not None:
         lists |= {"order": order_list(weekly.order, plan.unit.currency, foot),

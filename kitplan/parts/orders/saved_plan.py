@@ -78,13 +78,13 @@ def last_plan(unit: Unit, folder: Path, seed: int | None, report: Progress, with
 def _made(unit: Unit, seed: int | None, report: Progress, without: tuple[str, ...], weeks: float | None,
           known_number: str | None) -> LastPlan:
     from kitplan.demand.item_choice import attempt_tables
-    from kitplan.plan import order_points, plan_unit
-    from kitplan.plan_record import plan_number
+    from kitplan.plan import plan_unit
 
-    plan = plan_unit(_unavailable(unit, without, weeks), seed, ("par",), report)
-    number = known_number or plan_number(unit, plan.seed, plan.version)
+    plan = plan_unit(_unavailable(unit, without, weeks), seed, ("order",), report)
+    if known_number:
+        plan = replace(plan, number=known_number)
     tables = attempt_tables(plan.unit)
-    return LastPlan(number, plan, order_points(plan, tables), tables=tables if plan.unit.stock.unavailable else None)
+    return LastPlan(plan.number, plan, plan.orders.points, tables=tables if plan.unit.stock.unavailable else None)
 
 
 def _unavailable(unit: Unit, without: tuple[str, ...], weeks: float | None) -> Unit:
@@ -119,8 +119,8 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
                if moves_par(name) and unit.checksums.get(name, known) != known]
     warnings = tuple(f"{name} has changed since the plan of this folder was made; plan again to use it."
                      for name in changed)
-    ours = replace(unit, checksums=inputs, extra={**unit.extra, "plan_number": str(record["plan_number"])})
-    plan = Plan(ours, int(record["seed"]), str(record["version"]),
+    ours = replace(unit, checksums=inputs)
+    plan = Plan(ours, int(record["seed"]), str(record["version"]), str(record["plan_number"]),
                 ItemChoice(pd.DataFrame()), pd.DataFrame(), pd.DataFrame(), warnings=warnings)
     return LastPlan(str(record["plan_number"]), plan, points, warnings)
 
@@ -135,9 +135,10 @@ def _check_points(levels: pd.DataFrame, unit: Unit, file: Path) -> None:
 
 def order_plan(last: LastPlan, count: Count, counted: date) -> Plan:
     """The plan with the order of this count in it."""
-    from kitplan.parts.orders.model import weekly_round
-    from kitplan.plan import back_order
-
-    missing = back_order(last.plan, last.tables, count) if last.tables else None
+    from kitplan.parts.orders.back_order import missing_items
+    from kitplan.parts.orders.model import held_units, weekly_round
+    missing = None
+    if last.tables:
+        missing = missing_items(last.plan.unit, last.plan.seed, last.tables, held_units(last.plan.unit, count))
     weekly = weekly_round(last.plan.unit, last.points, count, counted, missing)
-    return replace(last.plan, parts={**last.plan.parts, "order": weekly})
+    return last.plan.with_result("order", weekly)

@@ -22,7 +22,7 @@ _ORDER_KINDS = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "w
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add Back order where an item cannot be had, Order and Dates to watch after a count, and Dated lots."""
-    weekly: WeeklyRound = plan.parts["order"]
+    weekly: WeeklyRound = plan.orders
     if weekly.back_order is not None:
         _add_back_order(book, weekly.back_order)
     if weekly.order is not None:

@@ -25,7 +25,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.header(
         ("Airway", "Airways on a mean day", "Re-secures an airway-day", "Re-secures a week", "New airways a week",
          "Why they are re-secured"), _KINDS)
-    rates = plan.rates.assign(a_week=7 * plan.rates["attempts_per_day"] * plan.rates["mean_airways"])
+    rates = plan.airways.assign(a_week=7 * plan.airways["attempts_per_day"] * plan.airways["mean_airways"])
     for row in rates.itertuples():
         label = plan.unit.strata.at[row.stratum, "label"]
         page.row((label, row.mean_airways, row.attempts_per_day, row.a_week, 7 * row.arrivals_per_day, reasons(row)),

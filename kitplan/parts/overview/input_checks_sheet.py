@@ -29,7 +29,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         page.row((p.file, p.row, p.column, p.value, p.fault, p.mend), _KINDS)
     if not found:
         page.row(("None", None, None, None, None, None), _KINDS)
-    notes = plan.par.notes if plan.par else ()
+    notes = plan.par.notes
     remarks = [*plan.warnings, *notes, *(f"Part {part} did not run: {why}" for part, why in plan.skipped.items())]
     if remarks:
         page.skip()

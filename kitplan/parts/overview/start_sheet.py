@@ -75,12 +75,11 @@ def _particulars(page: Page, plan: Plan) -> None:
     limits = [f"shelf {stock.shelf_litres:g} L"] if stock.shelf_litres else []
     limits += [f"stock value {stock.budget:,.0f} {unit.currency}"] if stock.budget else []
     page.row(("Limits", ", ".join(limits) or "none given"), ("text", "wrap"))
-    for sentence in plan.par.binding if plan.par else ():
+    for sentence in plan.par.binding:
         page.row(("A limit that binds", sentence), ("strong", "wrap"))
-    solver = plan.par.solver if plan.par else None
-    if solver:
-        proof = f"{solver.name}, {solver.status}, within {100 * solver.gap:.2f} % of the proven best"
-        page.row(("How it was solved", f"{proof}; seed {plan.seed}; kitplan {plan.version}"), ("text", "wrap"))
+    solver = plan.par.solver
+    proof = f"{solver.name}, {solver.status}, within {100 * solver.gap:.2f} % of the proven best"
+    page.row(("How it was solved", f"{proof}; seed {plan.seed}; kitplan {plan.version}"), ("text", "wrap"))
 
 
 def census_line(unit: Unit) -> str:

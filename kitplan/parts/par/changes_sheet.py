@@ -15,7 +15,7 @@ TITLE = "What changed"
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet What changed: new labels are needed on exactly these bins."""
-    changes: Changes = plan.parts["changes"]
+    changes: Changes = plan.changes
     widths = (24, 12, 12, 12, 16, 70)
     page = book.page(TITLE, "Par levels that changed since the last plan, and because of what", widths)
     page.title("What changed", "Put new labels on these bins.")

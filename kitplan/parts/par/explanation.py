@@ -49,7 +49,7 @@ def _scope(scope: str) -> str:
 
 def _census(plan: Plan, served: pd.DataFrame) -> list[str]:
     days = plan.unit.stock.protection_interval_days
-    rows = plan.rates[plan.rates["stratum"].isin(served["stratum"])]
+    rows = plan.airways[plan.airways["stratum"].isin(served["stratum"])]
     lines = [
         f"   {_label(plan, r.stratum)}: {r.mean_airways:.2f} airways on a mean day, "
         f"{days * r.mean_airways:.1f} airway-days and {days * r.arrivals_per_day:.1f} new airways in {days:g} days"
@@ -61,7 +61,7 @@ def _census(plan: Plan, served: pd.DataFrame) -> list[str]:
 
 def _frequency(plan: Plan, served: pd.DataFrame) -> list[str]:
     lines = []
-    rows = plan.rates[plan.rates["stratum"].isin(served["stratum"])]
+    rows = plan.airways[plan.airways["stratum"].isin(served["stratum"])]
     for rate, group in rows.groupby(rows["re_secures_per_day"].round(6), sort=False):
         attempts = float(group["attempts_per_day"].iloc[0])
         names = "; ".join(_label(plan, s) for s in group["stratum"]) if len(group) < len(rows) else "all of them"
@@ -106,7 +106,7 @@ def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
     item = str(served["item"].iloc[0])
     days = plan.unit.stock.protection_interval_days
     parts = use_rates(plan.unit, plan.item_choice)
-    parts = parts[parts["item"] == item].merge(plan.rates, on="stratum")
+    parts = parts[parts["item"] == item].merge(plan.airways, on="stratum")
     running = float((parts["per_airway_day"] * parts["mean_airways"]).sum() * days)
     arriving = float((parts["per_arrival"] * parts["arrivals_per_day"]).sum() * days)
     known = plan.expected.set_index("item").at[item, "expected_units"]
@@ -114,9 +114,7 @@ def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
 
 
 def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:
-    if plan.demand is None:
-        return []
-    demand, item = plan.demand, str(served["item"].iloc[0])
+    demand, item = plan.demand(), str(served["item"].iloc[0])
     units = demand.units[:, demand.items.index(item)]
     middle, high, top = (int(q) for q in np.quantile(units, (0.5, 0.95, 0.99), method="inverted_cdf"))
     return [f"   {demand.n_scenarios:,} scenarios (seed {demand.seed}): mean {units.mean():.1f} units; "
@@ -126,8 +124,6 @@ def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:
 
 def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]:
     par, item = plan.par, item or str(served["item"].iloc[0])
-    if par is None:
-        return []
     row = par.levels[par.levels["item"] == item].iloc[0]
     lines = [f"   Par {counted(row['par_packs'], 'pack')} = {counted(row['par_units'], 'unit')}, worth "
              f"{money(float(row['value']), plan.unit.currency)}; runs short in "
@@ -144,7 +140,7 @@ def _unused(plan: Plan, row: pd.Series) -> list[str]:
     strata = plan.unit.strata
     fits = ~(strata["tube_mm"] < row["fits_from_mm"]) & ~(strata["tube_mm"] > row["fits_to_mm"])
     if not fits.any():
-        floors = {} if plan.par is None else dict(zip(plan.par.levels["item"], plan.par.levels["floor_packs"]))
+        floors = dict(zip(plan.par.levels["item"], plan.par.levels["floor_packs"]))
         held = " It is held for a change to the next size." if floors.get(row["item"], 0) > 0 else ""
         return [f"No tube of the census has a size that it fits.{held}"]
     frame = plan.item_choice.frame

@@ -20,7 +20,7 @@ _KINDS = ("text", "share", "money", "litres", "wrap")
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Readiness and cost."""
     par = plan.par
-    if par is None or not len(par.frontier):
+    if not len(par.frontier):
         return
     page = book.page(TITLE, "What a little more or less readiness would cost", _WIDTHS, landscape=False)
     page.title(
@@ -61,9 +61,8 @@ def _step(before: Any, row: Any, currency: str) -> str:
 def _points(plan: Plan) -> list[tuple[str, float, float, float, str]]:
     """The plan itself and, where the unit gave its own, today's par: name, readiness, value, litres, marker."""
     par = plan.par
-    assert par is not None
     points = [("This plan", par.readiness.verified, par.value, par.litres, "diamond")]
-    if par.present is not None:
-        today = par.present
+    today = plan.audit.present if "audit" in plan.parts else par.present
+    if today is not None:
         points.append(("Your par today", today.readiness.verified, today.value, today.litres, "square"))
     return points

@@ -21,11 +21,12 @@ from kitplan.parts.par.tables import (
     room_words,
     standing_par,
 )
+from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import LARGEST_GAP, Limit, ParSolution, cheapest
-from kitplan.solve.values import ParPlan, Readiness, SolverReport
+from kitplan.solve.values import SolverReport
 from kitplan.solve.verify import joint_readiness, packs_needed, wilson_interval
 
 Resample = Callable[[int, str], Demand]

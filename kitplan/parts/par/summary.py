@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from kitplan.parts.par.values import ParPlan
     from kitplan.plan import Plan
-    from kitplan.solve.values import ParPlan
 
 CAUTION = (
     "kitplan plans quantities of supplies. It does not say when or how to re-secure a tube, nor choose a tube, "
@@ -19,14 +19,8 @@ CAUTION = (
 
 def three_sentences(plan: Plan) -> tuple[str, str, str]:
     """What the par levels cost, how ready they are, and what to look at first."""
-    par = _par_of(plan)
+    par = plan.par
     return _cost(plan, par), _ready(plan, par), look_first(plan)
-
-
-def _par_of(plan: Plan) -> ParPlan:
-    if plan.par is None:
-        raise ValueError("this plan was made without par levels")
-    return plan.par
 
 
 def money(amount: float, currency: str) -> str:
@@ -72,7 +66,7 @@ def _ready(plan: Plan, par: ParPlan) -> str:
 
 def look_first(plan: Plan) -> str:
     """The one thing most worth a look: a limit that binds, a floor not held, a warning, or the tightest item."""
-    par = _par_of(plan)
+    par = plan.par
     if par.answer != "met" and par.binding:
         return f"Look first at your limits: {_sentence(par.binding[0])}"
     below = _below_floor_today(plan, par)

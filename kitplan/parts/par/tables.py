@@ -9,9 +9,9 @@ from kitplan.demand.values import Demand
 from kitplan.parts.par.because import Reasons, because
 from kitplan.parts.par.floors import fits_unit
 from kitplan.parts.par.instance import Candidate, ParInstance
+from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import Limit
-from kitplan.solve.values import Readiness, StandingPar
 from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
 
 

@@ -21,7 +21,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     """
     files = ("tables/rates.csv", "resecure_learnt.toml")
     plan, written = run_part("rates", unit_path, out, seed, files, remove_stale=True)
-    learnt = plan.parts["rates"]
+    learnt = plan.rates
     for note in (*learnt.notes, *learnt.warnings):
         say(f"Look at: {note}")
     for sentence in written.sentences():

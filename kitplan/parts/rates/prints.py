@@ -14,5 +14,5 @@ LEARNT_FILE = "resecure_learnt.toml"
 
 def prints(plan: Plan) -> dict[str, bytes]:
     """resecure_learnt.toml, or nothing where the defaults stay."""
-    learnt = plan.parts["rates"]
+    learnt = plan.rates
     return {LEARNT_FILE: block_text(plan.unit, learnt).encode("utf-8")} if learnt.used else {}

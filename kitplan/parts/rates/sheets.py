@@ -30,7 +30,7 @@ _KINDS = (
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Rates learnt."""
-    learnt: Learnt = plan.parts["rates"]
+    learnt: Learnt = plan.rates
     page = book.page(TITLE, "How often securements are renewed here, learnt from the log", _WIDTHS)
     page.title(
         "How often securements are renewed",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -37,9 +36,8 @@ def command(unit_path: Path, out: Path | None, seed: int | None, years: int, cop
         from kitplan.plan import plan_unit
 
         plan = plan_unit(unit, seed, ("par",), report)
-        assert plan.par is not None
+        from kitplan.demand.held import as_held
         from kitplan.demand.item_choice import fill_roles
-        from kitplan.parts.audit.model import as_held
         from kitplan.parts.simulate.model import simulate
 
         held = fill_roles(as_held(unit)) if unit.present_par is not None else None
@@ -56,7 +54,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, years: int, cop
         report("Writing")
         from kitplan.outputs import part_files
 
-        plan = replace(plan, parts={**plan.parts, "simulate": result})
+        plan = plan.with_result("simulate", result)
         written = write_outputs(folder, part_files(plan, "simulate"))
     for sentence in written.sentences():
         say(sentence)

@@ -16,11 +16,11 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import ItemChoice
+from kitplan.parts.par.values import ParPlan
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.rules_of_thumb import records, rules, tune
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_par
 from kitplan.read.values import Unit
-from kitplan.solve.values import ParPlan
 
 DAYS_A_YEAR = 365.25
 WARM_INTERVALS = 4

@@ -20,7 +20,7 @@ _KINDS = ("text", "share", "share2", "share2", "number", "number", "number", "nu
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Played out."""
-    result: SimulationResult = plan.parts["simulate"]
+    result: SimulationResult = plan.simulation
     page = book.page(TITLE, "Whether the par levels hold when years are played day by day", _WIDTHS)
     page.title(
         "Do the par levels hold?",

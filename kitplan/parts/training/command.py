@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,6 @@ from kitplan.commands.common import run_safely, say, unit_options
 from kitplan.commands.part import run_part
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
     from kitplan.read.values import Unit
 
 
@@ -34,16 +32,12 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
         raise InputError([Problem("class.toml", None, None, None, "is not there",
                                   "Put a class.toml into the unit's folder, or name one with --class.")])
 
-    def settle(plan: Plan) -> Plan:
-        checksums = {**plan.unit.checksums, **plan.unit.class_checksums}
-        return replace(plan, unit=replace(plan.unit, checksums=checksums))
-
     files = ("tables/training_list.csv",)
-    plan, written = run_part("training", unit_path, out, seed, files, prepare, settle, classes=class_files)
+    plan, written = run_part("training", unit_path, out, seed, files, prepare, classes=class_files)
     for warning in plan.warnings:
         say(f"Look at: {warning}")
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open training.xlsx.")
-    for sentence in plan.parts["training"].sentences():
+    for sentence in plan.training.sentences():
         click.echo(sentence)

@@ -26,7 +26,6 @@ from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.station_card import station_cards_pdf
 from kitplan.parts.training.step_card import step_cards_pdf
 from kitplan.parts.training.tick_list import tick_list_pdf
-from kitplan.plan_record import plan_number
 from kitplan.write.listing import PAPERS
 
 if TYPE_CHECKING:
@@ -37,8 +36,8 @@ if TYPE_CHECKING:
 
 def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF, each on A4 and on US Letter; one set a class, numbered where there are several."""
-    training: TrainingPlan = plan.parts["training"]
-    number = plan_number(plan.unit, plan.seed, plan.version)
+    training: TrainingPlan = plan.training
+    number = plan.number
     files: dict[str, bytes] = {}
     for lesson, course in enumerate(training.lessons):
         tag = f"-{lesson + 1}" if len(training.lessons) > 1 else ""

@@ -20,7 +20,7 @@ PRACTICE_ONLY = "PRACTICE ONLY, NOT FOR PATIENTS. What a class opens or cuts nev
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheets of the classes."""
-    training: TrainingPlan = plan.parts["training"]
+    training: TrainingPlan = plan.training
     _shopping(book, training)
     _stations(book, training)
     _rounds(book, training)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
-    from kitplan.parts.par.seasons import Seasons
+    from kitplan.parts.seasons.model import Seasons
     from kitplan.plan import Plan
 
 TITLE = "Seasons"
@@ -16,7 +16,7 @@ TITLE = "Seasons"
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Seasons: when to change par levels, and to what."""
-    seasons: Seasons = plan.parts["seasons"]
+    seasons: Seasons = plan.seasons
     chosen = seasons.choice[seasons.choice["chosen"]].iloc[0]
     spans = str(chosen["when"]).split(", ")
     page = book.page(TITLE, "Par levels by time of year, and when it pays to change them",

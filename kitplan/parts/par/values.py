@@ -1,0 +1,65 @@
+"""What the part of par levels hands on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from kitplan.solve.values import SolverReport
+
+
+@dataclass(frozen=True)
+class Readiness:
+    """Chance that no item runs short in one interval: as planned (in sample) and verified (out of sample).
+
+    low, high: 95 % Wilson interval of `verified` over verify_scenarios independent scenarios.
+    """
+
+    target: float
+    planned: float
+    verified: float
+    low: float
+    high: float
+    plan_scenarios: int
+    verify_scenarios: int
+
+
+@dataclass(frozen=True)
+class StandingPar:
+    """The par levels that the unit holds today, judged on the same scenarios as the plan."""
+
+    readiness: Readiness
+    value: float
+    litres: float
+
+
+@dataclass(frozen=True)
+class ParPlan:
+    """Par levels and how good they are.
+
+    levels: one row an item in catalogue order; columns item, description, role, par_packs, par_units, pack,
+        expected_units, shortage_chance, value, litres, floor_packs, because (see config/columns.csv par_levels).
+    frontier: readiness, value, litres (verified readiness of each swept plan), cheapest first.
+    prices: what one more unit of a limit buys: columns limit, price, sentence.
+    answer: "met"; "limited" when the target could not be reached or confirmed and the best found is shown; "unsafe"
+        when emergency equipment alone exceeds a limit: levels then hold that equipment, whatever the limit says.
+    present: where the unit's own par levels of today stand, None if it gave none.
+    binding: sentences saying which limits bind and by how much ("needs 38 L more shelf, or readiness 96.1 %").
+    """
+
+    levels: pd.DataFrame
+    readiness: Readiness
+    value: float
+    litres: float
+    solver: SolverReport
+    frontier: pd.DataFrame
+    prices: pd.DataFrame
+    answer: str = "met"
+    binding: tuple[str, ...] = ()
+    notes: tuple[str, ...] = field(default_factory=tuple)
+    present: StandingPar | None = None
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """File stem -> tidy frame."""
+        return {"par_levels": self.levels, "frontier": self.frontier, "limit_prices": self.prices}

@@ -1,0 +1,30 @@
+"""Par levels by month, where the census shows a season."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from kitplan.parts import Part
+
+if TYPE_CHECKING:
+    from kitplan.parts.seasons.model import Seasons
+    from kitplan.parts.work import Work
+    from kitplan.read.values import Unit
+
+
+def _run(work: Work) -> Seasons | None:
+    from kitplan.parts.seasons.model import plan_seasons
+
+    return plan_seasons(work.unit, work.demand("plan"), work.par.levels["par_units"].to_numpy())
+
+
+def _lacks(unit: Unit) -> str | None:
+    from kitplan.parts.seasons.model import no_season
+
+    return no_season(unit)
+
+
+PART = Part(
+    "seasons", "Par levels by month", "kitplan.parts.seasons.model:Seasons", _run, needs=("par",), lacks=_lacks,
+    empty="too few windows of some month in the census",
+)

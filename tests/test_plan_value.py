@@ -1,0 +1,59 @@
+"""A plan as a value: what it holds has a name and a type, and nobody can edit it by accident."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.parts.results import NotPlanned
+from kitplan.plan import plan_unit
+
+
+@pytest.fixture
+def planned(small_unit):
+    return plan_unit(small_unit, seed=3, parts=("par",))
+
+
+def test_an_unknown_part_is_refused_before_anything_is_computed(small_unit):
+    said = []
+    with pytest.raises(ValueError, match=r"'pars': no such part; a plan has par, kits, audit, order"):
+        plan_unit(small_unit, parts=("pars",), progress=said.append)
+    assert said == []
+
+
+def test_a_result_that_was_not_planned_says_so_and_why(small_unit):
+    plan = plan_unit(small_unit, seed=3)
+    with pytest.raises(NotPlanned, match=r"the part 'audit' is not in this plan: no present_par.csv"):
+        _ = plan.audit
+
+
+def test_what_a_part_needs_is_planned_with_it(small_unit):
+    plan = plan_unit(small_unit, seed=3, parts=("order",))
+    assert plan.parts == ("par", "order")
+
+
+def test_editing_a_frame_that_was_handed_out_edits_nothing_of_the_plan(planned):
+    mine = planned.par.levels
+    mine.loc[:, "par_packs"] = 99
+    del mine["because"]
+    assert (planned.par.levels["par_packs"] < 99).any()
+    assert "because" in planned.par.levels
+
+
+def test_scenarios_are_write_locked(planned):
+    with pytest.raises(ValueError, match="read-only"):
+        planned.demand().units[0, 0] = 1
+
+
+def test_repr_fits_a_screen_and_says_the_number_the_unit_and_the_answer(planned):
+    text = repr(planned)
+    assert len(text) < 240
+    assert planned.number in text
+    assert "Invented test unit" in text
+    assert "target 95.0%" in text
+
+
+def test_the_seed_that_was_given_is_the_seed_of_the_scenarios(planned, small_unit):
+    assert planned.demand().seed == planned.demand("verify").seed == 3
+    other = plan_unit(small_unit, seed=4, parts=("par",))
+    assert not np.array_equal(other.demand().units, planned.demand().units)
+    pd.testing.assert_frame_equal(plan_unit(small_unit, seed=3, parts=("par",)).par.levels, planned.par.levels)
