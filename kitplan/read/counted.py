@@ -18,16 +18,19 @@ import pandas as pd
 from kitplan.read.cells import Bad, Moment, text_of, tidy
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.days import day_order, read_days
-from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.findings import Findings, key_of
 from kitplan.read.grids import Grid, header_key, text_grid
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.source import OTHER_SHEETS
+from kitplan.read.strata import refuse_strangers
 from kitplan.read.tables import RawTable, TableReader, raw_table, report_headers
 from kitplan.read.workbook import Book
 
 COUNT_SHEET = "Count and order"
 DAY_LABEL = "Date of count"
 LOT_COLUMNS = ["item", "packs", "loose_units", "expires", "lot"]
+MOST_PACKS = 1e6
+"""More than this many of one item is taken for a slip."""
 _ENOUGH_BYTES = 60_000_000
 
 
@@ -190,16 +193,18 @@ def _filled(raw: RawTable) -> RawTable:
 def _rows(raw: RawTable, known: set[str], findings: Findings, *, once: bool = False) -> pd.DataFrame:
     """Check the rows of one table: items in the catalogue, counts that are numbers from 0 up."""
     reader = TableReader(raw, findings)
-    item = reader.texts("item")
-    for name in dict.fromkeys(i for i in item if i and i not in known):
-        reader.refuse("item", item == name, item, "is not in the catalogue", suggestion(str(name), sorted(known)))
+    names = {key_of(n): n for n in known}
+    written = reader.texts("item")
+    refuse_strangers(reader, "item", written, sorted(known), written, "is not in the catalogue")
+    item = np.array([names.get(key_of(i), "") for i in written], dtype=object)
     if once:
         again = pd.Series(item).duplicated().to_numpy() & (item != "")
         reader.refuse("item", again, item, "stands twice in the count", "Keep one line, with the whole count.")
     frame = pd.DataFrame({
-        "item": item, "packs": reader.numbers("packs", low=0), "loose_units": reader.numbers("loose_units", low=0),
+        "item": item, "packs": reader.numbers("packs", low=0, high=MOST_PACKS),
+        "loose_units": reader.numbers("loose_units", low=0, high=MOST_PACKS),
         "expires": _days_only(reader, "expires"), "lot": reader.texts("lot"),
-        "on_order_packs": reader.numbers("on_order_packs", low=0), "date": _days_only(reader, "date"),
+        "on_order_packs": reader.numbers("on_order_packs", low=0, high=MOST_PACKS), "date": _days_only(reader, "date"),
     })
     for column in ("packs", "loose_units", "on_order_packs"):
         values = frame[column].to_numpy(float)

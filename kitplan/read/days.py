@@ -21,6 +21,7 @@ _WORDED = re.compile(rf"(?:(?P<d>\d{{1,2}})[ .-]+(?P<m>[a-z]{{3,9}})|(?P<m2>[a-z
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
            "november", "december")
 _ISO_MEND = "Type it as 2025-03-31."
+OUTSIDE_YEARS = Bad(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}", "Correct the year. " + _ISO_MEND)
 
 
 @dataclass(frozen=True)
@@ -116,5 +117,5 @@ def _built(year: int, month: int, day: int, clock_text: str | None) -> Moment | 
 
 def _in_years(moment: Moment) -> Moment | Bad:
     if not FIRST_YEAR <= moment.day.year <= LAST_YEAR:
-        return Bad(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}", "Correct the year. " + _ISO_MEND)
+        return OUTSIDE_YEARS
     return moment

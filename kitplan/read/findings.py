@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from kitplan.read.identity import looks_personal
+from kitplan.read.identity import looks_like_full_name, looks_personal
 from kitplan.read.problems import InputError, Problem
 
 ROWS_SHOWN = 20
@@ -44,14 +44,14 @@ class Findings:
         *, row: int | None = None, column: str | None = None, value: object = None,
     ) -> None:
         """Note something that stops the run."""
-        self.faults.append(Problem(file, row, column, self._shown(file, value), fault, mend, self._stops))
+        self.faults.append(Problem(file, row, column, self._shown(file, column, value), fault, mend, self._stops))
 
     def warn(
         self, file: str, fault: str, mend: str,
         *, row: int | None = None, column: str | None = None, value: object = None,
     ) -> None:
         """Note something worth a look."""
-        self.warnings.append(Problem(file, row, column, self._shown(file, value), fault, mend))
+        self.warnings.append(Problem(file, row, column, self._shown(file, column, value), fault, mend))
 
     def rows(
         self, file: str, column: str | None, rows: Sequence[int] | np.ndarray,
@@ -62,17 +62,18 @@ class Findings:
         texts = [None] * len(numbers) if values is None else list(values)
         kept, stops = (self.warnings, ()) if warning else (self.faults, self._stops)
         for number, text in list(zip(numbers, texts))[:ROWS_SHOWN]:
-            kept.append(Problem(file, number, column, self._shown(file, text), fault, mend, stops))
+            kept.append(Problem(file, number, column, self._shown(file, column, text), fault, mend, stops))
         left = numbers[ROWS_SHOWN:]
         if left:
             wording = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
             kept.append(Problem(file, None, column, None, wording, mend, stops))
 
-    def _shown(self, file: str, value: object) -> str | None:
+    def _shown(self, file: str, column: str | None, value: object) -> str | None:
         if value is None:
             return None
         text = str(value)
-        if file in self.sensitive and looks_personal(text):
+        number_of_thing = file not in self.sensitive and column in ("gtin", "lot", "item")
+        if (looks_personal(text) and not number_of_thing) or looks_like_full_name(text):
             return "not shown: it may identify a patient"
         return text if len(text) <= 40 else text[:37] + "..."
 

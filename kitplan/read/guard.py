@@ -1,62 +1,101 @@
-"""Applies the guard against patient identity to the tables about airways, before any value of theirs is told."""
+"""Looks for patients' identities in every table that is read, headings and values, before any value is told.
+
+What names or numbers a patient stops the run; what cannot be told from an item, a place or an ordinary day is a
+warning that shows no value.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from kitplan.read.cells import text_of
-from kitplan.read.findings import Findings
+from kitplan.read.cells import Moment, text_of
+from kitplan.read.days import OUTSIDE_YEARS, day_order, read_days
 from kitplan.read.identity import (
-    column_holds_identity,
+    airway_values,
+    header_may_be_shown,
     header_names_identity,
     identity_problem,
-    shelf_column_holds_identity,
+    shelf_values,
 )
-from kitplan.read.problems import Problem
-from kitplan.read.tables import RawTable
 
-_STATED = "its header says so"
+if TYPE_CHECKING:
+    from kitplan.read.findings import Findings
+    from kitplan.read.tables import RawTable
+
+AIRWAY_TABLES = frozenset({"census_counts", "census_stays", "resecure_log"})
+"""Tables about patients' airways. All others are about things: there, titles, lots and trade numbers are ordinary."""
+
+_BIRTHS_BEFORE = np.timedelta64(31, "D")
+"""A day so long before a table's own first day is no day of this stay."""
+_DATES_SHARE = 0.5
+"""A column is one of dates when this share of its values can be read as days."""
 
 
-def guard_tables(airways: Iterable[RawTable], shelf: Iterable[RawTable], findings: Findings) -> None:
-    """Note each column of any table that looks like a patient's identity.
+def guard_table(raw: RawTable, findings: Findings) -> None:
+    """Note each column of a table that looks like a patient's identity: one problem a column, never a value.
 
-    airways: tables about patients' airways, searched value by value. shelf: tables about stock, where titles of
-    items and numbers of lots are ordinary.
+    The sheet `unit` is guarded as settings are; the shipped tables are not guarded.
     """
-    problems: list[Problem] = []
-    for raw in airways:
+    table = next(iter(raw.known.values())).table
+    if raw.name.startswith("config/") or table == "unit":
+        return
+    airways = table in AIRWAY_TABLES
+    if airways:
         findings.sensitive.add(raw.name)
-        problems += _airway_problems(raw)
-    for raw in shelf:
-        for header, letter, cells in raw.others:
-            stated = header_names_identity(header, names_too=False)
-            because = _STATED if stated else shelf_column_holds_identity(_texts(cells))
-            if because:
-                problems.append(identity_problem(raw.name, header, letter, because))
-    findings.identities += problems
-
-
-def _airway_problems(raw: RawTable) -> list[Problem]:
-    problems = []
-    for header, letter, cells in raw.others:
-        because = _STATED if header_names_identity(header) else _held(header, cells)
+    named = [(name, *raw.headers[name], cells) for name, cells in raw.columns.items() if raw.known[name].kind == "text"]
+    for name, header, letter, cells in [*named, *(("", *other) for other in raw.others)]:
+        because, doubtful = _seen(raw, name, header, cells, airways)
         if because:
-            problems.append(identity_problem(raw.name, header, letter, because))
-    for name, cells in raw.columns.items():
-        because = _held(name, cells) if raw.known[name].kind == "text" else None
-        if because:
-            header, letter = raw.headers[name]
-            problems.append(identity_problem(raw.name, header, letter, because))
-    return problems
+            findings.identities.append(identity_problem(raw.name, header, letter, because))
+        elif doubtful:
+            _warn(raw, header, letter, cells, doubtful, findings)
 
 
-def _held(header: str, cells: np.ndarray) -> str | None:
-    return column_holds_identity(header, _texts(cells), sum(c is not None for c in cells))
+def _seen(
+    raw: RawTable, name: str, header: str, cells: np.ndarray, airways: bool
+) -> tuple[str | None, Collection[str]]:
+    """What a column looks like, or None, and its values that are in doubt. name: "" for a heading of no table."""
+    if not name and header_names_identity(header, names_too=airways):
+        return "its header says so", ()
+    values = [text_of(c) for c in pd.unique(cells) if c is not None]
+    if not airways:
+        return shelf_values(name, header, values)
+    because, doubtful = airway_values(name or header, values, sum(c is not None for c in cells))
+    return (because, doubtful) if name or because or doubtful else _dates(raw, values)
 
 
-def _texts(cells: np.ndarray) -> list[str]:
-    return [text_of(c) for c in pd.unique(cells) if c is not None]
+def _warn(
+    raw: RawTable, header: str, letter: str, cells: np.ndarray, doubtful: Collection[str], findings: Findings
+) -> None:
+    known = set(doubtful)
+    rows = raw.rows[[i for i, c in enumerate(cells) if c is not None and text_of(c) in known]]
+    more = f", in {len(rows):,} rows" if len(rows) > 1 else ""
+    findings.warn(
+        raw.name, f"holds what may be a patient's name, number or day of birth{more}; it is not shown",
+        "Delete it if it is one; an item, a place or another day may stay.", row=int(rows[0]),
+        column=header if header_may_be_shown(header) else f"{letter} (header not shown)",
+    )
+
+
+def _dates(raw: RawTable, values: list[str]) -> tuple[str | None, Collection[str]]:
+    """Days under a heading that no table has: of births when one lies long before the table's own first day."""
+    found = _days(values)
+    if len(found) < max(1, _DATES_SHARE * len(values)):
+        return None, ()
+    own = [v for name in ("date", "start", "end") if name in raw.columns
+           for v in pd.unique(raw.columns[name]) if v is not None]
+    first = min(_days(own).values(), default=None)
+    if first is not None and min(found.values()) < first - _BIRTHS_BEFORE:
+        return "dates long before the table begins, such as dates of birth", ()
+    return None, list(found)
+
+
+def _days(values: list[object] | list[str]) -> dict[str, np.datetime64]:
+    """The values that are days; one of another century counts as long ago."""
+    read = zip(values, read_days(values, day_order(values)))
+    return {text_of(v): np.datetime64(m.day if isinstance(m, Moment) else "1900-01-01") for v, m in read
+            if isinstance(m, Moment) or m == OUTSIDE_YEARS}

@@ -7,8 +7,9 @@ and shapes below are common practice, no source, set so that labels such as A017
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
+from kitplan.read.cells import Bad, read_gtins
 from kitplan.read.identity_words import (
     GIVEN_NAMES,
     HEADER_PARTS,
@@ -25,12 +26,18 @@ _GROUPED_NUMBER = re.compile(
     r"(?<!\d)(\d{3}[ -]\d{3}[ -]\d{3,4}|\d{3}[ -]\d{2}[ -]\d{4}|\+\d[\d ()-]{7,18}\d)(?!\d)"
 )
 _DAY = re.compile(r"(?<!\d)(\d{1,2}[./-]\d{1,2}[./-]\d{2,4}|(19|20)\d\d-\d{2}-\d{2})(?!\d)")
+_RECORD_CODE = re.compile(r"\b(mrn|urn|nhs|nhi|ssn|dob|csn|pesel|bsn)[\s:#.-]*\d{3,}", re.IGNORECASE)
 _WORD = re.compile(r"[^\W\d_](?:[^\W\d_]|['’.-])*")
 
 UNTESTED_COLUMNS = frozenset({"date", "start", "end", "expires", "time"})
 """Columns whose values are days by nature."""
-CODE_COLUMNS = frozenset({"route", "technique", "skin", "reason", "item", "lot"})
+CODE_COLUMNS = frozenset({"route", "technique", "skin", "reason"})
 """Columns checked against a vocabulary later: there two capitalised words are an ordinary title."""
+THING_TEXTS = frozenset({"lot", "provenance"})
+"""Columns of tables about things whose numbers and names are those of lots and of sources."""
+THING_NUMBERS = frozenset({"lot", "batch", "gtin", "ean", "upc", "order", "po", "article", "sku", "code", "part",
+                           "serial", "barcode", "catalogue", "item"})
+"""A word of these in a header says that its numbers are those of things."""
 
 THING_KEYS = frozenset({"durable.name"})
 """Keys of a TOML file that name things and not people."""
@@ -41,7 +48,7 @@ def header_names_identity(header: str, *, names_too: bool = True) -> bool:
 
     names_too: a bare "name" counts (it does not in a catalogue, nor as the unit's own name in unit.toml).
     """
-    folded = "_".join(re.findall(r"[^\W_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header).casefold()))
+    folded = _folded(header)
     parts = folded.split("_")
     if folded in HEADER_PHRASES or folded.replace("_", "") in HEADER_PHRASES:
         return True
@@ -50,6 +57,11 @@ def header_names_identity(header: str, *, names_too: bool = True) -> bool:
     if "patient" in parts and {"id", "no", "number", "name", "ref", "code", "initials"}.intersection(parts):
         return True
     return names_too and folded in NAME_HEADERS
+
+
+def _folded(header: str) -> str:
+    """Words of a header in small letters, joined by "_"; camelCase is two words."""
+    return "_".join(re.findall(r"[^\W_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header).casefold()))
 
 
 def looks_like_number_of_record(text: str) -> bool:
@@ -89,7 +101,7 @@ def _name_words(text: str) -> list[str]:
 
 def looks_personal(text: str) -> bool:
     """True when a value of a census or log should not be repeated anywhere."""
-    return looks_like_number_of_record(text) or looks_like_full_name(text)
+    return looks_like_number_of_record(text) or looks_like_full_name(text) or bool(_RECORD_CODE.search(text))
 
 
 def header_may_be_shown(header: str) -> bool:
@@ -99,41 +111,75 @@ def header_may_be_shown(header: str) -> bool:
     return not held and len(header) <= 60
 
 
-def column_holds_identity(header: str, values: Sequence[str], filled: int) -> str | None:
-    """Return what a column of a table about airways looks like ("full names", ...), or None.
+def airway_values(header: str, values: Sequence[str], filled: int) -> tuple[str | None, Collection[str]]:
+    """Return what a column of a table about airways looks like ("full names", ...) or None, and doubtful values.
 
     values: the distinct non-empty texts of the column; filled: its rows that are not empty. One e-mail address
     or long number is enough. One name is enough in an airway column, or where a given name or "last, first" makes
     it certain; two capitalised words alone must be a fifth of the values and differ from row to row as names do.
     """
     if header in UNTESTED_COLUMNS or not values:
-        return None
+        return None, ()
     if any(looks_like_number_of_record(v) for v in values):
-        return _NUMBERS
+        return _NUMBERS, ()
     if header in CODE_COLUMNS:
-        return None
+        return ("full names", ()) if any(names_a_person(v) for v in values) else (None, ())
     if header == "airway":
         return _labels_hold(values)
     if any(names_a_person(v) for v in values):
-        return "full names"
-    names = sum(looks_like_full_name(v) for v in values)
-    return "full names" if names >= max(1, len(values) / 5) and len(values) > filled / 2 else None
+        return "full names", ()
+    names = [v for v in values if looks_like_full_name(v)]
+    certain = len(names) >= max(1, len(values) / 5) and len(values) > filled / 2
+    return ("full names", ()) if certain else (None, ())
 
 
-def shelf_column_holds_identity(values: Sequence[str]) -> str | None:
-    """Return what a column of a table about stock looks like, or None; lots and item titles are ordinary there."""
+def shelf_values(name: str, header: str, values: Sequence[str]) -> tuple[str | None, Collection[str]]:
+    """The same for a column of a table about things. name: the known column it is, "" for a header not known.
+
+    A given name, an e-mail address, or a record number where no item, lot or order has its number, is certain. An
+    item may be numbered, and titled in capitals: what a catalogue could hold is in doubt only.
+    """
+    if name in THING_TEXTS:
+        return None, ()
     if any(_EMAIL.search(v) for v in values):
-        return "e-mail addresses"
-    return "full names" if any(_name_words(v) and {w.casefold() for w in _name_words(v)} & GIVEN_NAMES
-                               for v in values) else None
+        return "e-mail addresses", ()
+    if any(_given_name(v) for v in values):
+        return "full names", ()
+    numbers = [v for v in values if _is_record(v)]
+    if numbers and not name and not THING_NUMBERS & set(_folded(header).split("_")):
+        return _NUMBERS, ()
+    names = [v for v in values if looks_like_full_name(v)]
+    return None, {*(numbers if name else ()), *(names if len(names) <= len(values) / 4 else ())}
 
 
-def _labels_hold(labels: Sequence[str]) -> str | None:
+def _is_record(text: str) -> bool:
+    """A number of record that is no trade item number."""
+    return looks_like_number_of_record(text) and isinstance(read_gtins([text])[0], Bad)
+
+
+def _given_name(text: str) -> bool:
+    words = {w.casefold() for w in _name_words(text)}
+    return bool(words & GIVEN_NAMES) and not (words - GIVEN_NAMES) & TRADE_WORDS
+
+
+def _labels_hold(labels: Sequence[str]) -> tuple[str | None, Collection[str]]:
     if any(_DAY.search(v) for v in labels):
-        return "dates inside a label, such as a date of birth"
+        return "dates inside a label, such as a date of birth", ()
+    if any(_RECORD_CODE.search(v) for v in labels):
+        return _NUMBERS, ()
     if any(looks_like_full_name(v) for v in labels):
-        return "full names"
-    return "names" if _mostly_surnames(labels) else None
+        return "full names", ()
+    if _mostly_surnames(labels) or any(v.casefold() in GIVEN_NAMES - TRADE_WORDS for v in labels):
+        return "names", ()
+    runs = {v: found for v in labels if (found := re.findall(r"(?<!\d)[1-9]\d{4,5}(?!\d)", v))}
+    if not runs or _counts_up([int(n) for found in runs.values() for n in found]):
+        return None, ()
+    return (_NUMBERS, ()) if any(len(n) == 6 for found in runs.values() for n in found) else (None, runs.keys())
+
+
+def _counts_up(numbers: Sequence[int]) -> bool:
+    """True for numbers dealt one after the other, as labels are; record numbers lie far apart."""
+    return len(numbers) > 1 and max(numbers) - min(numbers) < 3 * len(set(numbers))
 
 
 def _mostly_surnames(labels: Sequence[str]) -> bool:
@@ -158,21 +204,34 @@ def guard_settings(file: str, settings: Mapping[str, object], path: str = "") ->
         where = f"{path}.{key}" if path else key
         if where not in THING_KEYS and header_names_identity(key, names_too=bool(path)):
             problems.append(_setting_problem(file, where, "its name says so"))
+        elif _given_name(key):
+            problems.append(_setting_problem(file, where, "a full name"))
         elif isinstance(value, Mapping):
             problems += guard_settings(file, value, where)
-        elif isinstance(value, list):
-            for part in value:
+        else:
+            for part in value if isinstance(value, list) else [value]:
                 if isinstance(part, Mapping):
                     problems += guard_settings(file, part, where)
                 elif isinstance(part, str) and looks_like_number_of_record(part):
                     problems.append(_setting_problem(file, where, _NUMBERS))
-        elif isinstance(value, str) and looks_like_number_of_record(value):
-            problems.append(_setting_problem(file, where, _NUMBERS))
     return problems
 
 
+def doubtful_settings(settings: Mapping[str, object], path: str = "") -> list[str]:
+    """Return the keys of texts that may name a person, or a place or a thing called after one."""
+    found = []
+    for key, value in settings.items():
+        where = f"{path}.{key}" if path else key
+        for part in value if isinstance(value, list) else [value]:
+            if isinstance(part, Mapping):
+                found += doubtful_settings(part, where)
+            elif isinstance(part, str) and key != "provenance" and _given_name(part):
+                found.append(where)
+    return found
+
+
 def _setting_problem(file: str, where: str, because: str) -> Problem:
-    column = where if header_may_be_shown(where) else "(key not shown)"
+    column = where if header_may_be_shown(where.replace(".", " ")) else "(key not shown)"
     return Problem(
         file, None, column, None, f"this looks like a patient's identity: {because}",
         "Delete it: kitplan needs nothing that identifies a patient.",

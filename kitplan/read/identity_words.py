@@ -22,7 +22,8 @@ HEADER_PHRASES = _words(
     mother_name father fathers_name father_name parent parents guardian next_of_kin nok baby_name
     babys_name child_name childs_name twin_name vorname nachname geburtsdatum adresse nombre
     apellido apellidos fecha_nacimiento fecha_de_nacimiento nom prenom prénom date_naissance
-    date_de_naissance cognome nome data_di_nascita
+    date_de_naissance cognome nome data_di_nascita yob year_of_birth birth_year patientenname geburtstag fallnummer
+    paciente historia_clinica pesel imie imię nazwisko pacjent bsn paziente codice_fiscale prontuario cpf personnummer
     """
 )
 """Column headers that say the column holds an identity, lower case, words joined by "_"."""
@@ -67,10 +68,13 @@ TRADE_WORDS = _words(
     barrier none and with the of for to in no not yes new old two one three four five six a b c d e
     h y loose soiled skin moved changed planned unplanned removal other wet dry dressing gauze mask
     bag check change re secure secured secretions saliva leak day night shift early late morning
-    evening date time stay size notes comment redo spare clean total anon alpha bravo charlie delta
+    evening method technique style protocol hospital clinic centre center institute saint st childrens
+    ambulance evening date time stay size notes comment redo spare clean total anon alpha bravo charlie delta
     echo foxtrot golf hotel india juliet kilo lima mike november oscar papa quebec romeo sierra
     tango uniform victor whiskey xray yankee zulu red blue green yellow orange purple white black
-    pink grey gray brown unknown
+    pink grey gray brown unknown saline ampoule wipe wipes glove gloves swab swabs syringe suction catheter pad pads
+    sterile adhesive remover silicone hydrocolloid sponge roll rolls sheet small medium large infant adult child
+    paediatric pediatric neonatal newborn box pack face prep film foam cotton silk cloth paper plastic water solution
     """
 )
-"""A label with one of these words is a place or a thing, not a person."""
+"""A text with one of these words names a place or a thing, not a person."""

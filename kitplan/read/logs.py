@@ -47,7 +47,7 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
     reader = TableReader(raw, findings)
     moments, _ = reader.days("date")
     frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": _items(reader, items),
-                          "units": reader.numbers("units", low=0, high=1e7),
+                          "units": reader.numbers("units", low=0, high=1e6),
                           "price": reader.numbers("price", low=0, high=1e7)})
     _say_day_order(reader, findings)
     return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)

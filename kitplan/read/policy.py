@@ -11,9 +11,8 @@ import pandas as pd
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, suggestion
-from kitplan.read.identity import guard_settings
 from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, checked, keys_of
-from kitplan.read.settings import Default, defaults_in, parse_toml, refuse_unknown
+from kitplan.read.settings import Default, defaults_in, guard, parse_toml, refuse_unknown
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, raw_table, report_headers
 from kitplan.read.values import (
@@ -119,7 +118,7 @@ def _unit_sheet(source: Source, findings: Findings) -> tuple[str, dict[str, Any]
             settings["expect"] = rows
         elif rows:
             settings.setdefault("resecure", {})["modifier"] = rows
-    findings.identities += guard_settings(raw.name, settings)
+    guard(raw.name, settings, findings)
     return raw.name, settings
 
 

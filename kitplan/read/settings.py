@@ -11,7 +11,7 @@ from typing import Any
 from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings, suggestion
 from kitplan.read.grids import decode
-from kitplan.read.identity import guard_settings
+from kitplan.read.identity import doubtful_settings, guard_settings
 
 MOST_NESTED = 20
 """Blocks in blocks, or points in a key, that settings may have; nobody writes more than four."""
@@ -38,7 +38,7 @@ def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] 
             findings.fault(name, "holds blocks too deep, or whole numbers too large, for settings",
                            "Compare it with the starter's file.")
             return None
-        findings.identities += guard_settings(name, settings)
+        guard(name, settings, findings)
         return settings
     except tomllib.TOMLDecodeError as error:
         row, fault = _place(str(error), text)
@@ -46,6 +46,16 @@ def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] 
     except (RecursionError, ValueError, OverflowError):
         findings.fault(name, "is not readable settings", "Compare it with the starter's file.")
     return None
+
+
+def guard(name: str, settings: Mapping[str, Any], findings: Findings) -> None:
+    """Note what looks like a patient's identity in settings, and what may be one: a key, never a value."""
+    if name.startswith("config/"):
+        return
+    findings.identities += guard_settings(name, settings)
+    for key in doubtful_settings(settings):
+        findings.warn(name, "may be a person's name; it is not shown", "Delete it if it is one; a place may stay.",
+                      column=key)
 
 
 def _is_tame(settings: dict[str, Any]) -> bool:

@@ -56,6 +56,8 @@ def refuse_strangers(
     folded = {key_of(k) for k in known}
     codes, distinct = pd.factorize(values)
     strange = [c for c, text in enumerate(distinct) if text and key_of(text) not in folded]
+    if column == "item":
+        reader.guard_strangers(column, [str(distinct[c]) for c in strange])
     for code in strange[:MOST_SHOWN]:
         reader.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
     if strange[MOST_SHOWN:]:

@@ -15,7 +15,8 @@ from kitplan.read.columns import Column
 from kitplan.read.days import day_order, read_days
 from kitplan.read.findings import Findings, nearest
 from kitplan.read.grids import Grid, header_key
-from kitplan.read.identity import header_may_be_shown
+from kitplan.read.guard import guard_table
+from kitplan.read.identity import header_may_be_shown, identity_problem, looks_like_number_of_record
 from kitplan.read.workbook import column_letter
 
 _HEADER_SEARCH_ROWS = 30
@@ -52,7 +53,10 @@ class RawTable:
 
 
 def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> RawTable | None:
-    """Find the header row and the known columns of a grid; None when there is no header (noted as a fault)."""
+    """Find the header row and the known columns of a grid; None when there is no header (noted as a fault).
+
+    Every table that is read comes through here, and so past the guard against patient identity.
+    """
     at = _header_row(grid, known)
     if at is None:
         needed = [c.name for c in known.values() if c.required]
@@ -77,7 +81,9 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
     others = _other_columns(header, set(names.values()), cells)
     headers = {n: (str(tidy(header[p])), column_letter(p)) for n, p in names.items()}
     columns = {n: cells[p] for n, p in names.items()}
-    return RawTable(grid.name, known, columns, headers, others, rows, grid.formulas, names)
+    raw = RawTable(grid.name, known, columns, headers, others, rows, grid.formulas, names)
+    guard_table(raw, findings)
+    return raw
 
 
 def header_names(grid: Grid, known: Mapping[str, Column]) -> set[str]:
@@ -262,6 +268,12 @@ class TableReader:
             texts = None if values is None else [text_of(values[i]) for i in where]
             self.findings.rows(self.name, column, self.rows[where], texts, fault, mend)
             self.bad[where] = True
+
+    def guard_strangers(self, column: str, strange: Sequence[str]) -> None:
+        """Note a column as holding identities where what is no item of the catalogue is a number of record."""
+        if any(looks_like_number_of_record(text) for text in strange):
+            self.findings.identities.append(identity_problem(
+                self.name, *self.raw.headers[column], "record numbers, or items that are not in the catalogue"))
 
     def doubt(
         self, column: str | None, mask: np.ndarray, values: np.ndarray | None, fault: str, mend: str

@@ -18,7 +18,6 @@ from kitplan.read.classes import class_files, read_classes
 from kitplan.read.crosschecks import check_floors, check_policy_items, check_roles
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
-from kitplan.read.guard import guard_tables
 from kitplan.read.logs import STOPS, raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.policy import Policy, read_policy
 from kitplan.read.practice_sizes import PracticeSizes
@@ -102,8 +101,6 @@ def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings
     policy = read_policy(source, findings)
     raw = raw_census(source, findings)
     logs = raw_logs(source, findings)
-    airways = [t for t in (raw, logs.get("resecure_log")) if t is not None]
-    guard_tables(airways, [t for name, t in logs.items() if name != "resecure_log"], findings)
     recipes_file, techniques = read_techniques(source, findings)
     items_file, items = read_items(source, findings)
     tubes_file, tubes = read_tubes(source, findings)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kitplan.read.identity import column_holds_identity, header_names_identity, looks_like_full_name
+from kitplan.read.identity import airway_values, header_names_identity, looks_like_full_name
 from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
 
@@ -54,7 +54,7 @@ def test_a_column_of_surnames_stops_the_run(unit_folder, problems_of):
     "e7f2", "Bravo", "W-2025-00017", "Tube One",
 ])
 def test_an_ordinary_label_passes(label):
-    assert column_holds_identity("airway", [label, "A2"], 2) is None
+    assert airway_values("airway", [label, "A2"], 2) == (None, ())
 
 
 @pytest.mark.parametrize("header", [
