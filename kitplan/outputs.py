@@ -13,7 +13,6 @@ if TYPE_CHECKING:
 
     from kitplan.plan import Plan
 
-WORKBOOK = "stock-room.xlsx"
 RECORD = "plan.json"
 PRINTS = {"kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
 """Parts with prints, and the folder of each."""
@@ -21,19 +20,19 @@ PRINTS = {"kits": "kits", "order": "orders", "rates": "rates", "training": "trai
 
 def plan_files(plan: Plan) -> dict[str, bytes]:
     """Everything that `plan` writes: tables, workbook, prints of the parts, and plan.json with their checksums."""
-    from kitplan.workbooks import build_workbook
+    from kitplan.workbooks import build_workbooks
 
     files: dict[str, bytes] = {}
     for part in sorted(plan.parts):
         files |= part_tables(plan.tables_of(part))
         files |= part_prints(plan, part)
-    files[WORKBOOK] = build_workbook(plan)
+    files |= build_workbooks(plan)
     files[RECORD] = plan_json(plan, files)
     return files
 
 
 def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str, bytes]:
-    """What the command of one part writes: its tables, its prints, PART.xlsx and PART.json.
+    """What the command of one part writes: its tables, its prints, its workbook and PART.json.
 
     without: beginnings of names of files to leave as they stand in the folder.
     """
@@ -41,9 +40,7 @@ def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str
 
     files = part_tables(plan.tables_of(part)) | part_prints(plan, part)
     files = {name: content for name, content in files.items() if not name.startswith(without)}
-    book = build_part_workbook(plan, part)
-    if book is not None:
-        files[f"{part}.xlsx"] = book
+    files |= build_part_workbook(plan, part)
     record = head(plan) | {
         "parts": [part],
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],

@@ -1,70 +1,51 @@
-"""stock-room.xlsx: what the unit works with, one sheet a question."""
+"""Build the workbooks of a plan, one a person."""
 
 from __future__ import annotations
 
 import importlib
-from importlib.util import find_spec
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from kitplan.parts.overview import start_sheet as start
+from kitplan.parts.overview.readers import WORKBOOKS, Sheets, part_file
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
     from kitplan.plan import Plan
 
-CORE = frozenset({
-    "par_levels", "count_and_order", "bedside_emergency", "frontier", "airways", "assumptions", "input_checks",
-})
-"""Sheets that every plan has; every other name is a part, and has sheets when it ran."""
 
-SHEETS = {
-    "par_levels": "parts.par.sheets", "frontier": "parts.par.frontier_sheet",
-    "changes": "parts.par.changes_sheet", "count_and_order": "parts.orders.count_sheet", "order": "parts.orders.sheets",
-    "bedside_emergency": "parts.kits.emergency_sheet", "airways": "parts.overview.airways_sheet",
-    "assumptions": "parts.overview.assumptions_sheet", "input_checks": "parts.overview.input_checks_sheet",
-}
-"""Modules that write a sheet; a part that stands nowhere here has its own parts/NAME/sheets.py."""
-
-SECTIONS = (
-    ("For the week", ("par_levels", "count_and_order", "bedside_emergency", "order", "changes")),
-    ("Bedside kits", ("kits",)),
-    ("To decide", ("frontier", "audit", "seasons", "forecast", "simulate", "compare")),
-    ("For the class", ("training",)),
-    ("Behind the numbers", ("rates", "airways", "assumptions", "input_checks")),
-)
-"""Sheets in the order a person needs them; a part that stands nowhere here comes before the last section."""
+def build_workbooks(plan: Plan) -> dict[str, bytes]:
+    """File name -> workbook, for every person whom this plan has sheets for; the same plan gives the same bytes."""
+    books = {workbook: _new_book(plan, first=True) for workbook in WORKBOOKS}
+    for workbook, book in books.items():
+        _add_sheets(book, plan, (sheets for sheets in workbook.sheets if sheets.part in plan.parts))
+    made = {workbook: book for workbook, book in books.items() if len(book.pages) > 1}
+    for workbook, book in made.items():
+        start.fill(book.pages[0], plan, workbook, list(made))
+    return {workbook.file: book.content() for workbook, book in made.items()}
 
 
-def build_workbook(plan: Plan) -> bytes:
-    """The whole workbook of a plan that has par levels; the same plan gives the same bytes."""
-    book = Book(plan.unit.name, plan.unit.currency, plan.number)
-    first = start.add_first_sheet(book)
-    for section, names in sections_of(plan):
-        book.section = section
-        for name in names:
-            _add_sheets(book, plan, name)
-    start.fill(first, plan)
-    return book.content()
+def build_part_workbook(plan: Plan, part: str) -> dict[str, bytes]:
+    """File name -> workbook of one part, for its own command; empty for a part without sheets."""
+    file = part_file(part)
+    persons = [workbook for workbook in WORKBOOKS if workbook.file == file]
+    book = _new_book(plan, first=bool(persons))
+    _add_sheets(book, plan, (s for workbook in WORKBOOKS for s in workbook.sheets if s.part == part))
+    for workbook in persons:
+        start.fill(book.pages[0], plan, workbook, persons)
+    return {file: book.content()} if book.pages else {}
 
 
-def sections_of(plan: Plan) -> list[tuple[str, list[str]]]:
-    """The sections with the modules that this plan has sheets of, in order."""
-    ran = CORE | set(plan.parts) - {"par"}
-    placed = {name for _, names in SECTIONS for name in names}
-    sections = [(section, [name for name in names if name in ran]) for section, names in SECTIONS]
-    sections.insert(-1, ("More", sorted(ran - placed)))
-    return [(section, names) for section, names in sections if names]
+def _new_book(plan: Plan, first: bool) -> Book:
+    """An empty workbook; first: with its first sheet reserved, to be filled when the others are known."""
+    book = Book(plan.unit.name, plan.unit.currency, plan.number, plan.unit.paper)
+    if first:
+        start.add_first_sheet(book)
+    return book
 
 
-def build_part_workbook(plan: Plan, part: str) -> bytes | None:
-    """The sheets of one part alone, for its own command; None for a part without sheets."""
-    book = Book(plan.unit.name, plan.unit.currency, plan.number)
-    _add_sheets(book, plan, part)
-    return book.content() if book.pages else None
-
-
-def _add_sheets(book: Book, plan: Plan, name: str) -> None:
-    module = SHEETS.get(name, f"parts.{name}.sheets")
-    folder = f"kitplan.{module}".rpartition(".")[0]
-    if find_spec(folder) is not None and find_spec(f"kitplan.{module}") is not None:
-        importlib.import_module(f"kitplan.{module}").add_sheets(book, plan)
+def _add_sheets(book: Book, plan: Plan, sheets: Iterable[Sheets]) -> None:
+    for entry in sheets:
+        book.section = entry.heading
+        module, _, function = entry.writer.partition(":")
+        getattr(importlib.import_module(f"kitplan.parts.{module}"), function)(book, plan)

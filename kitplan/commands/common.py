@@ -7,6 +7,7 @@ import errno
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -32,11 +33,23 @@ seed_option = click.option(
     "--seed", metavar="N", type=click.IntRange(0, 2**32 - 1), default=None,
     help="Seed of the random numbers; the same seed gives the same plan.  [default: from policy.toml]",
 )
+_PAPER = "kitplan.paper"
+
+
+def _keep_paper(context: click.Context, _: click.Parameter, paper: str | None) -> None:
+    context.meta[_PAPER] = paper
+
+
+paper_option = click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default=None, expose_value=False, callback=_keep_paper,
+    help="Paper of the prints.  [default: paper in unit.toml, else a4]",
+)
+"""Takes effect in `load`."""
 
 
 def unit_options(command: Command) -> Command:
-    """Give a command the parameters unit_path (Path), out (Path | None) and seed (int | None)."""
-    return unit_argument(out_option(seed_option(command)))
+    """Give a command the parameters unit_path (Path), out (Path | None) and seed (int | None), and --paper."""
+    return unit_argument(out_option(seed_option(paper_option(command))))
 
 
 def out_folder(unit_path: Path, out: Path | None) -> Path:
@@ -64,6 +77,9 @@ def load(
         from kitplan.read.learnt import with_learnt
 
         unit = with_learnt(unit, learnt)
+    context = click.get_current_context(silent=True)
+    if context is not None and context.meta.get(_PAPER):
+        unit = replace(unit, paper=context.meta[_PAPER])
     for warning in unit.warnings:
         say(f"Look at: {warning}")
     return unit

@@ -27,10 +27,11 @@ def run_part(
 ) -> tuple[Plan, Written]:
     """Plan one part of a unit and write its files, all or nothing; return the plan and what was written.
 
-    must_write: files beside PART.xlsx and PART.json that the folder has to allow, looked at before the work begins.
+    must_write: files beside its workbook and PART.json that the folder has to allow, looked at before the work begins.
     prepare: changes or refuses the unit that was read. settle: changes or refuses the plan before it is written.
     remove_stale: remove the part's own earlier tables that are no longer made. classes: as in `load_unit`.
     """
+    from kitplan.parts.overview.readers import part_file
     from kitplan.read.problems import InputError
     from kitplan.write.writer import check_target, write_outputs
 
@@ -40,7 +41,7 @@ def run_part(
         unit = load(unit_path, seed, classes=classes)
         if faults := unit.faults_of(part):
             raise InputError(faults)
-        check_target(folder, (f"{part}.xlsx", f"{part}.json", *must_write))
+        check_target(folder, (part_file(part), f"{part}.json", *must_write))
         if prepare is not None:
             unit = prepare(unit)
         from kitplan.plan import plan_unit

@@ -76,14 +76,15 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
     """
-    from kitplan.outputs import RECORD, WORKBOOK
+    from kitplan.outputs import RECORD
+    from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.write.writer import check_target
 
     folder = out_folder(unit_path, out)
     with progress() as report:
         report("Reading")
         unit = aimed_at(load(unit_path, seed, learnt), readiness)
-        check_target(folder, (WORKBOOK, RECORD, "tables/par_levels.csv"))
+        check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))
         from kitplan.plan import plan_unit
 
         plan = plan_unit(unit, seed, parts, report)
@@ -100,7 +101,7 @@ def make_plan(
         say(line)
     for sentence in written.sentences():
         say(sentence)
-    click.echo(f"Written to {written.folder}: open {WORKBOOK} and begin with its first sheet.")
+    click.echo(f"Written to {written.folder}: open {STOCK_ROOM.file}; its first sheet says who opens the others.")
     for sentence in plan.changes.sentences() if "changes" in plan.parts else ():
         say(sentence)
     for sentence in three_sentences(plan):

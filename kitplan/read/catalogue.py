@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+
 import numpy as np
 import pandas as pd
 
@@ -9,6 +11,7 @@ from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.resources import config_file
 
 SCOPES = ("event", "patient", "unit")
 EMERGENCY_ROLES = ("mask", "bag")
@@ -38,6 +41,14 @@ def read_items(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
     if len(raw) == 0:
         findings.fault(raw.name, "has no rows", "Add one row an item.")
     return raw.name, frame.astype({"pack": int})
+
+
+def invented_prices(items: pd.DataFrame) -> list[str]:
+    """Items whose price is still the invented one of the shipped catalogue, or is marked invented where it stands."""
+    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
+        shipped = {row["item"]: float(row["price"]) for row in csv.DictReader(lines)}
+    return [str(item) for item, price, ground in zip(items["item"], items["price"], items["provenance"])
+            if "invented" in ground and shipped.get(str(item), price) == price]
 
 
 def _columns(reader: TableReader, own: bool) -> pd.DataFrame:

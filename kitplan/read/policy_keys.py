@@ -12,7 +12,7 @@ from kitplan.read.cells import Bad
 class Setting:
     """One setting. kind: number, integer, flag, text, texts or shares (a list of chances).
 
-    low, high: what is accepted (exclusive where `strict`); of a text its length.
+    low, high: what is accepted (exclusive where `strict`); of a text its length. choices: the only texts accepted.
     usual: outside it the value is questioned. ground: why that range is usual, shown with the question.
     """
 
@@ -23,6 +23,7 @@ class Setting:
     strict: bool = False
     usual: tuple[float, float] | None = None
     ground: str = "common practice, no source"
+    choices: tuple[str, ...] = ()
 
 
 _CHANCE = Setting("number", "chance", 0.0, 1.0, strict=True, usual=(0.9, 0.995),
@@ -32,6 +33,7 @@ _PER_DAY = Setting("number", "a day", 0, 24, usual=(0, 2))
 SETTINGS: Mapping[str, Setting] = {
     "name": Setting("text", "characters", 1, 120),
     "currency": Setting("text", "characters", 1, 12),
+    "paper": Setting("text", "paper that prints are made for", 1, 12, choices=("a4", "letter")),
     "mean_stay_days": Setting("number", "days", 0, 3650, strict=True, usual=(0.5, 120)),
     "stay_log_sd": Setting("number", "log-normal sigma", 0, 3, usual=(0, 2)),
     "stock.review_days": Setting("number", "days", 0, 366, strict=True, usual=(1, 31)),
@@ -101,6 +103,10 @@ def checked(setting: Setting, value: object) -> object | Bad:
     if setting.kind == "text":
         if not isinstance(value, str) or not value.isprintable():
             return Bad("is not a text", 'Put it in quotation marks: "text".')
+        if setting.choices:
+            named = value.strip().casefold()
+            return named if named in setting.choices else Bad(
+                "is not one of the choices", f"Write {' or '.join(map(repr, setting.choices))}.".replace("'", '"'))
         longest = int(setting.high or 200)
         good = 0 < len(value.strip()) <= longest
         return value.strip() if good else Bad("is empty or too long", f"Write 1 to {longest} characters.")

@@ -84,7 +84,7 @@ def load_unit(path: Path, seed: int | None = None, classes: Sequence[Path] = ())
     census = _census(tables, codes, strata, findings)
     return Unit(
         path=Path(path), name=str(tables.policy.values.get("name", Path(path).resolve().stem)),
-        currency=str(tables.policy.values.get("currency", NO_CURRENCY)),
+        currency=str(tables.policy.values.get("currency", NO_CURRENCY)), paper=str(tables.policy.values["paper"]),
         strata=strata, census=census, frequency=frequency,
         checks_per_day=int(tables.policy.values["resecure.checks_per_day"]),
         techniques=MappingProxyType(tables.techniques), items=tables.items,

@@ -111,9 +111,13 @@ class Technique:
     provenance: str = ""
 
 
+READINESS = "the chance that nothing runs short from one count until the order of the next count arrives"
+"""What readiness is, in the same words wherever a person reads of it."""
+
+
 @dataclass(frozen=True)
 class StockPolicy:
-    """Stock room. readiness is the chance that no item runs short in review_days + lead_days."""
+    """Stock room. readiness: see READINESS; that is review_days + lead_days."""
 
     review_days: float
     lead_days: float
@@ -188,7 +192,7 @@ class SeasonPolicy:
 class Assumption:
     """One number the plan rests on, for the assumptions sheet.
 
-    source: provenance mark of a default ("common practice, no source", "[S: ...]"), or "this unit's unit.toml".
+    source: provenance mark of a default ("common practice, no source", "(read in the source: ...)"), or "this unit's unit.toml".
     """
 
     topic: str
@@ -246,6 +250,7 @@ class Unit:
     warnings: tuple[Problem, ...] = ()
     checksums: Mapping[str, str] = field(default_factory=dict)
     seasons: SeasonPolicy | None = None
+    paper: str = "a4"
 
     @property
     def n_strata(self) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from kitplan.read.values import READINESS
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
 
@@ -31,7 +32,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     days = plan.unit.stock.protection_interval_days
     page.title(
         "Today's par levels, and the way to the target",
-        f"Readiness is the chance that no item runs short in {days:g} days. Work down the list and stop where you "
+        f"Readiness is {READINESS} ({days:g} days). Work down the list and stop where you "
         "like: each line says how ready you are and what is on the shelf once it is done. The way begins at today's "
         "shelf and keeps what serves there, so it may end at other numbers than the sheet Par levels, which begins at "
         "an empty shelf.",

@@ -25,7 +25,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
     """Forecast UNIT's supplies by month, in items, packs and money, with 80 and 95 % bands.
 
     Where stock_issues.csv is there, past months are split into census, frequency, use per event, unexplained and
-    price. Writes forecast.xlsx (its first sheet is one page for the manager), tables/ and forecast.json.
+    price. Writes months.xlsx (its first sheet is one page for the manager), tables/ and forecast.json.
     """
     def prepare(unit: Unit) -> Unit:
         return unit if months is None else replace(unit, forecast=replace(unit.forecast, months=months))
@@ -37,6 +37,6 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
         say(f"Look at: {note}")
     for sentence in written.sentences():
         say(sentence)
-    click.echo(f"Written to {written.folder}: open forecast.xlsx.")
+    click.echo(f"Written to {written.folder}: open months.xlsx.")
     for sentence in view.sentences():
         click.echo(printable(sentence))

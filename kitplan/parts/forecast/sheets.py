@@ -1,4 +1,4 @@
-"""One page for the manager, then the months by item and how the forecast was chosen."""
+"""One page for the manager, then the months by item."""
 
 from __future__ import annotations
 
@@ -8,26 +8,25 @@ import pandas as pd
 
 from kitplan.parts.forecast import variance_sheet as variance
 from kitplan.write.book import Book, Page
-from kitplan.write.charts import Line, bar_chart, line_chart, place
+from kitplan.write.charts import Line, line_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.model import ManagerView
     from kitplan.parts.forecast.months_ahead import Forecast
     from kitplan.plan import Plan
 
-MANAGER, ITEMS, CHOICE = "Months ahead", "Use by month", "How it was forecast"
+MANAGER, ITEMS = "Months ahead", "Use by month"
 _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the manager's page, use by month, past months (where issues are known) and the choice of method."""
+    """Add the manager's page, use by month, and past months where issues are known."""
     view: ManagerView = plan.forecast
     _manager_page(book, plan, view)
     _use_by_month(book, view.forecast)
     if view.variance is not None:
         called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
         variance.add_variance(book, view.variance, called)
-    _choice(book, view.forecast)
 
 
 def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
@@ -189,79 +188,3 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
 
 def _rounded(value: float) -> int | None:
     return None if pd.isna(value) else round(float(value))
-
-
-def _choice(book: Book, forecast: Forecast) -> None:
-    page = book.page(
-        CHOICE, "Which way of forecasting did best on past months", (34, 10, 10, 10, 12, 12, 12, 12)
-    )
-    page.title("How it was forecast", f"Census: {forecast.reason}.")
-    if len(forecast.backtest):
-        kinds = ("text", "text", "whole", "whole", "number2", "number2", "share", "share")
-        page.header(
-            (
-                "Method",
-                "Used",
-                "Tried from",
-                "Months compared",
-                "Scaled error",
-                "Mean error (airways)",
-                "80 % band held",
-                "95 % band held",
-            ),
-            kinds,
-            freeze=False,
-        )
-        rows = [
-            page.row(
-                (
-                    row.method,
-                    "yes" if row.chosen else "",
-                    row.origins,
-                    row.months_compared,
-                    row.mase,
-                    row.mean_absolute_error,
-                    row.coverage_80,
-                    row.coverage_95,
-                ),
-                kinds,
-            )
-            for row in forecast.backtest.itertuples()
-        ]
-        page.spread(
-            "Each method forecast past months from what was known before them. Scaled error: mean error over the "
-            "mean change from one month to the next; under 1 is better than saying 'as this month'. Bands are "
-            "those that the other back-tests would have given.",
-            "note",
-        )
-        methods = (1, rows[0], rows[-1])
-        scaled = Line("Scaled error (1: as this month)", methods, (5, rows[0], rows[-1]))
-        place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
-    page.skip()
-    _history(page, forecast)
-
-
-def _history(page: Page, forecast: Forecast) -> None:
-    kinds = ("text", "text", "whole", "number2", "number")
-    page.header(
-        ("Month of the census", "Complete", "Days known", "Mean airways", "Airway-days"), kinds, freeze=False
-    )
-    rows = [
-        page.row(
-            (row.month, "yes" if row.complete else "no", row.known_days, row.mean_airways, row.airway_days),
-            kinds,
-        )
-        for row in forecast.history.itertuples()
-    ]
-    page.skip()
-    if len(rows) > 1:
-        months = (1, rows[0], rows[-1])
-        page.new_printed_page()
-        chart = line_chart(
-            page,
-            [Line("Mean airways in place", months, (4, rows[0], rows[-1]))],
-            "Month",
-            "Airways",
-            y_format="0.0",
-        )
-        place(page, chart, rows=16)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 def command(unit_path: Path, out: Path | None, seed: int | None, designs: int | None) -> None:
     """Design the bedside kits of UNIT: what lies in them, which kit for which airway, how many to build.
 
-    Writes kits.xlsx, tables/kit_contents.csv and more, build cards and cut cards (PDF, A4 and US Letter), and
+    Writes kits.xlsx, tables/kit_contents.csv and more, build cards and cut cards (PDF), and
     kits.json. Exit code 1: a container or a limit is too small for a safe kit; nothing is written.
     """
     def prepare(unit: Unit) -> Unit:
@@ -32,6 +32,6 @@ def command(unit_path: Path, out: Path | None, seed: int | None, designs: int | 
     plan, written = run_part("kits", unit_path, out, seed, ("tables/kit_contents.csv",), prepare)
     for sentence in written.sentences():
         say(sentence)
-    click.echo(f"Written to {written.folder}: open kits.xlsx; print build-cards-a4.pdf and cut-cards-a4.pdf.")
+    click.echo(f"Written to {written.folder}: open kits.xlsx; print build-cards.pdf and cut-cards.pdf.")
     for sentence in plan.kits.sentences(plan.unit.currency):
         click.echo(sentence)

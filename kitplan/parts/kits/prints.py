@@ -1,4 +1,4 @@
-"""Prints of the kits: build cards, cut cards, and the lookup for the wall, on A4 and US Letter."""
+"""Prints of the kits: build cards, cut cards, and the lookup for the wall, on the unit's paper."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from kitplan.parts.kits.build_card import build_cards
 from kitplan.parts.kits.cut_card import cut_cards, cut_jobs
 from kitplan.parts.kits.lookup import Lookup, kit_lookup
-from kitplan.write.listing import PAPERS
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
 if TYPE_CHECKING:
@@ -22,15 +21,12 @@ def prints(plan: Plan) -> dict[str, bytes]:
     foot = f"{plan.unit.name}   Plan {plan.number}"
     lookup = kit_lookup(kits.strata, {name: t.title for name, t in plan.unit.techniques.items()})
     jobs = cut_jobs(plan.unit, kits.item_choice, kits.strata)
-    files = {}
-    for paper in PAPERS:
-        files[f"build-cards-{paper}.pdf"] = build_cards(
-            plan.unit, kits.contents, kits.strata, kits.builds, paper, foot
-        )
-        files[f"which-kit-{paper}.pdf"] = which_kit(lookup, paper, foot)
-        if jobs:
-            files[f"cut-cards-{paper}.pdf"] = cut_cards(jobs, paper, foot)
-    return files
+    paper = plan.unit.paper
+    files = {
+        "build-cards.pdf": build_cards(plan.unit, kits.contents, kits.strata, kits.builds, paper, foot),
+        "which-kit.pdf": which_kit(lookup, paper, foot),
+    }
+    return files | ({"cut-cards.pdf": cut_cards(jobs, paper, foot)} if jobs else {})
 
 
 def which_kit(lookup: Lookup, paper: str, foot: str) -> bytes:

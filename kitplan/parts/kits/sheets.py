@@ -1,33 +1,24 @@
-"""Bedside kits in the workbook: which kit, what lies in it and why, what to build, what designs and rolls cost."""
+"""Bedside kits for the coordinator and the bedside: which kit, how many to build, what lies in each and why."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
-from kitplan.read.values import STRATUM_KEY
-from kitplan.write.book import Book
-from kitplan.write.charts import Line, place, scatter
-from kitplan.write.shelf import role_title
+from kitplan.write.book import Book, Page
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
     from kitplan.plan import Plan
 
-LOOKUP_TITLE, CONTENTS_TITLE, BUILD_TITLE = "Which kit", "Kit contents", "Kits to build"
-CURVE_TITLE, ROLLS_TITLE = "Kit designs and cost", "Roll choice"
+LOOKUP_TITLE, KITS_TITLE = "Which kit", "Kits"
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the five kit sheets, the one a nurse reads first."""
+    """Add the look-up that a nurse reads, and the kits to build with their contents."""
     kits: KitPlan = plan.kits
     _add_lookup(book, plan, kits)
-    _add_contents(book, plan, kits)
-    _add_builds(book, plan, kits)
-    _add_curve(book, kits)
-    _add_rolls(book, kits)
+    _add_kits(book, plan, kits)
 
 
 def _add_lookup(book: Book, plan: Plan, kits: KitPlan) -> None:
@@ -48,11 +39,18 @@ def _add_lookup(book: Book, plan: Plan, kits: KitPlan) -> None:
                 "and tell the coordinator. Check mask and bag with your own eyes.", "wrap")
 
 
-def _add_contents(book: Book, plan: Plan, kits: KitPlan) -> None:
-    page = book.page(CONTENTS_TITLE, "What lies in each kit design, and why", (6, 24, 40, 12, 12, 10, 50))
-    policy, titles = plan.unit.bedside, {name: t.title for name, t in plan.unit.techniques.items()}
-    page.title("Kit contents", f"One kit lasts {policy.restock_hours:g} hours with {policy.readiness:.0%} chance. "
-                               "Quantities are single items, not packs. EM: emergency set, never left out.")
+def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
+    page = book.page(KITS_TITLE, "How many kits to build for the week ahead, and what lies in each",
+                     (6, 24, 40, 12, 12, 12, 50))
+    policy = plan.unit.bedside
+    page.title("Bedside kits", f"One kit lasts {policy.restock_hours:g} hours with {policy.readiness:.0%} chance. Count "
+                               "what is built already and build the difference.")
+    _builds(page, kits)
+    page.spread("A full kit goes to each airway that arrives. A restock set replaces what one re-secure used. The "
+                f"numbers are enough for the week ahead with {policy.readiness:.0%} chance.", "note")
+    page.skip()
+    page.spread("What lies in each kit: single items, not packs. EM: emergency set, never left out.", "strong")
+    titles = {name: t.title for name, t in plan.unit.techniques.items()}
     kinds = ("strong", "text", "wrap", "whole", "money", "litres", "wrap")
     page.header(("", "Item", "Description", "Single items", f"Value ({book.currency})", "Volume", "Because"), kinds)
     for design, rows in kits.contents.groupby("design", sort=False):
@@ -64,86 +62,11 @@ def _add_contents(book: Book, plan: Plan, kits: KitPlan) -> None:
                     float(rows["litres"].sum()), None), kinds)
 
 
-def _add_builds(book: Book, plan: Plan, kits: KitPlan) -> None:
-    page = book.page(BUILD_TITLE, "How many kits and restock sets for the week ahead; kits against the stock room",
-                     (30, 14, 16, 16, 16, 14, 16, 16))
-    policy = plan.unit.bedside
-    chance = f"{policy.readiness:.0%}"
-    page.title("Kits to build for the week ahead",
-               f"Enough with {chance} chance. Count what is built already and build the difference.")
-    page.header(("Design", "Full kits", "Arrivals expected", "Restock sets", "Restock sets expected", "At bedsides",
-                 "Re-secures a kit"), ("text", *["whole", "number"] * 2, "number", "whole"), freeze=False)
+def _builds(page: Page, kits: KitPlan) -> None:
+    """How many full kits and restock sets to have ready."""
+    kinds = ("text", "strong", "wrap", "whole", "whole", "whole", "wrap")
+    page.header(("", "To build", "", "Full kits", "Restock sets", "Re-secures a kit", "Because"), kinds, freeze=False)
     for row in kits.builds.itertuples():
-        page.row((f"Kit {row.design}", row.build, row.mean_arrivals, row.top_up_sets, row.mean_top_up_sets,
-                  row.at_bedsides, row.re_secures), ("strong", *["whole", "number"] * 2, "number", "whole"))
-    page.skip()
-    page.spread("A full kit goes to each airway that arrives. A restock set replaces what one re-secure used.", "wrap")
-    page.skip()
-    page.spread("Kits and the stock room", "strong")
-    page.spread("Issued to kits = used by re-secures + left in kits when their airway ends. " + (
-        "Par levels plan both (kits_in_par = true in unit.toml). " if policy.kits_in_par else
-        "Par levels plan what is used. They do not plan what is left in a kit: where it is thrown away, add the last "
-        "column to par, or write kits_in_par = true under [bedside] in unit.toml and plan again. "
-    ) + "Kits at bedsides and kits built ahead stand outside the stock room and are in no par level. Admission secures "
-        "come straight from the stock room and are in the par levels.", "wrap")
-    kinds = ("text", *["number"] * 4, "whole", "number", "whole")
-    page.header(("Item", "Used a month", "Left over a month", "Issued a month", "At bedsides", "In built kits",
-                 "Left over, one interval", "Add to par (units)"), kinds)
-    for row in kits.accounts.itertuples():
-        page.row((row.item, row.used_per_month, row.left_per_month, row.issued_per_month, row.at_bedsides,
-                  row.in_built_kits, row.left_per_interval, row.add_to_par_units), kinds)
-
-
-def _add_curve(book: Book, kits: KitPlan) -> None:
-    page = book.page(CURVE_TITLE, "What one kit design more or fewer costs", (12, 18, 18, 10, 16, 18, 26),
-                     landscape=False)
-    page.title("Kit designs and cost", "Money a month for what kits use and throw away. Few designs are easy to build "
-                                       "and waste more; many fit better.")
-    kinds = ("whole", "money", "money", "share2", "litres", "money", "strong")
-    page.header(("Designs", f"A month ({book.currency})", "Cannot cost less than", "Gap", "Largest kit",
-                 "Saved by one more design", ""), kinds)
-    first = page.next_row
-    for row in kits.curve.itertuples():
-        page.row((row.designs, row.monthly_cost, row.bound, row.gap, row.largest_litres, row.saved,
-                  row.note.capitalize()), kinds)
-    last = page.next_row - 1
-    page.skip()
-    for note in kits.notes:
-        page.spread(note, "wrap")
-    page.skip()
-    known = kits.curve.index[kits.curve["monthly_cost"].notna()]
-    start = first + int(known.min())
-    at = first + int(kits.curve.index[kits.curve["note"] == "chosen"][0])
-    lines = [Line("Cost of the best designs", (1, start, last), (2, start, last)),
-             Line("Chosen", (1, at, at), (2, at, at), marker="diamond", dash=None, marker_size=12)]
-    place(page, scatter(page, lines, "Kit designs", f"A month ({book.currency})", y_format="#,##0"), rows=22)
-
-
-def _add_rolls(book: Book, kits: KitPlan) -> None:
-    page = book.page(ROLLS_TITLE, "Which tape roll, dressing sheet and other single-patient item wastes least",
-                     (26, 20, 14, 14, 14, 14, 20, 34))
-    page.title("Roll choice", "What is opened for one patient is thrown away when the airway ends: long rolls waste "
-                              "then, short rolls waste the remnants. Figures are exact expectations.")
-    page.spread("One item for the whole unit", "strong")
-    kinds = ("text", "text", "whole", "whole", "share", "money", "money", "wrap")
-    page.header(("Item", "What it does", "Serves kinds", "of kinds", "Thrown away", f"A month ({book.currency})",
-                 "Above best", "Remark"), kinds, freeze=False)
-    for row in kits.opened.single.itertuples():
-        page.row((row.item, role_title(row.role), row.serves, row.strata, row.discarded_share, row.monthly_cost,
-                  row.extra_monthly_cost, row.remark), kinds)
-    page.skip()
-    page.spread("Airway by airway", "strong")
-    own_kinds = ("text", "whole", "number2", "share", "money", "money", "strong")
-    page.header(("Item", "Uses from one", "Opened a stay", "Thrown away", "A stay", "A month", "Choice"), own_kinds)
-    rolls = kits.opened.tape.rename(columns={"uses_per_roll": "uses_per_item", "rolls_per_stay": "items_per_stay"})
-    both = pd.concat([rolls, kits.opened.opened], ignore_index=True)
-    both = both[both["choice"].isin(["best", "suits", "piece too long"])]
-    for airway in kits.strata.itertuples():
-        own = both[(both[STRATUM_KEY] == [getattr(airway, key) for key in STRATUM_KEY]).all(axis=1)]
-        if len(own):
-            page.group((airway.label,))
-        for row in own.itertuples():
-            wording = {"best": "BEST", "suits": ""}.get(row.choice, row.choice)
-            wording = ", ".join(filter(None, (wording, "in the kit" if row.in_kit else "")))
-            page.row((row.item, row.uses_per_item, row.items_per_stay, row.discarded_share, row.cost_per_stay,
-                      row.monthly_cost, wording), own_kinds)
+        because = (f"{row.mean_arrivals:.1f} arrivals and {row.mean_top_up_sets:.1f} restocks expected; "
+                   f"{row.at_bedsides:.1f} at bedsides")
+        page.row((None, f"Kit {row.design}", None, row.build, row.top_up_sets, row.re_secures, because), kinds)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, run_safely, say, seed_option
+from kitplan.commands.common import load, out_folder, paper_option, progress, run_safely, say, seed_option
 from kitplan.read.problems import UnsafePlan
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ _STANDING = ("tables/order_points", "bin-labels", "count-sheet")
 @click.option("--without", metavar="ITEM", multiple=True, help="An item that cannot be had; may be given again.")
 @click.option("--weeks", type=click.FloatRange(0, 104, min_open=True), help="How long it cannot be had, weeks.")
 @seed_option
+@paper_option
 @run_safely()
 def command(counted: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None,
             without: tuple[str, ...], weeks: float | None, seed: int | None) -> None:

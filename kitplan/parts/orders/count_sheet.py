@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from kitplan.parts.par.summary import not_yet_own
 from kitplan.write.book import Book, Formula, Page
 from kitplan.write.shelf import stock_lines
 
@@ -42,6 +43,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         "A line left blank is not counted and orders nothing. EM marks emergency equipment. LOW under Look: it may run "
         "out before the order arrives, so do not wait for the order day.",
     )
+    for sentence in not_yet_own(plan.unit):
+        page.spread(sentence, "strong_wrap")
     sums = _sums(page, len(held), book.currency)
     band = page.next_row
     page.band([

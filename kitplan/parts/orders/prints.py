@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from kitplan.parts.orders.bin_labels import bin_labels_pdf
-from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
+from kitplan.write.listing import Column, Listing, listing_pdf
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
@@ -16,16 +16,16 @@ if TYPE_CHECKING:
 
 
 def prints(plan: Plan) -> dict[str, bytes]:
-    """File name -> PDF, each on A4 and on US Letter."""
+    """File name -> PDF, on the unit's paper."""
     weekly: WeeklyRound = plan.orders
     foot = f"{plan.unit.name}   Plan {plan.number}"
     lists = {"count-sheet": count_sheet(weekly, foot)}
     if weekly.order is not None:
         lists |= {"order": order_list(weekly.order, plan.unit.currency, foot),
                   "expiry-list": expiry_list(weekly.order, foot)}
-    files = {f"{name}-{paper}.pdf": listing_pdf(listing, paper) for name, listing in lists.items() for paper in PAPERS}
-    files |= {f"bin-labels-{paper}.pdf": bin_labels_pdf(weekly.points.levels, paper) for paper in PAPERS}
-    return files
+    paper = plan.unit.paper
+    files = {f"{name}.pdf": listing_pdf(listing, paper) for name, listing in lists.items()}
+    return files | {"bin-labels.pdf": bin_labels_pdf(weekly.points.levels, paper)}
 
 
 def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from kitplan.parts.par.summary import not_yet_own
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
     from kitplan.parts.orders.ordering import Order
     from kitplan.plan import Plan
+    from kitplan.read.values import Unit
 
 ORDER_TITLE, DATES_TITLE, LOTS_TITLE = "Order", "Dates to watch", "Dated lots"
 BACK_ORDER_TITLE = "Back order"
@@ -26,12 +28,12 @@ def add_sheets(book: Book, plan: Plan) -> None:
     if weekly.back_order is not None:
         _add_back_order(book, weekly.back_order)
     if weekly.order is not None:
-        _add_order(book, weekly)
+        _add_order(book, plan.unit, weekly)
         _add_dates(book, weekly.order)
     _add_lots(book)
 
 
-def _add_order(book: Book, weekly: WeeklyRound) -> None:
+def _add_order(book: Book, unit: Unit, weekly: WeeklyRound) -> None:
     order = weekly.order
     assert order is not None
     page = book.page(ORDER_TITLE, "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 6))
@@ -40,6 +42,8 @@ def _add_order(book: Book, weekly: WeeklyRound) -> None:
                               "the order day.")
     for sentence in weekly.sentences(book.currency):
         page.spread(sentence, "wrap")
+    for sentence in not_yet_own(unit):
+        page.spread(sentence, "strong_wrap")
     page.skip()
     page.header(("Bin", "Item", "Description", "Pack", "Par units", "On shelf", "Cover", "On order", "Order packs",
                  f"Value ({book.currency})", "Lasts days", "Because", "Done"), _ORDER_KINDS, frozen_columns=3)

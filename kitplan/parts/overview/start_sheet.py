@@ -1,12 +1,12 @@
-"""The first sheet: the result in three sentences, what to do with the workbook, and the cautions."""
+"""The first sheet of every workbook: whom it is for, the result, what to do, the cautions, and who opens which."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from kitplan.parts.orders.count_sheet import TITLE as COUNT
-from kitplan.parts.par.sheets import TITLE as PAR
-from kitplan.parts.par.summary import CAUTION, three_sentences
+from kitplan.parts.overview.readers import CLASS, MONTHS, STOCK_ROOM, Workbook
+from kitplan.parts.par.summary import CAUTION, money, not_yet_own, three_sentences
 from kitplan.write.book import Book, Page
 
 if TYPE_CHECKING:
@@ -16,49 +16,110 @@ if TYPE_CHECKING:
 TITLE = "Start here"
 _WIDTHS = (26, 70)
 
+_STEPS = {
+    "stock-room.xlsx": (
+        ("Count", "Count and order", "Open the sheet Count and order (or print it and walk the shelf). Type what you "
+                                     "find in the boxes."),
+        ("Order", "Count and order", "Order the packs that appear. Lines marked LOW come first, EMERGENCY before "
+                                     "URGENT: do not wait for the order day."),
+        ("Save", "Count and order", "Save under this name; kitplan keeps your filled-in copy when it plans again."),
+        ("Label", "Par levels", "Par levels changed? Put the numbers of the sheet Par levels on the bins."),
+        ("Build kits", "Kits", "Count the kits that are built and build the difference to what the sheet Kits says."),
+        ("Plan again", "Par levels", "When the census, a recipe or the catalogue changes, and at least every quarter "
+                                     "(common practice, no source)."),
+    ),
+    "class.xlsx": (
+        ("Get", "Class to buy", "Take stock past its date first, then what the class has; buy the rest."),
+        ("Cut", "Class cutting", "The day before, cut tape and dressings as the sheet says and bag each length."),
+        ("Lay out", "Class stations", "Lay out each station by its list and tick."),
+        ("Run", "Class rounds", "Follow the rounds; carry what the plan says before each."),
+        ("Clear", "Class left over", "Put what is left where the last sheet says. Nothing of it goes to patients."),
+    ),
+    "months.xlsx": (
+        ("Read", "Months ahead", "One page for your director: money by month, with its band, and the largest items."),
+        ("Ask", "Past months", "Ask about the items that are named there: more went out than the census explains."),
+        ("Decide", "Readiness and cost", "See what a little more or less readiness would cost, and say which you want."),
+        ("Change over", "Audit of today's par", "Give the coordinator the steps that you agree to, in their order."),
+    ),
+    "behind-the-numbers.xlsx": (
+        ("Files", "Input checks", "Look at each line and correct the file if it is wrong."),
+        ("Unit", "Airways", "Does this look like your unit? If not, look at the census file."),
+        ("Numbers", "Assumptions", "Change what is wrong for your unit in its files, and plan again."),
+        ("Rates", "Rates learnt", "Believe the rates where events are many; see what was left out."),
+    ),
+}
+"""What to do with a workbook: step, the sheet that it needs, and the sentence. A step without its sheet is left out."""
+
 
 def add_first_sheet(book: Book) -> Page:
     """Reserve the first sheet; `fill` writes it when the others are known."""
-    page = book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
-    page.on_one_page()
-    return page
+    return book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
 
 
-def fill(page: Page, plan: Plan) -> None:
-    """Write the first sheet."""
-    book = page.book
-    page.title(f"Stock room plan: {plan.unit.name}")
-    for sentence in three_sentences(plan):
+def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -> None:
+    """Write the first sheet. made: the workbooks that are written together."""
+    page.title(f"{workbook.title}: {plan.unit.name}", f"For the {workbook.person.lower()}: {workbook.use}.")
+    for sentence in _results(plan, workbook):
         page.spread(sentence, "lead")
+    for sentence in not_yet_own(plan.unit):
+        page.spread(sentence, "strong_wrap")
     page.skip()
-    _steps(page, plan)
+    _steps(page, plan, workbook)
     page.skip()
     page.spread(f"Caution: {CAUTION}", "caution")
     page.skip()
-    section = ""
-    for other in book.pages[1:]:
-        if other.section != section:
-            section = other.section
-            page.group((section, "What the sheet is for" if other is book.pages[1] else None))
-        row = page.row((other.title_text, other.about), ("link", "wrap"))
-        page.link(row, 1, other.title_text)
+    _list_sheets(page)
+    page.skip()
+    page.group(("Who opens which", "What for"))
+    for other in made:
+        page.row((other.file, f"{other.person}: {other.use}."), ("text", "wrap"))
     page.skip()
     _particulars(page, plan)
+    if workbook is STOCK_ROOM and "changes" in plan.parts:
+        page.skip()
+        _changes(page, plan)
 
 
-def _steps(page: Page, plan: Plan) -> None:
+def _results(plan: Plan, workbook: Workbook) -> Iterable[str]:
+    """What came out, in the words of the part that the workbook is about."""
+    if workbook is CLASS:
+        return plan.training.sentences()
+    if workbook is MONTHS:
+        return plan.forecast.forecast.sentences if "forecast" in plan.parts else ()
+    return three_sentences(plan) if workbook is STOCK_ROOM else three_sentences(plan)[1:]
+
+
+def _steps(page: Page, plan: Plan, workbook: Workbook) -> None:
     days = plan.unit.stock.review_days
-    page.group(("Every week" if days == 7 else f"Every {days:g} days", "What to do"))
-    for step, text in (
-        ("1  Count", f"Open the sheet {COUNT} (or print it and walk the shelf). Type what you find in the boxes."),
-        ("2  Order", "Order the packs that appear. Lines marked LOW come first, EMERGENCY before URGENT: "
-                     "do not wait for the order day."),
-        ("3  Save", "Save under this name; kitplan keeps your filled-in copy when it plans again."),
-        ("4  Label", f"Par levels changed? Put the numbers of the sheet {PAR} on the bins."),
-        ("5  Plan again", "When the census, a recipe or the catalogue changes, and at least every quarter "
-                          "[common practice, no source]."),
-    ):
-        page.row((step, text), ("strong", "wrap"))
+    when = ("Every week" if days == 7 else f"Every {days:g} days") if workbook is STOCK_ROOM else "Step"
+    there = {other.title_text for other in page.book.pages}
+    page.group((when, "What to do"))
+    steps = [(name, text) for name, sheet, text in _STEPS[workbook.file] if sheet in there]
+    for number, (name, text) in enumerate(steps, 1):
+        page.row((f"{number}  {name}", text), ("strong", "wrap"))
+
+
+def _list_sheets(page: Page) -> None:
+    """Every other sheet by what it is for, under the headings of the workbook."""
+    others, heading = page.book.pages[1:], ""
+    for other in others:
+        if other.section != heading:
+            heading = other.section
+            page.group((heading, "What the sheet is for" if other is others[0] else None))
+        row = page.row((other.title_text, other.about), ("link", "wrap"))
+        page.link(row, 1, other.title_text)
+
+
+def _changes(page: Page, plan: Plan) -> None:
+    """Par levels that changed: new labels are needed on exactly these bins."""
+    changes = plan.changes
+    page.group(("What changed", "Put new labels on these bins"))
+    for sentence in changes.sentences():
+        page.spread(sentence, "wrap")
+    for row in changes.items.itertuples(index=False):
+        worth = f"{'+' if row.change_value >= 0 else '-'}{money(abs(row.change_value), page.book.currency)}"
+        text = f"{row.before_packs} to {row.after_packs} packs ({row.change_packs:+d}, {worth}). {row.because}"
+        page.row((row.item, text), ("text", "wrap"))
 
 
 def _particulars(page: Page, plan: Plan) -> None:
@@ -75,6 +136,8 @@ def _particulars(page: Page, plan: Plan) -> None:
     limits = [f"shelf {stock.shelf_litres:g} L"] if stock.shelf_litres else []
     limits += [f"stock value {stock.budget:,.0f} {unit.currency}"] if stock.budget else []
     page.row(("Limits", ", ".join(limits) or "none given"), ("text", "wrap"))
+    if "par" not in plan.parts:
+        return
     for sentence in plan.par.binding:
         page.row(("A limit that binds", sentence), ("strong", "wrap"))
     solver = plan.par.solver

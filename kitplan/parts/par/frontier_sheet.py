@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from kitplan.parts.par.summary import money
+from kitplan.read.values import READINESS
 from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, round_step, scatter
 
@@ -25,7 +26,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page = book.page(TITLE, "What a little more or less readiness would cost", _WIDTHS, landscape=False)
     page.title(
         "What readiness costs",
-        f"Readiness is the chance that nothing runs short in {plan.unit.stock.protection_interval_days:g} days. "
+        f"Readiness is {READINESS} ({plan.unit.stock.protection_interval_days:g} days). "
         "Each line is the cheapest stock that reaches it. Past the bend, money buys little.",
     )
     value_title = f"Value at par ({book.currency})"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from kitplan.parts.par.summary import not_yet_own
 from kitplan.write.book import Book, Page
 from kitplan.write.shelf import by_role, role_title, stock_lines
 
@@ -27,6 +28,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         f"Expected use and the chance of running short are for {days:g} days, from one count to the delivery "
         "after the next count. EM marks emergency equipment: no limit lowers it.",
     )
+    for sentence in not_yet_own(plan.unit):
+        page.spread(sentence, "strong_wrap")
     page.header(
         ("Bin", "Item", "Unit of issue", "Par (packs)", "Par (units)", "Expected use (units)",
          "Chance it runs short", f"Value ({book.currency})", "Shelf", "Because"),

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from kitplan.read.catalogue import invented_prices
+from kitplan.read.values import READINESS
+
 if TYPE_CHECKING:
     from kitplan.parts.par.values import ParPlan
     from kitplan.plan import Plan
+    from kitplan.read.values import Unit
 
 CAUTION = (
     "kitplan plans quantities of supplies. It does not say when or how to re-secure a tube, nor choose a tube, "
@@ -21,6 +25,22 @@ def three_sentences(plan: Plan) -> tuple[str, str, str]:
     """What the par levels cost, how ready they are, and what to look at first."""
     par = plan.par
     return _cost(plan, par), _ready(plan, par), look_first(plan)
+
+
+def not_yet_own(unit: Unit) -> list[str]:
+    """What of the numbers is invented or a guess until the unit has put in its own: a sentence each."""
+    said = []
+    invented = invented_prices(unit.items)
+    if invented:
+        which = "The prices" if len(invented) == len(unit.items) else f"The prices of {len(invented)} items"
+        said.append(f"{which} are INVENTED: put your own into items.csv before you act on a sum of money.")
+    ground = {line.name: line.source for line in unit.assumptions if line.topic == "How often"}
+    own = any(ground.get(name, "").startswith(("this unit's own", "learnt:"))
+              for name in ("loosening_scale_hours", "flat_per_check"))
+    if ground and not own:
+        said.append("How often a securement is renewed is a GUESS: keep a log and run `kitplan rates`. Until then every "
+                    "quantity is in proportion to that guess.")
+    return said
 
 
 def money(amount: float, currency: str) -> str:
@@ -57,10 +77,9 @@ def _ready(plan: Plan, par: ParPlan) -> str:
     if par.answer != "met":
         met = "is the best within your limits against"
     return (
-        f"Readiness: nothing runs short in {percent(ready.verified)} of {days:g}-day intervals "
-        f"from count to the next delivery, checked on {ready.verify_scenarios:,} scenarios that the plan had not seen "
-        f"(95 % interval {percent(ready.low)} to {percent(ready.high)}); this {met} the target of "
-        f"{percent(ready.target)}."
+        f"Readiness: {percent(ready.verified)} is {READINESS} ({days:g} days), checked on {ready.verify_scenarios:,} "
+        f"scenarios that the plan had not seen (95 % interval {percent(ready.low)} to {percent(ready.high)}); this {met} "
+        f"the target of {percent(ready.target)}."
     )
 
 

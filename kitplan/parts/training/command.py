@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tuple[Path, ...]) -> None:
     """Plan the practice classes of UNIT: what to buy, what stands at each station, what to cut, what is left.
 
-    For practice on manikins only. Writes training.xlsx, tables/, prints (PDF) and training.json, all or nothing.
+    For practice on manikins only. Writes class.xlsx, tables/, prints (PDF) and training.json, all or nothing.
     """
     def prepare(unit: Unit) -> Unit:
         if unit.classes:
@@ -38,6 +38,6 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
         say(f"Look at: {warning}")
     for sentence in written.sentences():
         say(sentence)
-    click.echo(f"Written to {written.folder}: open training.xlsx.")
+    click.echo(f"Written to {written.folder}: open class.xlsx.")
     for sentence in plan.training.sentences():
         click.echo(sentence)

@@ -26,7 +26,6 @@ from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.station_card import station_cards_pdf
 from kitplan.parts.training.step_card import step_cards_pdf
 from kitplan.parts.training.tick_list import tick_list_pdf
-from kitplan.write.listing import PAPERS
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
@@ -35,27 +34,26 @@ if TYPE_CHECKING:
 
 
 def prints(plan: Plan) -> dict[str, bytes]:
-    """File name -> PDF, each on A4 and on US Letter; one set a class, numbered where there are several."""
+    """File name -> PDF, on the unit's paper; one set a class, numbered where there are several."""
     training: TrainingPlan = plan.training
-    number = plan.number
+    number, paper = plan.number, plan.unit.paper
     files: dict[str, bytes] = {}
     for lesson, course in enumerate(training.lessons):
         tag = f"-{lesson + 1}" if len(training.lessons) > 1 else ""
         foot = f"{course.title}   {plan.unit.name}   Plan {number}"
         called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-        for paper in PAPERS:
-            files[f"station-cards{tag}-{paper}.pdf"] = station_cards_pdf(training, lesson, paper, foot)
-            files[f"tick-list{tag}-{paper}.pdf"] = tick_list_pdf(training, lesson, paper, foot)
-            files[f"step-cards{tag}-{paper}.pdf"] = step_cards_pdf(plan.unit, training, lesson, paper, foot)
-            files[f"box-labels{tag}-{paper}.pdf"] = box_labels_pdf(labels_of(training, lesson), paper)
-            sheets = [cut for cut in training.sheets if cut.lesson == lesson]
-            if sheets:
-                note = f"{PRACTICE_ONLY}. Two pieces out of one sheet may go to different learners."
-                files[f"sheet-cards{tag}-{paper}.pdf"] = sheet_cards_pdf(sheets, called, note, paper, foot)
-            jobs = cut_jobs(plan.unit, training, lesson)
-            if jobs:
-                files[f"class-cut-cards{tag}-{paper}.pdf"] = cut_cards(jobs, paper, foot)
-                files[f"cutting-list{tag}-{paper}.pdf"] = cutting_list_pdf(training, lesson, called, paper, foot)
+        files[f"station-cards{tag}.pdf"] = station_cards_pdf(training, lesson, paper, foot)
+        files[f"tick-list{tag}.pdf"] = tick_list_pdf(training, lesson, paper, foot)
+        files[f"step-cards{tag}.pdf"] = step_cards_pdf(plan.unit, training, lesson, paper, foot)
+        files[f"box-labels{tag}.pdf"] = box_labels_pdf(labels_of(training, lesson), paper)
+        sheets = [cut for cut in training.sheets if cut.lesson == lesson]
+        if sheets:
+            note = f"{PRACTICE_ONLY}. Two pieces out of one sheet may go to different learners."
+            files[f"sheet-cards{tag}.pdf"] = sheet_cards_pdf(sheets, called, note, paper, foot)
+        jobs = cut_jobs(plan.unit, training, lesson)
+        if jobs:
+            files[f"class-cut-cards{tag}.pdf"] = cut_cards(jobs, paper, foot)
+            files[f"cutting-list{tag}.pdf"] = cutting_list_pdf(training, lesson, called, paper, foot)
     return files
 
 
