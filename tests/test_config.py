@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import re
 import subprocess
 import sys
 import tomllib
@@ -12,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from kitplan.read.values import READINESS
 from kitplan.resources import config_file, sample_units
 
 TUBE_GRID_MM = [2.0 + 0.5 * i for i in range(17)]
@@ -40,12 +42,25 @@ def test_every_price_is_marked_invented():
 def test_every_default_has_a_value_a_unit_and_a_provenance(name):
     settings = toml(name)
     settings.pop("caution", None)
+    alone = {key: entry for key, entry in settings.items() if "value" in entry}
+    settings = {key: entry for key, entry in settings.items() if key not in alone}
     if name == "policy.toml":
         settings = {f"{block}.{key}": entry for block in settings for key, entry in settings[block].items()}
-    for key, entry in settings.items():
+    for key, entry in (alone | settings).items():
         assert set(entry) == {"value", "unit", "provenance"}, key
         assert entry["unit"], key
         assert entry["provenance"], key
+
+
+def test_what_readiness_is_stands_in_the_same_words_everywhere():
+    assert toml("policy.toml")["stock"]["readiness"]["unit"] == READINESS
+    readme = " ".join((config_file("policy.toml").parents[1] / "README.md").read_text(encoding="utf-8").split())
+    assert READINESS in readme
+
+
+def test_provenance_is_said_in_words_and_not_in_codes():
+    for path in config_file("policy.toml").parent.iterdir():
+        assert not re.search(r"\[(S|R|M|CP)\b", path.read_text(encoding="utf-8")), path.name
 
 
 def test_every_recipe_says_where_it_comes_from_and_knows_only_roles_with_items():

@@ -192,7 +192,7 @@ class SeasonPolicy:
 class Assumption:
     """One number the plan rests on, for the assumptions sheet.
 
-    source: provenance mark of a default ("common practice, no source", "(read in the source: ...)"), or "this unit's unit.toml".
+    source: where a default comes from ("common practice, no source"), or "this unit's unit.toml".
     """
 
     topic: str

@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from kitplan.cli import main
 from kitplan.resources import config_file, sample_units
 
-PRINTS = {f"{name}-{paper}.pdf" for name in ("build-cards", "cut-cards", "which-kit") for paper in ("a4", "letter")}
+PRINTS = {"build-cards.pdf", "cut-cards.pdf", "which-kit.pdf"}
 TABLES = {"kit_contents", "kit_strata", "kit_designs_curve", "kit_builds", "kit_stock", "tape_choice", "opened_choice",
           "single_choice"}
 
@@ -62,7 +62,7 @@ def test_the_last_lines_tell_the_designs_the_week_and_the_roll(done):
 
 def test_the_sheets_answer_which_kit_first(done):
     book = openpyxl.load_workbook(done[0] / "kits.xlsx")
-    assert book.sheetnames == ["Which kit", "Kit contents", "Kits to build", "Kit designs and cost", "Roll choice"]
+    assert book.sheetnames == ["Which kit", "Kits", "Kits and the stock room", "Kit designs and cost", "Roll choice"]
     strata = pd.read_csv(done[0] / "tables" / "kit_strata.csv")
     sheet = book["Which kit"]
     rows = [[str(c.value) for c in row] for row in sheet.iter_rows(max_col=3)]
@@ -179,6 +179,6 @@ def test_the_workbook_opens_with_text_that_cannot_act(unit):
     result = run("kits", unit)
     assert result.exit_code == 0, result.output
     book = openpyxl.load_workbook(io.BytesIO((unit / "plan" / "kits.xlsx").read_bytes()))
-    cells = [c for row in book["Kit contents"].iter_rows() for c in row if c.value == "=1+1"]
+    cells = [c for row in book["Kits"].iter_rows() for c in row if c.value == "=1+1"]
     assert cells
     assert all(c.data_type == "s" for c in cells)

@@ -106,7 +106,7 @@ def test_forecast_writes_months_backtest_and_variance(tmp_path):
     )
     assert (parts - variance["actual_value"]).abs().max() < 1e-6
     assert len(pd.read_csv(out / "tables" / "backtest.csv")) >= 2
-    assert (out / "forecast.xlsx").is_file()
+    assert (out / "months.xlsx").is_file()
 
 
 def test_compare_says_which_cause_moved_what(tmp_path):

@@ -92,7 +92,7 @@ def all_lines(unit: Path, packs=0, loose=0):
 
 
 def test_the_plan_itself_brings_labels_a_count_sheet_and_order_points(planned):
-    for name in ("bin-labels-a4.pdf", "bin-labels-letter.pdf", "count-sheet-a4.pdf", "tables/order_points.csv"):
+    for name in ("bin-labels.pdf", "count-sheet.pdf", "tables/order_points.csv"):
         assert (planned / "plan" / name).is_file()
     found = points(planned)
     assert (found["order_point_units"] <= found["par_units"]).all()
@@ -364,7 +364,7 @@ def test_emergency_equipment_without_a_substitute_ends_unsafe_after_writing(unit
 def test_labels_come_on_any_grid_from_the_plan_that_is_there(unit):
     result = run("labels", unit, "--rows", 5, "--columns", 3, "--paper", "letter")
     assert result.exit_code == 0, result.output
-    assert (unit / "plan" / "bin-labels-letter.pdf").read_bytes().startswith(b"%PDF")
+    assert (unit / "plan" / "bin-labels.pdf").read_bytes().startswith(b"%PDF")
 
 
 def test_labels_too_small_to_read_are_refused(unit):

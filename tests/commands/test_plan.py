@@ -88,7 +88,7 @@ def test_its_last_three_lines_say_cost_readiness_and_what_to_look_at_first(plann
     _, result = planned
     cost, ready, look = result.stdout.strip().splitlines()[-3:]
     assert cost.startswith("Cost: stock at par is worth ")
-    assert ready.startswith("Readiness: nothing runs short in ")
+    assert ready.startswith("Readiness: ")
     assert look.startswith("Look first at ")
 
 
@@ -173,7 +173,7 @@ def test_another_target_may_be_tried_without_touching_the_unit(planned, tmp_path
     assert record["readiness"]["target"] == 0.8
     assert record["value"] <= usual["value"]
     assert record["plan_number"] != usual["plan_number"]
-    book = openpyxl.load_workbook(io.BytesIO(files(tmp_path / "less")["stock-room.xlsx"]))
+    book = openpyxl.load_workbook(io.BytesIO(files(tmp_path / "less")["behind-the-numbers.xlsx"]))
     told = [[c.value for c in row] for row in book["Assumptions"].iter_rows() if row[0].value == "readiness"]
     assert [row[1] for row in told if row[3] == "given on the command line"] == ["0.8"]
     assert (unit / "unit.toml").read_bytes() == before
@@ -230,3 +230,31 @@ def test_a_unit_that_is_not_there_is_one_sentence_and_exit_code_two(tmp_path, co
     assert result.exit_code == 2
     assert "nowhere" in result.output
     assert "Traceback" not in result.output
+
+
+def page_size(pdf: bytes) -> tuple[float, ...]:
+    """Width and height of the first page, in points."""
+    return tuple(float(n) for n in re.search(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", pdf).groups())
+
+
+def test_prints_and_sheets_come_on_the_paper_of_the_unit_or_of_the_command(tmp_path):
+    """ISO 216: A4 is 210 x 297 mm. ANSI/ASME Y14.1: letter is 8.5 x 11 inches. 72 points an inch."""
+    unit = quick_unit(tmp_path / "unit")
+    toml = (unit / "unit.toml").read_text()
+    (unit / "unit.toml").write_text(f'paper = "letter"\n{toml}')
+    assert run("kits", unit).exit_code == 0
+    assert page_size((unit / "plan" / "which-kit.pdf").read_bytes()) == pytest.approx((8.5 * 72, 11 * 72))
+    assert openpyxl.load_workbook(unit / "plan" / "kits.xlsx")["Which kit"].page_setup.paperSize in (1, "1", None)
+    assert run("kits", unit, "--paper", "a4").exit_code == 0
+    a4 = (210 / 25.4 * 72, 297 / 25.4 * 72)
+    assert page_size((unit / "plan" / "which-kit.pdf").read_bytes()) == pytest.approx(a4, abs=0.01)
+    assert str(openpyxl.load_workbook(unit / "plan" / "kits.xlsx")["Which kit"].page_setup.paperSize) == "9"
+
+
+def test_a_paper_that_is_not_known_is_named_with_those_that_are(tmp_path):
+    unit = quick_unit(tmp_path / "unit")
+    toml = (unit / "unit.toml").read_text()
+    (unit / "unit.toml").write_text(f'paper = "foolscap"\n{toml}')
+    result = run("check", unit)
+    assert result.exit_code == 2
+    assert 'Write "a4" or "letter"' in result.output

@@ -60,18 +60,18 @@ def test_the_cut_plan_gives_rolls_patterns_counts_and_waste(made):
 
 def test_the_workbook_has_a_sheet_for_each_question_and_says_practice_only(made):
     out, _ = made
-    book = load_workbook(BytesIO((out / "training.xlsx").read_bytes()))
-    assert book.sheetnames == ["Class to buy", "Class stations", "Class rounds", "Class cutting", "Class left over"]
-    for sheet in book:
+    book = load_workbook(BytesIO((out / "class.xlsx").read_bytes()))
+    assert book.sheetnames == ["Start here", "Class to buy", "Class stations", "Class rounds", "Class cutting",
+                               "Class left over"]
+    for sheet in book.worksheets[1:]:
         assert any("NOT FOR PATIENTS" in str(c.value) for row in sheet.iter_rows(max_row=6) for c in row)
 
 
-def test_every_print_comes_on_a4_and_on_letter(made):
+def test_every_print_comes_once_on_the_units_paper(made):
     out, _ = made
-    names = sorted(p.name for p in out.glob("*.pdf"))
-    for what in ("station-cards", "tick-list", "step-cards", "box-labels", "cutting-list", "class-cut-cards"):
-        assert f"{what}-a4.pdf" in names
-        assert f"{what}-letter.pdf" in names
+    names = {p.name for p in out.glob("*.pdf")}
+    prints = ("station-cards", "tick-list", "step-cards", "box-labels", "cutting-list", "class-cut-cards")
+    assert {f"{what}.pdf" for what in prints} <= names
 
 
 def test_the_record_names_the_class_file_and_its_checksum(made):
@@ -96,8 +96,8 @@ def test_a_season_prints_each_class_and_adds_them_up(season, tmp_path):
     shopping = pd.read_csv(tmp_path / "out" / "tables" / "training_list.csv")
     assert classes["learners"].tolist() == [9, 5]
     assert classes["value"].sum() == pytest.approx(shopping["value"].sum(), abs=1e-4)
-    assert (tmp_path / "out" / "station-cards-1-a4.pdf").exists()
-    assert (tmp_path / "out" / "station-cards-2-a4.pdf").exists()
+    assert (tmp_path / "out" / "station-cards-1.pdf").exists()
+    assert (tmp_path / "out" / "station-cards-2.pdf").exists()
 
 
 def test_a_class_file_can_be_named_by_itself(season, tmp_path):

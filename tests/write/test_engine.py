@@ -16,7 +16,7 @@ import openpyxl
 import pytest
 
 from kitplan.parts.orders.count_sheet import HEADERS
-from kitplan.workbooks import build_workbook
+from kitplan.workbooks import build_workbooks
 from kitplan.write.shelf import stock_lines
 
 ENGINE = shutil.which("soffice") or shutil.which("libreoffice")
@@ -55,7 +55,7 @@ def test_a_filled_in_count_orders_whole_packs_up_to_par_and_adds_up(plan, plan_m
     plan = plan_maker(unit=replace(plan.unit, items=items))
     lines = stock_lines(plan)
     lines = lines[lines["par_packs"] > 0].reset_index(drop=True)
-    book = openpyxl.load_workbook(io.BytesIO(build_workbook(plan)))
+    book = openpyxl.load_workbook(io.BytesIO(build_workbooks(plan)["stock-room.xlsx"]))
     sheet = book["Count and order"]
     top = next(r for r in range(1, 30) if sheet.cell(r, 2).value == "Item")
     column = {name: n for n, name in enumerate(HEADERS, 1)}

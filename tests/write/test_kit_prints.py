@@ -41,8 +41,15 @@ def plan():
 
 
 @pytest.fixture(scope="module")
-def files(plan):
-    return kit_prints.prints(plan)
+def files_on(plan):
+    """paper -> file name -> PDF."""
+    return {paper: kit_prints.prints(dataclasses.replace(plan, unit=dataclasses.replace(plan.unit, paper=paper)))
+            for paper in ("a4", "letter")}
+
+
+@pytest.fixture(scope="module")
+def files(files_on):
+    return files_on["a4"]
 
 
 def page_drawings(pdf: bytes) -> list[str]:
@@ -63,9 +70,9 @@ def horizontal_lines_mm(drawing: str) -> list[float]:
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_every_piece_is_drawn_at_true_scale_to_a_hundredth_of_a_millimetre(plan, files, paper):
+def test_every_piece_is_drawn_at_true_scale_to_a_hundredth_of_a_millimetre(plan, files_on, paper):
     jobs = cut_jobs(plan.unit, plan.kits.item_choice, plan.kits.strata)
-    pages = page_drawings(files[f"cut-cards-{paper}.pdf"])
+    pages = page_drawings(files_on[paper]["cut-cards.pdf"])
     assert len(pages) == len(jobs) == 5
     for job, page in zip(jobs, pages):
         drawn = rectangles_mm(page)
@@ -75,15 +82,15 @@ def test_every_piece_is_drawn_at_true_scale_to_a_hundredth_of_a_millimetre(plan,
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_every_cut_card_has_a_check_ruler_of_exactly_100_mm_and_says_print_at_100_percent(files, paper):
-    for page in page_drawings(files[f"cut-cards-{paper}.pdf"]):
+def test_every_cut_card_has_a_check_ruler_of_exactly_100_mm_and_says_print_at_100_percent(files_on, paper):
+    for page in page_drawings(files_on[paper]["cut-cards.pdf"]):
         assert any(abs(length - 100) < 0.01 for length in horizontal_lines_mm(page))
         assert "Print at 100 %" in page
 
 
 def test_slits_are_dashed_and_as_long_as_the_leg(plan, files):
     jobs = cut_jobs(plan.unit, plan.kits.item_choice, plan.kits.strata)
-    for job, page in zip(jobs, page_drawings(files["cut-cards-a4.pdf"])):
+    for job, page in zip(jobs, page_drawings(files["cut-cards.pdf"])):
         dashed = re.findall(r"\[5 3\] 0 d\s+n ([\d.]+) ([\d.]+) m ([\d.]+) ([\d.]+) l", page)
         lengths = sorted(round((float(c) - float(a)) / MM, 1) for a, _, c, _ in dashed)
         slits = {"Y": 1, "H": 2}
@@ -114,10 +121,10 @@ def test_airways_of_one_size_that_are_cut_differently_get_a_card_each(plan):
     assert sorted(j.skins for j in jobs) == [("barrier",), ("none",)]
 
 
-def test_there_is_one_build_card_a_design_with_every_item_and_two_tick_boxes_each(plan, files):
+def test_there_is_one_build_card_a_design_with_every_item_and_two_tick_boxes_each(plan, files_on):
     kits = plan.kits
     for paper in ("a4", "letter"):
-        pages = page_drawings(files[f"build-cards-{paper}.pdf"])
+        pages = page_drawings(files_on[paper]["build-cards.pdf"])
         designs = list(kits.contents.groupby("design", sort=False))
         assert len(pages) == len(designs)
         for (design, rows), page in zip(designs, pages):
@@ -176,5 +183,5 @@ def test_a_cut_card_warns_where_a_leg_is_too_short(plan, files):
     row = plan.unit.strata.loc[0]
     pieces = cut_pieces(plan.unit.techniques["oral_two_y"], row)
     assert pieces["warning"].iloc[0]
-    text = " ".join(page_drawings(files["cut-cards-a4.pdf"]))
+    text = " ".join(page_drawings(files["cut-cards.pdf"]))
     assert "too short for 2 turns" in text

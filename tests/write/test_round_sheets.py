@@ -16,10 +16,10 @@ from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.order_points import OrderPoints
 from kitplan.parts.orders.ordering import Horizon, make_order
-from kitplan.parts.par import changes_sheet as changes
 from kitplan.parts.par.changes import Changes
 from kitplan.parts.seasons import sheets as seasons
 from kitplan.parts.seasons.model import Seasons, SeasonTest
+from kitplan.workbooks import build_workbooks
 from kitplan.write.book import Book
 
 HOSTILE = '=HYPERLINK("x")'
@@ -98,11 +98,13 @@ def test_airways_that_are_served_alike_stand_on_one_line(plan):
 
 
 def test_changes_name_before_now_and_the_cause(plan):
-    items = pd.DataFrame([("saline", 2, 3, 1, 24.0, "expected use 9.0, was 6.0 (+50%)")],
+    items = pd.DataFrame([("saline", 2, 3, 1, 24.0, HOSTILE)],
                          columns=["item", "before_packs", "after_packs", "change_packs", "change_value", "because"])
-    found = rows(book_of(plan, "changes", Changes(items, "AB-0", ("census.csv changed.",)), changes), "What changed")
-    assert ["saline", 2, 3, 1, 24.0, "expected use 9.0, was 6.0 (+50%)"] in found
-    assert any(r[0] == "census.csv changed." for r in found)
+    changed = plan.with_result("changes", Changes(items, "AB-0", ("census.csv changed.",)))
+    sheet = openpyxl.load_workbook(io.BytesIO(build_workbooks(changed)["stock-room.xlsx"]))["Start here"]
+    found = [[c.value for c in row] for row in sheet.iter_rows()]
+    assert ["saline", f"2 to 3 packs (+1, +24.00 USD). {HOSTILE}"] in found
+    assert any("census.csv changed." in str(r[0]) for r in found)
 
 
 def test_seasons_show_one_column_a_period(plan):

@@ -8,13 +8,14 @@ import pandas as pd
 
 from kitplan.parts.par.summary import look_first, money, percent, three_sentences
 from kitplan.parts.par.values import Readiness
+from kitplan.read.values import READINESS
 
 
 def test_the_three_sentences_say_cost_readiness_and_what_to_look_at(plan):
     cost, ready, look = three_sentences(plan)
     assert "3,020 USD" in cost
     assert "39 items" in cost
-    assert "98.1 % of 9-day intervals" in ready
+    assert f"98.1 % is {READINESS} (9 days)" in ready
     assert "meets the target of 98.0 %" in ready
     assert look.startswith("Look first")
 

@@ -1,4 +1,4 @@
-"""stock-room.xlsx as a person meets it: what it says, what may be typed, how it prints, and that it repeats."""
+"""The workbooks as a person meets them: what they say, what may be typed, how they print, and that they repeat."""
 
 from __future__ import annotations
 
@@ -20,13 +20,19 @@ import pytest
 
 from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.orders.count_sheet import HEADERS
+from kitplan.parts.overview.readers import WORKBOOKS
 from kitplan.parts.par.summary import CAUTION, three_sentences
 from kitplan.parts.par.values import Readiness, StandingPar
-from kitplan.workbooks import build_workbook
+from kitplan.read.values import READINESS
+from kitplan.workbooks import build_workbooks
 from kitplan.write.shelf import shelf_key, stock_lines
 
-SHEETS = ["Start here", "Par levels", "Count and order", "Bedside emergency", "Readiness and cost", "Airways",
-          "Assumptions", "Input checks"]
+SHEETS = {
+    "stock-room.xlsx": ["Start here", "Par levels", "Count and order", "Bedside emergency"],
+    "months.xlsx": ["Start here", "Readiness and cost"],
+    "behind-the-numbers.xlsx": ["Start here", "Input checks", "Airways", "Assumptions"],
+}
+"""Sheets of each workbook of a plan that has par levels alone."""
 
 
 @functools.lru_cache(maxsize=2)
@@ -35,8 +41,16 @@ def loaded(content: bytes) -> openpyxl.Workbook:
     return openpyxl.load_workbook(io.BytesIO(content))
 
 
-def opened(plan) -> openpyxl.Workbook:
-    return loaded(build_workbook(plan))
+def opened(plan, file="stock-room.xlsx") -> openpyxl.Workbook:
+    return loaded(build_workbooks(plan)[file])
+
+
+def checked(plan) -> openpyxl.Workbook:
+    return opened(plan, "behind-the-numbers.xlsx")
+
+
+def all_sheets(plan):
+    return [sheet for file in build_workbooks(plan) for sheet in opened(plan, file).worksheets]
 
 
 def words(sheet) -> str:
@@ -55,8 +69,8 @@ def lines_of(sheet, first: str) -> list[dict[str, object]]:
     return [r for r in rows if r[names[1]] and list(r.values()).count(None) < len(names) // 2]
 
 
-def test_the_sheets_stand_in_the_order_of_the_work(plan):
-    assert opened(plan).sheetnames == SHEETS
+def test_every_person_has_a_workbook_whose_sheets_stand_in_the_order_of_the_work(plan):
+    assert {file: opened(plan, file).sheetnames for file in build_workbooks(plan)} == SHEETS
 
 
 def test_the_first_sheet_says_the_result_what_to_do_the_plan_number_and_the_caution(plan):
@@ -66,22 +80,39 @@ def test_the_first_sheet_says_the_result_what_to_do_the_plan_number_and_the_caut
     assert CAUTION in text
     assert plan.number in text
     assert "Count" in text
-    assert all(name in text for name in SHEETS[1:])
+    assert all(name in text for name in SHEETS["stock-room.xlsx"][1:])
+
+
+@pytest.mark.parametrize("file", SHEETS)
+def test_every_first_sheet_says_whom_it_is_for_what_to_do_the_caution_and_who_opens_which(plan, file):
+    text = words(opened(plan, file)["Start here"])
+    assert text.split("\n")[1].startswith("For the ")
+    assert "What to do" in text
+    assert CAUTION in text
+    for workbook in WORKBOOKS:
+        assert (workbook.file in text) == (workbook.file in SHEETS), "a workbook that is not written is not named"
+
+
+def test_the_first_sheet_says_in_one_sentence_what_readiness_is(plan):
+    assert READINESS in words(opened(plan)["Start here"])
+    assert READINESS in words(opened(plan, "months.xlsx")["Readiness and cost"])
+
+
+def test_invented_prices_and_guessed_rates_are_said_where_numbers_are_acted_on(plan):
+    for sheet in ("Start here", "Par levels", "Count and order"):
+        assert "INVENTED" in words(opened(plan)[sheet])
+    own = replace(plan.unit, items=plan.unit.items.assign(provenance="our contract"))
+    assert "INVENTED" not in words(opened(replace(plan, unit=own))["Par levels"])
 
 
 def test_the_first_sheet_lists_the_others_by_what_they_are_for_and_leads_to_them(plan):
     sheet = opened(plan)["Start here"]
     column = [sheet.cell(r, 1) for r in range(1, sheet.max_row + 1)]
-    told = [c.value for c in column]
-    sections = ["For the week", "To decide", "Behind the numbers"]
-    assert [v for v in told if v in sections] == sections
-    assert "Bedside kits" not in told, "no kits in this plan"
+    listed = [c.value for c in column]
+    sections = ["For the week", "At the bedside"]
+    assert [v for v in listed if v in sections] == sections
     links = {c.value: c.hyperlink.location for c in column if c.hyperlink}
-    assert links == {name: f"'{name}'!A1" for name in SHEETS[1:]}
-
-
-def test_a_part_without_sheets_or_place_does_no_harm(plan, plan_maker):
-    assert opened(plan_maker(results={"par": plan.par, "not_there": object()})).sheetnames == SHEETS
+    assert links == {name: f"'{name}'!A1" for name in SHEETS["stock-room.xlsx"][1:]}
 
 
 def test_plan_number_and_unit_can_be_found_by_name(plan):
@@ -146,11 +177,11 @@ def test_only_the_boxes_to_fill_in_are_unlocked_and_take_whole_numbers(plan):
 
 
 def test_every_sheet_prints_to_page_width_with_name_date_page_and_repeated_headers(plan):
-    for sheet in opened(plan).worksheets:
+    for sheet in all_sheets(plan):
         assert sheet.sheet_properties.pageSetUpPr.fitToPage
         setup = sheet.page_setup  # what stands nowhere is 1 (ECMA-376, pageSetup)
         assert setup.fitToWidth in (None, 1)
-        assert setup.fitToHeight in ((None, 1) if sheet.title == "Start here" else (0,))
+        assert setup.fitToHeight == 0, "as many pages as it needs"
         footer = sheet.oddFooter
         assert plan.unit.name in footer.left.text
         assert "&D" in footer.center.text
@@ -162,9 +193,8 @@ def test_every_sheet_prints_to_page_width_with_name_date_page_and_repeated_heade
 
 
 def test_nothing_is_told_by_colour(plan):
-    book = opened(plan)
     greys = {"00000000", "FFE0E0E0", "FFF2F2F2"}
-    for sheet in book.worksheets:
+    for sheet in all_sheets(plan):
         for row in sheet.iter_rows():
             for cell in row:
                 assert cell.fill.fgColor.rgb in greys
@@ -182,7 +212,7 @@ def test_the_bedside_list_gives_each_airway_a_mask_and_a_bag(plan):
 
 
 def test_the_airways_sheet_adds_up_what_the_plan_counts_on(plan):
-    sheet = opened(plan)["Airways"]
+    sheet = checked(plan)["Airways"]
     rows = {r[0].value: [c.value for c in r[1:]] for r in sheet.iter_rows() if r[0].value}
     assert rows["oral 4.0 mm"] == [3.0, 0.55, pytest.approx(7 * 0.55 * 3), 3.5,
                                    "loose 62 %, soiled 24 %, moved 8 %, skin 6 %"]
@@ -190,14 +220,14 @@ def test_the_airways_sheet_adds_up_what_the_plan_counts_on(plan):
 
 
 def test_assumptions_carry_their_provenance(plan):
-    text = words(opened(plan)["Assumptions"])
+    text = words(checked(plan)["Assumptions"])
     for line in plan.unit.assumptions:
         assert line.name in text
         assert line.source in text
 
 
 def test_input_checks_list_every_warning_with_its_mend(plan):
-    text = words(opened(plan)["Input checks"])
+    text = words(checked(plan)["Input checks"])
     assert "is a large tube for a patient of 3.2 kg" in text
     assert "Check the size." in text
 
@@ -205,7 +235,7 @@ def test_input_checks_list_every_warning_with_its_mend(plan):
 def test_the_frontier_has_a_chart_with_the_plan_and_todays_par_marked(plan_maker, par_maker):
     today = StandingPar(Readiness(0.98, 0.71, 0.705, 0.69, 0.72, 20000, 20000), 2800.0, 300.0)
     plan = plan_maker(par=par_maker(present=today))
-    with zipfile.ZipFile(io.BytesIO(build_workbook(plan))) as archive:
+    with zipfile.ZipFile(io.BytesIO(build_workbooks(plan)["months.xlsx"])) as archive:
         chart = archive.read("xl/charts/chart1.xml").decode()
     assert "This plan" in chart
     assert "Your par today" in chart
@@ -234,27 +264,27 @@ def load(name):
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
-from kitplan.workbooks import build_workbook
+from kitplan.workbooks import build_workbooks
 plan = load("write/conftest.py").make_plan(load("conftest.py").make_unit())
-print(hashlib.sha256(build_workbook(plan)).hexdigest())
+print(hashlib.sha256(b"".join(build_workbooks(plan).values())).hexdigest())
 """
 
 
 def test_the_same_plan_gives_the_same_bytes_later_and_in_another_process(plan):
-    first = build_workbook(plan)
+    first = build_workbooks(plan)
     time.sleep(1.1)
-    assert build_workbook(plan) == first
+    assert build_workbooks(plan) == first
     root = str(Path(__file__).parents[2])
     done = subprocess.run([sys.executable, "-c", ELSEWHERE, root], capture_output=True, text=True, check=True,
                           env=os.environ | {"PYTHONHASHSEED": "77", "PYTHONPATH": root}, timeout=120)
-    assert done.stdout.strip() == hashlib.sha256(first).hexdigest()
+    assert done.stdout.strip() == hashlib.sha256(b"".join(first.values())).hexdigest()
 
 
 def test_a_program_that_does_not_calculate_shows_empty_orders_and_zero_sums(plan):
-    book = openpyxl.load_workbook(io.BytesIO(build_workbook(plan)), data_only=True)
+    book = openpyxl.load_workbook(io.BytesIO(build_workbooks(plan)["stock-room.xlsx"]), data_only=True)
     sheet = book["Count and order"]
     assert all(not line["Order packs"] for line in lines_of(sheet, "Bin"))
-    with zipfile.ZipFile(io.BytesIO(build_workbook(plan))) as archive:
+    with zipfile.ZipFile(io.BytesIO(build_workbooks(plan)["stock-room.xlsx"])) as archive:
         xml = "".join(archive.read(n).decode() for n in archive.namelist() if n.startswith("xl/worksheets/sheet"))
     assert not re.search(r"</f><v ?/>|</f><v></v></c>(?<!t=\"str\")$", xml)
     assert xml.count("<f>") == xml.count("</f><v>")
@@ -267,14 +297,14 @@ def test_a_unit_without_bins_descriptions_or_warnings_still_gets_its_workbook(pl
     no_frontier = pd.DataFrame(columns=["readiness", "value", "litres"])
     bare = plan_maker(unit=unit, par=par_maker(levels=levels, frontier=no_frontier))
     book = opened(bare)
-    assert "Readiness and cost" not in book.sheetnames
+    assert "months.xlsx" not in build_workbooks(bare), "nothing to decide without a frontier"
     assert len(lines_of(book["Count and order"], "Bin")) == (levels["par_packs"] > 0).sum()
     assert list(stock_lines(bare)["item"]) == list(levels["item"])
 
 
 def test_a_unit_name_of_any_length_fits_the_footer(plan, plan_maker):
     unit = replace(plan.unit, name="Ward & nursery " * 40)
-    for sheet in opened(plan_maker(unit=unit)).worksheets:
+    for sheet in all_sheets(plan_maker(unit=unit)):
         assert len(sheet.oddFooter.left.text) < 200
 
 

@@ -35,9 +35,10 @@ def _methods(page: Page, forecast: Forecast) -> None:
         page.row((row.method, "yes" if row.chosen else "", row.origins, row.months_compared, row.mase,
                   row.mean_absolute_error, row.coverage_80, row.coverage_95), kinds)
     last = page.next_row - 1
-    page.spread("Each method forecast past months from what was known before them. Scaled error: mean error over the mean "
-                "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that "
-                "the other back-tests would have given.", "note")
+    page.spread(
+        "Each method forecast past months from what was known before them. Scaled error: mean error over the mean "
+        "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that the other "
+        "back-tests would have given.", "note")
     scaled = Line("Scaled error (1: as this month)", (1, first, last), (5, first, last))
     place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
 

@@ -30,12 +30,14 @@ def _add_accounts(book: Book, plan: Plan, kits: KitPlan) -> None:
     page = book.page(ACCOUNTS_TITLE, "What kits take from the stock room, and what is left over when an airway ends",
                      (30, 14, 16, 16, 16, 14, 16, 16))
     policy = plan.unit.bedside
-    page.title("Kits and the stock room", "Issued to kits = used by re-secures + left in kits when their airway ends. " + (
-        "Par levels plan both (kits_in_par = true in unit.toml). " if policy.kits_in_par else
+    planned = "Par levels plan both (kits_in_par = true in unit.toml). " if policy.kits_in_par else (
         "Par levels plan what is used. They do not plan what is left in a kit: where it is thrown away, add the last "
-        "column to par, or write kits_in_par = true under [bedside] in unit.toml and plan again. "
-    ) + "Kits at bedsides and kits built ahead stand outside the stock room and are in no par level. Admission secures "
-        "come straight from the stock room and are in the par levels.")
+        "column to par, or write kits_in_par = true under [bedside] in unit.toml and plan again. ")
+    page.title(
+        "Kits and the stock room",
+        "Issued to kits = used by re-secures + left in kits when their airway ends. " + planned + "Kits at bedsides "
+        "and kits built ahead stand outside the stock room and are in no par level. Admission secures come straight from "
+        "the stock room and are in the par levels.")
     kinds = ("text", *["number"] * 4, "whole", "number", "whole")
     page.header(("Item", "Used a month", "Left over a month", "Issued a month", "At bedsides", "In built kits",
                  "Left over, one interval", "Add to par (units)"), kinds)

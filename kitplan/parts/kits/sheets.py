@@ -43,8 +43,10 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
     page = book.page(KITS_TITLE, "How many kits to build for the week ahead, and what lies in each",
                      (6, 24, 40, 12, 12, 12, 50))
     policy = plan.unit.bedside
-    page.title("Bedside kits", f"One kit lasts {policy.restock_hours:g} hours with {policy.readiness:.0%} chance. Count "
-                               "what is built already and build the difference.")
+    page.title(
+        "Bedside kits",
+        f"One kit lasts {policy.restock_hours:g} hours with {policy.readiness:.0%} chance. Count what is built already "
+        "and build the difference.")
     _builds(page, kits)
     page.spread("A full kit goes to each airway that arrives. A restock set replaces what one re-secure used. The "
                 f"numbers are enough for the week ahead with {policy.readiness:.0%} chance.", "note")

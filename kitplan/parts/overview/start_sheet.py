@@ -38,7 +38,7 @@ _STEPS = {
     "months.xlsx": (
         ("Read", "Months ahead", "One page for your director: money by month, with its band, and the largest items."),
         ("Ask", "Past months", "Ask about the items that are named there: more went out than the census explains."),
-        ("Decide", "Readiness and cost", "See what a little more or less readiness would cost, and say which you want."),
+        ("Decide", "Readiness and cost", "See what a little more or less readiness would cost; say which you want."),
         ("Change over", "Audit of today's par", "Give the coordinator the steps that you agree to, in their order."),
     ),
     "behind-the-numbers.xlsx": (

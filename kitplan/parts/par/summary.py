@@ -29,18 +29,18 @@ def three_sentences(plan: Plan) -> tuple[str, str, str]:
 
 def not_yet_own(unit: Unit) -> list[str]:
     """What of the numbers is invented or a guess until the unit has put in its own: a sentence each."""
-    said = []
+    remarks = []
     invented = invented_prices(unit.items)
     if invented:
         which = "The prices" if len(invented) == len(unit.items) else f"The prices of {len(invented)} items"
-        said.append(f"{which} are INVENTED: put your own into items.csv before you act on a sum of money.")
+        remarks.append(f"{which} are INVENTED: put your own into items.csv before you act on a sum of money.")
     ground = {line.name: line.source for line in unit.assumptions if line.topic == "How often"}
     own = any(ground.get(name, "").startswith(("this unit's own", "learnt:"))
               for name in ("loosening_scale_hours", "flat_per_check"))
     if ground and not own:
-        said.append("How often a securement is renewed is a GUESS: keep a log and run `kitplan rates`. Until then every "
-                    "quantity is in proportion to that guess.")
-    return said
+        remarks.append("How often a securement is renewed is a GUESS: keep a log and run `kitplan rates`. Until then "
+                       "every quantity is in proportion to that guess.")
+    return remarks
 
 
 def money(amount: float, currency: str) -> str:
@@ -78,8 +78,8 @@ def _ready(plan: Plan, par: ParPlan) -> str:
         met = "is the best within your limits against"
     return (
         f"Readiness: {percent(ready.verified)} is {READINESS} ({days:g} days), checked on {ready.verify_scenarios:,} "
-        f"scenarios that the plan had not seen (95 % interval {percent(ready.low)} to {percent(ready.high)}); this {met} "
-        f"the target of {percent(ready.target)}."
+        f"scenarios that the plan had not seen (95 % interval {percent(ready.low)} to {percent(ready.high)}); this "
+        f"{met} the target of {percent(ready.target)}."
     )
 
 
