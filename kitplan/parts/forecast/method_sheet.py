@@ -37,8 +37,8 @@ def _methods(page: Page, forecast: Forecast) -> None:
     last = page.next_row - 1
     page.spread(
         "Each method forecast past months from what was known before them. Scaled error: mean error over the mean "
-        "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that the other "
-        "back-tests would have given.", "note")
+        "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that the "
+        "other back-tests would have given.", "note")
     scaled = Line("Scaled error (1: as this month)", (1, first, last), (5, first, last))
     place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
 

@@ -36,8 +36,8 @@ def _add_accounts(book: Book, plan: Plan, kits: KitPlan) -> None:
     page.title(
         "Kits and the stock room",
         "Issued to kits = used by re-secures + left in kits when their airway ends. " + planned + "Kits at bedsides "
-        "and kits built ahead stand outside the stock room and are in no par level. Admission secures come straight from "
-        "the stock room and are in the par levels.")
+        "and kits built ahead stand outside the stock room and are in no par level. Admission secures come straight "
+        "from the stock room and are in the par levels.")
     kinds = ("text", *["number"] * 4, "whole", "number", "whole")
     page.header(("Item", "Used a month", "Left over a month", "Issued a month", "At bedsides", "In built kits",
                  "Left over, one interval", "Add to par (units)"), kinds)
