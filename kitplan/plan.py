@@ -100,7 +100,7 @@ def plan_unit(
     """
     wanted = _wanted(parts)
     tell = progress or _no_progress
-    unit, fewer = within_memory(unit)
+    unit, fewer = ready_to_plan(unit)
     work, trouble = _begin(unit, unit.planning.seed if seed is None else seed, parts, tell)
     said = (fewer, trouble and f"No bedside kits: {trouble}.")
     plan = Plan(
@@ -151,6 +151,23 @@ def _begin(unit: Unit, seed: int, parts: Collection[str] | None, tell: Progress)
     item_choice = fill_roles(unit, tables)
     designs, trouble = _kit_designs(unit, tables, item_choice, parts, tell)
     return Work(unit, seed, tables, designs.item_choice if designs else item_choice, tell, designs), trouble
+
+
+def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
+    """`within_memory`, and what no item of the catalogue can serve: all that `plan` would refuse, for `check` too.
+
+    Raises InputError with everything found.
+    """
+    from kitplan.parts.kits.requirements import unservable
+
+    problems = unservable(unit)
+    try:
+        bounded = within_memory(unit)
+    except InputError as error:
+        problems += error.problems
+    if problems:
+        raise InputError(problems, "asking whether this unit can be planned")
+    return bounded
 
 
 def _kit_designs(

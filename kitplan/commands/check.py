@@ -27,14 +27,16 @@ if TYPE_CHECKING:
 def command(unit_path: Path, seed: int | None, strict: bool) -> None:
     """Read every file of UNIT and report what is wrong and what is worth a look.
 
-    Nothing is computed and nothing is written. Exit code 0: it can be planned; 1: all but the parts that it lists;
+    Nothing is planned and nothing is written. Exit code 0: it can be planned; 1: all but the parts that it lists;
     2: it cannot as it stands.
     """
     with run_safely():
+        from kitplan.plan import ready_to_plan
         from kitplan.read.problems import InputError
         from kitplan.read.unit import load_unit
 
         unit = load_unit(unit_path, seed)
+        ready_to_plan(unit)
         if strict and (unit.warnings or unit.faults):
             raise InputError((*unit.faults, *unit.warnings), "checking strictly (every warning counts)")
         for line in report_lines(unit):

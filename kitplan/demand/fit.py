@@ -14,9 +14,12 @@ Records = Mapping[str, Sequence[tuple[int, Mapping]]]
 
 
 def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict]]]:
-    """The catalogue as plain rows by role, catalogue order: many small look-ups are slow in a frame."""
+    """The catalogue as plain rows by role: many small look-ups are slow in a frame.
+
+    In order of name, so that equals are told apart the same way however the catalogue is ordered.
+    """
     by_role: dict[str, list[tuple[int, dict]]] = {}
-    for position, row in enumerate(unit.items.to_dict("records")):
+    for position, row in sorted(enumerate(unit.items.to_dict("records")), key=lambda entry: entry[1]["item"]):
         by_role.setdefault(str(row["role"]), []).append((position, row))
     return by_role
 
@@ -38,11 +41,11 @@ def nearest_size(
 ) -> list[tuple[int, Mapping]]:
     """Rows in order of fit: what the unit prefers, then the size whose range has the tube nearest its middle."""
 
-    def rank(entry: tuple[int, Mapping]) -> tuple[bool, float, float]:
+    def rank(entry: tuple[int, Mapping]) -> tuple[bool, float, float, str]:
         item = entry[1]
         middle = (item["fits_from_mm"] + item["fits_to_mm"]) / 2
         distance = np.inf if np.isnan(middle) else abs(middle - tube_mm)
-        return item["item"] != unit.prefer.get(role), distance, item["price"] / item["pack"]
+        return item["item"] != unit.prefer.get(role), distance, item["price"] / item["pack"], item["item"]
 
     return sorted(found, key=rank)
 

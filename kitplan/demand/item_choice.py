@@ -20,6 +20,8 @@ from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_u
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Technique, Unit
 
+SPARE_TUBE_ROLE = "spare_tube"
+
 ITEM_CHOICE_COLUMNS = [
     "stratum",
     "role",
@@ -81,12 +83,20 @@ def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
 
 
 def airway_roles(unit: Unit) -> list[str]:
-    """Roles held once for each airway whatever the recipe: patient-scope roles that no recipe uses (mask, bag)."""
-    used = {"tape"}
+    """Roles held once for each airway whatever the recipe: patient-scope roles that no recipe uses (mask, bag).
+
+    Spare tubes only where the unit's policy asks for them.
+    """
+    used = {"tape"} if unit.bedside.spare_tube else {"tape", SPARE_TUBE_ROLE}
     for technique in unit.techniques.values():
         used |= set(technique.uses) | set(technique.uses_with_barrier)
     patient = unit.items[unit.items["scope"] == "patient"]
-    return [role for role in dict.fromkeys(patient["role"]) if role not in used]
+    return [role for role in sorted(set(patient["role"])) if role not in used]
+
+
+def held_once(found: Sequence[tuple[int, Mapping]]) -> list[tuple[int, Mapping]]:
+    """Catalogue rows of a role that no recipe uses which an airway is given once: those of scope patient alone."""
+    return [(i, row) for i, row in found if row["scope"] == "patient"]
 
 
 @dataclass(frozen=True)
@@ -130,7 +140,7 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
             found = fitting(unit, catalogue.get(role, ()), airway.tube_mm, airway.technique.tape_width_mm)
             rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)
         for role in once:
-            rows += _fill_once(unit, airway, role, fitting(unit, catalogue[role], airway.tube_mm))
+            rows += _fill_once(unit, airway, role, fitting(unit, held_once(catalogue[role]), airway.tube_mm))
     return ItemChoice(pd.DataFrame(rows, columns=ITEM_CHOICE_COLUMNS), opened)
 
 
@@ -149,7 +159,7 @@ def _fill_used_role(
     if not candidates:
         return []
     wanted = unit.prefer.get(str(candidates[0]["role"]))
-    best = min(candidates, key=lambda c: (c["item"] != wanted, c["cost_per_stay"]))
+    best = min(candidates, key=lambda c: (c["item"] != wanted, c["cost_per_stay"], str(c["item"])))
     if best["item"] == wanted:
         why = "the unit asks for it"
     elif len(candidates) == 1:

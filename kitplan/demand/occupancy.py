@@ -342,7 +342,7 @@ def stay_checks_pmf(unit: Unit, stratum: int, n_max: int) -> np.ndarray:
         return pmf
     from scipy.special import ndtr
 
-    sigma = unit.census.stay_log_sd
+    sigma = max(unit.census.stay_log_sd, 1e-9)  # 0: every stay is the mean stay
     mu = np.log(unit.census.mean_stay_days) - sigma**2 / 2
     edges = np.arange(1, n_max + 1) / unit.checks_per_day
     below = np.concatenate([[0.0], ndtr((np.log(edges) - mu) / sigma), [1.0]])

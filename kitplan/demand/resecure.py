@@ -237,10 +237,30 @@ def _with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarr
     """Turn PMFs of re-secures (last axis) into PMFs of attempts, `admission` certain secures added."""
     events = _used_columns(events_pmf)
     most = events + admission
-    spare = 0 if redo == 0 else int(np.ceil(np.log(1e-9) / np.log(redo) + 4 * redo * most))
-    spoil = attempts_given_events(redo, most, most + spare)
+    spoil = attempts_given_events(redo, most, _most_attempts(most, redo))
     flat = np.ascontiguousarray(events_pmf[..., : events + 1]).reshape(-1, events + 1)
     return (flat @ spoil[admission:]).reshape(*events_pmf.shape[:-1], -1)
+
+
+def _most_attempts(events: float, redo: float) -> int:
+    """Attempts up to which those of so many events are tabulated; what lies beyond counts as that many."""
+    return int(np.ceil(events + (np.log(1e-9) / np.log(redo) + 4 * redo * events if redo > 0 else 0.0)))
+
+
+def table_bytes(row: Mapping, checks_per_day: int, n_short: int, n_long: int, n_nodes: int) -> float:
+    """Memory of `attempt_table` with these arguments, bytes: an upper bound, without computing it.
+
+    Where hazards never fall with wear, n / mean wear bounds the mean of the renewals, and a Poisson count their spread;
+    six standard deviations of the fastest airway are kept.
+    """
+    nodes, _ = frailty_nodes(float(row["airway_spread"]), n_nodes)
+    wear = float(mean_wear_checks(check_hazards(row, checks_per_day, nodes.max())))
+    cells = 0.0
+    for checks, ages in ((n_short, STATIONARY_CHECKS + 2), (n_long, 1)):
+        mean = checks / wear
+        events = min(mean + 6 * np.sqrt(mean) + 20, checks) + float(row["admission_secures"])
+        cells += ages * (checks + 1) * _most_attempts(events, float(row["redo"]))
+    return 8.0 * len(nodes) * (cells + (n_long + 1) ** 2)
 
 
 def _used_columns(table: np.ndarray, least: float = 1e-9) -> int:

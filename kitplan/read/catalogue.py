@@ -124,6 +124,9 @@ def _check_emergency(reader: TableReader, frame: pd.DataFrame) -> None:
     if reader.has("critical"):
         reader.doubt("critical", denied, None, "is emergency equipment and is treated as critical", "Write yes.")
     frame.loc[emergency, "critical"] = True
+    astray = emergency & frame["scope"].isin(SCOPES) & (frame["scope"] != "patient")
+    reader.refuse("scope", astray.to_numpy(), frame["scope"].to_numpy(), "is the scope of emergency equipment",
+                  "Every airway is given its own: write patient.")
 
 
 def fits(items: pd.DataFrame, tube_mm: float) -> np.ndarray:

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, within_memory
+from kitplan.demand.resecure import attempt_table, table_bytes
 from kitplan.read.problems import InputError
 from kitplan.read.values import StockPolicy
 
@@ -26,10 +27,10 @@ def test_an_ordinary_unit_is_planned_as_asked(small_unit):
 
 
 def test_a_crowd_is_planned_on_fewer_scenarios_and_it_is_said(small_unit):
-    unit, told = within_memory(crowd(small_unit, 2000))
-    # 2000 present and 2000 / 6 x 9 = 3000 arriving in an interval
-    assert unit.planning.scenarios == MOST_AIRWAYS // 5000
-    assert unit.planning.max_scenarios <= MOST_AIRWAYS // 5000
+    unit, told = within_memory(crowd(small_unit, 1000))
+    # 1000 present and 1000 / 6 x 9 = 1500 arriving in an interval
+    assert unit.planning.scenarios == MOST_AIRWAYS // 2500
+    assert unit.planning.max_scenarios <= MOST_AIRWAYS // 2500
     assert told is not None
     assert "instead of 4,000" in told
 
@@ -41,25 +42,33 @@ def test_a_crowd_beyond_any_unit_is_refused(small_unit):
 
 def test_a_review_of_half_a_year_is_refused_and_one_of_a_quarter_is_not(small_unit):
     assert within_memory(replace(small_unit, stock=StockPolicy(90, 10, 0.95)))[1] is None
-    with pytest.raises(InputError, match="400 checks"):
+    with pytest.raises(InputError, match=r"stock\.review_days.*760 checks"):
         within_memory(replace(small_unit, stock=StockPolicy(180, 10, 0.95)))
 
 
-def test_each_further_frequency_model_takes_its_share_of_the_checks(small_unit):
-    """Tables of m models over n checks take m n^2 cells: with four models half the checks."""
-    frequency = small_unit.frequency.assign(soiled_per_day=[0.1, 0.2, 0.3])
-    three = replace(small_unit, frequency=frequency)
-    assert within_memory(replace(three, stock=StockPolicy(55, 2, 0.95)))[1] is None
-    with pytest.raises(InputError, match="231 checks"):
-        within_memory(replace(three, stock=StockPolicy(56, 2, 0.95)))
+def test_a_restock_or_a_shortage_of_half_a_year_is_refused_as_well(small_unit):
+    with pytest.raises(InputError, match=r"bedside\.restock_hours"):
+        within_memory(replace(small_unit, bedside=replace(small_unit.bedside, restock_hours=24 * 180)))
+    away = replace(small_unit.stock, unavailable=("wipe-prep",), unavailable_weeks=26)
+    with pytest.raises(InputError, match=r"stock\.unavailable_weeks"):
+        within_memory(replace(small_unit, stock=away))
 
 
-@pytest.mark.parametrize(("scenarios", "told"), [(MOST_AIRWAYS // 5000, False), (MOST_AIRWAYS // 5000 + 1, True)])
+@pytest.mark.parametrize("change", [{"redo": 0.9}, {"redo": 0.0}, {"airway_spread": 3.0}, {"loosening_shape": 10.0}])
+@pytest.mark.parametrize(("n_short", "n_long", "nodes"), [(36, 160, 8), (128, 160, 16), (1, 160, 1)])
+def test_the_size_of_the_tables_is_bounded_before_they_are_made(small_unit, change, n_short, n_long, nodes):
+    row = small_unit.frequency.assign(**change).iloc[0]
+    table = attempt_table(row, 4, n_short, n_long, nodes)
+    made = table.fresh.nbytes + table.present.nbytes
+    assert made <= table_bytes(row, 4, n_short, n_long, nodes)
+
+
+@pytest.mark.parametrize(("scenarios", "told"), [(MOST_AIRWAYS // 2500, False), (MOST_AIRWAYS // 2500 + 1, True)])
 def test_fewer_scenarios_only_where_they_do_not_fit(small_unit, scenarios, told):
     planning = replace(small_unit.planning, scenarios=scenarios, verify_scenarios=100, max_scenarios=scenarios)
-    unit, said = within_memory(replace(crowd(small_unit, 2000), planning=planning))
+    unit, said = within_memory(replace(crowd(small_unit, 1000), planning=planning))
     assert (said is not None) == told
-    assert unit.planning.scenarios == MOST_AIRWAYS // 5000
+    assert unit.planning.scenarios == MOST_AIRWAYS // 2500
     assert unit.planning.verify_scenarios == 100
 
 

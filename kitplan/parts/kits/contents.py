@@ -107,7 +107,7 @@ def _build(unit: Unit, needs: KitNeeds, count_only: bool, limit: int | None) -> 
     """The program and its handles: items a re-secure, and items once opened, by (stratum, role)."""
     program = Program("kit_filling")
     forced = forced_items(unit, needs)
-    usable = sorted(forced | {i for found in needs.candidates.values() for i in found})
+    usable = sorted(forced | {i for found in needs.candidates.values() for i in found}, key=unit.items["item"].get)
     low = [1.0 if i in forced else 0.0 for i in usable]
     carry = dict(zip(usable, program.variables("carry", len(usable), low=low, high=1.0, integer=True)))
     nudge = 1.0 if count_only else _FEWER_PIECES

@@ -123,7 +123,8 @@ def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesig
         slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds, unit.bedside.designs
     )
     chosen = _choose(unit, slots, curve)
-    return KitDesigns(needs, items, slots, curve, chosen, designs_item_choice(unit, needs, slots, chosen.groups, base))
+    item_choice = designs_item_choice(unit, needs, slots, chosen.groups, base, items)
+    return KitDesigns(needs, items, slots, curve, chosen, item_choice)
 
 
 def solve_kits(

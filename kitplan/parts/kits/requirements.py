@@ -13,8 +13,10 @@ import pandas as pd
 
 from kitplan.demand.fit import Records, catalogue_records, fitting, fitting_items, nearest_size
 from kitplan.demand.item_choice import (
+    SPARE_TUBE_ROLE,
     AttemptTables,
     airway_roles,
+    held_once,
     items_opened,
     role_needs,
 )
@@ -30,8 +32,6 @@ DAYS_PER_MONTH = 365.25 / 12
 
 EMERGENCY_ROLES = ("mask", "bag")
 """Held at every bedside whatever a limit says, sized to the patient."""
-
-SPARE_TUBE_ROLE = "spare_tube"
 
 
 @dataclass(frozen=True)
@@ -64,36 +64,48 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None)
 
     Raises InputError with every stratum that cannot be served.
     """
+    if problems := unservable(unit):
+        raise InputError(problems, during="filling the bedside kits")
     use = tuple(stay_use(unit, tables, g) for g in range(unit.n_strata))
     re_secures = np.array([u.kit_quantile(unit.bedside.readiness) for u in use], dtype=np.int64)
     arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH
     turnover = bool(arrivals.sum() > 0)
     records = catalogue_records(unit)
     once = _once_roles(unit)
-    problems: list[Problem] = []
     needs = tuple(role_needs(unit, g) for g in range(unit.n_strata))
     candidates: dict[tuple[int, str], list[int]] = {}
     opened: dict[tuple[int, int], np.ndarray] = {}
     emergency: list[dict[int, int]] = []
     primary: dict[tuple[int, str], int] = {}
     for g in range(unit.n_strata):
-        tube_mm, technique = float(unit.strata.at[g, "tube_mm"]), str(unit.strata.at[g, "technique"])
         for role, need in needs[g].items():
-            found = fitting(unit, records.get(role, ()), tube_mm, unit.techniques[technique].tape_width_mm)
             reach = len(use[g].stay_attempts) + int(re_secures[g])
-            candidates[g, role] = _serving(unit, g, role, need, reach, found, opened, base)
-            if not candidates[g, role]:
-                problems.append(_no_item(unit, g, role))
-        held, best, faults = _held_once(unit, g, tube_mm, once, records)
+            candidates[g, role] = _serving(unit, g, role, need, reach, _suiting(unit, g, role, records), opened, base)
+        held, best, _ = _held_once(unit, g, once, records)
         emergency.append(held)
         primary |= best
-        problems += faults
-    if problems:
-        raise InputError(dict.fromkeys(problems), during="filling the bedside kits")
     kits = arrivals if turnover else mean_airways(unit)
     return KitNeeds(
         re_secures, use, kits, turnover, needs, candidates, opened, tuple(emergency), primary
     )
+
+
+def unservable(unit: Unit) -> list[Problem]:
+    """Every kind of airway for which no item fills a role, or emergency equipment is lacking; asked before planning."""
+    records, once = catalogue_records(unit), _once_roles(unit)
+    problems: list[Problem] = []
+    for g in range(unit.n_strata):
+        for role, need in role_needs(unit, g).items():
+            if not _serving(unit, g, role, need, 1, _suiting(unit, g, role, records), {}, None):
+                problems.append(_no_item(unit, g, role))
+        problems += _held_once(unit, g, once, records)[2]
+    return list(dict.fromkeys(problems))
+
+
+def _suiting(unit: Unit, g: int, role: str, records: Records) -> list[tuple[int, Mapping]]:
+    """Catalogue rows of a role whose size and tape width suit a stratum."""
+    technique = unit.techniques[str(unit.strata.at[g, "technique"])]
+    return fitting(unit, records.get(role, ()), float(unit.strata.at[g, "tube_mm"]), technique.tape_width_mm)
 
 
 def _serving(
@@ -150,9 +162,10 @@ def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
 
 
 def _held_once(
-    unit: Unit, g: int, tube_mm: float, once: Sequence[str], records: Records
+    unit: Unit, g: int, once: Sequence[str], records: Records
 ) -> tuple[dict[int, int], dict[tuple[int, str], int], list[Problem]]:
     """Items one airway is given once: mask and bag in the fitting size and, by policy, the next that also fits."""
+    tube_mm = float(unit.strata.at[g, "tube_mm"])
     held: dict[int, int] = {}
     primary: dict[tuple[int, str], int] = {}
     problems: list[Problem] = []
@@ -172,6 +185,7 @@ def _held_once(
             problems.append(fault)
         else:
             held[position] = 1
+            primary.setdefault((g, SPARE_TUBE_ROLE), position)
     return held, primary, problems
 
 
@@ -182,7 +196,7 @@ def _once_roles(unit: Unit) -> list[str]:
 
 def _by_fit(unit: Unit, role: str, tube_mm: float, records: Records) -> list[int]:
     """Positions of what fits, best size first."""
-    found = fitting(unit, records.get(role, ()), tube_mm)
+    found = fitting(unit, held_once(records.get(role, ())), tube_mm)
     return [i for i, _ in nearest_size(unit, role, found, tube_mm)]
 
 

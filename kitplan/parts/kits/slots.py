@@ -44,21 +44,24 @@ class Slot:
 
 
 def build_slots(unit: Unit, needs: KitNeeds, item_choice: KitItemChoice) -> list[Slot]:
-    """Slots of every kit of the unit, in catalogue order of their first item; unit-scope items are left out."""
+    """Slots of every kit of the unit, in the order of their first item's name; unit-scope items are left out."""
     roles = dict.fromkeys(role for _, role in (*item_choice.per_use, *item_choice.once_open))
     slots = [s for role in roles for s in _role_slot(unit, needs, item_choice, role)]
     slots += [_forced_slot(unit, needs, i) for i in sorted(forced_items(unit, needs))]
-    return sorted(slots, key=lambda s: min(min(b) for b in s.options))
+    names = unit.items["item"]
+    return sorted(slots, key=lambda s: min(names[i] for b in s.options for i in b))
 
 
 def _role_slot(unit: Unit, needs: KitNeeds, item_choice: KitItemChoice, role: str) -> list[Slot]:
     """The slot of a role whose items are alternatives; none when only shared (unit-scope) items fill it."""
-    mixed = {tuple(sorted(b.items())) for (_, r), b in item_choice.per_use.items() if r == role}
-    singles = {i for bundle in mixed for i, _ in bundle}
-    bundles = [{i: 1} for i in sorted(singles)] + [dict(b) for b in sorted(mixed) if len(b) > 1]
+    names = unit.items["item"]
+    taken = [bundle.items() for (_, r), bundle in item_choice.per_use.items() if r == role]
+    mixed = {tuple(sorted((names[i], i, n) for i, n in bundle)) for bundle in taken}
+    singles = sorted({(name, i) for bundle in mixed for name, i, _ in bundle})
+    bundles = [{i: 1} for _, i in singles] + [{i: n for _, i, n in b} for b in sorted(mixed) if len(b) > 1]
     opened = sorted({
         i for (_, r), i in item_choice.once_open.items() if r == role and unit.items.at[i, "scope"] == "patient"
-    })
+    }, key=names.get)
     options = [*bundles, *({i: 1} for i in opened)]
     if not options:
         return []
@@ -68,9 +71,9 @@ def _role_slot(unit: Unit, needs: KitNeeds, item_choice: KitItemChoice, role: st
     for g in range(unit.n_strata):
         if role not in needs.needs[g]:
             continue
-        for o, bundle in enumerate(options):
-            count[g, o], per_use[g, o] = _bundles_needed(unit, needs, g, role, bundle)
         own[g] = _own_option(item_choice, g, role, options)
+        for o, bundle in enumerate(options if own[g] >= 0 else ()):
+            count[g, o], per_use[g, o] = _bundles_needed(unit, needs, g, role, bundle)
     return [_slot(unit, needs, role, role, options, count, per_use, own)]
 
 
@@ -121,7 +124,9 @@ def _slot(unit: Unit, needs: KitNeeds, name: str, role: str, options: list[dict[
     cost = np.full((*count.shape, most + 1), np.inf)
     for g in range(unit.n_strata):
         for o, bundle in enumerate(options):
-            if count[g, o] < NEVER:
+            if own[g] < 0:
+                cost[g, o] = price[o] * needs.kits_per_month[g] * np.arange(most + 1)
+            elif count[g, o] < NEVER:
                 cost[g, o, count[g, o]:] = price[o] * _used_per_month(
                     needs, g, bundle, int(count[g, o]), float(per_use[g, o]), most
                 )

@@ -9,7 +9,7 @@ import pandas as pd
 
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.kits.contents import unit_litres, unit_prices
+from kitplan.parts.kits.contents import KitItemChoice, unit_litres, unit_prices
 from kitplan.parts.kits.groups import OWN, group_choices, group_costs, held_bundles, option_of
 from kitplan.parts.kits.partition import Partition
 from kitplan.parts.kits.requirements import EMERGENCY_ROLES, KitNeeds
@@ -123,11 +123,15 @@ def curve_table(slots: Sequence[Slot], curve: Sequence[Partition | None], chosen
 
 
 def designs_item_choice(
-    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray, base: ItemChoice
+    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray, base: ItemChoice, chosen: KitItemChoice
 ) -> ItemChoice:
-    """The items that every stratum takes given its design: base, with each role's item replaced where it differs."""
+    """The items that every stratum takes given its design: base, with each role's item replaced where it differs.
+
+    chosen: the items of the program; what is shared in the unit lies in no kit and is taken as chosen.
+    """
     frame = base.frame
-    swaps: dict[tuple[int, str], dict[int, float]] = {}
+    shared = {key: i for key, i in chosen.once_open.items() if unit.items.at[i, "scope"] == "unit"}
+    swaps: dict[tuple[int, str], dict[int, float]] = {key: {i: 0.0} for key, i in shared.items()}
     for members in groups:
         for slot, choice in group_choices(slots, members):
             for g in np.flatnonzero(members).tolist():
@@ -157,10 +161,15 @@ def _swapped(unit: Unit, needs: KitNeeds, rows: pd.DataFrame, g: int, taken: dic
         if per_use > 0:
             cost = per_use * use.mean_stay_attempts * prices[item]
             row |= {"items_per_use": per_use, "uses_per_item": np.nan, "cost_per_stay": cost}
+        elif row["scope"] == "unit":
+            serves = float(unit.items.at[item, "contains"]) / float(row["need"])
+            cost = use.mean_stay_attempts * prices[item] / serves
+            row |= {"items_per_use": np.nan, "uses_per_item": serves, "cost_per_stay": cost}
         else:
             table = needs.opened[g, item]
             serves = float(np.searchsorted(table, 1, side="right") - 1)
             cost = float(use.stay_attempts @ table[: len(use.stay_attempts)]) * prices[item]
             row |= {"items_per_use": np.nan, "uses_per_item": serves, "cost_per_stay": cost}
-        made.append(row | {"because": f"the bedside kit holds it; {row['cost_per_stay']:.2f} {unit.currency} a stay"})
+        why = "shared in the unit beside the kits" if row["scope"] == "unit" else "the bedside kit holds it"
+        made.append(row | {"because": f"{why}; {row['cost_per_stay']:.2f} {unit.currency} a stay"})
     return pd.DataFrame(made, columns=rows.columns)

@@ -92,7 +92,7 @@ def lot_ledger(lots: pd.DataFrame, pack: Mapping[str, int], use_per_day: Mapping
     lead_units until an order of today arrives.
     """
     rows = []
-    for item, group in lots.groupby("item", sort=False):
+    for item, group in lots.sort_values(["item", "lot"], kind="stable").groupby("item", sort=False):
         size, rate = pack.get(str(item), 1), use_per_day.get(str(item))
         held = (group["packs"].fillna(0) * size + group["loose_units"].fillna(0)).round().to_numpy(np.int64)
         left = np.array([_days_left(e, horizon.counted) for e in group["expires"]])
