@@ -94,8 +94,8 @@ def test_a_role_filled_by_a_shared_item_for_one_airway_and_by_an_opened_one_for_
     strip = 'pieces = [{ shape = "strip", count = 1, length_mm = 100 }]\n'
     unit = small_unit(
         tmp_path / "unit", census="route,tube_mm,airways\n口,2.0,1\n",
-        unit='mean_stay_days = 4\n[[expect]]\nroute = "oral"\ntechnique = "wide"\ntube_mm = 3.0\nmean_airways = 1\n',
-        techniques=f'[a]\nroutes = ["口"]\ndefault = true\n{strip}[wide]\nroutes = ["oral"]\ntape_width_mm = 50\n{strip}',
+        unit='mean_stay_days = 4\n[[expect]]\nroute = "oral"\ntechnique = "w"\ntube_mm = 3.0\nmean_airways = 1\n',
+        techniques=f'[a]\nroutes = ["口"]\ndefault = true\n{strip}[w]\nroutes = ["oral"]\ntape_width_mm = 50\n{strip}',
         items=HEAD + EMERGENCY + "narrow,tape,1000,unit,1,5,1,12.5,1000\nwide,tape,1000,event,1,0,1,50,1000\n",
     )
     for command in ("plan", "compare"):

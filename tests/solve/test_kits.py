@@ -131,7 +131,7 @@ def test_par_levels_that_supply_the_kits_are_planned_on_what_kits_take_no_more_a
     without = plan_unit(dataclasses.replace(mixed, planning=few), parts=("kits", "par"))
     unit = dataclasses.replace(bedside(mixed, kits_in_par=True), planning=few)
     supplied = plan_unit(unit, parts=("kits", "par"))
-    accounts = supplied.parts["kits"].accounts.set_index("item")
+    accounts = supplied.kits.accounts.set_index("item")
     column = {item: i for i, item in enumerate(supplied.demand.items)}
     added = (supplied.demand.units - without.demand.units).mean(axis=0)
     for item, row in accounts.iterrows():
