@@ -6,23 +6,52 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from kitplan.plan_record import head, outputs, plan_json, record_bytes
+from kitplan.saved.folder import RECORD, saved_files
 from kitplan.write.tables import table_bytes
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
+    from kitplan.write.writer import Written
 
-RECORD = "plan.json"
 PRINTS = {"kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
 """Parts with prints, and the folder of each."""
 
 
-def plan_files(plan: Plan) -> dict[str, bytes]:
-    """Everything that `plan` writes: tables, workbook, prints of the parts, and plan.json with their checksums."""
+def write_plan(plan: Plan, folder: Path, remove_stale: bool, scenarios: bool = True) -> tuple[Plan, Written]:
+    """Write the outputs of a plan, all or nothing, with what changed since the plan that lies in the folder.
+
+    remove_stale: as in `write_outputs`. scenarios: as in `plan_files`. Returns the plan with its changes, and what was
+    written. Raises UnsafePlan with nothing written.
+    """
+    from kitplan.planning import with_changes
+    from kitplan.read.last_plan import read_earlier
+    from kitplan.write.writer import write_outputs
+
+    refuse_unsafe(plan)
+    plan = with_changes(plan, read_earlier(folder), head(plan))
+    return plan, write_outputs(folder, plan_files(plan, scenarios), remove_stale=remove_stale)
+
+
+def refuse_unsafe(plan: Plan) -> None:
+    """Raise UnsafePlan when keeping to the limits would take emergency equipment away."""
+    from kitplan.read.problems import UnsafePlan
+
+    if "par" in plan.parts and plan.par.answer == "unsafe":
+        raise UnsafePlan("; ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")
+
+
+def plan_files(plan: Plan, scenarios: bool = True) -> dict[str, bytes]:
+    """Everything that `plan` writes: tables, workbook, prints, what opens it again, and plan.json with their checksums.
+
+    scenarios: keep them with the plan, so that an audit need not draw them again.
+    """
     from kitplan.workbooks import build_workbooks
 
-    files: dict[str, bytes] = {}
+    files = saved_files(plan, scenarios)
     for part in sorted(plan.parts):
         files |= part_tables(plan.tables_of(part))
         files |= part_prints(plan, part)

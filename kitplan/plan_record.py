@@ -10,7 +10,7 @@ from kitplan.write.writer import checksum
 
 if TYPE_CHECKING:
     from kitplan.parts.par.values import ParPlan, Readiness
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.solve.values import SolverReport
 
 _DIGITS = 10

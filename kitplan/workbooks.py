@@ -11,7 +11,7 @@ from kitplan.parts.overview.readers import WORKBOOKS, Sheets, part_file
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 
 def build_workbooks(plan: Plan) -> dict[str, bytes]:

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.plan import plan_unit
+from kitplan.planning import plan_unit
 from kitplan.read.values import Census, StockPolicy
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from kitplan.parts.results import NotPlanned
-from kitplan.plan import plan_unit
+from kitplan.planning import plan_unit
 
 
 @pytest.fixture

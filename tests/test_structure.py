@@ -15,8 +15,8 @@ from kitplan.parts.results import NotPlanned, Planned, Results
 from kitplan.parts.work import Work
 
 PACKAGE = Path(kitplan.__file__).parent
-ROAD = ["resources", "read", "demand", "solve", "model", "plan", "hospital", "write", "plan_record", "paper",
-        "workbooks", "outputs", "command", "cli"]
+ROAD = ["resources", "read", "demand", "solve", "model", "planning", "saved", "hospital", "write",
+        "plan_record", "paper", "workbooks", "outputs", "command", "cli"]
 """A room may import from itself and from rooms to its left. Inside a part, models, paper and commands are rooms too."""
 
 PAPER = ("sheet", "sheets", "prints", "card", "label", "labels", "list", "page", "summary", "explanation")
@@ -64,6 +64,8 @@ def test_no_room_knows_a_later_room(path):
     assert own in ROAD, f"{own} has no place on the road"
     for module, _ in imports_of(path):
         room = room_of(module)
+        if (own, module) == ("planning", "kitplan.outputs"):
+            continue  # `plan.save(folder)`: the one call that a value makes forward, for people who write Python
         assert room is None or ROAD.index(room) <= ROAD.index(own), f"{path} imports {module}"
 
 
@@ -93,7 +95,7 @@ def test_a_part_declares_its_result_and_runs_after_what_it_needs(part):
 
 
 def test_a_part_is_shown_nothing_that_it_does_not_need():
-    work = Work(None, 1, None, None, None, results={"par": 1, "rates": 2})
+    work = Work(None, 1, None, None, results={"par": 1, "rates": 2})
     assert work.only(("rates",)).parts == ("rates",)
     with pytest.raises(NotPlanned, match="'par' is not in this plan"):
         _ = work.only(("rates",)).par

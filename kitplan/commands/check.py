@@ -31,7 +31,7 @@ def command(unit_path: Path, seed: int | None, strict: bool) -> None:
     2: it cannot as it stands.
     """
     with run_safely():
-        from kitplan.plan import ready_to_plan
+        from kitplan.planning import ready_to_plan
         from kitplan.read.problems import InputError
         from kitplan.read.unit import load_unit
 

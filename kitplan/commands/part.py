@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from kitplan.commands.common import load, out_folder, progress
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
     from kitplan.write.writer import Written
 
@@ -44,7 +44,7 @@ def run_part(
         check_target(folder, (part_file(part), f"{part}.json", *must_write))
         if prepare is not None:
             unit = prepare(unit)
-        from kitplan.plan import plan_unit
+        from kitplan.planning import plan_unit
 
         plan = plan_unit(unit, seed, (part,), report)
         if settle is not None:

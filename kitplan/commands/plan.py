@@ -20,9 +20,7 @@ from kitplan.commands.common import (
 )
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
     from kitplan.read.values import Unit
-    from kitplan.write.writer import Written
 
 readiness_option = click.option(
     "--readiness", metavar="SHARE", type=click.FloatRange(0.5, 0.9999), default=None,
@@ -76,7 +74,7 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
     """
-    from kitplan.outputs import RECORD
+    from kitplan.outputs import RECORD, refuse_unsafe, write_plan
     from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.write.writer import check_target
 
@@ -85,7 +83,7 @@ def make_plan(
         report("Reading")
         unit = aimed_at(load(unit_path, seed, learnt), readiness)
         check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))
-        from kitplan.plan import plan_unit
+        from kitplan.planning import plan_unit
 
         plan = plan_unit(unit, seed, parts, report)
         refuse_unsafe(plan)
@@ -108,21 +106,6 @@ def make_plan(
         click.echo(sentence)
     if faults or plan.par.answer != "met":
         raise SystemExit(EXIT_UNSAFE)
-
-
-def write_plan(plan: Plan, folder: Path, remove_stale: bool) -> tuple[Plan, Written]:
-    """Write the outputs of a plan, all or nothing, with what changed since the plan that lies in the folder.
-
-    remove_stale: as in `write_outputs`. Returns the plan with its changes, and what was written.
-    """
-    from kitplan.outputs import plan_files
-    from kitplan.plan import with_changes
-    from kitplan.plan_record import head
-    from kitplan.read.last_plan import read_earlier
-    from kitplan.write.writer import write_outputs
-
-    plan = with_changes(plan, read_earlier(folder), head(plan))
-    return plan, write_outputs(folder, plan_files(plan), remove_stale=remove_stale)
 
 
 def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None, store_days: float
@@ -150,11 +133,3 @@ def aimed_at(unit: Unit, readiness: float | None) -> Unit:
         for line in unit.assumptions
     )
     return replace(unit, stock=replace(unit.stock, readiness=readiness), assumptions=told)
-
-
-def refuse_unsafe(plan: Plan) -> None:
-    """Raise UnsafePlan when keeping to the limits would take emergency equipment away."""
-    from kitplan.read.problems import UnsafePlan
-
-    if "par" in plan.parts and plan.par.answer == "unsafe":
-        raise UnsafePlan("; ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")

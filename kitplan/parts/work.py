@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
-from kitplan.demand.item_choice import AttemptTables
+from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.results import Results
@@ -18,23 +19,72 @@ if TYPE_CHECKING:
 Progress = Callable[[str], None]
 
 
+class Basis:
+    """What a unit's plan rests on before any part runs, each worked out when it is first asked for.
+
+    kits_trouble: why the unit has no kit designs, "" where it has.
+    """
+
+    def __init__(self, unit: Unit, tell: Progress) -> None:
+        self.unit, self.tell = unit, tell
+        self.kits_trouble = ""
+
+    @cached_property
+    def tables(self) -> AttemptTables:
+        """Exact chances of the number of re-secures."""
+        self.tell("How often: exact re-secure counts")
+        return attempt_tables(self.unit)
+
+    @cached_property
+    def designs(self) -> KitDesigns | None:
+        """The kit designs: what lies in the kits is what the stock room has to carry."""
+        from kitplan.parts.kits.model import design_kits
+        from kitplan.read.problems import UnsafePlan
+
+        self.tell("Bedside kits: items and designs")
+        try:
+            return design_kits(self.unit, self.tables, self.cheapest)
+        except UnsafePlan as error:
+            self.kits_trouble = str(error)
+            return None
+
+    @cached_property
+    def cheapest(self) -> ItemChoice:
+        """The cheapest item for each role, kits not looked at."""
+        return fill_roles(self.unit, self.tables)
+
+    @cached_property
+    def item_choice(self) -> ItemChoice:
+        """The item that serves each role: the kits' where there are designs."""
+        return self.designs.item_choice if self.designs else self.cheapest
+
+
 @dataclass(frozen=True)
 class Work(Results):
     """What a part is given: the unit, the seed that is used everywhere, and the results of the parts it needs.
 
-    tables: chances of re-secures. item_choice: item that serves each role. designs: kits, None where the unit has none.
-    drawn: demand drawn so far, shared by the parts.
+    item_choice: item that serves each role. drawn: demand drawn so far, shared by the parts. kept: gives the scenarios
+    that were kept with a saved plan.
     """
 
     unit: Unit
     seed: int
-    tables: AttemptTables
+    basis: Basis
     item_choice: ItemChoice
-    tell: Progress
-    designs: KitDesigns | None = None
+    kept: Callable[[str], Demand] | None = None
     drawn: dict[tuple[int, str, float], Demand] = field(default_factory=dict)
     results: Mapping[str, object] = field(default_factory=dict)
     skipped: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def tables(self) -> AttemptTables:
+        """Exact chances of the number of re-secures."""
+        return self.basis.tables
+
+    @property
+    def designs(self) -> KitDesigns | None:
+        """The kit designs, None where the unit has none."""
+        return self.basis.designs
 
     def draw(self, n_scenarios: int, stream: str, days: float | None = None) -> Demand:
         """Demand of one interval (default: the protection interval) from a named stream; drawn once, then kept."""
@@ -47,6 +97,8 @@ class Work(Results):
 
     def demand(self, stream: str) -> Demand:
         """Demand of one protection interval that par levels are planned on ("plan") or verified on ("verify")."""
+        if self.kept is not None:
+            return self.kept(stream)
         policy = self.unit.planning
         return self.draw(policy.verify_scenarios if stream == "verify" else policy.scenarios, stream)
 
@@ -56,11 +108,11 @@ class Work(Results):
 
     def with_items(self, unit: Unit, item_choice: ItemChoice) -> Work:
         """The same work with another choice of items; its demand is drawn anew."""
-        return replace(self, unit=unit, item_choice=item_choice, drawn={})
+        return replace(self, unit=unit, item_choice=item_choice, kept=None, drawn={})
 
     def _with_kits(self, demand: Demand) -> Demand:
         """What is left in ended kits added, where the unit's par levels are to supply it (bedside.kits_in_par)."""
-        if self.designs is None or not self.unit.bedside.kits_in_par:
+        if not self.unit.bedside.kits_in_par or self.designs is None:
             return demand
         from kitplan.parts.kits.accounts import with_leftovers
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
@@ -11,7 +11,7 @@ class SolverReport:
 
     status: "optimal", "feasible" (stopped at a limit with a solution), "infeasible", "unbounded" or "failed".
     gap: (objective - bound) / |objective|, 0 when the objective is 0; of the bound where readiness is maximised, which
-    may be near 0.
+    may be near 0. seconds: how long it took; not kept with a saved plan, for it is never the same twice.
     """
 
     name: str
@@ -20,4 +20,4 @@ class SolverReport:
     lp_bound: float
     bound: float
     gap: float
-    seconds: float
+    seconds: float = field(default=0.0, metadata={"kept": False})

@@ -10,7 +10,7 @@ import pandas as pd
 from kitplan.read.shelf_order import shelf_key
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 def stock_lines(plan: Plan) -> pd.DataFrame:
     """Par levels with what the catalogue says of each item, in shelf order.

@@ -31,10 +31,10 @@ marks = [("start Python and import", time.perf_counter())]
 def mark(text):
     marks.append((text, time.perf_counter()))
 began = time.perf_counter()
-import kitplan.plan, kitplan.read.unit, kitplan.outputs, kitplan.write.writer
+import kitplan.planning, kitplan.read.unit, kitplan.outputs, kitplan.write.writer
 mark("read")
 unit = kitplan.read.unit.load_unit(Path(sys.argv[1]))
-plan = kitplan.plan.plan_unit(unit, progress=mark)
+plan = kitplan.planning.plan_unit(unit, progress=mark)
 mark("make the files")
 files = kitplan.outputs.plan_files(plan)
 mark("write")

@@ -10,7 +10,7 @@ import pytest
 from openpyxl import load_workbook
 
 from kitplan.outputs import plan_files
-from kitplan.plan import plan_unit
+from kitplan.planning import plan_unit
 from kitplan.read.unit import load_unit
 from kitplan.resources import config_file, sample_units
 

@@ -14,7 +14,7 @@ from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.scenarios import use_rates
 from kitplan.parts.kits.model import design_names, solve_kits
 from kitplan.parts.kits.requirements import DAYS_PER_MONTH
-from kitplan.plan import plan_unit
+from kitplan.planning import plan_unit
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.values import Piece
 

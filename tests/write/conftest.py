@@ -10,7 +10,7 @@ import pytest
 
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan, Readiness
-from kitplan.plan import Plan, plan_number
+from kitplan.planning import Plan, plan_number
 from kitplan.read.problems import Problem
 from kitplan.read.values import Assumption, StockPolicy, Unit
 from kitplan.resources import config_file

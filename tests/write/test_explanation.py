@@ -9,7 +9,7 @@ import pytest
 
 from kitplan.demand.values import Demand
 from kitplan.parts.par.explanation import explain_item, find_item
-from kitplan.plan import plan_unit
+from kitplan.planning import plan_unit
 
 
 @pytest.fixture

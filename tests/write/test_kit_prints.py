@@ -16,7 +16,7 @@ from kitplan.parts.kits import prints as kit_prints
 from kitplan.parts.kits.build_card import packing_order
 from kitplan.parts.kits.cut_card import cut_jobs
 from kitplan.parts.kits.lookup import kit_lookup, served_lines, take_text
-from kitplan.plan import plan_unit
+from kitplan.planning import plan_unit
 from kitplan.read.values import Piece
 
 MM = 72 / 25.4

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from kitplan.outputs import plan_files
-from kitplan.plan import plan_number
 from kitplan.plan_record import record_bytes
+from kitplan.planning import plan_number
 from kitplan.read.values import StockPolicy
 from kitplan.write.writer import checksum, write_outputs
 

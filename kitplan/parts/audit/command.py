@@ -11,7 +11,7 @@ from kitplan.commands.common import run_safely, say, unit_options
 from kitplan.commands.part import run_part
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 
@@ -25,7 +25,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     order, best bargain first: stop after any of them. Writes audit.xlsx, tables/audit.csv and audit.json.
     Exit code 1, nothing written: a limit is below what emergency equipment needs.
     """
-    from kitplan.commands.plan import refuse_unsafe
+    from kitplan.outputs import refuse_unsafe
 
     def prepare(unit: Unit) -> Unit:
         _require_present_par(unit_path, unit.present_par is not None)

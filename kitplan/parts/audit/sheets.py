@@ -11,7 +11,7 @@ from kitplan.write.charts import Line, place, scatter
 
 if TYPE_CHECKING:
     from kitplan.parts.audit.model import Audit
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE, CHART_TITLE = "Audit of today's par", "Where you stand"
 _WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)

@@ -21,7 +21,7 @@ from kitplan.commands.common import (
 
 if TYPE_CHECKING:
     from kitplan.parts.compare.model import Planned
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 
@@ -47,7 +47,7 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         check_target(folder, ("compare.xlsx", "compare.json", "tables/compare_causes.csv"))
         seed = a.planning.seed if seed is None else seed
         from kitplan.parts.compare import model as compare
-        from kitplan.plan import plan_unit
+        from kitplan.planning import plan_unit
 
         plans: list[Plan] = []
 

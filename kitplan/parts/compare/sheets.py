@@ -10,7 +10,7 @@ from kitplan.write.charts import Line, bar_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.compare.model import Comparison
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Compared"
 _KIND = {

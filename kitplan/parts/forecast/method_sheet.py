@@ -9,7 +9,7 @@ from kitplan.write.charts import Line, bar_chart, line_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.months_ahead import Forecast
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "How it was forecast"
 _METHODS = ("Method", "Used", "Tried from", "Months compared", "Scaled error", "Mean error (airways)", "80 % band held",

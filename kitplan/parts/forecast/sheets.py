@@ -13,7 +13,7 @@ from kitplan.write.charts import Line, line_chart, place
 if TYPE_CHECKING:
     from kitplan.parts.forecast.model import ManagerView
     from kitplan.parts.forecast.months_ahead import Forecast
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 MANAGER, ITEMS = "Months ahead", "Use by month"
 _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)

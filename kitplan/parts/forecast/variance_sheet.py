@@ -10,7 +10,7 @@ from kitplan.write.charts import Line, line_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.variance import Variance
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Past months"
 

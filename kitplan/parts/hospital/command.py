@@ -11,15 +11,14 @@ import click
 from kitplan.commands.common import EXIT_DEFECT, EXIT_INPUT, EXIT_UNSAFE, printable, progress, say
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 
 def write_one(plan: Plan, folder: Path) -> None:
     """Write the outputs of one unit, all or nothing. Raises UnsafePlan."""
-    from kitplan.commands.plan import refuse_unsafe, write_plan
+    from kitplan.outputs import write_plan
 
-    refuse_unsafe(plan)
-    write_plan(plan, folder, remove_stale=len(plan.parts) > 1)
+    write_plan(plan, folder, remove_stale=len(plan.parts) > 1, scenarios=False)
 
 
 def plan_folder(

@@ -22,7 +22,7 @@ import pandas as pd
 from kitplan.parts.hospital.central_store import CentralStore, Holding, Pooling, pool_slow_items
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 PROCESSES = 2
@@ -207,7 +207,7 @@ def _pool(processes: int) -> ProcessPoolExecutor:
 
 def plan_one(job: Job, write: Write, how: _How) -> Done | Failed:
     """Plan and write one unit; runs in a process of its own. Faults come back as values."""
-    from kitplan.plan import plan_unit
+    from kitplan.planning import plan_unit
     from kitplan.read.problems import InputError, UnsafePlan
     from kitplan.read.unit import load_unit
 

@@ -13,7 +13,7 @@ from kitplan.write.shelf import role_title
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 ACCOUNTS_TITLE, CURVE_TITLE, ROLLS_TITLE = "Kits and the stock room", "Kit designs and cost", "Roll choice"
 

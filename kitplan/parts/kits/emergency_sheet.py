@@ -10,7 +10,7 @@ from kitplan.write.book import Book
 from kitplan.write.shelf import role_title
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Bedside emergency"
 _LABEL_WIDTH, _TICK_WIDTH = 44.0, 8.0

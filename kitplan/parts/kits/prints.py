@@ -12,7 +12,7 @@ from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 
 def prints(plan: Plan) -> dict[str, bytes]:

@@ -9,7 +9,7 @@ from kitplan.write.book import Book, Page
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 LOOKUP_TITLE, KITS_TITLE = "Which kit", "Kits"
 

@@ -15,7 +15,7 @@ from kitplan.write.shelf import stock_lines
 if TYPE_CHECKING:
     import pandas as pd
 
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Count and order"
 HEADERS = (

@@ -12,7 +12,7 @@ from kitplan.write.listing import Column, Listing, listing_pdf
 if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
     from kitplan.parts.orders.ordering import Order
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 
 def prints(plan: Plan) -> dict[str, bytes]:

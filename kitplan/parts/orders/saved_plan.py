@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from kitplan.demand.item_choice import AttemptTables
     from kitplan.parts.orders.order_points import OrderPoints
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.counted import Count
     from kitplan.read.values import Unit
 
@@ -78,7 +78,7 @@ def last_plan(unit: Unit, folder: Path, seed: int | None, report: Progress, with
 def _made(unit: Unit, seed: int | None, report: Progress, without: tuple[str, ...], weeks: float | None,
           known_number: str | None) -> LastPlan:
     from kitplan.demand.item_choice import attempt_tables
-    from kitplan.plan import plan_unit
+    from kitplan.planning import plan_unit
 
     plan = plan_unit(_unavailable(unit, without, weeks), seed, ("order",), report)
     if known_number:
@@ -106,7 +106,7 @@ def _read(unit: Unit, record: dict[str, Any], points_file: Path) -> LastPlan:
 
     from kitplan.demand.values import ItemChoice
     from kitplan.parts.orders.order_points import OrderPoints
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.write.tables import plain_text
 
     levels = pd.read_csv(points_file, dtype={"gtin": str, "bin": str, "description": str}, keep_default_na=False)

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from kitplan.parts.orders.back_order import BackOrder
     from kitplan.parts.orders.model import WeeklyRound
     from kitplan.parts.orders.ordering import Order
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 ORDER_TITLE, DATES_TITLE, LOTS_TITLE = "Order", "Dates to watch", "Dated lots"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Airways"
 _WIDTHS = (48, 13, 13, 13, 13, 54)

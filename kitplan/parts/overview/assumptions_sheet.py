@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Assumptions"
 _WIDTHS = (34, 30, 28, 62)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Input checks"
 _WIDTHS = (24, 7, 16, 16, 44, 44)

@@ -10,7 +10,7 @@ from kitplan.parts.par.summary import CAUTION, money, not_yet_own, three_sentenc
 from kitplan.write.book import Book, Page
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 TITLE = "Start here"

@@ -31,7 +31,7 @@ def command(unit_path: Path, item: str, seed: int | None) -> None:
             mend = suggestion(item, [*unit.items["item"].astype(str), *unit.items["description"].astype(str)])
             raise InputError([Problem("items.csv", None, "item", item, "no item has this name", mend)],
                              "looking up the item")
-        from kitplan.plan import plan_unit
+        from kitplan.planning import plan_unit
 
         plan = plan_unit(unit, seed, ("par",), report)
     click.echo(printable(explain_item(plan, name)))

@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 
 from kitplan.parts.par.summary import counted, money, percent
+from kitplan.read.findings import suggestion
+from kitplan.read.problems import InputError, Problem
 from kitplan.write.shelf import role_title, unit_of_issue
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 def find_item(plan_items: pd.DataFrame, wanted: str) -> str | None:
     """The item of this name, or of this description, whatever its case and separators; None if there is none."""
@@ -24,6 +26,19 @@ def find_item(plan_items: pd.DataFrame, wanted: str) -> str | None:
             if folded(str(text)) == folded(wanted):
                 return str(item)
     return None
+
+
+def explain(plan: Plan, item: str) -> str:
+    """How the par level of an item came about, told from the census to whole packs.
+
+    item: its name or description in the catalogue of the plan's unit. Raises InputError for an unknown one.
+    """
+    name = find_item(plan.unit.items, item)
+    if name is None:
+        names = [*plan.unit.items["item"].astype(str), *plan.unit.items["description"].astype(str)]
+        raise InputError([Problem("items.csv", None, "item", item, "no item has this name", suggestion(item, names))],
+                         "looking up the item")
+    return explain_item(plan, name)
 
 
 def explain_item(plan: Plan, item: str) -> str:

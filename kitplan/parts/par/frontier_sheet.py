@@ -11,7 +11,7 @@ from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, round_step, scatter
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Readiness and cost"
 _WIDTHS = (18, 12, 16, 12, 42)

@@ -11,7 +11,7 @@ from kitplan.write.shelf import by_role, role_title, stock_lines
 if TYPE_CHECKING:
     import pandas as pd
 
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Par levels"
 _WIDTHS = (8, 33, 12, 8, 9, 10, 10, 11, 10, 58)

@@ -9,7 +9,7 @@ from kitplan.read.values import READINESS
 
 if TYPE_CHECKING:
     from kitplan.parts.par.values import ParPlan
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 CAUTION = (

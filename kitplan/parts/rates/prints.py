@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from kitplan.demand.learnt_block import block_text
 
 if TYPE_CHECKING:
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 LEARNT_FILE = "resecure_learnt.toml"
 

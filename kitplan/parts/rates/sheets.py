@@ -9,7 +9,7 @@ from kitplan.write.charts import Line, bar_chart, place, scatter
 
 if TYPE_CHECKING:
     from kitplan.demand.estimate import Learnt
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Rates learnt"
 _WIDTHS = (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44)

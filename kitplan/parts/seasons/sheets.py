@@ -9,7 +9,7 @@ from kitplan.write.book import Book
 
 if TYPE_CHECKING:
     from kitplan.parts.seasons.model import Seasons
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Seasons"
 

@@ -33,7 +33,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, years: int, cop
         report("Reading")
         unit = load(unit_path, seed)
         check_target(folder, ("simulate.xlsx", "simulate.json", "tables/simulation.csv"))
-        from kitplan.plan import plan_unit
+        from kitplan.planning import plan_unit
 
         plan = plan_unit(unit, seed, ("par",), report)
         from kitplan.demand.held import as_held

@@ -11,7 +11,7 @@ from kitplan.write.charts import Line, place, scatter
 
 if TYPE_CHECKING:
     from kitplan.parts.simulate.model import SimulationResult
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 TITLE = "Played out"
 _WIDTHS = (34, 11, 11, 11, 12, 12, 11, 12, 13, 13)

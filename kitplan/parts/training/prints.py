@@ -29,7 +29,7 @@ from kitplan.parts.training.tick_list import tick_list_pdf
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 

@@ -13,7 +13,7 @@ from kitplan.write.book import Book, Page
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
-    from kitplan.plan import Plan
+    from kitplan.planning import Plan
 
 PRACTICE_ONLY = "PRACTICE ONLY, NOT FOR PATIENTS. What a class opens or cuts never goes back to a bedside."
 

@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Mapping
+from collections import ChainMap
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
 from kitplan import __version__
 from kitplan.demand.bounds import within_memory
-from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import expected_use
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts import Part, declared
 from kitplan.parts.results import NotPlanned, Results, own_copy
-from kitplan.parts.work import Progress, Work
+from kitplan.parts.work import Basis, Progress, Work
 from kitplan.read.problems import InputError
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
-    from kitplan.parts.kits.model import KitDesigns
+    from kitplan.parts.par.values import Readiness
     from kitplan.read.last_plan import Earlier
 
 
@@ -67,9 +68,24 @@ class Plan(Results):
             raise NotPlanned("this plan carries no scenarios")
         return own_copy(self.drawn(stream))
 
+    @property
+    def readiness(self) -> Readiness:
+        """The chance that nothing runs short in an interval, as planned and as verified."""
+        return self.par.readiness
+
+    def save(self, folder: Path | str) -> Path:
+        """Write the plan into a folder, as `kitplan plan` does: workbooks, tables, prints, and what opens it again.
+
+        All or nothing. Returns the folder. Raises NotPlanned for a plan without par levels, and OSError.
+        """
+        from kitplan.outputs import write_plan
+
+        _, written = write_plan(self, Path(folder), remove_stale=True)
+        return written.folder
+
     def with_result(self, part: str, value: object) -> Plan:
         """The plan with the result of one more part."""
-        return replace(self, results={**self.results, part: value})
+        return replace(self, results=ChainMap({part: value}, cast("dict[str, object]", self.results)))
 
 
 def plan_number(unit: Unit, seed: int, version: str) -> str:
@@ -99,25 +115,43 @@ def plan_unit(
     Raises ValueError for a name that is no part, InputError and UnsafePlan.
     """
     wanted = _wanted(parts)
-    tell = progress or _no_progress
     unit, fewer = ready_to_plan(unit)
-    work, trouble = _begin(unit, unit.planning.seed if seed is None else seed, parts, tell)
+    seed = unit.planning.seed if seed is None else seed
+    basis = Basis(unit, progress or _no_progress)
+    trouble = _kits_trouble(basis, parts)
+    choice = basis.cheapest if _without_kits(parts) else basis.item_choice
+    work = Work(unit, seed, basis, choice)
     said = (fewer, trouble and f"No bedside kits: {trouble}.")
     plan = Plan(
-        unit, work.seed, __version__, plan_number(unit, work.seed, __version__), work.item_choice, _airways(unit),
-        _expected(work), skipped={"kits": trouble} if trouble else {}, warnings=tuple(filter(None, said)),
-        drawn=work.demand,
+        unit, seed, __version__, plan_number(unit, seed, __version__), choice, _airways(unit),
+        _expected(work, not _without_kits(parts)), skipped={"kits": trouble} if trouble else {},
+        warnings=tuple(filter(None, said)), drawn=work.demand,
     )
+    return _run(plan, work, wanted, parts)
+
+
+def with_parts(plan: Plan, parts: Collection[str], progress: Progress | None = None) -> Plan:
+    """The plan with these parts run anew on its own unit, seed and scenarios, and those they need where it lacks them.
+
+    For a part that a saved plan does not have, or has of other counts or par levels held than the unit's now.
+    """
+    wanted = [part for part in _wanted(parts) if part.name in parts or part.name not in plan.parts]
+    work = Work(plan.unit, plan.seed, Basis(plan.unit, progress or _no_progress), plan.item_choice, plan.drawn)
+    return _run(plan, work, wanted, parts)
+
+
+def _run(plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] | None) -> Plan:
+    """Run parts one after another; one that the unit's files do not allow is skipped unless asked for by name."""
     for part in wanted:
-        asked = parts is not None and part.name in parts
-        faults = unit.faults_of(part.name)
-        if faults and asked:
+        by_name = asked is not None and part.name in asked
+        faults = plan.unit.faults_of(part.name)
+        if faults and by_name:
             raise InputError(faults, f"reading what the part {part.name} needs")
-        reason = f"{faults[0].file} is wrong" if faults else part.lacks(unit)
-        if reason and not asked:
+        reason = f"{faults[0].file} is wrong" if faults else part.lacks(plan.unit)
+        if reason and not by_name:
             plan = replace(plan, skipped={**plan.skipped, part.name: reason})
             continue
-        tell(part.title)
+        work.basis.tell(part.title)
         plan = _with_part(plan, part, work)
     return plan
 
@@ -129,7 +163,7 @@ def _with_part(plan: Plan, part: Part, work: Work) -> Plan:
     if value is None:
         return replace(plan, skipped={part.name: part.empty, **plan.skipped})
     plan = plan.with_result(part.name, value)
-    return replace(plan, warnings=(*plan.warnings, *part.warns(value)))
+    return replace(plan, warnings=tuple(dict.fromkeys((*plan.warnings, *part.warns(value)))))
 
 
 def _wanted(parts: Collection[str] | None) -> list[Part]:
@@ -144,13 +178,9 @@ def _wanted(parts: Collection[str] | None) -> list[Part]:
     return [part for name, part in runs.items() if name in asked]
 
 
-def _begin(unit: Unit, seed: int, parts: Collection[str] | None, tell: Progress) -> tuple[Work, str]:
-    """What the parts share, and why the unit has no kits ("" where it has)."""
-    tell("How often: exact re-secure counts")
-    tables = attempt_tables(unit)
-    item_choice = fill_roles(unit, tables)
-    designs, trouble = _kit_designs(unit, tables, item_choice, parts, tell)
-    return Work(unit, seed, tables, designs.item_choice if designs else item_choice, tell, designs), trouble
+def _without_kits(parts: Collection[str] | None) -> bool:
+    """True where nothing that was asked for rests on the kits."""
+    return parts is not None and set(parts) <= {"training", "rates"}
 
 
 def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
@@ -170,25 +200,18 @@ def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
     return bounded
 
 
-def _kit_designs(
-    unit: Unit, tables: AttemptTables, base: ItemChoice, parts: Collection[str] | None, tell: Progress
-) -> tuple[KitDesigns | None, str]:
-    """The kit designs and "", or None and why not; what lies in the kits is what the stock room has to carry.
+def _kits_trouble(basis: Basis, parts: Collection[str] | None) -> str:
+    """Why the unit has no kits, "" where it has. Raises UnsafePlan where they were asked for by name.
 
-    Raises UnsafePlan only where the kits were asked for by name: the par levels stand without them.
+    The par levels stand without kits.
     """
-    from kitplan.parts.kits.model import design_kits
     from kitplan.read.problems import UnsafePlan
 
-    if parts is not None and set(parts) <= {"training", "rates"}:
-        return None, ""
-    tell("Bedside kits: items and designs")
-    try:
-        return design_kits(unit, tables, base), ""
-    except UnsafePlan as error:
-        if parts is not None and "kits" in parts:
-            raise
-        return None, str(error)
+    if _without_kits(parts) or basis.designs is not None:
+        return ""
+    if parts is not None and "kits" in parts:
+        raise UnsafePlan(basis.kits_trouble)
+    return basis.kits_trouble
 
 
 def _airways(unit: Unit) -> pd.DataFrame:
@@ -199,11 +222,11 @@ def _airways(unit: Unit) -> pd.DataFrame:
     )
 
 
-def _expected(work: Work) -> pd.DataFrame:
+def _expected(work: Work, with_kits: bool) -> pd.DataFrame:
     unit = work.unit
     days = unit.stock.protection_interval_days
     units = expected_use(unit, work.item_choice, days, work.tables)
-    if work.designs is not None and unit.bedside.kits_in_par:
+    if with_kits and work.designs is not None and unit.bedside.kits_in_par:
         from kitplan.parts.kits.accounts import leftovers_expected
 
         units = units + leftovers_expected(work.designs.needs, work.designs.traffic(unit), days)

@@ -1,0 +1,1 @@
+"""A plan kept in its folder, and opened again whole."""

@@ -1,0 +1,168 @@
+"""A plan folder: what of a plan is kept there beside the papers, and the plan opened from it again.
+
+plan.json names every file of the folder with its checksum, and the folder is judged by it: what is kept of another
+plan, of another version or in part is refused, never mixed. The scenarios are a convenience: where their file is
+missing or another's they are drawn again from the plan's own seed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from kitplan import __version__
+from kitplan.demand.values import Demand
+from kitplan.parts.work import Basis, Work
+from kitplan.planning import Plan
+from kitplan.read.problems import InputError, Problem
+from kitplan.saved.values import Damaged, Packed, packed
+
+RECORD, PLAN, SCENARIOS = "plan.json", "saved/plan.zip", "saved/scenarios.zip"
+STREAMS = ("plan", "verify")
+
+_DAMAGED = "is damaged, or of another version of kitplan"
+_AGAIN = "Plan again: kitplan plan UNIT."
+
+
+def saved_files(plan: Plan, scenarios: bool = True) -> dict[str, bytes]:
+    """What is kept of a plan that has par levels: file name -> bytes."""
+    about = {
+        "version": plan.version, "number": plan.number, "seed": plan.seed, "skipped": dict(plan.skipped),
+        "warnings": plan.warnings, "parts": plan.parts,
+    }
+    values: dict[str, object] = {
+        "about": about, "unit": replace(plan.unit, path=Path()),
+        "rests_on": (plan.item_choice, plan.airways, plan.expected),
+    }
+    files = {PLAN: packed(values | {f"part-{name}": plan.result(name) for name in plan.parts})}
+    if scenarios and plan.drawn is not None:
+        files[SCENARIOS] = packed({stream: plan.demand(stream) for stream in STREAMS})
+    return files
+
+
+def open_plan(folder: Path | str, unit_path: Path | None = None) -> Plan:
+    """Open the plan that a folder holds, as it was made: nothing is planned again.
+
+    unit_path: where its unit is now, for what is read from there later (default: the folder). Raises InputError where
+    there is no plan, or it is damaged, of another version, or only partly written.
+
+    >>> from pathlib import Path
+    >>> open_plan(Path("not-there"))
+    Traceback (most recent call last):
+    ...
+    kitplan.read.problems.InputError: 1 problem while opening the plan:
+      - not-there: holds no plan.json. Plan again: kitplan plan UNIT.
+    """
+    folder = Path(folder)
+    record = read_record(folder)
+    file = _file_of(folder, record)
+    try:
+        about, unit = file.value("about"), file.value("unit")
+        item_choice, airways, expected = file.value("rests_on")
+        if about["number"] != record["plan_number"]:
+            raise _fault(folder / PLAN, f"is of plan {about['number']}, not of {record['plan_number']}")
+        unit = replace(unit, path=unit_path or folder)
+        plan = Plan(
+            unit, int(about["seed"]), str(about["version"]), str(about["number"]), item_choice, airways, expected,
+            _Kept(file, about["parts"], folder), about["skipped"], about["warnings"],
+        )
+    except Damaged as error:
+        raise _fault(folder / PLAN, _DAMAGED) from error
+    return replace(plan, drawn=_scenarios(plan, folder, record))
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """plan.json of a folder. Raises InputError where there is none, or it cannot be read."""
+    path = folder / RECORD
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise _fault(folder, f"holds no {RECORD}") from None
+    except (OSError, ValueError, RecursionError):
+        raise _fault(path, "is damaged") from None
+    known = isinstance(record, dict) and isinstance(record.get("outputs"), dict)
+    if not known or not isinstance(record.get("plan_number"), str):
+        raise _fault(path, "is damaged")
+    return dict(record)
+
+
+def _file_of(folder: Path, record: Mapping[str, Any]) -> Packed:
+    if record.get("version") != __version__:
+        raise _fault(folder, f"holds a plan of kitplan {record.get('version')}; this is {__version__}")
+    content = _recorded(folder, record, PLAN)
+    if content is None:
+        there = (folder / PLAN).is_file()
+        fault = f"does not belong to the {RECORD} beside it" if there else "is not there"
+        raise _fault(folder / PLAN, fault)
+    try:
+        return Packed(content)
+    except Damaged as error:
+        raise _fault(folder / PLAN, _DAMAGED) from error
+
+
+def _recorded(folder: Path, record: Mapping[str, Any], name: str) -> bytes | None:
+    """The file's bytes where they are those that the record names, else None."""
+    try:
+        content = (folder / name).read_bytes()
+    except OSError:
+        return None
+    return content if sha256(content).hexdigest() == record["outputs"].get(name) else None
+
+
+def _fault(place: Path, fault: str) -> InputError:
+    return InputError([Problem(str(place), None, None, None, fault, _AGAIN)], "opening the plan")
+
+
+class _Kept(Mapping[str, object]):
+    """Results that lie in the file, each read when it is first asked for."""
+
+    def __init__(self, file: Packed, parts: tuple[str, ...], folder: Path) -> None:
+        self.file, self.parts, self.folder = file, parts, folder
+        self.known: dict[str, object] = {}
+
+    def __getitem__(self, name: str) -> object:
+        if name not in self.parts:
+            raise KeyError(name)
+        if name not in self.known:
+            try:
+                self.known[name] = self.file.value(f"part-{name}")
+            except Damaged as error:
+                raise _fault(self.folder / PLAN, _DAMAGED) from error
+        return self.known[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self.parts
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.parts)
+
+    def __len__(self) -> int:
+        return len(self.parts)
+
+
+def _scenarios(plan: Plan, folder: Path, record: Mapping[str, Any]) -> Callable[[str], Demand]:
+    known: dict[str, Demand] = {}
+
+    def drawn(stream: str) -> Demand:
+        if stream not in known:
+            known[stream] = _kept_scenarios(folder, record, stream) or _drawn_again(plan, stream)
+        return known[stream]
+
+    return drawn
+
+
+def _kept_scenarios(folder: Path, record: Mapping[str, Any], stream: str) -> Demand | None:
+    content = _recorded(folder, record, SCENARIOS)
+    try:
+        found = None if content is None else Packed(content).value(stream)
+    except Damaged:
+        return None
+    return found if isinstance(found, Demand) else None
+
+
+def _drawn_again(plan: Plan, stream: str) -> Demand:
+    return Work(plan.unit, plan.seed, Basis(plan.unit, lambda _: None), plan.item_choice).demand(stream)

@@ -1,0 +1,268 @@
+"""Values of kitplan as a zip of JSON text and .npy arrays, and back: exact, the same bytes each time, nothing executed.
+
+A value is a frozen dataclass of kitplan, or is made of these: numbers, text, dates, tuples, lists, mappings, arrays and
+frames. In JSON each is itself where JSON has it, else an object of one tag. Classes are looked up by name among
+kitplan's own dataclasses and no others, so that a file from elsewhere can build nothing else.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass
+from datetime import date, datetime
+from importlib import import_module
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+
+LONG = 200
+"""Arrays of more numbers than this are .npy members of the zip; shorter ones are lists in the text."""
+
+MOST_BYTES = 2_000_000_000
+"""A zip that unpacks to more than this is refused."""
+
+_MOMENT = (1980, 1, 1, 0, 0, 0)
+
+
+class Damaged(ValueError):
+    """The file is not what `packed` writes, or was written by another version."""
+
+
+def packed(values: Mapping[str, object]) -> bytes:
+    """Values by name as one zip."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as file:
+        for name, value in values.items():
+            arrays: list[np.ndarray] = []
+            text = json.dumps(_plain(value, arrays), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+            _add(file, f"{name}.json", text.encode())
+            for number, array in enumerate(arrays):
+                held = io.BytesIO()
+                np.lib.format.write_array(held, array, allow_pickle=False)
+                _add(file, f"{name}.{number}.npy", held.getvalue())
+    return buffer.getvalue()
+
+
+def _add(file: zipfile.ZipFile, name: str, content: bytes) -> None:
+    member = zipfile.ZipInfo(name, _MOMENT)
+    member.create_system, member.compress_type = 3, zipfile.ZIP_DEFLATED
+    file.writestr(member, content, compresslevel=1)
+
+
+class Packed:
+    """A zip that `packed` wrote; each value is read when it is asked for. Raises Damaged."""
+
+    def __init__(self, content: bytes) -> None:
+        try:
+            self._file = zipfile.ZipFile(io.BytesIO(content))
+            if sum(member.file_size for member in self._file.infolist()) > MOST_BYTES:
+                raise Damaged("unpacked it is larger than any plan")
+        except (zipfile.BadZipFile, ValueError) as error:
+            raise Damaged(str(error)) from error
+
+    def __contains__(self, name: str) -> bool:
+        return f"{name}.json" in self._file.namelist()
+
+    def value(self, name: str) -> Any:
+        """The value of this name."""
+        try:
+            text = json.loads(self._file.read(f"{name}.json"))
+            return _value(text, lambda number: self._array(f"{name}.{number}.npy"))
+        except Damaged:
+            raise
+        except (KeyError, ValueError, TypeError, AttributeError, ImportError, RecursionError,
+                zipfile.BadZipFile, zlib.error) as error:
+            raise Damaged(f"{name}: {error}") from error
+
+    def _array(self, member: str) -> np.ndarray:
+        array: np.ndarray = np.lib.format.read_array(io.BytesIO(self._file.read(member)), allow_pickle=False)
+        return array
+
+
+def _plain(value: Any, arrays: list[np.ndarray]) -> Any:
+    """A value as JSON has it; long arrays are appended to `arrays` and named by their place."""
+    if value is None or isinstance(value, bool | str | int):
+        return str(value) if isinstance(value, str) else value
+    if isinstance(value, float):
+        return float(value) if np.isfinite(value) else {"float": repr(float(value))}
+    if isinstance(value, np.generic):
+        return _plain(value.item(), arrays)
+    if is_dataclass(value) or hasattr(value, "_fields"):
+        names = value._fields if hasattr(value, "_fields") else _kept(type(value))
+        return {"is": _name(type(value)), "of": {n: _plain(getattr(value, n), arrays) for n in names}}
+    for kind, tag, write in _WRITERS:
+        if isinstance(value, kind):
+            return {tag: write(value, arrays)}
+    raise TypeError(f"a {type(value).__name__} cannot be saved: a result holds frames, arrays, numbers and text alone")
+
+
+def _each(values: Any, arrays: list[np.ndarray]) -> list[Any]:
+    return [_plain(v, arrays) for v in values]
+
+
+def _pairs(value: Mapping[Any, Any], arrays: list[np.ndarray]) -> list[Any]:
+    return [[_plain(k, arrays), _plain(v, arrays)] for k, v in value.items()]
+
+
+def _array_text(value: np.ndarray, arrays: list[np.ndarray]) -> Any:
+    """[dtype, shape, values]; values are the number of a member where there are many, texts one by one."""
+    if value.dtype.kind in "OUT":
+        return ["O", list(value.shape), _each(value.ravel().tolist(), arrays)]
+    if value.size > LONG:
+        arrays.append(np.ascontiguousarray(value))
+        return [value.dtype.str, list(value.shape), len(arrays) - 1]
+    flat = value.ravel().view(np.int64) if value.dtype.kind in "Mm" else value.ravel()
+    return [value.dtype.str, list(value.shape), _each(flat.tolist(), arrays)]
+
+
+def _series_text(value: pd.Series | pd.Index, arrays: list[np.ndarray]) -> Any:
+    """[name, dtype of pandas or "", values]."""
+    name = _plain(value.name, arrays)
+    if isinstance(value.dtype, np.dtype):
+        return [name, "", _array_text(value.to_numpy(), arrays)]
+    if isinstance(value.dtype, pd.CategoricalDtype):
+        codes = value.cat.codes if isinstance(value, pd.Series) else pd.Series(cast("Any", value).codes)
+        return [name, "category", _plain([codes.to_numpy(), list(value.dtype.categories), value.dtype.ordered], arrays)]
+    held = [None if pd.isna(v) else v for v in value]
+    return [name, str(value.dtype), _each(held, arrays)]
+
+
+def _index_text(value: pd.Index, arrays: list[np.ndarray]) -> Any:
+    if isinstance(value, pd.RangeIndex):
+        return {"range": [value.start, value.stop, value.step, _plain(value.name, arrays)]}
+    if isinstance(value, pd.MultiIndex):
+        return {"levels": [_series_text(value.get_level_values(k), arrays) for k in range(value.nlevels)]}
+    return _series_text(value, arrays)
+
+
+def _frame_text(value: pd.DataFrame, arrays: list[np.ndarray]) -> Any:
+    columns = [_series_text(value.iloc[:, k], arrays)[1:] for k in range(value.shape[1])]
+    return [_index_text(value.index, arrays), _index_text(value.columns, arrays), columns]
+
+
+_WRITERS: tuple[tuple[Any, str, Callable[[Any, list[np.ndarray]], Any]], ...] = (
+    (pd.DataFrame, "frame", _frame_text),
+    (pd.Series, "series", lambda v, a: [_index_text(v.index, a), _series_text(v, a)]),
+    (pd.Index, "index", _index_text),
+    (np.ndarray, "array", _array_text),
+    (tuple, "tuple", _each),
+    (list, "list", _each),
+    (MappingProxyType, "view", _pairs),
+    (Mapping, "map", _pairs),
+    (frozenset | set, "set", lambda v, a: _each(sorted(v), a)),
+    (pd.Timestamp, "timestamp", lambda v, _: v.isoformat()),
+    (pd.Period, "period", lambda v, _: [str(v), v.freqstr]),
+    (datetime, "datetime", lambda v, _: v.isoformat()),
+    (date, "date", lambda v, _: v.isoformat()),
+    (Path, "path", lambda v, _: v.as_posix()),
+)
+
+
+def _value(text: Any, array: Callable[[int], np.ndarray]) -> Any:
+    if not isinstance(text, dict):
+        return text
+    if "is" in text:
+        return _built(text["is"], {k: _value(v, array) for k, v in text["of"].items()})
+    (tag, held), = text.items()
+    return _READERS[tag](held, array)
+
+
+def _name(kind: type) -> str:
+    return f"{kind.__module__}:{kind.__qualname__}"
+
+
+def _built(name: str, held: Mapping[str, Any]) -> Any:
+    """A dataclass (or named tuple) of kitplan with these fields, as it was: nothing is checked or computed again."""
+    module, _, kind_name = name.partition(":")
+    kind = getattr(import_module(module), kind_name, None) if module.startswith("kitplan.") else None
+    if isinstance(kind, type) and issubclass(kind, tuple) and hasattr(kind, "_fields"):
+        return kind(**held)
+    if not isinstance(kind, type) or not is_dataclass(kind) or set(_kept(kind)) != set(held):
+        raise Damaged(f"{name} is no value of this version")
+    value = object.__new__(kind)
+    for field in fields(kind):
+        object.__setattr__(value, field.name, held.get(field.name, field.default))
+    return value
+
+
+def _kept(kind: Any) -> list[str]:
+    """Fields of a dataclass that are kept; the others come back as their default."""
+    return [f.name for f in fields(kind) if f.metadata.get("kept", True)]
+
+
+def _array_of(held: Any, array: Callable[[int], np.ndarray]) -> np.ndarray:
+    dtype, shape, values = held
+    if isinstance(values, int):
+        return array(values).reshape(shape)
+    if dtype == "O":
+        found = np.empty(len(values), dtype=object)
+        found[:] = [_value(v, array) for v in values]
+        return found.reshape(shape)
+    plain = [_value(v, array) for v in values]
+    if np.dtype(dtype).kind in "Mm":
+        return np.array(plain, dtype=np.int64).view(dtype).reshape(shape)
+    return np.array(plain, dtype=dtype).reshape(shape)
+
+
+def _column_of(held: Any, array: Callable[[int], np.ndarray]) -> Any:
+    dtype, values = held
+    if dtype == "":
+        return _array_of(values, array)
+    if dtype == "category":
+        codes, categories, ordered = _value(values, array)
+        return pd.Categorical.from_codes(codes, categories, ordered)
+    return pd.array([_value(v, array) for v in values], dtype=dtype)
+
+
+def _index_of(held: Any, array: Callable[[int], np.ndarray]) -> pd.Index:
+    if isinstance(held, dict) and "range" in held:
+        start, stop, step, name = held["range"]
+        return pd.RangeIndex(start, stop, step, name=_value(name, array))
+    if isinstance(held, dict):
+        levels = [(_value(name, array), _column_of(rest, array)) for name, *rest in held["levels"]]
+        return pd.MultiIndex.from_arrays([values for _, values in levels], names=[name for name, _ in levels])
+    name, *rest = held
+    return pd.Index(_column_of(rest, array), name=_value(name, array))
+
+
+def _frame_of(held: Any, array: Callable[[int], np.ndarray]) -> pd.DataFrame:
+    rows, names, columns = held
+    index = _index_of(rows, array)
+    frame = pd.DataFrame({k: _column_of(column, array) for k, column in enumerate(columns)}, index=index)
+    frame.columns = _index_of(names, array)
+    return frame
+
+
+def _series_of(held: Any, array: Callable[[int], np.ndarray]) -> pd.Series:
+    rows, (name, *rest) = held
+    return pd.Series(_column_of(rest, array), index=_index_of(rows, array), name=_value(name, array))
+
+
+def _mapping_of(held: Any, array: Callable[[int], np.ndarray]) -> dict[Any, Any]:
+    return {_value(k, array): _value(v, array) for k, v in held}
+
+
+_READERS: dict[str, Callable[[Any, Callable[[int], np.ndarray]], Any]] = {
+    "float": lambda h, _: float(h),
+    "frame": _frame_of,
+    "series": _series_of,
+    "index": _index_of,
+    "array": _array_of,
+    "tuple": lambda h, a: tuple(_value(v, a) for v in h),
+    "list": lambda h, a: [_value(v, a) for v in h],
+    "view": lambda h, a: MappingProxyType(_mapping_of(h, a)),
+    "map": _mapping_of,
+    "set": lambda h, a: frozenset(_value(v, a) for v in h),
+    "timestamp": lambda h, _: pd.Timestamp(h),
+    "period": lambda h, _: pd.Period(h[0], freq=h[1]),
+    "datetime": lambda h, _: datetime.fromisoformat(h),
+    "date": lambda h, _: date.fromisoformat(h),
+    "path": lambda h, _: Path(h),
+}
