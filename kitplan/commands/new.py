@@ -17,7 +17,7 @@ from kitplan.commands.common import run_safely
 def command(folder: Path | None, sample: str | None, list_samples: bool) -> None:
     """Copy a starter unit, or one of the invented samples, to FOLDER.
 
-    FOLDER must not hold anything yet.
+    FOLDER must not hold anything yet. A name that ends in .xlsx makes one workbook to fill in instead of a folder.
     """
     from kitplan.read.problems import InputError, Problem
     from kitplan.read.starter import sample_files, starter_files
@@ -34,6 +34,9 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     if sample is not None and sample not in samples:
         raise InputError([Problem("--sample", None, None, sample, "no sample has this name",
                                   f"Choose one of {', '.join(samples)}.")], "copying a sample")
+    if folder.suffix.casefold() == ".xlsx" and sample is None:
+        _make_workbook(folder)
+        return
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError([Problem(str(folder), None, None, None, "it is there already and is not empty",
                                   "Choose a folder that does not exist yet.")], "making a unit")
@@ -43,6 +46,19 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     else:
         click.echo(f"Made a blank unit in {folder}. Next: fill unit.toml and census.csv "
                    f"(HOW_TO_FILL.txt says how), then kitplan check {folder}")
+
+
+def _make_workbook(path: Path) -> None:
+    from kitplan.read.problems import InputError, Problem
+    from kitplan.write.unit_book import unit_workbook
+    from kitplan.write.writer import write_file
+
+    if path.exists():
+        raise InputError([Problem(str(path), None, None, None, "it is there already",
+                                  "Choose a name that does not exist yet.")], "making a unit")
+    write_file(path, unit_workbook())
+    click.echo(f"Made {path}. Next: open it, fill in the sheets unit and census, save and close it, then "
+               f"kitplan check {path}")
 
 
 def _unit_name(folder: Path) -> str:

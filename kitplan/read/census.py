@@ -47,18 +47,29 @@ NO_CENSUS = CensusRows("", "snapshot", pd.DataFrame(columns=[*STRATUM_KEY, "pati
 
 
 def raw_census(source: Source, findings: Findings) -> RawTable | None:
-    """Find the census, its header and its shape; None when it cannot be read (noted)."""
+    """Find the census, its header and its shape; None when it cannot be read (noted).
+
+    It stands in the table `census`, or, for a list of stays, in one called `stays`; one that is blank is not counted.
+    """
+    names = [name for name in ("census", "stays") if source.has_table(name)]
+    if not names:
+        near = sheet_like("census", source.sheet_names())
+        mend = f"Rename the sheet {near!r} to census." if near else (
+            "Add a sheet named census." if source.is_workbook else "Add census.csv to the unit's folder.")
+        findings.fault(source.path.name or str(source.path), "has no census", mend)
+    given = [raw for name in names if (raw := _raw_census(source, name, findings)) is not None]
+    filled = [raw for raw in given if len(raw)]
+    if len(filled) > 1:
+        findings.fault(filled[1].name, f"is filled in beside {filled[0].name}: both say who is there",
+                       "Keep the list of stays where you have one, and empty the other.")
+    return next(iter([*filled, *given]), None)
+
+
+def _raw_census(source: Source, name: str, findings: Findings) -> RawTable | None:
     union: dict[str, Column] = columns_of("census_counts") | columns_of("census_stays")
-    grid = source.table("census", union)
-    if grid is None:
-        if not source.has_table("census"):
-            near = sheet_like("census", source.sheet_names())
-            mend = f"Rename the sheet {near!r} to census." if near else (
-                "Add a sheet named census." if source.is_workbook else "Add census.csv to the unit's folder.")
-            findings.fault(source.path.name or str(source.path), "has no census", mend)
-        return None
-    known = _known_columns(grid, union, findings)
-    return raw_table(grid, known, findings) if known is not None else None
+    grid = source.table(name, union)
+    known = _known_columns(grid, union, findings) if grid is not None else None
+    return raw_table(grid, known, findings) if grid is not None and known is not None else None
 
 
 def _known_columns(grid: Grid, union: Mapping[str, Column], findings: Findings) -> dict[str, Column] | None:

@@ -33,6 +33,8 @@ def raw_logs(source: Source, findings: Findings) -> dict[str, RawTable]:
         with findings.stopping(*STOPS[name]):
             grid = source.table(name, known)
             raw = raw_table(grid, known, findings) if grid is not None else None
+        if raw is not None and len(raw) == 0 and source.is_workbook:
+            continue
         if raw is not None and len(raw) == 0:
             findings.warn(raw.name, "has no rows and is taken as not there", "Fill it in, or delete it.")
         elif raw is not None:

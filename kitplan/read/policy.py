@@ -101,16 +101,17 @@ def _unit_sheet(source: Source, findings: Findings) -> tuple[str, dict[str, Any]
     known = columns_of("unit")
     grid = source.table("unit", known)
     raw = raw_table(grid, known, findings) if grid is not None else None
-    if raw is None or not report_headers(raw, findings):
+    if raw is None or not report_headers(raw, findings, quiet_others=True):
         return None if raw is None else (raw.name, {})
-    reader = TableReader(raw, findings)
+    may_be_blank = {**known, "value": replace(known["value"], required=False)}
+    reader = TableReader(replace(raw, known=may_be_blank), findings)
     keys = reader.texts("key")
     reader.texts("value")
     again = pd.Series(keys).duplicated().to_numpy() & (keys != "")
     reader.refuse("key", again, keys, "stands twice", "Keep one row a setting.")
     settings: dict[str, Any] = {}
     for key, value, bad in zip(keys, raw.columns["value"], reader.bad):
-        if not bad:
+        if not bad and value is not None:
             _place_setting(settings, key, value)
     for name in ("expect", "modifiers"):
         rows = _sheet_rows(source, name, findings)

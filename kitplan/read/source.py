@@ -18,8 +18,8 @@ from kitplan.resources import config_file
 
 MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
-TABLES_READ = ("unit", "census", "expect", "modifiers", "resecure_log", "stock_issues", "present_par", "on_hand",
-               "items", "face", "tubes")
+TABLES_READ = ("unit", "census", "stays", "expect", "modifiers", "resecure_log", "stock_issues", "present_par",
+               "on_hand", "items", "face", "tubes")
 OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
 """Endings of spreadsheets that are not read."""
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")

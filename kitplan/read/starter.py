@@ -5,10 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
-from typing import Any
 
 from kitplan.read.columns import Column, columns_of
+from kitplan.read.policy_keys import SETTINGS, Setting
 from kitplan.resources import config_file, sample_units
 
 EXAMPLES = {
@@ -41,7 +44,7 @@ currency = "USD"
 
 # Days an airway stays, on average. Needed when census.csv holds counts; not used with a list of stays.
 mean_stay_days = 5
-{stay}
+{settings}
 
 # A kind of airway that is not in the census but may arrive, with the mean number present at one time:
 # [[expect]]
@@ -77,21 +80,40 @@ def starter_files() -> dict[str, bytes]:
     return files
 
 
-def unit_toml() -> str:
-    """A commented unit.toml: every default with its unit and where it comes from, switched off."""
+@dataclass(frozen=True)
+class StarterSetting:
+    """A setting of unit.toml as a starter shows it. default: "" where leaving it out means that there is none."""
+
+    block: str
+    key: str
+    default: str
+    unit: str
+    provenance: str
+
+
+def starter_settings() -> list[StarterSetting]:
+    """Every setting that a unit may change, block by block, with its default and where that comes from."""
     policy = tomllib.loads(config_file("policy.toml").read_text(encoding="utf-8"))
     frequency = tomllib.loads(config_file("resecure.toml").read_text(encoding="utf-8"))
-    blocks = {name: policy[name] for name in ("stock", "bedside", "forecast", "seasons")}
-    stay = frequency.pop("stay_log_sd")
+    blocks = {"": {"paper": policy["paper"], "stay_log_sd": frequency.pop("stay_log_sd")}}
+    blocks |= {name: policy[name] for name in ("stock", "bedside", "forecast", "seasons")}
     blocks["resecure"] = {k: v for k, v in frequency.items() if isinstance(v, dict) and "value" in v}
-    lines = [UNIT_HEAD.format(stay=_setting("stay_log_sd", stay))]
-    for name, settings in blocks.items():
-        lines.append(f"[{name}]")
-        for key, entry in settings.items():
-            lines.append(_setting(key, entry))
-        for key, example, meaning in LIMITS.get(name, []):
-            lines.append(f"# {key} = {example}".ljust(34) + f"# {meaning}")
-        lines.append("")
+    found = []
+    for block, settings in blocks.items():
+        found += [StarterSetting(block, key, _toml(entry["value"]), entry["unit"], entry["provenance"])
+                  for key, entry in settings.items()]
+        found += [StarterSetting(block, key, "", meaning, "") for key, _, meaning in LIMITS.get(block, [])]
+    return found
+
+
+def unit_toml() -> str:
+    """A commented unit.toml: every default with its unit and where it comes from, switched off."""
+    settings = {block: list(rows) for block, rows in groupby(starter_settings(), key=lambda s: s.block)}
+    examples = {key: example for limits in LIMITS.values() for key, example, _ in limits}
+    top = "\n".join(_setting(s, examples) for s in settings.pop(""))
+    lines = [UNIT_HEAD.format(settings=top)]
+    for block, rows in settings.items():
+        lines += [f"[{block}]", *(_setting(s, examples) for s in rows), ""]
     return "\n".join(lines)
 
 
@@ -123,9 +145,14 @@ def _column_line(column: Column) -> str:
     return f"{column.name} ({column.kind}{unit}; {need}): {column.description}"
 
 
-def _setting(key: str, entry: dict[str, Any]) -> str:
-    setting = f"# {key} = {_toml(entry['value'])}"
-    return f"{setting:<34}# {entry['unit']}. {entry['provenance']}"
+def _setting(setting: StarterSetting, examples: Mapping[str, str]) -> str:
+    value = _quoted(setting.key, setting.default) or examples[setting.key]
+    ground = f". {setting.provenance}" if setting.provenance else ""
+    return f"{f'# {setting.key} = {value}':<34}# {setting.unit}{ground}"
+
+
+def _quoted(key: str, value: str) -> str:
+    return f'"{value}"' if value and SETTINGS.get(key, Setting("number")).kind == "text" else value
 
 
 def _toml(value: object) -> str:

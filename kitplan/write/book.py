@@ -24,7 +24,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from xlsxwriter import Workbook
@@ -233,6 +233,34 @@ class Page:
             "validate": "integer", "criteria": ">=", "value": 0, "error_title": "A whole number, please",
             "error_message": f"{what}: type a whole number, 0 or more.",
         })
+
+    def numbers_only(self, first: int, last: int, column: int, what: str, low: float | None, high: float | None, *,
+                     whole: bool = False) -> None:
+        """Let rows of a column take numbers from `low` to `high`, each where it is given."""
+        limits = {"minimum": low, "maximum": high, "criteria": "between"} if high is not None else {
+            "value": low or 0, "criteria": ">="}
+        span = f"{low or 0:g} or more" if high is None else f"{low or 0:g} to {high:g}"
+        self._limit(first, last, column, {
+            "validate": "integer" if whole else "decimal", **limits, "error_title": "A number, please",
+            "error_message": f"{what}: type a {'whole ' if whole else ''}number, {span}.",
+        })
+
+    def days_only(self, first: int, last: int, column: int, what: str, earliest: date) -> None:
+        """Let rows of a column take dates, and warn whoever types something else."""
+        self._limit(first, last, column, {
+            "validate": "date", "criteria": ">=", "value": earliest, "error_type": "warning",
+            "error_title": "A date, please", "error_message": f"{what}: type a date, such as 2026-03-31.",
+        })
+
+    def pick_from(self, first: int, last: int, column: int, source: Sequence[str] | str) -> None:
+        """Offer choices in a drop-down: texts, or a range of cells ("=choices!$A$2:$A$9"); others bring a warning."""
+        self._limit(first, last, column, {
+            "validate": "list", "source": source if isinstance(source, str) else list(source), "error_type": "warning",
+            "error_title": "Not in the list", "error_message": "This is not in the list. Keep it all the same?",
+        })
+
+    def _limit(self, first: int, last: int, column: int, rule: dict[str, Any]) -> None:
+        self.sheet.data_validation(first - 1, column - 1, last - 1, column - 1, rule)
 
     def protect(self) -> None:
         """Lock everything but input cells, without a password: it only guards against slips."""

@@ -130,6 +130,24 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: b
         raise OutputError(error.errno or errno.EIO, f"cannot be written ({reason})", folder) from error
 
 
+def write_file(path: Path, content: bytes) -> None:
+    """Write one new file, whole or not at all. Raises OutputError where there is one of that name, or no room."""
+    path = path.absolute()
+    check_target(path.parent, (path.name,))
+    part = path.with_name(f".{path.name}.kitplan-new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(content)
+        if os.path.lexists(path):
+            raise OutputError(errno.EEXIST, "is there already", path)
+        part.rename(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        if isinstance(error, OutputError):
+            raise
+        raise OutputError(error.errno or errno.EIO, f"cannot be written ({error.strerror})", path) from error
+
+
 def _write_locked(folder: Path, contents: Mapping[str, bytes], remove_stale: bool) -> Written:
     """Swap the whole folder; where the system will not rename it, move its files in place instead."""
     if not replace_folder.must_stay(folder):

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import csv
 import tomllib
+from pathlib import Path
 
+import openpyxl
 import pytest
 from click.testing import CliRunner
 
 from kitplan.cli import main
+from kitplan.read.catalogue import invented_prices
 from kitplan.read.columns import columns_of
+from kitplan.read.problems import InputError
 from kitplan.read.starter import EXAMPLES, TABLES
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
@@ -117,3 +121,103 @@ def test_an_unknown_sample_is_refused_with_the_names_there_are(tmp_path):
 
 def test_no_folder_and_no_list_is_a_wrong_call():
     assert run().exit_code == 2
+
+
+def filled(path: Path, **sheets: list[list[object]]) -> Path:
+    """The workbook with rows typed under the headings of its sheets; on `unit`, values beside their keys."""
+    book = openpyxl.load_workbook(path)
+    for name, rows in sheets.items():
+        sheet = book[name]
+        if name == "unit":
+            values = dict(rows)
+            for line in sheet.iter_rows():
+                if line[0].value in values:
+                    line[1].value = values[line[0].value]
+            continue
+        head = next(line for line in sheet.iter_rows() if [c.value for c in line[:len(columns_of_sheet(name))]]
+                    == columns_of_sheet(name))
+        for down, row in enumerate(rows, 1):
+            for cell, value in zip(head, row):
+                sheet.cell(cell.row + down, cell.column).value = value
+    book.save(path)
+    return path
+
+
+def columns_of_sheet(name: str) -> list[str]:
+    return list(columns_of({"census": "census_counts", "stays": "census_stays"}.get(name, name)))
+
+
+@pytest.fixture
+def blank_book(tmp_path) -> Path:
+    assert run(tmp_path / "mine.xlsx").exit_code == 0
+    return tmp_path / "mine.xlsx"
+
+
+OURS = [["name", "Ours"], ["currency", "EUR"], ["mean_stay_days", 5], ["stock.review_days", 14]]
+CENSUS = [[None, "oral", 3.5, 4], [None, "nasal", 4, 1, None, "barrier"]]
+
+
+def test_one_workbook_to_fill_is_read_back_as_it_was_filled(blank_book):
+    unit = load_unit(filled(blank_book, unit=OURS, census=CENSUS, present_par=[["saline_5ml", 3]]))
+    assert (unit.name, unit.currency, unit.stock.review_days, unit.stock.lead_days) == ("Ours", "EUR", 14, 2)
+    assert sorted(unit.census.rows["airways"]) == [1, 4]
+    assert unit.present_par["par_packs"].tolist() == [3]
+    assert unit.on_hand is None
+    assert unit.warnings == ()
+
+
+def test_a_forgotten_example_cannot_enter_a_plan(blank_book):
+    assert "[census]: has no rows" in str(load_workbook_error(blank_book))
+    unit = load_unit(filled(blank_book, unit=OURS, census=[[None, "nasal", 4, 1]]))
+    assert unit.census.rows["airways"].tolist() == [1], "the example has 2 airways of 3.5 mm"
+    assert unit.present_par is None, "the example of a sheet left blank is not there"
+
+
+def load_workbook_error(path: Path) -> InputError:
+    with pytest.raises(InputError) as caught:
+        load_unit(path)
+    return caught.value
+
+
+def test_a_list_of_stays_has_a_sheet_of_its_own_and_only_one_of_the_two_is_filled(blank_book):
+    stays = [["A1", "oral", 3.5, "2026-01-04 14:00", "2026-01-09 08:00"], ["A2", "oral", 3.5, "2026-01-06", None]]
+    assert load_unit(filled(blank_book, unit=OURS, stays=stays)).census.shape == "stays"
+    told = str(load_workbook_error(filled(blank_book, census=CENSUS)))
+    assert "[stays]: is filled in beside" in told
+
+
+def test_choices_are_drop_downs_and_every_heading_is_explained(blank_book):
+    book = openpyxl.load_workbook(blank_book)
+    for sheet, columns in (("census", ("route", "tube_mm", "technique", "skin")), ("resecure_log", ("route", "tube_mm", "technique", "skin", "reason")),
+                           ("on_hand", ("item",)), ("items", ("scope", "critical"))):
+        head = next(r for r in book[sheet].iter_rows() if [c.value for c in r] == columns_of_sheet(sheet))
+        lists = [v for v in book[sheet].data_validations.dataValidation if v.type == "list"]
+        for cell in head:
+            below = f"{cell.column_letter}{cell.row + 1}"
+            assert any(below in v.sqref for v in lists) == (cell.value in columns)
+        explained = [c.value for c in book[sheet][head[0].row - 3]]
+        if sheet != "items":
+            assert all(len(text) > 10 for text in explained)
+
+
+def test_its_catalogue_still_counts_as_invented_until_a_price_is_changed(blank_book):
+    unit = load_unit(filled(blank_book, unit=OURS, census=CENSUS))
+    assert len(invented_prices(unit.items)) == len(unit.items)
+    book = openpyxl.load_workbook(blank_book)
+    line = next(r for r in book["items"].iter_rows() if r[0].value == "saline_5ml")
+    line[columns_of_sheet("items").index("price")].value = 31.25
+    book.save(blank_book)
+    assert "saline_5ml" not in invented_prices(load_unit(blank_book).items)
+
+
+def test_a_workbook_that_is_there_is_never_overwritten(blank_book):
+    before = blank_book.read_bytes()
+    result = run(blank_book)
+    assert result.exit_code == 2
+    assert "is there already" in result.output
+    assert blank_book.read_bytes() == before
+
+
+def test_the_same_blank_workbook_comes_again(tmp_path, blank_book):
+    run(tmp_path / "again.xlsx")
+    assert (tmp_path / "again.xlsx").read_bytes() == blank_book.read_bytes()

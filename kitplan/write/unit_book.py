@@ -1,0 +1,169 @@
+"""A unit as one workbook to fill in: a sheet a table, with its headings explained and its choices to pick from.
+
+The examples stand above the headings, and what stands above the headings is never read: a forgotten example cannot
+enter a plan. Sheets left blank are not there. Nothing is locked, so that rows can be pasted in.
+"""
+
+from __future__ import annotations
+
+import csv
+import tomllib
+from collections.abc import Mapping, Sequence
+from datetime import date
+from itertools import product
+
+from kitplan.read.columns import Column, columns_of
+from kitplan.read.policy_keys import SETTINGS, Setting
+from kitplan.read.starter import EXAMPLES, starter_settings
+from kitplan.read.values import READINESS, REASONS
+from kitplan.resources import config_file
+from kitplan.write.book import Book, Page
+
+FIRST, CHOICES = "Start here", "choices"
+_SHEETS = (
+    ("census", "census_counts", "Who is there: one row for each kind of airway. With dates, a history.", 400),
+    ("stays", "census_stays", "Better than a census: one row for each airway. Leave the sheet census blank then.", 400),
+    ("present_par", "present_par", "Later: the par levels you hold now. The program audits them.", 80),
+    ("on_hand", "on_hand", "Later: what a count found. The program says what to order.", 120),
+    ("resecure_log", "resecure_log", "Later: re-secures done. The program learns your own rate.", 400),
+    ("stock_issues", "stock_issues", "Later: what left the stock room, to set against the forecast.", 400),
+    ("expect", "expect", "Rarely: a kind of airway that the census has not, but that may arrive.", 20),
+)
+_EXAMPLES = EXAMPLES | {"expect": ["oral", "4.0", "oral_two_y", "none", "0.2", "no"]}
+_OWN = (("name", "", "name of the unit"), ("currency", "", "three letters that stand behind every sum of money"),
+        ("mean_stay_days", "", "days an airway stays, on average; needed with a census, not with stays"))
+_YES_NO = ("yes", "no")
+_WIDTHS: Mapping[str, float] = {"item": 24, "description": 40, "technique": 24, "date": 13, "start": 18, "end": 18,
+                                "airway": 14, "reason": 18, "provenance": 60, "lot": 14, "expires": 13}
+
+
+def unit_workbook() -> bytes:
+    """The workbook of a blank unit, with the shipped catalogue in it to put one's own prices into."""
+    book = Book("My unit", "", "")
+    first = book.page(FIRST, "This sheet", (26, 70), landscape=False)
+    choices = _choices()
+    pages = {"unit": _settings(book)}
+    for sheet, table, purpose, rows in _SHEETS:
+        pages[sheet] = _table(book, sheet, table, purpose, [[None] * len(columns_of(table))] * rows, choices)
+    pages["items"] = _table(
+        book, "items", "items", "Your catalogue. It holds the shipped one, whose prices are INVENTED: put in your own.",
+        _catalogue(), choices)
+    _write_choices(book, choices)
+    _fill_first(first, pages)
+    return book.content()
+
+
+def _choices() -> dict[str, list[str | float]]:
+    """Column -> what it may hold, in the order of the sheet `choices`."""
+    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
+        items = [row["item"] for row in csv.DictReader(lines)]
+    recipes = tomllib.loads(config_file("techniques.toml").read_text(encoding="utf-8"))
+    recipes = {name: recipe for name, recipe in recipes.items() if isinstance(recipe, dict) and "routes" in recipe}
+    routes = dict.fromkeys(route for recipe in recipes.values() for route in recipe["routes"])
+    return {
+        "route": list(routes), "tube_mm": [2.0 + 0.5 * k for k in range(17)], "technique": list(recipes),
+        "skin": ["none", "barrier"], "reason": list(REASONS), "item": list(items),
+        "scope": ["event", "patient", "unit"], "critical": list(_YES_NO), "beyond_census": list(_YES_NO),
+    }
+
+
+def _settings(book: Book) -> Page:
+    """The sheet `unit`: one row a setting; an empty box takes the default."""
+    page = book.page("unit", "Your unit and its policy: name, days between counts, readiness", (30, 18, 60, 12, 60))
+    page.title("unit: how your unit is run", "Fill in the first three boxes. Change another only where your unit "
+                                             "differs: an empty box takes the default beside it.")
+    kinds = ("text", "input_text", "wrap", "text", "wrap")
+    page.header(("key", "value", "what it is", "default", "where the default comes from"), kinds)
+    rows = [(key, default, meaning, "") for key, default, meaning in _OWN]
+    rows += [(f"{s.block}.{s.key}".lstrip("."), s.default, s.unit, s.provenance) for s in starter_settings()]
+    for key, default, meaning, ground in rows:
+        at = page.row((key, None, meaning, default or None, ground or None), kinds)
+        _limit(page, at, 2, SETTINGS[key], key)
+    return page
+
+
+def _limit(page: Page, row: int, column: int, setting: Setting, what: str) -> None:
+    """Let a box take only what the setting accepts."""
+    if setting.kind == "flag" or setting.choices:
+        page.pick_from(row, row, column, setting.choices or ("true", "false"))
+    elif setting.kind in ("number", "integer"):
+        page.numbers_only(row, row, column, what, setting.low, setting.high, whole=setting.kind == "integer")
+
+
+def _table(book: Book, sheet: str, table: str, purpose: str, rows: Sequence[Sequence[object]],
+           choices: Mapping[str, Sequence[str | float]]) -> Page:
+    """A sheet to fill: what each column is, an example above the headings, the headings, and boxes."""
+    columns = list(columns_of(table).values())
+    page = book.page(sheet, purpose, [_WIDTHS.get(c.name, 15) for c in columns])
+    page.title(sheet, purpose)
+    page.group(("What goes into each column",))
+    page.row([_explained(c) for c in columns], ["wrap"] * len(columns))
+    if table in _EXAMPLES:
+        page.group(("EXAMPLE. It stands above the headings and is never read; fill in below them.",))
+        page.row([cell or None for cell, _ in zip(_EXAMPLES[table], columns)], ["note"] * len(columns))
+    page.header([c.name for c in columns], ["text"] * len(columns), frozen_columns=1)
+    first = page.next_row
+    for values in rows:
+        page.row(values, ["input_text"] * len(columns))
+    for at, column in enumerate(columns, 1):
+        _guide(page, first, page.next_row - 1, at, column, choices)
+    return page
+
+
+def _explained(column: Column) -> str:
+    unit = f", {column.unit}" if column.unit else ""
+    default = f"; empty: {column.default}" if column.default else ""
+    return f"{column.description}{unit} ({'needed' if column.required else 'optional'}{default})"
+
+
+def _guide(page: Page, first: int, last: int, at: int, column: Column,
+           choices: Mapping[str, Sequence[str | float]]) -> None:
+    """Drop-downs where there are choices, and limits for numbers and dates; a warning may be passed over."""
+    if column.name in choices:
+        place = list(choices).index(column.name)
+        page.pick_from(first, last, at, f"={CHOICES}!${chr(65 + place)}$2:${chr(65 + place)}$"
+                                        f"{1 + len(choices[column.name])}")
+    elif column.kind == "date":
+        page.days_only(first, last, at, column.name, date(2000, 1, 1))
+    elif column.kind in ("number", "integer"):
+        page.numbers_only(first, last, at, column.name, 0, None, whole=column.kind == "integer")
+
+
+def _catalogue() -> list[list[object]]:
+    """The shipped items, numbers as numbers."""
+    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
+        rows = list(csv.DictReader(lines))
+    numeric = {c.name for c in columns_of("items").values() if c.kind in ("number", "integer")}
+    return [[float(row[name]) if name in numeric and row.get(name) else row.get(name) or None
+             for name in columns_of("items")] for row in rows]
+
+
+def _write_choices(book: Book, choices: Mapping[str, Sequence[str | float]]) -> None:
+    page = book.page(CHOICES, "What the drop-downs offer; nothing here is read", [18] * len(choices))
+    page.header(list(choices))
+    for row, (column, name) in product(range(max(map(len, choices.values()))), enumerate(choices, 1)):
+        if row < len(choices[name]):
+            page.put(page.next_row + row, column, choices[name][row], "text")
+
+
+def _fill_first(page: Page, pages: Mapping[str, Page]) -> None:
+    page.title("A unit to fill in",
+               "Enter nothing that identifies a patient: no names, record numbers, dates of birth.")
+    page.group(("Step", "What to do"))
+    for step, text in (
+        ("1  unit", "Give your unit's name, currency and mean stay. Leave the other boxes empty at first."),
+        ("2  census", "One row for each kind of airway (route, tube size) with how many there are. Or, better, a list "
+                      "of stays on the sheet stays."),
+        ("3  Check", "Save and close, then: kitplan check my-unit.xlsx. It lists what is wrong, with row and column."),
+        ("4  Plan", "kitplan plan my-unit.xlsx writes workbooks and prints to my-unit-plan beside it."),
+        ("5  items", "Put your own prices, packs and bins into the sheet items: the shipped ones are INVENTED."),
+        ("Later", "present_par, on_hand, resecure_log, stock_issues. Blank sheets are not used."),
+    ):
+        page.row((step, text), ("strong", "wrap"))
+    page.skip()
+    page.spread(f"Readiness, the target that you set on the sheet unit, is {READINESS}.", "wrap")
+    page.skip()
+    page.group(("Sheet", "What it is for"))
+    for name, other in pages.items():
+        page.row((name, other.about), ("link", "wrap"))
+        page.link(page.next_row - 1, 1, name)
