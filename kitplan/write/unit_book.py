@@ -119,7 +119,7 @@ def _explained(column: Column) -> str:
 def _guide(page: Page, first: int, last: int, at: int, column: Column,
            choices: Mapping[str, Sequence[str | float]]) -> None:
     """Drop-downs where there are choices, and limits for numbers and dates; a warning may be passed over."""
-    if column.name in choices:
+    if column.name in choices and (column.table, column.name) != ("items", "item"):
         place = list(choices).index(column.name)
         page.pick_from(first, last, at, f"={CHOICES}!${chr(65 + place)}$2:${chr(65 + place)}$"
                                         f"{1 + len(choices[column.name])}")
