@@ -14,6 +14,7 @@ import pandas as pd
 from kitplan.demand import wear
 from kitplan.demand.observed import Observation, observe, observed_spells
 from kitplan.demand.partial_pooling import PooledRates, count_dispersion, pool_rates
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.trend import Trend, find_trend, fortnightly_dispersion
 from kitplan.read.values import STRATUM_KEY, Unit
@@ -273,18 +274,15 @@ def _reasons_frame(observation: Observation, exposure: np.ndarray) -> pd.DataFra
     """Events by reason with their share and its 95 % Wilson interval."""
     reason = observation.events["reason"].to_numpy(int)
     counts = np.bincount(reason, minlength=len(REASON_NAMES))
-    n = max(counts.sum(), 1)
-    share = counts / n
-    z = 1.959964
-    middle = (share + z**2 / (2 * n)) / (1 + z**2 / n)
-    half = z * np.sqrt(share * (1 - share) / n + z**2 / (4 * n**2)) / (1 + z**2 / n)
+    n = max(int(counts.sum()), 1)
+    low, high = zip(*(wilson_interval(int(count), n) for count in counts))
     return pd.DataFrame(
         {
             "reason": list(REASON_NAMES.values()),
             "events": counts,
-            "share": share,
-            "low": np.maximum(middle - half, 0),
-            "high": middle + half,
+            "share": counts / n,
+            "low": low,
+            "high": high,
             "per_100_airway_days": 100 * counts / exposure.sum(),
         }
     )

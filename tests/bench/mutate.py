@@ -42,14 +42,14 @@ TESTS = {
     "demand/wear": ["tests/demand/test_estimate.py", "tests/published/test_negative_binomial.py"],
     "demand": ["tests/demand"],
     "parts/par/model": ["tests/solve/test_par.py", "tests/test_plan.py"],
-    "solve/cover": ["tests/solve/test_cover.py", "tests/optimise/test_par.py"],
-    "solve/collapse": ["tests/solve/test_cover.py", "tests/optimise/test_par.py"],
+    "solve/par_program": ["tests/solve/test_par_program.py", "tests/solve/test_par.py"],
+    "solve/collapse": ["tests/solve/test_par_program.py", "tests/solve/test_par.py"],
     "solve/program": ["tests/solve/test_program.py"],
-    "solve/verify": ["tests/published/test_wilson_interval.py", "tests/solve/test_par.py"],
+    "solve/verify": ["tests/solve/test_par.py"], "demand/proportion": ["tests/published/test_wilson_interval.py"],
     "parts/par/floors": ["tests/solve/test_floors.py"],
     "parts/hospital/central_store": ["tests/solve/test_pooling.py"],
     "parts/orders/ordering": ["tests/solve/test_ordering.py", "tests/published/test_order_up_to.py"],
-    "optimise": ["tests/solve"],
+    "solve": ["tests/solve"],
 }
 """Tests that answer for a file: the longest beginning that fits its name."""
 

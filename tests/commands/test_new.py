@@ -188,8 +188,9 @@ def test_a_list_of_stays_has_a_sheet_of_its_own_and_only_one_of_the_two_is_fille
 
 def test_choices_are_drop_downs_and_every_heading_is_explained(blank_book):
     book = openpyxl.load_workbook(blank_book)
-    for sheet, columns in (("census", ("route", "tube_mm", "technique", "skin")), ("resecure_log", ("route", "tube_mm", "technique", "skin", "reason")),
-                           ("on_hand", ("item",)), ("items", ("scope", "critical"))):
+    kind = ("route", "tube_mm", "technique", "skin")
+    for sheet, columns in (("census", kind), ("resecure_log", (*kind, "reason")), ("on_hand", ("item",)),
+                           ("items", ("scope", "critical"))):
         head = next(r for r in book[sheet].iter_rows() if [c.value for c in r] == columns_of_sheet(sheet))
         lists = [v for v in book[sheet].data_validations.dataValidation if v.type == "list"]
         for cell in head:

@@ -13,11 +13,12 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.read.values import PlanningPolicy, StockPolicy
 from kitplan.solve.par_program import cheapest
 from kitplan.solve.program import Program
-from kitplan.solve.verify import joint_readiness, packs_needed, shortage_chances, wilson_interval
+from kitplan.solve.verify import joint_readiness, packs_needed, shortage_chances
 
 N = 20_000
 

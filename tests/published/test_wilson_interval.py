@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.parts.simulate.model import share_interval
-from kitplan.solve.verify import wilson_interval
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.parts.par.model import solve_par
 from kitplan.read.values import PlanningPolicy
-from kitplan.solve.verify import joint_readiness, wilson_interval
+from kitplan.solve.verify import joint_readiness
 
 N_ITEMS = 9
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
@@ -17,7 +18,7 @@ from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import cheapest
-from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
+from kitplan.solve.verify import joint_readiness, shortage_chances
 
 FLOOR, RAISE, LOWER = "floor", "raise", "lower"
 """Why a par level changes: emergency or minimum stock is missing, readiness needs it, money stands idle."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.parts.par.floors import floor_packs
 from kitplan.parts.par.frontier import trace_frontier
@@ -27,7 +28,7 @@ from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import LARGEST_GAP, Limit, ParSolution, cheapest
 from kitplan.solve.values import SolverReport
-from kitplan.solve.verify import joint_readiness, packs_needed, wilson_interval
+from kitplan.solve.verify import joint_readiness, packs_needed
 
 Resample = Callable[[int, str], Demand]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.parts.par.because import Reasons, because
 from kitplan.parts.par.floors import fits_unit
@@ -12,7 +13,7 @@ from kitplan.parts.par.instance import Candidate, ParInstance
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import Limit
-from kitplan.solve.verify import joint_readiness, shortage_chances, wilson_interval
+from kitplan.solve.verify import joint_readiness, shortage_chances
 
 
 def level_table(instance: ParInstance, candidate: Candidate, target: float, demand: Demand) -> pd.DataFrame:

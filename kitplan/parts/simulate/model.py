@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
@@ -287,15 +288,12 @@ def share_interval_of_means(
 ) -> tuple[float, float, float]:
     """Share and 95 % interval from the means of independent replications, each over `intervals` intervals.
 
-    Wilson's interval (J Am Stat Assoc 1927;22:209, from memory) at the effective number of intervals. Where the
+    Wilson's interval at the effective number of intervals. Where the
     share is 0 or 1 nothing tells how alike they are: `where_unseen` intervals, or a whole replication as one.
     """
     share = float(means.mean())
     n = effective_intervals(means, intervals) or where_unseen or float(len(means))
-    z = 1.959963984540054
-    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
-    return share, float(max(min(middle - half, share), 0.0)), float(min(max(middle + half, share), 1.0))
+    return share, *wilson_interval(share * n, n)
 
 
 def _agreement(run: LedgerRun, par: ParPlan) -> pd.DataFrame:
