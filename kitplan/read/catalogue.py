@@ -7,7 +7,6 @@ import csv
 import numpy as np
 import pandas as pd
 
-from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, raw_table, report_headers
@@ -24,7 +23,7 @@ def read_items(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
     The frame has the columns of values.Unit.items plus provenance. A row with a fault stays in, its unreadable
     cells at their defaults, so that other tables are not blamed for naming its item.
     """
-    known = columns_of("items")
+    known = source.columns("items")
     grid = source.table("items", known)
     if grid is None:
         if source.has_table("items"):
@@ -98,7 +97,8 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
     reader.doubt("gtin", (gtins.duplicated() & (gtins != "")).to_numpy(), gtins.to_numpy(),
                  "is the number of another item too", "Correct one of them, or labels will be confused.")
     free = (frame["price"] == 0).to_numpy() & ~reader.bad
-    reader.doubt("price", free, None, "is zero: the plan holds it for nothing", "Give the price of one pack.")
+    reader.doubt("price", free, None, "is zero: the plan holds it for nothing", "Give the price of one pack.",
+                 moves=2)
     _check_shares(reader, frame)
 
 

@@ -19,7 +19,9 @@ from kitplan.read.tables import RawTable, TableReader, header_names, raw_table, 
 from kitplan.read.values import STRATUM_KEY, Technique
 
 LONGEST_SPAN_DAYS = 20 * 366
-LONG_STAY_DAYS = 365
+LONE_GAP_DAYS, LONE_GAPS, LONE_SHARE = 180, 10, 0.01
+"""Days are alone when they are at most two, or this share of all, and lie further from the rest than both 180 days and
+ten times the usual step: no unit stands empty so long for them [common practice, no source]."""
 REPORTED_UNKNOWN_SHARE = 0.05
 _MIDNIGHT = np.timedelta64(1, "D")
 
@@ -66,7 +68,7 @@ def raw_census(source: Source, findings: Findings) -> RawTable | None:
 
 
 def _raw_census(source: Source, name: str, findings: Findings) -> RawTable | None:
-    union: dict[str, Column] = columns_of("census_counts") | columns_of("census_stays")
+    union = source.columns("census")
     grid = source.table(name, union)
     known = _known_columns(grid, union, findings) if grid is not None else None
     return raw_table(grid, known, findings) if grid is not None and known is not None else None
@@ -81,12 +83,13 @@ def _known_columns(grid: Grid, union: Mapping[str, Column], findings: Findings) 
                        "(airway, route, tube_mm, start, end).")
         return None
     if len(stays) > len(counts) or "start" in stays:
-        return columns_of("census_stays")
-    return columns_of("census_counts")
+        return {name: union[name] for name in columns_of("census_stays")}
+    return {name: union[name] for name in columns_of("census_counts")}
 
 
 def read_census(
-    raw: RawTable, techniques: Mapping[str, Technique], tubes: pd.DataFrame, findings: Findings
+    raw: RawTable, techniques: Mapping[str, Technique], tubes: pd.DataFrame, longest_stay_days: float,
+    findings: Findings,
 ) -> CensusRows | None:
     """Read the census rows of either shape; rows with a fault are left out and noted."""
     if not report_headers(raw, findings):
@@ -97,17 +100,17 @@ def read_census(
     reader = TableReader(raw, findings)
     keys = read_keys(reader, techniques)
     doubt_sizes(reader, keys, tubes)
-    read = _read_stays if "start" in raw.known else _read_counts
-    found = read(reader, keys, findings)
-    if reader.day_order_reported is not None:
-        findings.warn(raw.name, f"has dates that were read as {reader.day_order_reported}",
-                      "Confirm it, or write dates as 2025-03-31.")
-    return found
+    reader.say_day_order()
+    if "start" in raw.known:
+        return _read_stays(reader, keys, longest_stay_days, findings)
+    return _read_counts(reader, keys, findings)
 
 
 def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> CensusRows | None:
     airways = reader.numbers("airways", low=0, high=2000)
     moments, _ = reader.days("date")
+    reader.refuse_future("date", moments)
+    _refuse_lone(reader, "date", moments)
     dated = ~np.isnat(moments)
     if dated.any():
         blank = np.array([c is None for c in reader.raw.columns["date"]])
@@ -137,7 +140,7 @@ def _doubt_repeats(
         count, first = int(repeated.sum()), int(reader.rows[np.flatnonzero(repeated)[0]])
         fault = "says the same as an earlier row, and is counted as well"
         more = f" ({count - 1:,} further rows too)" if count > 1 else ""
-        reader.findings.warn(reader.name, fault + more, "Delete it if it is a copy.", row=first)
+        reader.findings.warn(reader.name, fault + more, "Delete it if it is a copy.", row=first, moves=2)
 
 
 def _snapshot(reader: TableReader, keys: pd.DataFrame, counts: np.ndarray, day: np.datetime64 | None) -> CensusRows:
@@ -163,16 +166,21 @@ def _daily(
         gap = first.astype(date) + timedelta(days=int(unknown[0]))
         findings.warn(reader.name, f"has no row on {len(unknown):,} of {len(known):,} days, the first {gap}; "
                       "they count as unknown and not as empty",
-                      "Add those days; write a row with 0 airways for a day that was empty.", column="date")
+                      "Add those days; write a row with 0 airways for a day that was empty.", column="date", moves=3)
     rows = pd.DataFrame({"day": day, "airways": counts})
     return CensusRows(reader.name, "counts", keys, rows, first.astype(date), last.astype(date),
                       tuple(int(d) for d in unknown))
 
 
-def _read_stays(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> CensusRows | None:
+def _read_stays(
+    reader: TableReader, keys: pd.DataFrame, longest_stay_days: float, findings: Findings
+) -> CensusRows | None:
     airway = reader.texts("airway")
     start, _ = reader.days("start")
     end, _ = reader.days("end")
+    for column, moments in (("start", start), ("end", end)):
+        reader.refuse_future(column, moments)
+    _refuse_lone(reader, "start", start)
     reader.refuse("end", ~np.isnat(end) & ~np.isnat(start) & (end < start), reader.raw.columns.get("end"),
                   "is before start", "Exchange the two days, or correct one.")
     ill = np.array([c is not None for c in reader.raw.columns.get("end", [])] or [False] * len(end))
@@ -181,9 +189,13 @@ def _read_stays(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> 
     good = ~reader.bad
     if not good.any():
         return None
+    last = max(start[good].max(), np.nanmax(np.where(np.isnat(end), start, end)[good])).astype("datetime64[D]")
+    _refuse_long(reader, start, end, last, longest_stay_days)
+    good = ~reader.bad
+    if not good.any():
+        return None
     start, end = start[good], end[good]
     first = start.min().astype("datetime64[D]")
-    last = max(start.max(), np.nanmax(np.where(np.isnat(end), start, end))).astype("datetime64[D]")
     if not _span_is_sane(reader.name, "start", first, last, findings):
         return None
     midnight = first.astype("datetime64[s]")
@@ -191,13 +203,41 @@ def _read_stays(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> 
         "airway": airway[good], "start": (start - midnight) / _MIDNIGHT,
         "end": np.where(np.isnat(end), np.nan, (end - midnight) / _MIDNIGHT),
     })
-    length = days["end"].fillna(float((last - first).astype(int)) + 1) - days["start"]
-    long = np.zeros(len(reader.rows), dtype=bool)
-    long[np.flatnonzero(good)[(length > LONG_STAY_DAYS).to_numpy()]] = True
-    reader.doubt("end", long, None, "makes a stay of more than a year, or is missing since then",
-                 "Give the day on which it ended, or correct the year.")
     return CensusRows(reader.name, "stays", keys[good].reset_index(drop=True), days, first.astype(date),
                       last.astype(date))
+
+
+def _refuse_long(
+    reader: TableReader, start: np.ndarray, end: np.ndarray, last: np.datetime64, longest_days: float
+) -> None:
+    """A stay that is longer than any in this unit: a year mistyped, or an end never written."""
+    mend = f"if it is true, set longest_stay_days above {longest_days:g} in unit.toml."
+    still = np.isnat(end)
+    length = (np.where(still, last + np.timedelta64(1, "D"), end) - start) / _MIDNIGHT
+    long = (length > longest_days) & ~reader.bad & ~np.isnat(start)
+    reader.refuse("end", long & ~still, reader.raw.columns.get("end"),
+                  f"makes a stay of more than {longest_days:g} days", f"Correct the year of start or end; {mend}")
+    reader.refuse("start", long & still, reader.raw.columns["start"],
+                  f"began more than {longest_days:g} days before the last day of the list, {last}, and has no end",
+                  f"Give the day on which it ended, or correct the year; {mend}")
+
+
+def _refuse_lone(reader: TableReader, column: str, moments: np.ndarray) -> None:
+    """Days that lie alone, far from the rest: years mistyped. The time between would count as an empty unit."""
+    usable = ~np.isnat(moments) & ~reader.bad
+    days = np.unique(moments[usable].astype("datetime64[D]"))
+    if len(days) < 6:
+        return
+    steps = np.diff(days).astype(int)
+    wide = np.flatnonzero(steps > max(LONE_GAP_DAYS, LONE_GAPS * np.median(steps)))
+    few = max(2, int(LONE_SHARE * len(days)))
+    before = wide[wide < few]
+    after = wide[wide >= len(days) - 1 - few]
+    low = days[before.max() + 1] if len(before) else days[0]
+    high = days[after.min()] if len(after) else days[-1]
+    lone = usable & ((moments.astype("datetime64[D]") < low) | (moments.astype("datetime64[D]") > high))
+    reader.refuse(column, lone, reader.raw.columns.get(column), f"is far from all other days, {low} to {high}",
+                  "Correct the year; if it is right, leave the row out: the time between would count as empty.")
 
 
 def _refuse_overlaps(reader: TableReader, airway: np.ndarray, start: np.ndarray, end: np.ndarray) -> None:

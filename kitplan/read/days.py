@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ _WORDED = re.compile(rf"(?:(?P<d>\d{{1,2}})[ .-]+(?P<m>[a-z]{{3,9}})|(?P<m2>[a-z
                      rf"[ .,-]+(?P<y>\d{{4}}|\d{{2}})(?:[ ,]+{_TIME})?", re.IGNORECASE)
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
            "november", "december")
-_ISO_MEND = "Type it as 2025-03-31."
+_ISO_MEND = "Write it as year-month-day, such as 2025-03-31."
 OUTSIDE_YEARS = Bad(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}", "Correct the year. " + _ISO_MEND)
 
 
@@ -108,11 +109,23 @@ def _built(year: int, month: int, day: int, clock_text: str | None) -> Moment | 
     try:
         day_found = date(year, month, day)
     except ValueError:
-        return Bad("is a day that does not exist", _ISO_MEND)
+        return _no_such_day(year, month)
     if clock_text is None:
         return _in_years(Moment(day_found, None))
     clock = read_clock(clock_text)
     return clock if isinstance(clock, Bad) else _in_years(Moment(day_found, clock))
+
+
+def _no_such_day(year: int, month: int) -> Bad:
+    if not 1 <= month <= 12 or not FIRST_YEAR <= year <= LAST_YEAR:
+        return Bad("is a day that does not exist", _ISO_MEND)
+    days = calendar.monthrange(year, month)[1]
+    return Bad("is a day that does not exist", f"{_MONTHS[month - 1].title()} {year} has {days} days: correct the day.")
+
+
+def today() -> date:
+    """Return the day by this computer's clock: what a record says has happened cannot lie after it."""
+    return date.today()
 
 
 def _in_years(moment: Moment) -> Moment | Bad:

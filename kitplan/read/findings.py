@@ -48,25 +48,34 @@ class Findings:
 
     def warn(
         self, file: str, fault: str, mend: str,
-        *, row: int | None = None, column: str | None = None, value: object = None,
+        *, row: int | None = None, column: str | None = None, value: object = None, moves: int = 1,
     ) -> None:
-        """Note something worth a look."""
-        self.warnings.append(Problem(file, row, column, self._shown(file, column, value), fault, mend))
+        """Note something worth a look. moves: as in Problem."""
+        self.warnings.append(Problem(file, row, column, self._shown(file, column, value), fault, mend, (), moves))
 
     def rows(
         self, file: str, column: str | None, rows: Sequence[int] | np.ndarray,
-        values: Iterable[object] | None, fault: str, mend: str, *, warning: bool = False,
+        values: Iterable[object] | None, fault: str, mend: str, moves: int | None = None,
     ) -> None:
-        """Note the same finding in many rows: the first ROWS_SHOWN one by one, the rest together."""
+        """Note the same finding in many rows. Faults: the first ROWS_SHOWN one by one, the rest together; warnings
+        (where `moves` is given): in one line.
+        """
         numbers = [int(r) for r in rows]
         texts = [None] * len(numbers) if values is None else list(values)
-        kept, stops = (self.warnings, ()) if warning else (self.faults, self._stops)
+        if moves is not None:
+            more = f", as in {len(numbers) - 1:,} further rows to row {max(numbers)}" if len(numbers) > 1 else ""
+            self.warn(file, fault + more, mend, row=numbers[0], column=column, value=texts[0], moves=moves)
+            return
         for number, text in list(zip(numbers, texts))[:ROWS_SHOWN]:
-            kept.append(Problem(file, number, column, self._shown(file, column, text), fault, mend, stops))
+            self.fault(file, fault, mend, row=number, column=column, value=text)
         left = numbers[ROWS_SHOWN:]
         if left:
             wording = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
-            kept.append(Problem(file, None, column, None, wording, mend, stops))
+            self.fault(file, wording, mend, column=column)
+
+    def ranked(self) -> tuple[Problem, ...]:
+        """The warnings, those first that can move most of the result."""
+        return tuple(sorted(self.warnings, key=lambda p: -p.moves))
 
     def _shown(self, file: str, column: str | None, value: object) -> str | None:
         if value is None:
@@ -101,11 +110,11 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
     return [problems[i] for i in sorted(range(len(problems)), key=lambda i: places[i])]
 
 
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """Return the known word most like `word`, or None when nothing is close."""
+def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
+    """Return the known word most like `word`, or None when nothing is close. cutoff: likeness wanted, 0 to 1."""
     options = list(known)
     folded = {key_of(option): option for option in reversed(options)}
-    match = difflib.get_close_matches(key_of(word), list(folded), n=1, cutoff=0.6)
+    match = difflib.get_close_matches(key_of(word), list(folded), n=1, cutoff=cutoff)
     return folded[match[0]] if match else None
 
 

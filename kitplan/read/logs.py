@@ -10,7 +10,6 @@ import pandas as pd
 
 from kitplan.read.cells import Bad, read_clock
 from kitplan.read.census import CensusRows
-from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, key_of
 from kitplan.read.source import Source
 from kitplan.read.strata import SKINS, refuse_strangers, refuse_unknown_codes, stratum_codes
@@ -29,14 +28,14 @@ def raw_logs(source: Source, findings: Findings) -> dict[str, RawTable]:
     """Return the optional tables that are there, before their values are read."""
     found = {}
     for name in STOPS:
-        known = columns_of(name)
+        known = source.columns(name)
         with findings.stopping(*STOPS[name]):
             grid = source.table(name, known)
             raw = raw_table(grid, known, findings) if grid is not None else None
         if raw is not None and len(raw) == 0 and source.is_workbook:
             continue
         if raw is not None and len(raw) == 0:
-            findings.warn(raw.name, "has no rows and is taken as not there", "Fill it in, or delete it.")
+            findings.warn(raw.name, "has no rows and is taken as not there", "Fill it in, or delete it.", moves=2)
         elif raw is not None:
             found[name] = raw
     return found
@@ -48,10 +47,11 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
         return None
     reader = TableReader(raw, findings)
     moments, _ = reader.days("date")
+    reader.refuse_future("date", moments)
     frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": _items(reader, items),
                           "units": reader.numbers("units", low=0, high=1e6),
                           "price": reader.numbers("price", low=0, high=1e7)})
-    _say_day_order(reader, findings)
+    reader.say_day_order()
     return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
 
 
@@ -83,7 +83,7 @@ def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.D
     repeated = frame.duplicated(["item", "expires", "lot"]).to_numpy() & (frame["item"] != "").to_numpy()
     reader.refuse("item", repeated & ~reader.bad, frame["item"].to_numpy(), "stands twice with the same lot and date",
                   "Add the counts up in one row, or give the lots.")
-    _say_day_order(reader, findings)
+    reader.say_day_order()
     return frame[~reader.bad].reset_index(drop=True)
 
 
@@ -108,6 +108,7 @@ def read_resecure_log(
         return None
     reader = TableReader(raw, findings)
     moments, timed = reader.days("date")
+    reader.refuse_future("date", moments)
     moments = _with_clock(reader, moments, timed)
     airway, reason = reader.texts("airway"), pd.Series([key_of(r) for r in reader.texts("reason")], dtype=object)
     refuse_unknown_codes(reader, "reason", reason, REASONS)
@@ -118,7 +119,7 @@ def read_resecure_log(
     if census.shape == "stays":
         stratum = _by_stay(airway, day, census.rows, census_strata, stratum)
     _doubt_strangers(reader, stratum, day, census, findings)
-    _say_day_order(reader, findings)
+    reader.say_day_order()
     frame = pd.DataFrame({"stratum": stratum, "airway": airway, "day": day, "date": pd.to_datetime(moments).normalize(),
                           "reason": reason})
     repeated = frame.duplicated().to_numpy() & (airway != "")
@@ -215,7 +216,7 @@ def _doubt_strangers(
         first = int(reader.rows[np.flatnonzero(unknown)[0]])
         findings.warn(reader.name, f"has {int(unknown.sum()):,} of {len(stratum):,} rows that match no airway of the "
                       f"census (the first is row {first}); they teach nothing about any kind of airway",
-                      "Use the census' labels, or give route and tube_mm.")
+                      "Use the census' labels, or give route and tube_mm.", moves=2)
     if census.first_day is None or census.last_day is None or census.shape == "snapshot":
         return
     span = (census.last_day - census.first_day).days + 1
@@ -223,10 +224,4 @@ def _doubt_strangers(
     if outside.any():
         findings.warn(reader.name, f"has {int(outside.sum()):,} rows outside the census' days "
                       f"({census.first_day} to {census.last_day})",
-                      "Export both for the same period; rows outside it are not used.", column="date")
-
-
-def _say_day_order(reader: TableReader, findings: Findings) -> None:
-    if reader.day_order_reported is not None:
-        findings.warn(reader.name, f"has dates that were read as {reader.day_order_reported}",
-                      "Confirm it, or write dates as 2025-03-31.")
+                      "Export both for the same period; rows outside it are not used.", column="date", moves=2)

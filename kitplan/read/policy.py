@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
 
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import columns_of
-from kitplan.read.findings import Findings, suggestion
+from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, checked, keys_of
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml, refuse_unknown
 from kitplan.read.source import Source
@@ -24,6 +24,12 @@ from kitplan.read.values import (
     StockPolicy,
 )
 
+MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
+    "census": ("census_counts", "census_stays"),
+    **{name: (name,) for name in ("resecure_log", "stock_issues", "present_par", "on_hand", "items", "face", "tubes")},
+}
+"""Tables whose headings a unit may map -> their column lists."""
+
 
 @dataclass(frozen=True)
 class Policy:
@@ -31,6 +37,7 @@ class Policy:
 
     values: every setting that has a value, by dotted name. own: names set by the unit itself.
     modifiers, expect: raw blocks, checked where strata are known. prefer: role -> item as written.
+    columns: table -> column -> the unit's own heading for it, folded.
     """
 
     file: str
@@ -40,6 +47,7 @@ class Policy:
     expect: tuple[Mapping[str, Any], ...]
     prefer: Mapping[str, str]
     assumptions: tuple[Assumption, ...]
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def block(self, name: str) -> dict[str, Any]:
         """Return the settings of one block, keys without the block's name."""
@@ -77,7 +85,7 @@ def read_policy(source: Source, findings: Findings) -> Policy:
     prefer = _prefer(file, given.get("prefer", {}), findings)
     _doubt_unusual(file, own, findings)
     return Policy(file, values, frozenset(own), tuple(modifiers), tuple(expect), prefer,
-                  _assumptions(file, values, own, defaults))
+                  _assumptions(file, values, own, defaults), _columns(file, given.get("columns", {}), findings))
 
 
 def _unit_settings(source: Source, findings: Findings) -> tuple[str, dict[str, Any]]:
@@ -230,22 +238,44 @@ def _prefer(file: str, given: object, findings: Findings) -> dict[str, str]:
     return {}
 
 
+def _columns(file: str, given: object, findings: Findings) -> dict[str, dict[str, str]]:
+    """[columns.census] start = "Intubated": the headings of a unit's own exports, mapped once."""
+    found: dict[str, dict[str, str]] = {}
+    for table, block in given.items() if isinstance(given, Mapping) else [("", given)]:
+        if table not in MAPPED_TABLES or not isinstance(block, Mapping):
+            findings.fault(file, "maps no table's headings", "Write [columns.census] on a line, then start = "
+                           '"Intubated", say. Tables: ' + ", ".join(MAPPED_TABLES) + ".", column=f"columns.{table}")
+            continue
+        known = [c for shape in MAPPED_TABLES[table] for c in columns_of(shape)]
+        for column, heading in block.items():
+            where = f"columns.{table}.{column}"
+            if column not in known:
+                findings.fault(file, f"is not a column of the table {table}", suggestion(column, known), column=where)
+            elif not isinstance(heading, str) or not heading.strip():
+                findings.fault(file, "is not a heading", 'Put it in quotation marks: "Intubated".', column=where)
+            elif key_of(heading) in found.get(table, {}).values():
+                findings.fault(file, "is a heading mapped twice", "Keep one line for each heading.", column=where)
+            else:
+                found.setdefault(table, {})[column] = key_of(heading)
+    return found
+
+
 def _doubt_unusual(file: str, own: Mapping[str, Any], findings: Findings) -> None:
     for name, value in own.items():
         usual, ground = SETTINGS[name].usual, SETTINGS[name].ground
         if usual is not None and not usual[0] <= value <= usual[1]:
             findings.warn(file, f"is outside the usual {usual[0]:g} to {usual[1]:g} {SETTINGS[name].unit} ({ground})",
-                          "Confirm that it is meant.", column=name, value=value)
+                          "Confirm that it is meant.", column=name, value=value, moves=3)
     if "resecure.flat_per_check" in own:
         overruled = ("hours", "a day", "Weibull shape")
         others = [n for n in own if n.startswith("resecure.") and SETTINGS[n].unit in overruled]
         if others:
             findings.warn(file, "switches the wear curve and all reasons off",
                           f"Remove it, or remove what it overrules: {', '.join(others)}.",
-                          column="resecure.flat_per_check")
+                          column="resecure.flat_per_check", moves=3)
     if 0 < own.get("resecure.planned_hours", 0) < 12:
         findings.warn(file, "renews more often than twice a day on a clock alone", "Confirm that it is meant.",
-                      column="resecure.planned_hours", value=own["resecure.planned_hours"])
+                      column="resecure.planned_hours", value=own["resecure.planned_hours"], moves=3)
 
 
 def _assumptions(

@@ -35,6 +35,7 @@ SETTINGS: Mapping[str, Setting] = {
     "currency": Setting("text", "characters", 1, 12),
     "paper": Setting("text", "paper that prints are made for", 1, 12, choices=("a4", "letter")),
     "mean_stay_days": Setting("number", "days", 0, 3650, strict=True, usual=(0.5, 120)),
+    "longest_stay_days": Setting("number", "days", 1, 7300),
     "stay_log_sd": Setting("number", "log-normal sigma", 0, 3, usual=(0, 2)),
     "stock.review_days": Setting("number", "days", 0, 366, strict=True, usual=(1, 31)),
     "stock.lead_days": Setting("number", "days", 0, 366, usual=(0, 30)),
@@ -85,7 +86,7 @@ SETTINGS: Mapping[str, Setting] = {
     "planning.face_size_step_mm": Setting("number", "mm", 0, 5, strict=True),
 }
 
-UNIT_BLOCKS = ("stock", "bedside", "resecure", "forecast", "seasons", "prefer", "expect")
+UNIT_BLOCKS = ("columns", "stock", "bedside", "resecure", "forecast", "seasons", "prefer", "expect")
 """Blocks of unit.toml; `planning` is set in a copy of policy.toml."""
 
 

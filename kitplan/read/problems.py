@@ -16,6 +16,7 @@ class Problem:
     value: the value received, as text (already shortened; never a value from an identity column), or None.
     fault: what is wrong, one clause. mend: what to do, one imperative sentence.
     stops: parts of the plan that cannot be made until it is mended; () for all of it.
+    moves: of a warning, what it can do to the result: 3 every par level, 2 some of them, 1 little, 0 nothing.
     """
 
     file: str
@@ -25,6 +26,7 @@ class Problem:
     fault: str
     mend: str
     stops: tuple[str, ...] = ()
+    moves: int = 1
 
     def __str__(self) -> str:
         place = [self.file]

@@ -50,7 +50,7 @@ def read_tubes(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
 
 
 def _reader(table: str, source: Source, findings: Findings) -> tuple[str, TableReader | None]:
-    known = columns_of(table)
+    known = source.columns(table)
     grid = source.table(table, known)
     if grid is None and not source.has_table(table):
         grid = source.shipped_table(table, known)

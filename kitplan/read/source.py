@@ -6,10 +6,11 @@ import difflib
 import hashlib
 import os
 import stat
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from kitplan.read.cells import Bad
+from kitplan.read.columns import Column, columns_of, mapped_columns
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, text_grid
 from kitplan.read.problems import InputError, Problem
@@ -34,6 +35,7 @@ class Source:
     def __init__(self, path: Path, findings: Findings) -> None:
         self.path = path
         self.checksums: dict[str, str] = {}
+        self.headings: Mapping[str, Mapping[str, str]] = {}
         self._findings = findings
         self._book: Book | None = None
         kind = _kind(path)
@@ -51,6 +53,12 @@ class Source:
     def is_workbook(self) -> bool:
         """True when the tables are sheets of one workbook."""
         return self._book is not None
+
+    def columns(self, name: str) -> dict[str, Column]:
+        """Return the columns that a table of the unit may have, with the headings that the unit maps to them."""
+        shapes = ("census_counts", "census_stays") if name == "census" else (name,)
+        return mapped_columns({n: c for shape in shapes for n, c in columns_of(shape).items()},
+                              self.headings.get(name, {}))
 
     def table(self, name: str, known: Collection[str]) -> Grid | None:
         """Return the unit's own table `name`, or None when it has none (or it cannot be read: noted)."""

@@ -46,6 +46,10 @@ currency = "USD"
 mean_stay_days = 5
 {settings}
 
+# Headings of your own exports, mapped once (a heading in other words is also recognised and said back):
+# [columns.census]
+# start = "Tube placed"
+
 # A kind of airway that is not in the census but may arrive, with the mean number present at one time:
 # [[expect]]
 # route = "oral"
@@ -95,7 +99,8 @@ def starter_settings() -> list[StarterSetting]:
     """Every setting that a unit may change, block by block, with its default and where that comes from."""
     policy = tomllib.loads(config_file("policy.toml").read_text(encoding="utf-8"))
     frequency = tomllib.loads(config_file("resecure.toml").read_text(encoding="utf-8"))
-    blocks = {"": {"paper": policy["paper"], "stay_log_sd": frequency.pop("stay_log_sd")}}
+    stays = {key: frequency.pop(key) for key in ("stay_log_sd", "longest_stay_days")}
+    blocks = {"": {"paper": policy["paper"], **stays}}
     blocks |= {name: policy[name] for name in ("stock", "bedside", "forecast", "seasons")}
     blocks["resecure"] = {k: v for k, v in frequency.items() if isinstance(v, dict) and "value" in v}
     found = []

@@ -106,7 +106,7 @@ def doubt_sizes(reader: TableReader, frame: pd.DataFrame, tubes: pd.DataFrame) -
     wording = np.array([f"{s:g} mm at {w:g} kg" for s, w in zip(size, weight)], dtype=object) if apart.any() else None
     reader.doubt("tube_mm", (apart >= 1.5 - 1e-9) & ~reader.bad, wording,
                  "is 1.5 mm or more from the sizes usual for the weight",
-                 "Is it right? Look at the size and the weight.")
+                 "Is it right? Look at the size and the weight.", moves=2)
     reader.doubt("tube_mm", (apart >= 1.0 - 1e-9) & (apart < 1.5 - 1e-9) & ~reader.bad, wording,
                  "is 1.0 mm from the sizes usual for the weight", "Look at the size and the weight.")
 

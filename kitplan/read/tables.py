@@ -12,14 +12,16 @@ import pandas as pd
 
 from kitplan.read.cells import Bad, Moment, read_flags, read_gtins, read_numbers, read_texts, text_of, tidy
 from kitplan.read.columns import Column
-from kitplan.read.days import day_order, read_days
-from kitplan.read.findings import Findings, nearest
+from kitplan.read.days import day_order, read_days, today
+from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, header_key
 from kitplan.read.guard import guard_table
 from kitplan.read.identity import header_may_be_shown, identity_problem, looks_like_number_of_record
 from kitplan.read.workbook import column_letter
 
 _HEADER_SEARCH_ROWS = 30
+_NEAR = 0.8
+"""How like a column's name a heading has to be to be taken for a slip of it: "airway s" is, "tube removed" is not."""
 _UNIT_WORDS = {
     "mm": {"mm", "millimetres", "millimeters", "mm id", "id mm", "id", "mm i.d."},
     "kg": {"kg", "kilograms", "kilos"},
@@ -63,17 +65,10 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
         findings.fault(grid.name, "has no header row that names its columns",
                        f"Put the column names in one row above the data: {', '.join(needed)}.")
         return None
-    header, names = grid.rows[at], {}
-    for position, cell in enumerate(header):
-        name = _column_named(cell, known)
-        if name is None:
-            continue
-        if name in names:
-            findings.fault(grid.name, "stands twice in the header", "Keep one column of that name.",
-                           row=grid.numbers[at], column=name)
-            continue
-        names[name] = position
-        _check_unit(grid, at, cell, known[name], findings)
+    header = grid.rows[at]
+    names = _positions(grid, at, known, findings)
+    for name, position in names.items():
+        _check_unit(grid, at, header[position], known[name], findings)
     width = max(map(len, grid.rows[at:]))
     body = grid.rows[at + 1:]
     cells = _cells_by_column(body, width)
@@ -89,7 +84,39 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
 def header_names(grid: Grid, known: Mapping[str, Column]) -> set[str]:
     """Return the known columns that the header of a grid names."""
     at = _header_row(grid, known)
-    return set() if at is None else {n for c in grid.rows[at] if (n := _column_named(c, known)) is not None}
+    return set() if at is None else {n for c in grid.rows[at] if (n := _column_meant(c, known)) is not None}
+
+
+def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findings) -> dict[str, int]:
+    """Where each known column stands: by its name or the unit's own mapping, else by a heading that means it.
+
+    Two headings for one column are a fault and not a guess; what was taken by meaning is said back.
+    """
+    header, row = grid.rows[at], grid.numbers[at]
+    names: dict[str, int] = {}
+    for position, cell in enumerate(header):
+        name = _column_named(cell, known)
+        if name in names:
+            findings.fault(grid.name, "stands twice in the header", "Keep one column of that name.",
+                           row=row, column=name)
+        elif name is not None:
+            names[name] = position
+    meant: dict[str, list[int]] = {}
+    for position, cell in enumerate(header):
+        name = _column_meant(cell, known)
+        if name is not None and name not in names and not known[name].mapped:
+            meant.setdefault(name, []).append(position)
+    for name, positions in meant.items():
+        if len(positions) > 1:
+            both = " and ".join(repr(str(tidy(header[p]))) for p in positions)
+            findings.fault(grid.name, f"may stand under {both}", f"Name the right one {name}, or say which it is "
+                           "under [columns] in unit.toml.", row=row, column=name)
+    taken = {name: positions[0] for name, positions in meant.items() if len(positions) == 1}
+    if taken:
+        said = ", ".join(f"{str(tidy(header[p]))!r} is taken as {name}" for name, p in taken.items())
+        findings.warn(grid.name, f"has other headings than kitplan's: {said}",
+                      "If one is wrong, say which heading is meant under [columns] in unit.toml.", row=row, moves=3)
+    return names | taken
 
 
 def _cells_by_column(body: Sequence[Sequence[object]], width: int) -> list[np.ndarray]:
@@ -120,7 +147,7 @@ def _other_columns(
 def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
     """The first of the top rows that names most columns; a misspelt name counts a quarter, where few are right."""
     rows = grid.rows[:_HEADER_SEARCH_ROWS]
-    exact = [sum(_column_named(c, known) is not None for c in row) for row in rows]
+    exact = [len({n for c in row if (n := _column_meant(c, known)) is not None}) for row in rows]
     if exact and max(exact) > 1:
         return exact.index(max(exact))
     scores = [n + sum(_is_near(c, known) for c in row) / 4 for n, row in zip(exact, rows)]
@@ -128,7 +155,7 @@ def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
 
 
 def _is_near(cell: object, known: Mapping[str, Column]) -> bool:
-    return isinstance(cell, str) and len(cell) <= 60 and nearest(header_key(cell), known) is not None
+    return isinstance(cell, str) and len(cell) <= 60 and nearest(header_key(cell), known, _NEAR) is not None
 
 
 def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:
@@ -136,9 +163,21 @@ def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:
         return None
     key = header_key(cell)
     for name, column in known.items():
-        if key in (name, f"{name}_{column.unit}") or (column.unit and f"{key}_{column.unit}" == name):
+        if column.mapped:
+            if key_of(str(tidy(cell))) == column.mapped:
+                return name
+        elif key in (name, f"{name}_{column.unit}") or (column.unit and f"{key}_{column.unit}" == name):
             return name
     return None
+
+
+def _column_meant(cell: object, known: Mapping[str, Column]) -> str | None:
+    """The column that a heading names, or else means (config/headings.csv)."""
+    name = _column_named(cell, known)
+    if name is not None or not isinstance(cell, str):
+        return name
+    key = header_key(cell)
+    return next((n for n, column in known.items() if key in column.also and not column.mapped), None)
 
 
 def _check_unit(grid: Grid, at: int, cell: object, column: Column, findings: Findings) -> None:
@@ -152,23 +191,30 @@ def _check_unit(grid: Grid, at: int, cell: object, column: Column, findings: Fin
 def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = False) -> bool:
     """Note missing required columns and columns not known; return True when every required one is there."""
     missing = [c.name for c in raw.known.values() if c.required and c.name not in raw.columns]
-    left = list(missing)
+    left, unread = list(missing), []
     for title, letter, cells in raw.others:
         if not title:
             _report_untitled(raw, letter, cells, findings)
             continue
         label = title if header_may_be_shown(title) else f"{letter} (header not shown)"
-        near = nearest(header_key(title), raw.known) if label == title else None
-        if near in left:
+        near = nearest(header_key(title), raw.known, _NEAR) if label == title else None
+        if near in left and not raw.known[near].mapped:
             left.remove(near)
             findings.fault(raw.name, "is not a column of this table", f"Did you mean {near!r}? It is needed.",
                            column=label)
-        elif not quiet_others:
-            unused = near is not None and near not in raw.columns
-            mend = f"Did you mean {near!r}?" if unused else "Nothing reads it; delete it or leave it."
-            findings.warn(raw.name, "is not a column of this table", mend, column=label)
+        elif near is not None and near not in raw.columns and not quiet_others:
+            findings.warn(raw.name, "is not a column of this table", f"Did you mean {near!r}?", column=label, moves=2)
+        else:
+            unread.append(label)
+    if unread and not quiet_others:
+        more = f", nor are {len(unread) - 1} more" if len(unread) > 1 else ""
+        findings.warn(raw.name, f"is not a column of this table{more}", "Nothing reads it; delete it or leave it.",
+                      column=unread[0], moves=0)
     for name in left:
-        findings.fault(raw.name, "is missing", f"Add the column: {raw.known[name].description}.", column=name)
+        heading = raw.known[name].mapped
+        mend = (f"unit.toml maps it to a heading that is not there, {heading!r}: correct it." if heading
+                else f"Add the column: {raw.known[name].description}.")
+        findings.fault(raw.name, "is missing", mend, column=name)
     return not missing
 
 
@@ -269,6 +315,25 @@ class TableReader:
             self.findings.rows(self.name, column, self.rows[where], texts, fault, mend)
             self.bad[where] = True
 
+    def say_day_order(self) -> None:
+        """Say back how slashed dates were read, where the table has any."""
+        if self.day_order_reported is not None:
+            self.findings.warn(self.name, f"has dates that were read as {self.day_order_reported}",
+                               "Confirm it, or write dates as 2025-03-31.", moves=3)
+
+    def refuse_future(self, column: str, moments: np.ndarray) -> None:
+        """Note the days of what has happened that lie after tomorrow; most of them: it may be the clock."""
+        now = today()
+        days = moments.astype("datetime64[D]")
+        future = ~np.isnat(days) & (days > np.datetime64(now) + 1)
+        if future.sum() > max(1, (~np.isnat(days)).sum() / 2):
+            self.findings.fault(self.name, f"has most of its days after today, {now} by this computer's clock",
+                                "Correct the years, or set the clock.", column=column)
+            self.bad |= future
+        else:
+            self.refuse(column, future, self.raw.columns.get(column), f"is in the future: today is {now}",
+                        "Correct the year; a row for what has not happened yet is left out, an end left empty.")
+
     def guard_strangers(self, column: str, strange: Sequence[str]) -> None:
         """Note a column as holding identities where what is no item of the catalogue is a number of record."""
         if any(looks_like_number_of_record(text) for text in strange):
@@ -276,13 +341,13 @@ class TableReader:
                 self.name, *self.raw.headers[column], "record numbers, or items that are not in the catalogue"))
 
     def doubt(
-        self, column: str | None, mask: np.ndarray, values: np.ndarray | None, fault: str, mend: str
+        self, column: str | None, mask: np.ndarray, values: np.ndarray | None, fault: str, mend: str, moves: int = 1
     ) -> None:
-        """Note a warning in the rows of a mask."""
+        """Note a warning in the rows of a mask, in one line. moves: as in Problem."""
         where = np.flatnonzero(mask)
         if len(where):
             texts = None if values is None else [text_of(values[i]) for i in where]
-            self.findings.rows(self.name, column, self.rows[where], texts, fault, mend, warning=True)
+            self.findings.rows(self.name, column, self.rows[where], texts, fault, mend, moves)
 
     def _read(self, column: str, read: _Read, default: object) -> np.ndarray:
         codes, values = self._distinct(column, read)

@@ -93,12 +93,13 @@ def load_unit(path: Path, seed: int | None = None, classes: Sequence[Path] = ())
         log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
         on_hand=logs["on_hand"], classes=tables.classes, class_checksums=MappingProxyType(tables.class_checksums),
         faults=findings.faults_of_parts(), prefer=MappingProxyType(prefer), assumptions=assumptions,
-        warnings=tuple(findings.warnings), checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
+        warnings=findings.ranked(), checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
     )
 
 
 def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings) -> _Tables:
     policy = read_policy(source, findings)
+    source.headings = policy.columns
     raw = raw_census(source, findings)
     logs = raw_logs(source, findings)
     recipes_file, techniques = read_techniques(source, findings)
@@ -109,7 +110,8 @@ def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings
         sizes = PracticeSizes(tubes, face, (tubes_file, face_file))
         lessons, checksums = read_classes(source, class_paths, techniques, items, sizes, findings)
     expected = expected_keys(policy.expect, techniques, tubes, findings)
-    census = read_census(raw, techniques, tubes, findings) if raw is not None and techniques else None
+    longest = float(policy.values.get("longest_stay_days", np.inf))
+    census = read_census(raw, techniques, tubes, longest, findings) if raw is not None and techniques else None
     if census is None:
         _read_shelf_logs(logs, items, findings)
         if "resecure_log" in logs and techniques:
@@ -138,7 +140,7 @@ def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: F
         findings.warn(file, f"is not used: the census has {line['route']} {line['tube_mm']:g} mm, {line['technique']}, "
                       f"{line['skin']} already",
                       "Delete the line, or say beyond_census = true to add these airways to those counted.",
-                      column=f"expect[{position + 1}]")
+                      column=f"expect[{position + 1}]", moves=2)
     for position in np.flatnonzero(asked.duplicated()):
         findings.fault(file, "stands twice", "Keep one line for each kind of airway.",
                        column=f"expect[{position + 1}]")
@@ -186,7 +188,7 @@ def _census(tables: _Tables, codes: np.ndarray, strata: pd.DataFrame, findings: 
     mean_stay = policy.values.get("mean_stay_days")
     if mean_stay is None and rows.shape != "stays":
         findings.warn(policy.file, "gives no mean_stay_days: airways are taken to stay for good, and none arrives",
-                      "Add mean_stay_days = 5, say, at the top.", column="mean_stay_days")
+                      "Add mean_stay_days = 5, say, at the top.", column="mean_stay_days", moves=3)
     expected = pd.DataFrame({"stratum": stratum_codes(tables.expected, strata),
                              "mean_airways": tables.expected["mean_airways"].to_numpy(float)})
     return Census(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -129,15 +129,135 @@ def test_a_copied_row_is_questioned_and_counted(unit_folder):
     assert unit.warnings[0].row == 3
 
 
-def test_a_stay_open_for_more_than_a_year_is_questioned(unit_folder):
-    unit = census_of(unit_folder, "airway,route,tube_mm,start,end\nA1,oral,3.5,2023-03-01,\n"
-                     "A2,oral,3.5,2025-03-01,2025-03-02\n")
-    assert [(w.row, w.column) for w in unit.warnings] == [(2, "end")]
+LONG = "airway,route,tube_mm,start,end\nA1,oral,3.5,2023-03-01,{0}\nA2,oral,3.5,2025-03-01,2025-03-02\n"
+
+
+@pytest.mark.parametrize(("end", "column"), [("", "start"), ("2024-04-01", "end")])
+def test_a_stay_of_more_than_a_year_is_a_fault_unless_the_unit_says_that_it_has_such_stays(
+    end, column, unit_folder, problems_of
+):
+    (problem,) = problems_of(unit_folder({"census.csv": LONG.format(end)}))
+    assert (problem.row, problem.column) == (2, column)
+    assert "longest_stay_days above 366" in problem.mend
+    toml = "longest_stay_days = 900\nmean_stay_days = 5\n"
+    assert len(census_of(unit_folder, LONG.format(end), toml).census.rows) == 2
+
+
+def a_year_of_stays(*more: str) -> str:
+    days = [date(2024, 1, 1) + timedelta(days=3 * i) for i in range(120)]
+    rows = [f"A{i},oral,3.5,{d},{d + timedelta(days=2)}" for i, d in enumerate(days)]
+    return "\n".join(["airway,route,tube_mm,start,end", *rows, *more]) + "\n"
+
+
+@pytest.mark.parametrize("row", ["B1,oral,3.5,2014-05-03,2014-05-05", "B1,oral,3.5,2025-12-03,2025-12-04"])
+def test_a_lone_date_far_from_the_rest_is_a_fault_and_accuses_no_other_row(row, unit_folder, problems_of):
+    text = a_year_of_stays("C1,oral,3.5,2024-12-01,", row)
+    (problem,) = problems_of(unit_folder({"census.csv": text}))
+    assert (problem.row, problem.column) == (123, "start")
+    assert "Correct the year" in problem.mend
+
+
+def test_a_lone_day_of_counts_is_a_fault(unit_folder, problems_of):
+    days = [date(2024, 1, 1) + timedelta(days=i) for i in range(60)]
+    rows = "".join(f"{d},oral,{mm},2\n" for d in [*days, date(2022, 2, 1)] for mm in (3.5, 4.0))
+    problems = problems_of(unit_folder({"census.csv": "date,route,tube_mm,airways\n" + rows}))
+    assert [p.row for p in problems] == [122, 123]
+
+
+def test_a_unit_that_is_seldom_used_has_no_lone_dates(unit_folder):
+    days = [date(2022, 1, 1) + timedelta(days=150 * i) for i in range(8)]
+    rows = "".join(f"A{i},oral,3.5,{d},{d}\n" for i, d in enumerate(days))
+    unit = census_of(unit_folder, "airway,route,tube_mm,start,end\n" + rows)
+    assert len(unit.census.rows) == 8
+
+
+@pytest.mark.parametrize(("cells", "column"), [("2034-05-03,", "start"), ("2024-05-03,2034-05-05", "end")])
+def test_a_day_in_the_future_is_a_fault(cells, column, unit_folder, problems_of):
+    (problem,) = problems_of(unit_folder({"census.csv": a_year_of_stays(f"B1,oral,3.5,{cells}")}))
+    assert (problem.row, problem.column) == (122, column)
+    assert "is in the future: today is" in problem.fault
+
+
+def test_a_clock_that_is_wrong_is_told_once_and_not_row_by_row(unit_folder, problems_of, monkeypatch):
+    monkeypatch.setattr("kitplan.read.tables.today", lambda: date(2000, 1, 1))
+    problems = problems_of(unit_folder({"census.csv": a_year_of_stays()}))
+    assert [p.column for p in problems] == ["start", "end"]
+    assert "set the clock" in problems[0].mend
+
+
+@pytest.mark.parametrize(("cell", "mend"), [
+    ("31/02/2025", "February 2025 has 28 days"), ("2024-02-30", "February 2024 has 29 days"),
+    ("31.04.2025", "April 2025 has 30 days"), ("2025-13-01", "year-month-day"),
+])
+def test_a_day_that_does_not_exist_is_not_mended_to_another(cell, mend, unit_folder, problems_of):
+    text = f"date,route,tube_mm,airways\n{cell},oral,3.5,2\n25/01/2025,oral,3.5,2\n"
+    (problem,) = [p for p in problems_of(unit_folder({"census.csv": text})) if p.row == 2]
+    assert mend in problem.mend
+
+
+OTHER_WORDS = ('Bed,Route,"Size (mm)",Intubated,Tube removed\nBay 1,oral,3.5,2025-03-01,2025-03-04\n'
+               "Bay 2,oral,4.0,2025-03-02,\n")
+
+
+def test_a_stay_list_in_other_words_is_recognised_and_said_back_first(unit_folder):
+    unit = census_of(unit_folder, OTHER_WORDS)
+    assert unit.census.shape == "stays"
+    assert unit.census.rows["airway"].tolist() == ["Bay 1", "Bay 2"]
+    first = str(unit.warnings[0])
+    for words in ("'Bed' is taken as airway", "'Intubated' is taken as start", "'Tube removed' is taken as end",
+                  "'Size (mm)' is taken as tube_mm"):
+        assert words in first
+
+
+def test_headings_are_mapped_once_and_then_in_silence(unit_folder):
+    toml = ('mean_stay_days = 5\n[columns.census]\nairway = "Bed"\nstart = "intubated"\nend = "Tube removed"\n'
+            'tube_mm = "Size (mm)"\n')
+    unit = census_of(unit_folder, OTHER_WORDS, toml)
+    assert len(unit.census.rows) == 2
+    assert unit.warnings == ()
+
+
+def test_the_units_own_mapping_comes_before_a_heading_of_the_same_name(unit_folder):
+    text = "airway,route,tube_mm,start,Intubated\nA1,oral,3.5,2025-02-20,2025-03-01\n"
+    unit = census_of(unit_folder, text, '[columns.census]\nstart = "Intubated"\n')
+    assert unit.census.first_day == date(2025, 3, 1)
+
+
+@pytest.mark.parametrize(("header", "words"), [
+    ("airway,route,tube_mm,start,Tube out,Removed", "may stand under 'Tube out' and 'Removed'"),
+    ("airway,route,Tube removed,start,x,y", "Add the column: Internal diameter"),
+])
+def test_a_heading_is_never_guessed(header, words, unit_folder, problems_of):
+    text = f"{header}\nA1,oral,3.5,2025-03-01,,\n"
+    assert words in "".join(map(str, problems_of(unit_folder({"census.csv": text}))))
+
+
+@pytest.mark.parametrize(("toml", "column", "words"), [
+    ("[columns.censos]\nstart = 'x'\n", "columns.censos", "Tables: census"),
+    ("[columns.census]\nbegin = 'x'\n", "columns.census.begin", "Use one of"),
+    ("[columns.census]\nstart = 5\n", "columns.census.start", "quotation marks"),
+    ("[columns.census]\nstart = 'x'\nend = 'X'\n", "columns.census.end", "one line for each heading"),
+    ("columns = 3\n", "columns.", "columns.census"),
+    ("[columns.census]\nairways = 'Beds in use'\n", "airways", "'beds_in_use'"),
+])
+def test_a_mapping_that_cannot_be_is_told_with_its_mend(toml, column, words, unit_folder, problems_of):
+    problems = problems_of(unit_folder({"unit.toml": toml + "[stock]\nreview_days = 7\n"}))
+    assert any(p.column == column and words in p.mend for p in problems), list(map(str, problems))
+
+
+def test_warnings_come_with_the_most_harmful_first_and_many_of_a_kind_in_one_line(unit_folder):
+    rows = "".join(f"{d:02d}/04/2025,oral,9.5,2,3,x\n" for d in range(1, 20))
+    unit = census_of(unit_folder, "date,route,tube_mm,airways,patient_kg,colour\n" + rows, "[stock]\nreview_days = 7\n")
+    assert [w.moves for w in unit.warnings] == sorted((w.moves for w in unit.warnings), reverse=True)
+    sizes = [w for w in unit.warnings if w.column == "tube_mm"]
+    assert len(sizes) == 1
+    assert "18 further rows to row 20" in sizes[0].fault
+    assert unit.warnings[-1].column == "colour"
 
 
 def test_a_census_of_two_hundred_thousand_rows_is_read_whole(unit_folder):
-    rows = "".join(f"A{i:06d},oral,3.5,20{10 + i // 20000:02d}-{1 + i % 12:02d}-{1 + i % 28:02d},\n"
-                   for i in range(200_000))
+    rows = "".join(f"A{i:06d},oral,3.5,20{10 + i // 20000:02d}-{1 + i % 12:02d}-{1 + i % 28:02d},"
+                   f"20{10 + i // 20000:02d}-{1 + i % 12:02d}-28\n" for i in range(200_000))
     unit = census_of(unit_folder, "airway,route,tube_mm,start,end\n" + rows)
     assert len(unit.census.rows) == 200_000
     assert unit.census.rows["airway"].nunique() == 200_000
