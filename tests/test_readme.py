@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 
+import openpyxl
 import pytest
 from click.testing import CliRunner
 
@@ -26,7 +27,10 @@ def test_the_main_command_plans_the_sample(tmp_path):
     words = SHELL[0].split("kitplan plan ")[1].split()
     run = CliRunner().invoke(main, ["plan", str(ROOT / words[0]), "--out", str(tmp_path / "plan")])
     assert run.exit_code == 0, run.output
-    assert (tmp_path / "plan" / "stock-room.xlsx").is_file()
+    for file in re.findall(r"^\| `([a-z-]+\.xlsx)` \|", README, flags=re.MULTILINE):
+        assert (tmp_path / "plan" / file).is_file()
+    sheets = openpyxl.load_workbook(tmp_path / "plan" / "stock-room.xlsx").sheetnames
+    assert len(sheets) <= 9, "ten at most: an item on back order adds one"
     last = [line for line in run.stdout.splitlines() if line][-3:]
     assert last[0].startswith("Cost")
     assert last[1].startswith("Readiness")

@@ -89,9 +89,9 @@ def fault_lines(unit: Unit) -> list[str]:
     """What is wrong in files that only some parts of the plan need, and which parts it keeps from being made."""
     lines = []
     for stops in dict.fromkeys(p.stops for p in unit.faults):
-        told = [p for p in unit.faults if p.stops == stops]
+        faults = [p for p in unit.faults if p.stops == stops]
         lines.append(f"Not planned until mended: {', '.join(PART_WORDS[part] for part in stops)}.")
-        lines += [f"  - {p}" for p in told]
+        lines += [f"  - {p}" for p in faults]
     return lines
 
 

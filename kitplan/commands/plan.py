@@ -127,9 +127,9 @@ def aimed_at(unit: Unit, readiness: float | None) -> Unit:
     """The unit with another readiness target, and its assumptions saying so; the unit itself for None."""
     if readiness is None:
         return unit
-    told = tuple(
+    lines = tuple(
         replace(line, value=f"{readiness:g}", source="given on the command line")
         if (line.topic, line.name) == ("Stock room", "readiness") else line
         for line in unit.assumptions
     )
-    return replace(unit, stock=replace(unit.stock, readiness=readiness), assumptions=told)
+    return replace(unit, stock=replace(unit.stock, readiness=readiness), assumptions=lines)

@@ -184,8 +184,8 @@ def _sheet_rows(grid: Grid, columns: Mapping[str, Column], known: set[str], find
 
 def _filled(raw: RawTable) -> RawTable:
     """The rows that say something: a count, or an item (so that a count without an item is a fault)."""
-    said = [c for name, c in raw.columns.items() if name in ("item", "packs", "loose_units", "on_order_packs")]
-    keep = np.any([[v is not None for v in column] for column in said], axis=0) if said else np.zeros(0, bool)
+    filled = [c for name, c in raw.columns.items() if name in ("item", "packs", "loose_units", "on_order_packs")]
+    keep = np.any([[v is not None for v in column] for column in filled], axis=0) if filled else np.zeros(0, bool)
     columns = {name: cells[keep] for name, cells in raw.columns.items()}
     return replace(raw, columns=columns, rows=raw.rows[keep], others=[])
 

@@ -91,7 +91,7 @@ class Hospital:
     """All units together.
 
     units: UNIT_COLUMNS; holdings: HOLDING_COLUMNS; failed: FAILED_COLUMNS. pooling: what one central store
-    would hold and save, among the units of the commonest currency; None with fewer than two units. said:
+    would hold and save, among the units of the commonest currency; None with fewer than two units. remarks:
     unit -> warnings.
     """
 

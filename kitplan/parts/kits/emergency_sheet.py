@@ -53,7 +53,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     )
     kinds = ("strong_wrap", *["wrap"] * len(roles), "tick")
     page.header(("Airway", *(role_title(role) for role in roles), "Seen"), kinds)
-    rows["told"] = [d if n == 1 else f"{n} x {d}" for d, n in zip(rows["description"], rows["at_bedside"])]
+    rows["words"] = [d if n == 1 else f"{n} x {d}" for d, n in zip(rows["description"], rows["at_bedside"])]
     for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
-        wording = {role: "; ".join(lines["told"]) for role, lines in group.groupby("role", sort=False)}
+        wording = {role: "; ".join(lines["words"]) for role, lines in group.groupby("role", sort=False)}
         page.row((label, *(wording.get(role) for role in roles), None), kinds)

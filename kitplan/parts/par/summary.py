@@ -38,7 +38,7 @@ def not_yet_own(unit: Unit) -> list[str]:
     own = any(ground.get(name, "").startswith(("this unit's own", "learnt:"))
               for name in ("loosening_scale_hours", "flat_per_check"))
     if ground and not own:
-        remarks.append("How often a securement is renewed is a GUESS: keep a log and run `kitplan rates`. Until then "
+        remarks.append("How often a securement is renewed is a GUESS: keep a log and run kitplan rates. Until then "
                        "every quantity is in proportion to that guess.")
     return remarks
 

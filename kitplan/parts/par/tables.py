@@ -128,10 +128,10 @@ def _price_of(
 def binding_sentences(excess: dict[str, float], ready: Readiness, currency: str) -> list[str]:
     """Return both mends of an unreachable target: more room, or less readiness."""
     requirements = [room_words(name, amount, currency) for name, amount in excess.items() if amount > 1e-6]
-    settle = f"readiness {np.floor(1000 * ready.verified) / 10:.1f} %"
+    reached = f"readiness {np.floor(1000 * ready.verified) / 10:.1f} %"
     if not requirements:
-        return [f"the limits allow no more than {settle}"]
-    return [f"needs {' and '.join(requirements)}, or {settle}"]
+        return [f"the limits allow no more than {reached}"]
+    return [f"needs {' and '.join(requirements)}, or {reached}"]
 
 
 def room_words(name: str, amount: float, currency: str) -> str:

@@ -138,7 +138,7 @@ def _why(lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Ta
     if len(lessons) > 1:
         return "; ".join(f"{t.units:,} for {lessons[t.lesson].title}" for t in taken)
     goes, sets = int(needs.sets["goes"].sum()), int(needs.sets["sets"].sum())
-    return f"{lessons[0].learners} learners, {goes:,} goes in all, {sets - goes:,} spare"
+    return f"{lessons[0].learners} learners, {goes:,} tries in all, {sets - goes:,} spare"
 
 
 def _durable_rows(

@@ -58,7 +58,7 @@ def prints(plan: Plan) -> dict[str, bytes]:
 
 
 def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
-    """Cards with the pieces of one go at true scale, one for each technique and size of the class."""
+    """Cards with the pieces of one try at true scale, one for each technique and size of the class."""
     jobs: dict[tuple[str, float], CutJob] = {}
     needs = training.needs
     for number, practice in enumerate(training.lessons[lesson].practices):
@@ -67,7 +67,7 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
         if not len(mine):
             continue
         sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum()
-        told = f"{PRACTICE_ONLY}. These pieces are for one go; the class takes {sets} sets."
+        note = f"{PRACTICE_ONLY}. These pieces are for one try; the class takes {sets} sets."
         sheet = None
         if practice.skin == "barrier" and technique.uses_with_barrier.get("barrier"):
             sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
@@ -76,7 +76,7 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
         known = jobs.get(key)
         jobs[key] = CutJob(
             technique.title, practice.tube_mm, practice.route, cut_pieces(technique, practice.size),
-            float(mine["width_mm"].iloc[0]), (), known.roll if known else told,
+            float(mine["width_mm"].iloc[0]), (), known.roll if known else note,
             (known.sheet if known else None) or sheet,
         )
     return list(jobs.values())

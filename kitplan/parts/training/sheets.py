@@ -73,7 +73,7 @@ def _whole(number: float) -> int | None:
 def _classes(page: Page, book: Book, training: TrainingPlan) -> None:
     kinds = ("wrap", "text", "text", "whole", "whole", "whole", "whole", "whole", "money", "money")
     page.header((
-        "Class", "Day", "", "Learners", "Stations", "Goes", "Sets", "Minutes", f"Value ({book.currency})",
+        "Class", "Day", "", "Learners", "Stations", "Tries", "Sets", "Minutes", f"Value ({book.currency})",
         f"{book.currency} a learner",
     ), kinds, freeze=False)
     for row in training.classes.to_dict("records"):
@@ -102,7 +102,7 @@ def _rounds(book: Book, training: TrainingPlan) -> None:
     page = book.page("Class rounds", "Who practises what, and when", (10, 10, 10, 52, 10, 9, 9), landscape=False)
     _start(page, "Set-up plan", "Every station does every practice once. Learners stay at their station.")
     kinds = ("text", "whole", "text", "wrap", "whole", "whole", "whole")
-    page.header(("Starts", "Round", "Station", "Practice", "Learners", "Goes", "Sets"), kinds)
+    page.header(("Starts", "Round", "Station", "Practice", "Learners", "Tries", "Sets"), kinds)
     for index, lesson in enumerate(training.lessons):
         table = training.timetables[index]
         page.group((f"{lesson.title}: {table.minutes:.0f} minutes",))

@@ -46,7 +46,7 @@ def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
         text(f"{learners} learners, {how}. {places} {who} at work at one time.", NOTE),
     ]
     mine = training.setup[(training.setup["lesson"] == lesson) & (training.setup["station"] == station)]
-    rows = [[text(h, STRONG) for h in ("Round", "Starts", "Practice", "Goes")]]
+    rows = [[text(h, STRONG) for h in ("Round", "Starts", "Practice", "Tries")]]
     rows += [
         [text(r["round"]), text(r["starts"]), text(r["practice"]), text(r["goes"], RIGHT)]
         for r in mine.to_dict("records")

@@ -24,7 +24,7 @@ def tick_list_pdf(training: TrainingPlan, lesson: int, paper: str, foot: str) ->
     for station in range(1, course.stations + 1):
         flowables += [
             text(f"Practices done, station {station}", TITLE), text(course.title, STRONG),
-            text("Write no names: learner 1 is whoever sits first. One box is one go; tick it when the instructor "
+            text("Write no names: learner 1 is whoever sits first. One box is one try; tick it when the instructor "
                  "has seen it. The list counts practice, it certifies nobody.", NOTE),
         ]
         for at in range(0, len(columns), _MOST_BOXES):
@@ -42,4 +42,4 @@ def _table(training: TrainingPlan, lesson: int, learners: int, columns: list[tup
     rows = [[text(number), *[""] * len(columns)] for number in range(1, learners + 1)]
     width = min(18.0, 156.0 / len(columns))
     table = grid([head, *rows], (22, *[width] * len(columns)), boxes=range(1, len(columns) + 1), row_mm=10, full=False)
-    return [text("Goes", HEAD), *keys, table]
+    return [text("Tries", HEAD), *keys, table]
