@@ -48,7 +48,7 @@ def ward(tmp_path_factory) -> Path:
 @pytest.fixture(scope="module")
 def planned(ward, tmp_path_factory):
     out = tmp_path_factory.mktemp("planned") / "out"
-    ran = CliRunner().invoke(main, ["plan", str(ward), "--out", str(out)])
+    ran = CliRunner().invoke(main, ["plan", str(ward), "--out", str(out), "--paper", "letter"])
     return ran, out
 
 
@@ -73,6 +73,13 @@ def test_the_good_units_are_planned_and_the_bad_one_is_listed(planned):
     for name in ("a-east", "b-west"):
         assert (out / name / "stock-room.xlsx").is_file()
     assert not (out / "d-broken").exists()
+
+
+def test_the_paper_of_the_command_reaches_every_unit(planned):
+    _, out = planned
+    assert b"/MediaBox [ 0 0 612 792 ]" in (out / "a-east" / "count-sheet.pdf").read_bytes(), "8.5 x 11 inches"
+    for book in (out / "all-units.xlsx", out / "b-west" / "stock-room.xlsx"):
+        assert load_workbook(book).worksheets[0].page_setup.paperSize in (None, 1, "1")
 
 
 def test_the_roll_up_adds_up(planned):
@@ -106,7 +113,7 @@ def test_two_processes_and_one_say_the_same(planned, ward, tmp_path):
 
     _, out = planned
     jobs = jobs_for(find_units(ward)[:2], tmp_path / "again")
-    alone = plan_many(jobs, write_one, processes=1)
+    alone = plan_many(jobs, write_one, processes=1, paper="letter")
     both = pd.read_csv(out / "tables/units.csv")
     assert alone.units["value"].tolist() == pytest.approx(both["value"].tolist()[:2])
     for job in jobs:

@@ -47,6 +47,12 @@ paper_option = click.option(
 """Takes effect in `load`."""
 
 
+def asked_paper() -> str | None:
+    """The paper named at the command line."""
+    context = click.get_current_context(silent=True)
+    return context.meta.get(_PAPER) if context is not None else None
+
+
 def unit_options(command: Command) -> Command:
     """Give a command the parameters unit_path (Path), out (Path | None) and seed (int | None), and --paper."""
     return unit_argument(out_option(seed_option(paper_option(command))))
@@ -77,9 +83,7 @@ def load(
         from kitplan.read.learnt import with_learnt
 
         unit = with_learnt(unit, learnt)
-    context = click.get_current_context(silent=True)
-    if context is not None and context.meta.get(_PAPER):
-        unit = replace(unit, paper=context.meta[_PAPER])
+    unit = replace(unit, paper=asked_paper() or unit.paper)
     for warning in unit.warnings:
         say(f"Look at: {warning}")
     return unit

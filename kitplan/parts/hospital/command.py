@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import EXIT_DEFECT, EXIT_INPUT, EXIT_UNSAFE, printable, progress, say
+from kitplan.commands.common import (
+    EXIT_DEFECT,
+    EXIT_INPUT,
+    EXIT_UNSAFE,
+    asked_paper,
+    printable,
+    progress,
+    say,
+)
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -41,12 +49,13 @@ def plan_folder(
     with progress() as report:
         report(f"Planning {len(jobs)} units")
         hospital = plan_many(
-            jobs, write_one, seed=seed, parts=parts, store=CentralStore(transport_days), progress=report
+            jobs, write_one, seed=seed, parts=parts, store=CentralStore(transport_days), progress=report,
+            paper=asked_paper(),
         )
         from kitplan.parts.hospital.sheets import WORKBOOK, hospital_files, sentences
 
         report("Writing")
-        written = write_outputs(out, hospital_files(hospital, seed), remove_stale=True)
+        written = write_outputs(out, hospital_files(hospital, seed, asked_paper() or "a4"), remove_stale=True)
     for sentence in written.sentences():
         say(sentence)
     summary = sentences(hospital)

@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -56,6 +56,7 @@ class _How:
     seed: int | None
     parts: tuple[str, ...] | None
     transport_days: float
+    paper: str | None = None
 
 
 @dataclass(frozen=True)
@@ -140,16 +141,17 @@ def plan_many(
     store: CentralStore | None = None,
     processes: int = PROCESSES,
     progress: Callable[[str], None] | None = None,
+    paper: str | None = None,
 ) -> Hospital:
     """Plan all jobs and put the summaries together; the result does not depend on which ended first.
 
     write: a function of a module (it is sent to other processes by name) that writes one plan; it may raise
-    UnsafePlan. parts: as in `plan_unit`.
+    UnsafePlan. parts: as in `plan_unit`. paper: of all prints, None for each unit's own.
     """
     store = store or CentralStore(1.0)
     say = progress or (lambda _: None)
     ended: dict[str, Done | Failed] = {}
-    for result in _run(jobs, write, _How(seed, parts, store.transport_days), processes):
+    for result in _run(jobs, write, _How(seed, parts, store.transport_days, paper), processes):
         ended[result.job] = result
         say(f"{len(ended)} of {len(jobs)} units planned, last {result.job}")
     say("putting the units together")
@@ -213,6 +215,7 @@ def plan_one(job: Job, write: Write, how: _How) -> Done | Failed:
 
     try:
         unit = load_unit(job.path, how.seed)
+        unit = replace(unit, paper=how.paper or unit.paper)
         plan = plan_unit(unit, how.seed, how.parts)
         write(plan, job.out)
         return _summary(job, plan, how.transport_days)

@@ -13,10 +13,10 @@ from kitplan.write.tables import table_bytes
 WORKBOOK, RECORD = "all-units.xlsx", "all-units.json"
 
 
-def hospital_files(hospital: Hospital, seed: int | None) -> dict[str, bytes]:
+def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> dict[str, bytes]:
     """Tables, workbook and record of many units, name -> bytes."""
     files = {f"tables/{name}.csv": table_bytes(name, frame) for name, frame in hospital.tables().items()}
-    files[WORKBOOK] = hospital_book(hospital)
+    files[WORKBOOK] = hospital_book(hospital, paper)
     record = {
         "version": __version__, "seed": seed, "units": hospital.units["unit"].tolist(),
         "not_planned": hospital.failed["unit"].tolist(), "value": _totals(hospital),
@@ -28,9 +28,9 @@ def hospital_files(hospital: Hospital, seed: int | None) -> dict[str, bytes]:
     return files
 
 
-def hospital_book(hospital: Hospital) -> bytes:
+def hospital_book(hospital: Hospital, paper: str) -> bytes:
     """The roll-up workbook as bytes that repeat."""
-    book = Book("All units", hospital.currency, f"{len(hospital.units)} units")
+    book = Book("All units", hospital.currency, f"{len(hospital.units)} units", paper)
     _start(book.page("All units", "What the units hold together", (34, 34, 11, 12, 16, 12, 10, 12)), hospital)
     _holders(book.page("Who holds what", "Each item over all units", (34, 10, 12, 16, 34, 12)), hospital)
     if hospital.pooling is not None and len(hospital.pooling.items):
