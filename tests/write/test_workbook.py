@@ -86,7 +86,7 @@ def test_the_first_sheet_says_the_result_what_to_do_the_plan_number_and_the_caut
 @pytest.mark.parametrize("file", SHEETS)
 def test_every_first_sheet_says_whom_it_is_for_what_to_do_the_caution_and_who_opens_which(plan, file):
     text = words(opened(plan, file)["Start here"])
-    assert text.split("\n")[1].startswith("For the ")
+    assert text.split("\n")[1].startswith("For ")
     assert "What to do" in text
     assert CAUTION in text
     for workbook in WORKBOOKS:

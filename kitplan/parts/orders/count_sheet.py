@@ -45,6 +45,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     )
     for sentence in not_yet_own(plan.unit):
         page.spread(sentence, "strong_wrap")
+    page.skip()
     sums = _sums(page, len(held), book.currency)
     band = page.next_row
     page.band([

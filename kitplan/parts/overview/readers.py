@@ -30,7 +30,7 @@ class Workbook:
 
 
 STOCK_ROOM = Workbook(
-    "stock-room.xlsx", "Stock room", "par", "Materials coordinator",
+    "stock-room.xlsx", "Stock room", "par", "the materials coordinator",
     "count, order, label bins, build kits",
     (
         Sheets("For the week", "par", "par.sheets:add_sheets"),
@@ -41,12 +41,12 @@ STOCK_ROOM = Workbook(
     ),
 )
 CLASS = Workbook(
-    "class.xlsx", "Practice class", "training", "Educator",
+    "class.xlsx", "Practice class", "training", "the educator",
     "buy, cut and lay out what a practice class needs",
     (Sheets("For the class", "training", "training.sheets:add_sheets"),),
 )
 MONTHS = Workbook(
-    "months.xlsx", "The months ahead", "forecast", "Manager",
+    "months.xlsx", "The months ahead", "forecast", "the manager",
     "see what the months will cost, why the last ones cost what they did, and decide",
     (
         Sheets("What it costs", "forecast", "forecast.sheets:add_sheets"),
@@ -57,7 +57,7 @@ MONTHS = Workbook(
     ),
 )
 NUMBERS = Workbook(
-    "behind-the-numbers.xlsx", "Behind the numbers", "par", "Whoever must check",
+    "behind-the-numbers.xlsx", "Behind the numbers", "par", "whoever must check",
     "check what was read, what is assumed, and how the numbers were worked out",
     (
         Sheets("What the plan rests on", "par", "overview.input_checks_sheet:add_sheets"),

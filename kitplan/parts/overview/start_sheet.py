@@ -58,10 +58,10 @@ def add_first_sheet(book: Book) -> Page:
 
 def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -> None:
     """Write the first sheet. made: the workbooks that are written together."""
-    page.title(f"{workbook.title}: {plan.unit.name}", f"For the {workbook.person.lower()}: {workbook.use}.")
+    page.title(f"{workbook.title}: {plan.unit.name}", f"For {workbook.person}: {workbook.use}.")
     for sentence in _results(plan, workbook):
         page.spread(sentence, "lead")
-    for sentence in not_yet_own(plan.unit):
+    for sentence in not_yet_own(plan.unit, rates=workbook is not CLASS):
         page.spread(sentence, "strong_wrap")
     page.skip()
     _steps(page, plan, workbook)
@@ -72,7 +72,7 @@ def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -
     page.skip()
     page.group(("Who opens which", "What for"))
     for other in made:
-        page.row((other.file, f"{other.person}: {other.use}."), ("text", "wrap"))
+        page.row((other.file, f"For {other.person}: {other.use}."), ("text", "wrap"))
     page.skip()
     _particulars(page, plan)
     if workbook is STOCK_ROOM and "changes" in plan.parts:

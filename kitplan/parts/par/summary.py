@@ -27,17 +27,20 @@ def three_sentences(plan: Plan) -> tuple[str, str, str]:
     return _cost(plan, par), _ready(plan, par), look_first(plan)
 
 
-def not_yet_own(unit: Unit) -> list[str]:
-    """What of the numbers is invented or a guess until the unit has put in its own: a sentence each."""
+def not_yet_own(unit: Unit, *, rates: bool = True) -> list[str]:
+    """What of the numbers is invented or a guess until the unit has put in its own: a sentence each.
+
+    rates: say it of the re-secure rate as well as of prices.
+    """
     remarks = []
     invented = invented_prices(unit.items)
     if invented:
         which = "The prices" if len(invented) == len(unit.items) else f"The prices of {len(invented)} items"
-        remarks.append(f"{which} are INVENTED: put your own into items.csv before you act on a sum of money.")
+        remarks.append(f"{which} are INVENTED: put your own into the table items before you act on a sum of money.")
     ground = {line.name: line.source for line in unit.assumptions if line.topic == "How often"}
     own = any(ground.get(name, "").startswith(("this unit's own", "learnt:"))
               for name in ("loosening_scale_hours", "flat_per_check"))
-    if ground and not own:
+    if rates and ground and not own:
         remarks.append("How often a securement is renewed is a GUESS: keep a log and run kitplan rates. Until then "
                        "every quantity is in proportion to that guess.")
     return remarks
