@@ -30,7 +30,7 @@ def head(plan: Plan) -> dict[str, Any]:
         "unit": plan.unit.name,
         "currency": plan.unit.currency,
         "seed": plan.seed,
-        "inputs": _inputs(plan),
+        "inputs": plan.inputs,
     }
 
 
@@ -65,14 +65,6 @@ def _changes(plan: Plan) -> dict[str, Any] | None:
     if "changes" not in plan.parts:
         return None
     return {"before": plan.changes.before, "causes": list(plan.changes.causes)}
-
-
-def _inputs(plan: Plan) -> dict[str, str]:
-    """Checksums of the unit's files and of those that a part read for itself (class files)."""
-    known = dict(plan.unit.checksums)
-    if "training" in plan.parts:
-        known |= plan.unit.class_checksums
-    return dict(sorted(known.items()))
 
 
 def _par_packs(par: ParPlan) -> dict[str, int]:

@@ -69,6 +69,12 @@ class Plan(Results):
         return own_copy(self.drawn(stream))
 
     @property
+    def inputs(self) -> dict[str, str]:
+        """SHA-256 of every file that was read for it, by name."""
+        classes = self.unit.class_checksums if "training" in self.parts else {}
+        return dict(sorted({**self.unit.checksums, **classes}.items()))
+
+    @property
     def readiness(self) -> Readiness:
         """The chance that nothing runs short in an interval, as planned and as verified."""
         return self.par.readiness

@@ -83,10 +83,14 @@ def load(
         from kitplan.read.learnt import with_learnt
 
         unit = with_learnt(unit, learnt)
-    unit = replace(unit, paper=asked_paper() or unit.paper)
     for warning in unit.warnings:
         say(f"Look at: {warning}")
-    return unit
+    return on_paper(unit)
+
+
+def on_paper(unit: Unit) -> Unit:
+    """The unit with the paper of --paper, where that was given."""
+    return replace(unit, paper=asked_paper() or unit.paper)
 
 
 def fault_lines(unit: Unit) -> list[str]:

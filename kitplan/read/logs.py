@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, time
 
 import numpy as np
@@ -24,10 +24,10 @@ STOPS: Mapping[str, tuple[str, ...]] = {
 """Optional table -> the parts of the plan that a fault in it stops ("count": the order of the last count)."""
 
 
-def raw_logs(source: Source, findings: Findings) -> dict[str, RawTable]:
-    """Return the optional tables that are there, before their values are read."""
+def raw_logs(source: Source, findings: Findings, names: Iterable[str] | None = None) -> dict[str, RawTable]:
+    """Return the optional tables that are there, before their values are read. names: those wanted (default: all)."""
     found = {}
-    for name in STOPS:
+    for name in STOPS if names is None else names:
         known = source.columns(name)
         with findings.stopping(*STOPS[name]):
             grid = source.table(name, known)

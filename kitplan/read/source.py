@@ -21,9 +21,12 @@ MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
 TABLES_READ = ("unit", "census", "stays", "expect", "modifiers", "resecure_log", "stock_issues", "present_par",
                "on_hand", "items", "face", "tubes")
+TOML_READ = ("unit.toml", "policy.toml", "resecure.toml", "techniques.toml")
+"""Settings of a unit's own; class*.toml as well."""
 OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
 """Endings of spreadsheets that are not read."""
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")
+TABLE_ENDINGS = (*_TEXT_ENDINGS, ".xlsx")
 
 
 class Source:
@@ -65,7 +68,7 @@ class Source:
         if self._book is not None:
             sheet = self._book.sheet_named(name)
             return None if sheet is None else self._noted(f"{self._book.name} [{sheet}]", self._book.grid(sheet))
-        found = [n for end in (*_TEXT_ENDINGS, ".xlsx") for n in self._matching(name + end)]
+        found = [n for end in TABLE_ENDINGS for n in self._matching(name + end)]
         if len(found) > 1:
             self._findings.fault(found[0], f"stands beside {found[1]}: both are the table {name}", "Keep one of them.")
         if not found:
@@ -81,7 +84,7 @@ class Source:
         """True when the unit has a table of that name, readable or not."""
         if self._book is not None:
             return self._book.sheet_named(name) is not None
-        return any(self._matching(name + end) for end in (*_TEXT_ENDINGS, ".xlsx"))
+        return any(self._matching(name + end) for end in TABLE_ENDINGS)
 
     def shipped_table(self, name: str, known: Collection[str]) -> Grid | None:
         """Return the default table config/`name`.csv."""
@@ -220,8 +223,7 @@ def doubt_names(source: Source, findings: Findings) -> None:
     if source.is_workbook:
         given = {sheet: sheet for sheet in source.sheet_names()}
     else:
-        endings = (*_TEXT_ENDINGS, ".xlsx")
-        given = {n: n.rpartition(".")[0] for n in source.file_names() if n.casefold().endswith(endings)}
+        given = {n: n.rpartition(".")[0] for n in source.file_names() if n.casefold().endswith(TABLE_ENDINGS)}
     read = {key_of(t) for t in TABLES_READ}
     for name in source.file_names():
         stem, _, ending = name.rpartition(".")

@@ -97,6 +97,24 @@ def load_unit(path: Path, seed: int | None = None, classes: Sequence[Path] = ())
     )
 
 
+def with_shelf_tables(unit: Unit, path: Path) -> Unit:
+    """The unit with its counts and par levels held as its files have them now; its catalogue and all else stay.
+
+    So that a plan is told of today's shelf without being planned anew. A fault stands in Unit.faults, with the parts
+    that it stops. Raises InputError for what looks like a patient's identity.
+    """
+    findings = Findings()
+    source = Source(Path(path), findings)
+    shelf = ("present_par", "on_hand")
+    found = _read_shelf_logs(raw_logs(source, findings, shelf), unit.items, findings)
+    findings.stop_if_faulty()
+    others = tuple(p for p in unit.faults if not set(p.stops) & {stop for name in shelf for stop in STOPS[name]})
+    rest = {name: code for name, code in unit.checksums.items() if name.rpartition(".")[0].casefold() not in shelf}
+    return replace(unit, path=Path(path), present_par=found["present_par"], on_hand=found["on_hand"],
+                   faults=(*others, *findings.faults_of_parts()),
+                   checksums=MappingProxyType({**rest, **source.checksums}))
+
+
 def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings) -> _Tables:
     policy = read_policy(source, findings)
     source.headings = policy.columns

@@ -10,7 +10,6 @@ import click
 
 from kitplan.commands.common import (
     load,
-    out_folder,
     out_option,
     printable,
     progress,
@@ -18,10 +17,10 @@ from kitplan.commands.common import (
     say,
     seed_option,
 )
+from kitplan.commands.plan_in_use import plan_in_use, unchanged_plan
 
 if TYPE_CHECKING:
     from kitplan.parts.compare.model import Planned
-    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 
@@ -35,34 +34,34 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
     """Compare two units, or two versions of one: money, use, readiness and par levels, and which cause moved what.
 
     Copy a unit's folder, change one thing in the copy (a technique, a longer wear, a barrier for everyone, a roll
-    length, three beds more), and compare. Both are planned with the same random numbers, so that a difference is a
-    cause and not luck. Writes compare.xlsx, tables/ and compare.json to DIR (default: A/plan).
+    length, three beds more), and compare. Speaks of the plan in A/plan, and of B's own where B's files are as they
+    were; what is planned now takes the same random numbers, so that a difference is a cause and not luck. Writes
+    compare.xlsx, tables/ and compare.json to DIR (default: A/plan).
     """
+    from kitplan.outputs import part_files
+    from kitplan.parts.compare import model as compare
+    from kitplan.planning import plan_unit
     from kitplan.write.writer import check_target, write_outputs
 
-    folder = out_folder(unit_a, out)
     with progress() as report:
-        report("Reading")
-        a, b = load(unit_a, seed), load(unit_b, seed)
-        check_target(folder, ("compare.xlsx", "compare.json", "tables/compare_causes.csv"))
-        seed = a.planning.seed if seed is None else seed
-        from kitplan.parts.compare import model as compare
-        from kitplan.planning import plan_unit
-
-        plans: list[Plan] = []
+        first = plan_in_use(unit_a, out, None, seed, report)
+        a, seed = first.plan.unit, first.plan.seed
+        check_target(first.folder, ("compare.xlsx", "compare.json", "tables/compare_causes.csv"))
+        second = unchanged_plan(unit_b, seed, report)
+        b = second.plan.unit if second else load(unit_b, seed)
+        made = {id(a): first.plan} | ({id(b): second.plan} if second else {})
 
         def planned(unit: Unit) -> Planned:
-            made = plan_unit(unit, seed, ("kits", "par"), report)
-            plans.append(made)
-            return compare.Planned(made.item_choice, made.par, made.kits if "kits" in made.parts else None)
+            plan = made.get(id(unit)) or plan_unit(unit, seed, ("kits", "par"), report)
+            return compare.Planned(plan.item_choice, plan.par, plan.kits if "kits" in plan.parts else None)
 
         comparison = compare.compare_units(a, b, planned)
         checksums = {**a.checksums, **{f"B: {name}": value for name, value in b.checksums.items()}}
-        plan = replace(plans[0], unit=replace(a, checksums=checksums), results={"compare": comparison})
+        plan = replace(first.plan, unit=replace(a, checksums=checksums), results={"compare": comparison})
         report("Writing")
-        from kitplan.outputs import part_files
-
-        written = write_outputs(folder, part_files(plan, "compare"), remove_stale=True)
+        written = write_outputs(first.folder, part_files(plan, "compare"), remove_stale=True)
+    first.say()
+    click.echo(printable(second.line if second else f"{b.name}, from {unit_b}, is planned now with the same seed."))
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open compare.xlsx.")

@@ -6,11 +6,13 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import progress, run_safely, unit_options
+from kitplan.commands.plan_in_use import plan_in_use, plan_option
 
 
 @click.command("labels")
 @unit_options
+@plan_option
 @click.option("--rows", type=click.IntRange(1, 20), default=8, show_default=True, help="Labels down the sheet.")
 @click.option("--columns", type=click.IntRange(1, 6), default=2, show_default=True, help="Labels across the sheet.")
 @click.option("--margin-top", type=click.FloatRange(0, 80), default=12.0, show_default=True,
@@ -22,28 +24,26 @@ from kitplan.commands.common import load, out_folder, progress, run_safely, say,
 @click.option("--gap-down", type=click.FloatRange(0, 30), default=0.0, show_default=True,
               help="Blank between rows, mm.")
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, rows: int, columns: int,
+def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None, rows: int, columns: int,
             margin_top: float, margin_side: float, gap_across: float, gap_down: float) -> None:
     """Bin labels of UNIT's par list in shelf order, with par, order point and bar codes.
 
-    Takes the plan in DIR, or plans first. Writes bin-labels.pdf.
+    Of the plan in DIR. Writes bin-labels.pdf.
     """
     from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf
-    from kitplan.parts.orders.saved_plan import last_plan
+    from kitplan.planning import with_parts
     from kitplan.write.writer import check_target, write_outputs
 
     grid = LabelGrid(rows, columns, margin_top, margin_side, gap_across, gap_down)
-    folder = out_folder(unit_path, out)
     name = "bin-labels.pdf"
     with progress() as report:
-        unit = load(unit_path, seed)
+        used = plan_in_use(unit_path, out, which, seed, report)
+        plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), report)
         try:
-            list(grid.places(unit.paper))
+            list(grid.places(plan.unit.paper))
         except ValueError as error:
             raise click.UsageError(f"{error}. Ask for fewer rows or columns, or smaller margins.") from None
-        check_target(folder, (name,))
-        last = last_plan(unit, folder, seed, report)
-        written = write_outputs(folder, {name: bin_labels_pdf(last.points.levels, unit.paper, grid)})
-    for warning in last.warnings:
-        say(f"Look at: {warning}")
+        check_target(used.folder, (name,))
+        written = write_outputs(used.folder, {name: bin_labels_pdf(plan.orders.points.levels, plan.unit.paper, grid)})
+    used.say()
     click.echo(f"Written to {written.folder}: print {name} at 100 %.")

@@ -6,32 +6,25 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import load, printable, progress, run_safely, seed_option, unit_argument
+from kitplan.commands.common import printable, progress, run_safely, seed_option, unit_argument
+from kitplan.commands.plan_in_use import plan_in_use, plan_option
 
 
 @click.command("explain")
 @unit_argument
 @click.argument("item")
+@plan_option
 @seed_option
 @run_safely()
-def command(unit_path: Path, item: str, seed: int | None) -> None:
+def command(unit_path: Path, item: str, which: str | None, seed: int | None) -> None:
     """Tell how the par level of ITEM came about, from the census of UNIT to whole packs.
 
-    ITEM is a name or a description from the catalogue. Nothing is written.
+    ITEM is a name or a description from the catalogue. Speaks of the plan in UNIT/plan. Nothing is written.
     """
-    from kitplan.parts.par.explanation import explain_item, find_item
-    from kitplan.read.findings import suggestion
-    from kitplan.read.problems import InputError, Problem
+    from kitplan.parts.par.explanation import explain
 
     with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        name = find_item(unit.items, item)
-        if name is None:
-            mend = suggestion(item, [*unit.items["item"].astype(str), *unit.items["description"].astype(str)])
-            raise InputError([Problem("items.csv", None, "item", item, "no item has this name", mend)],
-                             "looking up the item")
-        from kitplan.planning import plan_unit
-
-        plan = plan_unit(unit, seed, ("par",), report)
-    click.echo(printable(explain_item(plan, name)))
+        used = plan_in_use(unit_path, None, which, seed, report)
+    told = explain(used.plan, item)
+    used.say()
+    click.echo("\n" + printable(told))

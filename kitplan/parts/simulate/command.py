@@ -6,11 +6,13 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import progress, run_safely, say, unit_options
+from kitplan.commands.plan_in_use import plan_in_use, plan_option
 
 
 @click.command("simulate")
 @unit_options
+@plan_option
 @click.option("--years", type=click.IntRange(1, 50), default=4, show_default=True, help="Years to play.")
 @click.option(
     "--copies",
@@ -20,26 +22,22 @@ from kitplan.commands.common import load, out_folder, progress, run_safely, say,
     help="Independent copies of the unit that are played.",
 )
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, years: int, copies: int) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None, years: int, copies: int) -> None:
     """Play years of UNIT day by day and see how often its par levels run short.
 
-    The plan, the unit's present par and rules of thumb meet the same years. Writes simulate.xlsx,
+    The plan in DIR, the unit's present par and rules of thumb meet the same years. Writes simulate.xlsx,
     tables/simulation.csv and more, and simulate.json.
     """
+    from kitplan.demand.held import as_held
+    from kitplan.demand.item_choice import fill_roles
+    from kitplan.outputs import part_files
+    from kitplan.parts.simulate.model import simulate
     from kitplan.write.writer import check_target, write_outputs
 
-    folder = out_folder(unit_path, out)
     with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        check_target(folder, ("simulate.xlsx", "simulate.json", "tables/simulation.csv"))
-        from kitplan.planning import plan_unit
-
-        plan = plan_unit(unit, seed, ("par",), report)
-        from kitplan.demand.held import as_held
-        from kitplan.demand.item_choice import fill_roles
-        from kitplan.parts.simulate.model import simulate
-
+        used = plan_in_use(unit_path, out, which, seed, report)
+        plan, unit = used.plan, used.plan.unit
+        check_target(used.folder, ("simulate.xlsx", "simulate.json", "tables/simulation.csv"))
         held = fill_roles(as_held(unit)) if unit.present_par is not None else None
         result = simulate(
             unit,
@@ -52,10 +50,9 @@ def command(unit_path: Path, out: Path | None, seed: int | None, years: int, cop
             progress=report,
         )
         report("Writing")
-        from kitplan.outputs import part_files
-
         plan = plan.with_result("simulate", result)
-        written = write_outputs(folder, part_files(plan, "simulate"))
+        written = write_outputs(used.folder, part_files(plan, "simulate"))
+    used.say()
     for sentence in written.sentences():
         say(sentence)
     click.echo(f"Written to {written.folder}: open simulate.xlsx.")
