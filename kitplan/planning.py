@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, cast
 import pandas as pd
 
 from kitplan import __version__
+from kitplan.demand.best_knowledge import with_best_knowledge
 from kitplan.demand.bounds import within_memory
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import expected_use
@@ -121,6 +122,7 @@ def plan_unit(
     Raises ValueError for a name that is no part, InputError and UnsafePlan.
     """
     wanted = _wanted(parts)
+    unit = with_best_knowledge(unit)
     unit, fewer = ready_to_plan(unit)
     seed = unit.planning.seed if seed is None else seed
     basis = Basis(unit, progress or _no_progress)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from kitplan.demand.occupancy import arrivals_per_day, interval_checks, mean_airways, prior_cap_checks
+from kitplan.demand.item_choice import exact_checks
+from kitplan.demand.occupancy import arrivals_per_day, interval_checks, mean_airways
 from kitplan.demand.resecure import frequency_models, table_bytes
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import Unit
@@ -70,7 +71,7 @@ def _refuse_large_tables(unit: Unit) -> None:
         intervals["stock.unavailable_weeks"] = 7 * stock.unavailable_weeks
     longest = max(intervals, key=lambda key: intervals[key])
     checks = interval_checks(unit, intervals[longest])
-    n_long = max(prior_cap_checks(unit.checks_per_day), checks)
+    n_long = max(exact_checks(unit.checks_per_day), checks)
     models = frequency_models(unit)[0].to_dict("records")
     size = sum(table_bytes(m, unit.checks_per_day, checks, n_long, unit.planning.frailty_nodes) for m in models)
     if size > MOST_TABLE_BYTES:

@@ -8,14 +8,14 @@ renewal count and the stay distribution.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, fitting, nearest_size
-from kitplan.demand.occupancy import interval_checks, prior_cap_checks, stay_checks_pmf
-from kitplan.demand.resecure import AttemptTable, attempt_table, frequency_models
+from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
+from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Technique, Unit
@@ -36,6 +36,16 @@ ITEM_CHOICE_COLUMNS = [
 ]
 
 
+EXACT_DAYS = 40.0
+"""Days of a stay for which attempts are tabulated exactly; beyond, they go on at the steady pace. At least 160 checks,
+so that few checks a day see as many re-secures; at most 960, to bound memory."""
+
+
+def exact_checks(checks_per_day: int) -> int:
+    """Checks of a stay that are tabulated exactly (EXACT_DAYS)."""
+    return int(np.clip(round(EXACT_DAYS * checks_per_day), 160, 960))
+
+
 @dataclass(frozen=True)
 class AttemptTables:
     """Attempt PMFs of every frequency model of a unit. which: model of each stratum; n_short, n_long: checks."""
@@ -44,29 +54,57 @@ class AttemptTables:
     which: np.ndarray
     n_short: int
     n_long: int
+    _grids: dict[tuple, AttemptTable] = field(default_factory=dict)
+
+    def on_grid(self, unit: Unit, row: Mapping, grid: np.ndarray) -> AttemptTable:
+        """Table of one frequency row with its hazards times each of `grid`; made once, then kept."""
+        key = (*row.values(), *grid)
+        if key not in self._grids:
+            self._grids[key] = attempt_table(
+                row, unit.checks_per_day, self.n_short, self.n_long, grid, np.full(len(grid), 1 / len(grid))
+            )
+        return self._grids[key]
 
 
 def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
     """Attempt PMFs of each distinct frequency model of the unit (the costly part, made once and handed on).
 
     n_short: checks of the interval planned for (default: the stock room's protection interval). n_long: checks of
-    the longest stay that is counted (default: `prior_cap_checks`).
+    a stay that are counted exactly (default: `exact_checks`).
     """
-    n_long = n_long or prior_cap_checks(unit.checks_per_day)
+    n_long = n_long or exact_checks(unit.checks_per_day)
     n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
     models, which = frequency_models(unit)
     tables = [
-        attempt_table(row, unit.checks_per_day, n_short, n_long, unit.planning.frailty_nodes)
+        attempt_table(
+            row, unit.checks_per_day, n_short, n_long,
+            *frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes),
+        )
         for _, row in models.iterrows()
     ]
     return AttemptTables(tuple(tables), which, n_short, max(n_long, n_short))
 
 
 def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np.ndarray:
-    """PMF of attempts in one whole stay (admission secures and redos included); stays end at tables.n_long checks."""
+    """PMF of attempts in one whole stay (admission secures and redos included).
+
+    Beyond tables.n_long checks a stay goes on at the steady pace of its frailty.
+    """
     table = tables.tables[tables.which[stratum]]
-    stay = stay_checks_pmf(unit, stratum, tables.n_long)
-    return table.weights @ np.einsum("n,mna->ma", stay, table.fresh)
+    stay = stay_checks_pmf(unit, stratum)
+    last = tables.n_long
+    exact = np.pad(stay[: last + 1], (0, max(last + 1 - len(stay), 0)))
+    pmf = table.weights @ np.einsum("n,mna->ma", exact, table.fresh)
+    longer = stay[last + 1 :]
+    if not len(longer):
+        return pmf
+    more = np.rint(np.outer(table.pace, np.arange(1, len(longer) + 1))).astype(np.int64)
+    whole = np.zeros(len(pmf) + int(more.max()))
+    whole[: len(pmf)] = pmf
+    for weight, steps, end in zip(table.weights, more, table.fresh[:, last]):
+        mass = np.bincount(steps, weights=longer)
+        whole[: len(mass) + len(end) - 1] += weight * np.convolve(mass, end)
+    return whole
 
 
 def role_needs(unit: Unit, stratum: int) -> dict[str, float]:

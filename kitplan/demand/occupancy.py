@@ -1,57 +1,33 @@
-"""Who is in the unit during one interval: airways already there, arrivals and ends, in every scenario at once.
+"""Who is in the unit during one interval: arrivals played from long before it, in every scenario at once.
 
-Stays and daily counts are resampled in whole windows of history, so that the busy weeks stay together (moving
-block bootstrap: Kuensch, Ann. Statist. 1989;17:1217, from memory). A snapshot, and strata that are only expected,
-are played as Poisson arrivals with a log-normal stay: an M/G/infinity unit in its stationary state (stationary
-count Poisson; present airways have length-biased stays; standard queueing theory).
+A scenario takes one draw of what is not known (`Posterior`), a time of year and the busy weeks around it; arrivals are
+then Poisson, and those of the past are thinned by the chance of still being there, so that present airways and their
+ages follow without playing anybody who has left (an M/G/infinity unit with a rate that varies; thinning of Poisson
+processes, Lewis & Shedler, Nav Res Logist Q 1979;26:403, from memory). Where beds may bind, the last weeks are played
+arrival by arrival, and who finds every bed taken does not come.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
-import pandas as pd
 
-from kitplan.demand.history import (
-    Stays,
-    count_matrix,
-    history_stays,
-    mean_stay_days,
-    span_days,
-    stratum_keys,
-)
-from kitplan.demand.streams import uniforms
+from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, mean_season, waves
+from kitplan.demand.posterior import Posterior, census_means, fit_posterior, own_stays
+from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Episodes
-from kitplan.read.values import Unit
+from kitplan.read.values import STRATUM_KEY, Unit
 
-PRIOR_CAP_DAYS = 40.0
-"""Stays and what came before the interval are counted up to here; beyond, the state of an opened roll no longer
-depends on it. At least 160 checks, so that few checks a day see as many re-secures; at most 960, to bound memory."""
-
-
-def prior_cap_checks(checks_per_day: int) -> int:
-    """Checks before the interval, and of a whole stay, that are counted (PRIOR_CAP_DAYS)."""
-    return int(np.clip(round(PRIOR_CAP_DAYS * checks_per_day), 160, 960))
-
-
-def sample_episodes(unit: Unit, days: float, n_scenarios: int, seed: int, stream: str) -> Episodes:
-    """Draw the airways of `n_scenarios` intervals of `days` days.
-
-    The draws of one airway depend on (seed, stream, scenario, its own key) only.
-    """
-    n_checks = interval_checks(unit, days)
-    parts = []
-    history = history_stays(unit)
-    if history is not None and _window_starts(history, unit.checks_per_day, n_checks).size:
-        parts.append(_resample_windows(unit, history, n_checks, n_scenarios, seed, stream))
-        played = unit.census.expected
-    else:
-        means = mean_airways(unit)
-        played = pd.DataFrame({"stratum": np.arange(unit.n_strata), "mean_airways": means})
-    if len(played):
-        parts.append(_play_arrivals(unit, played, days, n_checks, n_scenarios, seed, stream))
-    return _join(parts, n_scenarios)
+LONG_AGO_DAYS = 400.0
+"""Airways that neither come nor go have been there for so long."""
+_WEEKS_BACK = (1, 1, 1, 1, 1, 1, 2, 4, 4)
+"""Weeks of the past that share a burst; longer stretches the further back, and the rest in one piece without."""
+_GOLDEN = 0.6180339887498949
+"""Times of year of consecutive scenarios are so far apart: every parameter draw sees the whole year."""
+_NEGLIGIBLE = 1e-4
+_MOST_STAY_CHECKS = 20_000
 
 
 def interval_checks(unit: Unit, days: float) -> int:
@@ -59,310 +35,422 @@ def interval_checks(unit: Unit, days: float) -> int:
     return max(round(days * unit.checks_per_day), 1)
 
 
-def _window_starts(stays: Stays, checks_per_day: int, n_checks: int) -> np.ndarray:
-    """First checks of all windows that lie inside the known history (int, in checks since the first day)."""
-    first = int(np.ceil(stays.first_day * checks_per_day))
-    last = int(np.floor(stays.last_day * checks_per_day)) - n_checks
-    starts = np.arange(first, last + 1)
-    for day in stays.unknown_days:
-        starts = starts[(starts + n_checks <= day * checks_per_day) | (starts >= (day + 1) * checks_per_day)]
-    return starts
+def stratum_keys(unit: Unit) -> np.ndarray:
+    """A key for each stratum made of its own description, so that other strata do not change its draws."""
+    return np.array(
+        [name_key(*row) for row in unit.strata[STRATUM_KEY].itertuples(index=False)], dtype=np.uint64
+    )
 
 
-def _resample_windows(
-    unit: Unit, stays: Stays, n_checks: int, n_scenarios: int, seed: int, stream: str
+def scenario_draws(posterior: Posterior, n_scenarios: int) -> np.ndarray:
+    """Parameter draw of each scenario, int (n_scenarios,), not decreasing, equally many each but for rounding."""
+    return (np.arange(n_scenarios) * posterior.n_draws) // n_scenarios
+
+
+def sample_episodes(
+    unit: Unit,
+    days: float,
+    n_scenarios: int,
+    seed: int,
+    stream: str,
+    posterior: Posterior | None = None,
 ) -> Episodes:
-    """Give each scenario one window of history (see `_scenario_windows`)."""
-    per_day = unit.checks_per_day
-    scenario = np.arange(n_scenarios)
-    window = _scenario_windows(_window_starts(stays, per_day, n_checks), n_scenarios, seed, stream)
-    replica = np.minimum(
-        (uniforms(seed, f"{stream}/replica", scenario) * stays.n_replicas).astype(np.int64),
-        stays.n_replicas - 1,
-    )
-    first_check = np.floor(stays.start * per_day).astype(np.int64) + 1
-    last_check = np.floor(stays.end * per_day).astype(np.int64)
-    seen, back = np.unique(np.stack([window, replica]), axis=1, return_inverse=True)
-    which, row = _expand_pairs(*_overlaps(stays, seen[0], seen[1], n_checks, per_day), back.ravel())
-    begin, stop = window[which], window[which] + n_checks
-    checks = np.minimum(last_check[row], stop) - np.maximum(first_check[row] - 1, begin)
-    prior = np.clip(begin - (first_check[row] - 1), 0, prior_cap_checks(per_day))
-    fresh = stays.start[row] * per_day >= begin
-    return Episodes(
-        n_scenarios,
-        which.astype(np.int32),
-        stays.stratum[row].astype(np.int16),
-        np.maximum(checks, 0).astype(np.int16),
-        prior.astype(np.int16),
-        fresh,
-        stays.key[row],
-    )
+    """Draw the airways of `n_scenarios` intervals of `days` days, which begin at any time of the year.
 
-
-def _scenario_windows(starts: np.ndarray, n_scenarios: int, seed: int, stream: str) -> np.ndarray:
-    """First check of each scenario's window, every window equally often but for rounding (systematic sample)."""
-    scenario = np.arange(n_scenarios)
-    place = (scenario + uniforms(seed, f"{stream}/window", scenario)) / n_scenarios
-    return starts[np.minimum((place * len(starts)).astype(np.int64), len(starts) - 1)]
-
-
-def window_days(unit: Unit, days: float, n_scenarios: int, seed: int, stream: str) -> np.ndarray | None:
-    """Days from the census's first day to the start of each scenario's window, for the draws of the same name.
-
-    None where intervals are played and not resampled (a snapshot, or a history shorter than the interval).
+    posterior: what is not known (default: the half of the unit's own that belongs to the stream).
+    The draws of one airway depend on (seed, stream, scenario, its own key) only.
     """
-    history, n_checks = history_stays(unit), interval_checks(unit, days)
-    if history is None:
-        return None
-    starts = _window_starts(history, unit.checks_per_day, n_checks)
-    if not starts.size:
-        return None
-    return _scenario_windows(starts, n_scenarios, seed, stream) / unit.checks_per_day
-
-
-def _overlaps(
-    stays: Stays, window: np.ndarray, replica: np.ndarray, n_checks: int, per_day: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """(window, stay) index pairs of stays that touch each window, ordered by window, without a loop over windows.
-
-    Stays are ordered by replica and start; those that can touch a window lie between two places found by binary
-    search (a start no earlier than the window less the longest stay), and the rest is cut by the end.
-    """
-    order = np.lexsort((stays.start, stays.replica))
-    longest = float((stays.end - stays.start).max(initial=0.0))
-    span = stays.last_day + longest + 2.0 * n_checks / per_day + 10.0
-    line = stays.start[order] + stays.replica[order] * span
-    begin_day, stop_day = window / per_day, (window + n_checks) / per_day
-    low = np.searchsorted(line, begin_day - longest + replica * span, side="left")
-    high = np.searchsorted(line, stop_day + replica * span, side="left")
-    count = np.maximum(high - low, 0)
-    place = np.repeat(np.arange(len(window)), count)
-    offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    row = order[np.repeat(low, count) + offset]
-    keep = stays.end[row] > begin_day[place]
-    return place[keep], row[keep]
-
-
-def _expand_pairs(window: np.ndarray, row: np.ndarray, back: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(scenario, stay) pairs from (distinct window, stay) pairs; back: distinct window of each scenario."""
-    count = np.bincount(window, minlength=int(back.max(initial=0)) + 1)
-    first = np.cumsum(count) - count
-    mine = count[back]
-    scenario = np.repeat(np.arange(len(back)), mine)
-    number = np.arange(mine.sum()) - np.repeat(np.cumsum(mine) - mine, mine)
-    return scenario, row[first[back[scenario]] + number]
-
-
-def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
-    """Poisson counts by inversion (so that a larger mean never gives fewer); mean (n,), u (n, n_scenarios)."""
-    from scipy.special import pdtr
-
-    counts = np.zeros(u.shape, dtype=np.int64)
-    for i, m in enumerate(mean):
-        top = int(m + 12 * np.sqrt(m) + 20)
-        counts[i] = np.searchsorted(pdtr(np.arange(top), m), u[i], side="right")
-    return counts
-
-
-def _play_arrivals(
-    unit: Unit, played: pd.DataFrame, days: float, n_checks: int, n_scenarios: int, seed: int, stream: str
-) -> Episodes:
-    """Poisson arrivals and log-normal stays for `played` (stratum, mean_airways); fixed airways without turnover."""
-    stratum = played["stratum"].to_numpy(np.int64)
-    mean = played["mean_airways"].to_numpy(float)
-    keys = stratum_keys(unit)[stratum]
-    scenario = np.arange(n_scenarios)
-    mean_stay = mean_stay_days(unit)
-    present = _poisson_counts(mean, uniforms(seed, f"{stream}/present", keys[:, None], scenario[None, :]))
-    if not mean_stay:
-        whole = np.isclose(mean, np.round(mean))
-        present = np.where(whole[:, None], np.round(mean).astype(np.int64)[:, None], present)
-        return _staying_airways(stratum, keys, present, n_checks, prior_cap_checks(unit.checks_per_day))
-    arrived = _poisson_counts(
-        mean / mean_stay * days, uniforms(seed, f"{stream}/arrive", keys[:, None], scenario[None, :])
-    )
-    lengths = _LogNormalStay(mean_stay, unit.census.stay_log_sd, unit.checks_per_day, days, seed, stream)
-    parts = [
-        _present_airways(stratum, keys, present, n_checks, lengths),
-        _arriving_airways(stratum, keys, arrived, n_checks, lengths),
-    ]
-    return _join(parts, n_scenarios)
+    posterior = posterior or fit_posterior(unit).of_stream(stream)
+    every = np.arange(n_scenarios)
+    draw = scenario_draws(posterior, n_scenarios)
+    begins = (every * _GOLDEN + uniforms(seed, f"{stream}/season", 0)) % 1.0 * YEAR_DAYS
+    play = _Play(unit, posterior, days, every, draw, begins, seed, stream)
+    parts = [_fixed_airways(play)]
+    if posterior.arrivals.max(initial=0.0) > 0:
+        parts.append(_moving_airways(play))
+    return _episodes(play, _joined(parts))
 
 
 @dataclass(frozen=True)
-class _LogNormalStay:
-    """Lengths of stay of one interval, drawn by inversion of the log-normal."""
+class _Airways:
+    """Airways of all scenarios, flat: scenario, stratum, key, and start and stop in days since the interval began."""
 
-    mean_days: float
-    log_sd: float
-    checks_per_day: int
-    interval_days: float
+    scenario: np.ndarray
+    stratum: np.ndarray
+    key: np.ndarray
+    start: np.ndarray
+    stop: np.ndarray
+
+    def only(self, mine: np.ndarray) -> _Airways:
+        return _Airways(self.scenario[mine], self.stratum[mine], self.key[mine], self.start[mine], self.stop[mine])
+
+
+@dataclass(frozen=True)
+class _Play:
+    """What one call draws; see `sample_episodes`. scenarios: their numbers; draw, day_of_year of each; all (n,)."""
+
+    unit: Unit
+    posterior: Posterior
+    days: float
+    scenarios: np.ndarray
+    draw: np.ndarray
+    day_of_year: np.ndarray
     seed: int
     stream: str
 
-    def draw(self, use: str, scenario: np.ndarray, key: np.ndarray) -> np.ndarray:
-        return uniforms(self.seed, f"{self.stream}/{use}", scenario, key)
+    @property
+    def keys(self) -> np.ndarray:
+        return stratum_keys(self.unit)
 
-    def days(self, scenario: np.ndarray, key: np.ndarray, length_biased: bool) -> np.ndarray:
-        """Stays, days; length-biased (as seen on a given day): mu moves up by sigma squared."""
-        from scipy.special import ndtri
+    def uniforms(self, use: str, *counters: np.ndarray) -> np.ndarray:
+        return uniforms(self.seed, f"{self.stream}/{use}", *counters)
 
-        mu = np.log(self.mean_days) - self.log_sd**2 / 2 + (self.log_sd**2 if length_biased else 0.0)
-        return np.exp(mu + self.log_sd * ndtri(self.draw("length", scenario, key)))
+
+def _joined(parts: list[_Airways]) -> _Airways:
+    if len(parts) == 1:
+        return parts[0]
+    names = ("scenario", "stratum", "key", "start", "stop")
+    return _Airways(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
+
+
+def _episodes(play: _Play, airways: _Airways) -> Episodes:
+    """Airways as checks before and within the interval; the check at its very beginning lies before it."""
+    per_day = play.unit.checks_per_day
+    n_checks = interval_checks(play.unit, play.days)
+    fresh = airways.start >= 0
+    begun = np.floor(airways.start * per_day)
+    checks = np.clip(np.floor(airways.stop * per_day), None, n_checks) - np.maximum(begun, 0)
+    prior = np.where(fresh, 0, np.ceil(-airways.start * per_day))
+    return Episodes(
+        len(play.scenarios),
+        airways.scenario.astype(np.int32),
+        airways.stratum.astype(np.int16),
+        np.clip(checks, 0, n_checks).astype(np.int16),
+        prior.astype(np.int32),
+        fresh,
+        airways.key,
+        airways.start.astype(np.float32),
+        airways.stop.astype(np.float32),
+        play.draw.astype(np.int32),
+        play.day_of_year.astype(np.float32),
+    )
 
 
 def _expand(counts: np.ndarray, keys: np.ndarray, kind: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(row, scenario, airway key) of each of counts[row, scenario] airways, numbered within their stratum."""
+    """(row, stratum, airway key) of each of counts[row, stratum] airways, numbered within their stratum."""
     flat = counts.ravel()
     pair = np.repeat(np.arange(flat.size), flat)
     number = np.arange(flat.sum()) - np.repeat(np.cumsum(flat) - flat, flat)
-    row, scenario = np.divmod(pair, counts.shape[1])
+    row, stratum = np.divmod(pair, counts.shape[1])
     with np.errstate(over="ignore"):
-        key = keys[row] * np.uint64(31) + np.uint64(kind) + (number.astype(np.uint64) << np.uint64(20))
-    return row, scenario, key
+        key = keys[stratum] * np.uint64(31) + np.uint64(kind) + (number.astype(np.uint64) << np.uint64(20))
+    return row, stratum, key
 
 
-def _staying_airways(
-    stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int, prior_checks: int
-) -> Episodes:
-    """Airways that neither come nor go: every check of the interval, in place since long ago."""
-    row, scenario, key = _expand(counts, keys, 1)
-    full = np.full(len(row), n_checks, np.int16)
-    long_ago = np.full(len(row), prior_checks, np.int16)
-    return Episodes(
-        counts.shape[1],
-        scenario.astype(np.int32),
-        stratum[row].astype(np.int16),
-        full,
-        long_ago,
-        np.zeros(len(row), bool),
-        key,
-    )
+def _fixed_airways(play: _Play) -> _Airways:
+    """Airways that neither come nor go; a mean that is no whole number is a Poisson count."""
+    mean, keys = play.posterior.fixed, play.keys
+    u = play.uniforms("present", keys[None, :], play.scenarios[:, None])
+    whole = np.isclose(mean, np.round(mean))
+    counts = np.where(whole, np.round(mean).astype(np.int64), _poisson_counts(np.broadcast_to(mean, u.shape), u))
+    scenario, stratum, key = _expand(counts, keys, 1)
+    long = np.full(len(key), LONG_AGO_DAYS)
+    return _Airways(scenario, stratum, key, -long, play.days + long)
 
 
-def _present_airways(
-    stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int, stay: _LogNormalStay
-) -> Episodes:
-    """Airways in place when the interval begins: length-biased stays, cut at a uniform point.
+def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
+    """Poisson counts by inversion (so that a larger mean never gives fewer), for all elements at once.
 
-    The check at the moment of the cut belongs to what came before: prior checks are rounded up.
+    Means over 60 take the Cornish-Fisher quantile, which is within one of the exact one there.
     """
-    row, scenario, key = _expand(counts, keys, 1)
-    length = stay.days(scenario, key, length_biased=True)
-    gone = stay.draw("gone", scenario, key)
-    checks = np.floor(np.minimum((1 - gone) * length, stay.interval_days) * stay.checks_per_day)
-    cap = prior_cap_checks(stay.checks_per_day)
-    prior = np.minimum(np.ceil(gone * length * stay.checks_per_day), cap)
-    return Episodes(
-        counts.shape[1],
-        scenario.astype(np.int32),
-        stratum[row].astype(np.int16),
-        np.minimum(checks, n_checks).astype(np.int16),
-        prior.astype(np.int16),
-        np.zeros(len(row), bool),
-        key,
-    )
+    counts = np.zeros(mean.size, dtype=np.int64)
+    m, u = mean.ravel(), u.ravel()
+    large = m > 60
+    if large.any():
+        from scipy.special import ndtri
+
+        z = ndtri(u[large])
+        top = m[large] + z * np.sqrt(m[large]) + (z**2 - 1) / 6 - z * (z**2 - 1) / (72 * np.sqrt(m[large]))
+        counts[large] = np.maximum(np.ceil(top - 0.5), 0)
+    rising = np.flatnonzero(~large & (m > 0))
+    m, u = m[rising], u[rising]
+    chance = np.exp(-m)
+    below, k = chance.copy(), 0
+    while len(rising):
+        above = u > below
+        rising, m, u, chance, below = rising[above], m[above], u[above], chance[above], below[above]
+        counts[rising] += 1
+        k += 1
+        chance = chance * m / k
+        below = np.where((chance > 1e-18) | (k < m), below + chance, 1.0)
+    return counts.reshape(mean.shape)
 
 
-def _arriving_airways(
-    stratum: np.ndarray, keys: np.ndarray, counts: np.ndarray, n_checks: int, stay: _LogNormalStay
-) -> Episodes:
-    """Airways that arrive in the interval, at a uniform moment."""
-    row, scenario, key = _expand(counts, keys, 2)
-    start = stay.interval_days * stay.draw("moment", scenario, key)
-    stop = np.minimum(start + stay.days(scenario, key, length_biased=False), stay.interval_days)
-    checks = np.floor(stop * stay.checks_per_day) - np.floor(start * stay.checks_per_day)
-    return Episodes(
-        counts.shape[1],
-        scenario.astype(np.int32),
-        stratum[row].astype(np.int16),
-        np.clip(checks, 0, n_checks).astype(np.int16),
-        np.zeros(len(row), np.int16),
-        np.ones(len(row), bool),
-        key,
-    )
+# -- airways that come and go -------------------------------------------------------------------------------------
 
 
-def _join(parts: list[Episodes], n_scenarios: int) -> Episodes:
-    if len(parts) == 1:
-        return parts[0]
-    names = ("scenario", "stratum", "checks", "prior_checks", "fresh", "key")
-    return Episodes(n_scenarios, *(np.concatenate([getattr(p, name) for p in parts]) for name in names))
+def _moving_airways(play: _Play) -> _Airways:
+    """Airways in place when the interval begins or arriving in it.
+
+    Where more would be there than beds, the scenario is drawn anew with other random numbers and the beds as a bound:
+    those in place are Poisson cut off at the beds, as in a unit that turns away (M/G/c/c; the law of the stay does not
+    matter: Erlang's loss law, Takacs 1969, from memory), and whoever then finds every bed taken does not come.
+    """
+    weeks = _weeks(play)
+    airways = _joined([_present(play, weeks, None), _arriving(play, weeks)])
+    beds = play.posterior.beds
+    if beds is None or not _may_fill(play.posterior, beds):
+        return airways
+    full = _overfull(airways, beds, play.days, len(play.scenarios))
+    if not full.any():
+        return airways
+    again = replace(play, scenarios=play.scenarios[full], draw=play.draw[full], day_of_year=play.day_of_year[full],
+                    stream=f"{play.stream}/beds")
+    busy = replace(weeks, busy_past=weeks.busy_past[full], busy_ahead=weeks.busy_ahead[full])
+    bounded = _joined([_present(again, busy, beds), _arriving(again, busy)])
+    bounded = bounded.only(_bedded(bounded, beds, int(full.sum())))
+    bounded = replace(bounded, scenario=np.flatnonzero(full)[bounded.scenario])
+    return _joined([airways.only(~full[airways.scenario]), bounded])
+
+
+def _overfull(airways: _Airways, beds: int, days: float, n_scenarios: int) -> np.ndarray:
+    """Scenarios in which more airways than beds are there on one of the interval's days."""
+    full = np.zeros(n_scenarios, dtype=bool)
+    for day in range(int(np.ceil(days))):
+        there = (airways.start < day + 1) & (airways.stop > day)
+        full |= np.bincount(airways.scenario[there], minlength=n_scenarios) > beds
+    return full
+
+
+def _may_fill(posterior: Posterior, beds: int) -> bool:
+    """Whether every bed may be taken now and then: some draw's busy weeks reach so far."""
+    mean = (posterior.arrivals * posterior.mean_stays).sum(axis=1)
+    peak = mean * np.exp(np.abs(posterior.swing).sum(axis=1))
+    spread = np.sqrt(peak + posterior.burst * peak**2)
+    return bool((peak + 4 * spread > beds).any())
+
+
+@dataclass(frozen=True)
+class _Weeks:
+    """Stretches of time and how busy each is. past, ahead: edges in days, (n_draws, n + 1) each, past from the latest
+    back to the earliest; busy_past (n_scenarios, n_past), busy_ahead (n_scenarios, n_ahead): arrivals over their mean.
+    """
+
+    past: np.ndarray
+    ahead: np.ndarray
+    busy_past: np.ndarray
+    busy_ahead: np.ndarray
+
+
+def _weeks(play: _Play) -> _Weeks:
+    """Weeks before and within the interval, whose limits lie at a random moment for each parameter draw."""
+    posterior = play.posterior
+    n_draws = posterior.n_draws
+    phase = WEEK_DAYS * play.uniforms("phase", np.arange(n_draws))[:, None]
+    back = np.concatenate([[0.0], np.cumsum(_WEEKS_BACK)[:-1]]) * WEEK_DAYS
+    past = -np.concatenate([np.zeros((n_draws, 1)), WEEK_DAYS - phase + back], axis=1)
+    past = np.concatenate([past, np.full((n_draws, 1), -np.inf)], axis=1)
+    n_ahead = int(np.ceil(play.days / WEEK_DAYS)) + 1
+    ahead = np.concatenate([np.zeros((n_draws, 1)), phase + WEEK_DAYS * np.arange(n_ahead)], axis=1)
+    ahead = np.minimum(ahead, play.days)
+    busy_past, busy_ahead = _bursts(play, n_ahead)
+    if posterior.swing.any():
+        middle_past = np.concatenate([(past[:, :-2] + past[:, 1:-1]) / 2, past[:, -2:-1] - 30.0], axis=1)
+        busy_past = busy_past * _seasons(play, middle_past)
+        busy_ahead = busy_ahead * _seasons(play, (ahead[:, :-1] + ahead[:, 1:]) / 2)
+    return _Weeks(past, ahead, busy_past, busy_ahead)
+
+
+def _bursts(play: _Play, n_ahead: int) -> tuple[np.ndarray, np.ndarray]:
+    """Gamma factors of the weeks back and ahead; the current week is one of each. No burst in the distant past.
+
+    Gamma quantiles by the cube-root normal (Wilson & Hilferty, PNAS 1931;17:684, from memory): one number a week,
+    which a small change of v changes but little.
+    """
+    from scipy.special import ndtri
+
+    v, draw = play.posterior.burst, play.draw
+    n_past = len(_WEEKS_BACK) + 1
+    if not v.any():
+        return np.ones((len(draw), n_past)), np.ones((len(draw), n_ahead))
+    scenario, week = play.scenarios[:, None], np.arange(n_past + n_ahead - 2)[None, :]
+    z = ndtri(play.uniforms("burst", scenario, week))
+    weeks = np.concatenate([_WEEKS_BACK, np.ones(n_ahead - 1)])
+    ninth = v[draw][:, None] / weeks / 9
+    factor = np.maximum(1 - ninth + z * np.sqrt(ninth), 0.0) ** 3
+    past = np.concatenate([factor[:, : n_past - 1], np.ones((len(draw), 1))], axis=1)
+    return past, np.concatenate([factor[:, :1], factor[:, n_past - 1 :]], axis=1)
+
+
+def _seasons(play: _Play, middle: np.ndarray) -> np.ndarray:
+    """Season at the middles (n_draws, n) of stretches, for the time of year of each scenario: (n_scenarios, n)."""
+    swing, draw = play.posterior.swing, play.draw
+    day = play.day_of_year[:, None] + middle[draw]
+    wave = waves(day) @ swing[draw][:, :, None]
+    return np.exp(wave[:, :, 0]) / mean_season(swing)[draw][:, None]
+
+
+def _by_draw(play: _Play, busy: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """busy (n, n_stretches) times table (n_draws, n_stretches, n_strata) of each scenario's draw: (n, n_strata)."""
+    n_draws = play.posterior.n_draws
+    if np.array_equal(play.draw, np.repeat(np.arange(n_draws), len(busy) // n_draws)):
+        return (busy.reshape(n_draws, -1, busy.shape[1]) @ table).reshape(len(busy), -1)
+    return np.einsum("si,sig->sg", busy, table[play.draw])
+
+
+def _pick(
+    busy: np.ndarray, table: np.ndarray, found: tuple[np.ndarray, np.ndarray, np.ndarray], target: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Stretch of each airway, chosen by busy x table, and where in it (0 to 1).
+
+    found: scenario, stratum and draw; target: where in the sum over all stretches the airway lies.
+    """
+    scenario, stratum, draw = found
+    target = target.copy()
+    piece, place = np.zeros(len(target), dtype=np.int64), np.zeros(len(target))
+    rising, last = np.arange(len(target)), busy.shape[1] - 1
+    for i in range(busy.shape[1]):
+        weight = busy[scenario[rising], i] * table[draw[rising], i, stratum[rising]]
+        here = (target[rising] < weight) | (i == last)
+        mine = rising[here]
+        piece[mine] = i
+        place[mine] = np.clip(target[mine] / np.maximum(weight[here], 1e-300), 0.0, 1.0)
+        target[rising] -= weight
+        rising = rising[~here]
+        if not len(rising):
+            break
+    return piece, place
+
+
+def _present(play: _Play, weeks: _Weeks, beds: int | None) -> _Airways:
+    """Airways in place when the interval begins: arrivals of each stretch of the past, thinned by the chance of still
+    being there; no more than `beds` where that is given.
+    """
+    posterior, stays = play.posterior, play.posterior.stays
+    factor = posterior.stay_factor
+    ages = -weeks.past[:, :, None] / factor[:, None, :]
+    draws = np.arange(posterior.n_draws)[:, None, None]
+    area = stays.area(draws, ages)
+    table = np.diff(area, axis=1) * (factor * posterior.arrivals)[:, None, :]
+    mean = _by_draw(play, weeks.busy_past, table)
+    if beds is None:
+        counts = _poisson_counts(mean, play.uniforms("present", play.keys[None, :], play.scenarios[:, None]))
+    else:
+        counts = _counts_within(play, mean, beds)
+    scenario, stratum, key = _expand(counts, play.keys, 1)
+    found = scenario, stratum, play.draw[scenario]
+    draw, name = found[2], fingerprints(play.scenarios[scenario], key)
+    target = mean[scenario, stratum] * play.uniforms("moment", name)
+    piece, place = _pick(weeks.busy_past, table, found, target)
+    low, high = area[draw, piece, stratum], area[draw, piece + 1, stratum]
+    age, gone = stays.ages(draw, low + place * (high - low))
+    length = stays.lengths(draw, gone - np.log(play.uniforms("length", name)))
+    scale = factor[draw, stratum]
+    start = -age * scale
+    return _Airways(scenario, stratum, key, np.minimum(start, -1e-6), start + np.maximum(length, age) * scale)
+
+
+def _counts_within(play: _Play, mean: np.ndarray, beds: int) -> np.ndarray:
+    """Counts of shape (n, n_strata) that are Poisson with these means but for being no more than `beds` together."""
+    from scipy.special import pdtr
+
+    total = mean.sum(axis=1)
+    number = _poisson_counts(total, play.uniforms("present", play.scenarios) * pdtr(beds, total))
+    owner = np.repeat(np.arange(len(number)), number)
+    place = np.arange(len(owner)) - np.repeat(np.cumsum(number) - number, number)
+    lot = play.uniforms("kind", play.scenarios[owner], place) * total[owner]
+    kind = (lot[:, None] >= np.cumsum(mean, axis=1)[owner, :-1]).sum(axis=1)
+    return np.bincount(owner * mean.shape[1] + kind, minlength=mean.size).reshape(mean.shape)
+
+
+def _arriving(play: _Play, weeks: _Weeks) -> _Airways:
+    """Airways that arrive in the interval."""
+    posterior = play.posterior
+    table = np.diff(weeks.ahead, axis=1)[:, :, None] * posterior.arrivals[:, None, :]
+    mean = _by_draw(play, weeks.busy_ahead, table)
+    counts = _poisson_counts(mean, play.uniforms("arrive", play.keys[None, :], play.scenarios[:, None]))
+    scenario, stratum, key = _expand(counts, play.keys, 2)
+    found = scenario, stratum, play.draw[scenario]
+    draw, name = found[2], fingerprints(play.scenarios[scenario], key)
+    target = mean[scenario, stratum] * play.uniforms("moment", name)
+    piece, place = _pick(weeks.busy_ahead, table, found, target)
+    low, high = weeks.ahead[draw, piece], weeks.ahead[draw, piece + 1]
+    start = low + place * (high - low)
+    length = posterior.stays.lengths(draw, -np.log(play.uniforms("length", name)))
+    return _Airways(scenario, stratum, key, start, start + length * posterior.stay_factor[draw, stratum])
+
+
+def _bedded(airways: _Airways, beds: int, n_scenarios: int) -> np.ndarray:
+    """Which airways find a bed: those there when the interval begins, then in order of arrival."""
+    order = np.lexsort((airways.start, airways.scenario))
+    scenario, start, stop = airways.scenario[order], airways.start[order], airways.stop[order]
+    count = np.bincount(scenario, minlength=n_scenarios)
+    first = np.concatenate([[0], np.cumsum(count)[:-1]])
+    kept = np.zeros(len(order), dtype=bool)
+    free_at = np.full((n_scenarios, beds), -np.inf)
+    for k in range(int(count.max(initial=0))):
+        own = np.flatnonzero(count > k)
+        row = first[own] + k
+        bed = free_at[own].argmin(axis=1)
+        fits = free_at[own, bed] <= np.maximum(start[row], 0.0)
+        kept[row[fits]] = True
+        free_at[own[fits], bed[fits]] = stop[row[fits]]
+    found = np.zeros(len(order), dtype=bool)
+    found[order] = kept
+    return found
+
+
+# -- what the means say ---------------------------------------------------------------------------------------------
 
 
 def mean_airways(unit: Unit) -> np.ndarray:
-    """Mean number of airways in place by stratum, shape (n_strata,), expected strata included."""
-    means = np.zeros(unit.n_strata)
-    census = unit.census
-    if census.shape == "snapshot":
-        np.add.at(means, census.rows["stratum"].to_numpy(int), census.rows["airways"].to_numpy(float))
-    elif census.shape == "counts":
-        means += np.nan_to_num(np.nanmean(count_matrix(unit), axis=0))
-    else:
-        stays = history_stays(unit)
-        assert stays is not None
-        inside = np.clip(stays.end, stays.first_day, None) - np.clip(stays.start, stays.first_day, None)
-        np.add.at(means, stays.stratum, inside / (stays.last_day - stays.first_day))
-    np.add.at(
-        means, census.expected["stratum"].to_numpy(int), census.expected["mean_airways"].to_numpy(float)
-    )
-    return means
+    """Mean number of airways in place that the census shows, by stratum, (n_strata,); expected strata as stated."""
+    return census_means(unit)[0]
 
 
 def arrivals_per_day(unit: Unit) -> np.ndarray:
-    """Mean arrivals a day by stratum, shape (n_strata,); zeros where no turnover is known."""
-    census = unit.census
-    arrivals = np.zeros(unit.n_strata)
-    played = np.zeros(unit.n_strata)
-    np.add.at(
-        played, census.expected["stratum"].to_numpy(int), census.expected["mean_airways"].to_numpy(float)
-    )
-    history = history_stays(unit)
-    if history is None:
-        played = mean_airways(unit)
-    else:
-        inside = history.start >= max(history.first_day, 1e-9)
-        span = (history.last_day - history.first_day) * history.n_replicas
-        np.add.at(arrivals, history.stratum[inside], 1.0 / span)
-    mean_stay = mean_stay_days(unit)
-    return arrivals + played / mean_stay if mean_stay else arrivals
+    """Mean arrivals a day that the census shows, by stratum, (n_strata,); zeros where no turnover is known."""
+    return census_means(unit)[1]
 
 
-def stay_checks_pmf(unit: Unit, stratum: int, n_max: int) -> np.ndarray:
-    """PMF of the number of checks in a whole stay of a stratum, shape (n_max + 1,); longer stays count as n_max.
+@lru_cache(maxsize=256)
+def _stay_tail(unit: Unit, stratum: int) -> np.ndarray:
+    """Chance that a stay of a stratum holds at least k checks, k = 0, 1, ..., until it is negligible.
 
-    Stays: Kaplan-Meier over the unit's own stays (open ends are right-censored), all strata together where the
-    stratum has fewer than 20 ends. Otherwise the log-normal stay; without a known stay, everything at n_max.
+    The unit's own stays by Kaplan-Meier (open ends are right-censored), each kind with its factor, and what is left
+    at the steady pace; else the log-normal, averaged over its draws. A stay of x checks holds floor(x) or one more.
     """
-    if unit.census.shape == "stays":
-        return _stay_pmf_from_list(unit, stratum, n_max)
-    if not unit.census.mean_stay_days:
-        pmf = np.zeros(n_max + 1)
-        pmf[-1] = 1.0
-        return pmf
-    from scipy.special import ndtr
+    posterior = fit_posterior(unit)
+    draws = np.arange(0, posterior.n_draws, 40)[:, None]
+    factor = posterior.stay_factor.mean(axis=0)[stratum]
+    law, tail = posterior.stays.known().take(np.zeros(1, dtype=np.int64)), np.ones(1)
+    times, mass = own_stays(unit)
+    left = 1.0 - float(mass.sum())
+    while tail[-1] > _NEGLIGIBLE and len(tail) < _MOST_STAY_CHECKS:
+        k = len(tail) + np.arange(1000)
+        if len(times):
+            checks = times * factor * unit.checks_per_day
+            reach = np.clip(checks[None, :] - k[:, None] + 1, 0, 1) @ mass
+            end = float(times.max())
+            beyond = np.maximum((k - 0.5) / unit.checks_per_day / factor - end, 0.0)
+            reach += left * np.exp(-law.hazard[0, -1] * beyond)
+        else:
+            days = (k[None, :] - 0.5) / unit.checks_per_day
+            reach = posterior.stays.survival(draws, days / posterior.stay_factor[draws, stratum]).mean(axis=0)
+        tail = np.concatenate([tail, reach])
+    return tail[: max(int((tail > _NEGLIGIBLE).sum()), 1)]
 
-    sigma = max(unit.census.stay_log_sd, 1e-9)  # 0: every stay is the mean stay
-    mu = np.log(unit.census.mean_stay_days) - sigma**2 / 2
-    edges = np.arange(1, n_max + 1) / unit.checks_per_day
-    below = np.concatenate([[0.0], ndtr((np.log(edges) - mu) / sigma), [1.0]])
-    return np.diff(below)
 
+def stay_checks_pmf(unit: Unit, stratum: int, n_max: int | None = None) -> np.ndarray:
+    """PMF of the number of checks in a whole stay of a stratum, as long as it takes; checks come at any phase.
 
-def _stay_pmf_from_list(unit: Unit, stratum: int, n_max: int) -> np.ndarray:
-    rows = unit.census.rows
-    ended = rows["end"].notna().to_numpy()
-    own = rows["stratum"].to_numpy() == stratum
-    if (own & ended).sum() < 20:
-        own = np.ones(len(rows), bool)
-    end = np.where(ended, rows["end"].to_numpy(float), span_days(unit.census) + 1.0)
-    start = rows["start"].to_numpy(float)
-    checks = np.floor(end * unit.checks_per_day) - np.floor(start * unit.checks_per_day)
-    checks = np.clip(checks[own], 0, n_max).astype(np.int64)
-    events = np.bincount(checks[ended[own]], minlength=n_max + 1).astype(float)
-    at_risk = np.bincount(checks, minlength=n_max + 1)[::-1].cumsum()[::-1]
-    hazard = np.divide(events, at_risk, out=np.zeros(n_max + 1), where=at_risk > 0)
-    alive = np.concatenate([[1.0], np.cumprod(1 - hazard)])
-    pmf = alive[:-1] * hazard
-    pmf[-1] += alive[-1]
-    return pmf
+    n_max: longer stays count as n_max (shape (n_max + 1,)). Without turnover every stay is as long as can be.
+    """
+    if fit_posterior(unit).fixed[stratum] > 0:
+        n_max = round(LONG_AGO_DAYS * unit.checks_per_day) if n_max is None else n_max
+        return np.eye(1, n_max + 1, n_max)[0]
+    tail = _stay_tail(unit, stratum)
+    pmf = np.append(tail[:-1] - tail[1:], tail[-1])
+    if n_max is None or len(pmf) <= n_max:
+        return pmf if n_max is None else np.pad(pmf, (0, n_max + 1 - len(pmf)))
+    return np.append(pmf[:n_max], pmf[n_max:].sum())

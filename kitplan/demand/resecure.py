@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.stays import range_draws
 from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
 CONSTANT_REASONS = {
@@ -26,6 +28,7 @@ CONSTANT_REASONS = {
 
 _HORIZON_CHECKS = 4000
 _TINY = 1e-12
+_GRID_STEP = 0.16
 
 
 def cumulative_hazards(row: Mapping, checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
@@ -172,6 +175,29 @@ class AttemptTable:
     fresh: np.ndarray
     present: np.ndarray
 
+    @cached_property
+    def fresh_rising(self) -> np.ndarray:
+        """Cumulative chances of `fresh`, counts first: shape (n_attempts + 1, n_nodes x (n_long + 1))."""
+        return _rising(self.fresh)
+
+    @cached_property
+    def present_rising(self) -> np.ndarray:
+        """Cumulative chances of `present`, counts first."""
+        return _rising(self.present)
+
+    @cached_property
+    def pace(self) -> np.ndarray:
+        """Attempts a check in the long run, shape (n_nodes,): the second half of the longest stay counted."""
+        mean = self.fresh @ np.arange(self.fresh.shape[-1])
+        last = mean.shape[1] - 1
+        return (mean[:, last] - mean[:, last // 2]) / max(last - last // 2, 1)
+
+
+def _rising(pmf: np.ndarray) -> np.ndarray:
+    rising = np.cumsum(pmf.reshape(-1, pmf.shape[-1]), axis=1).T.copy()
+    rising[-1] = 1.0
+    return rising
+
 
 def first_renewal_after(hazard: np.ndarray, n_checks: int) -> np.ndarray:
     """P(the next renewal comes at check j) for an airway m checks after a fresh start.
@@ -218,12 +244,13 @@ def present_count_pmf(hazard: np.ndarray, n_checks: int, fresh: np.ndarray) -> n
     return np.clip(pmf, 0.0, 1.0)
 
 
-def attempt_table(row: Mapping, checks_per_day: int, n_short: int, n_long: int, n_nodes: int) -> AttemptTable:
+def attempt_table(
+    row: Mapping, checks_per_day: int, n_short: int, n_long: int, nodes: np.ndarray, weights: np.ndarray
+) -> AttemptTable:
     """Exact attempt PMFs (re-secures, redos and admission secures) of one row of Unit.frequency.
 
-    n_short: checks of the interval; n_long: checks of the longest stay that is counted.
+    n_short: checks of the interval; n_long: checks that are counted exactly. nodes, weights: factors on the hazards.
     """
-    nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
     n_long = max(n_long, n_short)
     horizon = _long_enough(row, checks_per_day, nodes.min(), n_long)
     hazard = np.stack([check_hazards(row, checks_per_day, node, horizon) for node in nodes])
@@ -282,7 +309,8 @@ def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.nda
     fresh: the airway arrives at the start (admission secures included); else it is already there.
     """
     row = unit.frequency.loc[stratum]
-    table = attempt_table(row, unit.checks_per_day, n_checks, n_checks, unit.planning.frailty_nodes)
+    points = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
+    table = attempt_table(row, unit.checks_per_day, n_checks, n_checks, *points)
     part = table.fresh[:, n_checks, :] if fresh else table.present[:, -1, n_checks, :]
     return table.weights @ part
 
@@ -338,3 +366,72 @@ def long_run_rates(unit: Unit) -> pd.DataFrame:
     table.insert(2, "per_100_airway_days", 100 * table["re_secures_per_day"])
     table.insert(3, "attempts_per_day", table["re_secures_per_day"] / (1 - redo))
     return table
+
+
+_MULTIPLIERS = np.exp(np.linspace(-3.0, 3.0, 37))
+
+
+def rate_curve(row: Mapping, checks_per_day: int, n_nodes: int) -> np.ndarray:
+    """Long-run rate of one frequency row with all its hazards multiplied by each of _MULTIPLIERS, over its own rate."""
+    nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
+    every = np.concatenate([[1.0], _MULTIPLIERS])
+    wear = [mean_wear_checks(check_hazards(row, checks_per_day, m, 1200)) for m in np.outer(every, nodes).ravel()]
+    rate = (1.0 / np.array(wear).reshape(len(every), len(nodes))) @ weights
+    return rate[1:] / max(rate[0], _TINY)
+
+
+def hazard_factors(unit: Unit, ratio: np.ndarray) -> np.ndarray:
+    """The factor on the hazards of Unit.frequency that multiplies the rates by `ratio`; both (n_draws, n_strata)."""
+    if (ratio == 1.0).all():
+        return ratio
+    models, which = frequency_models(unit)
+    factor = np.ones_like(ratio)
+    for m, row in models.iterrows():
+        curve = rate_curve(row, unit.checks_per_day, unit.planning.frailty_nodes)
+        mine = which == m
+        factor[:, mine] = np.exp(np.interp(np.log(ratio[:, mine]), np.log(curve), np.log(_MULTIPLIERS)))
+    return factor
+
+
+def rate_ratios(unit: Unit, n_draws: int) -> np.ndarray:
+    """Draws of each stratum's re-secure rate over the long-run rate of Unit.frequency, (n_draws, n_strata)."""
+    doubt = unit.doubt
+    if doubt.rate_ratio is not None:
+        return doubt.rate_ratio[:n_draws]
+    ones = np.ones((n_draws, unit.n_strata))
+    if doubt.rate_range is None:
+        return ones
+    rates = long_run_rates(unit)
+    shares = rates[[f"share_{reason}" for reason in doubt.guessed]].sum(axis=1).to_numpy(float)
+    guessed = shares if doubt.guessed else 1.0
+    rate = range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate")
+    typical = float(rates["re_secures_per_day"].mean())
+    return 1.0 + guessed * (rate / typical - 1.0)[:, None] * ones
+
+
+def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:
+    """Frequency rows that differ by more than a factor on all hazards; which each stratum follows, and its factor."""
+    rows: list[dict[str, float]] = []
+    seen: dict[tuple, tuple[int, float]] = {}
+    which, factor = np.zeros(unit.n_strata, dtype=np.int64), np.ones(unit.n_strata)
+    for g, (_, row) in enumerate(unit.frequency[FREQUENCY_COLUMNS].iterrows()):
+        flat, scale = float(row["flat_per_check"]), float(row["loosening_scale_hours"])
+        loose = scale ** -float(row["loosening_shape"]) if np.isfinite(scale) and scale > 0 else 0.0
+        hazards = np.array([loose, *(float(row[c]) for c in CONSTANT_REASONS.values())])
+        if not np.isnan(flat):
+            hazards = np.array([-np.log1p(-min(flat, 1 - 1e-12))])
+        total = max(float(hazards.sum()), _TINY)
+        rest = tuple(float(row[c]) for c in ("planned_hours", "airway_spread", "redo", "admission_secures"))
+        key = (float(row["loosening_shape"]), *rest, *np.round(hazards / total, 9))
+        if key not in seen:
+            seen[key] = len(rows), total
+            rows.append(row.to_dict())
+        which[g], factor[g] = seen[key][0], total / seen[key][1]
+    return rows, which, factor
+
+
+def factor_grid(wanted: np.ndarray) -> np.ndarray:
+    """Factors on hazards, a sixth apart, that reach over all but one in 500 of those wanted at either end."""
+    ends = np.quantile(wanted[:: max(len(wanted) // 50_000, 1)], [0.002, 0.998])
+    low, high = np.log(ends) / _GRID_STEP
+    return np.exp(_GRID_STEP * np.arange(np.floor(low - 0.5), np.ceil(high + 0.5) + 1))

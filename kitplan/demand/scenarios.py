@@ -6,6 +6,7 @@ count, and what was opened for it before. Items therefore move together; they ar
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,15 +14,14 @@ import pandas as pd
 
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, attempts_per_stay_pmf
 from kitplan.demand.occupancy import (
-    arrivals_per_day,
     interval_checks,
-    mean_airways,
     sample_episodes,
     stay_checks_pmf,
 )
-from kitplan.demand.resecure import long_run_rates
+from kitplan.demand.posterior import Posterior, fit_posterior
+from kitplan.demand.resecure import AttemptTable, alike_models, factor_grid, frailty_nodes, long_run_rates
 from kitplan.demand.streams import fingerprints, name_key, uniforms
-from kitplan.demand.values import Demand, Episodes, ItemChoice
+from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
 from kitplan.read.values import Unit
 
 
@@ -33,32 +33,85 @@ def draw_demand(
     seed: int,
     stream: str,
     tables: AttemptTables | None = None,
+    posterior: Posterior | None = None,
+    by_day: bool = False,
 ) -> Demand:
     """Draw `n_scenarios` intervals of `days` days.
 
+    posterior: what is not known (default: the half of the unit's own that belongs to the stream). by_day: tell how
+    use and kits in circulation move within the interval too (`Demand.path`).
     Returns Demand with units int32, shape (n_scenarios, n_items), columns in catalogue order.
     """
     n_checks = interval_checks(unit, days)
     if tables is None or tables.n_short < n_checks:
         tables = attempt_tables(unit, n_checks)
-    episodes = sample_episodes(unit, days, n_scenarios, seed, stream)
-    before, during = _attempts(episodes, tables, seed, stream)
-    cell = episodes.scenario.astype(np.int64) * unit.n_strata + episodes.stratum
-    size = n_scenarios * unit.n_strata
-    re_secures = np.bincount(cell, weights=during, minlength=size).reshape(n_scenarios, -1).astype(np.int32)
-    fresh = np.bincount(cell[episodes.fresh], minlength=size).reshape(n_scenarios, -1)
-    names = unit.items["item"].tolist()
-    column = {name: i for i, name in enumerate(names)}
-    takes = _takes(unit, item_choice, column)
-    attempts = re_secures.astype(float)
-    units = np.rint(attempts @ takes.per_attempt + fresh.astype(float) @ takes.per_arrival).astype(np.int64)
-    for i in np.nonzero(takes.part_of_one.any(axis=0))[0]:
-        phase = uniforms(seed, f"{stream}/part used", np.arange(n_scenarios), np.uint64(name_key(names[i])))
-        units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
-    for item, opens in takes.opened.items():
-        units[:, column[item]] += _items_opened(opens, episodes, before, during)
-    _split_shared(units, column, item_choice, re_secures, seed, stream)
-    return Demand(tuple(names), units.astype(np.int32), re_secures, days, seed, stream)
+    posterior = posterior or fit_posterior(unit).of_stream(stream)
+    episodes = sample_episodes(unit, days, n_scenarios, seed, stream, posterior)
+    before, during = _attempts(unit, episodes, tables, posterior, seed, stream)
+    play = _Play(unit, item_choice, episodes, seed, stream)
+    re_secures, units = play.used(before, during, episodes.fresh)
+    return Demand(
+        tuple(unit.items["item"]), units, re_secures, days, seed, stream, episodes.draw, episodes.day_of_year,
+        mean_use(unit, item_choice, days, posterior, tables),
+        play.path(before, during, days) if by_day else None,
+    )
+
+
+@dataclass(frozen=True)
+class _Play:
+    """Airways of all scenarios, and what their attempts take off the shelf."""
+
+    unit: Unit
+    item_choice: ItemChoice
+    episodes: Episodes
+    seed: int
+    stream: str
+
+    def used(self, before: np.ndarray, during: np.ndarray, arrived: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Attempts by stratum, (n_scenarios, n_strata), and items used, (n_scenarios, n_items), both int32.
+
+        before, during: attempts of each airway before the interval and in it; arrived: bool, came in it.
+        """
+        unit, n_scenarios, stream = self.unit, self.episodes.n_scenarios, self.stream
+        re_secures = self.by_stratum(np.ones(len(during), dtype=bool), during).astype(np.int32)
+        fresh = self.by_stratum(arrived)
+        names = unit.items["item"].tolist()
+        column = {name: i for i, name in enumerate(names)}
+        takes = _takes(unit, self.item_choice, column)
+        attempts = re_secures.astype(float)
+        units = np.rint(attempts @ takes.per_attempt + fresh.astype(float) @ takes.per_arrival).astype(np.int64)
+        for i in np.nonzero(takes.part_of_one.any(axis=0))[0]:
+            phase = uniforms(self.seed, f"{stream}/part used", np.arange(n_scenarios), np.uint64(name_key(names[i])))
+            units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
+        for item, opens in takes.opened.items():
+            units[:, column[item]] += _items_opened(opens, self.episodes, before, during)
+        _split_shared(units, column, self.item_choice, re_secures, self.seed, stream)
+        return re_secures, units.astype(np.int32)
+
+    def by_stratum(self, mine: np.ndarray, weights: np.ndarray | None = None) -> np.ndarray:
+        """Airways `mine`, or the sum of their weights, by scenario and stratum: (n_scenarios, n_strata)."""
+        episodes, n = self.episodes, self.unit.n_strata
+        cell = episodes.scenario[mine].astype(np.int64) * n + episodes.stratum[mine]
+        own = None if weights is None else weights[mine]
+        return np.bincount(cell, own, episodes.n_scenarios * n).reshape(episodes.n_scenarios, n)
+
+    def path(self, before: np.ndarray, during: np.ndarray, days: float) -> DemandPath:
+        """The interval day by day: an airway's attempts lie anywhere in its time, each alike."""
+        episodes = self.episodes
+        begin, end = np.clip(episodes.start, 0, days), np.clip(episodes.stop, 0, days)
+        owner = np.repeat(np.arange(len(during)), during.astype(np.int64))
+        number = np.arange(len(owner)) - np.repeat(np.cumsum(during) - during, during.astype(np.int64))
+        airway = fingerprints(episodes.scenario, episodes.key)
+        place = uniforms(self.seed, f"{self.stream}/when", airway[owner], number.astype(np.int64))
+        moment = begin[owner] + place * (end - begin)[owner]
+        there_at_first = self.by_stratum(episodes.start < 0)
+        units, kits = [], []
+        for day in np.append(np.arange(1, int(np.ceil(days))), days):
+            so_far = np.bincount(owner[moment <= day], minlength=len(during)).astype(float)
+            units.append(self.used(before, so_far, episodes.fresh & (episodes.start <= day))[1])
+            here = (episodes.start <= day) & (episodes.stop > day)
+            kits.append((self.by_stratum(here) - there_at_first).astype(np.int16))
+        return DemandPath(np.stack(units, axis=1), np.stack(kits, axis=1))
 
 
 @dataclass(frozen=True)
@@ -95,46 +148,74 @@ def _takes(unit: Unit, item_choice: ItemChoice, column: dict[str, int]) -> _Take
 
 
 def _attempts(
-    episodes: Episodes, tables: AttemptTables, seed: int, stream: str
+    unit: Unit, episodes: Episodes, tables: AttemptTables, posterior: Posterior, seed: int, stream: str
 ) -> tuple[np.ndarray, np.ndarray]:
     """Attempts of each airway before and during the interval (float arrays, one entry an episode)."""
-    model = tables.which[episodes.stratum]
-    before = np.zeros(len(model))
-    during = np.zeros(len(model))
     airway = fingerprints(episodes.scenario, episodes.key)
     points, u_during, u_before = (
         uniforms(seed, f"{stream}/{use}", airway) for use in ("frailty", "attempts", "earlier")
     )
-    for m, table in enumerate(tables.tables):
-        mine = np.nonzero(model == m)[0]
-        node = np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
+    before, during = np.zeros((2, len(points)))
+    for mine, table, node in _nodes(unit, episodes, tables, posterior, points):
         prior, fresh = episodes.prior_checks[mine].astype(np.int64), episodes.fresh[mine]
         old, new = mine[~fresh], mine[fresh]
-        settled = np.minimum(prior[~fresh], table.present.shape[1] - 1)
-        during[old] = _invert(table.present, (node[~fresh], settled, episodes.checks[old]), u_during[old])
-        during[new] = _invert(table.fresh, (node[fresh], episodes.checks[new]), u_during[new])
-        before[old] = _invert(table.fresh, (node[~fresh], prior[~fresh]), u_before[old])
+        node_old, prior = node[~fresh], prior[~fresh]
+        n_settled, n_short = table.present.shape[1:3]
+        n_long = table.fresh.shape[1]
+        row = (node_old * n_settled + np.minimum(prior, n_settled - 1)) * n_short + episodes.checks[old]
+        during[old] = _invert(table.present_rising, row, u_during[old])
+        during[new] = _invert(table.fresh_rising, node[fresh] * n_long + episodes.checks[new], u_during[new])
+        known = np.minimum(prior, n_long - 1)
+        before[old] = _invert(table.fresh_rising, node_old * n_long + known, u_before[old])
+        before[old] += np.rint(table.pace[node_old] * (prior - known))
     return before, during
 
 
-def _invert(pmf: np.ndarray, index: tuple[np.ndarray, ...], u: np.ndarray) -> np.ndarray:
-    """Draw counts by inverting the CDF rows pmf[index] at u, for all elements at once.
+def _nodes(
+    unit: Unit, episodes: Episodes, tables: AttemptTables, posterior: Posterior, points: np.ndarray
+) -> Iterator[tuple[np.ndarray, AttemptTable, np.ndarray]]:
+    """(episodes, their table, the node of each). Where the rate is not known, hazards carry its factor too.
 
-    Counts are small, so the elements still above the CDF are walked up count by count: each step reads one short
-    column that stays in the cache, which a binary search over whole rows does not.
+    The factors then lie on a grid, and each airway takes one of the two grid points beside its own factor by lot, so
+    that the mean hazard is kept.
     """
-    width = pmf.shape[-1]
-    cdf = np.cumsum(pmf.reshape(-1, width), axis=1).T.copy()
-    cdf[-1] = 1.0
-    row = np.ravel_multi_index(tuple(i.astype(np.int64) for i in index), pmf.shape[:-1])
+    doubtful = bool((posterior.hazard != 1.0).any())
+    if not doubtful:
+        model = tables.which[episodes.stratum]
+        for m, table in enumerate(tables.tables):
+            mine = np.nonzero(model == m)[0]
+            yield mine, table, np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
+        return
+    rows, which, factor = alike_models(unit)
+    rate = posterior.hazard * factor
+    for m, row in enumerate(rows):
+        mine = np.nonzero(which[episodes.stratum] == m)[0]
+        nodes, weights = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
+        edges = np.concatenate([[0.0], np.cumsum(weights)])
+        point = np.minimum(np.searchsorted(edges, points[mine], side="right") - 1, len(nodes) - 1)
+        lot = (points[mine] - edges[point]) / weights[point]
+        wanted = nodes[point] * rate[episodes.draw[episodes.scenario[mine]], episodes.stratum[mine]]
+        grid = factor_grid(wanted)
+        wanted = np.clip(wanted, grid[0], grid[-1])
+        low = np.clip(np.searchsorted(grid, wanted, side="right") - 1, 0, len(grid) - 2)
+        up = (wanted - grid[low]) / (grid[low + 1] - grid[low])
+        yield mine, tables.on_grid(unit, row, grid), low + (lot < up)
+
+
+def _invert(rising: np.ndarray, row: np.ndarray, u: np.ndarray) -> np.ndarray:
+    """Draw counts by inverting the cumulative chances rising[:, row] at u, for all elements at once.
+
+    Counts are small, so the elements still above are walked up count by count: each step reads one short column
+    that stays in the cache, which a binary search over whole rows does not.
+    """
     counts = np.zeros(len(u), dtype=np.int64)
-    rising = np.arange(len(u))
-    for column in cdf:
+    left = np.arange(len(u))
+    for column in rising:
         above = u > column[row]
-        rising, row, u = rising[above], row[above], u[above]
-        if not len(rising):
+        left, row, u = left[above], row[above], u[above]
+        if not len(left):
             break
-        counts[rising] += 1
+        counts[left] += 1
     return counts
 
 
@@ -146,10 +227,13 @@ def _items_opened(
     start = before[mine].astype(np.int64)
     stop = start + during[mine].astype(np.int64)
     strata = np.array(sorted(opens))
-    length = int(stop.max(initial=0)) + 1
-    table = np.stack([_lengthen(opens[g], length) for g in strata])
     place = np.searchsorted(strata, episodes.stratum[mine])
-    opened = table[place, stop] - table[place, start]
+    last = min(int(stop.max(initial=0)), max(len(opens[g]) for g in strata) - 1)
+    table = np.stack([_lengthen(opens[g], last + 1) for g in strata])
+    pace = np.array([steady_pace(opens[g]) for g in strata])[place]
+    opened = np.zeros(len(stop))
+    for sign, uses in ((1, stop), (-1, start)):
+        opened += sign * (table[place, np.minimum(uses, last)] + np.ceil(pace * np.maximum(uses - last, 0) - 1e-9))
     return np.bincount(episodes.scenario[mine], weights=opened, minlength=episodes.n_scenarios).astype(
         np.int64
     )
@@ -210,16 +294,28 @@ def expected_use(
 ) -> np.ndarray:
     """Expected units of each item in `days` days, by rates instead of scenarios; float ndarray (n_items,).
 
-    Airway-days x use per airway-day + arrivals x what an arrival adds (see `use_rates`).
+    Airway-days x use per airway-day + arrivals x what an arrival adds (see `use_rates`), over what is not known.
+    """
+    tables = tables or attempt_tables(unit)
+    return mean_use(unit, item_choice, days, fit_posterior(unit), tables).mean(axis=0)
+
+
+def mean_use(
+    unit: Unit, item_choice: ItemChoice, days: float, posterior: Posterior, tables: AttemptTables
+) -> np.ndarray:
+    """Mean units of each item in `days` days under each parameter draw, by rates: shape (n_draws, n_items).
+
+    What an arrival takes beyond the pace of its days is that of the mean law of the stay and the mean rate.
     """
     rates = use_rates(unit, item_choice, tables)
-    names = unit.items["item"].tolist()
-    airway_days, arrivals = mean_airways(unit) * days, arrivals_per_day(unit) * days
-    use = (
-        rates["per_airway_day"] * airway_days[rates["stratum"]]
-        + rates["per_arrival"] * arrivals[rates["stratum"]]
-    )
-    return use.groupby(rates["item"]).sum().reindex(names, fill_value=0.0).to_numpy(float)
+    per_day, per_arrival = np.zeros((2, unit.n_strata, len(unit.items)))
+    column = {name: i for i, name in enumerate(unit.items["item"])}
+    where = rates["stratum"].to_numpy(int), rates["item"].map(column).to_numpy(int)
+    np.add.at(per_day, where, rates["per_airway_day"].to_numpy(float))
+    np.add.at(per_arrival, where, rates["per_arrival"].to_numpy(float))
+    arrivals = posterior.arrivals * posterior.bedded[:, None]
+    airways = (arrivals * posterior.mean_stays + posterior.fixed) * posterior.rate
+    return days * (airways @ per_day + arrivals @ per_arrival)
 
 
 def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None = None) -> pd.DataFrame:
@@ -233,7 +329,7 @@ def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None 
     rows = []
     for stratum, group in item_choice.frame.groupby("stratum"):
         uses = attempts_per_stay_pmf(unit, tables, int(stratum))
-        stay = stay_checks_pmf(unit, int(stratum), tables.n_long)
+        stay = stay_checks_pmf(unit, int(stratum))
         stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
         for row in group.itertuples(index=False):
             per_day, per_stay = _item_rates(row, item_choice, pace[stratum], uses)
@@ -254,4 +350,4 @@ def _item_rates(row, item_choice: ItemChoice, pace: float, uses: np.ndarray) -> 
     table = item_choice.opened.get((row.stratum, row.item))
     if table is None:
         return 0.0, float(row.need)
-    return pace * steady_pace(table), float(uses @ table)
+    return pace * steady_pace(table), float(uses @ _lengthen(table, len(uses)))

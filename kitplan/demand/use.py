@@ -87,7 +87,7 @@ def _grace(unit: Unit, tables: AttemptTables, rate: np.ndarray) -> np.ndarray:
     grace = np.zeros(unit.n_strata)
     for g in range(unit.n_strata):
         uses = attempts_per_stay_pmf(unit, tables, g)
-        stay = stay_checks_pmf(unit, g, tables.n_long)
+        stay = stay_checks_pmf(unit, g)
         row = unit.frequency.iloc[g]
         events = float(uses @ np.arange(len(uses))) * (1 - float(row["redo"])) - round(
             float(row["admission_secures"])

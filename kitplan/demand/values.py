@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -15,9 +15,11 @@ class Episodes:
 
     scenario: int32, 0..n_scenarios-1. stratum: int16 index into Unit.strata.
     checks: int16, checks that fall into the interval while the airway is in place.
-    prior_checks: int16, checks it had before the interval began (0 for a fresh one).
+    prior_checks: int32, checks it had before the interval began (0 for a fresh one).
     fresh: bool, the airway arrived inside the interval (its securement starts at wear age 0).
     key: uint64, names the airway so that its random numbers do not depend on who else is there.
+    start, stop: float32, days since the interval began (start below 0 for one already there; stop may lie beyond).
+    draw, day_of_year: shape (n_scenarios,), the parameter draw behind each scenario, and when in the year it begins.
     """
 
     n_scenarios: int
@@ -27,6 +29,10 @@ class Episodes:
     prior_checks: np.ndarray
     fresh: np.ndarray
     key: np.ndarray
+    start: np.ndarray
+    stop: np.ndarray
+    draw: np.ndarray
+    day_of_year: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -47,6 +53,18 @@ class ItemChoice:
 
 
 @dataclass(frozen=True)
+class DemandPath:
+    """The interval day by day; the last entry is its end.
+
+    units: int32, (n_scenarios, n_days, n_items), items used since the interval began. kits: int16, (n_scenarios,
+    n_days, n_strata), airways in place at the end of the day less those at the beginning of the interval.
+    """
+
+    units: np.ndarray
+    kits: np.ndarray
+
+
+@dataclass(frozen=True)
 class Demand:
     """Units of each item that leave the stock room in one protection interval.
 
@@ -54,6 +72,10 @@ class Demand:
     units: ndarray int32, shape (n_scenarios, n_items), whole items (not packs).
     re_secures: ndarray int32, shape (n_scenarios, n_strata), attempts including redos and admission secures.
     days: length of the interval. seed, stream: where the draws came from.
+    draw: int32, shape (n_scenarios,), the parameter draw behind each scenario (what is not known is drawn first).
+    day_of_year: float32, shape (n_scenarios,), when in the year each interval begins (0 on 1 January).
+    mean_by_draw: shape (n_draws, n_items), mean units under each parameter draw, by rates; beds left out.
+    path: how units and kits in circulation move within the interval, where that was asked for.
     """
 
     items: tuple[str, ...]
@@ -62,7 +84,18 @@ class Demand:
     days: float
     seed: int
     stream: str
+    draw: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int32))
+    day_of_year: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.float32))
+    mean_by_draw: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
+    path: DemandPath | None = None
 
     @property
     def n_scenarios(self) -> int:
         return self.units.shape[0]
+
+    def part(self, rows: np.ndarray) -> Demand:
+        """The scenarios `rows` alone."""
+        return replace(
+            self, units=self.units[rows], re_secures=self.re_secures[rows], draw=self.draw[rows],
+            day_of_year=self.day_of_year[rows], path=None,
+        )

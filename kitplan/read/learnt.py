@@ -14,7 +14,7 @@ import numpy as np
 from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
-from kitplan.read.policy import Policy
+from kitplan.read.policy import HAZARDS, Policy
 from kitplan.read.policy_keys import SETTINGS, checked, keys_of
 from kitplan.read.settings import parse_toml, refuse_unknown
 from kitplan.read.values import FREQUENCY_COLUMNS, Assumption, Unit
@@ -63,14 +63,23 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
         )
     ]
     checks = int(values.get("checks_per_day", unit.checks_per_day))
+    rate_range = _range(block)
     return replace(
         unit,
         frequency=frequency,
         checks_per_day=checks,
+        doubt=replace(unit.doubt, rate_range=rate_range, guessed=tuple(HAZARDS.values()) if rate_range else (),
+                      learn=False),
         assumptions=(*kept, *wording, *lines),
         checksums=MappingProxyType({**unit.checksums, path.name: sha256(content).hexdigest()}),
         warnings=(*unit.warnings, *findings.warnings),
     )
+
+
+def _range(block: Mapping[str, Any]) -> tuple[float, float] | None:
+    """How unsure the block is of its rate, where it says so (checked by `_values`)."""
+    value = block.get("rate_range")
+    return None if value is None else (float(value[0]), float(value[1]))
 
 
 def _values(file: str, block: Mapping[str, Any], findings: Findings) -> dict[str, float]:
@@ -83,7 +92,7 @@ def _values(file: str, block: Mapping[str, Any], findings: Findings) -> dict[str
         value = checked(SETTINGS[f"resecure.{key}"], block[key])
         if isinstance(value, Bad):
             findings.fault(file, value.fault, value.mend, column=f"resecure.{key}", value=block[key])
-        else:
+        elif SETTINGS[f"resecure.{key}"].kind in ("number", "integer"):
             values[key] = float(value)  # type: ignore[arg-type]
     for key in NEEDED:
         if key not in block:

@@ -18,6 +18,7 @@ from kitplan.read.tables import TableReader, raw_table, report_headers
 from kitplan.read.values import (
     Assumption,
     BedsidePolicy,
+    Doubt,
     ForecastPolicy,
     PlanningPolicy,
     SeasonPolicy,
@@ -29,6 +30,12 @@ MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
     **{name: (name,) for name in ("resecure_log", "stock_issues", "present_par", "on_hand", "items", "face", "tubes")},
 }
 """Tables whose headings a unit may map -> their column lists."""
+
+HAZARDS = {
+    "loosening_scale_hours": "loose", "soiled_per_day": "soiled", "skin_per_day": "skin", "moved_per_day": "moved",
+    "changed_per_day": "changed",
+}
+"""Settings that say how often, and the reason that each is of: where the unit states one, it is known."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +75,23 @@ class Policy:
     def forecast(self) -> ForecastPolicy:
         """Return the forecast policy."""
         return ForecastPolicy(**self.block("forecast"))
+
+    def doubt(self) -> Doubt:
+        """Return what the unit leaves open: what it states itself is known, unless it gives a range."""
+        stated = {key for key in HAZARDS if f"resecure.{key}" in self.own}
+        flat = self.values.get("resecure.flat_per_check") is not None
+        own_range = "resecure.rate_range" in self.own
+        guessed = () if flat else tuple(reason for key, reason in HAZARDS.items() if own_range or key not in stated)
+        return Doubt(
+            rate_range=self.values["resecure.rate_range"] if guessed or own_range else None,
+            guessed=guessed,
+            mean_stay_range=self.values.get("mean_stay_range"),
+            stay_log_sd_range=None if "stay_log_sd" in self.own and "stay_log_sd_range" not in self.own
+            else self.values.get("stay_log_sd_range"),
+            yearly_swing=self.values.get("yearly_swing"),
+            peak_month=self.values.get("peak_month"),
+            learn=bool(self.values.get("resecure.learn", not stated and not flat)),
+        )
 
     def seasons(self) -> SeasonPolicy:
         """Return when par levels change with the season."""

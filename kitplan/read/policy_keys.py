@@ -10,7 +10,7 @@ from kitplan.read.cells import Bad
 
 @dataclass(frozen=True)
 class Setting:
-    """One setting. kind: number, integer, flag, text, texts or shares (a list of chances).
+    """One setting. kind: number, integer, flag, text, texts, range (low, high) or shares (a list of chances).
 
     low, high: what is accepted (exclusive where `strict`); of a text its length. choices: the only texts accepted.
     usual: outside it the value is questioned. ground: why that range is usual, shown with the question.
@@ -37,6 +37,10 @@ SETTINGS: Mapping[str, Setting] = {
     "mean_stay_days": Setting("number", "days", 0, 3650, strict=True, usual=(0.5, 120)),
     "longest_stay_days": Setting("number", "days", 1, 7300),
     "stay_log_sd": Setting("number", "log-normal sigma", 0, 3, usual=(0, 2)),
+    "mean_stay_range": Setting("range", "days", 0, 3650, strict=True),
+    "stay_log_sd_range": Setting("range", "log-normal sigma", 0, 3, strict=True),
+    "yearly_swing": Setting("number", "share of the mean", 0, 0.9, usual=(0, 0.6)),
+    "peak_month": Setting("integer", "month of the year", 1, 12),
     "stock.review_days": Setting("number", "days", 0, 366, strict=True, usual=(1, 31)),
     "stock.lead_days": Setting("number", "days", 0, 366, usual=(0, 30)),
     "stock.readiness": _CHANCE,
@@ -66,6 +70,8 @@ SETTINGS: Mapping[str, Setting] = {
     "resecure.airway_spread": Setting("number", "coefficient of variation", 0, 3, usual=(0, 1.5)),
     "resecure.redo": Setting("number", "chance", 0, 0.9, usual=(0, 0.3)),
     "resecure.admission_secures": Setting("integer", "securements", 0, 10, usual=(0, 2)),
+    "resecure.rate_range": Setting("range", "re-secures of an airway a day", 0, 24, strict=True),
+    "resecure.learn": Setting("flag"),
     "resecure.flat_per_check": Setting("number", "chance a check", 0, 1),
     "forecast.months": Setting("integer", "months ahead", 1, 60),
     "forecast.unexplained_limit": Setting("number", "share", 0, 1),
@@ -119,6 +125,11 @@ def checked(setting: Setting, value: object) -> object | Bad:
         good = isinstance(value, list) and bool(value) and all(isinstance(v, float) and 0 < v < 1 for v in value)
         return tuple(sorted(value)) if good and isinstance(value, list) else Bad(
             "is not a list of chances", "Write chances between 0 and 1, such as [0.9, 0.95, 0.99].")
+    if setting.kind == "range":
+        both = [_number(setting, v) for v in value] if isinstance(value, list) and len(value) == 2 else []
+        ends = [v for v in both if isinstance(v, float)]
+        return tuple(ends) if len(ends) == 2 and ends[0] < ends[1] else Bad(
+            "is not a range", f"Write [low, high], such as [0.4, 0.8]: {setting.unit}, nine times in ten between them.")
     return _number(setting, value)
 
 

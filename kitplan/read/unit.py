@@ -93,7 +93,8 @@ def load_unit(path: Path, seed: int | None = None, classes: Sequence[Path] = ())
         log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
         on_hand=logs["on_hand"], classes=tables.classes, class_checksums=MappingProxyType(tables.class_checksums),
         faults=findings.faults_of_parts(), prefer=MappingProxyType(prefer), assumptions=assumptions,
-        warnings=findings.ranked(), checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
+        warnings=findings.ranked(), doubt=tables.policy.doubt(),
+        checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
     )
 
 

@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
 import pandas as pd
 
 from kitplan.read.class_values import TrainingClass
@@ -189,6 +190,26 @@ class SeasonPolicy:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """What a unit leaves open. Ranges hold 90 %; None: the value is taken as known.
+
+    rate_range: re-secures of an airway a day. guessed: names of the hazards that are the shipped guess, which the range
+    is of. mean_stay_range: days. stay_log_sd_range: sigma of the log-normal stay. yearly_swing, peak_month: a swing of
+    arrivals that the unit states, share of the mean and month of the top. learn: a re-secure log is learnt from.
+    rate_ratio: draws of each stratum's rate over the one in Unit.frequency, (n, n_strata), where a log was learnt from.
+    """
+
+    rate_range: tuple[float, float] | None = None
+    guessed: tuple[str, ...] = ()
+    mean_stay_range: tuple[float, float] | None = None
+    stay_log_sd_range: tuple[float, float] | None = None
+    yearly_swing: float | None = None
+    peak_month: int | None = None
+    learn: bool = False
+    rate_ratio: np.ndarray | None = None
+
+
+@dataclass(frozen=True)
 class Assumption:
     """One number the plan rests on, for the assumptions sheet.
 
@@ -222,7 +243,7 @@ class Unit:
     classes: the educator's classes by day. class_checksums: SHA-256 of their files, by name; no part of a plan's
         number, for a class moves no par level.
     warnings: things worth a look that do not stop the plan. faults: what is wrong in files that only some parts of
-        the plan need; `Problem.stops` names them.
+        the plan need; `Problem.stops` names them. doubt: what the unit leaves open.
     """
 
     path: Path
@@ -251,6 +272,7 @@ class Unit:
     checksums: Mapping[str, str] = field(default_factory=dict)
     seasons: SeasonPolicy | None = None
     paper: str = "a4"
+    doubt: Doubt = field(default_factory=Doubt)
 
     @property
     def n_strata(self) -> int:

@@ -8,17 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
-from kitplan.parts.par.tables import present_packs, standing_par
-from kitplan.parts.par.values import ParPlan, Readiness, StandingPar
+from kitplan.parts.par.tables import judge, present_packs, standing_par
+from kitplan.parts.par.values import ParPlan, StandingPar
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import cheapest
-from kitplan.solve.verify import joint_readiness, shortage_chances
+from kitplan.solve.verify import joint_readiness, ready_scenarios, shortage_chances
 
 FLOOR, RAISE, LOWER = "floor", "raise", "lower"
 """Why a par level changes: emergency or minimum stock is missing, readiness needs it, money stands idle."""
@@ -56,8 +55,9 @@ class Audit:
         """The result for a person: where she stands, what is missing, what to do first."""
         now, then = self.present.readiness, self.proposed.readiness
         sentences = [
-            f"Today's par levels are ready in {100 * now.verified:.1f} % of intervals (95 % interval "
-            f"{100 * now.low:.1f} to {100 * now.high:.1f} %), for {self.present.value:,.2f} {currency} of stock."
+            f"Today's par levels are ready in {100 * now.verified:.1f} % of intervals (between "
+            f"{100 * now.low:.1f} and {100 * now.high:.1f} % in 9 of 10 of the units that this history could have come "
+            f"from), for {self.present.value:,.2f} {currency} of stock."
         ]
         missing = self.table[self.table["missing_share"] > 0].nlargest(3, "missing_share")
         if len(missing):
@@ -207,13 +207,10 @@ def _best_bargain_first(
 
 
 def _standing(instance: ParInstance, par: np.ndarray, verify: Demand, target: float) -> StandingPar:
-    ready = np.all(instance.units_of(verify) <= par * instance.pack, axis=1)
-    n = len(ready)
-    met = int(np.count_nonzero(ready))
-    low, high = wilson_interval(met, n)
+    ready = ready_scenarios(instance.units_of(verify), par * instance.pack)
     own = float(np.mean(np.all(instance.packs <= par, axis=1)))
     return StandingPar(
-        Readiness(target, own, met / n, low, high, len(instance.packs), n),
+        judge(ready, verify, par * instance.pack, instance.order, target, own, len(instance.packs)),
         float(instance.price @ par), float(instance.litres @ par),
     )
 

@@ -12,14 +12,13 @@ if TYPE_CHECKING:
 
 
 def _run(work: Work) -> ManagerView:
-    from kitplan.demand.estimate import learn
+    from kitplan.demand.best_knowledge import what_the_log_says
     from kitplan.parts.forecast.model import look_ahead
 
-    learnt = work.rates if "rates" in work.parts else learn(work.unit)
-    return look_ahead(work.unit, work.seed, learnt, work.item_choice)
+    return look_ahead(work.unit, work.seed, what_the_log_says(work.unit), work.item_choice)
 
 
 PART = Part(
     "forecast", "Months ahead, and why past months cost what they did", "kitplan.parts.forecast.model:ManagerView",
-    _run, needs=("rates",),
+    _run,
 )

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.parts.par.floors import floor_packs
 from kitplan.parts.par.frontier import trace_frontier
@@ -17,18 +16,19 @@ from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.parts.par.tables import (
     binding_sentences,
     floor_sentences,
+    judge,
     level_table,
     price_table,
     room_words,
     standing_par,
 )
-from kitplan.parts.par.values import ParPlan, Readiness
+from kitplan.parts.par.values import ParPlan
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import LARGEST_GAP, Limit, ParSolution, cheapest
 from kitplan.solve.values import SolverReport
-from kitplan.solve.verify import joint_readiness, packs_needed
+from kitplan.solve.verify import joint_readiness, packs_needed, ready_scenarios
 
 Resample = Callable[[int, str], Demand]
 
@@ -201,10 +201,9 @@ def _finished(
 ) -> ParPlan:
     """Put the last attempt into the result, with its tables, prices, frontier and what binds."""
     unit, par, verify = instance.unit, candidate.par, candidate.verify
-    met = round(candidate.verified * verify.n_scenarios)
-    low, high = wilson_interval(met, verify.n_scenarios)
+    ready_in = ready_scenarios(instance.units_of(verify), par * instance.pack)
     planned = float(np.mean(np.all(instance.packs <= par, axis=1)))
-    ready = Readiness(target, planned, candidate.verified, low, high, len(instance.packs), verify.n_scenarios)
+    ready = judge(ready_in, verify, par * instance.pack, instance.order, target, planned, len(instance.packs))
     answer, binding = candidate.answer, []
     if answer == "limited":
         binding = binding_sentences(_room_missing(instance, candidate, target), ready, unit.currency)

@@ -8,7 +8,7 @@ from kitplan.read.catalogue import invented_prices
 from kitplan.read.values import READINESS
 
 if TYPE_CHECKING:
-    from kitplan.parts.par.values import ParPlan
+    from kitplan.parts.par.values import ParPlan, Readiness
     from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
@@ -80,9 +80,18 @@ def _ready(plan: Plan, par: ParPlan) -> str:
     if par.answer != "met":
         met = "is the best within your limits against"
     return (
-        f"Readiness: {percent(ready.verified)} is {READINESS} ({days:g} days), checked on {ready.verify_scenarios:,} "
-        f"scenarios that the plan had not seen (95 % interval {percent(ready.low)} to {percent(ready.high)}); this "
-        f"{met} the target of {percent(ready.target)}."
+        f"Readiness: {percent(ready.verified)} is {READINESS} ({days:g} days); this {met} the target of "
+        f"{percent(ready.target)}. {how_sure(ready)}"
+    )
+
+
+def how_sure(ready: Readiness) -> str:
+    """One sentence on what is not known: how far readiness may lie from what is printed."""
+    if ready.high - ready.low < 5e-4:
+        return f"Nothing that the unit states is open: what is left is chance ({ready.verify_scenarios:,} scenarios)."
+    return (
+        f"It lies between {percent(ready.low)} and {percent(ready.high)} in 9 of 10 of the units that this history "
+        "could have come from."
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.parts.par.because import Reasons, because
 from kitplan.parts.par.floors import fits_unit
@@ -13,7 +12,7 @@ from kitplan.parts.par.instance import Candidate, ParInstance
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import Limit
-from kitplan.solve.verify import joint_readiness, shortage_chances
+from kitplan.solve.verify import readiness_range, ready_scenarios, shortage_chances, shortage_risk
 
 
 def level_table(instance: ParInstance, candidate: Candidate, target: float, demand: Demand) -> pd.DataFrame:
@@ -71,16 +70,29 @@ def _sentences(
     ]
 
 
+def judge(
+    ready: np.ndarray, demand: Demand, levels: np.ndarray, order: np.ndarray, target: float, planned: float, n_plan: int
+) -> Readiness:
+    """Return the readiness seen on scenarios not planned on, and its range over what is not known.
+
+    ready: bool, shape (n_scenarios,), which scenarios of `demand` are met; levels: items held of each, catalogue
+    position in `order`.
+    """
+    low = high = float(np.mean(ready))
+    if len(demand.mean_by_draw):
+        risk = shortage_risk(demand.units[:, order], demand.mean_by_draw[:, order], levels)
+        low, high = readiness_range(ready, demand.draw, risk)
+    return Readiness(target, planned, float(np.mean(ready)), low, high, n_plan, len(ready))
+
+
 def standing_par(instance: ParInstance, verify: Demand, target: float) -> StandingPar | None:
     """Return where the unit's own par levels of today stand; an item it does not list is held at 0."""
     present = present_packs(instance)
     if present is None:
         return None
     own = float(np.mean(np.all(instance.packs <= present, axis=1)))
-    verified = joint_readiness(instance.units_of(verify), present * instance.pack)
-    n = verify.n_scenarios
-    low, high = wilson_interval(round(verified * n), n)
-    ready = Readiness(target, own, verified, low, high, len(instance.packs), n)
+    ready_in = ready_scenarios(instance.units_of(verify), present * instance.pack)
+    ready = judge(ready_in, verify, present * instance.pack, instance.order, target, own, len(instance.packs))
     return StandingPar(ready, float(instance.price @ present), float(instance.litres @ present))
 
 

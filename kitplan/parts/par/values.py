@@ -11,9 +11,10 @@ from kitplan.solve.values import SolverReport
 
 @dataclass(frozen=True)
 class Readiness:
-    """Chance that no item runs short in one interval: as planned (in sample) and verified (out of sample).
+    """Chance that nothing runs short from one count until the order of the next count arrives.
 
-    low, high: 95 % Wilson interval of `verified` over verify_scenarios independent scenarios.
+    planned: on the scenarios that the plan was made on; verified: on others, with other draws of what is not known.
+    low, high: between these lies the readiness of 9 in 10 of the units that the unit's history could have come from.
     """
 
     target: float

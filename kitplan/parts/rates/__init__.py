@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
 
 def _run(work: Work) -> Learnt:
-    from kitplan.demand.estimate import learn
+    from kitplan.demand.best_knowledge import what_the_log_says
 
-    return learn(work.unit)
+    return what_the_log_says(work.unit)
 
 
 def _lacks(unit: Unit) -> str | None:

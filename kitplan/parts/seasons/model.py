@@ -1,31 +1,27 @@
 """Par levels by month where the census shows a season, and how often it pays to change them.
 
-Every scenario of the plan comes from a window of the census, so the scenarios of January are those whose window lies
-in January, whatever the year. A month's par levels are solved on its own scenarios. Holding winter's stock all summer
-ties up money; changing labels costs work: the months are cut into periods at least cost of both, by dynamic
-programming over the year's circle. Within a period an item's par is the most that any of its months needs.
+Every scenario of the plan has a time of year, and its arrivals the season fitted to the history, as unsure as that is;
+a month's par levels are solved on its own scenarios, so that one busy winter is not taken for every winter. Holding
+winter's stock all summer ties up money; changing labels costs work: the months are cut into periods at least cost of
+both, by dynamic programming over the year's circle. Within a period an item's par is the most that any month needs.
 """
 
 from __future__ import annotations
 
 import calendar
-from dataclasses import dataclass, replace
-from datetime import timedelta
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.history import history_stays
-from kitplan.demand.occupancy import window_days
+from kitplan.demand.arrivals import YEAR_DAYS
+from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import solve_par
 from kitplan.read.values import SeasonPolicy, Unit
 
-YEAR_DAYS = 365.25
-BLOCK_DAYS = 28
-"""Days averaged for the test of a season, so that airways of one block say little about the next."""
 HALF_WIDTH_DAYS = 23.0
-"""A month's scenarios are those whose window's middle lies within so many days of the month's middle."""
+"""A month's scenarios are those whose interval's middle lies within so many days of the month's middle."""
 FEWEST_SCENARIOS = 400
 MOST_PERIODS = 6
 MONTHS = list(calendar.month_abbr)[1:]
@@ -33,12 +29,14 @@ MONTHS = list(calendar.month_abbr)[1:]
 
 @dataclass(frozen=True)
 class SeasonTest:
-    """One yearly wave fitted to the airways in place. swing: its height over the mean; peak: month 1 to 12.
+    """The yearly wave of arrivals. swing: its height over the mean, with low and high of 90 %; peak: month 1 to 12.
 
-    chance: that a census without a season shows as much (F test of the harmonic regression).
+    chance: that the swing at that time of year is none or the other way, as far as the history tells.
     """
 
     swing: float
+    low: float
+    high: float
     chance: float
     peak: int
 
@@ -65,8 +63,8 @@ class Seasons:
         chosen = self.choice[self.choice["chosen"]].iloc[0]
         one = self.choice.iloc[0]
         low = self.months.loc[self.months["year_round_readiness"].idxmin()]
-        sentences = [f"Airways swing by {self.test.swing:.0%} about the mean over the year, highest in "
-                f"{calendar.month_name[self.test.peak]}.",
+        sentences = [f"Arrivals swing by {self.test.swing:.0%} about the mean over the year (90 % interval "
+                f"{self.test.low:.0%} to {self.test.high:.0%}), highest in {calendar.month_name[self.test.peak]}.",
                 f"Par levels planned on the whole year are ready in {low['year_round_readiness']:.1%} of intervals in "
                 f"{calendar.month_name[int(low['month'])]}, the worst month."]
         if self.seen_once:
@@ -80,37 +78,16 @@ class Seasons:
 
 
 def season_test(unit: Unit) -> SeasonTest | None:
-    """Fit mean + a cos + b sin of the day of the year to 28-day means of airways in place; None under a year.
-
-    Harmonic (cosinor) regression by least squares, F test of both terms (Bloomfield, Fourier Analysis of Time
-    Series, from memory).
-    """
-    from scipy.special import fdtrc
-
-    history = history_stays(unit)
-    if history is None or unit.census.first_day is None or history.last_day - history.first_day < YEAR_DAYS - 1:
+    """What the history tells of a yearly wave; None where it is too short to tell, or nothing moves."""
+    swing = fit_posterior(unit).swing[:, :2]
+    if not swing.any():
         return None
-    day = np.arange(int(np.ceil(history.first_day)), int(history.last_day))
-    mine = history.replica == 0
-    noon = day + 0.5
-    present = (np.searchsorted(np.sort(history.start[mine]), noon, side="right")
-               - np.searchsorted(np.sort(history.end[mine]), noon, side="right"))
-    known = ~np.isin(day, history.unknown_days)
-    block = (day - day[0]) // BLOCK_DAYS
-    mean = pd.Series(present[known]).groupby(block[known]).mean()
-    middle = pd.Series(noon[known]).groupby(block[known]).mean() + unit.census.first_day.timetuple().tm_yday - 1
-    angle = 2 * np.pi * middle.to_numpy() / YEAR_DAYS
-    design = np.stack([np.ones(len(angle)), np.cos(angle), np.sin(angle)], axis=1)
-    beta, *_ = np.linalg.lstsq(design, mean.to_numpy(), rcond=None)
-    residual = float(((mean - design @ beta) ** 2).sum())
-    total = float(((mean - mean.mean()) ** 2).sum())
-    freedom = len(angle) - 3
-    if freedom < 3 or total <= 0 or beta[0] <= 0:
-        return None
-    ratio = (total - residual) / 2 / max(residual / freedom, 1e-12)
-    peak = np.arctan2(beta[2], beta[1]) % (2 * np.pi) / (2 * np.pi)
-    return SeasonTest(float(np.hypot(beta[1], beta[2]) / beta[0]), float(fdtrc(2, freedom, ratio)),
-                      int(peak * 12 % 12) + 1)
+    middle = swing.mean(axis=0)
+    along = swing @ middle / max(float(np.hypot(*middle)), 1e-12)
+    peak = np.arctan2(middle[1], middle[0]) % (2 * np.pi) / (2 * np.pi)
+    low, high = np.quantile(along, [0.05, 0.95])
+    chance = float((np.sum(along <= 0) + 1) / (len(along) + 1))
+    return SeasonTest(float(np.median(along)), float(low), float(high), chance, int(peak * 12 % 12) + 1)
 
 
 def no_season(unit: Unit) -> str | None:
@@ -122,7 +99,8 @@ def no_season(unit: Unit) -> str | None:
         return "the census is shorter than a year"
     limits = unit.seasons
     if limits is None or found.chance > limits.chance or found.swing < limits.swing:
-        return f"the census shows no season to act on: swing {found.swing:.0%}, chance {found.chance:.2g}"
+        return (f"the census shows no season to act on: one set of par levels for the year is kept (swing "
+                f"{found.low:.0%} to {found.high:.0%}, chance of none {found.chance:.2g})")
     return None
 
 
@@ -137,8 +115,7 @@ def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Se
     packs = np.zeros((12, len(unit.items)), dtype=np.int64)
     readiness = np.zeros(12)
     for month, mine in enumerate(which):
-        halves = [replace(demand, units=demand.units[mine][k::2], re_secures=demand.re_secures[mine][k::2])
-                  for k in (0, 1)]
+        halves = [demand.part(np.flatnonzero(mine)[k::2]) for k in (0, 1)]
         par = solve_par(unit, halves[0], halves[1], frontier=False)
         packs[month] = par.levels["par_packs"].to_numpy(np.int64)
         readiness[month] = (demand.units[mine] <= year_round_units).all(axis=1).mean()
@@ -156,13 +133,9 @@ def _seen_once(unit: Unit) -> bool:
 
 def _month_scenarios(unit: Unit, demand: Demand) -> list[np.ndarray] | None:
     """Scenarios of each month, bool (n_scenarios,) each, or None where a month has too few."""
-    starts = window_days(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream)
-    if starts is None or unit.census.first_day is None:
+    if len(demand.day_of_year) != demand.n_scenarios:
         return None
-    first = unit.census.first_day
-    middles = np.floor(starts + demand.days / 2).astype(int)
-    of_year = {int(d): (first + timedelta(days=int(d))).timetuple().tm_yday for d in np.unique(middles)}
-    day = np.array([of_year[int(d)] for d in middles], dtype=float)
+    day = demand.day_of_year + demand.days / 2
     found = []
     for month in range(12):
         apart = np.abs((day - (month + 0.5) * YEAR_DAYS / 12 + YEAR_DAYS / 2) % YEAR_DAYS - YEAR_DAYS / 2)

@@ -1,0 +1,254 @@
+"""How many airways come: level, yearly swing and busy weeks, from arrivals by the week or from daily counts.
+
+Arrivals of all kinds together are Poisson in a week, with mean level x season x burst; the burst of a week is gamma
+with mean 1 and variance v, so that counts of weeks are negative binomial. v has a grid of values with an exponential
+prior; for each the other parameters have a Laplace approximation, and its weight is the Laplace evidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kitplan.demand.even_draws import even_normals, even_uniforms
+from kitplan.demand.stays import StayLaw
+
+YEAR_DAYS = 365.25
+WEEK_DAYS = 7
+BURST_GRID = np.array([0.0, 0.006, 0.015, 0.03, 0.05, 0.08, 0.12, 0.18, 0.27, 0.4, 0.7])
+BURST_MEAN, BURST_NONE = 0.08, 0.3
+"""Prior of v: with chance BURST_NONE there are no bursts, else exponential with this mean (busy weeks of about 0.3 over
+the mean); estimate, no source."""
+SWING_GRID = np.array([0.001, 0.07, 0.18, 0.4])
+SWING_WEIGHT = np.array([0.3, 0.3, 0.25, 0.15])
+_OVERTONE = 0.4
+"""Prior of the yearly wave: normal parts whose standard deviation has the chances SWING_WEIGHT of being each of
+SWING_GRID (none, slight, strong, very strong); two turns a year have _OVERTONE of it. Estimates, no source."""
+_LEVEL_SD = 2.0
+_MOST_DAYS = 600
+_STEP_DAYS = 0.25
+_LONGEST_DAYS = 300.0
+
+
+@dataclass(frozen=True)
+class Level:
+    """Draws of what all kinds share. level: shape (n_draws,), mean over the year and over bursts; swing: (n_draws, 4);
+    burst: (n_draws,), variance of the weekly factor.
+    """
+
+    level: np.ndarray
+    swing: np.ndarray
+    burst: np.ndarray
+
+
+def waves(day_of_year: np.ndarray) -> np.ndarray:
+    """cos and sin of one and of two turns a year, shape (..., 4)."""
+    angle = 2 * np.pi * np.asarray(day_of_year)[..., None] / YEAR_DAYS
+    return np.concatenate([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=-1)
+
+
+def mean_season(swing: np.ndarray) -> np.ndarray:
+    """Mean over the year of exp(swing . waves), shape (n_draws,)."""
+    return np.exp(swing @ waves(np.arange(24) * YEAR_DAYS / 24).T).mean(axis=1)
+
+
+def season(swing: np.ndarray, day_of_year: np.ndarray) -> np.ndarray:
+    """Arrivals on a day of the year over their mean over the year, shape (n_draws, len(day_of_year))."""
+    return np.exp(swing @ waves(day_of_year).T) / mean_season(swing)[:, None]
+
+
+def learn_days(
+    counts: np.ndarray, known: np.ndarray, day_of_year: float, swings: bool, n_draws: int, seed: int
+) -> Level:
+    """Draw level, swing and burst from arrivals by the day.
+
+    counts, known: shape (n_days,), arrivals of each day and the part of it that is on record; day_of_year: of the
+    first day. swings: whether a yearly swing is to be learnt. Where in the week a burst begins is not known: the seven
+    ways to cut the days into weeks are weighed by their evidence.
+    """
+    prior = np.diag([_LEVEL_SD**-2.0, *_swing_precision(SWING_GRID[-1])])
+    centre = np.array([np.log((counts.sum() + 0.5) / known.sum()), 0, 0, 0, 0])
+    day = np.arange(len(counts))
+    fits = []
+    for first in range(WEEK_DAYS):
+        week = (day + first) // WEEK_DAYS
+        days, came = np.bincount(week, known), np.bincount(week, counts)
+        middle = day_of_year + 0.5 + np.bincount(week, day) / np.maximum(np.bincount(week), 1)
+        own = days > 0
+        design = np.column_stack([np.ones(own.sum()), waves(middle[own])])
+        start = centre
+        for v in BURST_GRID:
+            fits.append(_laplace(came[own], days[own], design, v, start, centre, prior))
+            start = fits[-1].middle + centre
+    drawn, _, burst = _draw(fits, swings, n_draws, seed)
+    swing = drawn[:, 1:] * swings
+    return Level(np.exp(centre[0] + drawn[:, 0]) * mean_season(swing), swing, burst)
+
+
+def _swing_precision(sd: float) -> np.ndarray:
+    return np.array([sd, sd, _OVERTONE * sd, _OVERTONE * sd]) ** -2.0
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """A normal posterior under the widest swing: middle (5,) off the prior's centre, precision (5, 5), log evidence."""
+
+    middle: np.ndarray
+    precision: np.ndarray
+    evidence: float
+
+
+def _draw(fits: list[_Fit], swings: bool, n_draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Draw parameters (n_draws, 5), with mean and deviation of the first (2, n_draws), and v (n_draws,).
+
+    fits: v within each way.
+
+    The posterior under a narrower prior of the swing follows from that under the widest without fitting again.
+    """
+    middle, precision = np.stack([f.middle for f in fits]), np.stack([f.precision for f in fits])
+    evidence = np.array([f.evidence for f in fits])
+    pull = (precision @ middle[:, :, None])[:, :, 0]
+    kinds = []
+    for sd, weight in zip(SWING_GRID, SWING_WEIGHT) if swings else [(SWING_GRID[0], 1.0)]:
+        own = precision + np.diag([0, *(_swing_precision(sd) - _swing_precision(SWING_GRID[-1]))])
+        place = np.linalg.solve(own, pull[:, :, None])[:, :, 0]
+        gain = (place * pull).sum(axis=1) - (middle * pull).sum(axis=1)
+        lost = np.linalg.slogdet(own)[1] - np.log(_swing_precision(sd)).sum()
+        kinds.append((place, own, evidence + np.log(weight) + (gain - lost) / 2))
+    place, own = (np.concatenate([kind[i] for kind in kinds]) for i in (0, 1))
+    weight = np.concatenate([kind[2] for kind in kinds]).reshape(-1, len(BURST_GRID))
+    which, burst = _draw_burst(weight, n_draws, seed)
+    z = np.column_stack([even_normals(seed, f"arrivals/{i}", n_draws) for i in range(5)])
+    root = np.linalg.cholesky(np.linalg.inv(own))
+    level = np.stack([place[which, 0], root[which, 0, 0]])
+    return place[which] + np.einsum("pij,pj->pi", root[which], z), level, burst
+
+
+def _draw_burst(evidence: np.ndarray, n_draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Fit and variance of each draw, from log evidence of shape (n_ways, len(BURST_GRID)) and the prior of v."""
+    upper = np.append((BURST_GRID[1:] + BURST_GRID[:-1]) / 2, BURST_GRID[-1])
+    upper[0] = 0.0
+    lower = np.concatenate([[0.0], upper[:-1]])
+    prior = (1 - BURST_NONE) * (np.exp(-lower / BURST_MEAN) - np.exp(-upper / BURST_MEAN))
+    prior[0] = BURST_NONE
+    weight = (np.exp(evidence - evidence.max()) * prior).T.ravel()
+    weight /= weight.sum()
+    total = np.cumsum(weight)
+    u = even_uniforms(seed, "burst", n_draws)[:, 0]
+    place = np.minimum(np.searchsorted(total, u), len(total) - 1)
+    within = (u - np.concatenate([[0.0], total])[place]) / np.maximum(weight[place], 1e-12)
+    cell, way = np.divmod(place, len(evidence))
+    v = lower[cell] + within.clip(0, 1) * (upper - lower)[cell]
+    return way * len(BURST_GRID) + cell, v
+
+
+def _laplace(
+    counts: np.ndarray,
+    days: np.ndarray,
+    design: np.ndarray,
+    v: float,
+    start: np.ndarray,
+    centre: np.ndarray,
+    prior: np.ndarray,
+) -> _Fit:
+    """Negative binomial regression (Poisson where v = 0) with a normal prior about `centre`: Laplace approximation."""
+    from scipy.special import gammaln, xlogy
+
+    beta = start.copy()
+    for _ in range(60):
+        mean = days * np.exp(np.clip(design @ beta, -30, 30))
+        slope = design.T @ ((counts - mean) / (1 + v * mean)) - prior @ (beta - centre)
+        bend = design.T @ ((mean / (1 + v * mean))[:, None] * design) + prior
+        step = np.linalg.solve(bend, slope)
+        beta = beta + np.clip(step, -2, 2)
+        if np.abs(step).max() < 1e-6:
+            break
+    mean = days * np.exp(np.clip(design @ beta, -30, 30))
+    fit = xlogy(counts, mean) - mean
+    if v > 0:
+        fit = gammaln(counts + 1 / v) - gammaln(1 / v) + xlogy(counts, v * mean) - (counts + 1 / v) * np.log1p(v * mean)
+    away = beta - centre
+    return _Fit(away, bend, float(fit.sum() - away @ prior @ away / 2))
+
+
+@dataclass(frozen=True)
+class CountedLevel:
+    """What daily counts say. independent_days: days that would say as much if no airway stayed from one to the next.
+
+    factor: shape (n_draws,), mean 1, what bursts and swing leave unsure of the level; swing, burst as in Level.
+    """
+
+    independent_days: float
+    factor: np.ndarray
+    swing: np.ndarray
+    burst: np.ndarray
+
+
+def learn_counts(
+    total: np.ndarray, day: np.ndarray, day_of_year: float, law: StayLaw, swings: bool, n_draws: int, seed: int
+) -> CountedLevel:
+    """Learn from airways in place, all kinds together, day by day.
+
+    total: shape (n_days,), counts; day: which day each is of. law: the stay (its first draw is used). Mean, variance
+    and correlation in time are those of a unit without limit (M/G/infinity) whose arrivals come in bursts: covariance
+    m r(k) + v m^2 b(k), r the chance that one present is there k days later, b the like for the weekly factor. Normal
+    approximation, generalised least squares, evidence for each v.
+    """
+    keep = slice(None, None, max(int(np.ceil(len(total) / _MOST_DAYS)), 1))
+    every, total, day = float(total.mean()), total[keep].astype(float), day[keep]
+    alone, shared = _correlation(law, int(day.max() - day.min()) + 1)
+    lag = np.abs(day[:, None] - day[None, :]).astype(int)
+    alone, shared = alone[lag], shared[lag]
+    independent = float(np.linalg.solve(alone, np.ones(len(day))).sum())
+    mean = max(every, 0.5 / independent)
+    design = mean * np.column_stack([np.ones(len(day)), _filtered(waves(day_of_year + day), _gain(law))])
+    prior = np.diag([1e-6, *_swing_precision(SWING_GRID[-1])])
+    fits = [_least_squares(total, design, mean * alone + v * mean**2 * shared, prior) for v in BURST_GRID]
+    drawn, (middle, spread), burst = _draw(fits, swings, n_draws, seed)
+    # What counting alone leaves open comes with the kinds: here only what bursts and swing add to it.
+    more = np.sqrt(np.maximum(spread**2 - 1 / (mean * independent), 0.0)) / spread
+    factor = np.maximum(middle + more * (drawn[:, 0] - middle), 0.05) * mean / max(every, 1e-9)
+    return CountedLevel(independent, factor, drawn[:, 1:] * swings, burst)
+
+
+def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: np.ndarray) -> _Fit:
+    """y = design b + normal error of covariance `cover`, prior precision on b."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    factor = cho_factor(cover + 1e-9 * np.eye(len(y)), lower=True)
+    weighted = cho_solve(factor, np.column_stack([design, y]))
+    bend = design.T @ weighted[:, :-1] + prior
+    beta = np.linalg.solve(bend, design.T @ weighted[:, -1])
+    explained = float(y @ weighted[:, -1] - beta @ bend @ beta)
+    return _Fit(beta, bend, float(-np.log(np.diag(factor[0])).sum() - explained / 2))
+
+
+def _correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
+    """r(k) and b(k) of `learn_counts` for lags of 0..n_days-1 days, each shape (n_days,)."""
+    one = np.zeros(1, dtype=np.int64)
+    lags = np.arange(n_days, dtype=float)
+    alone = 1.0 - law.area(one, lags) / law.mean[0]
+    half = np.arange(0.0, _LONGEST_DAYS, _STEP_DAYS) + _STEP_DAYS / 2
+    alive = law.survival(one, half)
+    size = 2 * len(half)
+    overlap = np.fft.irfft(np.abs(np.fft.rfft(alive, size)) ** 2, size) * _STEP_DAYS
+    both = np.concatenate([overlap[len(half) : 0 : -1], overlap[: len(half)]])
+    apart = (np.arange(len(both)) - len(half)) * _STEP_DAYS
+    same_week = np.maximum(1 - np.abs(lags[:, None] - apart[None, :]) / WEEK_DAYS, 0.0)
+    shared = same_week @ both * _STEP_DAYS / law.mean[0] ** 2
+    return alone, shared
+
+
+def _gain(law: StayLaw) -> np.ndarray:
+    """How one and two turns a year in arrivals show in the airways in place: complex, shape (2,)."""
+    age = np.arange(0.0, _LONGEST_DAYS, _STEP_DAYS) + _STEP_DAYS / 2
+    turn = np.exp(-2j * np.pi * np.array([[1.0], [2.0]]) * age / YEAR_DAYS)
+    alive = law.survival(np.zeros(1, dtype=np.int64), age)
+    return (turn @ alive) / alive.sum()
+
+
+def _filtered(wave: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    """Waves of arrivals as they show in the airways in place, shape (n_days, 4)."""
+    whole = np.stack([wave[:, 0] + 1j * wave[:, 1], wave[:, 2] + 1j * wave[:, 3]], axis=1) * gain
+    return np.column_stack([whole[:, 0].real, whole[:, 0].imag, whole[:, 1].real, whole[:, 1].imag])

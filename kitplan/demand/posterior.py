@@ -1,0 +1,387 @@
+"""What is not known about a unit, as equally likely draws: arrivals, stays, and how often airways are re-secured.
+
+Everything that predicts takes these draws first and then what chance does with them (the predictive distribution of
+demand in place of an estimated one: Prak & Teunter, Int J Forecasting 2019;35:224).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from kitplan.demand.arrivals import YEAR_DAYS, learn_counts, learn_days
+from kitplan.demand.even_draws import even_uniforms
+from kitplan.demand.resecure import hazard_factors, rate_ratios
+from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
+from kitplan.read.values import Census, Unit
+
+DRAWS = 1000
+"""Parameter draws kept; scenarios to plan on use one half of them, scenarios to verify on the other."""
+GUESS_STAY_DAYS = 5.0
+"""Weighed like one end where no airway has left yet; children's units have a median near 4 days [S]."""
+_KIND_ARRIVALS = 0.5
+"""Arrivals that the prior is worth, all kinds together (Perks, J Inst Actuar 1947;73:285, from memory)."""
+_FULLEST = 0.9
+"""Mean share of beds taken is held to be no more: a fuller unit would have opened beds (a choice)."""
+_CLOSED_AT = 25.0
+"""A stretch without arrivals in which so many were to be expected was not a stretch like others."""
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Equally likely draws of what is not known; n_draws rows, n_strata columns.
+
+    arrivals: (n_draws, n_strata), a day, mean over the year and over bursts. swing: (n_draws, 4), see
+    `arrivals.season`. burst: (n_draws,), variance of the factor that all arrivals of a week share. stays: the law of
+    the stay; a stay of stratum g is stay_factor[:, g] times one drawn from it. rate: (n_draws, n_strata), re-secures a
+    day over those that Unit.frequency makes; hazard: the factor on its hazards that brings them there. fixed:
+    (n_strata,), airways that neither come nor go. beds: most airways at one time, None for no limit. knowledge:
+    sentences for a person, what it rests on.
+    """
+
+    arrivals: np.ndarray
+    swing: np.ndarray
+    burst: np.ndarray
+    stays: StayLaw
+    stay_factor: np.ndarray
+    rate: np.ndarray
+    hazard: np.ndarray
+    fixed: np.ndarray
+    beds: int | None = None
+    knowledge: tuple[str, ...] = ()
+
+    @property
+    def n_draws(self) -> int:
+        return len(self.arrivals)
+
+    @property
+    def mean_stays(self) -> np.ndarray:
+        """Mean stay by draw and stratum, days."""
+        return self.stays.mean[:, None] * self.stay_factor
+
+    @property
+    def mean_airways(self) -> np.ndarray:
+        """Airways in place on the mean of all days, by stratum."""
+        return (self.arrivals * self.mean_stays * self.bedded[:, None]).mean(axis=0) + self.fixed
+
+    @property
+    def bedded(self) -> np.ndarray:
+        """Share of arrivals that find a bed, by draw, (n_draws,)."""
+        if self.beds is None:
+            return np.ones(self.n_draws)
+        return 1.0 - loss((self.arrivals * self.mean_stays).sum(axis=1), self.beds)
+
+    def take(self, rows: np.ndarray) -> Posterior:
+        """The draws `rows` alone."""
+        return replace(
+            self, arrivals=self.arrivals[rows], swing=self.swing[rows], burst=self.burst[rows],
+            stays=self.stays.take(rows), stay_factor=self.stay_factor[rows], rate=self.rate[rows],
+            hazard=self.hazard[rows],
+        )
+
+    def of_stream(self, stream: str) -> Posterior:
+        """The half of the draws that a stream of scenarios uses: plans and what they are verified on never share."""
+        return self.take(np.arange(0 if stream.startswith("plan") else 1, self.n_draws, 2))
+
+    def without_doubt(self, part: str) -> Posterior:
+        """As if one thing were known: "arrivals" (swing and bursts stay), "stays" or "rate", each at its mean."""
+        if part == "arrivals":
+            return replace(
+                self, arrivals=_at_mean(self.arrivals), swing=_at_mean(self.swing), burst=_at_mean(self.burst)
+            )
+        if part == "stays":
+            return replace(self, stays=self.stays.known(), stay_factor=_at_mean(self.stay_factor))
+        if part == "rate":
+            return replace(self, rate=_at_mean(self.rate), hazard=_at_mean(self.hazard))
+        raise ValueError(f"part must be 'arrivals', 'stays' or 'rate', not {part!r}")
+
+
+def loss(offered: np.ndarray, beds: int) -> np.ndarray:
+    """Share of arrivals that find every bed taken, airways `offered` without the limit: Erlang's loss formula B."""
+    share = np.ones_like(offered)
+    for k in range(1, beds + 1):
+        share = offered * share / (k + offered * share)
+    return share
+
+
+def _offered(carried: np.ndarray, beds: int) -> np.ndarray:
+    """Airways that would be there without the limit, where `carried` are there with it (n,)."""
+    grid = np.linspace(1e-6, 2.0 * beds, 400)
+    there = grid * (1 - loss(grid, beds))
+    return np.interp(np.minimum(carried, _FULLEST * beds), there, grid)
+
+
+def _at_mean(draws: np.ndarray) -> np.ndarray:
+    return np.broadcast_to(draws.mean(axis=0), draws.shape).copy()
+
+
+class _Known:
+    """A unit as the posterior sees it: two that differ in anything else are the same, and are fitted once."""
+
+    def __init__(self, unit: Unit) -> None:
+        self.unit = unit
+        self.parts = (unit.census, unit.frequency, unit.doubt, unit.strata)
+        self.numbers = (unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day)
+
+    def __hash__(self) -> int:
+        return hash((*map(id, self.parts), *self.numbers))
+
+    def __eq__(self, other: object) -> bool:
+        same = isinstance(other, _Known) and all(a is b for a, b in zip(self.parts, other.parts))
+        return same and isinstance(other, _Known) and self.numbers == other.numbers
+
+
+def fit_posterior(unit: Unit) -> Posterior:
+    """Learn what the census, the log and the unit's own statements say; remembered for the last few units."""
+    return _fit(_Known(unit))
+
+
+@lru_cache(maxsize=8)
+def _fit(known: _Known) -> Posterior:
+    unit = known.unit
+    census, seed = unit.census, unit.planning.seed
+    if census.shape == "stays" and len(census.rows):
+        fitted = _from_stays(unit, seed)
+    elif census.mean_stay_days or census.shape == "counts":
+        fitted = _from_counts(unit, seed)
+    else:
+        fitted = _in_place(unit, _counted(census, unit.n_strata)[0].mean(axis=0))
+    fitted = _with_expected(unit, fitted)
+    ratio = rate_ratios(unit, DRAWS)
+    fitted = replace(fitted, rate=ratio, hazard=hazard_factors(unit, ratio), beds=unit.bedside.beds)
+    if fitted.beds is None or fitted.arrivals.max() <= 0:
+        return fitted
+    carried = (fitted.arrivals * fitted.mean_stays).sum(axis=1)
+    return replace(fitted, arrivals=fitted.arrivals * (_offered(carried, fitted.beds) / carried)[:, None])
+
+
+def _in_place(unit: Unit, counts: np.ndarray) -> Posterior:
+    """Airways that neither come nor go: nothing to predict but their re-secures."""
+    none = np.zeros((DRAWS, unit.n_strata))
+    law = StayLaw(np.zeros(1), np.full((DRAWS, 1), 1e-6))
+    said = "No mean stay is known: the airways counted are taken to stay for good, and none arrives."
+    ones, still = np.ones_like(none), np.zeros(DRAWS)
+    return Posterior(none, np.zeros((DRAWS, 4)), still, law, ones, ones, ones, counts, None, (said,))
+
+
+def _with_expected(unit: Unit, fitted: Posterior) -> Posterior:
+    """Add the strata of `[[expect]]` with the mean that the unit states."""
+    more = unit.census.expected
+    if not len(more):
+        return fitted
+    mean = np.bincount(more["stratum"], weights=more["mean_airways"], minlength=unit.n_strata)
+    if (fitted.arrivals.max() <= 0) and not unit.census.mean_stay_days:
+        return replace(fitted, fixed=fitted.fixed + mean)
+    return replace(fitted, arrivals=fitted.arrivals + mean / fitted.mean_stays)
+
+
+def swing_told(span_days: float) -> bool:
+    """Whether a history of so many days can tell of a yearly swing: it holds every season."""
+    return span_days >= YEAR_DAYS - 10
+
+
+def day_of_year(unit: Unit) -> float:
+    """Day of the year (0 on 1 January) on which the census begins; 0 where it has no date."""
+    first = unit.census.first_day
+    return 0.0 if first is None else float(first.timetuple().tm_yday - 1)
+
+
+# -- a list of stays ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _List:
+    """Stays of a list from the day on which it is complete: days since the census began; ended: False while going on.
+
+    factor: how much longer airways of a kind stay, draws (n_draws, n_strata) and their mean (n_strata,).
+    """
+
+    stratum: np.ndarray
+    start: np.ndarray
+    days: np.ndarray
+    ended: np.ndarray
+    first: float
+    close: float
+    factor_draws: np.ndarray
+    factor: np.ndarray
+
+
+def _stay_list(unit: Unit, seed: int) -> _List:
+    census, rows = unit.census, unit.census.rows
+    stratum, start = rows["stratum"].to_numpy(np.int64), rows["start"].to_numpy(float)
+    close = _close(census)
+    ended = rows["end"].notna().to_numpy()
+    end = np.where(ended, rows["end"].to_numpy(float), close)
+    first = _complete_from(start, end, close)
+    own = start >= first
+    stratum, start, days, ended = stratum[own], start[own], (end - start)[own], ended[own]
+    return _List(stratum, start, days, ended, first, close, *_stay_factors(stratum, days, ended, unit.n_strata, seed))
+
+
+def own_stays(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
+    """Kaplan-Meier of the unit's own stays, kinds brought to one scale: (days, chance of ending then); none: empty."""
+    if unit.census.shape != "stays" or not len(unit.census.rows):
+        return np.zeros(0), np.zeros(0)
+    found = _stay_list(unit, unit.planning.seed)
+    times, which = np.unique((found.days / found.factor[found.stratum]).round(9), return_inverse=True)
+    ended = np.bincount(which, weights=found.ended)
+    at_risk = np.bincount(which)[::-1].cumsum()[::-1]
+    alive = np.concatenate([[1.0], np.cumprod(1 - ended / at_risk)])
+    return times, -np.diff(alive)
+
+
+def _from_stays(unit: Unit, seed: int) -> Posterior:
+    census, found = unit.census, _stay_list(unit, seed)
+    stratum, start, ended, first, close = found.stratum, found.start, found.ended, found.first, found.close
+    guess = census.mean_stay_days or GUESS_STAY_DAYS
+    law = learn_stays(found.days / found.factor[stratum], ended, guess, DRAWS, seed)
+    known, notes = _days_on_record(census, start, first, close)
+    begin = np.floor(first)
+    day = np.minimum((start - begin).astype(int), len(known) - 1)
+    counts = np.bincount(day, weights=known[day] > 0, minlength=len(known))
+    level = learn_days(
+        counts, known, day_of_year(unit) + begin, swing_told(close - first), DRAWS, seed
+    )
+    mix = _kinds(np.bincount(stratum, minlength=unit.n_strata), unit, seed)
+    arrivals = level.level[:, None] * mix / mix.sum(axis=1, keepdims=True)
+    none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
+    told = (f"Arrivals and stays: {len(start):,} airways of the list, {int(ended.sum()):,} of them ended.", *notes)
+    return Posterior(arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told)
+
+
+def _close(census: Census) -> float:
+    """End of the last day of the census, days since its first."""
+    if census.first_day is None or census.last_day is None:
+        return float(np.nanmax(census.rows[["start", "end"]].to_numpy(float))) + 1.0
+    return (census.last_day - census.first_day).days + 1.0
+
+
+def _complete_from(start: np.ndarray, end: np.ndarray, close: float) -> float:
+    """Day from which the list has every arrival: its first days may lack those who had left before it was drawn up."""
+    first = float(np.floor(start.min()))
+    warm = min(float(np.quantile(end - start, 0.9)), 0.25 * (close - first))
+    early, later = (start < first + warm).mean(), warm / max(close - first, 1e-9)
+    return first + np.ceil(warm) if early < 0.5 * later else first
+
+
+def _days_on_record(census: Census, start: np.ndarray, first: float, close: float) -> tuple[np.ndarray, list[str]]:
+    """Share of each day that is on record, and what was left out: unknown days, and stretches without any arrival."""
+    known = np.ones(int(np.ceil(close - np.floor(first))))
+    known[0] = np.floor(first) + 1 - first
+    for day in census.unknown_days:
+        if 0 <= day - int(first) < len(known):
+            known[day - int(first)] = 0.0
+    marks = np.concatenate([[first], np.sort(start), [close]])
+    gap = np.diff(marks)
+    pace = len(start) / max(float(known.sum()), 1.0)
+    notes = []
+    for k in np.flatnonzero((gap * pace > _CLOSED_AT) & (gap >= 14)):
+        low, high = int(np.ceil(marks[k] - np.floor(first))), int(np.floor(marks[k + 1] - np.floor(first)))
+        known[low:high] = 0.0
+        notes.append(f"No airway came in {high - low} days on end: taken as closed and left out of the arrivals.")
+    return known, notes
+
+
+def _stay_factors(
+    stratum: np.ndarray, days: np.ndarray, ended: np.ndarray, n_strata: int, seed: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """How much longer airways of a kind stay than others: draws (n_draws, n_strata), and their mean; partly pooled."""
+    from kitplan.demand.partial_pooling import pool_rates
+
+    ends = np.bincount(stratum[ended], minlength=n_strata).astype(float)
+    exposure = np.bincount(stratum, weights=days, minlength=n_strata)
+    seen = exposure > 0
+    if seen.sum() < 2 or ends.sum() < 2:
+        return np.ones((DRAWS, n_strata)), np.ones(n_strata)
+    mean = exposure.sum() / ends.sum()
+    spread = max(float(days[ended].var()) / mean**2, 0.3)
+    pooled = pool_rates(ends, exposure, spread)
+    draws = 1.0 / np.maximum(pooled.draw(DRAWS, np.random.default_rng([seed, 31])), 1e-9)
+    share = np.bincount(stratum, minlength=n_strata) / len(stratum)
+    draws = np.where(seen, draws / (draws @ share)[:, None], 1.0)
+    return draws, draws.mean(axis=0)
+
+
+def _kinds(counts: np.ndarray, unit: Unit, seed: int) -> np.ndarray:
+    """Gamma draws of how many of each kind come, (n_draws, n_strata), from counts of independent airways.
+
+    A kind that is only expected comes as the unit states, and not from here.
+    """
+    from scipy.special import gammaincinv
+
+    of_census = (counts > 0) | ~np.isin(np.arange(len(counts)), unit.census.expected["stratum"])
+    shape = counts + _KIND_ARRIVALS / max(int(of_census.sum()), 1)
+    drawn = gammaincinv(shape, even_uniforms(seed, "kinds", DRAWS, len(counts)))
+    return np.where(of_census, drawn, 0.0)
+
+
+def census_means(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
+    """What the census shows, by stratum: mean airways in place and mean arrivals a day, each (n_strata,).
+
+    Expected strata as the unit states them. Without a stay that is stated or seen to end nobody arrives.
+    """
+    census = unit.census
+    stay = census.mean_stay_days
+    arrivals = np.zeros(unit.n_strata)
+    if census.shape == "stays" and len(census.rows):
+        found = _stay_list(unit, unit.planning.seed)
+        known, _ = _days_on_record(census, found.start, found.first, found.close)
+        arrivals = np.bincount(found.stratum, minlength=unit.n_strata) / max(float(known.sum()), 1e-9)
+        within = np.minimum(found.start + found.days, found.close) - found.start
+        mean = np.bincount(found.stratum, weights=within, minlength=unit.n_strata) / max(float(known.sum()), 1e-9)
+        stay = stay or float(found.days.sum() / max(found.ended.sum(), 1))
+    else:
+        mean = _counted(census, unit.n_strata)[0].mean(axis=0)
+        arrivals = mean / stay if stay else arrivals
+    more = census.expected
+    stated = np.bincount(more["stratum"], weights=more["mean_airways"], minlength=unit.n_strata)
+    return mean + stated, arrivals + (stated / stay if stay else 0.0)
+
+
+# -- daily counts, or one day's ---------------------------------------------------------------------------------------
+
+
+def _counted(census: Census, n_strata: int) -> tuple[np.ndarray, np.ndarray]:
+    """Counts of the known days, (n_days, n_strata), and which day each is, days since the first."""
+    rows = census.rows
+    day = rows["day"].to_numpy(int) if "day" in rows else np.zeros(len(rows), int)
+    n_days = int(day.max(initial=0)) + 1
+    if census.first_day is not None and census.last_day is not None:
+        n_days = max(n_days, (census.last_day - census.first_day).days + 1)
+    counts = np.zeros((n_days, n_strata))
+    np.add.at(counts, (day, rows["stratum"].to_numpy(int)), rows["airways"].to_numpy(float))
+    known = np.setdiff1d(np.arange(n_days), census.unknown_days)
+    return counts[known], known
+
+
+def _from_counts(unit: Unit, seed: int) -> Posterior:
+    census = unit.census
+    counts, day = _counted(census, unit.n_strata)
+    if not census.mean_stay_days or not counts.any():
+        return _in_place(unit, counts.mean(axis=0))
+    law = _stated_stays(unit, seed)
+    middle = StayLaw(law.edges, np.exp(np.log(law.hazard).mean(axis=0, keepdims=True)))
+    level = learn_counts(
+        counts.sum(axis=1), day, day_of_year(unit) + 0.5, middle, swing_told(float(day.max() - day.min())), DRAWS, seed
+    )
+    mean = counts.mean(axis=0)
+    airways = _kinds(mean * level.independent_days, unit, seed) / level.independent_days * level.factor[:, None]
+    arrivals = airways / law.mean[:, None]
+    none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
+    days = f"{len(day):,} day{'s' * (len(day) > 1)}"
+    told = f"Arrivals: airways counted on {days}, and the mean stay that the unit states."
+    return Posterior(arrivals, level.swing, level.burst, law, ones, ones, ones, none, None, (told,))
+
+
+def _stated_stays(unit: Unit, seed: int) -> StayLaw:
+    """The log-normal stay that the unit states, with the ranges that it gives."""
+    census, doubt = unit.census, unit.doubt
+    assert census.mean_stay_days
+    mean, log_sd = np.full(DRAWS, census.mean_stay_days), np.full(DRAWS, census.stay_log_sd)
+    if doubt.mean_stay_range is not None:
+        mean = range_draws(*doubt.mean_stay_range, DRAWS, seed, "mean stay")
+    if doubt.stay_log_sd_range is not None:
+        log_sd = range_draws(*doubt.stay_log_sd_range, DRAWS, seed, "spread of stays")
+    return log_normal_stays(mean, log_sd)
