@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib
 import os
-import sys
 
 import click
 
@@ -83,4 +82,4 @@ def _one_thread_each() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

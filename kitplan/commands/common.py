@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from kitplan.interruptions import SENTENCE
+
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
 
@@ -24,9 +26,23 @@ PART_WORDS = {"training": "the class", "audit": "the audit of today's par levels
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-unit_argument = click.argument("unit_path", metavar="UNIT", type=click.Path(path_type=Path))
+
+
+class GivenPath(click.Path):
+    """A path that was given: an empty text is a slip, and does not mean the folder where one happens to be."""
+
+    def __init__(self, **checks: bool) -> None:
+        super().__init__(path_type=Path, **checks)  # type: ignore[arg-type]
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not os.fspath(value):
+            self.fail("it is empty. Name the folder or the file; a point means the folder where you are.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+unit_argument = click.argument("unit_path", metavar="UNIT", type=GivenPath())
 out_option = click.option(
-    "--out", metavar="DIR", type=click.Path(path_type=Path, file_okay=False), default=None,
+    "--out", metavar="DIR", type=GivenPath(file_okay=False), default=None,
     help="Where to write.  [default: UNIT/plan]",
 )
 seed_option = click.option(
@@ -131,10 +147,8 @@ def run_safely() -> Iterator[None]:
     except UnsafePlan as error:
         _end(f"Not a safe plan: {error}", EXIT_UNSAFE)
     except KeyboardInterrupt:
-        _end("Stopped. Nothing was written that was not already complete.", EXIT_INTERRUPTED)
+        _end(SENTENCE, EXIT_INTERRUPTED)
     except OSError as error:
-        if error.errno == errno.EPIPE:
-            raise
         _end(_file_sentence(error), EXIT_INPUT)
     except MemoryError:
         _end("Out of memory: close other programs, or give a shorter census.", EXIT_INPUT)

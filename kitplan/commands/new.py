@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import run_safely
+from kitplan.commands.common import GivenPath, run_safely
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path), required=False)
+@click.argument("folder", type=GivenPath(), required=False)
 @click.option("--sample", metavar="NAME", help="Copy this invented sample instead of a blank unit.")
 @click.option("--list", "list_samples", is_flag=True, help="List the samples and stop.")
 @run_safely()

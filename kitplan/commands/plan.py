@@ -10,6 +10,7 @@ import click
 
 from kitplan.commands.common import (
     EXIT_UNSAFE,
+    GivenPath,
     fault_lines,
     load,
     out_folder,
@@ -28,7 +29,7 @@ readiness_option = click.option(
 )
 
 learnt_option = click.option(
-    "--learnt", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), default=None,
+    "--learnt", metavar="FILE", type=GivenPath(dir_okay=False), default=None,
     help="Plan on the re-secure model that `kitplan rates` learnt: its resecure_learnt.toml.",
 )
 

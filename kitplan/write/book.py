@@ -4,9 +4,8 @@ A part writes its sheets with these helpers and needs to know nothing of styles:
 
     page = book.page("Kits", "Which kit serves which airway", widths=(14, 40, 10, 12))
     page.title("Bedside kits", "Build the number in the last column for the week ahead.")
-    page.header(("Design", "Description", "Items", f"Value ({book.currency})"))
-    for row in contents.itertuples():
-        page.row((row.design, row.description, row.items, row.value), ("text", "wrap", "whole", "money"))
+    page.table(contents, (("Design", "text", "design"), ("Description", "wrap", "description"),
+                          ("Items", "whole", "items"), (f"Value ({book.currency})", "money", "value")), freeze=True)
     page.total(("Total", None, None, 120.0), ("text", "text", "whole", "money"))
 
 The header row is frozen and repeated on every printed page. Kinds of cell: text, wrap (long text), strong, large and
@@ -25,11 +24,14 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from xlsxwriter import Workbook
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 FONT = "Arial"
 POINTS_A_LINE = 13.5
@@ -177,6 +179,18 @@ class Page:
             self._repeats = True
             self.sheet.repeat_rows((titles_from or row) - 1, row - 1)
         return row
+
+    def table(self, frame: DataFrame, columns: Sequence[tuple[str, str, str]], *, freeze: bool = False,
+              frozen_columns: int = 0) -> tuple[int, int]:
+        """A header and a line for each row of a frame; return the first and the last row number.
+
+        columns: heading, kind of cell, column of the frame ("" for cells to be written in on paper).
+        """
+        headings, kinds, names = zip(*columns)
+        first = self.header(headings, kinds, freeze=freeze, frozen_columns=frozen_columns) + 1
+        for row in frame.to_dict("records"):
+            self.row([row[name] if name else None for name in names], kinds)
+        return first, self.next_row - 1
 
     def row(self, values: Sequence[Any], kinds: Sequence[str], least_points: float = 0.0) -> int:
         """One line of a table, as high as its text needs and at least `least_points`; return its row number."""

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
+from kitplan.interruptions import until_complete
 from kitplan.write import replace_folder
 
 Content = bytes | Callable[[], bytes]
@@ -81,6 +82,9 @@ def check_target(folder: Path, names: Iterable[str]) -> None:
         if path.is_dir():
             raise OutputError(errno.EEXIST, f"is a folder where the file {name} belongs", path)
         for above in path.relative_to(folder).parents:
+            if above.parts and (folder / above).is_symlink():
+                raise OutputError(errno.ELOOP, "is a link to another place", folder / above,
+                                  "Remove the link: what is written belongs in the folder itself.")
             if (folder / above).exists() and not (folder / above).is_dir():
                 raise OutputError(errno.ENOTDIR, "is a file where a folder belongs", folder / above)
         _refuse_if_open(path)
@@ -115,7 +119,7 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: b
     folder = folder.resolve()
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with _one_writer_at_a_time(folder.parent):
+        with _one_writer_at_a_time(folder.parent), until_complete():
             replace_folder.recover(folder)
             return _write_locked(folder, contents, remove_stale)
     except OutputError:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands.common import (
+    GivenPath,
     load,
     out_option,
     printable,
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 
 
 @click.command("compare")
-@click.argument("unit_a", metavar="A", type=click.Path(path_type=Path))
-@click.argument("unit_b", metavar="B", type=click.Path(path_type=Path))
+@click.argument("unit_a", metavar="A", type=GivenPath())
+@click.argument("unit_b", metavar="B", type=GivenPath())
 @out_option
 @seed_option
 @run_safely()

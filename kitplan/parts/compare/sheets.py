@@ -26,9 +26,7 @@ _KIND = {
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Compared."""
     comparison: Comparison = plan.comparison
-    page = book.page(
-        TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 13, 13)
-    )
+    page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 13, 13))
     page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.")
     for sentence in comparison.sentences():
         page.spread(sentence, "lead")
@@ -44,51 +42,29 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _causes(page: Page, comparison: Comparison, currency: str) -> None:
-    kinds = ("text", "money", "number", "money", "litres")
-    page.header(
-        (f"Cause ({currency})", "Money a month", "Re-secures a month", "Stock at par", "Litres at par"),
-        kinds,
-        freeze=False,
-    )
-    rows = [
-        page.row((row.cause, row.monthly_value, row.re_secures, row.par_value, row.par_litres), kinds)
-        for row in comparison.causes.itertuples()
-    ]
+    rows = page.table(comparison.causes, (
+        (f"Cause ({currency})", "text", "cause"), ("Money a month", "money", "monthly_value"),
+        ("Re-secures a month", "number", "re_secures"), ("Stock at par", "money", "par_value"),
+        ("Litres at par", "litres", "par_litres"),
+    ))
     sums = comparison.causes[["monthly_value", "re_secures", "par_value", "par_litres"]].sum(min_count=1)
-    page.total(("All causes together", *(float(v) for v in sums)), kinds)
+    page.total(("All causes together", *(float(v) for v in sums)), ("text", "money", "number", "money", "litres"))
     page.spread(
         "Each cause is the step it makes on the way from A to B, in this order; together they are the whole "
         "difference. In another order, what two causes do only together would stand elsewhere.",
         "note",
     )
     page.new_printed_page()
-    causes = (1, rows[0], rows[-1])
-    chart = bar_chart(
-        page, [Line("Money a month", causes, (2, rows[0], rows[-1]))], "Cause", f"B less A ({currency})"
-    )
-    place(page, chart, rows=16)
+    line = Line("Money a month", (1, *rows), (2, *rows))
+    place(page, bar_chart(page, [line], "Cause", f"B less A ({currency})"), rows=16)
 
 
 def _items(page: Page, comparison: Comparison, currency: str) -> None:
-    kinds = ("text", "number", "number", "money", "money", "whole", "whole")
-    page.header(
-        (
-            "Item",
-            "A units a month",
-            "B units a month",
-            f"A money ({currency})",
-            f"B money ({currency})",
-            "A par (packs)",
-            "B par (packs)",
-        ),
-        kinds,
-        freeze=False,
-    )
-    for row in comparison.items.itertuples():
-        page.row(
-            (row.item, row.a_units, row.b_units, row.a_value, row.b_value, row.a_par_packs, row.b_par_packs),
-            kinds,
-        )
+    page.table(comparison.items, (
+        ("Item", "text", "item"), ("A units a month", "number", "a_units"), ("B units a month", "number", "b_units"),
+        (f"A money ({currency})", "money", "a_value"), (f"B money ({currency})", "money", "b_value"),
+        ("A par (packs)", "whole", "a_par_packs"), ("B par (packs)", "whole", "b_par_packs"),
+    ))
 
 
 def _kits(page: Page, comparison: Comparison, titles: Mapping[str, str]) -> None:

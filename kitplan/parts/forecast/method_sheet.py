@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from kitplan.planning import Plan
 
 TITLE = "How it was forecast"
-_METHODS = ("Method", "Used", "Tried from", "Months compared", "Scaled error", "Mean error (airways)", "80 % band held",
-            "95 % band held")
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -28,30 +26,29 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _methods(page: Page, forecast: Forecast) -> None:
-    kinds = ("text", "text", "whole", "whole", "number2", "number2", "share", "share")
-    page.header(_METHODS, kinds, freeze=False)
-    first = page.next_row
-    for row in forecast.backtest.itertuples():
-        page.row((row.method, "yes" if row.chosen else "", row.origins, row.months_compared, row.mase,
-                  row.mean_absolute_error, row.coverage_80, row.coverage_95), kinds)
-    last = page.next_row - 1
+    tried = forecast.backtest.assign(used=forecast.backtest["chosen"].map({True: "yes", False: ""}))
+    rows = page.table(tried, (
+        ("Method", "text", "method"), ("Used", "text", "used"), ("Tried from", "whole", "origins"),
+        ("Months compared", "whole", "months_compared"), ("Scaled error", "number2", "mase"),
+        ("Mean error (airways)", "number2", "mean_absolute_error"), ("80 % band held", "share", "coverage_80"),
+        ("95 % band held", "share", "coverage_95"),
+    ))
     page.spread(
         "Each method forecast past months from what was known before them. Scaled error: mean error over the mean "
         "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that the "
         "other back-tests would have given.", "note")
-    scaled = Line("Scaled error (1: as this month)", (1, first, last), (5, first, last))
+    scaled = Line("Scaled error (1: as this month)", (1, *rows), (5, *rows))
     place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
 
 
 def _history(page: Page, forecast: Forecast) -> None:
-    kinds = ("text", "text", "whole", "number2", "number")
-    page.header(("Month of the census", "Complete", "Days known", "Mean airways", "Airway-days"), kinds, freeze=False)
-    first = page.next_row
-    for row in forecast.history.itertuples():
-        page.row((row.month, "yes" if row.complete else "no", row.known_days, row.mean_airways, row.airway_days), kinds)
-    last = page.next_row - 1
+    months = forecast.history.assign(whole=forecast.history["complete"].map({True: "yes", False: "no"}))
+    rows = page.table(months, (
+        ("Month of the census", "text", "month"), ("Complete", "text", "whole"), ("Days known", "whole", "known_days"),
+        ("Mean airways", "number2", "mean_airways"), ("Airway-days", "number", "airway_days"),
+    ))
     page.skip()
-    if last > first:
+    if len(months) > 1:
         page.new_printed_page()
-        line = Line("Mean airways in place", (1, first, last), (4, first, last))
+        line = Line("Mean airways in place", (1, *rows), (4, *rows))
         place(page, line_chart(page, [line], "Month", "Airways", y_format="0.0"), rows=16)

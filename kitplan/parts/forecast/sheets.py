@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from kitplan.parts.forecast import variance_sheet as variance
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, line_chart, place
@@ -31,9 +29,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     forecast = view.forecast
-    page = book.page(
-        MANAGER, "One page for the manager: money by month, top items, what changed", _WIDTHS, landscape=False
-    )
+    page = book.page(MANAGER, "One page for the manager: money by month, top items, what changed", _WIDTHS,
+                     landscape=False)
     page.title(
         f"{plan.unit.name}: supplies for the months ahead",
         "Re-securing supplies only, at the catalogue's prices. Quantities for planning, no clinical advice.",
@@ -50,52 +47,18 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
 
 
 def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
-    kinds = ("text", *("whole",) * 7)
-    page.header(
-        (
-            "Month",
-            "Airway-days",
-            "Re-secures",
-            f"Expected ({currency})",
-            "80 % from",
-            "80 % to",
-            "Year before",
-            "Over or under",
-        ),
-        kinds,
-        freeze=False,
-    )
-    rows = [
-        page.row(
-            (
-                row.month,
-                row.airway_days,
-                round(row.re_secures),
-                row.value,
-                row.low_value,
-                row.high_value,
-                row.last_year_value,
-                row.value - row.last_year_value,
-            ),
-            kinds,
-        )
-        for row in forecast.total.itertuples()
-    ]
+    total = forecast.total.assign(re_secures=forecast.total["re_secures"].round(),
+                                  over=forecast.total["value"] - forecast.total["last_year_value"])
+    rows = page.table(total, (
+        ("Month", "text", "month"), ("Airway-days", "whole", "airway_days"), ("Re-secures", "whole", "re_secures"),
+        (f"Expected ({currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
+        ("80 % to", "whole", "high_value"), ("Year before", "whole", "last_year_value"),
+        ("Over or under", "whole", "over"),
+    ))
     mean, low, high = forecast.year_value
-    spent = float(forecast.total["last_year_value"].sum(skipna=False))
-    page.total(
-        (
-            "All",
-            float(forecast.total["airway_days"].sum()),
-            round(forecast.total["re_secures"].sum()),
-            mean,
-            low,
-            high,
-            spent,
-            mean - spent,
-        ),
-        kinds,
-    )
+    spent = float(total["last_year_value"].sum(skipna=False))
+    days, events = float(total["airway_days"].sum()), round(forecast.total["re_secures"].sum())
+    page.total(("All", days, events, mean, low, high, spent, mean - spent), ("text", *("whole",) * 7))
     source = {
         "issued": "Year before: issued from stock.",
         "worked out from the census": "Year before: worked out from the census by rate and recipe, no issues known.",
@@ -105,7 +68,7 @@ def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
         "bands: months do not all err one way.",
         "note",
     )
-    return rows[0], rows[-1]
+    return rows
 
 
 def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
@@ -122,24 +85,11 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
 
 def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
     kinds = ("text", "text", "text", "whole", "whole", "whole", "share", "text")
-    page.header(
-        ("Top five items", "", "", "Units", "Packs", f"Money ({currency})", "Share", ""), kinds, freeze=False
-    )
+    page.header(("Top five items", "", "", "Units", "Packs", f"Money ({currency})", "Share", ""), kinds, freeze=False)
     for row in forecast.item_year.head(5).itertuples():
-        line = page.row(
-            (
-                row.description or row.item,
-                None,
-                None,
-                round(row.expected_units),
-                row.expected_packs,
-                row.value,
-                row.share,
-                None,
-            ),
-            kinds,
-        )
-        page.merge(line, 1, 3, row.description or row.item, "text")
+        name = row.description or row.item
+        values = (name, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None)
+        page.merge(page.row(values, kinds), 1, 3, name, "text")
     page.skip()
 
 
@@ -161,30 +111,14 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
         "Use by month",
         "Expected single items leaving the stock room (gloves in pairs); the last columns are all months together.",
     )
-    kinds = ("text", *("whole",) * len(months), "whole", "whole", "whole", "number", "whole")
-    page.header(
-        ("Item", *months, "All", "80 % from", "80 % to", "Packs", f"Money ({book.currency})"),
-        kinds,
-        frozen_columns=1,
-    )
-    units = forecast.use.pivot(index="item", columns="month", values="expected_units")
-    for row in forecast.item_year.itertuples():
-        by_month = [_rounded(units.at[row.item, m]) for m in months]
-        page.row(
-            (
-                row.description or row.item,
-                *by_month,
-                _rounded(row.expected_units),
-                row.low_units,
-                row.high_units,
-                row.expected_packs,
-                row.value,
-            ),
-            kinds,
-        )
+    units = forecast.use.pivot(index="item", columns="month", values="expected_units").round().reset_index()
+    year = forecast.item_year.assign(name=[d or i for d, i in zip(forecast.item_year["description"],
+                                                                  forecast.item_year["item"])])
+    page.table(year.assign(expected_units=year["expected_units"].round()).merge(units, on="item", how="left"), (
+        ("Item", "text", "name"), *((month, "whole", month) for month in months), ("All", "whole", "expected_units"),
+        ("80 % from", "whole", "low_units"), ("80 % to", "whole", "high_units"),
+        ("Packs", "number", "expected_packs"), (f"Money ({book.currency})", "whole", "value"),
+    ), freeze=True, frozen_columns=1)
+    kinds = ("text", *("whole",) * (len(months) + 3), "number", "whole")
     page.total(("Total", *[None] * (len(months) + 4), float(forecast.item_year["value"].sum())), kinds)
     page.spread("tables/monthly_use.csv holds the 80 and 95 % bands of every item and month.", "note")
-
-
-def _rounded(value: float) -> int | None:
-    return None if pd.isna(value) else round(float(value))

@@ -5,28 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from kitplan.write.book import Book
+from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, line_chart, place
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.variance import Variance
-    from kitplan.planning import Plan
 
 TITLE = "Past months"
 
 
-def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Past months, where the plan explains them."""
-    view = plan.forecast
-    if view.variance is not None:
-        add_variance(book, view.variance, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
-
-
 def add_variance(book: Book, variance: Variance, called: Mapping[str, str]) -> None:
     """Add the sheet Past months. called: description of each item."""
-    page = book.page(
-        TITLE, "Why past months cost what they did, to the cent", (28, 15, 12, 12, 13, 13, 12, 14)
-    )
+    page = book.page(TITLE, "Why past months cost what they did, to the cent", (28, 15, 12, 12, 13, 13, 12, 14))
     page.title(
         "Why past months cost what they did",
         "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
@@ -40,69 +30,28 @@ def add_variance(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     page.skip()
     if not len(variance.by_month):
         return
-    kinds = ("text", *("money",) * 7)
-    page.header(
-        (
-            "Month",
-            f"Forecast ({book.currency})",
-            "Census",
-            "How often",
-            "Use per event",
-            "Unexplained",
-            "Price",
-            "Spent",
-        ),
-        kinds,
-        frozen_columns=1,
-    )
-    rows = [
-        page.row(
-            (
-                row.month,
-                row.forecast_value,
-                row.census,
-                row.frequency,
-                row.use_per_event,
-                row.unexplained,
-                row.price,
-                row.actual_value,
-            ),
-            kinds,
-        )
-        for row in variance.by_month.itertuples()
-    ]
+    rows = page.table(variance.by_month, (
+        ("Month", "text", "month"), (f"Forecast ({book.currency})", "money", "forecast_value"),
+        ("Census", "money", "census"), ("How often", "money", "frequency"), ("Use per event", "money", "use_per_event"),
+        ("Unexplained", "money", "unexplained"), ("Price", "money", "price"), ("Spent", "money", "actual_value"),
+    ), freeze=True, frozen_columns=1)
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
-    page.total(("All", *(float(v) for v in sums)), kinds)
+    page.total(("All", *(float(v) for v in sums)), ("text", *("money",) * 7))
     page.skip()
     page.new_printed_page()
-    months = (1, rows[0], rows[-1])
-    chart = line_chart(
-        page,
-        [
-            Line("Forecast", months, (2, rows[0], rows[-1]), marker="diamond", dash="dash"),
-            Line("Spent", months, (8, rows[0], rows[-1])),
-        ],
-        "Month",
-        f"Money ({book.currency})",
-    )
-    place(page, chart, rows=16)
+    months = (1, *rows)
+    lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
+    place(page, line_chart(page, lines, "Month", f"Money ({book.currency})"), rows=16)
     if len(variance.named):
-        few = ("wrap", "text", "number", "number", "share", "money")
-        page.header(
-            ("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"),
-            few,
-            freeze=False,
-        )
-        for row in variance.named.itertuples():
-            page.row(
-                (
-                    called.get(row.item, row.item),
-                    row.months,
-                    row.expected_units,
-                    row.actual_units,
-                    row.unexplained_share,
-                    row.unexplained_value,
-                ),
-                few,
-            )
-            page.spread(row.say, "note")
+        _named(page, variance, called)
+
+
+def _named(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
+    """Items whose use the months do not explain."""
+    kinds = ("wrap", "text", "number", "number", "share", "money")
+    page.header(("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"), kinds,
+                freeze=False)
+    for row in variance.named.itertuples():
+        page.row((called.get(row.item, row.item), row.months, row.expected_units, row.actual_units,
+                  row.unexplained_share, row.unexplained_value), kinds)
+        page.spread(row.say, "note")

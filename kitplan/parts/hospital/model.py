@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from kitplan.interruptions import end_when_asked, started_deaf
 from kitplan.parts.hospital.central_store import CentralStore, Holding, Pooling, pool_slow_items
 
 if TYPE_CHECKING:
@@ -187,7 +188,8 @@ def _through(
         while waiting and not broken and len(busy) < processes + 1:
             job = waiting.pop()
             try:
-                busy[pool.submit(plan_one, job, write, how)] = job
+                with started_deaf():
+                    busy[pool.submit(plan_one, job, write, how)] = job
             except BrokenProcessPool:
                 waiting.append(job)
                 broken = True
@@ -204,7 +206,8 @@ def _pool(processes: int) -> ProcessPoolExecutor:
     """Spawned processes, each with one thread for linear algebra: two of them fill two cores."""
     for name, value in _ONE_THREAD.items():
         os.environ.setdefault(name, value)
-    return ProcessPoolExecutor(processes, mp_context=get_context("spawn"))
+    return ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=end_when_asked,
+                               initargs=(True,))
 
 
 def plan_one(job: Job, write: Write, how: _How) -> Done | Failed:

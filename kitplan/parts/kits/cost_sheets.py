@@ -38,12 +38,12 @@ def _add_accounts(book: Book, plan: Plan, kits: KitPlan) -> None:
         "Issued to kits = used by re-secures + left in kits when their airway ends. " + planned + "Kits at bedsides "
         "and kits built ahead stand outside the stock room and are in no par level. Admission secures come straight "
         "from the stock room and are in the par levels.")
-    kinds = ("text", *["number"] * 4, "whole", "number", "whole")
-    page.header(("Item", "Used a month", "Left over a month", "Issued a month", "At bedsides", "In built kits",
-                 "Left over, one interval", "Add to par (units)"), kinds)
-    for row in kits.accounts.itertuples():
-        page.row((row.item, row.used_per_month, row.left_per_month, row.issued_per_month, row.at_bedsides,
-                  row.in_built_kits, row.left_per_interval, row.add_to_par_units), kinds)
+    page.table(kits.accounts, (
+        ("Item", "text", "item"), ("Used a month", "number", "used_per_month"),
+        ("Left over a month", "number", "left_per_month"), ("Issued a month", "number", "issued_per_month"),
+        ("At bedsides", "number", "at_bedsides"), ("In built kits", "whole", "in_built_kits"),
+        ("Left over, one interval", "number", "left_per_interval"), ("Add to par (units)", "whole", "add_to_par_units"),
+    ), freeze=True)
 
 
 def _add_curve(book: Book, kits: KitPlan) -> None:
@@ -51,14 +51,12 @@ def _add_curve(book: Book, kits: KitPlan) -> None:
                      landscape=False)
     page.title("Kit designs and cost", "Money a month for what kits use and throw away. Few designs are easy to build "
                                        "and waste more; many fit better.")
-    kinds = ("whole", "money", "money", "share2", "litres", "money", "strong")
-    page.header(("Designs", f"A month ({book.currency})", "Cannot cost less than", "Gap", "Largest kit",
-                 "Saved by one more design", ""), kinds)
-    first = page.next_row
-    for row in kits.curve.itertuples():
-        page.row((row.designs, row.monthly_cost, row.bound, row.gap, row.largest_litres, row.saved,
-                  row.note.capitalize()), kinds)
-    last = page.next_row - 1
+    first, last = page.table(kits.curve.assign(note=kits.curve["note"].str.capitalize()), (
+        ("Designs", "whole", "designs"), (f"A month ({book.currency})", "money", "monthly_cost"),
+        ("Cannot cost less than", "money", "bound"), ("Gap", "share2", "gap"),
+        ("Largest kit", "litres", "largest_litres"), ("Saved by one more design", "money", "saved"),
+        ("", "strong", "note"),
+    ), freeze=True)
     page.skip()
     for note in kits.notes:
         page.spread(note, "wrap")
@@ -77,12 +75,12 @@ def _add_rolls(book: Book, kits: KitPlan) -> None:
     page.title("Roll choice", "What is opened for one patient is thrown away when the airway ends: long rolls waste "
                               "then, short rolls waste the remnants. Figures are exact expectations.")
     page.spread("One item for the whole unit", "strong")
-    kinds = ("text", "text", "whole", "whole", "share", "money", "money", "wrap")
-    page.header(("Item", "What it does", "Serves kinds", "of kinds", "Thrown away", f"A month ({book.currency})",
-                 "Above best", "Remark"), kinds, freeze=False)
-    for row in kits.opened.single.itertuples():
-        page.row((row.item, role_title(row.role), row.serves, row.strata, row.discarded_share, row.monthly_cost,
-                  row.extra_monthly_cost, row.remark), kinds)
+    page.table(kits.opened.single.assign(does=kits.opened.single["role"].map(role_title)), (
+        ("Item", "text", "item"), ("What it does", "text", "does"), ("Serves kinds", "whole", "serves"),
+        ("of kinds", "whole", "strata"), ("Thrown away", "share", "discarded_share"),
+        (f"A month ({book.currency})", "money", "monthly_cost"), ("Above best", "money", "extra_monthly_cost"),
+        ("Remark", "wrap", "remark"),
+    ))
     page.skip()
     page.spread("Airway by airway", "strong")
     own_kinds = ("text", "whole", "number2", "share", "money", "money", "strong")

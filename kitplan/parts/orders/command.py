@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import load, out_folder, paper_option, progress, run_safely, say, seed_option
+from kitplan.commands.common import (
+    GivenPath,
+    load,
+    out_folder,
+    paper_option,
+    progress,
+    run_safely,
+    say,
+    seed_option,
+)
 from kitplan.read.problems import UnsafePlan
 
 if TYPE_CHECKING:
@@ -21,10 +30,10 @@ _STANDING = ("tables/order_points", "bin-labels", "count-sheet")
 
 
 @click.command("order")
-@click.argument("counted", type=click.Path(path_type=Path))
-@click.option("--unit", "unit_path", metavar="UNIT", type=click.Path(path_type=Path),
+@click.argument("counted", type=GivenPath())
+@click.option("--unit", "unit_path", metavar="UNIT", type=GivenPath(),
               help="The unit that was counted.  [default: the folder that COUNTED lies in, or the one above]")
-@click.option("--out", metavar="DIR", type=click.Path(path_type=Path, file_okay=False),
+@click.option("--out", metavar="DIR", type=GivenPath(file_okay=False),
               help="Where the plan is, and where the order is written.  [default: UNIT/plan]")
 @click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]),
               help="Day of the count, 2026-07-01.  [default: what the count says, else today]")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place, scatter
@@ -13,19 +13,6 @@ if TYPE_CHECKING:
 
 TITLE = "Rates learnt"
 _WIDTHS = (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44)
-_KINDS = (
-    "text",
-    "whole",
-    "number",
-    "number2",
-    "number2",
-    "number2",
-    "share",
-    "number",
-    "number",
-    "wrap",
-    "wrap",
-)
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -51,16 +38,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.skip()
     if learnt.used:
         page.new_printed_page()
-        chart = bar_chart(
-            page,
-            [
-                Line("Events in the log", (1, first, last), (2, first, last)),
-                Line("Expected by the model", (1, first, last), (8, first, last)),
-                Line("Expected if all were alike", (1, first, last), (9, first, last)),
-            ],
-            "Kind of airway",
-            "Re-secures",
-        )
+        lines = [Line(name, (1, first, last), (column, first, last)) for name, column in (
+            ("Events in the log", 2), ("Expected by the model", 8), ("Expected if all were alike", 9))]
+        chart = bar_chart(page, lines, "Kind of airway", "Re-secures")
         place(page, chart, rows=20)
     _reasons(page, learnt)
     _wear(page, learnt)
@@ -71,85 +51,42 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
-    page.header(
-        (
-            "Kind of airway",
-            "Events",
-            "Airway-days",
-            "Rate a day",
-            "95 % from",
-            "95 % to",
-            "Own share",
-            "Events expected",
-            "If all alike",
-            "Technique",
-            "Because",
-        ),
-        _KINDS,
-        frozen_columns=1,
-    )
-    rows = [
-        page.row(
-            (
-                _kind(row),
-                row.events,
-                row.airway_days,
-                row.rate_per_day,
-                row.low,
-                row.high,
-                row.own_share,
-                row.expected_events,
-                row.expected_if_alike,
-                plan.unit.techniques[row.technique].title,
-                row.because,
-            ),
-            _KINDS,
-        )
-        for row in learnt.rates.itertuples()
-    ]
-    return rows[0], rows[-1]
+    titles = {name: technique.title for name, technique in plan.unit.techniques.items()}
+    rates = learnt.rates.assign(kind=[_kind(row) for row in learnt.rates.itertuples()],
+                                how=learnt.rates["technique"].map(titles))
+    return page.table(rates, (
+        ("Kind of airway", "text", "kind"), ("Events", "whole", "events"), ("Airway-days", "number", "airway_days"),
+        ("Rate a day", "number2", "rate_per_day"), ("95 % from", "number2", "low"), ("95 % to", "number2", "high"),
+        ("Own share", "share", "own_share"), ("Events expected", "number", "expected_events"),
+        ("If all alike", "number", "expected_if_alike"), ("Technique", "wrap", "how"), ("Because", "wrap", "because"),
+    ), freeze=True, frozen_columns=1)
 
 
-def _kind(row) -> str:
+def _kind(row: Any) -> str:
     """A short name for the chart's axis: "oral 3.5 barrier"."""
     return f"{row.route} {row.tube_mm:g}" + (" barrier" if row.skin == "barrier" else "")
 
 
 def _reasons(page: Page, learnt: Learnt) -> None:
-    kinds = ("text", "whole", "share", "share", "share", "number2")
-    page.header(
-        ("Reason", "Events", "Share", "95 % from", "95 % to", "Per 100 airway-days"), kinds, freeze=False
-    )
-    for row in learnt.reasons.itertuples():
-        page.row((row.reason, row.events, row.share, row.low, row.high, row.per_100_airway_days), kinds)
+    page.table(learnt.reasons, (
+        ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),
+        ("95 % from", "share", "low"), ("95 % to", "share", "high"),
+        ("Per 100 airway-days", "number2", "per_100_airway_days"),
+    ))
     page.skip()
 
 
 def _wear(page: Page, learnt: Learnt) -> None:
     """The curve of wear, seen and fitted."""
-    frame = learnt.wear_curve
-    if not len(frame):
+    if not len(learnt.wear_curve):
         return
     page.new_printed_page()
-    kinds = ("number", "whole", "share", "share")
-    page.header(
-        ("Hours of wear", "Watched", "Still secure, seen", "Still secure, fitted"), kinds, freeze=False
-    )
-    rows = [
-        page.row((row.wear_hours, row.watched, row.still_secure, row.still_secure_fitted), kinds)
-        for row in frame.itertuples()
-    ]
+    rows = page.table(learnt.wear_curve, (
+        ("Hours of wear", "number", "wear_hours"), ("Followed", "whole", "watched"),
+        ("Still secure, seen", "share", "still_secure"), ("Still secure, fitted", "share", "still_secure_fitted"),
+    ))
     page.skip()
-    hours = (1, rows[0], rows[-1])
-    chart = scatter(
-        page,
-        [
-            Line("Seen (ends of airways taken into account)", hours, (3, rows[0], rows[-1]), marker_size=5),
-            Line("Learnt model", hours, (4, rows[0], rows[-1]), marker=None, dash="dash"),
-        ],
-        "Hours of wear",
-        "Share still secure",
-        y_format="0%",
-        y_range=(0.0, 1.0),
-    )
-    place(page, chart, rows=20)
+    hours = (1, *rows)
+    lines = [Line("Seen (ends of airways taken into account)", hours, (3, *rows), marker_size=5),
+             Line("Learnt model", hours, (4, *rows), marker=None, dash="dash")]
+    place(page, scatter(page, lines, "Hours of wear", "Share still secure", y_format="0%", y_range=(0.0, 1.0)), rows=20)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import run_safely, say, unit_options
+from kitplan.commands.common import GivenPath, run_safely, say, unit_options
 from kitplan.commands.part import run_part
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @click.command("training")
 @unit_options
-@click.option("--class", "class_files", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), multiple=True,
+@click.option("--class", "class_files", metavar="FILE", type=GivenPath(dir_okay=False), multiple=True,
               help="A class file; repeat it for a season.  [default: class*.toml in the unit's folder]")
 @run_safely()
 def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tuple[Path, ...]) -> None:

@@ -1,0 +1,68 @@
+"""Where the program begins: ready to be stopped and to lose its reader before anything else is loaded."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import io
+import os
+import sys
+
+from kitplan.interruptions import end_when_asked
+
+_READER_GONE = (errno.EPIPE, errno.EIO, errno.EBADF, errno.EINVAL)
+
+
+class _Steady(io.RawIOBase):
+    """A stream whose reader may go away: what is written then is dropped, and the exit code stays what it was."""
+
+    def __init__(self, number: int) -> None:
+        self._number = number
+
+    def writable(self) -> bool:
+        return True
+
+    def fileno(self) -> int:
+        return self._number
+
+    def write(self, content: object) -> int:
+        view = memoryview(content)  # type: ignore[arg-type]
+        try:
+            return os.write(self._number, view)
+        except OSError as error:
+            if error.errno not in _READER_GONE:
+                raise
+            return len(view)
+
+
+def _steady_streams() -> None:
+    """Put steady streams in the place of standard output and error, unless they are a terminal.
+
+    A stream that was closed is opened on nothing, so that no file of ours takes its number.
+    """
+    for number in range(3):
+        with contextlib.suppress(OSError):
+            os.fstat(number)
+            continue
+        os.open(os.devnull, os.O_RDWR)
+    for name, number in (("stdout", 1), ("stderr", 2)):
+        given = getattr(sys, name)
+        if given is not None and given.isatty():
+            continue
+        encoding, errors = (given.encoding, given.errors) if given is not None else ("utf-8", "replace")
+        steady = io.TextIOWrapper(io.BufferedWriter(_Steady(number)), encoding=encoding, errors=errors,
+                                  line_buffering=True)
+        setattr(sys, name, steady)
+
+
+def run() -> None:
+    """Run the command line: the entry point of the installed program."""
+    _steady_streams()
+    end_when_asked()
+    from kitplan.cli import main
+
+    main()
+
+
+if __name__ == "__main__":
+    run()

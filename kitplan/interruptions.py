@@ -1,0 +1,98 @@
+"""Ctrl-C, or a request to end (SIGTERM): one line, at once, and nothing left half done.
+
+Outside a write nothing of ours lies on the disk, so the process ends where it stands, whatever a solver is at. A write
+takes moments: the end waits for it, unless it is asked for twice.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+
+SENTENCE = "Stopped. Nothing was written that was not already complete."
+_CHILDREN_SECONDS = 10.0
+_MAIN_SECONDS = 3.0
+
+_writing = threading.RLock()
+_ending: list[int] = []
+
+
+@contextlib.contextmanager
+def until_complete() -> Iterator[None]:
+    """Keep a request to end waiting while outputs step into their place."""
+    with _writing:
+        yield
+
+
+@contextlib.contextmanager
+def started_deaf() -> Iterator[None]:
+    """Processes started inside do not hear Ctrl-C: the process that started them ends them. None starts at the end."""
+    if _ending:
+        raise SystemExit(_ending[0])
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def end_when_asked(quiet: bool = False) -> None:
+    """From now on end this process and those it started at once when asked. quiet: without a word (a child).
+
+    A signal wakes a thread, for the main one may be inside a solver that does not return.
+    """
+    heard, written = os.pipe()
+    os.set_blocking(written, False)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, lambda *_: None)
+    signal.set_wakeup_fd(written, warn_on_full_buffer=False)
+    threading.Thread(target=_listen, args=(heard, quiet), daemon=True).start()
+
+
+def _listen(heard: int, quiet: bool) -> None:
+    number = os.read(heard, 1)[0]
+    threading.Thread(target=_end_after_write, args=(number, quiet), daemon=True).start()
+    os.read(heard, 1)
+    _end(number, quiet)
+
+
+def _end_after_write(number: int, quiet: bool) -> None:
+    with _writing:
+        _end(number, quiet)
+
+
+def _end(number: int, quiet: bool) -> None:
+    code = 128 + number
+    if not quiet:
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            sys.stdout.flush()
+        clear = "\r\x1b[K" if os.isatty(2) else ""
+        with contextlib.suppress(OSError):
+            os.write(2, f"{clear}{SENTENCE}\n".encode())
+    if _end_children(code):
+        threading.main_thread().join(_MAIN_SECONDS)
+    os._exit(code)
+
+
+def _end_children(code: int) -> bool:
+    """Ask the processes that this one started to end, each after its write. True where there were any.
+
+    The main thread then finds them gone, starts no other (`started_deaf`) and gives back what they shared.
+    """
+    _ending.append(code)
+    multiprocessing = sys.modules.get("multiprocessing")
+    children = [] if multiprocessing is None else multiprocessing.active_children()
+    for child in children:
+        child.terminate()
+    for child in children:
+        child.join(_CHILDREN_SECONDS)
+        child.kill()
+    return bool(children)

@@ -1,0 +1,151 @@
+"""How a run ends when it is stopped, loses its reader, or is called with slips: one line, the right code, no rest."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+import kitplan
+from kitplan.cli import main
+from kitplan.resources import sample_units
+
+pytestmark = pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals of POSIX")
+ROOT = Path(kitplan.__file__).parent.parent
+STOPPED = "Stopped. Nothing was written that was not already complete."
+
+
+def start(*arguments: object, **more: object) -> subprocess.Popen:
+    return subprocess.Popen(
+        [sys.executable, "-m", "kitplan", *map(str, arguments)], cwd=ROOT, text=True, start_new_session=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **more)
+
+
+def hidden(folder: Path) -> list[str]:
+    return [p.name for p in folder.rglob(".*") if "kitplan" in p.name]
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("seconds", [0.3, 0.7, 1.5, 3.0])
+def test_a_run_that_is_stopped_at_any_moment_says_one_line_and_leaves_nothing(number, seconds, tmp_path):
+    run = start("plan", sample_units()["harbour_wing"], "--out", tmp_path / "plan")
+    time.sleep(seconds)
+    run.send_signal(number)
+    out, err = run.communicate()
+    if run.returncode != 128 + number:
+        assert run.returncode == -number, "only before the program had begun may the system itself end it"
+        assert seconds < 1
+    else:
+        assert [line for line in err.splitlines() if not line.startswith("Look at")] == [STOPPED]
+    assert "Traceback" not in err
+    assert hidden(tmp_path) == []
+    assert not (tmp_path / "plan").exists()
+    assert out == ""
+
+
+@pytest.mark.parametrize("seconds", [0.4, 1.0, 2.5, 4.0])
+def test_a_folder_of_units_is_stopped_with_its_workers(seconds, tmp_path):
+    for name in "abcd":
+        shutil.copytree(sample_units()["mill_lane"], tmp_path / "units" / name)
+    run = start("plan", tmp_path / "units", "--out", tmp_path / "out")
+    time.sleep(seconds)
+    os.killpg(run.pid, signal.SIGINT)
+    _, err = run.communicate()
+    assert "Traceback" not in err
+    if run.returncode != -signal.SIGINT:
+        assert run.returncode == 128 + signal.SIGINT
+        assert err.strip().splitlines() == [STOPPED]
+    assert hidden(tmp_path) == []
+    with pytest.raises(ProcessLookupError):
+        os.killpg(run.pid, 0)
+
+
+def test_a_solver_that_does_not_return_is_stopped_as_well(tmp_path):
+    code = ("from kitplan.interruptions import end_when_asked\nend_when_asked()\n"
+            "import ctypes, os\nprint('in', flush=True)\nctypes.CDLL(None).sleep(600)\n")
+    run = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                           text=True)
+    assert run.stdout.readline() == "in\n"
+    run.send_signal(signal.SIGTERM)
+    _, err = run.communicate()
+    assert (run.returncode, err) == (128 + signal.SIGTERM, STOPPED + "\n")
+
+
+def test_a_request_to_end_waits_until_a_write_is_complete(tmp_path):
+    code = ("from kitplan.interruptions import end_when_asked, until_complete\nend_when_asked()\n"
+            "import time, pathlib\n"
+            "with until_complete():\n    print('in', flush=True)\n    time.sleep(0.5)\n"
+            f"    pathlib.Path({str(tmp_path / 'whole')!r}).touch()\n"
+            "time.sleep(600)\n")
+    run = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                           text=True)
+    assert run.stdout.readline() == "in\n"
+    run.send_signal(signal.SIGINT)
+    assert run.wait() == 128 + signal.SIGINT
+    assert (tmp_path / "whole").exists()
+
+
+@pytest.mark.parametrize(("unit", "code"), [("mill_lane", 0), ("nowhere", 2)])
+@pytest.mark.parametrize("stream", ["stdout", "stderr"])
+def test_a_reader_that_goes_away_changes_no_exit_code(unit, code, stream, tmp_path):
+    run = start("check", sample_units().get(unit, tmp_path / unit))
+    getattr(run, stream).close()
+    other = run.stderr if stream == "stdout" else run.stdout
+    other.read()
+    assert run.wait() == code
+
+
+@pytest.mark.parametrize("closed", ["1>&-", "2>&-", "0<&- 1>&- 2>&-"])
+def test_closed_streams_change_no_exit_code_and_take_no_file_of_ours(closed, tmp_path):
+    command = f"{sys.executable} -m kitplan par {sample_units()['mill_lane']} --out {tmp_path / 'plan'} {closed}"
+    run = subprocess.run(["sh", "-c", command], cwd=ROOT, env=os.environ | {"PYTHONPATH": str(ROOT)}, check=False)
+    assert run.returncode == 0
+    assert (tmp_path / "plan" / "tables" / "par_levels.csv").read_text().startswith("item,")
+
+
+EMPTY = [["plan", ""], ["check", ""], ["par", "mill_lane", "--out", ""], ["compare", "", "x"], ["order", ""],
+         ["new", ""], ["training", "mill_lane", "--class", ""]]
+
+
+@pytest.mark.parametrize("arguments", EMPTY)
+def test_an_empty_path_is_refused(arguments, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(sample_units()["mill_lane"], tmp_path / "mill_lane")
+    before = sorted(tmp_path.rglob("*"))
+    result = CliRunner().invoke(main, arguments)
+    assert result.exit_code == 2
+    assert "it is empty" in result.output
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_a_link_inside_the_plan_folder_is_refused_and_what_it_leads_to_is_left_alone(tmp_path):
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "par_levels.csv").write_text("mine")
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan" / "tables").symlink_to(outside)
+    result = CliRunner().invoke(main, ["par", str(sample_units()["mill_lane"]), "--out", str(tmp_path / "plan")])
+    assert result.exit_code == 2
+    assert "is a link to another place" in result.output
+    assert (outside / "par_levels.csv").read_text() == "mine"
+
+
+def test_one_bad_unit_in_a_folder_is_listed_and_the_run_is_no_defect(tmp_path, monkeypatch):
+
+    def planned(job, write, how):
+        raise AssertionError
+
+    for name in "ab":
+        shutil.copytree(sample_units()["mill_lane"], tmp_path / "units" / name)
+    (tmp_path / "units" / "b" / "census.csv").write_text("route,tube_mm,airways\noral,3.5,-1\n")
+    result = CliRunner().invoke(main, ["plan", str(tmp_path / "units"), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 1
+    assert "Not planned: b" in result.output
+    assert (tmp_path / "out" / "a" / "plan.json").is_file()
