@@ -151,9 +151,9 @@ def _catalogue(draw: st.DrawFn, rng: np.random.Generator, recipes: Mapping[str, 
         if role == "tape":
             length = rng.choice([1370, 9140, 4570]) if first else rng.choice([500, 1370, 9140, 200])
             width = widths[number % len(widths)] if first else rng.choice([12.5, 25.0, 50.0])
-            row |= {"width_mm": width, "length_mm": length, "contains": length}
+            row |= {"width_mm": width, "length_mm": length, "contains": length, "scope": "patient"}
         elif role == "barrier" and rng.random() < 0.6:
-            row |= {"width_mm": 200, "length_mm": 200} if first else {"width_mm": 100, "length_mm": 100}
+            row |= {"width_mm": 200, "length_mm": rng.choice([200, 90]), "scope": "patient"}
         rows.append(row)
     shared = draw(rare(st.sampled_from(sorted(roles - {"mask", "bag", "tape", "barrier"}) or ["none"]), 3))
     mine = [row for row in rows if row["role"] == shared]
