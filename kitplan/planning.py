@@ -17,6 +17,7 @@ from kitplan.demand.bounds import within_memory
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import expected_use
 from kitplan.demand.values import Demand, ItemChoice
+from kitplan.gate import hold
 from kitplan.parts import Part, declared
 from kitplan.parts.results import NotPlanned, Results, own_copy
 from kitplan.parts.work import Basis, Progress, Work
@@ -119,7 +120,7 @@ def plan_unit(
 
     seed: of every random number (default: the unit's). parts: names of the parts to run (default: all that the unit's
     files allow; one asked for by name raises where its files are missing). progress: is told what is being done.
-    Raises ValueError for a name that is no part, InputError and UnsafePlan.
+    Raises ValueError for a name that is no part, InputError, UnsafePlan, and Contradiction where kitplan is at fault.
     """
     wanted = _wanted(parts)
     unit = with_best_knowledge(unit)
@@ -161,6 +162,7 @@ def _run(plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] 
             continue
         work.basis.tell(part.title)
         plan = _with_part(plan, part, work)
+    hold(replace(work, results=plan.results), plan.airways, plan.expected)
     return plan
 
 

@@ -93,6 +93,10 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
     apart = tape & (frame["use_unit"].map(key_of) == "mm") & ((frame["contains"] - frame["length_mm"]).abs() > 0.5)
     reader.doubt("contains", apart.to_numpy(), frame["contains"].to_numpy(), "is not the length_mm of the same roll",
                  "Correct one of them: pieces are counted from length_mm.")
+    cut = tape | ((frame["role"] == "barrier") & frame["width_mm"].notna() & frame["length_mm"].notna())
+    shared = cut & frame["scope"].isin(SCOPES) & (frame["scope"] != "patient")
+    reader.refuse("scope", shared.to_numpy(), frame["scope"].to_numpy(), "is the scope of what pieces are cut from",
+                  "A roll or sheet is cut for one patient: write patient. Ready-cut pieces are a role of their own.")
     gtins = frame["gtin"]
     reader.doubt("gtin", (gtins.duplicated() & (gtins != "")).to_numpy(), gtins.to_numpy(),
                  "is the number of another item too", "Correct one of them, or labels will be confused.")

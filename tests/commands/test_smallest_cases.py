@@ -89,17 +89,30 @@ def test_stays_that_are_all_of_one_length(tmp_path, sample):
     assert levels(unit).sum() > 0
 
 
-def test_a_role_filled_by_a_shared_item_for_one_airway_and_by_an_opened_one_for_another(tmp_path):
+def test_a_role_filled_by_a_shared_item_for_one_airway_and_by_another_for_the_next(tmp_path):
     """The kit of the first holds none of it: one item for the whole unit is not a place in a kit."""
-    strip = 'pieces = [{ shape = "strip", count = 1, length_mm = 100 }]\n'
+    ties = "large,ties,1,event,50,0,1,,,3,9\nspool,ties,100,unit,1,5,1,,,2,2.5\n"
     unit = small_unit(
-        tmp_path / "unit", census="route,tube_mm,airways\n口,2.0,1\n",
-        unit='mean_stay_days = 4\n[[expect]]\nroute = "oral"\ntechnique = "w"\ntube_mm = 3.0\nmean_airways = 1\n',
-        techniques=f'[a]\nroutes = ["口"]\ndefault = true\n{strip}[w]\nroutes = ["oral"]\ntape_width_mm = 50\n{strip}',
-        items=HEAD + EMERGENCY + "narrow,tape,1000,unit,1,5,1,12.5,1000\nwide,tape,1000,event,1,0,1,50,1000\n",
+        tmp_path / "unit", census="route,tube_mm,airways\n口,2.0,1\n", techniques=TIES.replace("oral", "口"),
+        unit='mean_stay_days = 4\n[[expect]]\nroute = "口"\ntube_mm = 3.0\nmean_airways = 1\n',
+        items=HEAD.replace("\n", ",fits_from_mm,fits_to_mm\n") + EMERGENCY.replace("\n", ",,\n") + ties,
     )
     for command in ("plan", "compare"):
         assert run(command, unit, *([unit, "--out", tmp_path / "out"] if command == "compare" else [])).exit_code == 0
+    contents = pd.read_csv(unit / "plan" / "tables" / "kit_contents.csv")
+    assert "large" in set(contents["item"])
+    assert "spool" not in set(contents["item"])
+    assert levels(unit)["spool"] > 0
+
+
+@pytest.mark.parametrize("item", ["roll,tape,1000,event,1,5,1,25,1000\n", "sheet,barrier,1,unit,1,5,1,100,100\n"])
+def test_a_roll_or_sheet_is_cut_for_one_patient_and_no_other_scope_is_guessed_at(tmp_path, item):
+    items = HEAD + EMERGENCY + "ties,ties,1,event,50,8,1,,\n" + item
+    unit = small_unit(tmp_path / "unit", items=items, techniques=TIES)
+    for command in ("check", "plan"):
+        result = run(command, unit)
+        assert result.exit_code == 2
+        assert "items.csv, row 5, column scope: is the scope of what pieces are cut from" in result.output
 
 
 @pytest.mark.parametrize(

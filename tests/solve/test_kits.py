@@ -132,8 +132,8 @@ def test_par_levels_that_supply_the_kits_are_planned_on_what_kits_take_no_more_a
     unit = dataclasses.replace(bedside(mixed, kits_in_par=True), planning=few)
     supplied = plan_unit(unit, parts=("kits", "par"))
     accounts = supplied.kits.accounts.set_index("item")
-    column = {item: i for i, item in enumerate(supplied.demand.items)}
-    added = (supplied.demand.units - without.demand.units).mean(axis=0)
+    column = {item: i for i, item in enumerate(supplied.demand().items)}
+    added = (supplied.demand().units - without.demand().units).mean(axis=0)
     for item, row in accounts.iterrows():
         assert added[column[item]] == pytest.approx(row["left_per_interval"], rel=0.05, abs=0.05), item
     outside = [i for item, i in column.items() if item not in accounts.index]

@@ -109,7 +109,7 @@ def _forced_slot(unit: Unit, needs: KitNeeds, item: int) -> Slot:
         found = needs.candidates.get((g, role), [])
         if item in found and share[item] > 0:
             part = share[item] / np.nansum(share[found])
-            per_use[g] = needs.needs[g][role] * part / float(unit.items.at[item, "contains"])
+            per_use[g] = part * np.ceil(needs.needs[g][role] / float(unit.items.at[item, "contains"]) - 1e-9)
             count[g] = int(np.ceil(per_use[g, 0] * needs.re_secures[g] - 1e-9))
         count[g] = max(int(count[g, 0]), needs.emergency[g].get(item, 0))
     own = np.where(count[:, 0] > 0, 0, -1)
