@@ -27,8 +27,8 @@ EXAMPLES = {
 
 TABLES = {
     "census.csv": ("census_counts", "Who is there: one row for each kind of airway. With dates, a history."),
-    "optional/census_stays.csv": (
-        "census_stays", "Better than counts: one row for each airway. Save it as census.csv."),
+    "optional/stays.csv": (
+        "census_stays", "Better than counts: one row for each airway. Leave census.csv blank then."),
     "optional/resecure_log.csv": ("resecure_log", "Re-secures done. The program learns your own rate."),
     "optional/stock_issues.csv": ("stock_issues", "What left the stock room, to set against the forecast."),
     "optional/present_par.csv": ("present_par", "The par levels you hold now. The program audits them."),

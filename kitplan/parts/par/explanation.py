@@ -11,6 +11,7 @@ import pandas as pd
 from kitplan.parts.par.summary import counted, money, percent
 from kitplan.read.findings import suggestion
 from kitplan.read.problems import InputError, Problem
+from kitplan.read.values import READINESS
 from kitplan.write.shelf import role_title, unit_of_issue
 
 if TYPE_CHECKING:
@@ -145,8 +146,8 @@ def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]
              f"{percent(float(row['shortage_chance']), 2)} of intervals."]
     if row["floor_packs"] > 0:
         lines.append(f"   Floor {counted(row['floor_packs'], 'pack')}: no budget and no shelf limit goes below it.")
-    lines.append(f"   All items together: nothing runs short in {percent(par.readiness.verified)} of intervals "
-                 f"(target {percent(par.readiness.target)}).")
+    lines.append(f"   All items together: {percent(par.readiness.verified)} (target {percent(par.readiness.target)}) is "
+                 f"{READINESS}.")
     return [*lines, f"   Because: {row['because']}"]
 
 
