@@ -146,8 +146,8 @@ def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]
              f"{percent(float(row['shortage_chance']), 2)} of intervals."]
     if row["floor_packs"] > 0:
         lines.append(f"   Floor {counted(row['floor_packs'], 'pack')}: no budget and no shelf limit goes below it.")
-    lines.append(f"   All items together: {percent(par.readiness.verified)} (target {percent(par.readiness.target)}) is "
-                 f"{READINESS}.")
+    lines.append(f"   All items together: {percent(par.readiness.verified)} (target {percent(par.readiness.target)}) "
+                 f"is {READINESS}.")
     return [*lines, f"   Because: {row['because']}"]
 
 
