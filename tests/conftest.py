@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.read.catalogue import fits_in_millimetres
+from kitplan.read.routes import in_millimetres
 from kitplan.read.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
@@ -258,7 +260,7 @@ def make_items() -> pd.DataFrame:
     items["bin"] = [f"A{i:02d}" for i in range(len(items))]
     number = ["contains", "pack", "price", "litres", "width_mm", "length_mm", "min_bedside", "min_stock"]
     items[number] = items[number].astype(float)
-    return items
+    return fits_in_millimetres(items)
 
 
 def make_frequency(n_strata: int, **changes: float) -> pd.DataFrame:
@@ -295,7 +297,7 @@ def make_strata() -> pd.DataFrame:
     strata["barrier_width_mm"] = 25.0
     strata["barrier_length_mm"] = 40.0
     strata.index.name = "stratum"
-    return strata
+    return in_millimetres(strata).assign(face_for="", face_own=True)
 
 
 def make_technique() -> Technique:

@@ -17,7 +17,7 @@ from kitplan.demand.partial_pooling import PooledRates, count_dispersion, pool_r
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.trend import Trend, find_trend, fortnightly_dispersion
-from kitplan.read.values import STRATUM_KEY, Unit
+from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 FEWEST_EVENTS = 20
 """With fewer events than this the defaults stay (an interval of about -40 % to +50 % is no news)."""
@@ -234,7 +234,7 @@ def _rates_frame(
     spells: wear.WearSpells | None,
     curve: wear.WearCurve | None,
 ) -> pd.DataFrame:
-    frame = unit.strata[STRATUM_KEY].reset_index(drop=True).copy()
+    frame = unit.strata[STRATUM_COLUMNS].reset_index(drop=True).copy()
     frame["events"] = counts.astype(int)
     frame["airway_days"] = exposure
     frame["rate_per_day"], frame["low"], frame["high"] = pooled.mean, pooled.low, pooled.high
@@ -309,7 +309,7 @@ def _curve_frame(unit: Unit, spells: wear.WearSpells, curve: wear.WearCurve) -> 
 
 def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...]) -> Learnt:
     long_run = long_run_rates(unit)
-    frame = unit.strata[STRATUM_KEY].reset_index(drop=True).copy()
+    frame = unit.strata[STRATUM_COLUMNS].reset_index(drop=True).copy()
     rate = long_run["re_secures_per_day"].to_numpy(float)
     n = unit.n_strata
     frame = frame.assign(

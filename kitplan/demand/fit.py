@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Unit
 
 Records = Mapping[str, Sequence[tuple[int, Mapping]]]
@@ -24,11 +25,25 @@ def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict]]]:
     return by_role
 
 
+def size_for(item: Mapping, airway: Mapping) -> float:
+    """The size that an item's limits are compared with: the tube's own, or that of the patient it stands for."""
+    return float(airway["size_number" if item["sized_to"] == "tube" else "patient_number"])
+
+
+def item_fits(item: Mapping, airway: Mapping, slack: float = 0.0) -> bool:
+    """Whether a catalogue row fits one kind of airway (a row of Unit.strata); slack: how far outside still counts."""
+    if not item["fits_scale"]:
+        return True
+    size = size_for(item, airway)
+    low, high = item["fits_from"] - slack, item["fits_to"] + slack
+    return item["fits_scale"] == airway["scale"] and not low > size + 1e-9 and not high < size - 1e-9
+
+
 def fitting(
-    unit: Unit, found: Sequence[tuple[int, Mapping]], tube_mm: float, tape_width_mm: float | None = None
+    unit: Unit, found: Sequence[tuple[int, Mapping]], airway: Mapping, tape_width_mm: float | None = None
 ) -> list[tuple[int, Mapping]]:
-    """Rows that fit the tube and are to be had (all that fit if none is); tape of the width wanted or the next."""
-    fits = [(i, r) for i, r in found if not r["fits_from_mm"] > tube_mm + 1e-9 and not r["fits_to_mm"] < tube_mm - 1e-9]
+    """Rows that fit the airway and are to be had (all that fit if none is); tape of the width wanted or the next."""
+    fits = [(i, r) for i, r in found if item_fits(r, airway)]
     fits = [(i, r) for i, r in fits if r["item"] not in unit.stock.unavailable] or fits
     if tape_width_mm is None or not fits or fits[0][1]["role"] != "tape":
         return fits
@@ -37,21 +52,29 @@ def fitting(
 
 
 def nearest_size(
-    unit: Unit, role: str, found: Sequence[tuple[int, Mapping]], tube_mm: float
+    unit: Unit, role: str, found: Sequence[tuple[int, Mapping]], airway: Mapping
 ) -> list[tuple[int, Mapping]]:
-    """Rows in order of fit: what the unit prefers, then the size whose range has the tube nearest its middle."""
+    """Rows in order of fit: what the unit prefers, then the item whose range has the size nearest its middle."""
 
     def rank(entry: tuple[int, Mapping]) -> tuple[bool, float, float, str]:
         item = entry[1]
-        middle = (item["fits_from_mm"] + item["fits_to_mm"]) / 2
-        distance = np.inf if np.isnan(middle) else abs(middle - tube_mm)
+        middle = (item["fits_from"] + item["fits_to"]) / 2
+        distance = np.inf if np.isnan(middle) else abs(middle - size_for(item, airway))
         return item["item"] != unit.prefer.get(role), distance, item["price"] / item["pack"], item["item"]
 
     return sorted(found, key=rank)
 
 
-def fitting_items(unit: Unit, role: str, tube_mm: float) -> pd.DataFrame:
-    """Catalogue rows that fill `role` for a tube of this size and are to be had; all that fit if none is to be had."""
+def item_of(unit: Unit, item_choice: ItemChoice, stratum: int, role: str) -> pd.Series | None:
+    """The catalogue row that fills a role of one stratum (the first where several do), or None."""
+    frame = item_choice.frame
+    names = frame.loc[(frame["stratum"] == stratum) & (frame["role"] == role), "item"].tolist()
+    found = unit.items[unit.items["item"].isin(names)]
+    return found.iloc[0] if len(found) else None
+
+
+def fitting_items(unit: Unit, role: str, airway: Mapping) -> pd.DataFrame:
+    """Catalogue rows that fill `role` for an airway of this size and are to be had; all that fit if none is."""
     of_role = unit.items[unit.items["role"] == role]
     found = list(zip(of_role.index, of_role.to_dict("records")))
-    return unit.items.loc[[i for i, _ in fitting(unit, found, tube_mm)]]
+    return unit.items.loc[[i for i, _ in fitting(unit, found, airway)]]

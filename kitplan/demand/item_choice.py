@@ -18,7 +18,7 @@ from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
-from kitplan.read.values import Technique, Unit
+from kitplan.read.values import Route, Technique, Unit
 
 SPARE_TUBE_ROLE = "spare_tube"
 
@@ -137,16 +137,25 @@ def held_once(found: Sequence[tuple[int, Mapping]]) -> list[tuple[int, Mapping]]
     return [(i, row) for i, row in found if row["scope"] == "patient"]
 
 
+def held_roles(unit: Unit, stratum: int) -> list[str]:
+    """Roles held once at an airway: its route's emergency equipment, then what is emergency equipment of no route."""
+    own = unit.route(unit.strata.at[stratum, "route"]).emergency
+    elsewhere = {role for route in (*unit.routes.values(), Route("")) for role in route.emergency}
+    return [*own, *(role for role in airway_roles(unit) if role not in elsewhere)]
+
+
 @dataclass(frozen=True)
 class _Airway:
-    """One stratum as the choice of its items sees it; lengths_mm: tape pieces of one re-secure, longest first."""
+    """One stratum as the choice of its items sees it. row: of Unit.strata."""
 
     stratum: int
-    tube_mm: float
+    row: Mapping
     technique: Technique
-    lengths_mm: np.ndarray
-    barrier_mm: tuple[float, float]
     uses: np.ndarray
+
+    def lengths_mm(self, width_mm: float) -> np.ndarray:
+        """Pieces of one re-secure cut from tape of this width, longest first."""
+        return piece_lengths_per_use(cut_pieces(self.technique, self.row, width_mm))
 
     @property
     def mean_uses(self) -> float:
@@ -155,10 +164,7 @@ class _Airway:
 
 def _airway(unit: Unit, stratum: int, uses: np.ndarray) -> _Airway:
     row = unit.strata.loc[stratum].to_dict()
-    technique = unit.techniques[str(row["technique"])]
-    lengths = piece_lengths_per_use(cut_pieces(technique, row)) if technique.pieces else np.zeros(0)
-    barrier = (float(row["barrier_width_mm"]), float(row["barrier_length_mm"]))
-    return _Airway(stratum, float(row["tube_mm"]), technique, lengths, barrier, uses)
+    return _Airway(stratum, row, unit.techniques[str(row["technique"])], uses)
 
 
 def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
@@ -175,10 +181,10 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
     for stratum in unit.strata.index:
         airway = _airway(unit, int(stratum), attempts_per_stay_pmf(unit, tables, stratum))
         for role, need in role_needs(unit, stratum).items():
-            found = fitting(unit, catalogue.get(role, ()), airway.tube_mm, airway.technique.tape_width_mm)
+            found = fitting(unit, catalogue.get(role, ()), airway.row, airway.technique.tape_width_mm)
             rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)
-        for role in once:
-            rows += _fill_once(unit, airway, role, fitting(unit, held_once(catalogue[role]), airway.tube_mm))
+        for role in [r for r in held_roles(unit, int(stratum)) if r in once]:
+            rows += _fill_once(unit, airway, role, fitting(unit, held_once(catalogue[role]), airway.row))
     return ItemChoice(pd.DataFrame(rows, columns=ITEM_CHOICE_COLUMNS), opened)
 
 
@@ -249,13 +255,12 @@ def items_opened(unit: Unit, stratum: int, item: Mapping, need: float, n_uses: i
 
 def _opened(airway: _Airway, item: Mapping, need: float, n_uses: int) -> np.ndarray | None:
     if item["role"] == "tape":
-        roll_mm = float(item["length_mm"])
-        if airway.lengths_mm.max(initial=0.0) > roll_mm:
-            return None
-        return rolls_after_uses(airway.lengths_mm, roll_mm, n_uses)
+        roll_mm, lengths = float(item["length_mm"]), airway.lengths_mm(float(item["width_mm"]))
+        return rolls_after_uses(lengths, roll_mm, n_uses) if lengths.max(initial=0.0) <= roll_mm else None
     per_item = float(item["contains"])
     if item["role"] == "barrier" and not np.isnan(float(item["width_mm"])):
-        per_item *= sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), *airway.barrier_mm)
+        piece_mm = float(airway.row["barrier_width_mm"]), float(airway.row["barrier_length_mm"])
+        per_item *= sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), *piece_mm)
     if per_item <= 0:
         return None
     return np.ceil(np.arange(n_uses + 1) * need / per_item - 1e-9).astype(np.int64)
@@ -266,7 +271,7 @@ def _fill_once(
 ) -> list[dict[str, object]]:
     if not found:
         return []
-    _, item = nearest_size(unit, role, found, airway.tube_mm)[0]
+    _, item = nearest_size(unit, role, found, airway.row)[0]
     why = "the only one that fits" if len(found) == 1 else f"nearest in size of {len(found)} that fit"
     price = float(item["price"]) / float(item["pack"])
     return [_row(airway, item, 1.0) | {"cost_per_stay": price, "because": f"one an airway; {why}"}]

@@ -148,8 +148,7 @@ def block_text(unit: Unit, learnt: Learnt) -> str:
                 f"route = {_quoted(row.route)}",
                 f"technique = {_quoted(row.technique)}",
                 f"skin = {_quoted(row.skin)}",
-                f"tube_from_mm = {_number(row.tube_mm)}",
-                f"tube_to_mm = {_number(row.tube_mm)}",
+                f'size = "{row.size}"',
                 f"all = {_number(factor[i])}  # {row.events:,.0f} events in {row.airway_days:,.0f} airway-days",
             ]
     return "\n".join(lines) + "\n"

@@ -37,9 +37,8 @@ def interval_checks(unit: Unit, days: float) -> int:
 
 def stratum_keys(unit: Unit) -> np.ndarray:
     """A key for each stratum made of its own description, so that other strata do not change its draws."""
-    return np.array(
-        [name_key(*row) for row in unit.strata[STRATUM_KEY].itertuples(index=False)], dtype=np.uint64
-    )
+    keys = unit.strata[STRATUM_KEY].assign(size=unit.strata["size"].str.removesuffix(" mm"))
+    return np.array([name_key(*row) for row in keys.itertuples(index=False)], dtype=np.uint64)
 
 
 def scenario_draws(posterior: Posterior, n_scenarios: int) -> np.ndarray:

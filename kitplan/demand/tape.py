@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
+from kitplan.read.sizes import uncut_of
 from kitplan.read.values import Piece, Technique
 
 PIECE_COLUMNS = [
@@ -22,6 +23,7 @@ PIECE_COLUMNS = [
     "span_mm",
     "leg_mm",
     "leg_needed_mm",
+    "path_mm",
     "uncut_mm",
     "bridge_mm",
     "tab_mm",
@@ -30,9 +32,6 @@ PIECE_COLUMNS = [
     "lengthened_mm",
     "warning",
 ]
-
-WIDTH_IF_UNNAMED_MM = 25.0
-"""Tape width where a recipe names none: the middle of three common widths [common practice, no source]."""
 
 _SLACK_MM = 1e-6
 _SPAN_COLUMN = {"mid_cheek": "span_mid_cheek_mm", "tragus": "span_tragus_mm"}
@@ -46,37 +45,39 @@ def helix_length_mm(outer_mm: float, pitch_mm: float, turns: float) -> float:
     return turns * math.hypot(math.pi * outer_mm, pitch_mm)
 
 
-def leg_pitch_mm(technique: Technique) -> float:
+def leg_pitch_mm(width_mm: float) -> float:
     """Advance of a leg along the tube at each turn, mm: its own width, so that turns lie edge to edge.
 
     A leg is half the tape's width. Edge to edge is the longest a flat wrap needs; overlapping needs less.
     """
-    return (technique.tape_width_mm or WIDTH_IF_UNNAMED_MM) / 2.0
+    return width_mm / 2.0
 
 
-def cut_pieces(technique: Technique, stratum: Mapping[str, object] | pd.Series) -> pd.DataFrame:
+def cut_pieces(technique: Technique, stratum: Mapping[str, object] | pd.Series, width_mm: float) -> pd.DataFrame:
     """Return the pieces of one re-secure, one row a kind of piece (PIECE_COLUMNS; no rows without tape).
 
-    stratum: one row of Unit.strata (outer_mm and the two spans are read, all mm).
-    length_mm is what is cut, whole mm, already longer by lengthened_mm where a leg was too short to go
-    round the tube; warning says so and by how much, else "". leg_mm is the leg after lengthening; 0 for a
-    plain strip. width_share is 0.5 for a half-width strip, whose other half is thrown away: it still costs
-    its full length.
+    stratum: one row of Unit.strata (outer_mm and the two spans are read, all mm). width_mm: of the tape really cut.
+    length_mm is what is cut, whole mm, already longer by lengthened_mm where a leg was too short to reach the tube
+    and go round it; warning says so and by how much, else "". path_mm: from the end of the slit to the tube, which is
+    taken to lie in the middle of the span. leg_mm is the leg after lengthening; 0 for a plain strip. width_share is
+    0.5 for a half-width strip, whose other half is thrown away: it still costs its full length.
     """
     span_mm = float(stratum[_SPAN_COLUMN[technique.measure]])  # type: ignore[arg-type]
     outer_mm = float(stratum["outer_mm"])  # type: ignore[arg-type]
-    pitch_mm = leg_pitch_mm(technique)
-    rows = [_one_piece(piece, span_mm, outer_mm, pitch_mm) for piece in technique.pieces]
+    rows = [_one_piece(piece, span_mm, outer_mm, width_mm) for piece in technique.pieces]
     return pd.DataFrame(rows, columns=PIECE_COLUMNS)
 
 
-def _one_piece(piece: Piece, span_mm: float, outer_mm: float, pitch_mm: float) -> dict[str, object]:
+def _one_piece(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -> dict[str, object]:
     asked = piece.length_mm if piece.length_mm is not None else float(piece.span or 0.0) * span_mm
     length = float(math.ceil(asked + piece.extra_mm - _SLACK_MM))
     legs_long = {"Y": 1, "H": 2}.get(piece.shape, 0)
-    solid = {"Y": piece.uncut_mm, "H": piece.bridge_mm}.get(piece.shape, 0.0)
+    uncut = uncut_of(piece, span_mm)
+    solid = {"Y": uncut, "H": piece.bridge_mm}.get(piece.shape, 0.0)
     leg = (length - solid) / legs_long if legs_long else 0.0
-    needed = helix_length_mm(outer_mm, pitch_mm, piece.turns) + piece.tab_mm if legs_long else 0.0
+    path = _path_mm(piece, span_mm, outer_mm, uncut) if legs_long else 0.0
+    wrap = helix_length_mm(outer_mm, leg_pitch_mm(width_mm), piece.turns) if legs_long and piece.turns else 0.0
+    needed = path + wrap + piece.tab_mm if legs_long else 0.0
     lengthened, warning = 0.0, ""
     if leg < needed - _SLACK_MM:
         short = needed - leg
@@ -84,8 +85,8 @@ def _one_piece(piece: Piece, span_mm: float, outer_mm: float, pitch_mm: float) -
         length += lengthened
         leg += lengthened / legs_long
         warning = (
-            f"each leg is {short:.1f} mm too short for {piece.turns:g} turns round a {outer_mm:.1f} mm tube"
-            f" and its tab: the {piece.shape} piece is cut {lengthened:.0f} mm longer"
+            f"each leg is {short:.1f} mm too short to reach the tube, go {piece.turns:g} turns round its"
+            f" {outer_mm:.1f} mm and leave a tab: the {piece.shape} piece is cut {lengthened:.0f} mm longer"
         )
     return {
         "shape": piece.shape,
@@ -95,7 +96,8 @@ def _one_piece(piece: Piece, span_mm: float, outer_mm: float, pitch_mm: float) -
         "span_mm": span_mm,
         "leg_mm": leg,
         "leg_needed_mm": needed,
-        "uncut_mm": piece.uncut_mm,
+        "path_mm": path,
+        "uncut_mm": uncut,
         "bridge_mm": piece.bridge_mm,
         "tab_mm": piece.tab_mm,
         "turns": piece.turns,
@@ -103,6 +105,20 @@ def _one_piece(piece: Piece, span_mm: float, outer_mm: float, pitch_mm: float) -
         "lengthened_mm": lengthened,
         "warning": warning,
     }
+
+
+def _path_mm(piece: Piece, span_mm: float, outer_mm: float, uncut_mm: float) -> float:
+    """From the end of a leg's slit to the tube, mm: the recipe's, else to a tube in the middle of the span.
+
+    A Y's uncut end lies on one side of the face, an H's bridge over the middle. A piece of fixed length has no face
+    to measure on: its legs begin at the tube.
+    """
+    if piece.path_mm is not None:
+        return piece.path_mm
+    if piece.span is None:
+        return 0.0
+    start = span_mm / 2.0 - uncut_mm if piece.shape == "Y" else piece.bridge_mm / 2.0
+    return max(start - (0.0 if math.isnan(outer_mm) else outer_mm / 2.0), 0.0)
 
 
 def piece_lengths_per_use(pieces: pd.DataFrame) -> np.ndarray:

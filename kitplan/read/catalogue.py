@@ -3,40 +3,59 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.routes import measure
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.read.values import Route
 from kitplan.resources import config_file
 
 SCOPES = ("event", "patient", "unit")
-EMERGENCY_ROLES = ("mask", "bag")
-"""Roles that are emergency equipment whatever the catalogue says: domain caution, common practice."""
+SIZED_TO = ("patient", "tube")
+"""What an item's sizes follow: the patient whom a tube's size stands for (a mask), or the tube itself (a spare one)."""
 
 
-def read_items(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
+def read_items(
+    source: Source, findings: Findings, routes: Mapping[str, Route], more_equipment: bool = False
+) -> tuple[str, pd.DataFrame]:
     """Return the file's name and the catalogue in its own order; faults are noted.
 
     The frame has the columns of values.Unit.items plus provenance. A row with a fault stays in, its unreadable
-    cells at their defaults, so that other tables are not blamed for naming its item.
+    cells at their defaults, so that other tables are not blamed for naming its item. more_equipment: with the shipped
+    generic rows of every role that the unit's own catalogue does not hold.
     """
+    name, frame = _read_items("items", source, findings, routes)
+    if more_equipment and len(frame):
+        _, more = _read_items("more_equipment", source, findings, routes)
+        frame = pd.concat([frame, more[~more["role"].isin(frame["role"])]], ignore_index=True)
+    return name, frame
+
+
+def _read_items(
+    table: str, source: Source, findings: Findings, routes: Mapping[str, Route]
+) -> tuple[str, pd.DataFrame]:
     known = source.columns("items")
-    grid = source.table("items", known)
+    grid = source.table(table, known)
     if grid is None:
-        if source.has_table("items"):
-            return "items", pd.DataFrame(columns=list(known))
-        grid = source.shipped_table("items", known)
+        if source.has_table(table):
+            return table, pd.DataFrame(columns=list(known))
+        grid = source.shipped_table(table, known)
     raw = raw_table(grid, known, findings) if grid is not None else None
     if raw is None or not report_headers(raw, findings):
-        return "items" if grid is None else grid.name, pd.DataFrame(columns=list(known))
+        return table if grid is None else grid.name, pd.DataFrame(columns=list(known))
     reader = TableReader(raw, findings)
     own = not raw.name.startswith("config/")
     frame = _columns(reader, own)
+    frame = frame.assign(**_fits(reader, frame, routes))
     _check_together(reader, frame)
-    _check_emergency(reader, frame)
+    _check_emergency(reader, frame, {role for route in routes.values() for role in route.emergency})
     if len(raw) == 0:
         findings.fault(raw.name, "has no rows", "Add one row an item.")
     return raw.name, frame.astype({"pack": int})
@@ -71,6 +90,8 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
         frame[name] = reader.numbers(name, over=0, high=1e6)
     frame["share"] = reader.numbers("share", over=0, high=1)
     frame["bin"] = reader.texts("bin")
+    frame["sized_to"] = [key_of(s) for s in reader.texts("sized_to", "patient")]
+    frame["counted_as"] = reader.texts("counted_as")
     frame["provenance"] = reader.texts("provenance", "this unit's own catalogue" if own else "no source given")
     frame["description"] = frame["description"].where(frame["description"] != "", frame["item"])
     return frame
@@ -84,8 +105,12 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
         if scope and scope not in SCOPES:
             reader.refuse("scope", (frame["scope"] == scope).to_numpy(), frame["scope"].to_numpy(),
                           "is not a scope", suggestion(scope, SCOPES))
-    reader.refuse("fits_to_mm", (frame["fits_to_mm"] < frame["fits_from_mm"]).to_numpy(),
-                  frame["fits_to_mm"].to_numpy(), "is smaller than fits_from_mm", "Exchange the two sizes.")
+    column = "fits_to_mm" if frame["fits_to_mm"].notna().any() else "fits_to"
+    reader.refuse(column, (frame["fits_to"] < frame["fits_from"]).to_numpy(),
+                  frame["fits_to"].to_numpy(), "is smaller than the size it fits from", "Exchange the two sizes.")
+    for word in set(frame["sized_to"]) - set(SIZED_TO):
+        reader.refuse("sized_to", (frame["sized_to"] == word).to_numpy(), frame["sized_to"].to_numpy(),
+                      "is not what sizes follow", suggestion(word, SIZED_TO))
     tape = frame["role"] == "tape"
     for name in ("width_mm", "length_mm"):
         reader.refuse(name, (tape & frame[name].isna()).to_numpy(), None, "is empty for a tape",
@@ -122,8 +147,57 @@ def _check_shares(reader: TableReader, frame: pd.DataFrame) -> None:
                           "Make the shares of a role add up to 1.")
 
 
-def _check_emergency(reader: TableReader, frame: pd.DataFrame) -> None:
-    emergency = frame["role"].isin(EMERGENCY_ROLES)
+def _fits(reader: TableReader, frame: pd.DataFrame, routes: Mapping[str, Route]) -> dict[str, list[object]]:
+    """fits_scale, fits_from, fits_to: what an item fits, as numbers on the scale of a route ("" fits any size)."""
+    scales = {route.scale: route.sizes for route in routes.values() if route.sizes}
+    rows: list[tuple[str, float, float]] = []
+    texts = {c: reader.texts(c) for c in ("fits_from", "fits_to")}
+    for k in range(len(frame)):
+        in_mm = frame["fits_from_mm"].iat[k], frame["fits_to_mm"].iat[k]
+        read = [_fit(texts[c][k], scales) for c in texts]
+        bad = next((r for r in read if isinstance(r, Bad)), None)
+        found = {r[0] for r in read if not isinstance(r, Bad)} | {"mm" if any(v == v for v in in_mm) else ""}
+        found -= {""}
+        if bad is None and len(found) > 1:
+            bad = Bad("is a size in two scales", "Keep one: fits_from_mm and fits_to_mm, or fits_from and fits_to.")
+        if bad is not None:
+            mask = np.arange(len(frame)) == k
+            reader.refuse("fits_from" if texts["fits_from"][k] else "fits_to", mask,
+                          np.where(texts["fits_from"] == "", texts["fits_to"], texts["fits_from"]), bad.fault, bad.mend)
+            rows.append(("", np.nan, np.nan))
+            continue
+        low, high = (own if own == own else r[1] for own, r in zip(in_mm, read))  # type: ignore[index]
+        rows.append((next(iter(found), ""), float(low), float(high)))
+    return dict(zip(("fits_scale", "fits_from", "fits_to"), map(list, zip(*rows)))) if rows else {}
+
+
+def _fit(written: str, scales: Mapping[str, tuple[str, ...]]) -> tuple[str, float] | Bad:
+    """(scale, number) of one end of what an item fits; ("", NaN) where nothing is written."""
+    if not written:
+        return "", float("nan")
+    key = key_of(written)
+    named = [(scale, float(k)) for scale, sizes in scales.items() for k, s in enumerate(sizes) if key_of(s) == key]
+    if len(named) == 1:
+        return named[0]
+    if named:
+        return Bad("is a size of two routes with other names beside it", "Give the routes one list of sizes.")
+    read = measure(written)
+    if read is None:
+        return Bad("is not a size", suggestion(written, [s for sizes in scales.values() for s in sizes] or ["8 Fr"]))
+    if not read[1]:
+        return Bad("names no scale", f"Write it as {read[0]:g} Fr; millimetres belong in fits_from_mm and fits_to_mm.")
+    return read[1], read[0]
+
+
+def fits_in_millimetres(items: pd.DataFrame) -> pd.DataFrame:
+    """Return a catalogue with fits_from_mm and fits_to_mm completed by the columns that routes of any scale need."""
+    limited = items["fits_from_mm"].notna() | items["fits_to_mm"].notna()
+    return items.assign(fits_scale=np.where(limited, "mm", ""), fits_from=items["fits_from_mm"],
+                        fits_to=items["fits_to_mm"], sized_to="patient", counted_as="")
+
+
+def _check_emergency(reader: TableReader, frame: pd.DataFrame, roles: set[str]) -> None:
+    emergency = frame["role"].isin(roles)
     denied = (emergency & ~frame["critical"]).to_numpy()
     if reader.has("critical"):
         reader.doubt("critical", denied, None, "is emergency equipment and is treated as critical", "Write yes.")
@@ -133,7 +207,14 @@ def _check_emergency(reader: TableReader, frame: pd.DataFrame) -> None:
                   "Every airway is given its own: write patient.")
 
 
-def fits(items: pd.DataFrame, tube_mm: float) -> np.ndarray:
-    """True for the items that fit a tube size, shape (n_items,); an empty limit fits every size."""
-    low, high = items["fits_from_mm"].to_numpy(float), items["fits_to_mm"].to_numpy(float)
-    return (np.isnan(low) | (low <= tube_mm + 1e-9)) & (np.isnan(high) | (high >= tube_mm - 1e-9))
+def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> np.ndarray:
+    """True for the items that fit a size, shape (n_items,); an item without limits fits every size.
+
+    airway: SIZE_COLUMNS of one kind of airway. slack: how far outside its limits an item still counts.
+    """
+    tube = items["sized_to"].to_numpy() == "tube"
+    size = np.where(tube, airway["size_number"], airway["patient_number"])
+    low, high = items["fits_from"].to_numpy(float) - slack, items["fits_to"].to_numpy(float) + slack
+    inside = ~(low > size + 1e-9) & ~(high < size - 1e-9)
+    scale = items["fits_scale"].to_numpy()
+    return (scale == "") | ((scale == airway["scale"]) & inside)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Literal
 
@@ -16,7 +16,8 @@ from kitplan.read.grids import Grid
 from kitplan.read.source import Source, sheet_like
 from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import RawTable, TableReader, header_names, raw_table, report_headers
-from kitplan.read.values import STRATUM_KEY, Technique
+from kitplan.read.techniques import Recipes
+from kitplan.read.values import STRATUM_KEY
 
 LONGEST_SPAN_DAYS = 20 * 366
 LONE_GAP_DAYS, LONE_GAPS, LONE_SHARE = 180, 10, 0.01
@@ -44,11 +45,13 @@ class CensusRows:
     unknown_days: tuple[int, ...] = ()
 
 
-NO_CENSUS = CensusRows("", "snapshot", pd.DataFrame(columns=[*STRATUM_KEY, "patient_kg"]), pd.DataFrame(), None, None)
+NO_CENSUS = CensusRows(
+    "", "snapshot", pd.DataFrame(columns=[*STRATUM_KEY, "size_number", "patient_kg"]), pd.DataFrame(), None, None
+)
 """Stands in where a census cannot be read, so that the log is read for its own faults."""
 
 
-def raw_census(source: Source, findings: Findings) -> RawTable | None:
+def raw_census(source: Source, recipes: Recipes, findings: Findings) -> RawTable | None:
     """Find the census, its header and its shape; None when it cannot be read (noted).
 
     It stands in the table `census`, or, for a list of stays, in one called `stays`; one that is blank is not counted.
@@ -59,7 +62,7 @@ def raw_census(source: Source, findings: Findings) -> RawTable | None:
         mend = f"Rename the sheet {near!r} to census." if near else (
             "Add a sheet named census." if source.is_workbook else "Add census.csv to the unit's folder.")
         findings.fault(source.path.name or str(source.path), "has no census", mend)
-    given = [raw for name in names if (raw := _raw_census(source, name, findings)) is not None]
+    given = [raw for name in names if (raw := _raw_census(source, name, recipes, findings)) is not None]
     filled = [raw for raw in given if len(raw)]
     if len(filled) > 1:
         findings.fault(filled[1].name, f"is filled in beside {filled[0].name}: both say who is there",
@@ -67,11 +70,15 @@ def raw_census(source: Source, findings: Findings) -> RawTable | None:
     return next(iter([*filled, *given]), None)
 
 
-def _raw_census(source: Source, name: str, findings: Findings) -> RawTable | None:
+def _raw_census(source: Source, name: str, recipes: Recipes, findings: Findings) -> RawTable | None:
     union = source.columns("census")
     grid = source.table(name, union)
     known = _known_columns(grid, union, findings) if grid is not None else None
-    return raw_table(grid, known, findings) if grid is not None and known is not None else None
+    if grid is None or known is None:
+        return None
+    if all(route.scale == "mm" for route in recipes.routes.values()):
+        known["tube_mm"] = replace(known["tube_mm"], required=True)
+    return raw_table(grid, known, findings)
 
 
 def _known_columns(grid: Grid, union: Mapping[str, Column], findings: Findings) -> dict[str, Column] | None:
@@ -88,8 +95,7 @@ def _known_columns(grid: Grid, union: Mapping[str, Column], findings: Findings) 
 
 
 def read_census(
-    raw: RawTable, techniques: Mapping[str, Technique], tubes: pd.DataFrame, longest_stay_days: float,
-    findings: Findings,
+    raw: RawTable, recipes: Recipes, tubes: pd.DataFrame, longest_stay_days: float, findings: Findings,
 ) -> CensusRows | None:
     """Read the census rows of either shape; rows with a fault are left out and noted."""
     if not report_headers(raw, findings):
@@ -98,7 +104,7 @@ def read_census(
         findings.fault(raw.name, "has no rows", "Add one row for each kind of airway present, or for each stay.")
         return None
     reader = TableReader(raw, findings)
-    keys = read_keys(reader, techniques)
+    keys = read_keys(reader, recipes)
     doubt_sizes(reader, keys, tubes)
     reader.say_day_order()
     if "start" in raw.known:

@@ -13,13 +13,14 @@ import pandas as pd
 class Practice:
     """One thing every learner practises: a technique on a manikin of one tube size.
 
-    times: how often in the class. attempts: goes each time; every go uses a fresh set of supplies.
-    size: a row like one of Unit.strata (route, tube_mm, technique, skin, outer_mm, spans, barrier piece).
+    size_text: with its unit ("3.5 mm"). times: how often in the class. attempts: goes each time; every go uses a fresh
+    set of supplies. size: a row like one of Unit.strata (route, size and its columns, technique, skin, outer_mm, spans,
+    barrier piece).
     """
 
     technique: str
     route: str
-    tube_mm: float
+    size_text: str
     skin: str
     times: int
     attempts: int
@@ -54,8 +55,8 @@ class Durable:
 
     def serves(self, practice: Practice) -> bool:
         """True when this practice needs it."""
-        small = practice.tube_mm < self.fits_from_mm - 1e-9
-        large = practice.tube_mm > self.fits_to_mm + 1e-9
+        small = practice.size["tube_mm"] < self.fits_from_mm - 1e-9
+        large = practice.size["tube_mm"] > self.fits_to_mm + 1e-9
         return not small and not large and (not self.techniques or practice.technique in self.techniques)
 
 

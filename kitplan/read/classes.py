@@ -16,9 +16,11 @@ from typing import Any
 
 import pandas as pd
 
+from kitplan.read.cells import Bad
 from kitplan.read.class_values import Durable, Practice, TrainingClass
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.practice_sizes import PracticeSizes
+from kitplan.read.routes import Size, size_of
 from kitplan.read.settings import parse_toml, refuse_unknown
 from kitplan.read.source import Source
 from kitplan.read.strata import SKINS
@@ -30,7 +32,7 @@ KEYS = (
     "minutes_per_attempt", "change_minutes", "places_per_station", "rotation", "cutters", "practice", "durable",
     "have", "expired_for_practice",
 )
-PRACTICE_KEYS = ("technique", "route", "tube_mm", "skin", "patient_kg", "times", "attempts")
+PRACTICE_KEYS = ("technique", "route", "tube_mm", "size", "cuffed", "skin", "patient_kg", "times", "attempts")
 DURABLE_KEYS = (
     "name", "item", "role", "per_station", "shared", "have", "price", "fits_from_mm", "fits_to_mm", "techniques",
 )
@@ -217,18 +219,21 @@ class _ClassReader:
         times = self._whole(block, "times", 1, low=1, key=key, most=_MOST_GOES)
         goes = self._whole(block, "attempts", attempts, low=1, key=key, most=_MOST_GOES)
         kg = self._number(block, "patient_kg", float("nan"), over=0.0, key=key)
+        cuffed = {None: "", True: "cuffed", False: "uncuffed"}[
+            self._flag(block, "cuffed", False, key=key) if "cuffed" in block else None]
         found = []
-        for tube_mm in self._tube_sizes(key, block):
-            size = self.sizes.row(tube_mm, kg)
-            if size is None:
-                self.fault(f"{key}.tube_mm", "is a size that no table holds", self.sizes.mend(), tube_mm)
+        if technique is None or route not in self.sizes.recipes.routes:
+            return []
+        for column, size in self._sizes(key, block, route):
+            row = self.sizes.row(technique, route, size, cuffed, kg)
+            if row is None:
+                self.fault(f"{key}.{column}", "is a size that no table holds", self.sizes.mend(), size.text)
                 continue
-            if self.sizes.between_steps(tube_mm):
+            if self.sizes.between_steps(size):
                 self.findings.warn(self.file, "is between the usual sizes", "Check the size.",
-                                   column=f"{key}.tube_mm", value=tube_mm)
-            if technique is not None:
-                size = pd.concat([size, pd.Series({"route": route, "technique": technique, "skin": skin})])
-                found.append(Practice(technique, route, tube_mm, skin, times, goes, size))
+                                   column=f"{key}.{column}", value=size.text)
+            row["skin"] = skin
+            found.append(Practice(technique, route, str(row["size"]), str(skin), times, goes, row))
         return found
 
     def _technique(self, key: str, block: Mapping[str, Any]) -> str | None:
@@ -253,18 +258,34 @@ class _ClassReader:
             self.fault(f"{key}.route", f"is not a route of {technique}", suggestion(str(value), routes), value)
         return key_of(str(value))
 
-    def _tube_sizes(self, key: str, block: Mapping[str, Any]) -> list[float]:
-        value = block.get("tube_mm")
-        if value is None or value == []:
-            self.fault(f"{key}.tube_mm", "is missing: a practice needs a tube size",
-                       "Write the tube's internal diameter: tube_mm = 3.5, or several: [3.0, 3.5].")
+    def _sizes(self, key: str, block: Mapping[str, Any], name: str) -> list[tuple[str, Size]]:
+        """(key, size) of each size of a practice, on the scale of its route."""
+        route = self.sizes.recipes.routes[name]
+        if "tube_mm" in block and "size" in block:
+            self.fault(f"{key}.size", "is a second size beside tube_mm", "Keep one of the two.", block["size"])
             return []
+        column = "size" if "size" in block or route.scale != "mm" else "tube_mm"
+        value = block.get(column, [] if route.scale != "none" else "")
+        if value == [] and "tube_mm" not in block:
+            self.fault(f"{key}.{column}", "is missing: a practice needs a size" if column == "size" else
+                       "is missing: a practice needs a tube size",
+                       "Write the tube's internal diameter: tube_mm = 3.5, or several: [3.0, 3.5]." if column ==
+                       "tube_mm" else f"Write it on the scale {route.scale}: size = \"8 Fr\", say.")
+            return []
+        value = block.get("tube_mm", value)
+        column = "tube_mm" if "tube_mm" in block else column
         sizes = []
-        for size in value if isinstance(value, list) else [value]:
-            if isinstance(size, bool) or not isinstance(size, int | float) or not 0 < size <= 12:
-                self.fault(f"{key}.tube_mm", "is not a tube size", "Write millimetres, as 3.5.", size)
+        for given in value if isinstance(value, list) else [value]:
+            number = not isinstance(given, bool) and isinstance(given, int | float)
+            if column == "tube_mm" and not (number and 0 < given <= 12):
+                self.fault(f"{key}.tube_mm", "is not a tube size", "Write millimetres, as 3.5.", given)
+                continue
+            mm = float(given) if column == "tube_mm" else float("nan")
+            size = size_of(route, mm, "" if column == "tube_mm" else f"{given:g}" if number else str(given))
+            if isinstance(size, Bad):
+                self.fault(f"{key}.{column}", size.fault, size.mend, given)
             else:
-                sizes.append(float(size))
+                sizes.append((column, size))
         return sizes
 
     def _durables(self) -> tuple[Durable, ...]:

@@ -7,53 +7,69 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.read.catalogue import EMERGENCY_ROLES, fits
+from kitplan.read.catalogue import fits
 from kitplan.read.findings import Findings, key_of, nearest, suggestion
 from kitplan.read.policy import Policy
-from kitplan.read.values import Technique
+from kitplan.read.sizes import uncut_of
+from kitplan.read.techniques import Recipes
+from kitplan.read.values import Route, Technique
 
 
-def roles_needed(stratum: Mapping[str, Any], technique: Technique) -> list[str]:
-    """Return the roles that one kind of airway takes, emergency equipment included."""
+def roles_needed(stratum: Mapping[str, Any], recipes: Recipes) -> list[str]:
+    """Return the roles that one kind of airway takes, its route's emergency equipment included."""
+    technique = recipes.techniques[stratum["technique"]]
     roles = list(technique.uses)
     if technique.pieces:
         roles.insert(0, "tape")
     if stratum["skin"] == "barrier":
         roles += [r for r in technique.uses_with_barrier if r not in roles]
-    return [*roles, *(r for r in EMERGENCY_ROLES if r not in roles)]
+    return [*roles, *(r for r in recipes.routes[stratum["route"]].emergency if r not in roles)]
 
 
 def check_roles(
-    strata: pd.DataFrame, techniques: Mapping[str, Technique], recipes_file: str, items: pd.DataFrame,
-    items_file: str, policy: Policy, findings: Findings,
+    strata: pd.DataFrame, recipes: Recipes, items: pd.DataFrame, items_file: str, policy: Policy, findings: Findings,
 ) -> None:
     """Note roles that no item fills, and sizes that none of a role's items fits."""
     missing: set[tuple[str, str]] = set()
-    unfit: dict[str, list[str]] = {}
+    unfit: dict[tuple[str, bool], list[str]] = {}
     away = {key_of(i) for i in policy.values.get("stock.unavailable", ())}
     left = items[~items["item"].map(key_of).isin(away)]
     every = set(items["role"])
     by_role = dict(iter(left.groupby("role")))
     for stratum in strata.to_dict("records"):
-        technique = techniques[stratum["technique"]]
-        for role in roles_needed(stratum, technique):
+        technique = recipes.techniques[stratum["technique"]]
+        emergency = recipes.routes[stratum["route"]].emergency
+        for role in roles_needed(stratum, recipes):
             if role not in every:
-                missing.add((technique.name if role not in EMERGENCY_ROLES else "", role))
+                missing.add((f"route.{stratum['route']}" if role in emergency else technique.name, role))
             elif role not in by_role or not _some_item(by_role[role], role, stratum, technique):
-                unfit.setdefault(role, []).append(str(stratum["label"]))
+                unfit.setdefault((role, role in emergency), []).append(str(stratum["label"]))
     for name, role in sorted(missing):
-        _note_missing(name, role, items, recipes_file, items_file, findings)
-    for role, labels in unfit.items():
+        _note_missing(name, role, items, recipes.file, items_file, findings)
+    for (role, needed), labels in unfit.items():
         shown = "; ".join(labels[:4]) + (f" and {len(labels) - 4} more" if len(labels) > 4 else "")
-        emergency = " (emergency equipment)" if role in EMERGENCY_ROLES else ""
+        said = " (emergency equipment)" if needed else ""
         because = " while stock.unavailable holds" if away and _some_role(items, away, role) else ""
-        findings.fault(items_file, f"has no {role}{emergency} that fits {shown}{because}",
-                       "Add an item, or widen fits_from_mm and fits_to_mm of one.", column="role")
-    _check_sheets(strata, techniques, items, items_file, findings)
+        findings.fault(items_file, f"has no {role}{said} that fits {shown}{because}",
+                       "Add an item, or widen the sizes that one fits (fits_from_mm and fits_to_mm, or fits_from and "
+                       "fits_to).", column="role")
+    for role in sorted({r for route in recipes.routes.values() for r in route.emergency}):
+        _doubt_idle(role, strata[[role in recipes.routes[r].emergency for r in strata["route"]]], items, items_file,
+                    findings)
+    _check_sheets(strata, recipes.techniques, items, items_file, findings)
+
+
+def _doubt_idle(role: str, strata: pd.DataFrame, items: pd.DataFrame, items_file: str, findings: Findings) -> None:
+    """Name emergency items whose sizes no route could ever have: their limits stand on a scale that nothing uses."""
+    of_role = items[(items["role"] == role) & (items["fits_scale"] != "")]
+    idle = of_role[~of_role["fits_scale"].isin(strata["scale"])] if len(strata) else of_role[:0]
+    for row in idle.itertuples():
+        findings.warn(items_file, f"fits no {role} size of this unit: its sizes are in {row.fits_scale}",
+                      "Give its sizes on the scale of the routes that need it.", column="item", value=row.item)
 
 
 def _some_item(able: pd.DataFrame, role: str, stratum: Mapping[str, Any], technique: Technique) -> bool:
-    able = able[fits(able, float(stratum["tube_mm"]))]
+    able = able[fits(able, stratum)]
     if role == "tape" and technique.tape_width_mm is not None:
         able = able[(able["width_mm"] - technique.tape_width_mm).abs() < 0.51]
     return len(able) > 0
@@ -66,9 +82,10 @@ def _some_role(items: pd.DataFrame, away: set[str], role: str) -> bool:
 def _note_missing(
     name: str, role: str, items: pd.DataFrame, recipes_file: str, items_file: str, findings: Findings
 ) -> None:
-    if not name:
+    if name.startswith("route."):
         findings.fault(items_file, f"has no item of role {role}: emergency equipment belongs at every bedside",
-                       f"Add the unit's {role}s with the tube sizes they go with.", column="role")
+                       f"Add the unit's {role}s with the sizes they go with, or take the role out of emergency under "
+                       f"[{name}] in techniques.toml where your policy keeps none.", column="role")
         return
     near = nearest(role, items["role"].unique())
     mend = f"Did you mean {near!r}? Otherwise add an item of that role to {items_file}." if near else (
@@ -86,7 +103,7 @@ def _check_sheets(
         if "barrier" not in techniques[stratum["technique"]].uses_with_barrier or len(whole):
             continue
         piece = sorted((stratum["barrier_width_mm"], stratum["barrier_length_mm"]))
-        able = sheets[fits(sheets, float(stratum["tube_mm"]))]
+        able = sheets[fits(sheets, stratum.to_dict())]
         short, long = able[["width_mm", "length_mm"]].min(axis=1), able[["width_mm", "length_mm"]].max(axis=1)
         if len(able) and not ((short >= piece[0]) & (long >= piece[1])).any():
             findings.fault(items_file, f"has no barrier sheet large enough for {stratum['label']} "
@@ -128,13 +145,38 @@ def check_policy_items(
     return prefer, tuple(away)
 
 
-def check_floors(strata: pd.DataFrame, items: pd.DataFrame, items_file: str, findings: Findings) -> None:
+def check_floors(
+    strata: pd.DataFrame, routes: Mapping[str, Route], items: pd.DataFrame, items_file: str, findings: Findings
+) -> None:
     """Question a catalogue whose emergency equipment has no floor at the bedside for some size."""
-    for role in EMERGENCY_ROLES:
+    for role in dict.fromkeys(role for route in routes.values() for role in route.emergency):
         floored = items[items["role"].eq(role) & (items["min_bedside"] > 0)]
-        bare = [label for label, size in zip(strata["label"], strata["tube_mm"]) if not fits(floored, size).any()]
+        wanting = strata[[role in routes[route].emergency for route in strata["route"]]]
+        bare = [row["label"] for row in wanting.to_dict("records") if not fits(floored, row).any()]
         if bare:
             shown = "; ".join(bare[:3]) + (f" and {len(bare) - 3} more" if len(bare) > 3 else "")
             findings.warn(items_file, f"asks for no {role} at the bedside of {shown}",
                           f"Set min_bedside of a {role} that fits: emergency equipment belongs at every bedside.",
                           column="min_bedside")
+
+
+def check_pieces(strata: pd.DataFrame, recipes: Recipes, findings: Findings) -> None:
+    """Refuse a Y with no slit left on a small face, and question one whose uncut part crosses the middle."""
+    small: dict[tuple[str, int, bool], list[str]] = {}
+    for row in strata.to_dict("records"):
+        technique = recipes.techniques[row["technique"]]
+        span = float(row["span_tragus_mm" if technique.measure == "tragus" else "span_mid_cheek_mm"])
+        for number, piece in enumerate(technique.pieces, 1):
+            length = piece.length_mm if piece.length_mm is not None else (piece.span or 0.0) * span
+            uncut = {"Y": uncut_of(piece, span), "H": piece.bridge_mm}.get(piece.shape, 0.0)
+            none_left = bool(uncut) and uncut >= length + piece.extra_mm
+            if none_left or (piece.shape == "Y" and piece.span is not None and uncut > span / 2 + 1e-9):
+                small.setdefault((technique.name, number, none_left), []).append(f"{row['label']} (span {span:g} mm)")
+    for (name, number, none_left), labels in small.items():
+        shown = "; ".join(labels[:3]) + (f" and {len(labels) - 3} more" if len(labels) > 3 else "")
+        say = findings.fault if none_left else findings.warn
+        fault = "leaves no slit: its uncut part is as long as the piece for" if none_left else (
+            "crosses the middle of the face with its uncut part for")
+        say(recipes.file, f"{fault} {shown}",
+            "Write uncut_share = 0.35 beside uncut_mm, so that the uncut part goes with the face.",
+            column=f"{name}.pieces[{number}]")

@@ -12,7 +12,7 @@ from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.policy import Policy
 from kitplan.read.values import FREQUENCY_COLUMNS, Assumption
 
-MATCHES = ("route", "technique", "skin", "tube_from_mm", "tube_to_mm")
+MATCHES = ("route", "size", "technique", "skin", "tube_from_mm", "tube_to_mm")
 FACTORS: Mapping[str, tuple[str, ...]] = {
     "loosening": ("loosening",), "soiled": ("soiled_per_day",), "skin_trouble": ("skin_per_day",),
     "moved": ("moved_per_day",),
@@ -71,7 +71,7 @@ def _matching(
 ) -> np.ndarray | None:
     before = len(findings.faults)
     mask = np.ones(len(strata), dtype=bool)
-    for key in ("route", "technique", "skin"):
+    for key in ("route", "size", "technique", "skin"):
         if key not in block:
             continue
         if not isinstance(block[key], str):

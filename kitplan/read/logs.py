@@ -11,10 +11,11 @@ import pandas as pd
 from kitplan.read.cells import Bad, read_clock
 from kitplan.read.census import CensusRows
 from kitplan.read.findings import Findings, key_of
+from kitplan.read.routes import read_sizes
 from kitplan.read.source import Source
 from kitplan.read.strata import SKINS, refuse_strangers, refuse_unknown_codes, stratum_codes
 from kitplan.read.tables import RawTable, TableReader, raw_table, report_headers
-from kitplan.read.techniques import default_technique, routes_of, technique_for
+from kitplan.read.techniques import Recipes, default_technique, routes_of, technique_for
 from kitplan.read.values import REASONS, Technique
 
 STOPS: Mapping[str, tuple[str, ...]] = {
@@ -97,12 +98,12 @@ def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
 
 def read_resecure_log(
     raw: RawTable, census: CensusRows, census_strata: np.ndarray, strata: pd.DataFrame,
-    techniques: Mapping[str, Technique], findings: Findings,
+    recipes: Recipes, findings: Findings,
 ) -> pd.DataFrame | None:
     """Return the re-secure log: stratum (-1 unknown), airway, day (since the census' first day), date, reason.
 
     census_strata: stratum of each row of census.rows, shape (n,). A log row takes the stratum of the stay that
-    its airway label and moment fall into; else that of its route and tube size.
+    its airway label and moment fall into; else that of its route and size.
     """
     if not report_headers(raw, findings):
         return None
@@ -112,7 +113,7 @@ def read_resecure_log(
     moments = _with_clock(reader, moments, timed)
     airway, reason = reader.texts("airway"), pd.Series([key_of(r) for r in reader.texts("reason")], dtype=object)
     refuse_unknown_codes(reader, "reason", reason, REASONS)
-    keys = _keys(reader, strata, techniques, airway)
+    keys = _keys(reader, strata, recipes, airway)
     origin = np.datetime64(census.first_day or _first_day(moments), "s")
     day = np.where(np.isnat(moments), np.nan, (moments - origin) / np.timedelta64(1, "D"))
     stratum = stratum_codes(keys, strata)
@@ -154,42 +155,46 @@ def _clock(cell: object) -> int | Bad:
     return clock if isinstance(clock, Bad) else clock.hour * 3600 + clock.minute * 60 + clock.second
 
 
-def _keys(
-    reader: TableReader, strata: pd.DataFrame, techniques: Mapping[str, Technique], airway: np.ndarray
-) -> pd.DataFrame:
-    frame = pd.DataFrame({"route": [key_of(r) for r in reader.texts("route")],
-                          "tube_mm": reader.numbers("tube_mm", over=0), "technique": reader.texts("technique"),
+def _keys(reader: TableReader, strata: pd.DataFrame, recipes: Recipes, airway: np.ndarray) -> pd.DataFrame:
+    techniques = recipes.techniques
+    frame = pd.DataFrame({"route": [key_of(r) for r in reader.texts("route")], "technique": reader.texts("technique"),
                           "skin": [key_of(s) for s in reader.texts("skin")]})
     refuse_unknown_codes(reader, "route", frame["route"], routes_of(techniques))
     refuse_unknown_codes(reader, "skin", frame["skin"], SKINS)
-    nameless = (airway == "") & ((frame["route"] == "") | frame["tube_mm"].isna()).to_numpy()
+    sized = reader.given("tube_mm") | reader.given("size")
+    frame = frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff, needed=sized))
+    nameless = (airway == "") & ((frame["route"] == "") | frame["size_number"].isna()).to_numpy()
     reader.refuse("airway", nameless & ~reader.bad, None, "is empty, and so is route or tube_mm",
                   "Give the airway's label, or both route and tube_mm.")
     written = frame["technique"].to_numpy()
     refuse_strangers(reader, "technique", written, [*techniques, *(t.title for t in techniques.values())], written,
                      "is not a recipe in techniques.toml")
-    choices = frame.drop_duplicates()
+    asked = frame[["route", "size", "size_number", "technique", "skin"]]
+    choices = asked.drop_duplicates()
     resolved = [_resolved(row, strata, techniques) for row in choices.to_dict("records")]
-    choices = choices.assign(technique_found=[s[0] for s in resolved], skin_found=[s[1] for s in resolved])
-    merged = frame.merge(choices, how="left", on=list(frame.columns))
-    return merged.drop(columns=["technique", "skin"]).rename(
-        columns={"technique_found": "technique", "skin_found": "skin"})
+    told = pd.DataFrame(resolved, columns=["size_found", "technique_found", "skin_found"], index=choices.index)
+    merged = asked.merge(choices.join(told), how="left", on=list(asked.columns))
+    return merged[["route"]].assign(size=merged["size_found"], technique=merged["technique_found"],
+                                    skin=merged["skin_found"])
 
 
 def _resolved(
     row: Mapping[str, object], strata: pd.DataFrame, techniques: Mapping[str, Technique]
-) -> tuple[str, str]:
-    """Technique and skin of a log row: as written, else the census' only choice for the size, else the default."""
+) -> tuple[str, str, str]:
+    """Size, technique and skin of a log row: as written, else the census' only choice for it, else the default."""
     written, skin = str(row["technique"]), str(row["skin"])
     technique = (technique_for(written, techniques) or "") if written else ""
-    same = strata[(strata["route"] == row["route"]) & np.isclose(strata["tube_mm"], row["tube_mm"])]  # type: ignore[call-overload]
+    near = np.isclose(strata["size_number"], row["size_number"])  # type: ignore[call-overload]
+    same = strata[(strata["route"] == row["route"]) & near]
+    same = same[same["size"] == row["size"]] if (same["size"] == row["size"]).any() else same
     if technique:
         same = same[same["technique"] == technique]
     if skin:
         same = same[same["skin"] == skin]
     if len(same) == 1:
-        return str(same["technique"].iloc[0]), str(same["skin"].iloc[0])
-    return technique or default_technique(str(row["route"]), techniques) or "", skin or "none"
+        return str(same["size"].iloc[0]), str(same["technique"].iloc[0]), str(same["skin"].iloc[0])
+    default = default_technique(str(row["route"]), techniques) or ""
+    return str(row["size"]), technique or default, skin or "none"
 
 
 def _by_stay(

@@ -57,6 +57,11 @@ SETTINGS: Mapping[str, Setting] = {
     "bedside.adjacent_size": Setting("flag"),
     "bedside.spare_tube": Setting("flag"),
     "bedside.kits_in_par": Setting("flag"),
+    "bedside.sizes_in_kit": Setting("integer", "different sizes", 1, 20, usual=(1, 3)),
+    "bedside.on_wall": Setting("texts"),
+    "bedside.more_equipment": Setting("flag"),
+    "bedside.cuff_step_mm": Setting("number", "mm", 0, 2, usual=(0, 1)),
+    "bedside.cuff_up_to_mm": Setting("number", "mm", 0, 12),
     "resecure.checks_per_day": Setting(
         "integer", "checks a day", 1, 48, usual=(4, 24),
         ground="looking at least every six hours is usual: common practice, no source"),

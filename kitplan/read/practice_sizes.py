@@ -7,7 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.read.sizes import FACE_COLUMNS, face_row, off_grid, outer_of
+from kitplan.read.routes import SIZE_COLUMNS, Size, size_values
+from kitplan.read.sizes import FACE_COLUMNS, face_band, face_row, off_grid, outer_of
+from kitplan.read.strata import needs_face
+from kitplan.read.techniques import Recipes
 
 
 @dataclass(frozen=True)
@@ -17,22 +20,29 @@ class PracticeSizes:
     tubes, face: frames of read_tubes and read_face; files: their names, for messages.
     """
 
+    recipes: Recipes
     tubes: pd.DataFrame
     face: pd.DataFrame
     files: tuple[str, str]
 
-    def row(self, tube_mm: float, patient_kg: float) -> pd.Series | None:
-        """A row like Unit.strata without its technique, or None where a table has no such size."""
-        at = face_row(tube_mm, patient_kg, self.face) if len(self.face) else None
-        outer_mm = outer_of(tube_mm, self.tubes)
-        if at is None or np.isnan(outer_mm):
+    def row(self, technique: str, route: str, size: Size, cuffed: str, patient_kg: float) -> pd.Series | None:
+        """A row like Unit.strata without its skin, or None where a table has no such size."""
+        recipe = self.recipes.techniques[technique]
+        values: dict[str, object] = {"route": route, "technique": technique, "patient_kg": patient_kg}
+        values |= dict(zip(SIZE_COLUMNS, size_values(size, cuffed, self.recipes.cuff)))
+        at = face_row(values, self.face) if len(self.face) else None
+        values["outer_mm"] = outer_of(values, self.tubes)
+        if (at is None and needs_face(recipe, True)) or (
+            np.isnan(values["outer_mm"]) and any(p.turns for p in recipe.pieces)  # type: ignore[call-overload]
+        ):
             return None
-        values = {"tube_mm": tube_mm, "patient_kg": patient_kg, "outer_mm": outer_mm}
-        return pd.Series(values | {c: float(self.face.at[at, c]) for c in FACE_COLUMNS}, dtype=object)
+        values |= {c: np.nan if at is None else float(self.face.at[at, c]) for c in FACE_COLUMNS}
+        values["face_for"] = "" if at is None else face_band(self.face.loc[at])
+        return pd.Series(values | {"face_own": not self.files[1].startswith("config/")}, dtype=object)
 
-    def between_steps(self, tube_mm: float) -> bool:
+    def between_steps(self, size: Size) -> bool:
         """True when no tube of that size is in the table, though its neighbours are."""
-        return bool(off_grid(np.array([tube_mm]), self.tubes)[1][0])
+        return size.scale == "mm" and bool(off_grid(np.array([size.number]), self.tubes)[1][0])
 
     def mend(self) -> str:
         """What to do about a size that the tables do not hold."""

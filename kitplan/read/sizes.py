@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -9,7 +12,7 @@ from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, raw_table, report_headers
-from kitplan.read.values import Assumption
+from kitplan.read.values import Assumption, Piece
 
 SMALLEST_MM, LARGEST_MM, STEP_MM = 2.0, 10.0, 0.5
 """The grid of tube sizes: common practice, no source. A unit adds others in a tubes.csv of its own."""
@@ -86,32 +89,45 @@ def sizes_from_expected(tube_mm: np.ndarray, patient_kg: np.ndarray, tubes: pd.D
     return np.where(np.isinf(nearest_mm) | np.isnan(patient_kg), np.nan, nearest_mm)
 
 
-def outer_of(tube_mm: float, tubes: pd.DataFrame) -> float:
-    """Return the outer diameter: the size's own row, or between its neighbours; NaN outside the table."""
+def outer_of(row: Mapping[str, Any], tubes: pd.DataFrame) -> float:
+    """Return the outer diameter, mm, of a device with SIZE_COLUMNS; NaN where the scale does not tell it.
+
+    In millimetres: the size's own row, or between its neighbours; NaN outside the table. In French: a third of the
+    size, by definition [ISO 8836 designates catheters so; from memory].
+    """
+    if row["scale"] == "Fr":
+        return float(row["size_number"]) / 3.0
     sizes, outers = tubes["tube_mm"].to_numpy(float), tubes["outer_mm"].to_numpy(float)
+    tube_mm = row["tube_mm"]
     if not len(sizes) or not sizes[0] - 1e-9 <= tube_mm <= sizes[-1] + 1e-9:
         return float("nan")
     return float(np.interp(tube_mm, sizes, outers))
 
 
-def face_row(tube_mm: float, patient_kg: float, face: pd.DataFrame) -> int | None:
-    """Return the row of the face table for one kind of airway, or None.
+def face_row(row: Mapping[str, Any], face: pd.DataFrame) -> int | None:
+    """Return the row of the face table for one kind of airway (SIZE_COLUMNS, patient_kg), or None.
 
     A known weight decides where a row's band holds it (the band's upper end belongs to the next row); otherwise
-    the tube size does. Of several rows that hold, the first.
+    the size in millimetres does. Of several rows that hold, the first.
     """
+    size = row["patient_number"] if row["scale"] == "mm" else np.nan
     tube_known = face["tube_from_mm"].notna() | face["tube_to_mm"].notna()
     kg_known = face["kg_from"].notna() | face["kg_to"].notna()
-    by_tube = (face["tube_from_mm"].fillna(0) <= tube_mm + 1e-9) & (face["tube_to_mm"].fillna(np.inf) >= tube_mm - 1e-9)
-    if not np.isnan(patient_kg):
-        by_kg = kg_known & (face["kg_from"].fillna(0) <= patient_kg) & (face["kg_to"].fillna(np.inf) > patient_kg)
-        for mask in (by_kg & by_tube, by_kg):
-            if mask.any():
-                return int(np.flatnonzero(mask)[0])
-    for mask in (by_tube & tube_known, by_tube & ~tube_known & ~kg_known):
+    by_tube = tube_known & (face["tube_from_mm"].fillna(0) <= size + 1e-9) & (
+        face["tube_to_mm"].fillna(np.inf) >= size - 1e-9)
+    by_kg = kg_known & (face["kg_from"].fillna(0) <= row["patient_kg"]) & (
+        face["kg_to"].fillna(np.inf) > row["patient_kg"])
+    for mask in (by_kg & (by_tube | ~tube_known), by_kg, by_tube, ~tube_known & ~kg_known):
         if mask.any():
             return int(np.flatnonzero(mask)[0])
-    return _nearest_tube(tube_mm, face[tube_known])
+    return _nearest_tube(size, face[tube_known]) if not np.isnan(size) else None
+
+
+def uncut_of(piece: Piece, span_mm: float) -> float:
+    """Uncut part of a Y, whole mm: what the recipe asks for, at most its share of the face span."""
+    if piece.uncut_share is None or np.isnan(span_mm):
+        return piece.uncut_mm
+    return min(piece.uncut_mm, float(np.floor(piece.uncut_share * span_mm + 1e-6)))
 
 
 def _nearest_tube(tube_mm: float, face: pd.DataFrame) -> int | None:
@@ -126,19 +142,24 @@ def size_assumptions(
 ) -> list[Assumption]:
     """Return one line a tube size and one line a face row in use."""
     lines = []
-    for size in sorted(strata["tube_mm"].unique()):
+    for size, outer in strata.dropna(subset=["tube_mm", "outer_mm"]).groupby("tube_mm")["outer_mm"].first().items():
         same = tubes[np.isclose(tubes["tube_mm"], size)]
         ground = same["provenance"].iloc[0] if len(same) else "between its neighbours in the table"
-        lines.append(Assumption("Tubes", f"outer diameter of {size:g} mm", f"{outer_of(size, tubes):g}", "mm",
+        lines.append(Assumption("Tubes", f"outer diameter of {size:g} mm", f"{outer:g}", "mm",
                                 _source(ground, tubes_file)))
     for row in sorted(set(rows)):
         line = face.loc[row]
         spans = ", ".join(f"{c.removesuffix('_mm').replace('_', ' ')} {line[c]:g}" for c in FACE_COLUMNS)
-        band = "; ".join(part for part in (_band(line, "tube_from_mm", "tube_to_mm", "mm tube"),
-                                           _band(line, "kg_from", "kg_to", "kg")) if part)
+        bands = _band(line, "tube_from_mm", "tube_to_mm", "mm tube"), face_band(line)
+        band = "; ".join(part for part in bands if part)
         ground = _source(line["provenance"], face_file)
         lines.append(Assumption("Face measures", band or "any size", spans, "mm", ground))
     return lines
+
+
+def face_band(line: pd.Series) -> str:
+    """The weights that a row of the face table stands for: "2 to 4 kg", "from 40 kg", "" where it names none."""
+    return _band(line, "kg_from", "kg_to", "kg")
 
 
 def _band(line: pd.Series, low: str, high: str, unit: str) -> str:

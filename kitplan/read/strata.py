@@ -10,9 +10,10 @@ import pandas as pd
 
 from kitplan.read.cells import Bad, read_flags
 from kitplan.read.findings import Findings, key_of, nearest, suggestion
-from kitplan.read.sizes import FACE_COLUMNS, face_row, off_grid, outer_of, sizes_from_expected
+from kitplan.read.routes import SIZE_COLUMNS, Size, read_sizes, size_of, size_values
+from kitplan.read.sizes import FACE_COLUMNS, face_band, face_row, off_grid, outer_of, sizes_from_expected
 from kitplan.read.tables import TableReader
-from kitplan.read.techniques import default_technique, routes_of, technique_for
+from kitplan.read.techniques import Recipes, default_technique, routes_of, technique_for
 from kitplan.read.values import STRATUM_KEY, Technique
 
 MOST_SHOWN = 20
@@ -21,19 +22,19 @@ SKINS = ("none", "barrier")
 HEAVIEST_KG = 400
 
 
-def read_keys(reader: TableReader, techniques: Mapping[str, Technique]) -> pd.DataFrame:
-    """Return route, tube_mm, technique, skin, patient_kg for every row of a census; faults are noted.
+def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
+    """Return route, SIZE_COLUMNS, technique, skin, patient_kg for every row of a census; faults are noted.
 
     An empty technique becomes the route's default; an empty skin becomes "none".
     """
-    frame = pd.DataFrame({"route": _keys(reader.texts("route")), "tube_mm": reader.numbers("tube_mm", over=0, high=50)})
+    frame = pd.DataFrame({"route": _keys(reader.texts("route"))})
     frame["technique"] = reader.texts("technique")
     frame["skin"] = _keys(reader.texts("skin", "none"))
     frame["patient_kg"] = reader.numbers("patient_kg", over=0, high=HEAVIEST_KG)
-    refuse_unknown_codes(reader, "route", frame["route"], routes_of(techniques))
+    refuse_unknown_codes(reader, "route", frame["route"], routes_of(recipes.techniques))
     refuse_unknown_codes(reader, "skin", frame["skin"], SKINS)
-    frame["technique"] = _techniques(reader, frame, techniques)
-    return frame
+    frame["technique"] = _techniques(reader, frame, recipes.techniques)
+    return frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff))
 
 
 def _keys(texts: np.ndarray) -> np.ndarray:
@@ -94,7 +95,7 @@ def doubt_sizes(reader: TableReader, frame: pd.DataFrame, tubes: pd.DataFrame) -
     """
     size, weight = frame["tube_mm"].to_numpy(float), frame["patient_kg"].to_numpy(float)
     impossible, between = off_grid(size, tubes)
-    given = reader.raw.columns["tube_mm"]
+    given = np.array([None if np.isnan(mm) else f"{mm:g}" for mm in size], dtype=object)
     reader.refuse("tube_mm", impossible & ~reader.bad, given, "is not a tube size: they run from 2.0 to 10.0 mm",
                   "Give the internal diameter in mm, such as 3.5.")
     reader.refuse("tube_mm", between & ~reader.bad, given, "is between tube sizes, which go up by 0.5 mm",
@@ -117,28 +118,44 @@ def build_strata(
 ) -> tuple[pd.DataFrame, list[int]]:
     """Return the strata frame of values.Unit and the face rows in use.
 
-    keys: STRATUM_KEY and patient_kg, any number of rows a stratum; files: names of the tubes and face tables.
+    keys: STRATUM_KEY, SIZE_COLUMNS and patient_kg, any number of rows a stratum; files: names of the tubes and face
+    tables. One size of one route has one face, whatever its technique and skin: the median of all its weights.
     """
-    strata = keys.groupby(STRATUM_KEY, as_index=False)["patient_kg"].median()
-    strata = strata.sort_values(STRATUM_KEY, ignore_index=True)
-    strata["outer_mm"] = [outer_of(t, tubes) for t in strata["tube_mm"]]
+    columns = list(dict.fromkeys(["route", "size_number", *STRATUM_KEY, *SIZE_COLUMNS]))
+    strata = keys[columns].drop_duplicates(STRATUM_KEY).sort_values(
+        ["route", "size_number", *STRATUM_KEY[1:]], ignore_index=True)
+    weights = keys.groupby(["route", "size"])["patient_kg"].median()
+    strata["patient_kg"] = [weights[r, s] for r, s in zip(strata["route"], strata["size"])]
     strata["label"] = [_label(row, techniques) for row in strata.to_dict("records")]
-    rows = [face_row(t, kg, face) for t, kg in zip(strata["tube_mm"], strata["patient_kg"])]
-    for label, outer, row in zip(strata["label"], strata["outer_mm"], rows):
-        if np.isnan(outer):
-            findings.fault(files[0], f"has no outer diameter for {label}", "Add a row for the size.", column="tube_mm")
-        if row is None:
-            findings.fault(files[1], f"has no face measures for {label}", "Add a row for the size or the weight.")
+    recipes = [techniques[name] for name in strata["technique"]]
+    strata["outer_mm"] = [outer_of(row, tubes) for row in strata.to_dict("records")]
+    barrier = strata["skin"].eq("barrier")
+    on_face = [needs_face(t, b) for t, b in zip(recipes, barrier)]
+    rows = [face_row(row, face) if need else None for row, need in zip(strata.to_dict("records"), on_face)]
+    for label, technique, outer, row, need in zip(strata["label"], recipes, strata["outer_mm"], rows, on_face):
+        if np.isnan(outer) and any(piece.turns for piece in technique.pieces):
+            findings.fault(files[0], f"has no outer diameter for {label}, whose tape goes round it",
+                           "Add a row for the size, or write turns = 0 in the recipe.", column="tube_mm")
+        if row is None and need:
+            findings.fault(files[1], f"has no face measures for {label}",
+                           "Add a row for the size or the weight, or give the pieces a length_mm in the recipe.")
     for column in FACE_COLUMNS:
         strata[column] = [np.nan if r is None else float(face.at[r, column]) for r in rows]
+    strata["face_for"] = ["" if r is None else face_band(face.loc[r]) for r in rows]
+    strata["face_own"] = not files[1].startswith("config/")
     strata.index.name = "stratum"
     return strata, [r for r in rows if r is not None]
+
+
+def needs_face(technique: Technique, barrier: bool) -> bool:
+    """Whether a recipe's pieces hang on the face: tape by a span, or a barrier piece."""
+    return any(p.span is not None for p in technique.pieces) or (barrier and "barrier" in technique.uses_with_barrier)
 
 
 def _label(row: Mapping[Any, Any], techniques: Mapping[str, Technique]) -> str:
     title = techniques[row["technique"]].title.replace(",", "")
     skin = "" if row["skin"] == "none" else f", {row['skin']}"
-    return f"{row['route']} {row['tube_mm']:.1f} mm, {title}{skin}"
+    return f"{row['route']} {row['size']}".strip() + f", {title}{skin}"
 
 
 def stratum_codes(keys: pd.DataFrame, strata: pd.DataFrame) -> np.ndarray:
@@ -148,28 +165,30 @@ def stratum_codes(keys: pd.DataFrame, strata: pd.DataFrame) -> np.ndarray:
 
 
 def expected_keys(
-    blocks: tuple[Mapping[str, Any], ...], techniques: Mapping[str, Technique], tubes: pd.DataFrame, findings: Findings
+    blocks: tuple[Mapping[str, Any], ...], recipes: Recipes, tubes: pd.DataFrame, findings: Findings
 ) -> pd.DataFrame:
-    """Return the `[[expect]]` lines: STRATUM_KEY, patient_kg, mean_airways, beyond_census; faults are noted."""
+    """Return the `[[expect]]` lines: keys as read_keys gives them, mean_airways, beyond_census; faults are noted."""
     lines = []
     for number, block in enumerate(blocks, 1):
-        line = _expected(str(block["_file"]), f"expect[{number}]", block, techniques, tubes, findings)
+        line = _expected(str(block["_file"]), f"expect[{number}]", block, recipes, tubes, findings)
         if line is not None:
             lines.append(line)
-    frame = pd.DataFrame(lines, columns=[*STRATUM_KEY, "patient_kg", "mean_airways", "beyond_census"])
-    return frame.astype({"tube_mm": float, "patient_kg": float, "mean_airways": float, "beyond_census": bool})
+    columns = list(dict.fromkeys([*STRATUM_KEY, *SIZE_COLUMNS, "patient_kg", "mean_airways", "beyond_census"]))
+    frame = pd.DataFrame(lines, columns=columns)
+    numbers = ("size_number", "patient_number", "tube_mm", "patient_kg", "mean_airways")
+    return frame.astype(dict.fromkeys(numbers, float) | {"beyond_census": bool})
 
 
 def _expected(
-    file: str, where: str, block: Mapping[str, Any], techniques: Mapping[str, Technique], tubes: pd.DataFrame,
-    findings: Findings,
+    file: str, where: str, block: Mapping[str, Any], recipes: Recipes, tubes: pd.DataFrame, findings: Findings,
 ) -> dict[str, Any] | None:
     before = len(findings.faults)
-    known = [*STRATUM_KEY, "patient_kg", "mean_airways", "beyond_census"]
+    techniques = recipes.techniques
+    known = ["route", "tube_mm", "size", "cuffed", "technique", "skin", "patient_kg", "mean_airways", "beyond_census"]
     for key in block:
         if key not in known and key != "_file":
             findings.fault(file, "is not a setting", suggestion(key, known), column=f"{where}.{key}")
-    numbers = {k: _positive(file, where, k, block, findings) for k in ("tube_mm", "mean_airways", "patient_kg")}
+    numbers = {k: _positive(file, where, k, block, findings) for k in ("mean_airways", "patient_kg")}
     route, skin = key_of(str(block.get("route", ""))), key_of(str(block.get("skin", "none")))
     written = str(block.get("technique", ""))
     technique = technique_for(written, techniques) if written else default_technique(route, techniques)
@@ -183,18 +202,47 @@ def _expected(
                        column=f"{where}.technique", value=written or None)
     if skin not in SKINS:
         findings.fault(file, "is not a skin protection", suggestion(skin, SKINS), column=f"{where}.skin", value=skin)
-    size = np.array([numbers["tube_mm"]])
-    if any(mask[0] for mask in off_grid(size, tubes)):
-        findings.fault(file, "is not a tube size: they run from 2.0 to 10.0 mm in steps of 0.5 mm",
-                       "Correct it, or add the size to a tubes.csv of your own.", column=f"{where}.tube_mm",
-                       value=f"{size[0]:g}")
-    beyond = read_flags([block.get("beyond_census", "no")])[0]
-    if isinstance(beyond, Bad):
-        findings.fault(file, beyond.fault, beyond.mend, column=f"{where}.beyond_census",
-                       value=block.get("beyond_census"))
-    if len(findings.faults) > before:
+    beyond = _flag(file, where, "beyond_census", block, findings)
+    cuffed = {None: "", True: "cuffed", False: "uncuffed"}[
+        _flag(file, where, "cuffed", block, findings) if "cuffed" in block else None]
+    sizes = _expected_size(file, where, block, recipes, route, tubes, findings) if route in recipes.routes else None
+    if len(findings.faults) > before or sizes is None:
         return None
-    return numbers | {"route": route, "technique": technique, "skin": skin, "beyond_census": beyond}
+    told = dict(zip(SIZE_COLUMNS, size_values(sizes, cuffed, recipes.cuff)))
+    return numbers | told | {"route": route, "technique": technique, "skin": skin, "beyond_census": beyond}
+
+
+def _flag(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> bool:
+    value = read_flags([block.get(key, "no")])[0]
+    if isinstance(value, Bad):
+        findings.fault(file, value.fault, value.mend, column=f"{where}.{key}", value=block.get(key))
+    return value is True
+
+
+def _expected_size(
+    file: str, where: str, block: Mapping[str, Any], recipes: Recipes, route: str, tubes: pd.DataFrame,
+    findings: Findings,
+) -> Size | None:
+    written = str(block.get("size", ""))
+    if written and "tube_mm" in block:
+        findings.fault(file, "is a second size beside tube_mm", "Keep one of the two.", column=f"{where}.size",
+                       value=written)
+        return None
+    asked = "tube_mm" in block or (recipes.routes[route].scale == "mm" and not written)
+    mm = _positive(file, where, "tube_mm", block, findings) if asked else float("nan")
+    if asked and np.isnan(mm):
+        return None
+    size = size_of(recipes.routes[route], mm, written)
+    column = f"{where}.{'size' if written or not asked else 'tube_mm'}"
+    if isinstance(size, Bad):
+        findings.fault(file, size.fault, size.mend, column=column, value=written or block.get("tube_mm"))
+        return None
+    if size.scale == "mm" and any(mask[0] for mask in off_grid(np.array([size.number]), tubes)):
+        findings.fault(file, "is not a tube size: they run from 2.0 to 10.0 mm in steps of 0.5 mm",
+                       "Correct it, or add the size to a tubes.csv of your own.", column=column,
+                       value=f"{size.number:g}")
+        return None
+    return size
 
 
 def _positive(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> float:

@@ -287,6 +287,11 @@ class TableReader:
         """Return a yes/no column, shape (n,), bool."""
         return self._read(column, read_flags, default).astype(bool)
 
+    def given(self, column: str) -> np.ndarray:
+        """Return where the column holds something, shape (n,), bool."""
+        cells = self.raw.columns.get(column)
+        return np.zeros(len(self.raw), dtype=bool) if cells is None else np.array([c is not None for c in cells], bool)
+
     def gtins(self, column: str) -> np.ndarray:
         """Return trade item numbers as text, shape (n,), object; blanks are ""."""
         return self._read(column, read_gtins, "")

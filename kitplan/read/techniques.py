@@ -3,39 +3,74 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
 from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.routes import read_routes
 from kitplan.read.settings import parse_toml, refuse_unknown
 from kitplan.read.source import Source
-from kitplan.read.values import Assumption, Piece, Technique
+from kitplan.read.values import Assumption, Piece, Route, Step, Technique
 
 _TECHNIQUE_KEYS = ("title", "routes", "default", "people", "measure", "tape_width_mm", "pieces", "uses",
-                   "uses_with_barrier", "provenance")
-_PIECE_KEYS = ("shape", "count", "span", "length_mm", "extra_mm", "half_width", "uncut_mm", "bridge_mm", "tab_mm",
-               "turns", "use")
+                   "uses_with_barrier", "steps", "provenance")
+_PIECE_KEYS = ("shape", "count", "span", "length_mm", "extra_mm", "half_width", "uncut_mm", "uncut_share",
+               "path_mm", "bridge_mm", "tab_mm", "turns", "use")
 _SHAPES = {"strip": "strip", "y": "Y", "h": "H"}
 
 
-def read_techniques(source: Source, findings: Findings) -> tuple[str, dict[str, Technique]]:
-    """Return the file's name and every recipe that can be read, by name; faults are noted."""
+@dataclass(frozen=True)
+class Recipes:
+    """What techniques.toml holds. file: its name. techniques, routes: by name, every route that a recipe serves.
+
+    cuff: how far a cuff moves the patient that a size in mm stands for, and up to which size (both mm).
+    """
+
+    file: str
+    techniques: Mapping[str, Technique]
+    routes: Mapping[str, Route]
+    cuff: tuple[float, float] = field(default=(0.0, 0.0))
+
+
+def read_techniques(source: Source, findings: Findings, cuff: tuple[float, float] = (0.0, 0.0)) -> Recipes:
+    """Return every recipe and route that can be read; faults are noted."""
     content, file = source.toml("techniques.toml"), "techniques.toml"
-    if content is None:
-        content, file = source.shipped_toml("techniques.toml"), "config/techniques.toml"
-    settings = parse_toml(file, content, findings) or {}
+    shipped = parse_toml("config/techniques.toml", source.shipped_toml("techniques.toml"), findings) or {}
+    settings = shipped if content is None else parse_toml(file, content, findings) or {}
+    file = file if content is not None else "config/techniques.toml"
+    blocks = {k: _block(file, k, settings, findings) for k in ("route", "steps")}
+    own_routes = {} if content is None else blocks["route"]
+    routes = read_routes(file, own_routes, shipped.get("route", {}), findings)
+    shared = {**shipped.get("steps", {}), **blocks["steps"]}
     found = {}
     for name, block in settings.items():
+        if name in blocks:
+            continue
         if not isinstance(block, Mapping):
             findings.fault(file, "is not a recipe", "Begin a recipe with its name: [oral_two_y].", column=name)
             continue
-        technique = _technique(file, name, block, findings)
+        technique = _technique(file, name, block, shared, findings)
         if technique is not None:
             found[name] = technique
     if not found and not findings.faults:
         findings.fault(file, "holds no recipe", "Copy the starter's techniques.toml and change it.")
     _check_defaults(file, found, findings)
-    return file, found
+    for name in routes_of(found):
+        if name not in routes:
+            routes[name] = Route(name)
+            findings.warn(file, f"describes no route {name}: a mask and a bag are planned for each bedside",
+                          f"Write [route.{name}] with emergency = [\"mask\", \"bag\"], or emergency = [] where your "
+                          "policy keeps none.", column=f"route.{name}")
+    return Recipes(file, found, routes, cuff)
+
+
+def _block(file: str, name: str, settings: Mapping[str, Any], findings: Findings) -> Mapping[str, Any]:
+    block = settings.get(name, {})
+    if isinstance(block, Mapping):
+        return block
+    findings.fault(file, "is not a block", f"Begin it with [{'route.NAME' if name == 'route' else name}].", column=name)
+    return {}
 
 
 def technique_for(name: str, techniques: Mapping[str, Technique]) -> str | None:
@@ -69,7 +104,9 @@ def technique_assumptions(used: Mapping[str, Technique], file: str) -> list[Assu
     return lines
 
 
-def _technique(file: str, name: str, block: Mapping[str, Any], findings: Findings) -> Technique | None:
+def _technique(
+    file: str, name: str, block: Mapping[str, Any], shared: Mapping[str, Any], findings: Findings
+) -> Technique | None:
     before = len(findings.faults)
     read = _Reader(file, name, block, findings)
     refuse_unknown(file, name, block, _TECHNIQUE_KEYS, findings)
@@ -92,11 +129,38 @@ def _technique(file: str, name: str, block: Mapping[str, Any], findings: Finding
         default=read.flag("default"), people=int(read.number("people", 2, low=1, whole=True)), measure=measure,
         tape_width_mm=read.optional("tape_width_mm"), pieces=tuple(p for p in made if p is not None),
         uses=read.quantities("uses"), uses_with_barrier=read.quantities("uses_with_barrier"),
-        provenance=read.text("provenance", ""),
+        provenance=read.text("provenance", ""), steps=_steps(file, name, block.get("steps", []), shared, findings),
     )
     if not technique.pieces and not technique.uses and len(findings.faults) == before:
         findings.fault(file, "uses nothing", f"Give it pieces, or quantities under [{name}.uses].", column=name)
     return technique if len(findings.faults) == before else None
+
+
+_ONLY = ("barrier", "no barrier", "pairs", "alone")
+
+
+def _steps(
+    file: str, name: str, lines: object, shared: Mapping[str, Any], findings: Findings, inner: bool = False
+) -> tuple[Step, ...]:
+    """The words of a recipe's steps, in order; "@name" stands for the lines of that name under [steps]."""
+    where = f"steps.{name}" if inner else f"{name}.steps"
+    found: list[Step] = []
+    for number, line in enumerate(lines if isinstance(lines, list) else [None], 1):
+        if isinstance(line, str) and line.startswith("@") and not inner:
+            if line[1:] in shared:
+                found += _steps(file, line[1:], shared[line[1:]], shared, findings, inner=True)
+            else:
+                findings.fault(file, "names lines that [steps] does not hold", suggestion(line[1:], shared),
+                               column=where, value=line)
+            continue
+        step = {"say": line} if isinstance(line, str) else line
+        if not (isinstance(step, Mapping) and isinstance(step.get("say"), str) and step["say"].isprintable()
+                and step["say"].strip() and set(step) <= {"say", "only"} and step.get("only", "pairs") in _ONLY):
+            findings.fault(file, "is not a step", 'Write "what to do", or { say = "what to do", only = "barrier" } '
+                           f"(only: {', '.join(_ONLY)}).", column=f"{where}[{number}]")
+            continue
+        found.append(Step(step["say"].strip(), str(step.get("only", ""))))
+    return tuple(found)
 
 
 def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> Piece | None:
@@ -115,6 +179,7 @@ def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) 
         count=int(read.number("count", 1, low=1, whole=True)), span=read.optional("span"),
         length_mm=read.optional("length_mm"), extra_mm=read.number("extra_mm", 0, low=-500),
         half_width=read.flag("half_width"), uncut_mm=read.number("uncut_mm", 0),
+        uncut_share=read.optional("uncut_share"), path_mm=read.number("path_mm", 0) if "path_mm" in block else None,
         bridge_mm=read.number("bridge_mm", 0), tab_mm=read.number("tab_mm", 0), turns=read.number("turns", 0, high=20),
         use=read.text("use", ""),
     )

@@ -15,7 +15,7 @@ from kitplan.read.catalogue import read_items
 from kitplan.read.census import NO_CENSUS, CensusRows, raw_census, read_census
 from kitplan.read.class_values import TrainingClass
 from kitplan.read.classes import class_files, read_classes
-from kitplan.read.crosschecks import check_floors, check_policy_items, check_roles
+from kitplan.read.crosschecks import check_floors, check_pieces, check_policy_items, check_roles
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
 from kitplan.read.logs import STOPS, raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
@@ -25,8 +25,8 @@ from kitplan.read.sizes import read_face, read_tubes, size_assumptions
 from kitplan.read.source import Source, doubt_names
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes
 from kitplan.read.tables import RawTable
-from kitplan.read.techniques import read_techniques, technique_assumptions
-from kitplan.read.values import STRATUM_KEY, Assumption, Census, Technique, Unit
+from kitplan.read.techniques import Recipes, read_techniques, technique_assumptions
+from kitplan.read.values import STRATUM_KEY, Assumption, Census, Unit
 
 NO_CURRENCY = "money units"
 """What stands behind a sum of a unit that names no currency."""
@@ -37,7 +37,7 @@ class _Tables:
     """What was read before kinds of airway are numbered; each with the name of its file."""
 
     policy: Policy
-    techniques: dict[str, Technique]
+    recipes: Recipes
     items: pd.DataFrame
     tubes: pd.DataFrame
     face: pd.DataFrame
@@ -66,33 +66,34 @@ def load_unit(path: Path, seed: int | None = None, classes: Sequence[Path] = ())
     doubt_names(source, findings)
     tables = _read_tables(source, classes or class_files(Path(path)), findings)
     strata, face_rows = build_strata(
-        pd.concat([tables.census.keys, tables.expected[[*STRATUM_KEY, "patient_kg"]]], ignore_index=True),
-        tables.techniques, tables.tubes, tables.face, (tables.files["tubes"], tables.files["face"]), findings,
+        pd.concat([tables.census.keys, tables.expected[tables.census.keys.columns]], ignore_index=True),
+        tables.recipes.techniques, tables.tubes, tables.face, (tables.files["tubes"], tables.files["face"]), findings,
     )
     frequency, modifier_lines = frequency_table(strata, tables.policy, findings)
-    check_roles(strata, tables.techniques, tables.files["techniques"], tables.items, tables.files["items"],
-                tables.policy, findings)
-    check_floors(strata, tables.items, tables.files["items"], findings)
+    check_roles(strata, tables.recipes, tables.items, tables.files["items"], tables.policy, findings)
+    check_pieces(strata, tables.recipes, findings)
+    check_floors(strata, tables.recipes.routes, tables.items, tables.files["items"], findings)
     prefer, unavailable = check_policy_items(tables.policy, tables.items, findings)
     codes = stratum_codes(tables.census.keys, strata)
     logs = _read_logs(tables, codes, strata, findings)
     findings.stop_if_faulty()
-    used = {n: t for n, t in tables.techniques.items() if n in set(strata["technique"])}
+    used = {n: t for n, t in tables.recipes.techniques.items() if n in set(strata["technique"])}
     sizes = size_assumptions(strata, tables.face, tables.files["face"], tables.tubes, tables.files["tubes"], face_rows)
     assumptions = (*tables.policy.assumptions, *modifier_lines,
-                   *technique_assumptions(used, tables.files["techniques"]), *sizes, *_other_lines(tables, prefer))
+                   *technique_assumptions(used, tables.recipes.file), *sizes, *_other_lines(tables, prefer))
     census = _census(tables, codes, strata, findings)
     return Unit(
         path=Path(path), name=str(tables.policy.values.get("name", Path(path).resolve().stem)),
         currency=str(tables.policy.values.get("currency", NO_CURRENCY)), paper=str(tables.policy.values["paper"]),
         strata=strata, census=census, frequency=frequency,
         checks_per_day=int(tables.policy.values["resecure.checks_per_day"]),
-        techniques=MappingProxyType(tables.techniques), items=tables.items,
+        techniques=MappingProxyType(dict(tables.recipes.techniques)), items=tables.items,
         stock=replace(tables.policy.stock(), unavailable=unavailable), bedside=tables.policy.bedside(),
         planning=tables.policy.planning(seed), forecast=tables.policy.forecast(), seasons=tables.policy.seasons(),
         log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
         on_hand=logs["on_hand"], classes=tables.classes, class_checksums=MappingProxyType(tables.class_checksums),
         faults=findings.faults_of_parts(), prefer=MappingProxyType(prefer), assumptions=assumptions,
+        routes=MappingProxyType(dict(tables.recipes.routes)),
         warnings=findings.ranked(), doubt=tables.policy.doubt(),
         checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
     )
@@ -119,30 +120,31 @@ def with_shelf_tables(unit: Unit, path: Path) -> Unit:
 def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings) -> _Tables:
     policy = read_policy(source, findings)
     source.headings = policy.columns
-    raw = raw_census(source, findings)
+    bedside = policy.bedside()
+    recipes = read_techniques(source, findings, (bedside.cuff_step_mm, bedside.cuff_up_to_mm))
+    raw = raw_census(source, recipes, findings)
     logs = raw_logs(source, findings)
-    recipes_file, techniques = read_techniques(source, findings)
-    items_file, items = read_items(source, findings)
+    items_file, items = read_items(source, findings, recipes.routes, bedside.more_equipment)
     tubes_file, tubes = read_tubes(source, findings)
     face_file, face = read_face(source, findings)
     with findings.stopping("training"):
-        sizes = PracticeSizes(tubes, face, (tubes_file, face_file))
-        lessons, checksums = read_classes(source, class_paths, techniques, items, sizes, findings)
-    expected = expected_keys(policy.expect, techniques, tubes, findings)
+        sizes = PracticeSizes(recipes, tubes, face, (tubes_file, face_file))
+        lessons, checksums = read_classes(source, class_paths, recipes.techniques, items, sizes, findings)
+    expected = expected_keys(policy.expect, recipes, tubes, findings)
     longest = float(policy.values.get("longest_stay_days", np.inf))
-    census = read_census(raw, techniques, tubes, longest, findings) if raw is not None and techniques else None
+    census = read_census(raw, recipes, tubes, longest, findings) if raw is not None and recipes.techniques else None
     if census is None:
         _read_shelf_logs(logs, items, findings)
-        if "resecure_log" in logs and techniques:
+        if "resecure_log" in logs and recipes.techniques:
             nothing = NO_CENSUS.keys.assign(stratum=0)
-            read_resecure_log(logs["resecure_log"], NO_CENSUS, nothing["stratum"].to_numpy(), nothing, techniques,
+            read_resecure_log(logs["resecure_log"], NO_CENSUS, nothing["stratum"].to_numpy(), nothing, recipes,
                               findings)
         check_policy_items(policy, items, findings)
         findings.stop_if_faulty()
         raise AssertionError("a census that could not be read was not noted as a fault")
     expected = _only_new(expected, census, policy.file, findings)
-    files = {"techniques": recipes_file, "items": items_file, "tubes": tubes_file, "face": face_file}
-    return _Tables(policy, techniques, items, tubes, face, census, expected, logs, files, lessons, checksums)
+    files = {"items": items_file, "tubes": tubes_file, "face": face_file}
+    return _Tables(policy, recipes, items, tubes, face, census, expected, logs, files, lessons, checksums)
 
 
 def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: Findings) -> pd.DataFrame:
@@ -156,7 +158,7 @@ def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: F
     counted = asked.isin(present) & ~expected["beyond_census"].to_numpy(bool)
     for position in np.flatnonzero(counted):
         line = expected.iloc[position]
-        findings.warn(file, f"is not used: the census has {line['route']} {line['tube_mm']:g} mm, {line['technique']}, "
+        findings.warn(file, f"is not used: the census has {line['route']} {line['size']}, {line['technique']}, "
                       f"{line['skin']} already",
                       "Delete the line, or say beyond_census = true to add these airways to those counted.",
                       column=f"expect[{position + 1}]", moves=2)
@@ -173,7 +175,7 @@ def _read_logs(
     raw = tables.logs.get("resecure_log")
     if raw is not None:
         read["resecure_log"] = _whole("resecure_log", findings, partial(
-            read_resecure_log, raw, tables.census, codes, strata, tables.techniques, findings))
+            read_resecure_log, raw, tables.census, codes, strata, tables.recipes, findings))
     return read
 
 
@@ -225,6 +227,6 @@ def _other_lines(tables: _Tables, prefer: dict[str, str]) -> list[Assumption]:
     lines += [Assumption("Catalogue", f"preferred {role}", item, "", f"this unit's own {tables.policy.file}")
               for role, item in prefer.items()]
     lines += [Assumption("Census", "expected beside the census", f"{line.mean_airways:g}",
-                         f"airways of {line.route} {line.tube_mm:g} mm on a mean day",
+                         f"airways of {line.route} {line.size} on a mean day",
                          f"this unit's own {tables.policy.file}") for line in tables.expected.itertuples()]
     return lines

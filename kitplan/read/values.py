@@ -7,7 +7,7 @@ Every column of every table is described once, in config/columns.csv.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Literal
@@ -18,8 +18,11 @@ import pandas as pd
 from kitplan.read.class_values import TrainingClass
 from kitplan.read.problems import Problem
 
-STRATUM_KEY = ["route", "tube_mm", "technique", "skin"]
-"""What makes one kind of airway for supply purposes. skin is "none" or "barrier"."""
+STRATUM_KEY = ["route", "size", "technique", "skin"]
+"""What makes one kind of airway for supply purposes. size is text with its unit; skin is "none" or "barrier"."""
+
+STRATUM_COLUMNS = ["route", "tube_mm", "size", "technique", "skin"]
+"""The same as tables tell it: tube_mm is empty where the route's sizes are not millimetres."""
 
 REASONS = ("loose", "soiled", "skin", "moved", "changed", "planned", "unplanned_removal", "other")
 
@@ -66,6 +69,33 @@ class Census:
 
 
 @dataclass(frozen=True)
+class Route:
+    """How a device goes in, and what follows for its sizes, its emergency equipment and the words about it.
+
+    scale: "mm" (internal diameter), "Fr" (French: three times the outer diameter in mm), "none", or the names of
+        `sizes` joined by "/", smallest first. emergency: roles held at every bedside, sized to the patient.
+    outside: what belongs to the bedside and is not planned, said on the emergency sheet.
+    one, many: what is counted ("airway", "airways"). device: what goes in ("tube"). act, acts: the work ("re-secure").
+    """
+
+    name: str
+    scale: str = "mm"
+    sizes: tuple[str, ...] = ()
+    emergency: tuple[str, ...] = ("mask", "bag")
+    outside: tuple[str, ...] = ()
+    one: str = "airway"
+    many: str = "airways"
+    device: str = "tube"
+    act: str = "re-secure"
+    acts: str = "re-secures"
+    provenance: str = ""
+
+
+WORDS = ("one", "many", "device", "act", "acts")
+"""The words of a route, for screens and prints."""
+
+
+@dataclass(frozen=True)
 class Piece:
     """One kind of tape piece in a recipe.
 
@@ -74,7 +104,9 @@ class Piece:
     span: length as a factor of the face span, or None when length_mm is given.
     length_mm: fixed length, or None. extra_mm: added to the span (nasal pieces are somewhat longer).
     half_width: True for a strip of half the tape's width; the other half is thrown away.
-    uncut_mm: where a Y's slit stops, from the far end; bridge_mm: uncut middle of an H.
+    uncut_mm: where a Y's slit stops, from the far end, at most; uncut_share: at most this share of the face span, so
+        that on a small face the slit still ends on its own side. bridge_mm: uncut middle of an H.
+    path_mm: from the end of a leg's slit to the tube; None: to a tube in the middle of the span.
     tab_mm: folded end of a leg. turns: turns of a leg round the tube. use: what it is for ("clean surface").
     """
 
@@ -85,10 +117,24 @@ class Piece:
     extra_mm: float = 0.0
     half_width: bool = False
     uncut_mm: float = 0.0
+    uncut_share: float | None = None
+    path_mm: float | None = None
     bridge_mm: float = 0.0
     tab_mm: float = 0.0
     turns: float = 0.0
     use: str = ""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of a practice card, in the recipe's words.
+
+    only: "" or the practices it stands for ("barrier", "no barrier", "pairs", "alone"). {partner} in `say` becomes the
+    partner, or the instructor for a learner alone.
+    """
+
+    say: str
+    only: str = ""
 
 
 @dataclass(frozen=True)
@@ -110,6 +156,7 @@ class Technique:
     uses: Mapping[str, float]
     uses_with_barrier: Mapping[str, float]
     provenance: str = ""
+    steps: tuple[Step, ...] = ()
 
 
 READINESS = "the chance that nothing runs short from one count until the order of the next count arrives"
@@ -136,7 +183,12 @@ class StockPolicy:
 
 @dataclass(frozen=True)
 class BedsidePolicy:
-    """Bedside kits. readiness is the chance that a kit lasts restock_hours. beds None: peak of the census."""
+    """Bedside kits. readiness is the chance that a kit lasts restock_hours. beds None: peak of the census.
+
+    sizes_in_kit: different masks, and different bags, that one kit design may hold. on_wall: roles shared on the unit's
+    wall and therefore in no kit. more_equipment: the shipped generic rows are on. cuff_step_mm, cuff_up_to_mm: how far
+    a cuff moves the patient that a size stands for, and up to which size.
+    """
 
     restock_hours: float
     readiness: float
@@ -147,6 +199,11 @@ class BedsidePolicy:
     adjacent_size: bool = True
     spare_tube: bool = False
     kits_in_par: bool = False
+    sizes_in_kit: int = 2
+    on_wall: tuple[str, ...] = ()
+    more_equipment: bool = False
+    cuff_step_mm: float = 0.5
+    cuff_up_to_mm: float = 6.5
 
 
 @dataclass(frozen=True)
@@ -228,9 +285,12 @@ class Unit:
     """Everything known about one unit, checked: the one input value of the program. Equal only to itself.
 
     path: folder or workbook it came from. checksums: SHA-256 of each file read, by file name.
-    strata: frame with a 0-based RangeIndex `stratum` and columns route, tube_mm, technique, skin, patient_kg
-        (NaN if unknown), outer_mm (tube outer diameter), label ("oral 3.5 mm, Oral two Y, barrier"), and the
-        face row chosen for it: span_mid_cheek_mm, span_tragus_mm, barrier_width_mm, barrier_length_mm.
+    strata: frame with a 0-based RangeIndex `stratum` and columns route, size ("3.5 mm", "8 Fr", "small", ""),
+        technique, skin, scale (Route.scale), size_number (position on that scale), patient_number (the same, moved
+        where a cuff moves the patient that a size stands for), tube_mm (NaN where the scale is not mm), patient_kg
+        (median of the size; NaN if unknown), outer_mm (outer diameter), label ("oral 3.5 mm, Oral two Y, barrier"),
+        and the face row chosen for it: span_mid_cheek_mm, span_tragus_mm, barrier_width_mm, barrier_length_mm (NaN
+        where no piece needs it), face_for ("2 to 4 kg"), face_own (True: the unit's own measurements).
     frequency: frame, same index as strata, FREQUENCY_COLUMNS. checks_per_day: whole number.
     items: catalogue, 0-based index in shelf order; columns as config/columns.csv table "items" (item,
         description, role, contains, use_unit, scope, pack, price, litres, fits_from_mm, fits_to_mm,
@@ -273,6 +333,7 @@ class Unit:
     seasons: SeasonPolicy | None = None
     paper: str = "a4"
     doubt: Doubt = field(default_factory=Doubt)
+    routes: Mapping[str, Route] = field(default_factory=dict)
 
     @property
     def n_strata(self) -> int:
@@ -281,3 +342,15 @@ class Unit:
     def faults_of(self, part: str) -> tuple[Problem, ...]:
         """What keeps one part of the plan from being made."""
         return tuple(p for p in self.faults if part in p.stops)
+
+    def route(self, name: object) -> Route:
+        """The route of a stratum; one that nothing describes has sizes in mm, a mask and a bag."""
+        return self.routes.get(str(name)) or Route(str(name))
+
+    @property
+    def words(self) -> Route:
+        """The words for what this unit has: its routes', or "device" where they differ."""
+        found = [self.route(name) for name in self.strata["route"].unique()]
+        plain = Route("", one="device", many="devices", device="device")
+        shared = {k: v.pop() for k in WORDS if len(v := {getattr(route, k) for route in found}) == 1}
+        return replace(plain, **shared)

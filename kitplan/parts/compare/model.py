@@ -19,13 +19,13 @@ from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.values import STRATUM_KEY, Unit
+from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Unit
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
 
 DAYS_A_MONTH = 365.25 / 12
-SIZE = ["route", "tube_mm"]
+SIZE = ["route", "size"]
 
 
 @dataclass(frozen=True)
@@ -212,7 +212,7 @@ def _frequency_for(a: Unit, b: Unit) -> pd.DataFrame:
     for want in b.strata[STRATUM_KEY].itertuples(index=False):
         levels: tuple[list[str], ...] = (
             STRATUM_KEY,
-            ["route", "tube_mm", "technique"],
+            [*SIZE, "technique"],
             SIZE,
             ["route", "technique"],
             ["route"],
@@ -347,10 +347,10 @@ def _kits(a: KitPlan | None, b: KitPlan | None) -> pd.DataFrame:
     """Which design serves each kind of airway on either side, and how many re-secures it holds."""
     sides = []
     for name, kits in (("a", a), ("b", b)):
-        columns = [*STRATUM_KEY, "design", "re_secures"]
+        columns = [*STRATUM_COLUMNS, "design", "re_secures"]
         frame = kits.strata[columns] if kits is not None else pd.DataFrame(columns=columns)
         sides.append(frame.rename(columns={"design": f"{name}_design", "re_secures": f"{name}_re_secures"}))
-    return sides[0].merge(sides[1], how="outer", on=STRATUM_KEY)
+    return sides[0].merge(sides[1], how="outer", on=STRATUM_COLUMNS)
 
 
 def _items(months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from kitplan.demand.fit import item_of
 from kitplan.demand.tape import (
-    WIDTH_IF_UNNAMED_MM,
     cut_pieces,
     piece_lengths_per_use,
     pieces_from_first_roll,
@@ -38,7 +38,7 @@ class CutJob:
     the roll, or "". sheet: (count, width, length, sentence) of barrier pieces, or None."""
 
     title: str
-    tube_mm: float
+    size: str
     route: str
     pieces: pd.DataFrame
     width_mm: float
@@ -59,16 +59,20 @@ def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[
         technique = unit.techniques[str(row["technique"])]
         if not technique.pieces:
             continue
-        pieces = cut_pieces(technique, row)
-        roll = _item_of(unit, item_choice, g, "tape")
-        width = float(roll["width_mm"]) if roll is not None else technique.tape_width_mm or WIDTH_IF_UNNAMED_MM
-        key = (technique.name, float(row["tube_mm"]), str(row["route"]), width, tuple(pieces["length_mm"]))
+        roll = item_of(unit, item_choice, g, "tape")
+        if roll is None:
+            continue
+        width = float(roll["width_mm"])
+        pieces = cut_pieces(technique, row, width)
+        key = (technique.name, float(row["size_number"]), str(row["size"]), str(row["route"]), width,
+               tuple(pieces["length_mm"]))
         sheet = _sheet(unit, item_choice, g, row, technique.uses_with_barrier)
-        made = CutJob(technique.title, key[1], key[2], pieces, width, (str(strata.at[g, "design"]),),
+        design = str(strata.at[g, "design"])
+        made = CutJob(technique.title, str(row["size"]), str(row["route"]), pieces, width, (design,),
                       _roll_sentence(pieces, roll), sheet, (str(row["skin"]),))
         jobs[key] = _joined(jobs[key], made) if key in jobs else made
-    same = Counter(key[:3] for key in jobs)
-    return [jobs[key] if same[key[:3]] > 1 else replace(jobs[key], skins=()) for key in sorted(jobs)]
+    same = Counter(key[:4] for key in jobs)
+    return [jobs[key] if same[key[:4]] > 1 else replace(jobs[key], skins=()) for key in sorted(jobs)]
 
 
 def _joined(first: CutJob, second: CutJob) -> CutJob:
@@ -79,16 +83,7 @@ def _joined(first: CutJob, second: CutJob) -> CutJob:
     )
 
 
-def _item_of(unit: Unit, item_choice: ItemChoice, g: int, role: str) -> pd.Series | None:
-    frame = item_choice.frame
-    names = frame.loc[(frame["stratum"] == g) & (frame["role"] == role), "item"].tolist()
-    found = unit.items[unit.items["item"].isin(names)]
-    return found.iloc[0] if len(found) else None
-
-
-def _roll_sentence(pieces: pd.DataFrame, roll: pd.Series | None) -> str:
-    if roll is None:
-        return ""
+def _roll_sentence(pieces: pd.DataFrame, roll: pd.Series) -> str:
     lengths = piece_lengths_per_use(pieces)
     roll_mm = float(roll["length_mm"])
     uses = int((rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1
@@ -98,7 +93,7 @@ def _roll_sentence(pieces: pd.DataFrame, roll: pd.Series | None) -> str:
 
 def _sheet(unit: Unit, item_choice: ItemChoice, g: int, row: pd.Series, uses: Mapping[str, float]) -> Sheet | None:
     count = math.ceil(uses.get("barrier", 0.0)) if row["skin"] == "barrier" else 0
-    item = _item_of(unit, item_choice, g, "barrier")
+    item = item_of(unit, item_choice, g, "barrier")
     if not count or item is None:
         return None
     width, length = float(row["barrier_width_mm"]), float(row["barrier_length_mm"])
@@ -164,7 +159,7 @@ def _parts(length: float, room: float) -> list[tuple[float, float]]:
 
 def _head(card: Card, job: CutJob, more: str = "") -> None:
     card.top -= 8
-    card.text(MARGIN_MM, card.top, f"{job.tube_mm:.1f} mm {job.route}", 24, bold=True)
+    card.text(MARGIN_MM, card.top, f"{job.size} {job.route}".strip(), 24, bold=True)
     kits = f"Kit {', '.join(job.designs)}" if job.designs else ""
     card.text(card.width_mm - MARGIN_MM, card.top, kits, 24, bold=True, anchor="right")
     card.top -= 6

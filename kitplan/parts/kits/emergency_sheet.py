@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from kitplan.demand.fit import item_fits
+from kitplan.demand.item_choice import held_roles
 from kitplan.write.book import Book
 from kitplan.write.shelf import role_title
 
@@ -27,13 +29,12 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
     filled = plan.item_choice.frame[plan.item_choice.frame["item"].isin(emergency["item"])]
     equipment = list(emergency.itertuples())
     rows = []
-    for stratum, label, tube_mm in zip(
-        plan.unit.strata.index, plan.unit.strata["label"], plan.unit.strata["tube_mm"]
-    ):
+    for stratum, airway in zip(plan.unit.strata.index, plan.unit.strata.to_dict("records")):
+        label, own = airway["label"], held_roles(plan.unit, stratum)
         given = set(filled.loc[filled["stratum"] == stratum, "item"])
         roles = {item.role for item in equipment if item.item in given}
         for item in equipment:
-            fits = not (item.fits_from_mm > tube_mm or item.fits_to_mm < tube_mm)
+            fits = item.role in own and item_fits(item._asdict(), airway)
             if item.item in given or (item.role not in roles and fits and item.min_bedside > 0):
                 at_bedside = max(int(item.min_bedside or 0), 1)
                 rows.append((stratum, label, item.role, item.item, item.description or item.item, at_bedside))

@@ -6,28 +6,37 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from kitplan.parts.kits.tables import size_list
+from kitplan.read.values import Unit
+
 
 @dataclass(frozen=True)
 class Lookup:
-    """sizes: tube sizes, mm, smallest first. routes: columns. cells: (size, route) -> what to read there.
+    """sizes: what to read down, smallest first. routes: columns. cells: (size, route) -> what to read there.
 
     A cell is one design ("B"), or one for each exception ("B", "A with barrier") where skin or technique decide;
-    the first is what most airways of that size and route get.
+    the first is what most of that size and route get. heading: over the sizes ("Tube mm").
     """
 
-    sizes: tuple[float, ...]
+    sizes: tuple[str, ...]
     routes: tuple[str, ...]
-    cells: dict[tuple[float, str], tuple[str, ...]]
+    cells: dict[tuple[str, str], tuple[str, ...]]
+    heading: str
 
 
-def kit_lookup(strata: pd.DataFrame, titles: dict[str, str]) -> Lookup:
-    """Build the lookup from KitPlan.strata. titles: technique -> its title."""
+def kit_lookup(strata: pd.DataFrame, unit: Unit) -> Lookup:
+    """Build the lookup from KitPlan.strata."""
+    titles = {name: t.title for name, t in unit.techniques.items()}
+    ordered = strata.sort_values(["scale", "size_number"], kind="stable")
+    scales = set(ordered["scale"])
+    scale = scales.pop() if len(scales) == 1 and scales <= {"mm", "Fr"} else ""
+    shown = {size: size.replace(f" {scale}", "") if scale else size or "any size" for size in ordered["size"]}
     cells = {}
-    for (size, route), own in strata.groupby(["tube_mm", "route"], sort=True):
-        cells[float(size), str(route)] = _cell(own, titles)
-    sizes = tuple(sorted({size for size, _ in cells}))
+    for (size, route), own in strata.groupby(["size", "route"], sort=True):
+        cells[shown[size], str(route)] = _cell(own, titles)
     routes = tuple(sorted({route for _, route in cells}, key=lambda r: (r != "oral", r)))
-    return Lookup(sizes, routes, cells)
+    heading = f"{unit.words.device.capitalize()} {scale}".strip()
+    return Lookup(tuple(dict.fromkeys(shown.values())), routes, cells, heading)
 
 
 def _cell(own: pd.DataFrame, titles: dict[str, str]) -> tuple[str, ...]:
@@ -54,17 +63,18 @@ def _difference(own: pd.DataFrame, row, titles: dict[str, str]) -> str:
 
 
 def served_lines(strata: pd.DataFrame, design: str, titles: dict[str, str]) -> list[str]:
-    """Whom a design serves, a line a route: "oral 3.0, 3.5 (with barrier) mm"; more than the size where it decides."""
+    """Whom a design serves, a line a route: "oral 3.0, 3.5 mm (with barrier)"; more than the size where it decides."""
     lines = []
     for route, own in strata[strata["design"] == design].groupby("route", sort=False):
-        sizes = []
-        for size, mine in own.groupby("tube_mm", sort=True):
-            peers = strata[(strata["route"] == route) & (strata["tube_mm"] == size)]
+        sizes: dict[str, list[str]] = {}
+        for size in dict.fromkeys(own.sort_values("size_number", kind="stable")["size"]):
+            mine = own[own["size"] == size]
+            peers = strata[(strata["route"] == route) & (strata["size"] == size)]
             alone = peers["design"].nunique() == 1
             which = "" if alone else f" ({' or '.join(_difference(peers, r, titles) for r in mine.itertuples())})"
-            sizes.append(f"{size:.1f}{which}")
-        lines.append(f"{route} {', '.join(sizes)} mm")
-    return lines
+            sizes.setdefault(which, []).append(str(size))
+        lines.append(f"{route} {', '.join(size_list(own[own['size'].isin(s)]) + which for which, s in sizes.items())}")
+    return [line.strip() for line in lines]
 
 
 def take_text(quantity: int, use_unit: str, contains: float) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.fit import item_of
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.stay_use import restock_checks
@@ -180,7 +181,7 @@ def _week(unit: Unit, tables: AttemptTables, item_choice: ItemChoice, seed: int)
 
 def _in_order(unit: Unit, groups: np.ndarray) -> np.ndarray:
     """Designs by their smallest tube, then by the first stratum they serve."""
-    tube = unit.strata["tube_mm"].to_numpy(float)
+    tube = unit.strata["size_number"].to_numpy(float)
     order = sorted(range(len(groups)), key=lambda k: (tube[groups[k]].min(), int(np.argmax(groups[k]))))
     return groups[order]
 
@@ -250,13 +251,16 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
             "Par levels take it that unopened things left in a kit go back to the shelf when its airway ends. Where"
             " they are thrown away, write kits_in_par = true under [bedside] in unit.toml and plan again."
         )
-    return (*notes, *_short_legs(unit))
+    return (*notes, *_short_legs(unit, made.item_choice))
 
 
-def _short_legs(unit: Unit) -> list[str]:
+def _short_legs(unit: Unit, item_choice: ItemChoice) -> list[str]:
     """A sentence for each kind of airway whose recipe cuts a leg too short for its tube."""
     sentences = []
-    for _, row in unit.strata.iterrows():
-        pieces = cut_pieces(unit.techniques[str(row["technique"])], row)
+    for g, row in unit.strata.iterrows():
+        roll = item_of(unit, item_choice, int(str(g)), "tape")
+        if roll is None:
+            continue
+        pieces = cut_pieces(unit.techniques[str(row["technique"])], row, float(roll["width_mm"]))
         sentences += [f"{row['label']}: {warning}." for warning in dict.fromkeys(pieces["warning"]) if warning]
     return sentences

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from kitplan.parts.kits.build_card import build_cards
 from kitplan.parts.kits.cut_card import cut_cards, cut_jobs
 from kitplan.parts.kits.lookup import Lookup, kit_lookup
-from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
+from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
@@ -19,7 +19,7 @@ def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF. Cut cards are left out where no technique of the unit uses tape."""
     kits: KitPlan = plan.kits
     foot = f"{plan.unit.name}   Plan {plan.number}"
-    lookup = kit_lookup(kits.strata, {name: t.title for name, t in plan.unit.techniques.items()})
+    lookup = kit_lookup(kits.strata, plan.unit)
     jobs = cut_jobs(plan.unit, kits.item_choice, kits.strata)
     paper = plan.unit.paper
     files = {
@@ -57,17 +57,18 @@ def _wall_head(card: Card, lookup: Lookup) -> None:
     card.top -= 12
     card.text(MARGIN_MM, card.top, "Which kit?", 34, bold=True)
     card.top -= 12
-    card.text(MARGIN_MM, card.top, "Tube mm", 13, bold=True)
+    card.text(MARGIN_MM, card.top, lookup.heading, 13, bold=True)
     for k, route in enumerate(lookup.routes):
         card.text(_column_mm(card, lookup, k), card.top, route.upper(), 16, bold=True, anchor="centre")
     card.top -= 3
     card.line(MARGIN_MM, card.top, card.width_mm - MARGIN_MM, card.top, 1.6)
 
 
-def _wall_row(card: Card, lookup: Lookup, size: float, step: float) -> None:
+def _wall_row(card: Card, lookup: Lookup, size: str, step: float) -> None:
     middle = card.top - step / 2
     letter = min(step * 1.9, 34.0)
-    card.text(MARGIN_MM, middle - letter * 0.12, f"{size:.1f}", letter * 0.85, bold=True)
+    shown = fitting_size(size, 34, letter * 0.85, 8.0)
+    card.text(MARGIN_MM, middle - shown * 0.14, size, shown, bold=True)
     for k, route in enumerate(lookup.routes):
         lines = lookup.cells.get((size, route))
         x = _column_mm(card, lookup, k)

@@ -15,14 +15,14 @@ from kitplan.demand.fit import Records, catalogue_records, fitting, fitting_item
 from kitplan.demand.item_choice import (
     SPARE_TUBE_ROLE,
     AttemptTables,
-    airway_roles,
     held_once,
+    held_roles,
     items_opened,
     role_needs,
 )
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.stay_use import StayUse, stay_use
-from kitplan.demand.tape import cut_pieces, piece_lengths_per_use
+from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import Unit
@@ -30,8 +30,6 @@ from kitplan.read.values import Unit
 DAYS_PER_MONTH = 365.25 / 12
 """A mean month, so that no figure depends on which month it is."""
 
-EMERGENCY_ROLES = ("mask", "bag")
-"""Held at every bedside whatever a limit says, sized to the patient."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +69,6 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None)
     arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH
     turnover = bool(arrivals.sum() > 0)
     records = catalogue_records(unit)
-    once = _once_roles(unit)
     needs = tuple(role_needs(unit, g) for g in range(unit.n_strata))
     candidates: dict[tuple[int, str], list[int]] = {}
     opened: dict[tuple[int, int], np.ndarray] = {}
@@ -81,7 +78,7 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None)
         for role, need in needs[g].items():
             reach = len(use[g].stay_attempts) + int(re_secures[g])
             candidates[g, role] = _serving(unit, g, role, need, reach, _suiting(unit, g, role, records), opened, base)
-        held, best, _ = _held_once(unit, g, once, records)
+        held, best, _ = _held_once(unit, g, records)
         emergency.append(held)
         primary |= best
     kits = arrivals if turnover else mean_airways(unit)
@@ -92,20 +89,20 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None)
 
 def unservable(unit: Unit) -> list[Problem]:
     """Every kind of airway for which no item fills a role, or emergency equipment is lacking; asked before planning."""
-    records, once = catalogue_records(unit), _once_roles(unit)
+    records = catalogue_records(unit)
     problems: list[Problem] = []
     for g in range(unit.n_strata):
         for role, need in role_needs(unit, g).items():
             if not _serving(unit, g, role, need, 1, _suiting(unit, g, role, records), {}, None):
                 problems.append(_no_item(unit, g, role))
-        problems += _held_once(unit, g, once, records)[2]
+        problems += _held_once(unit, g, records)[2]
     return list(dict.fromkeys(problems))
 
 
 def _suiting(unit: Unit, g: int, role: str, records: Records) -> list[tuple[int, Mapping]]:
     """Catalogue rows of a role whose size and tape width suit a stratum."""
-    technique = unit.techniques[str(unit.strata.at[g, "technique"])]
-    return fitting(unit, records.get(role, ()), float(unit.strata.at[g, "tube_mm"]), technique.tape_width_mm)
+    airway = unit.strata.loc[g].to_dict()
+    return fitting(unit, records.get(role, ()), airway, unit.techniques[str(airway["technique"])].tape_width_mm)
 
 
 def _serving(
@@ -139,16 +136,16 @@ def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
             "the recipe names a role that no item fills",
             f"Add an item with role {role} to items.csv, or correct the name in the recipe.",
         )
-    fits = fitting_items(unit, role, float(row["tube_mm"]))
+    fits = fitting_items(unit, role, row)
     if fits.empty:
         return Problem(
             "items.csv", None, "fits_from_mm", None, f"no item of role {role} fits {row['label']}",
-            f"Add one that fits a {row['tube_mm']:g} mm tube, or widen fits_from_mm and fits_to_mm.",
+            f"Add one that fits {row['size'] or 'any size'}, or widen what one fits.",
         )
     longest_item = float(fits["length_mm"].max())
     if role == "tape":
         technique = unit.techniques[str(row["technique"])]
-        piece = float(piece_lengths_per_use(cut_pieces(technique, row)).max())
+        piece = min(float(cut_pieces(technique, row, w)["length_mm"].max()) for w in fits["width_mm"])
         return Problem(
             "items.csv", None, "length_mm", f"{longest_item:g}",
             f"a piece of {piece:g} mm for {row['label']} is longer than every roll",
@@ -162,25 +159,26 @@ def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
 
 
 def _held_once(
-    unit: Unit, g: int, once: Sequence[str], records: Records
+    unit: Unit, g: int, records: Records
 ) -> tuple[dict[int, int], dict[tuple[int, str], int], list[Problem]]:
-    """Items one airway is given once: mask and bag in the fitting size and, by policy, the next that also fits."""
-    tube_mm = float(unit.strata.at[g, "tube_mm"])
+    """Items one airway is given once: emergency roles in the fitting size and, by policy, the next that also fits."""
+    airway = unit.strata.loc[g].to_dict()
+    emergency = unit.route(airway["route"]).emergency
     held: dict[int, int] = {}
     primary: dict[tuple[int, str], int] = {}
     problems: list[Problem] = []
-    for role in once:
-        found = _by_fit(unit, role, tube_mm, records)
+    for role in [r for r in held_roles(unit, g) if r != SPARE_TUBE_ROLE]:
+        found = _by_fit(unit, role, airway, records)
         if not found:
-            if role in EMERGENCY_ROLES or any(r["critical"] for _, r in records.get(role, ())):
+            if role in emergency or any(r["critical"] for _, r in records.get(role, ())):
                 problems.append(_no_emergency_item(unit, g, role))
             continue
         primary[g, role] = found[0]
         floor = unit.items.at[found[0], "min_bedside"]
         held[found[0]] = max(1, int(np.ceil(floor)) if pd.notna(floor) else 1)
-        if unit.bedside.adjacent_size and role in EMERGENCY_ROLES and len(found) > 1:
+        if unit.bedside.adjacent_size and role in emergency and len(found) > 1:
             held[found[1]] = 1
-    for position, fault in _spare_tubes(unit, g, tube_mm, records):
+    for position, fault in _spare_tubes(unit, airway, records):
         if fault is not None:
             problems.append(fault)
         else:
@@ -189,15 +187,10 @@ def _held_once(
     return held, primary, problems
 
 
-def _once_roles(unit: Unit) -> list[str]:
-    others = [r for r in airway_roles(unit) if r not in (*EMERGENCY_ROLES, SPARE_TUBE_ROLE)]
-    return [*EMERGENCY_ROLES, *others]
-
-
-def _by_fit(unit: Unit, role: str, tube_mm: float, records: Records) -> list[int]:
+def _by_fit(unit: Unit, role: str, airway: Mapping, records: Records) -> list[int]:
     """Positions of what fits, best size first."""
-    found = fitting(unit, held_once(records.get(role, ())), tube_mm)
-    return [i for i, _ in nearest_size(unit, role, found, tube_mm)]
+    found = fitting(unit, held_once(records.get(role, ())), airway)
+    return [i for i, _ in nearest_size(unit, role, found, airway)]
 
 
 def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
@@ -205,24 +198,25 @@ def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
     return Problem(
         "items.csv", None, "fits_from_mm", None,
         f"no {role} fits {row['label']}: its kit would lack emergency equipment",
-        f"Add an item with role {role} that fits a {row['tube_mm']:g} mm tube.",
+        f"Add an item with role {role} that fits {row['size'] or 'any size'}.",
     )
 
 
 def _spare_tubes(
-    unit: Unit, g: int, tube_mm: float, records: Records
+    unit: Unit, airway: Mapping, records: Records
 ) -> Iterator[tuple[int, Problem | None]]:
     """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""
-    if not unit.bedside.spare_tube:
+    asked = unit.bedside.spare_tube or SPARE_TUBE_ROLE in unit.route(airway["route"]).emergency
+    if not asked or airway["scale"] == "none":
         return
-    for size in (tube_mm, tube_mm - unit.planning.face_size_step_mm):
-        found = _by_fit(unit, SPARE_TUBE_ROLE, size, records)
+    step = unit.planning.face_size_step_mm if airway["scale"] == "mm" else 1.0
+    for down in (0.0, step):
+        found = _by_fit(unit, SPARE_TUBE_ROLE, {**airway, "size_number": airway["size_number"] - down}, records)
         if found:
             yield found[0], None
-        elif size == tube_mm or SPARE_TUBE_ROLE in records:
-            label = unit.strata.at[g, "label"]
+        elif not down:
             yield -1, Problem(
                 "items.csv", None, "role", None,
-                f"no spare tube of {size:g} mm for {label}, which spare_tube = true asks for",
-                f"Add an item with role {SPARE_TUBE_ROLE} that fits {size:g} mm, or set spare_tube = false.",
+                f"no spare tube of {airway['size']} for {airway['label']}, which spare_tube asks for",
+                f"Add an item with role {SPARE_TUBE_ROLE} that fits {airway['size']}, or set spare_tube = false.",
             )

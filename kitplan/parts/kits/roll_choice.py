@@ -12,25 +12,24 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.fit import Records, catalogue_records, fitting
+from kitplan.demand.fit import Records, catalogue_records, fitting, item_fits
 from kitplan.demand.item_choice import items_opened
 from kitplan.demand.tape import (
     applied_length_mm,
     cut_pieces,
     piece_lengths_per_use,
     pieces_from_first_roll,
-    rolls_after_uses,
 )
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.requirements import KitNeeds
-from kitplan.read.values import Unit
+from kitplan.read.values import STRATUM_COLUMNS, Technique, Unit
 
 TAPE_COLUMNS = [
-    "route", "tube_mm", "technique", "skin", "item", "pieces_per_roll", "uses_per_roll", "rolls_per_stay",
+    *STRATUM_COLUMNS, "item", "pieces_per_roll", "uses_per_roll", "rolls_per_stay",
     "cost_per_stay", "monthly_cost", "discarded_share", "half_strip_share", "choice", "in_kit",
 ]
 OPENED_COLUMNS = [
-    "role", "route", "tube_mm", "technique", "skin", "item", "uses_per_item", "items_per_stay", "cost_per_stay",
+    "role", *STRATUM_COLUMNS, "item", "uses_per_item", "items_per_stay", "cost_per_stay",
     "monthly_cost", "discarded_share", "choice", "in_kit",
 ]
 SINGLE_COLUMNS = ["role", "item", "serves", "strata", "monthly_cost", "discarded_share", "extra_monthly_cost", "remark"]
@@ -73,25 +72,23 @@ def choose_opened(unit: Unit, needs: KitNeeds, item_choice: ItemChoice) -> Opene
 
 @dataclass(frozen=True)
 class _Cutting:
-    """One stratum as its rolls and sheets see it. widths: of the tapes that suit it, mm."""
+    """One stratum as its rolls and sheets see it. row: of Unit.strata. widths: of the tapes that suit it, mm."""
 
     stratum: int
-    tube_mm: float
     row: Mapping
-    lengths_mm: np.ndarray
-    applied_mm: float
+    technique: Technique
     widths: frozenset[float]
+
+    def pieces(self, item: Mapping) -> pd.DataFrame:
+        """The pieces of one re-secure cut from this roll."""
+        return cut_pieces(self.technique, self.row, float(item["width_mm"]))
 
 
 def _cutting(unit: Unit, g: int, records: Records) -> _Cutting:
     row = unit.strata.loc[g].to_dict()
     technique = unit.techniques[str(row["technique"])]
-    pieces = cut_pieces(technique, row)
-    right = fitting(unit, records.get("tape", ()), float(row["tube_mm"]), technique.tape_width_mm)
-    widths = frozenset(float(item["width_mm"]) for _, item in right)
-    return _Cutting(
-        g, float(row["tube_mm"]), row, piece_lengths_per_use(pieces), applied_length_mm(pieces), widths
-    )
+    right = fitting(unit, records.get("tape", ()), row, technique.tape_width_mm)
+    return _Cutting(g, row, technique, frozenset(float(item["width_mm"]) for _, item in right))
 
 
 def _stratum_rows(unit: Unit, needs: KitNeeds, g: int, records: Records) -> list[dict[str, object]]:
@@ -112,12 +109,10 @@ def _stratum_rows(unit: Unit, needs: KitNeeds, g: int, records: Records) -> list
 def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: float, position: int,
               item: Mapping) -> dict[str, object]:
     g, uses = cutting.stratum, needs.use[cutting.stratum].stay_attempts
-    row: dict[str, object] = {c: cutting.row[c] for c in ("route", "tube_mm", "technique", "skin")}
+    row: dict[str, object] = {c: cutting.row[c] for c in STRATUM_COLUMNS}
     row |= {"stratum": g, "role": role, "item": item["item"], "choice": _suits(cutting, role, item)}
     table = needs.opened.get((g, position))
-    if table is None and role == "tape" and cutting.lengths_mm.max(initial=0.0) <= float(item["length_mm"]):
-        table = rolls_after_uses(cutting.lengths_mm, float(item["length_mm"]), len(uses) - 1)
-    elif table is None:
+    if table is None:
         table = items_opened(unit, g, item, need, len(uses) - 1)
     if table is None:
         return row | dict.fromkeys(_MEASURES, np.nan) | {"pieces_per_roll": 0, "choice": "piece too long"}
@@ -143,8 +138,9 @@ def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping) -> tuple[
     """
     if role == "tape":
         roll_mm = float(item["length_mm"])
-        pieces = pieces_from_first_roll(cutting.lengths_mm, roll_mm)
-        return roll_mm, float(cutting.lengths_mm.sum()), cutting.applied_mm, pieces
+        pieces = cutting.pieces(item)
+        lengths = piece_lengths_per_use(pieces)
+        return roll_mm, float(lengths.sum()), applied_length_mm(pieces), pieces_from_first_roll(lengths, roll_mm)
     if role == "barrier" and pd.notna(item["width_mm"]):
         piece = float(cutting.row["barrier_width_mm"]) * float(cutting.row["barrier_length_mm"])
         return float(item["width_mm"]) * float(item["length_mm"]), need * piece, need * piece, 0
@@ -152,7 +148,7 @@ def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping) -> tuple[
 
 
 def _suits(cutting: _Cutting, role: str, item: Mapping) -> str:
-    if item["fits_from_mm"] > cutting.tube_mm + 1e-9 or item["fits_to_mm"] < cutting.tube_mm - 1e-9:
+    if not item_fits(item, cutting.row):
         return "other size"
     return "other width" if role == "tape" and float(item["width_mm"]) not in cutting.widths else "suits"
 

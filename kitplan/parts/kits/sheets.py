@@ -22,16 +22,15 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _add_lookup(book: Book, plan: Plan, kits: KitPlan) -> None:
-    titles = {name: t.title for name, t in plan.unit.techniques.items()}
-    lookup = kit_lookup(kits.strata, titles)
+    lookup = kit_lookup(kits.strata, plan.unit)
     widths = (16, *[max(22, 66 // len(lookup.routes))] * len(lookup.routes))
     page = book.page(LOOKUP_TITLE, "Which bedside kit for which tube: size down, route across", widths, landscape=False)
     page.title("Which kit?", "Tube size down, route across. The letter is the kit.")
-    page.header(("Tube (mm)", *(r.capitalize() for r in lookup.routes)), ["tick"] * len(widths), frozen_columns=1)
+    page.header((lookup.heading, *(r.capitalize() for r in lookup.routes)), ["tick"] * len(widths), frozen_columns=1)
     for size in lookup.sizes:
         cells = [lookup.cells.get((size, route), ("–",)) for route in lookup.routes]
         kinds = ["huge" if len(lines) == 1 else "large" for lines in cells]
-        row = page.row((f"{size:.1f}", *("\n".join(lines) for lines in cells)), ("large", *kinds))
+        row = page.row((size, *("\n".join(lines) for lines in cells)), ("large", *kinds))
         most = max(len(lines) for lines in cells)
         page.points(row, 34 if most == 1 else 20 + 17 * most)
     page.skip()

@@ -12,9 +12,9 @@ from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.contents import KitItemChoice, unit_litres, unit_prices
 from kitplan.parts.kits.groups import OWN, group_choices, group_costs, held_bundles, option_of
 from kitplan.parts.kits.partition import Partition
-from kitplan.parts.kits.requirements import EMERGENCY_ROLES, KitNeeds
+from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import Slot
-from kitplan.read.values import STRATUM_KEY, Unit
+from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 CONTENT_COLUMNS = [
     "design", "item", "description", "role", "quantity", "emergency", "value", "litres", "because",
@@ -45,7 +45,7 @@ def contents_table(
 
 
 def _is_emergency(unit: Unit, item: int) -> bool:
-    return bool(unit.items.at[item, "critical"]) or unit.items.at[item, "role"] in EMERGENCY_ROLES
+    return bool(unit.items.at[item, "critical"])
 
 
 def _reason(unit: Unit, needs: KitNeeds, slot: Slot, choice: int, option: int, members: np.ndarray) -> str:
@@ -87,9 +87,18 @@ def _sizes(unit: Unit, strata: Sequence[int]) -> str:
     parts = []
     frame = unit.strata.loc[list(strata)]
     for route, own in frame.groupby("route", sort=True):
-        sizes = ", ".join(f"{s:g}" for s in sorted(own["tube_mm"].unique()))
-        parts.append(f"{route} {sizes} mm")
+        parts.append(f"{route} {size_list(own)}".strip())
     return "; ".join(parts)
+
+
+def size_list(strata: pd.DataFrame) -> str:
+    """Sizes of some airways of one route, smallest first, their common unit once: "3.5, 4.0 mm", "8, 10 Fr"."""
+    ordered = strata.sort_values("size_number") if "size_number" in strata else strata
+    sizes = [s for s in dict.fromkeys(ordered["size"]) if s]
+    units = {s.rpartition(" ")[2] for s in sizes}
+    if len(units) == 1 and all(" " in s for s in sizes):
+        return f"{', '.join(s.rpartition(' ')[0] for s in sizes)} {units.pop()}"
+    return ", ".join(sizes)
 
 
 def strata_table(
@@ -97,9 +106,10 @@ def strata_table(
 ) -> pd.DataFrame:
     """Which design for which airway, in the order of Unit.strata."""
     design = np.array(names, dtype=object)[np.argmax(groups, axis=0)]
-    frame = unit.strata[STRATUM_KEY].copy()
+    frame = unit.strata[STRATUM_COLUMNS].copy()
     frame.insert(0, "design", design)
-    frame["label"] = unit.strata["label"].to_numpy()
+    for column in ("label", "scale", "size_number"):
+        frame[column] = unit.strata[column].to_numpy()
     frame["re_secures"] = needs.re_secures
     frame["mean_airways"] = mean_airways(unit)
     frame["kits_per_month"] = needs.kits_per_month

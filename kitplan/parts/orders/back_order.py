@@ -35,7 +35,7 @@ from kitplan.demand.item_choice import (
 from kitplan.demand.occupancy import sample_episodes
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.values import Demand, ItemChoice
-from kitplan.read.values import Unit
+from kitplan.read.values import STRATUM_COLUMNS, Unit
 from kitplan.solve.program import Program
 from kitplan.solve.values import SolverReport
 
@@ -48,7 +48,7 @@ STRANDED = 10.0
 class BackOrder:
     """What to do while items cannot be had.
 
-    instead: unavailable, role, route, tube_mm, technique, skin, instead ("": nothing serves it), share of its uses.
+    instead: unavailable, role, STRATUM_COLUMNS, instead ("": nothing serves it), share of its uses.
     buy: item, packs, value, extra_packs (beyond its regular use), because. shelf: item, units, lasts_days,
     lasts_days_busy. recipes: unavailable, role, route, technique, instead_technique, need, instead_need.
     days: how long. solver: report of the program. unfilled: sentences on demand that no item can serve.
@@ -140,7 +140,7 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, go
         need = 1.0 if row.role in once else role_needs(unit, row.stratum)[row.role]
         airway = unit.strata.loc[row.stratum]
         width_mm = unit.techniques[str(airway["technique"])].tape_width_mm
-        fits = fitting(unit, records.get(row.role, ()), float(airway["tube_mm"]), width_mm)
+        fits = fitting(unit, records.get(row.role, ()), airway, width_mm)
         found = unit.items.loc[[i for i, _ in fits]]
         found = pd.concat([found[~found["item"].isin(unit.stock.unavailable)],
                            unit.items[unit.items["item"] == row.item]])
@@ -251,11 +251,11 @@ def _instead(unit: Unit, lines: list[_Line], uses: np.ndarray, split: np.ndarray
         chosen = [(names[j], float(shares[j])) for j in np.argsort(-shares, kind="stable") if shares[j] > 5e-4]
         missing = 1.0 - float(shares.sum())
         for g in line.strata:
-            key = unit.strata.loc[g, ["route", "tube_mm", "technique", "skin"]].tolist()
+            key = unit.strata.loc[g, STRATUM_COLUMNS].tolist()
             rows += [(line.item, line.role, *key, name, share) for name, share in chosen]
             if mean > 0 and missing > 5e-4:
                 rows.append((line.item, line.role, *key, "", missing))
-    columns = ["unavailable", "role", "route", "tube_mm", "technique", "skin", "instead", "share"]
+    columns = ["unavailable", "role", *STRATUM_COLUMNS, "instead", "share"]
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from kitplan.parts.par.summary import not_yet_own
+from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
@@ -85,12 +86,12 @@ def _add_back_order(book: Book, missing: BackOrder) -> None:
 def served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
     """(item, role, airways, what serves them): airways that are served alike stand together."""
     found: dict[tuple[str, str, str], list[str]] = {}
-    keys = ["unavailable", "role", "route", "tube_mm", "technique", "skin"]
-    for (item, role, route, tube_mm, technique, skin), rows in missing.instead.groupby(keys, sort=False):
+    keys = ["unavailable", "role", *STRATUM_KEY]
+    for (item, role, route, size, technique, skin), rows in missing.instead.groupby(keys, sort=False):
         served = ", ".join(f"{r.instead or 'NOTHING'} {r.share:.0%}" for r in rows.itertuples(index=False)
                            if r.share >= _LEAST_SHARE)
         barrier = ", barrier" if skin == "barrier" else ""
-        found.setdefault((item, role, served), []).append(f"{route} {tube_mm:g} mm {technique}{barrier}")
+        found.setdefault((item, role, served), []).append(f"{route} {size} {technique}{barrier}")
     return [(item, role, "; ".join(airways), served) for (item, role, served), airways in found.items()]
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.fit import item_fits
 from kitplan.parts.par.summary import counted, money, percent
 from kitplan.read.findings import suggestion
 from kitplan.read.problems import InputError, Problem
@@ -154,11 +155,11 @@ def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]
 def _unused(plan: Plan, row: pd.Series) -> list[str]:
     """Why no airway of the census uses the item."""
     strata = plan.unit.strata
-    fits = ~(strata["tube_mm"] < row["fits_from_mm"]) & ~(strata["tube_mm"] > row["fits_to_mm"])
+    fits = np.array([item_fits(row, airway) for airway in strata.to_dict("records")])
     if not fits.any():
         floors = dict(zip(plan.par.levels["item"], plan.par.levels["floor_packs"]))
         held = " It is held for a change to the next size." if floors.get(row["item"], 0) > 0 else ""
-        return [f"No tube of the census has a size that it fits.{held}"]
+        return [f"No {plan.unit.route(strata['route'].iloc[0]).device} of the census has a size that it fits.{held}"]
     frame = plan.item_choice.frame
     others = frame[(frame["role"] == row["role"]) & frame["stratum"].isin(strata.index[fits])]
     if others.empty:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from kitplan.read.catalogue import fits
 from kitplan.read.values import Unit
 
 
@@ -14,12 +15,10 @@ def fits_unit(unit: Unit) -> np.ndarray:
     while a patient is in the unit.
     """
     items = unit.items
-    tubes = unit.strata["tube_mm"].to_numpy(float)
     step = unit.planning.face_size_step_mm
-    low = items["fits_from_mm"].fillna(-np.inf).to_numpy(float) - step
-    high = items["fits_to_mm"].fillna(np.inf).to_numpy(float) + step
-    fits = (tubes >= low[:, None] - 1e-9) & (tubes <= high[:, None] + 1e-9)
-    return fits.any(axis=1)
+    strata = unit.strata.drop_duplicates(["scale", "size_number", "patient_number"]).to_dict("records")
+    steps = [step if airway["scale"] == "mm" else 1.0 for airway in strata]
+    return np.any([fits(items, airway, slack) for airway, slack in zip(strata, steps)], axis=0)
 
 
 def floor_packs(unit: Unit) -> np.ndarray:

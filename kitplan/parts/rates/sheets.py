@@ -64,7 +64,7 @@ def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
 
 def _kind(row: Any) -> str:
     """A short name for the chart's axis: "oral 3.5 barrier"."""
-    return f"{row.route} {row.tube_mm:g}" + (" barrier" if row.skin == "barrier" else "")
+    return f"{row.route} {row.size}" + (" barrier" if row.skin == "barrier" else "")
 
 
 def _reasons(page: Page, learnt: Learnt) -> None:

@@ -123,10 +123,9 @@ def _strain(row: pd.Series, checks_per_day: int) -> np.ndarray:
     return np.concatenate([[0.0], np.diff(slack) + steady])
 
 
-def lengths_cut_mm(technique: Technique, stratum: pd.Series) -> list[float]:
-    """Lengths of the pieces that one re-secure of this stratum cuts, mm, longest first."""
+def lengths_cut_mm(technique: Technique, stratum: pd.Series, width: float) -> list[float]:
+    """Lengths of the pieces that one re-secure of this stratum cuts from tape of this width, mm, longest first."""
     span = float(stratum["span_tragus_mm" if technique.measure == "tragus" else "span_mid_cheek_mm"])
-    width = technique.tape_width_mm or 25.0
     lengths: list[float] = []
     for piece in technique.pieces:
         lengths += [_cut_mm(piece, span, float(stratum["outer_mm"]), width)] * piece.count
@@ -134,10 +133,18 @@ def lengths_cut_mm(technique: Technique, stratum: pd.Series) -> list[float]:
 
 
 def _cut_mm(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -> float:
-    """One piece: as asked, or as long as its legs need to go round the tube edge to edge and be folded."""
+    """One piece: as asked, or as long as its legs need to reach the tube, go round it edge to edge and be folded."""
     asked = (span_mm * (piece.span or 0.0) if piece.length_mm is None else piece.length_mm) + piece.extra_mm
-    legs, solid = {"Y": (1, piece.uncut_mm), "H": (2, piece.bridge_mm)}.get(piece.shape, (0, 0.0))
-    round_tube = piece.turns * np.sqrt((np.pi * outer_mm) ** 2 + (width_mm / 2) ** 2) + piece.tab_mm
+    uncut = piece.uncut_mm
+    if piece.uncut_share is not None and span_mm > 0:
+        uncut = min(uncut, np.floor(span_mm * piece.uncut_share + 1e-6))
+    legs, solid, start = {
+        "Y": (1, uncut, span_mm / 2 - uncut), "H": (2, piece.bridge_mm, piece.bridge_mm / 2)
+    }.get(piece.shape, (0, 0.0, 0.0))
+    reach = piece.path_mm if piece.path_mm is not None else max(start - np.nan_to_num(outer_mm) / 2, 0.0)
+    reach = reach if piece.path_mm is not None or piece.span is not None else 0.0
+    turned = piece.turns * np.sqrt((np.pi * outer_mm) ** 2 + (width_mm / 2) ** 2) if piece.turns else 0.0
+    round_tube = reach + turned + piece.tab_mm
     whole = np.ceil(asked - 1e-6)
     needed = solid + legs * round_tube if legs else 0.0
     return float(whole + max(np.ceil(needed - whole - 1e-6), 0.0))

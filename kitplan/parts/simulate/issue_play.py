@@ -152,7 +152,7 @@ class _Issues:
         """Items opened for one patient after 0..most re-secures."""
         stratum = self.unit.strata.loc[row.stratum]
         if row.role == "tape":
-            lengths = lengths_cut_mm(self.unit.techniques[str(stratum["technique"])], stratum)
+            lengths = lengths_cut_mm(self.unit.techniques[str(stratum["technique"])], stratum, float(item["width_mm"]))
             return rolls_opened(lengths, float(item["length_mm"]), most)
         holds = float(item["contains"])
         if row.role == "barrier" and item["width_mm"] > 0:

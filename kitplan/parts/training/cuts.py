@@ -151,7 +151,7 @@ def sheet_problems(unit: Unit, lessons: Sequence[TrainingClass], dressings: pd.D
             lesson = lessons[row["lesson"]]
             size = f"{row['width_mm']:g} x {row['length_mm']:g} mm"
             found.append(Problem(
-                lesson.file, None, "practice.tube_mm", f"{lesson.practices[row['practice']].tube_mm:g}",
+                lesson.file, None, "practice", lesson.practices[row["practice"]].size_text,
                 f"its barrier piece of {size} is larger than every dressing sheet",
                 "Add a larger sheet to items.csv, or a smaller piece to face.csv.",
             ))

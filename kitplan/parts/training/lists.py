@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.fit import fitting_items
+from kitplan.demand.fit import fitting_items, nearest_size
 from kitplan.parts.training.cuts import BOUGHT, OWN, PAST_DATE, SheetCut, TapeCut
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
@@ -41,21 +41,17 @@ def class_things(unit: Unit, lesson: TrainingClass) -> list[Thing]:
     }
     things: list[Thing] = []
     for durable in lesson.durables:
-        items = [_item_for(unit, durable, p.tube_mm) for p in lesson.practices]
+        items = [_item_for(unit, durable, p.size) for p in lesson.practices]
         things += things_of(lesson, durable, items, catalogue)
     return things
 
 
-def _item_for(unit: Unit, durable: Durable, tube_mm: float) -> str:
+def _item_for(unit: Unit, durable: Durable, size: pd.Series) -> str:
     if not durable.role:
         return durable.item
-    found = fitting_items(unit, durable.role, tube_mm)
-    if not len(found):
-        return ""
-    middle = (found["fits_from_mm"] + found["fits_to_mm"]) / 2
-    distance = (middle - tube_mm).abs().fillna(0.0)
-    order = pd.DataFrame({"distance": distance, "price": found["price"] / found["pack"]})
-    return str(found.loc[order.sort_values(["distance", "price"], kind="stable").index[0], "item"])
+    found = fitting_items(unit, durable.role, size)
+    nearest = nearest_size(unit, durable.role, list(zip(found.index, found.to_dict("records"))), size)
+    return str(nearest[0][1]["item"]) if nearest else ""
 
 
 def station_supplies(needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:

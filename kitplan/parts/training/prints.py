@@ -59,7 +59,7 @@ def prints(plan: Plan) -> dict[str, bytes]:
 
 def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
     """Cards with the pieces of one try at true scale, one for each technique and size of the class."""
-    jobs: dict[tuple[str, float], CutJob] = {}
+    jobs: dict[tuple[str, str, str], CutJob] = {}
     needs = training.needs
     for number, practice in enumerate(training.lessons[lesson].practices):
         technique = unit.techniques[practice.technique]
@@ -72,11 +72,12 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
         if practice.skin == "barrier" and technique.uses_with_barrier.get("barrier"):
             sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
             sheet = (round(technique.uses_with_barrier["barrier"]), *sides, "")
-        key = (practice.technique, practice.tube_mm)
+        key = (practice.technique, practice.route, practice.size_text)
+        width = float(mine["width_mm"].iloc[0])
         known = jobs.get(key)
         jobs[key] = CutJob(
-            technique.title, practice.tube_mm, practice.route, cut_pieces(technique, practice.size),
-            float(mine["width_mm"].iloc[0]), (), known.roll if known else note,
+            technique.title, practice.size_text, practice.route, cut_pieces(technique, practice.size, width),
+            width, (), known.roll if known else note,
             (known.sheet if known else None) or sheet,
         )
     return list(jobs.values())

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import fitting_items
-from kitplan.demand.tape import WIDTH_IF_UNNAMED_MM, cut_pieces
+from kitplan.demand.tape import cut_pieces
 from kitplan.parts.training.timetable import sets_at_stations
 from kitplan.read.class_values import Practice, TrainingClass
 from kitplan.read.problems import Problem
@@ -104,7 +104,7 @@ def practice_name(unit: Unit, practice: Practice) -> str:
     skin = ", barrier" if practice.skin == "barrier" else ""
     title = unit.techniques[practice.technique].title
     several = len(unit.techniques[practice.technique].routes) > 1
-    return f"{title}{f', {practice.route}' if several else ''}, {practice.tube_mm:g} mm{skin}"
+    return f"{title}{f', {practice.route}' if several else ''}, {practice.size_text}{skin}"
 
 
 def _tape_pieces(
@@ -114,13 +114,13 @@ def _tape_pieces(
     if not technique.pieces:
         return [], [], []
     name = practice_name(unit, practice)
-    width = tape_width(unit, technique, practice.tube_mm)
+    width = tape_width(unit, technique, practice.size)
     if width is None:
         return [], [], [Problem(
-            lesson.file, None, "practice.tube_mm", f"{practice.tube_mm:g}", f"no tape in the catalogue serves {name}",
+            lesson.file, None, "practice", practice.size_text, f"no tape in the catalogue serves {name}",
             "Add a tape to items.csv that fits this size, or change the practice.",
         )]
-    cut = cut_pieces(technique, practice.size)
+    cut = cut_pieces(technique, practice.size, width)
     longest = float(rolls_of_width(unit, width)["length_mm"].max())
     problems = [
         Problem(
@@ -137,13 +137,13 @@ def _tape_pieces(
     return rows, [f"{name}: {w}" for w in cut["warning"] if w], problems
 
 
-def tape_width(unit: Unit, technique: Technique, tube_mm: float) -> float | None:
+def tape_width(unit: Unit, technique: Technique, size: pd.Series) -> float | None:
     """Width of tape for a practice: the recipe's, or the next wider carried; else the fitting one nearest to usual."""
-    widths = np.unique(fitting_items(unit, "tape", tube_mm)["width_mm"].to_numpy(float))
+    widths = np.unique(fitting_items(unit, "tape", size)["width_mm"].to_numpy(float))
     if not widths.size:
         return None
     if technique.tape_width_mm is None:
-        return float(widths[np.argmin(np.abs(widths - WIDTH_IF_UNNAMED_MM))])
+        return float(widths[np.argmin(np.abs(widths - 25.0))])
     wide = widths[widths >= technique.tape_width_mm - 1e-9]
     return float(wide.min()) if wide.size else None
 
@@ -157,16 +157,16 @@ def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:
 
 
 def _sheets(unit: Unit, practice: Practice) -> bool:
-    found = fitting_items(unit, "barrier", practice.tube_mm)
+    found = fitting_items(unit, "barrier", practice.size)
     return bool((found["width_mm"].notna() & found["length_mm"].notna()).any())
 
 
 def _unfilled(unit: Unit, lesson: TrainingClass, practice: Practice, role: str) -> list[Problem]:
-    if len(fitting_items(unit, role, practice.tube_mm)):
+    if len(fitting_items(unit, role, practice.size)):
         return []
     return [Problem(
         lesson.file, None, "practice.technique", practice.technique,
-        f"no item in the catalogue fills the role {role} for a {practice.tube_mm:g} mm tube",
+        f"no item in the catalogue fills the role {role} for {practice.size_text or 'any size'}",
         "Add an item of that role to items.csv, or change the practice.",
     )]
 
@@ -204,7 +204,7 @@ def _choose_role(unit: Unit, lessons: Sequence[TrainingClass], wanted: pd.DataFr
     choices: list[_Choice] = []
     for row in wanted.to_dict("records"):
         practice = lessons[row["lesson"]].practices[row["practice"]]
-        found = _candidates(unit, lessons[row["lesson"]], role, practice.tube_mm)
+        found = _candidates(unit, lessons[row["lesson"]], role, practice.size)
         sided = found[found["share"] > 0]
         if len(sided):
             shared += _side_by_side(row, role, sided)
@@ -221,9 +221,9 @@ def _choose_role(unit: Unit, lessons: Sequence[TrainingClass], wanted: pd.DataFr
                 yield choice.lesson, choice.practice, role, choice.item, sets, choice.each * sets
 
 
-def _candidates(unit: Unit, lesson: TrainingClass, role: str, tube_mm: float) -> pd.DataFrame:
+def _candidates(unit: Unit, lesson: TrainingClass, role: str, size: pd.Series) -> pd.DataFrame:
     """Items that may serve; where the unit prefers one, that one and what the class has."""
-    found = fitting_items(unit, role, tube_mm)
+    found = fitting_items(unit, role, size)
     wanted = unit.prefer.get(role)
     if wanted in set(found["item"]):
         return found[(found["item"] == wanted) | found["item"].isin([*lesson.have, *lesson.expired])]

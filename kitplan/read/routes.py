@@ -1,0 +1,172 @@
+"""Routes: on what scale a device's size stands, what emergency equipment its bedside holds, and the words for it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.cells import Bad
+from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.settings import refuse_unknown
+from kitplan.read.tables import TableReader
+from kitplan.read.values import Route
+
+SIZE_COLUMNS = ["size", "scale", "size_number", "patient_number", "tube_mm"]
+"""What a route and a written size become; see values.Unit.strata."""
+
+_KEYS = ("scale", "emergency", "outside", "one", "many", "device", "act", "acts", "provenance")
+_UNITS = {"": "", "mm": "mm", "fr": "Fr", "french": "Fr", "f": "Fr", "ch": "Fr", "charriere": "Fr"}
+_MEASURE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*([a-z]*)\.?\s*\Z", re.IGNORECASE)
+_MOST = {"mm": 50.0, "Fr": 60.0}
+
+
+@dataclass(frozen=True)
+class Size:
+    """A size on its route's scale. text: with its unit. number: millimetres, French, or the place among the names."""
+
+    text: str
+    scale: str
+    number: float
+
+
+def read_routes(file: str, own: Mapping[str, Any], shipped: Mapping[str, Any], findings: Findings) -> dict[str, Route]:
+    """Return every route that a recipe file describes; shipped: those that stand where it is silent."""
+    found = {key_of(name): _route("config/techniques.toml", key_of(name), b, findings) for name, b in shipped.items()}
+    for name, block in own.items():
+        if isinstance(block, Mapping):
+            found[key_of(name)] = _route(file, key_of(name), block, findings)
+        else:
+            findings.fault(file, "is not a block", f"Begin it with [route.{name}].", column=f"route.{name}")
+    return found
+
+
+def _route(file: str, name: str, block: Mapping[str, Any], findings: Findings) -> Route:
+    where = f"route.{name}"
+    refuse_unknown(file, where, block, _KEYS, findings)
+    scale, sizes = _scale(file, where, block, findings)
+    words = {k: _word(file, where, k, block, findings) for k in ("one", "many", "device", "act", "acts", "provenance")}
+    words["many"] = words["many"] or (f"{words['one']}s" if words["one"] else "")
+    words["acts"] = words["acts"] or (f"{words['act']}s" if words["act"] else "")
+    texts = {k: _texts(file, where, k, block, findings) for k in ("emergency", "outside") if k in block}
+    if "emergency" in texts:
+        texts["emergency"] = tuple(key_of(role) for role in texts["emergency"])
+    else:
+        findings.warn(file, "says nothing of emergency equipment: a mask and a bag are planned for each bedside",
+                      'Write emergency = ["mask", "bag"], or emergency = [] where your policy keeps none.',
+                      column=where)
+    return replace(Route(name, scale, sizes), **texts, **{k: w for k, w in words.items() if w})  # type: ignore[arg-type]
+
+
+def _scale(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> tuple[str, tuple[str, ...]]:
+    value = block.get("scale", "mm")
+    named = isinstance(value, list) and value and all(isinstance(v, str) and v.strip() for v in value)
+    if named and len({key_of(v) for v in value}) == len(value):
+        return "/".join(v.strip() for v in value), tuple(v.strip() for v in value)
+    folded = str(value).casefold()
+    scale = "none" if folded == "none" else _UNITS.get(folded, "")
+    if not scale or isinstance(value, list):
+        findings.fault(file, "is not a scale of sizes",
+                       'Write "mm" (internal diameter), "Fr" (French), "none", or the names, smallest first: '
+                       '["small", "large"].', column=f"{where}.scale", value=value)
+    return scale or "mm", ()
+
+
+def _word(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> str:
+    value = block.get(key, "")
+    if isinstance(value, str) and value.isprintable() and (value.strip() or key not in block):
+        return value.strip()
+    findings.fault(file, "is not a word", 'Put it in quotation marks: "tube".', column=f"{where}.{key}", value=value)
+    return ""
+
+
+def _texts(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> tuple[str, ...]:
+    value = block[key]
+    if isinstance(value, list) and all(isinstance(v, str) and v.isprintable() and v.strip() for v in value):
+        return tuple(v.strip() for v in value)
+    findings.fault(file, "is not a list of texts", f'Write {key} = ["first", "second"], or {key} = [].',
+                   column=f"{where}.{key}", value=value)
+    return ()
+
+
+def measure(written: str) -> tuple[float, str] | None:
+    """A number and its unit ("mm", "Fr" or ""), or None where the text is not one: "8 Fr", "CH 8", "3,5 mm"."""
+    turned = re.sub(r"\A\s*([a-z]+)\.?\s*([\d.,]+)\s*\Z", r"\2 \1", written, flags=re.IGNORECASE)
+    found = _MEASURE.match(turned)
+    if found is None or found[2].casefold() not in _UNITS:
+        return None
+    return float(found[1].replace(",", ".")), _UNITS[found[2].casefold()]
+
+
+def size_of(route: Route, tube_mm: float, written: str) -> Size | Bad:
+    """The size of a device, from millimetres or from what is written, or what is wrong with it."""
+    given = written or ("" if np.isnan(tube_mm) else f"{tube_mm:g} mm")
+    if route.scale == "none":
+        return Size("", "none", 0.0) if not given else Bad(
+            f"is a size, and the route {route.name} has none",
+            f"Leave it empty, or give the route a scale: [route.{route.name}] in techniques.toml.")
+    if not given:
+        column = "tube_mm" if route.scale == "mm" else "size"
+        return Bad(f"is empty: the route {route.name} has sizes", f"Fill in {column}, or delete the row.")
+    if route.sizes:
+        places = {key_of(name): k for k, name in enumerate(route.sizes)}
+        at = places.get(key_of(given))
+        return Size(route.sizes[at], route.scale, float(at)) if at is not None else Bad(
+            f"is not a size of the route {route.name}", suggestion(given, route.sizes))
+    read = measure(given)
+    if read is None or not 0 < read[0] <= _MOST[route.scale]:
+        return Bad(f"is not a size in {route.scale}", f"Write it as {'3.5' if route.scale == 'mm' else '8 Fr'}.")
+    number, unit = read
+    if unit not in ("", route.scale):
+        return Bad(f"is a size in {unit}, and sizes of the route {route.name} are in {route.scale}",
+                   f"Give it in {route.scale}, or change the route's scale in techniques.toml.")
+    return Size(f"{number} mm" if route.scale == "mm" else f"{number:g} {route.scale}", route.scale, number)
+
+
+def read_sizes(
+    reader: TableReader, route: pd.Series, routes: Mapping[str, Route], cuff: tuple[float, float],
+    needed: np.ndarray | None = None,
+) -> pd.DataFrame:
+    """Return SIZE_COLUMNS for every row of a table with tube_mm, size and cuffed; faults are noted.
+
+    cuff: how far a cuff moves the patient that a size in mm stands for, and up to which size. needed: rows that must
+    have a size (all where None).
+    """
+    mm, written = reader.numbers("tube_mm", over=0, high=50), reader.texts("size")
+    cuffed = np.where(reader.given("cuffed"), np.where(reader.flags("cuffed"), "cuffed", "uncuffed"), "")
+    reader.refuse("size", ~np.isnan(mm) & (written != ""), written, "is a second size beside tube_mm",
+                  "Keep one of the two.")
+    rows = pd.DataFrame({"route": route.to_numpy(), "mm": mm, "written": written, "cuffed": cuffed})
+    known = rows["route"].isin(list(routes)).to_numpy() & ~reader.bad
+    codes = rows.groupby(["route", "mm", "written", "cuffed"], dropna=False, sort=False).ngroup().to_numpy()
+    firsts = np.unique(codes, return_index=True)[1]
+    found = pd.DataFrame(np.nan, index=range(len(firsts)), columns=SIZE_COLUMNS)
+    found = found.astype({"size": object, "scale": object})
+    for code, first in enumerate(firsts):
+        size = size_of(routes[route.iloc[first]], mm[first], written[first]) if known[first] else Size("", "mm", np.nan)
+        if isinstance(size, Bad):
+            given = written if written[first] else None if np.isnan(mm[first]) else mm
+            column = "tube_mm" if "tube_mm" in reader.raw.columns and not written[first] else "size"
+            wrong = (codes == code) & (needed if needed is not None else True)
+            reader.refuse(column, wrong & known, given, size.fault, size.mend)
+            size = Size("", "mm", np.nan)
+        found.loc[code] = list(size_values(size, cuffed[first], cuff))
+    return found.iloc[codes].reset_index(drop=True)
+
+
+def size_values(size: Size, cuffed: str, cuff: tuple[float, float]) -> tuple[str, str, float, float, float]:
+    """SIZE_COLUMNS of one size. cuffed: "cuffed", "uncuffed" or "" (not known)."""
+    in_mm = size.scale == "mm"
+    moved = cuff[0] if in_mm and cuffed == "cuffed" and size.number <= cuff[1] + 1e-9 else 0.0
+    text = f"{size.text} {cuffed}".strip() if in_mm else size.text
+    return text, size.scale, size.number, size.number + moved, size.number if in_mm else np.nan
+
+
+def in_millimetres(strata: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame with tube_mm completed by SIZE_COLUMNS: every size in millimetres, no cuff told."""
+    sizes = [size_values(Size(f"{float(mm)} mm", "mm", float(mm)), "", (0.0, 0.0)) for mm in strata["tube_mm"]]
+    return strata.assign(**dict(zip(SIZE_COLUMNS, map(list, zip(*sizes)))))
