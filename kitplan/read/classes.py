@@ -25,7 +25,7 @@ from kitplan.read.settings import parse_toml, refuse_unknown
 from kitplan.read.source import Source
 from kitplan.read.strata import SKINS
 from kitplan.read.techniques import technique_for
-from kitplan.read.values import Technique
+from kitplan.read.values import Route, Technique
 
 KEYS = (
     "title", "date", "start", "learners", "stations", "learners_per_station", "pairs", "attempts", "spare_share",
@@ -222,7 +222,7 @@ class _ClassReader:
         cuffed = {None: "", True: "cuffed", False: "uncuffed"}[
             self._flag(block, "cuffed", False, key=key) if "cuffed" in block else None]
         found = []
-        if technique is None or route not in self.sizes.recipes.routes:
+        if technique is None:
             return []
         for column, size in self._sizes(key, block, route):
             row = self.sizes.row(technique, route, size, cuffed, kg)
@@ -260,13 +260,13 @@ class _ClassReader:
 
     def _sizes(self, key: str, block: Mapping[str, Any], name: str) -> list[tuple[str, Size]]:
         """(key, size) of each size of a practice, on the scale of its route."""
-        route = self.sizes.recipes.routes[name]
+        route = self.sizes.recipes.routes.get(name) or Route(name)
         if "tube_mm" in block and "size" in block:
             self.fault(f"{key}.size", "is a second size beside tube_mm", "Keep one of the two.", block["size"])
             return []
         column = "size" if "size" in block or route.scale != "mm" else "tube_mm"
         value = block.get(column, [] if route.scale != "none" else "")
-        if value == [] and "tube_mm" not in block:
+        if value == [] and not block.get("tube_mm"):
             self.fault(f"{key}.{column}", "is missing: a practice needs a size" if column == "size" else
                        "is missing: a practice needs a tube size",
                        "Write the tube's internal diameter: tube_mm = 3.5, or several: [3.0, 3.5]." if column ==

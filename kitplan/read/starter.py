@@ -15,10 +15,10 @@ from kitplan.read.policy_keys import SETTINGS, Setting
 from kitplan.resources import config_file, sample_units
 
 EXAMPLES = {
-    "census_counts": ["", "oral", "3.5", "2", "oral_two_y", "barrier", ""],
+    "census_counts": ["", "oral", "3.5", "2", "oral_two_y", "barrier", "", "", "no"],
     "census_stays": ["A0001", "oral", "3.5", "2026-01-04 14:00", "2026-01-09 08:00", "oral_two_y", "",
-                     ""],
-    "resecure_log": ["2026-01-05", "20:00", "A0001", "", "", "", "", "loose"],
+                     "", "", ""],
+    "resecure_log": ["2026-01-05", "20:00", "A0001", "", "", "", "", "loose", "", ""],
     "stock_issues": ["2026-01-11", "saline_5ml", "40", "24"],
     "present_par": ["saline_5ml", "2"],
     "on_hand": ["saline_5ml", "1", "20", "2027-03-31", "LOT-1", "1", "2026-07-01"],

@@ -21,6 +21,7 @@ from kitplan.parts.kits.model import solve_kits
 from kitplan.parts.kits.partition import design_curve
 from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.slots import build_slots
+from kitplan.read.routes import in_millimetres
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
 from kitplan.resources import config_file, sample_units
@@ -103,6 +104,7 @@ def invented(count: int, seed: int = 0) -> Unit:
     frequency["loosening_scale_hours"] = draw.choice([40.0, 70.0, 100.0], count)
     present = pd.DataFrame({"stratum": range(count), "airways": draw.integers(1, 5, count)})
     census = dataclasses.replace(base.census, rows=present, expected=base.census.expected.iloc[:0])
+    strata = in_millimetres(strata).assign(face_for="", face_own=False)
     return dataclasses.replace(base, strata=strata, frequency=frequency, census=census)
 
 

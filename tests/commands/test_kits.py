@@ -66,7 +66,7 @@ def test_the_sheets_answer_which_kit_first(done):
     strata = pd.read_csv(done[0] / "tables" / "kit_strata.csv")
     sheet = book["Which kit"]
     rows = [[str(c.value) for c in row] for row in sheet.iter_rows(max_col=3)]
-    head = next(row for row in rows if row[0] == "Tube (mm)")
+    head = next(row for row in rows if row[0] == "Tube mm")
     for row in strata.itertuples():
         line = next(r for r in rows if r[0] == f"{row.tube_mm:.1f}")
         assert line[head.index(row.route.capitalize())] == row.design

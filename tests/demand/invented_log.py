@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kitplan.read.routes import in_millimetres
 from kitplan.read.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
@@ -139,6 +140,7 @@ def unit_of(
         }
     )
     strata["label"] = [f"oral {mm} mm" for mm in strata["tube_mm"]]
+    strata = in_millimetres(strata)
     rows = pd.DataFrame(
         {
             "airway": [f"A{i:05d}" for i in range(len(start))],

@@ -24,31 +24,32 @@ def technique(*pieces: Piece, measure: str = "mid_cheek", width_mm: float | None
 
 def test_a_piece_takes_its_span_factor_of_the_named_face_measure_and_its_extra():
     piece = Piece("strip", 1, span=1.0, extra_mm=20)
-    assert tape.cut_pieces(technique(piece), INFANT).loc[0, "length_mm"] == 130
-    assert tape.cut_pieces(technique(piece, measure="tragus"), INFANT).loc[0, "length_mm"] == 180
+    assert tape.cut_pieces(technique(piece), INFANT, 25.0).loc[0, "length_mm"] == 130
+    assert tape.cut_pieces(technique(piece, measure="tragus"), INFANT, 25.0).loc[0, "length_mm"] == 180
 
 
 def test_a_fixed_length_ignores_the_face():
-    cut = tape.cut_pieces(technique(Piece("strip", 3, length_mm=75)), INFANT)
+    cut = tape.cut_pieces(technique(Piece("strip", 3, length_mm=75)), INFANT, 25.0)
     assert cut.loc[0, ["count", "length_mm", "leg_mm", "warning"]].tolist() == [3, 75, 0, ""]
 
 
 def test_a_y_leg_runs_from_the_cut_end_to_where_the_slit_stops():
-    cut = tape.cut_pieces(technique(Piece("Y", 2, span=1.0, uncut_mm=50, tab_mm=8, turns=1)), INFANT).loc[0]
+    cut = tape.cut_pieces(technique(Piece("Y", 2, span=1.0, uncut_mm=50, tab_mm=8, turns=1)), INFANT, 25.0).loc[0]
     assert cut.leg_mm == 60
-    assert cut.leg_needed_mm == pytest.approx(math.hypot(math.pi * 5, 12.5) + 8)
+    path = 110 / 2 - 50 - 5 / 2  # from the end of the slit to a tube in the middle of the span
+    assert cut.leg_needed_mm == pytest.approx(path + math.hypot(math.pi * 5, 12.5) + 8)
     assert cut.warning == ""
 
 
 def test_an_h_has_legs_on_both_sides_of_its_bridge():
-    cut = tape.cut_pieces(technique(Piece("H", 1, span=1.0, bridge_mm=10, tab_mm=8, turns=1)), INFANT).loc[0]
+    cut = tape.cut_pieces(technique(Piece("H", 1, span=1.0, bridge_mm=10, tab_mm=8, turns=1)), INFANT, 25.0).loc[0]
     assert cut.leg_mm == 50
 
 
 @pytest.mark.parametrize(("shape", "sides"), [("Y", 1), ("H", 2)])
 def test_a_leg_too_short_for_its_turns_is_lengthened_just_enough_and_says_by_how_much(shape, sides):
     solid = {"uncut_mm": 50.0} if shape == "Y" else {"bridge_mm": 10.0}
-    cut = tape.cut_pieces(technique(Piece(shape, 1, length_mm=90, tab_mm=8, turns=3, **solid)), INFANT).loc[0]
+    cut = tape.cut_pieces(technique(Piece(shape, 1, length_mm=90, tab_mm=8, turns=3, **solid)), INFANT, 25.0).loc[0]
     short = 3 * math.hypot(math.pi * 5, 12.5) + 8 - (90 - sum(solid.values())) / sides
     assert short > 0
     assert f"{short:.1f} mm too short" in cut.warning
@@ -59,23 +60,22 @@ def test_a_leg_too_short_for_its_turns_is_lengthened_just_enough_and_says_by_how
 
 def test_a_half_width_strip_costs_its_full_length_and_half_of_it_is_applied():
     half, y = Piece("strip", 1, length_mm=120, half_width=True), Piece("Y", 2, length_mm=150, uncut_mm=50)
-    pieces = tape.cut_pieces(technique(half, y), INFANT)
+    pieces = tape.cut_pieces(technique(half, y), INFANT, 25.0)
     assert tape.piece_lengths_per_use(pieces).tolist() == [150, 150, 120]
     assert tape.applied_length_mm(pieces) == 360
 
 
 def test_a_recipe_without_pieces_uses_no_tape():
-    pieces = tape.cut_pieces(technique(), INFANT)
+    pieces = tape.cut_pieces(technique(), INFANT, 25.0)
     assert pieces.empty
     assert pieces.columns.tolist() == tape.PIECE_COLUMNS
     assert tape.rolls_after_uses(tape.piece_lengths_per_use(pieces), 1371.6, 3).tolist() == [0, 0, 0, 0]
 
 
 def test_a_wider_tape_needs_a_longer_leg_because_its_turns_lie_edge_to_edge():
-    narrow, wide = technique(width_mm=12.5), technique(width_mm=50.0)
-    assert tape.leg_pitch_mm(narrow) == 6.25
-    assert tape.leg_pitch_mm(wide) == 25.0
-    assert tape.leg_pitch_mm(technique(width_mm=None)) == tape.WIDTH_IF_UNNAMED_MM / 2
+    piece = Piece("Y", 1, length_mm=100, uncut_mm=30, turns=2)
+    needed = [tape.cut_pieces(technique(piece), INFANT, width).loc[0, "leg_needed_mm"] for width in (12.5, 25.0, 50.0)]
+    assert needed == pytest.approx([2 * math.hypot(math.pi * 5, width / 2) for width in (12.5, 25.0, 50.0)])
 
 
 def test_a_remnant_serves_a_shorter_piece_of_the_same_re_secure_and_is_then_thrown_away():

@@ -103,7 +103,7 @@ def test_a_leg_too_short_is_cut_longer(small_unit):
         small_unit.techniques["oral_two_y"], pieces=(Piece("Y", 1, length_mm=60, uncut_mm=50, turns=2),)
     )
     round_twice = 2 * np.sqrt((np.pi * 4.8) ** 2 + 12.5**2)
-    assert lengths_cut_mm(technique, small_unit.strata.loc[0]) == [np.ceil(50 + round_twice)]
+    assert lengths_cut_mm(technique, small_unit.strata.loc[0], 25.0) == [np.ceil(50 + round_twice)]
 
 
 @pytest.mark.parametrize(
@@ -143,5 +143,6 @@ def test_planner_and_play_cut_the_same_lengths_for_every_sample():
         unit = load_unit(path)
         for _, row in unit.strata.iterrows():
             technique = unit.techniques[row["technique"]]
-            planned = piece_lengths_per_use(cut_pieces(technique, row))
-            assert lengths_cut_mm(technique, row) == planned.tolist()
+            for width_mm in (12.5, 25.0, 50.0):
+                planned = piece_lengths_per_use(cut_pieces(technique, row, width_mm))
+                assert lengths_cut_mm(technique, row, width_mm) == planned.tolist()

@@ -19,14 +19,17 @@ from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 
 SIZE = pd.Series({
-    "tube_mm": 3.5, "patient_kg": np.nan, "outer_mm": 4.8, "span_mid_cheek_mm": 95.0, "span_tragus_mm": 160.0,
+    "size": "3.5 mm", "scale": "mm", "size_number": 3.5, "patient_number": 3.5, "tube_mm": 3.5,
+    "patient_kg": np.nan, "outer_mm": 4.8, "span_mid_cheek_mm": 95.0, "span_tragus_mm": 160.0,
     "barrier_width_mm": 25.0, "barrier_length_mm": 40.0,
 })
 
 
 def practice(**changes):
-    values = {"technique": "oral_two_y", "route": "oral", "tube_mm": 3.5, "skin": "none", "times": 1, "attempts": 2,
-              "size": SIZE} | changes
+    mm = changes.pop("tube_mm", 3.5)
+    size = pd.Series(SIZE.to_dict() | dict.fromkeys(("tube_mm", "size_number", "patient_number"), mm))
+    values = {"technique": "oral_two_y", "route": "oral", "size_text": f"{mm} mm", "skin": "none", "times": 1,
+              "attempts": 2, "size": size} | changes
     return Practice(**values)
 
 

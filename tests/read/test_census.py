@@ -21,7 +21,7 @@ def test_counts_without_dates_are_a_snapshot(unit_folder):
     assert (census.shape, census.first_day, census.last_day) == ("snapshot", None, None)
     assert census.rows.to_dict("list") == {"stratum": [0, 1], "airways": [1, 6]}
     assert unit.strata[STRATUM_KEY].to_numpy().tolist() == [
-        ["nasal", 4.0, "nasal_two_y", "none"], ["oral", 3.5, "oral_two_y", "none"]]
+        ["nasal", "4.0 mm", "nasal_two_y", "none"], ["oral", "3.5 mm", "oral_two_y", "none"]]
 
 
 def test_counts_of_one_day_are_a_snapshot_of_that_day(unit_folder):

@@ -11,6 +11,7 @@ from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.problems import InputError
 from kitplan.read.sizes import read_face, read_tubes
 from kitplan.read.source import Source
+from kitplan.read.techniques import Recipes
 from kitplan.resources import sample_units
 
 GOOD = """
@@ -47,7 +48,8 @@ def read_all(unit, files):
     findings = Findings()
     source = Source(unit.path, findings)
     (tubes_file, tubes), (face_file, face) = read_tubes(source, findings), read_face(source, findings)
-    sizes = PracticeSizes(tubes, face, (tubes_file, face_file))
+    recipes = Recipes("techniques.toml", unit.techniques, unit.routes)
+    sizes = PracticeSizes(recipes, tubes, face, (tubes_file, face_file))
     classes, checksums = read_classes(source, files, unit.techniques, unit.items, sizes, findings)
     findings.stop_if_faulty()
     return classes, tuple(findings.warnings), checksums
@@ -87,7 +89,7 @@ def test_what_is_left_out_has_a_usual_value(unit):
 def test_several_sizes_in_one_block_are_several_practices(unit):
     text = 'learners = 4\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = [3.0, 3.5, 4]'
     (lesson,), _, _ = read(unit, text)
-    assert [p.tube_mm for p in lesson.practices] == [3.0, 3.5, 4.0]
+    assert [p.size_text for p in lesson.practices] == ["3.0 mm", "3.5 mm", "4.0 mm"]
 
 
 def test_stock_may_carry_its_date(unit):

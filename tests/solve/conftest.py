@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from kitplan.demand.values import Demand
+from kitplan.read.catalogue import fits_in_millimetres
+from kitplan.read.routes import in_millimetres
 from kitplan.read.values import PlanningPolicy, StockPolicy
 
 
@@ -73,12 +77,14 @@ def make_stock(unit_maker):
             }
         ).assign(**columns)
         policy = planning or PlanningPolicy(1, 4000, 4000, 16000, 0.001, 20.0, 8, (0.85, 0.9, 0.95, 0.98))
-        changes = {"items": items, "stock": StockPolicy(7, 2, readiness, shelf, budget), "planning": policy}
+        stock = StockPolicy(7, 2, readiness, shelf, budget)
+        changes = {"items": fits_in_millimetres(items), "stock": stock, "planning": policy}
         if present is not None:
             changes["present_par"] = pd.DataFrame({"item": items["item"], "par_packs": present})
         unit = unit_maker(**changes)
         if tubes is not None:
             unit.strata["tube_mm"] = tubes
+            unit = replace(unit, strata=in_millimetres(unit.strata))
         return unit
 
     return make

@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kitplan.read.catalogue import fits_in_millimetres
+from kitplan.read.routes import in_millimetres
 from kitplan.read.values import Census, Piece, Unit
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
@@ -17,7 +19,7 @@ def catalogue() -> pd.DataFrame:
     items = pd.read_csv(CONFIG / "items.csv", dtype={"gtin": str})
     items["critical"] = items["critical"].eq("yes")
     items["gtin"] = items["gtin"].fillna("")
-    return items
+    return fits_in_millimetres(items)
 
 
 def with_strata(base: Unit, rows: list[tuple[str, float, str, str]]) -> Unit:
@@ -31,6 +33,7 @@ def with_strata(base: Unit, rows: list[tuple[str, float, str, str]]) -> Unit:
     for column in ("span_mid_cheek_mm", "span_tragus_mm", "barrier_width_mm", "barrier_length_mm"):
         strata[column] = [float(b[column]) for b in band]
     strata.index.name = "stratum"
+    strata = in_millimetres(strata).assign(face_for="", face_own=False)
     n = len(strata)
     present = pd.DataFrame({"stratum": range(n), "airways": [1 + k % 3 for k in range(n)]})
     census = dataclasses.replace(base.census, rows=present)
@@ -46,6 +49,8 @@ def shipped_techniques(base: Unit):
 
     made = {}
     for name, block in tomllib.loads((CONFIG / "techniques.toml").read_text()).items():
+        if name in ("route", "steps"):
+            continue
         made[name] = dataclasses.replace(
             next(iter(base.techniques.values())), name=name, title=block["title"], routes=tuple(block["routes"]),
             default=block["default"], measure=block["measure"], tape_width_mm=block.get("tape_width_mm"),

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from kitplan.parts.par.floors import fits_unit, floor_packs
+from kitplan.read.catalogue import fits_in_millimetres
 
 
 def with_range(unit, low, high, **changes):
     items = unit.items.assign(fits_from_mm=low, fits_to_mm=high, critical=True, min_stock=0.0, pack=1.0, **changes)
-    return replace(unit, items=items)
+    return replace(unit, items=fits_in_millimetres(items))
 
 
 @pytest.mark.parametrize(

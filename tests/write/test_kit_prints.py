@@ -181,7 +181,7 @@ def test_a_quantity_is_told_as_a_person_counts_it(given, told):
 
 def test_a_cut_card_warns_where_a_leg_is_too_short(plan, files):
     row = plan.unit.strata.loc[0]
-    pieces = cut_pieces(plan.unit.techniques["oral_two_y"], row)
+    pieces = cut_pieces(plan.unit.techniques["oral_two_y"], row, 25.0)
     assert pieces["warning"].iloc[0]
     text = " ".join(page_drawings(files["cut-cards.pdf"]))
     assert "too short for 2 turns" in text

@@ -10,6 +10,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from kitplan.parts.par.seasons import Seasons, SeasonTest
 
 from kitplan.parts.orders import sheets as order
 from kitplan.parts.orders.back_order import BackOrder
@@ -19,6 +20,7 @@ from kitplan.parts.orders.ordering import Horizon, make_order
 from kitplan.parts.par.changes import Changes
 from kitplan.parts.seasons import sheets as seasons
 from kitplan.parts.seasons.model import Seasons, SeasonTest
+from kitplan.read.values import STRATUM_COLUMNS
 from kitplan.workbooks import build_workbooks
 from kitplan.write.book import Book
 
@@ -40,8 +42,8 @@ def weekly(back_order=None):
 
 
 def doing_without():
-    instead = pd.DataFrame([("saline", "saline", "oral", t, "oral_two_y", "none", "other", 1.0) for t in (3.5, 4.0)],
-                           columns=["unavailable", "role", "route", "tube_mm", "technique", "skin", "instead", "share"])
+    alike = [("saline", "saline", "oral", t, f"{t} mm", "oral_two_y", "none", "other", 1.0) for t in (3.5, 4.0)]
+    instead = pd.DataFrame(alike, columns=["unavailable", "role", *STRATUM_COLUMNS, "instead", "share"])
     buy = pd.DataFrame([("other", 3, 54.0, 2, "because")], columns=["item", "packs", "value", "extra_packs", "because"])
     shelf = pd.DataFrame([("saline", 104.0, 11.6, 8.0)], columns=["item", "units", "lasts_days", "lasts_days_busy"])
     return BackOrder(instead, buy, shelf, pd.DataFrame(columns=["instead_technique"]), 14.0, None, ("Nothing fills.",))
