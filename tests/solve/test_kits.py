@@ -263,8 +263,12 @@ def test_without_known_arrivals_one_kit_a_month_stands_in_and_the_plan_says_so(m
     assert plan.builds["build"].sum() == plan.strata["mean_airways"].sum()
 
 
-def test_a_leg_too_short_for_its_tube_is_told_with_the_airway_and_by_how_much(plan):
-    assert any(n.startswith("oral 2.5 mm") and "mm too short for 2 turns" in n for n in plan.notes)
+def test_a_leg_too_short_for_its_tube_is_told_with_the_airway_and_by_how_much(mixed, plan, solve):
+    assert not any("mm too short" in note for note in plan.notes)
+    pieces = (Piece("Y", 2, span=1.0, uncut_mm=40, turns=5),)
+    winding = dataclasses.replace(mixed.techniques["oral_two_y"], pieces=pieces)
+    wound = solve(dataclasses.replace(mixed, techniques={**mixed.techniques, "oral_two_y": winding}))
+    assert any(n.startswith("oral 2.5 mm") and "go 5 turns round" in n for n in wound.notes)
 
 
 def test_kits_do_not_depend_on_the_order_of_the_catalogue(mixed, plan, solve):

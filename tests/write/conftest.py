@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from kitplan.plan import Plan, plan_number
 
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.planning import Plan, plan_number
+from kitplan.read.catalogue import fits_in_millimetres
 from kitplan.read.problems import Problem
 from kitplan.read.values import Assumption, StockPolicy, Unit
 from kitplan.resources import config_file
@@ -27,7 +29,7 @@ def shipped_items() -> pd.DataFrame:
     items["critical"] = items["critical"].astype(str).str.lower() == "yes"
     for name in ("description", "bin", "gtin"):
         items[name] = items[name].fillna("")
-    return items
+    return fits_in_millimetres(items)
 
 
 def make_levels(items: pd.DataFrame) -> pd.DataFrame:

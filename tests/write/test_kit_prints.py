@@ -9,9 +9,9 @@ import re
 import zlib
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
-from kitplan.demand.tape import cut_pieces
 from kitplan.parts.kits import prints as kit_prints
 from kitplan.parts.kits.build_card import packing_order
 from kitplan.parts.kits.cut_card import cut_jobs
@@ -117,7 +117,10 @@ def test_airways_of_one_size_that_are_cut_differently_get_a_card_each(plan):
     more = dataclasses.replace(unit, strata=strata)
     told = kits.strata.copy()
     told.loc[len(told)] = told.loc[1].to_dict() | {"skin": "barrier"}
-    jobs = [j for j in cut_jobs(more, kits.item_choice, told) if j.tube_mm == 3.5 and j.route == "oral"]
+    frame = kits.item_choice.frame
+    added = frame[frame["stratum"] == 1].assign(stratum=len(told) - 1)
+    choice = dataclasses.replace(kits.item_choice, frame=pd.concat([frame, added], ignore_index=True))
+    jobs = [j for j in cut_jobs(more, choice, told) if j.size == "3.5 mm" and j.route == "oral"]
     assert sorted(j.skins for j in jobs) == [("barrier",), ("none",)]
 
 
@@ -162,13 +165,13 @@ def test_the_same_plan_prints_the_same_bytes(plan, files):
 
 def test_the_lookup_gives_each_size_and_route_its_letter_and_names_the_exceptions(plan):
     strata = plan.kits.strata.assign(design=["A", "B", "A", "C", "C", "B"])
-    lookup = kit_lookup(strata, {})
+    lookup = kit_lookup(strata, plan.unit)
     assert lookup.routes == ("oral", "nasal")
-    assert lookup.cells[2.5, "oral"] == ("A",)
+    assert lookup.cells["2.5", "oral"] == ("A",)
     split = strata.copy()
     split.loc[len(split)] = split.loc[1].to_dict() | {"skin": "barrier", "design": "D", "mean_airways": 0.1}
-    assert kit_lookup(split, {}).cells[3.5, "oral"] == ("B", "D: with barrier")
-    assert "3.5 (with barrier)" in served_lines(split, "D", {})[0]
+    assert kit_lookup(split, plan.unit).cells["3.5", "oral"] == ("B", "D: with barrier")
+    assert "3.5 mm (with barrier)" in served_lines(split, "D", {})[0]
 
 
 @pytest.mark.parametrize(("given", "told"), [
@@ -180,8 +183,9 @@ def test_a_quantity_is_told_as_a_person_counts_it(given, told):
 
 
 def test_a_cut_card_warns_where_a_leg_is_too_short(plan, files):
-    row = plan.unit.strata.loc[0]
-    pieces = cut_pieces(plan.unit.techniques["oral_two_y"], row, 25.0)
-    assert pieces["warning"].iloc[0]
-    text = " ".join(page_drawings(files["cut-cards.pdf"]))
-    assert "too short for 2 turns" in text
+    unit, kits = plan.unit, plan.kits
+    wound = (Piece("Y", 1, span=1.0, uncut_mm=50, turns=9),)
+    winding = dataclasses.replace(unit.techniques["oral_two_y"], pieces=wound)
+    jobs = cut_jobs(dataclasses.replace(unit, techniques={**unit.techniques, "oral_two_y": winding}), kits.item_choice,
+                    kits.strata)
+    assert "go 9 turns round" in " ".join(page_drawings(kit_prints.cut_cards(jobs, "a4", "foot")))

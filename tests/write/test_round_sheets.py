@@ -10,7 +10,6 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from kitplan.parts.par.seasons import Seasons, SeasonTest
 
 from kitplan.parts.orders import sheets as order
 from kitplan.parts.orders.back_order import BackOrder
@@ -95,7 +94,7 @@ def test_airways_that_are_served_alike_stand_on_one_line(plan):
     found = rows(book_of(plan, "order", weekly(doing_without()), order), "Back order")
     line = next(r for r in found if r[0] == "saline")
     assert "oral 3.5 mm" in line[2]
-    assert "oral 4 mm" in line[2]
+    assert "oral 4.0 mm" in line[2]
     assert line[3] == "other 100%"
 
 

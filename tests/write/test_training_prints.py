@@ -21,7 +21,7 @@ from kitplan.solve.sheet_cutting import Sheet, cut_sheets
 @pytest.fixture(scope="module")
 def techniques():
     findings = Findings()
-    return read_techniques(Source(sample_units()["harbour_wing"], findings), findings)[1]
+    return read_techniques(Source(sample_units()["harbour_wing"], findings), findings).techniques
 
 
 def words_of(pdf, tmp_path):
