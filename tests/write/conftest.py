@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from kitplan.plan import Plan, plan_number
 
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan, Readiness
