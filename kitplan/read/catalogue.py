@@ -105,7 +105,7 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
         if scope and scope not in SCOPES:
             reader.refuse("scope", (frame["scope"] == scope).to_numpy(), frame["scope"].to_numpy(),
                           "is not a scope", suggestion(scope, SCOPES))
-    column = "fits_to_mm" if frame["fits_to_mm"].notna().any() else "fits_to"
+    column = "fits_to_mm" if frame["fits_to_mm"].notna().any() else "size_to"
     reader.refuse(column, (frame["fits_to"] < frame["fits_from"]).to_numpy(),
                   frame["fits_to"].to_numpy(), "is smaller than the size it fits from", "Exchange the two sizes.")
     for word in set(frame["sized_to"]) - set(SIZED_TO):
@@ -151,7 +151,7 @@ def _fits(reader: TableReader, frame: pd.DataFrame, routes: Mapping[str, Route])
     """fits_scale, fits_from, fits_to: what an item fits, as numbers on the scale of a route ("" fits any size)."""
     scales = {route.scale: route.sizes for route in routes.values() if route.sizes}
     rows: list[tuple[str, float, float]] = []
-    texts = {c: reader.texts(c) for c in ("fits_from", "fits_to")}
+    texts = {c: reader.texts(c) for c in ("size_from", "size_to")}
     for k in range(len(frame)):
         in_mm = frame["fits_from_mm"].iat[k], frame["fits_to_mm"].iat[k]
         read = [_fit(texts[c][k], scales) for c in texts]
@@ -159,11 +159,11 @@ def _fits(reader: TableReader, frame: pd.DataFrame, routes: Mapping[str, Route])
         found = {r[0] for r in read if not isinstance(r, Bad)} | {"mm" if any(v == v for v in in_mm) else ""}
         found -= {""}
         if bad is None and len(found) > 1:
-            bad = Bad("is a size in two scales", "Keep one: fits_from_mm and fits_to_mm, or fits_from and fits_to.")
+            bad = Bad("is a size in two scales", "Keep one: fits_from_mm and fits_to_mm, or size_from and size_to.")
         if bad is not None:
             mask = np.arange(len(frame)) == k
-            reader.refuse("fits_from" if texts["fits_from"][k] else "fits_to", mask,
-                          np.where(texts["fits_from"] == "", texts["fits_to"], texts["fits_from"]), bad.fault, bad.mend)
+            reader.refuse("size_from" if texts["size_from"][k] else "size_to", mask,
+                          np.where(texts["size_from"] == "", texts["size_to"], texts["size_from"]), bad.fault, bad.mend)
             rows.append(("", np.nan, np.nan))
             continue
         low, high = (own if own == own else r[1] for own, r in zip(in_mm, read))  # type: ignore[index]

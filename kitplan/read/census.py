@@ -76,7 +76,8 @@ def _raw_census(source: Source, name: str, recipes: Recipes, findings: Findings)
     known = _known_columns(grid, union, findings) if grid is not None else None
     if grid is None or known is None:
         return None
-    if all(route.scale == "mm" for route in recipes.routes.values()):
+    known = recipes.sized(known, grid)
+    if recipes.in_mm:
         known["tube_mm"] = replace(known["tube_mm"], required=True)
     return raw_table(grid, known, findings)
 

@@ -51,8 +51,8 @@ def check_roles(
         said = " (emergency equipment)" if needed else ""
         because = " while stock.unavailable holds" if away and _some_role(items, away, role) else ""
         findings.fault(items_file, f"has no {role}{said} that fits {shown}{because}",
-                       "Add an item, or widen the sizes that one fits (fits_from_mm and fits_to_mm, or fits_from and "
-                       "fits_to).", column="role")
+                       "Add an item, or widen the sizes that one fits (fits_from_mm and fits_to_mm, or size_from and "
+                       "size_to).", column="role")
     for role in sorted({r for route in recipes.routes.values() for r in route.emergency}):
         _doubt_idle(role, strata[[role in recipes.routes[r].emergency for r in strata["route"]]], items, items_file,
                     findings)

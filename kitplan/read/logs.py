@@ -25,13 +25,16 @@ STOPS: Mapping[str, tuple[str, ...]] = {
 """Optional table -> the parts of the plan that a fault in it stops ("count": the order of the last count)."""
 
 
-def raw_logs(source: Source, findings: Findings, names: Iterable[str] | None = None) -> dict[str, RawTable]:
+def raw_logs(
+    source: Source, recipes: Recipes | None, findings: Findings, names: Iterable[str] | None = None
+) -> dict[str, RawTable]:
     """Return the optional tables that are there, before their values are read. names: those wanted (default: all)."""
     found = {}
     for name in STOPS if names is None else names:
         known = source.columns(name)
         with findings.stopping(*STOPS[name]):
             grid = source.table(name, known)
+            known = recipes.sized(known, grid) if recipes is not None and grid is not None else known
             raw = raw_table(grid, known, findings) if grid is not None else None
         if raw is not None and len(raw) == 0 and source.is_workbook:
             continue

@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
+from kitplan.read.columns import Column
 from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.grids import Grid
 from kitplan.read.routes import read_routes
 from kitplan.read.settings import parse_toml, refuse_unknown
 from kitplan.read.source import Source
+from kitplan.read.tables import header_names
 from kitplan.read.values import Assumption, Piece, Route, Step, Technique
 
 _TECHNIQUE_KEYS = ("title", "routes", "default", "people", "measure", "tape_width_mm", "pieces", "uses",
@@ -31,6 +34,16 @@ class Recipes:
     techniques: Mapping[str, Technique]
     routes: Mapping[str, Route]
     cuff: tuple[float, float] = field(default=(0.0, 0.0))
+
+    @property
+    def in_mm(self) -> bool:
+        """Whether every route has sizes in millimetres."""
+        return all(route.scale == "mm" for route in self.routes.values())
+
+    def sized(self, known: Mapping[str, Column], grid: Grid) -> dict[str, Column]:
+        """The columns of a table: without `size` where all sizes are in mm and it is the only one, as it means tube_mm."""
+        alone = self.in_mm and "tube_mm" not in header_names(grid, known)
+        return {name: column for name, column in known.items() if name != "size" or not alone}
 
 
 def read_techniques(source: Source, findings: Findings, cuff: tuple[float, float] = (0.0, 0.0)) -> Recipes:

@@ -108,7 +108,7 @@ def with_shelf_tables(unit: Unit, path: Path) -> Unit:
     findings = Findings()
     source = Source(Path(path), findings)
     shelf = ("present_par", "on_hand")
-    found = _read_shelf_logs(raw_logs(source, findings, shelf), unit.items, findings)
+    found = _read_shelf_logs(raw_logs(source, None, findings, shelf), unit.items, findings)
     findings.stop_if_faulty()
     others = tuple(p for p in unit.faults if not set(p.stops) & {stop for name in shelf for stop in STOPS[name]})
     rest = {name: code for name, code in unit.checksums.items() if name.rpartition(".")[0].casefold() not in shelf}
@@ -123,7 +123,7 @@ def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings
     bedside = policy.bedside()
     recipes = read_techniques(source, findings, (bedside.cuff_step_mm, bedside.cuff_up_to_mm))
     raw = raw_census(source, recipes, findings)
-    logs = raw_logs(source, findings)
+    logs = raw_logs(source, recipes, findings)
     items_file, items = read_items(source, findings, recipes.routes, bedside.more_equipment)
     tubes_file, tubes = read_tubes(source, findings)
     face_file, face = read_face(source, findings)
