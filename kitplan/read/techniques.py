@@ -41,7 +41,7 @@ class Recipes:
         return all(route.scale == "mm" for route in self.routes.values())
 
     def sized(self, known: Mapping[str, Column], grid: Grid) -> dict[str, Column]:
-        """The columns of a table: without `size` where all sizes are in mm and it is the only one, as it means tube_mm."""
+        """The columns of a table: without `size` where all sizes are in mm and it stands for tube_mm."""
         alone = self.in_mm and "tube_mm" not in header_names(grid, known)
         return {name: column for name, column in known.items() if name != "size" or not alone}
 
