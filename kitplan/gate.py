@@ -14,7 +14,6 @@ import pandas as pd
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.scenarios import use_rates
 from kitplan.demand.values import Demand
-from kitplan.parts.kits.requirements import EMERGENCY_ROLES
 from kitplan.parts.work import Work
 from kitplan.read.catalogue import fits
 
@@ -123,19 +122,19 @@ def _kits(work: Work) -> Iterator[str]:
     apart = (used - demanded.reindex(used.index, fill_value=0.0)).abs()
     for item in used.index[apart > KITS_APART * used + 0.01]:
         yield f"{item}: kits use {used[item]:.6g} a month, the stock room counts {demanded.get(item, 0.0):.6g}"
-    for row in kits.strata.itertuples():
-        held = kits.contents.loc[kits.contents["design"] == row.design, "item"]
+    for design, airway in zip(kits.strata["design"], work.unit.strata.to_dict("records")):
+        held = kits.contents.loc[kits.contents["design"] == design, "item"]
         here = work.unit.items[work.unit.items["item"].isin(held)]
-        for role in EMERGENCY_ROLES:
-            if not fits(here[here["role"] == role], float(row.tube_mm)).any():
-                yield f"kit {row.design}: no {role} for {row.label}"
+        for role in work.unit.route(airway["route"]).emergency:
+            if not fits(here[here["role"] == role], airway).any():
+                yield f"kit {design}: no {role} for {airway['label']}"
 
 
 def _emergency(work: Work) -> Iterator[str]:
     """Kinds of airway for which the stock room holds no emergency equipment of their size."""
     levels, items = work.par.levels.set_index("item")["par_packs"], work.unit.items
     held = items[items["item"].map(levels) > 0]
-    for label, size in zip(work.unit.strata["label"], work.unit.strata["tube_mm"]):
-        for role in EMERGENCY_ROLES:
-            if not fits(held[held["role"] == role], float(size)).any():
-                yield f"{label}: no {role} at par"
+    for airway in work.unit.strata.to_dict("records"):
+        for role in work.unit.route(airway["route"]).emergency:
+            if not fits(held[held["role"] == role], airway).any():
+                yield f"{airway['label']}: no {role} at par"
