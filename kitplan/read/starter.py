@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.policy_keys import SETTINGS, Setting
@@ -99,10 +100,10 @@ def starter_settings() -> list[StarterSetting]:
     """Every setting that a unit may change, block by block, with its default and where that comes from."""
     policy = tomllib.loads(config_file("policy.toml").read_text(encoding="utf-8"))
     frequency = tomllib.loads(config_file("resecure.toml").read_text(encoding="utf-8"))
-    stays = {key: frequency.pop(key) for key in ("stay_log_sd", "longest_stay_days")}
-    blocks = {"": {"paper": policy["paper"], **stays}}
+    top = {key: entry for key, entry in (policy | frequency).items() if key in SETTINGS}
+    blocks: dict[str, dict[str, Any]] = {"": top}
     blocks |= {name: policy[name] for name in ("stock", "bedside", "forecast", "seasons")}
-    blocks["resecure"] = {k: v for k, v in frequency.items() if isinstance(v, dict) and "value" in v}
+    blocks["resecure"] = {k: v for k, v in frequency.items() if k not in top and "value" in v}
     found = []
     for block, settings in blocks.items():
         found += [StarterSetting(block, key, _toml(entry["value"]), entry["unit"], entry["provenance"])

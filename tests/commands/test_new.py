@@ -14,7 +14,7 @@ from kitplan.cli import main
 from kitplan.read.catalogue import invented_prices
 from kitplan.read.columns import columns_of
 from kitplan.read.problems import InputError
-from kitplan.read.starter import EXAMPLES, TABLES
+from kitplan.read.starter import EXAMPLES, TABLES, starter_settings
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 
@@ -164,6 +164,12 @@ def test_one_workbook_to_fill_is_read_back_as_it_was_filled(blank_book):
     assert unit.present_par["par_packs"].tolist() == [3]
     assert unit.on_hand is None
     assert unit.warnings == ()
+
+
+def test_every_default_can_be_typed_into_its_box_as_it_is_shown(blank_book):
+    """Those of the sheet `unit`: what stands under "default" is understood where it says "value"."""
+    shown = [(s.key if not s.block else f"{s.block}.{s.key}", s.default) for s in starter_settings() if s.default]
+    assert load_unit(filled(blank_book, unit=[*OURS, *shown], census=CENSUS)).stock.review_days == 7
 
 
 def test_a_forgotten_example_cannot_enter_a_plan(blank_book):
