@@ -47,6 +47,7 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
         "answer": par.answer,
         "readiness": _readiness(par.readiness),
         "value": par.value,
+        "mean_value": par.mean_value,
         "litres": par.litres,
         "solver": _solver(par.solver),
         "binding": list(par.binding),
@@ -54,7 +55,8 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
         "skipped": dict(plan.skipped),
         "changes": _changes(plan),
-        "par_packs": _par_packs(par),
+        "par_packs": _by_item(par, "par_packs"),
+        "par_units": _by_item(par, "par_units"),
         "outputs": outputs(files),
     }
     return record_bytes(record)
@@ -67,8 +69,8 @@ def _changes(plan: Plan) -> dict[str, Any] | None:
     return {"before": plan.changes.before, "causes": list(plan.changes.causes)}
 
 
-def _par_packs(par: ParPlan) -> dict[str, int]:
-    return {str(i): int(p) for i, p in zip(par.levels["item"], par.levels["par_packs"])}
+def _by_item(par: ParPlan, column: str) -> dict[str, int]:
+    return {str(i): int(p) for i, p in zip(par.levels["item"], par.levels[column])}
 
 
 def _readiness(readiness: Readiness) -> dict[str, float | int]:

@@ -256,6 +256,7 @@ def make_items() -> pd.DataFrame:
     items["fits_to_mm"] = [np.nan if not f else f[1] for f in fits]
     items["shelf_life_days"] = np.nan
     items["gtin"] = ""
+    items["counted"] = "items"
     items["share"] = np.where(items["role"] == "gloves", 0.5, np.nan)
     items["bin"] = [f"A{i:02d}" for i in range(len(items))]
     number = ["contains", "pack", "price", "litres", "width_mm", "length_mm", "min_bedside", "min_stock"]

@@ -20,6 +20,8 @@ from kitplan.resources import config_file
 SCOPES = ("event", "patient", "unit")
 SIZED_TO = ("patient", "tube")
 """What an item's sizes follow: the patient whom a tube's size stands for (a mask), or the tube itself (a spare one)."""
+COUNTED = ("items", "packs")
+"""How the shelf is counted: item by item, or unopened packs only."""
 
 
 def read_items(
@@ -86,6 +88,7 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     frame["critical"] = reader.flags("critical")
     frame["shelf_life_days"] = reader.numbers("shelf_life_days", over=0, high=36_600)
     frame["gtin"] = reader.gtins("gtin")
+    frame["counted"] = [key_of(c) for c in reader.texts("counted", COUNTED[0])]
     for name in ("width_mm", "length_mm"):
         frame[name] = reader.numbers(name, over=0, high=1e6)
     frame["share"] = reader.numbers("share", over=0, high=1)
@@ -105,6 +108,10 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
         if scope and scope not in SCOPES:
             reader.refuse("scope", (frame["scope"] == scope).to_numpy(), frame["scope"].to_numpy(),
                           "is not a scope", suggestion(scope, SCOPES))
+    for way in frame["counted"].unique():
+        if way and way not in COUNTED:
+            reader.refuse("counted", (frame["counted"] == way).to_numpy(), frame["counted"].to_numpy(),
+                          "is not a way to count", suggestion(way, COUNTED))
     column = "fits_to_mm" if frame["fits_to_mm"].notna().any() else "size_to"
     reader.refuse(column, (frame["fits_to"] < frame["fits_from"]).to_numpy(),
                   frame["fits_to"].to_numpy(), "is smaller than the size it fits from", "Exchange the two sizes.")

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-LEVEL_COLUMNS = ("item", "par_packs", "pack", "expected_units", "floor_packs", "value")
+LEVEL_COLUMNS = ("item", "par_packs", "par_units", "pack", "expected_units", "floor_packs", "value")
 
 _BESIDE_PAR = ("on_hand.csv", "present_par.csv", "stock_issues.csv")
 

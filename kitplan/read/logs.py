@@ -60,7 +60,7 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
 
 
 def read_present_par(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
-    """Return the par levels held today: item, par_packs."""
+    """Return the par levels held today: item, par_packs (a level in single items is a number of packs and a part)."""
     if not report_headers(raw, findings):
         return None
     reader = TableReader(raw, findings)

@@ -294,7 +294,8 @@ class Unit:
     frequency: frame, same index as strata, FREQUENCY_COLUMNS. checks_per_day: whole number.
     items: catalogue, 0-based index in shelf order; columns as config/columns.csv table "items" (item,
         description, role, contains, use_unit, scope, pack, price, litres, fits_from_mm, fits_to_mm,
-        min_bedside, min_stock, critical (bool), shelf_life_days, gtin, width_mm, length_mm, share, bin).
+        min_bedside, min_stock, critical (bool), shelf_life_days, gtin, counted ("items" or "packs"), width_mm,
+        length_mm, share, bin).
         share: this item's part of the role's use where several are wanted side by side (glove sizes); NaN where
         items of a role are alternatives. Missing numbers are NaN, missing text "".
     log, issues, present_par, on_hand: optional tables, None when the file is not there (see columns.csv).

@@ -43,7 +43,7 @@ class Cut:
 class ReducedProgram:
     """The cheapest plan found, a proven bound, and the levels between which every cheaper plan lies.
 
-    par: packs, shape (n_items,). bound: no plan costs less. cut_bound: the bound before any level was shut, that of
+    par: levels, shape (n_items,). bound: no plan costs less. cut_bound: the bound before any level was shut, that of
     the linear relaxation. price: money one scenario more costs at that bound.
     rest: the program restricted to those levels; empty of choice (None) if no cheaper plan can exist.
     """
@@ -125,10 +125,10 @@ def top_cuts(collapsed: Collapsed, cost: np.ndarray, required: int) -> tuple[Cut
     return best, under, over
 
 
-def most_within(collapsed: Collapsed, per_pack: np.ndarray, room: float) -> tuple[float, float]:
-    """Bound the scenarios that any plan with per_pack . par <= room meets; also what one more of them takes of room.
+def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tuple[float, float]:
+    """Bound the scenarios that any plan with per_unit . par <= room meets; also what one more of them takes of room.
 
-    L(price) <= per_pack . par + price * (need - met) <= room + price * (need - met) gives met <= need + (room - L) /
+    L(price) <= per_unit . par + price * (need - met) <= room + price * (need - met) gives met <= need + (room - L) /
     price for every need and price; need is brought down to the bound until that no longer lowers it. Infinite price
     where the room is enough for everything.
     """
@@ -137,7 +137,7 @@ def most_within(collapsed: Collapsed, per_pack: np.ndarray, room: float) -> tupl
         required = int(np.floor(most + 1e-9))
         if required <= collapsed.met:
             break
-        cut = best_cut(collapsed, per_pack, required)
+        cut = best_cut(collapsed, per_unit, required)
         if cut.price <= 0 or cut.value <= room:
             break
         found = max(required - (cut.value - room) / cut.price, float(collapsed.met))
@@ -149,7 +149,7 @@ def most_within(collapsed: Collapsed, per_pack: np.ndarray, room: float) -> tupl
 
 
 def highest(collapsed: Collapsed) -> np.ndarray:
-    """Packs that meet every vector of the cover, shape (n_items,)."""
+    """Levels that meet every vector of the cover, shape (n_items,)."""
     return np.array([levels[-1] if len(levels) else low for low, levels in zip(collapsed.lower, collapsed.levels)])
 
 
@@ -158,12 +158,12 @@ def reduce_levels(
 ) -> ReducedProgram:
     """Improve `par`, a plan that meets `required` and the limits, bound it, and shut out levels that cannot pay.
 
-    keeps: whether packs stay within the limits. A level is shut when the bound with it is not under the cost of
+    keeps: whether levels stay within the limits. A level is shut when the bound with it is not under the cost of
     the plan in hand. Stops as soon as the plan is within `gap` of the bound.
     """
-    par = improve(collapsed, cost, required, par, keeps)
-    ceiling = float(cost @ par)
     cut = best_cut(collapsed, cost, required)
+    par = improve(collapsed, cost, required, par, keeps, cut.value / (1 - gap))
+    ceiling = float(cost @ par)
     bound = min(cut.value, ceiling)
     rest: Collapsed | None = collapsed
     for _ in range(_ROUNDS):
@@ -176,24 +176,40 @@ def reduce_levels(
     return ReducedProgram(par, ceiling if rest is None else bound, cut.value, cut.price, rest)
 
 
-def improve(collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps) -> np.ndarray:
-    """Raise one item by a level or two and step the others down, as long as that saves money."""
-    heights = np.array([len(levels) for levels in collapsed.levels])
+def improve(
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, enough: float = 0.0
+) -> np.ndarray:
+    """Raise one item by a level or two and step the others down, while that saves money and costs over `enough`."""
+    open_items = np.flatnonzero([len(levels) > 0 for levels in collapsed.levels])
+    small, price = _of_items(collapsed, open_items), cost[open_items]
+    heights = np.array([len(levels) for levels in small.levels])
     value = float(cost @ par)
     for _ in range(_SWEEPS):
         before = value
-        for i in range(len(par)):
-            ranks = _ranks(collapsed, par)
+        for i in range(len(open_items)):
+            if value <= enough:
+                return par
+            ranks = _ranks(small, par[open_items])
             for rank in range(ranks[i] + 1, min(ranks[i] + 2, heights[i]) + 1):
                 low, high = np.zeros_like(ranks), ranks.copy()
                 low[i] = high[i] = rank
-                found = descend(restrict(collapsed, low, high), cost, required).cheapest_with(required)
-                if found is not None and float(cost @ found) < value - 1e-9 and keeps(found):
-                    par, value = found, float(cost @ found)
+                found = descend(restrict(small, low, high), price, required).cheapest_with(required)
+                if found is None or float(price @ found) >= float(price @ par[open_items]) - 1e-9:
+                    continue
+                whole = par.copy()
+                whole[open_items] = found
+                if keeps(whole):
+                    par, value = whole, float(cost @ whole)
                     break
         if value == before:
             break
     return par
+
+
+def _of_items(collapsed: Collapsed, items: np.ndarray) -> Collapsed:
+    """The cover of some items, when the others have one level only."""
+    levels = tuple(collapsed.levels[i] for i in items)
+    return Collapsed(collapsed.lower[items], levels, collapsed.vectors[:, items], collapsed.weights, collapsed.met)
 
 
 def branch(
@@ -216,10 +232,10 @@ def branch(
         _, _, low, high = heappop(open_boxes)
         part = restrict(collapsed, low, high)
         _, under, over = top_cuts(part, cost, required)
-        packs = [
+        found = [
             np.array([ladder[r] for ladder, r in zip(ladders, low + cut.ranks)]) for cut in (under, over)
         ]
-        item = np.argmax(np.where(high > low, np.abs(packs[1] - packs[0]) * cost, -1.0))
+        item = np.argmax(np.where(high > low, np.abs(found[1] - found[0]) * cost, -1.0))
         split = int(low[item] + min((under.ranks[item] + over.ranks[item]) // 2, high[item] - low[item] - 1))
         for k, (a, b) in enumerate(((low, _with(high, item, split)), (_with(low, item, split + 1), high))):
             half = restrict(collapsed, a, b)

@@ -11,8 +11,8 @@ import numpy as np
 class Collapsed:
     """Scenarios as distinct vectors of levels.
 
-    lower: packs of each item that are held in any case, shape (n_items,).
-    levels: for each item the distinct numbers of packs above `lower` that some vector needs, ascending.
+    lower: what is held of each item in any case, shape (n_items,).
+    levels: for each item the distinct levels above `lower` that some vector needs, ascending.
     vectors: shape (n_vectors, n_items); 0 where `lower` is enough, else k for levels[item][k - 1].
     weights: scenarios behind each vector, shape (n_vectors,). met: scenarios that `lower` meets already.
     """
@@ -29,30 +29,30 @@ class Collapsed:
         return self.met + int(self.weights.sum())
 
 
-def own_quantiles(packs: np.ndarray, required: int) -> np.ndarray:
-    """Return for each item the least packs that meet `required` scenarios on its own: a lower bound on par.
+def own_quantiles(needs: np.ndarray, required: int) -> np.ndarray:
+    """Return for each item the least level that meets `required` scenarios on its own: a lower bound on par.
 
-    packs : int, shape (n_scenarios, n_items). P(all items last) <= P(item i lasts), so any plan that
+    needs : int, shape (n_scenarios, n_items). P(all items last) <= P(item i lasts), so any plan that
     meets `required` scenarios holds at least this much of every item.
     """
     if required <= 0:
-        return np.zeros(packs.shape[1], dtype=packs.dtype)
-    return np.partition(packs.T, required - 1, axis=1)[:, required - 1]
+        return np.zeros(needs.shape[1], dtype=needs.dtype)
+    return np.partition(needs.T, required - 1, axis=1)[:, required - 1]
 
 
-def collapse(packs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = None) -> Collapsed:
+def collapse(needs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = None) -> Collapsed:
     """Collapse scenarios to distinct vectors of what they need above `lower`.
 
-    packs : int, shape (n_scenarios, n_items). Scenarios that need more than `upper` anywhere are given up.
+    needs : int, shape (n_scenarios, n_items). Scenarios that need more than `upper` anywhere are given up.
     """
-    by_item = packs.T
+    by_item = needs.T
     over = np.any(by_item > lower[:, None], axis=0)
-    met = int(packs.shape[0] - np.count_nonzero(over))
+    met = int(needs.shape[0] - np.count_nonzero(over))
     if upper is not None:
         over &= ~np.any(by_item > upper[:, None], axis=0)
-    needs = by_item[:, over]
-    levels, ranks = [], np.zeros(needs.shape, dtype=np.uint32)
-    for i, required in enumerate(needs):
+    left = by_item[:, over]
+    levels, ranks = [], np.zeros(left.shape, dtype=np.uint32)
+    for i, required in enumerate(left):
         above = required > lower[i]
         found = np.unique(required[above])
         ranks[i, above] = np.searchsorted(found, required[above]) + 1

@@ -1,7 +1,7 @@
 """Stepping down: from a shelf that meets everything to a cheaper one, the best bargain first.
 
 Each step lowers one item by one level, the one that saves most money for each scenario it gives up. It is
-quick and nearly optimal where packs are large; it never proves anything. The linear program does that.
+quick and nearly optimal; it never proves anything. The linear program does that.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from kitplan.solve.collapse import Collapsed
 class Descent:
     """The plans passed on the way down, most ready first.
 
-    par: packs, shape (n_plans, n_items). ready: scenarios met by each plan, shape (n_plans,).
+    par: levels, shape (n_plans, n_items). ready: scenarios met by each plan, shape (n_plans,).
     """
 
     par: np.ndarray
@@ -36,7 +36,7 @@ class _Slope:
         ladders = [np.concatenate(([low], found)) for low, found in zip(collapsed.lower, collapsed.levels)]
         heights = np.array([len(ladder) for ladder in ladders])
         self.bottom = np.concatenate(([0], np.cumsum(heights)[:-1])).astype(np.intp)
-        self.rung_packs = np.concatenate(ladders)
+        self.rung_levels = np.concatenate(ladders)
         rises = np.concatenate([np.diff(ladder, prepend=ladder[0]) for ladder in ladders])
         self.saving = rises * np.repeat(cost, heights)
         self.rung = collapsed.vectors + self.bottom
@@ -46,14 +46,14 @@ class _Slope:
         by_rung = self.rung[vector, item]
         order = np.argsort(by_rung, kind="stable")
         self.needing = vector[order]
-        self.start = np.searchsorted(by_rung[order], np.arange(len(self.rung_packs) + 1))
+        self.start = np.searchsorted(by_rung[order], np.arange(len(self.rung_levels) + 1))
         self.met = np.ones(len(self.weights), dtype=bool)
         self.at = self.bottom + heights - 1
 
     def _tally(self, rows: slice | np.ndarray) -> np.ndarray:
         rungs = self.rung[rows]
         weights = np.repeat(self.weights[rows], self.rung.shape[1])
-        return np.bincount(rungs.ravel(), weights=weights, minlength=len(self.rung_packs))
+        return np.bincount(rungs.ravel(), weights=weights, minlength=len(self.rung_levels))
 
     def best_step(self, may_lose: float) -> int | None:
         """Return the item whose next step down saves most per scenario lost, within `may_lose`; or None."""
@@ -78,13 +78,13 @@ class _Slope:
 def descend(collapsed: Collapsed, cost: np.ndarray, stop: int) -> Descent:
     """Step down from the highest levels of `collapsed` until no step keeps `stop` scenarios met.
 
-    cost : what one pack of each item costs, shape (n_items,); negative counts as nothing saved.
+    cost : what one more of each item costs, shape (n_items,); negative counts as nothing saved.
     """
     ready = collapsed.reach
     slope = _Slope(collapsed, np.maximum(cost, 0.0))
-    plans, met = [slope.rung_packs[slope.at]], [ready]
+    plans, met = [slope.rung_levels[slope.at]], [ready]
     while (item := slope.best_step(ready - stop)) is not None:
         ready -= slope.step_down(item)
-        plans.append(slope.rung_packs[slope.at])
+        plans.append(slope.rung_levels[slope.at])
         met.append(ready)
     return Descent(np.array(plans), np.array(met))

@@ -4,7 +4,7 @@ Sets      items i; levels j of item i above its lower bound; distinct vectors u 
 Variables x[i,j] in {0,1}: par of item i reaches level j.  z[u] in [0,1]: vector u is met.
 Rows      levels in order          x[i,j] <= x[i,j-1]
           a vector is met only by all of its items     z[u] <= x[i, level of u_i]
-          enough scenarios          met + sum_u weight_u z[u] >= need
+          enough scenarios          met + sum_u weight_u z[u] >= required
           limits                    sum_i volume_i par_i <= shelf (and money likewise)
 A vector that needs more of one item only is met exactly when that item's level is reached: its weight goes
 to x[i,j] and it needs no z. All rows but the last two kinds form a closure problem, whose linear relaxation
@@ -37,10 +37,10 @@ would take many seconds, is left out."""
 
 @dataclass(frozen=True)
 class Limit:
-    """One limit on the whole shelf: sum of per_pack * par <= room. name is a plain word ("shelf", "budget")."""
+    """One limit on the whole shelf: sum of per_unit * par <= room. name is a plain word ("shelf", "budget")."""
 
     name: str
-    per_pack: np.ndarray
+    per_unit: np.ndarray
     room: float
 
     @property
@@ -49,8 +49,8 @@ class Limit:
         return max(self.room, 1.0)
 
     def kept_by(self, par: np.ndarray) -> bool:
-        """True if `par` (packs, shape (n_items,)) stays within the limit."""
-        return bool(self.per_pack @ par <= self.room + 1e-6 * max(1.0, abs(self.room)))
+        """True if `par` (levels, shape (n_items,)) stays within the limit."""
+        return bool(self.per_unit @ par <= self.room + 1e-6 * max(1.0, abs(self.room)))
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class Stated:
     shares: dict[int, float]
 
     def rises(self, item: int) -> np.ndarray:
-        """Packs added by each level of `item`."""
+        """Single items added by each level of `item`."""
         return np.diff(self.collapsed.levels[item], prepend=self.collapsed.lower[item])
 
 
@@ -71,7 +71,7 @@ class Stated:
 class ParSolution:
     """Par levels found (None if the program is infeasible), how they were found, and what limits are worth.
 
-    par: packs, shape (n_items,). duals: by row name, change of the objective for one unit more of the limit;
+    par: levels, shape (n_items,). duals: by row name, change of the objective for one unit more of the limit;
     "ready" is for one scenario more, the limits' names for one unit more room.
     """
 
@@ -112,7 +112,7 @@ def add_cost(stated: Stated, cost: np.ndarray) -> None:
 
 
 def add_readiness(stated: Stated, required: int) -> None:
-    """Row "ready": sum_u weight_u z[u] >= need - met."""
+    """Row "ready": sum_u weight_u z[u] >= required - met."""
     if stated.shares:
         handles = list(stated.shares)
         room = float(required - stated.collapsed.met)
@@ -120,10 +120,10 @@ def add_readiness(stated: Stated, required: int) -> None:
 
 
 def add_limit(stated: Stated, limit: Limit, penalty: float | None = None) -> int | None:
-    """Row limit.name: per_pack . par <= room; with a penalty the row may be broken, and its handle comes back."""
+    """Row limit.name: per_unit . par <= room; with a penalty the row may be broken, and its handle comes back."""
     handles = [h for steps in stated.steps for h in steps]
-    weights = np.concatenate([limit.per_pack[i] * stated.rises(i) for i in range(len(stated.steps))]).tolist()
-    room = limit.room - float(limit.per_pack @ stated.collapsed.lower)
+    weights = np.concatenate([limit.per_unit[i] * stated.rises(i) for i in range(len(stated.steps))]).tolist()
+    room = limit.room - float(limit.per_unit @ stated.collapsed.lower)
     if penalty is not None:
         return stated.program.elastic_row(limit.name, handles, weights, high=room, penalty=penalty)
     stated.program.row(limit.name, handles, weights, high=room)
@@ -131,7 +131,7 @@ def add_limit(stated: Stated, limit: Limit, penalty: float | None = None) -> int
 
 
 def read_par(stated: Stated, solution: Solution, above: float = 0.5) -> np.ndarray:
-    """Return the packs of each item: its lower bound, or its highest level with x > `above`."""
+    """Return the level of each item: its lower bound, or its highest level with x > `above`."""
     par = stated.collapsed.lower.copy()
     for i, handles in enumerate(stated.steps):
         reached = np.flatnonzero(solution.values(handles) > above)
@@ -141,7 +141,7 @@ def read_par(stated: Stated, solution: Solution, above: float = 0.5) -> np.ndarr
 
 
 def cheapest(
-    packs: np.ndarray,
+    needs: np.ndarray,
     cost: np.ndarray,
     required: int,
     floor: np.ndarray,
@@ -151,14 +151,14 @@ def cheapest(
 ) -> ParSolution:
     """Return the cheapest par levels that meet `required` scenarios, at least `floor` and within `limits`.
 
-    packs : int, shape (n_scenarios, n_items). cost, floor : per pack and in packs, shape (n_items,).
+    needs : int, shape (n_scenarios, n_items). cost, floor : per level and in levels, shape (n_items,).
     The linear relaxation is solved first; if a plan stepped down from it is within `gap` of its bound,
     that plan is proven good enough, else the integer program is solved on what the bound leaves open.
     Large programs (low readiness, long intervals) are bounded by minimum cuts instead, and where even what the
     bound leaves open is large, the plan found is given with its gap.
     """
-    lower = np.maximum(own_quantiles(packs, required), floor)
-    collapsed = collapse(packs, lower)
+    lower = np.maximum(own_quantiles(needs, required), floor)
+    collapsed = collapse(needs, lower)
     if np.count_nonzero(collapsed.vectors) > CUT_ENTRIES:
         stepped, shut = step_down_within_limits(collapsed, cost, required, limits)
         if stepped is not None:
@@ -174,11 +174,11 @@ def cheapest(
     if not relaxed.solved:
         return _without_proof(collapsed, relaxed.report, cost, required, limits)
     duals = {row: relaxed.dual(row) for row in _dual_rows(stated, limits)}
-    best = _step_down_best(packs, stated, relaxed, cost, required, limits, duals)
+    best = _step_down_best(needs, stated, relaxed, cost, required, limits, duals)
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
     if best is not None and slack <= gap * float(cost @ best):
         return ParSolution(best, _report_of(relaxed.report, float(cost @ best)), duals)
-    return _finish(packs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
+    return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
 
 
 def step_down_within_limits(
@@ -193,12 +193,12 @@ def step_down_within_limits(
     def keeps(par: np.ndarray) -> bool:
         return all(limit.kept_by(par) for limit in limits)
 
-    rooms = [limit.per_pack / limit.size for limit in limits]
+    rooms = [limit.per_unit / limit.size for limit in limits]
     weighings = [cost, *rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]
     plans = [descend(collapsed, weights, required).cheapest_with(required) for weights in weighings]
     found = [par for par in plans if par is not None and keeps(par)]
     if not found and collapsed.met < required <= collapsed.reach:
-        bounds = [best_cut(collapsed, limit.per_pack, required).value for limit in limits]
+        bounds = [best_cut(collapsed, limit.per_unit, required).value for limit in limits]
         if any(bound > limit.room + 1e-6 * limit.size for bound, limit in zip(bounds, limits)):
             return None, True
         for weights, plan in zip(weighings[1:], plans[1:]):
@@ -285,7 +285,7 @@ def _dual_rows(stated: Stated, limits: Sequence[Limit]) -> list[str]:
 
 
 def _step_down_best(
-    packs: np.ndarray,
+    needs: np.ndarray,
     stated: Stated,
     relaxed: Solution,
     cost: np.ndarray,
@@ -299,10 +299,10 @@ def _step_down_best(
     """
     priced = cost.astype(float)
     for limit in limits:
-        priced = priced + max(0.0, -duals[limit.name]) * limit.per_pack
+        priced = priced + max(0.0, -duals[limit.name]) * limit.per_unit
     upper = read_par(stated, relaxed, above=ABOVE_ZERO)
     found = []
-    for collapsed in (collapse(packs, stated.collapsed.lower, upper), stated.collapsed):
+    for collapsed in (collapse(needs, stated.collapsed.lower, upper), stated.collapsed):
         if collapsed.reach >= required:
             par = descend(collapsed, priced, required).cheapest_with(required)
             if par is not None and all(limit.kept_by(par) for limit in limits):
@@ -311,7 +311,7 @@ def _step_down_best(
 
 
 def _finish(
-    packs: np.ndarray,
+    needs: np.ndarray,
     stated: Stated,
     relaxed: Solution,
     cost: np.ndarray,
@@ -325,7 +325,7 @@ def _finish(
     """Solve the integer program on the levels that the relaxation leaves open."""
     ceiling = np.inf if best is None else float(cost @ best)
     lower, upper = open_range(stated, relaxed, ceiling - relaxed.report.bound)
-    rest = state_levels("par", "min", collapse(packs, lower, upper))
+    rest = state_levels("par", "min", collapse(needs, lower, upper))
     add_cost(rest, cost)
     add_readiness(rest, required)
     for limit in limits:
@@ -344,17 +344,17 @@ def _finish(
     par = read_par(rest, solution)
     if best is not None and ceiling <= float(cost @ par):
         par = best
-    trimmed = descend(collapse(packs, stated.collapsed.lower, par), cost, required).cheapest_with(required)
+    trimmed = descend(collapse(needs, stated.collapsed.lower, par), cost, required).cheapest_with(required)
     par = par if trimmed is None else trimmed
     value = float(cost @ par)
     bound = min(max(bound, solution.report.bound), value)
     report = _report_of(relaxed.report, value, bound, seconds)
-    proven = report.gap <= max(gap, 1e-9) or solution.report.status == "optimal"
+    proven = report.gap <= max(gap, 1e-9)
     return ParSolution(par, replace(report, status="optimal" if proven else "feasible"), duals)
 
 
 def open_range(stated: Stated, relaxed: Solution, slack: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the packs below and above which no plan better than `slack` from the bound can go.
+    """Return the levels below and above which no plan better than `slack` from the bound can go.
 
     A variable at a bound whose reduced cost exceeds the slack keeps its value in every better plan.
     """

@@ -5,36 +5,29 @@ from __future__ import annotations
 import numpy as np
 
 
-def packs_needed(units: np.ndarray, pack: np.ndarray) -> np.ndarray:
-    """Return the whole packs that cover `units`: V[s, i] = ceil(D[s, i] / b_i).
+def ready_scenarios(needs: np.ndarray, levels: np.ndarray) -> np.ndarray:
+    """Return, scenario by scenario, whether no item runs short (bool, shape (n_scenarios,)).
 
-    units : ndarray, shape (n_scenarios, n_items). pack : items in a pack, shape (n_items,).
-    Returns int32, shape (n_scenarios, n_items), each item's column contiguous.
+    needs : int, shape (n_scenarios, n_items), the least level that lasts (`Packing.needed`).
     """
-    needed = np.ceil(np.asarray(units, dtype=float).T / np.asarray(pack, dtype=float)[:, None] - 1e-9)
-    return needed.astype(np.int32).T
+    return np.all(needs <= np.asarray(levels, dtype=float), axis=1)
 
 
-def ready_scenarios(units: np.ndarray, par_units: np.ndarray) -> np.ndarray:
-    """Return, scenario by scenario, whether no item runs short (bool, shape (n_scenarios,))."""
-    return np.all(units <= np.asarray(par_units, dtype=float), axis=1)
+def joint_readiness(needs: np.ndarray, levels: np.ndarray) -> float:
+    """Return the share of scenarios in which every item lasts: P(V_i <= level_i for all i)."""
+    return float(np.mean(ready_scenarios(needs, levels)))
 
 
-def joint_readiness(units: np.ndarray, par_units: np.ndarray) -> float:
-    """Return the share of scenarios in which every item lasts: P(D_i <= par_i for all i)."""
-    return float(np.mean(ready_scenarios(units, par_units)))
-
-
-def shortage_chances(units: np.ndarray, par_units: np.ndarray) -> np.ndarray:
+def shortage_chances(needs: np.ndarray, levels: np.ndarray) -> np.ndarray:
     """Return each item's own chance of running short, shape (n_items,)."""
-    return np.mean(units > np.asarray(par_units, dtype=float), axis=0)
+    return np.mean(needs > np.asarray(levels, dtype=float), axis=0)
 
 
 def shortage_risk(units: np.ndarray, mean_by_draw: np.ndarray, levels: np.ndarray) -> np.ndarray:
     """Return a rough number for how likely each parameter draw is to see a shortage, shape (n_draws,).
 
     units : scenarios, shape (n_scenarios, n_items). mean_by_draw : mean use under each draw, (n_draws, n_items).
-    levels : items held, (n_items,). A normal law about the draw's mean, with the spread of all scenarios.
+    levels : mean position after ordering, (n_items,). A normal law about the draw's mean, with the spread of all scenarios.
     """
     from scipy.special import ndtr
 

@@ -38,6 +38,11 @@ def unit_of_issue(pack: int) -> str:
     return "each" if pack == 1 else f"pack of {pack}"
 
 
+def order_rule(level: int, pack: int) -> str:
+    """The one rule of an item, as it stands on its shelf: "UNDER 39: order. Comes in 12s."."""
+    return f"UNDER {level:,}: order." + (f" Comes in {pack:,}s." if pack > 1 else "")
+
+
 def role_title(role: str) -> str:
     """A role as a heading: prep_wipe -> Prep wipe."""
     return role.replace("_", " ").strip().capitalize()

@@ -87,7 +87,7 @@ def test_faults_of_a_class_are_told_beside_those_of_the_census(tmp_path):
 def test_its_last_three_lines_say_cost_readiness_and_what_to_look_at_first(planned):
     _, result = planned
     cost, ready, look = result.stdout.strip().splitlines()[-3:]
-    assert cost.startswith("Cost: stock at par is worth ")
+    assert cost.startswith("Cost: after ordering, ")
     assert ready.startswith("Readiness: ")
     assert look.startswith("Look first at ")
 
@@ -101,7 +101,7 @@ def test_the_tables_the_workbook_and_the_record_tell_the_same_par_levels(planned
     book = openpyxl.load_workbook(io.BytesIO((unit / "plan" / "stock-room.xlsx").read_bytes()))
     sheet = book["Count and order"]
     shown = {r[1].value: r[4].value for r in sheet.iter_rows(min_row=8) if r[1].value and isinstance(r[4].value, int)}
-    assert shown == {item: packs for item, packs in record["par_packs"].items() if packs > 0}
+    assert shown == {item: units for item, units in record["par_units"].items() if units > 0}
 
 
 def test_every_table_has_the_columns_that_are_described_in_their_order(planned):

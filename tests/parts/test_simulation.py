@@ -24,7 +24,7 @@ def par_plan(unit, packs, verified=0.95) -> ParPlan:
     )
     readiness = Readiness(0.95, verified, verified, verified - 0.002, verified + 0.002, 20_000, 20_000)
     solver = SolverReport("none", "optimal", 0, 0, 0, 0, 0)
-    return ParPlan(levels, readiness, 0.0, 0.0, solver, pd.DataFrame(), pd.DataFrame())
+    return ParPlan(levels, readiness, 0.0, 0.0, 0.0, solver, pd.DataFrame(), pd.DataFrame())
 
 
 @pytest.fixture(scope="module")

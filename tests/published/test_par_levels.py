@@ -18,7 +18,7 @@ from kitplan.demand.values import Demand
 from kitplan.read.values import PlanningPolicy, StockPolicy
 from kitplan.solve.par_program import cheapest
 from kitplan.solve.program import Program
-from kitplan.solve.verify import joint_readiness, packs_needed, shortage_chances
+from kitplan.solve.verify import joint_readiness, shortage_chances
 
 N = 20_000
 
@@ -29,9 +29,9 @@ def stratified(quantile):
 
 
 def par_of(units, readiness, step=1.0):
-    """Return the cheapest level of one item sold in packs of `step` units."""
-    packs = packs_needed(units, np.array([step]))
-    found = cheapest(packs, np.array([1.0]), int(np.ceil(readiness * len(units) - 1e-9)), np.array([0]), 0.0, 20.0)
+    """Return the cheapest level of one item counted in steps of `step` units."""
+    steps = np.ceil(units / step - 1e-9).astype(int)
+    found = cheapest(steps, np.array([1.0]), int(np.ceil(readiness * len(units) - 1e-9)), np.array([0]), 0.0, 20.0)
     return found.par[0] * step
 
 

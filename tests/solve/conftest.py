@@ -74,6 +74,7 @@ def make_stock(unit_maker):
                 "min_stock": 0.0,
                 "critical": False,
                 "share": np.nan,
+                "counted": "items",
             }
         ).assign(**columns)
         policy = planning or PlanningPolicy(1, 4000, 4000, 16000, 0.001, 20.0, 8, (0.85, 0.9, 0.95, 0.98))

@@ -19,6 +19,7 @@ def catalogue() -> pd.DataFrame:
     items = pd.read_csv(CONFIG / "items.csv", dtype={"gtin": str})
     items["critical"] = items["critical"].eq("yes")
     items["gtin"] = items["gtin"].fillna("")
+    items["counted"] = "items"
     return fits_in_millimetres(items)
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from kitplan.demand.held import as_held
 from kitplan.parts.audit.model import FLOOR, LOWER, RAISE, audit_par
-from kitplan.parts.par.model import solve_par
+from kitplan.parts.par.model import ask, solve_par
 from kitplan.solve.verify import joint_readiness
 
 N_ITEMS = 9
@@ -33,7 +33,16 @@ def audit_of(room, packs, **changes):
 
 
 def optimum(room):
-    return room[3].levels["par_packs"].to_numpy()
+    """The plan's levels in packs and parts of a pack, as a par list may hold them."""
+    return room[3].levels["par_units"].to_numpy() / room[0].items["pack"].to_numpy()
+
+
+def needs_of(unit, demand):
+    return ask(unit, demand).needed(demand)
+
+
+def largest(units, unit):
+    return np.where(units > 0, units + unit.items["pack"].to_numpy() - 1, 0) / unit.items["pack"].to_numpy()
 
 
 def test_the_audit_of_the_optimal_plan_changes_nothing(room):
@@ -50,15 +59,15 @@ def test_the_optimal_plan_needs_no_change_even_where_these_scenarios_find_it_a_l
     """A plan may have been confirmed on fresh scenarios while the audit looks at the first ones."""
     unit, demand, _, plan = room
     harsher = make_demand(invented_units(4000, N_ITEMS, 7, mean_airways=4.1), unit.items["item"])
-    assert joint_readiness(harsher.units, plan.levels["par_units"].to_numpy()) < plan.readiness.target
+    assert joint_readiness(needs_of(unit, harsher), plan.levels["par_units"].to_numpy()) < plan.readiness.target
     assert len(audit_par(holding(unit, optimum(room)), demand, harsher, plan).steps) == 0
 
 
 def test_todays_readiness_is_joint_and_verified(room):
-    packs = optimum(room) - 1
+    packs = np.maximum(optimum(room).round() - 1, 0)
     audit = audit_of(room, packs)
     units = packs * room[0].items["pack"].to_numpy()
-    assert audit.present.readiness.verified == joint_readiness(room[2].units, units)
+    assert audit.present.readiness.verified == joint_readiness(needs_of(room[0], room[2]), units)
     assert audit.present.readiness.low < audit.present.readiness.verified < audit.present.readiness.high
 
 
@@ -74,12 +83,11 @@ def test_each_step_tells_what_she_has_if_she_stops_there(room):
     unit, _, verify, _ = room
     present = (optimum(room) * 0.8).astype(int)
     audit = audit_of(room, present)
-    at = pd.Series(present.astype(float), index=unit.items["item"])
-    pack, price = (unit.items.set_index("item")[c] for c in ("pack", "price"))
+    at = pd.Series(present * unit.items["pack"].to_numpy(), index=unit.items["item"])
     for row in audit.steps.itertuples():
-        at[row.item] = row.proposed_packs
-        assert row.readiness_after == joint_readiness(verify.units, (at * pack).to_numpy())
-        assert row.value_after == pytest.approx(float((at * price).sum()))
+        at[row.item] = row.proposed_units
+        assert row.readiness_after == joint_readiness(needs_of(unit, verify), at.to_numpy())
+        assert row.value_after == pytest.approx(float(largest(at.to_numpy(), unit) @ unit.items["price"].to_numpy()))
 
 
 def test_additions_come_before_what_is_taken_away_and_never_lower_readiness(room):

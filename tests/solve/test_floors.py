@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitplan.parts.par.floors import fits_unit, floor_packs
+from kitplan.parts.par.floors import fits_unit, floor_units
 from kitplan.read.catalogue import fits_in_millimetres
 
 
@@ -27,17 +27,15 @@ def test_an_item_counts_for_the_units_tubes_and_the_next_size(small_unit, low, h
 
 
 def test_what_fits_nobody_has_no_floor(small_unit):
-    assert (floor_packs(with_range(small_unit, 8.0, 9.0)) == 0).all()
+    assert (floor_units(with_range(small_unit, 8.0, 9.0)) == 0).all()
 
 
-def test_a_critical_item_has_at_least_one_pack(small_unit):
-    assert (floor_packs(with_range(small_unit, 3.0, 4.0)) == 1).all()
+def test_a_critical_item_has_at_least_one(small_unit):
+    assert (floor_units(with_range(small_unit, 3.0, 4.0)) == 1).all()
 
 
-@pytest.mark.parametrize(
-    ("least", "pack", "packs"), [(0, 10, 0), (1, 10, 1), (10, 10, 1), (11, 10, 2), (np.nan, 10, 0)]
-)
-def test_minimum_stock_is_rounded_up_to_packs(small_unit, least, pack, packs):
-    items = small_unit.items.assign(critical=False, min_stock=float(least), pack=float(pack), fits_from_mm=np.nan,
+@pytest.mark.parametrize(("least", "units"), [(0, 0), (1, 1), (10, 10), (10.5, 11), (np.nan, 0)])
+def test_minimum_stock_is_in_single_items(small_unit, least, units):
+    items = small_unit.items.assign(critical=False, min_stock=float(least), pack=10.0, fits_from_mm=np.nan,
                                     fits_to_mm=np.nan)
-    assert (floor_packs(replace(small_unit, items=items)) == packs).all()
+    assert (floor_units(replace(small_unit, items=items)) == units).all()

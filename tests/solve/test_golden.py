@@ -46,7 +46,7 @@ def elastic():
     """Least excess over 4 L for 5 of 8 scenarios."""
     stated = state_levels("elastic", "min", collapsed())
     add_readiness(stated, NEED)
-    add_limit(stated, Limit("shelf", SHELF.per_pack, 4.0), penalty=0.25)
+    add_limit(stated, Limit("shelf", SHELF.per_unit, 4.0), penalty=0.25)
     return stated.program
 
 

@@ -85,12 +85,12 @@ def test_the_room_said_to_be_missing_is_enough_and_nearly_the_least(room, litres
     limit = Limit("shelf", np.array([3.0, 2.0, 5.0]), float(litres))
     par = least_excess(packs, required, np.zeros(3, dtype=int), [limit], 0.0, TIME)
     assert met_by(packs, par) >= required
-    short = max(0.0, float(limit.per_pack @ par) - litres)
-    wanted = min(float(limit.per_pack @ s) for s in every_shelf(packs) if met_by(packs, s) >= required)
+    short = max(0.0, float(limit.per_unit @ par) - litres)
+    wanted = min(float(limit.per_unit @ s) for s in every_shelf(packs) if met_by(packs, s) >= required)
     assert short >= max(0.0, wanted - litres) - 1e-6
     assert short <= max(0.0, wanted - litres) + 0.01 * max(litres, 1.0) + 1e-6
     if litres + short > 0:
-        wider = Limit("shelf", limit.per_pack, litres + short)
+        wider = Limit("shelf", limit.per_unit, litres + short)
         assert solve(packs, cost, required, limits=[wider]).par is not None
 
 

@@ -26,6 +26,7 @@ def shipped_items() -> pd.DataFrame:
     for name in NUMBERS:
         items[name] = items[name].astype(float)
     items["critical"] = items["critical"].astype(str).str.lower() == "yes"
+    items["counted"] = "items"
     for name in ("description", "bin", "gtin"):
         items[name] = items[name].fillna("")
     return fits_in_millimetres(items)
@@ -42,6 +43,8 @@ def make_levels(items: pd.DataFrame) -> pd.DataFrame:
         "shortage_chance": np.where(packs > 0, 0.0004 * (1 + np.arange(count) % 6), 0.0),
         "value": packs * items["price"], "litres": packs * items["litres"],
         "floor_packs": np.where(items["critical"], 3, 0),
+        "largest_units": np.where(packs > 0, (packs + 1) * pack - 1, 0),
+        "mean_value": np.where(packs > 0, (packs + (pack - 1) / 2 / pack) * items["price"], 0.0),
     })
     levels["because"] = [
         f"Expected use {use:.1f} in 9 days; {par} cover all but {chance:.2%} of intervals, in packs of {size}."
@@ -55,7 +58,9 @@ def make_par(items: pd.DataFrame, **changes: object) -> ParPlan:
     levels = make_levels(items)
     value, litres = float(levels["value"].sum()), float(levels["litres"].sum())
     frontier = pd.DataFrame({
+        "target": [0.9, 0.95, 0.97, 0.98, 0.99, 0.995],
         "readiness": [0.902, 0.951, 0.972, 0.981, 0.99, 0.995],
+        "mean_value": [0.9 * value * f for f in (0.78, 0.88, 0.95, 1.0, 1.12, 1.3)],
         "value": [value * f for f in (0.78, 0.88, 0.95, 1.0, 1.12, 1.3)],
         "litres": [litres * f for f in (0.8, 0.89, 0.95, 1.0, 1.1, 1.25)],
     })
@@ -63,7 +68,7 @@ def make_par(items: pd.DataFrame, **changes: object) -> ParPlan:
                            "sentence": ["one more point of readiness costs about 61 USD of stock."]})
     values = {
         "levels": levels, "readiness": Readiness(0.98, 0.9806, 0.9812, 0.9793, 0.983, 20000, 20000),
-        "value": value, "litres": litres,
+        "value": value, "mean_value": float(levels["mean_value"].sum()), "litres": litres,
         "solver": SolverReport("HiGHS", "optimal", value, value * 0.998, value, 0.0, 0.4),
         "frontier": frontier, "prices": prices,
     } | changes

@@ -38,11 +38,11 @@ def recalculated(content: bytes, folder: Path) -> openpyxl.Workbook:
     return openpyxl.load_workbook(out / "filled.xlsx", data_only=True)
 
 
-def order_by_hand(par_packs: int, pack: int, packs: int | None, loose: int | None, coming: int | None) -> int | None:
+def order_by_hand(par_units: int, pack: int, packs: int | None, loose: int | None, coming: int | None) -> int | None:
     """Order-up-to rule in whole packs (Management Sciences for Health, MDS-3, ch. 23, from memory)."""
     if packs is None and loose is None:
         return None
-    missing = par_packs * pack - (packs or 0) * pack - (loose or 0) - (coming or 0) * pack
+    missing = par_units - (packs or 0) * pack - (loose or 0) - (coming or 0) * pack
     return max(0, -(-missing // pack))
 
 
@@ -70,7 +70,7 @@ def test_a_filled_in_count_orders_whole_packs_up_to_par_and_adds_up(plan, plan_m
     least = plan.unit.items.set_index("item")["min_stock"].fillna(0)
     value, n_packs, counted, low = 0.0, 0, 0, 0
     for k, (row, (packs, loose, coming)) in enumerate(zip(lines.itertuples(), given), top + 1):
-        order = order_by_hand(row.par_packs, row.pack, packs, loose, coming)
+        order = order_by_hand(row.par_units, row.pack, packs, loose, coming)
         assert (sheet.cell(k, column["Order packs"]).value or None) == (order or None)
         if order is None:
             assert not sheet.cell(k, column["Look"]).value

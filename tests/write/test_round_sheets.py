@@ -16,7 +16,7 @@ from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.order_points import OrderPoints
 from kitplan.parts.orders.ordering import Horizon, make_order
-from kitplan.parts.par.changes import Changes
+from kitplan.parts.par.changes import CHANGE_COLUMNS, Changes
 from kitplan.parts.seasons import sheets as seasons
 from kitplan.parts.seasons.model import Seasons, SeasonTest
 from kitplan.read.values import STRATUM_COLUMNS
@@ -99,18 +99,18 @@ def test_airways_that_are_served_alike_stand_on_one_line(plan):
 
 
 def test_changes_name_before_now_and_the_cause(plan):
-    items = pd.DataFrame([("saline", 2, 3, 1, 24.0, HOSTILE)],
-                         columns=["item", "before_packs", "after_packs", "change_packs", "change_value", "because"])
+    items = pd.DataFrame([("saline", 180, 230, 50, 2, 3, 1, 24.0, HOSTILE)], columns=CHANGE_COLUMNS)
     changed = plan.with_result("changes", Changes(items, "AB-0", ("census.csv changed.",)))
     sheet = openpyxl.load_workbook(io.BytesIO(build_workbooks(changed)["stock-room.xlsx"]))["Start here"]
     found = [[c.value for c in row] for row in sheet.iter_rows()]
-    assert ["saline", f"2 to 3 packs (+1, +24.00 USD). {HOSTILE}"] in found
+    assert ["saline", f"par 180 to 230 (+50, +24.00 USD). {HOSTILE}"] in found
     assert any("census.csv changed." in str(r[0]) for r in found)
 
 
 def test_seasons_show_one_column_a_period(plan):
     month = np.arange(1, 13)
-    levels = pd.DataFrame({"month": month, "item": "saline", "own_packs": 1, "period_packs": np.where(month < 7, 3, 2)})
+    levels = pd.DataFrame({"month": month, "item": "saline", "own_packs": 1, "period_packs": 1,
+                           "own_units": 1, "period_units": np.where(month < 7, 3, 2)})
     months = pd.DataFrame({"month": month, "period": np.where(month < 7, 1, 2), "own_value": 24.0,
                            "period_value": 72.0, "year_round_readiness": 0.97})
     choice = pd.DataFrame([(1, 0, 72.0, 18.0, 0.0, 18.0, False, "all year"),
@@ -119,7 +119,7 @@ def test_seasons_show_one_column_a_period(plan):
                                    "chosen", "when"])
     value = Seasons(SeasonTest(0.4, 1e-6, 1), levels, months, choice)
     found = rows(book_of(plan, "seasons", value, seasons), "Seasons")
-    header = next(r for r in found if r[0] == "Item, par in packs")
+    header = next(r for r in found if r[0] == "Item, par in single items")
     assert header[1:3] == ["Jan to Jun", "Jul to Dec"]
     assert next(r for r in found if r[0] == "saline")[1:3] == [3, 2]
 

@@ -44,8 +44,7 @@ def test_without_warnings_the_largest_change_of_a_par_comes_first(plan, plan_mak
     present = plan.par.levels[["item", "par_packs"]].copy()
     present.loc[2, "par_packs"] = 0
     told = look_first(plan_maker(unit=replace(plan.unit, warnings=(), present_par=present)))
-    assert told == ("Look first at Cloth tape 12.5 mm x 9.14 m: your par of 0 packs is 3 packs under what the plan "
-                    "wants (3 packs).")
+    assert told == ("Look first at Cloth tape 12.5 mm x 9.14 m: your par of 0 is 72 under what the plan wants (72).")
 
 
 def test_without_anything_else_the_tightest_item_comes_first(plan, plan_maker):

@@ -129,8 +129,8 @@ def test_every_item_held_has_a_par_line_with_its_because_and_the_values_add_up(p
     held = levels[levels["par_packs"] > 0]
     assert len(lines) == len(held)
     assert {line["Because"] for line in lines} == set(held["because"])
-    assert sum(line["Value (USD)"] for line in lines) == pytest.approx(plan.par.value)
-    assert sum(line["Par (packs)"] for line in lines) == held["par_packs"].sum()
+    assert sum(line["Value at most (USD)"] for line in lines) == pytest.approx(plan.par.value)
+    assert sum(line["Par: order when under"] for line in lines) == held["par_units"].sum()
 
 
 def test_emergency_equipment_is_marked_in_words(plan):
@@ -233,7 +233,7 @@ def test_input_checks_list_every_warning_with_its_mend(plan):
 
 
 def test_the_frontier_has_a_chart_with_the_plan_and_todays_par_marked(plan_maker, par_maker):
-    today = StandingPar(Readiness(0.98, 0.71, 0.705, 0.69, 0.72, 20000, 20000), 2800.0, 300.0)
+    today = StandingPar(Readiness(0.98, 0.71, 0.705, 0.69, 0.72, 20000, 20000), 2800.0, 2500.0, 300.0)
     plan = plan_maker(par=par_maker(present=today))
     with zipfile.ZipFile(io.BytesIO(build_workbooks(plan)["months.xlsx"])) as archive:
         chart = archive.read("xl/charts/chart1.xml").decode()

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand, ItemChoice
-from kitplan.parts.par.instance import ParInstance
+from kitplan.parts.par.instance import Checked, ParInstance
 from kitplan.parts.par.model import ask
-from kitplan.parts.par.tables import judge, present_packs, standing_par
+from kitplan.parts.par.tables import present_levels, stand
 from kitplan.parts.par.values import ParPlan, StandingPar
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
@@ -110,54 +110,53 @@ def audit_par(
     going under it. She can stop after any step. Raises ValueError if the unit gave no present par.
     """
     instance = ask(unit, demand)
-    present = present_packs(instance)
+    present = present_levels(instance)
     if present is None:
         raise ValueError("this unit gave no present par levels")
-    target = plan.readiness.target
-    proposed, found = _propose(instance, present, verify, plan)
-    units = instance.units_of(verify)
-    steps = _order_steps(instance, present, proposed, units)
-    table = _table(instance, present, proposed, units, steps)
-    standing = standing_par(instance, verify, target)
-    assert standing is not None
-    idle = np.maximum(present - proposed, 0.0)
+    target, checked = plan.readiness.target, Checked(verify, instance.needed(verify))
+    proposed, found = _propose(instance, present, checked.needs, plan)
+    steps = _order_steps(instance, present, proposed, checked.needs)
+    table = _table(instance, present, proposed, checked.needs, steps)
+    idle = np.maximum(present - proposed, 0)
     return Audit(
-        table, standing, _standing(instance, proposed, verify, target), float(idle @ instance.price),
-        float(idle @ instance.litres), plan.frontier if frontier is None else frontier, (*notes, *found),
+        table, stand(instance, present, checked, target), stand(instance, proposed, checked, target),
+        float(idle @ instance.price), float(idle @ instance.litres),
+        plan.frontier if frontier is None else frontier, (*notes, *found),
     )
 
 
-def _plan_packs(instance: ParInstance, plan: ParPlan) -> np.ndarray:
-    packs = plan.levels.set_index("item")["par_packs"]
-    return instance.unit.items["item"].iloc[instance.order].map(packs).to_numpy(np.int64)
+def _plan_levels(instance: ParInstance, plan: ParPlan) -> np.ndarray:
+    units = plan.levels.set_index("item")["par_units"]
+    return instance.unit.items["item"].iloc[instance.order].map(units).to_numpy(np.int64)
 
 
 def _propose(
-    instance: ParInstance, present: np.ndarray, verify: Demand, plan: ParPlan
+    instance: ParInstance, present: np.ndarray, verify_needs: np.ndarray, plan: ParPlan
 ) -> tuple[np.ndarray, list[str]]:
-    """Return the par levels to go to: today's, with the cheapest additions, less what is then idle."""
-    best = _plan_packs(instance, plan)
-    packs, n = instance.packs, len(instance.packs)
+    """Return the levels to go to: today's, with the cheapest additions, less what is then idle by a pack or more."""
+    best = _plan_levels(instance, plan)
+    needs, n = instance.needs, len(instance.needs)
     if plan.answer != "met":
         return best, ["The plan is held by a limit; the steps lead to the best within it."]
-    held = np.maximum(present, instance.floor).astype(np.int64)
-    required = int(np.count_nonzero(np.all(packs <= best, axis=1)))
-    units = instance.units_of(verify)
-    wanted = min(plan.readiness.target, joint_readiness(units, best * instance.pack))
+    today = instance.columns(present)
+    held = np.maximum(today, instance.floor)
+    required = int(np.count_nonzero(np.all(needs <= instance.columns(best), axis=1)))
+    wanted = min(plan.readiness.target, joint_readiness(verify_needs, best))
     for _ in range(MOST_ROUNDS):
         raised = held
-        if np.count_nonzero(np.all(packs <= held, axis=1)) < required:
-            solved = cheapest(packs, instance.cost, required, held, instance.gap, instance.time_limit)
+        if np.count_nonzero(np.all(needs <= held, axis=1)) < required:
+            solved = cheapest(needs, instance.cost, required, held, instance.gap, instance.time_limit)
             if solved.par is None:
                 return best, []
             raised = solved.par.astype(np.int64)
-        lower = np.maximum(own_quantiles(packs, required), instance.floor)
-        lower = np.where(raised > present, raised, np.minimum(lower, raised))
-        found = descend(collapse(packs, lower, raised), instance.cost, required).cheapest_with(required)
-        lowered = raised if found is None else found.astype(np.int64)
-        verified = joint_readiness(units, lowered * instance.pack)
-        if not all(limit.kept_by(lowered) for limit in instance.limits):
+        lower = np.maximum(own_quantiles(needs, required), instance.floor)
+        lower = np.where(raised > today, raised, np.minimum(lower, raised))
+        found = descend(collapse(needs, lower, raised), instance.cost, required).cheapest_with(required)
+        lowered = instance.levels(raised if found is None else found)
+        lowered = np.where((lowered < present) & (present - lowered < instance.packing.pack), present, lowered)
+        if not all(limit.kept_by(instance.columns(lowered)) for limit in instance.limits):
             return best, ["Additions alone would pass a limit: the steps lead to the plan itself."]
+        verified = joint_readiness(verify_needs, lowered)
         if verified >= wanted or required >= n:
             return lowered, []
         required = min(n, required + max(1, int(np.ceil((wanted - verified) * n))))
@@ -165,23 +164,22 @@ def _propose(
 
 
 def _order_steps(
-    instance: ParInstance, present: np.ndarray, proposed: np.ndarray, units: np.ndarray
+    instance: ParInstance, present: np.ndarray, proposed: np.ndarray, needs: np.ndarray
 ) -> list[tuple[int, str]]:
     """Return (item, kind) in the order to do them: missing floors, additions by bargain, then what is idle."""
     change = proposed - present
-    floors = [int(i) for i in np.flatnonzero((change > 0) & (present < instance.floor))]
+    floors = [int(i) for i in np.flatnonzero((change > 0) & (present < instance.floor[: len(present)]))]
     floors.sort(key=lambda i: (not instance.critical[i], instance.price[i] * change[i]))
     raised = [int(i) for i in np.flatnonzero(change > 0) if int(i) not in set(floors)]
     highest = np.maximum(present, proposed)
-    by_bargain = _best_bargain_first(units, instance.pack, present, highest, instance.price * change, raised)
+    by_bargain = _best_bargain_first(needs, present, highest, instance.price * change, raised)
     idle = [int(i) for i in np.flatnonzero(change < 0)]
     idle.sort(key=lambda i: (instance.price[i] * change[i], i))
     return [*((i, FLOOR) for i in floors), *((i, RAISE) for i in by_bargain), *((i, LOWER) for i in idle)]
 
 
 def _best_bargain_first(
-    units: np.ndarray,
-    pack: np.ndarray,
+    needs: np.ndarray,
     present: np.ndarray,
     highest: np.ndarray,
     money: np.ndarray,
@@ -193,8 +191,8 @@ def _best_bargain_first(
     comes last. (Forwards, two items that are short together would each seem worth nothing.)
     """
     left = list(items)
-    lacking = units[:, left] > present[left] * pack[left] if left else np.zeros((len(units), 0), dtype=bool)
-    ready = np.all(units <= highest * pack, axis=1)
+    lacking = needs[:, left] > present[left]
+    ready = ready_scenarios(needs, highest)
     order: list[int] = []
     columns = list(range(len(left)))
     while columns:
@@ -206,36 +204,31 @@ def _best_bargain_first(
     return order[::-1]
 
 
-def _standing(instance: ParInstance, par: np.ndarray, verify: Demand, target: float) -> StandingPar:
-    ready = ready_scenarios(instance.units_of(verify), par * instance.pack)
-    own = float(np.mean(np.all(instance.packs <= par, axis=1)))
-    return StandingPar(
-        judge(ready, verify, par * instance.pack, instance.order, target, own, len(instance.packs)),
-        float(instance.price @ par), float(instance.litres @ par),
-    )
-
-
 def _table(
     instance: ParInstance,
     present: np.ndarray,
     proposed: np.ndarray,
-    units: np.ndarray,
+    needs: np.ndarray,
     steps: Sequence[tuple[int, str]],
 ) -> pd.DataFrame:
     """Return Audit.table: changed items in the order of steps, then the rest in catalogue order."""
     items = instance.unit.items.iloc[instance.order]
-    short = units > present * instance.pack
+    packing = instance.packing
+    short = needs > present
     unready = short.any(axis=1)
     table = pd.DataFrame(
         {
             "item": items["item"],
             "description": items["description"],
-            "present_packs": _whole_if_whole(present),
-            "proposed_packs": proposed.astype(int),
-            "change_packs": _whole_if_whole(proposed - present),
+            "present_packs": packing.packs(present),
+            "proposed_packs": packing.packs(proposed),
+            "change_packs": packing.packs(proposed) - packing.packs(present),
+            "present_units": present,
+            "proposed_units": proposed,
+            "change_units": proposed - present,
             "change_value": (proposed - present) * instance.price,
             "shortage_chance_present": short.mean(axis=0),
-            "shortage_chance_proposed": shortage_chances(units, proposed * instance.pack),
+            "shortage_chance_proposed": shortage_chances(needs, proposed),
             "missing_share": short[unready].mean(axis=0) if unready.any() else 0.0,
             "step": 0,
             "kind": "",
@@ -244,18 +237,14 @@ def _table(
             "litres_after": np.nan,
         }
     )
-    at = present.astype(float)
+    at = present.copy()
     for number, (item, kind) in enumerate(steps, start=1):
         at[item] = proposed[item]
         row = table.index[item]
         table.loc[row, ["step", "kind"]] = [number, kind]
-        table.loc[row, "readiness_after"] = float(np.mean(np.all(units <= at * instance.pack, axis=1)))
-        table.loc[row, "value_after"] = float(instance.price @ at)
-        table.loc[row, "litres_after"] = float(instance.litres @ at)
+        table.loc[row, "readiness_after"] = joint_readiness(needs, at)
+        table.loc[row, "value_after"] = instance.largest_value(at)
+        table.loc[row, "litres_after"] = instance.largest_litres(at)
     table = table.loc[instance.unit.items.index]
     changed = table[table["step"] > 0].sort_values("step", kind="stable")
     return pd.concat([changed, table[table["step"] == 0]]).reset_index(drop=True)
-
-
-def _whole_if_whole(packs: np.ndarray) -> np.ndarray:
-    return packs.astype(int) if np.array_equal(packs, np.round(packs)) else packs

@@ -33,7 +33,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.title(
         "Today's par levels, and the way to the target",
         f"Readiness is {READINESS} ({days:g} days). Work down the list and stop where you "
-        "like: each line says how ready you are and what is on the shelf once it is done. The way begins at today's "
+        "like: par is in single items; each line says how ready you are and what is on the shelf at most once it is "
+        "done. The way begins at today's "
         "shelf and keeps what serves there, so it may end at other numbers than the sheet Par levels, which begins at "
         "an empty shelf.",
     )
@@ -49,7 +50,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
 def _write_steps(page: Page, audit: Audit, currency: str) -> None:
     """Write today's line and the steps under it."""
     page.header(
-        ("Step", "Item", "Description", "Packs today", "Packs then", "Change", f"Money ({currency})", "Short today",
+        ("Step", "Item", "Description", "Par today", "Par then", "Change", f"Money ({currency})", "Short today",
          "Short then", "Ready after", f"Value after ({currency})", "Litres after", "Done"),
         _KINDS, frozen_columns=2,
     )
@@ -63,7 +64,7 @@ def _write_steps(page: Page, audit: Audit, currency: str) -> None:
             page.group((heading,))
         for row in rows.itertuples(index=False):
             page.row(
-                (row.step, row.item, row.description, row.present_packs, row.proposed_packs, row.change_packs,
+                (row.step, row.item, row.description, row.present_units, row.proposed_units, row.change_units,
                  row.change_value, row.shortage_chance_present, row.shortage_chance_proposed, row.readiness_after,
                  row.value_after, row.litres_after, None), _KINDS,
             )
@@ -110,10 +111,10 @@ def _write_missing(page: Page, audit: Audit) -> None:
         return
     page.spread("What is missing when something runs short today", "strong")
     kinds = ("text", *_KINDS[1:10])
-    page.header(("", "Item", "Description", "Packs today", "", "", "", "Short today", "", "Share of the short ones"),
+    page.header(("", "Item", "Description", "Par today", "", "", "", "Short today", "", "Share of the short ones"),
                 kinds, freeze=False)
     for row in missing.head(_MISSING_SHOWN).itertuples(index=False):
-        page.row((None, row.item, row.description, row.present_packs, None, None, None, row.shortage_chance_present,
+        page.row((None, row.item, row.description, row.present_units, None, None, None, row.shortage_chance_present,
                   None, row.missing_share), kinds)
     page.spread("Share of the short ones: of the intervals in which anything runs short, those in which this does. "
                 "Several may be short at once.", "note")

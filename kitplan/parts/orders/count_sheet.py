@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 TITLE = "Count and order"
 HEADERS = (
-    "Bin", "Item", "Description", "Pack", "Par packs", "Packs", "Loose units", "On order packs",
+    "Bin", "Item", "Description", "Pack", "Par", "Packs", "Loose units", "On order packs",
     "On hand units", "Order packs", "Price", "Value", "Look", "Done",
 )
 _KINDS = (
@@ -85,13 +85,13 @@ def _values(row: Any, at: int) -> tuple[Any, ...]:
     look = (
         f'=IF(COUNTA({counts})<>COUNT({counts})+COUNTIF({counts},"<0"),"CHECK COUNT",'
         f'IF(I{at}="","",IF(I{at}<{row.hurry_units},"{hurry}",IF(I{at}=0,"EMPTY",'
-        f'IF(I{at}+N(H{at})*D{at}>E{at}*D{at},"over par","")))))'
+        f'IF(I{at}+N(H{at})*D{at}>{row.largest_units},"over par","")))))'
     )
     return (
-        row.bin, row.item, f"EM  {row.spoken}" if row.critical else row.spoken, row.pack, row.par_packs,
+        row.bin, row.item, f"EM  {row.spoken}" if row.critical else row.spoken, row.pack, row.par_units,
         None, None, None,
         Formula(f'=IF(COUNT(F{at}:G{at})=0,"",N(F{at})*D{at}+N(G{at}))'),
-        Formula(f'=IF(I{at}="","",MAX(0,ROUNDUP((E{at}*D{at}-I{at}-N(H{at})*D{at})/D{at},0)))'),
+        Formula(f'=IF(I{at}="","",MAX(0,ROUNDUP((E{at}-I{at}-N(H{at})*D{at})/D{at},0)))'),
         row.price, Formula(f'=IF(J{at}="","",J{at}*K{at})'), Formula(look), None,
     )
 

@@ -118,7 +118,7 @@ def _changes(page: Page, plan: Plan) -> None:
         page.spread(sentence, "wrap")
     for row in changes.items.itertuples(index=False):
         worth = f"{'+' if row.change_value >= 0 else '-'}{money(abs(row.change_value), page.book.currency)}"
-        text = f"{row.before_packs} to {row.after_packs} packs ({row.change_packs:+d}, {worth}). {row.because}"
+        text = f"par {row.before_units} to {row.after_units} ({row.change_units:+d}, {worth}). {row.because}"
         page.row((row.item, text), ("text", "wrap"))
 
 

@@ -15,8 +15,8 @@ DRIVEN_BY = {
 class Reasons:
     """The numbers behind one par level.
 
-    own_packs: what this item alone would need for the target. most_units: most used in any scenario planned on.
-    unavailable: on back order. tight: the answer was cut to a limit.
+    level, own_level, floor: single items; own_level is what this item alone would need for the target. most_units: most
+    used in any scenario planned on. tight: the answer was cut to a limit.
     """
 
     scope: str
@@ -24,9 +24,9 @@ class Reasons:
     expected_units: float
     most_units: int
     pack: int
-    par_packs: int
-    own_packs: int
-    floor_packs: int
+    level: int
+    own_level: int
+    floor: int
     critical: bool
     fits: bool
     target: float
@@ -46,32 +46,29 @@ def because(reasons: Reasons) -> str:
 
 
 def _unused(reasons: Reasons) -> str:
-    if reasons.floor_packs:
+    if reasons.floor:
         kind = "emergency equipment" if reasons.critical else "the unit's minimum stock"
-        return f"Held at its floor of {_packs(reasons.floor_packs)} as {kind}: no use was seen in any interval played."
+        return f"Held at its floor of {reasons.floor:,} as {kind}: no use was seen in any interval played."
     if not reasons.fits:
         return "Nothing is held: it fits no airway of this unit nor the next size."
     return "Nothing is held: no airway of this unit uses it."
 
 
 def _decided(reasons: Reasons) -> str:
-    par, own, share = reasons.par_packs, reasons.own_packs, _percent(reasons.target)
-    if par == 0:
+    level, own, share = reasons.level, reasons.own_level, _percent(reasons.target)
+    if level == 0:
         return f"None is held: it would be short in {_percent(reasons.shortage)} of intervals."
-    held = _packs(par) if reasons.pack == 1 else f"{_packs(par)} of {reasons.pack}"
-    if par == reasons.floor_packs and own <= par:
+    comes = f", in {reasons.pack:,}s" if reasons.pack > 1 else ""
+    held = f"Ordered when under {level:,}{comes}"
+    if level == reasons.floor and own <= level:
         kind = "its floor as emergency equipment" if reasons.critical else "its floor"
-        return f"{held}: {kind}; use alone would ask for {_packs(own)}."
-    if par < own:
-        return f"{held}: cut by a limit; {_packs(own)} would last in {share} of intervals."
-    if par == own:
-        return f"{held} {'lasts' if par == 1 else 'last'} in {share} of intervals, and no fewer would."
+        return f"{held}: {kind}; use alone would ask for {own:,}."
+    if level < own:
+        return f"{held}: cut by a limit; {own:,} would last in {share} of intervals."
+    if level == own:
+        return f"{held}: that lasts in {share} of intervals, and no less would."
     why = "more within the limit than its own share asks" if reasons.tight else "all items must be there at once"
-    return f"{held}, where {_packs(own)} would last in {share} of intervals for this item alone: {why}."
-
-
-def _packs(count: int) -> str:
-    return f"{count:,} pack{'' if count == 1 else 's'}"
+    return f"{held}, where {own:,} would last in {share} of intervals for this item alone: {why}."
 
 
 def _number(value: float) -> str:

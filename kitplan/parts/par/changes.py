@@ -11,7 +11,8 @@ import pandas as pd
 
 from kitplan.read.last_plan import Earlier, moves_par
 
-CHANGE_COLUMNS = ["item", "before_packs", "after_packs", "change_packs", "change_value", "because"]
+CHANGE_COLUMNS = ["item", "before_units", "after_units", "change_units", "before_packs", "after_packs", "change_packs",
+                  "change_value", "because"]
 NOTABLE_SHARE = 0.02
 """Change of expected use worth naming as a cause."""
 
@@ -43,11 +44,16 @@ def compare_with(earlier: Earlier, levels: pd.DataFrame, head: Mapping[str, Any]
     both = earlier.levels.merge(levels, on="item", how="outer", suffixes=("_before", ""), sort=False)
     order = {item: k for k, item in enumerate([*levels["item"], *earlier.levels["item"]][::-1])}
     both = both.sort_values("item", key=lambda c: -c.map(order), kind="stable").reset_index(drop=True)
-    before, after = both["par_packs_before"].fillna(0).astype(int), both["par_packs"].fillna(0).astype(int)
+    packs, units = (
+        [both[f"{name}_before"].fillna(0).astype(int), both[name].fillna(0).astype(int)]
+        for name in ("par_packs", "par_units")
+    )
+    before, after = units
     moved = (before != after) | ((both["pack_before"] != both["pack"]) & (after > 0) & (before > 0))
     causes = _causes(earlier.record, head, target)
     frame = pd.DataFrame({
-        "item": both["item"], "before_packs": before, "after_packs": after, "change_packs": after - before,
+        "item": both["item"], "before_units": before, "after_units": after, "change_units": after - before,
+        "before_packs": packs[0], "after_packs": packs[1], "change_packs": packs[1] - packs[0],
         "change_value": (both["value"].fillna(0.0) - both["value_before"].fillna(0.0)).round(2),
         "because": [_because(row, bool(causes)) for row in both.itertuples(index=False)],
     })[moved]

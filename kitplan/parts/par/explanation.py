@@ -13,7 +13,7 @@ from kitplan.parts.par.summary import counted, money, percent
 from kitplan.read.findings import suggestion
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import READINESS
-from kitplan.write.shelf import role_title, unit_of_issue
+from kitplan.write.shelf import order_rule, role_title, unit_of_issue
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -142,9 +142,9 @@ def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:
 def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]:
     par, item = plan.par, item or str(served["item"].iloc[0])
     row = par.levels[par.levels["item"] == item].iloc[0]
-    lines = [f"   Par {counted(row['par_packs'], 'pack')} = {counted(row['par_units'], 'unit')}, worth "
-             f"{money(float(row['value']), plan.unit.currency)}; runs short in "
-             f"{percent(float(row['shortage_chance']), 2)} of intervals."]
+    lines = [f"   {order_rule(int(row['par_units']), int(row['pack']))} After ordering up to "
+             f"{row['largest_units']:,} are there, worth {money(float(row['mean_value']), plan.unit.currency)} on the "
+             f"mean; runs short in {percent(float(row['shortage_chance']), 2)} of intervals."]
     if row["floor_packs"] > 0:
         lines.append(f"   Floor {counted(row['floor_packs'], 'pack')}: no budget and no shelf limit goes below it.")
     lines.append(f"   All items together: {percent(par.readiness.verified)} (target {percent(par.readiness.target)}) "

@@ -21,14 +21,13 @@ def fits_unit(unit: Unit) -> np.ndarray:
     return np.any([fits(items, airway, slack) for airway, slack in zip(strata, steps)], axis=0)
 
 
-def floor_packs(unit: Unit) -> np.ndarray:
-    """Return each item's floor in packs, int, shape (n_items,), in catalogue order.
+def floor_units(unit: Unit) -> np.ndarray:
+    """Return each item's floor in single items, int, shape (n_items,), in catalogue order.
 
-    ceil(min_stock / pack), at least one pack of a critical item; 0 for what fits nobody here.
+    min_stock, at least one of a critical item; 0 for what fits nobody here.
     """
     items = unit.items
     wanted = items["min_stock"].fillna(0.0).to_numpy(float)
     critical = items["critical"].to_numpy(bool)
     wanted = np.where(critical, np.maximum(wanted, 1.0), wanted)
-    packs = np.ceil(wanted / items["pack"].to_numpy(float) - 1e-9)
-    return np.where(fits_unit(unit), packs, 0).astype(np.int32)
+    return np.where(fits_unit(unit), np.ceil(wanted - 1e-9), 0).astype(np.int64)

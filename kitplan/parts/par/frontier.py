@@ -5,31 +5,38 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.values import Demand
-from kitplan.parts.par.instance import ParInstance
-from kitplan.solve.collapse import collapse, own_quantiles
-from kitplan.solve.descent import descend
+from kitplan.parts.par.instance import Candidate, ParInstance
+from kitplan.solve.par_program import cheapest
 from kitplan.solve.verify import joint_readiness
 
+FRONTIER_GAP = 0.004
+"""How far above the least mean value a plan of the frontier may lie, as a share."""
 
-def trace_frontier(instance: ParInstance, verify: Demand) -> pd.DataFrame:
-    """Return readiness, value and litres of nearly cheapest plans for the policy's targets, cheapest first.
+COLUMNS = ["target", "readiness", "mean_value", "value", "litres"]
 
-    One descent from full cover passes all targets, so dearer plans hold at least as much of everything and
-    verified readiness rises with value. Limits are left out: the curve also shows what lies beyond them.
-    Readiness is verified, not planned; the plans are stepped down, not proven (see `descent`).
+
+def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> pd.DataFrame:
+    """Return COLUMNS for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
+
+    Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios planned on;
+    readiness is verified on others. Limits are left out: the curve also shows what lies beyond them.
     """
-    targets = sorted(instance.unit.planning.frontier)
-    if not targets:
-        return pd.DataFrame({"readiness": [], "value": [], "litres": []}, dtype=float)
-    requirements = [instance.required(target) for target in targets]
-    lower = np.maximum(own_quantiles(instance.packs, requirements[0]), instance.floor)
-    path = descend(collapse(instance.packs, lower), instance.cost, requirements[0])
-    units = instance.units_of(verify)
-    rows = []
-    for required in requirements:
-        par = path.cheapest_with(required)
-        assert par is not None
-        ready = joint_readiness(units, par * instance.pack)
-        rows.append((ready, float(instance.price @ par), float(instance.litres @ par)))
-    return pd.DataFrame(rows, columns=["readiness", "value", "litres"]).drop_duplicates(ignore_index=True)
+    if not swept:
+        return pd.DataFrame([_row(instance, candidate, candidate.asked, candidate.levels)], columns=COLUMNS)
+    rows, least = [], np.inf
+    for target in sorted(instance.unit.planning.frontier, reverse=True):
+        found = cheapest(
+            instance.needs, instance.cost, instance.required(target), instance.floor, FRONTIER_GAP, instance.time_limit
+        )
+        # A plan for more readiness that costs no more, within the gap, serves the lower target as well.
+        if found.par is not None and float(instance.cost @ found.par) < least:
+            least = float(instance.cost @ found.par)
+            rows.append(_row(instance, candidate, target, instance.levels(found.par)))
+    return pd.DataFrame(rows[::-1], columns=COLUMNS)
+
+
+def _row(instance: ParInstance, candidate: Candidate, target: float, levels: np.ndarray) -> tuple[float, ...]:
+    return (
+        target, joint_readiness(candidate.checked.needs, levels), instance.mean_value(levels),
+        instance.largest_value(levels), instance.largest_litres(levels),
+    )

@@ -6,24 +6,34 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
+from kitplan.parts.par.values import Readiness
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import Limit, ParSolution
+from kitplan.solve.positions import Packing
+from kitplan.solve.verify import readiness_range, ready_scenarios, shortage_risk
 
 
 @dataclass(frozen=True)
 class ParInstance:
     """What is asked of the program, in the order of item names so that the catalogue's order cannot matter.
 
-    order: catalogue position of each item asked about. packs: needs, int, shape (n_scenarios, n_items).
-    cost: price of a pack, a trifle where it is free. floor: packs that no limit may go below.
+    order: catalogue position of each item asked about. The program's columns are the levels of the n_items items, in
+    single items, and after them one column for each item that comes in packs: 1 if it is stocked at all, 0 if not. So
+    what ordering adds on top of the level is counted once, and only for what is stocked.
+    needs: int, shape (n_scenarios, n_columns), the least that each scenario needs of each column. packed: shape
+    (n_columns - n_items,), the item behind each of the further columns. cost: mean value on the shelf and on order
+    for one more of a column, a trifle where it is free. floor: what no limit may go below. critical: bool.
+    price, litres: of one single item, shape (n_items,).
     """
 
     unit: Unit
     order: np.ndarray
-    packs: np.ndarray
-    pack: np.ndarray
+    packing: Packing
+    packed: np.ndarray
+    needs: np.ndarray
     price: np.ndarray
     litres: np.ndarray
     cost: np.ndarray
@@ -35,17 +45,58 @@ class ParInstance:
 
     def required(self, readiness: float) -> int:
         """Scenarios to be met for `readiness`."""
-        n = len(self.packs)
+        n = len(self.needs)
         return min(n, int(np.ceil(readiness * n - 1e-9)))
 
     def protected(self, readiness: float) -> np.ndarray:
         """Return what no limit may cut: floors, and emergency equipment to its own quantile at `readiness`."""
-        own = own_quantiles(self.packs, self.required(readiness))
+        own = own_quantiles(self.needs, self.required(readiness))
         return np.where(self.critical, np.maximum(self.floor, own), self.floor)
 
-    def units_of(self, demand: Demand) -> np.ndarray:
-        """Return demand in items, columns in this question's order."""
-        return demand.units[:, self.order]
+    def needed(self, demand: Demand) -> np.ndarray:
+        """Return the least level of each item that lasts in each scenario of `demand`, items in this order."""
+        return self.packing.needed(demand.units[:, self.order], demand.seed, demand.stream)
+
+    def columns(self, levels: np.ndarray) -> np.ndarray:
+        """Return the program's columns for given levels (n_items along the last axis)."""
+        return np.concatenate([levels, (np.asarray(levels)[..., self.packed] > 0).astype(np.int64)], axis=-1)
+
+    def levels(self, columns: np.ndarray) -> np.ndarray:
+        """Return the levels that the program's columns stand for, int64, shape (n_items,)."""
+        levels = columns[: len(self.order)].astype(np.int64)
+        levels[self.packed[columns[len(self.order):] == 0]] = 0
+        return levels
+
+    def mean_value(self, levels: np.ndarray) -> float:
+        """Mean value on the shelf and on order, right after ordering."""
+        return float(self.packing.mean(levels) @ self.price)
+
+    def largest_value(self, levels: np.ndarray) -> float:
+        """Value of the most that ordering can bring: what a budget limits."""
+        return float(self.packing.largest(levels) @ self.price)
+
+    def largest_litres(self, levels: np.ndarray) -> float:
+        """Litres of the most that ordering can bring: what the shelf has to take."""
+        return float(self.packing.largest(levels) @ self.litres)
+
+    def judge(self, levels: np.ndarray, checked: Checked, target: float) -> Readiness:
+        """Return the readiness seen on scenarios that no plan was made on, and its range over what is not known."""
+        met, demand = ready_scenarios(checked.needs, levels), checked.demand
+        low = high = float(met.mean())
+        if len(demand.mean_by_draw):
+            means = demand.mean_by_draw[:, self.order]
+            risk = shortage_risk(demand.units[:, self.order], means, self.packing.mean(levels))
+            low, high = readiness_range(met, demand.draw, risk)
+        planned = float(np.mean(ready_scenarios(self.needs[:, : len(self.order)], levels)))
+        return Readiness(target, planned, float(met.mean()), low, high, len(self.needs), len(met))
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Scenarios to verify on, and the least level of each item that lasts in each of them (`ParInstance.needed`)."""
+
+    demand: Demand
+    needs: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -54,11 +105,7 @@ class Candidate:
 
     asked: float
     solved: ParSolution
+    levels: np.ndarray
     verified: float
     answer: str
-    verify: Demand
-
-    @property
-    def par(self) -> np.ndarray:
-        assert self.solved.par is not None
-        return self.solved.par
+    checked: Checked

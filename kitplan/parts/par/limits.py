@@ -34,7 +34,7 @@ STAGES = (0.8, 0.5, 0.0)
 
 
 def readiest(
-    packs: np.ndarray,
+    needs: np.ndarray,
     cost: np.ndarray,
     floor: np.ndarray,
     limits: Sequence[Limit],
@@ -46,15 +46,16 @@ def readiest(
     maximise met + sum_u weight_u z[u] subject to the rows of `collapsed` and the limits. `floor` itself must be
     within the limits. Stepping down gives a first plan; a better one must hold at least each item's own
     quantile at that plan's readiness, which keeps the program small; where it is large all the same, minimum cuts
-    bound it in place of the linear program. The report's gap is the share of the bound that is missing; its
+    bound it in place of the linear program. The search ends within `gap`; the plan is called optimal only where no
+    other meets one scenario more. The report's gap is the share of the bound that is missing; its
     objective, bounds and duals count scenarios (duals: scenarios met for one unit more of the limit).
     """
-    par, ready = _step_down_within(packs, floor, limits)
-    collapsed = collapse(packs, np.maximum(own_quantiles(packs, ready), floor))
-    unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(packs)), np.nan, 0.0)
+    par, ready = _step_down_within(needs, floor, limits)
+    collapsed = collapse(needs, np.maximum(own_quantiles(needs, ready), floor))
+    unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(needs)), np.nan, 0.0)
     entries = np.count_nonzero(collapsed.vectors)
     if entries > CUT_ENTRIES:
-        found = _readiest_by_cuts(packs, cost, collapsed, limits, par, ready, gap)
+        found = _readiest_by_cuts(needs, cost, collapsed, limits, par, ready, gap)
         if entries > LP_ENTRIES or found.report.status == "optimal" or found.par is None:
             return found
         par, ready = found.par, int(found.report.objective)
@@ -64,17 +65,17 @@ def readiest(
     if not relaxed.solved:
         return ParSolution(par, unproven, {})
     duals = {limit.name: relaxed.dual(limit.name) for limit in limits}
-    weighting = np.sum([max(duals[limit.name], 0.0) * limit.per_pack for limit in limits], axis=0)
-    rounded = collapse(packs, collapsed.lower, read_par(stated, relaxed, above=ABOVE_ZERO))
+    weighting = np.sum([max(duals[limit.name], 0.0) * limit.per_unit for limit in limits], axis=0)
+    rounded = collapse(needs, collapsed.lower, read_par(stated, relaxed, above=ABOVE_ZERO))
     stepped = _first_within(rounded, weighting + 1e-9 * cost, limits)
     if stepped is not None and stepped[1] > ready:
         par, ready = stepped
     bound, seconds = relaxed.report.bound, relaxed.report.seconds
-    if bound - ready > gap * len(packs):
-        par, ready, bound, took = _close(packs, stated, relaxed, limits, par, ready, gap, time_limit)
+    if bound - ready > gap * len(needs):
+        par, ready, bound, took = _close(needs, stated, relaxed, limits, par, ready, gap, time_limit)
         seconds += took
     width = max(0.0, bound - ready) / max(bound, 1.0)
-    status = "optimal" if bound - ready <= gap * len(packs) + 1e-6 else "feasible"
+    status = "optimal" if bound < ready + 1 - 1e-6 else "feasible"
     report = SolverReport(
         relaxed.report.name, status, float(ready), relaxed.report.bound, max(bound, float(ready)), width, seconds
     )
@@ -82,7 +83,7 @@ def readiest(
 
 
 def _readiest_by_cuts(
-    packs: np.ndarray,
+    needs: np.ndarray,
     cost: np.ndarray,
     collapsed: Collapsed,
     limits: Sequence[Limit],
@@ -92,19 +93,19 @@ def _readiest_by_cuts(
 ) -> ParSolution:
     """Bound the most scenarios by minimum cuts, and search between the plan in hand and the bound by halving."""
     started = time.perf_counter()
-    bounds = [most_within(collapsed, limit.per_pack, limit.room) for limit in limits]
+    bounds = [most_within(collapsed, limit.per_unit, limit.room) for limit in limits]
     tightest = int(np.argmin([most for most, _ in bounds]))
     bound, price = max(bounds[tightest][0], float(ready)), bounds[tightest][1]
     low, high = ready, int(bound)
-    while high - low > 0.5 * gap * len(packs):
+    while high - low > 0.5 * gap * len(needs):
         middle = (low + high + 1) // 2
         found, _ = step_down_within_limits(collapsed, cost, middle, limits)
         if found is None:
             high = middle - 1
             continue
-        par, low = found, int(np.count_nonzero(np.all(packs <= found, axis=1)))
+        par, low = found, int(np.count_nonzero(np.all(needs <= found, axis=1)))
     width = max(0.0, bound - low) / max(bound, 1.0)
-    status = "optimal" if bound - low <= gap * len(packs) + 1e-6 else "feasible"
+    status = "optimal" if bound < low + 1 - 1e-6 else "feasible"
     took = time.perf_counter() - started
     report = SolverReport("minimum cuts", status, float(low), bound, bound, width, took)
     duals = {limit.name: 1.0 / price if k == tightest and price < np.inf else 0.0 for k, limit in enumerate(limits)}
@@ -112,7 +113,7 @@ def _readiest_by_cuts(
 
 
 def _close(
-    packs: np.ndarray,
+    needs: np.ndarray,
     stated: Stated,
     relaxed: Solution,
     limits: Sequence[Limit],
@@ -127,15 +128,15 @@ def _close(
     """
     bound = relaxed.report.bound
     lower, upper = open_range(stated, relaxed, bound - ready)
-    rest = state_most_ready(collapse(packs, lower, upper), limits)
+    rest = state_most_ready(collapse(needs, lower, upper), limits)
     room = max(bound - rest.collapsed.met, 1.0)
-    solution = rest.program.solve(gap=min(0.5, gap * len(packs) / room / 2), time_limit=time_limit)
+    solution = rest.program.solve(gap=min(0.5, gap * len(needs) / room / 2), time_limit=time_limit)
     if solution.report.status == "infeasible":
         return par, ready, float(ready), solution.report.seconds
     if solution.solved:
         bound = min(bound, max(float(ready), solution.report.bound))
         found = read_par(rest, solution)
-        met = int(np.count_nonzero(np.all(packs <= found, axis=1)))
+        met = int(np.count_nonzero(np.all(needs <= found, axis=1)))
         if met > ready and all(limit.kept_by(found) for limit in limits):
             par, ready = found, met
     return par, ready, bound, solution.report.seconds
@@ -156,7 +157,7 @@ def _first_within(
 ) -> tuple[np.ndarray, int] | None:
     """Step down by `weighting` until every limit is kept; return that plan and the scenarios it meets."""
     path = descend(collapsed, weighting, stop)
-    kept = np.all([path.par @ limit.per_pack <= limit.room + 1e-9 for limit in limits], axis=0)
+    kept = np.all([path.par @ limit.per_unit <= limit.room + 1e-9 for limit in limits], axis=0)
     if not kept.any():
         return None
     first = int(np.argmax(kept))
@@ -164,23 +165,23 @@ def _first_within(
 
 
 def _step_down_within(
-    packs: np.ndarray, floor: np.ndarray, limits: Sequence[Limit]
+    needs: np.ndarray, floor: np.ndarray, limits: Sequence[Limit]
 ) -> tuple[np.ndarray, int]:
     """Return the most ready plan within the limits that any of a few orders of stepping down passes."""
-    shares = [limit.per_pack / limit.size for limit in limits]
+    shares = [limit.per_unit / limit.size for limit in limits]
     weightings = [*shares, np.sum(shares, axis=0)] if len(shares) > 1 else shares
     for stage in STAGES:
-        stop = int(stage * len(packs))
-        collapsed = collapse(packs, np.maximum(own_quantiles(packs, stop), floor))
+        stop = int(stage * len(needs))
+        collapsed = collapse(needs, np.maximum(own_quantiles(needs, stop), floor))
         found = [_first_within(collapsed, weighting, limits, stop) for weighting in weightings]
         best = max((plan for plan in found if plan is not None), key=lambda plan: plan[1], default=None)
         if best is not None:
             return best
-    return floor.copy(), int(np.count_nonzero(np.all(packs <= floor, axis=1)))
+    return floor.copy(), int(np.count_nonzero(np.all(needs <= floor, axis=1)))
 
 
 def least_excess(
-    packs: np.ndarray,
+    needs: np.ndarray,
     required: int,
     floor: np.ndarray,
     limits: Sequence[Limit],
@@ -190,12 +191,12 @@ def least_excess(
     """Return par levels that meet `required` scenarios and go least over the limits; None if none was found.
 
     The elastic program: minimise sum over limits of short / room, subject to the rows of `collapsed` and
-    per_pack . par - short <= room. An answer stepped down from the relaxation is taken if it is within 1 % of
+    per_unit . par - short <= room. An answer stepped down from the relaxation is taken if it is within 1 % of
     the room of its bound; else the integer program decides. Large programs are searched by stepping down and
     improving alone: the room they name is enough, and a little less might be.
     """
-    lower = np.maximum(own_quantiles(packs, required), floor)
-    collapsed = collapse(packs, lower)
+    lower = np.maximum(own_quantiles(needs, required), floor)
+    collapsed = collapse(needs, lower)
     if np.count_nonzero(collapsed.vectors) > CUT_ENTRIES:
         return _little_excess(collapsed, required, limits)
     stated = state_levels("elastic", "min", collapsed)
@@ -204,7 +205,7 @@ def least_excess(
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
         return None
-    shares = [limit.per_pack / limit.size for limit in limits]
+    shares = [limit.per_unit / limit.size for limit in limits]
     wanted = [s for s, h in zip(shares, shorts) if h is not None and relaxed.values([h])[0] > 0] or shares
     par = descend(stated.collapsed, np.sum(wanted, axis=0), required).cheapest_with(required)
     if par is None or _excess(par, limits) - relaxed.report.bound > 0.01:
@@ -216,7 +217,7 @@ def least_excess(
 
 def _little_excess(collapsed: Collapsed, required: int, limits: Sequence[Limit]) -> np.ndarray | None:
     """Return the plan that goes least over the limits of those stepped down to by each limit's room and by all."""
-    rooms = [limit.per_pack / limit.size for limit in limits]
+    rooms = [limit.per_unit / limit.size for limit in limits]
     found = []
     for weights in [*rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]:
         plan = descend(collapsed, weights, required).cheapest_with(required)
@@ -226,4 +227,4 @@ def _little_excess(collapsed: Collapsed, required: int, limits: Sequence[Limit])
 
 
 def _excess(par: np.ndarray, limits: Sequence[Limit]) -> float:
-    return sum(max(0.0, float(limit.per_pack @ par) - limit.room) / limit.size for limit in limits)
+    return sum(max(0.0, float(limit.per_unit @ par) - limit.room) / limit.size for limit in limits)

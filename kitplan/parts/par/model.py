@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand
-from kitplan.parts.par.floors import floor_packs
+from kitplan.parts.par.floors import floor_units
 from kitplan.parts.par.frontier import trace_frontier
-from kitplan.parts.par.instance import Candidate, ParInstance
+from kitplan.parts.par.instance import Candidate, Checked, ParInstance
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.parts.par.tables import (
     binding_sentences,
@@ -27,8 +27,9 @@ from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import LARGEST_GAP, Limit, ParSolution, cheapest
+from kitplan.solve.positions import Packing
 from kitplan.solve.values import SolverReport
-from kitplan.solve.verify import joint_readiness, packs_needed, ready_scenarios
+from kitplan.solve.verify import joint_readiness
 
 Resample = Callable[[int, str], Demand]
 
@@ -58,11 +59,12 @@ def solve_par(
     """
     target = unit.stock.readiness if readiness is None else readiness
     instance = ask(unit, demand)
+    checked = Checked(verify, instance.needed(verify))
     over = _floors_over(instance, target)
     if over:
-        return _unsafe(instance, target, demand, verify, over)
+        return _unsafe(instance, target, demand, checked, over)
     asked, notes = _first_target(instance, target, verify.n_scenarios)
-    candidate = _solve_and_verify(instance, asked, target, verify)
+    candidate = _solve_and_verify(instance, asked, target, checked)
     instance, candidate, more = _until_verified(instance, candidate, target, demand, resample)
     return _finished(instance, candidate, target, demand, [*notes, *more], frontier)
 
@@ -71,21 +73,43 @@ def ask(unit: Unit, demand: Demand) -> ParInstance:
     """Put a unit and its scenarios into the form that the programs take."""
     items = unit.items
     order = np.argsort(items["item"].to_numpy(str), kind="stable")
-    price = items["price"].fillna(0.0).to_numpy(float)[order]
-    litres = items["litres"].fillna(0.0).to_numpy(float)[order]
-    pack = items["pack"].to_numpy(float)[order]
+    packing = packing_of(items.iloc[order])
+    pack = packing.pack
+    price = items["price"].fillna(0.0).to_numpy(float)[order] / pack
+    litres = items["litres"].fillna(0.0).to_numpy(float)[order] / pack
     typical = float(price[price > 0].mean()) if (price > 0).any() else 1.0
+    weighed = np.where(price > 0, price, 1e-6 * typical * (1.0 + litres))
+    packed = np.flatnonzero(pack > 1)
+
+    def both(per_unit: np.ndarray, extra: np.ndarray) -> np.ndarray:
+        return np.concatenate([per_unit, (per_unit * extra)[packed]])
+
     limits = []
     if unit.stock.shelf_litres is not None:
-        limits.append(Limit("shelf", litres, float(unit.stock.shelf_litres)))
+        limits.append(Limit("shelf", both(litres, pack - 1), float(unit.stock.shelf_litres)))
     if unit.stock.budget is not None:
-        limits.append(Limit("budget", price, float(unit.stock.budget)))
+        limits.append(Limit("budget", both(price, pack - 1), float(unit.stock.budget)))
+    needs = packing.needed(demand.units[:, order], demand.seed, demand.stream)
+    floor = packing.on_grid(floor_units(unit)[order])
+    critical = items["critical"].to_numpy(bool)[order]
     return ParInstance(
-        unit, order, packs_needed(demand.units[:, order], pack), pack, price, litres,
-        np.where(price > 0, price, 1e-6 * typical * (1.0 + litres)),
-        floor_packs(unit)[order], items["critical"].to_numpy(bool)[order], tuple(limits),
+        unit, order, packing, packed, _with_stocked(needs, packed), price, litres, both(weighed, (pack - 1) / 2),
+        _with_stocked(floor[None], packed)[0], np.concatenate([critical, critical[packed]]), tuple(limits),
         min(unit.planning.mip_gap, LARGEST_GAP), unit.planning.time_limit_seconds,
     )
+
+
+def packing_of(items: pd.DataFrame) -> Packing:
+    """How the items of a catalogue, in its order, are packed and counted."""
+    pack = items["pack"].to_numpy(np.int64)
+    by_pack = items["counted"].to_numpy(str) == "packs"
+    return Packing(tuple(items["item"].astype(str)), pack, np.where(by_pack, pack, 1))
+
+
+def _with_stocked(needs: np.ndarray, packed: np.ndarray) -> np.ndarray:
+    """Return needs with a column more for each item in packs, 1 where any of it is needed; columns contiguous."""
+    by_item = needs.T
+    return np.concatenate([by_item, (by_item[packed] > 0).astype(by_item.dtype)]).T
 
 
 def _first_target(instance: ParInstance, target: float, n_verify: int) -> tuple[float, list[str]]:
@@ -94,7 +118,7 @@ def _first_target(instance: ParInstance, target: float, n_verify: int) -> tuple[
     A plan fits its own scenarios a little better than others. How much is seen by stepping down on one half
     of the scenarios and looking at the other half; one standard error of verification is added.
     """
-    halves = instance.packs[0::2], instance.packs[1::2]
+    halves = instance.needs[0::2], instance.needs[1::2]
     gains = [0.0]
     for own, other in (halves, halves[::-1]) if len(halves[1]) else ():
         required = min(len(own), int(np.ceil(target * len(own))))
@@ -111,10 +135,10 @@ def _first_target(instance: ParInstance, target: float, n_verify: int) -> tuple[
     return asked, [note]
 
 
-def _solve_and_verify(instance: ParInstance, asked: float, target: float, verify: Demand) -> Candidate:
+def _solve_and_verify(instance: ParInstance, asked: float, target: float, checked: Checked) -> Candidate:
     """Plan at `asked` within the limits if that can be done, else as ready as the limits allow; then verify."""
     required = instance.required(asked)
-    free = (instance.packs, instance.cost, required, instance.floor, instance.gap, instance.time_limit)
+    free = (instance.needs, instance.cost, required, instance.floor, instance.gap, instance.time_limit)
     solved = cheapest(*free)
     answer = "met"
     if solved.par is not None and not all(limit.kept_by(solved.par) for limit in instance.limits):
@@ -122,14 +146,16 @@ def _solve_and_verify(instance: ParInstance, asked: float, target: float, verify
     if solved.par is None:
         answer = "limited"
         solved = readiest(
-            instance.packs, instance.cost, instance.protected(target), instance.limits, LARGEST_GAP, instance.time_limit
+            instance.needs, instance.cost, instance.protected(target), instance.limits, instance.gap,
+            instance.time_limit,
         )
-        solved = replace(solved, report=_as_share(solved.report, len(instance.packs)))
+        solved = replace(solved, report=_as_share(solved.report, len(instance.needs)))
     assert solved.par is not None
-    verified = joint_readiness(instance.units_of(verify), solved.par * instance.pack)
+    levels = instance.levels(solved.par)
+    verified = joint_readiness(checked.needs, levels)
     if verified >= target:
         answer = "met"
-    return Candidate(asked, solved, verified, answer, verify)
+    return Candidate(asked, solved, levels, verified, answer, checked)
 
 
 def _as_share(report: SolverReport, n_scenarios: int) -> SolverReport:
@@ -148,27 +174,24 @@ def _until_verified(
         short = target - candidate.verified
         if short <= 0 or candidate.answer != "met":
             break
-        asked = _raised(candidate.asked, short, target, candidate.verify.n_scenarios)
+        asked = _raised(candidate.asked, short, target, len(candidate.checked.needs))
         notes.append(
             f"Plan {number - 1} held in {_points(candidate.verified)} % of the scenarios it was verified on, "
             f"under the target: planned again at {_points(asked)} %"
         )
-        verify = candidate.verify
+        checked = candidate.checked
         if resample is not None:
-            room = policy.max_scenarios - len(instance.packs)
+            room = policy.max_scenarios - len(instance.needs)
             if number >= 3 and room > 0:
                 extra = resample(min(room, demand.n_scenarios), f"plan-{number}")
-                instance = replace(
-                    instance,
-                    packs=np.concatenate(
-                        [instance.packs.T, packs_needed(instance.units_of(extra), instance.pack).T], axis=1
-                    ).T,
-                )
-                notes[-1] += f" on {len(instance.packs):,} scenarios"
-            verify = resample(candidate.verify.n_scenarios, f"verify-{number}")
+                more = _with_stocked(instance.needed(extra), instance.packed)
+                instance = replace(instance, needs=np.concatenate([instance.needs.T, more.T], axis=1).T)
+                notes[-1] += f" on {len(instance.needs):,} scenarios"
+            verify = resample(len(checked.needs), f"verify-{number}")
+            checked = Checked(verify, instance.needed(verify))
             notes[-1] += " and verified on fresh ones"
         notes[-1] += "."
-        candidate = _solve_and_verify(instance, asked, target, verify)
+        candidate = _solve_and_verify(instance, asked, target, checked)
     return instance, candidate, notes
 
 
@@ -176,19 +199,19 @@ def _floors_over(instance: ParInstance, target: float) -> list[str]:
     """Return a sentence for each limit that emergency equipment and floors alone exceed."""
     protected = instance.protected(target)
     return floor_sentences(
-        [(limit, float(limit.per_pack @ protected)) for limit in instance.limits if not limit.kept_by(protected)],
+        [(limit, float(limit.per_unit @ protected)) for limit in instance.limits if not limit.kept_by(protected)],
         instance.unit.currency,
     )
 
 
 def _unsafe(
-    instance: ParInstance, target: float, demand: Demand, verify: Demand, over: list[str]
+    instance: ParInstance, target: float, demand: Demand, checked: Checked, over: list[str]
 ) -> ParPlan:
     par = instance.protected(target)
-    value = float(instance.price @ par)
-    report = SolverReport("none", "infeasible", value, np.nan, np.nan, np.nan, 0.0)
-    verified = joint_readiness(instance.units_of(verify), par * instance.pack)
-    candidate = Candidate(target, ParSolution(par, report, {}), verified, "unsafe", verify)
+    levels = instance.levels(par)
+    report = SolverReport("none", "infeasible", instance.mean_value(levels), np.nan, np.nan, np.nan, 0.0)
+    verified = joint_readiness(checked.needs, levels)
+    candidate = Candidate(target, ParSolution(par, report, {}), levels, verified, "unsafe", checked)
     whole = [
         f"the whole target needs {room_words(name, amount, instance.unit.currency)}"
         for name, amount in _room_missing(instance, candidate, target).items() if amount > 0
@@ -200,10 +223,8 @@ def _finished(
     instance: ParInstance, candidate: Candidate, target: float, demand: Demand, notes: list[str], frontier: bool
 ) -> ParPlan:
     """Put the last attempt into the result, with its tables, prices, frontier and what binds."""
-    unit, par, verify = instance.unit, candidate.par, candidate.verify
-    ready_in = ready_scenarios(instance.units_of(verify), par * instance.pack)
-    planned = float(np.mean(np.all(instance.packs <= par, axis=1)))
-    ready = judge(ready_in, verify, par * instance.pack, instance.order, target, planned, len(instance.packs))
+    unit, levels = instance.unit, candidate.levels
+    ready = instance.judge(levels, candidate.checked, target)
     answer, binding = candidate.answer, []
     if answer == "limited":
         binding = binding_sentences(_room_missing(instance, candidate, target), ready, unit.currency)
@@ -214,23 +235,22 @@ def _finished(
         answer = "limited"
         binding = [
             f"verification gives {_points(candidate.verified)} %, under the target of {_points(target)} %: "
-            f"more than {len(instance.packs):,} scenarios are needed (planning max_scenarios), or a higher target"
+            f"more than {len(instance.needs):,} scenarios are needed (planning max_scenarios), or a higher target"
         ]
-    sweep = trace_frontier(instance, verify) if frontier else pd.DataFrame(
-        {"readiness": [candidate.verified], "value": [instance.price @ par], "litres": [instance.litres @ par]}
-    )
+    sweep = trace_frontier(instance, candidate, frontier)
     return ParPlan(
         levels=level_table(instance, candidate, target, demand),
         readiness=ready,
-        value=float(instance.price @ par),
-        litres=float(instance.litres @ par),
+        value=instance.largest_value(levels),
+        mean_value=instance.mean_value(levels),
+        litres=instance.largest_litres(levels),
         solver=candidate.solved.report,
         frontier=sweep,
         prices=price_table(instance, candidate),
         answer=answer,
         binding=tuple(binding),
         notes=tuple(notes),
-        present=standing_par(instance, verify, target),
+        present=standing_par(instance, candidate.checked, target),
     )
 
 
@@ -239,20 +259,20 @@ def _room_missing(instance: ParInstance, candidate: Candidate, target: float) ->
 
     The margin of one standard error leaves the next run, which plans from the start, room to be raised.
     """
-    asked, units = candidate.asked, instance.units_of(candidate.verify)
-    wanted = target + float(np.sqrt(target * (1.0 - target) / len(units)))
+    asked, needs = candidate.asked, candidate.checked.needs
+    wanted = target + float(np.sqrt(target * (1.0 - target) / len(needs)))
     excess: dict[str, float] = {}
     for _ in range(MOST_PLANS):
         par = least_excess(
-            instance.packs, instance.required(asked), instance.floor, instance.limits, LARGEST_GAP, instance.time_limit
+            instance.needs, instance.required(asked), instance.floor, instance.limits, LARGEST_GAP, instance.time_limit
         )
         if par is None:
             break
-        excess = {m.name: max(0.0, float(m.per_pack @ par) - m.room) for m in instance.limits}
-        short = wanted - joint_readiness(units, par * instance.pack)
+        excess = {m.name: max(0.0, float(m.per_unit @ par) - m.room) for m in instance.limits}
+        short = wanted - joint_readiness(needs, instance.levels(par))
         if short <= 0:
             break
-        asked = _raised(asked, short, target, len(units))
+        asked = _raised(asked, short, target, len(needs))
     return excess
 
 

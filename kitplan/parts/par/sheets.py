@@ -24,15 +24,16 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page = book.page(TITLE, "How much of each item to hold, and why", _WIDTHS)
     page.title(
         f"Par levels: {plan.unit.name}",
-        "Par is what should be on the shelf and on order together right after you order. "
+        "Par, in single items: when shelf and order together are under it, order the fewest whole packs that reach it. "
         f"Expected use and the chance of running short are for {days:g} days, from one count to the delivery "
         "after the next count. EM marks emergency equipment: no limit lowers it.",
     )
     for sentence in not_yet_own(plan.unit):
         page.spread(sentence, "strong_wrap")
     page.header(
-        ("Bin", "Item", "Unit of issue", "Par (packs)", "Par (units)", "Expected use (units)",
-         "Chance it runs short", f"Value ({book.currency})", "Shelf", "Because"),
+        ("Bin", "Item", "Unit of issue", "Par: order when under", "At most after ordering",
+         "Expected use (units)", "Chance it runs short", f"Value at most ({book.currency})", "Shelf at most",
+         "Because"),
         _KINDS, frozen_columns=2,
     )
     lines = stock_lines(plan)
@@ -45,7 +46,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         )
         _rows(page, rows)
     page.total(
-        (None, f"All {len(held)} items", None, int(held["par_packs"].sum()), None, None, None,
+        (None, f"All {len(held)} items", None, None, None, None, None,
          float(held["value"].sum()), float(held["litres"].sum()), None),
         ("strong", "strong", "text", "whole", "text", "text", "text", "money", "litres", "text"),
     )
@@ -56,7 +57,7 @@ def _rows(page: Page, rows: pd.DataFrame) -> None:
     for row in rows.itertuples():
         name = f"EM  {row.spoken}" if row.critical else str(row.spoken)
         page.row(
-            (row.bin, name, row.unit_of_issue, row.par_packs, row.par_units, row.expected_units,
+            (row.bin, name, row.unit_of_issue, row.par_units, row.largest_units, row.expected_units,
              row.shortage_chance, row.value, row.litres, row.because),
             _KINDS,
         )

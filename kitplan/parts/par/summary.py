@@ -67,9 +67,9 @@ def counted(number: float, noun: str) -> str:
 def _cost(plan: Plan, par: ParPlan) -> str:
     held = par.levels[par.levels["par_packs"] > 0]
     return (
-        f"Cost: stock at par is worth {money(par.value, plan.unit.currency)}, "
-        f"{counted(held['par_packs'].sum(), 'pack')} of {counted(len(held), 'item')}, "
-        f"and takes {par.litres:,.0f} L of shelf."
+        f"Cost: after ordering, {counted(len(held), 'item')} worth {money(par.mean_value, plan.unit.currency)} on the "
+        f"mean are on the shelf and on order; never more than {money(par.value, plan.unit.currency)} and "
+        f"{par.litres:,.0f} L."
     )
 
 
@@ -112,8 +112,8 @@ def look_first(plan: Plan) -> str:
         return change
     tightest = par.levels.loc[par.levels["shortage_chance"].idxmax()]
     return (
-        f"Look first at {tightest['description'] or tightest['item']}: with "
-        f"{counted(tightest['par_packs'], 'pack')} at par it is the item most likely to run short "
+        f"Look first at {tightest['description'] or tightest['item']}: ordered when under "
+        f"{tightest['par_units']:,}, it is the item most likely to run short "
         f"({percent(tightest['shortage_chance'], 2)} of intervals)."
     )
 
@@ -145,11 +145,11 @@ def _largest_change(plan: Plan, par: ParPlan) -> str | None:
         return None
     held = dict(zip(present["item"], present["par_packs"]))
     levels = par.levels[par.levels["item"].isin(list(held))]
-    short = [(row.par_packs - held[row.item], row) for row in levels.itertuples() if row.par_packs > held[row.item]]
-    if not short:
+    short = [(row.par_units - held[row.item] * row.pack, row) for row in levels.itertuples()]
+    more, row = max(short, key=lambda pair: pair[0] / max(pair[1].par_units, 1))
+    if more <= 0:
         return None
-    more, row = max(short, key=lambda pair: pair[0] / max(pair[1].par_packs, 1))
     return (
-        f"Look first at {row.description or row.item}: your par of {counted(held[row.item], 'pack')} is "
-        f"{counted(more, 'pack')} under what the plan wants ({counted(row.par_packs, 'pack')})."
+        f"Look first at {row.description or row.item}: your par of {held[row.item] * row.pack:,.0f} is {more:,.0f} "
+        f"under what the plan wants ({row.par_units:,})."
     )

@@ -8,32 +8,35 @@ import pandas as pd
 from kitplan.demand.values import Demand
 from kitplan.parts.par.because import Reasons, because
 from kitplan.parts.par.floors import fits_unit
-from kitplan.parts.par.instance import Candidate, ParInstance
+from kitplan.parts.par.instance import Candidate, Checked, ParInstance
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import Limit
-from kitplan.solve.verify import readiness_range, ready_scenarios, shortage_chances, shortage_risk
+from kitplan.solve.verify import shortage_chances
 
 
 def level_table(instance: ParInstance, candidate: Candidate, target: float, demand: Demand) -> pd.DataFrame:
     """Return ParPlan.levels, in catalogue order."""
-    unit, par = instance.unit, candidate.par
+    unit, levels, packing = instance.unit, candidate.levels, instance.packing
     items = unit.items.iloc[instance.order]
-    short = shortage_chances(instance.units_of(candidate.verify), par * instance.pack)
-    expected = instance.units_of(demand).mean(axis=0)
+    short = shortage_chances(candidate.checked.needs, levels)
+    largest = packing.largest(levels)
+    floor = instance.floor[: len(levels)]
     table = pd.DataFrame(
         {
             "item": items["item"],
             "description": items["description"],
             "role": items["role"],
-            "par_packs": par.astype(int),
-            "par_units": (par * instance.pack).astype(int),
-            "pack": instance.pack.astype(int),
-            "expected_units": expected,
+            "par_packs": packing.packs(levels),
+            "par_units": levels,
+            "pack": packing.pack,
+            "expected_units": demand.units[:, instance.order].mean(axis=0),
             "shortage_chance": short,
-            "value": par * instance.price,
-            "litres": par * instance.litres,
-            "floor_packs": instance.floor.astype(int),
+            "value": largest * instance.price,
+            "litres": largest * instance.litres,
+            "floor_packs": packing.packs(floor),
+            "largest_units": largest,
+            "mean_value": packing.mean(levels) * instance.price,
             "because": _sentences(instance, candidate, target, demand, short),
         }
     )
@@ -43,8 +46,8 @@ def level_table(instance: ParInstance, candidate: Candidate, target: float, dema
 def _sentences(
     instance: ParInstance, candidate: Candidate, target: float, demand: Demand, short: np.ndarray
 ) -> list[str]:
-    units = instance.units_of(demand)
-    own = own_quantiles(instance.packs, instance.required(target))
+    units = demand.units[:, instance.order]
+    own = own_quantiles(instance.needs, instance.required(target))
     items = instance.unit.items.iloc[instance.order]
     fits = fits_unit(instance.unit)[instance.order]
     expected, most = units.mean(axis=0), units.max(axis=0)
@@ -55,10 +58,10 @@ def _sentences(
                 days=demand.days,
                 expected_units=float(expected[i]),
                 most_units=int(most[i]),
-                pack=int(instance.pack[i]),
-                par_packs=int(candidate.par[i]),
-                own_packs=int(own[i]),
-                floor_packs=int(instance.floor[i]),
+                pack=int(instance.packing.pack[i]),
+                level=int(candidate.levels[i]),
+                own_level=int(own[i]),
+                floor=int(instance.floor[i]),
                 critical=bool(instance.critical[i]),
                 fits=bool(fits[i]),
                 target=target,
@@ -70,40 +73,32 @@ def _sentences(
     ]
 
 
-def judge(
-    ready: np.ndarray, demand: Demand, levels: np.ndarray, order: np.ndarray, target: float, planned: float, n_plan: int
-) -> Readiness:
-    """Return the readiness seen on scenarios not planned on, and its range over what is not known.
-
-    ready: bool, shape (n_scenarios,), which scenarios of `demand` are met; levels: items held of each, catalogue
-    position in `order`.
-    """
-    low = high = float(np.mean(ready))
-    if len(demand.mean_by_draw):
-        risk = shortage_risk(demand.units[:, order], demand.mean_by_draw[:, order], levels)
-        low, high = readiness_range(ready, demand.draw, risk)
-    return Readiness(target, planned, float(np.mean(ready)), low, high, n_plan, len(ready))
-
-
-def standing_par(instance: ParInstance, verify: Demand, target: float) -> StandingPar | None:
+def standing_par(instance: ParInstance, checked: Checked, target: float) -> StandingPar | None:
     """Return where the unit's own par levels of today stand; an item it does not list is held at 0."""
-    present = present_packs(instance)
-    if present is None:
-        return None
-    own = float(np.mean(np.all(instance.packs <= present, axis=1)))
-    ready_in = ready_scenarios(instance.units_of(verify), present * instance.pack)
-    ready = judge(ready_in, verify, present * instance.pack, instance.order, target, own, len(instance.packs))
-    return StandingPar(ready, float(instance.price @ present), float(instance.litres @ present))
+    present = present_levels(instance)
+    return None if present is None else stand(instance, present, checked, target)
 
 
-def present_packs(instance: ParInstance) -> np.ndarray | None:
-    """Return today's par in packs, in the question's order, or None if the unit gave none."""
+def stand(instance: ParInstance, levels: np.ndarray, checked: Checked, target: float) -> StandingPar:
+    """Return how ready levels are, what they are worth and what shelf they take."""
+    return StandingPar(
+        instance.judge(levels, checked, target), instance.largest_value(levels), instance.mean_value(levels),
+        instance.largest_litres(levels),
+    )
+
+
+def present_levels(instance: ParInstance) -> np.ndarray | None:
+    """Return today's par in single items, in the question's order, or None if the unit gave none.
+
+    It is ordered up to in whole packs too, so what stands on the shelf lies above it in the same way.
+    """
     table = instance.unit.present_par
     if table is None:
         return None
     held = table.groupby("item")["par_packs"].sum()
     names = instance.unit.items["item"].iloc[instance.order]
-    return names.map(held).fillna(0.0).to_numpy(float)
+    packs = names.map(held).fillna(0.0).to_numpy(float)
+    return np.floor(packs * instance.packing.pack + 1e-9).astype(np.int64)
 
 
 def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
@@ -111,13 +106,13 @@ def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
 
     limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency).
     """
-    duals, currency, n = candidate.solved.duals, instance.unit.currency, len(instance.packs)
+    duals, currency, n = candidate.solved.duals, instance.unit.currency, len(instance.needs)
     rows: list[tuple[str, float, str]] = []
     if candidate.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
         rows.append(("readiness", price, f"one more point of readiness costs about {price:,.2f} {currency}"))
     for limit in instance.limits if candidate.answer != "unsafe" else ():
-        spare = limit.room - float(limit.per_pack @ candidate.par)
+        spare = limit.room - float(limit.per_unit @ instance.columns(candidate.levels))
         rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, candidate, currency, n)))
     return pd.DataFrame(rows, columns=["limit", "price", "sentence"])
 

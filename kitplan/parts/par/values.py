@@ -32,6 +32,7 @@ class StandingPar:
 
     readiness: Readiness
     value: float
+    mean_value: float
     litres: float
 
 
@@ -40,8 +41,11 @@ class ParPlan:
     """Par levels and how good they are.
 
     levels: one row an item in catalogue order; columns item, description, role, par_packs, par_units, pack,
-        expected_units, shortage_chance, value, litres, floor_packs, because (see config/columns.csv par_levels).
-    frontier: readiness, value, litres (verified readiness of each swept plan), cheapest first.
+        expected_units, shortage_chance, value, litres, floor_packs, largest_units, mean_value, because (see
+        config/columns.csv par_levels). par_units is the level under which one orders and up to which one orders.
+    value, litres: of the most that ordering in whole packs can bring, which the limits hold for. mean_value: money on
+        the shelf and on order right after ordering, on the mean: what the program makes least.
+    frontier: target, readiness (verified), mean_value, value, litres of each swept plan, cheapest first.
     prices: what one more unit of a limit buys: columns limit, price, sentence.
     answer: "met"; "limited" when the target could not be reached or confirmed and the best found is shown; "unsafe"
         when emergency equipment alone exceeds a limit: levels then hold that equipment, whatever the limit says.
@@ -52,6 +56,7 @@ class ParPlan:
     levels: pd.DataFrame
     readiness: Readiness
     value: float
+    mean_value: float
     litres: float
     solver: SolverReport
     frontier: pd.DataFrame

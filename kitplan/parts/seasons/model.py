@@ -9,6 +9,7 @@ both, by dynamic programming over the year's circle. Within a period an item's p
 from __future__ import annotations
 
 import calendar
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,8 +18,9 @@ import pandas as pd
 from kitplan.demand.arrivals import YEAR_DAYS
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
-from kitplan.parts.par.model import solve_par
+from kitplan.parts.par.model import packing_of, solve_par
 from kitplan.read.values import SeasonPolicy, Unit
+from kitplan.solve.verify import joint_readiness
 
 HALF_WIDTH_DAYS = 23.0
 """A month's scenarios are those whose interval's middle lies within so many days of the month's middle."""
@@ -43,9 +45,9 @@ class SeasonTest:
 
 @dataclass(frozen=True)
 class Seasons:
-    """Par levels by month and period. levels: month, item, own_packs, period_packs. months: month, period,
-    own_value, period_value, year_round_readiness. choice: periods, changes, mean_value, holding_cost, change_cost,
-    total_cost, chosen, when. seen_once: some month is in the census in one year only.
+    """Par levels by month and period. levels: month, item, own_packs, period_packs, own_units, period_units.
+    months: month, period, own_value, period_value, year_round_readiness. choice: periods, changes, mean_value,
+    holding_cost, change_cost, total_cost, chosen, when. seen_once: some month is in the census in one year only.
     """
 
     test: SeasonTest
@@ -112,18 +114,19 @@ def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Se
     test, which = season_test(unit), _month_scenarios(unit, demand)
     if test is None or which is None or unit.seasons is None:
         return None
-    packs = np.zeros((12, len(unit.items)), dtype=np.int64)
+    levels = np.zeros((12, len(unit.items)), dtype=np.int64)
     readiness = np.zeros(12)
+    needs = packing_of(unit.items).needed(demand.units, demand.seed, demand.stream)
     for month, mine in enumerate(which):
         halves = [demand.part(np.flatnonzero(mine)[k::2]) for k in (0, 1)]
         par = solve_par(unit, halves[0], halves[1], frontier=False)
-        packs[month] = par.levels["par_packs"].to_numpy(np.int64)
-        readiness[month] = (demand.units[mine] <= year_round_units).all(axis=1).mean()
-    price = unit.items["price"].to_numpy(float)
-    choice = _choices(packs, price, unit.seasons)
+        levels[month] = par.levels["par_units"].to_numpy(np.int64)
+        readiness[month] = joint_readiness(needs[mine], year_round_units)
+    price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
+    choice = _choices(levels, price, unit.seasons)
     best = min(choice, key=lambda c: (c.total, len(c.starts)))
-    months = _months(packs, price, best, readiness)
-    return Seasons(test, _levels(unit, packs, best), months, _choice_table(choice, best), _seen_once(unit))
+    months = _months(levels, price, best, readiness)
+    return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), _seen_once(unit))
 
 
 def _seen_once(unit: Unit) -> bool:
@@ -217,12 +220,14 @@ def _cheapest_cut(most: np.ndarray, holding: np.ndarray, change_cost: float, per
     return best[1], best[2]
 
 
-def _levels(unit: Unit, packs: np.ndarray, best: _Choice) -> pd.DataFrame:
-    used = np.flatnonzero(packs.max(axis=0) > 0)
-    names = unit.items["item"].to_numpy()
-    rows = [(m + 1, names[i], packs[m, i], packs[best.months_of(best.period_of(m)), i].max())
-            for m in range(12) for i in used]
-    return pd.DataFrame(rows, columns=["month", "item", "own_packs", "period_packs"])
+def _levels(unit: Unit, levels: np.ndarray, best: _Choice) -> pd.DataFrame:
+    used = np.flatnonzero(levels.max(axis=0) > 0)
+    names, pack = unit.items["item"].to_numpy(), unit.items["pack"].to_numpy(np.int64)
+    rows = []
+    for month, i in itertools.product(range(12), used):
+        own, period = levels[month, i], levels[best.months_of(best.period_of(month)), i].max()
+        rows.append((month + 1, names[i], -(-own // pack[i]), -(-period // pack[i]), own, period))
+    return pd.DataFrame(rows, columns=["month", "item", "own_packs", "period_packs", "own_units", "period_units"])
 
 
 def _months(packs: np.ndarray, price: np.ndarray, best: _Choice, readiness: np.ndarray) -> pd.DataFrame:

@@ -28,10 +28,10 @@ def add_sheets(book: Book, plan: Plan) -> None:
         page.spread(sentence, "wrap")
     page.skip()
     kinds = ("text", *("whole" for _ in spans))
-    page.header(("Item, par in packs", *spans), kinds)
+    page.header(("Item, par in single items", *spans), kinds)
     period = dict(zip(seasons.months["month"], seasons.months["period"]))
     wide = seasons.levels.assign(period=seasons.levels["month"].map(period))
-    wide = wide.pivot_table(index="item", columns="period", values="period_packs", aggfunc="max", sort=False)
+    wide = wide.pivot_table(index="item", columns="period", values="period_units", aggfunc="max", sort=False)
     for item, row in wide.sort_index(axis=1).iterrows():
         page.row((item, *row.tolist()), kinds)
     page.skip()
