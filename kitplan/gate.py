@@ -14,8 +14,10 @@ import pandas as pd
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.scenarios import use_rates
 from kitplan.demand.values import Demand
+from kitplan.parts.par.model import packing_of
 from kitplan.parts.work import Work
 from kitplan.read.catalogue import fits
+from kitplan.solve.verify import shortage_chances
 
 APART = 0.25
 """Share by which a mean over scenarios may lie from expected use by rates; a history shorter than a stay needs it."""
@@ -59,7 +61,8 @@ def _unfinished(work: Work, airways: pd.DataFrame, expected: pd.DataFrame) -> It
     yield from _bad("airways", airways, ["re_secures_per_day", "mean_airways", "arrivals_per_day"])
     yield from _bad("expected use", expected, ["expected_units"])
     if "par" in work.parts:
-        counted = ["par_packs", "par_units", "expected_units", "shortage_chance", "value", "litres", "floor_packs"]
+        counted = ["par_packs", "par_units", "expected_units", "shortage_chance", "value", "mean_value", "litres",
+                   "floor_packs"]
         yield from _bad("par levels", work.par.levels, counted)
     if "kits" in work.parts:
         yield from _bad("kit contents", work.kits.contents, ["quantity", "value", "litres"])
@@ -92,17 +95,19 @@ def _levels(work: Work, demand: Demand) -> Iterator[str]:
     if held["par_units"].isna().any():
         yield f"{held.index[held['par_units'].isna()][0]}: no par level"
         return
-    whole = np.abs(held["par_packs"] * held["pack"] - held["par_units"]) > ROUNDING * held["par_units"]
-    price = (levels["par_packs"] * levels["item"].map(items.set_index("item")["price"])).sum()
-    for name, total, parts in (("value", par.value, price), ("litres", par.litres, levels["litres"].sum())):
+    packing, level = packing_of(items), held["par_units"].to_numpy()
+    packs = held["par_packs"].to_numpy() != packing.packs(level)
+    value = (packing.largest(level) / packing.pack) @ items["price"].fillna(0.0).to_numpy(float)
+    for name, total, parts in (("value", par.value, value), ("litres", par.litres, levels["litres"].sum())):
         if abs(total - parts) > ROUNDING * max(abs(total), 1.0):
             yield f"{name} of the par levels: {total:.6g}, its items {parts:.6g}"
     under = held["par_packs"] < held["floor_packs"]
     owed = np.ones(len(items), dtype=bool) if par.answer == "met" else items["critical"].to_numpy(bool)
-    lasts = (demand.units <= held["par_units"].to_numpy()).mean(axis=0)
+    lasts = 1 - shortage_chances(packing.needed(demand.units, demand.seed, demand.stream), level)
     target = work.unit.stock.readiness
     short = owed & (lasts < target - ERRORS * np.sqrt(target * (1 - target) / demand.n_scenarios) - 1e-9)
-    for wrong, why in ((whole, "not whole packs"), (under, "under its floor"), (short, "less ready than the plan")):
+    faults = (packs, "packs that do not reach its level"), (under, "under its floor"), (short, "less ready than the plan")
+    for wrong, why in faults:
         for item in held.index[np.asarray(wrong)]:
             yield f"{item}: {why}"
 

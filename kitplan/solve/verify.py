@@ -27,7 +27,8 @@ def shortage_risk(units: np.ndarray, mean_by_draw: np.ndarray, levels: np.ndarra
     """Return a rough number for how likely each parameter draw is to see a shortage, shape (n_draws,).
 
     units : scenarios, shape (n_scenarios, n_items). mean_by_draw : mean use under each draw, (n_draws, n_items).
-    levels : mean position after ordering, (n_items,). A normal law about the draw's mean, with the spread of all scenarios.
+    levels : mean position after ordering, (n_items,). A normal law about the mean of the draw, with the spread of all
+    scenarios.
     """
     from scipy.special import ndtr
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.parts.par.values import Readiness
 from kitplan.read.values import Unit

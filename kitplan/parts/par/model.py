@@ -16,7 +16,6 @@ from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.parts.par.tables import (
     binding_sentences,
     floor_sentences,
-    judge,
     level_table,
     price_table,
     room_words,
