@@ -1,6 +1,7 @@
 """What the README tells people to type works, and names every command."""
 
 import re
+import shutil
 from pathlib import Path
 
 import openpyxl
@@ -41,6 +42,17 @@ def test_ci_calls_the_same_test_command():
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "test command -->" in script
     assert README.count("<!-- test command -->") == 1
+
+
+def test_the_example_for_analysts_runs(tmp_path, monkeypatch, capsys):
+    """Ten lines at most that do something, run where a sample lies, as an analyst would."""
+    block, = re.findall(r"```python\n(.*?)```", README, flags=re.DOTALL)
+    assert len([line for line in block.splitlines() if line]) <= 10
+    shutil.copytree(ROOT / "sample_census", tmp_path / "sample_census")
+    monkeypatch.chdir(tmp_path)
+    exec(compile(block, "README.md", "exec"), {})
+    assert "Saline 0.9 % ampoule 5 mL" in capsys.readouterr().out
+    assert (tmp_path / "plans" / "today" / "stock-room.xlsx").is_file()
 
 
 @pytest.mark.parametrize("name", COMMANDS)

@@ -75,8 +75,9 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
     """
-    from kitplan.outputs import RECORD, refuse_unsafe, write_plan
+    from kitplan.outputs import refuse_unsafe, write_plan
     from kitplan.parts.overview.readers import STOCK_ROOM
+    from kitplan.saved.folder import RECORD
     from kitplan.write.writer import check_target
 
     folder = out_folder(unit_path, out)

@@ -49,7 +49,7 @@ class _Tables:
     class_checksums: dict[str, str]
 
 
-def load_unit(path: Path, seed: int | None = None, classes: Sequence[Path] = ()) -> Unit:
+def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path] = ()) -> Unit:
     """Read a unit folder, its unit.toml, or one .xlsx workbook with the tables as sheets.
 
     seed: from the command line; None takes policy.toml's. classes: class files to read; () takes those of the folder.
