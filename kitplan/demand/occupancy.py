@@ -28,6 +28,8 @@ _GOLDEN = 0.6180339887498949
 """Times of year of consecutive scenarios are so far apart: every parameter draw sees the whole year."""
 _NEGLIGIBLE = 1e-4
 _MOST_STAY_CHECKS = 20_000
+_MOST_PRIOR_CHECKS = 1_000_000
+"""Checks before the interval at most: few ends allow stays without end, and a securement forgets long before."""
 
 
 def interval_checks(unit: Unit, days: float) -> int:
@@ -119,7 +121,7 @@ def _episodes(play: _Play, airways: _Airways) -> Episodes:
     fresh = airways.start >= 0
     begun = np.floor(airways.start * per_day)
     checks = np.clip(np.floor(airways.stop * per_day), None, n_checks) - np.maximum(begun, 0)
-    prior = np.where(fresh, 0, np.ceil(-airways.start * per_day))
+    prior = np.minimum(np.where(fresh, 0, np.ceil(-airways.start * per_day)), _MOST_PRIOR_CHECKS)
     return Episodes(
         len(play.scenarios),
         airways.scenario.astype(np.int32),
