@@ -16,15 +16,18 @@ from kitplan.read.policy_keys import SETTINGS, Setting
 from kitplan.resources import config_file, sample_units
 
 EXAMPLES = {
-    "census_counts": ["", "oral", "3.5", "2", "oral_two_y", "barrier", "", "", "no"],
-    "census_stays": ["A0001", "oral", "3.5", "2026-01-04 14:00", "2026-01-09 08:00", "oral_two_y", "",
-                     "", "", ""],
-    "resecure_log": ["2026-01-05", "20:00", "A0001", "", "", "", "", "loose", "", ""],
-    "stock_issues": ["2026-01-11", "saline_5ml", "40", "24"],
-    "present_par": ["saline_5ml", "2"],
-    "on_hand": ["saline_5ml", "1", "20", "2027-03-31", "LOT-1", "1", "2026-07-01"],
+    "census_counts": {"route": "oral", "tube_mm": "3.5", "airways": "2", "technique": "oral_two_y", "skin": "barrier",
+                      "cuffed": "no"},
+    "census_stays": {"airway": "A0001", "route": "oral", "tube_mm": "3.5", "start": "2026-01-04 14:00",
+                     "end": "2026-01-09 08:00", "technique": "oral_two_y"},
+    "resecure_log": {"date": "2026-01-05", "time": "20:00", "airway": "A0001", "reason": "loose"},
+    "stock_issues": {"date": "2026-01-11", "item": "saline_5ml", "units": "40", "price": "24"},
+    "present_par": {"item": "saline_5ml", "par_packs": "2"},
+    "on_hand": {"item": "saline_5ml", "packs": "1", "loose_units": "20", "expires": "2027-03-31", "lot": "LOT-1",
+                "on_order_packs": "1", "date": "2026-07-01"},
+    "expect": {"route": "oral", "tube_mm": "4.0", "mean_airways": "0.2"},
 }
-"""One filled-in row of each table, in the order of its columns, shown in the guide only."""
+"""One filled-in row of each table, shown beside its headings and never read."""
 
 TABLES = {
     "census.csv": ("census_counts", "Who is there: one row for each kind of airway. With dates, a history."),
@@ -134,7 +137,7 @@ def guide() -> str:
         columns = columns_of(table)
         lines += [path, f"  {purpose}"]
         lines += [f"  {_column_line(c)}" for c in columns.values()]
-        example = [cell for cell, _ in zip(EXAMPLES[table], columns)]
+        example = [EXAMPLES[table].get(name, "") for name in columns]
         lines += ["  Example:", f"    {','.join(columns)}", f"    {','.join(example)}", ""]
     lines += ["optional/" + ", optional/".join(DEFAULT_FILES),
               "  Copies of the shipped defaults. Prices in items.csv are INVENTED: put in your own.",

@@ -29,7 +29,6 @@ _SHEETS = (
     ("stock_issues", "stock_issues", "Later: what left the stock room, to set against the forecast.", 400),
     ("expect", "expect", "Rarely: a kind of airway that the census has not, but that may arrive.", 20),
 )
-_EXAMPLES = EXAMPLES | {"expect": ["oral", "4.0", "oral_two_y", "none", "0.2", "no"]}
 _OWN = (("name", "", "name of the unit"), ("currency", "", "three letters that stand behind every sum of money"),
         ("mean_stay_days", "", "days an airway stays, on average; needed with a census, not with stays"))
 _YES_NO = ("yes", "no")
@@ -64,6 +63,7 @@ def _choices() -> dict[str, list[str | float]]:
         "route": list(routes), "tube_mm": [2.0 + 0.5 * k for k in range(17)], "technique": list(recipes),
         "skin": ["none", "barrier"], "reason": list(REASONS), "item": list(items),
         "scope": ["event", "patient", "unit"], "critical": list(_YES_NO), "beyond_census": list(_YES_NO),
+        "cuffed": list(_YES_NO),
     }
 
 
@@ -98,9 +98,9 @@ def _table(book: Book, sheet: str, table: str, purpose: str, rows: Sequence[Sequ
     page.title(sheet, purpose)
     page.group(("What goes into each column",))
     page.row([_explained(c) for c in columns], ["wrap"] * len(columns))
-    if table in _EXAMPLES:
+    if table in EXAMPLES:
         page.group(("EXAMPLE. It stands above the headings and is never read; fill in below them.",))
-        page.row([cell or None for cell, _ in zip(_EXAMPLES[table], columns)], ["note"] * len(columns))
+        page.row([EXAMPLES[table].get(c.name) for c in columns], ["note"] * len(columns))
     page.header([c.name for c in columns], ["text"] * len(columns), frozen_columns=1)
     first = page.next_row
     for values in rows:
