@@ -25,8 +25,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.title(
         f"Par levels: {plan.unit.name}",
         "Par, in single items: when shelf and order together are under it, order the fewest whole packs that reach it. "
-        f"Expected use and the chance of running short are for {days:g} days, from one count to the delivery "
-        "after the next count. EM marks emergency equipment: no limit lowers it.",
+        f"Expected use and the chance of running short are for {days:g} days, from one count until the order "
+        "of the next count arrives. EM marks emergency equipment: no limit lowers it.",
     )
     for sentence in not_yet_own(plan.unit):
         page.spread(sentence, "strong_wrap")
