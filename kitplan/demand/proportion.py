@@ -1,4 +1,7 @@
-"""How sure a share is that was counted: the one interval for it."""
+"""How sure a share is that was counted: the one interval for it.
+
+Our own ten lines, because scipy's takes whole numbers of trials only, and draws that are alike count as fewer.
+"""
 
 from __future__ import annotations
 
