@@ -106,7 +106,8 @@ def _levels(work: Work, demand: Demand) -> Iterator[str]:
     lasts = 1 - shortage_chances(packing.needed(demand.units, demand.seed, demand.stream), level)
     target = work.unit.stock.readiness
     short = owed & (lasts < target - ERRORS * np.sqrt(target * (1 - target) / demand.n_scenarios) - 1e-9)
-    faults = (packs, "packs that do not reach its level"), (under, "under its floor"), (short, "less ready than the plan")
+    faults = ((packs, "packs that do not reach its level"), (under, "under its floor"),
+              (short, "less ready than the plan"))
     for wrong, why in faults:
         for item in held.index[np.asarray(wrong)]:
             yield f"{item}: {why}"

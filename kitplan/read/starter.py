@@ -66,12 +66,18 @@ mean_stay_days = 5
 # saline = "saline_5ml"
 """
 
-LIMITS = {
+WITHOUT_DEFAULT = {
+    "": [("mean_stay_range", "[4, 7]", "days that the mean stay lies between, nine times in ten; else taken as known")],
     "stock": [("shelf_litres", "400", "litres the shelves hold; no limit when left out"),
-              ("budget", "6000", "most money tied up at par; no limit when left out")],
+              ("budget", "6000", "most money tied up at par; no limit when left out"),
+              ("unavailable", '["saline_5ml"]', "items that cannot be had; none when left out"),
+              ("unavailable_weeks", "3", "weeks that they cannot be had; one interval when left out")],
     "bedside": [("container_litres", "6", "litres a kit container holds; no limit when left out"),
-                ("beds", "8", "bedsides that hold emergency equipment; the census peak when left out")],
+                ("beds", "8", "bedsides that hold emergency equipment; the census peak when left out"),
+                ("items_carried", "40", "most different items that the kits may need; no limit when left out")],
+    "resecure": [("learn", "true", "rates are learnt from resecure_log; true when left out, unless rates are stated")],
 }
+"""Settings that most units leave out: key, example, meaning."""
 
 
 def starter_files() -> dict[str, bytes]:
@@ -111,14 +117,14 @@ def starter_settings() -> list[StarterSetting]:
     for block, settings in blocks.items():
         found += [StarterSetting(block, key, _toml(entry["value"]), entry["unit"], entry["provenance"])
                   for key, entry in settings.items()]
-        found += [StarterSetting(block, key, "", meaning, "") for key, _, meaning in LIMITS.get(block, [])]
+        found += [StarterSetting(block, key, "", meaning, "") for key, _, meaning in WITHOUT_DEFAULT.get(block, [])]
     return found
 
 
 def unit_toml() -> str:
     """A commented unit.toml: every default with its unit and where it comes from, switched off."""
     settings = {block: list(rows) for block, rows in groupby(starter_settings(), key=lambda s: s.block)}
-    examples = {key: example for limits in LIMITS.values() for key, example, _ in limits}
+    examples = {key: example for rows in WITHOUT_DEFAULT.values() for key, example, _ in rows}
     top = "\n".join(_setting(s, examples) for s in settings.pop(""))
     lines = [UNIT_HEAD.format(settings=top)]
     for block, rows in settings.items():

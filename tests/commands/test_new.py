@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from kitplan.cli import main
 from kitplan.read.catalogue import invented_prices
 from kitplan.read.columns import columns_of
+from kitplan.read.policy_keys import SETTINGS
 from kitplan.read.problems import InputError
 from kitplan.read.starter import EXAMPLES, TABLES, starter_settings
 from kitplan.read.unit import load_unit
@@ -169,6 +170,14 @@ def test_every_default_can_be_typed_into_its_box_as_it_is_shown(blank_book):
     """Those of the sheet `unit`: what stands under "default" is understood where it says "value"."""
     shown = [(s.key if not s.block else f"{s.block}.{s.key}", s.default) for s in starter_settings() if s.default]
     assert load_unit(filled(blank_book, unit=[*OURS, *shown], census=CENSUS)).stock.review_days == 7
+
+
+def test_the_starters_offer_every_setting_of_a_unit(tmp_path):
+    shown = {s.key if not s.block else f"{s.block}.{s.key}" for s in starter_settings()}
+    ours = {key for key in SETTINGS if not key.startswith("planning.")}
+    own = {"name", "currency", "mean_stay_days"}
+    assert "stock.shelf_litres" in shown
+    assert ours - own - shown <= {"yearly_swing", "peak_month", "resecure.flat_per_check"}, "for models, not for wards"
 
 
 def test_a_forgotten_example_cannot_enter_a_plan(blank_book):
