@@ -14,6 +14,7 @@ from kitplan.commands.common import (
     run_safely,
     seed_option,
     unit_argument,
+    with_letter_warnings,
 )
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def command(unit_path: Path, seed: int | None, strict: bool) -> None:
         from kitplan.read.problems import InputError
         from kitplan.read.unit import load_unit
 
-        unit = load_unit(unit_path, seed)
+        unit = with_letter_warnings(load_unit(unit_path, seed))
         ready_to_plan(unit)
         if strict and (unit.warnings or unit.faults):
             raise InputError((*unit.faults, *unit.warnings), "checking strictly (every warning counts)")

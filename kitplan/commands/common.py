@@ -99,9 +99,30 @@ def load(
         from kitplan.read.learnt import with_learnt
 
         unit = with_learnt(unit, learnt)
+    unit = with_letter_warnings(unit)
     for warning in unit.warnings:
         say(f"Look at: {warning}")
     return on_paper(unit)
+
+
+def with_letter_warnings(unit: Unit) -> Unit:
+    """The unit with a warning for each text that holds letters which no font here can print: told before printing."""
+    from kitplan.read.problems import Problem
+
+    texts = [(f"item {row.item}", "".join(map(str, (row.item, row.description, row.bin))))
+             for row in unit.items.itertuples()]
+    texts += [("the unit's name", unit.name), *((f"recipe {t.name}", t.title) for t in unit.techniques.values())]
+    texts += [("the routes", "".join(unit.strata["route"])), *((f"class {c.file}", c.title) for c in unit.classes)]
+    texts += [("currency", unit.currency)]
+    doubtful = [(name, text) for name, text in texts if not text.isascii()]
+    if not doubtful:
+        return unit
+    from kitplan.write.letters import unprintable
+
+    found = [Problem("prints", None, name, letters, "has letters that no font on this computer has; prints show a box "
+                     "in their place", "Install kitplan with its fonts: pip install 'kitplan[letters]'.", moves=0)
+             for name, text in doubtful if (letters := unprintable([text]))]
+    return replace(unit, warnings=(*unit.warnings, *found)) if found else unit
 
 
 def on_paper(unit: Unit) -> Unit:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import escape
 
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4, LETTER, landscape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+from reportlab.platypus import SimpleDocTemplate, Spacer, Table, TableStyle
+
+from kitplan.write.letters import draw_text, paragraph
 
 PAPERS = {"a4": A4, "letter": LETTER}
 CAUTION = ("Quantities of supplies only, no clinical advice. Follow your unit's policy and product labelling. "
@@ -50,17 +51,17 @@ def listing_pdf(listing: Listing, paper: str) -> bytes:
     out = io.BytesIO()
     size = PAPERS[paper] if listing.upright else landscape(PAPERS[paper])
     document = SimpleDocTemplate(out, pagesize=size, leftMargin=12 * mm, rightMargin=12 * mm, topMargin=12 * mm,
-                                 bottomMargin=20 * mm, title=printable(listing.title), author="kitplan", invariant=1)
+                                 bottomMargin=20 * mm, title=listing.title, author="kitplan", invariant=1)
     room = size[0] - 24 * mm
     widths = [c.width_mm for c in listing.columns]
     scale = room / sum(widths)
-    head = [Paragraph(escape(c.title), _BOLD) for c in listing.columns]
+    head = [paragraph(c.title, _BOLD) for c in listing.columns]
     body = [[_cell(value, c) for value, c in zip(row, listing.columns)] for row in listing.rows]
     table = Table([head, *body], colWidths=[w * scale for w in widths], repeatRows=1)
     table.setStyle(_style(listing.columns))
-    flowables = [Paragraph(escape(printable(listing.title)), _TITLE), Paragraph(escape(printable(listing.note)), _NOTE),
+    flowables = [paragraph(listing.title, _TITLE), paragraph(listing.note, _NOTE),
              Spacer(1, 2 * mm), table]
-    document.build(flowables, canvasmaker=lambda *args, **kwargs: _Numbered(printable(listing.foot), *args, **kwargs))
+    document.build(flowables, canvasmaker=lambda *args, **kwargs: _Numbered(listing.foot, *args, **kwargs))
     return out.getvalue()
 
 
@@ -68,9 +69,9 @@ def _cell(value: object, column: Column) -> object:
     if column.kind == "write" or value is None or value != value:
         return ""
     digits = {"number": 0, "money": 2}.get(column.kind)
-    text = printable(str(value)) if digits is None else f"{value:,.{digits}f}"
+    text = str(value) if digits is None else f"{value:,.{digits}f}"
     style = {"strong": _BOLD, "number": _RIGHT, "money": _RIGHT}.get(column.kind, _BODY)
-    return Paragraph(escape(text), style)
+    return paragraph(text, style)
 
 
 def _style(columns: Sequence[Column]) -> TableStyle:
@@ -101,12 +102,8 @@ class _Numbered(Canvas):
             self.__dict__.update(page)
             self.setFont("Helvetica", 7.5)
             self.drawString(12 * mm, 13 * mm, CAUTION)
-            self.drawString(12 * mm, 9 * mm, self._foot)
+            draw_text(self, 12 * mm, 9 * mm, self._foot, 7.5)
+            self.setFont("Helvetica", 7.5)
             self.drawRightString(self._pagesize[0] - 12 * mm, 9 * mm, f"Page {number} of {len(self._pages)}")
             super().showPage()
         super().save()
-
-
-def printable(text: str) -> str:
-    """Text in the letters that the built-in fonts have; others become a question mark."""
-    return text.encode("cp1252", "replace").decode("cp1252")

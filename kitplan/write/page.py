@@ -8,11 +8,10 @@ from dataclasses import dataclass
 
 from reportlab.lib.pagesizes import landscape
 from reportlab.lib.units import mm
-from reportlab.lib.utils import simpleSplit
-from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
-from kitplan.write.listing import CAUTION, PAPERS, printable
+from kitplan.write.letters import draw_text, lines_of, width_of
+from kitplan.write.listing import CAUTION, PAPERS
 
 MARGIN_MM = 12.0
 FOOT_MM = 20.0
@@ -36,17 +35,13 @@ class Card:
 
     def text(self, x: float, y: float, text: str, size: float = 9, bold: bool = False, anchor: str = "left") -> None:
         """A line of text; anchor "left", "centre" or "right" of x; y is its base line."""
-        self.canvas.setFont("Helvetica-Bold" if bold else "Helvetica", size)
-        draw = {"left": self.canvas.drawString, "centre": self.canvas.drawCentredString,
-                "right": self.canvas.drawRightString}[anchor]
-        draw(x * mm, y * mm, printable(text))
+        draw_text(self.canvas, x * mm, y * mm, text, size, bold, anchor)
 
     def paragraph(self, text: str, size: float = 9, bold: bool = False, x: float = MARGIN_MM,
                   width: float | None = None) -> None:
         """Text broken at words under what is there; lowers `top`."""
-        font = "Helvetica-Bold" if bold else "Helvetica"
         step = size * 1.25 / mm
-        for line in simpleSplit(printable(text), font, size, (width or self.room_mm) * mm):
+        for line in lines_of(text, size, (width or self.room_mm) * mm, bold):
             self.top -= step
             self.text(x, self.top, line, size, bold)
 
@@ -100,7 +95,7 @@ class Card:
 def fitting_size(text: str, width_mm: float, largest: float, smallest: float) -> float:
     """Largest size in points, in steps of a half, at which bold text fits the width; at least `smallest`."""
     size = largest
-    while size > smallest and stringWidth(printable(text), "Helvetica-Bold", size) > width_mm * mm:
+    while size > smallest and width_of(text, size, bold=True) > width_mm * mm:
         size -= 0.5
     return size
 
@@ -112,7 +107,7 @@ def draw_pages(
     out = io.BytesIO()
     size = PAPERS[paper] if upright else landscape(PAPERS[paper])
     canvas = Canvas(out, pagesize=size, invariant=1)
-    canvas.setTitle(printable(title))
+    canvas.setTitle(title)
     canvas.setAuthor("kitplan")
     width, height = size[0] / mm, size[1] / mm
     count = 0
@@ -124,7 +119,7 @@ def draw_pages(
         count += 1
         card = Card(canvas, width, height, height - MARGIN_MM)
         step = 3.2
-        lines = simpleSplit(CAUTION, "Helvetica", 7.5, card.room_mm * mm)
+        lines = lines_of(CAUTION, 7.5, card.room_mm * mm)
         for k, line in enumerate(reversed(lines)):
             card.text(MARGIN_MM, 13 + step * k, line, 7.5)
         card.text(MARGIN_MM, 9, foot, 7.5)

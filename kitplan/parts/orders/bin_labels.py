@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import pandas as pd
 from reportlab.graphics.barcode.code128 import Code128
 from reportlab.lib.units import mm
-from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
-from kitplan.write.listing import PAPERS, printable
+from kitplan.write.letters import draw_text, lines_of, width_of
+from kitplan.write.listing import PAPERS
 
 _QUIET_MODULES = 12
 """Blank modules between two codes; the symbology asks for ten (ISO/IEC 15417, from memory)."""
@@ -82,14 +82,12 @@ def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height:
     canvas.setLineWidth(0.4)
     canvas.rect(left, bottom, width, height)
     x, top, room = left + pad, bottom + height - pad, width - 2 * pad
-    canvas.setFont("Helvetica-Bold", 14)
-    canvas.drawRightString(left + width - pad, top - 12, printable(str(row.bin)))
-    bin_width = canvas.stringWidth(printable(str(row.bin)), "Helvetica-Bold", 14) + 2 * mm
-    name = printable(str(row.description or row.item))
-    lines = simpleSplit(("EM  " if row.critical else "") + name, "Helvetica-Bold", 11, room - bin_width)[:2]
+    draw_text(canvas, left + width - pad, top - 12, str(row.bin), 14, bold=True, anchor="right")
+    bin_width = width_of(str(row.bin), 14, bold=True) + 2 * mm
+    name = str(row.description or row.item)
+    lines = lines_of(("EM  " if row.critical else "") + name, 11, room - bin_width, bold=True)[:2]
     for k, line in enumerate(lines):
-        canvas.setFont("Helvetica-Bold", 11)
-        canvas.drawString(x, top - 11 - 12 * k, line)
+        draw_text(canvas, x, top - 11 - 12 * k, line, 11, bold=True)
     canvas.setFont("Helvetica", 9)
     issue = "each" if row.pack == 1 else f"pack of {row.pack}"
     base = top - 11 - 12 * max(len(lines) - 1, 0) - 12
@@ -100,8 +98,7 @@ def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height:
     room_high = base - 15 - bottom - pad - 8
     codes = [c for c in (str(row.item), str(row.gtin or "")) if c]
     for code, at, bar in _side_by_side(codes, room):
-        canvas.setFont("Helvetica", 7)
-        canvas.drawString(x + at, bottom + pad, printable(code))
+        draw_text(canvas, x + at, bottom + pad, code, 7)
         if bar and room_high >= 5 * mm:
             high = min(room_high, 14 * mm)
             Code128(code, barWidth=bar, barHeight=high, quiet=0).drawOn(canvas, x + at, bottom + pad + 8)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from reportlab.lib import colors
 from reportlab.lib.units import mm
-from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.training.practice_page import band
-from kitplan.write.listing import PAPERS, printable
+from kitplan.write.letters import draw_text, lines_of
+from kitplan.write.listing import PAPERS
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
@@ -61,7 +61,7 @@ def box_labels_pdf(labels: list[Label], paper: str) -> bytes:
 
 
 def _draw(canvas: Canvas, label: Label, left: float, bottom: float, width: float, height: float) -> None:
-    what, inside, course = (printable(words) for words in label)
+    what, inside, course = label
     canvas.setLineWidth(0.8)
     canvas.setDash(3, 2)
     canvas.rect(left, bottom, width, height)
@@ -69,13 +69,11 @@ def _draw(canvas: Canvas, label: Label, left: float, bottom: float, width: float
     pad = 4 * mm
     band(canvas, left, bottom + height - 12 * mm, width, 12 * mm, 12)
     canvas.setFillColor(colors.black)
-    canvas.setFont("Helvetica-Bold", 22)
-    canvas.drawString(left + pad, bottom + height - 24 * mm, what)
+    draw_text(canvas, left + pad, bottom + height - 24 * mm, what, 22, bold=True)
     base = bottom + height - 31 * mm
-    for style, size, words in (("Helvetica", 11, inside), ("Helvetica-Oblique", 9, course)):
-        canvas.setFont(style, size)
-        for line in simpleSplit(words, style, size, width - 2 * pad):
-            canvas.drawString(left + pad, base, line)
+    for slanted, size, words in ((False, 11, inside), (True, 9, course)):
+        for line in lines_of(words, size, width - 2 * pad):
+            draw_text(canvas, left + pad, base, line, size, slanted=slanted)
             base -= size * 1.25
         base -= 2 * mm
     canvas.setFont("Helvetica", 8)

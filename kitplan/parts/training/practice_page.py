@@ -6,15 +6,15 @@ import io
 from collections.abc import Sequence
 from functools import partial
 from typing import Any
-from xml.sax.saxutils import escape
 
 from reportlab.lib import colors
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Paragraph, SimpleDocTemplate, Table, TableStyle
+from reportlab.platypus import Flowable, SimpleDocTemplate, Table, TableStyle
 
-from kitplan.write.listing import PAPERS, printable
+from kitplan.write.letters import draw_text, paragraph
+from kitplan.write.listing import PAPERS
 
 PRACTICE_ONLY = "PRACTICE ONLY, NOT FOR PATIENTS"
 CAUTION = (
@@ -33,9 +33,9 @@ TITLE = ParagraphStyle("title", BODY, fontName="Helvetica-Bold", fontSize=22, le
 NOTE = ParagraphStyle("note", BODY, spaceBefore=3, spaceAfter=4)
 
 
-def text(words: object, style: ParagraphStyle = BODY) -> Paragraph:
+def text(words: object, style: ParagraphStyle = BODY) -> Flowable:
     """Words as a paragraph; nothing in them acts as mark-up."""
-    return Paragraph(escape(printable(str(words))), style)
+    return paragraph(str(words), style)
 
 
 def practice_pdf(title: str, foot: str, flowables: Sequence[Flowable], paper: str) -> bytes:
@@ -44,9 +44,9 @@ def practice_pdf(title: str, foot: str, flowables: Sequence[Flowable], paper: st
     side = MARGIN_MM * mm - _FRAME_PAD
     document = SimpleDocTemplate(
         out, pagesize=PAPERS[paper], leftMargin=side, rightMargin=side, topMargin=18 * mm, bottomMargin=15 * mm,
-        title=printable(title), author="kitplan", invariant=1,
+        title=title, author="kitplan", invariant=1,
     )
-    draw = partial(_furnish, foot=printable(foot))
+    draw = partial(_furnish, foot=foot)
     document.build(list(flowables), onFirstPage=draw, onLaterPages=draw)
     return out.getvalue()
 
@@ -58,7 +58,8 @@ def _furnish(canvas: Canvas, document: Any, foot: str) -> None:
     canvas.setFillColor(colors.black)
     canvas.setFont("Helvetica", 8)
     canvas.drawString(MARGIN_MM * mm, 12 * mm, CAUTION)
-    canvas.drawString(MARGIN_MM * mm, 8 * mm, foot)
+    draw_text(canvas, MARGIN_MM * mm, 8 * mm, foot, 8)
+    canvas.setFont("Helvetica", 8)
     canvas.drawRightString(width - MARGIN_MM * mm, 8 * mm, f"Page {document.page}")
     canvas.restoreState()
 
