@@ -1,0 +1,1 @@
+"""The same plan in a browser, on this computer only. Calls the public API and the round; computes nothing itself."""

@@ -1,0 +1,268 @@
+"""The pages of the desk: begin, census, plan, par levels, curve. The week, class and months have files of their own."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
+from werkzeug.exceptions import HTTPException
+
+from kitplan.desk import units as shelf
+from kitplan.desk.guard import guard
+from kitplan.desk.jobs import Jobs
+from kitplan.desk.opened import PLAN_FOLDER, Opened
+
+PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"), ("curve_page", "Readiness and cost"),
+         ("week_page", "The week"), ("class_page", "The class"), ("months_page", "The months"))
+
+
+def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
+    """The desk on one folder: a unit, or a folder that holds units. note: shown on every page."""
+    app = Flask(__name__)
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    guard(app, secret, port)
+    home, jobs = shelf.Home(folder.resolve()), Jobs()
+    opened = Opened()
+    app.extensions["desk"] = {"home": home, "jobs": jobs, "opened": opened}
+
+    @app.context_processor
+    def _furniture() -> dict[str, Any]:
+        from kitplan.parts.par.summary import CAUTION
+
+        name = (request.view_args or {}).get("name")
+        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": CAUTION}
+
+    @app.errorhandler(Exception)
+    def _told(error: Exception) -> tuple[str, int]:
+        return _error_page(error)
+
+    _begin_pages(app, home)
+    _plan_pages(app, home, jobs, opened)
+    from kitplan.desk import class_pages, month_pages, week_pages
+
+    week_pages.add(app, home)
+    class_pages.add(app, home)
+    month_pages.add(app, home, opened)
+    return app
+
+
+def _error_page(error: Exception) -> tuple[str, int]:
+    """An error as a page that says what to do; a defect is called one."""
+    from kitplan.read.problems import InputError, UnsafePlan
+
+    if isinstance(error, HTTPException):
+        text, code = error.description or error.name, error.code or 500
+        if code == 413:
+            text = "This file is larger than any table that is read here. Drop the census alone, as CSV or .xlsx."
+    elif isinstance(error, InputError | UnsafePlan | OSError | ValueError):
+        text, code = str(error), 409
+    else:
+        text, code = f"A defect of kitplan, not of your files: {type(error).__name__}: {error}", 500
+    return render_template("error.html", text=text), code
+
+
+def unit_of(home: shelf.Home, name: str) -> Path:
+    """The folder of a unit of this desk; 404 for any other name."""
+    folder = home.unit(name)
+    if folder is None:
+        abort(404, "There is no such unit in this folder.")
+    return folder
+
+
+def _begin_pages(app: Flask, home: shelf.Home) -> None:
+
+    @app.get("/")
+    def begin() -> str | Response:
+        from kitplan.resources import sample_units
+
+        if home.single:
+            return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
+        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder)
+
+    @app.post("/new")
+    def new_unit() -> Response:
+        sample = request.form.get("sample") or None
+        try:
+            made = shelf.make_unit(home, request.form.get("unit_name", ""), sample)
+        except ValueError as error:
+            abort(409, f"No unit was made: {error}. Give another name.")
+        file = request.files.get("census")
+        if file and file.filename:
+            shelf.take_in(unit_of(home, made), "census", file.filename, file.read())
+        return redirect(url_for("unit_page" if sample else "census_page", name=made))  # type: ignore[return-value]
+
+    @app.get("/unit/<name>/census")
+    def census_page(name: str) -> str:
+        return render_template("census.html", **_checked(unit_of(home, name)))
+
+    @app.post("/unit/<name>/census")
+    def drop_census(name: str) -> Response:
+        folder, file = unit_of(home, name), request.files.get("census")
+        if not file or not file.filename:
+            abort(409, "No file was chosen. Choose the census, as CSV or .xlsx.")
+        shelf.take_in(folder, "census", file.filename, file.read())
+        return redirect(url_for("census_page", name=name))  # type: ignore[return-value]
+
+    @app.post("/unit/<name>/correct")
+    def correct(name: str) -> Response:
+        folder, file = unit_of(home, name), request.form.get("file", "")
+        if file not in _own_tables(folder):
+            abort(404, "This table is not in the unit's folder.")
+        cells = {(int(row), int(column)): text for key, text in request.form.items() if key.startswith("cell.")
+                 for _, row, column in [key.split(".")]}
+        if not shelf.correct(folder, file, cells, request.form.get("seen", "")):
+            abort(409, f"{file} has changed since this page was shown. Open the page again: nothing was written.")
+        return redirect(url_for("census_page", name=name))  # type: ignore[return-value]
+
+
+def _own_tables(folder: Path) -> list[str]:
+    return [p.name for p in folder.glob("*.csv")]
+
+
+def _checked(folder: Path) -> dict[str, Any]:
+    """What reading the unit says: faults beside their rows, warnings, and what was read."""
+    import kitplan
+    from kitplan.commands.check import report_lines
+    from kitplan.planning import ready_to_plan
+
+    faults: tuple[Any, ...] = ()
+    report: list[str] = []
+    warnings: tuple[Any, ...] = ()
+    if not (folder / "census.csv").is_file() and not (folder / "census.xlsx").is_file():
+        return {"missing": True, "tables": [], "others": [], "report": [], "warnings": ()}
+    try:
+        unit = kitplan.load_unit(folder)
+        ready_to_plan(unit)
+        faults, warnings, report = unit.faults, unit.warnings, report_lines(unit)
+    except kitplan.InputError as error:
+        faults = error.problems
+    tables, others = _by_table(folder, faults)
+    return {"missing": False, "tables": tables, "others": others, "report": report, "warnings": warnings[:40]}
+
+
+def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any]], list[Any]]:
+    """Faults that stand in a cell of a table, with the row that they stand in; and the others."""
+    own, tables, others = _own_tables(folder), {}, []
+    for fault in faults[:200]:
+        if fault.file not in own or fault.row is None:
+            others.append(fault)
+            continue
+        if fault.file not in tables:
+            content = (folder / fault.file).read_bytes()
+            text = shelf.TextTable.read(content)
+            tables[fault.file] = {"file": fault.file, "seen": shelf.checksum(content), "text": text, "rows": {},
+                                  "head": _heading(text)}
+        table = tables[fault.file]
+        cells = shelf.lines_around(table["text"].cells, fault.row)
+        row = table["rows"].setdefault(fault.row, {"cells": cells, "faults": [], "columns": set()})
+        row["faults"].append(fault)
+        column = fault.column or ""
+        row["columns"] |= {k for k, title in enumerate(table["head"]) if _folded(title) == _folded(column)}
+    return list(tables.values()), others
+
+
+def _heading(text: shelf.TextTable) -> tuple[str, ...]:
+    return next((row for row in text.cells if sum(bool(c.strip()) for c in row) > 1), ())
+
+
+def _folded(text: str) -> str:
+    return text.partition("(")[0].strip().casefold().replace(" ", "_")
+
+
+def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> None:
+
+    @app.get("/unit/<name>/")
+    def unit_page(name: str) -> str:
+        folder = unit_of(home, name)
+        job = jobs.of(folder)
+        if job is not None and not job.end:
+            return render_template("working.html", doing=job.doing, seconds=job.seconds)
+        ended = job.end if job is not None and job.end.get("end") not in ("done", None) else None
+        plan = opened.plan(folder)
+        if plan is None:
+            ready = (folder / "census.csv").is_file()
+            return render_template("unplanned.html", ended=ended, ready=ready)
+        from kitplan.parts.par.summary import not_yet_own, three_sentences
+
+        return render_template(
+            "unit.html", plan=plan, said=three_sentences(plan), open_points=not_yet_own(plan.unit), ended=ended,
+            changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,
+            changes=plan.changes.sentences() if "changes" in plan.parts else (),
+        )
+
+    @app.post("/unit/<name>/plan")
+    def start_plan(name: str) -> Response:
+        folder = unit_of(home, name)
+        jobs.start(folder, folder / PLAN_FOLDER)
+        return redirect(url_for("unit_page", name=name))  # type: ignore[return-value]
+
+    @app.post("/unit/<name>/cancel")
+    def cancel_plan(name: str) -> Response:
+        jobs.cancel(unit_of(home, name))
+        return redirect(url_for("unit_page", name=name))  # type: ignore[return-value]
+
+    @app.get("/unit/<name>/par")
+    def par_page(name: str) -> str:
+        plan = opened.needed(unit_of(home, name))
+        sort = request.args.get("by", "")
+        levels = plan.par.levels[plan.par.levels["par_units"] > 0]
+        if sort in levels.columns:
+            down = request.args.get("down") == "1"
+            levels = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable")
+        return render_template("par.html", plan=plan, rows=levels.to_dict("records"), by=sort,
+                               down=request.args.get("down") == "1", rule=_rule())
+
+    @app.get("/unit/<name>/par/<item>")
+    def item_page(name: str, item: str) -> str:
+        import kitplan
+        from kitplan.desk.drawing import demand_chart
+
+        plan = opened.needed(unit_of(home, name))
+        row = plan.par.levels[plan.par.levels["item"] == item]
+        if row.empty:
+            abort(404, "There is no such item in this plan.")
+        level, demand = int(row["par_units"].iloc[0]), plan.demand()
+        units = demand.units[:, demand.items.index(item)]
+        chart = demand_chart(units, level, f"Use of {item} in one interval, and its level {level}")
+        return render_template("item.html", plan=plan, row=row.iloc[0], story=kitplan.explain(plan, item), chart=chart)
+
+    @app.get("/unit/<name>/curve")
+    def curve_page(name: str) -> str:
+        from kitplan.desk.drawing import curve_chart
+
+        plan = opened.needed(unit_of(home, name))
+        curve = plan.par.frontier.reset_index(drop=True)
+        step = request.args.get("step", type=int)
+        near = int((curve["target"] - plan.readiness.target).abs().idxmin())
+        step = near if step is None or not 0 <= step < len(curve) else step
+        chart = curve_chart(curve["mean_value"].tolist(), curve["readiness"].tolist(), step, "Readiness against money")
+        return render_template("curve.html", plan=plan, rows=curve.to_dict("records"), step=step, near=near, chart=chart)
+
+    @app.get("/unit/<name>/paper/<path:file>")
+    def paper(name: str, file: str) -> Response:
+        folder = unit_of(home, name)
+        if file not in {f for papers in _papers(folder).values() for f in papers}:
+            abort(404, "This plan has no such paper.")
+        place = folder / PLAN_FOLDER / file
+        return send_file(place, as_attachment=not file.endswith(".pdf"))
+
+
+def _rule() -> Any:
+    from kitplan.write.shelf import order_rule
+
+    return order_rule
+
+
+def _papers(folder: Path) -> dict[str, list[str]]:
+    """Papers of the plan by kind: what its record lists and the folder holds."""
+    place = folder / PLAN_FOLDER
+    names = sorted(p.relative_to(place).as_posix() for p in place.rglob("*") if p.is_file()) if place.is_dir() else []
+    return {"Workbooks": [n for n in names if n.endswith(".xlsx") and "/" not in n],
+            "Prints": [n for n in names if n.endswith(".pdf")]}
+
+
+def faults_as_rows(problems: Any) -> list[dict[str, Any]]:
+    """Problems as plain rows."""
+    return [asdict(p) for p in problems]

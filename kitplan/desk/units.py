@@ -1,0 +1,182 @@
+"""The units of the desk's folder: found by name, made, and their tables taken in and corrected."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from werkzeug.utils import secure_filename
+
+ORIGINALS = "originals"
+"""Folder of a unit that keeps every file as it was before the desk changed it."""
+
+
+@dataclass(frozen=True)
+class Home:
+    """The folder that the desk serves: one unit, or a folder that holds units."""
+
+    folder: Path
+
+    @property
+    def single(self) -> bool:
+        """True where the folder is itself a unit."""
+        return (self.folder / "unit.toml").is_file()
+
+    def names(self) -> list[str]:
+        """Folder names of the units, in order."""
+        if self.single:
+            return [self.folder.name]
+        if not self.folder.is_dir():
+            return []
+        return sorted(p.name for p in self.folder.iterdir() if (p / "unit.toml").is_file())
+
+    def unit(self, name: str) -> Path | None:
+        """The folder of a unit; only names that were listed are ever joined to a path."""
+        if name not in self.names():
+            return None
+        return self.folder if self.single else self.folder / name
+
+    def new_folder(self, name: str) -> Path:
+        """A folder for a new unit: its name in letters that every system takes. Raises ValueError."""
+        plain = secure_filename(name).strip("._-").lower()[:60] or f"unit-{datetime.now():%Y%m%d-%H%M%S}"
+        folder = self.folder / plain
+        if folder.exists():
+            raise ValueError(f"there is a folder {plain} already")
+        return folder
+
+
+def make_unit(home: Home, name: str, sample: str | None) -> str:
+    """Make a unit, blank or a copy of an invented sample; its folder's name. Raises ValueError, OSError."""
+    from kitplan.read.starter import sample_files, starter_files
+    from kitplan.resources import sample_units
+    from kitplan.write.writer import write_outputs
+
+    if not name.strip():
+        raise ValueError("the name is empty")
+    folder = home.new_folder(name)
+    files = sample_files(sample_units()[sample]) if sample else starter_files()
+    toml = files["unit.toml"].decode()
+    files["unit.toml"] = _named(toml, name.strip()).encode()
+    if not sample:
+        files.pop("census.csv", None)
+    write_outputs(folder, files)
+    return folder.name
+
+
+def _named(toml: str, name: str) -> str:
+    text = name.replace("\\", "").replace('"', "'")
+    text = "".join(c for c in text if c.isprintable())
+    return re.sub(r"(?m)^name\s*=.*$", lambda _: f'name = "{text}"', toml, count=1)
+
+
+def keep_original(folder: Path, name: str) -> None:
+    """Keep a copy of a file as it is now, by day and time, before it is changed."""
+    from kitplan.write.writer import write_outputs
+
+    path = folder / name
+    if path.is_file():
+        stamp = f"{datetime.now():%Y-%m-%d-%H%M%S-%f}"
+        write_outputs(folder / ORIGINALS, {f"{stamp}-{name}": path.read_bytes()})
+
+
+def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
+    """Put a dropped table in its place as CSV; the first sheet of a workbook is taken. Raises InputError, OSError."""
+    from kitplan.write.writer import write_outputs
+
+    keep_original(folder, f"{table}.csv")
+    if content.startswith(b"PK\x03\x04"):
+        content = _first_sheet(table, file_name, content)
+    write_outputs(folder, {f"{table}.csv": content})
+
+
+def _first_sheet(table: str, file_name: str, content: bytes) -> bytes:
+    from kitplan.read.cells import Bad, text_of
+    from kitplan.read.problems import InputError, Problem
+    from kitplan.read.workbook import Book
+
+    book = Book(file_name, content)
+    sheet = book.sheet_named(table) or next(iter(book.sheets), None)
+    grid = book.grid(sheet) if sheet is not None else Bad("holds no sheet", "Save the table again.")
+    if isinstance(grid, Bad):
+        raise InputError([Problem(file_name, None, None, None, grid.fault, grid.mend)])
+    out = io.StringIO()
+    csv.writer(out).writerows([[text_of(cell) for cell in row] for row in grid.rows])
+    return out.getvalue().encode()
+
+
+@dataclass(frozen=True)
+class TextTable:
+    """A CSV file by its lines, so that a cell can be changed and everything else stays byte for byte."""
+
+    lines: tuple[str, ...]
+    cells: tuple[tuple[str, ...], ...]
+    spans: tuple[tuple[int, int], ...]
+    delimiter: str
+    encoding: str
+
+    @classmethod
+    def read(cls, content: bytes) -> TextTable:
+        """Raises ValueError where it is no text table."""
+        encoding = "utf-8-sig" if content.startswith(b"\xef\xbb\xbf") else "utf-8"
+        try:
+            text = content.decode(encoding)
+        except UnicodeDecodeError:
+            encoding, text = "cp1252", content.decode("cp1252", errors="replace")
+        lines = text.splitlines(keepends=True)
+        head = lines[0] if lines else ""
+        delimiter = max(",;\t|", key=head.count)
+        reader, cells, spans, before = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), [], [], 0
+        for row in reader:
+            cells.append(tuple(row))
+            spans.append((before, reader.line_num))
+            before = reader.line_num
+        return cls(tuple(lines), tuple(cells), tuple(spans), delimiter, encoding)
+
+    def changed(self, cells: Mapping[tuple[int, int], str]) -> bytes:
+        """The file with other texts in these cells: (row from 1, column from 0) -> text."""
+        lines = list(self.lines)
+        for number in sorted({row for row, _ in cells}, reverse=True):
+            row = list(self.cells[number - 1])
+            for (at, column), text in cells.items():
+                if at == number:
+                    row += [""] * (column + 1 - len(row))
+                    row[column] = text
+            first, last = self.spans[number - 1]
+            end = "\r\n" if lines[first].endswith("\r\n") else "\n"
+            out = io.StringIO()
+            csv.writer(out, delimiter=self.delimiter, lineterminator=end).writerow(row)
+            lines[first:last] = [out.getvalue()]
+        return "".join(lines).encode(self.encoding)
+
+
+def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen: str) -> bool:
+    """Change cells of a table and keep the file as it was. seen: checksum of the file that was shown.
+
+    False, with nothing changed, where the file has changed since. Raises OSError, ValueError.
+    """
+    from kitplan.write.writer import write_outputs
+
+    path = folder / name
+    content = path.read_bytes()
+    if checksum(content) != seen:
+        return False
+    keep_original(folder, name)
+    write_outputs(folder, {name: TextTable.read(content).changed(cells)})
+    return True
+
+
+def checksum(content: bytes) -> str:
+    """Short mark of a file's content."""
+    from hashlib import sha256
+
+    return sha256(content).hexdigest()[:16]
+
+
+def lines_around(rows: Sequence[tuple[str, ...]], number: int) -> tuple[str, ...]:
+    """The cells of row `number` (from 1), or none."""
+    return rows[number - 1] if 0 < number <= len(rows) else ()
