@@ -221,9 +221,13 @@ class _ClassReader:
         kg = self._number(block, "patient_kg", float("nan"), over=0.0, key=key)
         cuffed = {None: "", True: "cuffed", False: "uncuffed"}[
             self._flag(block, "cuffed", False, key=key) if "cuffed" in block else None]
-        found = []
         if technique is None:
             return []
+        if not self.techniques[technique].steps:
+            self.findings.warn(self.file, "has a recipe without words: its step card lists the set and no steps",
+                               f'Write steps = ["first", "second"] under [{technique}] in techniques.toml.',
+                               column=f"{key}.technique", value=technique)
+        found = []
         for column, size in self._sizes(key, block, route):
             row = self.sizes.row(technique, route, size, cuffed, kg)
             if row is None:

@@ -139,6 +139,11 @@ def check_policy_items(
                            column="stock.unavailable", value=written)
         else:
             away.append(item)
+    if "bedside.on_wall" in policy.own:
+        for role in policy.values["bedside.on_wall"]:
+            if key_of(role) not in set(items["role"]):
+                findings.fault(policy.file, "is not a role of any item", suggestion(role, items["role"].unique()),
+                               column="bedside.on_wall", value=role)
     if policy.values.get("stock.unavailable_weeks") is not None and not away:
         findings.warn(policy.file, "says for how long, but nothing is unavailable",
                       'Name the items: unavailable = ["item"].', column="stock.unavailable_weeks")

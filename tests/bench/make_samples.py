@@ -44,8 +44,9 @@ HARBOUR_STRATA = [
     ("nasal", 5.0, "nasal_two_y", "none", 0.5, 0.0),
 ]
 HARBOUR_ITEMS = {
-    "gloves": ("gloves_small", "gloves_medium", "gloves_large"), "prep_wipe": ("prep_wipe_box50",),
-    "remover_wipe": ("remover_wipe_box50",), "saline": ("saline_5ml",), "gauze": ("gauze_5cm_pair",),
+    "gloves": ("gloves_xs", "gloves_small", "gloves_medium", "gloves_large", "gloves_xl"),
+    "prep_wipe": ("prep_wipe_box50",), "remover_wipe": ("remover_wipe_box50",), "saline": ("saline_5ml",),
+    "gauze": ("gauze_5cm_pair",),
     "applicator": ("applicator_pair",), "surface_wipe": ("surface_wipe_tub100",),
 }
 """What Harbour Wing takes for each role; its [prefer] block says the same."""
@@ -215,8 +216,9 @@ def airway_use(rng, stay, stratum, events):
 def role_use(rng, day, role, quantity):
     """Whole items of one role for one attempt; glove sizes by who is on duty."""
     if role == "gloves":
-        for _ in range(int(quantity)):
-            size = int(np.searchsorted([0.30, 0.75], rng.random(), side="right"))
+        for number in range(int(quantity)):
+            chance = rng.random() if number < 2 else np.random.default_rng([241, round(day * 24)]).random()
+            size = int(np.searchsorted([0.05, 0.30, 0.70, 0.92], chance, side="right"))
             yield (day, HARBOUR_ITEMS["gloves"][size], 1)
     elif role == "ties":
         yield (day, "tie_twill_10mm", quantity)

@@ -55,7 +55,7 @@ def test_it_writes_a_workbook_its_tables_its_prints_and_its_record(done):
 
 def test_the_last_lines_tell_the_designs_the_week_and_the_roll(done):
     _, result = done
-    assert "3 kit designs for 6 kinds of airway" in result.output
+    assert "5 kit designs for 6 kinds of airway" in result.output
     assert "Have ready for the week ahead: " in result.output
     assert "Tape: one roll for all, " in result.output
 
@@ -77,7 +77,7 @@ def test_the_curve_is_a_chart_and_marks_the_choice(done):
     assert len(book["Kit designs and cost"]._charts) == 1
     curve = pd.read_csv(done[0] / "tables" / "kit_designs_curve.csv")
     assert curve["designs"].tolist() == [1, 2, 3, 4, 5, 6]
-    assert curve.loc[curve["note"] == "chosen", "designs"].tolist() == [3]
+    assert curve.loc[curve["note"] == "chosen", "designs"].tolist() == [5]
 
 
 def test_kits_in_the_plan_are_the_kits_of_the_command_and_the_stock_room_carries_their_items(done, tmp_path):
@@ -106,16 +106,26 @@ def test_the_same_seed_writes_the_same_bytes(done, tmp_path):
 
 
 def test_another_number_of_designs_is_a_what_if(tmp_path):
+    result = run("kits", sample_units()["mill_lane"], "--designs", 6, "--out", tmp_path / "out")
+    assert result.exit_code == 0
+    contents = pd.read_csv(tmp_path / "out" / "tables" / "kit_contents.csv")
+    assert contents["design"].unique().tolist() == ["A", "B", "C", "D", "E", "F"]
+
+
+def test_fewer_designs_than_emergency_sizes_allow_are_not_made_and_the_last_lines_say_why(tmp_path):
     result = run("kits", sample_units()["mill_lane"], "--designs", 1, "--out", tmp_path / "out")
     assert result.exit_code == 0
-    assert pd.read_csv(tmp_path / "out" / "tables" / "kit_contents.csv")["design"].unique().tolist() == ["A"]
+    assert "1 kit design was asked for; 5 are planned" in " ".join(result.output.split())
+    contents = pd.read_csv(tmp_path / "out" / "tables" / "kit_contents.csv")
+    for role in ("mask", "bag"):
+        assert contents[contents["role"] == role].groupby("design")["item"].nunique().max() <= 2
 
 
 CATALOGUE_FAULTS = [
     ("a mask for an adult tube is missing", "items.csv", r"^mask_1(15|30)mm.*\n", "", ["mask", "fits oral 8.0 mm"]),
     ("a bag for small tubes is missing", "items.csv", r"^bag_(500|250)ml.*\n", "", ["bag", "fits nasal 4.0 mm"]),
     ("a role is misspelt in a recipe", "techniques.toml", r"^saline = 5", "salene = 5", ["salene", "items.csv"]),
-    ("fewer than one design", "unit.toml", r"^designs = 3", "designs = 0", ["designs"]),
+    ("fewer than one design", "unit.toml", r"^designs = 5", "designs = 0", ["designs"]),
 ]
 
 
@@ -143,22 +153,24 @@ def test_a_piece_longer_than_every_roll_is_told_with_its_mend(unit):
 def test_a_container_too_small_says_how_large_and_loses_nothing(unit):
     assert run("kits", unit).exit_code == 0
     before = {p: p.read_bytes() for p in (unit / "plan").rglob("*") if p.is_file()}
-    edit(unit, "unit.toml", r"^designs = 3", "designs = 3\ncontainer_litres = 2")
+    edit(unit, "unit.toml", r"^designs = 5", "designs = 3\ncontainer_litres = 2")
     result = run("kits", unit)
     assert result.exit_code == 1
     assert re.search(r"too small for the kit of .* give [\d.]+ L or more", result.output)
     assert {p: p.read_bytes() for p in (unit / "plan").rglob("*") if p.is_file()} == before
 
 
-def test_too_few_designs_for_the_container_says_both_ways_out(unit):
-    edit(unit, "unit.toml", r"^designs = 3", "designs = 1\ncontainer_litres = 12")
+def test_too_few_designs_for_the_container_says_both_ways_out(unit, done):
+    litres = pd.read_csv(done[0] / "tables" / "kit_designs_curve.csv").set_index("designs")["largest_litres"]
+    between = (litres[5] + litres[6]) / 2  # six kits fit; the one that serves two sizes does not
+    edit(unit, "unit.toml", r"^designs = 5", f"designs = 5\ncontainer_litres = {between:.2f}")
     result = run("kits", unit)
     assert result.exit_code == 1
     assert re.search(r"allow \d+ designs, or a container of [\d.]+ L", result.output)
 
 
 def test_the_plan_goes_on_without_kits_that_do_not_fit_and_says_so(unit):
-    edit(unit, "unit.toml", r"^designs = 3", "designs = 3\ncontainer_litres = 2")
+    edit(unit, "unit.toml", r"^designs = 5", "designs = 3\ncontainer_litres = 2")
     result = run("par", unit)
     assert result.exit_code in (0, 1), result.output
     assert "Not planned: kits" in result.output

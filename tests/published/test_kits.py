@@ -21,6 +21,7 @@ from kitplan.parts.kits.model import design_kits
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import choose_opened
+from kitplan.parts.kits.together import may_share
 
 
 def _module(name: str, path: Path):
@@ -99,24 +100,32 @@ def partitions(members: list[int]):
                 yield [[first, *joined], *others]
 
 
-def test_set_partitioning_equals_exhaustive_search_for_every_number_of_designs(mixed, made):
+@pytest.mark.parametrize("ruled", [False, True], ids=["any sizes together", "sizes kept apart"])
+def test_set_partitioning_equals_exhaustive_search_for_every_number_of_designs(mixed, made, ruled):
     # Source: exhaustive search over all 203 partitions of six strata (Bell number B6).
     n = mixed.n_strata
+    together = may_share(mixed, made.needs) if ruled else None
+    curve = kit_partition.design_curve(made.slots, None, n, 20.0, together=together)
     best = np.full(n + 1, np.inf)
     count = 0
     for division in partitions(list(range(n))):
         groups = np.array([[g in group for g in range(n)] for group in division])
-        best[len(division)] = min(best[len(division)], group_costs(made.slots, groups)[0].sum())
+        allowed = together.allows(groups).all() if together is not None else True
+        cost = group_costs(made.slots, groups)[0].sum() if allowed else np.inf
+        best[len(division)] = min(best[len(division)], cost)
         count += 1
     assert count == 203
-    for designs, part in enumerate(made.curve, start=1):
-        assert part.cost == pytest.approx(best[1:designs + 1].min(), rel=1e-9)
-        assert part.bound <= part.cost + 1e-9
+    for designs, part in enumerate(curve, start=1):
+        least = best[1:designs + 1].min()
+        assert (part is None) == np.isinf(least)
+        if part is not None:
+            assert part.cost == pytest.approx(least, rel=1e-9)
+            assert part.bound <= part.cost + 1e-9
 
 
 def test_searched_groups_reach_the_same_designs_as_the_full_list(made, monkeypatch):
     # Source: exhaustive listing of all 63 groups.
-    listed = [part.cost for part in made.curve]
+    listed = [part.cost for part in kit_partition.design_curve(made.slots, None, len(made.curve), 20.0)]
     monkeypatch.setattr(kit_partition, "EXACT_STRATA", 0)
     searched = kit_partition.design_curve(made.slots, None, len(listed), 20.0)
     assert [part.cost for part in searched] == pytest.approx(listed, rel=1e-9)

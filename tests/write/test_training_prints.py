@@ -3,6 +3,7 @@
 import io
 import re
 import subprocess
+from dataclasses import replace
 
 import pytest
 
@@ -14,6 +15,7 @@ from kitplan.parts.training.step_card import steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.techniques import read_techniques
+from kitplan.read.values import Step
 from kitplan.resources import sample_units
 from kitplan.solve.sheet_cutting import Sheet, cut_sheets
 
@@ -41,20 +43,37 @@ def test_a_step_card_defers_to_policy_and_instructor_and_keeps_a_hand_on_the_tub
     assert lines[0].startswith("Read your unit's policy")
     assert "instructor" in whole
     assert "keeps hold until" in whole
-    assert whole.index("takes hold") < whole.index("Loosen the old") < whole.index("lets go")
+    assert whole.index("takes hold") < whole.index("Loosen") < whole.index("lets go")
+    ready = "mask and bag in the right size are at hand and checked, suction is at hand and checked, and you know how"
+    assert whole.index(ready) < whole.index("takes hold"), "before the tube is touched"
+    stop = "If the tube moves now or later: stop, hold the tube where it is, call for help"
+    assert whole.index(stop) < whole.index("Loosen")
+    assert whole.index("Loosen") < whole.index("gloves off, clean your hands, fresh gloves on") < whole.index("lets go")
+    assert "eye protection where your policy asks for it" in whole
     assert ("barrier dressing" in whole) == (skin == "barrier")
     assert "Clean your hands" in lines[1]
-    assert "clean your hands" in lines[-1]
+    assert "clean your hands" in lines[-2]
+    assert lines[-1] == "Change over."
 
 
 def test_a_technique_without_tape_has_no_tape_steps(techniques):
     whole = " ".join(steps(techniques["ties_two"], "none", pairs=True))
     assert "Y piece" not in whole
-    assert "Fasten with what the set holds" in whole
+    assert "First tie round the tube" in whole
 
 
 def test_alone_the_instructor_holds_the_tube(techniques):
-    assert "The instructor takes hold" in " ".join(steps(techniques["oral_two_y"], "none", pairs=False))
+    whole = " ".join(steps(techniques["oral_two_y"], "none", pairs=False))
+    assert "The instructor takes hold" in whole
+    assert "Agree with the instructor who renews" in whole
+    assert "Change over" not in whole
+
+
+def test_another_recipe_brings_its_own_words(techniques):
+    words = (Step("Look."), Step("Ask {partner}.", "alone"), Step("Only so.", "barrier"))
+    own = replace(techniques["ties_two"], steps=words)
+    assert steps(own, "none", pairs=True) == ["Look."]
+    assert steps(own, "barrier", pairs=False) == ["Look.", "Ask the instructor.", "Only so."]
 
 
 def test_every_page_says_practice_only(tmp_path):

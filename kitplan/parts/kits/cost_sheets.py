@@ -47,7 +47,7 @@ def _add_accounts(book: Book, plan: Plan, kits: KitPlan) -> None:
 
 
 def _add_curve(book: Book, kits: KitPlan) -> None:
-    page = book.page(CURVE_TITLE, "What one kit design more or fewer costs", (12, 18, 18, 10, 16, 18, 26),
+    page = book.page(CURVE_TITLE, "What one kit design more or fewer costs", (12, 18, 18, 10, 16, 18, 20, 30),
                      landscape=False)
     page.title("Kit designs and cost", "Money a month for what kits use and throw away. Few designs are easy to build "
                                        "and waste more; many fit better.")
@@ -55,7 +55,7 @@ def _add_curve(book: Book, kits: KitPlan) -> None:
         ("Designs", "whole", "designs"), (f"A month ({book.currency})", "money", "monthly_cost"),
         ("Cannot cost less than", "money", "bound"), ("Gap", "share2", "gap"),
         ("Largest kit", "litres", "largest_litres"), ("Saved by one more design", "money", "saved"),
-        ("", "strong", "note"),
+        ("Most sizes in a kit", "text", "sizes"), ("", "strong", "note"),
     ), freeze=True)
     page.skip()
     for note in kits.notes:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kitplan.parts.kits.slots import NEVER, Slot
+from kitplan.parts.kits.together import Together
 
 OWN = -1
 """Stands for "each member's own option" in the choices of a group."""
@@ -48,8 +49,9 @@ class PriceList:
     table: float ndarray (n_strata, n_columns), money a month of each stratum at each level of each way.
     """
 
-    def __init__(self, slots: Sequence[Slot]) -> None:
+    def __init__(self, slots: Sequence[Slot], together: Together | None = None) -> None:
         self.slots = slots
+        self._together = together
         self.n_strata = len(slots[0].own)
         columns: list[np.ndarray] = []
         self._places: list[tuple[list[_Way], list[_Way]]] = []
@@ -61,7 +63,7 @@ class PriceList:
         self.table = exact(np.stack(columns, axis=1))
 
     def costs(self, groups: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Money a month and litres of each group.
+        """Money a month and litres of each group; money without end where its members may not share a kit.
 
         groups: bool ndarray (n_groups, n_strata), members. Returns (cost, litres), each (n_groups,).
         """
@@ -73,6 +75,8 @@ class PriceList:
             best = np.argmin(ways[0], axis=0) if len(ways[0]) > 1 else np.zeros(len(groups), dtype=np.int64)
             cost += ways[0][best, rows]
             litres += ways[1][best, rows]
+        if self._together is not None:
+            cost[~self._together.allows(groups)] = np.inf
         return cost, litres
 
     def cheapest_way(self, members: np.ndarray) -> list[int]:

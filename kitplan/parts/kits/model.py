@@ -30,6 +30,7 @@ from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
 from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
+from kitplan.parts.kits.together import Together, may_share
 from kitplan.read.problems import InputError, Problem, UnsafePlan
 from kitplan.read.values import Unit
 from kitplan.solve.values import SolverReport
@@ -120,10 +121,12 @@ def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesig
     items = choose_kit_items(unit, needs)
     slots = build_slots(unit, needs, items)
     _check_container(unit, slots)
+    together = may_share(unit, needs)
     curve = design_curve(
-        slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds, unit.bedside.designs
+        slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds, unit.bedside.designs,
+        together,
     )
-    chosen = _choose(unit, slots, curve)
+    chosen = _choose(unit, slots, curve, together)
     item_choice = designs_item_choice(unit, needs, slots, chosen.groups, base, items)
     return KitDesigns(needs, items, slots, curve, chosen, item_choice)
 
@@ -148,7 +151,7 @@ def solve_kits(
     return KitPlan(
         contents=contents_table(unit, made.needs, made.slots, names, groups),
         strata=strata_table(unit, made.needs, made.slots, names, groups),
-        curve=curve_table(made.slots, made.curve, made.chosen),
+        curve=curve_table(unit, made.needs, made.slots, made.curve, made.chosen),
         builds=builds,
         accounts=kit_accounts(unit, made.needs, traffic, builds, groups, fresh),
         opened=choose_opened(unit, made.needs, made.item_choice),
@@ -202,15 +205,25 @@ def _check_container(unit: Unit, slots: Sequence[Slot]) -> None:
         )
 
 
-def _choose(unit: Unit, slots: Sequence[Slot], curve: Sequence[Partition | None]) -> Partition:
-    """The partition for the designs asked for (all of them where no number is given)."""
+def _choose(
+    unit: Unit, slots: Sequence[Slot], curve: Sequence[Partition | None], together: Together
+) -> Partition:
+    """The partition for the designs asked for (all of them where no number is given).
+
+    Where so few would mix emergency sizes that may not lie in one kit, the fewest that do not. Raises UnsafePlan where
+    a container alone forbids it.
+    """
     wanted = min(unit.bedside.designs or unit.n_strata, unit.n_strata)
     chosen = curve[wanted - 1]
     if chosen is not None:
         return chosen
-    enough = next(p.designs for p in curve if p is not None)
-    free = design_curve(slots, None, unit.n_strata, unit.planning.time_limit_seconds)[wanted - 1]
-    assert free is not None
+    fewest = next(p for p in curve if p is not None)
+    if unit.bedside.container_litres is None:
+        return fewest
+    free = design_curve(slots, None, unit.n_strata, unit.planning.time_limit_seconds, together=together)[wanted - 1]
+    if free is None:
+        return fewest
+    enough = fewest.designs
     room = _round_up(group_costs(slots, free.groups)[1].max())
     raise UnsafePlan(
         f"{wanted} kit design{'s' if wanted > 1 else ''} (bedside.designs) cannot hold what every airway needs in a"
@@ -241,9 +254,18 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
         notes.append(
             f"The best designs found are proven to be within {made.chosen.gap:.1%} of the least possible cost."
         )
+    wanted = unit.bedside.designs or unit.n_strata
+    if made.chosen.designs > wanted:
+        most = unit.bedside.sizes_in_kit
+        notes.append(
+            f"{wanted} kit design{'s were' if wanted > 1 else ' was'} asked for; {made.chosen.designs} are planned."
+            f" Fewer would put more than {most} sizes of one emergency item into a kit, or a size that is far from a"
+            f" {unit.words.device} that it serves: sizes are not merged by money alone (bedside.sizes_in_kit)."
+        )
     shared = sorted({
         str(role) for (_, role), i in made.items.once_open.items() if unit.items.at[i, "scope"] == "unit"
     })
+    shared = sorted({*shared, *(r for needs in made.needs.on_wall for r in needs)})
     if shared:
         notes.append(f"Shared in the unit, and therefore in no kit: {', '.join(shared)}.")
     if not unit.bedside.kits_in_par:

@@ -17,6 +17,7 @@ from kitplan.parts.kits.groups import PriceList, exact
 from kitplan.parts.kits.pricing import EXACT_STRATA, AllGroups, SearchedGroups
 from kitplan.parts.kits.search import merged_to, moved, resplit
 from kitplan.parts.kits.slots import Slot
+from kitplan.parts.kits.together import Together
 from kitplan.solve.program import Program, Solution
 
 _TINY = 1e-6
@@ -73,14 +74,16 @@ class Pool:
 
 def design_curve(
     slots: Sequence[Slot], container_litres: float | None, most_designs: int, time_limit: float,
-    wanted: int | None = None,
+    wanted: int | None = None, together: Together | None = None,
 ) -> list[Partition | None]:
-    """The best partition into at most K designs for K = 1..most_designs; None where the container forbids it.
+    """The best partition into at most K designs for K = 1..most_designs; None where nothing is allowed.
+
+    What is not allowed: a kit that its container cannot hold, or one for airways that may not share a kit (together).
 
     Exact for up to EXACT_STRATA strata. Beyond, groups are searched for with a limited effort and the proven bound
     is reported; most effort goes to `wanted` designs. time_limit: seconds for one integer solve.
     """
-    prices = PriceList(slots)
+    prices = PriceList(slots, together)
     n = prices.n_strata
     source = AllGroups if n <= EXACT_STRATA else SearchedGroups
     groups = source(prices, container_litres)

@@ -39,7 +39,8 @@ class KitNeeds:
     re_secures: int ndarray (n_strata,), attempts one kit must cover. use: StayUse of each stratum.
     kits_per_month: float ndarray (n_strata,), kits issued, one for each airway that arrives.
     turnover: False when no arrivals are known; then one kit a month for each airway in place stands in.
-    needs: role -> use units per re-secure, one mapping a stratum.
+    needs: role -> use units per re-secure, one mapping a stratum; on_wall: the same for roles that hang on the wall,
+        shared, and are in no kit.
     candidates: (stratum, role) -> positions in Unit.items that can fill the role, catalogue order.
     opened: (stratum, item position) -> items opened after 0, 1, ... attempts (patient-scope items used up).
     emergency: stratum -> item position -> count, the emergency set and other items held once an airway.
@@ -55,6 +56,7 @@ class KitNeeds:
     opened: dict[tuple[int, int], np.ndarray]
     emergency: tuple[dict[int, int], ...]
     primary: dict[tuple[int, str], int]
+    on_wall: tuple[dict[str, float], ...]
 
 
 def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None) -> KitNeeds:
@@ -69,7 +71,10 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None)
     arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH
     turnover = bool(arrivals.sum() > 0)
     records = catalogue_records(unit)
-    needs = tuple(role_needs(unit, g) for g in range(unit.n_strata))
+    every = [role_needs(unit, g) for g in range(unit.n_strata)]
+    wall = set(unit.bedside.on_wall)
+    needs = tuple({role: need for role, need in own.items() if role not in wall} for own in every)
+    on_wall = tuple({role: need for role, need in own.items() if role in wall} for own in every)
     candidates: dict[tuple[int, str], list[int]] = {}
     opened: dict[tuple[int, int], np.ndarray] = {}
     emergency: list[dict[int, int]] = []
@@ -83,7 +88,7 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None)
         primary |= best
     kits = arrivals if turnover else mean_airways(unit)
     return KitNeeds(
-        re_secures, use, kits, turnover, needs, candidates, opened, tuple(emergency), primary
+        re_secures, use, kits, turnover, needs, candidates, opened, tuple(emergency), primary, on_wall
     )
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kitplan.parts.kits.contents import KitItemChoice, forced_items, opened_per_kit, unit_litres, unit_prices
+from kitplan.parts.kits.mix import fewest_of_each
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.read.values import Unit
 
@@ -110,10 +111,20 @@ def _forced_slot(unit: Unit, needs: KitNeeds, item: int) -> Slot:
         if item in found and share[item] > 0:
             part = share[item] / np.nansum(share[found])
             per_use[g] = part * np.ceil(needs.needs[g][role] / float(unit.items.at[item, "contains"]) - 1e-9)
-            count[g] = int(np.ceil(per_use[g, 0] * needs.re_secures[g] - 1e-9))
+            count[g] = _in_mix(unit, needs, g, role, item)
         count[g] = max(int(count[g, 0]), needs.emergency[g].get(item, 0))
     own = np.where(count[:, 0] > 0, 0, -1)
     return _slot(unit, needs, f"{role} {unit.items.at[item, 'item']}", role, [{item: 1}], count, per_use, own)
+
+
+def _in_mix(unit: Unit, needs: KitNeeds, g: int, role: str, item: int) -> int:
+    """How many of one of several items used side by side a kit holds, so that the mix lasts with the kit's chance."""
+    found = [i for i in needs.candidates[g, role] if unit.items.at[i, "share"] > 0]
+    shares = unit.items.loc[found, "share"].to_numpy(float)
+    per_attempt = int(np.ceil(needs.needs[g][role] - 1e-9))
+    attempts = tuple(needs.use[g].kit_attempts.tolist())
+    held = fewest_of_each(tuple((shares / shares.sum()).tolist()), attempts, per_attempt, unit.bedside.readiness)
+    return held[found.index(item)]
 
 
 def _slot(unit: Unit, needs: KitNeeds, name: str, role: str, options: list[dict[int, int]], count: np.ndarray,

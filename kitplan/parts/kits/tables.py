@@ -14,6 +14,7 @@ from kitplan.parts.kits.groups import OWN, group_choices, group_costs, held_bund
 from kitplan.parts.kits.partition import Partition
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import Slot
+from kitplan.parts.kits.together import sizes_in
 from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 CONTENT_COLUMNS = [
@@ -116,19 +117,28 @@ def strata_table(
     return frame.reset_index(drop=True)
 
 
-def curve_table(slots: Sequence[Slot], curve: Sequence[Partition | None], chosen: Partition) -> pd.DataFrame:
-    """designs, monthly_cost, bound, gap, largest_litres, saved (against one design fewer), note; one row for each K."""
+def curve_table(
+    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], curve: Sequence[Partition | None], chosen: Partition
+) -> pd.DataFrame:
+    """designs, monthly_cost, bound, gap, largest_litres, saved (against one design fewer), sizes, note; by K.
+
+    sizes: the most different sizes of each emergency role in one kit, "mask 2, bag 2".
+    """
+    impossible = "mixes sizes" + ("" if unit.bedside.container_litres is None else ", or does not fit the container")
     rows = []
     before = np.nan
     for k, part in enumerate(curve, start=1):
         if part is None:
-            rows.append((k, np.nan, np.nan, np.nan, np.nan, np.nan, "does not fit the container"))
+            rows.append((k, np.nan, np.nan, np.nan, np.nan, np.nan, "", impossible))
             continue
         litres = float(group_costs(slots, part.groups)[1].max())
         note = "chosen" if part is chosen else ""
-        rows.append((k, part.cost, part.bound, part.gap, litres, before - part.cost, note))
+        kinds = [sizes_in(unit, needs, members) for members in part.groups]
+        most = {role: max(kind.get(role, 0) for kind in kinds) for role in dict.fromkeys(r for k in kinds for r in k)}
+        sizes = ", ".join(f"{role} {count}" for role, count in most.items())
+        rows.append((k, part.cost, part.bound, part.gap, litres, before - part.cost, sizes, note))
         before = part.cost
-    columns = ["designs", "monthly_cost", "bound", "gap", "largest_litres", "saved", "note"]
+    columns = ["designs", "monthly_cost", "bound", "gap", "largest_litres", "saved", "sizes", "note"]
     return pd.DataFrame(rows, columns=columns)
 
 

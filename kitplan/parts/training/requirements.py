@@ -1,7 +1,7 @@
 """What a class uses up: sets of supplies, tape pieces, dressing pieces, and whole items bought at least money.
 
-Every go at a practice takes one fresh set. Roles that the class lists as durable things are not used up. In pairs
-both learners wear gloves; a learner working alone uses one person's share of them.
+Every go at a practice takes one fresh set. Roles that the class lists as durable things are not used up. A learner
+who works alone has the instructor as partner, so that a set is the same.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def class_needs(unit: Unit, lessons: Sequence[TrainingClass]) -> ClassNeeds:
             pieces += [(index, number, *row) for row in tape]
             warnings += said
             problems += problem
-            for role, need in _needs(unit, lesson, practice).items():
+            for role, need in _needs(unit, practice).items():
                 if role in durable:
                     continue
                 if role == "barrier" and _sheets(unit, practice):
@@ -87,15 +87,13 @@ def durable_roles(unit: Unit, lesson: TrainingClass) -> set[str]:
     return found | {d.name.casefold() for d in lesson.durables if d.name.casefold() in known}
 
 
-def _needs(unit: Unit, lesson: TrainingClass, practice: Practice) -> dict[str, float]:
+def _needs(unit: Unit, practice: Practice) -> dict[str, float]:
     """Use units of each role that one go takes (tape apart)."""
     technique = unit.techniques[practice.technique]
     needs = dict(technique.uses)
     if practice.skin == "barrier":
         for role, quantity in technique.uses_with_barrier.items():
             needs[role] = needs.get(role, 0.0) + quantity
-    if not lesson.pairs and "gloves" in needs:
-        needs["gloves"] /= max(technique.people, 1)
     return {role: need for role, need in needs.items() if need > 0}
 
 
