@@ -1,0 +1,130 @@
+"""The class: a form over class.toml, and the lists and prints that come of it."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import Any
+
+from flask import Flask, Response, abort, redirect, render_template, request, url_for
+
+from kitplan.desk.opened import PLAN_FOLDER
+from kitplan.desk.toml_edit import number, read_toml, write_toml
+from kitplan.desk.units import Home
+
+FILE = "class.toml"
+PRACTICES, HELD = 6, 10
+_NUMBERS = (
+    ("learners", "Learners", True), ("learners_per_station", "Learners at one station", True),
+    ("attempts", "Goes of each learner at each practice", True), ("spare_share", "Spare for spoiled goes, 0.1 for 10 %", False),
+    ("minutes_per_attempt", "Minutes for one go", False),
+)
+"""Key of class.toml, its words, and whether it is a whole number."""
+
+
+def add(app: Flask, home: Home) -> None:
+    """The pages of the class."""
+    from kitplan.desk.app import unit_of
+
+    @app.get("/unit/<name>/class")
+    def class_page(name: str) -> str:
+        folder = unit_of(home, name)
+        return render_template("class.html", **_form(folder), **_result(folder))
+
+    @app.post("/unit/<name>/class")
+    def save_class(name: str) -> Response:
+        folder = unit_of(home, name)
+        write_toml(folder, FILE, _settings(read_toml(folder, FILE)))
+        _plan_class(folder)
+        return redirect(url_for("class_page", name=name) + "#lists")  # type: ignore[return-value]
+
+
+def _form(folder: Path) -> dict[str, Any]:
+    """What the form shows: the class as it is, the techniques and the items to choose from."""
+    import kitplan
+
+    now = read_toml(folder, FILE)
+    try:
+        unit = kitplan.load_unit(folder)
+    except kitplan.InputError as error:
+        abort(409, f"Correct the unit's files first. {error}")
+    practices = [p for p in now.get("practice", []) if isinstance(p, dict)]
+    held = [(item, stock.get("units", "") if isinstance(stock, dict) else stock)
+            for item, stock in now.get("have", {}).items()]
+    techniques = {key: technique.title for key, technique in unit.techniques.items()}
+    items = list(zip(unit.items["item"], unit.items["description"].fillna("")))
+    return {
+        "now": now, "numbers": _NUMBERS, "techniques": techniques, "items": items,
+        "practices": practices + [{}] * max(1, min(PRACTICES, 3) - len(practices)),
+        "held": held + [("", "")] * 3, "faults": unit.faults_of("training"),
+    }
+
+
+def _settings(now: dict[str, Any]) -> dict[str, Any]:
+    """class.toml with what the form holds; keys that the form does not show stay. Raises ValueError."""
+    form = request.form
+    made = dict(now)
+    if form.get("title", "").strip():
+        made["title"] = form["title"].strip()
+    if form.get("date"):
+        made["date"] = datetime.date.fromisoformat(form["date"])
+    for key, words, whole in _NUMBERS:
+        value = number(form.get(key, ""), words, whole=whole)
+        made = {k: v for k, v in made.items() if k != key} | ({} if value is None else {key: value})
+    if "learners_per_station" in made:
+        made.pop("stations", None)
+    made["pairs"] = form.get("pairs") == "yes"
+    rows = zip(form.getlist("technique"), form.getlist("size"), form.getlist("skin"))
+    before = [p for p in now.get("practice", []) if isinstance(p, dict)]
+    made["practice"] = [_practice(before[k] if k < len(before) else {}, *row) for k, row in enumerate(rows) if row[0]]
+    have = {item: number(units, item, whole=True) for item, units in zip(form.getlist("item"), form.getlist("units"))
+            if item and units.strip()}
+    old = now.get("have", {})
+    made["have"] = {item: old[item] | {"units": units} if isinstance(old.get(item), dict) else units
+                    for item, units in have.items()}
+    return made
+
+
+def _practice(before: dict[str, Any], technique: str, size: str, skin: str) -> dict[str, Any]:
+    """One practice: what was there before, with what the form holds; a size keeps the scale that it had."""
+    scale = next((key for key in ("size", "french") if key in before), "tube_mm")
+    given: dict[str, Any] = {"technique": technique, "skin": skin}
+    if size.strip():
+        try:
+            given[scale] = number(size, "Size")
+        except ValueError:
+            given["size"] = size.strip()
+    kept = {k: v for k, v in before.items() if k not in ("technique", "skin", "tube_mm", "size", "french")}
+    return kept | given
+
+
+def _plan_class(folder: Path) -> None:
+    """Plan the class alone and write its papers into the plan folder. Raises InputError, UnsafePlan, OSError."""
+    import kitplan
+    from kitplan.outputs import part_files
+    from kitplan.write.writer import write_outputs
+
+    unit = kitplan.load_unit(folder)
+    faults = unit.faults_of("training")
+    if faults:
+        raise kitplan.InputError(faults, "reading the class")
+    plan = kitplan.plan(unit, parts=["training"])
+    write_outputs(folder / PLAN_FOLDER, part_files(plan, "training"))
+
+
+def _result(folder: Path) -> dict[str, Any]:
+    """The lists of the class as they lie in the plan folder."""
+    import pandas as pd
+
+    place = folder / PLAN_FOLDER
+    lists = []
+    for title, name in (("To buy and to take", "training_list"), ("For each station", "station_list"),
+                        ("To cut", "cut_plan"), ("What moves", "training_moves"), ("Left over", "training_left")):
+        path = place / "tables" / f"{name}.csv"
+        if path.is_file():
+            frame = pd.read_csv(path, dtype=str, keep_default_na=False)
+            if len(frame):
+                lists.append((title, list(frame.columns), frame.head(200).to_numpy().tolist()))
+    prints = [n for n in ("station-cards.pdf", "step-cards.pdf", "tick-list.pdf", "cutting-list.pdf", "class-cut-cards.pdf",
+                          "box-labels.pdf", "sheet-cards.pdf", "class.xlsx") if (place / n).is_file()]
+    return {"lists": lists, "prints": prints}

@@ -1,0 +1,160 @@
+"""The week: receive, count, questions, order, build kits, recall. What is typed goes the way of the printed sheets."""
+
+from __future__ import annotations
+
+import csv
+import tempfile
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from flask import Flask, Response, abort, redirect, render_template, request, url_for
+
+from kitplan.desk.units import Home
+
+if TYPE_CHECKING:
+    from kitplan.parts.orders.round_command import Session
+
+_HEADS = {
+    "receive": ("order", "item", "packs", "loose_units", "expires", "lot", "pack_code", "will_not_come"),
+    "count": ("item", "packs", "loose_units", "pack", "expires", "lot", "thrown_away"),
+    "answers": ("no", "right", "packs", "loose_units"),
+    "build": ("design", "built", "kit", "moved_to"),
+}
+"""Step -> the columns of its form, as the sheet of that step names them."""
+
+_TYPED = {"receive": ("packs", "loose_units", "will_not_come", "pack_code"), "count": ("packs", "loose_units", "thrown_away"),
+          "answers": ("right", "packs", "loose_units"), "build": ("built", "moved_to")}
+
+
+def add(app: Flask, home: Home) -> None:
+    """The pages of the week."""
+    from kitplan.desk.app import unit_of
+
+    @app.get("/unit/<name>/week")
+    def week_page(name: str) -> str:
+        return _shown(unit_of(home, name), "week.html", _week)
+
+    @app.get("/unit/<name>/week/receive")
+    def receive_page(name: str) -> str:
+        return _shown(unit_of(home, name), "receive.html", _week)
+
+    @app.get("/unit/<name>/week/count")
+    def count_page(name: str) -> str:
+        return _shown(unit_of(home, name), "count.html", _week)
+
+    @app.get("/unit/<name>/week/kits")
+    def kits_page(name: str) -> str:
+        return _shown(unit_of(home, name), "kits.html", _week)
+
+    @app.post("/unit/<name>/week/<step>")
+    def take_step(name: str, step: str) -> Response:
+        folder = unit_of(home, name)
+        if step not in (*_HEADS, "order"):
+            abort(404, "There is no such step.")
+        said = _take(folder, step)
+        app.extensions["desk"].setdefault("said", {})[folder] = said
+        return redirect(url_for("week_page", name=name))  # type: ignore[return-value]
+
+    @app.get("/unit/<name>/recall")
+    def recall_page(name: str) -> str:
+        lot = request.args.get("lot", "").strip()
+        found = _recalled(unit_of(home, name), lot) if lot else None
+        return render_template("recall.html", lot=lot, found=found)
+
+    @app.context_processor
+    def _last_words() -> dict[str, Any]:
+        def last_said() -> list[str]:
+            folder = home.unit((request.view_args or {}).get("name", ""))
+            said: list[str] = app.extensions["desk"].get("said", {}).pop(folder, [])
+            return said
+
+        return {"last_said": last_said, "today": date.today().isoformat()}
+
+
+def _shown(folder: Path, template: str, gather: Callable[[Session], dict[str, Any]]) -> str:
+    from kitplan.parts.orders import round_command as rounds
+
+    _planned(folder)
+    with rounds.session(folder, None, None) as work:
+        found = gather(work)
+    return render_template(template, **found)
+
+
+def _planned(folder: Path) -> None:
+    if not (folder / "plan" / "plan.json").is_file():
+        abort(409, "There is no plan yet. Open This unit and press Plan.")
+
+
+def _week(work: Session) -> dict[str, Any]:
+    """What the pages of the week show: all of it out of the round's own result."""
+    weekly = work.weekly()
+    now, plan = weekly.now, weekly.plan
+    lines = [
+        {"level": level, "expected": now.expected.get(level.item), "counted": now.counted.get(level.item)}
+        for level in plan.levels
+    ]
+    order = None if weekly.order is None else weekly.order.lines.to_dict("records")
+    return {
+        "plan": work.plan, "weekly": weekly, "lines": lines, "currency": plan.currency, "entries": len(work.book.lines),
+        "sentences": weekly.sentences(plan.currency), "questions": weekly.questions, "builds": weekly.builds,
+        "open_orders": now.open, "order": [r for r in order or () if r["order_packs"] > 0], "counted_on": now.last_count,
+        "ready_kits": now.kits_at("shelf"), "bedside_kits": now.kits_at("bedside"),
+        "order_value": weekly.order.value if weekly.order else 0.0,
+    }
+
+
+def _take(folder: Path, step: str) -> list[str]:
+    """Take in a form, as the same step's sheet would be. Raises InputError, OutputError."""
+    from kitplan.parts.orders import round_command as rounds
+
+    _planned(folder)
+    with rounds.session(folder, None, None) as work:
+        seen = request.form.get("entries", type=int)
+        if seen != len(work.book.lines):
+            abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you typed "
+                       "is kept in your browser: go back, load the page again, and look at it before you save.")
+        before, day = work.book, _day()
+        if step != "order":
+            with tempfile.TemporaryDirectory() as place:
+                sheet = Path(place) / f"{step}.csv"
+                if not _write_sheet(sheet, step):
+                    return ["Nothing was typed in."]
+                rounds.take_in(work, step, sheet, day, older=request.form.get("older") == "yes")
+        weekly = work.weekly()
+        if step == "order":
+            weekly = rounds.placed(work, weekly, day or weekly.now.last_count or date.today())
+        rounds.keep(work, before)
+        rounds.finish(work, weekly)
+        return [told for told in work.told if told]
+
+
+def _day() -> date | None:
+    text = request.form.get("day", "")
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        abort(409, f"{text!r} is not a date.")
+
+
+def _write_sheet(path: Path, step: str) -> bool:
+    """The form as the table that the step reads; False where nothing was typed."""
+    head = _HEADS[step]
+    columns: Sequence[list[str]] = [request.form.getlist(column) for column in head]
+    many = max(map(len, columns), default=0)
+    rows = [[column[k].strip() if k < len(column) else "" for column in columns] for k in range(many)]
+    typed = [row for row in rows if any(row[head.index(column)] for column in _TYPED[step])]
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows([head, *typed])
+    return bool(typed)
+
+
+def _recalled(folder: Path, lot: str) -> Any:
+    from kitplan.parts.orders import round_command as rounds
+    from kitplan.parts.orders.ledger import standing
+    from kitplan.parts.orders.recall import find_recall
+
+    _planned(folder)
+    with rounds.session(folder, None, None) as work:
+        return find_recall(lot, work.book, standing(work.book), work.plan.orders.plan)
