@@ -123,9 +123,10 @@ def plan_unit(
     Raises ValueError for a name that is no part, InputError, UnsafePlan, and Contradiction where kitplan is at fault.
     """
     wanted = _wanted(parts)
+    seed = unit.planning.seed if seed is None else seed
+    unit = own_copy(replace(unit, planning=replace(unit.planning, seed=seed)))
     unit = with_best_knowledge(unit)
     unit, fewer = ready_to_plan(unit)
-    seed = unit.planning.seed if seed is None else seed
     basis = Basis(unit, progress or _no_progress)
     trouble = _kits_trouble(basis, parts)
     choice = basis.cheapest if _without_kits(parts) else basis.item_choice

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.demand.posterior import Posterior, fit_posterior
 from kitplan.read.catalogue import fits_in_millimetres
 from kitplan.read.routes import in_millimetres
 from kitplan.read.values import (
@@ -358,3 +360,21 @@ def unit_maker():
 @pytest.fixture
 def frequency_maker():
     return make_frequency
+
+
+def known(unit: Unit, **changes: object) -> Posterior:
+    """What is fitted of a unit, as if nothing were in doubt and no week busier than another.
+
+    A snapshot's count is then the mean itself, not one draw of a Poisson number.
+    """
+
+    fitted = fit_posterior(unit)
+    for part in ("arrivals", "stays", "rate"):
+        fitted = fitted.without_doubt(part)
+    arrivals = fitted.arrivals
+    if unit.census.shape == "snapshot" and unit.census.mean_stay_days:
+        rows = unit.census.rows
+        counted = np.bincount(rows["stratum"], weights=rows["airways"], minlength=unit.n_strata)
+        arrivals = np.tile(counted / fitted.mean_stays[0], (fitted.n_draws, 1))
+    calm = {"arrivals": arrivals, "swing": 0 * fitted.swing, "burst": 0 * fitted.burst, "beds": None}
+    return replace(fitted, **{**calm, **changes})

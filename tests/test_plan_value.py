@@ -6,6 +6,8 @@ import pytest
 
 from kitplan.parts.results import NotPlanned
 from kitplan.planning import plan_unit
+from kitplan.read.unit import load_unit
+from kitplan.resources import sample_units
 
 
 @pytest.fixture
@@ -42,6 +44,20 @@ def test_editing_a_frame_that_was_handed_out_edits_nothing_of_the_plan(planned):
 def test_scenarios_are_write_locked(planned):
     with pytest.raises(ValueError, match="read-only"):
         planned.demand().units[0, 0] = 1
+
+
+def test_a_unit_edited_after_planning_changes_no_plan(unit_maker):
+    unit = unit_maker()
+    plan = plan_unit(unit, seed=3, parts=())
+    unit.items.loc[:, "price"] = 0.0
+    assert (plan.unit.items["price"] > 0).all()
+
+
+def test_a_seed_given_to_the_reader_or_to_the_plan_is_the_same_seed():
+    read = plan_unit(load_unit(sample_units()["lantern_nursery"], seed=8), parts=("par",))
+    given = plan_unit(load_unit(sample_units()["lantern_nursery"]), seed=8, parts=("par",))
+    assert np.array_equal(read.demand().units, given.demand().units)
+    assert given.unit.planning.seed == read.seed == given.seed == 8
 
 
 def test_repr_fits_a_screen_and_says_the_number_the_unit_and_the_answer(planned):

@@ -381,7 +381,7 @@ def test_the_live_formulas_and_the_command_order_the_same(unit, tmp_path):
     path = fill_in(unit, counts)
     subprocess.run([ENGINE, "--headless", f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}", "--convert-to",
                     "xlsx:Calc MS Excel 2007 XML", "--outdir", str(tmp_path / "out"), str(path)],
-                   check=True, capture_output=True, timeout=120)
+                   check=True, capture_output=True)
     saved = tmp_path / "out" / path.name
     sheet = openpyxl.load_workbook(io.BytesIO(saved.read_bytes()), data_only=True)[COUNT]
     top, columns = header(sheet)

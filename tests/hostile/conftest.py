@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import resource
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -15,13 +17,28 @@ from kitplan.read.unit import load_unit
 UNIT = 'name = "Test unit"\nmean_stay_days = 5\n'
 CENSUS = "route,tube_mm,airways\noral,3.5,4\nnasal,4.0,1\n"
 
-SECONDS, MEGABYTES = 20.0, 400.0
-"""No reader may take longer, nor grow the process by more."""
+AS_LONG_AS, MEGABYTES = 25.0, 400.0
+"""No reader may take longer than so many readings of a clean list of 20,000 stays, in time of the processor, nor grow
+the process by more: a busy machine changes neither.
+"""
+
+
+@functools.cache
+def clean_reading_seconds() -> float:
+    """Time of the processor for one reading of a clean list of 20,000 stays."""
+    rows = "".join(f"A{i},oral,3.5,2025-{1 + i % 12:02d}-01,2025-{1 + i % 12:02d}-09\n" for i in range(20_000))
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "unit.toml").write_text(UNIT)
+        (Path(folder) / "census.csv").write_text("airway,route,tube_mm,start,end\n" + rows)
+        began = time.process_time()
+        load_unit(Path(folder))
+        return time.process_time() - began
 
 
 def read_ends_well(path: Path) -> InputError | None:
     """Read a unit; return the InputError it ends with, None if it can be used. Anything else fails the test."""
-    before, began = peak_megabytes(), time.monotonic()
+    limit = AS_LONG_AS * clean_reading_seconds()
+    before, began = peak_megabytes(), time.process_time()
     ended = None
     try:
         load_unit(path)
@@ -30,7 +47,7 @@ def read_ends_well(path: Path) -> InputError | None:
     if ended is not None:
         assert ended.problems
         assert len(str(ended)) < 200_000, "nobody reads so long a list of problems"
-    assert time.monotonic() - began < SECONDS
+    assert time.process_time() - began < limit
     assert peak_megabytes() - before < MEGABYTES
     return ended
 

@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 
 from kitplan.demand.item_choice import attempt_tables, fill_roles
+from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.scenarios import draw_demand
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.model import share_interval
-from kitplan.parts.simulate.stock_ledger import ReviewRule, within_par
+from kitplan.parts.simulate.stock_ledger import ReviewRule, within_position
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
+from kitplan.solve.positions import Packing
 
 YEARS, COPIES, SCENARIOS = 3, 48, 10_000
 
@@ -24,7 +26,7 @@ def both(request):
     item_choice = fill_roles(unit, tables)
     days = unit.stock.protection_interval_days
     drawn = draw_demand(unit, item_choice, days, SCENARIOS, 3, "against play", tables).units
-    issued = play_issues(unit, item_choice, int(365 * YEARS), COPIES, 3, "against plan")
+    issued = play_issues(unit, item_choice, int(365 * YEARS), COPIES, 3, "against plan", fit_posterior(unit))
     used = np.flatnonzero(drawn.any(axis=0))
     return unit.items.iloc[used], drawn[:, used], issued[:, :, used], stock_clock(unit)
 
@@ -41,11 +43,12 @@ def test_mean_use_of_every_item_agrees(both):
 def test_readiness_of_one_par_agrees(both):
     items, drawn, issued, clock = both
     pack = items["pack"].to_numpy(int)
-    packs = np.ceil(np.quantile(drawn, 0.99, axis=0) / pack).astype(int)
-    par = np.maximum(packs, 1) * pack
-    planned = (drawn <= par).all(axis=1).mean()
+    par = np.maximum(np.quantile(drawn, 0.985, axis=0).astype(int), 1)
+    needs = Packing(tuple(items["item"]), pack, np.ones_like(pack)).needed(drawn, 3, "against play")
+    planned = (needs <= par).all(axis=1).mean()
     rule = ReviewRule(clock.review_steps, clock.lead_steps, pack, np.full(len(pack), np.inf))
-    share, low, high = share_interval(within_par(issued, par[None], rule)[0])
+    over = np.random.default_rng(7).integers(0, pack, issued.shape[1:])
+    share, low, high = share_interval(within_position(issued, par[None], rule, 0, over)[0])
     error = np.hypot((high - low) / 3.92, np.sqrt(planned * (1 - planned) / SCENARIOS))
     assert 0.9 < share < 0.999
     assert abs(planned - share) < 3.5 * error

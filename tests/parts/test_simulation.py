@@ -9,10 +9,11 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.item_choice import fill_roles
+from kitplan.demand.posterior import fit_posterior
 from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.model import share_interval, share_interval_of_means, simulate
-from kitplan.parts.simulate.rules_of_thumb import records, rules, tune, whole_packs
+from kitplan.parts.simulate.rules_of_thumb import records, rounded_up, rules, tune
 from kitplan.read.values import StockPolicy
 from kitplan.solve.values import SolverReport
 
@@ -76,7 +77,8 @@ def test_present_par_is_played_where_the_unit_has_one(unit, item_choice, ample):
         replace(unit, present_par=present), item_choice, par_plan(unit, ample), years=1, replications=4
     )
     row = result.summary.set_index("plan").loc["present par"]
-    assert row["par_value"] == pytest.approx(33.0)
+    pack, price = unit.items.set_index("item").loc["saline-5", ["pack", "price"]]
+    assert row["par_value"] == pytest.approx((3 * pack + (pack - 1) / 2) / pack * price)
     assert row["readiness"] == 0.0, "everything else has no par at all"
 
 
@@ -123,7 +125,7 @@ def test_steps_are_days_where_they_can_be(unit):
 
 
 def test_items_side_by_side_share_the_uses(unit, item_choice):
-    issued = play_issues(unit, item_choice, 365, 16, 1, "gloves")
+    issued = play_issues(unit, item_choice, 365, 16, 1, "gloves", fit_posterior(unit))
     names = unit.items["item"].tolist()
     small, medium = (issued[:, :, names.index(n)].sum() for n in ("gloves-small", "gloves-medium"))
     saline = issued[:, :, names.index("saline-5")].sum()
@@ -132,25 +134,22 @@ def test_items_side_by_side_share_the_uses(unit, item_choice):
 
 
 def test_kits_topped_up_less_often_take_the_same_in_the_end(unit, item_choice):
-    daily = play_issues(unit, item_choice, 400, 8, 1, "kits")
+    daily = play_issues(unit, item_choice, 400, 8, 1, "kits", fit_posterior(unit))
     later = play_issues(
-        replace(unit, bedside=replace(unit.bedside, restock_hours=72)), item_choice, 400, 8, 1, "kits"
+        replace(unit, bedside=replace(unit.bedside, restock_hours=72)), item_choice, 400, 8, 1, "kits",
+        fit_posterior(unit),
     )
     assert later.sum() == pytest.approx(daily.sum(), rel=0.02)
     assert ((later[:, :, 3] > 0).any(axis=1)).sum() <= 400 // 3 + 1, "issues on restock days only"
 
 
-def test_rules_round_up_to_packs_and_floors():
-    assert whole_packs(np.array([0.0, 10.1, 20.0]), np.array([10, 10, 10]), np.array([5, 0, 0])).tolist() == [
-        10,
-        20,
-        20,
-    ]
+def test_rules_round_up_to_whole_items_and_floors():
+    assert rounded_up(np.array([0.0, 10.1, 20.0]), np.array([5, 0, 0])).tolist() == [5, 11, 20]
 
 
 def test_tuning_finds_the_smallest_factor():
     known = records(np.full((10, 1, 1), 8.0) + np.arange(10)[:, None, None], 5)
-    each = rules(known, np.array([1]), np.array([0.0]))
+    each = rules(known, np.array([0.0]))
     times_mean = next(iter(each.values()))[0]
     found = tune([times_mean], lambda par: (par[:, 0] >= 25).astype(float), 1.0)
     assert times_mean(found[0]).item() == 25

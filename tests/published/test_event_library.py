@@ -36,13 +36,14 @@ def event_model() -> ModuleType:
 @pytest.fixture(scope="module")
 def three_ways():
     """Use per nine days and ready share of one par, three times over; scissors have no part in it."""
-    from tests.conftest import make_unit
+    from tests.conftest import known, make_unit
 
     unit = make_unit()
     item_choice = fill_roles(unit)
     names = unit.items["item"].tolist()
     pack = unit.items["pack"].to_numpy(int)
-    demand = draw_demand(unit, item_choice, 9, 20_000, 1, "event library").units
+    what = known(unit)
+    demand = draw_demand(unit, item_choice, 9, 20_000, 1, "event library", posterior=what).units
     packs = np.ceil(np.quantile(demand, 0.97, axis=0) / pack).astype(int)
     par = packs * pack
     keep = [i for i, name in enumerate(names) if par[i] and name != "scissors"]
@@ -52,7 +53,7 @@ def three_ways():
         )
         for seed in range(RUNS)
     ]
-    played = play_issues(unit, item_choice, 4 * 365 + 36, 64, 1, "event library")[:, :, keep]
+    played = play_issues(unit, item_choice, 4 * 365 + 36, 64, 1, "event library", what)[:, :, keep]
     rule = ReviewRule(7, 2, pack[keep], np.full(len(keep), np.inf))
     run = play_ledger(played, par[keep][None], rule, 36)
     return [names[i] for i in keep], par[keep], stores, demand[:, keep], played, run

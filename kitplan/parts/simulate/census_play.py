@@ -1,8 +1,7 @@
-"""Who lies in the unit, day after day for years: the census played forward, by means of its own.
+"""Who lay in the unit: its own past played over and over, each replication beginning at another place.
 
-Times are days (float) since the first day that counts; earlier ones are warm-up and negative. A stay list and
-daily counts are played as they were, over and over, each replication beginning at another place; a snapshot
-and strata only expected are Poisson arrivals with log-normal stays.
+Times are days (float) since the first day that counts; earlier ones are warm-up and negative. A stay list and daily
+counts are played as they were; one day's count is no past, and strata that are only expected have none.
 """
 
 from __future__ import annotations
@@ -12,11 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from kitplan.read.values import Census, Unit
-
-_LONGEST_IN_MEANS = 60.0
-"""Arrivals are played from so many mean stays before the first day: what is left out is under one in
-100,000.
-"""
 
 _NO_TURNOVER_DAYS = 60.0
 """Airways that never leave are played for so long before the first day that the first securement is
@@ -29,7 +23,7 @@ class Airways:
     """Airways of all replications as flat arrays of equal length.
 
     replication, stratum: int. start, end: days. counted_from, counted_to: days between which what this airway
-    uses counts (history is cut where a lap ends and the next begins).
+    uses counts (history is cut where a lap ends and the next begins). wear: factor on how fast securements wear.
     """
 
     replication: np.ndarray
@@ -38,23 +32,19 @@ class Airways:
     end: np.ndarray
     counted_from: np.ndarray
     counted_to: np.ndarray
+    wear: np.ndarray
 
 
-def play_census(unit: Unit, days: int, replications: int, rng: np.random.Generator) -> Airways:
-    """Play `days` days of `replications` independent copies of the unit."""
-    census = unit.census
-    parts = []
-    if census.shape == "stays" and len(census.rows):
-        parts.append(_play_stays(census, days, replications, rng))
-    elif census.shape == "counts" and len(census.rows):
-        parts.append(_play_counts(census, unit.n_strata, days, replications, rng))
-    elif census.shape == "snapshot":
-        rows = census.rows.groupby("stratum", sort=True)["airways"].sum()
-        for stratum, mean in zip(rows.index.to_numpy(int), rows.to_numpy(float)):
-            parts.append(_play_arrivals(census, int(stratum), float(mean), days, replications, rng))
-    for stratum, mean in census.expected[["stratum", "mean_airways"]].itertuples(index=False):
-        parts.append(_play_arrivals(census, int(stratum), float(mean), days, replications, rng))
-    return _together(parts)
+def has_past(unit: Unit) -> bool:
+    """Whether the census tells of more than one day."""
+    return unit.census.shape != "snapshot" and len(unit.census.rows) > 0
+
+
+def play_past(unit: Unit, days: int, replications: int, rng: np.random.Generator) -> Airways:
+    """Play `days` days of `replications` copies of the unit's own past."""
+    if unit.census.shape == "stays":
+        return _play_stays(unit.census, days, replications, rng)
+    return _play_counts(unit.census, unit.n_strata, days, replications, rng)
 
 
 def _together(parts: list[Airways]) -> Airways:
@@ -65,31 +55,10 @@ def _together(parts: list[Airways]) -> Airways:
     return Airways(**whole)
 
 
-def _play_arrivals(
-    census: Census, stratum: int, mean: float, days: int, replications: int, rng: np.random.Generator
-) -> Airways:
-    """Poisson arrivals whose stationary mean number present is `mean`; without turnover a fixed number."""
-    if not census.mean_stay_days:
-        extra = rng.random(replications) < mean - np.floor(mean)
-        present = int(np.floor(mean)) + extra.astype(np.int64)
-        replication = np.repeat(np.arange(replications), present)
-        start = np.full(len(replication), -_NO_TURNOVER_DAYS) - rng.random(len(replication))
-        end = np.full(len(replication), float(days))
-        return _whole(replication, stratum, start, end, days)
-    before = _LONGEST_IN_MEANS * census.mean_stay_days
-    arrivals = rng.poisson(mean / census.mean_stay_days * (before + days), replications)
-    replication = np.repeat(np.arange(replications), arrivals)
-    start = rng.uniform(-before, days, len(replication))
-    spread = census.stay_log_sd
-    stay = census.mean_stay_days * np.exp(spread * rng.standard_normal(len(replication)) - spread**2 / 2)
-    still = start + stay > 0
-    return _whole(replication[still], stratum, start[still], (start + stay)[still], days)
-
-
 def _whole(replication: np.ndarray, stratum: int, start: np.ndarray, end: np.ndarray, days: int) -> Airways:
     ones = np.ones(len(replication))
     return Airways(
-        replication, np.full(len(replication), stratum), start, np.minimum(end, days), 0 * ones, days * ones
+        replication, np.full(len(replication), stratum), start, np.minimum(end, days), 0 * ones, days * ones, ones
     )
 
 
@@ -158,6 +127,7 @@ def _over_cycles(
         np.minimum(ended, days)[seen],
         np.maximum(begins, 0.0)[seen],
         np.minimum(begins + period, days)[seen],
+        np.ones(int(seen.sum())),
     )
 
 

@@ -38,7 +38,7 @@ def play_checks(unit: Unit, airways: Airways, rng: np.random.Generator) -> Attem
     n_checks = np.maximum(np.floor(airways.end * per_day).astype(np.int64) - enter, 0)
     order = np.argsort(-n_checks, kind="stable")
     stratum = airways.stratum[order]
-    wears = _Wear(unit, stratum, rng)
+    wears = _Wear(unit, stratum, airways.wear[order], rng)
     redo = unit.frequency["redo"].to_numpy(float)[stratum]
     first = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(np.int64)[stratum]
     made = _tries(first, redo, rng)
@@ -83,13 +83,13 @@ class _Wear:
     it.
     """
 
-    def __init__(self, unit: Unit, stratum: np.ndarray, rng: np.random.Generator) -> None:
+    def __init__(self, unit: Unit, stratum: np.ndarray, factor: np.ndarray, rng: np.random.Generator) -> None:
         frequency = unit.frequency
         self.stratum = stratum
         self.worn = np.zeros(len(stratum), dtype=np.int64)
         spread = frequency["airway_spread"].to_numpy(float)[stratum]
         shape = 1.0 / np.maximum(spread, 1e-9) ** 2
-        self.proneness = np.where(spread > 0, rng.gamma(np.where(spread > 0, shape, 1.0)) / shape, 1.0)
+        self.proneness = factor * np.where(spread > 0, rng.gamma(np.where(spread > 0, shape, 1.0)) / shape, 1.0)
         self.strain = np.stack([_strain(row, unit.checks_per_day) for _, row in frequency.iterrows()])
         hours = frequency["planned_hours"].to_numpy(float)
         limit = np.ceil(hours * unit.checks_per_day / 24.0 - 1e-9)

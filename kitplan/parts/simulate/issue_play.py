@@ -12,8 +12,9 @@ from zlib import crc32
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.posterior import Posterior
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.simulate.census_play import Airways, play_census
+from kitplan.parts.simulate.census_play import Airways, play_past
 from kitplan.parts.simulate.check_play import (
     Attempts,
     lengths_cut_mm,
@@ -21,6 +22,7 @@ from kitplan.parts.simulate.check_play import (
     rectangles_from_sheet,
     rolls_opened,
 )
+from kitplan.parts.simulate.future_play import play_future
 from kitplan.read.values import Unit
 
 AT_ONCE = 32
@@ -51,26 +53,32 @@ def stock_clock(unit: Unit) -> Clock:
 
 
 def play_issues(
-    unit: Unit, item_choice: ItemChoice, days: int, replications: int, seed: int, name: str
+    unit: Unit, item_choice: ItemChoice, days: int, replications: int, seed: int, name: str,
+    posterior: Posterior | None,
 ) -> np.ndarray:
     """Units issued, int32, shape (steps, replications, n_items), of `days` days of independent copies of the
     unit.
 
-    name: separates one set of draws from another with the same seed.
+    name: separates one set of draws from another with the same seed. posterior: what is not known, drawn first in each
+    copy, which then lives new years; None plays the past.
     """
     parts = []
     for begin in range(0, replications, AT_ONCE):
         rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode()), begin]))
-        parts.append(_play_some(unit, item_choice, days, min(AT_ONCE, replications - begin), rng))
+        copies = range(begin, min(begin + AT_ONCE, replications))
+        if posterior is None:
+            airways = play_past(unit, days, len(copies), rng)
+        else:
+            airways = play_future(posterior, copies, replications, days, rng)
+        parts.append(_issues_of(unit, item_choice, airways, days, len(copies), rng))
     return np.concatenate(parts, axis=1)
 
 
-def _play_some(
-    unit: Unit, item_choice: ItemChoice, days: int, replications: int, rng: np.random.Generator
+def _issues_of(
+    unit: Unit, item_choice: ItemChoice, airways: Airways, days: int, replications: int, rng: np.random.Generator
 ) -> np.ndarray:
     clock = stock_clock(unit)
     steps = int(days * unit.checks_per_day) // clock.step_checks
-    airways = play_census(unit, days, replications, rng)
     attempts = play_checks(unit, airways, rng)
     names = {str(item): i for i, item in enumerate(unit.items["item"])}
     issued = np.zeros((len(names), replications * steps), dtype=np.int32)

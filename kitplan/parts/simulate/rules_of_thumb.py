@@ -1,4 +1,4 @@
-"""Par levels by rules of thumb, to be compared with the plan: each item by itself, in whole packs.
+"""Par levels by rules of thumb, to be compared with the plan: each item by itself, in single items like the plan's.
 
 The rules are common practice, no source: so many times the mean, the mean and so many standard deviations,
 the most ever used. Emergency floors hold under every rule, so that no comparison rests on taking a mask away.
@@ -37,25 +37,22 @@ def records(intervals: np.ndarray, a_year: int) -> Records:
     return Records(flat.mean(axis=0), flat.std(axis=0, ddof=1), intervals[:a_year, 0].max(axis=0))
 
 
-def whole_packs(units: np.ndarray, pack: np.ndarray, floor_units: np.ndarray) -> np.ndarray:
-    """Round par units up to whole packs and to the floors; int, shape (n_items,)."""
-    packs = np.ceil(np.maximum(units, floor_units) / pack - 1e-9)
-    return (packs * pack).astype(np.int64)
+def rounded_up(units: np.ndarray, floor_units: np.ndarray) -> np.ndarray:
+    """Round par up to whole items and to the floors; int, shape (n_items,)."""
+    return np.ceil(np.maximum(units, floor_units) - 1e-9).astype(np.int64)
 
 
-def rules(
-    known: Records, pack: np.ndarray, floor_units: np.ndarray
-) -> Mapping[str, tuple[Rule, tuple[float, ...]]]:
+def rules(known: Records, floor_units: np.ndarray) -> Mapping[str, tuple[Rule, tuple[float, ...]]]:
     """Name -> (par units as a function of the factor, factors in common use)."""
 
     def times_mean(k: float) -> np.ndarray:
-        return whole_packs(k * known.mean, pack, floor_units)
+        return rounded_up(k * known.mean, floor_units)
 
     def mean_and_sd(z: float) -> np.ndarray:
-        return whole_packs(known.mean + z * known.sd, pack, floor_units)
+        return rounded_up(known.mean + z * known.sd, floor_units)
 
     def times_most(f: float) -> np.ndarray:
-        return whole_packs(f * known.most, pack, floor_units)
+        return rounded_up(f * known.most, floor_units)
 
     return {
         "{:.3g} x mean use": (times_mean, (1.5, 2.0)),

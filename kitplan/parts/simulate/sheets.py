@@ -24,16 +24,16 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page = book.page(TITLE, "Whether the par levels hold when years are played day by day", _WIDTHS)
     page.title(
         "Do the par levels hold?",
-        f"{result.replications} copies of the unit played check by check for {result.years} years each: "
-        "admissions, re-secures, restocks, counts, orders in whole packs, lead time, dates. The play shares no "
-        "formula with the planner.",
+        f"{result.replications} copies of the unit played check by check for {result.years} new years each, none of "
+        "them seen before: what the history leaves open is drawn first for each copy, then admissions, re-secures, "
+        "restocks, counts, orders in whole packs, lead time, dates. The play shares no formula with the planner.",
     )
     for line in result.sentences(book.currency):
         page.spread(line, "lead")
     page.skip()
     rows = _summary(page, result, book.currency)
     page.skip()
-    value = f"Value at par ({book.currency})"
+    value = f"Mean value with orders ({book.currency})"
     chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0%",
                     y_range=(0.0, 1.0))
     place(page, chart, rows=20)
@@ -45,7 +45,7 @@ def _summary(page: Page, result: SimulationResult, currency: str) -> dict[str, i
     """The table of plans; returns the row of each."""
     page.header(
         ("Par levels set by", "Ready", "from", "to", "Stock-outs a year", "Orders a year", "Lines a year",
-         "Expired a year", f"Mean value on shelf ({currency})", f"Value at par ({currency})"),
+         "Expired a year", f"Mean value on shelf ({currency})", f"Mean value with orders ({currency})"),
         _KINDS,
     )
     rows = {}
@@ -61,7 +61,7 @@ def _summary(page: Page, result: SimulationResult, currency: str) -> dict[str, i
 def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
     """One series of points a kind of plan."""
     groups = {"The plan": ["plan"], "Present par": ["present par"]}
-    others = summary[~summary["plan"].isin(["plan", "present par"])]
+    others = summary[~summary["plan"].isin(["plan", "plan, the past again", "present par"])]
     groups["Rules of thumb as they are"] = others.loc[~others["tuned"].astype(bool), "plan"].tolist()
     groups["Rules of thumb tuned to the plan's readiness"] = others.loc[others["tuned"].astype(bool), "plan"].tolist()
     lines = []
@@ -87,7 +87,7 @@ def _items(page: Page, result: SimulationResult) -> None:
                 kinds,
             )
     page.spread(
-        "Short, planned: use over review and lead time above par. Short, played: the shelf was empty when asked. "
-        "Orders in whole packs lift the shelf above par, so played is at most planned but for dates and chance.",
+        "Short, planned: use over review and lead time above what is on the shelf and on order after ordering. Short, "
+        "played: the shelf was empty when asked. They differ by dates and chance only.",
         "note",
     )

@@ -41,8 +41,8 @@ class LedgerRun:
     """What happened, after the warm-up. Shapes: P plans, R replications, K intervals, I items.
 
     ready: bool (P, R, K), no item was short at any moment between two receipts.
-    covered: bool (P, R, K), demand over the protection interval was no more than par for every item: the
-        planner's definition, blind to whole packs and dates.
+    covered: bool (P, R, K), demand over the protection interval was no more than what was on the shelf and on order
+        right after ordering, for every item: the planner's definition, blind to dates.
     short_intervals: int (P, R, I), intervals in which the item ran short. short_units: (P, R, I), units asked
         for when the shelf was empty. order_days: (P, R), counts at which something was ordered;
         order_lines: (P, R). expired: (P, R, I), units thrown away at their date.
@@ -73,14 +73,18 @@ def order_packs(par: np.ndarray, on_hand: np.ndarray, on_order: np.ndarray, pack
 
 
 class _Ledger:
-    """Running totals of one play; arrays have shape (plans, replications, items)."""
+    """Running totals of one play; arrays have shape (plans, replications, items).
 
-    def __init__(self, par: np.ndarray, replications: int, rule: ReviewRule, rate: np.ndarray) -> None:
+    over: shape (replications, items), what the first day's stock and orders lie above par, as whole packs leave it.
+    """
+
+    def __init__(self, par: np.ndarray, over: np.ndarray, rule: ReviewRule, rate: np.ndarray) -> None:
         plans, items = par.shape
+        replications = len(over)
         self.rule, self.par = rule, par[:, None, :].astype(np.int64)
         shape = (plans, replications, items)
         self.issued = np.zeros(shape, dtype=np.int64)
-        self.ordered = np.broadcast_to(self.par, shape).copy()
+        self.ordered = np.where(self.par > 0, self.par + over[None], 0)
         self.received = self.ordered.copy()
         self.expired = np.zeros(shape, dtype=np.int64)
         self.coming: dict[int, np.ndarray] = {}
@@ -98,7 +102,7 @@ class _Ledger:
         lain = np.minimum(np.where(rate > 0, par / np.maximum(rate, 1e-12), np.inf), life)
         for lot in range(1, OPENING_LOTS + 1):
             left = life - lain * (1.0 - (lot - 0.5) / OPENING_LOTS)
-            total = (-(-par * lot // OPENING_LOTS))[:, None, :]
+            total = -(-self.ordered * lot // OPENING_LOTS)
             dates = np.where(dated, np.maximum(np.floor(left), 1), 0).astype(np.int64)
             for step in np.unique(dates[dates > 0]):
                 self._note_date(int(step), total, (dates == step)[:, None, :])
@@ -171,10 +175,13 @@ class _Tally:
             self.short[:] = False
 
 
-def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int = 0) -> LedgerRun:
+def play_ledger(
+    demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int = 0, over: np.ndarray | None = None
+) -> LedgerRun:
     """Play every par in `par` against the same demand and return what happened.
 
-    demand: int (T, R, I), units asked for in each step. par: int (P, I), units ordered up to.
+    demand: int (T, R, I), units asked for in each step. par: int (P, I), the level under which and up to which one
+    orders, in whole packs. over: int (R, I), what lies above par on the first day (default: nothing).
     A step: receive, discard, count and order (on a review step), then issue. Statistics begin with the first
     interval whose receipt falls at or after warm_steps; T must hold at least one whole interval after that.
     Raises ValueError when it does not, or when a lead or review time is not a whole number of steps.
@@ -182,7 +189,8 @@ def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_step
     steps, replications, items = demand.shape
     review, lead = rule.review_steps, rule.lead_steps
     first, count = _counted_intervals(steps, rule, warm_steps)
-    ledger = _Ledger(par, replications, rule, demand.mean(axis=(0, 1)))
+    over = np.zeros((replications, items), dtype=np.int64) if over is None else over
+    ledger = _Ledger(par, over, rule, demand.mean(axis=(0, 1)))
     tally = _Tally((par.shape[0], replications, items), review, first * review + lead, count)
     for step in range(tally.stop):
         counted = step >= tally.begin
@@ -199,7 +207,7 @@ def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_step
     span = tally.stop - tally.begin
     return LedgerRun(
         tally.ready,
-        _covered(demand, par, rule, first, count),
+        _covered(demand, par, rule, first, count, over),
         tally.short_intervals,
         tally.short_units,
         tally.order_days,
@@ -211,9 +219,11 @@ def play_ledger(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_step
     )
 
 
-def within_par(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int = 0) -> np.ndarray:
+def within_position(
+    demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int, over: np.ndarray
+) -> np.ndarray:
     """Return LedgerRun.covered alone, without playing the stock room; same arguments as `play_ledger`."""
-    return _covered(demand, par, rule, *_counted_intervals(demand.shape[0], rule, warm_steps))
+    return _covered(demand, par, rule, *_counted_intervals(demand.shape[0], rule, warm_steps), over)
 
 
 def _counted_intervals(steps: int, rule: ReviewRule, warm_steps: int) -> tuple[int, int]:
@@ -228,12 +238,17 @@ def _counted_intervals(steps: int, rule: ReviewRule, warm_steps: int) -> tuple[i
     return first, count
 
 
-def _covered(demand: np.ndarray, par: np.ndarray, rule: ReviewRule, first: int, count: int) -> np.ndarray:
-    """Return bool (P, R, K): demand from each review to the receipt after next is within par for every
-    item.
+def _covered(
+    demand: np.ndarray, par: np.ndarray, rule: ReviewRule, first: int, count: int, over: np.ndarray
+) -> np.ndarray:
+    """Return bool (P, R, K): demand from each review to the receipt after next is within what was there and on order.
+
+    Demand moves that position down and orders move it up by whole packs, so what lies above par right after a review
+    is what lay above it at first, less demand so far, modulo the pack. Par 0 is not stocked: nothing is ever there.
     """
     total = np.zeros((demand.shape[0] + 1, *demand.shape[1:]), dtype=np.int64)
     np.cumsum(demand, axis=0, out=total[1:])
     starts = (first + np.arange(count)) * rule.review_steps
     window = total[starts + rule.interval_steps] - total[starts]
-    return np.stack([(window <= level).all(axis=2).T for level in par])
+    above = np.mod(over[None] - total[starts], rule.pack)
+    return np.stack([(window <= np.where(level > 0, level + above, 0)).all(axis=2).T for level in par])

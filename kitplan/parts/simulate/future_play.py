@@ -1,0 +1,107 @@
+"""New years of a unit, that nobody has seen: each copy draws what is not known first, then lives its own days.
+
+What was learnt (`Posterior`) is taken over as numbers; how airways come and go from them is played here anew, day by
+day, and shares no code with the planner's scenarios.
+"""
+
+from __future__ import annotations
+
+from heapq import heappop, heappush
+
+import numpy as np
+
+from kitplan.demand.posterior import Posterior
+from kitplan.parts.simulate.census_play import Airways
+
+_FORGOTTEN = 1e-4
+"""Share of stays that may be longer than what is played before the first day."""
+_MOST_DAYS_BEFORE = 1500
+_FIXED_DAYS = 60.0
+_YEAR = 365.25
+
+
+def play_future(posterior: Posterior, copies: range, of: int, days: int, rng: np.random.Generator) -> Airways:
+    """Play `days` days of the copies `copies` out of `of`; each has the parameter draw at its own place among all."""
+    draws = np.array([copy * posterior.n_draws // of for copy in copies])
+    before = _days_before(posterior, draws)
+    busy = _busy_days(posterior, draws, before, days, rng)
+    parts = [_fixed(posterior, draws, days, rng)]
+    for stratum in np.flatnonzero(posterior.arrivals.any(axis=0)):
+        come = rng.poisson(posterior.arrivals[draws, stratum][:, None] * busy)
+        where, when = np.nonzero(come)
+        copy = np.repeat(where, come[where, when])
+        start = np.repeat(when, come[where, when]) + rng.random(len(copy)) - before
+        stay = posterior.stay_factor[draws[copy], stratum] * _stays(posterior, draws[copy], rng)
+        parts.append((copy, np.full(len(copy), stratum), start, start + stay))
+    columns = [np.concatenate(column) for column in zip(*parts)]
+    if posterior.beds is not None:
+        found = _with_beds(columns[0], columns[2], columns[3], posterior.beds)
+        columns = [column[found] for column in columns]
+    owner, kind, begin, stop = (column[columns[3] > 0] for column in columns)
+    return Airways(
+        owner, kind, begin, np.minimum(stop, days), np.zeros(len(owner)), np.full(len(owner), float(days)),
+        posterior.hazard[draws[owner], kind],
+    )
+
+
+def _days_before(posterior: Posterior, draws: np.ndarray) -> int:
+    """Days after which nearly nobody of the first day is left, in the slowest of the draws."""
+    law = posterior.stays
+    gone = (law.hazard[draws, :-1] * np.diff(law.edges)).sum(axis=1)
+    tail = np.maximum(-np.log(_FORGOTTEN) - gone, 0.0) / law.hazard[draws, -1]
+    longest = (law.edges[-1] + tail) * posterior.stay_factor[draws].max(axis=1)
+    return int(min(np.ceil(longest.max()), _MOST_DAYS_BEFORE))
+
+
+def _busy_days(
+    posterior: Posterior, draws: np.ndarray, before: int, days: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Arrivals of each day over their mean: yearly swing x burst of the week, shape (copies, before + days)."""
+    count = before + days
+    angle = 2 * np.pi * (np.arange(count)[None, :] + rng.uniform(0, _YEAR, (len(draws), 1))) / _YEAR
+    whole = 2 * np.pi * np.arange(365) / 365
+    busy = np.empty((len(draws), count))
+    for k, swing in enumerate(posterior.swing[draws]):
+        wave, year = (swing[0] * np.cos(a) + swing[1] * np.sin(a) + swing[2] * np.cos(2 * a) + swing[3] * np.sin(2 * a)
+                      for a in (angle[k], whole))
+        busy[k] = np.exp(wave) / np.exp(year).mean()
+        if posterior.burst[draws[k]] > 0:
+            shape = 1.0 / posterior.burst[draws[k]]
+            busy[k] *= np.repeat(rng.gamma(shape, 1.0 / shape, count // 7 + 1), 7)[:count]
+    return busy
+
+
+def _stays(posterior: Posterior, draws: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Stays in days: time is lived through piece by piece until the chance of leaving that was drawn is used up."""
+    law = posterior.stays
+    left, length = rng.standard_exponential(len(draws)), np.zeros(len(draws))
+    for piece, hazard in enumerate(law.hazard.T):
+        pace = hazard[draws]
+        width = law.edges[piece + 1] - law.edges[piece] if piece + 1 < len(law.edges) else np.inf
+        lived = np.minimum(left / pace, width)
+        length += lived
+        left = np.maximum(left - lived * pace, 0.0)
+    return length
+
+
+def _fixed(posterior: Posterior, draws: np.ndarray, days: int, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
+    """Airways that neither come nor go, a part of one by lot."""
+    many = np.floor(posterior.fixed + rng.random((len(draws), len(posterior.fixed)))).astype(np.int64)
+    copy, stratum = np.nonzero(many)
+    copy, stratum = np.repeat(copy, many[copy, stratum]), np.repeat(stratum, many[copy, stratum])
+    start = -_FIXED_DAYS - rng.random(len(copy))
+    return copy, stratum, start, np.full(len(copy), float(days))
+
+
+def _with_beds(copy: np.ndarray, start: np.ndarray, end: np.ndarray, beds: int) -> np.ndarray:
+    """Indices of the airways that found a bed: those that find all taken do not come."""
+    taken: dict[int, list[float]] = {}
+    found = []
+    for k in np.lexsort((start, copy)):
+        ends = taken.setdefault(int(copy[k]), [])
+        while ends and ends[0] <= start[k]:
+            heappop(ends)
+        if len(ends) < beds:
+            heappush(ends, float(end[k]))
+            found.append(k)
+    return np.array(found, dtype=np.int64)

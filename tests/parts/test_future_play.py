@@ -1,0 +1,83 @@
+"""New years from the fitted parameters: arrivals, stays and beds follow the laws of queueing theory."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from kitplan.demand.posterior import fit_posterior, loss
+from kitplan.parts.simulate.future_play import play_future
+from tests.conftest import known
+
+
+def present(airways, day, copies, n_strata=3):
+    """Airways in place at a moment, shape (copies, n_strata)."""
+    there = (airways.start <= day) & (airways.end > day)
+    count = np.zeros((copies, n_strata), dtype=int)
+    np.add.at(count, (airways.replication[there], airways.stratum[there]), 1)
+    return count
+
+
+def test_a_calm_unit_is_a_stationary_poisson_number(small_unit):
+    """M/G/infinity: the number present is Poisson with arrivals x mean stay as mean, at any time (Palm 1943, from
+    memory)."""
+    what = known(small_unit)
+    airways = play_future(what, range(2000), 2000, 300, np.random.default_rng(1))
+    mean = (what.arrivals * what.mean_stays).mean(axis=0)
+    for day in (0.0, 299.9):
+        count = present(airways, day, 2000)
+        assert count.mean(axis=0) == pytest.approx(mean, abs=0.2)
+        assert count.var(axis=0) == pytest.approx(mean, rel=0.15)
+
+
+def test_beds_turn_away_what_erlangs_formula_says(small_unit):
+    """M/G/c/c: share turned away = B(c, a), whatever the law of the stay (Erlang; Takacs 1969, from memory)."""
+    what = known(small_unit, beds=10)
+    free = known(small_unit)
+    days, copies = 600, 300
+    came = [
+        (play_future(w, range(copies), copies, days, np.random.default_rng(s)).start >= 0).sum()
+        for s, w in enumerate((what, free))
+    ]
+    offered = (what.arrivals * what.mean_stays).sum(axis=1)[:1]
+    assert 1 - came[0] / came[1] == pytest.approx(loss(offered, 10)[0], abs=0.01)
+
+
+def test_busy_weeks_make_counts_of_weeks_negative_binomial(small_unit):
+    """Poisson with a gamma mean of variance v: variance of a week's arrivals = m + v m^2 (standard result)."""
+    what = known(small_unit)
+    busy = replace(what, burst=np.full_like(what.burst, 0.25))
+    airways = play_future(busy, range(400), 400, 364, np.random.default_rng(3))
+    inside = airways.start >= 0
+    week = np.floor(airways.start[inside]).astype(int)
+    counts = np.bincount(airways.replication[inside] * 364 + week, minlength=400 * 364).reshape(400, 364)
+    sums = counts[:, :28].sum(axis=1)
+    mean = 28 * what.arrivals.mean(axis=0).sum()
+    weekly = mean / 4
+    assert sums.mean() == pytest.approx(mean, rel=0.05)
+    # Four weeks, or five with the two at the ends in part: the variance lies between 3/4 and all of 4 v m^2.
+    extra = sums.var() - mean
+    assert 0.6 * 4 * 0.25 * weekly**2 < extra < 1.25 * 4 * 0.25 * weekly**2
+
+
+def test_airways_that_never_leave_are_always_there(unit_maker, small_unit):
+    still = unit_maker(census=replace(small_unit.census, mean_stay_days=None))
+    airways = play_future(fit_posterior(still), range(10), 10, 50, np.random.default_rng(1))
+    assert (present(airways, 30.0, 10) == [4, 2, 3]).all()
+
+
+def test_the_yearly_swing_keeps_the_mean_of_the_year(small_unit):
+    what = known(small_unit)
+    swing = np.tile([0.5, 0.0, 0.0, 0.0], (what.n_draws, 1))
+    airways = play_future(replace(what, swing=swing), range(200), 200, 731, np.random.default_rng(4))
+    came = (airways.start >= 0).sum() / 200 / 731
+    assert came == pytest.approx(what.arrivals.mean(axis=0).sum(), rel=0.02)
+
+
+def test_a_copy_wears_at_the_pace_of_its_own_draw(small_unit):
+    what = fit_posterior(small_unit)
+    airways = play_future(what, range(8), 8, 60, np.random.default_rng(5))
+    rows = airways.replication * what.n_draws // 8
+    assert (airways.wear == what.hazard[rows, airways.stratum]).all()
