@@ -1,4 +1,4 @@
-"""The week as a person does it: receive, count, questions, order, build kits, recall, from the workbook or from tables."""
+"""The week as a person does it: receive, count, questions, order, build kits, recall, from workbook or tables."""
 
 from __future__ import annotations
 
@@ -116,7 +116,8 @@ def test_the_label_the_sheet_and_the_order_have_one_number(unit):
     done("order", unit)
     book = openpyxl.load_workbook(unit / "plan" / "stock-room.xlsx")
     sheet, top, columns = sheet_of(book, "Count")
-    shown = {sheet.cell(r, 2).value: sheet.cell(r, columns["Under: order"]).value for r in range(top + 1, sheet.max_row)}
+    lines = range(top + 1, sheet.max_row)
+    shown = {sheet.cell(r, 2).value: sheet.cell(r, columns["Under: order"]).value for r in lines}
     order = order_of(unit)
     for item, row in order.iterrows():
         assert shown[item] == row["par_units"] == levels(unit).at[item, "par_units"]
@@ -186,7 +187,8 @@ def test_a_changed_pack_size_never_multiplies_what_was_counted(unit):
     """Nine bags on a sheet printed in ones stay nine when items.csv says packs of six."""
     items = config_file("items.csv").read_text(encoding="utf-8")
     fill_count(unit, 0.0, bag_500ml=(9, 0))
-    (unit / "items.csv").write_text(items.replace("bag,1,bag,patient,1,17.00", "bag,1,bag,patient,6,96.00"), encoding="utf-8")
+    items = items.replace("bag,1,bag,patient,1,17.00", "bag,1,bag,patient,6,96.00")
+    (unit / "items.csv").write_text(items, encoding="utf-8")
     done("order", unit)
     assert order_of(unit).at["bag_500ml", "on_hand_units"] == 9
     assert order_of(unit).at["bag_500ml", "pack"] == 6
@@ -284,7 +286,8 @@ def test_kits_missing_at_the_count_went_to_bedsides(unit):
 def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     fill_count(unit, 0.0)
     table = unit.parent / "came.csv"
-    lines = [f"{item},,{units},LOT {k % 3},2029-06" for k, (item, units) in enumerate(levels(unit)["par_units"].items())]
+    held = enumerate(levels(unit)["par_units"].items())
+    lines = [f"{item},,{units},LOT {k % 3},2029-06" for k, (item, units) in held]
     table.write_text("item,packs,loose_units,lot,expires\n" + "\n".join(lines), encoding="utf-8")
     done("count", unit)
     done("receive", table, "--unit", unit, "--on", "2026-07-06")
@@ -376,7 +379,8 @@ def test_a_sheet_of_an_older_plan_is_taken_with_its_own_pack_sizes_and_it_is_sai
     fill_count(unit, 0.5)
     shutil.copy(unit / "plan" / "stock-room.xlsx", unit.parent / "hers.xlsx")
     toml = (unit / "unit.toml").read_text(encoding="utf-8")
-    (unit / "unit.toml").write_text(toml.replace("readiness = 0.95\n\n[bed", "readiness = 0.90\n\n[bed"), encoding="utf-8")
+    toml = toml.replace("readiness = 0.95\n\n[bed", "readiness = 0.90\n\n[bed")
+    (unit / "unit.toml").write_text(toml, encoding="utf-8")
     (unit / "plan" / "stock-room.xlsx").unlink()
     done("plan", unit)
     told = done("order", unit.parent / "hers.xlsx", "--unit", unit)

@@ -133,7 +133,8 @@ def used_at_best(units, days_left, per_day):
     return best
 
 
-@pytest.mark.parametrize(("units", "days"), [((2, 2), (1, 3)), ((1, 3), (2, 2)), ((3, 1, 2), (1, 2, 3)), ((4, 1), (2, 1)),
+@pytest.mark.parametrize(("units", "days"), [((2, 2), (1, 3)), ((1, 3), (2, 2)), ((3, 1, 2), (1, 2, 3)),
+                                             ((4, 1), (2, 1)),
                                              ((1, 1, 1), (3, 1, 2)), ((2, 3), (0, 3))])
 def test_first_expired_first_out_uses_as_much_as_any_order_of_taking(units, days):
     """First expired first out loses least: checked against every possible order of taking (exhaustive)."""

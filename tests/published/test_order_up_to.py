@@ -64,7 +64,8 @@ def test_a_trade_item_number_alone_is_read_in_its_long_form():
 
 
 @pytest.mark.parametrize(("typed", "fault"), [
-    ("(01)09501101530004(17)280229", "check digit"), ("9501101530004", "check digit"), ("0109501101530004", "check digit"),
+    ("(01)09501101530004(17)280229", "check digit"), ("9501101530004", "check digit"),
+    ("0109501101530004", "check digit"),
     ("(01)09501101530003(17)281399", "not a pack code"), ("hello", "not a pack code"), ("(99", "not a pack code"),
     ("010950110153000310AB12317280229", "no separator"),
 ])

@@ -15,9 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf
-from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.build import plan_builds
 from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.prints import count_sheet, expiry_list, order_list, receive_sheet
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan

@@ -26,7 +26,8 @@ DAY = date(2026, 7, 1)
 
 def weekly_of(plan, *lines, back_order=None):
     need = np.full(len(plan.unit.items), 5)
-    made = replace(round_plan_of(plan.unit, plan.par.levels, need, None), designs={"A": {"mask_42mm": 1}}, builds={"A": 1})
+    made = round_plan_of(plan.unit, plan.par.levels, need, None)
+    made = replace(made, designs={"A": {"mask_42mm": 1}}, builds={"A": 1})
     return weekly_round(plan.unit, made, OrderBook().grown(lines, "P"), back_order)
 
 
@@ -60,7 +61,8 @@ def test_the_five_sheets_stand_in_the_order_of_the_round(plan):
 def test_open_orders_stand_on_receive_with_what_is_still_to_come(plan):
     lines = [Line("orders", DAY, "ordered", "saline_5ml", 100, 3, number="1"),
              Line("deliveries", DAY, "received", "saline_5ml", 100, 1, number="1")]
-    assert ["1", "saline_5ml", "Saline 0.9 % ampoule 5 mL", 100, 2] in [r[:5] for r in rows(opened(plan, *lines), "Receive")]
+    found = [r[:5] for r in rows(opened(plan, *lines), "Receive")]
+    assert ["1", "saline_5ml", "Saline 0.9 % ampoule 5 mL", 100, 2] in found
 
 
 def test_what_was_there_last_week_and_is_expected_now_stand_beside_the_box(plan):
@@ -79,7 +81,8 @@ def test_only_the_boxes_to_fill_in_are_unlocked(plan, title, open_headings):
                   Line("orders", DAY, "ordered", "saline_5ml", 100, 3, number="1"))
     at, item = column(book, title, "Item")
     sheet = book[title]
-    first = next(r for r in range(at + 1, sheet.max_row + 1) if sheet.cell(r, item).value in ("saline_5ml", "gloves_small"))
+    shown = ("saline_5ml", "gloves_small")
+    first = next(r for r in range(at + 1, sheet.max_row + 1) if sheet.cell(r, item).value in shown)
     found = {c.value for c in sheet[at] if not sheet.cell(first, c.column).protection.locked}
     assert found == open_headings
     assert sheet.protection.sheet
@@ -121,7 +124,8 @@ def test_dates_to_watch_come_nearest_first_below_the_order(plan):
 def test_text_that_looks_like_a_formula_stays_text(plan):
     items = plan.unit.items.assign(description=HOSTILE)
     plan = replace(plan, unit=replace(plan.unit, items=items))
-    book = opened(plan, counted(lot="-1+1", expires=date(2026, 7, 4)), counted("gloves_small", 1, 0, event="asked", note=HOSTILE))
+    book = opened(plan, counted(lot="-1+1", expires=date(2026, 7, 4)),
+                  counted("gloves_small", 1, 0, event="asked", note=HOSTILE))
     for title in book.sheetnames:
         for row in book[title].iter_rows():
             assert all(c.data_type != "f" or c.column_letter in "MP" for c in row), "the count's own formulas alone"

@@ -6,7 +6,6 @@ import functools
 import hashlib
 import io
 import os
-import re
 import subprocess
 import sys
 import time

@@ -26,6 +26,7 @@ import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, fitting
 from kitplan.demand.item_choice import (
+    SPARE_TUBE_ROLE,
     AttemptTables,
     airway_roles,
     attempt_tables,
@@ -38,11 +39,9 @@ from kitplan.demand.occupancy import sample_episodes
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.kits.model import design_kits
-from kitplan.parts.kits.requirements import SPARE_TUBE_ROLE
 from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import days_left, days_of_cover
 from kitplan.parts.orders.round_plan import RoundPlan
-from kitplan.read.catalogue import EMERGENCY_ROLES
 from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import STRATUM_COLUMNS, Unit
 from kitplan.solve.program import Program
@@ -166,7 +165,7 @@ def _unfilled(unit: Unit, line: _Line) -> str:
 def _sized(unit: Unit, item: str, role: str, once: bool) -> bool:
     """True for a mask, a bag, a tube, whatever an airway is given once, and anything critical."""
     critical = bool(unit.items.loc[unit.items["item"] == item, "critical"].any())
-    return once or critical or role in (*EMERGENCY_ROLES, SPARE_TUBE_ROLE)
+    return once or critical or role == SPARE_TUBE_ROLE
 
 
 def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, gone: list[str]) -> list[_Line]:

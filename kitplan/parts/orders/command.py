@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from kitplan.commands.common import GivenPath, out_option, paper_option, run_safely, say, seed_option, unit_options
+from kitplan.commands.common import (
+    GivenPath,
+    out_option,
+    paper_option,
+    run_safely,
+    say,
+    seed_option,
+    unit_options,
+)
 from kitplan.parts.orders import round_command as rounds
 from kitplan.read.problems import UnsafePlan
 

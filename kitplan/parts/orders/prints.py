@@ -38,7 +38,8 @@ def prints(plan: Plan) -> dict[str, bytes]:
 def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listing:
     """What is on its way, with room to write what came."""
     columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 20),
-               Column("Packs waiting", 16, "number"), Column("Packs", 18, "write"), Column("Lot", 30, "write"), Column("Use by", 26, "write"),
+               Column("Packs waiting", 16, "number"), Column("Packs", 18, "write"),
+               Column("Lot", 30, "write"), Column("Use by", 26, "write"),
                Column("Will not come", 18, "write"))
     rows = [(o.number, spoken.get(o.item) or o.item, _comes_in(o.pack), o.packs, *[None] * 4)
             for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
@@ -49,7 +50,8 @@ def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Lis
 def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
     """Every item of the par list in shelf order, with what is expected and room to write what is there."""
     columns = (Column("Bin", 14, "strong"), Column("Item", 56), Column("Comes in", 20),
-               Column("Under: order", 14, "number"), Column("Expected", 16, "number"), Column("Packs", 16, "write"), Column("Loose", 16, "write"),
+               Column("Under: order", 14, "number"), Column("Expected", 16, "number"),
+               Column("Packs", 16, "write"), Column("Loose", 16, "write"),
                Column("First date", 22, "write"), Column("Thrown away", 16, "write"))
     now = weekly.now
     rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", _comes_in(r.pack), r.level_units,

@@ -92,8 +92,8 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     mend: take the book as it stands. without: items that cannot be had, for so many weeks. Raises InputError,
     OutputError.
     """
-    from kitplan.parts.orders.round_plan import catalogue_of
     from kitplan.commands.plan_in_use import plan_in_use
+    from kitplan.parts.orders.round_plan import catalogue_of
     from kitplan.parts.orders.saved_plan import without_items
     from kitplan.planning import with_parts
     from kitplan.read.order_book import book_home, read_book
