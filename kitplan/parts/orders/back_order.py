@@ -165,7 +165,8 @@ def _unfilled(unit: Unit, line: _Line) -> str:
 def _sized(unit: Unit, item: str, role: str, once: bool) -> bool:
     """True for a mask, a bag, a tube, whatever an airway is given once, and anything critical."""
     critical = bool(unit.items.loc[unit.items["item"] == item, "critical"].any())
-    return once or critical or role == SPARE_TUBE_ROLE
+    emergency = {named for route in unit.routes.values() for named in route.emergency}
+    return once or critical or role in (*emergency, SPARE_TUBE_ROLE)
 
 
 def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, gone: list[str]) -> list[_Line]:
