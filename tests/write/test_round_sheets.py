@@ -17,6 +17,7 @@ from kitplan.parts.par.changes import CHANGE_COLUMNS, Changes
 from kitplan.parts.seasons import sheets as seasons
 from kitplan.parts.seasons.model import Seasons, SeasonTest
 from kitplan.read.order_book import Line, OrderBook
+from kitplan.read.values import STRATUM_COLUMNS
 from kitplan.workbooks import build_workbooks
 from kitplan.write.book import Book
 
@@ -132,8 +133,8 @@ def test_text_that_looks_like_a_formula_stays_text(plan):
 
 
 def doing_without():
-    instead = pd.DataFrame([("saline", "saline", "oral", t, "oral_two_y", "none", "other", 1.0) for t in (3.5, 4.0)],
-                           columns=["unavailable", "role", "route", "tube_mm", "technique", "skin", "instead", "share"])
+    instead = pd.DataFrame([("saline", "saline", "oral", t, f"{t:g} mm", "oral_two_y", "none", "other", 1.0) for t in (3.5, 4.0)],
+                           columns=["unavailable", "role", *STRATUM_COLUMNS, "instead", "share"])
     buy = pd.DataFrame([("saline_10ml", 3, 54.0, 2, "because")],
                        columns=["item", "packs", "value", "extra_packs", "because"])
     shelf = pd.DataFrame([("saline", 104.0, 11.6, 8.0)], columns=["item", "units", "lasts_days", "lasts_days_busy"])
