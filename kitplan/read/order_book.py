@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -240,7 +241,7 @@ def _read_file(path: Path, table: str, findings: Findings) -> BookFile:
 _KINDS = {f.name: str(f.type) for f in fields(Line)}
 
 
-def _column(reader: TableReader, name: str, heading: str, count: int) -> list:
+def _column(reader: TableReader, name: str, heading: str, count: int) -> list[Any]:
     kind = _KINDS[name]
     if kind in ("int", "float"):
         found = reader.numbers(heading, default=0.0)

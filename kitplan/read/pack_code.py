@@ -9,8 +9,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
+from typing import TYPE_CHECKING
 
 from kitplan.read.cells import Bad
+
+if TYPE_CHECKING:
+    from biip import ParseConfig
 
 _SEPARATORS = ("\x1d", "~", "|", "^")
 _MEND = "Read the pack again, or type its item, lot and date."
@@ -63,7 +67,7 @@ def read_pack_code(text: str) -> PackCode | Bad:
     return PackCode(same_trade_number(number), found["17"].date if "17" in found else None, lot)
 
 
-def _config():
+def _config() -> ParseConfig:
     from biip import ParseConfig
 
     return ParseConfig(separator_chars=_SEPARATORS)

@@ -133,8 +133,8 @@ def test_text_that_looks_like_a_formula_stays_text(plan):
 
 
 def doing_without():
-    instead = pd.DataFrame([("saline", "saline", "oral", t, f"{t:g} mm", "oral_two_y", "none", "other", 1.0) for t in (3.5, 4.0)],
-                           columns=["unavailable", "role", *STRATUM_COLUMNS, "instead", "share"])
+    alike = [("saline", "saline", "oral", t, f"{t:g} mm", "oral_two_y", "none", "other", 1.0) for t in (3.5, 4.0)]
+    instead = pd.DataFrame(alike, columns=["unavailable", "role", *STRATUM_COLUMNS, "instead", "share"])
     buy = pd.DataFrame([("saline_10ml", 3, 54.0, 2, "because")],
                        columns=["item", "packs", "value", "extra_packs", "because"])
     shelf = pd.DataFrame([("saline", 104.0, 11.6, 8.0)], columns=["item", "units", "lasts_days", "lasts_days_busy"])

@@ -62,6 +62,9 @@ class Weeks:
         return float(np.log1p(spread) + self.mean_log_sd**2)
 
 
+_NO_SPREAD = Weeks()
+
+
 @dataclass(frozen=True)
 class ItemUse:
     """One item. used: single items over `days`. expected: by the posterior rate. factor, low, high: used over expected
@@ -99,14 +102,14 @@ class LearntUse:
         per_day = "" if plan_rate_per_day is None else (
             f" ({plan_rate_per_day * self.rate:.2f} a day, {plan_rate_per_day * self.low:.2f} to "
             f"{plan_rate_per_day * self.high:.2f})")
-        told = [f"Counts over {self.days} days say that securements are renewed {self.rate:.2f} times as often as the plan "
-                f"takes it (9 in 10: {self.low:.2f} to {self.high:.2f}){per_day}."]
+        told = [f"Counts over {self.days} days say that securements are renewed {self.rate:.2f} times as often as the "
+                f"plan takes it (9 in 10: {self.low:.2f} to {self.high:.2f}){per_day}."]
         for item in self.items:
             if item.vanishes > 0.9:
                 more = item.used - item.expected
                 told.append(f"{item.item}: {more:.0f} more than re-securing explains in {item.days} days, "
-                            f"{item.factor:.1f} times its use ({item.low:.1f} to {item.high:.1f}). It goes to other work, "
-                            "or away.")
+                            f"{item.factor:.1f} times its use ({item.low:.1f} to {item.high:.1f}). It goes to other "
+                            "work, or away.")
         return told
 
 
@@ -122,11 +125,11 @@ def dispersion(counts: np.ndarray, expected: np.ndarray) -> tuple[float, float]:
 
 
 def learn_use(spells: Sequence[Spell], exposures: Mapping[str, Exposure], prior_log_sd: float,
-              prior_log_mean: float = 0.0, weeks: Weeks = Weeks()) -> LearntUse | None:
+              prior_log_mean: float = 0.0, weeks: Weeks = _NO_SPREAD) -> LearntUse | None:
     """Learn from the use between counts; None where it is too little to say anything.
 
-    exposures: by item, what the plan expects a day. prior_log_mean, prior_log_sd: of the rate as a multiple of the plan's.
-    weeks: how far these weeks may lie from the plan's mean; the scatter that shows between them is the least.
+    exposures: by item, what the plan expects a day. prior_log_mean, prior_log_sd: of the rate as a multiple of the
+    plan's. weeks: how far these weeks may lie from the plan's mean; the scatter that shows between them is the least.
     """
     seen = {item: [s for s in spells if s.item == item and s.days > 0] for item in exposures}
     seen = {item: found for item, found in seen.items()

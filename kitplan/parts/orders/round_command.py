@@ -199,7 +199,8 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
 def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None, *, older: bool = False,
                  sure: tuple[int, ...] = ()) -> None:
     """Take in the unit's own stock-room workbook; where nothing is typed there, its on_hand table."""
-    from kitplan.parts.orders.steps import first_count, standing
+    from kitplan.parts.orders.ledger import standing
+    from kitplan.parts.orders.steps import first_count
     from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.read.round_sheets import has_round
 
