@@ -1,16 +1,16 @@
-"""Bin labels: what it is, how it comes, par and order point, and bar codes, on a sheet of labels of any grid."""
+"""Bin labels: what it is, how it comes, the number to order under, and bar codes, on a sheet of labels of any grid."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import pandas as pd
 from reportlab.graphics.barcode.code128 import Code128
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from kitplan.parts.orders.round_plan import Level
 from kitplan.write.letters import draw_text, lines_of, width_of
 from kitplan.write.listing import PAPERS
 
@@ -50,17 +50,17 @@ class LabelGrid:
                 yield left, bottom, label_width, label_height
 
 
-def bin_labels_pdf(points: pd.DataFrame, paper: str, grid: LabelGrid | None = None) -> bytes:
+def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None = None) -> bytes:
     """Labels of all items of the par list in shelf order.
 
-    points: item, description, bin, pack, par_packs, par_units, order_point_units, gtin, critical.
+    Each says the one number that a person acts on; the urgent level stands beside it, smaller.
     """
     out = io.BytesIO()
     places = list((grid or LabelGrid()).places(paper))
     canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
     canvas.setTitle("Bin labels")
     canvas.setAuthor("kitplan")
-    for k, row in enumerate(points.itertuples(index=False)):
+    for k, row in enumerate(levels):
         if k and k % len(places) == 0:
             canvas.showPage()
         _draw(canvas, row, *places[k % len(places)])
@@ -68,16 +68,7 @@ def bin_labels_pdf(points: pd.DataFrame, paper: str, grid: LabelGrid | None = No
     return out.getvalue()
 
 
-def order_point_text(units: int, pack: int) -> str:
-    """The order point as a person counts it: "2 packs + 3", "1 pack", "12 pieces"."""
-    packs, loose = divmod(int(units), int(pack))
-    if pack == 1:
-        return f"{units}"
-    whole = f"{packs} pack{'' if packs == 1 else 's'}"
-    return f"{whole} + {loose}" if packs and loose else whole if packs else f"{loose} piece{'' if loose == 1 else 's'}"
-
-
-def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height: float) -> None:
+def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, height: float) -> None:
     pad = 2.5 * mm
     canvas.setLineWidth(0.4)
     canvas.rect(left, bottom, width, height)
@@ -88,13 +79,11 @@ def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height:
     lines = lines_of(("EM  " if row.critical else "") + name, 11, room - bin_width, bold=True)[:2]
     for k, line in enumerate(lines):
         draw_text(canvas, x, top - 11 - 12 * k, line, 11, bold=True)
-    canvas.setFont("Helvetica", 9)
-    issue = "each" if row.pack == 1 else f"pack of {row.pack}"
-    base = top - 11 - 12 * max(len(lines) - 1, 0) - 12
-    canvas.drawString(x, base, f"Unit of issue: {issue}")
+    base = top - 11 - 12 * max(len(lines) - 1, 0) - 14
     canvas.setFont("Helvetica-Bold", 11)
-    par = f"{row.par_packs} pack{'' if row.par_packs == 1 else 's'}" if row.pack > 1 else f"{row.par_packs}"
-    canvas.drawString(x, base - 13, f"PAR {par}    ORDER UNDER {order_point_text(row.order_point_units, row.pack)}")
+    canvas.drawString(x, base, row.rule)
+    canvas.setFont("Helvetica", 9)
+    canvas.drawString(x, base - 12, f"Urgent under {row.urgent_units}: do not wait for the order day.")
     room_high = base - 15 - bottom - pad - 8
     codes = [c for c in (str(row.item), str(row.gtin or "")) if c]
     for code, at, bar in _side_by_side(codes, room):
