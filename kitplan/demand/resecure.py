@@ -29,6 +29,8 @@ CONSTANT_REASONS = {
 _HORIZON_CHECKS = 4000
 _TINY = 1e-12
 _GRID_STEP = 0.16
+_LEAST_FACTOR = 1e-3
+"""Least factor of a grid, as a share of the mean: an airway slower than that is not re-secured at all."""
 
 
 def cumulative_hazards(row: Mapping, checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
@@ -176,14 +178,12 @@ class AttemptTable:
     present: np.ndarray
 
     @cached_property
-    def fresh_rising(self) -> np.ndarray:
-        """Cumulative chances of `fresh`, counts first: shape (n_attempts + 1, n_nodes x (n_long + 1))."""
-        return _rising(self.fresh)
-
-    @cached_property
-    def present_rising(self) -> np.ndarray:
-        """Cumulative chances of `present`, counts first."""
-        return _rising(self.present)
+    def rising(self) -> tuple[RisingCounts, ...]:
+        """Running sums of `fresh` and `present` for each node, to draw counts from."""
+        return tuple(
+            RisingCounts(_rising(fresh), _rising(present), pace)
+            for fresh, present, pace in zip(self.fresh, self.present, self.pace)
+        )
 
     @cached_property
     def pace(self) -> np.ndarray:
@@ -193,8 +193,21 @@ class AttemptTable:
         return (mean[:, last] - mean[:, last // 2]) / max(last - last // 2, 1)
 
 
+@dataclass(frozen=True)
+class RisingCounts:
+    """Cumulative chances of attempts at one factor on the hazards, counts first; counts that never come are left out.
+
+    fresh: shape (n_counts, n_long + 1). present: shape (n_counts, STATIONARY_CHECKS + 2, n_short + 1). pace: attempts a
+    check in the long run.
+    """
+
+    fresh: np.ndarray
+    present: np.ndarray
+    pace: float
+
+
 def _rising(pmf: np.ndarray) -> np.ndarray:
-    rising = np.cumsum(pmf.reshape(-1, pmf.shape[-1]), axis=1).T.copy()
+    rising = np.moveaxis(np.cumsum(pmf[..., : _used_columns(pmf) + 1], axis=-1), -1, 0).copy()
     rising[-1] = 1.0
     return rising
 
@@ -264,30 +277,14 @@ def _with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarr
     """Turn PMFs of re-secures (last axis) into PMFs of attempts, `admission` certain secures added."""
     events = _used_columns(events_pmf)
     most = events + admission
-    spoil = attempts_given_events(redo, most, _most_attempts(most, redo))
+    spoil = attempts_given_events(redo, most, most_attempts(most, redo))
     flat = np.ascontiguousarray(events_pmf[..., : events + 1]).reshape(-1, events + 1)
     return (flat @ spoil[admission:]).reshape(*events_pmf.shape[:-1], -1)
 
 
-def _most_attempts(events: float, redo: float) -> int:
+def most_attempts(events: float, redo: float) -> int:
     """Attempts up to which those of so many events are tabulated; what lies beyond counts as that many."""
     return int(np.ceil(events + (np.log(1e-9) / np.log(redo) + 4 * redo * events if redo > 0 else 0.0)))
-
-
-def table_bytes(row: Mapping, checks_per_day: int, n_short: int, n_long: int, n_nodes: int) -> float:
-    """Memory of `attempt_table` with these arguments, bytes: an upper bound, without computing it.
-
-    Where hazards never fall with wear, n / mean wear bounds the mean of the renewals, and a Poisson count their spread;
-    six standard deviations of the fastest airway are kept.
-    """
-    nodes, _ = frailty_nodes(float(row["airway_spread"]), n_nodes)
-    wear = float(mean_wear_checks(check_hazards(row, checks_per_day, nodes.max())))
-    cells = 0.0
-    for checks, ages in ((n_short, STATIONARY_CHECKS + 2), (n_long, 1)):
-        mean = checks / wear
-        events = min(mean + 6 * np.sqrt(mean) + 20, checks) + float(row["admission_secures"])
-        cells += ages * (checks + 1) * _most_attempts(events, float(row["redo"]))
-    return 8.0 * len(nodes) * (cells + (n_long + 1) ** 2)
 
 
 def _used_columns(table: np.ndarray, least: float = 1e-9) -> int:
@@ -433,5 +430,6 @@ def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.nda
 def factor_grid(wanted: np.ndarray) -> np.ndarray:
     """Factors on hazards, a sixth apart, that reach over all but one in 500 of those wanted at either end."""
     ends = np.quantile(wanted[:: max(len(wanted) // 50_000, 1)], [0.002, 0.998])
+    ends = np.maximum(ends, _LEAST_FACTOR * wanted.mean())
     low, high = np.log(ends) / _GRID_STEP
     return np.exp(_GRID_STEP * np.arange(np.floor(low - 0.5), np.ceil(high + 0.5) + 1))

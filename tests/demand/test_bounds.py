@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, within_memory
-from kitplan.demand.resecure import attempt_table, table_bytes
+from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, table_bytes, within_memory
+from kitplan.demand.resecure import attempt_table, frailty_nodes
 from kitplan.read.problems import InputError
 from kitplan.read.values import StockPolicy
 
@@ -58,9 +59,9 @@ def test_a_restock_or_a_shortage_of_half_a_year_is_refused_as_well(small_unit):
 @pytest.mark.parametrize(("n_short", "n_long", "nodes"), [(36, 160, 8), (128, 160, 16), (1, 160, 1)])
 def test_the_size_of_the_tables_is_bounded_before_they_are_made(small_unit, change, n_short, n_long, nodes):
     row = small_unit.frequency.assign(**change).iloc[0]
-    table = attempt_table(row, 4, n_short, n_long, nodes)
-    made = table.fresh.nbytes + table.present.nbytes
-    assert made <= table_bytes(row, 4, n_short, n_long, nodes)
+    factor = frailty_nodes(float(row["airway_spread"]), nodes)[0].max()
+    counts = attempt_table(row, 4, n_short, n_long, factor * np.ones(1), np.ones(1)).rising[0]
+    assert counts.fresh.nbytes + counts.present.nbytes <= table_bytes(row, 4, n_short, n_long, factor)
 
 
 @pytest.mark.parametrize(("scenarios", "told"), [(MOST_AIRWAYS // 2500, False), (MOST_AIRWAYS // 2500 + 1, True)])
