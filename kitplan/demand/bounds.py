@@ -10,11 +10,10 @@ import numpy as np
 from kitplan.demand.item_choice import exact_checks
 from kitplan.demand.occupancy import arrivals_per_day, interval_checks, mean_airways
 from kitplan.demand.posterior import fit_posterior
+from kitplan.demand.rate_grid import alike_models, factor_grid
 from kitplan.demand.resecure import (
     STATIONARY_CHECKS,
-    alike_models,
     check_hazards,
-    factor_grid,
     frailty_nodes,
     frequency_models,
     mean_wear_checks,
@@ -95,18 +94,15 @@ def _refuse_large_tables(unit: Unit) -> None:
 def _table_bytes(unit: Unit, n_short: int, n_long: int) -> float:
     """Memory of every table of exact counts of a unit, bytes."""
     n_nodes, size = unit.planning.frailty_nodes, 0.0
-    for row in frequency_models(unit)[0].to_dict("records"):
-        nodes, _ = frailty_nodes(float(row["airway_spread"]), n_nodes)
-        widest = table_bytes(row, unit.checks_per_day, n_short, n_long, nodes.max())
-        size += len(nodes) * (2 * widest + 8.0 * (n_long + 1) ** 2)
     rate = fit_posterior(unit).hazard
     rows, _, factor = alike_models(unit)
-    for row in rows if (rate != 1.0).any() else ():
+    for row in rows:
         nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
         spread = nodes[np.searchsorted(np.cumsum(weights)[:-1], (np.arange(1000) + 0.5) / 1000)]
         grid = factor_grid(np.outer(spread, np.quantile(rate * factor, np.linspace(0, 1, 21))).ravel())
         size += sum(table_bytes(row, unit.checks_per_day, n_short, n_long, f) for f in grid)
-    return size
+    widest = max(table_bytes(row, unit.checks_per_day, 1, n_long, 10.0) for row in rows)
+    return size + len(frequency_models(unit)[0]) * n_nodes * (2 * widest + 16.0 * (n_long + 1) ** 2)
 
 
 def table_bytes(row: Mapping, checks_per_day: int, n_short: int, n_long: int, factor: float) -> float:

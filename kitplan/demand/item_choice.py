@@ -15,7 +15,8 @@ import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, fitting, nearest_size
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
-from kitplan.demand.resecure import AttemptTable, RisingCounts, attempt_table, frailty_nodes, frequency_models
+from kitplan.demand.rate_grid import RisingCounts, rising_counts
+from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Route, Technique, Unit
@@ -60,10 +61,8 @@ class AttemptTables:
         """Counts of one frequency row with its hazards times each of `grid`; made once, one at a time, then kept."""
         key = (*row.values(), *grid)
         if key not in self._grids:
-            one = np.ones(1)
             self._grids[key] = tuple(
-                attempt_table(row, unit.checks_per_day, self.n_short, self.n_long, factor * one, one).rising[0]
-                for factor in grid
+                rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor) for factor in grid
             )
         return self._grids[key]
 

@@ -19,7 +19,8 @@ from kitplan.demand.occupancy import (
     stay_checks_pmf,
 )
 from kitplan.demand.posterior import Posterior, fit_posterior
-from kitplan.demand.resecure import RisingCounts, alike_models, factor_grid, frailty_nodes, long_run_rates
+from kitplan.demand.rate_grid import RisingCounts, alike_models, factor_grid
+from kitplan.demand.resecure import frailty_nodes, frequency_models, long_run_rates
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
 from kitplan.read.values import Unit
@@ -177,11 +178,11 @@ def _nodes(
     """
     doubtful = bool((posterior.hazard != 1.0).any())
     if not doubtful:
-        model = tables.which[episodes.stratum]
+        models, model = frequency_models(unit)[0], tables.which[episodes.stratum]
         for m, table in enumerate(tables.tables):
             mine = np.nonzero(model == m)[0]
             node = np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
-            yield from _by_node(mine, node, table.rising)
+            yield from _by_node(mine, node, tables.on_grid(unit, models.loc[m].to_dict(), table.nodes))
         return
     rows, which, factor = alike_models(unit)
     rate = posterior.hazard * factor
