@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+
+import numpy as np
 
 from kitplan.demand.item_choice import exact_checks
 from kitplan.demand.occupancy import arrivals_per_day, interval_checks, mean_airways
-from kitplan.demand.resecure import frequency_models, table_bytes
+from kitplan.demand.posterior import fit_posterior
+from kitplan.demand.rate_grid import alike_models, factor_grid
+from kitplan.demand.resecure import (
+    STATIONARY_CHECKS,
+    check_hazards,
+    frailty_nodes,
+    frequency_models,
+    mean_wear_checks,
+    most_attempts,
+)
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import Unit
 
@@ -16,8 +28,8 @@ MOST_AIRWAYS = 6_000_000
 FEWEST_SCENARIOS = 2_000
 """With fewer, a readiness of 0.98 is known to no better than half a point (binomial)."""
 
-MOST_TABLE_BYTES = 6e8
-"""Tables of exact counts of re-secures; about 1.2 GB while they are made."""
+MOST_TABLE_BYTES = 1.2e9
+"""Tables of exact counts of re-secures and their running sums, by an upper bound that is seldom half used."""
 
 
 def within_memory(unit: Unit) -> tuple[Unit, str | None]:
@@ -71,11 +83,38 @@ def _refuse_large_tables(unit: Unit) -> None:
         intervals["stock.unavailable_weeks"] = 7 * stock.unavailable_weeks
     longest = max(intervals, key=lambda key: intervals[key])
     checks = interval_checks(unit, intervals[longest])
-    n_long = max(exact_checks(unit.checks_per_day), checks)
-    models = frequency_models(unit)[0].to_dict("records")
-    size = sum(table_bytes(m, unit.checks_per_day, checks, n_long, unit.planning.frailty_nodes) for m in models)
+    size = _table_bytes(unit, checks, max(exact_checks(unit.checks_per_day), checks))
     if size > MOST_TABLE_BYTES:
         fault = f"exact counts of re-secures over so many checks would take {size / 1e9:.1f} GB of memory"
         mend = ("Shorten the interval, or give fewer checks a day, fewer different modifiers, a smaller redo or fewer "
                 "frailty_nodes.")
         raise InputError([Problem("unit.toml", None, longest, f"{checks} checks", fault, mend)], "planning")
+
+
+def _table_bytes(unit: Unit, n_short: int, n_long: int) -> float:
+    """Memory of every table of exact counts of a unit, bytes."""
+    n_nodes, size = unit.planning.frailty_nodes, 0.0
+    rate = fit_posterior(unit).hazard
+    rows, _, factor = alike_models(unit)
+    for row in rows:
+        nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
+        spread = nodes[np.searchsorted(np.cumsum(weights)[:-1], (np.arange(1000) + 0.5) / 1000)]
+        grid = factor_grid(np.outer(spread, np.quantile(rate * factor, np.linspace(0, 1, 21))).ravel())
+        size += sum(table_bytes(row, unit.checks_per_day, n_short, n_long, f) for f in grid)
+    widest = max(table_bytes(row, unit.checks_per_day, 1, n_long, 10.0) for row in rows)
+    return size + len(frequency_models(unit)[0]) * n_nodes * (2 * widest + 16.0 * (n_long + 1) ** 2)
+
+
+def table_bytes(row: Mapping, checks_per_day: int, n_short: int, n_long: int, factor: float) -> float:
+    """Memory of `RisingCounts` at one factor on the hazards, bytes: an upper bound, without computing it.
+
+    Where hazards never fall with wear, n / mean wear bounds the mean of the renewals, and a Poisson count their spread;
+    six standard deviations are kept.
+    """
+    wear = float(mean_wear_checks(check_hazards(row, checks_per_day, factor)))
+    cells = 0.0
+    for checks, ages in ((n_short, STATIONARY_CHECKS + 2), (n_long, 1)):
+        mean = checks / wear
+        events = min(mean + 6 * np.sqrt(mean) + 20, checks) + float(row["admission_secures"])
+        cells += ages * (checks + 1) * (most_attempts(events, float(row["redo"])) + 1)
+    return 8.0 * cells

@@ -15,6 +15,7 @@ import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, fitting, nearest_size
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
+from kitplan.demand.rate_grid import RisingCounts, rising_counts
 from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
@@ -54,14 +55,14 @@ class AttemptTables:
     which: np.ndarray
     n_short: int
     n_long: int
-    _grids: dict[tuple, AttemptTable] = field(default_factory=dict)
+    _grids: dict[tuple, tuple[RisingCounts, ...]] = field(default_factory=dict)
 
-    def on_grid(self, unit: Unit, row: Mapping, grid: np.ndarray) -> AttemptTable:
-        """Table of one frequency row with its hazards times each of `grid`; made once, then kept."""
+    def on_grid(self, unit: Unit, row: Mapping, grid: np.ndarray) -> tuple[RisingCounts, ...]:
+        """Counts of one frequency row with its hazards times each of `grid`; made once, one at a time, then kept."""
         key = (*row.values(), *grid)
         if key not in self._grids:
-            self._grids[key] = attempt_table(
-                row, unit.checks_per_day, self.n_short, self.n_long, grid, np.full(len(grid), 1 / len(grid))
+            self._grids[key] = tuple(
+                rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor) for factor in grid
             )
         return self._grids[key]
 

@@ -28,7 +28,6 @@ CONSTANT_REASONS = {
 
 _HORIZON_CHECKS = 4000
 _TINY = 1e-12
-_GRID_STEP = 0.16
 
 
 def cumulative_hazards(row: Mapping, checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
@@ -166,37 +165,26 @@ class AttemptTable:
     nodes, weights: frailty points, shape (n_nodes,).
     fresh: shape (n_nodes, n_long + 1, n_attempts + 1); [node, n] = PMF of attempts over the first n checks of an
         airway, admission secures included.
-    present: shape (n_nodes, SETTLED_CHECKS + 2, n_short + 1, n_attempts + 1); [node, m, n] = PMF of attempts over
-        n checks of an airway that has been in place for m checks; the last m stands for "long ago" (stationary).
+    stationary: shape (n_nodes, n_short + 1, n_attempts + 1); [node, n] = the same over n checks of an airway that has
+        been in place for long.
     """
 
     nodes: np.ndarray
     weights: np.ndarray
     fresh: np.ndarray
-    present: np.ndarray
-
-    @cached_property
-    def fresh_rising(self) -> np.ndarray:
-        """Cumulative chances of `fresh`, counts first: shape (n_attempts + 1, n_nodes x (n_long + 1))."""
-        return _rising(self.fresh)
-
-    @cached_property
-    def present_rising(self) -> np.ndarray:
-        """Cumulative chances of `present`, counts first."""
-        return _rising(self.present)
+    stationary: np.ndarray
 
     @cached_property
     def pace(self) -> np.ndarray:
-        """Attempts a check in the long run, shape (n_nodes,): the second half of the longest stay counted."""
-        mean = self.fresh @ np.arange(self.fresh.shape[-1])
-        last = mean.shape[1] - 1
-        return (mean[:, last] - mean[:, last // 2]) / max(last - last // 2, 1)
+        """Attempts a check in the long run, shape (n_nodes,)."""
+        return pace_of(self.fresh)
 
 
-def _rising(pmf: np.ndarray) -> np.ndarray:
-    rising = np.cumsum(pmf.reshape(-1, pmf.shape[-1]), axis=1).T.copy()
-    rising[-1] = 1.0
-    return rising
+def pace_of(fresh: np.ndarray) -> np.ndarray:
+    """Attempts a check in the second half of the longest stay counted; fresh: shape (..., n_long + 1, n_counts)."""
+    mean = fresh @ np.arange(fresh.shape[-1])
+    last = mean.shape[-1] - 1
+    return (mean[..., last] - mean[..., last // 2]) / max(last - last // 2, 1)
 
 
 def first_renewal_after(hazard: np.ndarray, n_checks: int) -> np.ndarray:
@@ -223,15 +211,17 @@ def first_renewal_after(hazard: np.ndarray, n_checks: int) -> np.ndarray:
     return np.concatenate([renewed @ ahead, stationary[..., None, :]], axis=-2)
 
 
-def present_count_pmf(hazard: np.ndarray, n_checks: int, fresh: np.ndarray) -> np.ndarray:
-    """PMF of renewals over n checks of an airway m checks after a fresh start, for every m and n at once.
+def present_count_pmf(
+    hazard: np.ndarray, n_checks: int, fresh: np.ndarray, ages: slice = slice(None)
+) -> np.ndarray:
+    """PMF of renewals over n checks of an airway m checks after a fresh start, for every m (or some `ages`) and n.
 
     fresh: `renewal_count_pmf(hazard, >= n_checks, "fresh")`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
     n_counts): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`; counts whose chance
     is nil throughout are left out, so that long intervals stay in memory. The sum over j goes through the FFT.
     """
-    first = first_renewal_after(hazard, n_checks)
-    counts = min(_used_columns(fresh[..., : n_checks + 1, :], least=_TINY) + 1, n_checks)
+    first = first_renewal_after(hazard, n_checks)[..., ages, :]
+    counts = min(used_columns(fresh[..., : n_checks + 1, :], least=_TINY) + 1, n_checks)
     pmf = np.zeros((*first.shape[:-1], n_checks + 1, counts + 1))
     pmf[..., 0] = 1.0
     pmf[..., 1:, 0] -= np.cumsum(first, axis=-1)
@@ -251,46 +241,37 @@ def attempt_table(
 
     n_short: checks of the interval; n_long: checks that are counted exactly. nodes, weights: factors on the hazards.
     """
+    hazard, fresh = hazards_and_fresh(row, checks_per_day, n_short, n_long, nodes)
+    settled = present_count_pmf(hazard, n_short, fresh, slice(-1, None))[:, 0]
+    admission, redo = round(float(row["admission_secures"])), float(row["redo"])
+    return AttemptTable(nodes, weights, with_redos(fresh, redo, admission), with_redos(settled, redo, 0))
+
+
+def hazards_and_fresh(
+    row: Mapping, checks_per_day: int, n_short: int, n_long: int, nodes: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Hazards by age, and PMFs of renewals from a fresh start, of each factor in `nodes`."""
     n_long = max(n_long, n_short)
     horizon = _long_enough(row, checks_per_day, nodes.min(), n_long)
     hazard = np.stack([check_hazards(row, checks_per_day, node, horizon) for node in nodes])
-    fresh = renewal_count_pmf(hazard, n_long, "fresh")
-    present = present_count_pmf(hazard, n_short, fresh)
-    admission, redo = round(float(row["admission_secures"])), float(row["redo"])
-    return AttemptTable(nodes, weights, _with_redos(fresh, redo, admission), _with_redos(present, redo, 0))
+    return hazard, renewal_count_pmf(hazard, n_long, "fresh")
 
 
-def _with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarray:
+def with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarray:
     """Turn PMFs of re-secures (last axis) into PMFs of attempts, `admission` certain secures added."""
-    events = _used_columns(events_pmf)
+    events = used_columns(events_pmf)
     most = events + admission
-    spoil = attempts_given_events(redo, most, _most_attempts(most, redo))
+    spoil = attempts_given_events(redo, most, most_attempts(most, redo))
     flat = np.ascontiguousarray(events_pmf[..., : events + 1]).reshape(-1, events + 1)
     return (flat @ spoil[admission:]).reshape(*events_pmf.shape[:-1], -1)
 
 
-def _most_attempts(events: float, redo: float) -> int:
+def most_attempts(events: float, redo: float) -> int:
     """Attempts up to which those of so many events are tabulated; what lies beyond counts as that many."""
     return int(np.ceil(events + (np.log(1e-9) / np.log(redo) + 4 * redo * events if redo > 0 else 0.0)))
 
 
-def table_bytes(row: Mapping, checks_per_day: int, n_short: int, n_long: int, n_nodes: int) -> float:
-    """Memory of `attempt_table` with these arguments, bytes: an upper bound, without computing it.
-
-    Where hazards never fall with wear, n / mean wear bounds the mean of the renewals, and a Poisson count their spread;
-    six standard deviations of the fastest airway are kept.
-    """
-    nodes, _ = frailty_nodes(float(row["airway_spread"]), n_nodes)
-    wear = float(mean_wear_checks(check_hazards(row, checks_per_day, nodes.max())))
-    cells = 0.0
-    for checks, ages in ((n_short, STATIONARY_CHECKS + 2), (n_long, 1)):
-        mean = checks / wear
-        events = min(mean + 6 * np.sqrt(mean) + 20, checks) + float(row["admission_secures"])
-        cells += ages * (checks + 1) * _most_attempts(events, float(row["redo"]))
-    return 8.0 * len(nodes) * (cells + (n_long + 1) ** 2)
-
-
-def _used_columns(table: np.ndarray, least: float = 1e-9) -> int:
+def used_columns(table: np.ndarray, least: float = 1e-9) -> int:
     """Largest count whose chance is worth keeping anywhere in the table."""
     return max(int(np.nonzero(table.max(axis=tuple(range(table.ndim - 1))) > least)[0].max()), 1)
 
@@ -311,7 +292,7 @@ def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.nda
     row = unit.frequency.loc[stratum]
     points = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
     table = attempt_table(row, unit.checks_per_day, n_checks, n_checks, *points)
-    part = table.fresh[:, n_checks, :] if fresh else table.present[:, -1, n_checks, :]
+    part = table.fresh[:, n_checks, :] if fresh else table.stationary[:, n_checks, :]
     return table.weights @ part
 
 
@@ -407,31 +388,3 @@ def rate_ratios(unit: Unit, n_draws: int) -> np.ndarray:
     rate = range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate")
     typical = float(rates["re_secures_per_day"].mean())
     return 1.0 + guessed * (rate / typical - 1.0)[:, None] * ones
-
-
-def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:
-    """Frequency rows that differ by more than a factor on all hazards; which each stratum follows, and its factor."""
-    rows: list[dict[str, float]] = []
-    seen: dict[tuple, tuple[int, float]] = {}
-    which, factor = np.zeros(unit.n_strata, dtype=np.int64), np.ones(unit.n_strata)
-    for g, (_, row) in enumerate(unit.frequency[FREQUENCY_COLUMNS].iterrows()):
-        flat, scale = float(row["flat_per_check"]), float(row["loosening_scale_hours"])
-        loose = scale ** -float(row["loosening_shape"]) if np.isfinite(scale) and scale > 0 else 0.0
-        hazards = np.array([loose, *(float(row[c]) for c in CONSTANT_REASONS.values())])
-        if not np.isnan(flat):
-            hazards = np.array([-np.log1p(-min(flat, 1 - 1e-12))])
-        total = max(float(hazards.sum()), _TINY)
-        rest = tuple(float(row[c]) for c in ("planned_hours", "airway_spread", "redo", "admission_secures"))
-        key = (float(row["loosening_shape"]), *rest, *np.round(hazards / total, 9))
-        if key not in seen:
-            seen[key] = len(rows), total
-            rows.append(row.to_dict())
-        which[g], factor[g] = seen[key][0], total / seen[key][1]
-    return rows, which, factor
-
-
-def factor_grid(wanted: np.ndarray) -> np.ndarray:
-    """Factors on hazards, a sixth apart, that reach over all but one in 500 of those wanted at either end."""
-    ends = np.quantile(wanted[:: max(len(wanted) // 50_000, 1)], [0.002, 0.998])
-    low, high = np.log(ends) / _GRID_STEP
-    return np.exp(_GRID_STEP * np.arange(np.floor(low - 0.5), np.ceil(high + 0.5) + 1))

@@ -19,7 +19,8 @@ from kitplan.demand.occupancy import (
     stay_checks_pmf,
 )
 from kitplan.demand.posterior import Posterior, fit_posterior
-from kitplan.demand.resecure import AttemptTable, alike_models, factor_grid, frailty_nodes, long_run_rates
+from kitplan.demand.rate_grid import RisingCounts, alike_models, factor_grid
+from kitplan.demand.resecure import frailty_nodes, frequency_models, long_run_rates
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
 from kitplan.read.values import Unit
@@ -156,35 +157,32 @@ def _attempts(
         uniforms(seed, f"{stream}/{use}", airway) for use in ("frailty", "attempts", "earlier")
     )
     before, during = np.zeros((2, len(points)))
-    for mine, table, node in _nodes(unit, episodes, tables, posterior, points):
+    for mine, counts in _nodes(unit, episodes, tables, posterior, points):
         prior, fresh = episodes.prior_checks[mine].astype(np.int64), episodes.fresh[mine]
-        old, new = mine[~fresh], mine[fresh]
-        node_old, prior = node[~fresh], prior[~fresh]
-        n_settled, n_short = table.present.shape[1:3]
-        n_long = table.fresh.shape[1]
-        row = (node_old * n_settled + np.minimum(prior, n_settled - 1)) * n_short + episodes.checks[old]
-        during[old] = _invert(table.present_rising, row, u_during[old])
-        during[new] = _invert(table.fresh_rising, node[fresh] * n_long + episodes.checks[new], u_during[new])
-        known = np.minimum(prior, n_long - 1)
-        before[old] = _invert(table.fresh_rising, node_old * n_long + known, u_before[old])
-        before[old] += np.rint(table.pace[node_old] * (prior - known))
+        old, new, prior = mine[~fresh], mine[fresh], prior[~fresh]
+        ages, known = np.minimum(prior, counts.present.shape[1] - 1), np.minimum(prior, counts.fresh.shape[1] - 1)
+        cell = ages * counts.present.shape[2] + episodes.checks[old]
+        during[old] = _invert(counts.present.reshape(len(counts.present), -1), cell, u_during[old])
+        during[new] = _invert(counts.fresh, episodes.checks[new].astype(np.int64), u_during[new])
+        before[old] = _invert(counts.fresh, known, u_before[old]) + np.rint(counts.pace * (prior - known))
     return before, during
 
 
 def _nodes(
     unit: Unit, episodes: Episodes, tables: AttemptTables, posterior: Posterior, points: np.ndarray
-) -> Iterator[tuple[np.ndarray, AttemptTable, np.ndarray]]:
-    """(episodes, their table, the node of each). Where the rate is not known, hazards carry its factor too.
+) -> Iterator[tuple[np.ndarray, RisingCounts]]:
+    """Episodes and the chances of their attempts. Where the rate is not known, hazards carry its factor too.
 
     The factors then lie on a grid, and each airway takes one of the two grid points beside its own factor by lot, so
     that the mean hazard is kept.
     """
     doubtful = bool((posterior.hazard != 1.0).any())
     if not doubtful:
-        model = tables.which[episodes.stratum]
+        models, model = frequency_models(unit)[0], tables.which[episodes.stratum]
         for m, table in enumerate(tables.tables):
             mine = np.nonzero(model == m)[0]
-            yield mine, table, np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
+            node = np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
+            yield from _by_node(mine, node, tables.on_grid(unit, models.loc[m].to_dict(), table.nodes))
         return
     rows, which, factor = alike_models(unit)
     rate = posterior.hazard * factor
@@ -199,7 +197,17 @@ def _nodes(
         wanted = np.clip(wanted, grid[0], grid[-1])
         low = np.clip(np.searchsorted(grid, wanted, side="right") - 1, 0, len(grid) - 2)
         up = (wanted - grid[low]) / (grid[low + 1] - grid[low])
-        yield mine, tables.on_grid(unit, row, grid), low + (lot < up)
+        yield from _by_node(mine, low + (lot < up), tables.on_grid(unit, row, grid))
+
+
+def _by_node(
+    mine: np.ndarray, node: np.ndarray, counts: tuple[RisingCounts, ...]
+) -> Iterator[tuple[np.ndarray, RisingCounts]]:
+    """Episodes sorted by their node, each lot with the chances of that node."""
+    order = np.argsort(node, kind="stable")
+    ends = np.searchsorted(node[order], np.arange(len(counts) + 1))
+    for start, stop, chances in zip(ends, ends[1:], counts):
+        yield mine[order[start:stop]], chances
 
 
 def _invert(rising: np.ndarray, row: np.ndarray, u: np.ndarray) -> np.ndarray:

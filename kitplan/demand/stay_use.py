@@ -52,7 +52,7 @@ def stay_use(unit: Unit, tables: AttemptTables, stratum: int) -> StayUse:
     table = tables.tables[tables.which[stratum]]
     between = restock_checks(unit)
     stay = stay_checks_pmf(unit, stratum, tables.n_long)
-    stationary = table.present[:, -1]
+    stationary = table.stationary
     n_before, n_after = table.fresh.shape[-1], stationary.shape[-1]
     joint = np.zeros((n_before, n_after))
     for rest in range(min(between, len(stay))):

@@ -20,6 +20,8 @@ MOST_PIECES = 40
 """Pieces hold as many ends each; the last is halved while both halves hold ENDS_A_PIECE, for what is in the tail."""
 _PRIOR_ENDS = 0.5
 """Ends that the prior is worth in each piece, at the pace of all stays."""
+_LEAST_HAZARD = 1e-9
+"""Chance a day of leaving where nobody leaves, so that no hazard is divided by as 0."""
 _LOG_NORMAL_EDGES = np.concatenate([[0.0], np.geomspace(0.01, 60.0, 56)])
 """Pieces of the log-normal in means of the stay: between them it is matched exactly, and its mean too."""
 
@@ -86,7 +88,8 @@ class StayLaw:
         probe = np.append(self.edges, self.edges[-1] + 2.0 / self.hazard[:, -1].mean())
         alive = self.survival(np.arange(len(self.hazard))[:, None], probe[None, :]).mean(axis=0)
         gone = -np.log(np.maximum(alive, 1e-300))
-        return StayLaw(self.edges, np.tile(np.diff(gone) / np.diff(probe), (len(self.hazard), 1)))
+        hazard = np.maximum(np.diff(gone) / np.diff(probe), _LEAST_HAZARD)
+        return StayLaw(self.edges, np.tile(hazard, (len(self.hazard), 1)))
 
 
 def _row_search(table: np.ndarray, row: np.ndarray, value: np.ndarray) -> np.ndarray:
@@ -129,11 +132,11 @@ def log_normal_stays(mean_days: np.ndarray, log_sd: np.ndarray) -> StayLaw:
     with np.errstate(divide="ignore"):
         place = (np.log(edges) - np.log(mean_days)[:, None]) / sigma + sigma / 2
     gone = np.minimum(-log_ndtr(-place), 60.0)
-    inner = np.diff(gone, axis=1) / np.diff(edges)
+    inner = np.maximum(np.diff(gone, axis=1) / np.diff(edges), _LEAST_HAZARD)
     short = StayLaw(edges, np.concatenate([inner, inner[:, -1:]], axis=1))
     left = np.maximum(mean_days - short._filled[:, -1], 1e-9 * middle)
     hazard = np.concatenate([inner, (np.exp(-gone[:, -1]) / left)[:, None]], axis=1)
-    return StayLaw(edges, np.clip(hazard, 1e-9, 1e9))
+    return StayLaw(edges, np.clip(hazard, _LEAST_HAZARD, 1e9))
 
 
 def range_draws(low: float, high: float, n_draws: int, seed: int, name: str) -> np.ndarray:

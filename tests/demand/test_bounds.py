@@ -7,8 +7,9 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, within_memory
-from kitplan.demand.resecure import attempt_table, table_bytes
+from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, table_bytes, within_memory
+from kitplan.demand.rate_grid import rising_counts
+from kitplan.demand.resecure import frailty_nodes
 from kitplan.read.problems import InputError
 from kitplan.read.values import StockPolicy
 
@@ -40,16 +41,16 @@ def test_a_crowd_beyond_any_unit_is_refused(small_unit):
         within_memory(crowd(small_unit, MOST_AIRWAYS // FEWEST_SCENARIOS))
 
 
-def test_a_review_of_half_a_year_is_refused_and_one_of_a_quarter_is_not(small_unit):
+def test_a_review_of_a_year_is_refused_and_one_of_a_quarter_is_not(small_unit):
     assert within_memory(replace(small_unit, stock=StockPolicy(90, 10, 0.95)))[1] is None
-    with pytest.raises(InputError, match=r"stock\.review_days.*760 checks"):
-        within_memory(replace(small_unit, stock=StockPolicy(180, 10, 0.95)))
+    with pytest.raises(InputError, match=r"stock\.review_days.*1504 checks"):
+        within_memory(replace(small_unit, stock=StockPolicy(366, 10, 0.95)))
 
 
-def test_a_restock_or_a_shortage_of_half_a_year_is_refused_as_well(small_unit):
+def test_a_restock_or_a_shortage_of_a_year_is_refused_as_well(small_unit):
     with pytest.raises(InputError, match=r"bedside\.restock_hours"):
-        within_memory(replace(small_unit, bedside=replace(small_unit.bedside, restock_hours=24 * 180)))
-    away = replace(small_unit.stock, unavailable=("wipe-prep",), unavailable_weeks=26)
+        within_memory(replace(small_unit, bedside=replace(small_unit.bedside, restock_hours=24 * 366)))
+    away = replace(small_unit.stock, unavailable=("wipe-prep",), unavailable_weeks=52)
     with pytest.raises(InputError, match=r"stock\.unavailable_weeks"):
         within_memory(replace(small_unit, stock=away))
 
@@ -58,9 +59,9 @@ def test_a_restock_or_a_shortage_of_half_a_year_is_refused_as_well(small_unit):
 @pytest.mark.parametrize(("n_short", "n_long", "nodes"), [(36, 160, 8), (128, 160, 16), (1, 160, 1)])
 def test_the_size_of_the_tables_is_bounded_before_they_are_made(small_unit, change, n_short, n_long, nodes):
     row = small_unit.frequency.assign(**change).iloc[0]
-    table = attempt_table(row, 4, n_short, n_long, nodes)
-    made = table.fresh.nbytes + table.present.nbytes
-    assert made <= table_bytes(row, 4, n_short, n_long, nodes)
+    factor = frailty_nodes(float(row["airway_spread"]), nodes)[0].max()
+    counts = rising_counts(row, 4, n_short, n_long, factor)
+    assert counts.fresh.nbytes + counts.present.nbytes <= table_bytes(row, 4, n_short, n_long, factor)
 
 
 @pytest.mark.parametrize(("scenarios", "told"), [(MOST_AIRWAYS // 2500, False), (MOST_AIRWAYS // 2500 + 1, True)])
