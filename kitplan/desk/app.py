@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +13,9 @@ from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
 from kitplan.desk.opened import PLAN_FOLDER, Opened
 
-PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"), ("curve_page", "Readiness and cost"),
-         ("week_page", "The week"), ("class_page", "The class"), ("months_page", "The months"))
+PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
+         ("curve_page", "Readiness and cost"), ("week_page", "The week"),
+         ("class_page", "The class"), ("months_page", "The months"))
 
 
 def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
@@ -238,7 +238,9 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         near = int((curve["target"] - plan.readiness.target).abs().idxmin())
         step = near if step is None or not 0 <= step < len(curve) else step
         chart = curve_chart(curve["mean_value"].tolist(), curve["readiness"].tolist(), step, "Readiness against money")
-        return render_template("curve.html", plan=plan, rows=curve.to_dict("records"), step=step, near=near, chart=chart)
+        rows = curve.to_dict("records")
+        return render_template("curve.html", plan=plan, rows=rows, step=step, near=near, chart=chart,
+                               moved=_moved(plan, float(curve["target"][step])))
 
     @app.get("/unit/<name>/paper/<path:file>")
     def paper(name: str, file: str) -> Response:
@@ -247,6 +249,21 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
             abort(404, "This plan has no such paper.")
         place = folder / PLAN_FOLDER / file
         return send_file(place, as_attachment=not file.endswith(".pdf"))
+
+
+def _moved(plan: Any, target: float) -> list[dict[str, Any]]:
+    """Items whose level another plan of the curve sets otherwise, the largest change of money first."""
+    held = plan.par.frontier_levels
+    if held.empty:
+        return []
+    other = held[held["target"] == target].set_index("item")["par_units"]
+    levels = plan.par.levels.set_index("item")
+    frame = levels[["description", "par_units", "pack"]].assign(then=other)
+    frame = frame[frame["then"] != frame["par_units"]].reset_index()
+    prices = dict(zip(plan.unit.items["item"], plan.unit.items["price"] / plan.unit.items["pack"]))
+    frame["money"] = (frame["then"] - frame["par_units"]) * frame["item"].map(prices)
+    rows: list[dict[str, Any]] = frame.sort_values("money", key=abs, ascending=False, kind="stable").to_dict("records")
+    return rows
 
 
 def _rule() -> Any:
@@ -261,8 +278,3 @@ def _papers(folder: Path) -> dict[str, list[str]]:
     names = sorted(p.relative_to(place).as_posix() for p in place.rglob("*") if p.is_file()) if place.is_dir() else []
     return {"Workbooks": [n for n in names if n.endswith(".xlsx") and "/" not in n],
             "Prints": [n for n in names if n.endswith(".pdf")]}
-
-
-def faults_as_rows(problems: Any) -> list[dict[str, Any]]:
-    """Problems as plain rows."""
-    return [asdict(p) for p in problems]

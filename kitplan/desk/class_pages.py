@@ -13,10 +13,15 @@ from kitplan.desk.toml_edit import number, read_toml, write_toml
 from kitplan.desk.units import Home
 
 FILE = "class.toml"
-PRACTICES, HELD = 6, 10
+LEAST_ROWS = 3
+"""Practices shown even where fewer are known."""
+
+_PAPERS = ("station-cards.pdf", "step-cards.pdf", "tick-list.pdf", "cutting-list.pdf", "class-cut-cards.pdf",
+           "box-labels.pdf", "sheet-cards.pdf", "class.xlsx")
 _NUMBERS = (
     ("learners", "Learners", True), ("learners_per_station", "Learners at one station", True),
-    ("attempts", "Goes of each learner at each practice", True), ("spare_share", "Spare for spoiled goes, 0.1 for 10 %", False),
+    ("attempts", "Goes of each learner at each practice", True),
+    ("spare_share", "Spare for spoiled goes, 0.1 for 10 %", False),
     ("minutes_per_attempt", "Minutes for one go", False),
 )
 """Key of class.toml, its words, and whether it is a whole number."""
@@ -55,7 +60,7 @@ def _form(folder: Path) -> dict[str, Any]:
     items = list(zip(unit.items["item"], unit.items["description"].fillna("")))
     return {
         "now": now, "numbers": _NUMBERS, "techniques": techniques, "items": items,
-        "practices": practices + [{}] * max(1, min(PRACTICES, 3) - len(practices)),
+        "practices": practices + [{}] * max(1, LEAST_ROWS - len(practices)),
         "held": held + [("", "")] * 3, "faults": unit.faults_of("training"),
     }
 
@@ -125,6 +130,4 @@ def _result(folder: Path) -> dict[str, Any]:
             frame = pd.read_csv(path, dtype=str, keep_default_na=False)
             if len(frame):
                 lists.append((title, list(frame.columns), frame.head(200).to_numpy().tolist()))
-    prints = [n for n in ("station-cards.pdf", "step-cards.pdf", "tick-list.pdf", "cutting-list.pdf", "class-cut-cards.pdf",
-                          "box-labels.pdf", "sheet-cards.pdf", "class.xlsx") if (place / n).is_file()]
-    return {"lists": lists, "prints": prints}
+    return {"lists": lists, "prints": [name for name in _PAPERS if (place / name).is_file()]}

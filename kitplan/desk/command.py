@@ -11,7 +11,8 @@ from kitplan.commands.common import GivenPath, run_safely, say
 
 @click.command("desk")
 @click.argument("folder", type=GivenPath(file_okay=False), default=Path())
-@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="Port on this computer.  [default: a free one]")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N",
+              help="Port on this computer.  [default: a free one]")
 @click.option("--no-browser", is_flag=True, help="Print the address only.")
 @run_safely()
 def command(folder: Path, port: int, no_browser: bool) -> None:
@@ -21,9 +22,10 @@ def command(folder: Path, port: int, no_browser: bool) -> None:
     computer alone until it is stopped. Needs: pip install 'kitplan[desk]'.
     """
     try:
-        from kitplan.desk.server import serve
-        import flask  # noqa: F401, I001
+        import flask  # noqa: F401
         import waitress  # noqa: F401
+
+        from kitplan.desk.server import serve
     except ImportError as error:
         say(f"The desk needs {error.name}: pip install 'kitplan[desk]'.")
         raise SystemExit(2) from None

@@ -1,4 +1,4 @@
-"""Who may speak to the desk: this computer, by the link that was printed, from the desk's own pages, and no one else."""
+"""Who may speak to the desk: this computer, by the link that was printed, from the desk's own pages; no one else."""
 
 from __future__ import annotations
 

@@ -24,8 +24,11 @@ _HEADS = {
 }
 """Step -> the columns of its form, as the sheet of that step names them."""
 
-_TYPED = {"receive": ("packs", "loose_units", "will_not_come", "pack_code"), "count": ("packs", "loose_units", "thrown_away"),
-          "answers": ("right", "packs", "loose_units"), "build": ("built", "moved_to")}
+_TYPED = {
+    "receive": ("packs", "loose_units", "will_not_come", "pack_code"), "count": ("packs", "loose_units", "thrown_away"),
+    "answers": ("right", "packs", "loose_units"), "build": ("built", "moved_to"),
+}
+"""Step -> the columns without which a row says nothing."""
 
 
 def add(app: Flask, home: Home) -> None:
@@ -99,7 +102,8 @@ def _week(work: Session) -> dict[str, Any]:
     return {
         "plan": work.plan, "weekly": weekly, "lines": lines, "currency": plan.currency, "entries": len(work.book.lines),
         "sentences": weekly.sentences(plan.currency), "questions": weekly.questions, "builds": weekly.builds,
-        "open_orders": now.open, "order": [r for r in order or () if r["order_packs"] > 0], "counted_on": now.last_count,
+        "open_orders": now.open, "counted_on": now.last_count,
+        "order": [row for row in order or () if row["order_packs"] > 0],
         "ready_kits": now.kits_at("shelf"), "bedside_kits": now.kits_at("bedside"),
         "order_value": weekly.order.value if weekly.order else 0.0,
     }
@@ -113,8 +117,8 @@ def _take(folder: Path, step: str) -> list[str]:
     with rounds.session(folder, None, None) as work:
         seen = request.form.get("entries", type=int)
         if seen != len(work.book.lines):
-            abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you typed "
-                       "is kept in your browser: go back, load the page again, and look at it before you save.")
+            abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
+                       "typed is kept in your browser: go back, load the page again, and look at it before you save.")
         before, day = work.book, _day()
         if step != "order":
             with tempfile.TemporaryDirectory() as place:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -15,15 +17,23 @@ FRONTIER_GAP = 0.004
 COLUMNS = ["target", "readiness", "mean_value", "value", "litres"]
 
 
-def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> pd.DataFrame:
-    """Return COLUMNS for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
+@dataclass(frozen=True)
+class Frontier:
+    """Plans from cheap to ready. rows: COLUMNS. levels: target, item, par_units of every plan of it."""
+
+    rows: pd.DataFrame
+    levels: pd.DataFrame
+
+
+def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> Frontier:
+    """Plans for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
 
     Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios planned on;
     readiness is verified on others. Limits are left out: the curve also shows what lies beyond them.
     """
     if not swept:
-        return pd.DataFrame([_row(instance, candidate, candidate.asked, candidate.levels)], columns=COLUMNS)
-    rows, least = [], np.inf
+        return _frontier(instance, candidate, [(candidate.asked, candidate.levels)])
+    plans, least = [], np.inf
     for target in sorted(instance.unit.planning.frontier, reverse=True):
         found = cheapest(
             instance.needs, instance.cost, instance.required(target), instance.floor, FRONTIER_GAP, instance.time_limit
@@ -31,8 +41,15 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
         # A plan for more readiness that costs no more, within the gap, serves the lower target as well.
         if found.par is not None and float(instance.cost @ found.par) < least:
             least = float(instance.cost @ found.par)
-            rows.append(_row(instance, candidate, target, instance.levels(found.par)))
-    return pd.DataFrame(rows[::-1], columns=COLUMNS)
+            plans.append((target, instance.levels(found.par)))
+    return _frontier(instance, candidate, plans[::-1])
+
+
+def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]) -> Frontier:
+    rows = [_row(instance, candidate, target, levels) for target, levels in plans]
+    items = instance.unit.items["item"]
+    held = [pd.DataFrame({"target": target, "item": items, "par_units": levels}) for target, levels in plans]
+    return Frontier(pd.DataFrame(rows, columns=COLUMNS), pd.concat(held, ignore_index=True))
 
 
 def _row(instance: ParInstance, candidate: Candidate, target: float, levels: np.ndarray) -> tuple[float, ...]:

@@ -46,6 +46,7 @@ class ParPlan:
     value, litres: of the most that ordering in whole packs can bring, which the limits hold for. mean_value: money on
         the shelf and on order right after ordering, on the mean: what the program makes least.
     frontier: target, readiness (verified), mean_value, value, litres of each swept plan, cheapest first.
+    frontier_levels: target, item, par_units of each swept plan.
     prices: what one more unit of a limit buys: columns limit, price, sentence.
     answer: "met"; "limited" when the target could not be reached or confirmed and the best found is shown; "unsafe"
         when emergency equipment alone exceeds a limit: levels then hold that equipment, whatever the limit says.
@@ -65,7 +66,9 @@ class ParPlan:
     binding: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default_factory=tuple)
     present: StandingPar | None = None
+    frontier_levels: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> tidy frame."""
-        return {"par_levels": self.levels, "frontier": self.frontier, "limit_prices": self.prices}
+        frames = {"par_levels": self.levels, "frontier": self.frontier, "limit_prices": self.prices}
+        return frames | ({"frontier_levels": self.frontier_levels} if len(self.frontier_levels) else {})

@@ -1,0 +1,133 @@
+"""The pages say what the plan says, on the same files."""
+
+import io
+
+import pytest
+
+import kitplan
+from kitplan.desk.units import TextTable, checksum
+from kitplan.parts.par.summary import three_sentences
+
+from .conftest import Client, words
+
+CENSUS = b"date;route;tube_mm;airways\r\n2026-03-01;oral;3,5;4\r\n2026-03-01;nasl;4;2\r\n2026-03-01;oral;6;\xe9\r\n"
+
+
+def test_a_dropped_census_shows_each_fault_beside_its_cell_and_is_corrected_there(empty_client, tmp_path):
+    page = empty_client.post("/new", {"unit_name": "Low Field", "census": (io.BytesIO(CENSUS), "export.csv")})
+    text = page.get_data(as_text=True)
+    assert 'name="cell.3.1" value="nasl"' in text
+    assert "Did you mean" in words(page)
+    place = tmp_path / "low_field" / "census.csv"
+    seen = checksum(CENSUS)
+    page = empty_client.post("/unit/low_field/correct", {"file": "census.csv", "seen": seen, "cell.3.1": "nasal",
+                                                        "cell.4.3": "1"})
+    assert "It can be planned" in words(page)
+    assert place.read_bytes() == CENSUS.replace(b"nasl", b"nasal").replace(b"\xe9", b"1")
+    kept = list((tmp_path / "low_field" / "originals").iterdir())
+    assert [p.read_bytes() for p in kept] == [CENSUS]
+
+
+def test_a_correction_of_a_file_that_has_changed_since_is_refused(empty_client, tmp_path):
+    empty_client.post("/new", {"unit_name": "Low Field", "census": (io.BytesIO(CENSUS), "export.csv")})
+    place = tmp_path / "low_field" / "census.csv"
+    place.write_bytes(CENSUS + b"2026-03-01;oral;5;1\r\n")
+    page = empty_client.post("/unit/low_field/correct", {"file": "census.csv", "seen": checksum(CENSUS), "cell.3.1": "x"})
+    assert page.status_code == 409
+    assert place.read_bytes() == CENSUS + b"2026-03-01;oral;5;1\r\n"
+
+
+def test_changing_one_cell_leaves_every_other_byte(tmp_path):
+    content = '\ufeffa,b\n"x, 1",2\n"two\nlines",3\r\nlast,4'.encode()
+    changed = TextTable.read(content).changed({(2, 1): "22"})
+    assert changed == '\ufeffa,b\n"x, 1",22\n"two\nlines",3\r\nlast,4'.encode()
+
+
+@pytest.mark.parametrize("name", ["", "   ", "../up", "mill_lane"])
+def test_a_name_that_is_none_or_taken_makes_no_unit_outside(client, home, name):
+    client.post("/new", {"unit_name": name})
+    assert sorted(p.name for p in home.parent.iterdir()) == ["units"]
+    assert (home / "mill_lane" / "plan" / "plan.json").is_file()
+
+
+def test_the_unit_speaks_the_sentences_of_the_plan(client, home):
+    plan = kitplan.open_plan(home / "mill_lane" / "plan")
+    page = words(client.get("/unit/mill_lane/"))
+    for sentence in three_sentences(plan):
+        assert sentence.split("&")[0] in page
+    assert plan.number in page
+    assert "INVENTED" in page
+
+
+def test_par_levels_are_the_tables_and_sort_by_any_heading(client, home):
+    levels = kitplan.open_plan(home / "mill_lane" / "plan").par.levels
+    held = levels[levels["par_units"] > 0]
+    text = client.get("/unit/mill_lane/par?by=par_units&down=1").get_data(as_text=True)
+    order = held.sort_values(["par_units", "item"], ascending=[False, True])
+    places = [text.index(f"/par/{item}\"") for item in order["item"]]
+    assert places == sorted(places)
+    assert 'aria-sort="descending"' in text
+
+
+def test_each_item_opens_its_story_with_the_level_on_its_demand(client, home):
+    plan = kitplan.open_plan(home / "mill_lane" / "plan")
+    for item in plan.par.levels.loc[plan.par.levels["par_units"] > 0, "item"].head(4):
+        page = client.get(f"/unit/mill_lane/par/{item}")
+        assert "<svg" in page.get_data(as_text=True)
+        assert plan.par.levels.set_index("item").at[item, "because"][:30] in words(page).replace("&#39;", "'")
+    assert client.get("/unit/mill_lane/par/no_such_item").status_code == 404
+
+
+def test_a_step_along_the_curve_says_which_levels_change_and_what_it_costs(client, home):
+    plan = kitplan.open_plan(home / "mill_lane" / "plan")
+    curve = plan.par.frontier.reset_index(drop=True)
+    page = words(client.get("/unit/mill_lane/curve?step=0"))
+    assert f"{100 * curve['readiness'][0]:.1f} % ready for {curve['mean_value'][0]:,.0f}" in page
+    assert "Levels that would be others" in page
+    held = plan.par.frontier_levels
+    assert set(held["target"]) == set(curve["target"])
+
+
+def test_the_months_and_the_class_show_what_the_plan_has(client, home):
+    plan = kitplan.open_plan(home / "mill_lane" / "plan")
+    page = words(client.get("/unit/mill_lane/months"))
+    assert str(plan.forecast.forecast.total["month"].iloc[0]) in page
+    assert words(client.get("/unit/mill_lane/class")).count("Technique") >= 3
+
+
+def test_a_class_filled_in_on_the_page_gives_its_lists(client, home):
+    technique = next(iter(kitplan.load_unit(home / "mill_lane").techniques))
+    page = client.post("/unit/mill_lane/class", {
+        "title": "Spring afternoon", "date": "2027-03-04", "learners": "6", "learners_per_station": "6", "attempts": "2",
+        "pairs": "yes", "technique": technique, "size": "3.5", "skin": "none", "item": "", "units": "",
+    })
+    assert page.status_code == 200, words(page)
+    assert "To buy and to take" in words(page)
+    assert (home / "mill_lane" / "plan" / "class.xlsx").is_file()
+
+
+def test_a_count_goes_into_the_book_and_the_order_comes_out(client, home):
+    levels = kitplan.open_plan(home / "mill_lane" / "plan").orders.plan.levels
+    data = {"entries": "0", "day": "2026-11-20", "item": [x.item for x in levels], "packs": ["0"] * len(levels),
+            "loose_units": [""] * len(levels), "pack": [str(x.pack) for x in levels], "expires": [""] * len(levels),
+            "lot": [""] * len(levels), "thrown_away": [""] * len(levels)}
+    page = client.post("/unit/mill_lane/week/count", data)
+    assert page.status_code == 200, words(page)
+    assert "URGENT" in words(page)
+    assert (home / "mill_lane" / "book" / "counts.csv").is_file()
+    again = client.post("/unit/mill_lane/week/count", data)
+    assert again.status_code == 409
+    assert "The book has grown" in words(again)
+
+
+def test_pages_that_need_a_plan_say_so_where_there_is_none(empty_client, tmp_path):
+    empty_client.post("/new", {"unit_name": "Low Field"})
+    for page in ("par", "curve", "months", "week", "week/count"):
+        reply = empty_client.get(f"/unit/low_field/{page}")
+        assert reply.status_code == 409
+        assert "There is no plan yet" in words(reply)
+
+
+def test_one_unit_may_be_served_alone(home):
+    page = Client(home / "mill_lane").get("/", follow_redirects=True)
+    assert "Readiness" in words(page)
