@@ -34,7 +34,8 @@ def test_another_name_for_this_computer_is_refused(client, host):
                                     "http://127.0.0.1:1", f"http://localhost.example:{PORT}"])
 def test_a_form_from_another_page_is_refused_and_nothing_is_done(client, home, origin):
     headers = {} if origin is None else {"Origin": origin}
-    reply = client.http.post("/new", data={"mark": client.mark, "unit_name": "Driven"}, base_url=ORIGIN, headers=headers)
+    data = {"mark": client.mark, "unit_name": "Driven"}
+    reply = client.http.post("/new", data=data, base_url=ORIGIN, headers=headers)
     assert reply.status_code == 403
     assert not (home / "driven").exists()
 

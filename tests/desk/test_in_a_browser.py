@@ -30,7 +30,8 @@ def test_the_first_plan_from_a_dropped_census_takes_at_most_six_clicks(browser, 
     browser.find_element(By.ID, "unit_name").send_keys("Quiet Shore")
     browser.find_element(By.ID, "census").send_keys(str(kitplan.sample_units()["mill_lane"] / "census.csv"))
     for words in ("Make the unit", "Plan"):
-        WebDriverWait(browser, 60).until(lambda b, w=words: b.find_elements(By.XPATH, f"//button[text()='{w}']"))[0].click()
+        button = f"//button[text()='{words}']"
+        WebDriverWait(browser, 60).until(lambda b, at=button: b.find_elements(By.XPATH, at))[0].click()
         clicks += 1
     WebDriverWait(browser, 240).until(lambda b: "Readiness:" in b.find_element(By.TAG_NAME, "main").text)
     assert clicks <= 6

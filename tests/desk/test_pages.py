@@ -32,7 +32,8 @@ def test_a_correction_of_a_file_that_has_changed_since_is_refused(empty_client, 
     empty_client.post("/new", {"unit_name": "Low Field", "census": (io.BytesIO(CENSUS), "export.csv")})
     place = tmp_path / "low_field" / "census.csv"
     place.write_bytes(CENSUS + b"2026-03-01;oral;5;1\r\n")
-    page = empty_client.post("/unit/low_field/correct", {"file": "census.csv", "seen": checksum(CENSUS), "cell.3.1": "x"})
+    typed = {"file": "census.csv", "seen": checksum(CENSUS), "cell.3.1": "x"}
+    page = empty_client.post("/unit/low_field/correct", typed)
     assert page.status_code == 409
     assert place.read_bytes() == CENSUS + b"2026-03-01;oral;5;1\r\n"
 
@@ -98,8 +99,8 @@ def test_the_months_and_the_class_show_what_the_plan_has(client, home):
 def test_a_class_filled_in_on_the_page_gives_its_lists(client, home):
     technique = next(iter(kitplan.load_unit(home / "mill_lane").techniques))
     page = client.post("/unit/mill_lane/class", {
-        "title": "Spring afternoon", "date": "2027-03-04", "learners": "6", "learners_per_station": "6", "attempts": "2",
-        "pairs": "yes", "technique": technique, "size": "3.5", "skin": "none", "item": "", "units": "",
+        "title": "Spring afternoon", "date": "2027-03-04", "learners": "6", "learners_per_station": "6",
+        "attempts": "2", "pairs": "yes", "technique": technique, "size": "3.5", "skin": "none", "item": "", "units": "",
     })
     assert page.status_code == 200, words(page)
     assert "To buy and to take" in words(page)
