@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 import shutil
@@ -14,19 +15,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf, order_point_text
+from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, markings, order_point_text
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.order_points import OrderPoints
 from kitplan.parts.orders.ordering import Horizon, make_order
 from kitplan.parts.orders.prints import count_sheet, expiry_list, order_list
+from kitplan.resources import config_file
 from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
+from kitplan.write.shelf import counted
 
 MM = 72 / 25.4
 POINTS = pd.DataFrame([
     {"item": "saline_5ml", "description": "Saline 5 mL", "bin": "A1", "pack": 100, "par_packs": 2, "par_units": 200,
-     "order_point_units": 134, "use_per_day": 9.0, "gtin": "2000000010182", "critical": False, "role": "saline"},
+     "order_point_units": 134, "use_per_day": 9.0, "gtin": "2000000010182", "critical": False, "role": "saline",
+     "counted_as": "ampoule"},
     {"item": "bag_500ml", "description": "Resuscitation bag, 500 mL", "bin": "C2", "pack": 1, "par_packs": 28,
-     "par_units": 28, "order_point_units": 8, "use_per_day": 1.5, "gtin": "", "critical": True, "role": "bag"},
+     "par_units": 28, "order_point_units": 8, "use_per_day": 1.5, "gtin": "", "critical": True, "role": "bag",
+     "counted_as": "bag"},
 ])
 ITEMS = POINTS.assign(price=[24.0, 17.0])[["item", "description", "pack", "price", "critical", "bin"]]
 LOTS = pd.DataFrame({"item": ["saline_5ml", "saline_5ml"], "packs": [1.0, 0.0], "loose_units": [0.0, 40.0],
@@ -48,15 +53,53 @@ def text_of(pdf: bytes) -> str:
 @pytest.mark.parametrize("paper", PAPERS)
 def test_a_label_says_what_it_is_how_it_comes_par_and_order_point(paper):
     text = text_of(bin_labels_pdf(POINTS, paper))
-    for words in ("Saline 5 mL", "A1", "pack of 100", "PAR 2 packs", "ORDER UNDER 1 pack + 34", "saline_5ml",
-                  "2000000010182", "EM", "each", "PAR 28", "ORDER UNDER 8"):
+    for words in ("Saline 5 mL", "A1", "pack of 100", "PAR 2 packs", "ORDER UNDER 1 pack + 34 ampoules",
+                  "item code saline_5ml", "internal number 2000000010182", "EM", "each", "PAR 28 bags",
+                  "ORDER UNDER 8 bags",
+                  "no clinical advice"):
         assert words in text, words
 
 
 @pytest.mark.parametrize(("units", "pack", "words"), [
-    (0, 10, "0 pieces"), (1, 10, "1 piece"), (10, 10, "1 pack"), (23, 10, "2 packs + 3"), (8, 1, "8")])
-def test_the_order_point_is_said_as_a_person_counts(units, pack, words):
-    assert order_point_text(units, pack) == words
+    (0, 10, "0 pairs"), (1, 10, "1 pair"), (10, 10, "1 pack"), (23, 10, "2 packs + 3 pairs"), (8, 1, "8 pairs")])
+def test_the_order_point_is_said_as_a_person_counts_in_the_items_own_word(units, pack, words):
+    assert order_point_text(units, pack, "pair") == words
+
+
+@pytest.mark.parametrize(("number", "word", "said"), [
+    (1, "pouch", "1 pouch"), (3, "pouch", "3 pouches"), (2, "pair of scissors", "2 pairs of scissors"),
+    (2, "mask", "2 masks"), (1200, "roll", "1,200 rolls")])
+def test_things_are_counted_in_their_own_word(number, word, said):
+    assert counted(number, word) == said
+
+
+def test_every_item_of_the_catalogue_has_its_own_counting_word():
+    for name in ("items.csv", "more_equipment.csv"):
+        rows = list(csv.DictReader(config_file(name).open(encoding="utf-8", newline="")))
+        assert all(row["counted_as"] for row in rows)
+        assert not any(row["counted_as"] == "piece" and row["role"] in ("gloves", "tape") for row in rows)
+
+
+def test_a_trade_item_number_is_marked_as_gs1_asks_and_a_number_for_use_inside_is_not():
+    """Check digit example of the GS1 General Specifications, 400638133393 and 1; prefix 20 to 29 is for use inside a
+    company (GS1 General Specifications, from memory)."""
+    assert markings("x", "4006381333931")[1] == Marking("\xf10104006381333931", "(01) 04006381333931")
+    assert [m.said for m in markings("x", "2000000010182")] == ["item code x", "internal number 2000000010182"]
+    assert [m.said for m in markings("x", "")] == ["item code x"]
+
+
+def test_a_reader_that_is_not_ours_takes_a_trade_item_number_for_gs1(tmp_path):
+    """Decoded by zxing-cpp: symbology identifier ]C1 is GS1-128, ]C0 plain Code 128 (ISO/IEC 15424, from memory)."""
+    reader = pytest.importorskip("zxingcpp")
+    image = pytest.importorskip("PIL.Image")
+    if not shutil.which("pdftoppm"):
+        pytest.skip("pdftoppm is not installed")
+    points = POINTS.iloc[:1].assign(gtin="4006381333931")
+    page = subprocess.run(["pdftoppm", "-r", "300", "-png", "-"], input=bin_labels_pdf(points, "a4"),
+                          capture_output=True, check=True).stdout
+    found = {code.symbology_identifier: code.bytes for code in reader.read_barcodes(image.open(io.BytesIO(page)))}
+    assert found["]C1"] == b"0104006381333931"
+    assert found["]C0"] == b"saline_5ml"
 
 
 def test_labels_run_over_as_many_sheets_as_they_need():

@@ -12,7 +12,8 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.write.letters import draw_text, lines_of, width_of
-from kitplan.write.listing import PAPERS
+from kitplan.write.listing import CAUTION, PAPERS
+from kitplan.write.shelf import counted
 
 _QUIET_MODULES = 12
 """Blank modules between two codes; the symbology asks for ten (ISO/IEC 15417, from memory)."""
@@ -53,7 +54,8 @@ class LabelGrid:
 def bin_labels_pdf(points: pd.DataFrame, paper: str, grid: LabelGrid | None = None) -> bytes:
     """Labels of all items of the par list in shelf order.
 
-    points: item, description, bin, pack, par_packs, par_units, order_point_units, gtin, critical.
+    points: item, description, bin, pack, par_packs, par_units, order_point_units, gtin, critical, counted_as. The
+    caution stands at the foot of every sheet.
     """
     out = io.BytesIO()
     places = list((grid or LabelGrid()).places(paper))
@@ -63,18 +65,45 @@ def bin_labels_pdf(points: pd.DataFrame, paper: str, grid: LabelGrid | None = No
     for k, row in enumerate(points.itertuples(index=False)):
         if k and k % len(places) == 0:
             canvas.showPage()
+        if k % len(places) == 0:
+            draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
         _draw(canvas, row, *places[k % len(places)])
     canvas.save()
     return out.getvalue()
 
 
-def order_point_text(units: int, pack: int) -> str:
-    """The order point as a person counts it: "2 packs + 3", "1 pack", "12 pieces"."""
-    packs, loose = divmod(int(units), int(pack))
-    if pack == 1:
-        return f"{units}"
-    whole = f"{packs} pack{'' if packs == 1 else 's'}"
-    return f"{whole} + {loose}" if packs and loose else whole if packs else f"{loose} piece{'' if loose == 1 else 's'}"
+def order_point_text(units: int, pack: int, word: str) -> str:
+    """The order point as a person counts it, in the item's own word: "2 packs + 3 rolls", "1 pack", "12 pairs"."""
+    packs, loose = divmod(int(units), int(pack)) if pack > 1 else (0, int(units))
+    parts = [counted(packs, "pack")] * (packs > 0) + [counted(loose, word)] * (loose > 0 or not packs)
+    return " + ".join(parts)
+
+
+@dataclass(frozen=True)
+class Marking:
+    """What one bar code holds. symbol: the data, with FNC1 first where GS1 asks for it. said: the line under it."""
+
+    symbol: str
+    said: str
+
+
+_FNC1 = "\xf1"
+
+
+def markings(item: str, gtin: str) -> list[Marking]:
+    """The codes of one label, each called what it is.
+
+    A trade item number is GS1-128: FNC1, application identifier 01, fourteen digits; its line shows the identifier in
+    brackets (GS1 General Specifications, from memory). Numbers of the prefixes 02, 04 and 20 to 29 are for use inside
+    a company and are no trade item numbers: plain Code 128, and called so. The item's name is plain Code 128 too.
+    """
+    found = [Marking(item, f"item code {item}")]
+    if gtin:
+        full = gtin.zfill(14)
+        inside = full[1:3] in ("02", "04") or full[1] == "2"
+        number = Marking(gtin, f"internal number {gtin}") if inside else Marking(f"{_FNC1}01{full}", f"(01) {full}")
+        found.append(number)
+    return found
 
 
 def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height: float) -> None:
@@ -93,24 +122,25 @@ def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height:
     base = top - 11 - 12 * max(len(lines) - 1, 0) - 12
     canvas.drawString(x, base, f"Unit of issue: {issue}")
     canvas.setFont("Helvetica-Bold", 11)
-    par = f"{row.par_packs} pack{'' if row.par_packs == 1 else 's'}" if row.pack > 1 else f"{row.par_packs}"
-    canvas.drawString(x, base - 13, f"PAR {par}    ORDER UNDER {order_point_text(row.order_point_units, row.pack)}")
+    word = str(row.counted_as)
+    par = counted(int(row.par_packs), "pack" if row.pack > 1 else word)
+    point = order_point_text(row.order_point_units, row.pack, word)
+    canvas.drawString(x, base - 13, f"PAR {par}    ORDER UNDER {point}")
     room_high = base - 15 - bottom - pad - 8
-    codes = [c for c in (str(row.item), str(row.gtin or "")) if c]
-    for code, at, bar in _side_by_side(codes, room):
-        draw_text(canvas, x + at, bottom + pad, code, 7)
+    for code, at, bar in _side_by_side(markings(str(row.item), str(row.gtin or "")), room):
+        draw_text(canvas, x + min(at, room - width_of(code.said, 7)), bottom + pad, code.said, 7)
         if bar and room_high >= 5 * mm:
             high = min(room_high, 14 * mm)
-            Code128(code, barWidth=bar, barHeight=high, quiet=0).drawOn(canvas, x + at, bottom + pad + 8)
+            Code128(code.symbol, barWidth=bar, barHeight=high, quiet=0).drawOn(canvas, x + at, bottom + pad + 8)
 
 
-def _side_by_side(codes: list[str], room: float) -> list[tuple[str, float, float]]:
+def _side_by_side(codes: list[Marking], room: float) -> list[tuple[Marking, float, float]]:
     """(code, place, bar width) with one bar width for all, so that each gets the room its length needs.
 
     Bar width 0: no bars, because they would be too thin to scan or the text has letters that Code 128 lacks.
     """
-    able = [c.isascii() and c.isprintable() for c in codes]
-    modules = [Code128(c, barWidth=1, quiet=0).width if ok else 40 for c, ok in zip(codes, able)]
+    able = [(text := c.symbol.removeprefix(_FNC1)).isascii() and text.isprintable() for c in codes]
+    modules = [Code128(c.symbol, barWidth=1, quiet=0).width if ok else 40 for c, ok in zip(codes, able)]
     apart = _QUIET_MODULES * (len(codes) - 1)
     bar = min(room / (sum(modules) + apart), _BEST_BAR_MM * mm)
     if bar < _THINNEST_BAR_MM * mm:

@@ -24,7 +24,8 @@ LEAD_SCENARIOS = 8000
 class OrderPoints:
     """Par levels with their order points, in shelf order.
 
-    levels: item, description, bin, pack, par_packs, par_units, order_point_units, use_per_day, gtin, critical.
+    levels: item, description, bin, pack, par_packs, par_units, order_point_units, use_per_day, gtin, critical,
+        counted_as.
     """
 
     levels: pd.DataFrame
@@ -64,7 +65,7 @@ def find_order_points(unit: Unit, levels: pd.DataFrame, lead: Demand | None) -> 
     held = levels[levels["par_packs"] > 0]
     catalogue = unit.items.set_index("item").loc[held["item"]].reset_index(drop=True)
     frame = held[["item", "description", "pack", "par_packs", "par_units"]].reset_index(drop=True)
-    frame = frame.join(catalogue[["bin", "gtin", "critical"]])
+    frame = frame.join(catalogue[["bin", "gtin", "critical", "counted_as"]])
     frame["use_per_day"] = held["expected_units"].to_numpy(float) / unit.stock.protection_interval_days
     need = np.array([point[i] for i in frame["item"]])
     floor = np.where(frame["critical"], np.maximum(catalogue["min_stock"].fillna(0.0), 1.0), 0.0)
