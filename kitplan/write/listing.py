@@ -37,8 +37,8 @@ class Column:
 
 @dataclass(frozen=True)
 class Listing:
-    """What stands on the paper. rows: one cell a column, None for an empty one; foot: unit and plan. after: sentences in
-    bold under the table."""
+    """What stands on the paper. rows: one cell a column, None for an empty one; foot: unit and plan. after: sentences
+    in bold under the table."""
 
     title: str
     note: str
