@@ -20,6 +20,8 @@ from kitplan.resources import config_file
 SCOPES = ("event", "patient", "unit")
 SIZED_TO = ("patient", "tube")
 """What an item's sizes follow: the patient whom a tube's size stands for (a mask), or the tube itself (a spare one)."""
+FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
+"""What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
 COUNTED = ("items", "packs")
 """How the shelf is counted: item by item, or unopened packs only."""
 
@@ -48,11 +50,11 @@ def _read_items(
     grid = source.table(table, known)
     if grid is None:
         if source.has_table(table):
-            return table, pd.DataFrame(columns=list(known))
+            return table, pd.DataFrame(columns=[*known, *FIT_COLUMNS])
         grid = source.shipped_table(table, known)
     raw = raw_table(grid, known, findings) if grid is not None else None
     if raw is None or not report_headers(raw, findings):
-        return table if grid is None else grid.name, pd.DataFrame(columns=list(known))
+        return table if grid is None else grid.name, pd.DataFrame(columns=[*known, *FIT_COLUMNS])
     reader = TableReader(raw, findings)
     own = not raw.name.startswith("config/")
     frame = _columns(reader, own)
@@ -178,7 +180,7 @@ def _fits(reader: TableReader, frame: pd.DataFrame, routes: Mapping[str, Route])
             continue
         low, high = (own if own == own else r[1] for own, r in zip(in_mm, read))  # type: ignore[index]
         rows.append((next(iter(found), ""), float(low), float(high)))
-    return dict(zip(("fits_scale", "fits_from", "fits_to"), map(list, zip(*rows)))) if rows else {}
+    return {name: [row[k] for row in rows] for k, name in enumerate(FIT_COLUMNS)}
 
 
 def _fit(written: str, scales: Mapping[str, tuple[str, ...]]) -> tuple[str, float] | Bad:
