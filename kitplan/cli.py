@@ -19,8 +19,13 @@ PEOPLE = {
         "par": "Par levels for the stock room.",
         "explain": "How one item's number came about, from census to pack.",
         "audit": "Today's par levels: how ready they are, what is missing, the cheapest changes in order.",
-        "order": "What to order after a count, in whole packs, with dates and hurry.",
-        "labels": "Bin labels with par, order point and bar codes, on sheets of any grid.",
+        "receive": "The week, 1: take in what was delivered.",
+        "count": "The week, 2 and 3: take in what was counted and what was answered, and ask.",
+        "order": "The week, 4: what to order after a count, in whole packs, with dates and hurry.",
+        "build": "The week, 5: which kits to build, with lots and dates, and where kits are.",
+        "recall": "Find a recalled lot on the shelf, in kits and in classes, and what to do now.",
+        "book": "What the order book of the unit holds, and what it has learnt from use.",
+        "labels": "Bin labels with the number to order under and bar codes, on sheets of any grid.",
         "kits": "Bedside kits: contents, designs, roll choice, build and cut cards to print.",
     },
     "For the educator": {
@@ -37,9 +42,12 @@ PEOPLE = {
 
 PLACES = {
     **{name: f"commands.{name}" for name in ("new", "check", "plan")},
-    "explain": "parts.par.explain_command", "order": "parts.orders.command", "labels": "parts.orders.labels_command",
+    "explain": "parts.par.explain_command", "labels": "parts.orders.labels_command",
+    **{name: f"parts.orders.command:{name}" for name in ("receive", "count", "order", "build", "recall", "book")},
 }
-"""Module of a command; one that stands nowhere here is in parts/NAME/command.py."""
+"""Module of a command, with its name where it is not "command"; one that stands nowhere here is in
+parts/NAME/command.py.
+"""
 
 COMMANDS = {name: line for commands in PEOPLE.values() for name, line in commands.items()}
 
@@ -54,7 +62,9 @@ class LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         place = PLACES.get(cmd_name, f"parts.{cmd_name}.command")
-        return importlib.import_module(f"kitplan.{place}").command
+        module, _, name = place.partition(":")
+        found: click.Command = getattr(importlib.import_module(f"kitplan.{module}"), name or "command")
+        return found
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for person, commands in PEOPLE.items():

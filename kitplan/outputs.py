@@ -70,13 +70,17 @@ def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str
     files = part_tables(plan.tables_of(part)) | part_prints(plan, part)
     files = {name: content for name, content in files.items() if not name.startswith(without)}
     files |= build_part_workbook(plan, part)
-    record = head(plan) | {
+    files[f"{part}.json"] = record_of(plan, part, files)
+    return files
+
+
+def record_of(plan: Plan, part: str, files: Mapping[str, bytes]) -> bytes:
+    """The record of what the command of one part writes."""
+    return record_bytes(head(plan) | {
         "parts": [part],
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
         "outputs": outputs(files),
-    }
-    files[f"{part}.json"] = record_bytes(record)
-    return files
+    })
 
 
 def part_tables(frames: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:

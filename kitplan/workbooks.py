@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from kitplan.parts.overview import start_sheet as start
-from kitplan.parts.overview.readers import WORKBOOKS, Sheets, part_file
+from kitplan.parts.overview.readers import WORKBOOKS, Sheets, Workbook, part_file
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
 
 
-def build_workbooks(plan: Plan) -> dict[str, bytes]:
-    """File name -> workbook, for every person whom this plan has sheets for; the same plan gives the same bytes."""
-    books = {workbook: _new_book(plan, first=True) for workbook in WORKBOOKS}
+def build_workbooks(plan: Plan, only: Sequence[Workbook] = WORKBOOKS) -> dict[str, bytes]:
+    """File name -> workbook, for every person whom this plan has sheets for; the same plan gives the same bytes.
+
+    only: the workbooks to build.
+    """
+    books = {workbook: _new_book(plan, first=True) for workbook in only}
     for workbook, book in books.items():
         _add_sheets(book, plan, (sheets for sheets in workbook.sheets if sheets.part in plan.parts))
     made = {workbook: book for workbook, book in books.items() if len(book.pages) > 1}

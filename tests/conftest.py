@@ -256,6 +256,7 @@ def make_items() -> pd.DataFrame:
     fits = items.pop("fits")
     items["fits_from_mm"] = [np.nan if not f else f[0] for f in fits]
     items["fits_to_mm"] = [np.nan if not f else f[1] for f in fits]
+    items["sterile"] = False
     items["shelf_life_days"] = np.nan
     items["gtin"] = ""
     items["counted"] = "items"

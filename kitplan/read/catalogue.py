@@ -89,6 +89,7 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     for name in ("min_bedside", "min_stock"):
         frame[name] = reader.numbers(name, low=0, high=1e6, default=0)
     frame["critical"] = reader.flags("critical")
+    frame["sterile"] = reader.flags("sterile") | _said_sterile(frame["description"])
     frame["shelf_life_days"] = reader.numbers("shelf_life_days", over=0, high=36_600)
     frame["gtin"] = reader.gtins("gtin")
     frame["counted"] = [key_of(c) for c in reader.texts("counted", COUNTED[0])]
@@ -103,6 +104,11 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     frame["provenance"] = reader.texts("provenance", "this unit's own catalogue" if own else "no source given")
     frame["description"] = frame["description"].where(frame["description"] != "", frame["item"])
     return frame
+
+
+def _said_sterile(descriptions: pd.Series) -> np.ndarray:
+    """True where a description says sterile, so that a catalogue without the column is read on the safe side."""
+    return descriptions.str.contains(r"(?<!non)(?<!non[ -])(?<!un)\bsterile", case=False).to_numpy(bool)
 
 
 def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:

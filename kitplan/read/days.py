@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import calendar
 import re
+from calendar import monthrange
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time
@@ -132,3 +133,27 @@ def _in_years(moment: Moment) -> Moment | Bad:
     if not FIRST_YEAR <= moment.day.year <= LAST_YEAR:
         return OUTSIDE_YEARS
     return moment
+
+
+_MONTH_ONLY = re.compile(r"(?:(?P<y>\d{4})[-/. ](?P<m>\d{1,2})|(?P<m2>\d{1,2})[-/. ](?P<y2>\d{4})"
+                         r"|(?P<w>[a-z]{3,9})\.?[-/. ]+(?P<y3>\d{4}))", re.IGNORECASE)
+
+
+def read_expiries(values: Iterable[object], order: DayOrder) -> list[Moment | Bad]:
+    """Return each use-by date as a day; a month alone, as packs print it (01/2026, 2026-01), is its last day."""
+    return [_month_end(v) or read_days([v], order)[0] for v in values]
+
+
+def _month_end(value: object) -> Moment | Bad | None:
+    match = _MONTH_ONLY.fullmatch(value.strip()) if isinstance(value, str) else None
+    if match is None:
+        return None
+    year = int(match["y"] or match["y2"] or match["y3"])
+    if match["w"]:
+        word = match["w"].casefold()
+        month = next((i for i, name in enumerate(_MONTHS, 1) if name.startswith(word)), 0)
+    else:
+        month = int(match["m"] or match["m2"])
+    if not 1 <= month <= 12:
+        return Bad("is a month that does not exist", "Type it as 2026-01, or with its day as 2026-01-31.")
+    return _in_years(Moment(date(year, month, monthrange(year, month)[1]), None))

@@ -9,10 +9,11 @@ A part writes its sheets with these helpers and needs to know nothing of styles:
     page.total(("Total", None, None, 120.0), ("text", "text", "whole", "money"))
 
 The header row is frozen and repeated on every printed page. Kinds of cell: text, wrap (long text), strong, large and
-huge (for the wall), whole (1,234), number (1.2), number2 (1.23), money (1,234.50), share (0.983 shows 98.3 %), share2,
-litres (1.5 L), days, packs, input (whole number >= 0, boxed, unlocked), input_text (the same for text), tick (a box to
-tick on paper). Text goes in as text whatever it begins with; a formula is asked for by
-`Formula("=SUM(A1:A3)", shown=0)` with the value for programs that do not calculate. `None` and NaN are empty cells.
+huge (for the wall), whole (1,234), strong_whole, faint (grey: what the book expects), number (1.2), number2 (1.23),
+money (1,234.50), share (0.983 shows 98.3 %), share2, litres (1.5 L), days, packs, input (whole number >= 0, boxed,
+unlocked), input_text (the same for text), tick (a box to tick on paper). Text goes in as text whatever it begins
+with; a formula is asked for by `Formula("=SUM(A1:A3)", shown=0)` with the value for programs that do not calculate.
+`None` and NaN are empty cells.
 Charts: charts.py. Rows and columns count from 1.
 """
 
@@ -52,12 +53,14 @@ _SOFT = "#808080"
 _FORMATS = {
     "whole": "#,##0", "number": "#,##0.0", "number2": "#,##0.00", "money": "#,##0.00", "share": "0.0%",
     "share2": "0.00%", "litres": '#,##0.0" L"', "days": '#,##0.0" days"', "packs": '#,##0" packs"',
-    "input": "0", "order": '0;-0;"–"', "sum": "#,##0", "sum_money": "#,##0.00",
+    "input": "0", "order": '0;-0;"–"', "faint": "#,##0", "strong_whole": "#,##0", "sum": "#,##0",
+    "sum_money": "#,##0.00",
 }
 _SIZES = {"title": 16, "subtitle": 11, "lead": 12, "large": 14, "huge": 26}
 _SPREAD_SIZES = {"title": 1.65, "subtitle": 1.1, "lead": 1.2}
 _WRAPPED = {"wrap", "strong_wrap", "input_text", "title", "subtitle", "lead", "note", "caution", "large", "huge"}
-_BOLD = {"strong", "strong_wrap", "title", "band", "alert", "label", "sum", "sum_money", "large", "huge"}
+_BOLD = {"strong", "strong_wrap", "strong_whole", "title", "band", "alert", "label", "sum", "sum_money", "large",
+         "huge"}
 _BOXED = {"input", "input_text", "tick", "caution", "sum", "sum_money", "large", "huge"}
 _CENTRED = {"tick", "input", "band", "large", "huge"}
 _OPEN = {"input", "input_text"}
@@ -87,6 +90,8 @@ def _style(kind: str, line: str) -> dict[str, Any]:
         "indent": 0 if across == "center" or line in ("spread", "free") else 1,
         "locked": kind not in _OPEN,
     }
+    if kind == "faint" and line != "head":
+        style["font_color"] = _SOFT
     if line in ("head", "group"):
         style["bg_color"] = "#E0E0E0" if line == "head" else "#F2F2F2"
     return style | _border(kind, line)

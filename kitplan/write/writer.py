@@ -108,7 +108,8 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: b
         (tables of a part that no longer runs), unless it was changed since.
 
     A workbook whose bytes differ from every recorded checksum was filled in by a person: it is kept under
-    the next free name `NAME-kept-1.xlsx`. Raises OutputError with the folder as it was.
+    the next free name `NAME-kept-1.xlsx`, unless `files` holds it under another name. Raises OutputError with the
+    folder as it was.
     """
     for name in files:
         pure = PurePosixPath(name)
@@ -229,12 +230,12 @@ def _changed_workbooks(folder: Path, contents: Mapping[str, bytes]) -> dict[str,
     """Workbooks that a person has changed: present name -> name to keep it under."""
     recorded = {known for record in _records(folder).values() for known in record.values()}
     kept = {}
-    for name, content in contents.items():
+    for name in contents:
         present = folder / name
         if not name.endswith(".xlsx") or not present.is_file():
             continue
         found = present.read_bytes()
-        if checksum(found) not in recorded and found != content:
+        if checksum(found) not in recorded and found not in contents.values():
             kept[name] = replace_folder.free_name(present).relative_to(folder).as_posix()
     return kept
 

@@ -204,10 +204,10 @@ def test_what_is_ordinary_passes_in_silence(file, text, unit_folder):
 
 
 def test_the_counted_workbook_is_guarded_too(tmp_path, small_unit):
-    from kitplan.read.counted import read_count
+    from kitplan.read.round_sheets import Names, read_round
 
     path = tmp_path / "count.csv"
     path.write_text(f"item,packs,note\n{small_unit.items['item'].iloc[0]},2,{NUMBER}\n")
     with pytest.raises(InputError, match="patient's identity") as caught:
-        read_count(path, small_unit.items)
+        read_round(path, Names.of(small_unit.items), ("count",))
     assert NUMBER not in str(caught.value)

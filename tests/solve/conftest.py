@@ -73,6 +73,7 @@ def make_stock(unit_maker):
                 "fits_to_mm": np.nan,
                 "min_stock": 0.0,
                 "critical": False,
+                "sterile": False,
                 "share": np.nan,
                 "counted": "items",
             }

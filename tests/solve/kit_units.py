@@ -18,7 +18,8 @@ CONFIG = Path(__file__).resolve().parents[2] / "config"
 
 def catalogue() -> pd.DataFrame:
     items = pd.read_csv(CONFIG / "items.csv", dtype={"gtin": str})
-    items["critical"] = items["critical"].eq("yes")
+    for flag in ("critical", "sterile"):
+        items[flag] = items[flag].eq("yes")
     items["gtin"] = items["gtin"].fillna("")
     items["counted"] = "items"
     return fits_in_millimetres(items)

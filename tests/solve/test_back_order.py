@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
-from kitplan.parts.orders.back_order import plan_back_order
+from kitplan.parts.orders.back_order import missing_items, plan_back_order
+from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.round_plan import Level, RoundPlan
+from kitplan.read.order_book import Line, OrderBook
 
 DAYS = 9.0
 SCENARIOS = 101
@@ -75,26 +79,46 @@ def test_glove_sizes_stand_in_for_each_other_beside_their_own_use(small_unit):
     assert found.buy.set_index("item").loc["gloves-medium", "packs"] == quantile(both, unit.stock.readiness)
 
 
-def test_emergency_stock_is_kept_for_airways_that_nothing_else_fits(small_unit):
-    """Tube 4.0 takes only the 60 mm mask, 3.5 takes either: what is left of the 60 mm masks goes to 4.0 first."""
-    items = small_unit.items
-    assert {"mask-42", "mask-60"} <= set(items["item"])
+def test_nothing_is_ever_proposed_in_the_place_of_what_is_sized_to_the_patient(small_unit):
     unit = replace(small_unit, prefer={"mask": "mask-60"})
     found, _, _ = without(unit, "mask-60", held={"mask-60": 4.0})
     assert found.unfilled_critical
-    assert any("mask-60" in s for s in found.unfilled)
-    small = found.instead[found.instead["tube_mm"] == 3.5].groupby("instead")["share"].sum()
-    large = found.instead[found.instead["tube_mm"] == 4.0].groupby("instead")["share"].sum()
-    assert small["mask-42"] > 0.9 * small.sum()
-    assert large["mask-60"] > 0
+    assert set(found.instead["instead"]) <= {"mask-60", ""}
+    assert found.buy.empty
+    assert any("mask-60" in s and "in charge of airways" in s for s in found.unfilled)
 
 
-def test_the_shelf_lasts_as_long_as_units_over_use(small_unit):
-    found, demand, _ = without(small_unit, "saline-5", held={"saline-5": 30.0})
+def test_nothing_is_proposed_in_the_place_of_what_is_marked_critical(small_unit):
+    items = small_unit.items.assign(critical=small_unit.items["critical"] | (small_unit.items["item"] == "saline-5"))
+    found, _, _ = without(replace(small_unit, items=items), "saline-5")
+    assert found.buy.empty
+    assert found.unfilled_critical
+
+
+def test_a_sterile_item_is_never_replaced_by_one_that_is_not(small_unit):
+    def with_sterile(*names):
+        items = small_unit.items.assign(sterile=small_unit.items["item"].isin(names))
+        return without(replace(small_unit, items=items), "saline-5")[0]
+
+    assert with_sterile("saline-5").buy.empty
+    assert with_sterile("saline-5", "saline-10").buy["item"].tolist() == ["saline-10"]
+    assert with_sterile("saline-10").buy["item"].tolist() == ["saline-10"]
+
+
+def test_the_shelf_lasts_by_the_plans_own_pace_and_never_beyond_its_dates(small_unit):
+    """24 days of a tape that goes out of date in 24 days, however much lies there."""
+    day = date(2026, 7, 1)
+    lines = [Line("counts", day, "counted", "saline-5", 10, 0, 400, day + timedelta(days=24), "L", "1"),
+             Line("counts", day, "counted", "saline-5", 10, 0, 30, None, "", "1")]
+    now = standing(OrderBook().grown(lines, ""))
+    level = Level("saline-5", "", "A", 10, 5.0, 1.0, 40, 5, 2.0, False)
+    unit = replace(small_unit, stock=replace(small_unit.stock, unavailable=("saline-5",)))
+    tables = attempt_tables(small_unit)
+    found = missing_items(unit, 7, fill_roles(small_unit, tables), now, RoundPlan("USD", 7, 2, (level,)))
     row = found.shelf.iloc[0]
-    use = demand.units[:, demand.items.index("saline-5")].mean() / DAYS
-    assert row["lasts_days"] == pytest.approx(30 / use)
-    assert row["lasts_days_busy"] < row["lasts_days"]
+    assert row["units"] == 430
+    assert row["lasts_days"] == pytest.approx((2 * 24 + 30) / 2.0)
+    assert row["lasts_days_busy"] != row["lasts_days"]
 
 
 def test_an_item_that_nobody_uses_needs_nothing(small_unit):

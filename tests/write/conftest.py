@@ -25,7 +25,8 @@ def shipped_items() -> pd.DataFrame:
     items = pd.read_csv(config_file("items.csv"), dtype={"gtin": str})
     for name in NUMBERS:
         items[name] = items[name].astype(float)
-    items["critical"] = items["critical"].astype(str).str.lower() == "yes"
+    for flag in ("critical", "sterile"):
+        items[flag] = items[flag].astype(str).str.lower() == "yes"
     items["counted"] = "items"
     for name in ("description", "bin", "gtin"):
         items[name] = items[name].fillna("")

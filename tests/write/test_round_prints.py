@@ -7,40 +7,53 @@ import io
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, markings, order_point_text
+from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, markings
+from kitplan.parts.orders.build import plan_builds
+from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.model import WeeklyRound
-from kitplan.parts.orders.order_points import OrderPoints
-from kitplan.parts.orders.ordering import Horizon, make_order
-from kitplan.parts.orders.prints import count_sheet, expiry_list, order_list
+from kitplan.parts.orders.ordering import make_order
+from kitplan.parts.orders.prints import count_sheet, expiry_list, order_list, receive_sheet
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.read.order_book import Line, OrderBook
 from kitplan.resources import config_file
 from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
 from kitplan.write.shelf import counted
 
 MM = 72 / 25.4
-POINTS = pd.DataFrame([
-    {"item": "saline_5ml", "description": "Saline 5 mL", "bin": "A1", "pack": 100, "par_packs": 2, "par_units": 200,
-     "order_point_units": 134, "use_per_day": 9.0, "gtin": "2000000010182", "critical": False, "role": "saline",
-     "counted_as": "ampoule"},
-    {"item": "bag_500ml", "description": "Resuscitation bag, 500 mL", "bin": "C2", "pack": 1, "par_packs": 28,
-     "par_units": 28, "order_point_units": 8, "use_per_day": 1.5, "gtin": "", "critical": True, "role": "bag",
-     "counted_as": "bag"},
-])
-ITEMS = POINTS.assign(price=[24.0, 17.0])[["item", "description", "pack", "price", "critical", "bin"]]
-LOTS = pd.DataFrame({"item": ["saline_5ml", "saline_5ml"], "packs": [1.0, 0.0], "loose_units": [0.0, 40.0],
-                     "expires": pd.to_datetime(["2027-01-31", "2026-07-03"]), "lot": ["L2", "L1"]})
+DAY = date(2026, 7, 1)
+LEVELS = (
+    Level("saline_5ml", "Saline 5 mL", "A1", 100, 24.0, 1.8, 139, 34, 9.0, False, "2000000010182",
+          "ampoule"),
+    Level("bag_500ml", "Resuscitation bag, 500 mL", "C2", 1, 17.0, 3.0, 28, 8, 1.5, True, "", "bag"),
+)
+PLAN = RoundPlan("USD", 7, 2, LEVELS, {"A": {"bag_500ml": 1}}, {"A": 2})
+CATALOGUE = Catalogue({"saline_5ml": 100, "bag_500ml": 1}, {"saline_5ml": 24.0, "bag_500ml": 17.0},
+                      {x.item: x.description for x in LEVELS}, {x.item: x.bin for x in LEVELS},
+                      frozenset({"bag_500ml"}), {})
+LINES = [Line("counts", DAY, "counted", "saline_5ml", 100, 1, 0, date(2027, 1, 31), "L2", "1"),
+         Line("counts", DAY, "counted", "saline_5ml", 100, 0, 40, date(2026, 7, 3), "L1", "1"),
+         Line("orders", DAY, "ordered", "bag_500ml", 1, 3, number="1", price=17.0)]
+SPOKEN = dict(CATALOGUE.description)
 
 
 @pytest.fixture
-def order():
-    return make_order(POINTS, ITEMS, LOTS, {}, Horizon(date(2026, 7, 1), 2, 9))
+def order(weekly):
+    return weekly.order
+
+
+@pytest.fixture
+def weekly():
+    book = OrderBook().grown(LINES, "P")
+    now = standing(book)
+    return WeeklyRound(PLAN, now, make_order(PLAN, now, CATALOGUE), plan_builds(PLAN, now, book, DAY))
 
 
 def text_of(pdf: bytes) -> str:
@@ -51,19 +64,13 @@ def text_of(pdf: bytes) -> str:
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-def test_a_label_says_what_it_is_how_it_comes_par_and_order_point(paper):
-    text = text_of(bin_labels_pdf(POINTS, paper))
-    for words in ("Saline 5 mL", "A1", "pack of 100", "PAR 2 packs", "ORDER UNDER 1 pack + 34 ampoules",
-                  "item code saline_5ml", "internal number 2000000010182", "EM", "each", "PAR 28 bags",
-                  "ORDER UNDER 8 bags",
-                  "no clinical advice"):
+def test_a_label_says_what_it_is_and_the_one_number_to_order_under(paper):
+    text = text_of(bin_labels_pdf(LEVELS, paper))
+    for words in ("Saline 5 mL", "A1", "UNDER 139 ampoules: order. Comes in 100s.",
+                  "Urgent under 34", "item code saline_5ml",
+                  "internal number 2000000010182", "no clinical advice", "EM", "UNDER 28 bags: order.",
+                  "Urgent under 8"):
         assert words in text, words
-
-
-@pytest.mark.parametrize(("units", "pack", "words"), [
-    (0, 10, "0 pairs"), (1, 10, "1 pair"), (10, 10, "1 pack"), (23, 10, "2 packs + 3 pairs"), (8, 1, "8 pairs")])
-def test_the_order_point_is_said_as_a_person_counts_in_the_items_own_word(units, pack, words):
-    assert order_point_text(units, pack, "pair") == words
 
 
 @pytest.mark.parametrize(("number", "word", "said"), [
@@ -94,7 +101,7 @@ def test_a_reader_that_is_not_ours_takes_a_trade_item_number_for_gs1(tmp_path):
     image = pytest.importorskip("PIL.Image")
     if not shutil.which("pdftoppm"):
         pytest.skip("pdftoppm is not installed")
-    points = POINTS.iloc[:1].assign(gtin="4006381333931")
+    points = [replace(LEVELS[0], gtin="4006381333931")]
     page = subprocess.run(["pdftoppm", "-r", "300", "-png", "-"], input=bin_labels_pdf(points, "a4"),
                           capture_output=True, check=True).stdout
     found = {code.symbology_identifier: code.bytes for code in reader.read_barcodes(image.open(io.BytesIO(page)))}
@@ -103,8 +110,7 @@ def test_a_reader_that_is_not_ours_takes_a_trade_item_number_for_gs1(tmp_path):
 
 
 def test_labels_run_over_as_many_sheets_as_they_need():
-    many = pd.concat([POINTS] * 10, ignore_index=True)
-    pdf = bin_labels_pdf(many, "a4", LabelGrid(rows=5, columns=3))
+    pdf = bin_labels_pdf(LEVELS * 10, "a4", LabelGrid(rows=5, columns=3))
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2
 
 
@@ -135,31 +141,37 @@ def test_a_reader_that_is_not_ours_scans_every_code(tmp_path):
     image = pytest.importorskip("PIL.Image")
     if not shutil.which("pdftoppm"):
         pytest.skip("pdftoppm is not installed")
-    page = subprocess.run(["pdftoppm", "-r", "200", "-png", "-"], input=bin_labels_pdf(POINTS, "a4"),
+    page = subprocess.run(["pdftoppm", "-r", "200", "-png", "-"], input=bin_labels_pdf(LEVELS, "a4"),
                           capture_output=True, check=True).stdout
     found = {code.text for code in reader.read_barcodes(image.open(io.BytesIO(page)))}
     assert found == {"saline_5ml", "2000000010182", "bag_500ml"}
 
 
 def test_a_code_with_letters_that_bars_cannot_carry_is_printed_as_text():
-    assert "Größe" in text_of(bin_labels_pdf(POINTS.assign(item="Größe_5"), "a4"))
+    assert "Größe" in text_of(bin_labels_pdf([replace(LEVELS[0], item="Größe_5")], "a4"))
 
 
-def test_the_count_sheet_is_in_shelf_order_with_room_to_write():
-    listing = count_sheet(WeeklyRound(OrderPoints(POINTS)), "Unit   Plan 1")
-    assert [row[0] for row in listing.rows] == ["A1", "C2"]
+def test_the_count_sheet_is_in_shelf_order_with_what_is_expected_and_room_to_write(weekly):
+    listing = count_sheet(weekly, "Unit   Plan 1")
+    assert [row[0] for row in listing.rows] == ["A1", "C2", ""]
     assert sum(c.kind == "write" for c in listing.columns) == 4
     assert "EM  Resuscitation bag" in listing.rows[1][1]
+    assert listing.rows[0][3:5] == (139, 140)
+    assert listing.rows[2][1].startswith("Kit A")
 
 
-def test_the_order_begins_with_what_is_urgent(order):
-    listing = order_list(order, "USD", "foot")
-    assert listing.rows[0][1].startswith("URGENT"), "no bag on the shelf"
-    assert listing.rows[0][4] == 28
+def test_what_is_on_its_way_stands_on_the_receive_sheet(weekly):
+    assert receive_sheet(weekly, "foot", SPOKEN).rows[0][:4] == ("1", "Resuscitation bag, 500 mL", "each", 3)
+
+
+def test_the_order_begins_with_what_is_urgent_and_was_not_counted(weekly, order):
+    listing = order_list(weekly, order, "USD", "foot")
+    assert listing.rows[0][1].startswith("URGENT")
+    assert "not counted" in listing.rows[0][6]
 
 
 def test_the_expiry_list_begins_with_the_nearest_date(order):
-    rows = expiry_list(order, "foot").rows
+    rows = expiry_list(order, "foot", SPOKEN).rows
     assert [r[0] for r in rows] == ["2026-07-03", "2027-01-31"]
     assert rows[0][5] == 22, "40 less 9 a day for 2 days"
 
@@ -179,10 +191,10 @@ def test_every_page_carries_unit_plan_page_and_caution(paper):
         assert "Bin" in page, "the header is repeated"
 
 
-def test_the_same_list_gives_the_same_bytes(order):
-    listing = order_list(order, "USD", "foot")
+def test_the_same_list_gives_the_same_bytes(weekly, order):
+    listing = order_list(weekly, order, "USD", "foot")
     assert listing_pdf(listing, "a4") == listing_pdf(listing, "a4")
-    assert bin_labels_pdf(POINTS, "letter") == bin_labels_pdf(POINTS, "letter")
+    assert bin_labels_pdf(LEVELS, "letter") == bin_labels_pdf(LEVELS, "letter")
 
 
 def test_markup_in_a_name_is_printed_as_it_stands():

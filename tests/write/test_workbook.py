@@ -6,7 +6,6 @@ import functools
 import hashlib
 import io
 import os
-import re
 import subprocess
 import sys
 import time
@@ -19,7 +18,6 @@ import pandas as pd
 import pytest
 
 from kitplan.parts.kits.emergency_sheet import bedside_list
-from kitplan.parts.orders.count_sheet import HEADERS
 from kitplan.parts.overview.readers import WORKBOOKS
 from kitplan.parts.par.summary import CAUTION, three_sentences
 from kitplan.parts.par.values import Readiness, StandingPar
@@ -28,7 +26,7 @@ from kitplan.workbooks import build_workbooks
 from kitplan.write.shelf import shelf_key, stock_lines
 
 SHEETS = {
-    "stock-room.xlsx": ["Start here", "Par levels", "Count and order", "Bedside emergency"],
+    "stock-room.xlsx": ["Start here", "Par levels", "Bedside emergency"],
     "months.xlsx": ["Start here", "Readiness and cost"],
     "behind-the-numbers.xlsx": ["Start here", "Input checks", "Airways", "Assumptions"],
 }
@@ -99,7 +97,7 @@ def test_the_first_sheet_says_in_one_sentence_what_readiness_is(plan):
 
 
 def test_invented_prices_and_guessed_rates_are_said_where_numbers_are_acted_on(plan):
-    for sheet in ("Start here", "Par levels", "Count and order"):
+    for sheet in ("Start here", "Par levels"):
         assert "INVENTED" in words(opened(plan)[sheet])
     own = replace(plan.unit, items=plan.unit.items.assign(provenance="our contract"))
     assert "INVENTED" not in words(opened(replace(plan, unit=own))["Par levels"])
@@ -147,33 +145,8 @@ def test_items_that_the_plan_does_not_hold_are_named_once(plan):
         assert text.count(name) == 1
 
 
-def test_the_count_sheet_walks_the_shelf_in_bin_order(plan):
-    lines = lines_of(opened(plan)["Count and order"], "Bin")
-    bins = [line["Bin"] for line in lines]
-    assert bins == sorted(bins, key=shelf_key)
-
-
 def test_bin_a2_comes_before_bin_a10_and_no_bin_comes_last():
     assert sorted(["", "A10", "a2", "B1", "A2-10", "A2-9"], key=shelf_key) == ["a2", "A2-9", "A2-10", "A10", "B1", ""]
-
-
-def test_only_the_boxes_to_fill_in_are_unlocked_and_take_whole_numbers(plan):
-    sheet = opened(plan)["Count and order"]
-    top = header_row(sheet, "Bin")
-    assert [c.value for c in sheet[top]] == list(HEADERS)
-    open_headers = {"Packs", "Loose units", "On order packs"}
-    for column, name in enumerate(HEADERS, 1):
-        cell = sheet.cell(top + 1, column)
-        assert cell.protection.locked == (name not in open_headers)
-        if name in open_headers:
-            assert cell.border.left.style == cell.border.top.style == "medium"
-            assert any(cell.coordinate in rule.sqref for rule in sheet.data_validations.dataValidation)
-    assert sheet.protection.sheet
-    assert not sheet.protection.password
-    for rule in sheet.data_validations.dataValidation:
-        assert (rule.type, rule.operator, rule.formula1) == ("whole", "greaterThanOrEqual", "0")
-        assert rule.showErrorMessage
-    assert "TYPE IN: on shelf" in words(sheet)
 
 
 def test_every_sheet_prints_to_page_width_with_name_date_page_and_repeated_headers(plan):
@@ -251,8 +224,7 @@ def test_text_from_inputs_never_becomes_a_formula(plan_maker, par_maker, plan, t
     unit = replace(plan.unit, name=text)
     book = opened(plan_maker(unit=unit, par=par_maker(levels=levels)))
     own = [c for sheet in book.worksheets for row in sheet.iter_rows() for c in row if c.data_type == "f"]
-    assert own
-    assert all(c.value.startswith(("=IF(", "=COUNT", "=SUM(")) for c in own)
+    assert not own
     cell = next(r for r in book["Par levels"].iter_rows(min_row=6) if r[9].value)[9]
     assert cell.data_type == "s"
 
@@ -280,16 +252,6 @@ def test_the_same_plan_gives_the_same_bytes_later_and_in_another_process(plan):
     assert done.stdout.strip() == hashlib.sha256(b"".join(first.values())).hexdigest()
 
 
-def test_a_program_that_does_not_calculate_shows_empty_orders_and_zero_sums(plan):
-    book = openpyxl.load_workbook(io.BytesIO(build_workbooks(plan)["stock-room.xlsx"]), data_only=True)
-    sheet = book["Count and order"]
-    assert all(not line["Order packs"] for line in lines_of(sheet, "Bin"))
-    with zipfile.ZipFile(io.BytesIO(build_workbooks(plan)["stock-room.xlsx"])) as archive:
-        xml = "".join(archive.read(n).decode() for n in archive.namelist() if n.startswith("xl/worksheets/sheet"))
-    assert not re.search(r"</f><v ?/>|</f><v></v></c>(?<!t=\"str\")$", xml)
-    assert xml.count("<f>") == xml.count("</f><v>")
-
-
 def test_a_unit_without_bins_descriptions_or_warnings_still_gets_its_workbook(plan, plan_maker, par_maker):
     items = plan.unit.items.assign(bin="", description="")
     levels = plan.par.levels.assign(description="")
@@ -298,7 +260,7 @@ def test_a_unit_without_bins_descriptions_or_warnings_still_gets_its_workbook(pl
     bare = plan_maker(unit=unit, par=par_maker(levels=levels, frontier=no_frontier))
     book = opened(bare)
     assert "months.xlsx" not in build_workbooks(bare), "nothing to decide without a frontier"
-    assert len(lines_of(book["Count and order"], "Bin")) == (levels["par_packs"] > 0).sum()
+    assert book.sheetnames == SHEETS["stock-room.xlsx"]
     assert list(stock_lines(bare)["item"]) == list(levels["item"])
 
 

@@ -1,4 +1,4 @@
-"""The weekly round: counts, orders, labels."""
+"""The weekly round: receive, count, questions, order, build kits, and the book that remembers it."""
 
 from __future__ import annotations
 
@@ -14,17 +14,16 @@ if TYPE_CHECKING:
 
 def _run(work: Work) -> WeeklyRound:
     from kitplan.parts.orders.back_order import missing_items
-    from kitplan.parts.orders.model import held_units, weekly_round
-    from kitplan.parts.orders.order_points import order_points
-    from kitplan.read.counted import count_from_unit
+    from kitplan.parts.orders.model import weekly_round
+    from kitplan.parts.orders.round_plan import make_round_plan
+    from kitplan.read.order_book import book_home, read_book
 
-    unit = work.unit
-    count = count_from_unit(unit.on_hand) if unit.on_hand is not None else None
-    counted = (count.counted if count else None) or unit.census.last_day
-    missing = None
-    if unit.stock.unavailable:
-        missing = missing_items(unit, work.seed, work.tables, held_units(unit, count))
-    return weekly_round(unit, order_points(work), count, counted, missing)
+    unit, plan = work.unit, make_round_plan(work)
+    weekly = weekly_round(unit, plan, read_book(book_home(unit.path)))
+    if not unit.stock.unavailable:
+        return weekly
+    missing = missing_items(unit, work.seed, work.item_choice, weekly.now, plan)
+    return weekly_round(unit, plan, weekly.book, missing)
 
 
 def _warns(weekly: WeeklyRound) -> Iterable[str]:
@@ -32,6 +31,6 @@ def _warns(weekly: WeeklyRound) -> Iterable[str]:
 
 
 PART = Part(
-    "order", "Order points, and the order of the last count", "kitplan.parts.orders.model:WeeklyRound", _run,
-    needs=("par",), warns=_warns,
+    "order", "Levels for the round, and the order of the last count", "kitplan.parts.orders.model:WeeklyRound", _run,
+    needs=("par", "kits"), warns=_warns,
 )

@@ -19,14 +19,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, fitting
 from kitplan.demand.item_choice import (
+    SPARE_TUBE_ROLE,
     AttemptTables,
     airway_roles,
+    attempt_tables,
     attempts_per_stay_pmf,
     fill_roles,
     items_opened,
@@ -35,7 +38,12 @@ from kitplan.demand.item_choice import (
 from kitplan.demand.occupancy import sample_episodes
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.values import Demand, ItemChoice
-from kitplan.read.values import STRATUM_COLUMNS, Unit
+from kitplan.parts.kits.model import design_kits
+from kitplan.parts.orders.ledger import Standing
+from kitplan.parts.orders.ordering import days_left, days_of_cover
+from kitplan.parts.orders.round_plan import RoundPlan
+from kitplan.read.problems import UnsafePlan
+from kitplan.read.values import SPARE_TUBE_ROLE, STRATUM_COLUMNS, Unit
 from kitplan.solve.program import Program
 from kitplan.solve.values import SolverReport
 
@@ -98,16 +106,31 @@ class _Line:
         return all(names[j] in gone for j in self.a)
 
 
-def missing_items(unit: Unit, seed: int, tables: AttemptTables, held: Mapping[str, float]) -> BackOrder:
+def missing_items(unit: Unit, seed: int, choice: ItemChoice, now: Standing, plan: RoundPlan) -> BackOrder:
     """What to do about the items that cannot be had: demand as if they could, and a program that replaces them.
 
-    held: single items on the shelf, by item.
+    choice: the plan's own, as its kits pool it; made anew where the plan was made without the items.
     """
-    weeks = unit.stock.unavailable_weeks
+    weeks, gone = unit.stock.unavailable_weeks, set(unit.stock.unavailable)
     days = 7 * weeks if weeks else unit.stock.protection_interval_days
-    item_choice = fill_roles(replace(unit, stock=replace(unit.stock, unavailable=())), tables)
-    demand = draw_demand(unit, item_choice, days, RECOURSE_SCENARIOS, seed, "back order", tables)
-    return plan_back_order(unit, item_choice, tables, demand, "back order", held)
+    tables = attempt_tables(unit)
+    if not gone <= set(choice.frame["item"]):
+        choice = _as_if_all_could_be_had(unit, tables)
+    demand = draw_demand(unit, choice, days, RECOURSE_SCENARIOS, seed, "back order", tables)
+    held = {item: float(sum(lot.units for lot in lots if days_left(lot, now.last_count or date.min) >= 0))
+            for item, lots in now.shelf.items()}
+    found = plan_back_order(unit, choice, tables, demand, "back order", held)
+    return replace(found, shelf=_shelf(unit, demand, now, plan))
+
+
+def _as_if_all_could_be_had(unit: Unit, tables: AttemptTables) -> ItemChoice:
+    """The choice of items with everything on offer, pooled by the kit designs as a plan's is."""
+    whole = replace(unit, stock=replace(unit.stock, unavailable=()))
+    base = fill_roles(whole, tables)
+    try:
+        return design_kits(whole, tables, base).item_choice
+    except UnsafePlan:
+        return base
 
 
 def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, demand: Demand, stream: str,
@@ -124,13 +147,26 @@ def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, 
     names = unit.items["item"].tolist()
     critical = unit.items.set_index("item")["critical"]
     stranded = [line for line in lines if line.stranded(names, gone)]
-    sentences = [f"Nothing in the catalogue fills {line.role} without {line.item} for "
-                 f"{'; '.join(dict.fromkeys(unit.strata.loc[list(line.strata), 'label']))}." for line in stranded]
     return BackOrder(
-        _instead(unit, lines, uses, split), _buy(unit, packs, demand, held_units),
-        _shelf(unit, demand, held_units), _recipes(unit, lines), demand.days, report, tuple(sentences),
+        _instead(unit, lines, uses, split), _buy(unit, packs, demand, held_units), pd.DataFrame(columns=SHELF_COLUMNS),
+        _recipes(unit, lines), demand.days, report, tuple(_unfilled(unit, line) for line in stranded),
         any(bool(critical[line.item]) for line in stranded),
     )
+
+
+def _unfilled(unit: Unit, line: _Line) -> str:
+    airways = "; ".join(dict.fromkeys(unit.strata.loc[list(line.strata), "label"]))
+    if _sized(unit, line.item, line.role, line.once):
+        return (f"{line.item}: nothing is proposed in its place for {airways}. It is sized to the patient or critical: "
+                "whoever is in charge of airways in the unit decides; borrow it meanwhile.")
+    return f"Nothing in the catalogue may take the place of {line.item} ({line.role}) for {airways}."
+
+
+def _sized(unit: Unit, item: str, role: str, once: bool) -> bool:
+    """True for a mask, a bag, a tube, whatever an airway is given once, and anything critical."""
+    critical = bool(unit.items.loc[unit.items["item"] == item, "critical"].any())
+    emergency = {named for route in unit.routes.values() for named in route.emergency}
+    return once or critical or role in (*emergency, SPARE_TUBE_ROLE)
 
 
 def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, gone: list[str]) -> list[_Line]:
@@ -142,8 +178,13 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, go
         width_mm = unit.techniques[str(airway["technique"])].tape_width_mm
         fits = fitting(unit, records.get(row.role, ()), airway, width_mm)
         found = unit.items.loc[[i for i, _ in fits]]
-        found = pd.concat([found[~found["item"].isin(unit.stock.unavailable)],
-                           unit.items[unit.items["item"] == row.item]])
+        own = unit.items[unit.items["item"] == row.item]
+        found = found[~found["item"].isin(unit.stock.unavailable)]
+        if _sized(unit, row.item, row.role, row.role in once):
+            found = found.iloc[:0]
+        elif own["sterile"].any():
+            found = found[found["sterile"]]
+        found = pd.concat([found, own])
         takes = {int(j): 1.0 if row.role in once else _items_a_use(unit, tables, row.stratum, item, need)
                  for j, item in found.iterrows()}
         a = tuple((j, t) for j, t in takes.items() if t is not None)
@@ -273,16 +314,22 @@ def _buy(unit: Unit, packs: Mapping[int, int], demand: Demand, held: Mapping[str
     return pd.DataFrame(rows, columns=["item", "packs", "value", "extra_packs", "because"])
 
 
-def _shelf(unit: Unit, demand: Demand, held: Mapping[str, float]) -> pd.DataFrame:
-    """How long what is left of the missing items lasts, at mean use and in the busiest spells readiness allows for."""
-    names = list(demand.items)
-    rows = []
+SHELF_COLUMNS = ["item", "units", "lasts_days", "lasts_days_busy"]
+
+
+def _shelf(unit: Unit, demand: Demand, now: Standing, plan: RoundPlan) -> pd.DataFrame:
+    """How long what is left of the missing items lasts, at the plan's own pace and in the busiest spells that readiness
+    allows for; nothing lasts beyond its date.
+    """
+    names, day, rows = list(demand.items), now.last_count, []
     for item in unit.stock.unavailable:
+        lots = now.shelf.get(item, ())
         use = demand.units[:, names.index(item)] / demand.days
+        usual = plan.level[item].use_per_day if item in plan.level else float(use.mean())
         busy = float(np.quantile(use, unit.stock.readiness, method="higher"))
-        units = held.get(item, 0.0)
-        rows.append((item, units, *(units / u if u > 0 else np.nan for u in (float(use.mean()), busy))))
-    return pd.DataFrame(rows, columns=["item", "units", "lasts_days", "lasts_days_busy"])
+        lasts = [days_of_cover(lots, day, pace) if day and pace > 0 else np.nan for pace in (usual, busy)]
+        rows.append((item, float(sum(lot.units for lot in lots)), *lasts))
+    return pd.DataFrame(rows, columns=SHELF_COLUMNS)
 
 
 def _recipes(unit: Unit, lines: list[_Line]) -> pd.DataFrame:

@@ -1,16 +1,16 @@
-"""Bin labels: what it is, how it comes, par and order point, and bar codes, on a sheet of labels of any grid."""
+"""Bin labels: what it is, how it comes, the number to order under, and bar codes, on a sheet of labels of any grid."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import pandas as pd
 from reportlab.graphics.barcode.code128 import Code128
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from kitplan.parts.orders.round_plan import Level
 from kitplan.write.letters import draw_text, lines_of, width_of
 from kitplan.write.listing import CAUTION, PAPERS
 from kitplan.write.shelf import counted
@@ -51,18 +51,18 @@ class LabelGrid:
                 yield left, bottom, label_width, label_height
 
 
-def bin_labels_pdf(points: pd.DataFrame, paper: str, grid: LabelGrid | None = None) -> bytes:
+def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None = None) -> bytes:
     """Labels of all items of the par list in shelf order.
 
-    points: item, description, bin, pack, par_packs, par_units, order_point_units, gtin, critical, counted_as. The
-    caution stands at the foot of every sheet.
+    Each says the one number that a person acts on; the urgent level stands beside it, smaller. The caution stands at
+    the foot of every sheet.
     """
     out = io.BytesIO()
     places = list((grid or LabelGrid()).places(paper))
     canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
     canvas.setTitle("Bin labels")
     canvas.setAuthor("kitplan")
-    for k, row in enumerate(points.itertuples(index=False)):
+    for k, row in enumerate(levels):
         if k and k % len(places) == 0:
             canvas.showPage()
         if k % len(places) == 0:
@@ -70,13 +70,6 @@ def bin_labels_pdf(points: pd.DataFrame, paper: str, grid: LabelGrid | None = No
         _draw(canvas, row, *places[k % len(places)])
     canvas.save()
     return out.getvalue()
-
-
-def order_point_text(units: int, pack: int, word: str) -> str:
-    """The order point as a person counts it, in the item's own word: "2 packs + 3 rolls", "1 pack", "12 pairs"."""
-    packs, loose = divmod(int(units), int(pack)) if pack > 1 else (0, int(units))
-    parts = [counted(packs, "pack")] * (packs > 0) + [counted(loose, word)] * (loose > 0 or not packs)
-    return " + ".join(parts)
 
 
 @dataclass(frozen=True)
@@ -106,7 +99,7 @@ def markings(item: str, gtin: str) -> list[Marking]:
     return found
 
 
-def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height: float) -> None:
+def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, height: float) -> None:
     pad = 2.5 * mm
     canvas.setLineWidth(0.4)
     canvas.rect(left, bottom, width, height)
@@ -117,15 +110,10 @@ def _draw(canvas: Canvas, row, left: float, bottom: float, width: float, height:
     lines = lines_of(("EM  " if row.critical else "") + name, 11, room - bin_width, bold=True)[:2]
     for k, line in enumerate(lines):
         draw_text(canvas, x, top - 11 - 12 * k, line, 11, bold=True)
-    canvas.setFont("Helvetica", 9)
-    issue = "each" if row.pack == 1 else f"pack of {row.pack}"
-    base = top - 11 - 12 * max(len(lines) - 1, 0) - 12
-    canvas.drawString(x, base, f"Unit of issue: {issue}")
-    canvas.setFont("Helvetica-Bold", 11)
-    word = str(row.counted_as)
-    par = counted(int(row.par_packs), "pack" if row.pack > 1 else word)
-    point = order_point_text(row.order_point_units, row.pack, word)
-    canvas.drawString(x, base - 13, f"PAR {par}    ORDER UNDER {point}")
+    base = top - 11 - 12 * max(len(lines) - 1, 0) - 14
+    comes = f" Comes in {row.pack}s." if row.pack > 1 else ""
+    draw_text(canvas, x, base, f"UNDER {counted(row.level_units, row.counted_as)}: order.{comes}", 11, bold=True)
+    draw_text(canvas, x, base - 12, f"Urgent under {row.urgent_units}: do not wait for the order day.", 9)
     room_high = base - 15 - bottom - pad - 8
     for code, at, bar in _side_by_side(markings(str(row.item), str(row.gtin or "")), room):
         draw_text(canvas, x + min(at, room - width_of(code.said, 7)), bottom + pad, code.said, 7)

@@ -1,114 +1,180 @@
-"""`kitplan order`: from a count to whole packs."""
+"""The commands of the week: receive, count, order, build; and recall and book."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from kitplan.commands.common import (
     GivenPath,
-    load,
-    out_folder,
+    out_option,
     paper_option,
-    progress,
     run_safely,
     say,
     seed_option,
+    unit_options,
 )
+from kitplan.parts.orders import round_command as rounds
 from kitplan.read.problems import UnsafePlan
 
 if TYPE_CHECKING:
-    from kitplan.parts.orders.saved_plan import LastPlan
-    from kitplan.read.counted import Count
-    from kitplan.read.values import Unit
+    from kitplan.parts.orders.model import WeeklyRound
 
-_STANDING = ("tables/order_points", "bin-labels", "count-sheet")
-"""The par list of the plan: what a back order makes of it for some weeks must not take its place."""
+_what = click.argument("what", metavar="UNIT|FILE", type=GivenPath())
+_unit = click.option("--unit", "unit_path", metavar="UNIT", type=GivenPath(),
+                     help="The unit of the file.  [default: the folder that FILE lies in, or one above]")
+_on = click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]),
+                   help="The day it was done, 2026-07-01.  [default: what the sheet says, else today]")
+_sure = click.option("--sure", metavar="NO", type=click.IntRange(1), multiple=True,
+                     help="Question NO is right as it stands; may be given again.")
+_older = click.option("--older", is_flag=True, help="The count may be older than the last one.")
+
+
+def _step_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    return _what(_unit(out_option(_on(seed_option(paper_option(command))))))
+
+
+def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None,
+              seed: int | None, *, older: bool = False, sure: tuple[int, ...] = (), order: bool = False,
+              without: tuple[str, ...] = (), weeks: float | None = None) -> WeeklyRound:
+    """One step of the week, from the filled-in sheet to the book and the papers."""
+    from kitplan.parts.orders.saved_plan import find_unit
+
+    unit_path = unit_path or find_unit(what)
+    with rounds.session(unit_path, out, seed, without=without, weeks=weeks) as work:
+        before = work.book
+        day = on_day.date() if on_day else None
+        if what.absolute() != unit_path.absolute():
+            rounds.take_in(work, step, what, day, older=older, sure=sure)
+        else:
+            rounds.take_in_unit(work, step, unit_path, day, older=older, sure=sure)
+        if work.book is before and not work.told:
+            work.told.append("Nothing new was typed in.")
+        weekly = work.weekly()
+        if order:
+            weekly = rounds.placed(work, weekly, day or weekly.now.last_count or date.today())
+        rounds.keep(work, before)
+        folder = rounds.finish(work, weekly)
+    rounds.report(work, weekly, folder)
+    return weekly
+
+
+@click.command("receive")
+@_step_options
+@run_safely()
+def receive(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None) -> None:
+    """Take in what was delivered: the sheet Receive of the stock-room workbook, or a table as CSV.
+
+    A CSV has the columns order, item, packs and, where known, loose_units, pack, lot, expires, pack_code, date.
+    """
+    _taken_in("receive", what, unit_path, out, on_day, seed)
+
+
+@click.command("count")
+@_step_options
+@_older
+@_sure
+@run_safely()
+def count(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
+          older: bool, sure: tuple[int, ...]) -> None:
+    """Take in what was counted and answered: the sheets Receive, Questions and Count, or a table like on_hand.csv.
+
+    What contradicts the book is asked; a count that is more than can be is not believed until it is answered.
+    """
+    _taken_in("count", what, unit_path, out, on_day, seed, older=older, sure=sure)
 
 
 @click.command("order")
-@click.argument("counted", type=GivenPath())
-@click.option("--unit", "unit_path", metavar="UNIT", type=GivenPath(),
-              help="The unit that was counted.  [default: the folder that COUNTED lies in, or the one above]")
-@click.option("--out", metavar="DIR", type=GivenPath(file_okay=False),
-              help="Where the plan is, and where the order is written.  [default: UNIT/plan]")
-@click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]),
-              help="Day of the count, 2026-07-01.  [default: what the count says, else today]")
+@_step_options
+@_older
+@_sure
 @click.option("--without", metavar="ITEM", multiple=True, help="An item that cannot be had; may be given again.")
 @click.option("--weeks", type=click.FloatRange(0, 104, min_open=True), help="How long it cannot be had, weeks.")
-@seed_option
-@paper_option
+@click.option("--only-show", is_flag=True, help="Show the order; put none into the book.")
 @run_safely()
-def command(counted: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None,
-            without: tuple[str, ...], weeks: float | None, seed: int | None) -> None:
-    """Order in whole packs after a count.
+def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
+          older: bool, sure: tuple[int, ...], without: tuple[str, ...], weeks: float | None, only_show: bool) -> None:
+    """Order in whole packs after a count; takes in the sheets Receive, Questions and Count first.
 
-    COUNTED is the stock-room.xlsx that was filled in, or on_hand.csv, or a unit folder with an on_hand.csv.
-    Writes order.xlsx, tables/order.csv, tables/expiry.csv, prints and order.json.
+    The order goes into the book as made: the same count read again orders nothing twice.
     """
-    from kitplan.parts.orders.saved_plan import find_unit, last_plan, order_plan
-    from kitplan.write.writer import check_target, write_outputs
-
-    unit_path = unit_path or find_unit(counted)
-    folder = out_folder(unit_path, out)
-    with progress() as report:
-        report("Reading")
-        unit = load(unit_path, seed)
-        count = _read(counted, unit_path, unit)
-        check_target(folder, ("order.xlsx", "order.json", "tables/order.csv"))
-        last = last_plan(unit, folder, seed, report, without, weeks)
-        _match(count, last, unit)
-        plan = order_plan(last, count, _day(count, on_day))
-        report("Writing")
-        from kitplan.outputs import part_files
-
-        standing = _STANDING if plan.unit.stock.unavailable else ()
-        written = write_outputs(folder, part_files(plan, "order", standing))
-    for warning in (*count.warnings, *plan.warnings):
-        say(f"Look at: {warning}")
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open order.xlsx.")
-    weekly = plan.orders
-    for sentence in weekly.sentences(unit.currency):
+    weekly = _taken_in("order", what, unit_path, out, on_day, seed, older=older, sure=sure, order=not only_show,
+                       without=without, weeks=weeks)
+    for sentence in weekly.sentences(weekly.plan.currency):
         click.echo(sentence)
     if weekly.back_order is not None and weekly.back_order.unfilled_critical:
-        raise UnsafePlan("emergency equipment that cannot be had has no substitute in the catalogue for some airways. "
-                         "Borrow it, or add one that fits to items.csv, before the shelf is empty.")
+        raise UnsafePlan("emergency equipment that cannot be had has no substitute here. Borrow it before the shelf is "
+                         "empty; whoever is in charge of airways in the unit decides what else may lie at a bedside.")
 
 
-def _read(counted: Path, unit_path: Path, unit: Unit) -> Count:
-    from kitplan.read.counted import count_from_unit, read_count
-    from kitplan.read.problems import InputError, Problem
-
-    if not counted.is_dir() and counted.absolute() != unit_path.absolute():
-        return read_count(counted, unit.items)
-    if unit.on_hand is None:
-        raise InputError(unit.faults_of("count") or [Problem(str(counted), None, None, None, "holds no on_hand table",
-                                  "Give the filled-in stock-room.xlsx, or a table on_hand.csv.")], "reading the count")
-    return count_from_unit(unit.on_hand)
-
-
-def _day(count: Count, on_day: datetime | None) -> date:
-    return on_day.date() if on_day else count.counted or date.today()
+@click.command("build")
+@_step_options
+@run_safely()
+def build(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None) -> None:
+    """Say which kits to build, and take in which were built and where kits went."""
+    weekly = _taken_in("build", what, unit_path, out, on_day, seed)
+    for made in weekly.builds:
+        held = f" Not more: {made.held_back}." if made.held_back else ""
+        click.echo(f"Kit {made.design}: {made.ready} ready of {made.wanted}; build {made.build}.{held}")
 
 
-def _match(count: Count, last: LastPlan, unit: Unit) -> None:
-    """A workbook belongs to one unit and one plan. Raises InputError when it is another's or an older one."""
-    from kitplan.read.problems import InputError, Problem
+@click.command("recall")
+@click.argument("unit_path", metavar="UNIT", type=GivenPath())
+@click.argument("lot")
+@click.option("--item", help="Only this item; the same lot number may stand on several.")
+@click.option("--done", is_flag=True, help="The lot has been taken off the shelf and out of the kits: write it down.")
+@click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="The day.  [default: today]")
+@out_option
+@seed_option
+@run_safely()
+def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: datetime | None, out: Path | None,
+           seed: int | None) -> None:
+    """Find LOT: which shelf packs, kits and classes hold it, which kits are at bedsides, and what to order now."""
+    from kitplan.outputs import part_tables
+    from kitplan.parts.orders.ledger import standing
+    from kitplan.parts.orders.recall import find_recall, recall_lines
+    from kitplan.write.writer import write_outputs
 
-    problems = []
-    if count.unit_name and count.unit_name != unit.name:
-        problems.append(Problem(
-            count.source, None, "Unit", count.unit_name, f"is a count of another unit than {unit.name!r}",
-            "Give the workbook of this unit, or the other unit with --unit."))
-    elif count.plan_number and count.plan_number != last.number:
-        problems.append(Problem(
-            count.source, None, "Plan number", count.plan_number,
-            f"belongs to another plan than the present one, {last.number}, and its par levels may be out of date",
-            "Copy the counts into the present stock-room.xlsx, or give the folder of its own plan with --out."))
-    if problems:
-        raise InputError(problems, "matching the count with its plan")
+    with rounds.session(unit_path, out, seed) as work:
+        before, now = work.book, standing(work.book)
+        found = find_recall(lot, work.book, now, work.plan.orders.plan, item)
+        if done:
+            day = on_day.date() if on_day else date.today()
+            work.book = work.book.grown(recall_lines(found, now, day), work.plan.number)
+            rounds.keep(work, before)
+            rounds.finish(work, work.weekly())
+        write_outputs(work.folder, part_tables(found.tables()))
+    for sentence in found.sentences():
+        click.echo(sentence)
+    for row in found.places.itertuples(index=False):
+        most = f" (look for up to {row.at_most})" if row.at_most > row.units else ""
+        where = f"{row.where} {row.kit}".strip()
+        click.echo(f"  {where}: {row.units} of {row.item}{most}. {row.what_to_do}.")
+
+
+@click.command("book")
+@unit_options
+@click.option("--mend", is_flag=True, help="Take changed and missing lines as they stand; a copy is kept.")
+@run_safely()
+def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> None:
+    """Say what the order book holds: what should be there, what is on its way, where kits are."""
+    from kitplan.read.order_book import OrderBook
+
+    with rounds.session(unit_path, out, seed, mend=mend) as work:
+        weekly = work.weekly()
+        if mend:
+            rounds.keep_as_found(work)
+            rounds.keep(work, OrderBook())
+            say("The book was taken as it stands. The tables as they were found are beside it.")
+    now = weekly.now
+    if now.day is None:
+        click.echo("The book is empty: it begins with the first delivery or count.")
+        return
+    click.echo(f"{len(work.book.lines)} lines, the last of {now.day}; last count {now.last_count or 'none'}.")
+    click.echo(f"On order: {', '.join(f'{o.packs} x {o.item} (order {o.number})' for o in now.open) or 'nothing'}.")
+    click.echo(f"Kits ready {len(now.kits_at('shelf'))}, at bedsides {len(now.kits_at('bedside'))}. "
+               f"Questions open {len(weekly.questions)}.")

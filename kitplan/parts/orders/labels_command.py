@@ -26,7 +26,7 @@ from kitplan.commands.plan_in_use import plan_in_use, plan_option
 @run_safely()
 def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None, rows: int, columns: int,
             margin_top: float, margin_side: float, gap_across: float, gap_down: float) -> None:
-    """Bin labels of UNIT's par list in shelf order, with par, order point and bar codes.
+    """Bin labels of UNIT's par list in shelf order, with the number to order under and bar codes.
 
     Of the plan in DIR. Writes bin-labels.pdf.
     """
@@ -44,6 +44,6 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
         except ValueError as error:
             raise click.UsageError(f"{error}. Ask for fewer rows or columns, or smaller margins.") from None
         check_target(used.folder, (name,))
-        written = write_outputs(used.folder, {name: bin_labels_pdf(plan.orders.points.levels, plan.unit.paper, grid)})
+        written = write_outputs(used.folder, {name: bin_labels_pdf(plan.orders.plan.levels, plan.unit.paper, grid)})
     used.say()
     click.echo(f"Written to {written.folder}: print {name} at 100 %.")

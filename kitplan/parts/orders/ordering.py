@@ -1,50 +1,47 @@
-"""What to order after a count: par less cover less what is on order, in whole packs, oldest dates first.
+"""What to order: the least whole packs that bring every position up to its level, oldest dates first.
 
-Cover is what the shelf gives until the next order could arrive, one protection interval (review + lead) away.
-Stock that keeps at least that long is cover. Stock that runs out of date sooner is cover only as far as expected
-use, first expired first out, takes it off the shelf before its date.
+Position = usable stock (loose, and in kits that stand ready) + on order. An order is due when the position is under
+the level s, and n = ceil((s - position) / Q) packs of Q bring it to s or just above, at most to s + Q - 1: the
+(nQ, r) rule with r = s - 1 (Hadley & Whitin, Analysis of Inventory Systems, 1963, from memory). Stock that
+goes out of date before the next order could arrive is usable only as far as expected use, first expired first out,
+takes it off the shelf before its date.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 
+from kitplan.parts.orders.ledger import Lot, OpenOrder, Standing
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+
 LEDGER_COLUMNS = ["item", "lot", "expires", "days_left", "units", "used_units", "spoils_units", "cover_units",
                   "lead_units", "advice"]
-ORDER_COLUMNS = ["urgent", "bin", "item", "description", "pack", "par_units", "on_hand_units", "cover_units",
-                 "on_order_units", "order_packs", "order_units", "value", "lasts_days", "because"]
-_NOT_COUNTED = "not counted: count it, nothing is ordered until then"
+ORDER_COLUMNS = ["urgent", "bin", "item", "description", "pack", "par_units", "on_hand_units", "in_kits_units",
+                 "cover_units", "on_order_units", "position_units", "order_packs", "order_units", "value", "lasts_days",
+                 "because"]
 _NO_PACKS: Mapping[str, int] = {}
-
-
-@dataclass(frozen=True)
-class Horizon:
-    """The days that matter at a count, from its day on. counted None: no day is known, dates are not looked at."""
-
-    counted: date | None
-    lead_days: float
-    protection_days: float
 
 
 @dataclass(frozen=True)
 class Order:
     """An order sheet. lines: one row an item of the par list, ORDER_COLUMNS, urgent ones first, then shelf order.
 
-    ledger: one row a lot, LEDGER_COLUMNS, first expired first. value: money of the order.
-    off_list: lots of items that the par list does not hold (item, units), counted but not ordered.
+    ledger: one row a lot, LEDGER_COLUMNS, first expired first. value: money of the order. counted: the day of the
+    count it rests on. off_list: item -> single items counted that the par list does not hold.
     """
 
     lines: pd.DataFrame
     ledger: pd.DataFrame
     value: float
-    horizon: Horizon
-    off_list: pd.DataFrame
+    counted: date
+    off_list: Mapping[str, int]
+    number: str = ""
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> tidy frame."""
@@ -55,16 +52,19 @@ class Order:
         """Lines of items that may run out before the order arrives."""
         return self.lines[self.lines["urgent"]]
 
+    @property
+    def wanted(self) -> dict[str, int]:
+        """Item -> packs to order."""
+        asked = self.lines[self.lines["order_packs"] > 0]
+        return dict(zip(asked["item"], asked["order_packs"].astype(int)))
 
-def order_up_to_level(par_units: np.ndarray, cover_units: np.ndarray, on_order_units: np.ndarray,
-                      pack: np.ndarray) -> np.ndarray:
-    """Return whole packs that bring cover plus on order up to par, never negative.
 
-    ceil(max(par - cover - on order, 0) / pack); with pack 1 the order-up-to rule of Management Sciences for Health,
-    MDS-3, chapter 23 (from memory). All arrays have shape (n_items,).
+def packs_to_level(level: int, position: int, pack: int) -> int:
+    """Least whole packs that bring the position to the level; none when it is there.
+
+    With pack 1 the order-up-to rule of Management Sciences for Health, MDS-3, chapter 23 (from memory).
     """
-    missing = np.maximum(np.asarray(par_units) - cover_units - on_order_units, 0)
-    return np.ceil(missing / pack - 1e-9).astype(np.int64)
+    return max(-(-(level - position) // pack), 0)
 
 
 def first_expired_first_out(units: np.ndarray, days_left: np.ndarray, use_per_day: float) -> np.ndarray:
@@ -82,50 +82,39 @@ def first_expired_first_out(units: np.ndarray, days_left: np.ndarray, use_per_da
     return used
 
 
-def lot_ledger(lots: pd.DataFrame, pack: Mapping[str, int], use_per_day: Mapping[str, float],
-               horizon: Horizon) -> pd.DataFrame:
+def days_of_cover(lots: Sequence[Lot], day: date, use_per_day: float) -> float:
+    """Days that the lots last at a steady pace; what goes out of date before it is used lasts no day."""
+    left = np.array([days_left(lot, day) for lot in lots])
+    used = first_expired_first_out(np.array([lot.units for lot in lots]), left, use_per_day)
+    return float(used.sum() / use_per_day) if use_per_day > 0 else math.nan
+
+
+def days_left(lot: Lot, day: date) -> float:
+    """Days from `day` to the date of a lot, negative once it has passed, inf without a date."""
+    return math.inf if lot.expires is None else float((lot.expires - day).days)
+
+
+def lot_ledger(now: Standing, plan: RoundPlan, day: date) -> pd.DataFrame:
     """One row a lot, first expired first within an item: what will be used, what will spoil, what is cover.
 
-    lots: item, packs, loose_units, expires (date or missing), lot. use_per_day: by item; one that is not in it is
-    off the par list, and is taken to be used in time. Columns of the result: LEDGER_COLUMNS;
-    used_units and spoils_units at expected use; cover_units until the end of the protection interval;
-    lead_units until an order of today arrives.
+    An item off the par list is taken to be used in time. Columns: LEDGER_COLUMNS; used_units and spoils_units at
+    expected use; cover_units until the end of the protection interval; lead_units until an order of today arrives.
     """
     rows = []
-    for item, group in lots.sort_values(["item", "lot"], kind="stable").groupby("item", sort=False):
-        size, rate = pack.get(str(item), 1), use_per_day.get(str(item))
-        held = (group["packs"].fillna(0) * size + group["loose_units"].fillna(0)).round().to_numpy(np.int64)
-        left = np.array([_days_left(e, horizon.counted) for e in group["expires"]])
-        for k, used in _by_date(held, left, rate):
-            entry = group.iloc[k]
-            keeps_for = horizon.protection_days
-            cover = held[k] if left[k] >= keeps_for else used
-            lead = held[k] if left[k] >= horizon.lead_days else used
-            spoils = 0 if math.isinf(left[k]) else held[k] - used
-            expires = entry["expires"] if not math.isinf(left[k]) else None
-            rows.append((item, _text(entry["lot"]), expires, left[k], held[k], used, spoils, cover, lead,
-                         _advice(left[k], held[k], used, keeps_for, size)))
+    for item, lots in now.shelf.items():
+        level = plan.level.get(item)
+        held = np.array([lot.units for lot in lots], dtype=np.int64)
+        left = np.array([days_left(lot, day) for lot in lots])
+        used = np.where(left >= 0, held, 0) if level is None else first_expired_first_out(held, left, level.use_per_day)
+        for lot, units, days, use in zip(lots, held.tolist(), left.tolist(), used.tolist()):
+            cover = units if days >= plan.protection_days else use
+            lead = units if days >= plan.lead_days else use
+            spoils = 0 if math.isinf(days) else units - use
+            rows.append((item, lot.lot, lot.expires, days, units, use, spoils, cover, lead,
+                         _advice(days, units, use, plan.protection_days, level.pack if level else 1)))
     ledger = pd.DataFrame(rows, columns=LEDGER_COLUMNS)
-    ledger["days_left"] = ledger["days_left"].replace(np.inf, np.nan).astype(float)
-    return ledger
-
-
-def _by_date(held: np.ndarray, left: np.ndarray, rate: float | None) -> list[tuple[int, int]]:
-    """(position of the lot, units used before its date), first expired first; all in date where no use is known."""
-    order = np.argsort(left, kind="stable")
-    if rate is None:
-        used = np.where(left[order] >= 0, held[order], 0)
-    else:
-        used = first_expired_first_out(held[order], left[order], rate)
-    return [(int(k), int(u)) for k, u in zip(order, used)]
-
-
-def _days_left(expires: object, counted: date | None) -> float:
-    """Days from the count to the date printed on the lot, negative once it has passed, inf without a date."""
-    if counted is None or not isinstance(expires, date) or pd.isna(expires):
-        return math.inf
-    day = expires.date() if hasattr(expires, "date") else expires
-    return float((day - counted).days)
+    return ledger.assign(days_left=ledger["days_left"].replace(np.inf, np.nan).astype(float),
+                         expires=pd.to_datetime(ledger["expires"]))
 
 
 def _advice(left: float, held: int, used: int, keeps_for: float, pack: int) -> str:
@@ -141,86 +130,86 @@ def _advice(left: float, held: int, used: int, keeps_for: float, pack: int) -> s
     return "Use first" if left < keeps_for else ""
 
 
-def make_order(levels: pd.DataFrame, items: pd.DataFrame, lots: pd.DataFrame, on_order_packs: Mapping[str, float],
-               horizon: Horizon, not_counted: Collection[str] = (), unavailable: Collection[str] = (),
-               in_place: Mapping[str, int] = _NO_PACKS) -> Order:
-    """Make the order sheet of one count.
+def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, overdue: Sequence[OpenOrder] = (),
+               unavailable: Sequence[str] = (), in_place: Mapping[str, int] = _NO_PACKS) -> Order:
+    """Make the order of the last count. Raises ValueError before the first count.
 
-    levels: item, par_units, use_per_day, order_point_units (need of the lead time), in shelf order. items: the
-    catalogue (item, description, pack, price, critical, bin). lots: see lot_ledger. not_counted: items that were
-    not looked at; nothing is ordered for them, and emergency equipment among them is urgent to count. unavailable:
-    items that cannot be had now, and are not ordered. in_place: packs that a back order asks for of an item, on
-    order included; the line has at least these, counted or not, and one that was not counted is urgent.
-    A line is urgent when what is usable until the order arrives is below the order point.
+    overdue: open orders that are not counted on. unavailable: items that cannot be had, and are not ordered.
+    in_place: packs that a back order asks for of an item, on order included. An item of the par list that the last
+    count did not look at is not ordered; emergency equipment among it is urgent to count. A line is urgent when
+    what is usable until the order arrives is under the urgent level. Packs are those of the catalogue today.
     """
-    table = levels.merge(items[["item", "description", "pack", "price", "critical", "bin"]], on="item", how="left",
-                         suffixes=("", "_catalogue"))
-    pack = dict(zip(items["item"], items["pack"].astype(int)))
-    ledger = lot_ledger(lots, pack, dict(zip(table["item"], table["use_per_day"])), horizon)
-    sums = ledger.groupby("item")[["units", "cover_units", "lead_units"]].sum()
-    found = sums.reindex(table["item"], fill_value=0)
-    coming = np.array([on_order_packs.get(i, 0.0) for i in table["item"]]) * table["pack"].to_numpy(float)
-    packs = order_up_to_level(table["par_units"].to_numpy(float), found["cover_units"].to_numpy(float), coming,
-                              table["pack"].to_numpy(float))
-    unseen = table["item"].isin(not_counted).to_numpy()
-    packs[unseen | table["item"].isin(unavailable).to_numpy()] = 0
-    asked = np.array([in_place.get(i, 0) for i in table["item"]])
-    packs = np.maximum(packs, np.ceil(asked - coming / table["pack"].to_numpy(float) - 1e-9).astype(np.int64))
-    use = table["use_per_day"].to_numpy(float)
-    lines = table[["bin", "item", "description", "pack"]].assign(
-        par_units=table["par_units"].astype(np.int64), on_hand_units=found["units"].to_numpy(np.int64),
-        cover_units=found["cover_units"].to_numpy(np.int64), on_order_units=coming.round().astype(np.int64),
-        order_packs=packs, order_units=packs * table["pack"].to_numpy(np.int64),
-        value=packs * table["price"].to_numpy(float),
-        lasts_days=np.divide(found["lead_units"].to_numpy(float), use, out=np.full(len(use), np.nan), where=use > 0),
-        urgent=np.where(unseen, table["critical"].astype(bool) | (asked > 0),
-                        found["lead_units"].to_numpy(float) < table["order_point_units"].to_numpy(float)),
-    )
-    lines["because"] = [_uncounted(line, wanted) if missed else
-                        _because(line, float(point), horizon, unavailable, wanted)
-                        for line, point, missed, wanted in
-                        zip(lines.itertuples(index=False), table["order_point_units"], unseen, asked)]
-    lines = lines.sort_values("urgent", ascending=False, kind="stable")[ORDER_COLUMNS].reset_index(drop=True)
-    off = ledger[~ledger["item"].isin(table["item"])].groupby("item", sort=False)["units"].sum()
-    return Order(lines, ledger, float(lines["value"].sum()), horizon, off.reset_index())
+    day = now.last_count
+    if day is None:
+        raise ValueError("nothing was counted yet")
+    ledger = lot_ledger(now, plan, day)
+    sums = {str(i): (int(c), int(u)) for i, c, u in
+            ledger.groupby("item")[["cover_units", "lead_units"]].sum().itertuples()}
+    late = {(o.number, o.item) for o in overdue}
+    extra = [_extra(item, catalogue) for item in in_place if item not in plan.level]
+    rows = [_line(level, plan, now, catalogue, day, sums.get(level.item, (0, 0)),
+                  sum(o.units for o in now.open if o.item == level.item and (o.number, o.item) not in late),
+                  unavailable, in_place.get(level.item, 0)) for level in [*plan.levels, *extra]]
+    lines = pd.DataFrame(rows, columns=ORDER_COLUMNS)
+    lines = lines.sort_values("urgent", ascending=False, kind="stable").reset_index(drop=True)
+    off = {i: sum(x.units for x in lots) for i, lots in now.shelf.items() if i not in plan.level and lots}
+    return Order(lines, ledger, float(lines["value"].sum()), day, off)
 
 
-def _uncounted(line, asked: int) -> str:
-    if not asked:
-        return _NOT_COUNTED
-    return f"not counted; fills in for what cannot be had: {_packs(asked)}, see Back order"
+def _extra(item: str, catalogue: Catalogue) -> Level:
+    """An item that only a back order asks for: no level of its own."""
+    return Level(item, catalogue.description[item], catalogue.bin[item], catalogue.pack[item], catalogue.price[item],
+                 0.0, 0, 0, 0.0, item in catalogue.critical)
 
 
-def _because(line, order_point: float, horizon: Horizon, unavailable: Collection[str], asked: int) -> str:
-    parts = [f"par {line.par_units}", f"on the shelf {line.on_hand_units}"]
-    if line.cover_units < line.on_hand_units:
-        parts.append(f"of which {line.on_hand_units - line.cover_units} out of date before use")
-    if line.on_order_units:
-        parts.append(f"on order {line.on_order_units}")
+def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, day: date, usable: tuple[int, int],
+          coming: int, unavailable: Sequence[str], asked: int) -> tuple:
+    item, pack = level.item, catalogue.pack.get(level.item, level.pack)
+    held, in_kits = max(now.expected.get(item, 0), 0), now.in_kits(item)
+    cover, lead = usable[0] + in_kits, usable[1] + in_kits
+    position = cover + coming
+    unseen = now.counted.get(item) != day and (bool(level.level_units) or bool(asked))
+    packs = 0 if unseen or item in unavailable else packs_to_level(level.level_units, position, pack)
+    packs = max(packs, -(-(asked * pack - coming) // pack) if asked else 0)
+    urgent = (level.critical or asked > 0) if unseen else lead < level.urgent_units
+    lasts = round(days_of_cover(now.shelf.get(item, ()), day, level.use_per_day), 1)
+    value = packs * catalogue.price.get(item, level.price)
+    line = (urgent, level.bin, item, level.description, pack, level.level_units, held, in_kits, cover, coming,
+            position, packs, packs * pack, value, lasts)
+    if unseen:
+        because = "not counted: count it, nothing is ordered until then"
+        because += f"; a back order asks for {_packs(asked)}" if asked else ""
+    else:
+        because = _because(level, line, plan, day, item in unavailable, asked)
+    return (*line, because)
+
+
+def _because(level: Level, line: tuple, plan: RoundPlan, day: date, gone: bool, asked: int) -> str:
+    urgent, held, in_kits, cover, coming, position, packs = line[0], *line[6:12]
+    pack = line[4]
+    parts = [f"on the shelf {held}"]
+    if in_kits:
+        parts.append(f"in kits {in_kits}")
+    if cover < held + in_kits:
+        parts.append(f"of which {held + in_kits - cover} out of date before use")
+    if coming:
+        parts.append(f"on order {coming}")
     if asked:
         parts.append(f"back order asks for {_packs(asked)}")
-    if line.item in unavailable:
+    if gone:
         parts.append("cannot be had now")
-    elif line.order_packs:
-        parts.append(f"so {line.order_packs} x {line.pack}" if line.pack > 1 else f"so {line.order_packs}")
+    elif packs:
+        parts.append(f"{position} is under {level.level_units}, so {packs} x {pack}" if pack > 1
+                     else f"{position} is under {level.level_units}, so {packs}")
     else:
-        parts.append("nothing to order")
+        parts.append(f"{position} is not under {level.level_units}: nothing to order")
     text = ", ".join(parts)
-    if line.urgent:
-        text = (f"URGENT: fewer than the {order_point:.0f} that may be needed before the order arrives "
-                f"({_arrival(horizon)}); {text}")
+    if urgent:
+        arrival = (day + timedelta(days=math.ceil(plan.lead_days))).isoformat()
+        text = (f"URGENT: fewer than the {level.urgent_units} that may be needed before the order arrives "
+                f"({arrival}); {text}")
     return text
 
 
 def _packs(count: int) -> str:
     return f"{count} pack{'' if count == 1 else 's'}"
-
-
-def _arrival(horizon: Horizon) -> str:
-    if horizon.counted is None:
-        return f"in {horizon.lead_days:g} days"
-    return (horizon.counted + timedelta(days=math.ceil(horizon.lead_days))).isoformat()
-
-
-def _text(value: object) -> str:
-    return "" if value is None or value != value else str(value)

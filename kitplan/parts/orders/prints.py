@@ -1,4 +1,6 @@
-"""Prints of the weekly round: bin labels, the count sheet, the order, and the dates to watch."""
+"""Prints of the weekly round: bin labels, what to receive, the count sheet, the order, dates to watch, kits to
+build.
+"""
 
 from __future__ import annotations
 
@@ -19,49 +21,87 @@ def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF, on the unit's paper."""
     weekly: WeeklyRound = plan.orders
     foot = f"{plan.unit.name}   Plan {plan.number}"
+    spoken = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
     lists = {"count-sheet": count_sheet(weekly, foot)}
+    if weekly.now.open:
+        lists["receive-sheet"] = receive_sheet(weekly, foot, spoken)
     if weekly.order is not None:
-        lists |= {"order": order_list(weekly.order, plan.unit.currency, foot),
-                  "expiry-list": expiry_list(weekly.order, foot)}
+        lists |= {"order": order_list(weekly, weekly.order, plan.unit.currency, foot),
+                  "expiry-list": expiry_list(weekly.order, foot, spoken)}
+    if any(build.kits for build in weekly.builds):
+        lists["kits-to-build"] = build_list(weekly, foot, spoken)
     paper = plan.unit.paper
     files = {f"{name}.pdf": listing_pdf(listing, paper) for name, listing in lists.items()}
-    return files | {"bin-labels.pdf": bin_labels_pdf(weekly.points.levels, paper)}
+    return files | {"bin-labels.pdf": bin_labels_pdf(weekly.plan.levels, paper)}
+
+
+def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listing:
+    """What is on its way, with room to write what came."""
+    columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 20),
+               Column("Packs waiting", 16, "number"), Column("Packs", 18, "write"),
+               Column("Lot", 30, "write"), Column("Use by", 26, "write"),
+               Column("Will not come", 18, "write"))
+    rows = [(o.number, spoken.get(o.item) or o.item, _comes_in(o.pack), o.packs, *[None] * 4)
+            for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
+    return Listing("Receive", "Write the packs that came, with lot and date of each. A second lot goes on the empty "
+                   "line nearest to it. Received on ______________   by ______________", columns, rows, foot)
 
 
 def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
-    """Every item of the par list in shelf order, with room to write what is there."""
-    columns = (Column("Bin", 15, "strong"), Column("Item", 62), Column("Comes in", 22), Column("Par", 14, "number"),
-               Column("Packs", 18, "write"), Column("Loose", 18, "write"), Column("On order", 18, "write"),
-               Column("First date", 24, "write"))
-    rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}",
-             "each" if r.pack == 1 else f"pack of {r.pack}", r.par_packs, None, None, None, None)
-            for r in weekly.points.levels.itertuples(index=False)]
+    """Every item of the par list in shelf order, with what is expected and room to write what is there."""
+    columns = (Column("Bin", 14, "strong"), Column("Item", 56), Column("Comes in", 20),
+               Column("Under: order", 14, "number"), Column("Expected", 16, "number"),
+               Column("Packs", 16, "write"), Column("Loose", 16, "write"),
+               Column("First date", 22, "write"), Column("Thrown away", 16, "write"))
+    now = weekly.now
+    rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", _comes_in(r.pack), r.level_units,
+             max(now.expected[r.item], 0) if r.item in now.counted else None, *[None] * 4) for r in weekly.plan.levels]
+    rows += [("", f"Kit {d}, built and closed (count kits)", "each", None, len(now.kits_at("shelf", d)), *[None] * 4)
+             for d in weekly.plan.designs]
     return Listing("Count sheet", "Walk the shelf from the first bin to the last. Write the full packs and the loose "
-                   "pieces; write 0 where there is none. EM marks emergency equipment. "
-                   "Counted on ______________   by ______________", columns, rows, foot)
+                   "pieces; write 0 where there is none. A line left blank is not counted. EM marks emergency "
+                   "equipment. Counted on ______________   by ______________", columns, rows, foot)
 
 
-def order_list(order: Order, currency: str, foot: str) -> Listing:
-    """What to order, urgent lines first."""
+def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> Listing:
+    """What to order, urgent lines first, with what has to be asked before anything is changed."""
     columns = (Column("Bin", 14, "strong"), Column("Item", 54), Column("Comes in", 20),
                Column("On shelf", 14, "number"), Column("Order packs", 15, "strong"),
                Column(f"Value ({currency})", 20, "money"), Column("Because", 70), Column("Done", 12, "write"))
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]
-    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{r.description or r.item}",
-             "each" if r.pack == 1 else f"pack of {r.pack}", r.on_hand_units, r.order_packs, r.value, r.because, None)
-            for r in wanted.itertuples(index=False)]
-    note = f"Value of the order {order.value:,.2f} {currency}. Urgent lines first: do not wait for the order day."
-    return Listing("Order", note, columns, rows, foot, upright=False)
+    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{r.description or r.item}", _comes_in(r.pack), r.on_hand_units,
+             r.order_packs, r.value, r.because, None) for r in wanted.itertuples(index=False)]
+    number = f" {order.number}" if order.number else ""
+    ask = " ASK BEFORE YOU CHANGE what lies at the bedside." if weekly.back_order is not None else ""
+    note = (f"Counted on {order.counted.isoformat()}. Value of the order {order.value:,.2f} {currency}. Urgent lines "
+            f"first: do not wait for the order day.{ask}")
+    return Listing(f"Order{number}", note, columns, rows, foot, upright=False)
 
 
-def expiry_list(order: Order, foot: str) -> Listing:
+def expiry_list(order: Order, foot: str, spoken: dict[str, str]) -> Listing:
     """Dated lots, nearest date first."""
-    dated = order.ledger[order.ledger["expires"].notna()].sort_values(["days_left", "item"], kind="stable")
+    dated = order.tables()["expiry"].sort_values(["days_left", "item"], kind="stable")
     columns = (Column("Use by", 22, "strong"), Column("Days left", 16, "number"), Column("Item", 45), Column("Lot", 28),
                Column("Units", 14, "number"), Column("Left over", 16, "number"), Column("What to do", 62),
                Column("Done", 12, "write"))
-    rows = [(f"{pd.Timestamp(r.expires):%Y-%m-%d}", r.days_left, r.item, r.lot, r.units, r.spoils_units, r.advice, None)
-            for r in dated.itertuples(index=False)]
-    day = f"Counted on {order.horizon.counted.isoformat()}. " if order.horizon.counted else ""
-    return Listing("Dates to watch", f"{day}First expired, first out: put the oldest date in front. Stock past its "
-                   "date goes off the shelf.", columns, rows, foot, upright=False)
+    rows = [(f"{pd.Timestamp(r.expires):%Y-%m-%d}", r.days_left, spoken.get(r.item) or r.item, r.lot, r.units,
+             r.spoils_units, r.advice, None) for r in dated.itertuples(index=False)]
+    return Listing("Dates to watch", f"Counted on {order.counted.isoformat()}. First expired, first out: put the "
+                   "oldest date in front. Stock past its date goes off the shelf.", columns, rows, foot, upright=False)
+
+
+def build_list(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listing:
+    """What goes into every kit to build, with lots and dates to write on its card."""
+    columns = (Column("Kit", 16, "strong"), Column("Take", 16, "number"), Column("Item", 66), Column("Bin", 16),
+               Column("Lot", 30), Column("Use by", 24), Column("Done", 12, "write"))
+    bins = {level.item: level.bin for level in weekly.plan.levels}
+    rows = [(number, lot.units, spoken.get(item) or item, bins.get(item, ""), lot.lot,
+             lot.expires.isoformat() if lot.expires else "", None)
+            for build in weekly.builds for number, content in build.kits.items()
+            for item, lots in content.items() for lot in lots]
+    return Listing("Kits to build", "One kit after the other; write its number and its first date on its card. Where "
+                   "another lot is nearer its date, take that one and write it here.", columns, rows, foot)
+
+
+def _comes_in(pack: int) -> str:
+    return "each" if pack == 1 else f"pack of {pack}"

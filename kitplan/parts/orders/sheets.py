@@ -1,125 +1,238 @@
-"""The order of a count, the dates to watch, and a place to write down dated lots at the next count."""
+"""The sheets of the weekly round, in the order in which they are used: Receive, Count, Questions, Order, Build kits.
+
+What is typed into the boxes is read back by the headings (read/round_sheets.py). Below the table of a sheet that is
+read back nothing may stand under the headings of its boxes.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
+from kitplan.parts.orders.back_order_sheet import add_back_order
 from kitplan.parts.par.summary import not_yet_own
-from kitplan.read.values import STRATUM_KEY
-from kitplan.write.book import Book
+from kitplan.read.round_sheets import DAY_LABELS, SHEETS
+from kitplan.write.book import Book, Formula, Page
 
 if TYPE_CHECKING:
-    from kitplan.parts.orders.back_order import BackOrder
     from kitplan.parts.orders.model import WeeklyRound
     from kitplan.parts.orders.ordering import Order
+    from kitplan.parts.orders.round_plan import Level
     from kitplan.planning import Plan
-    from kitplan.read.values import Unit
 
-ORDER_TITLE, DATES_TITLE, LOTS_TITLE = "Order", "Dates to watch", "Dated lots"
-BACK_ORDER_TITLE = "Back order"
-_BLANK_LOTS = 40
-_LEAST_SHARE = 0.005
-_ORDER_KINDS = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number",
-                "wrap", "tick")
+_BLANK_DELIVERIES = 12
+_ROOM_TO_WRITE_POINTS = 18.0
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add Back order where an item cannot be had, Order and Dates to watch after a count, and Dated lots."""
+    """Add the five sheets of the round."""
     weekly: WeeklyRound = plan.orders
-    if weekly.back_order is not None:
-        _add_back_order(book, weekly.back_order)
-    if weekly.order is not None:
-        _add_order(book, plan.unit, weekly)
-        _add_dates(book, weekly.order)
-    _add_lots(book)
+    spoken = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
+    _receive(book, weekly, spoken)
+    _count(book, weekly, not_yet_own(plan.unit))
+    _questions(book, weekly, spoken)
+    _order(book, weekly, not_yet_own(plan.unit))
+    if weekly.plan.designs:
+        _build(book, weekly, spoken)
 
 
-def _add_order(book: Book, unit: Unit, weekly: WeeklyRound) -> None:
-    order = weekly.order
-    assert order is not None
-    page = book.page(ORDER_TITLE, "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 6))
-    day = f", counted on {order.horizon.counted.isoformat()}" if order.horizon.counted else ""
-    page.title(f"Order{day}", "Par less cover less on order, in whole packs. Urgent lines come first: do not wait for "
-                              "the order day.")
+def _page(book: Book, sheet: str, about: str, widths: Sequence[float], title: str, what_to_do: str,
+          *, landscape: bool = True) -> Page:
+    page = book.page(SHEETS[sheet], about, widths, landscape=landscape)
+    page.title(title, what_to_do)
+    return page
+
+
+def _day_box(page: Page, sheet: str, column: int, who: str) -> None:
+    """Boxes for the date that the sheet is about and for who did it."""
+    row = page.next_row
+    page.put(row, column, DAY_LABELS[sheet], "label", "free")
+    page.put(row, column + 1, None, "input_text")
+    page.put(row, column + 3, who, "label", "free")
+    page.put(row, column + 4, None, "input_text")
+    page.skip(2)
+
+
+def _receive(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+    kinds = ("strong", "text", "wrap", "whole", "whole", "input", "input", "input_text", "input_text", "input",
+             "input_text")
+    page = _page(book, "receive", "Type in what was delivered", (8, 22, 36, 9, 10, 10, 10, 16, 13, 12, 26),
+                 "1  Receive",
+                 "Type the packs that came, with lot and date, or read the bar code of a pack into Pack code: it fills "
+                 "in lot and date by itself. A second lot of the same item goes on an empty line below. What will not "
+                 "come goes under Will not come.")
+    _day_box(page, "receive", 3, "Received by")
+    page.header(("Order", "Item", "Description", "Pack", "To come (packs waiting)", "Packs", "Loose units", "Lot",
+                 "Expires", "Will not come", "Pack code"), kinds, frozen_columns=2)
+    first = page.next_row
+    for waiting in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number)):
+        page.row((waiting.number, waiting.item, spoken.get(waiting.item, ""), waiting.pack, waiting.packs, None, None,
+                  None, None, None, None), kinds, _ROOM_TO_WRITE_POINTS)
+    page.group(("Not on order, or a second lot: type the item or read its code",))
+    open_kinds = ("input_text", "input_text", "wrap", "input", "whole", *kinds[5:])
+    for _ in range(_BLANK_DELIVERIES):
+        page.row((None,) * len(kinds), open_kinds, _ROOM_TO_WRITE_POINTS)
+    page.whole_numbers_only(f"F{first}:G{page.next_row - 1}", "Received")
+    page.protect()
+
+
+_COUNT_HEADINGS = ("Bin", "Item", "Description", "Pack", "Under: order", "Last count", "Expected now", "Packs",
+                   "Loose units", "Expires (first date)", "Lot", "Thrown away", "Counted", "In kits", "On order",
+                   "Look")
+_COUNT_KINDS = ("strong", "text", "wrap", "whole", "strong_whole", "faint", "faint", "input", "input", "input_text",
+                "input_text", "input", "whole", "faint", "faint", "alert")
+
+
+def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
+    page = _page(book, "count", "Type in what is on the shelf", (8, 20, 36, 7, 8, 8, 9, 9, 9, 13, 13, 9, 9, 8, 8, 16),
+                 "2  Count",
+                 "Type the full packs and the loose units on the shelf; type 0 where there is none. A line left blank "
+                 "is not counted, and orders nothing. Grey numbers are what the book expects, in single items. Under "
+                 "Thrown away, type the single items past their date that you took off. EM marks emergency equipment.")
+    for sentence in guessed:
+        page.spread(sentence, "strong_wrap")
+    _day_box(page, "count", 3, "Counted by")
+    page.header(_COUNT_HEADINGS, _COUNT_KINDS, frozen_columns=3)
+    first = page.next_row
+    for level in weekly.plan.levels:
+        page.row(_count_line(level, weekly, page.next_row), _COUNT_KINDS, _ROOM_TO_WRITE_POINTS)
+    if weekly.plan.designs:
+        page.group(("Built kits that stand ready: count them as kits, under Packs",))
+        for design in weekly.plan.designs:
+            ready = len(weekly.now.kits_at("shelf", design))
+            page.row((None, f"kit {design}", f"Bedside kit {design}, built and closed", 1, None, None, ready,
+                      *[None] * 9), _COUNT_KINDS, _ROOM_TO_WRITE_POINTS)
+    page.whole_numbers_only(f"H{first}:I{page.next_row - 1}", "On the shelf")
+    page.whole_numbers_only(f"L{first}:L{page.next_row - 1}", "Thrown away")
+    page.protect()
+
+
+def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
+    now, item = weekly.now, level.item
+    last = next((s.closing for s in reversed(now.spells) if s.item == item), now.totals[item].first
+                if item in now.totals and item in now.counted else None)
+    counts = f"H{at}:I{at}"
+    look = (
+        f'=IF(COUNTA({counts})<>COUNT({counts})+COUNTIF({counts},"<0"),"CHECK COUNT",IF(M{at}="","",'
+        f'IF(M{at}+N{at}<{level.urgent_units},"{"EMERGENCY: LOW" if level.critical else "URGENT"}",'
+        f'IF(M{at}>MAX({level.top_units},N(G{at})+D{at}),"SO MANY?",IF(M{at}+N{at}+O{at}<E{at},"order","")))))'
+    )
+    return (
+        level.bin, item, f"EM  {level.description}" if level.critical else level.description, level.pack,
+        level.level_units, last, max(now.expected[item], 0) if item in now.counted else None, None, None, None, None,
+        None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
+        Formula(look),
+    )
+
+
+def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+    kinds = ("whole", "text", "wrap", "wrap", "wrap", "input_text", "input", "input")
+    page = _page(book, "answers", "What contradicts what the book knows", (7, 20, 30, 52, 52, 9, 9, 11), "3  Questions",
+                 "Answer the numbered lines: yes under Right if it is so, no to forget the line, or the right number. "
+                 "The others say what to do. Emergency equipment comes first.")
+    page.header(("No", "Item", "Description", "Question", "What to do", "Right", "Packs", "Loose units"), kinds)
+    for asked in weekly.questions:
+        boxes = kinds if asked.no else (*kinds[:5], "text", "text", "text")
+        page.row((asked.no or None, asked.item, ("EM  " if asked.emergency else "") + spoken.get(asked.item, ""),
+                  asked.question, asked.mend, None, None, None), boxes)
+    if not weekly.questions:
+        page.spread("Nothing contradicts the book.", "note")
+    page.protect()
+
+
+def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
+    kinds = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number", "wrap",
+             "text", "input")
+    page = _page(book, "ordered", "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 8, 9),
+                 "4  Order", "Where the position (usable stock, kits ready and what is on order) is under its number, "
+                 "the fewest whole packs that bring it there. Urgent lines come first: do not wait for the order day. "
+                 "Where you ordered another number of packs, type it under Ordered.")
     for sentence in weekly.sentences(book.currency):
         page.spread(sentence, "wrap")
-    for sentence in not_yet_own(unit):
+    for sentence in guessed:
         page.spread(sentence, "strong_wrap")
     page.skip()
-    page.header(("Bin", "Item", "Description", "Pack", "Par units", "On shelf", "Cover", "On order", "Order packs",
-                 f"Value ({book.currency})", "Lasts days", "Because", "Done"), _ORDER_KINDS, frozen_columns=3)
-    groups = (("URGENT", order.urgent), ("To order", order.lines[~order.lines["urgent"]
-                                                                 & (order.lines["order_packs"] > 0)]),
-              ("Nothing to order", order.lines[~order.lines["urgent"] & (order.lines["order_packs"] == 0)]))
-    for name, lines in groups:
-        if len(lines):
-            page.group((name,))
-        for row in lines.itertuples(index=False):
-            page.row((row.bin, row.item, row.description, row.pack, row.par_units, row.on_hand_units, row.cover_units,
-                      row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because, None), _ORDER_KINDS)
-    page.total(("Total", *[None] * 7, int(order.lines["order_packs"].sum()), order.value, None, None, None),
-               _ORDER_KINDS)
-
-
-def _add_back_order(book: Book, missing: BackOrder) -> None:
-    widths = (22, 16, 60, 60)
-    page = book.page(BACK_ORDER_TITLE, "What to use and buy while items cannot be had", widths)
-    page.title("Back order", f"For {missing.days:g} days. A substitute is a matter of local policy: ask before you "
-                             "change what lies at the bedside.")
-    for sentence in missing.sentences():
-        page.spread(sentence, "wrap")
-    page.skip()
-    page.spread("Buy: packs for all these days, usual work included. The order of a count has them in it already, less "
-                "what is on order.", "strong")
-    page.header(("Item", "Packs", "Of these beyond its usual work", "Because"), ("text", "whole", "wrap", "wrap"),
-                freeze=False)
-    for row in missing.buy.itertuples(index=False):
-        extra = f"{row.extra_packs} of {row.packs} packs; all cost {row.value:,.2f} {book.currency}"
-        page.row((row.item, row.packs, extra, row.because), ("text", "whole", "wrap", "wrap"))
-    page.skip()
-    kinds = ("text", "text", "wrap", "wrap")
-    page.header(("Cannot be had", "Role", "For these airways", "Served by (share of the uses)"), kinds, freeze=False)
-    for item, role, airways, served in served_alike(missing):
-        page.row((item, role, airways, served), kinds)
-
-
-def served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
-    """(item, role, airways, what serves them): airways that are served alike stand together."""
-    found: dict[tuple[str, str, str], list[str]] = {}
-    keys = ["unavailable", "role", *STRATUM_KEY]
-    for (item, role, route, size, technique, skin), rows in missing.instead.groupby(keys, sort=False):
-        served = ", ".join(f"{r.instead or 'NOTHING'} {r.share:.0%}" for r in rows.itertuples(index=False)
-                           if r.share >= _LEAST_SHARE)
-        barrier = ", barrier" if skin == "barrier" else ""
-        found.setdefault((item, role, served), []).append(f"{route} {size} {technique}{barrier}")
-    return [(item, role, "; ".join(airways), served) for (item, role, served), airways in found.items()]
-
-
-def _add_dates(book: Book, order: Order) -> None:
-    dated = order.tables()["expiry"]
-    kinds = ("text", "text", "text", "whole", "whole", "whole", "whole", "wrap", "tick")
-    page = book.page(DATES_TITLE, "Which lots to use first, and which will not be used in time",
-                     (20, 16, 12, 10, 9, 12, 12, 60, 6))
-    page.title("Dates to watch", "First expired, first out: put the oldest date in front. What is left over at a date "
-                                 "before the next delivery is not counted as cover.")
-    page.header(("Item", "Lot", "Use by", "Days left", "Units", "Used by then", "Left over", "What to do", "Done"),
-                kinds)
-    for row in dated.sort_values(["days_left", "item"], kind="stable").itertuples(index=False):
-        page.row((row.item, row.lot, f"{row.expires:%Y-%m-%d}", row.days_left, row.units, row.used_units,
-                  row.spoils_units, row.advice, None), kinds)
-    if not len(dated):
-        page.spread(f"This count gave no dates. The sheet {LOTS_TITLE} has room for them.", "note")
-
-
-def _add_lots(book: Book) -> None:
-    kinds = ("input_text", "input_text", "input_text", "input", "input")
-    page = book.page(LOTS_TITLE, "Write down packs with a date near; they are part of the count",
-                     (24, 18, 16, 12, 12), landscape=False)
-    page.title("Dated lots", "One line a lot whose date is near. These packs stay in the count of the other sheet as "
-                             "well: the order takes them out of cover where they cannot be used in time.")
-    page.header(("Item", "Lot", "Expires", "Packs", "Loose units"), kinds)
-    first = page.next_row
-    for _ in range(_BLANK_LOTS):
-        page.row((None,) * 5, kinds)
-    page.whole_numbers_only(f"D{first}:E{page.next_row - 1}", "On the shelf")
+    page.header(("Bin", "Item", "Description", "Pack", "Under", "On shelf", "Usable", "On order", "Order packs",
+                 f"Value ({book.currency})", "Lasts days", "Because", "Order", "Ordered"), kinds, frozen_columns=3)
+    if weekly.order is not None:
+        _order_lines(page, weekly.order, kinds)
+        _dates(page, weekly.order, weekly.plan.level)
+    if weekly.back_order is not None:
+        add_back_order(page, weekly.back_order, book.currency)
     page.protect()
+
+
+def _order_lines(page: Page, order: Order, kinds: Sequence[str]) -> None:
+    lines = order.lines
+    groups = (("URGENT", order.urgent), ("To order", lines[~lines["urgent"] & (lines["order_packs"] > 0)]),
+              ("Nothing to order", lines[~lines["urgent"] & (lines["order_packs"] == 0)]))
+    for name, group in groups:
+        if len(group):
+            page.group((name,))
+        for row in group.itertuples(index=False):
+            boxes = kinds if row.order_packs else (*kinds[:-1], "text")
+            page.row((row.bin, row.item, row.description, row.pack, row.par_units, row.on_hand_units, row.cover_units,
+                      row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
+                      order.number if row.order_packs else None, None), boxes)
+    page.total(("Total", *[None] * 7, int(lines["order_packs"].sum()), order.value, None, None, None, None),
+               (*kinds[:-1], "text"))
+
+
+def _dates(page: Page, order: Order, levels: Any) -> None:
+    """Dates to watch, below the order."""
+    dated = order.tables()["expiry"]
+    if not len(dated):
+        return
+    kinds = ("text", "text", "wrap", "text", "text", "whole", "whole", "whole", "whole", "text", "text", "wrap")
+    page.skip()
+    page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
+    page.header(("", "For item", "What it is", "", "", "Days left", "Units", "Used by then", "Left over", "Use by",
+                 "Lot no.", "What to do"), kinds, freeze=False)
+    for row in dated.sort_values(["days_left", "item"], kind="stable").itertuples(index=False):
+        name = levels[row.item].description if row.item in levels else ""
+        page.row((None, row.item, name, None, None, row.days_left, row.units, row.used_units, row.spoils_units,
+                  f"{pd.Timestamp(row.expires):%Y-%m-%d}", row.lot, row.advice), kinds)
+
+
+def _build(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+    kinds = ("strong", "text", "whole", "whole", "order", "input", "text", "text", "text", "input_text", "input_text",
+             "input")
+    page = _page(book, "kits", "Which kits to build, and where kits are", (8, 34, 9, 9, 9, 9, 10, 12, 12, 14, 20, 9),
+                 "5  Build kits",
+                 "Build the kits under Build, with the lots listed below; write the kit number and the first date on "
+                 "the card. Type how many were built under Built. Where a kit went, type bedside, shelf, used, "
+                 "refilled, apart or thrown away under Moved to.")
+    _day_box(page, "kits", 2, "Built by")
+    page.header(("Design", "What", "Wanted ready", "Ready", "Build", "Built", "Kit", "First date", "Where", "Moved to",
+                 "Item (of a refill)", "Units"), kinds)
+    for build in weekly.builds:
+        numbers = ", ".join(build.kits)
+        told = f"Build {numbers}" if numbers else "Enough stand ready" if not build.held_back else "None"
+        told += f". Not more: {build.held_back}" if build.held_back else ""
+        page.row((build.design, told, build.wanted, build.ready, build.build, None, *[None] * 6),
+                 (kinds[0], "wrap", *kinds[2:9], "text", "text", "text"))
+    for kit in [*weekly.now.kits_at("shelf"), *weekly.now.kits_at("bedside")]:
+        first = kit.first_expiry.isoformat() if kit.first_expiry else ""
+        page.row((kit.design, f"Kit built on {kit.built.isoformat()}", None, None, None, None, kit.number, first,
+                  "shelf" if kit.where == "shelf" else "bedside", None, None, None), (*kinds[:5], "text", *kinds[6:]))
+    _takes(page, weekly, spoken)
+    page.protect()
+
+
+def _takes(page: Page, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+    """What goes into each kit to build, with its lots."""
+    kinds = ("strong", "wrap", "whole", "text", "text", "text", "text", "text", "text")
+    if not any(build.kits for build in weekly.builds):
+        return
+    page.skip()
+    page.header(("Kit no.", "Take", "Units", "Bin", "", "", "Use by", "Lot", ""), kinds, freeze=False)
+    bins = {level.item: level.bin for level in weekly.plan.levels}
+    for build in weekly.builds:
+        for number, content in build.kits.items():
+            for item, lots in content.items():
+                for lot in lots:
+                    day = lot.expires.isoformat() if lot.expires else ""
+                    page.row((number, spoken.get(item) or item, lot.units, bins.get(item, ""), None, None, day, lot.lot,
+                              None), kinds)

@@ -31,10 +31,9 @@ class Workbook:
 
 STOCK_ROOM = Workbook(
     "stock-room.xlsx", "Stock room", "par", "the materials coordinator",
-    "count, order, label bins, build kits",
+    "receive, count, order, label bins, build kits",
     (
         Sheets("For the week", "par", "par.sheets:add_sheets"),
-        Sheets("For the week", "par", "orders.count_sheet:add_sheets"),
         Sheets("For the week", "order", "orders.sheets:add_sheets"),
         Sheets("At the bedside", "par", "kits.emergency_sheet:add_sheets"),
         Sheets("At the bedside", "kits", "kits.sheets:add_sheets"),

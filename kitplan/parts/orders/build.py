@@ -1,0 +1,178 @@
+"""Which kits to build from what lies on the shelf, with the lots that go into them.
+
+A kit is built only from what is there, and never so many that an emergency item in the kits ready would be more than
+its level, or that what stays loose of another item would fall under what one lead time may need (its urgent level).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+from kitplan.parts.orders.ledger import Kit, Lot, Standing
+from kitplan.parts.orders.round_plan import RoundPlan
+from kitplan.parts.orders.steps import Step
+from kitplan.read.order_book import Line, OrderBook
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.round_sheets import KitRow
+
+
+@dataclass(frozen=True)
+class Build:
+    """Kits of one design. wanted: by the plan. ready: on the shelf now. build: what can be built now.
+
+    kits: kit number -> what goes in, item -> lots. held_back: why fewer than wanted can be built, "" when not.
+    """
+
+    design: str
+    wanted: int
+    ready: int
+    build: int
+    kits: Mapping[str, Mapping[str, tuple[Lot, ...]]] = field(default_factory=dict)
+    held_back: str = ""
+
+
+def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> tuple[Build, ...]:
+    """What to build today, design after design in turn, so that none waits for another to be complete."""
+    room = {item: _room(item, plan, now, day) for item in {i for d in plan.designs.values() for i in d}}
+    ready = {d: len(now.kits_at("shelf", d)) for d in plan.designs}
+    build, why = dict.fromkeys(plan.designs, 0), dict.fromkeys(plan.designs, "")
+    waiting = [d for d in plan.designs if ready[d] < plan.builds.get(d, 0)]
+    while waiting:
+        for design in list(waiting):
+            short = next((i for i, q in plan.designs[design].items() if room[i] < q), None)
+            if short is not None:
+                why[design] = _held_back(short, plan, now)
+            else:
+                build[design] += 1
+                for item, quantity in plan.designs[design].items():
+                    room[item] -= quantity
+            if short is not None or ready[design] + build[design] >= plan.builds.get(design, 0):
+                waiting.remove(design)
+    shelf = {item: _in_date(now, item, day) for item in room}
+    number = _next_number(book)
+    found = []
+    for design in plan.designs:
+        kits = {}
+        for _ in range(build[design]):
+            kits[f"{design}-{number}"] = {i: _take(shelf, i, q) for i, q in plan.designs[design].items()}
+            number += 1
+        found.append(Build(design, plan.builds.get(design, 0), ready[design], build[design], kits, why[design]))
+    return tuple(found)
+
+
+def _room(item: str, plan: RoundPlan, now: Standing, day: date) -> int:
+    """Single items that may go into kits today."""
+    level = plan.level.get(item)
+    loose = sum(lot.units for lot in _in_date(now, item, day))
+    if level is None:
+        return loose
+    if level.critical:
+        return min(loose, max(level.level_units - now.in_kits(item), 0))
+    return max(loose - level.urgent_units, 0)
+
+
+def _held_back(item: str, plan: RoundPlan, now: Standing) -> str:
+    level = plan.level.get(item)
+    if level is not None and level.critical and now.expected.get(item, 0) + now.in_kits(item) >= level.level_units:
+        return f"more would put more of {item} into kits than its level of {level.level_units}"
+    return f"{item} is short: what is left on the shelf is needed until the order arrives"
+
+
+def _in_date(now: Standing, item: str, day: date) -> list[Lot]:
+    return [lot for lot in now.shelf.get(item, ()) if lot.expires is None or lot.expires >= day]
+
+
+def _take(shelf: dict[str, list[Lot]], item: str, units: int) -> tuple[Lot, ...]:
+    """First expired first out."""
+    taken, left, kept = [], units, []
+    for lot in shelf[item]:
+        part = min(lot.units, left)
+        if part:
+            taken.append(replace(lot, units=part))
+        if lot.units > part:
+            kept.append(replace(lot, units=lot.units - part))
+        left -= part
+    shelf[item] = kept
+    return tuple(taken)
+
+
+def _next_number(book: OrderBook) -> int:
+    """Kits are numbered on for ever: A-1, B-2, A-3."""
+    numbers = [line.number.rpartition("-")[2] for line in book.of("kits")]
+    return 1 + max((int(n) for n in numbers if n.isdigit()), default=0)
+
+
+def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPlan, day: date, source: str) -> Step:
+    """Lines of the kits that a person built on `day` and of kits that went elsewhere. Raises InputError.
+
+    A row says how many kits of a design were built on that day in all: the same sheet read twice builds none twice.
+    """
+    lines, problems, told = [], [], []
+    shelf = {item: list(lots) for item, lots in now.shelf.items()}
+    number = _next_number(book)
+    for row in rows:
+        if row.moved_to:
+            kit = now.kits.get(row.kit)
+            if kit is None:
+                problems.append(Problem(source, row.row, "kit", row.kit or None, "is no kit of this book",
+                                        "Type the number on the kit's card."))
+            else:
+                lines += (_refilled(kit, row, shelf, plan, book, day) if row.moved_to == "refilled"
+                          else _moved(kit, row, day))
+        if not row.built:
+            continue
+        if row.design not in plan.designs:
+            problems.append(Problem(source, row.row, "design", row.design or None, "is no kit design of the plan",
+                                    f"Use one of {', '.join(plan.designs) or 'none: plan the kits first'}."))
+            continue
+        before = {x.number for x in book.of("kits") if x.event == "built" and x.day == day and x.design == row.design}
+        for _ in range(row.built - len(before)):
+            short = _short(shelf, plan.designs[row.design])
+            if short:
+                told.append(f"Kit {row.design}-{number}: the book knew of too few {', '.join(short)}. It is built as "
+                            "you say; count these items again.")
+            lines += _kit_lines(f"{row.design}-{number}", row.design, plan.designs[row.design], shelf, plan, day)
+            number += 1
+    if problems:
+        raise InputError(problems, "reading the kits built")
+    made = list(dict.fromkeys(line.number for line in lines if line.event == "built"))
+    if made:
+        told.append(f"Kits built: {', '.join(made)}.")
+    elif rows and not lines:
+        told.append("These kits are in the book already: nothing was changed.")
+    return Step(tuple(lines), tuple(told))
+
+
+def _short(shelf: Mapping[str, list[Lot]], content: Mapping[str, int]) -> list[str]:
+    return [i for i, q in content.items() if sum(x.units for x in shelf.get(i, [])) < q]
+
+
+def _kit_lines(number: str, design: str, content: Mapping[str, int], shelf: dict[str, list[Lot]], plan: RoundPlan,
+               day: date) -> Iterable[Line]:
+    for item, units in content.items():
+        shelf.setdefault(item, [])
+        lots = _take(shelf, item, units)
+        missing = units - sum(x.units for x in lots)
+        level = plan.level.get(item)
+        for lot in [*lots, *([Lot(missing)] if missing else [])]:
+            yield Line("kits", day, "built", item, level.pack if level else 1, 0, lot.units, lot.expires, lot.lot,
+                       number, design)
+
+
+def _refilled(kit: Kit, row: KitRow, shelf: dict[str, list[Lot]], plan: RoundPlan, book: OrderBook,
+              day: date) -> list[Line]:
+    """What was put back into a kit from the shelf, once a day and item."""
+    content = {row.item: row.units or 1} if row.item else {
+        i: q for i, q in plan.designs.get(kit.design, {}).items() if i in plan.level and not plan.level[i].critical}
+    done = {x.item for x in book.of("kits") if x.event == "refilled" and x.day == day and x.number == kit.number}
+    content = {i: q for i, q in content.items() if i not in done}
+    return [replace(x, event="refilled") for x in _kit_lines(kit.number, kit.design, content, shelf, plan, day)]
+
+
+def _moved(kit: Kit, row: KitRow, day: date) -> list[Line]:
+    there = {"to_bedside": "bedside", "back": "shelf"}.get(row.moved_to, "gone")
+    if kit.where == there or kit.where == "gone":
+        return []
+    return [Line("kits", day, row.moved_to, number=kit.number, design=kit.design)]

@@ -1,0 +1,367 @@
+"""What the order book adds up to: what should lie on the shelf, in kits and on order, and where everything went.
+
+Lines are taken by day, and within a day in the order they were written. A count is the truth of its day: what it
+misses against the lines before it was used. So for every item, in single items and at every moment,
+
+    first count + received + found = on the shelf + in kits + used + taken out (out of date, sent back, recalled, class)
+
+where found (more counted than could be there) is negative use. Lots go first expired, first out, unless a line
+names one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+from kitplan.read.order_book import Line, OrderBook
+
+TAKEN_OUT = ("sent_back", "thrown_away", "to_class", "recalled")
+_NO_DATE = date.max
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """Single items of one lot. expires None, lot "": not known."""
+
+    units: int
+    expires: date | None = None
+    lot: str = ""
+
+
+@dataclass(frozen=True)
+class Kit:
+    """A built kit. where: shelf, bedside or gone. contents: (item, its lots)."""
+
+    number: str
+    design: str
+    built: date
+    where: str
+    contents: tuple[tuple[str, tuple[Lot, ...]], ...]
+
+    @property
+    def first_expiry(self) -> date | None:
+        """The earliest date in it."""
+        dates = [lot.expires for _, lots in self.contents for lot in lots if lot.expires]
+        return min(dates, default=None)
+
+    def units(self, item: str) -> int:
+        """Single items of one item in it."""
+        return sum(lot.units for name, lots in self.contents if name == item for lot in lots)
+
+
+@dataclass(frozen=True)
+class OpenOrder:
+    """What has not come of one line of an order. units: single items. pack: pack size when it was ordered."""
+
+    number: str
+    item: str
+    ordered: date
+    pack: int
+    units: int
+
+    @property
+    def packs(self) -> int:
+        """Packs still to come, a begun one whole."""
+        return -(-self.units // self.pack)
+
+
+@dataclass(frozen=True)
+class Spell:
+    """One item between two counts. All in single items; used = opening + received - to_kits - out - closing.
+
+    to_kits: into kits on the shelf, less what came back out of them. issued: in kits that went to bedsides, less
+    what came back in them, over the same days.
+    """
+
+    item: str
+    start: date
+    end: date
+    opening: int
+    received: int
+    to_kits: int
+    out: int
+    closing: int
+    issued: int = 0
+
+    @property
+    def used(self) -> int:
+        """What left the shelf loose; below 0 when more was found than could be there."""
+        return self.opening + self.received - self.to_kits - self.out - self.closing
+
+    @property
+    def days(self) -> int:
+        return (self.end - self.start).days
+
+
+@dataclass
+class _Account:
+    """One item as it goes. total may fall below 0 where more was taken than the book knew of."""
+
+    total: int = 0
+    lots: list[Lot] = field(default_factory=list)
+    first: int = 0
+    received: int = 0
+    out: int = 0
+    kits_out: int = 0
+    used: int = 0
+    used_in_kits: int = 0
+    counted: date | None = None
+    opening: int = 0
+    flows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(("received", "to_kits", "out", "issued"), 0))
+
+    def add(self, lot: Lot) -> None:
+        owed = min(max(-self.total, 0), lot.units)
+        self.total += lot.units
+        if lot.units > owed:
+            self.lots = merged([*self.lots, replace(lot, units=lot.units - owed)])
+
+    def take(self, units: int, expires: date | None = None, lot: str = "") -> tuple[Lot, ...]:
+        """Take units out, of the lot named first, then first expired first; what no lot has is of an unknown one."""
+        self.total -= units
+        named = [x for x in self.lots if (lot and x.lot == lot) or (not lot and expires and x.expires == expires)]
+        taken, left = [], units
+        for source in [*named, *(x for x in self.lots if x not in named)]:
+            part = min(source.units, left)
+            if part:
+                taken.append(replace(source, units=part))
+                left -= part
+        gone = {(x.expires, x.lot): x.units for x in taken}
+        self.lots = [replace(x, units=x.units - gone.get((x.expires, x.lot), 0)) for x in self.lots]
+        self.lots = [x for x in self.lots if x.units > 0]
+        if lot or expires:
+            return (Lot(units, expires, lot),)
+        return tuple([*taken, Lot(left)] if left else taken)
+
+    def count(self, lots: list[Lot]) -> int:
+        """Put what was counted in place of what is known; undated items are of the lots that would be left last."""
+        closing = sum(x.units for x in lots)
+        named = [x for x in lots if x.lot or x.expires]
+        bare = closing - sum(x.units for x in named)
+        known = {(x.expires, x.lot) for x in named}
+        for source in reversed([x for x in self.lots if (x.expires, x.lot) not in known and (x.expires or x.lot)]):
+            part = min(source.units, bare)
+            named, bare = [*named, replace(source, units=part)], bare - part
+        self.lots = merged([*named, Lot(bare)])
+        self.total = closing
+        return closing
+
+
+def merged(lots: Iterable[Lot]) -> list[Lot]:
+    """Lots first expired first, one entry a lot, without empty ones."""
+    sums: dict[tuple[date | None, str], int] = {}
+    for lot in lots:
+        sums[lot.expires, lot.lot] = sums.get((lot.expires, lot.lot), 0) + lot.units
+    found = [Lot(units, expires, name) for (expires, name), units in sums.items() if units > 0]
+    return sorted(found, key=lambda x: (x.expires or _NO_DATE, x.lot))
+
+
+@dataclass(frozen=True)
+class Totals:
+    """Where every single item of one item went, since its first count. The identity of this module holds for it."""
+
+    first: int
+    received: int
+    shelf: int
+    in_kits: int
+    used: int
+    taken_out: int
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where things stand. shelf: item -> lots loose on the shelf. expected: item -> single items loose on the shelf.
+
+    counted: item -> day of its last count. open: what has not come. kits: number -> kit, gone ones included.
+    spells: use between counts, oldest first. asked: lines not yet answered. day: the last day in the book.
+    """
+
+    shelf: Mapping[str, tuple[Lot, ...]]
+    expected: Mapping[str, int]
+    counted: Mapping[str, date]
+    open: tuple[OpenOrder, ...]
+    kits: Mapping[str, Kit]
+    spells: tuple[Spell, ...]
+    totals: Mapping[str, Totals]
+    asked: tuple[Line, ...]
+    day: date | None
+
+    @property
+    def last_count(self) -> date | None:
+        """Day of the last count."""
+        return max(self.counted.values(), default=None)
+
+    def kits_at(self, where: str, design: str | None = None) -> list[Kit]:
+        """Kits on the shelf or at bedsides, earliest date first."""
+        found = [k for k in self.kits.values() if k.where == where and design in (None, k.design)]
+        return sorted(found, key=lambda k: (k.first_expiry or _NO_DATE, k.built, k.number))
+
+    def in_kits(self, item: str, where: str = "shelf") -> int:
+        """Single items of one item in the kits that are there."""
+        return sum(k.units(item) for k in self.kits_at(where))
+
+    def to_come(self, item: str, since: date | None = None) -> int:
+        """Single items on order; since: leave out what was ordered before this day."""
+        return sum(o.units for o in self.open if o.item == item and (since is None or o.ordered >= since))
+
+
+def standing(book: OrderBook, until: date | None = None) -> Standing:
+    """Add the book up. until: leave out later days."""
+    lines = [line for line in book.lines if until is None or line.day <= until]
+    work = _Work()
+    day_order = sorted(lines, key=lambda line: (line.day, line.entry))
+    for group in _groups(day_order):
+        work.take(group)
+    answered = {line.answers for line in lines}
+    asked = tuple(line for line in lines if line.event == "asked" and line.entry not in answered)
+    return work.result(asked, max((line.day for line in lines), default=None))
+
+
+def _groups(lines: list[Line]) -> Iterable[list[Line]]:
+    """Lines of one count of one item stand together: they are one fact."""
+    group: list[Line] = []
+    for line in lines:
+        if group and not (line.event == "counted" and group[0].event == "counted" and line.number == group[0].number
+                          and line.item == group[0].item and line.day == group[0].day):
+            yield group
+            group = []
+        group.append(line)
+    if group:
+        yield group
+
+
+class _Work:
+    def __init__(self) -> None:
+        self.accounts: dict[str, _Account] = {}
+        self.open: dict[tuple[str, str], OpenOrder] = {}
+        self.kits: dict[str, Kit] = {}
+        self.spells: dict[tuple[str, date], Spell] = {}
+
+    def take(self, group: list[Line]) -> None:
+        line = group[0]
+        if line.event in ("asked", "withdrawn", "kits"):
+            return
+        if line.event == "counted":
+            self._count(line, group)
+        elif line.table == "orders":
+            self._order(line)
+        elif line.table == "deliveries":
+            self._deliver(line)
+        else:
+            self._kit(line)
+
+    def _account(self, item: str) -> _Account:
+        return self.accounts.setdefault(item, _Account())
+
+    def _count(self, line: Line, group: list[Line]) -> None:
+        account = self._account(line.item)
+        expected = account.total
+        closing = account.count([Lot(x.units, x.expires, x.lot) for x in group])
+        flows = account.flows
+        if account.counted is None:
+            account.first = closing - expected
+        elif account.counted < line.day:
+            self.spells[line.item, line.day] = Spell(line.item, account.counted, line.day, account.opening,
+                                                     closing=closing, **flows)
+            account.used += expected - closing
+        else:
+            self._corrected(account, line, closing, expected)
+        account.counted, account.opening = line.day, closing
+        account.flows = dict.fromkeys(flows, 0)
+
+    def _corrected(self, account: _Account, line: Line, closing: int, expected: int) -> None:
+        """A second count of the same day takes the first one's place."""
+        before = self.spells.get((line.item, line.day))
+        if before is None:
+            account.first += closing - expected
+            return
+        flows = {name: getattr(before, name) + account.flows[name] for name in account.flows}
+        self.spells[line.item, line.day] = replace(before, closing=closing, **flows)
+        account.used += expected - closing
+
+    def _order(self, line: Line) -> None:
+        key, sign = (line.number, line.item), 1 if line.event == "ordered" else -1
+        now = self.open.get(key, OpenOrder(line.number, line.item, line.day, line.pack, 0))
+        self.open[key] = replace(now, units=max(now.units + sign * line.units, 0))
+
+    def _deliver(self, line: Line) -> None:
+        account = self._account(line.item)
+        if line.event == "received":
+            account.add(Lot(line.units, line.expires, line.lot))
+            account.received += line.units
+            account.flows["received"] += line.units
+            key = (line.number, line.item)
+            if key in self.open:
+                self.open[key] = replace(self.open[key], units=max(self.open[key].units - line.units, 0))
+        else:
+            account.take(line.units, line.expires, line.lot)
+            account.out += line.units
+            account.flows["out"] += line.units
+
+    def _kit(self, line: Line) -> None:
+        kit = self.kits.get(line.number)
+        if line.event == "built":
+            kit = kit or Kit(line.number, line.design, line.day, "shelf", ())
+            self.kits[line.number] = replace(kit, contents=(*kit.contents, (line.item, self._into_kit(line))))
+        elif kit is None or kit.where == "gone":
+            return
+        elif line.event == "refilled":
+            self._refill(kit, line)
+        elif line.event in ("to_bedside", "back"):
+            where = "bedside" if line.event == "to_bedside" else "shelf"
+            self._issue(kit, 1 if where == "bedside" else -1, where)
+            self.kits[line.number] = replace(kit, where=where)
+        else:
+            self._end(kit, line.event)
+
+    def _into_kit(self, line: Line) -> tuple[Lot, ...]:
+        account = self._account(line.item)
+        account.flows["to_kits"] += line.units
+        return account.take(line.units, line.expires, line.lot)
+
+    def _issue(self, kit: Kit, sign: int, where: str) -> None:
+        if kit.where != where:
+            for item, lots in kit.contents:
+                self._account(item).flows["issued"] += sign * sum(x.units for x in lots)
+
+    def _refill(self, kit: Kit, line: Line) -> None:
+        """What was used out of the kit is put back from the shelf: the oldest of that item counts as used."""
+        account = self._account(line.item)
+        fresh, left, contents = self._into_kit(line), line.units, []
+        account.flows["issued"] += line.units
+        for item, lots in kit.contents:
+            kept = []
+            for lot in lots:
+                part = min(lot.units, left) if item == line.item else 0
+                left -= part
+                kept.append(replace(lot, units=lot.units - part))
+            contents.append((item, tuple(x for x in kept if x.units)))
+        account.used_in_kits += line.units - left
+        self.kits[kit.number] = replace(kit, contents=(*contents, (line.item, fresh)))
+
+    def _end(self, kit: Kit, event: str) -> None:
+        """used_up: its items were used at the bedside; taken_apart: back on the shelf; thrown_away: lost."""
+        for item, lots in kit.contents:
+            account, units = self._account(item), sum(x.units for x in lots)
+            if event == "taken_apart":
+                for lot in lots:
+                    account.add(lot)
+                account.flows["to_kits"] -= units
+                account.flows["issued"] -= units if kit.where == "bedside" else 0
+            elif event == "used_up":
+                account.used_in_kits += units
+                account.flows["issued"] += units if kit.where == "shelf" else 0
+            else:
+                account.kits_out += units
+        self.kits[kit.number] = replace(kit, where="gone", contents=kit.contents)
+
+    def result(self, asked: tuple[Line, ...], day: date | None) -> Standing:
+        present = [k for k in self.kits.values() if k.where != "gone"]
+        totals = {item: Totals(a.first, a.received, a.total, sum(k.units(item) for k in present),
+                               a.used + a.used_in_kits, a.out + a.kits_out) for item, a in self.accounts.items()}
+        return Standing({item: tuple(a.lots) for item, a in self.accounts.items()},
+                        {item: a.total for item, a in self.accounts.items()},
+                        {item: a.counted for item, a in self.accounts.items() if a.counted},
+                        tuple(o for o in self.open.values() if o.units > 0), self.kits,
+                        tuple(self.spells.values()), totals, asked, day)

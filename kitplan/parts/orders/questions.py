@@ -1,0 +1,125 @@
+"""What contradicts what the book knows, each with its mend; emergency equipment first. None is silent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import pandas as pd
+
+from kitplan.parts.orders.ledger import Spell, Standing
+from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
+from kitplan.parts.orders.steps import overdue
+from kitplan.read.order_book import OrderBook
+
+QUESTION_COLUMNS = ["no", "emergency", "item", "question", "mend"]
+_ASKED = "Type yes under Right if it is so, no to forget it, or the right number. Until then it is not believed."
+_TIMES_USUAL = 3.0
+"""Use of more than so many times the plan's pace, and more than a pack beyond, is asked about [a choice]."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """no: entry of the asked line it is about, 0 where there is nothing to answer but something to do."""
+
+    no: int
+    emergency: bool
+    item: str
+    question: str
+    mend: str
+
+
+def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalogue) -> tuple[Question, ...]:
+    """All open questions after the last count, emergency equipment first, then those that hold a line back."""
+    day = now.last_count or now.day
+    found = [*_asked(now, catalogue)]
+    if day is not None:
+        found += [*_not_counted(now, plan), *_late(now, plan, day), *_found_or_gone(now, plan, day),
+                  *_out_of_date(now, plan, catalogue, day), *_kits(book, now, day), *_unknown(now, catalogue)]
+    return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
+
+
+def question_table(found: tuple[Question, ...]) -> pd.DataFrame:
+    """QUESTION_COLUMNS, one row a question."""
+    rows = [(q.no or None, q.emergency, q.item, q.question, q.mend) for q in found]
+    return pd.DataFrame(rows, columns=QUESTION_COLUMNS, dtype=object)
+
+
+def _asked(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
+    told: set[tuple[str, str, str]] = set()
+    for line in now.asked:
+        if (line.table, line.item, line.number) in told and line.table == "counts":
+            continue
+        told.add((line.table, line.item, line.number))
+        yield Question(line.entry, line.item in catalogue.critical, line.item,
+                       f"{line.day.isoformat()}: {line.note}.", _ASKED)
+
+
+def _not_counted(now: Standing, plan: RoundPlan) -> Iterator[Question]:
+    if now.last_count is None:
+        return
+    for level in plan.levels:
+        if level.critical and level.level_units and now.counted.get(level.item) != now.last_count:
+            yield Question(0, True, level.item, f"Emergency equipment was not counted on {now.last_count.isoformat()}.",
+                           "Count it now, and type 0 if there is none. Nothing is ordered until then.")
+
+
+def _late(now: Standing, plan: RoundPlan, day: date) -> Iterator[Question]:
+    for order in overdue(now, plan, day):
+        level = plan.level.get(order.item)
+        yield Question(0, bool(level and level.critical), order.item,
+                       f"Order {order.number} of {order.ordered.isoformat()} still waits for {order.packs} packs. The "
+                       "order does not count on them.",
+                       "On Receive, type what came; or under Will not come, how many will not.")
+
+
+def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Question]:
+    for spell in now.spells:
+        level = plan.level.get(spell.item)
+        if spell.end != day or level is None:
+            continue
+        coming = [o for o in now.open if o.item == spell.item]
+        if spell.used < 0 and coming and -spell.used >= min(o.pack for o in coming):
+            yield Question(0, level.critical, spell.item,
+                           f"{-spell.used} more than there could be, and order {coming[0].number} is still open.",
+                           "If it came, type it on Receive with the day it came; else nothing.")
+        if spell.used > max(_TIMES_USUAL * level.use_per_day * spell.days, 0) + level.pack:
+            yield Question(0, level.critical, spell.item, _gone(spell, level.use_per_day),
+                           "Count it again. If it is right, nothing need be typed: the order goes by the count.")
+
+
+def _gone(spell: Spell, pace: float) -> str:
+    return (f"{spell.used} left the shelf since {spell.start.isoformat()}, where the plan expects about "
+            f"{pace * spell.days:.0f}.")
+
+
+def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> Iterator[Question]:
+    for item, lots in now.shelf.items():
+        units = sum(lot.units for lot in lots if lot.expires and lot.expires < day)
+        if units:
+            yield Question(0, item in catalogue.critical, item, f"{units} on the shelf are out of date.",
+                           "Take them off, and type them under Thrown away on Count (or give them to the class).")
+    soon = day + timedelta(days=round(plan.review_days))
+    for kit in [*now.kits_at("bedside"), *now.kits_at("shelf")]:
+        if kit.first_expiry and kit.first_expiry <= soon:
+            yield Question(0, True, f"kit {kit.number}",
+                           f"Its first date is {kit.first_expiry.isoformat()} (it is on the "
+                           f"{'shelf' if kit.where == 'shelf' else 'ward, at a bedside'}).",
+                           "Bring another kit, and type apart beside this one on Build kits.")
+
+
+def _kits(book: OrderBook, now: Standing, day: date) -> Iterator[Question]:
+    last = {x.item: x.packs for x in book.of("counts") if x.event == "kits" and x.day == day}
+    for design, counted in last.items():
+        ready = len(now.kits_at("shelf", design))
+        if counted > ready:
+            yield Question(0, True, f"kit {design}", f"{counted} kits {design} stood on the shelf where the book has "
+                           f"{ready}.", "On Build kits, type shelf beside the number of each that came back.")
+
+
+def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
+    for item, lots in now.shelf.items():
+        if item not in catalogue.pack and lots:
+            yield Question(0, False, item, f"{sum(x.units for x in lots)} are on the shelf, but items.csv has no such "
+                           "item any more.", "Put the item back into items.csv, or use the stock up.")

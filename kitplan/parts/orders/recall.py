@@ -1,0 +1,117 @@
+"""Where a recalled lot is, what leaves the shelf, and what to do now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import pandas as pd
+
+from kitplan.parts.orders.ledger import Standing
+from kitplan.parts.orders.ordering import packs_to_level
+from kitplan.parts.orders.round_plan import RoundPlan
+from kitplan.read.order_book import Line, OrderBook
+
+RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", "what_to_do"]
+
+
+@dataclass(frozen=True)
+class Recall:
+    """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
+
+    after: item -> (position without the lot, level, packs to order now, True when what is left is under urgent).
+    """
+
+    lot: str
+    places: pd.DataFrame
+    received: Mapping[str, int]
+    after: Mapping[str, tuple[int, int, int, bool]]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """File stem -> tidy frame."""
+        return {"recall": self.places}
+
+    def sentences(self) -> list[str]:
+        """What to do, most urgent first."""
+        if not len(self.places):
+            return [f"Lot {self.lot} is in no delivery, count or kit of this book. Look at every pack all the same: "
+                    "packs that came before the book began, or without their lot typed in, are not known to it."]
+        at = self.places[self.places["where"] == "bedside"]["kit"]
+        told = [f"At bedsides, change these kits now: {', '.join(dict.fromkeys(at))}."] if len(at) else []
+        for item, (position, level, packs, urgent) in self.after.items():
+            ready = "what is left may not last until an order arrives" if urgent else "what is left lasts until then"
+            told.append(f"{item}: without the lot {position} are left against a level of {level}; {ready}. "
+                        f"Order now: {packs} pack{'' if packs == 1 else 's'}.")
+        told.append("Look at every pack of these items: a pack whose lot nobody typed in is not listed.")
+        return told
+
+
+def find_recall(lot: str, book: OrderBook, now: Standing, plan: RoundPlan, item: str | None = None) -> Recall:
+    """Find a lot (as printed; case and spaces do not matter), of one item or of all."""
+    wanted = _folded(lot)
+    rows = [*_on_shelf(wanted, now, item), *_in_kits(wanted, now, item), *_in_classes(wanted, book, item)]
+    received: dict[str, int] = {}
+    for line in book.of("deliveries"):
+        if line.event == "received" and _folded(line.lot) == wanted and item in (None, line.item):
+            received[line.item] = received.get(line.item, 0) + line.units
+    places = pd.DataFrame(rows, columns=RECALL_COLUMNS)
+    touched = [*dict.fromkeys([*places["item"], *received])]
+    return Recall(lot, places, received, {i: _after(i, wanted, now, plan) for i in touched if i in plan.level})
+
+
+def _folded(lot: str) -> str:
+    return "".join(lot.split()).casefold()
+
+
+def _on_shelf(wanted: str, now: Standing, item: str | None) -> list[tuple]:
+    """The lot on the shelf: what should be there, and the most that could be where counts name no lots."""
+    rows = []
+    for name, lots in now.shelf.items():
+        for lot in lots:
+            if _folded(lot.lot) == wanted and item in (None, name):
+                bare = sum(x.units for x in lots if not x.lot)
+                rows.append((name, lot.lot, "shelf", "", lot.units, lot.units + bare, lot.expires,
+                             "Take it off the shelf and keep it apart"))
+    return rows
+
+
+def _in_kits(wanted: str, now: Standing, item: str | None) -> list[tuple]:
+    rows = []
+    advice = {"bedside": "At a bedside: bring another kit, then take this one away",
+              "shelf": "Change the item, or take the kit apart", "gone": "Used or gone: tell whoever asks"}
+    for kit in sorted(now.kits.values(), key=lambda k: (k.where != "bedside", k.number)):
+        rows += [(name, lot.lot, kit.where, kit.number, lot.units, lot.units, lot.expires, advice[kit.where])
+                 for name, lots in kit.contents for lot in lots
+                 if _folded(lot.lot) == wanted and item in (None, name)]
+    return rows
+
+
+def _in_classes(wanted: str, book: OrderBook, item: str | None) -> list[tuple]:
+    return [(x.item, x.lot, "class", "", x.units, x.units, x.expires, "In the practice box: take it out")
+            for x in book.of("deliveries") if x.event == "to_class" and _folded(x.lot) == wanted
+            and item in (None, x.item)]
+
+
+def _after(item: str, wanted: str, now: Standing, plan: RoundPlan) -> tuple[int, int, int, bool]:
+    level = plan.level[item]
+    lost = sum(lot.units for lot in now.shelf.get(item, ()) if _folded(lot.lot) == wanted)
+    lost += sum(lot.units for kit in now.kits_at("shelf") for name, lots in kit.contents for lot in lots
+                if name == item and _folded(lot.lot) == wanted)
+    here = max(now.expected.get(item, 0), 0) + now.in_kits(item) - lost
+    position = here + now.to_come(item)
+    return position, level.level_units, packs_to_level(level.level_units, position, level.pack), (
+        here < level.urgent_units)
+
+
+def recall_lines(recall: Recall, now: Standing, day: date) -> list[Line]:
+    """Lines that take the lot away: kits on the shelf are taken apart first, kits at bedsides leave whole."""
+    places = recall.places
+    lines = []
+    for number in dict.fromkeys(places[places["where"].isin(["shelf", "bedside"]) & (places["kit"] != "")]["kit"]):
+        kit = now.kits[number]
+        event = "taken_apart" if kit.where == "shelf" else "thrown_away"
+        lines.append(Line("kits", day, event, number=number, design=kit.design, note=f"recall of {recall.lot}"))
+    gone = places[places["where"] == "shelf"]
+    return lines + [Line("deliveries", day, "recalled", r.item, 1, 0, int(r.units), r.expires, r.lot)
+                    for r in gone.itertuples(index=False)]

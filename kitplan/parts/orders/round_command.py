@@ -1,0 +1,308 @@
+"""What the commands of the round share: the unit, its plan and its book, and how a step is taken in and kept.
+
+One book has one writer: it is locked by its unit's own file, read, grown, and written whole or not at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from kitplan.commands.common import load, out_folder, progress, say
+
+if TYPE_CHECKING:
+    from kitplan.parts.orders.back_order import BackOrder
+    from kitplan.parts.orders.model import WeeklyRound
+    from kitplan.parts.orders.round_plan import Catalogue
+    from kitplan.parts.orders.steps import Step
+    from kitplan.planning import Plan
+    from kitplan.read.order_book import OrderBook
+    from kitplan.read.round_sheets import Names, RoundSheets
+    from kitplan.read.values import Unit
+
+TAKES = {
+    "receive": ("receive",), "count": ("receive", "answers", "ordered", "count"),
+    "order": ("receive", "answers", "ordered", "count"),
+    "build": ("receive", "answers", "ordered", "count", "kits"),
+}
+"""Step -> the sheets that it takes in, in order: its own and those of the steps before it."""
+
+_LOCK_WAIT_SECONDS = 10.0
+
+
+@dataclass
+class Session:
+    """A round at work. unit: as its files are today. home: folder that holds the book. folder: of the plan. filled: the
+    file that was typed into. renew: the workbook may be written anew.
+    """
+
+    unit: Unit
+    home: Path
+    folder: Path
+    plan: Plan
+    book: OrderBook
+    catalogue: Catalogue
+    filled: Path | None = None
+    told: list[str] = field(default_factory=list)
+    renew: bool = True
+
+    def add(self, step: Step) -> None:
+        """Take a step's lines into the book, and its sentences up."""
+        self.book = self.book.grown(step.lines, self.plan.number)
+        self.told += step.told
+
+    def names(self) -> Names:
+        """How lines may name items, with the trade numbers that were said before."""
+        from kitplan.parts.orders.steps import aliases
+        from kitplan.read.round_sheets import Names
+
+        return Names.of(self.unit.items, aliases(self.book))
+
+    def weekly(self) -> WeeklyRound:
+        """The round as it stands now."""
+        from kitplan.parts.orders.model import weekly_round
+
+        return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order())
+
+    def _back_order(self) -> BackOrder | None:
+        """What to do about items that cannot be had, from what is on the shelf."""
+        from kitplan.parts.orders.back_order import missing_items
+        from kitplan.parts.orders.ledger import standing
+
+        if not self.unit.stock.unavailable:
+            return None
+        return missing_items(self.unit, self.plan.seed, self.plan.item_choice, standing(self.book),
+                             self.plan.orders.plan)
+
+
+@contextlib.contextmanager
+def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool = False, without: tuple[str, ...] = (),
+            weeks: float | None = None) -> Iterator[Session]:
+    """The plan and the book of a unit, held against other writers for as long as the block runs.
+
+    mend: take the book as it stands. without: items that cannot be had, for so many weeks. Raises InputError,
+    OutputError.
+    """
+    from kitplan.commands.plan_in_use import plan_in_use
+    from kitplan.parts.orders.round_plan import catalogue_of
+    from kitplan.parts.orders.saved_plan import without_items
+    from kitplan.planning import with_parts
+    from kitplan.read.order_book import book_home, read_book
+
+    unit = without_items(load(unit_path, seed), without, weeks)
+    home, folder = book_home(unit_path), out_folder(unit_path, out)
+    with _held(unit_path):
+        book = read_book(home, mend=mend)
+        for warning in book.warnings:
+            say(f"Look at: {warning}")
+        with progress() as tell:
+            used = plan_in_use(unit_path, out, None, seed, tell)
+            plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
+        used.say()
+        yield Session(unit, home, folder, plan, book, catalogue_of(unit))
+
+
+@contextlib.contextmanager
+def _held(unit_path: Path) -> Iterator[None]:
+    """One writer of a book at a time; the system frees the lock when a run is killed."""
+    try:
+        import fcntl
+    except ImportError:  # a system without such locks goes on without
+        yield
+        return
+    from kitplan.write.writer import OutputError
+
+    handle = os.open(unit_path / "unit.toml" if unit_path.is_dir() else unit_path, os.O_RDONLY)
+    try:
+        deadline = time.monotonic() + _LOCK_WAIT_SECONDS
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > deadline:
+                    raise OutputError(errno.EBUSY, "is in use by another round", unit_path,
+                                      "Wait until it has ended, then run again.") from None
+                time.sleep(0.05)
+            except OSError:
+                break
+        yield
+    finally:
+        os.close(handle)
+
+
+def keep(work: Session, before: OrderBook) -> None:
+    """Write the book, whole or not at all, where it has grown. before: as it was read."""
+    from kitplan.read.order_book import book_frames, last_record
+    from kitplan.write.tables import table_bytes
+    from kitplan.write.writer import write_outputs
+
+    if work.book is before:
+        return
+    files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
+             if work.book.of(table)}
+    write_outputs(work.home / "book", files | {"last.json": last_record(work.book)})
+
+
+def keep_as_found(work: Session) -> None:
+    """Put a copy of the tables as they stand beside the book, before they are written anew."""
+    from kitplan.write.writer import write_outputs
+
+    place = work.home / "book"
+    found = {f"as-found/{p.name}": p.read_bytes() for p in sorted(place.glob("*.csv"))}
+    if found:
+        write_outputs(place, found)
+
+
+def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, older: bool = False,
+            sure: tuple[int, ...] = ()) -> None:
+    """Take in what was typed on the sheets of a step and of those before it."""
+    from kitplan.parts.orders.build import built
+    from kitplan.parts.orders.ledger import standing
+    from kitplan.parts.orders.steps import amend_orders, answer, count, receive
+    from kitplan.read.round_sheets import Answer, read_round
+
+    work.filled = filled
+    is_book = filled.suffix.casefold() in (".xlsx", ".xlsm")
+    own = {"order": "count", "build": "kits"}.get(step, step)
+    wanted = TAKES[step] if is_book else (own,)
+    gone = frozenset(i for i in {x.item for x in work.book.lines} if i and i not in work.catalogue.pack)
+    sheets = read_round(filled, work.names(), wanted, gone)
+    _same_unit(sheets, work)
+    unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
+    takers: dict[str, Callable[[], Step]] = {
+        "receive": lambda: receive(sheets, work.book, unit_plan, catalogue, _day(sheets, "receive", on_day)),
+        "answers": lambda: answer([*sheets.answers, *(Answer(0, n, True, None, None) for n in sure)], work.book,
+                                  source),
+        "ordered": lambda: amend_orders(sheets.ordered, work.book, source),
+        "count": lambda: count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day), older=older),
+        "kits": lambda: built(sheets.kit_rows, work.book, standing(work.book), unit_plan,
+                              _day(sheets, "kits", on_day), source),
+    }
+    for table in wanted:
+        if _typed(sheets, table) or (table == "answers" and sure):
+            work.add(takers[table]())
+    work.told += [f"Look at: {warning}" for warning in sheets.warnings]
+    if is_book:
+        _look_further(work, step, filled)
+
+
+def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None, *, older: bool = False,
+                 sure: tuple[int, ...] = ()) -> None:
+    """Take in the unit's own stock-room workbook; where nothing is typed there, its on_hand table."""
+    from kitplan.parts.orders.ledger import standing
+    from kitplan.parts.orders.steps import first_count
+    from kitplan.parts.overview.readers import STOCK_ROOM
+    from kitplan.read.round_sheets import has_round
+
+    before, workbook = work.book, work.folder / STOCK_ROOM.file
+    if workbook.is_file() and has_round(workbook):
+        take_in(work, step, workbook, on_day, older=older, sure=sure)
+    if work.book is not before or step == "receive" or work.unit.on_hand is None:
+        return
+    lines = first_count(work.unit, work.plan.orders.plan, work.catalogue, on_day)
+    last = standing(work.book).last_count
+    if last is None:
+        work.book = work.book.grown(lines, work.plan.number)
+        work.told.append(f"The book begins with on_hand, counted on {lines[0].day.isoformat()}." if lines else "")
+    elif lines and lines[0].day >= last and (unit_path / "on_hand.csv").is_file():
+        take_in(work, "count", unit_path / "on_hand.csv", on_day or lines[0].day, older=older)
+
+
+def _typed(sheets: RoundSheets, table: str) -> bool:
+    rows = {"receive": sheets.received, "answers": sheets.answers, "ordered": sheets.ordered,
+            "count": (*sheets.counted, *sheets.kits), "kits": sheets.kit_rows}
+    return bool(rows[table])
+
+
+def _day(sheets: RoundSheets, sheet: str, on_day: date | None) -> date:
+    """The date written on the sheet, which is the date of the count whenever it is typed in; else --on, else today."""
+    from kitplan.read.problems import InputError, Problem
+
+    day = sheets.days.get(sheet) or on_day or date.today()
+    if day > date.today():
+        raise InputError([Problem(sheets.source, None, sheet, day.isoformat(), "is in the future",
+                                  "Correct the date.")], "reading the date")
+    return day
+
+
+def _same_unit(sheets: RoundSheets, work: Session) -> None:
+    from kitplan.read.problems import InputError, Problem
+
+    unit = work.plan.unit.name
+    if sheets.unit_name and sheets.unit_name != unit:
+        raise InputError([Problem(sheets.source, None, "Unit", sheets.unit_name, f"is of another unit than {unit!r}",
+                                  "Give the workbook of this unit.")], "matching the sheet with its unit")
+    if sheets.plan_number and sheets.plan_number != work.plan.number:
+        work.told.append(f"The sheet was printed by plan {sheets.plan_number}; counts are taken as they stand on it, "
+                         f"with its pack sizes, and the order goes by the present plan, {work.plan.number}.")
+
+
+def _look_further(work: Session, step: str, filled: Path) -> None:
+    """Leave the workbook as it is where a later sheet is filled in already."""
+    from kitplan.read.round_sheets import SHEETS, read_round
+
+    later = tuple(t for t in SHEETS if t not in TAKES[step] and not (step == "receive" and t == "ordered"))
+    if not later:
+        return
+    sheets = read_round(filled, work.names(), later)
+    waiting = [SHEETS[t] for t in later if _typed(sheets, t)]
+    if waiting:
+        work.renew = False
+        work.told.append(f"{filled.name} is left as it is, because {' and '.join(waiting)} "
+                         f"{'is' if len(waiting) == 1 else 'are'} filled in as well and not taken in yet.")
+
+
+def finish(work: Session, weekly: WeeklyRound) -> Path:
+    """Write what the round gives: the stock-room workbook with its sheets anew, tables and prints; return the folder.
+
+    The workbook that was filled in is kept once, under filled/, by the day of the last count.
+    """
+    from kitplan.outputs import part_prints, part_tables, record_of
+    from kitplan.parts.overview.readers import STOCK_ROOM
+    from kitplan.workbooks import build_workbooks
+    from kitplan.write.writer import write_outputs
+
+    plan = work.plan.with_result("order", weekly)
+    files = part_tables(plan.tables_of("order")) | part_prints(plan, "order")
+    if work.renew:
+        files |= build_workbooks(plan, (STOCK_ROOM,))
+        standing_book = work.folder / STOCK_ROOM.file
+        if work.filled is not None and work.filled.absolute() == standing_book.absolute():
+            files[f"filled/{weekly.now.day or 'sheet'}.xlsx"] = standing_book.read_bytes()
+    files["order.json"] = record_of(plan, "order", files)
+    write_outputs(work.folder, files)
+    return work.folder
+
+
+def report(work: Session, weekly: WeeklyRound, folder: Path) -> None:
+    """Say what was taken in and what is open."""
+    for line in [*work.told, *(f"Question {f'{q.no} ' if q.no else ''}({q.item}): {q.question} {q.mend}"
+                               for q in weekly.questions)]:
+        click.echo(line)
+    click.echo(f"Written to {folder}.")
+
+
+def placed(work: Session, weekly: WeeklyRound, day: date) -> WeeklyRound:
+    """The round with its order in the book: made once, shown again when nothing was left to order."""
+    from kitplan.parts.orders.steps import order_lines
+
+    if weekly.order is None:
+        return weekly
+    lines = order_lines(weekly.order, work.book, work.catalogue, day)
+    if not lines:
+        return weekly
+    work.book = work.book.grown(lines, work.plan.number)
+    work.told.append(f"This is order {lines[0].number}. It is in the book as made; what you order otherwise goes under "
+                     "Ordered on the sheet Order.")
+    after = work.weekly()
+    return replace(after, order=replace(weekly.order, number=lines[0].number))

@@ -1,0 +1,153 @@
+"""What the weekly round takes from a plan: one level an item, and the kits to have ready."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from kitplan.demand.scenarios import draw_demand
+from kitplan.read.pack_code import same_trade_number
+from kitplan.read.shelf_order import shelf_key
+from kitplan.read.values import Unit
+
+if TYPE_CHECKING:
+    from kitplan.parts.kits.model import KitPlan
+    from kitplan.parts.work import Work
+
+LEAD_SCENARIOS = 8000
+"""Scenarios of one lead time: the quantile of one item needs fewer than the joint readiness of all."""
+
+
+@dataclass(frozen=True)
+class Level:
+    """One item of the par list, in single items.
+
+    level_units: s; a position under it is ordered for. urgent_units: what one lead time may need; under it the
+    item may run out before an order of today arrives. pack, price, litres: of one pack, as in the plan. counted_as: the
+    word for one of it.
+    """
+
+    item: str
+    description: str
+    bin: str
+    pack: int
+    price: float
+    litres: float
+    level_units: int
+    urgent_units: int
+    use_per_day: float
+    critical: bool
+    gtin: str = ""
+    counted_as: str = "piece"
+
+    @property
+    def top_units(self) -> int:
+        """The largest position that ordering can bring."""
+        return self.level_units + self.pack - 1
+
+
+@dataclass(frozen=True)
+class RoundPlan:
+    """The plan of a round. levels: in shelf order. designs: kit design -> item -> single items in one kit.
+
+    builds: design -> kits to have ready. review_days, lead_days: between counts, and from order to shelf.
+    """
+
+    currency: str
+    review_days: float
+    lead_days: float
+    levels: tuple[Level, ...]
+    designs: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    builds: Mapping[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def level(self) -> Mapping[str, Level]:
+        """Levels by item."""
+        return {level.item: level for level in self.levels}
+
+    @property
+    def protection_days(self) -> float:
+        """Review plus lead time."""
+        return self.review_days + self.lead_days
+
+    def table(self) -> pd.DataFrame:
+        """One row a level, as tables/order_points.csv has it."""
+        names = {"level_units": "par_units", "urgent_units": "order_point_units"}
+        columns = ("item", "description", "bin", "pack", *names, "use_per_day", "gtin")
+        rows = [[getattr(level, c) for c in columns] for level in self.levels]
+        return pd.DataFrame(rows, columns=[names.get(c, c) for c in columns])
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """What the round must know of every item there is, as items.csv has it today."""
+
+    pack: Mapping[str, int]
+    price: Mapping[str, float]
+    description: Mapping[str, str]
+    bin: Mapping[str, str]
+    critical: frozenset[str]
+    item_of_trade_number: Mapping[str, str]
+
+
+def catalogue_of(unit: Unit) -> Catalogue:
+    """The unit's items by name."""
+    items = unit.items
+    names = [str(i) for i in items["item"]]
+    numbers = {same_trade_number(str(g)): n for g, n in zip(items["gtin"].fillna(""), names) if g}
+    return Catalogue(
+        dict(zip(names, items["pack"].astype(int).tolist())), dict(zip(names, items["price"].astype(float).tolist())),
+        dict(zip(names, items["description"].fillna("").astype(str))), dict(zip(names, items["bin"].astype(str))),
+        frozenset(n for n, c in zip(names, items["critical"]) if c), numbers,
+    )
+
+
+def order_point(units: np.ndarray, readiness: float) -> np.ndarray:
+    """Smallest q with P(D <= q) >= readiness, item by item.
+
+    units: int, shape (n_scenarios, n_items), units that leave the shelf in one lead time.
+    """
+    rank = int(np.ceil(readiness * len(units) - 1e-9)) - 1
+    return np.sort(units, axis=0)[max(rank, 0)]
+
+
+def make_round_plan(work: Work) -> RoundPlan:
+    """The levels of a plan with what one lead time may need, and its kits."""
+    unit, days = work.unit, work.unit.stock.lead_days
+    need = np.zeros(len(unit.items))
+    if days > 0:
+        lead = draw_demand(unit, work.item_choice, days, LEAD_SCENARIOS, work.seed, "lead", work.tables)
+        need = order_point(lead.units, unit.stock.readiness)
+    kits = work.kits if "kits" in work.results else None
+    return round_plan_of(unit, work.par.levels, need, kits)
+
+
+def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits: KitPlan | None) -> RoundPlan:
+    """Join the levels of a plan with the catalogue. lead_units: shape (n_items,), what one lead time may need.
+
+    Emergency equipment never has an urgent level below its minimum stock, nor above its level.
+    """
+    catalogue, need = unit.items.set_index("item"), dict(zip(unit.items["item"], lead_units))
+    found = []
+    for row in levels[levels["par_units"] > 0].itertuples(index=False):
+        item = catalogue.loc[row.item]
+        floor = max(float(np.nan_to_num(item["min_stock"])), 1.0) if item["critical"] else 0.0
+        found.append(Level(
+            str(row.item), str(row.description), str(item["bin"]), int(row.pack), float(item["price"]),
+            float(item["litres"]), int(row.par_units), int(min(max(need[row.item], floor), row.par_units)),
+            float(row.expected_units) / unit.stock.protection_interval_days, bool(item["critical"]),
+            str(item["gtin"] or ""), str(item["counted_as"] or "piece"),
+        ))
+    order = sorted(range(len(found)), key=lambda k: (shelf_key(found[k].bin), k))
+    designs: dict[str, dict[str, int]] = {}
+    for design, item, quantity in ([] if kits is None else
+                                   kits.contents[["design", "item", "quantity"]].itertuples(index=False)):
+        designs.setdefault(str(design), {})[str(item)] = int(quantity)
+    builds = {} if kits is None else dict(zip(kits.builds["design"], kits.builds["build"].astype(int)))
+    return RoundPlan(unit.currency, unit.stock.review_days, unit.stock.lead_days,
+                     tuple(found[k] for k in order), designs, {str(d): int(n) for d, n in builds.items()})

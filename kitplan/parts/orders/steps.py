@@ -1,0 +1,311 @@
+"""Receive, count and answer: what was typed in becomes lines of the book, or a question.
+
+A line that contradicts what the book knows is written as asked and not believed until it is answered. What is
+in the book already is not written again, so that reading a sheet twice changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+
+import pandas as pd
+
+from kitplan.parts.orders.ledger import OpenOrder, Standing, standing
+from kitplan.parts.orders.ordering import Order
+from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
+from kitplan.read.order_book import Line, OrderBook
+from kitplan.read.pack_code import same_trade_number
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.round_sheets import Answer, CountedRow, KitsFound, Ordered, ReceivedRow, RoundSheets
+from kitplan.read.values import Unit
+
+
+@dataclass(frozen=True)
+class Step:
+    """What a step adds to the book. lines: in order. told: sentences for a person."""
+
+    lines: tuple[Line, ...] = ()
+    told: tuple[str, ...] = ()
+
+
+@dataclass
+class _Draft:
+    """Lines of one step in the making, each once."""
+
+    book: OrderBook
+    lines: list[Line] = field(default_factory=list)
+    repeated: int = 0
+
+    def __post_init__(self) -> None:
+        self._there = Counter(_fact(line) for line in self.book.lines if not line.answers)
+
+    def add(self, line: Line) -> None:
+        """Take a line in, unless the book holds it: as many equal ones as were typed, and no more."""
+        fact = _fact(line)
+        if self._there[fact]:
+            self._there[fact] -= 1
+            self.repeated += 1
+        else:
+            self.lines.append(line)
+
+    def add_new(self, lines: Sequence[Line], before: set[Line]) -> bool:
+        """Take lines in unless they say what was said before; True when they were taken in."""
+        if {_fact(x) for x in lines} == before:
+            self.repeated += len(lines)
+            return False
+        self.lines.extend(lines)
+        return True
+
+
+def _fact(line: Line) -> Line:
+    """What a line said when it was typed: whether it was asked about, and when it was written, does not matter."""
+    event = {"deliveries": "received", "counts": "counted"}.get(line.table, "") if line.event == "asked" else line.event
+    number = "" if line.table == "counts" else line.number
+    return replace(line, entry=0, plan_number="", note="", answers=0, event=event, number=number)
+
+
+def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
+    """Lines of the deliveries typed in. Raises InputError for a row that names no item and no known pack."""
+    now, draft, problems = standing(book), _Draft(book), []
+    known = dict(catalogue.item_of_trade_number) | aliases(book)
+    ordered = {(o.number, o.item): o for o in now.open}
+    for row in sheets.received:
+        item = row.item or known.get(same_trade_number(row.trade_number), "")
+        if not item:
+            problems.append(Problem(sheets.source, row.row, "item", row.trade_number or None, "is not known here",
+                                    "Type the item beside it, once; the number is remembered with it."))
+            continue
+        order = ordered.get((row.order, item)) or _order_for(item, row, now)
+        if row.will_not_come and order is not None:
+            draft.add(Line("orders", day, "will_not_come", item, order.pack, min(row.will_not_come, order.packs),
+                           number=order.number))
+        if row.packs or row.loose:
+            draft.add(_received(row, item, order, catalogue, day))
+    if problems:
+        raise InputError(problems, "reading the delivery")
+    told = [f"{len(draft.lines)} lines of {day.isoformat()} received."] if draft.lines else []
+    return Step(tuple(draft.lines), (*told, *_repeated(draft, "delivery")))
+
+
+def aliases(book: OrderBook) -> dict[str, str]:
+    """Trade item numbers that a person has said the item of: 14 digits -> item."""
+    return {same_trade_number(x.trade_number): x.item for x in book.of("deliveries") if x.trade_number and x.item}
+
+
+def _order_for(item: str, row: ReceivedRow, now: Standing) -> OpenOrder | None:
+    """The oldest order that still waits for the item, where the row names none."""
+    waiting = [o for o in now.open if o.item == item and (not row.order or o.number == row.order)]
+    return min(waiting, key=lambda o: (o.ordered, o.number), default=None)
+
+
+def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: Catalogue, day: date) -> Line:
+    pack = row.pack or (order.pack if order else catalogue.pack.get(item, 1))
+    line = Line("deliveries", day, "received", item, pack, row.packs, row.loose, row.expires, row.lot,
+                order.number if order else row.order, trade_number=row.trade_number)
+    question = ""
+    if order is None:
+        question = f"{line.units} of {item} came, but none is on order"
+    elif line.units > order.units:
+        question = f"{line.units} of {item} came where order {order.number} waits for {order.units}"
+    elif not row.pack and order.pack != catalogue.pack.get(item, order.pack):
+        question = (f"{item} was ordered in packs of {order.pack}, and items.csv now says {catalogue.pack[item]}; "
+                    f"it was taken as {row.packs} x {pack} = {line.units}")
+    elif row.expires is not None and row.expires < day:
+        question = f"{item} came with the date {row.expires.isoformat()}, which is over"
+    return replace(line, event="asked", note=question) if question else line
+
+
+def _repeated(draft: _Draft, what: str) -> list[str]:
+    if not draft.repeated:
+        return []
+    if not draft.lines:
+        return [f"This {what} is in the book already: nothing was changed."]
+    return [f"{draft.repeated} lines were in the book already and were not written again."]
+
+
+def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date, *,
+          older: bool = False) -> Step:
+    """Lines of a count. older: the count may be older than the last one. Raises InputError."""
+    now = standing(book)
+    if now.last_count is not None and day < now.last_count and not older:
+        raise InputError([Problem(
+            sheets.source, None, "Date of count", day.isoformat(),
+            f"is older than the last count, of {now.last_count.isoformat()}",
+            "Correct the date. If it really is an older count, add --older: it is kept, and changes no order.")],
+            "entering the count")
+    then, draft, number = standing(book, day), _Draft(book), _count_number(book, day)
+    rows = {item: tuple(r for r in sheets.counted if r.item == item) for item in dict.fromkeys(
+        r.item for r in sheets.counted)}
+    before = _lines_of_day(book, day)
+    for item, group in rows.items():
+        thrown = sum(r.thrown_away for r in group)
+        if thrown:
+            draft.add(Line("deliveries", day, "thrown_away", item, catalogue.pack.get(item, 1), 0, thrown))
+    if any(line.table == "deliveries" for line in draft.lines):
+        then = standing(book.grown(draft.lines, ""), day)
+    for item, group in rows.items():
+        lines = _counted_lines(group, then, plan, catalogue, day, number)
+        draft.add_new(lines, before.get(item, set()))
+    for found in sheets.kits:
+        _count_kits(found, then, draft, before.get(found.design, set()), day, number)
+    told = [f"{len(rows)} lines counted on {day.isoformat()}."] if draft.lines else []
+    return Step(tuple(draft.lines), (*told, *_repeated(draft, "count"), *_same_day(book, day)))
+
+
+def _count_number(book: OrderBook, day: date) -> str:
+    """Number of a count: its day; a second one of that day has a stroke and its place."""
+    before = {line.number for line in book.of("counts") if line.day == day and not line.answers}
+    return f"{day:%Y-%m-%d}" + (f"/{len(before) + 1}" if before else "")
+
+
+def _lines_of_day(book: OrderBook, day: date) -> dict[str, set[Line]]:
+    """item -> what the last count of that day said of it, as it was typed."""
+    groups: dict[str, tuple[str, set[Line]]] = {}
+    for line in book.of("counts"):
+        if line.day == day and not line.answers and line.event in ("counted", "asked", "kits"):
+            number, facts = groups.get(line.item, ("", set()))
+            groups[line.item] = line.number, {*(facts if number == line.number else ()), _fact(line)}
+    return {item: facts for item, (_, facts) in groups.items()}
+
+
+def _counted_lines(group: Sequence[CountedRow], then: Standing, plan: RoundPlan, catalogue: Catalogue, day: date,
+                   number: str) -> list[Line]:
+    item = group[0].item
+    level = plan.level.get(item)
+    pack = group[0].pack or (level.pack if level else catalogue.pack.get(item, 1))
+    lines = [Line("counts", day, "counted", item, pack, r.packs or 0, r.loose or 0, r.expires, r.lot, number)
+             for r in group if r.packs is not None or r.loose is not None]
+    if not lines:
+        return []
+    question = _too_many(item, sum(x.units for x in lines), pack, group, then, plan, catalogue)
+    return [replace(x, event="asked", note=question) for x in lines] if question else lines
+
+
+def _too_many(item: str, units: int, pack: int, group: Sequence[CountedRow], then: Standing, plan: RoundPlan,
+              catalogue: Catalogue) -> str:
+    """Why a count is more than can be: it is not believed until somebody says so. "" when it can be.
+
+    Too few is believed at once: it makes the order larger, which is the safe side.
+    """
+    level, expected = plan.level.get(item), max(then.expected.get(item, 0), 0)
+    most = max(level.top_units if level else 0, expected)
+    if not group[0].pack and pack != catalogue.pack.get(item, pack) and units >= pack:
+        return (f"{item} was counted in packs of {pack}, and items.csv now says {catalogue.pack[item]}; "
+                f"it was taken as {units} single items")
+    if item not in then.counted:
+        return f"{units} of {item} is more than three times what the plan would ever hold, {most}" if (
+            level and units > 3 * most) else ""
+    if units > most and units > expected + max(level.pack if level else pack, expected // 4):
+        return f"{units} of {item} were counted where {expected} were expected and {most} is the most there should be"
+    return ""
+
+
+def _count_kits(found: KitsFound, then: Standing, draft: _Draft, before: set[Line], day: date, number: str) -> None:
+    """Kits missing from the shelf went to bedsides, the earliest date first; more than there were is a question."""
+    line = Line("counts", day, "kits", found.design, 1, found.kits, number=number)
+    if draft.add_new([line], before):
+        here = then.kits_at("shelf", found.design)
+        draft.lines += [Line("kits", day, "to_bedside", number=kit.number, design=kit.design,
+                             note="missing at the count")
+                        for kit in here[:max(len(here) - found.kits, 0)]]
+
+
+def _same_day(book: OrderBook, day: date) -> list[str]:
+    touched = {x.table for x in book.lines if x.day == day and x.event in ("received", "built")}
+    words = {"deliveries": "the delivery", "kits": "the kits built"}
+    return [f"{words[t].capitalize()} of {day.isoformat()}, entered before, {'is' if t == 'deliveries' else 'are'} "
+            "taken to have been there already when the shelf was counted." for t in sorted(touched)]
+
+
+def answer(answers: Iterable[Answer], book: OrderBook, source: str) -> Step:
+    """Lines that settle asked lines. Raises InputError for a number that is no open question."""
+    open_lines = {line.entry: line for line in standing(book).asked}
+    known = {line.entry: line for line in book.lines if line.event == "asked"}
+    lines, problems, done = [], [], 0
+    for given in answers:
+        asked = open_lines.get(given.entry)
+        if asked is None:
+            done += given.entry in known
+            if given.entry not in known:
+                problems.append(Problem(source, given.row, "No.", str(given.entry), "is no question of this book",
+                                        "Print the questions anew, or leave the line empty."))
+            continue
+        rest = [x for x in open_lines.values() if x.entry != asked.entry and x.table == asked.table == "counts"
+                and (x.item, x.number) == (asked.item, asked.number)]
+        lines += _settled(asked, rest, given)
+        open_lines = {e: x for e, x in open_lines.items() if x not in (asked, *rest)}
+    if problems:
+        raise InputError(problems, "reading the answers")
+    told = [f"{len(lines)} questions answered."] if lines else []
+    return Step(tuple(lines), (*told, *([f"{done} had been answered already."] if done else [])))
+
+
+def _settled(asked: Line, rest: Sequence[Line], given: Answer) -> list[Line]:
+    """The asked line and the others of its item in the same count, as the answer has them."""
+    lines = [replace(x, entry=0, answers=x.entry, note="") for x in (asked, *rest)]
+    real = "counted" if asked.table == "counts" else "received"
+    if given.packs is not None or given.loose is not None:
+        right = replace(lines[0], packs=given.packs or 0, loose=given.loose or 0, event=real)
+        return [right, *(replace(x, event="withdrawn") for x in lines[1:])]
+    return [replace(x, event=real if given.right else "withdrawn") for x in lines]
+
+
+def overdue(now: Standing, plan: RoundPlan, day: date) -> list[OpenOrder]:
+    """Orders that should have come more than a review ago: the position does not count on them."""
+    limit = day - timedelta(days=round(plan.lead_days + plan.review_days))
+    return [o for o in now.open if o.ordered < limit]
+
+
+def order_lines(order: Order, book: OrderBook, catalogue: Catalogue, day: date) -> list[Line]:
+    """Lines of an order made today, all under one number; none when there is nothing to order."""
+    number = str(1 + max((int(x.number) for x in book.of("orders") if x.number.isdigit()), default=0))
+    return [Line("orders", day, "ordered", item, catalogue.pack[item], packs, number=number,
+                 price=catalogue.price[item]) for item, packs in order.wanted.items()]
+
+
+def amend_orders(rows: Iterable[Ordered], book: OrderBook, source: str) -> Step:
+    """Lines for packs that were really ordered in another number than the program said. Raises InputError."""
+    lines, problems = [], []
+    for row in rows:
+        there = [x for x in book.of("orders") if x.item == row.item and row.order in ("", x.number)]
+        if not there:
+            problems.append(Problem(source, row.row, "item", row.item, "is in no order of this book",
+                                    "Type it on Receive when it comes."))
+            continue
+        last = there[-1]
+        now = sum(x.packs if x.event == "ordered" else -x.packs for x in there if x.number == last.number)
+        if row.packs != now:
+            event = "ordered" if row.packs > now else "will_not_come"
+            lines.append(replace(last, entry=0, event=event, packs=abs(row.packs - now), note="as really ordered"))
+    if problems:
+        raise InputError(problems, "reading what was really ordered")
+    return Step(tuple(lines), (f"{len(lines)} order lines changed to what was really ordered.",) if lines else ())
+
+
+def first_count(unit: Unit, plan: RoundPlan, catalogue: Catalogue, on_day: date | None = None) -> list[Line]:
+    """The table on_hand of a unit that has no book yet, as a count, with what it says is on order.
+
+    It has no pack sizes of its own: those of the catalogue are taken. Its day: what it says, else the census's last.
+    """
+    frame = unit.on_hand
+    assert frame is not None
+    days = pd.to_datetime(frame["date"]).dropna() if "date" in frame else pd.Series(dtype="datetime64[ns]")
+    day = on_day or (days.max().date() if len(days) else unit.census.last_day or date.today())
+    rows, coming = [], []
+    for k, row in enumerate(frame.itertuples(index=False)):
+        pack = catalogue.pack[str(row.item)]
+        expires = None if pd.isna(row.expires) else pd.Timestamp(row.expires).date()
+        lot = str(row.lot) if isinstance(row.lot, str) else ""
+        rows.append(CountedRow(k + 2, str(row.item), _int(row.packs), _int(row.loose_units), pack, expires, lot))
+        if ordered := _int(getattr(row, "on_order_packs", 0)):
+            coming.append(Line("orders", day, "ordered", str(row.item), pack, ordered, number="0",
+                               note="on order when the book began"))
+    step = count(RoundSheets("on_hand.csv", counted=tuple(rows)), OrderBook(), plan, catalogue, day)
+    return [*step.lines, *coming]
+
+
+def _int(value: object) -> int:
+    return 0 if value is None or value != value else int(value)  # type: ignore[call-overload]

@@ -1,0 +1,265 @@
+"""The order book of a unit: what was counted, ordered, delivered and built, in four tables that only grow.
+
+`book/counts.csv, orders.csv, deliveries.csv, kits.csv` lie in the unit's folder. Every line has its day, the plan
+number and the pack size of that day, a running entry number over all four tables, and check letters made of the
+line and of the letters of the line before it in its table: a line that was changed, lost or put in by hand shows.
+A spreadsheet may open, sort and save the tables; what it writes is read as long as the values are the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.cells import Bad
+from kitplan.read.columns import columns_of
+from kitplan.read.findings import Findings
+from kitplan.read.grids import text_grid
+from kitplan.read.tables import TableReader, raw_table, report_headers
+
+TABLES = ("counts", "orders", "deliveries", "kits")
+EVENTS: Mapping[str, tuple[str, ...]] = {
+    "counts": ("counted", "kits", "asked", "withdrawn"),
+    "orders": ("ordered", "will_not_come"),
+    "deliveries": ("received", "asked", "withdrawn", "sent_back", "thrown_away", "to_class", "recalled"),
+    "kits": ("built", "to_bedside", "back", "refilled", "used_up", "taken_apart", "thrown_away"),
+}
+"""What a line may say. asked: typed in, but not believed until it is answered. kits: built kits of a design found."""
+
+_NUMBERED = {"counts": "count", "orders": "order", "deliveries": "order", "kits": "kit"}
+_HEADINGS = {"loose": {"kits": "units"}, "number": _NUMBERED}
+_ALL = ("entry", "day", "plan_number", "number", "event")
+_FIELDS: Mapping[str, tuple[str, ...]] = {
+    "counts": (*_ALL, "item", "pack", "packs", "loose", "expires", "lot", "answers", "note"),
+    "orders": (*_ALL, "item", "pack", "packs", "price", "note"),
+    "deliveries": (*_ALL, "item", "pack", "packs", "loose", "expires", "lot", "trade_number", "answers", "note"),
+    "kits": (*_ALL, "design", "item", "pack", "loose", "expires", "lot", "note"),
+}
+_LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
+_LAST = "last.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the book. table: which of TABLES. pack: single items in a pack on that day. packs, loose: how many.
+
+    number: of the count, the order or the kit it belongs to. price: of one pack. answers: entry of the asked line
+    that this one settles, 0 for none. entry: 0 until it is written.
+    """
+
+    table: str
+    day: date
+    event: str
+    item: str = ""
+    pack: int = 1
+    packs: int = 0
+    loose: int = 0
+    expires: date | None = None
+    lot: str = ""
+    number: str = ""
+    design: str = ""
+    price: float = 0.0
+    trade_number: str = ""
+    answers: int = 0
+    note: str = ""
+    plan_number: str = ""
+    entry: int = 0
+
+    @property
+    def units(self) -> int:
+        """Single items."""
+        return self.packs * self.pack + self.loose
+
+    def same_fact(self, other: Line) -> bool:
+        """True when both say the same, whenever they were written and whatever plan was in force."""
+        return replace(self, entry=0, plan_number="", note="") == replace(other, entry=0, plan_number="", note="")
+
+
+@dataclass(frozen=True)
+class OrderBook:
+    """All lines in the order they were written. gaps: (first, last) entries known to be lost and accepted."""
+
+    lines: tuple[Line, ...] = ()
+    gaps: tuple[tuple[int, int], ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def last_entry(self) -> int:
+        return max([self.lines[-1].entry if self.lines else 0, *(last for _, last in self.gaps)])
+
+    def of(self, table: str) -> tuple[Line, ...]:
+        """The lines of one table."""
+        return tuple(line for line in self.lines if line.table == table)
+
+    def grown(self, lines: Iterable[Line], plan_number: str) -> OrderBook:
+        """The book with lines added at its end, numbered on."""
+        start = self.last_entry + 1
+        new = (replace(line, entry=start + k, plan_number=plan_number) for k, line in enumerate(lines))
+        return replace(self, lines=(*self.lines, *new))
+
+
+@dataclass(frozen=True)
+class BookFile:
+    """One table as found: its lines, the check letters that stand beside them, and the row numbers."""
+
+    lines: Sequence[Line] = ()
+    letters: Sequence[str] = ()
+    rows: Sequence[int] = field(default_factory=tuple)
+
+
+def headings(table: str) -> dict[str, str]:
+    """Field of Line -> heading of one table, in order; the check letters come last and are no field."""
+    return {name: _HEADINGS.get(name, {}).get(table, {"loose": "loose_units"}.get(name, name))
+            for name in _FIELDS[table]}
+
+
+def check_letters(before: str, line: Line) -> str:
+    """Six letters that belong to this line after the one whose letters are `before`; no spreadsheet takes them for
+    a number or a date.
+    """
+    told = [before, line.table, *(_plain(getattr(line, name)) for name in _FIELDS[line.table])]
+    digest = hashlib.sha256("\x1f".join(told).encode()).digest()
+    return "".join(_LETTERS[b % len(_LETTERS)] for b in digest[:6])
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.4f}"
+    return "" if value is None else str(value)
+
+
+def book_frames(book: OrderBook) -> dict[str, pd.DataFrame]:
+    """Table name -> frame with its check letters, as it is written."""
+    frames = {}
+    for table in TABLES:
+        names, before, rows = headings(table), "", []
+        for line in book.of(table):
+            before = check_letters(before, line)
+            values = [getattr(line, name) for name in names]
+            rows.append([*(None if n == "answers" and v == 0 else v for n, v in zip(names, values)), before])
+        frames[table] = pd.DataFrame(rows, columns=[*names.values(), "check"], dtype=object)
+    return frames
+
+
+def last_record(book: OrderBook) -> bytes:
+    """last.json: the last entry, so that lines cut off at the end of a table are missed; and gaps accepted."""
+    record = {"last_entry": book.last_entry, "gaps": [list(g) for g in book.gaps]}
+    return (json.dumps(record) + "\n").encode()
+
+
+def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
+    """Read the book of a unit's folder; an empty one where there is none.
+
+    mend: take the lines as they stand now, changed or missing ones with them. Raises InputError with every line that
+    is damaged, changed or missing.
+    """
+    place, findings = folder / "book", Findings()
+    files = {table: _read_file(place / f"{table}.csv", table, findings) for table in TABLES}
+    last, gaps = _last(place, files)
+    warnings: list[str] = []
+    readable = not findings.faults
+    if readable and not mend:
+        for table, found in files.items():
+            _check_chain(table, found, findings)
+            if list(found.rows) != sorted(found.rows):
+                warnings.append(f"book/{table}.csv stood in another order; it was read by its entry numbers.")
+    lines = sorted((line for found in files.values() for line in found.lines), key=lambda line: line.entry)
+    lost = _missing([line.entry for line in lines], last, gaps)
+    if readable and not mend:
+        for first, end in lost:
+            findings.fault("book", f"has no entry {first}" if first == end else f"has no entries {first} to {end}",
+                           "Put the lines back from a copy of the folder, or run kitplan book UNIT --mend to go on "
+                           "without them.")
+    findings.stop_if_faulty("reading the order book")
+    return OrderBook(tuple(lines), tuple(sorted([*gaps, *lost])), tuple(warnings))
+
+
+def _last(place: Path, files: Mapping[str, BookFile]) -> tuple[int, list[tuple[int, int]]]:
+    """Last entry ever written and the gaps accepted; what stands in the tables where the record cannot be read."""
+    try:
+        record = json.loads((place / _LAST).read_text(encoding="utf-8"))
+        return int(record["last_entry"]), [(int(a), int(b)) for a, b in record["gaps"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return max((line.entry for found in files.values() for line in found.lines), default=0), []
+
+
+def _missing(entries: Sequence[int], last: int, gaps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Runs of entry numbers from 1 to `last` that no line has and no gap accounts for."""
+    known = {*entries, *(e for first, end in gaps for e in range(first, end + 1))}
+    runs: list[tuple[int, int]] = []
+    for entry in range(1, last + 1):
+        if entry not in known:
+            runs[-1:] = [(runs[-1][0], entry)] if runs and runs[-1][1] == entry - 1 else [*runs[-1:], (entry, entry)]
+    return runs
+
+
+def _check_chain(table: str, found: BookFile, findings: Findings) -> None:
+    before = ""
+    for line, letters, row in zip(found.lines, found.letters, found.rows):
+        if check_letters(before, line) != letters:
+            findings.fault(f"book/{table}.csv", f"does not fit its check letters (entry {line.entry}): it, or the line "
+                           "before it, was changed by hand", "Put it back as it was. A correction is a new line, made "
+                           "by a new count or delivery. To keep it as it stands: kitplan book UNIT --mend.", row=row)
+        before = letters
+
+
+def _read_file(path: Path, table: str, findings: Findings) -> BookFile:
+    name, known = f"book/{path.name}", columns_of(f"book_{table}")
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return BookFile()
+    grid = text_grid(name, content, known)
+    if isinstance(grid, Bad):
+        findings.fault(name, grid.fault, grid.mend)
+        return BookFile()
+    raw = raw_table(grid, known, findings)
+    if raw is None or not report_headers(raw, findings, quiet_others=True):
+        return BookFile()
+    reader = TableReader(raw, findings)
+    event = reader.texts("event")
+    for word in set(event) - set(EVENTS[table]):
+        reader.refuse("event", event == word, event, "is not a word of this table", f"Use one of {EVENTS[table]}.")
+    entry = reader.numbers("entry", low=1, default=0)
+    again = pd.Series(entry).duplicated().to_numpy()
+    reader.refuse("entry", again, entry, "stands twice", "Delete the copy, or put the number back.")
+    values = {name: _column(reader, name, heading, len(raw)) for name, heading in headings(table).items()}
+    letters = reader.texts("check")
+    order = [k for k in np.argsort(entry, kind="stable") if not reader.bad[k]]
+    lines = [Line(table=table, **{name: column[k] for name, column in values.items()}) for k in order]
+    return BookFile(lines, [letters[k] for k in order], [int(raw.rows[k]) for k in order])
+
+
+_KINDS = {f.name: str(f.type) for f in fields(Line)}
+
+
+def _column(reader: TableReader, name: str, heading: str, count: int) -> list[Any]:
+    kind = _KINDS[name]
+    if kind in ("int", "float"):
+        found = reader.numbers(heading, default=0.0)
+        return [int(v) for v in found] if kind == "int" else found.tolist()
+    if kind.startswith("date"):
+        days = pd.Series(reader.days(heading)[0] if heading in reader.raw.columns else [pd.NaT] * count)
+        return [None if pd.isna(d) else d.date() for d in days]
+    return [_unguarded(t) for t in reader.texts(heading)]
+
+
+def _unguarded(text: str) -> str:
+    """Text as it was before an apostrophe was put before it, so that no spreadsheet takes it for a formula."""
+    bare = text.lstrip("'")
+    return text[1:] if len(bare) < len(text) and bare[:1] in set("=+-@＝＋－＠") else text
+
+
+def book_home(unit_path: Path) -> Path:
+    """The folder that holds the book of a unit: its own, or `<workbook>-plan` beside a unit that is a workbook."""
+    if unit_path.is_dir():
+        return unit_path
+    return unit_path.parent if unit_path.name == "unit.toml" else unit_path.with_name(f"{unit_path.stem}-plan")

@@ -1,0 +1,423 @@
+"""The week as a person does it: receive, count, questions, order, build kits, recall, from workbook or tables."""
+
+from __future__ import annotations
+
+import multiprocessing
+import re
+import shutil
+from datetime import date
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+from click.testing import CliRunner, Result
+
+from kitplan.cli import main
+from kitplan.resources import config_file, sample_units
+
+MONDAY = date(2026, 7, 6)
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+def done(*arguments: object) -> str:
+    result = run(*arguments)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """Mill Lane with few scenarios."""
+    folder = tmp_path_factory.mktemp("round") / "mill_lane"
+    shutil.copytree(sample_units()["mill_lane"], folder)
+    policy = config_file("policy.toml").read_text(encoding="utf-8")
+    for key in ("scenarios", "verify_scenarios", "max_scenarios"):
+        policy = re.sub(rf"(\[planning\.{key}\]\nvalue = )\d+", r"\g<1>2000", policy)
+    (folder / "policy.toml").write_text(policy, encoding="utf-8")
+    toml = (folder / "unit.toml").read_text(encoding="utf-8")
+    (folder / "unit.toml").write_text(toml.replace("readiness = 0.97", "readiness = 0.95"), encoding="utf-8")
+    done("plan", folder)
+    return folder
+
+
+@pytest.fixture
+def unit(planned, tmp_path):
+    """A planned unit of the test's own."""
+    return Path(shutil.copytree(planned, tmp_path / "mill_lane"))
+
+
+def levels(unit):
+    return pd.read_csv(unit / "plan" / "tables" / "order_points.csv").set_index("item")
+
+
+def order_of(unit):
+    return pd.read_csv(unit / "plan" / "tables" / "order.csv").set_index("item")
+
+
+def book_of(unit, table):
+    return pd.read_csv(unit / "book" / f"{table}.csv", keep_default_na=False)
+
+
+def sheet_of(book, title, heading="Item"):
+    """(sheet, row of the headings, column by heading)."""
+    sheet = book[title]
+    for row in sheet.iter_rows():
+        names = {re.sub(r" \(.*", "", str(c.value)): c.column for c in row if c.value}
+        if heading in names and len(names) > 3:
+            return sheet, row[0].row, names
+    raise AssertionError(title)
+
+
+def fill_in(unit, title, rows, label=None, day=None, heading="Item", name="stock-room.xlsx"):
+    """Type into a sheet. rows: item (or ("", k) for the k-th empty line) -> heading -> value."""
+    path = unit / "plan" / name
+    book = openpyxl.load_workbook(path)
+    sheet, top, columns = sheet_of(book, title, heading)
+    lines = {str(sheet.cell(r, columns[heading]).value): r for r in range(top + 1, sheet.max_row + 1)}
+    blank = [r for r in range(top + 1, sheet.max_row + 1) if not sheet.cell(r, columns[heading]).value
+             and sheet.cell(r, columns[heading]).protection.locked is False]
+    for item, values in rows.items():
+        row = blank[item[1]] if isinstance(item, tuple) else lines[item]
+        for name_of_column, value in values.items():
+            sheet.cell(row, columns[name_of_column]).value = value
+    for row in sheet.iter_rows(max_row=top):
+        for cell in row:
+            if label is not None and cell.value == label:
+                sheet.cell(cell.row, cell.column + 1).value = day
+    book.save(path)
+
+
+def fill_count(unit, share=1.0, day=MONDAY, **changed):
+    """Count every line at a share of its level; changed: item -> (packs, loose), or None to leave it blank."""
+    rows = {}
+    for item, row in levels(unit).iterrows():
+        packs, loose = changed.get(item, divmod(int(row["par_units"] * share), int(row["pack"]))) or (None, None)
+        if packs is not None:
+            rows[item] = {"Packs": packs, "Loose units": loose}
+    fill_in(unit, "Count", rows, "Date of count", day)
+
+
+def test_a_full_shelf_orders_nothing_and_an_empty_one_its_levels(unit):
+    fill_count(unit)
+    assert "Nothing is left to order" in done("order", unit)
+    fill_count(unit, 0.0, date(2026, 7, 7))
+    done("order", unit)
+    order, level = order_of(unit), levels(unit)
+    assert (order["order_packs"] == -(-level["par_units"] // level["pack"]).reindex(order.index)).all()
+    assert order["urgent"].eq("yes").any()
+
+
+def test_the_label_the_sheet_and_the_order_have_one_number(unit):
+    fill_count(unit, 0.5)
+    done("order", unit)
+    book = openpyxl.load_workbook(unit / "plan" / "stock-room.xlsx")
+    sheet, top, columns = sheet_of(book, "Count")
+    lines = range(top + 1, sheet.max_row)
+    shown = {sheet.cell(r, 2).value: sheet.cell(r, columns["Under: order"]).value for r in lines}
+    order = order_of(unit)
+    for item, row in order.iterrows():
+        assert shown[item] == row["par_units"] == levels(unit).at[item, "par_units"]
+        assert row["position_units"] + row["order_units"] >= row["par_units"]
+        assert row["position_units"] + row["order_units"] < row["par_units"] + row["pack"] or row["order_packs"] == 0
+
+
+def test_the_same_count_read_twice_changes_nothing_and_says_so(unit):
+    fill_count(unit, 0.5)
+    filled = shutil.copy(unit / "plan" / "stock-room.xlsx", unit.parent / "hers.xlsx")
+    first = done("order", unit)
+    assert "This is order 1" in first
+    before = {p.name: p.read_bytes() for p in (unit / "book").iterdir()}
+    again = done("order", filled, "--unit", unit)
+    assert "in the book already" in again
+    assert "Nothing is left to order" in again
+    assert {p.name: p.read_bytes() for p in (unit / "book").iterdir()} == before
+
+
+def test_what_she_filled_in_is_kept_by_its_day_and_the_workbook_is_new(unit):
+    fill_count(unit, 0.5)
+    hers = (unit / "plan" / "stock-room.xlsx").read_bytes()
+    done("order", unit)
+    assert (unit / "plan" / "filled" / "2026-07-06.xlsx").read_bytes() == hers
+    assert not list((unit / "plan").glob("*kept*"))
+    sheet, top, columns = sheet_of(openpyxl.load_workbook(unit / "plan" / "stock-room.xlsx"), "Count")
+    assert sheet.cell(top + 1, columns["Packs"]).value is None
+    assert sheet.cell(top + 1, columns["Expected now"]).value > 0
+
+
+def test_a_line_left_blank_is_not_counted_and_emergency_equipment_is_the_first_question(unit):
+    fill_count(unit, 0.0, bag_500ml=None, saline_5ml=None)
+    told = done("order", unit)
+    order = order_of(unit)
+    assert order.loc[["bag_500ml", "saline_5ml"], "order_packs"].tolist() == [0, 0]
+    assert order.at["bag_500ml", "urgent"] == "yes"
+    first = next(line for line in told.splitlines() if line.startswith("Question"))
+    assert "bag_500ml" in first
+    assert "bag_500ml" not in set(book_of(unit, "counts")["item"])
+
+
+def test_packs_typed_for_pieces_are_asked_about_and_not_believed(unit):
+    """30 pieces typed under packs would be thousands and hide a shortage."""
+    fill_count(unit, 1.0)
+    done("order", unit)
+    fill_count(unit, 0.9, date(2026, 7, 13), gloves_medium=(300, 0))
+    told = done("order", unit)
+    number = re.search(r"Question (\d+) \(gloves_medium\)", told)
+    assert number
+    assert order_of(unit).at["gloves_medium", "order_packs"] == 0
+    assert "not counted" in order_of(unit).at["gloves_medium", "because"]
+    fill_in(unit, "Questions", {number[1]: {"Packs": 0, "Loose units": 30}}, heading="No")
+    told = done("order", unit)
+    assert "questions answered" in told
+    assert order_of(unit).at["gloves_medium", "on_hand_units"] == 30
+    assert "gloves_medium" not in [q for q in told.splitlines() if q.startswith("Question")]
+
+
+def test_a_question_can_be_answered_yes_on_the_command_line(unit):
+    fill_count(unit, 1.0, gloves_medium=(300, 0))
+    number = re.search(r"Question (\d+) ", done("count", unit))[1]
+    done("count", unit, "--sure", number)
+    assert book_of(unit, "counts").query("event == 'counted' and item == 'gloves_medium'")["packs"].tolist() == [300]
+
+
+def test_a_changed_pack_size_never_multiplies_what_was_counted(unit):
+    """Nine bags on a sheet printed in ones stay nine when items.csv says packs of six."""
+    items = config_file("items.csv").read_text(encoding="utf-8")
+    fill_count(unit, 0.0, bag_500ml=(9, 0))
+    items = items.replace("bag,1,bag,patient,1,17.00", "bag,1,bag,patient,6,96.00")
+    (unit / "items.csv").write_text(items, encoding="utf-8")
+    done("order", unit)
+    assert order_of(unit).at["bag_500ml", "on_hand_units"] == 9
+    assert order_of(unit).at["bag_500ml", "pack"] == 6
+    table = unit.parent / "later.csv"
+    table.write_text("item,packs,date\nbag_500ml,9,2026-07-13\n", encoding="utf-8")
+    told = done("count", table, "--unit", unit)
+    assert "items.csv now says 6" in told, "a table without pack sizes is asked about"
+
+
+def test_open_orders_are_received_in_parts_and_the_rest_stays_open(unit):
+    fill_count(unit, 0.0)
+    done("order", unit)
+    wanted = order_of(unit).at["gloves_medium", "order_packs"]
+    fill_in(unit, "Receive", {"gloves_medium": {"Packs": wanted - 1, "Lot": "0042", "Expires": "01/2029"}},
+            "Date received", date(2026, 7, 8))
+    done("receive", unit)
+    came = book_of(unit, "deliveries").iloc[0]
+    assert (came["packs"], str(came["expires"])) == (wanted - 1, "2029-01-31")
+    assert (unit / "book" / "deliveries.csv").read_text().count(",0042,") == 1
+    done("count", unit)
+    assert "1 x gloves_medium (order 1)" in done("book", unit)
+
+
+@pytest.mark.parametrize(("line", "told"), [
+    ("bag_500ml,50,,", "waits for"), ("tie_twill_6mm,2,,", "none is on order"), ("bag_500ml,1,2020-01,", "is over"),
+])
+def test_a_delivery_that_cannot_be_is_asked_about_and_not_counted(unit, line, told):
+    fill_count(unit, 0.0)
+    done("order", unit)
+    table = unit.parent / "came.csv"
+    table.write_text(f"item,packs,expires,lot\n{line}\n", encoding="utf-8")
+    said = done("receive", table, "--unit", unit, "--on", "2026-07-08")
+    assert told in said
+    assert book_of(unit, "deliveries")["event"].tolist() == ["asked"]
+    assert "in the book already" in done("receive", table, "--unit", unit, "--on", "2026-07-08")
+
+
+def test_a_pack_code_says_item_lot_and_date_and_an_unknown_number_is_asked_for_once(unit):
+    table = unit.parent / "came.csv"
+    known = "(01)02000000010434(17)290100(10)A7"
+    table.write_text(f"item,packs,pack_code\n,2,{known}\n", encoding="utf-8")
+    done("receive", table, "--unit", unit, "--on", "2026-07-08")
+    found = book_of(unit, "deliveries").iloc[0]
+    assert (found["item"], found["lot"], str(found["expires"])) == ("bag_500ml", "A7", "2029-01-31")
+    other = "(01)09501101530003(17)290100(10)A8"
+    table.write_text(f"item,packs,pack_code\n,2,{other}\n", encoding="utf-8")
+    result = run("receive", table, "--unit", unit, "--on", "2026-07-08")
+    assert result.exit_code == 2
+    assert "09501101530003" in result.output
+    table.write_text(f"item,packs,pack_code\nmask_60mm,2,{other}\n", encoding="utf-8")
+    done("receive", table, "--unit", unit, "--on", "2026-07-08")
+    table.write_text(f"item,packs,pack_code\n,3,{other}\n", encoding="utf-8")
+    done("receive", table, "--unit", unit, "--on", "2026-07-09")
+    assert book_of(unit, "deliveries")["item"].tolist() == ["bag_500ml", "mask_60mm", "mask_60mm"]
+
+
+def build_kits(unit):
+    """A full shelf, and kits of the first design built from it."""
+    fill_count(unit)
+    done("order", unit)
+    told = done("build", unit)
+    design, many = re.search(r"Kit (\w): \d+ ready of \d+; build ([1-9]\d*)", told).groups()
+    fill_in(unit, "Build kits", {design: {"Built": int(many)}}, "Date built", MONDAY, heading="Design")
+    done("build", unit)
+    return design, int(many)
+
+
+def test_kits_are_built_from_the_shelf_numbered_and_counted_as_kits(unit):
+    design, many = build_kits(unit)
+    kits = book_of(unit, "kits")
+    assert kits["kit"].nunique() == many
+    assert set(kits["event"]) == {"built"}
+    taken = kits.groupby("item")["units"].sum()
+    order = order_of(unit)
+    for item, units in taken.items():
+        assert order.at[item, "in_kits_units"] == units
+        assert order.at[item, "on_hand_units"] == levels(unit).at[item, "par_units"] - units
+        assert order.at[item, "order_packs"] == 0, "kits that stand ready are stock"
+    critical = {"mask", "bag"}
+    for item, units in taken.items():
+        assert units <= levels(unit).at[item, "par_units"] or item.split("_")[0] not in critical
+    before = len(book_of(unit, "kits"))
+    fill_in(unit, "Build kits", {design: {"Built": many}}, "Date built", MONDAY, heading="Design")
+    done("build", unit)
+    assert len(book_of(unit, "kits")) == before, "the same sheet builds no kit twice"
+
+
+def test_kits_missing_at_the_count_went_to_bedsides(unit):
+    design, many = build_kits(unit)
+    fill_in(unit, "Count", {f"kit {design}": {"Packs": many - 1}}, "Date of count", date(2026, 7, 8))
+    done("count", unit)
+    assert f"Kits ready {many - 1}, at bedsides 1" in done("book", unit)
+
+
+def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
+    fill_count(unit, 0.0)
+    table = unit.parent / "came.csv"
+    held = enumerate(levels(unit)["par_units"].items())
+    lines = [f"{item},,{units},LOT {k % 3},2029-06" for k, (item, units) in held]
+    table.write_text("item,packs,loose_units,lot,expires\n" + "\n".join(lines), encoding="utf-8")
+    done("count", unit)
+    done("receive", table, "--unit", unit, "--on", "2026-07-06")
+    for number in re.findall(r"Question (\d+) ", done("book", unit) + done("count", unit)):
+        done("count", unit, "--sure", number)
+    told = done("build", unit)
+    design, many = re.search(r"Kit (\w): \d+ ready of \d+; build ([1-9]\d*)", told).groups()
+    fill_in(unit, "Build kits", {design: {"Built": int(many)}}, "Date built", MONDAY, heading="Design")
+    done("build", unit)
+    said = done("recall", unit, "lot1", "--on", "2026-07-07")
+    assert f"shelf {design}-1" in said
+    assert "Order now" in said
+    done("recall", unit, "LOT 1", "--done", "--on", "2026-07-07")
+    assert "no delivery" not in done("recall", unit, "LOT 1")
+    places = pd.read_csv(unit / "plan" / "tables" / "recall.csv")
+    assert set(places["where"]) == {"gone"}
+
+
+def test_a_count_older_than_the_last_is_asked_about(unit):
+    fill_count(unit, 0.5)
+    done("count", unit)
+    fill_count(unit, 0.6, date(2026, 6, 29))
+    result = run("count", unit)
+    assert result.exit_code == 2
+    assert "older than the last count" in result.output
+    done("count", unit, "--older")
+    assert "last count 2026-07-06" in done("book", unit)
+
+
+def test_a_count_in_the_future_is_refused(unit):
+    fill_count(unit, 0.5, date(2099, 1, 1))
+    result = run("count", unit)
+    assert result.exit_code == 2
+    assert "future" in result.output
+    assert not (unit / "book").exists()
+
+
+def test_a_book_changed_by_hand_stops_the_round_with_the_mend(unit):
+    fill_count(unit, 0.5)
+    done("order", unit)
+    path = unit / "book" / "counts.csv"
+    path.write_text(path.read_text().replace(",1,", ",7,", 1), encoding="utf-8")
+    for command in ("order", "book", "receive"):
+        result = run(command, unit)
+        assert result.exit_code == 2
+        assert "kitplan book UNIT --mend" in result.output
+    changed = path.read_bytes()
+    done("book", unit, "--mend")
+    assert (unit / "book" / "as-found" / "counts.csv").read_bytes() == changed
+    done("book", unit)
+
+
+def receive_one(unit, lot):
+    table = Path(unit).parent / f"came-{lot}.csv"
+    table.write_text(f"item,packs,lot\nbag_500ml,1,{lot}\n", encoding="utf-8")
+    return run("receive", table, "--unit", unit, "--on", "2026-07-08").exit_code
+
+
+def test_two_people_at_once_lose_nothing(unit):
+    with multiprocessing.get_context("fork").Pool(3) as pool:
+        ended = pool.starmap(receive_one, [(unit, f"L{k}") for k in range(6)])
+    assert ended == [0] * 6
+    found = book_of(unit, "deliveries")
+    assert sorted(found["lot"]) == [f"L{k}" for k in range(6)]
+    assert found["entry"].tolist() == list(range(1, 7))
+
+
+@pytest.mark.parametrize(("line", "words"), [
+    ("bag_500ml,-1", "below 0"), ("bag_500ml,some", "not a number"), ("bag_500ml,1.5", "not a whole number"),
+    ("bag_50ml,1", "not in the catalogue"),
+])
+def test_a_bad_count_is_refused_and_nothing_is_written(unit, line, words):
+    table = unit.parent / "count.csv"
+    table.write_text(f"item,packs\n{line}\n", encoding="utf-8")
+    result = run("count", table, "--unit", unit)
+    assert result.exit_code == 2
+    assert words in result.output
+    assert not (unit / "book").exists()
+
+
+def test_a_line_may_name_its_item_by_exactly_its_description(unit):
+    table = unit.parent / "count.csv"
+    table.write_text('item,packs\n"EM  Resuscitation bag, 500 mL",2\n', encoding="utf-8")
+    done("count", table, "--unit", unit, "--on", "2026-07-06")
+    assert book_of(unit, "counts")["item"].tolist() == ["bag_500ml"]
+
+
+def test_a_sheet_of_an_older_plan_is_taken_with_its_own_pack_sizes_and_it_is_said(unit):
+    fill_count(unit, 0.5)
+    shutil.copy(unit / "plan" / "stock-room.xlsx", unit.parent / "hers.xlsx")
+    toml = (unit / "unit.toml").read_text(encoding="utf-8")
+    toml = toml.replace("readiness = 0.95\n\n[bed", "readiness = 0.90\n\n[bed")
+    (unit / "unit.toml").write_text(toml, encoding="utf-8")
+    (unit / "plan" / "stock-room.xlsx").unlink()
+    done("plan", unit)
+    told = done("order", unit.parent / "hers.xlsx", "--unit", unit)
+    assert "printed by plan" in told
+
+
+def test_a_workbook_of_another_unit_is_refused_and_named(unit):
+    fill_count(unit, 0.5)
+    toml = (unit / "unit.toml").read_text(encoding="utf-8")
+    (unit / "unit.toml").write_text(toml.replace("Mill Lane", "Other Lane"), encoding="utf-8")
+    result = run("count", unit)
+    assert result.exit_code == 2
+    assert "another unit" in result.output
+
+
+def test_what_was_really_ordered_is_typed_beside_the_order(unit):
+    fill_count(unit, 0.0)
+    done("order", unit)
+    before = order_of(unit).at["bag_500ml", "order_packs"]
+    fill_in(unit, "Order", {"bag_500ml": {"Ordered": before + 2}})
+    done("order", unit)
+    assert f"{before + 2} x bag_500ml (order 1)" in done("book", unit)
+
+
+def test_without_an_item_its_substitute_is_in_the_order_and_none_for_a_mask(unit):
+    fill_count(unit, 0.5)
+    done("order", unit, "--without", "saline_5ml", "--weeks", "3", "--only-show")
+    order = order_of(unit)
+    assert order.at["saline_5ml", "order_packs"] == 0
+    assert not (unit / "book" / "orders.csv").exists()
+    result = run("order", unit, "--without", "mask_60mm", "--weeks", "3", "--only-show")
+    assert result.exit_code == 1
+    assert "in charge of airways" in result.output
+    assert run("order", unit, "--without", "maskk").exit_code == 2
+
+
+def test_labels_come_from_the_plan_that_is_there(unit):
+    (unit / "plan" / "bin-labels.pdf").unlink()
+    done("labels", unit, "--rows", "6")
+    assert (unit / "plan" / "bin-labels.pdf").read_bytes().startswith(b"%PDF")

@@ -1,0 +1,173 @@
+"""What to order: least whole packs to the level, dated lots first expired first, nothing counted that will spoil."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import poisson
+
+from kitplan.parts.orders.ledger import Lot, standing
+from kitplan.parts.orders.ordering import (
+    days_of_cover,
+    first_expired_first_out,
+    make_order,
+    packs_to_level,
+)
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, order_point, round_plan_of
+from kitplan.parts.orders.steps import overdue
+from kitplan.read.order_book import Line, OrderBook
+
+DAY = date(2026, 7, 1)
+SALINE = Level("saline", "Saline", "A1", 10, 5.0, 1.0, 95, 15, 5.0, False)
+
+
+def plan(**changes):
+    return RoundPlan("USD", 7, 2, (replace(SALINE, **changes),))
+
+
+def catalogue(pack=10):
+    return Catalogue({"saline": pack}, {"saline": 5.0}, {"saline": "Saline"}, {"saline": "A1"}, frozenset(), {})
+
+
+def book(*rows, on_order=0, since=DAY):
+    """rows: (packs, loose units, days until the date or None)."""
+    lines = [Line("counts", DAY, "counted", "saline", 10, p, u, None if d is None else DAY + timedelta(days=d), f"L{k}",
+                  "2026-07-01") for k, (p, u, d) in enumerate(rows)]
+    if on_order:
+        lines.append(Line("orders", since, "ordered", "saline", 10, on_order, number="1", price=5.0))
+    return OrderBook().grown(lines, "P")
+
+
+def line(*rows, on_order=0, since=DAY, pack=10, **level):
+    now = standing(book(*rows, on_order=on_order, since=since))
+    return make_order(plan(**level), now, catalogue(pack), overdue(now, plan(), DAY)).lines.iloc[0]
+
+
+def test_a_position_at_its_level_orders_nothing_and_one_under_it_orders():
+    assert line((9, 5, None))["order_packs"] == 0
+    assert line((9, 4, None))["order_packs"] == 1
+
+
+def test_a_started_pack_is_rounded_up_to_a_whole_one():
+    assert line((8, 4, None))["order_packs"] == 2, "11 missing, packs of 10"
+
+
+def test_loose_units_and_packs_on_order_count():
+    found = line((3, 5, None), on_order=2)
+    assert (found["on_hand_units"], found["on_order_units"], found["position_units"]) == (35, 20, 55)
+    assert found["order_packs"] == 4, "95 - 35 - 20 = 40"
+
+
+def test_an_order_that_should_have_come_long_ago_is_not_counted_on():
+    found = line((3, 5, None), on_order=2, since=DAY - timedelta(days=10))
+    assert found["on_order_units"] == 0
+    assert found["order_packs"] == 6
+
+
+def test_packs_are_those_of_the_catalogue_today():
+    found = line((3, 5, None), pack=36)
+    assert (found["pack"], found["order_packs"], found["order_units"]) == (36, 2, 72)
+
+
+@given(st.integers(0, 200), st.integers(0, 200), st.integers(1, 60))
+def test_the_least_packs_that_reach_the_level(level, position, pack):
+    found = packs_to_level(level, position, pack)
+    assert position + found * pack >= level or position >= level
+    assert found == 0 or position + (found - 1) * pack < level
+    assert position + found * pack <= max(position, level + pack - 1)
+
+
+def test_stock_out_of_date_is_not_cover():
+    now = standing(book((4, 0, -1), (3, 0, None)))
+    order = make_order(plan(), now, catalogue())
+    assert order.lines.iloc[0]["cover_units"] == 30
+    assert order.lines.iloc[0]["order_packs"] == 7
+    assert order.ledger.iloc[0]["advice"].startswith("Out of date")
+
+
+def test_stock_that_spoils_within_the_interval_is_cover_only_as_far_as_it_is_used():
+    order = make_order(plan(), standing(book((3, 0, 4), (2, 0, 300))), catalogue())
+    first = order.ledger.iloc[0]
+    assert first["used_units"] == 20, "5 a day for 4 days"
+    assert first["spoils_units"] == 10
+    assert order.lines.iloc[0]["cover_units"] == 40
+
+
+def test_days_of_cover_never_count_what_goes_out_of_date_before_it_is_used():
+    assert line((3, 0, 4), (2, 0, 300))["lasts_days"] == 8.0, "20 + 20 of 50 are used, 5 a day"
+    assert days_of_cover([Lot(500, DAY + timedelta(days=24))], DAY, 1.0) == 24.0
+
+
+def test_what_may_run_out_before_the_order_comes_is_urgent():
+    assert line((1, 4, None))["urgent"]
+    assert not line((1, 5, None))["urgent"]
+
+
+def test_a_line_that_the_last_count_left_blank_orders_nothing_and_emergency_equipment_is_urgent():
+    lines = [Line("counts", DAY, "counted", "saline", 10, 0, 0, number="1"),
+             Line("counts", DAY + timedelta(days=7), "counted", "other", 1, 1, number="2")]
+    now = standing(OrderBook().grown(lines, "P"))
+    for critical in (False, True):
+        found = make_order(plan(critical=critical), now, catalogue()).lines.iloc[0]
+        assert found["order_packs"] == 0
+        assert found["urgent"] == critical
+        assert "not counted" in found["because"]
+
+
+def used_at_best(units, days_left, per_day):
+    """Most that can be used before the dates, by trying every way of taking whole units day by day."""
+    best = 0
+    days = range(max(days_left) + 1)
+    for order in product(range(len(units)), repeat=len(days) * per_day):
+        held, used = list(units), 0
+        for k, lot in enumerate(order):
+            if held[lot] and days_left[lot] > k // per_day:
+                held[lot] -= 1
+                used += 1
+        best = max(best, used)
+    return best
+
+
+@pytest.mark.parametrize(("units", "days"), [((2, 2), (1, 3)), ((1, 3), (2, 2)), ((3, 1, 2), (1, 2, 3)),
+                                             ((4, 1), (2, 1)),
+                                             ((1, 1, 1), (3, 1, 2)), ((2, 3), (0, 3))])
+def test_first_expired_first_out_uses_as_much_as_any_order_of_taking(units, days):
+    """First expired first out loses least: checked against every possible order of taking (exhaustive)."""
+    order = np.argsort(days, kind="stable")
+    found = first_expired_first_out(np.array(units)[order], np.array(days, dtype=float)[order], 1.0)
+    assert found.sum() == used_at_best(units, days, 1)
+
+
+def test_the_order_point_is_the_quantile_of_the_lead_time():
+    """Poisson quantiles at 0.95, 0.98 and 0.99 of mean 12.4: 18, 20, 21 (standard tables, by scipy here)."""
+    u = (np.arange(20_000) + 0.5) / 20_000
+    units = poisson.ppf(u, 12.4).astype(int)[:, None]
+    assert [int(order_point(units, r)[0]) for r in (0.95, 0.98, 0.99)] == [18, 20, 21]
+
+
+@given(st.lists(st.integers(0, 50), min_size=1, max_size=40), st.floats(0.01, 0.99))
+def test_it_suffices_in_the_asked_share_of_lead_times_and_one_less_does_not(values, readiness):
+    units = np.array(values)[:, None]
+    found = int(order_point(units, readiness)[0])
+    assert (units <= found).mean() >= readiness - 1e-9
+    assert (units <= found - 1).mean() < readiness
+
+
+def levels_of(unit, par_units):
+    items = unit.items
+    return pd.DataFrame({"item": items["item"], "description": items["description"], "pack": items["pack"].astype(int),
+                         "par_units": par_units, "expected_units": 9.0})
+
+
+@pytest.mark.parametrize(("lead", "level", "least"), [(0, 40, 2), (7, 40, 7), (90, 40, 40)])
+def test_the_urgent_level_lies_between_the_minimum_stock_and_the_level(small_unit, lead, level, least):
+    need = np.full(len(small_unit.items), lead)
+    found = round_plan_of(small_unit, levels_of(small_unit, level), need, None).level
+    assert found["mask-42"].urgent_units == least
+    assert found["saline-5"].urgent_units == min(lead, level)
+    assert [x.bin for x in found.values()] == sorted(x.bin for x in found.values())

@@ -1,0 +1,149 @@
+"""The order book on disk: lines that were changed, lost, cut off or moved are seen, and nothing else is refused."""
+
+import csv
+import io
+import json
+from datetime import date
+
+import pytest
+
+from kitplan.read.order_book import Line, OrderBook, book_frames, last_record, read_book
+from kitplan.read.problems import InputError
+from kitplan.write.tables import table_bytes
+
+DAY = date(2026, 7, 1)
+
+
+def write(folder, book):
+    (folder / "book").mkdir(exist_ok=True)
+    for table, frame in book_frames(book).items():
+        (folder / "book" / f"{table}.csv").write_bytes(table_bytes(f"book_{table}", frame))
+    (folder / "book" / "last.json").write_bytes(last_record(book))
+
+
+@pytest.fixture
+def book(tmp_path):
+    lines = [
+        Line("counts", DAY, "counted", "gauze", 200, 2, 30, date(2028, 1, 31), "00123", "2026-07-01"),
+        Line("counts", DAY, "counted", "mask", 5, 0, 3, None, "=LOT", "2026-07-01"),
+        Line("orders", DAY, "ordered", "gauze", 200, 3, number="1", price=4.8),
+        Line("deliveries", date(2026, 7, 3), "received", "gauze", 200, 3, 0, None, "7E5", "1",
+             trade_number="02000000010335"),
+        Line("kits", date(2026, 7, 3), "built", "mask", 5, 0, 1, None, "=LOT", "A-1", "A"),
+        Line("counts", date(2026, 7, 8), "asked", "gauze", 200, 30, 0, number="2026-07-08",
+             note="30 packs where 3 were"),
+    ]
+    made = OrderBook().grown(lines, "AAAA-1111")
+    write(tmp_path, made)
+    return made
+
+
+def rows(folder, table):
+    return list(csv.reader(io.StringIO((folder / "book" / f"{table}.csv").read_text())))
+
+
+def save(folder, table, lines, **kind):
+    with open(folder / "book" / f"{table}.csv", "w", newline="") as file:
+        csv.writer(file, **kind).writerows(lines)
+
+
+def test_what_was_written_is_read_back(tmp_path, book):
+    assert read_book(tmp_path) == book
+
+
+def test_a_folder_without_a_book_has_an_empty_one(tmp_path):
+    assert read_book(tmp_path) == OrderBook()
+
+
+def test_growing_leaves_the_bytes_that_were_there(tmp_path, book):
+    before = (tmp_path / "book" / "counts.csv").read_bytes()
+    write(tmp_path, book.grown([Line("counts", date(2026, 7, 9), "counted", "mask", 5, 1, number="2026-07-09")], "B"))
+    assert (tmp_path / "book" / "counts.csv").read_bytes().startswith(before)
+
+
+def test_a_spreadsheet_may_save_it_with_semicolons_and_quotes(tmp_path, book):
+    save(tmp_path, "counts", rows(tmp_path, "counts"), delimiter=";", quoting=csv.QUOTE_ALL, lineterminator="\r\n")
+    assert read_book(tmp_path).lines == book.lines
+
+
+def test_lines_in_another_order_are_read_by_their_numbers_and_it_is_said(tmp_path, book):
+    head, *body = rows(tmp_path, "counts")
+    save(tmp_path, "counts", [head, *reversed(body)])
+    found = read_book(tmp_path)
+    assert found.lines == book.lines
+    assert "another order" in found.warnings[0]
+
+
+@pytest.mark.parametrize(("heading", "typed"), [("packs", "9"), ("lot", "123"), ("day", "2026-07-02"), ("note", "x"),
+                                                ("item", "mask"), ("pack", "36"), ("expires", "2029-01-31")])
+def test_a_line_changed_by_hand_is_refused_with_its_row(tmp_path, book, heading, typed):
+    lines = rows(tmp_path, "counts")
+    lines[1][lines[0].index(heading)] = typed
+    save(tmp_path, "counts", lines)
+    with pytest.raises(InputError, match=r"counts.csv, row 2: does not fit its check letters.*--mend"):
+        read_book(tmp_path)
+
+
+def test_it_can_be_kept_as_it_stands(tmp_path, book):
+    lines = rows(tmp_path, "counts")
+    lines[1][lines[0].index("packs")] = "9"
+    save(tmp_path, "counts", lines)
+    mended = read_book(tmp_path, mend=True)
+    assert mended.lines[0].packs == 9
+    write(tmp_path, mended)
+    assert read_book(tmp_path) == mended
+
+
+@pytest.mark.parametrize(("table", "gone", "told"), [("counts", 1, "no entry 1"), ("counts", 3, "no entry 6"),
+                                                     ("orders", 1, "no entry 3"), ("kits", 1, "no entry 5")])
+def test_a_line_that_is_gone_is_missed(tmp_path, book, table, gone, told):
+    lines = rows(tmp_path, table)
+    del lines[gone]
+    save(tmp_path, table, lines)
+    with pytest.raises(InputError, match=told):
+        read_book(tmp_path)
+    mended = read_book(tmp_path, mend=True)
+    write(tmp_path, mended)
+    assert read_book(tmp_path) == mended
+    assert mended.last_entry == 6
+
+
+def test_a_table_that_is_gone_is_missed(tmp_path, book):
+    (tmp_path / "book" / "counts.csv").unlink()
+    with pytest.raises(InputError, match="no entries 1 to 2"):
+        read_book(tmp_path)
+
+
+def test_a_file_cut_off_in_the_middle_of_a_line_is_refused(tmp_path, book):
+    path = tmp_path / "book" / "counts.csv"
+    path.write_bytes(path.read_bytes()[:-25])
+    with pytest.raises(InputError, match=r"counts\.csv, row 4"):
+        read_book(tmp_path)
+
+
+def test_a_file_cut_off_inside_quotation_marks_is_refused(tmp_path, book):
+    path = tmp_path / "book" / "counts.csv"
+    path.write_bytes(path.read_bytes().replace(b"30 packs where 3 were", b'"30 packs, where') + b"")
+    path.write_bytes(path.read_bytes()[:-8])
+    with pytest.raises(InputError, match=r"counts\.csv"):
+        read_book(tmp_path)
+
+
+@pytest.mark.parametrize("content", [b"", b"\x00\x01\x02" * 50, b"a,b\n1,2\n", b'entry,day\n"1,2026'])
+def test_a_file_that_is_no_table_is_refused(tmp_path, book, content):
+    (tmp_path / "book" / "orders.csv").write_bytes(content)
+    with pytest.raises(InputError, match=r"orders\.csv"):
+        read_book(tmp_path)
+
+
+def test_a_line_copied_in_the_file_is_refused(tmp_path, book):
+    lines = rows(tmp_path, "counts")
+    save(tmp_path, "counts", [*lines, lines[1]])
+    with pytest.raises(InputError, match="stands twice"):
+        read_book(tmp_path)
+
+
+def test_without_its_record_the_book_is_read_by_its_lines(tmp_path, book):
+    (tmp_path / "book" / "last.json").unlink()
+    assert read_book(tmp_path).lines == book.lines
+    assert json.loads(last_record(book)) == {"last_entry": 6, "gaps": []}
