@@ -19,9 +19,7 @@ from kitplan.demand.rate_grid import RisingCounts, rising_counts
 from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
-from kitplan.read.values import Route, Technique, Unit
-
-SPARE_TUBE_ROLE = "spare_tube"
+from kitplan.read.values import SPARE_TUBE_ROLE, Route, Technique, Unit
 
 ITEM_CHOICE_COLUMNS = [
     "stratum",
@@ -126,7 +124,9 @@ def airway_roles(unit: Unit) -> list[str]:
 
     Spare tubes only where the unit's policy asks for them.
     """
-    used = {"tape"} if unit.bedside.spare_tube else {"tape", SPARE_TUBE_ROLE}
+    asked = unit.bedside.wants_spare_tubes or any(
+        SPARE_TUBE_ROLE in unit.route(name).emergency for name in unit.strata["route"].unique())
+    used = {"tape"} if asked else {"tape", SPARE_TUBE_ROLE}
     for technique in unit.techniques.values():
         used |= set(technique.uses) | set(technique.uses_with_barrier)
     patient = unit.items[unit.items["scope"] == "patient"]

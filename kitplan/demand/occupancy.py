@@ -193,25 +193,30 @@ def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
 def _moving_airways(play: _Play) -> _Airways:
     """Airways in place when the interval begins or arriving in it.
 
-    Where more would be there than beds, the scenario is drawn anew with other random numbers and the beds as a bound:
-    those in place are Poisson cut off at the beds, as in a unit that turns away (M/G/c/c; the law of the stay does not
-    matter: Erlang's loss law, Takacs 1969, from memory), and whoever then finds every bed taken does not come.
+    Beds bound those in place to a Poisson number cut off at them, as in a unit that turns away (M/G/c/c; the law of the
+    stay does not matter: Erlang's loss law, Takacs 1969, from memory): where there are more, those in place alone are
+    drawn anew. Whoever then finds every bed taken does not come.
     """
     weeks = _weeks(play)
-    airways = _joined([_present(play, weeks, None), _arriving(play, weeks)])
-    beds = play.posterior.beds
+    in_place, coming = _present(play, weeks, None), _arriving(play, weeks)
+    beds, n = play.posterior.beds, len(play.scenarios)
     if beds is None or not _may_fill(play.posterior, beds):
-        return airways
-    full = _overfull(airways, beds, play.days, len(play.scenarios))
-    if not full.any():
-        return airways
-    again = replace(play, scenarios=play.scenarios[full], draw=play.draw[full], day_of_year=play.day_of_year[full],
-                    stream=f"{play.stream}/beds")
-    busy = replace(weeks, busy_past=weeks.busy_past[full], busy_ahead=weeks.busy_ahead[full])
-    bounded = _joined([_present(again, busy, beds), _arriving(again, busy)])
-    bounded = bounded.only(_bedded(bounded, beds, int(full.sum())))
-    bounded = replace(bounded, scenario=np.flatnonzero(full)[bounded.scenario])
-    return _joined([airways.only(~full[airways.scenario]), bounded])
+        return _joined([in_place, coming])
+    crowded = np.bincount(in_place.scenario, minlength=n) > beds
+    if crowded.any():
+        again = replace(play, scenarios=play.scenarios[crowded], draw=play.draw[crowded],
+                        day_of_year=play.day_of_year[crowded], stream=f"{play.stream}/beds")
+        busy = replace(weeks, busy_past=weeks.busy_past[crowded], busy_ahead=weeks.busy_ahead[crowded])
+        anew = _present(again, busy, beds)
+        anew = replace(anew, scenario=np.flatnonzero(crowded)[anew.scenario])
+        in_place = _joined([in_place.only(~crowded[in_place.scenario]), anew])
+    airways = _joined([in_place, coming])
+    full = _overfull(airways, beds, play.days, n)
+    found = ~full[airways.scenario]
+    busiest = airways.only(~found)
+    numbered = replace(busiest, scenario=(np.cumsum(full) - 1)[busiest.scenario])
+    found[~found] = _bedded(numbered, beds, int(full.sum()))
+    return airways.only(found)
 
 
 def _overfull(airways: _Airways, beds: int, days: float, n_scenarios: int) -> np.ndarray:

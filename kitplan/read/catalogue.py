@@ -14,29 +14,32 @@ from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.routes import measure
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, raw_table, report_headers
-from kitplan.read.values import Route
+from kitplan.read.values import SPARE_TUBE_ROLE, BedsidePolicy, Route
 from kitplan.resources import config_file
 
 SCOPES = ("event", "patient", "unit")
 SIZED_TO = ("patient", "tube")
 """What an item's sizes follow: the patient whom a tube's size stands for (a mask), or the tube itself (a spare one)."""
+FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
+"""What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
 COUNTED = ("items", "packs")
 """How the shelf is counted: item by item, or unopened packs only."""
 
 
 def read_items(
-    source: Source, findings: Findings, routes: Mapping[str, Route], more_equipment: bool = False
+    source: Source, findings: Findings, routes: Mapping[str, Route], bedside: BedsidePolicy
 ) -> tuple[str, pd.DataFrame]:
     """Return the file's name and the catalogue in its own order; faults are noted.
 
     The frame has the columns of values.Unit.items plus provenance. A row with a fault stays in, its unreadable
-    cells at their defaults, so that other tables are not blamed for naming its item. more_equipment: with the shipped
-    generic rows of every role that the unit's own catalogue does not hold.
+    cells at their defaults, so that other tables are not blamed for naming its item. Where the bedside policy asks for
+    them, the shipped generic rows follow, of every role that the unit's own catalogue does not hold.
     """
     name, frame = _read_items("items", source, findings, routes)
-    if more_equipment and len(frame):
+    if bedside.wants_spare_tubes and len(frame):
         _, more = _read_items("more_equipment", source, findings, routes)
-        frame = pd.concat([frame, more[~more["role"].isin(frame["role"])]], ignore_index=True)
+        wanted = more if bedside.more_equipment else more[more["role"] == SPARE_TUBE_ROLE]
+        frame = pd.concat([frame, wanted[~wanted["role"].isin(frame["role"])]], ignore_index=True)
     return name, frame
 
 
@@ -47,11 +50,11 @@ def _read_items(
     grid = source.table(table, known)
     if grid is None:
         if source.has_table(table):
-            return table, pd.DataFrame(columns=list(known))
+            return table, pd.DataFrame(columns=[*known, *FIT_COLUMNS])
         grid = source.shipped_table(table, known)
     raw = raw_table(grid, known, findings) if grid is not None else None
     if raw is None or not report_headers(raw, findings):
-        return table if grid is None else grid.name, pd.DataFrame(columns=list(known))
+        return table if grid is None else grid.name, pd.DataFrame(columns=[*known, *FIT_COLUMNS])
     reader = TableReader(raw, findings)
     own = not raw.name.startswith("config/")
     frame = _columns(reader, own)
@@ -95,7 +98,9 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     frame["share"] = reader.numbers("share", over=0, high=1)
     frame["bin"] = reader.texts("bin")
     frame["sized_to"] = [key_of(s) for s in reader.texts("sized_to", "patient")]
-    frame["counted_as"] = reader.texts("counted_as")
+    words = reader.texts("counted_as")
+    derived = [_word(unit, holds) for unit, holds in zip(frame["use_unit"], frame["contains"])]
+    frame["counted_as"] = np.where(words != "", words, derived)
     frame["provenance"] = reader.texts("provenance", "this unit's own catalogue" if own else "no source given")
     frame["description"] = frame["description"].where(frame["description"] != "", frame["item"])
     return frame
@@ -181,7 +186,7 @@ def _fits(reader: TableReader, frame: pd.DataFrame, routes: Mapping[str, Route])
             continue
         low, high = (own if own == own else r[1] for own, r in zip(in_mm, read))  # type: ignore[index]
         rows.append((next(iter(found), ""), float(low), float(high)))
-    return dict(zip(("fits_scale", "fits_from", "fits_to"), map(list, zip(*rows)))) if rows else {}
+    return {name: [row[k] for row in rows] for k, name in enumerate(FIT_COLUMNS)}
 
 
 def _fit(written: str, scales: Mapping[str, tuple[str, ...]]) -> tuple[str, float] | Bad:
@@ -202,11 +207,17 @@ def _fit(written: str, scales: Mapping[str, tuple[str, ...]]) -> tuple[str, floa
     return read[1], read[0]
 
 
+def _word(use_unit: str, contains: float) -> str:
+    """What one item is called where the catalogue does not say: its use unit where it holds one, a roll, or an item."""
+    return str(use_unit) if contains == 1 else "roll" if use_unit == "mm" else "item"
+
+
 def fits_in_millimetres(items: pd.DataFrame) -> pd.DataFrame:
     """Return a catalogue with fits_from_mm and fits_to_mm completed by the columns that routes of any scale need."""
     limited = items["fits_from_mm"].notna() | items["fits_to_mm"].notna()
     return items.assign(fits_scale=np.where(limited, "mm", ""), fits_from=items["fits_from_mm"],
-                        fits_to=items["fits_to_mm"], sized_to="patient", counted_as="")
+                        fits_to=items["fits_to_mm"], sized_to="patient",
+                        counted_as=[_word(u, c) for u, c in zip(items["use_unit"], items["contains"])])
 
 
 def _check_emergency(reader: TableReader, frame: pd.DataFrame, roles: set[str]) -> None:

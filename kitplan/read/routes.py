@@ -144,18 +144,20 @@ def read_sizes(
     known = rows["route"].isin(list(routes)).to_numpy() & ~reader.bad
     codes = rows.groupby(["route", "mm", "written", "cuffed"], dropna=False, sort=False).ngroup().to_numpy()
     firsts = np.unique(codes, return_index=True)[1]
-    found = pd.DataFrame(np.nan, index=range(len(firsts)), columns=SIZE_COLUMNS)
-    found = found.astype({"size": object, "scale": object})
+    values: list[tuple[str, str, float, float, float]] = []
+    wrong: dict[tuple[str, Bad], list[int]] = {}
     for code, first in enumerate(firsts):
         size = size_of(routes[route.iloc[first]], mm[first], written[first]) if known[first] else Size("", "mm", np.nan)
         if isinstance(size, Bad):
-            given = written if written[first] else None if np.isnan(mm[first]) else mm
-            column = "tube_mm" if "tube_mm" in reader.raw.columns and not written[first] else "size"
-            wrong = (codes == code) & (needed if needed is not None else True)
-            reader.refuse(column, wrong & known, given, size.fault, size.mend)
+            given = "size" if written[first] else "" if np.isnan(mm[first]) else "tube_mm"
+            wrong.setdefault((given, size), []).append(code)
             size = Size("", "mm", np.nan)
-        found.loc[code] = list(size_values(size, cuffed[first], cuff))
-    return found.iloc[codes].reset_index(drop=True)
+        values.append(size_values(size, cuffed[first], cuff))
+    for (given, bad), where in wrong.items():
+        column = "tube_mm" if "tube_mm" in reader.raw.columns and given != "size" else "size"
+        rows_wrong = np.isin(codes, where) & (needed if needed is not None else True) & known
+        reader.refuse(column, rows_wrong, {"size": written, "tube_mm": mm}.get(given), bad.fault, bad.mend)
+    return pd.DataFrame(values, columns=SIZE_COLUMNS).iloc[codes].reset_index(drop=True)
 
 
 def size_values(size: Size, cuffed: str, cuff: tuple[float, float]) -> tuple[str, str, float, float, float]:

@@ -119,13 +119,13 @@ def build_strata(
     """Return the strata frame of values.Unit and the face rows in use.
 
     keys: STRATUM_KEY, SIZE_COLUMNS and patient_kg, any number of rows a stratum; files: names of the tubes and face
-    tables. One size of one route has one face, whatever its technique and skin: the median of all its weights.
+    tables. One size has one face, whatever its route, technique and skin: that of the median of all its weights.
     """
     columns = list(dict.fromkeys(["route", "size_number", *STRATUM_KEY, *SIZE_COLUMNS]))
     strata = keys[columns].drop_duplicates(STRATUM_KEY).sort_values(
         ["route", "size_number", *STRATUM_KEY[1:]], ignore_index=True)
-    weights = keys.groupby(["route", "size"])["patient_kg"].median()
-    strata["patient_kg"] = [weights[r, s] for r, s in zip(strata["route"], strata["size"])]
+    weights = keys.groupby("size")["patient_kg"].median()
+    strata["patient_kg"] = [weights[size] for size in strata["size"]]
     strata["label"] = [_label(row, techniques) for row in strata.to_dict("records")]
     recipes = [techniques[name] for name in strata["technique"]]
     strata["outer_mm"] = [outer_of(row, tubes) for row in strata.to_dict("records")]

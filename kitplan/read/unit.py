@@ -124,7 +124,7 @@ def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings
     recipes = read_techniques(source, findings, (bedside.cuff_step_mm, bedside.cuff_up_to_mm))
     raw = raw_census(source, recipes, findings)
     logs = raw_logs(source, recipes, findings)
-    items_file, items = read_items(source, findings, recipes.routes, bedside.more_equipment)
+    items_file, items = read_items(source, findings, recipes.routes, bedside)
     tubes_file, tubes = read_tubes(source, findings)
     face_file, face = read_face(source, findings)
     with findings.stopping("training"):

@@ -21,6 +21,8 @@ from kitplan.read.problems import Problem
 STRATUM_KEY = ["route", "size", "technique", "skin"]
 """What makes one kind of airway for supply purposes. size is text with its unit; skin is "none" or "barrier"."""
 
+SPARE_TUBE_ROLE = "spare_tube"
+
 STRATUM_COLUMNS = ["route", "tube_mm", "size", "technique", "skin"]
 """The same as tables tell it: tube_mm is empty where the route's sizes are not millimetres."""
 
@@ -204,6 +206,11 @@ class BedsidePolicy:
     more_equipment: bool = False
     cuff_step_mm: float = 0.5
     cuff_up_to_mm: float = 6.5
+
+    @property
+    def wants_spare_tubes(self) -> bool:
+        """Whether a spare tube of the same and of a smaller size lies at every bedside."""
+        return self.spare_tube or self.more_equipment
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ _BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=9, leading=11)
 _BOLD = ParagraphStyle("bold", _BODY, fontName="Helvetica-Bold")
 _TITLE = ParagraphStyle("title", fontName="Helvetica-Bold", fontSize=16, leading=20, spaceAfter=4)
 _NOTE = ParagraphStyle("note", _BODY, fontSize=10, leading=13, spaceAfter=6)
+_AFTER = ParagraphStyle("after", _BOLD, fontSize=10, leading=13, spaceAfter=6)
 _RIGHT = ParagraphStyle("right", _BODY, alignment=2)
 
 
@@ -36,7 +37,8 @@ class Column:
 
 @dataclass(frozen=True)
 class Listing:
-    """What stands on the paper. rows: one cell a column, None for an empty one; foot: unit and plan."""
+    """What stands on the paper. rows: one cell a column, None for an empty one; foot: unit and plan. after: sentences
+    in bold under the table."""
 
     title: str
     note: str
@@ -44,6 +46,7 @@ class Listing:
     rows: Sequence[Sequence[object]]
     foot: str
     upright: bool = True
+    after: Sequence[str] = ()
 
 
 def listing_pdf(listing: Listing, paper: str) -> bytes:
@@ -60,7 +63,7 @@ def listing_pdf(listing: Listing, paper: str) -> bytes:
     table = Table([head, *body], colWidths=[w * scale for w in widths], repeatRows=1)
     table.setStyle(_style(listing.columns))
     flowables = [paragraph(listing.title, _TITLE), paragraph(listing.note, _NOTE),
-             Spacer(1, 2 * mm), table]
+             Spacer(1, 2 * mm), table, Spacer(1, 4 * mm), *(paragraph(words, _AFTER) for words in listing.after)]
     document.build(flowables, canvasmaker=lambda *args, **kwargs: _Numbered(listing.foot, *args, **kwargs))
     return out.getvalue()
 

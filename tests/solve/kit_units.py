@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.catalogue import fits_in_millimetres
-from kitplan.read.routes import in_millimetres
+from kitplan.read.findings import Findings
+from kitplan.read.routes import in_millimetres, read_routes
 from kitplan.read.values import Census, Piece, Unit
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
@@ -41,7 +42,8 @@ def with_strata(base: Unit, rows: list[tuple[str, float, str, str]]) -> Unit:
     census = dataclasses.replace(base.census, rows=present)
     frequency = pd.concat([base.frequency.iloc[:1]] * n, ignore_index=True)
     return dataclasses.replace(
-        base, strata=strata, census=census, frequency=frequency, techniques=shipped_techniques(base), items=catalogue()
+        base, routes=shipped_routes(), strata=strata, census=census, frequency=frequency,
+        techniques=shipped_techniques(base), items=catalogue(),
     )
 
 
@@ -60,6 +62,14 @@ def shipped_techniques(base: Unit):
             uses_with_barrier=block.get("uses_with_barrier", {}),
         )
     return made
+
+
+def shipped_routes():
+    """The routes of config/techniques.toml as values."""
+    import tomllib
+
+    blocks = tomllib.loads((CONFIG / "techniques.toml").read_text())["route"]
+    return read_routes("techniques.toml", blocks, {}, Findings())
 
 
 def without_turnover(base: Unit) -> Unit:

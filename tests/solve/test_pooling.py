@@ -20,6 +20,7 @@ def holding(unit, item="ampoule", *, mean=2.0, pack=50, price=10.0, litres=1.0, 
         price,
         litres,
         own,
+        own * price,
         chance,
         poisson.pmf(cells, mean),
         poisson.pmf(cells, mean / 4),
@@ -32,16 +33,28 @@ def units(n, **changes):
     return [holding(f"u{k:02d}", **changes) for k in range(n)]
 
 
+def level_by_loss(mean, pack, chance):
+    """Smallest s with P(D > s + U) <= chance, U uniform below the pack: (loss(s) - loss(s + pack)) / pack, with the
+    Poisson loss function m P(D >= s) - s P(D > s) of the textbooks.
+    """
+
+    def loss(s):
+        return mean * poisson.sf(s - 1, mean) - s * poisson.sf(s, mean)
+
+    return next(s for s in range(1, 10_000) if (loss(s) - loss(s + pack)) / pack <= chance)
+
+
 def test_ten_units_that_hold_a_pack_each_need_fewer_together():
     pooling = pool_slow_items(units(10), CentralStore(1))
     row = pooling.items.iloc[0]
     assert row["units_pooled"] == 10
-    # Poisson(20) at 0.5 %: 33 items, one pack of 50 (Poisson tables)
+    assert row["store_units"] == level_by_loss(20, 50, 0.005)
     assert row["store_packs"] == 1
     # each keeps the 99.5 % point of Poisson(0.5), 3 items
     assert row["units_kept"] == 30
-    assert pooling.saving == pytest.approx(10 * 10 - (10 + 30 * 10 / 50))
-    assert pooling.units["saving"].sum() - row["store_packs"] * 10 == pytest.approx(pooling.saving)
+    store = (row["store_units"] + 24.5) / 50 * 10
+    assert pooling.saving == pytest.approx(10 * 10 - (store + 30 * 10 / 50))
+    assert pooling.units["saving"].sum() - store == pytest.approx(pooling.saving)
 
 
 def test_an_item_in_one_unit_stays_there():
@@ -84,9 +97,9 @@ def test_the_shelf_of_the_store_limits_what_is_pooled_and_the_best_choice_is_fou
         options = [(0.0, 0.0)]
         for k in range(2, len(mine) + 1):
             mean = 2.0 * k
-            packs = int(np.ceil(poisson.ppf(1 - 0.005, mean) / 50))
-            value = packs * mine[0].price + sum(kept_units(h) / 50 * h.price for h in mine[:k])
-            options.append((packs * mine[0].litres, k * mine[0].price - value))
+            level = level_by_loss(mean, 50, 0.005)
+            value = (level + 24.5) / 50 * mine[0].price + sum(kept_units(h) / 50 * h.price for h in mine[:k])
+            options.append(((level + 49) / 50 * mine[0].litres, k * mine[0].price - value))
         free[item] = options
     best = max(
         sum(saving for _, saving in chosen)
@@ -108,10 +121,48 @@ def test_no_unit_is_less_ready_than_before():
     """A pooled unit is short when its own stock or the store fails: together at most its planned chance."""
     rows = units(6, mean=1.5, chance=0.02)
     pooling = pool_slow_items(rows, CentralStore(1))
-    packs = int(pooling.items.iloc[0]["store_packs"])
+    level = int(pooling.items.iloc[0]["store_units"])
     own_fails = poisson.sf(kept_units(rows[0]), 1.5 / 4)
-    store_fails = poisson.sf(packs * 50, 1.5 * 6)
+    store_fails = poisson.sf(level + np.arange(50), 1.5 * 6).mean()
     assert own_fails + store_fails <= 0.02
+
+
+def busiest(mean_a_day, stretch, days, rng, n=200_000):
+    used = np.cumsum(rng.poisson(mean_a_day, (n, days + stretch - 1)), axis=1)
+    before = np.concatenate([np.zeros((n, 1), int), used], axis=1)
+    return np.bincount((before[:, stretch:] - before[:, :-stretch]).max(axis=1)) / n
+
+
+def test_played_day_by_day_no_unit_fails_more_often_than_planned():
+    """Eight units ask each day for what they used and get it two days later; the store is counted every 7 days and
+    filled in packs of 20 two days after. A unit fails in an interval when its own shelf or the store is empty then.
+    """
+    n, pace, chance, pack, transport, days = 8, 0.25, 0.02, 20, 2, 9
+    rng = np.random.default_rng(5)
+    rows = [
+        Holding(f"u{k}", "cap", pack, 8.0, 1.0, 1, 8.0, chance, poisson.pmf(np.arange(40), pace * days),
+                busiest(pace, transport + 1, days, rng), pace)
+        for k in range(n)
+    ]
+    row = pool_slow_items(rows, CentralStore(transport)).items.iloc[0]
+    assert row["units_pooled"] == n
+    kept, level = kept_units(rows[0]), int(row["store_units"])
+    weeks, copies = 700, 60
+    use = rng.poisson(pace, (7 * weeks + days, copies, n))
+    upto = np.concatenate([np.zeros((1, copies, n), int), np.cumsum(use, axis=0)])
+    stretch = np.zeros_like(use)
+    for lag in range(transport + 1):
+        stretch[lag:] += use[: len(use) - lag]
+    total = upto.sum(axis=2)
+    over = rng.integers(0, pack, copies)
+    failed = []
+    for week in range(2, weeks):
+        start = 7 * week
+        position = level + np.mod(over - total[start], pack)
+        store_empty = total[start + days] - total[start] > position
+        own_empty = stretch[start : start + days].max(axis=0) > kept
+        failed.append((own_empty | store_empty[:, None]).mean())
+    assert 0.2 * chance < np.mean(failed) <= chance
 
 
 def test_hundreds_of_units_are_pooled_in_no_time():

@@ -10,6 +10,7 @@ import pytest
 from kitplan.demand.values import Demand
 from kitplan.parts.par.explanation import explain_item, find_item
 from kitplan.planning import plan_unit
+from kitplan.read.catalogue import fits_in_millimetres
 
 
 @pytest.fixture
@@ -65,7 +66,7 @@ def test_an_item_that_no_airway_uses_says_what_is_used_instead(told_plan):
 def test_an_item_that_fits_no_tube_of_the_census_says_so(told_plan):
     items = told_plan.unit.items.copy()
     items.loc[items["item"] == "saline-10", ["fits_from_mm", "fits_to_mm"]] = (7.0, 9.0)
-    plan = replace(told_plan, unit=replace(told_plan.unit, items=items))
+    plan = replace(told_plan, unit=replace(told_plan.unit, items=fits_in_millimetres(items)))
     assert "No tube of the census has a size that it fits." in explain_item(plan, "saline-10")
 
 
@@ -81,6 +82,7 @@ def test_an_unknown_item_is_not_found(small_unit):
 def test_an_emergency_item_of_the_next_size_says_what_it_is_held_for(told_plan):
     items = told_plan.unit.items.copy()
     items.loc[items["item"] == "mask-42", ["fits_from_mm", "fits_to_mm"]] = 9.5, 10.0
+    items = fits_in_millimetres(items)
     story = explain_item(replace(told_plan, unit=replace(told_plan.unit, items=items),
                                  item_choice=replace(told_plan.item_choice, frame=told_plan.item_choice.frame[
                                      told_plan.item_choice.frame["item"] != "mask-42"])), "mask-42")

@@ -15,7 +15,8 @@ import pytest
 from kitplan.parts.kits import prints as kit_prints
 from kitplan.parts.kits.build_card import packing_order
 from kitplan.parts.kits.cut_card import cut_jobs
-from kitplan.parts.kits.lookup import kit_lookup, served_lines, take_text
+from kitplan.parts.kits.emergency_sheet import not_listed
+from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.planning import plan_unit
 from kitplan.read.values import Piece
 
@@ -174,14 +175,6 @@ def test_the_lookup_gives_each_size_and_route_its_letter_and_names_the_exception
     assert "3.5 mm (with barrier)" in served_lines(split, "D", {})[0]
 
 
-@pytest.mark.parametrize(("given", "told"), [
-    ((4, "wipe", 1.0), "4 wipes"), ((1, "mask", 1.0), "1 mask"), ((2, "mL", 5.0), "2 x 5 mL"),
-    ((1, "mm", 1370.0), "1 roll"), ((2, "piece", 2.0), "2 x 2 pieces"), ((1, "use", 40.0), "1 single"),
-])
-def test_a_quantity_is_told_as_a_person_counts_it(given, told):
-    assert take_text(*given) == told
-
-
 def test_a_cut_card_warns_where_a_leg_is_too_short(plan, files):
     unit, kits = plan.unit, plan.kits
     wound = (Piece("Y", 1, span=1.0, uncut_mm=50, turns=9),)
@@ -189,3 +182,24 @@ def test_a_cut_card_warns_where_a_leg_is_too_short(plan, files):
     jobs = cut_jobs(dataclasses.replace(unit, techniques={**unit.techniques, "oral_two_y": winding}), kits.item_choice,
                     kits.strata)
     assert "go 9 turns round" in " ".join(page_drawings(kit_prints.cut_cards(jobs, "a4", "foot")))
+
+
+def test_a_cut_card_says_for_which_weight_it_stands_that_it_is_an_estimate_and_what_comes_first(files):
+    text = " ".join(" ".join(page_drawings(files["cut-cards.pdf"])).split())
+    assert "MEASURE THIS PATIENT'S FACE FIRST" in text
+    assert "an estimate" in text
+
+
+def test_every_emergency_line_of_a_build_card_says_which_sizes_the_item_fits(plan, files):
+    text = " ".join(page_drawings(files["build-cards.pdf"]))
+    for because in plan.kits.contents.loc[plan.kits.contents["emergency"] == "yes", "because"]:
+        assert because in text
+
+
+def test_the_emergency_sheet_admits_what_it_lacks(plan):
+    lines = not_listed(plan.unit)
+    assert len(lines) == 2
+    for words in ("NOT ON THIS LIST (oral and nasal): oxygen, suction, carbon-dioxide detection",
+                  "not planned here unless you add rows", "more_equipment = true"):
+        assert words in lines[0]
+    assert "stands for either: the census does not say" in lines[1]

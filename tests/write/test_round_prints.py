@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 import shutil
@@ -14,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf
+from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, markings
 from kitplan.parts.orders.build import plan_builds
 from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.model import WeeklyRound
@@ -22,13 +23,16 @@ from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.prints import count_sheet, expiry_list, order_list, receive_sheet
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.read.order_book import Line, OrderBook
+from kitplan.resources import config_file
 from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
+from kitplan.write.shelf import counted
 
 MM = 72 / 25.4
 DAY = date(2026, 7, 1)
 LEVELS = (
-    Level("saline_5ml", "Saline 5 mL", "A1", 100, 24.0, 1.8, 139, 34, 9.0, False, "2000000010182"),
-    Level("bag_500ml", "Resuscitation bag, 500 mL", "C2", 1, 17.0, 3.0, 28, 8, 1.5, True),
+    Level("saline_5ml", "Saline 5 mL", "A1", 100, 24.0, 1.8, 139, 34, 9.0, False, "2000000010182",
+          "ampoule"),
+    Level("bag_500ml", "Resuscitation bag, 500 mL", "C2", 1, 17.0, 3.0, 28, 8, 1.5, True, "", "bag"),
 )
 PLAN = RoundPlan("USD", 7, 2, LEVELS, {"A": {"bag_500ml": 1}}, {"A": 2})
 CATALOGUE = Catalogue({"saline_5ml": 100, "bag_500ml": 1}, {"saline_5ml": 24.0, "bag_500ml": 17.0},
@@ -62,9 +66,47 @@ def text_of(pdf: bytes) -> str:
 @pytest.mark.parametrize("paper", PAPERS)
 def test_a_label_says_what_it_is_and_the_one_number_to_order_under(paper):
     text = text_of(bin_labels_pdf(LEVELS, paper))
-    for words in ("Saline 5 mL", "A1", "UNDER 139: order. Comes in 100s.", "Urgent under 34", "saline_5ml",
-                  "2000000010182", "EM", "UNDER 28: order.", "Urgent under 8"):
+    for words in ("Saline 5 mL", "A1", "UNDER 139 ampoules: order. Comes in 100s.",
+                  "Urgent under 34", "item code saline_5ml",
+                  "internal number 2000000010182", "no clinical advice", "EM", "UNDER 28 bags: order.",
+                  "Urgent under 8"):
         assert words in text, words
+
+
+@pytest.mark.parametrize(("number", "word", "said"), [
+    (1, "pouch", "1 pouch"), (3, "pouch", "3 pouches"), (2, "pair of scissors", "2 pairs of scissors"),
+    (2, "mask", "2 masks"), (1200, "roll", "1,200 rolls")])
+def test_things_are_counted_in_their_own_word(number, word, said):
+    assert counted(number, word) == said
+
+
+def test_every_item_of_the_catalogue_has_its_own_counting_word():
+    for name in ("items.csv", "more_equipment.csv"):
+        rows = list(csv.DictReader(config_file(name).open(encoding="utf-8", newline="")))
+        assert all(row["counted_as"] for row in rows)
+        assert not any(row["counted_as"] == "piece" and row["role"] in ("gloves", "tape") for row in rows)
+
+
+def test_a_trade_item_number_is_marked_as_gs1_asks_and_a_number_for_use_inside_is_not():
+    """Check digit example of the GS1 General Specifications, 400638133393 and 1; prefix 20 to 29 is for use inside a
+    company (GS1 General Specifications, from memory)."""
+    assert markings("x", "4006381333931")[1] == Marking("\xf10104006381333931", "(01) 04006381333931")
+    assert [m.said for m in markings("x", "2000000010182")] == ["item code x", "internal number 2000000010182"]
+    assert [m.said for m in markings("x", "")] == ["item code x"]
+
+
+def test_a_reader_that_is_not_ours_takes_a_trade_item_number_for_gs1(tmp_path):
+    """Decoded by zxing-cpp: symbology identifier ]C1 is GS1-128, ]C0 plain Code 128 (ISO/IEC 15424, from memory)."""
+    reader = pytest.importorskip("zxingcpp")
+    image = pytest.importorskip("PIL.Image")
+    if not shutil.which("pdftoppm"):
+        pytest.skip("pdftoppm is not installed")
+    points = [replace(LEVELS[0], gtin="4006381333931")]
+    page = subprocess.run(["pdftoppm", "-r", "300", "-png", "-"], input=bin_labels_pdf(points, "a4"),
+                          capture_output=True, check=True).stdout
+    found = {code.symbology_identifier: code.bytes for code in reader.read_barcodes(image.open(io.BytesIO(page)))}
+    assert found["]C1"] == b"0104006381333931"
+    assert found["]C0"] == b"saline_5ml"
 
 
 def test_labels_run_over_as_many_sheets_as_they_need():

@@ -13,9 +13,11 @@ the order in which pooling frees most money, so a choice is how far down that or
 A multiple-choice knapsack: its relaxation is whole but for one item a limit (Sinha & Zoltners, Operations
 Research 1979;27:503, from memory). The integer program follows and the bound is reported.
 
-A unit is short when its own stock fails or the store does. Each gets half of the item's planned chance of
-running short in that unit, so no unit's readiness falls (Bonferroni). Use is taken to be independent between
-units; a wave that fills all units at once is not covered by that. Emergency items stay in the units.
+A unit is short when its own stock fails or the store does. Each gets half of the item's planned chance of running
+short in that unit in one protection interval, so no unit's readiness falls (Bonferroni). An interval holds many
+stretches of transport time, so a unit keeps what lasts through the busiest of them; the store is counted as often as
+the units and orders whole packs, as they do. Use is taken to be independent between units; a wave that fills all units
+at once is not covered by that. Emergency items stay in the units.
 """
 
 from __future__ import annotations
@@ -40,6 +42,7 @@ POOLING_COLUMNS = [
     "units_pooled",
     "own_packs",
     "own_value",
+    "store_units",
     "store_packs",
     "units_kept",
     "pooled_value",
@@ -52,10 +55,11 @@ POOLED_UNIT_COLUMNS = ["unit", "own_value", "kept_value", "saving"]
 class Holding:
     """One slow item in one unit.
 
-    pack: items in one unit of issue. price, litres: of one pack. own_packs: par level without a store.
-    shortage_chance: planned for this item in one protection interval. interval: chance of using 0, 1, 2, ...
-    items in one protection interval of the store; transport: the same until the next transport has come.
-    uses_per_day: mean. floor_units: fewest items that stay in the unit.
+    pack: items in one unit of issue. price, litres: of one pack. own_packs, own_value: par level without a store, and
+    what is on the shelf and on order on the mean. shortage_chance: planned for this item in one protection interval.
+    interval: chance of using 0, 1, 2, ... items in one protection interval of the store; transport: the same for the
+    busiest stretch, within one protection interval, from asking until the transport has come. uses_per_day: mean.
+    floor_units: fewest items that stay in the unit.
     """
 
     unit: str
@@ -64,6 +68,7 @@ class Holding:
     price: float
     litres: float
     own_packs: int
+    own_value: float
     shortage_chance: float
     interval: np.ndarray
     transport: np.ndarray
@@ -111,6 +116,7 @@ class _Choice:
     """Pooling one item for its first `count` units."""
 
     count: int
+    store_units: int
     store_packs: int
     value: float
     litres: float
@@ -139,8 +145,8 @@ def pool_slow_items(holdings: Sequence[Holding], store: CentralStore) -> Pooling
 
 
 def kept_units(holding: Holding) -> int:
-    """Items a pooled unit keeps: enough until the next transport but for half its planned chance of running
-    short.
+    """Items a pooled unit keeps: enough until the next transport, whenever in an interval it is asked for, but for
+    half its planned chance of running short.
     """
     return max(_level(holding.transport, holding.shortage_chance / 2), holding.floor_units)
 
@@ -148,7 +154,7 @@ def kept_units(holding: Holding) -> int:
 def _frees(holding: Holding) -> tuple[float, str]:
     """Money that leaves the unit when it draws on the store; the unit's name breaks ties."""
     kept = kept_units(holding) / holding.pack * holding.price
-    return holding.own_packs * holding.price - kept, holding.unit
+    return holding.own_value - kept, holding.unit
 
 
 def _level(pmf: np.ndarray, chance: float) -> int:
@@ -158,21 +164,33 @@ def _level(pmf: np.ndarray, chance: float) -> int:
     return int(enough[0]) if len(enough) else len(pmf) - 1
 
 
+def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:
+    """Smallest level, ordered in whole packs, that demand exceeds with at most `chance`.
+
+    After ordering the position lies anywhere from the level to a pack less one item above it (`solve.positions`).
+    """
+    above = np.concatenate([1.0 - np.cumsum(pmf), np.zeros(pack)])
+    upto = np.concatenate([[0.0], np.cumsum(above)])
+    short = (upto[pack:] - upto[:-pack]) / pack
+    return max(int(np.flatnonzero(short <= chance + _TAIL)[0]), 1)
+
+
 def _choices(rows: list[Holding]) -> list[_Choice]:
     """Pool none, or the first k units, k spread over at most MOST_CHOICES numbers."""
-    own = sum(h.own_packs * h.price for h in rows)
-    out = [_Choice(0, 0, own, 0.0, 0.0)]
+    own = sum(h.own_value for h in rows)
+    out = [_Choice(0, 0, 0, own, 0.0, 0.0)]
     counts = set(np.unique(np.linspace(2, len(rows), min(len(rows) - 1, MOST_CHOICES)).round().astype(int)))
     together, lines, value, chance = np.ones(1), 0.0, own, 1.0
     for k, holding in enumerate(rows, 1):
         together = _trim(np.convolve(together, holding.interval))
         chance = min(chance, holding.shortage_chance)
-        value += kept_units(holding) / holding.pack * holding.price - holding.own_packs * holding.price
+        value += kept_units(holding) / holding.pack * holding.price - holding.own_value
         lines += min(holding.uses_per_day, 1.0)
         if k in counts:
-            packs = -(-_level(together, chance / 2) // holding.pack)
-            litres = packs * holding.litres
-            out.append(_Choice(k, packs, value + packs * holding.price, litres, lines))
+            level, pack = _store_level(together, chance / 2, holding.pack), holding.pack
+            held = value + (level + (pack - 1) / 2) / pack * holding.price
+            litres = (level + pack - 1) / pack * holding.litres
+            out.append(_Choice(k, level, -(-level // pack), held, litres, lines))
     return out
 
 
@@ -204,7 +222,7 @@ def _result(ordered: dict[str, list[Holding]], taken: dict[str, _Choice], report
     units: dict[str, tuple[float, float]] = {}
     for item, holdings in ordered.items():
         choice = taken[item]
-        own = sum(h.own_packs * h.price for h in holdings)
+        own = sum(h.own_value for h in holdings)
         kept = sum(kept_units(h) for h in holdings[: choice.count])
         rows.append(
             (
@@ -213,6 +231,7 @@ def _result(ordered: dict[str, list[Holding]], taken: dict[str, _Choice], report
                 choice.count,
                 sum(h.own_packs for h in holdings),
                 own,
+                choice.store_units,
                 choice.store_packs,
                 kept,
                 choice.value,
@@ -220,7 +239,7 @@ def _result(ordered: dict[str, list[Holding]], taken: dict[str, _Choice], report
             )
         )
         for k, h in enumerate(holdings):
-            before = h.own_packs * h.price
+            before = h.own_value
             after = kept_units(h) / h.pack * h.price if k < choice.count else before
             old, new = units.get(h.unit, (0.0, 0.0))
             units[h.unit] = (old + before, new + after)

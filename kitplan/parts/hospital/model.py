@@ -267,11 +267,14 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     slow &= levels["expected_units"].to_numpy(float) <= SLOW_SHARE * unit.items["pack"].to_numpy(float)
     if not slow.any():
         return ()
-    short = draw_demand(
-        unit, plan.item_choice, transport_days + 1.0, TRANSPORT_SCENARIOS, plan.seed, "transport"
-    ).units
+    stretch, days = int(np.ceil(transport_days)) + 1, int(np.ceil(unit.stock.protection_interval_days))
+    path = draw_demand(
+        unit, plan.item_choice, float(days + stretch - 1), TRANSPORT_SCENARIOS, plan.seed, "transport", by_day=True
+    ).path
+    assert path is not None
+    busiest = _busiest_stretch(path.units[:, :, slow], stretch)
     out = []
-    for i in np.flatnonzero(slow):
+    for column, i in enumerate(np.flatnonzero(slow)):
         item, level = unit.items.iloc[i], levels.iloc[i]
         chance = max(float(level["shortage_chance"]), 1.0 / demand.n_scenarios)
         out.append(
@@ -282,13 +285,22 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
                 float(item["price"]),
                 float(item["litres"]),
                 int(level["par_packs"]),
+                float(level["mean_value"]),
                 chance,
                 _pmf(demand.units[:, i]),
-                _pmf(short[:, i]),
+                _pmf(busiest[:, column]),
                 float(level["expected_units"]) / unit.stock.protection_interval_days,
             )
         )
     return tuple(out)
+
+
+def _busiest_stretch(used: np.ndarray, stretch: int) -> np.ndarray:
+    """Most used in any `stretch` days that end within the interval; used: (n_scenarios, n_days, n_items), up to each
+    day's end, from stretch - 1 days before the interval on.
+    """
+    before = np.concatenate([np.zeros_like(used[:, :1]), used], axis=1)
+    return (before[:, stretch:] - before[:, :-stretch]).max(axis=1)
 
 
 def _emergency(unit: Unit) -> np.ndarray:

@@ -34,7 +34,7 @@ def hospital_book(hospital: Hospital, paper: str) -> bytes:
     _start(book.page("All units", "What the units hold together", (34, 34, 11, 12, 16, 12, 10, 12)), hospital)
     _holders(book.page("Who holds what", "Each item over all units", (34, 10, 12, 16, 34, 12)), hospital)
     if hospital.pooling is not None and len(hospital.pooling.items):
-        widths = (34, 10, 10, 12, 14, 12, 12, 14, 14)
+        widths = (34, 10, 10, 12, 14, 12, 10, 12, 14, 14)
         _pooling(book.page("Central store", "What pooling slow items would free", widths), hospital, hospital.pooling)
     if len(hospital.failed):
         _failed(book.page("Not planned", "Units with faults to mend", (28, 12, 90)), hospital)
@@ -98,8 +98,9 @@ def _holders(page: Page, hospital: Hospital) -> None:
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
     page.title(
         "One central store for slow items",
-        f"Units keep what lasts until the next transport ({_days(hospital.store.transport_days)}, asked once a day); "
-        "the store keeps whole packs for all. Emergency equipment and items with a floor stay in the units. Use is "
+        f"Units keep what lasts until the next transport ({_days(hospital.store.transport_days)}, asked once a day), "
+        "whenever between two counts they ask; the store orders whole packs for all. Emergency equipment and items "
+        "with a floor stay in the units. Use is "
         "taken to be independent between units: a wave through all of them at once is not covered.",
     )
     for line in sentences(hospital)[1:2]:
@@ -108,12 +109,12 @@ def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
         f"Program: {pooling.solver.status}, bound {pooling.solver.bound:,.2f}, gap {pooling.solver.gap:.2%}; "
         f"the store sends out about {pooling.lines_per_day:.1f} lines a day.", "note")
     page.skip()
-    kinds = ("text", "whole", "whole", "whole", "money", "whole", "whole", "money", "money")
-    page.header(("Item", "Units holding", "Units pooled", "Packs now", "Value now", "Packs in store", "Items in units",
-                 "Value then", "Freed"), kinds)
+    kinds = ("text", "whole", "whole", "whole", "money", "whole", "whole", "whole", "money", "money")
+    page.header(("Item", "Units holding", "Units pooled", "Packs now", "Value now", "Store: order when under",
+                 "In packs", "Items in units", "Value then", "Freed"), kinds)
     for row in pooling.items.sort_values(["saving", "item"], ascending=[False, True]).itertuples(index=False):
         page.row(tuple(row), kinds)
-    page.total(("Total", None, None, None, pooling.own_value, None, None, pooling.value, pooling.saving), kinds)
+    page.total(("Total", None, None, None, pooling.own_value, None, None, None, pooling.value, pooling.saving), kinds)
 
 
 def _failed(page: Page, hospital: Hospital) -> None:

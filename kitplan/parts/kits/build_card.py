@@ -6,9 +6,10 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from kitplan.parts.kits.lookup import served_lines, take_text
+from kitplan.parts.kits.lookup import served_lines
 from kitplan.read.values import Unit
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
+from kitplan.write.shelf import counted
 
 _ROW_MM, _LEAST_ROW_MM, _BOX_MM = 8.2, 6.6, 5.4
 _SIGN_MM = 30.0
@@ -45,7 +46,7 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
             card.top -= 2
             _columns(card)
         item = items.loc[row.item]
-        take = take_text(row.quantity, str(item["use_unit"]), float(item["contains"]))
+        take = counted(int(row.quantity), str(item["counted_as"]))
         _row(card, number, row, str(item["bin"]), take, step)
     card.top -= 1
     card.paragraph(f"{int(rows['quantity'].sum())} single items in all, {rows['litres'].sum():.1f} L.", 10, bold=True)
@@ -67,7 +68,11 @@ def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.Da
     card.paragraph(
         f"Holds {int(build['re_secures'])} re-secures: enough for {unit.bedside.restock_hours:g} hours with"
         f" {unit.bedside.readiness:.0%} chance. Pack from the top of the list down; the emergency set (EM) goes in last"
-        " and lies on top. Count while packing, then a second time, better by a second person.", 9)
+        " and lies on top. Each EM line says which sizes the item fits: give the size that fits this patient. Count"
+        " while packing, then a second time, better by a second person.", 9)
+    wall = unit.bedside.on_wall
+    if wall:
+        card.paragraph(f"Not in the kit, from the wall: {', '.join(r.replace('_', ' ') for r in wall)}.", 9)
     card.top -= 3
     _columns(card)
 
@@ -87,11 +92,16 @@ def _row(card: Card, number: int, row, bin_name: str, take: str, step: float) ->
     right = card.width_mm - MARGIN_MM
     base = card.top - step / 2 - 1.3
     card.text(MARGIN_MM, base, f"{number}", 8)
-    card.text(MARGIN_MM + 8, base, take, 12, bold=True)
+    card.text(MARGIN_MM + 8, base, take, fitting_size(take, 26, 12.0, 7.0), bold=True)
     name = str(row.description or row.item)
     mark = "EM  " if row.emergency == "yes" else ""
-    size = fitting_size(mark + name, right - 48 - MARGIN_MM - 36, 10.0, 6.0)
-    card.text(MARGIN_MM + 36, base, mark + name, size, bold=bool(mark))
+    width = right - 48 - MARGIN_MM - 36
+    size = fitting_size(mark + name, width, 10.0, 6.0)
+    lift = 1.5 if mark else 0.0
+    card.text(MARGIN_MM + 36, base + lift, mark + name, size, bold=bool(mark))
+    if mark:
+        fits = str(row.because)
+        card.text(MARGIN_MM + 36, base - 2.1, fits, fitting_size(fits, width, 8.0, 5.0))
     card.text(right - 46, base, bin_name, 9)
     for x in (right - 22.5, right - 8.5):
         card.box(x, card.top - (step + _BOX_MM) / 2, _BOX_MM, _BOX_MM, 1.0)

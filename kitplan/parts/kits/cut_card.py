@@ -19,7 +19,7 @@ from kitplan.demand.tape import (
     sheet_pieces,
 )
 from kitplan.demand.values import ItemChoice
-from kitplan.read.values import Unit
+from kitplan.read.values import Technique, Unit
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
 _RULER_ROOM_MM = 14.0
@@ -35,7 +35,8 @@ Sheet = tuple[int, float, float, str]
 @dataclass(frozen=True)
 class CutJob:
     """What one card shows. pieces: `cut_pieces`. width_mm: of the tape. designs: kits that use it. roll: sentence on
-    the roll, or "". sheet: (count, width, length, sentence) of barrier pieces, or None."""
+    the roll, or "". sheet: (count, width, length, sentence) of barrier pieces, or None. face: for whom the lengths
+    stand."""
 
     title: str
     size: str
@@ -46,6 +47,7 @@ class CutJob:
     roll: str
     sheet: Sheet | None
     skins: tuple[str, ...] = ()
+    face: str = ""
 
 
 def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[CutJob]:
@@ -69,10 +71,25 @@ def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[
         sheet = _sheet(unit, item_choice, g, row, technique.uses_with_barrier)
         design = str(strata.at[g, "design"])
         made = CutJob(technique.title, str(row["size"]), str(row["route"]), pieces, width, (design,),
-                      _roll_sentence(pieces, roll), sheet, (str(row["skin"]),))
+                      _roll_sentence(pieces, roll), sheet, (str(row["skin"]),), face_sentence(technique, row))
         jobs[key] = _joined(jobs[key], made) if key in jobs else made
     same = Counter(key[:4] for key in jobs)
     return [jobs[key] if same[key[:4]] > 1 else replace(jobs[key], skins=()) for key in sorted(jobs)]
+
+
+def face_sentence(technique: Technique, row: Mapping) -> str:
+    """For whom the lengths of a card stand, and what comes before them: "" where no piece hangs on the face."""
+    if not any(piece.span is not None for piece in technique.pieces):
+        return ""
+    span = float(row["span_tragus_mm" if technique.measure == "tragus" else "span_mid_cheek_mm"])
+    whose = f" of a patient of {row['face_for']}" if row["face_for"] else ""
+    ground = "this unit's own measurement" if row["face_own"] else "an estimate"
+    place = technique.measure.replace("_", "-")
+    return (
+        f"MEASURE THIS PATIENT'S FACE FIRST. These lengths are for a span of {span:g} mm ({place} to {place}){whose}:"
+        f" {ground}. Another span, another length: cut as much longer or shorter. The tube is taken to lie in the"
+        " middle."
+    )
 
 
 def _joined(first: CutJob, second: CutJob) -> CutJob:
@@ -166,6 +183,8 @@ def _head(card: Card, job: CutJob, more: str = "") -> None:
     wording = f"{job.title}{_skin_text(job)}{', ' + more if more else ''}. Tape {job.width_mm:g} mm wide."
     card.text(MARGIN_MM, card.top, wording, 12, bold=True)
     card.top -= 1
+    if not more and job.face:
+        card.paragraph(job.face, 9, bold=True)
     if not more and job.roll:
         card.paragraph(job.roll, 9)
     for warning in [w for w in job.pieces["warning"] if w and not more]:

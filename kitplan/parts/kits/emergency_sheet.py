@@ -8,7 +8,9 @@ import pandas as pd
 
 from kitplan.demand.fit import item_fits
 from kitplan.demand.item_choice import held_roles
+from kitplan.read.values import Unit
 from kitplan.write.book import Book
+from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import role_title
 
 if TYPE_CHECKING:
@@ -41,20 +43,77 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["stratum", "label", "role", "item", "description", "at_bedside"])
 
 
-def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Bedside emergency: one line an airway, one column a kind of equipment."""
+def not_listed(unit: Unit) -> list[str]:
+    """What the list lacks, in sentences: an emergency list that looks complete and is not can hurt someone."""
+    sentences = []
+    for names, outside, emergency in _alike(unit):
+        if outside:
+            sentences.append(f"NOT ON THIS LIST ({names}): {', '.join(outside)}. By your policy; not planned here "
+                             "unless you add rows to items.csv, or switch on the generic ones (more_equipment = true "
+                             "under [bedside] in unit.toml).")
+        if not emergency:
+            sentences.append(f"The recipes of this unit name no emergency equipment for {names}. That does not say "
+                             "that none is needed: your policy decides.")
+    in_mm = unit.strata[unit.strata["scale"] == "mm"]
+    if len(in_mm) and not in_mm["size"].str.endswith("cuffed").all():
+        sentences.append("A size without the word cuffed or uncuffed stands for either: the census does not say. A "
+                         "cuffed tube of the same size is in a larger patient. Look at the patient, not at the list "
+                         "alone.")
+    return sentences
+
+
+def _alike(unit: Unit) -> list[tuple[str, tuple[str, ...], tuple[str, ...]]]:
+    """(routes, what is outside, emergency roles): routes of which the same is said stand together."""
+    found: dict[tuple[tuple[str, ...], tuple[str, ...]], list[str]] = {}
+    for name in unit.strata["route"].unique():
+        route = unit.route(name)
+        found.setdefault((route.outside, route.emergency), []).append(str(name))
+    return [(" and ".join(names), outside, emergency) for (outside, emergency), names in found.items()]
+
+
+def bedside_rows(plan: Plan) -> tuple[list[str], list[list[str]]]:
+    """(roles with a column of their own, rows): label, one cell a role, and everything else in one last cell."""
     rows = bedside_list(plan)
-    roles = list(dict.fromkeys(rows["role"]))
-    widths = (_LABEL_WIDTH, *[28.0] * len(roles), _TICK_WIDTH)
-    page = book.page(TITLE, "Mask, bag and what else must hang at each bedside", widths, landscape=len(roles) > 2)
-    page.title(
-        "Emergency equipment at each bedside",
-        "Find the airway; see that each thing hangs there, unopened, in date and of this size. "
-        "No limit or budget takes anything off this list; local policy may ask for more.",
-    )
-    kinds = ("strong_wrap", *["wrap"] * len(roles), "tick")
-    page.header(("Airway", *(role_title(role) for role in roles), "Seen"), kinds)
+    critical = plan.unit.items.groupby("role")["critical"].any()
+    main = [role for role in dict.fromkeys(rows["role"]) if critical[role]]
     rows["words"] = [d if n == 1 else f"{n} x {d}" for d, n in zip(rows["description"], rows["at_bedside"])]
+    found = []
     for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
-        wording = {role: "; ".join(lines["words"]) for role, lines in group.groupby("role", sort=False)}
-        page.row((label, *(wording.get(role) for role in roles), None), kinds)
+        own = group.groupby("role", sort=False)["words"].agg("; ".join)
+        others = "; ".join(own[[role for role in own.index if role not in main]])
+        found.append([label, *(own.get(role, "") for role in main), others])
+    return main, found
+
+
+TITLE_WORDS = "Emergency equipment at each bedside"
+DO = ("Find the {one}; see that each thing hangs there, unopened, in date and of this size. No limit or budget takes "
+      "anything off this list. It holds what this unit's catalogue and recipes know, and no more.")
+
+
+def add_sheets(book: Book, plan: Plan) -> None:
+    """Add the sheet Bedside emergency: one line an airway, one column a kind of equipment; then what it lacks."""
+    main, rows = bedside_rows(plan)
+    also = any(row[-1] for row in rows)
+    widths = (_LABEL_WIDTH, *[28.0] * (len(main) + also), _TICK_WIDTH)
+    page = book.page(TITLE, "Mask, bag and what else must hang at each bedside", widths, landscape=len(widths) > 4)
+    page.title(TITLE_WORDS, DO.format(one=plan.unit.words.one))
+    kinds = ("strong_wrap", *["wrap"] * (len(main) + also), "tick")
+    heads = [role_title(role) for role in main] + ["Also"] * also
+    page.header((plan.unit.words.one.capitalize(), *heads, "Seen"), kinds)
+    for row in rows:
+        page.row((*row[: len(main) + 1 + also], None), kinds)
+    for sentence in not_listed(plan.unit):
+        page.skip()
+        page.spread(sentence, "strong_wrap")
+
+
+def emergency_pdf(plan: Plan, foot: str) -> bytes:
+    """The same list on paper, with a box to tick at each bedside."""
+    main, rows = bedside_rows(plan)
+    also = any(row[-1] for row in rows)
+    columns = [Column(plan.unit.words.one.capitalize(), 52, "strong"), *(Column(role_title(r), 46) for r in main),
+               *[Column("Also", 60)] * also, Column("Seen", 14, "write")]
+    cells = [[*row[: len(main) + 1 + also], None] for row in rows]
+    listing = Listing(TITLE_WORDS, DO.format(one=plan.unit.words.one), columns, cells, foot,
+                      upright=len(columns) <= 5, after=not_listed(plan.unit))
+    return listing_pdf(listing, plan.unit.paper)

@@ -75,16 +75,3 @@ def served_lines(strata: pd.DataFrame, design: str, titles: dict[str, str]) -> l
             sizes.setdefault(which, []).append(str(size))
         lines.append(f"{route} {', '.join(size_list(own[own['size'].isin(s)]) + which for which, s in sizes.items())}")
     return [line.strip() for line in lines]
-
-
-def take_text(quantity: int, use_unit: str, contains: float) -> str:
-    """A quantity as a person counts it: "4 wipes", "1 roll", "2 x 5 mL", "2 x 2 pieces" (pouches of two)."""
-    if contains == 1:
-        return f"{quantity} {use_unit}{'' if quantity == 1 else 's'}"
-    if use_unit == "mm":
-        return f"{quantity} roll{'' if quantity == 1 else 's'}"
-    if use_unit in ("mL", "L", "g"):
-        return f"{quantity} x {contains:g} {use_unit}"
-    if use_unit == "piece":
-        return f"{quantity} x {contains:g} pieces"
-    return f"{quantity} single"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from kitplan.parts.kits.build_card import build_cards
 from kitplan.parts.kits.cut_card import cut_cards, cut_jobs
+from kitplan.parts.kits.emergency_sheet import emergency_pdf
 from kitplan.parts.kits.lookup import Lookup, kit_lookup
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 
@@ -25,6 +26,7 @@ def prints(plan: Plan) -> dict[str, bytes]:
     files = {
         "build-cards.pdf": build_cards(plan.unit, kits.contents, kits.strata, kits.builds, paper, foot),
         "which-kit.pdf": which_kit(lookup, paper, foot),
+        "emergency-sheet.pdf": emergency_pdf(plan, foot),
     }
     return files | ({"cut-cards.pdf": cut_cards(jobs, paper, foot)} if jobs else {})
 

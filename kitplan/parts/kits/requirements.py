@@ -13,7 +13,6 @@ import pandas as pd
 
 from kitplan.demand.fit import Records, catalogue_records, fitting, fitting_items, nearest_size
 from kitplan.demand.item_choice import (
-    SPARE_TUBE_ROLE,
     AttemptTables,
     held_once,
     held_roles,
@@ -25,7 +24,7 @@ from kitplan.demand.stay_use import StayUse, stay_use
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.values import Unit
+from kitplan.read.values import SPARE_TUBE_ROLE, Unit
 
 DAYS_PER_MONTH = 365.25 / 12
 """A mean month, so that no figure depends on which month it is."""
@@ -211,7 +210,7 @@ def _spare_tubes(
     unit: Unit, airway: Mapping, records: Records
 ) -> Iterator[tuple[int, Problem | None]]:
     """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""
-    asked = unit.bedside.spare_tube or SPARE_TUBE_ROLE in unit.route(airway["route"]).emergency
+    asked = unit.bedside.wants_spare_tubes or SPARE_TUBE_ROLE in unit.route(airway["route"]).emergency
     if not asked or airway["scale"] == "none":
         return
     step = unit.planning.face_size_step_mm if airway["scale"] == "mm" else 1.0

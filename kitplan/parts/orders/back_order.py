@@ -43,7 +43,7 @@ from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import days_left, days_of_cover
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.read.problems import UnsafePlan
-from kitplan.read.values import STRATUM_COLUMNS, Unit
+from kitplan.read.values import SPARE_TUBE_ROLE, STRATUM_COLUMNS, Unit
 from kitplan.solve.program import Program
 from kitplan.solve.values import SolverReport
 

@@ -12,7 +12,8 @@ from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.orders.round_plan import Level
 from kitplan.write.letters import draw_text, lines_of, width_of
-from kitplan.write.listing import PAPERS
+from kitplan.write.listing import CAUTION, PAPERS
+from kitplan.write.shelf import counted
 
 _QUIET_MODULES = 12
 """Blank modules between two codes; the symbology asks for ten (ISO/IEC 15417, from memory)."""
@@ -53,7 +54,8 @@ class LabelGrid:
 def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None = None) -> bytes:
     """Labels of all items of the par list in shelf order.
 
-    Each says the one number that a person acts on; the urgent level stands beside it, smaller.
+    Each says the one number that a person acts on; the urgent level stands beside it, smaller. The caution stands at
+    the foot of every sheet.
     """
     out = io.BytesIO()
     places = list((grid or LabelGrid()).places(paper))
@@ -63,9 +65,38 @@ def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None =
     for k, row in enumerate(levels):
         if k and k % len(places) == 0:
             canvas.showPage()
+        if k % len(places) == 0:
+            draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
         _draw(canvas, row, *places[k % len(places)])
     canvas.save()
     return out.getvalue()
+
+
+@dataclass(frozen=True)
+class Marking:
+    """What one bar code holds. symbol: the data, with FNC1 first where GS1 asks for it. said: the line under it."""
+
+    symbol: str
+    said: str
+
+
+_FNC1 = "\xf1"
+
+
+def markings(item: str, gtin: str) -> list[Marking]:
+    """The codes of one label, each called what it is.
+
+    A trade item number is GS1-128: FNC1, application identifier 01, fourteen digits; its line shows the identifier in
+    brackets (GS1 General Specifications, from memory). Numbers of the prefixes 02, 04 and 20 to 29 are for use inside
+    a company and are no trade item numbers: plain Code 128, and called so. The item's name is plain Code 128 too.
+    """
+    found = [Marking(item, f"item code {item}")]
+    if gtin:
+        full = gtin.zfill(14)
+        inside = full[1:3] in ("02", "04") or full[1] == "2"
+        number = Marking(gtin, f"internal number {gtin}") if inside else Marking(f"{_FNC1}01{full}", f"(01) {full}")
+        found.append(number)
+    return found
 
 
 def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, height: float) -> None:
@@ -80,26 +111,24 @@ def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, 
     for k, line in enumerate(lines):
         draw_text(canvas, x, top - 11 - 12 * k, line, 11, bold=True)
     base = top - 11 - 12 * max(len(lines) - 1, 0) - 14
-    canvas.setFont("Helvetica-Bold", 11)
-    canvas.drawString(x, base, row.rule)
-    canvas.setFont("Helvetica", 9)
-    canvas.drawString(x, base - 12, f"Urgent under {row.urgent_units}: do not wait for the order day.")
+    comes = f" Comes in {row.pack}s." if row.pack > 1 else ""
+    draw_text(canvas, x, base, f"UNDER {counted(row.level_units, row.counted_as)}: order.{comes}", 11, bold=True)
+    draw_text(canvas, x, base - 12, f"Urgent under {row.urgent_units}: do not wait for the order day.", 9)
     room_high = base - 15 - bottom - pad - 8
-    codes = [c for c in (str(row.item), str(row.gtin or "")) if c]
-    for code, at, bar in _side_by_side(codes, room):
-        draw_text(canvas, x + at, bottom + pad, code, 7)
+    for code, at, bar in _side_by_side(markings(str(row.item), str(row.gtin or "")), room):
+        draw_text(canvas, x + min(at, room - width_of(code.said, 7)), bottom + pad, code.said, 7)
         if bar and room_high >= 5 * mm:
             high = min(room_high, 14 * mm)
-            Code128(code, barWidth=bar, barHeight=high, quiet=0).drawOn(canvas, x + at, bottom + pad + 8)
+            Code128(code.symbol, barWidth=bar, barHeight=high, quiet=0).drawOn(canvas, x + at, bottom + pad + 8)
 
 
-def _side_by_side(codes: list[str], room: float) -> list[tuple[str, float, float]]:
+def _side_by_side(codes: list[Marking], room: float) -> list[tuple[Marking, float, float]]:
     """(code, place, bar width) with one bar width for all, so that each gets the room its length needs.
 
     Bar width 0: no bars, because they would be too thin to scan or the text has letters that Code 128 lacks.
     """
-    able = [c.isascii() and c.isprintable() for c in codes]
-    modules = [Code128(c, barWidth=1, quiet=0).width if ok else 40 for c, ok in zip(codes, able)]
+    able = [(text := c.symbol.removeprefix(_FNC1)).isascii() and text.isprintable() for c in codes]
+    modules = [Code128(c.symbol, barWidth=1, quiet=0).width if ok else 40 for c, ok in zip(codes, able)]
     apart = _QUIET_MODULES * (len(codes) - 1)
     bar = min(room / (sum(modules) + apart), _BEST_BAR_MM * mm)
     if bar < _THINNEST_BAR_MM * mm:

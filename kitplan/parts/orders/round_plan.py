@@ -28,7 +28,8 @@ class Level:
     """One item of the par list, in single items.
 
     level_units: s; a position under it is ordered for. urgent_units: what one lead time may need; under it the
-    item may run out before an order of today arrives. pack, price, litres: of one pack, as in the plan.
+    item may run out before an order of today arrives. pack, price, litres: of one pack, as in the plan. counted_as: the
+    word for one of it.
     """
 
     item: str
@@ -42,17 +43,12 @@ class Level:
     use_per_day: float
     critical: bool
     gtin: str = ""
+    counted_as: str = "piece"
 
     @property
     def top_units(self) -> int:
         """The largest position that ordering can bring."""
         return self.level_units + self.pack - 1
-
-    @property
-    def rule(self) -> str:
-        """The one number, as every paper says it."""
-        comes = f" Comes in {self.pack}s." if self.pack > 1 else ""
-        return f"UNDER {self.level_units}: order.{comes}"
 
 
 @dataclass(frozen=True)
@@ -145,7 +141,7 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
             str(row.item), str(row.description), str(item["bin"]), int(row.pack), float(item["price"]),
             float(item["litres"]), int(row.par_units), int(min(max(need[row.item], floor), row.par_units)),
             float(row.expected_units) / unit.stock.protection_interval_days, bool(item["critical"]),
-            str(item["gtin"] or ""),
+            str(item["gtin"] or ""), str(item["counted_as"] or "piece"),
         ))
     order = sorted(range(len(found)), key=lambda k: (shelf_key(found[k].bin), k))
     designs: dict[str, dict[str, int]] = {}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from reportlab.platypus import Flowable, PageBreak
 
 from kitplan.demand.tape import cut_pieces
-from kitplan.parts.kits.cut_card import CutJob, cut_cards
+from kitplan.parts.kits.cut_card import CutJob, cut_cards, face_sentence
 from kitplan.parts.training.box_label import box_labels_pdf, labels_of
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.practice_page import (
@@ -78,7 +78,7 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lesson: int) -> list[CutJob]:
         jobs[key] = CutJob(
             technique.title, practice.size_text, practice.route, cut_pieces(technique, practice.size, width),
             width, (), known.roll if known else note,
-            (known.sheet if known else None) or sheet,
+            (known.sheet if known else None) or sheet, face=face_sentence(technique, practice.size),
         )
     return list(jobs.values())
 

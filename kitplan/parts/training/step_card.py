@@ -12,6 +12,7 @@ from reportlab.platypus import Flowable, PageBreak
 
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.practice_page import HEAD, NOTE, STRONG, TITLE, grid, practice_pdf, text
+from kitplan.write.shelf import counted
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
@@ -60,9 +61,14 @@ def _needed(
     if skin == "barrier":
         uses |= {r: uses.get(r, 0) + n for r, n in technique.uses_with_barrier.items()}
     units = dict(zip(unit.items["role"], unit.items["use_unit"]))
-    rows += [[text(f"{quantity:g} {units.get(role, '')}".strip()), text(_said(role))]
-             for role, quantity in uses.items()]
+    rows += [[text(_amount(quantity, str(units.get(role, "")))), text(_said(role))] for role, quantity in uses.items()]
     return [grid(rows, (24, 148), head=False, pad=1.4)]
+
+
+def _amount(quantity: float, use_unit: str) -> str:
+    """How much of a role one go takes: "3 pairs", "5 mL"."""
+    measured = use_unit in ("mL", "L", "g", "mm", "") or quantity % 1
+    return f"{quantity:g} {use_unit}".strip() if measured else counted(int(quantity), use_unit)
 
 
 def _said(role: str) -> str:
