@@ -31,7 +31,7 @@ def test_the_first_plan_from_a_dropped_census_takes_at_most_six_clicks(browser, 
     browser.find_element(By.ID, "census").send_keys(str(kitplan.sample_units()["mill_lane"] / "census.csv"))
     for words in ("Make the unit", "Plan"):
         button = f"//button[text()='{words}']"
-        WebDriverWait(browser, 60).until(lambda b, at=button: b.find_elements(By.XPATH, at))[0].click()
+        WebDriverWait(browser, 200).until(lambda b, at=button: b.find_elements(By.XPATH, at))[0].click()
         clicks += 1
     WebDriverWait(browser, 240).until(lambda b: "Readiness:" in b.find_element(By.TAG_NAME, "main").text)
     assert clicks <= 6
@@ -44,7 +44,7 @@ def test_a_plan_at_work_can_be_stopped_and_leaves_what_was_there(browser, desk_a
     browser.get(base)
     browser.find_element(By.XPATH, "//button[text()='Plan again']").click()
     WebDriverWait(browser, 20).until(lambda b: b.find_elements(By.XPATH, "//button[text()='Stop']"))[0].click()
-    WebDriverWait(browser, 60).until(lambda b: "Stopped" in b.find_element(By.TAG_NAME, "main").text)
+    WebDriverWait(browser, 200).until(lambda b: "Stopped" in b.find_element(By.TAG_NAME, "main").text)
     assert (home / "mill_lane" / "plan" / "plan.json").read_bytes() == before
 
 
@@ -59,7 +59,7 @@ def test_a_count_by_keyboard_alone_reaches_the_book(browser, desk_at, home):
     while browser.switch_to.active_element.tag_name != "button":
         browser.switch_to.active_element.send_keys(Keys.TAB)
     browser.switch_to.active_element.send_keys(Keys.ENTER)
-    WebDriverWait(browser, 60).until(lambda b: "The week" in b.title)
+    WebDriverWait(browser, 200).until(lambda b: "The week" in b.title)
     with (home / "mill_lane" / "book" / "counts.csv").open(encoding="utf-8-sig") as file:
         assert [row["packs"] for row in csv.DictReader(file)][:1] == ["3"]
     assert browser.execute_script("return Object.keys(localStorage).length") == 0
