@@ -13,8 +13,8 @@ def as_held(unit: Unit) -> Unit:
     those with a present par; of sizes used side by side (gloves) those held share the use. Emergency equipment is left
     as it is, and so is a role of which nothing is held.
 
-    A shelf with boxes of 25 is not unready because the plan would buy boxes of 50, nor one without a size of gloves that
-    nobody here wears.
+    A shelf with boxes of 25 is not unready because the plan would buy boxes of 50, nor one without a size of gloves
+    that nobody here wears.
     """
     if unit.present_par is None:
         return unit
