@@ -53,16 +53,17 @@ class AttemptTables:
     which: np.ndarray
     n_short: int
     n_long: int
-    _grids: dict[tuple, tuple[RisingCounts, ...]] = field(default_factory=dict)
+    _counts: dict[tuple, RisingCounts] = field(default_factory=dict)
 
     def on_grid(self, unit: Unit, row: Mapping, grid: np.ndarray) -> tuple[RisingCounts, ...]:
-        """Counts of one frequency row with its hazards times each of `grid`; made once, one at a time, then kept."""
-        key = (*row.values(), *grid)
-        if key not in self._grids:
-            self._grids[key] = tuple(
-                rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor) for factor in grid
-            )
-        return self._grids[key]
+        """Counts of one frequency row with its hazards times each of `grid`; each factor made once, then kept."""
+        return tuple(self._at(unit, row, float(factor)) for factor in grid)
+
+    def _at(self, unit: Unit, row: Mapping, factor: float) -> RisingCounts:
+        key = (*row.values(), round(factor, 12))
+        if key not in self._counts:
+            self._counts[key] = rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor)
+        return self._counts[key]
 
 
 def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
