@@ -173,6 +173,8 @@ def _with_part(plan: Plan, part: Part, work: Work) -> Plan:
     value = part.run(replace(work, results=plan.results, skipped=plan.skipped).only(part.needs))
     if value is None:
         return replace(plan, skipped={part.name: part.empty, **plan.skipped})
+    if not isinstance(value, part.result_type()):
+        raise TypeError(f"{part.name} gave a {type(value).__name__} in place of its declared {part.result}")
     plan = plan.with_result(part.name, value)
     return replace(plan, warnings=tuple(dict.fromkeys((*plan.warnings, *part.warns(value)))))
 

@@ -162,7 +162,7 @@ def test_the_caution_text_is_there():
 
 
 def test_every_sample_says_that_it_is_invented():
-    assert set(sample_units()) == {"harbour_wing", "lantern_nursery", "mill_lane"}
+    assert set(sample_units()) == {"harbour_wing", "lantern_nursery", "mill_lane", "birch_house", "orchard_row"}
     for path in sample_units().values():
         text = (path / "unit.toml").read_text()
         assert "INVENTED" in text.splitlines()[0]

@@ -27,12 +27,17 @@ def test_more_readiness_never_costs_less(unit_maker):
 
 @pytest.mark.parametrize("stratum", [0, 1, 2])
 def test_one_more_airway_never_lowers_a_par(unit_maker, stratum):
-    """Same seed, same scenarios: the other airways keep their draws, so only demand is added."""
+    """Same seed, same scenarios: the other airways keep their draws, so only demand is added.
+
+    The cheapest joint plan may still hold a pack less of one item where others hold more (DEVELOPERS.md)."""
     airways = [4, 2, 3]
-    before = par_of(unit_maker(census=snapshot(*airways))).levels
+    before = par_of(unit_maker(census=snapshot(*airways)))
     airways[stratum] += 1
-    after = par_of(unit_maker(census=snapshot(*airways))).levels
-    assert (after["par_packs"].to_numpy() >= before["par_packs"].to_numpy()).all()
+    after = par_of(unit_maker(census=snapshot(*airways)))
+    gained = after.levels["par_packs"].to_numpy() - before.levels["par_packs"].to_numpy()
+    assert after.mean_value > before.mean_value
+    assert gained.min() >= -1
+    assert gained.sum() > 0
 
 
 def test_scaling_prices_scales_the_value_and_keeps_the_par(unit_maker, small_unit):

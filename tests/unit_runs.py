@@ -37,8 +37,9 @@ def runs_of(drawn: RandomUnit, place: Path, *, only: tuple[str, ...] | None = No
     place: a new folder. Beside exit codes and warnings of libraries: check passes exactly when plan does, a refusal
     writes nothing, a plan owes `faults_of` nothing, and no other command changes what plan wrote.
     """
-    unit, plan = drawn.write(place / "unit"), place / "plan"
-    found = [run("check", "check", unit), run("plan", "plan", unit, "--out", plan)]
+    unit = drawn.write(place / "unit")
+    plan = unit / "plan"
+    found = [run("check", "check", unit), run("plan", "plan", unit)]
     check, planned = found[0].code, found[1].code
     if (check == 2) != (planned == 2):
         found.append(Run("check against plan", planned, 0.0, f"check ends with {check}, plan with {planned}"))
@@ -47,7 +48,7 @@ def runs_of(drawn: RandomUnit, place: Path, *, only: tuple[str, ...] | None = No
     if (plan / "plan.json").exists():
         found += [Run("plan", planned, 0.0, fault) for fault in faults_of(unit, plan)]
     before = marks_of(plan)
-    for name, arguments in _others(drawn, unit, plan, place):
+    for name, arguments in _others(drawn, unit, place):
         if only is None or name in only:
             found.append(run(name, *arguments))
             if marks_of(plan, before) != before:
@@ -55,22 +56,22 @@ def runs_of(drawn: RandomUnit, place: Path, *, only: tuple[str, ...] | None = No
     return found
 
 
-def _others(drawn: RandomUnit, unit: Path, plan: Path, place: Path) -> list[tuple[str, tuple]]:
+def _others(drawn: RandomUnit, unit: Path, place: Path) -> list[tuple[str, tuple]]:
     other = place / "other"
     if not other.exists():
         shutil.copytree(unit, other)
         settings = drawn.files["unit.toml"].replace("Invented random unit", "Invented other unit")
         (other / "unit.toml").write_text(settings, encoding="utf-8")
-    out = {name: place / f"{name}-out" for name in ("kits", "forecast", "rates", "audit", "training", "simulate")}
+    out = {name: place / f"{name}-out" for name in ("kits", "forecast", "rates", "audit", "training")}
     commands: list[tuple[str, tuple]] = [
-        ("explain", ("explain", unit, drawn.item)), ("labels", ("labels", unit, "--out", plan)),
+        ("explain", ("explain", unit, drawn.item)), ("labels", ("labels", unit)),
         *((name, (name, unit, "--out", out[name])) for name in ("kits", "forecast", "rates")),
-        ("simulate", ("simulate", unit, "--out", out["simulate"], "--years", 1, "--copies", 2)),
+        ("simulate", ("simulate", unit, "--years", 1, "--copies", 2)),
         ("compare", ("compare", unit, other, "--out", place / "compare-out")),
     ]
     needs = {"audit": "present_par.csv", "training": "class.toml", "order": "on_hand.csv"}
     for name in (n for n, file in needs.items() if file in drawn.files):
-        commands.append((name, (name, unit, "--out", out.get(name, plan))))
+        commands.append((name, (name, unit, *(("--out", out[name]) if name in out else ()))))
     return commands
 
 

@@ -10,16 +10,17 @@ from kitplan.read.values import Unit
 
 def as_held(unit: Unit) -> Unit:
     """Return the unit restricted to what its shelf holds today: of items that can stand in for one another, only
-    those with a present par. Emergency equipment and sizes used side by side (gloves) are left as they are, and
-    so is a role of which nothing is held.
+    those with a present par; of sizes used side by side (gloves) those held share the use. Emergency equipment is left
+    as it is, and so is a role of which nothing is held.
 
-    A shelf with boxes of 25 is not unready because the plan would buy boxes of 50.
+    A shelf with boxes of 25 is not unready because the plan would buy boxes of 50, nor one without a size of gloves
+    that nobody here wears.
     """
     if unit.present_par is None:
         return unit
     par = unit.present_par
     held = set(par.loc[par["par_packs"] > 0, "item"])
-    items = unit.items[~unit.items["critical"].astype(bool) & unit.items["share"].isna()]
+    items = unit.items[~unit.items["critical"].astype(bool)]
     roles = set(items.loc[items["item"].isin(held), "role"])
     absent = items.loc[items["role"].isin(roles) & ~items["item"].isin(held), "item"]
     unavailable = tuple(dict.fromkeys([*unit.stock.unavailable, *absent]))

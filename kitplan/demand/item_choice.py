@@ -53,16 +53,17 @@ class AttemptTables:
     which: np.ndarray
     n_short: int
     n_long: int
-    _grids: dict[tuple, tuple[RisingCounts, ...]] = field(default_factory=dict)
+    _counts: dict[tuple, RisingCounts] = field(default_factory=dict)
 
     def on_grid(self, unit: Unit, row: Mapping, grid: np.ndarray) -> tuple[RisingCounts, ...]:
-        """Counts of one frequency row with its hazards times each of `grid`; made once, one at a time, then kept."""
-        key = (*row.values(), *grid)
-        if key not in self._grids:
-            self._grids[key] = tuple(
-                rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor) for factor in grid
-            )
-        return self._grids[key]
+        """Counts of one frequency row with its hazards times each of `grid`; each factor made once, then kept."""
+        return tuple(self._at(unit, row, float(factor)) for factor in grid)
+
+    def _at(self, unit: Unit, row: Mapping, factor: float) -> RisingCounts:
+        key = (*row.values(), round(factor, 12))
+        if key not in self._counts:
+            self._counts[key] = rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor)
+        return self._counts[key]
 
 
 def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
@@ -84,26 +85,28 @@ def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = 
     return AttemptTables(tuple(tables), which, n_short, max(n_long, n_short))
 
 
-def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np.ndarray:
-    """PMF of attempts in one whole stay (admission secures and redos included).
+def attempts_of_checks(table: AttemptTable, mass: np.ndarray, width: int = 0) -> np.ndarray:
+    """PMF of attempts of a fresh airway over a number of checks of chances `mass`: (n_nodes, at least `width`).
 
-    Beyond tables.n_long checks a stay goes on at the steady pace of its frailty.
+    Beyond the checks that are tabulated an airway goes on at the steady pace of its frailty.
     """
-    table = tables.tables[tables.which[stratum]]
-    stay = stay_checks_pmf(unit, stratum)
-    last = tables.n_long
-    exact = np.pad(stay[: last + 1], (0, max(last + 1 - len(stay), 0)))
-    pmf = table.weights @ np.einsum("n,mna->ma", exact, table.fresh)
-    longer = stay[last + 1 :]
-    if not len(longer):
-        return pmf
+    last = table.fresh.shape[1] - 1
+    exact = np.pad(mass[: last + 1], (0, max(last + 1 - len(mass), 0)))
+    pmf = np.einsum("n,mna->ma", exact, table.fresh)
+    longer = mass[last + 1 :]
     more = np.rint(np.outer(table.pace, np.arange(1, len(longer) + 1))).astype(np.int64)
-    whole = np.zeros(len(pmf) + int(more.max()))
-    whole[: len(pmf)] = pmf
-    for weight, steps, end in zip(table.weights, more, table.fresh[:, last]):
-        mass = np.bincount(steps, weights=longer)
-        whole[: len(mass) + len(end) - 1] += weight * np.convolve(mass, end)
+    whole = np.zeros((len(pmf), max(pmf.shape[1] + int(more.max(initial=0)), width)))
+    whole[:, : pmf.shape[1]] = pmf
+    for node in range(len(pmf)) if longer.any() else ():
+        steps = np.bincount(more[node], weights=longer)
+        whole[node, : len(steps) + pmf.shape[1] - 1] += np.convolve(steps, table.fresh[node, last])
     return whole
+
+
+def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np.ndarray:
+    """PMF of attempts in one whole stay (admission secures and redos included)."""
+    table = tables.tables[tables.which[stratum]]
+    return table.weights @ attempts_of_checks(table, stay_checks_pmf(unit, stratum))
 
 
 def role_needs(unit: Unit, stratum: int) -> dict[str, float]:

@@ -15,6 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, mean_season, waves
+from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.posterior import Posterior, census_means, fit_posterior, own_stays
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Episodes
@@ -193,47 +194,28 @@ def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
 def _moving_airways(play: _Play) -> _Airways:
     """Airways in place when the interval begins or arriving in it.
 
-    Beds bound those in place to a Poisson number cut off at them, as in a unit that turns away (M/G/c/c; the law of the
-    stay does not matter: Erlang's loss law, Takacs 1969, from memory): where there are more, those in place alone are
-    drawn anew. Whoever then finds every bed taken does not come.
+    With beds as a bound those in place are Poisson cut off at the beds, as in a unit that turns away (M/G/c/c; the law
+    of the stay does not matter: Erlang's loss law, Takacs 1969, from memory): scenarios with more are drawn anew. Then
+    whoever arrives and finds every bed taken does not come.
     """
-    weeks = _weeks(play)
-    in_place, coming = _present(play, weeks, None), _arriving(play, weeks)
-    beds, n = play.posterior.beds, len(play.scenarios)
-    if beds is None or not _may_fill(play.posterior, beds):
-        return _joined([in_place, coming])
-    crowded = np.bincount(in_place.scenario, minlength=n) > beds
-    if crowded.any():
-        again = replace(play, scenarios=play.scenarios[crowded], draw=play.draw[crowded],
-                        day_of_year=play.day_of_year[crowded], stream=f"{play.stream}/beds")
-        busy = replace(weeks, busy_past=weeks.busy_past[crowded], busy_ahead=weeks.busy_ahead[crowded])
-        anew = _present(again, busy, beds)
-        anew = replace(anew, scenario=np.flatnonzero(crowded)[anew.scenario])
-        in_place = _joined([in_place.only(~crowded[in_place.scenario]), anew])
-    airways = _joined([in_place, coming])
-    full = _overfull(airways, beds, play.days, n)
-    found = ~full[airways.scenario]
-    busiest = airways.only(~found)
-    numbered = replace(busiest, scenario=(np.cumsum(full) - 1)[busiest.scenario])
-    found[~found] = _bedded(numbered, beds, int(full.sum()))
-    return airways.only(found)
-
-
-def _overfull(airways: _Airways, beds: int, days: float, n_scenarios: int) -> np.ndarray:
-    """Scenarios in which more airways than beds are there on one of the interval's days."""
-    full = np.zeros(n_scenarios, dtype=bool)
-    for day in range(int(np.ceil(days))):
-        there = (airways.start < day + 1) & (airways.stop > day)
-        full |= np.bincount(airways.scenario[there], minlength=n_scenarios) > beds
-    return full
-
-
-def _may_fill(posterior: Posterior, beds: int) -> bool:
-    """Whether every bed may be taken now and then: some draw's busy weeks reach so far."""
-    mean = (posterior.arrivals * posterior.mean_stays).sum(axis=1)
-    peak = mean * np.exp(np.abs(posterior.swing).sum(axis=1))
-    spread = np.sqrt(peak + posterior.burst * peak**2)
-    return bool((peak + 4 * spread > beds).any())
+    weeks, beds = _weeks(play), play.posterior.beds
+    present = _present(play, weeks, None)
+    if beds is None or not may_fill(play.posterior, beds):
+        return _joined([present, _arriving(play, weeks)])
+    over = np.bincount(present.scenario, minlength=len(play.scenarios)) > beds
+    if over.any():
+        again = replace(play, scenarios=play.scenarios[over], draw=play.draw[over], day_of_year=play.day_of_year[over],
+                        stream=f"{play.stream}/beds")
+        anew = _present(again, replace(weeks, busy_past=weeks.busy_past[over]), beds)
+        anew = replace(anew, scenario=np.flatnonzero(over)[anew.scenario])
+        present = _joined([present.only(~over[present.scenario]), anew])
+    airways = _joined([present, _arriving(play, weeks)])
+    crowded = overfull(airways.scenario, airways.start, airways.stop, beds, play.days, len(play.scenarios))
+    tight = np.flatnonzero(crowded[airways.scenario])
+    stays = np.ones(len(airways.key), dtype=bool)
+    number = np.cumsum(crowded)[airways.scenario[tight]] - 1
+    stays[tight] = bedded(number, airways.start[tight], airways.stop[tight], beds, int(crowded.sum()))
+    return airways.only(stays)
 
 
 @dataclass(frozen=True)
@@ -384,26 +366,6 @@ def _arriving(play: _Play, weeks: _Weeks) -> _Airways:
     start = low + place * (high - low)
     length = posterior.stays.lengths(draw, -np.log(play.uniforms("length", name)))
     return _Airways(scenario, stratum, key, start, start + length * posterior.stay_factor[draw, stratum])
-
-
-def _bedded(airways: _Airways, beds: int, n_scenarios: int) -> np.ndarray:
-    """Which airways find a bed: those there when the interval begins, then in order of arrival."""
-    order = np.lexsort((airways.start, airways.scenario))
-    scenario, start, stop = airways.scenario[order], airways.start[order], airways.stop[order]
-    count = np.bincount(scenario, minlength=n_scenarios)
-    first = np.concatenate([[0], np.cumsum(count)[:-1]])
-    kept = np.zeros(len(order), dtype=bool)
-    free_at = np.full((n_scenarios, beds), -np.inf)
-    for k in range(int(count.max(initial=0))):
-        own = np.flatnonzero(count > k)
-        row = first[own] + k
-        bed = free_at[own].argmin(axis=1)
-        fits = free_at[own, bed] <= np.maximum(start[row], 0.0)
-        kept[row[fits]] = True
-        free_at[own[fits], bed[fits]] = stop[row[fits]]
-    found = np.zeros(len(order), dtype=bool)
-    found[order] = kept
-    return found
 
 
 # -- what the means say ---------------------------------------------------------------------------------------------

@@ -22,7 +22,8 @@ DRAWS = 1000
 GUESS_STAY_DAYS = 5.0
 """Weighed like one end where no airway has left yet; children's units have a median near 4 days [S]."""
 _KIND_ARRIVALS = 0.5
-"""Arrivals that the prior is worth, all kinds together (Perks, J Inst Actuar 1947;73:285, from memory)."""
+"""Arrivals that kinds in the census of which none came are worth together; a kind that came is worth what came, so that
+the mean of what is drawn is what was counted."""
 _FULLEST = 0.9
 """Mean share of beds taken is held to be no more: a fuller unit would have opened beds (a choice)."""
 _CLOSED_AT = 25.0
@@ -312,7 +313,7 @@ def _kinds(counts: np.ndarray, unit: Unit, seed: int) -> np.ndarray:
     from scipy.special import gammaincinv
 
     of_census = (counts > 0) | ~np.isin(np.arange(len(counts)), unit.census.expected["stratum"])
-    shape = counts + _KIND_ARRIVALS / max(int(of_census.sum()), 1)
+    shape = np.where(counts > 0, counts, _KIND_ARRIVALS / max(int(of_census.sum()), 1))
     drawn = gammaincinv(shape, even_uniforms(seed, "kinds", DRAWS, len(counts)))
     return np.where(of_census, drawn, 0.0)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.demand.item_choice import AttemptTables
+from kitplan.demand.item_choice import AttemptTables, attempts_of_checks
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.read.values import Unit
 
@@ -51,14 +51,13 @@ def stay_use(unit: Unit, tables: AttemptTables, stratum: int) -> StayUse:
     """
     table = tables.tables[tables.which[stratum]]
     between = restock_checks(unit)
-    stay = stay_checks_pmf(unit, stratum, tables.n_long)
+    stay = stay_checks_pmf(unit, stratum)
     stationary = table.stationary
-    n_before, n_after = table.fresh.shape[-1], stationary.shape[-1]
-    joint = np.zeros((n_before, n_after))
+    whole = attempts_of_checks(table, stay)
+    joint = np.zeros((whole.shape[1], stationary.shape[-1]))
     for rest in range(min(between, len(stay))):
-        stays = stay[rest::between]
-        topped_up = np.arange(len(stays)) * between
-        before = np.einsum("n,mna->ma", stays, table.fresh[:, topped_up])
+        topped_up = np.zeros(len(stay) - rest)
+        topped_up[::between] = stay[rest::between]
+        before = attempts_of_checks(table, topped_up, whole.shape[1])
         joint += np.einsum("m,ma,mb->ab", table.weights, before, stationary[:, rest])
-    whole = table.weights @ np.einsum("n,mna->ma", stay, table.fresh)
-    return StayUse(table.weights @ stationary[:, between], whole, joint)
+    return StayUse(table.weights @ stationary[:, between], table.weights @ whole, joint)

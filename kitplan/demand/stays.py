@@ -17,12 +17,13 @@ from kitplan.demand.even_draws import even_normals, even_uniforms
 
 ENDS_A_PIECE = 8
 MOST_PIECES = 40
-"""Pieces hold as many ends each; the last is halved while both halves hold ENDS_A_PIECE, for what is in the tail."""
+ENDS_IN_THE_TAIL = 16
+"""Pieces hold as many ends each; the last is halved while both halves hold ENDS_IN_THE_TAIL."""
 _PRIOR_ENDS = 0.5
 """Ends that the prior is worth in each piece, at the pace of all stays."""
 _LEAST_HAZARD = 1e-9
 """Chance a day of leaving where nobody leaves, so that no hazard is divided by as 0."""
-_LOG_NORMAL_EDGES = np.concatenate([[0.0], np.geomspace(0.01, 60.0, 56)])
+_LOG_NORMAL_EDGES = np.concatenate([[0.0], np.geomspace(0.01, 60.0, 111)])
 """Pieces of the log-normal in means of the stay: between them it is matched exactly, and its mean too."""
 
 
@@ -45,8 +46,8 @@ class StayLaw:
     @cached_property
     def _filled(self) -> np.ndarray:
         """Area under the survival curve up to the edges, days, shape (n_draws, n_pieces)."""
-        alive = np.exp(-self._gone)
-        steps = -np.diff(alive, axis=1) / self.hazard[:, :-1]
+        hazard, length = self.hazard[:, :-1], np.diff(self.edges)
+        steps = np.exp(-self._gone[:, :-1]) * -np.expm1(-hazard * length) / hazard
         return np.concatenate([np.zeros((len(steps), 1)), np.cumsum(steps, axis=1)], axis=1)
 
     @cached_property
@@ -108,12 +109,18 @@ def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws:
     days = np.maximum(days, 1e-3)
     n_ends = int(ended.sum())
     pieces = int(np.clip(n_ends // ENDS_A_PIECE, 1, MOST_PIECES))
-    halvings = int(np.log2(max(n_ends / pieces / ENDS_A_PIECE, 1)))
+    halvings = int(np.log2(max(n_ends / pieces / ENDS_IN_THE_TAIL, 1)))
     shares = np.concatenate([np.arange(1, pieces) / pieces, 1 - 0.5 ** np.arange(1, halvings + 1) / pieces])
-    edges = np.concatenate([[0.0], np.unique(np.quantile(days[ended], shares)) if len(shares) else []])
+    seen = np.unique(days[ended])
+    at = np.searchsorted(seen, np.quantile(days[ended], shares), side="right") if len(shares) else np.zeros(0, int)
+    # Whole days fall inside a piece, not on its edge; those still there after the last end have a piece of their own.
+    last = 1.01 * seen[-1] if n_ends and days.max() > 1.01 * seen[-1] else np.inf
+    between = np.append((seen[1:] + seen[:-1]) / 2, last)
+    edges = np.unique(np.concatenate([[0.0], between[np.maximum(at - 1, 0)]]))
+    edges = edges[np.isfinite(edges)]
     upper = np.append(edges[1:], np.inf)
     exposure = (np.minimum(days[:, None], upper) - edges).clip(0).sum(axis=0)
-    ends = np.histogram(days[ended], np.append(edges, np.inf))[0]
+    ends = np.bincount(np.searchsorted(edges, days[ended], side="left") - 1, minlength=len(edges))
     pace = (n_ends + _PRIOR_ENDS) / (days.sum() + _PRIOR_ENDS * guess_days)
     shape, rate = ends + _PRIOR_ENDS, exposure + _PRIOR_ENDS / pace
     from scipy.special import gammaincinv

@@ -65,6 +65,7 @@ class TrainingClass:
     """One class, checked. have, expired: catalogue item -> single items. start_minute: minutes after midnight.
 
     rotation: "staggered" (stations do different practices at one time, so things can be shared) or "together".
+    bedside_items: practise with the items that the bedside kits hold.
     places_per_station: how many learners (or pairs) practise at one station at one time.
     """
 
@@ -85,6 +86,7 @@ class TrainingClass:
     durables: tuple[Durable, ...]
     have: Mapping[str, int]
     expired: Mapping[str, int]
+    bedside_items: bool = True
 
     def learners_at(self, station: int) -> int:
         """Learners at station 0, 1, ...: as even as it goes, the first stations take one more."""

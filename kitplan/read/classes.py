@@ -30,7 +30,7 @@ from kitplan.read.values import Route, Technique
 KEYS = (
     "title", "date", "start", "learners", "stations", "learners_per_station", "pairs", "attempts", "spare_share",
     "minutes_per_attempt", "change_minutes", "places_per_station", "rotation", "cutters", "practice", "durable",
-    "have", "expired_for_practice",
+    "have", "expired_for_practice", "bedside_items",
 )
 PRACTICE_KEYS = ("technique", "route", "tube_mm", "size", "cuffed", "skin", "patient_kg", "times", "attempts")
 DURABLE_KEYS = (
@@ -131,6 +131,7 @@ class _ClassReader:
             cutters=self._whole(self.given, "cutters", stations, low=1), practices=practices,
             durables=self._durables(), have=self._stock("have", day),
             expired=self._stock("expired_for_practice", None),
+            bedside_items=self._flag(self.given, "bedside_items", True),
         )
         if len(self.findings.faults) == before:
             self._look(found)

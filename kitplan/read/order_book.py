@@ -24,6 +24,7 @@ from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import text_grid
 from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.read.values import UseRate
 
 TABLES = ("counts", "orders", "deliveries", "kits")
 EVENTS: Mapping[str, tuple[str, ...]] = {
@@ -45,6 +46,7 @@ _FIELDS: Mapping[str, tuple[str, ...]] = {
 }
 _LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 _LAST = "last.json"
+LEARNT = "learnt_rate.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +258,17 @@ def _unguarded(text: str) -> str:
     """Text as it was before an apostrophe was put before it, so that no spreadsheet takes it for a formula."""
     bare = text.lstrip("'")
     return text[1:] if len(bare) < len(text) and bare[:1] in set("=+-@＝＋－＠") else text
+
+
+def read_use_rate(home: Path) -> tuple[UseRate, bytes] | None:
+    """What the counts have taught, as the round leaves it beside the book, and its bytes; None where nothing has."""
+    try:
+        content = (home / "book" / LEARNT).read_bytes()
+        held = json.loads(content)
+        rate = UseRate(float(held["log_mean"]), float(held["log_sd"]), int(held["days"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return (rate, content) if abs(rate.log_mean) < 7 and 0 < rate.log_sd < 3 else None
 
 
 def book_home(unit_path: Path) -> Path:

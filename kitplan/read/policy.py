@@ -168,7 +168,7 @@ def _place_setting(settings: dict[str, Any], key: str, value: object) -> None:
 def _typed(setting: object, value: object) -> object:
     kind = getattr(setting, "kind", "")
     if kind in ("texts", "range", "shares"):
-        parts = [part.strip() for part in text_of(value).strip("[]").replace(";", ",").split(",") if part.strip()]
+        parts = [part.strip(" '\"") for part in text_of(value).strip("[]").replace(";", ",").split(",") if part.strip()]
         return parts if kind == "texts" else [part if isinstance(n, Bad) else n
                                               for part, n in zip(parts, read_numbers(parts))]
     if kind == "flag" and isinstance(value, str) and value.casefold() in ("yes", "no", "true", "false"):

@@ -173,7 +173,7 @@ def _quoted(key: str, value: str) -> str:
 def _toml(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
-    return str(value)
+    return str(value).replace("'", '"')
 
 
 def _csv_bytes(rows: list[list[str]]) -> bytes:

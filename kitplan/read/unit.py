@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from hashlib import sha256
 from pathlib import Path
 from types import MappingProxyType
 
@@ -19,6 +20,7 @@ from kitplan.read.crosschecks import check_floors, check_pieces, check_policy_it
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
 from kitplan.read.logs import STOPS, raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
+from kitplan.read.order_book import LEARNT, book_home, read_use_rate
 from kitplan.read.policy import Policy, read_policy
 from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
@@ -82,6 +84,8 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
     assumptions = (*tables.policy.assumptions, *modifier_lines,
                    *technique_assumptions(used, tables.recipes.file), *sizes, *_other_lines(tables, prefer))
     census = _census(tables, codes, strata, findings)
+    use = read_use_rate(book_home(Path(path)))
+    learnt = {f"book/{LEARNT}": sha256(use[1]).hexdigest()} if use else {}
     return Unit(
         path=Path(path), name=str(tables.policy.values.get("name", Path(path).resolve().stem)),
         currency=str(tables.policy.values.get("currency", NO_CURRENCY)), paper=str(tables.policy.values["paper"]),
@@ -94,8 +98,8 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
         on_hand=logs["on_hand"], classes=tables.classes, class_checksums=MappingProxyType(tables.class_checksums),
         faults=findings.faults_of_parts(), prefer=MappingProxyType(prefer), assumptions=assumptions,
         routes=MappingProxyType(dict(tables.recipes.routes)),
-        warnings=findings.ranked(), doubt=tables.policy.doubt(),
-        checksums=MappingProxyType(dict(sorted(source.checksums.items()))),
+        warnings=findings.ranked(), doubt=replace(tables.policy.doubt(), use_rate=use[0] if use else None),
+        checksums=MappingProxyType(dict(sorted((source.checksums | learnt).items()))),
     )
 
 

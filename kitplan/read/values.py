@@ -260,7 +260,8 @@ class Doubt:
     rate_range: re-secures of an airway a day. guessed: names of the hazards that are the shipped guess, which the range
     is of. mean_stay_range: days. stay_log_sd_range: sigma of the log-normal stay. yearly_swing, peak_month: a swing of
     arrivals that the unit states, share of the mean and month of the top. learn: a re-secure log is learnt from.
-    rate_ratio: draws of each stratum's rate over the one in Unit.frequency, (n, n_strata), where a log was learnt from.
+    rate_ratio: draws of each stratum's rate over the one in Unit.frequency, (n, n_strata), where a log or counts were
+    learnt from. use_rate: what the order book's counts teach, where there are enough.
     """
 
     rate_range: tuple[float, float] | None = None
@@ -271,6 +272,19 @@ class Doubt:
     peak_month: int | None = None
     learn: bool = False
     rate_ratio: np.ndarray | None = None
+    use_rate: UseRate | None = None
+
+
+@dataclass(frozen=True)
+class UseRate:
+    """What the counts of the order book teach of the re-secures of an airway a day: mean and sd of the logarithm.
+
+    days: of counts that it rests on.
+    """
+
+    log_mean: float
+    log_sd: float
+    days: int
 
 
 @dataclass(frozen=True)

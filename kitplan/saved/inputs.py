@@ -27,9 +27,11 @@ def changed_inputs(plan: Plan, unit_path: Path) -> dict[str, str]:
 
 
 def told_changes(changed: Mapping[str, str]) -> list[str]:
-    """One sentence for each change that may move a par level, and so asks for a new plan."""
+    """One sentence for each change that may move a par level, and so asks for a new plan. What counts teach changes a
+    little each week: it is used when the unit is planned again, and is not asked about.
+    """
     return [f"{name} {how} since this plan was made, and is not used: plan again to use it."
-            for name, how in changed.items() if moves_par(name)]
+            for name, how in changed.items() if moves_par(name) and not name.startswith("book/")]
 
 
 def _checksum(folder: Path, name: str) -> str | None:

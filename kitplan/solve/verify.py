@@ -41,8 +41,8 @@ def shortage_risk(units: np.ndarray, mean_by_draw: np.ndarray, levels: np.ndarra
 
 def readiness_range(
     ready: np.ndarray, draw: np.ndarray, risk: np.ndarray, tail: float = 0.05
-) -> tuple[float, float]:
-    """Return the `tail` and 1 - `tail` points of readiness over what is not known.
+) -> tuple[float, float] | None:
+    """Return the `tail` and 1 - `tail` points of readiness over what is not known; None where nothing is open.
 
     ready : bool, shape (n_scenarios,). draw : parameter draw behind each scenario, (n_scenarios,), ints from 0.
     risk : `shortage_risk` of each draw. The few scenarios of one draw are too few to count, so their readiness is
@@ -52,7 +52,7 @@ def readiness_range(
     met = np.bincount(draw, weights=ready, minlength=len(risk))
     place = np.log(risk)
     if place.std() < 1e-3:
-        return float(np.mean(ready)), float(np.mean(ready))
+        return None
     z = np.clip((place - place.mean()) / place.std(), -3, 3)
     design = np.column_stack([np.ones(len(z)), z, z**2])
     share = np.clip(float(met.sum() / seen.sum()), 1e-6, 1 - 1e-6)

@@ -26,7 +26,7 @@ import event_model  # noqa: E402
 from kitplan.demand.item_choice import attempt_tables, fill_roles  # noqa: E402
 from kitplan.demand.scenarios import draw_demand  # noqa: E402
 from kitplan.parts.simulate.issue_play import play_issues, windows  # noqa: E402
-from tests.conftest import make_unit  # noqa: E402
+from tests.conftest import known, make_unit  # noqa: E402
 
 ITEMS = ("tape-25-short", "saline-5", "wipe-prep", "mask-42", "bag-450", "dressing-10")
 DAYS = 9
@@ -102,10 +102,12 @@ def main() -> None:
     item_choice = fill_roles(unit, tables)
 
     def engine() -> np.ndarray:
-        return draw_demand(unit, item_choice, DAYS, given.scenarios, 1, "bench", tables).units[:, keep]
+        return draw_demand(
+            unit, item_choice, DAYS, given.scenarios, 1, "bench", tables, posterior=known(unit)
+        ).units[:, keep]
 
     def play() -> np.ndarray:
-        issued = play_issues(unit, item_choice, 4 * 365, 64, 1, "bench")[:, :, keep]
+        issued = play_issues(unit, item_choice, 4 * 365, 64, 1, "bench", known(unit))[:, :, keep]
         return np.concatenate(list(windows(issued, DAYS)))
 
     def loop() -> np.ndarray:

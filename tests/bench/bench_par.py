@@ -21,7 +21,8 @@ from kitplan.resources import sample_units
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import add_cost, add_readiness, cheapest, state_levels
-from kitplan.solve.verify import joint_readiness, packs_needed
+from kitplan.solve.positions import Packing
+from kitplan.solve.verify import joint_readiness
 
 SCENARIOS, ITEMS, REPEATS = 20_000, 60, 5
 
@@ -53,12 +54,14 @@ def large_case(readiness: float) -> None:
     catalogue = np.random.default_rng(60)
     pack = catalogue.choice([1.0, 5.0, 10.0, 25.0], ITEMS)
     cost = np.round(catalogue.lognormal(2.5, 0.7, ITEMS), 2)
-    packs = packs_needed(units, pack)
+    names = tuple(f"item {i}" for i in range(ITEMS))
+    packing = Packing(names, pack.astype(int), np.ones(ITEMS, dtype=int))
+    needs, cost = packing.needed(units, 1, "plan"), cost / pack
     required, floor = int(np.ceil(readiness * SCENARIOS)), np.zeros(ITEMS, dtype=int)
-    lower = own_quantiles(packs, required)
+    lower = own_quantiles(needs, required)
 
     def whole_program(solve: bool):
-        stated = state_levels("par", "min", collapse(packs, lower))
+        stated = state_levels("par", "min", collapse(needs, lower))
         add_cost(stated, cost)
         add_readiness(stated, required)
         if solve:
@@ -66,13 +69,13 @@ def large_case(readiness: float) -> None:
             return stated.program.solve(gap=0.001 * float(cost @ found.par) / room, time_limit=120)
         return stated.program._model()
 
-    found = cheapest(packs, cost, required, floor, 0.001, 120.0)
-    stepped = descend(collapse(packs, lower), cost, required).cheapest_with(required)
+    found = cheapest(needs, cost, required, floor, 0.001, 120.0)
+    stepped = descend(collapse(needs, lower), cost, required).cheapest_with(required)
     times = {
-        "collapse": median_seconds(lambda: collapse(packs, lower)),
-        "step down": median_seconds(lambda: descend(collapse(packs, lower), cost, required)),
+        "collapse": median_seconds(lambda: collapse(needs, lower)),
+        "step down": median_seconds(lambda: descend(collapse(needs, lower), cost, required)),
         "build": median_seconds(lambda: whole_program(False)),
-        "all": median_seconds(lambda: cheapest(packs, cost, required, floor, 0.001, 120.0)),
+        "all": median_seconds(lambda: cheapest(needs, cost, required, floor, 0.001, 120.0)),
         "solver alone": median_seconds(lambda: whole_program(True), 1),
     }
     greedy = float(cost @ stepped) / found.report.lp_bound - 1
@@ -80,7 +83,7 @@ def large_case(readiness: float) -> None:
     print(f"{ITEMS} items, {SCENARIOS} scenarios at {readiness:.2f}: all {times['all']:.2f} s; " + ", ".join(
         f"{name} {seconds / times['all']:.2f}" for name, seconds in times.items() if name != "all"))
     print(f"   gap to the bound {100 * found.report.gap:.3f} %; stepping down alone {100 * greedy:.2f} % over it; "
-          f"fresh scenarios ready {100 * joint_readiness(fresh, found.par * pack):.2f} %")
+          f"fresh scenarios ready {100 * joint_readiness(packing.needed(fresh, 1, 'verify'), found.par):.2f} %")
 
 
 def sample(name: str) -> None:
@@ -99,22 +102,23 @@ def sample(name: str) -> None:
     plan = solve_par(unit, demand, verify, resample=draw)
     seconds = median_seconds(lambda: solve_par(unit, demand, verify, resample=draw))
     print(f"{name}: solve_par with frontier {seconds:.2f} s, {seconds / drawing:.2f} of drawing its scenarios; "
-          f"gap {100 * plan.solver.gap:.3f} %; verified {100 * plan.readiness.verified:.2f} %; value {plan.value:.2f}")
+          f"gap {100 * plan.solver.gap:.3f} %; verified {100 * plan.readiness.verified:.2f} %; "
+          f"mean value {plan.mean_value:.2f}")
     question = ask(unit, demand)
-    units, history = question.units_of(verify), question.units_of(demand)
-    floor = question.floor * question.pack
+    needs, history = question.needed(verify), demand.units[:, question.order]
+    floor = question.floor[: len(question.order)]
     known = Records(history.mean(axis=0), history.std(axis=0), history[:52].max(axis=0))
-    made = rules(known, question.pack, floor)
+    made = rules(known, floor)
     factors = tune([rule for rule, _ in made.values()],
-                   lambda pars: np.array([joint_readiness(units, par) for par in pars]), plan.readiness.verified)
+                   lambda pars: np.array([joint_readiness(needs, par) for par in pars]), plan.readiness.verified)
     for (label, (rule, _)), factor in zip(made.items(), factors):
         if factor is None:
             print(f"   {label}: no factor reaches it")
             continue
         par = rule(factor)
-        value = float((par / question.pack) @ question.price)
-        print(f"   {label.format(factor)}: {100 * (value / plan.value - 1):+.1f} % of value at "
-              f"{100 * joint_readiness(units, par):.2f} % ready")
+        value = question.mean_value(par)
+        print(f"   {label.format(factor)}: {100 * (value / plan.mean_value - 1):+.1f} % of value at "
+              f"{100 * joint_readiness(needs, par):.2f} % ready")
 
 
 if __name__ == "__main__":

@@ -72,8 +72,8 @@ def main() -> None:
         slowest.extend((round(run.cpu, 1), run.command, name) for run in runs)
         largest.append((round(held, 2), name))
         slow = max(runs, key=lambda run: run.cpu)
-        spent = sum(r.cpu for r in runs)
-        print(f"{name} {spent:.0f} s, {held:.1f} GB, {slow.command} {slow.cpu:.0f} s", file=sys.stderr)
+        took = sum(run.cpu for run in runs)
+        print(f"{name} {took:.0f} s, {held:.1f} GB, {slow.command} {slow.cpu:.0f} s", file=sys.stderr)
         wrong = [run for run in runs if run.wrong]
         causes.update({run.wrong[:100] for run in wrong})
         for run in wrong:

@@ -76,15 +76,16 @@ def test_expected_rolls_of_a_stay_are_the_mean_of_the_ceiling_of_pieces_over_pie
     needs = kit_needs(unit, tables)
     rolls = choose_opened(unit, needs, fill_roles(unit, tables)).tape
     row = rolls[(rolls["tube_mm"] == 3.5) & (rolls["route"] == "oral") & (rolls["item"] == "tape_25mm_137cm")].iloc[0]
-    stay = stay_checks_pmf(unit, 1, tables.n_long)
+    stay = stay_checks_pmf(unit, 1)
     expected = sum(
         chance * (np.ceil(3 * (1 + np.arange(n + 1)) / 6) @ stats.binom.pmf(np.arange(n + 1), n, 0.12))
         for n, chance in enumerate(stay)
     )
     assert row["pieces_per_roll"] == 6
-    assert row["rolls_per_stay"] == pytest.approx(expected, rel=1e-6)
+    # Beyond the checks that are tabulated (40 days; 2 stays in 100 here) a stay goes on at its steady pace.
+    assert row["rolls_per_stay"] == pytest.approx(expected, rel=2e-3)
     used = 660 * sum(chance * (1 + n * 0.12) for n, chance in enumerate(stay))
-    assert row["discarded_share"] == pytest.approx(1 - used / (expected * 1370), rel=1e-6)
+    assert row["discarded_share"] == pytest.approx(1 - used / (expected * 1370), rel=2e-3)
 
 
 def partitions(members: list[int]):

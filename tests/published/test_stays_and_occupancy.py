@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -17,9 +16,9 @@ from kitplan.demand.occupancy import (
     sample_episodes,
     stay_checks_pmf,
 )
-from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Census
+from tests.conftest import known
 
 DAY = date(2026, 1, 5)
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
@@ -102,9 +101,7 @@ def test_a_snapshot_is_a_poisson_unit_whatever_the_spread_of_stays(unit_maker):
         rows = pd.DataFrame({"stratum": [0], "airways": [6]})
         unit = unit_maker(census=Census("snapshot", rows, None, None, 3.0, sigma, NOBODY), checks_per_day=24)
         n = 6000
-        known = np.broadcast_to(arrivals_per_day(unit), (8, unit.n_strata))
-        settled = replace(fit_posterior(unit).take(np.arange(8)), arrivals=known, burst=np.zeros(8))
-        seen = sample_episodes(unit, 5, n, 1, f"mg{sigma}", settled)
+        seen = sample_episodes(unit, 5, n, 1, f"mg{sigma}", known(unit))
         present = np.bincount(seen.scenario[~seen.fresh], minlength=n)
         arrived = np.bincount(seen.scenario[seen.fresh], minlength=n)
         for counts, mean in ((present, 6.0), (arrived, 6 / 3 * 5)):

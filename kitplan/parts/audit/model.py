@@ -87,11 +87,8 @@ def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, 
         return []
     gain = as_is.value - plan.value
     worth = f"for {abs(gain):,.2f} {unit.currency} {'less' if gain >= 0 else 'more'} stock at par"
-    instead = f" in place of {', '.join(here)}" if here else ""
-    return [
-        f"Judged with the items held today. The plan buys {', '.join(there)}{instead}, because it costs less to "
-        f"use, {worth}."
-    ]
+    instead = f" in place of {', '.join(here)}, because it costs less to use" if here else ""
+    return [f"Judged with the items held today. The plan buys {', '.join(there)}{instead}, {worth}."]
 
 
 def audit_par(

@@ -65,11 +65,13 @@ def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.Da
     for line in served_lines(strata, design, {name: t.title for name, t in unit.techniques.items()}):
         card.paragraph(f"For {line}", 13, bold=True)
     card.top -= 1
+    count, words = int(build["re_secures"]), unit.words
+    emergency = (" The emergency set (EM) goes in last and lies on top. Each EM line says which sizes the item fits:"
+                 " give the size that fits this patient.") if rows["emergency"].eq("yes").any() else ""
     card.paragraph(
-        f"Holds {int(build['re_secures'])} re-secures: enough for {unit.bedside.restock_hours:g} hours with"
-        f" {unit.bedside.readiness:.0%} chance. Pack from the top of the list down; the emergency set (EM) goes in last"
-        " and lies on top. Each EM line says which sizes the item fits: give the size that fits this patient. Count"
-        " while packing, then a second time, better by a second person.", 9)
+        f"Holds {count} {words.act if count == 1 else words.acts}: enough for {unit.bedside.restock_hours:g} hours with"
+        f" {unit.bedside.readiness:.0%} chance. Pack from the top of the list down.{emergency} Count while packing,"
+        " then a second time, better by a second person.", 9)
     wall = unit.bedside.on_wall
     if wall:
         card.paragraph(f"Not in the kit, from the wall: {', '.join(r.replace('_', ' ') for r in wall)}.", 9)

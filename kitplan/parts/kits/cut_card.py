@@ -71,7 +71,8 @@ def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[
         sheet = _sheet(unit, item_choice, g, row, technique.uses_with_barrier)
         design = str(strata.at[g, "design"])
         made = CutJob(technique.title, str(row["size"]), str(row["route"]), pieces, width, (design,),
-                      _roll_sentence(pieces, roll), sheet, (str(row["skin"]),), face_sentence(technique, row))
+                      _roll_sentence(unit.route(row["route"]).acts, pieces, roll), sheet, (str(row["skin"]),),
+                      face_sentence(technique, row))
         jobs[key] = _joined(jobs[key], made) if key in jobs else made
     same = Counter(key[:4] for key in jobs)
     return [jobs[key] if same[key[:4]] > 1 else replace(jobs[key], skins=()) for key in sorted(jobs)]
@@ -100,11 +101,11 @@ def _joined(first: CutJob, second: CutJob) -> CutJob:
     )
 
 
-def _roll_sentence(pieces: pd.DataFrame, roll: pd.Series) -> str:
+def _roll_sentence(acts: str, pieces: pd.DataFrame, roll: pd.Series) -> str:
     lengths = piece_lengths_per_use(pieces)
     roll_mm = float(roll["length_mm"])
     uses = int((rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1
-    return (f"One roll ({roll['description'] or roll['item']}) gives {uses} re-secures"
+    return (f"One roll ({roll['description'] or roll['item']}) gives {uses} {acts}"
             f" ({pieces_from_first_roll(lengths, roll_mm)} pieces). One patient only; throw the rest away afterwards.")
 
 

@@ -26,8 +26,9 @@ def prints(plan: Plan) -> dict[str, bytes]:
     files = {
         "build-cards.pdf": build_cards(plan.unit, kits.contents, kits.strata, kits.builds, paper, foot),
         "which-kit.pdf": which_kit(lookup, paper, foot),
-        "emergency-sheet.pdf": emergency_pdf(plan, foot),
     }
+    if kits.contents["emergency"].eq("yes").any():
+        files["emergency-sheet.pdf"] = emergency_pdf(plan, foot)
     return files | ({"cut-cards.pdf": cut_cards(jobs, paper, foot)} if jobs else {})
 
 

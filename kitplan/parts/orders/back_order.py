@@ -26,7 +26,6 @@ import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, fitting
 from kitplan.demand.item_choice import (
-    SPARE_TUBE_ROLE,
     AttemptTables,
     airway_roles,
     attempt_tables,

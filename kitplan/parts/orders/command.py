@@ -162,6 +162,7 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
 @run_safely()
 def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> None:
     """Say what the order book holds: what should be there, what is on its way, where kits are."""
+    from kitplan.parts.orders.learn import learn_from
     from kitplan.read.order_book import OrderBook
 
     with rounds.session(unit_path, out, seed, mend=mend) as work:
@@ -170,6 +171,7 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
             rounds.keep_as_found(work)
             rounds.keep(work, OrderBook())
             say("The book was taken as it stands. The tables as they were found are beside it.")
+        learnt = learn_from(work.plan.unit, work.plan.airways, work.plan.expected, weekly.now)
     now = weekly.now
     if now.day is None:
         click.echo("The book is empty: it begins with the first delivery or count.")
@@ -178,3 +180,5 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
     click.echo(f"On order: {', '.join(f'{o.packs} x {o.item} (order {o.number})' for o in now.open) or 'nothing'}.")
     click.echo(f"Kits ready {len(now.kits_at('shelf'))}, at bedsides {len(now.kits_at('bedside'))}. "
                f"Questions open {len(weekly.questions)}.")
+    for sentence in learnt.sentences() if learnt else ["After four counts it says here what their use teaches."]:
+        click.echo(sentence)

@@ -16,13 +16,16 @@ quasi-Poisson regression with the expected use as its exposure).
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy.special import logsumexp
 
-from kitplan.parts.orders.ledger import Spell
+from kitplan.parts.orders.ledger import Spell, Standing
+from kitplan.read.values import Unit
 
 GRID = np.linspace(np.log(0.1), np.log(10.0), 801)
 """Logarithms of the common rate that are tried, as a multiple of the plan's."""
@@ -31,8 +34,10 @@ ELSEWHERE_SHARE, ELSEWHERE_LOG, ELSEWHERE_SPREAD = 0.15, 0.35, 0.4
 """p, d, t: about one item in seven goes to other work as well, then mostly by a tenth to as much again [a choice]."""
 
 _LEAST_SPELLS, _LEAST_DAYS = 3, 14
-_COUNT_ERROR = 0.05
-"""Least relative error of an item's total: miscounts, packs begun [a choice]."""
+_COUNT_ERROR, _KNOWN_RATE_SD = 0.05, 0.1
+"""Least relative error of an item's total (miscounts, packs begun), and how far a rate that the unit states may be off
+[choices].
+"""
 
 
 @dataclass(frozen=True)
@@ -217,3 +222,51 @@ def _item_use(item: str, spells: Sequence[Spell], exposure: Exposure, weights: n
     low, middle, high = np.interp((0.05, 0.5, 0.95), heights, draws.ravel()[order])
     above = float(chance[draws > 1.1].sum() / chance.sum())
     return ItemUse(item, used, days, float(weights @ mean), float(middle), float(low), float(high), above)
+
+
+def learn_from(unit: Unit, airways: pd.DataFrame, expected: pd.DataFrame, now: Standing) -> LearntUse | None:
+    """What the counts of a unit teach against its plan; None where they are too few or the plan knows no use.
+
+    airways, expected: of the plan.
+    """
+    mean, arrivals = (airways[c].to_numpy(float) for c in ("mean_airways", "arrivals_per_day"))
+    secured = float(mean @ airways["re_secures_per_day"].to_numpy(float))
+    first = float(arrivals @ unit.frequency["admission_secures"].to_numpy(float))
+    if secured <= 0 or not now.spells:
+        return None
+    share = secured / (secured + first)
+    a_day = dict(zip(expected["item"], expected["expected_units"] / unit.stock.protection_interval_days))
+    common = set(unit.items.loc[unit.items["scope"] == "event", "item"])
+    exposures = {item: Exposure(a_day[item] * share, a_day[item] * (1 - share))
+                 for item in sorted(common) if a_day.get(item, 0.0) > 0}
+    log_mean, log_sd = _prior(unit, secured / mean.sum())
+    weeks = _weeks(unit, float(arrivals.sum()), secured, float(mean.sum()))
+    return learn_use(now.spells, exposures, log_sd, log_mean, weeks)
+
+
+def _prior(unit: Unit, rate: float) -> tuple[float, float]:
+    """Mean and sd of the log of the rate, as a multiple of the plan's, before anything was counted."""
+    doubt = unit.doubt
+    if doubt.rate_range is None:
+        return 0.0, _KNOWN_RATE_SD
+    low, high = np.log(doubt.rate_range)
+    return float((low + high) / 2 - np.log(rate)), float((high - low) / (2 * 1.645))
+
+
+def _weeks(unit: Unit, arrivals: float, secured: float, airways: float) -> Weeks:
+    census, spread = unit.census, float(unit.frequency["airway_spread"].mean())
+    if arrivals <= 0:
+        return Weeks(mean_log_sd=1 / np.sqrt(max(airways, 1.0)))
+    long_stays = float(np.exp(census.stay_log_sd**2))
+    days = (census.last_day - census.first_day).days if census.first_day and census.last_day else 0
+    known = np.sqrt(long_stays / (arrivals * days)) if days else 1 / np.sqrt(max(airways, 1.0))
+    return Weeks(arrivals, long_stays * (1 + spread) + arrivals / secured, float(known))
+
+
+def rate_record(found: LearntUse, airways: pd.DataFrame) -> bytes:
+    """What was learnt as demand/ takes it: mean and sd of the log of re-secures of an airway a day, and the days."""
+    mean = airways["mean_airways"].to_numpy(float)
+    rate = float(mean @ airways["re_secures_per_day"].to_numpy(float) / mean.sum())
+    record = {"log_mean": round(float(np.log(rate)) + found.log_mean, 6), "log_sd": round(found.log_sd, 6),
+              "days": found.days}
+    return (json.dumps(record) + "\n").encode()

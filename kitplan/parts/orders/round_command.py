@@ -150,7 +150,19 @@ def keep(work: Session, before: OrderBook) -> None:
         return
     files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
              if work.book.of(table)}
-    write_outputs(work.home / "book", files | {"last.json": last_record(work.book)})
+    files |= {"last.json": last_record(work.book)} | _learnt(work)
+    write_outputs(work.home / "book", files)
+
+
+def _learnt(work: Session) -> dict[str, bytes]:
+    """What the counts teach, beside the book, for the next plan."""
+    from kitplan.parts.orders.learn import learn_from, rate_record
+    from kitplan.parts.orders.ledger import standing
+    from kitplan.read.order_book import LEARNT
+
+    plan = work.plan
+    found = learn_from(plan.unit, plan.airways, plan.expected, standing(work.book))
+    return {LEARNT: rate_record(found, plan.airways)} if found else {}
 
 
 def keep_as_found(work: Session) -> None:

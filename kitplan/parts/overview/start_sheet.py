@@ -18,13 +18,14 @@ _WIDTHS = (26, 70)
 
 _STEPS = {
     "stock-room.xlsx": (
-        ("Count", "Count and order", "Open the sheet Count and order (or print it and walk the shelf). Type what you "
-                                     "find in the boxes."),
-        ("Order", "Count and order", "Order the packs that appear. Lines marked LOW come first, EMERGENCY before "
-                                     "URGENT: do not wait for the order day."),
-        ("Save", "Count and order", "Save under this name; kitplan keeps your filled-in copy when it plans again."),
+        ("Receive", "Receive", "Type what was delivered, with lot and date."),
+        ("Count", "Count", "Walk the shelf (the sheet prints); type what you find in the boxes, 0 where there is none. "
+                           "Save, then: kitplan count UNIT"),
+        ("Answer", "Questions", "Answer what contradicts last week, emergency equipment first. Save, then: "
+                                "kitplan order UNIT"),
+        ("Order", "Order", "Order the packs that stand there, urgent lines first: do not wait for the order day."),
+        ("Build", "Build kits", "Build what stands there; type what was built and where kits went."),
         ("Label", "Par levels", "Par levels changed? Put the numbers of the sheet Par levels on the bins."),
-        ("Build kits", "Kits", "Count the kits that are built and build the difference to what the sheet Kits says."),
         ("Plan again", "Par levels", "When the census, a recipe or the catalogue changes, and at least every quarter "
                                      "(common practice, no source)."),
     ),

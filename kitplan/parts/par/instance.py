@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.parts.par.values import Readiness
 from kitplan.read.values import Unit
@@ -79,15 +80,18 @@ class ParInstance:
         return float(self.packing.largest(levels) @ self.litres)
 
     def judge(self, levels: np.ndarray, checked: Checked, target: float) -> Readiness:
-        """Return the readiness seen on scenarios that no plan was made on, and its range over what is not known."""
-        met, demand = ready_scenarios(checked.needs, levels), checked.demand
-        low = high = float(met.mean())
+        """Return the readiness seen on scenarios that no plan was made on, and its range over what is not known.
+
+        Where nothing is open, the range is what counting so many scenarios leaves (95 %, Wilson).
+        """
+        met, demand, spread = ready_scenarios(checked.needs, levels), checked.demand, None
         if len(demand.mean_by_draw):
             means = demand.mean_by_draw[:, self.order]
             risk = shortage_risk(demand.units[:, self.order], means, self.packing.mean(levels))
-            low, high = readiness_range(met, demand.draw, risk)
+            spread = readiness_range(met, demand.draw, risk)
+        low, high = spread or wilson_interval(int(np.count_nonzero(met)), len(met))
         planned = float(np.mean(ready_scenarios(self.needs[:, : len(self.order)], levels)))
-        return Readiness(target, planned, float(met.mean()), low, high, len(self.needs), len(met))
+        return Readiness(target, planned, float(met.mean()), low, high, len(self.needs), len(met), spread is None)
 
 
 @dataclass(frozen=True)

@@ -87,8 +87,8 @@ def _ready(plan: Plan, par: ParPlan) -> str:
 
 def how_sure(ready: Readiness) -> str:
     """One sentence on what is not known: how far readiness may lie from what is printed."""
-    if ready.high - ready.low < 5e-4:
-        return f"Nothing that the unit states is open: what is left is chance ({ready.verify_scenarios:,} scenarios)."
+    if ready.known:
+        return f"Nothing is open but chance, counted on {ready.verify_scenarios:,} scenarios not planned on."
     return (
         f"It lies between {percent(ready.low)} and {percent(ready.high)} in 9 of 10 of the units that this history "
         "could have come from."

@@ -15,6 +15,7 @@ class Readiness:
 
     planned: on the scenarios that the plan was made on; verified: on others, with other draws of what is not known.
     low, high: between these lies the readiness of 9 in 10 of the units that the unit's history could have come from.
+    known: nothing is open but chance; low and high are then the 95 % interval of the scenarios counted.
     """
 
     target: float
@@ -24,6 +25,7 @@ class Readiness:
     high: float
     plan_scenarios: int
     verify_scenarios: int
+    known: bool = False
 
 
 @dataclass(frozen=True)

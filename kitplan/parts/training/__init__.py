@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 def _run(work: Work) -> TrainingPlan:
     from kitplan.parts.training.model import plan_training
 
-    return plan_training(work.unit, work.unit.classes, work.unit.class_checksums)
+    return plan_training(work.unit, work.unit.classes, work.unit.class_checksums, work.item_choice)
 
 
 def _lacks(unit: Unit) -> str | None:

@@ -223,8 +223,8 @@ def _rounds(numbers: np.ndarray) -> str:
 
 
 def one_of(item: Mapping[str, Any] | pd.Series) -> str:
-    """What one counted unit is called: the use unit where it holds one, else an item."""
-    return str(item["use_unit"]) if float(item["contains"]) == 1 else "item"
+    """What one counted unit is called, in the catalogue's own word."""
+    return str(item["counted_as"])
 
 
 def _pieces_at(

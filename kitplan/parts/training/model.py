@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.training.cuts import (
     SheetCut,
     TapeCut,
@@ -30,7 +31,13 @@ from kitplan.parts.training.lists import (
     station_lists,
     station_supplies,
 )
-from kitplan.parts.training.requirements import ClassNeeds, choose_items, class_needs, practice_name
+from kitplan.parts.training.requirements import (
+    ClassNeeds,
+    as_at_bedsides,
+    choose_items,
+    class_needs,
+    practice_name,
+)
 from kitplan.parts.training.timetable import Timetable, plan_timetable
 from kitplan.read.class_values import TrainingClass
 from kitplan.read.problems import InputError
@@ -154,14 +161,17 @@ def _with_source(cut: TapeCut | SheetCut, column: str) -> pd.DataFrame:
 
 
 def plan_training(
-    unit: Unit, lessons: Sequence[TrainingClass], checksums: Mapping[str, str] | None = None
+    unit: Unit, lessons: Sequence[TrainingClass], checksums: Mapping[str, str] | None = None,
+    item_choice: ItemChoice | None = None,
 ) -> TrainingPlan:
-    """Plan one class or a season of several.
+    """Plan one class or a season of several, with the items that the bedsides hold where item_choice says which.
 
     Raises InputError with every practice that cannot be supplied: a piece longer than every roll, a dressing piece
     larger than every sheet, a role or a tube size that no item serves.
     """
-    needs = class_needs(unit, lessons)
+    if item_choice is not None:
+        unit = as_at_bedsides(unit, lessons, item_choice)
+    needs = class_needs(unit, lessons, item_choice)
     problems = [*needs.problems, *sheet_problems(unit, lessons, needs.dressings)]
     if problems:
         raise InputError(dict.fromkeys(problems), "planning the class")

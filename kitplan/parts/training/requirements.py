@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.fit import fitting_items
+from kitplan.demand.fit import fitting_items, item_of
 from kitplan.demand.tape import cut_pieces
+from kitplan.demand.values import ItemChoice
 from kitplan.parts.training.timetable import sets_at_stations
+from kitplan.read.catalogue import fits
 from kitplan.read.class_values import Practice, TrainingClass
 from kitplan.read.problems import Problem
-from kitplan.read.values import Technique, Unit
+from kitplan.read.values import Unit
 from kitplan.solve.program import Program
 
 SUPPLY_COLUMNS = ["lesson", "practice", "role", "item", "sets", "units"]
@@ -45,8 +47,10 @@ class ClassNeeds:
     warnings: tuple[str, ...]
 
 
-def class_needs(unit: Unit, lessons: Sequence[TrainingClass]) -> ClassNeeds:
-    """Count sets, pieces and use units of every practice of every class."""
+def class_needs(
+    unit: Unit, lessons: Sequence[TrainingClass], item_choice: ItemChoice | None = None
+) -> ClassNeeds:
+    """Count sets, pieces and use units of every practice of every class. item_choice: of the bedsides, if known."""
     sets, pieces, dressings, roles, warnings = [], [], [], [], []
     problems: list[Problem] = []
     for index, lesson in enumerate(lessons):
@@ -57,7 +61,7 @@ def class_needs(unit: Unit, lessons: Sequence[TrainingClass]) -> ClassNeeds:
             sets += [
                 (index, number, s, lesson.learners_at(s), int(g), int(n)) for s, (g, n) in enumerate(zip(goes, dealt))
             ]
-            tape, said, problem = _tape_pieces(unit, lesson, practice, total)
+            tape, said, problem = _tape_pieces(unit, lesson, practice, total, item_choice)
             pieces += [(index, number, *row) for row in tape]
             warnings += said
             problems += problem
@@ -106,13 +110,13 @@ def practice_name(unit: Unit, practice: Practice) -> str:
 
 
 def _tape_pieces(
-    unit: Unit, lesson: TrainingClass, practice: Practice, total: int
+    unit: Unit, lesson: TrainingClass, practice: Practice, total: int, item_choice: ItemChoice | None
 ) -> tuple[list[tuple[object, ...]], list[str], list[Problem]]:
     technique = unit.techniques[practice.technique]
     if not technique.pieces:
         return [], [], []
     name = practice_name(unit, practice)
-    width = tape_width(unit, technique, practice.size)
+    width = tape_width(unit, practice, item_choice)
     if width is None:
         return [], [], [Problem(
             lesson.file, None, "practice", practice.size_text, f"no tape in the catalogue serves {name}",
@@ -135,15 +139,52 @@ def _tape_pieces(
     return rows, [f"{name}: {w}" for w in cut["warning"] if w], problems
 
 
-def tape_width(unit: Unit, technique: Technique, size: pd.Series) -> float | None:
-    """Width of tape for a practice: the recipe's, or the next wider carried; else the fitting one nearest to usual."""
-    widths = np.unique(fitting_items(unit, "tape", size)["width_mm"].to_numpy(float))
-    if not widths.size:
-        return None
-    if technique.tape_width_mm is None:
-        return float(widths[np.argmin(np.abs(widths - 25.0))])
-    wide = widths[widths >= technique.tape_width_mm - 1e-9]
-    return float(wide.min()) if wide.size else None
+def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: ItemChoice) -> Unit:
+    """The unit with the catalogue that a class practises with: what its bedsides hold, and what the class has.
+
+    A role keeps all its items where the bedsides hold none of it, or none that fits some practice; tape keeps every
+    roll of a width that is cut at bedsides, because a class may share long rolls.
+    """
+    if not all(lesson.bedside_items for lesson in lessons):
+        return unit
+    items = unit.items
+    own = {name for lesson in lessons for name in (*lesson.have, *lesson.expired)}
+    there = items[items["item"].isin(item_choice.frame["item"])]
+    kept = items["item"].isin(own) | items["item"].isin(there["item"])
+    widths = there.loc[there["role"] == "tape", "width_mm"]
+    kept |= (items["role"] == "tape") & items["width_mm"].isin(widths)
+    sizes = [practice.size for lesson in lessons for practice in lesson.practices]
+    for role, group in items[kept].groupby("role"):
+        if not all(item_fits_any(group, size) for size in sizes if item_fits_any(items[items["role"] == role], size)):
+            kept |= items["role"] == role
+    kept |= ~items["role"].isin(items.loc[kept, "role"])
+    return replace(unit, items=items[kept].reset_index(drop=True))
+
+
+def item_fits_any(items: pd.DataFrame, size: pd.Series) -> bool:
+    """Whether one of the items fits a practice's size."""
+    return bool(fits(items, size.to_dict()).any())
+
+
+def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -> float | None:
+    """Width of tape for a practice: what the bedside of its kind of airway cuts, or of the nearest size of its recipe.
+
+    A recipe that no bedside uses takes the recipe's width or the next wider; one that names none, the cheapest tape.
+    """
+    technique = unit.techniques[practice.technique]
+    alike = unit.strata[unit.strata["technique"] == practice.technique]
+    alike = alike[alike["scale"] == practice.size["scale"]] if len(alike) else alike
+    if item_choice is not None and len(alike):
+        away = (alike["size_number"] - practice.size["size_number"]).abs() + (alike["route"] != practice.route)
+        roll = item_of(unit, item_choice, int(away.idxmin()), "tape")
+        if roll is not None:
+            return float(roll["width_mm"])
+    found = fitting_items(unit, "tape", practice.size)
+    if technique.tape_width_mm is not None:
+        found = found[found["width_mm"] >= technique.tape_width_mm - 1e-9]
+        found = found[found["width_mm"] == found["width_mm"].min()]
+    by_metre = found["price"] / found["pack"] / found["length_mm"]
+    return float(found.loc[by_metre.idxmin(), "width_mm"]) if len(found) else None
 
 
 def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:

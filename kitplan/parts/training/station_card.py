@@ -17,6 +17,7 @@ from kitplan.parts.training.practice_page import (
     practice_pdf,
     text,
 )
+from kitplan.write.shelf import counted
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
@@ -59,15 +60,10 @@ def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
             continue
         flowables.append(text(heading, HEAD))
         flowables.append(grid([
-            [text(row["description"], BODY), text(f"{row['quantity']:,} {_counted(row)}", RIGHT), ""]
+            [text(row["description"], BODY), text(counted(int(row["quantity"]), str(row["unit"])), RIGHT), ""]
             for row in group.to_dict("records")
         ], (128, 32, 12), head=False, boxes=(2,), pad=1.3))
     flowables.append(text(
         "Spare ones are counted in. Whatever is opened here stays for practice. Spoiled pieces go to the waste.", NOTE
     ))
     return flowables
-
-
-def _counted(row: dict) -> str:
-    unit = str(row["unit"])
-    return unit if row["quantity"] == 1 or unit.endswith("s") else f"{unit}s"

@@ -6,6 +6,7 @@ says how the practice goes, not how or when to treat anyone.
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from reportlab.platypus import Flowable, PageBreak
@@ -43,9 +44,10 @@ def step_cards_pdf(unit: Unit, training: TrainingPlan, lesson: int, paper: str, 
                           head=False, boxes=(2,), pad=1.6))
         if course.pairs and course.learners % 2:
             flowables.append(text("A learner without a partner works with the instructor as partner.", NOTE))
+        several = f", at least {technique.people} of them," if technique.people > 1 else ""
         flowables += [text(
-            f"Tick as you go. On a patient this is done by trained, licensed staff, at least {technique.people} of"
-            " them, under local policy; this card is not for the bedside.", NOTE), PageBreak()]
+            f"Tick as you go. On a patient this is done by trained, licensed staff{several} under local policy;"
+            " this card is not for the bedside.", NOTE), PageBreak()]
     return practice_pdf("Step cards", foot, flowables[:-1], paper)
 
 
@@ -80,4 +82,4 @@ def steps(technique: Technique, skin: str, pairs: bool) -> list[str]:
     partner = "your partner" if pairs else "the instructor"
     here = {"", "barrier" if skin == "barrier" else "no barrier", "pairs" if pairs else "alone"}
     said = [step.say.replace("{partner}", partner) for step in technique.steps if step.only in here]
-    return [line[:1].upper() + line[1:] for line in said]
+    return [re.sub(r"(^|\. )([a-z])", lambda m: m[1] + m[2].upper(), line) for line in said]

