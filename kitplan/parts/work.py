@@ -91,7 +91,8 @@ class Work(Results):
         days = self.unit.stock.protection_interval_days if days is None else days
         key = n_scenarios, stream, days
         if key not in self.drawn:
-            demand = draw_demand(self.unit, self.item_choice, days, n_scenarios, self.seed, stream, self.tables)
+            demand = draw_demand(self.unit, self.item_choice, days, n_scenarios, self.seed, stream, self.tables,
+                                 by_day=self.unit.bedside.kits_from_shelf)
             self.drawn[key] = self._with_kits(demand)
         return self.drawn[key]
 
@@ -111,9 +112,15 @@ class Work(Results):
         return replace(self, unit=unit, item_choice=item_choice, kept=None, drawn={})
 
     def _with_kits(self, demand: Demand) -> Demand:
-        """What is left in ended kits added, where the unit's par levels are to supply it (bedside.kits_in_par)."""
-        if not self.unit.bedside.kits_in_par or self.designs is None:
+        """What kits take beside use, where the unit's par levels are to supply it: all that is left in ended kits
+        (bedside.kits_in_par), or the highest draw while kits in use come and go (bedside.kits_from_shelf).
+        """
+        bedside = self.unit.bedside
+        if not (bedside.kits_in_par or bedside.kits_from_shelf) or self.designs is None:
             return demand
-        from kitplan.parts.kits.accounts import with_leftovers
+        from kitplan.parts.kits.accounts import with_kits_in_use, with_leftovers
 
-        return with_leftovers(self.unit, self.designs.traffic(self.unit), demand)
+        traffic = self.designs.traffic(self.unit)
+        if bedside.kits_in_par:
+            return with_leftovers(self.unit, traffic, demand)
+        return with_kits_in_use(traffic, demand)

@@ -57,6 +57,7 @@ SETTINGS: Mapping[str, Setting] = {
     "bedside.adjacent_size": Setting("flag"),
     "bedside.spare_tube": Setting("flag"),
     "bedside.kits_in_par": Setting("flag"),
+    "bedside.kits_from_shelf": Setting("flag"),
     "bedside.sizes_in_kit": Setting("integer", "different sizes", 1, 20, usual=(1, 3)),
     "bedside.on_wall": Setting("texts"),
     "bedside.more_equipment": Setting("flag"),

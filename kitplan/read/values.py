@@ -201,6 +201,7 @@ class BedsidePolicy:
     adjacent_size: bool = True
     spare_tube: bool = False
     kits_in_par: bool = False
+    kits_from_shelf: bool = False
     sizes_in_kit: int = 2
     on_wall: tuple[str, ...] = ()
     more_equipment: bool = False

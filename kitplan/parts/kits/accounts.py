@@ -6,7 +6,9 @@ The rules (stated on the sheet, and tested):
 - Par levels plan the first term (demand scenarios draw it). The second is this module's: with
   `bedside.kits_in_par = true` it is added to the demand that the par levels are planned on; else it is reported for
   one protection interval, as what to add to par where a unit throws the rest of a kit away.
-- Kits standing at bedsides and kits built ahead are stock outside the stock room; par levels do not hold them.
+- Kits standing at bedsides and kits built ahead are stock outside the stock room; par levels do not hold them, unless
+  `bedside.kits_from_shelf = true`: then more kits in use draw on the shelf, fewer give back to it, and the par levels
+  cover the highest draw within an interval.
 - Admission secures are used before the kit is full and come straight from the stock room (they are in the demand).
 """
 
@@ -123,6 +125,20 @@ def with_leftovers(unit: Unit, traffic: Traffic, demand: Demand) -> Demand:
         phase = uniforms(demand.seed, f"{demand.stream}/left in kits", scenario, np.uint64(name_key(demand.items[i])))
         units[:, i] += np.floor(left[:, i] + phase).astype(units.dtype)
     return replace(demand, units=units)
+
+
+def with_kits_in_use(traffic: Traffic, demand: Demand) -> Demand:
+    """The highest net draw on the shelf within each interval: use so far + what more kits in use hold beside it.
+
+    demand: with its path. A kit ties up what would be left in it if its airway ended (rounded up), from the day on
+    which the airway comes until it ends and that goes back; where fewer kits are in use than at first, items are back
+    on the shelf. The shelf must last at the worst of the days, not only at the end.
+    """
+    if demand.path is None:
+        raise ValueError("the demand was drawn without its path")
+    tied = np.ceil(traffic.left - 1e-9).astype(np.int64)
+    net = (demand.path.units + demand.path.kits.astype(np.int64) @ tied).max(axis=1)
+    return replace(demand, units=np.maximum(net, 0).astype(demand.units.dtype), path=None)
 
 
 def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.ndarray:
