@@ -51,6 +51,7 @@ class Observation:
     daily: ndarray (n_days, n_strata), airway-days by calendar day of the census, NaN where unknown.
     share: ndarray (n_days,), part of each day inside the windows. stays: None unless airways can be followed.
     removals: unplanned removals logged. notes: sentences for a person: what was left out, what had to be assumed.
+    by_date: the log tells the day of an event and not its time.
     """
 
     events: pd.DataFrame
@@ -61,6 +62,7 @@ class Observation:
     stays: AirwayStays | None
     removals: int
     notes: tuple[str, ...]
+    by_date: bool = False
 
     @property
     def airway_days(self) -> np.ndarray:
@@ -129,6 +131,7 @@ def observe(unit: Unit) -> Observation:
         raise ValueError("the unit has no re-secure log")
     notes: list[str] = []
     log = _tidy_log(unit, notes)
+    by_date = len(log) > 0 and not bool(log["timed"].all())
     n_days = None
     if unit.census.shape == "snapshot" and len(log):
         log["day"] -= np.floor(log["day"].min())
@@ -149,7 +152,7 @@ def observe(unit: Unit) -> Observation:
     log = log[_inside(log["day"].to_numpy(float), windows)]
     log = log.sort_values(["stay", "day"], kind="stable").reset_index(drop=True)
     return Observation(
-        log, redos, windows, daily, _share_observed(windows, len(daily)), stays, removals, tuple(notes)
+        log, redos, windows, daily, _share_observed(windows, len(daily)), stays, removals, tuple(notes), by_date
     )
 
 
@@ -174,9 +177,6 @@ def _tidy_log(unit: Unit, notes: list[str]) -> pd.DataFrame:
         log = log[~double]
     if dates_only:
         notes.append("The log gives dates without times: wear is known to the day only.")
-        rng = np.random.default_rng(np.random.SeedSequence([unit.planning.seed, 20]))
-        per_day = unit.checks_per_day
-        log["day"] = np.floor(log["day"]) + (rng.integers(0, per_day, len(log)) + 0.5) / per_day
     log["timed"] = not dates_only
     return log.sort_values("day", kind="stable").reset_index(drop=True)
 
@@ -366,6 +366,7 @@ def observed_spells(unit: Unit, observation: Observation) -> wear.WearSpells:
                 stays.airway[seen],
                 stays.stratum[seen],
                 unit.checks_per_day,
+                observation.by_date,
             )
         )
     return wear.WearSpells(

@@ -37,6 +37,14 @@ class UseModel:
         rate = self.rate[:, None]
         return np.divide(self.per_day, rate, out=np.zeros_like(self.per_day), where=rate > 0)
 
+    def counted(self) -> np.ndarray:
+        """Re-secures of an airway-day, redos included, over whole stays, ndarray (n_strata,).
+
+        A fresh securement holds at first: they are fewer than at the long-run rate. Admission secures are not counted.
+        """
+        tries = np.divide(self.attempts, self.rate, out=np.ones_like(self.rate), where=self.rate > 0)
+        return np.maximum(self.attempts + self.arrivals * self.grace * tries, 0.0)
+
     def per_admission(self) -> np.ndarray:
         """What an arrival takes where its re-secures are counted and not worked out, ndarray (n_strata, n_items)."""
         return self.per_arrival - self.grace[:, None] * self.per_event()

@@ -80,6 +80,7 @@ def cut_spells(
     airway: np.ndarray,
     stratum: np.ndarray,
     checks_per_day: int,
+    by_date: bool = False,
 ) -> WearSpells:
     """Cut stays into spells of wear at the events.
 
@@ -97,7 +98,11 @@ def cut_spells(
     first, last = np.arange(len(stay) - 1), np.arange(1, len(stay))
     keep = (stay[first] == stay[last]) & ((kind[first] == 1) | fresh[stay[first]])
     first, last = first[keep], last[keep]
-    before, after = _wear_between(day[last] - day[first], kind[first] == 0, kind[last] == 1, checks_per_day)
+    gap = day[last] - day[first]
+    if by_date:
+        before, after = _wear_by_date(gap, kind[first] == 0, kind[last] == 1, checks_per_day)
+    else:
+        before, after = _wear_between(gap, kind[first] == 0, kind[last] == 1, checks_per_day)
     return WearSpells(airway[stay[first]], stratum[stay[first]], before, after, reason[last])
 
 
@@ -116,6 +121,23 @@ def _wear_between(
     before = np.maximum(after - 1.0, 0.0)
     cut = np.where(from_start, np.maximum(checks - 0.5, 0.0), np.floor(checks + 1e-6))
     return np.where(to_event, before, cut) / checks_per_day, np.where(to_event, after, cut) / checks_per_day
+
+
+def _wear_by_date(
+    gap_days: np.ndarray, from_start: np.ndarray, to_event: np.ndarray, checks_per_day: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Wear before and after the renewal was due, days, where events (noon of their day) are known to the day only.
+
+    Of two events g dates apart, each at any check of its day, the wear is g days give or take a triangle that holds one
+    day of hazard: the interval of one day about g. Two events of one date hold (1 - 1/c) / 2 of a day, about a third
+    of (1 + 1/c): with the day before or after left out, early renewals would count for more than they are.
+    """
+    c = checks_per_day
+    gap = np.maximum(gap_days - 0.5 / c, 0.0)  # what a check finds came about half an interval earlier
+    same = to_event & ~from_start & (gap_days < 0.5)
+    middle = np.where(same, (1 + 1 / c) / 3 - 0.5 / c, gap)
+    reach = np.where(to_event, np.where(same, (1 - 1 / c) / 4, 0.5), 0.0)
+    return np.maximum(middle - reach, 0.0), np.maximum(middle + reach, 0.05)
 
 
 @dataclass(frozen=True)

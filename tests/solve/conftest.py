@@ -76,6 +76,8 @@ def make_stock(unit_maker):
                 "sterile": False,
                 "share": np.nan,
                 "counted": "items",
+                "use_unit": "piece",
+                "contains": 1.0,
             }
         ).assign(**columns)
         policy = planning or PlanningPolicy(1, 4000, 4000, 16000, 0.001, 20.0, 8, (0.85, 0.9, 0.95, 0.98))

@@ -108,12 +108,12 @@ def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
         .assign(
             airways=airways,
             value=airways * (per_airway @ model.price),
-            attempts=airways * model.attempts * DAYS_A_MONTH,
+            attempts=airways * model.counted() * DAYS_A_MONTH,
         )
     )
     return Month(
         float(units @ model.price),
-        float(airways @ model.attempts * DAYS_A_MONTH),
+        float(airways @ model.counted() * DAYS_A_MONTH),
         float(airways.sum()),
         pd.Series(units, index=list(model.items)),
         sizes.groupby(SIZE).sum(),

@@ -186,7 +186,7 @@ def _result(
     use: np.ndarray,
 ) -> Forecast:
     value = use @ model.price
-    attempts = renewed @ model.attempts
+    attempts = renewed @ model.counted()
     year = value.sum(axis=1)
     total = _bands({"airway_days": airway_days.sum(axis=2), "re_secures": attempts, "value": value})
     total.insert(0, "month", names)
