@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from .random_units import units
 from .unit_runs import marks_of, run, runs_of
 
-COUNT = int(os.environ.get("KITPLAN_UNITS", "6"))
+COUNT = int(os.environ.get("KITPLAN_UNITS", "4"))
 """Units of each test: few in the suite."""
 
 SEEDED = settings(

@@ -28,7 +28,7 @@ MOST_AIRWAYS = 6_000_000
 FEWEST_SCENARIOS = 2_000
 """With fewer, a readiness of 0.98 is known to no better than half a point (binomial)."""
 
-MOST_TABLE_BYTES = 1.2e9
+MOST_TABLE_BYTES = 7e8
 """Tables of exact counts of re-secures and their running sums, by an upper bound that is seldom half used."""
 
 
