@@ -116,7 +116,10 @@ def _levels(work: Work, demand: Demand) -> Iterator[str]:
 
 
 def _kits(work: Work) -> Iterator[str]:
-    """Items that kits use otherwise than the demand does, and kits without what their airways' emergencies need."""
+    """Items that kits use otherwise than the demand does, and kits without what their airways' emergencies need.
+
+    Where nobody comes or goes a kit a month stands in for every airway, and there is nothing to compare it with.
+    """
     if "kits" not in work.parts or work.designs is None:
         return
     kits, needs = work.kits, work.designs.needs
@@ -128,7 +131,7 @@ def _kits(work: Work) -> Iterator[str]:
     demanded = (a_stay * needs.kits_per_month[g]).groupby(rates["item"]).sum()
     used = kits.accounts.set_index("item")["used_per_month"]
     apart = (used - demanded.reindex(used.index, fill_value=0.0)).abs()
-    for item in used.index[apart > KITS_APART * used + 0.01]:
+    for item in used.index[apart > KITS_APART * used + 0.01] if needs.turnover else ():
         yield f"{item}: kits use {used[item]:.6g} a month, the stock room counts {demanded.get(item, 0.0):.6g}"
     for design, airway in zip(kits.strata["design"], work.unit.strata.to_dict("records")):
         held = kits.contents.loc[kits.contents["design"] == design, "item"]

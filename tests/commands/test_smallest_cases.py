@@ -171,3 +171,11 @@ def test_lots_of_one_date_stand_by_their_lot_whatever_the_order_of_the_count(tmp
         assert run("order", unit, "--on", "2026-07-01").exit_code == 0
         found.append((unit / "plan" / "tables" / "expiry.csv").read_text(encoding="utf-8"))
     assert found[0] == found[1]
+
+
+def test_a_unit_where_nobody_comes_or_goes(tmp_path):
+    items = HEAD + EMERGENCY + "roll,tape,4570,patient,10,21,2,25,4570\n"
+    recipe = '[one]\nroutes = ["oral"]\ndefault = true\npieces = [{ shape = "strip", count = 1, length_mm = 100 }]\n'
+    unit = small_unit(tmp_path / "unit", unit='name = "Still"\n', items=items, techniques=recipe)
+    assert run("plan", unit).exit_code == 0
+    assert levels(unit)["roll"] > 0
