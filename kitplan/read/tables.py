@@ -280,7 +280,7 @@ class TableReader:
             self.refuse(column, here & (found <= over), given, f"must be above {over:g}",
                         f"Type a number above {over:g}.")
         if high is not None:
-            self.refuse(column, here & (found > high), given, f"is above {high:g}", f"Type {high:g} or less.")
+            self.refuse(column, here & (found > high), given, f"is above {high:,.10g}", f"Type {high:,.10g} or less.")
         return found
 
     def flags(self, column: str, default: bool = False) -> np.ndarray:

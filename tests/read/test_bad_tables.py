@@ -29,7 +29,7 @@ CENSUS_FAULTS = [
     ("not a number at all", COUNTS + "oral,nan,2\n", 2, "tube_mm", "finite"),
     ("infinity", COUNTS + "oral,3.5,inf\n", 2, "airways", "finite"),
     ("a huge number", COUNTS + "oral,3.5,1e308\n", 2, "airways", "too large"),
-    ("more airways than a hospital has", COUNTS + "oral,3.5,100000\n", 2, "airways", "above 2000"),
+    ("more airways than a hospital has", COUNTS + "oral,3.5,100000\n", 2, "airways", "above 2,000"),
     ("a spreadsheet error", COUNTS + "oral,#REF!,2\n", 2, "tube_mm", "spreadsheet error"),
     ("another unit in the cell", COUNTS + "oral,14 fr,2\n", 2, "tube_mm", "mm belongs"),
     ("another unit in the header", "route,tube_mm [cm],airways\noral,3.5,2\n", 1, "tube_mm", "Convert"),
