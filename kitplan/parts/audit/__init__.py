@@ -23,7 +23,7 @@ def _run(work: Work) -> Audit:
     if holds_other_items(work.unit, work.item_choice):
         held = as_held(work.unit)
         shelf = work.with_items(held, fill_roles(held, work.tables))
-        par = solved(shelf)
+        par = solved(shelf, frontier=False)
         notes = say_swaps(work.unit, work.item_choice, shelf.item_choice, planned, par)
     return audit_par(shelf.unit, shelf.demand("plan"), shelf.demand("verify"), par, planned.frontier, notes)
 

@@ -12,12 +12,13 @@ if TYPE_CHECKING:
     from kitplan.parts.work import Work
 
 
-def solved(work: Work) -> ParPlan:
-    """Par levels of a unit by its scenarios."""
+def solved(work: Work, frontier: bool = True) -> ParPlan:
+    """Par levels of a unit by its scenarios. frontier: with the curve of readiness and cost."""
     from kitplan.demand.held import holds_other_items
     from kitplan.parts.par.model import solve_par
 
-    par = solve_par(work.unit, work.demand("plan"), work.demand("verify"), resample=work.draw)
+    par = solve_par(work.unit, work.demand("plan"), work.demand("verify"), frontier=frontier,
+                    resample=work.draw)
     if holds_other_items(work.unit, work.item_choice):
         return replace(par, present=None)  # judged with the items held today, by the audit
     return par
