@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -105,7 +106,7 @@ def _table_bytes(unit: Unit, n_short: int, n_long: int) -> float:
     return size + len(frequency_models(unit)[0]) * n_nodes * (2 * widest + 16.0 * (n_long + 1) ** 2)
 
 
-def table_bytes(row: Mapping, checks_per_day: int, n_short: int, n_long: int, factor: float) -> float:
+def table_bytes(row: Mapping[str, Any], checks_per_day: int, n_short: int, n_long: int, factor: float) -> float:
     """Memory of `RisingCounts` at one factor on the hazards, bytes: an upper bound, without computing it.
 
     Where hazards never fall with wear, n / mean wear bounds the mean of the renewals, and a Poisson count their spread;

@@ -7,6 +7,7 @@ log is too thin for that, the defaults stay and the result says so.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -261,7 +262,7 @@ def _fitted_events(
     return expected + observation.event_counts(unit.n_strata) - followed
 
 
-def _because(row, common: float) -> str:
+def _because(row: Any, common: float) -> str:
     if row.airway_days <= 0:
         return f"no airway of this kind was watched: the unit's average {common:.2f} a day, with its spread"
     return (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,27 +11,27 @@ import pandas as pd
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Unit
 
-Records = Mapping[str, Sequence[tuple[int, Mapping]]]
+Records = Mapping[str, Sequence[tuple[int, Mapping[str, Any]]]]
 """Catalogue rows by role: (position, row)."""
 
 
-def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict]]]:
+def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict[str, Any]]]]:
     """The catalogue as plain rows by role: many small look-ups are slow in a frame.
 
     In order of name, so that equals are told apart the same way however the catalogue is ordered.
     """
-    by_role: dict[str, list[tuple[int, dict]]] = {}
+    by_role: dict[str, list[tuple[int, dict[str, Any]]]] = {}
     for position, row in sorted(enumerate(unit.items.to_dict("records")), key=lambda entry: entry[1]["item"]):
         by_role.setdefault(str(row["role"]), []).append((position, row))
     return by_role
 
 
-def size_for(item: Mapping, airway: Mapping) -> float:
+def size_for(item: Mapping[str, Any], airway: Mapping[str, Any]) -> float:
     """The size that an item's limits are compared with: the tube's own, or that of the patient it stands for."""
     return float(airway["size_number" if item["sized_to"] == "tube" else "patient_number"])
 
 
-def item_fits(item: Mapping, airway: Mapping, slack: float = 0.0) -> bool:
+def item_fits(item: Mapping[str, Any], airway: Mapping[str, Any], slack: float = 0.0) -> bool:
     """Whether a catalogue row fits one kind of airway (a row of Unit.strata); slack: how far outside still counts."""
     if not item["fits_scale"]:
         return True
@@ -40,8 +41,9 @@ def item_fits(item: Mapping, airway: Mapping, slack: float = 0.0) -> bool:
 
 
 def fitting(
-    unit: Unit, found: Sequence[tuple[int, Mapping]], airway: Mapping, tape_width_mm: float | None = None
-) -> list[tuple[int, Mapping]]:
+    unit: Unit, found: Sequence[tuple[int, Mapping[str, Any]]], airway: Mapping[str, Any],
+    tape_width_mm: float | None = None
+) -> list[tuple[int, Mapping[str, Any]]]:
     """Rows that fit the airway and are to be had (all that fit if none is); tape of the width wanted or the next."""
     fits = [(i, r) for i, r in found if item_fits(r, airway)]
     fits = [(i, r) for i, r in fits if r["item"] not in unit.stock.unavailable] or fits
@@ -52,11 +54,11 @@ def fitting(
 
 
 def nearest_size(
-    unit: Unit, role: str, found: Sequence[tuple[int, Mapping]], airway: Mapping
-) -> list[tuple[int, Mapping]]:
+    unit: Unit, role: str, found: Sequence[tuple[int, Mapping[str, Any]]], airway: Mapping[str, Any]
+) -> list[tuple[int, Mapping[str, Any]]]:
     """Rows in order of fit: what the unit prefers, then the item whose range has the size nearest its middle."""
 
-    def rank(entry: tuple[int, Mapping]) -> tuple[bool, float, float, str]:
+    def rank(entry: tuple[int, Mapping[str, Any]]) -> tuple[bool, float, float, str]:
         item = entry[1]
         middle = (item["fits_from"] + item["fits_to"]) / 2
         distance = np.inf if np.isnan(middle) else abs(middle - size_for(item, airway))
@@ -73,7 +75,7 @@ def item_of(unit: Unit, item_choice: ItemChoice, stratum: int, role: str) -> pd.
     return found.iloc[0] if len(found) else None
 
 
-def fitting_items(unit: Unit, role: str, airway: Mapping) -> pd.DataFrame:
+def fitting_items(unit: Unit, role: str, airway: Mapping[str, Any]) -> pd.DataFrame:
     """Catalogue rows that fill `role` for an airway of this size and are to be had; all that fit if none is."""
     of_role = unit.items[unit.items["role"] == role]
     found = list(zip(of_role.index, of_role.to_dict("records")))

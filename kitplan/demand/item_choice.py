@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -53,13 +54,13 @@ class AttemptTables:
     which: np.ndarray
     n_short: int
     n_long: int
-    _counts: dict[tuple, RisingCounts] = field(default_factory=dict)
+    _counts: dict[tuple[Any, ...], RisingCounts] = field(default_factory=dict)
 
-    def on_grid(self, unit: Unit, row: Mapping, grid: np.ndarray) -> tuple[RisingCounts, ...]:
+    def on_grid(self, unit: Unit, row: Mapping[str, Any], grid: np.ndarray) -> tuple[RisingCounts, ...]:
         """Counts of one frequency row with its hazards times each of `grid`; each factor made once, then kept."""
         return tuple(self._at(unit, row, float(factor)) for factor in grid)
 
-    def _at(self, unit: Unit, row: Mapping, factor: float) -> RisingCounts:
+    def _at(self, unit: Unit, row: Mapping[str, Any], factor: float) -> RisingCounts:
         key = (*row.values(), round(factor, 12))
         if key not in self._counts:
             self._counts[key] = rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor)
@@ -136,7 +137,7 @@ def airway_roles(unit: Unit) -> list[str]:
     return [role for role in sorted(set(patient["role"])) if role not in used]
 
 
-def held_once(found: Sequence[tuple[int, Mapping]]) -> list[tuple[int, Mapping]]:
+def held_once(found: Sequence[tuple[int, Mapping[str, Any]]]) -> list[tuple[int, Mapping[str, Any]]]:
     """Catalogue rows of a role that no recipe uses which an airway is given once: those of scope patient alone."""
     return [(i, row) for i, row in found if row["scope"] == "patient"]
 
@@ -153,7 +154,7 @@ class _Airway:
     """One stratum as the choice of its items sees it. row: of Unit.strata."""
 
     stratum: int
-    row: Mapping
+    row: Mapping[str, Any]
     technique: Technique
     uses: np.ndarray
 
@@ -193,7 +194,7 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
 
 
 def _fill_used_role(
-    unit: Unit, airway: _Airway, found: list[Mapping], need: float, opened: dict[tuple[int, str], np.ndarray]
+    unit: Unit, airway: _Airway, found: list[Mapping[str, Any]], need: float, opened: dict[tuple[int, str], np.ndarray]
 ) -> list[dict[str, object]]:
     shared = [item for item in found if item["share"] > 0]
     if shared:
@@ -217,7 +218,7 @@ def _fill_used_role(
     return [best | {"because": why}]
 
 
-def _row(airway: _Airway, item: Mapping, need: float) -> dict[str, object]:
+def _row(airway: _Airway, item: Mapping[str, Any], need: float) -> dict[str, object]:
     return dict.fromkeys(ITEM_CHOICE_COLUMNS, np.nan) | {
         "stratum": airway.stratum,
         "role": item["role"],
@@ -230,7 +231,7 @@ def _row(airway: _Airway, item: Mapping, need: float) -> dict[str, object]:
 
 
 def _candidate(
-    airway: _Airway, item: Mapping, need: float, opened: dict[tuple[int, str], np.ndarray]
+    airway: _Airway, item: Mapping[str, Any], need: float, opened: dict[tuple[int, str], np.ndarray]
 ) -> dict[str, object]:
     """One item as the choice for one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
     price = float(item["price"]) / float(item["pack"])
@@ -249,7 +250,7 @@ def _candidate(
     return row | {"uses_per_item": serves, "cost_per_stay": float(airway.uses @ table) * price}
 
 
-def items_opened(unit: Unit, stratum: int, item: Mapping, need: float, n_uses: int) -> np.ndarray | None:
+def items_opened(unit: Unit, stratum: int, item: Mapping[str, Any], need: float, n_uses: int) -> np.ndarray | None:
     """Items opened for one patient after 0..n_uses re-secures, int ndarray (n_uses + 1,); None if it cannot serve.
 
     A roll yields whole pieces, a sheet whole rectangles, anything else its `contains`. item: one catalogue row.
@@ -257,7 +258,7 @@ def items_opened(unit: Unit, stratum: int, item: Mapping, need: float, n_uses: i
     return _opened(_airway(unit, stratum, np.zeros(1)), item, need, n_uses)
 
 
-def _opened(airway: _Airway, item: Mapping, need: float, n_uses: int) -> np.ndarray | None:
+def _opened(airway: _Airway, item: Mapping[str, Any], need: float, n_uses: int) -> np.ndarray | None:
     if item["role"] == "tape":
         roll_mm, lengths = float(item["length_mm"]), airway.lengths_mm(float(item["width_mm"]))
         return rolls_after_uses(lengths, roll_mm, n_uses) if lengths.max(initial=0.0) <= roll_mm else None
@@ -271,7 +272,7 @@ def _opened(airway: _Airway, item: Mapping, need: float, n_uses: int) -> np.ndar
 
 
 def _fill_once(
-    unit: Unit, airway: _Airway, role: str, found: Sequence[tuple[int, Mapping]]
+    unit: Unit, airway: _Airway, role: str, found: Sequence[tuple[int, Mapping[str, Any]]]
 ) -> list[dict[str, object]]:
     if not found:
         return []

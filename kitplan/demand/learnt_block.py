@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -79,14 +79,14 @@ def _from_counts(unit: Unit, learnt: Learnt, planned: float) -> tuple[dict[str, 
     return {"loosening_scale_hours": scale, "loosening_shape": row["loosening_shape"], **settings}, factor
 
 
-def rate_of(row: Mapping, checks_per_day: int) -> float:
+def rate_of(row: Mapping[str, Any], checks_per_day: int) -> float:
     """Long-run re-secures per airway-day of one frequency row, frailty mixed in."""
     nodes, weights = frailty_nodes(float(row["airway_spread"]), _NODES)
     wear_checks = [mean_wear_checks(check_hazards(row, checks_per_day, node, _AGES)) for node in nodes]
     return float(weights @ (checks_per_day / np.array(wear_checks)))
 
 
-def _scale_for(row: Mapping, checks_per_day: int, target: float) -> float:
+def _scale_for(row: Mapping[str, Any], checks_per_day: int, target: float) -> float:
     """Loosening scale, hours, at which the long-run rate is `target`; 10,000 when the other reasons reach it alone."""
     low, high = np.log(2.0), np.log(10_000.0)
     for _ in range(40):
@@ -96,7 +96,7 @@ def _scale_for(row: Mapping, checks_per_day: int, target: float) -> float:
     return float(np.exp((low + high) / 2))
 
 
-def _times(row: Mapping, factor: float) -> dict[str, float]:
+def _times(row: Mapping[str, Any], factor: float) -> dict[str, float]:
     """The frequency row with every hazard multiplied by `factor`."""
     changed = {name: float(row[name]) * factor for name in wear.CONSTANT_NAMES.values()}
     scale = float(row["loosening_scale_hours"]) * factor ** (-1.0 / float(row["loosening_shape"]))

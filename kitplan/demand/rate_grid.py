@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -42,7 +43,9 @@ def _rising(pmf: np.ndarray) -> np.ndarray:
     return rising
 
 
-def rising_counts(row: Mapping, checks_per_day: int, n_short: int, n_long: int, factor: float) -> RisingCounts:
+def rising_counts(
+    row: Mapping[str, Any], checks_per_day: int, n_short: int, n_long: int, factor: float
+) -> RisingCounts:
     """Cumulative chances of attempts at one factor on the hazards; arguments as in `attempt_table`."""
     hazard, events = hazards_and_fresh(row, checks_per_day, n_short, n_long, np.array([factor]))
     admission, redo = round(float(row["admission_secures"])), float(row["redo"])
@@ -54,7 +57,7 @@ def rising_counts(row: Mapping, checks_per_day: int, n_short: int, n_long: int, 
 def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:
     """Frequency rows that differ by more than a factor on all hazards; which each stratum follows, and its factor."""
     rows: list[dict[str, float]] = []
-    seen: dict[tuple, tuple[int, float]] = {}
+    seen: dict[tuple[Any, ...], tuple[int, float]] = {}
     which, factor = np.zeros(unit.n_strata, dtype=np.int64), np.ones(unit.n_strata)
     for g, (_, row) in enumerate(unit.frequency[FREQUENCY_COLUMNS].iterrows()):
         flat, scale = float(row["flat_per_check"]), float(row["loosening_scale_hours"])

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -30,7 +31,7 @@ _HORIZON_CHECKS = 4000
 _TINY = 1e-12
 
 
-def cumulative_hazards(row: Mapping, checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
+def cumulative_hazards(row: Mapping[str, Any], checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
     """Hazard increments of one check: loosening by age, and the sum of the constant reasons.
 
     row: one row of Unit.frequency. Returns (loosening ndarray shape (n_ages,), for ages 1..n_ages; constant).
@@ -47,7 +48,7 @@ def cumulative_hazards(row: Mapping, checks_per_day: int, n_ages: int) -> tuple[
 
 
 def check_hazards(
-    row: Mapping, checks_per_day: int, frailty: float = 1.0, n_ages: int = _HORIZON_CHECKS
+    row: Mapping[str, Any], checks_per_day: int, frailty: float = 1.0, n_ages: int = _HORIZON_CHECKS
 ) -> np.ndarray:
     """Chance that the k-th check since a securement finds cause to renew it, k = 1..n_ages.
 
@@ -235,7 +236,7 @@ def present_count_pmf(
 
 
 def attempt_table(
-    row: Mapping, checks_per_day: int, n_short: int, n_long: int, nodes: np.ndarray, weights: np.ndarray
+    row: Mapping[str, Any], checks_per_day: int, n_short: int, n_long: int, nodes: np.ndarray, weights: np.ndarray
 ) -> AttemptTable:
     """Exact attempt PMFs (re-secures, redos and admission secures) of one row of Unit.frequency.
 
@@ -248,7 +249,7 @@ def attempt_table(
 
 
 def hazards_and_fresh(
-    row: Mapping, checks_per_day: int, n_short: int, n_long: int, nodes: np.ndarray
+    row: Mapping[str, Any], checks_per_day: int, n_short: int, n_long: int, nodes: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Hazards by age, and PMFs of renewals from a fresh start, of each factor in `nodes`."""
     n_long = max(n_long, n_short)
@@ -276,7 +277,7 @@ def used_columns(table: np.ndarray, least: float = 1e-9) -> int:
     return max(int(np.nonzero(table.max(axis=tuple(range(table.ndim - 1))) > least)[0].max()), 1)
 
 
-def _long_enough(row: Mapping, checks_per_day: int, frailty: float, n_checks: int) -> int:
+def _long_enough(row: Mapping[str, Any], checks_per_day: int, frailty: float, n_checks: int) -> int:
     """Ages needed before the survival of the slowest frailty point is negligible (at least n_checks)."""
     for ages in (256, 1024):
         if survival(check_hazards(row, checks_per_day, frailty, ages))[-1] < _TINY:
@@ -306,7 +307,7 @@ def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
     return rows.loc[distinct.index].reset_index(drop=True), which
 
 
-def _rates_of(row: Mapping, checks_per_day: int, n_nodes: int) -> dict[str, float]:
+def _rates_of(row: Mapping[str, Any], checks_per_day: int, n_nodes: int) -> dict[str, float]:
     """Long-run rates of one frequency model, frailty mixed: per airway-day, and the share of each reason."""
     nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
     loosening, constant = cumulative_hazards(row, checks_per_day, _HORIZON_CHECKS)
@@ -352,7 +353,7 @@ def long_run_rates(unit: Unit) -> pd.DataFrame:
 _MULTIPLIERS = np.exp(np.linspace(-3.0, 3.0, 37))
 
 
-def rate_curve(row: Mapping, checks_per_day: int, n_nodes: int) -> np.ndarray:
+def rate_curve(row: Mapping[str, Any], checks_per_day: int, n_nodes: int) -> np.ndarray:
     """Long-run rate of one frequency row with all its hazards multiplied by each of _MULTIPLIERS, over its own rate."""
     nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
     every = np.concatenate([[1.0], _MULTIPLIERS])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -347,7 +348,7 @@ def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None 
     return pd.DataFrame(rows, columns=["stratum", "item", "per_airway_day", "per_arrival"])
 
 
-def _item_rates(row, item_choice: ItemChoice, pace: float, uses: np.ndarray) -> tuple[float, float]:
+def _item_rates(row: Any, item_choice: ItemChoice, pace: float, uses: np.ndarray) -> tuple[float, float]:
     """(units per airway-day in the long run, units per whole stay) of one row of the item choice."""
     mean_uses = float(uses @ np.arange(len(uses)))
     if row.scope == "event":

@@ -7,7 +7,7 @@ catalogue and preferences, prices, policy. Another order could share an interact
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeVar
 
@@ -182,7 +182,7 @@ def _named(a: Unit, b: Unit) -> tuple[str, str]:
     return f"{a.name} ({a.path.name})", f"{b.name} ({b.path.name})"
 
 
-def _walk(a: Unit, b: Unit):
+def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     """(cause, unit after it): from A, cause by cause, to B."""
     yield "", a
     place = replace(

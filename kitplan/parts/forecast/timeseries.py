@@ -11,6 +11,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -71,7 +72,7 @@ def smoothed_with_season(series: np.ndarray, months: int, period: int = YEAR) ->
     )
 
 
-def _quietly(fit: Callable, months: int) -> np.ndarray:
+def _quietly(fit: Callable[..., Any], months: int) -> np.ndarray:
     """Fit and forecast; warnings about convergence stay inside, a failure gives NaN and drops the method."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")

@@ -18,7 +18,7 @@ from kitplan.demand.observed import Observation, observe
 from kitplan.demand.partial_pooling import pool_rates
 from kitplan.demand.use import UseModel, use_model
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues
-from kitplan.parts.forecast.timeseries import METHODS
+from kitplan.parts.forecast.timeseries import METHODS, Method
 from kitplan.read.values import Unit
 
 EFFECTS = ("census", "frequency", "use_per_event", "unexplained", "price")
@@ -150,7 +150,7 @@ def _levels(
     )
 
 
-def _method(n_months: int):
+def _method(n_months: int) -> Method:
     """The forecast that a person would have had: same month last year and last three together, else last three."""
     name = "mean of both baselines" if n_months >= 12 else "mean of the last three months"
     return next(m for m in METHODS if m.name == name)

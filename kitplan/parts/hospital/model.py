@@ -14,7 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -182,7 +182,7 @@ def _through(
     """Keep the pool busy, a few jobs ahead, until nothing waits or the pool breaks (None for jobs it
     lost).
     """
-    busy: dict[Future, Job] = {}
+    busy: dict[Future[Any], Job] = {}
     broken = False
     while busy or (waiting and not broken):
         while waiting and not broken and len(busy) < processes + 1:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pandas as pd
 
@@ -90,7 +91,7 @@ def _columns(card: Card) -> None:
     card.line(MARGIN_MM, card.top, right, card.top, 1.2)
 
 
-def _row(card: Card, number: int, row, bin_name: str, take: str, step: float) -> None:
+def _row(card: Card, number: int, row: Any, bin_name: str, take: str, step: float) -> None:
     right = card.width_mm - MARGIN_MM
     base = card.top - step / 2 - 1.3
     card.text(MARGIN_MM, base, f"{number}", 8)

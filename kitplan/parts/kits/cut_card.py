@@ -7,6 +7,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import pandas as pd
 
@@ -55,7 +56,7 @@ def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[
 
     strata: KitPlan.strata. Airways of one size whose pieces differ (other faces) get a card each.
     """
-    jobs: dict[tuple, CutJob] = {}
+    jobs: dict[tuple[Any, ...], CutJob] = {}
     for stratum, row in unit.strata.iterrows():
         g = int(str(stratum))
         technique = unit.techniques[str(row["technique"])]
@@ -78,7 +79,7 @@ def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[
     return [jobs[key] if same[key[:4]] > 1 else replace(jobs[key], skins=()) for key in sorted(jobs)]
 
 
-def face_sentence(technique: Technique, row: Mapping) -> str:
+def face_sentence(technique: Technique, row: Mapping[str, Any]) -> str:
     """For whom the lengths of a card stand, and what comes before them: "" where no piece hangs on the face."""
     if not any(piece.span is not None for piece in technique.pieces):
         return ""
@@ -203,7 +204,7 @@ def _skin_text(job: CutJob) -> str:
     return ", with barrier" if job.skins[0] == "barrier" else ", without barrier"
 
 
-def _draw_piece(card: Card, job: CutJob, piece, start: float, stop: float) -> None:
+def _draw_piece(card: Card, job: CutJob, piece: Any, start: float, stop: float) -> None:
     """One kind of piece between two places of its length, at true scale."""
     width, x, y = job.width_mm, MARGIN_MM, card.top - _LABEL_MM - job.width_mm
     whole = start == 0.0 and stop == piece.length_mm
@@ -224,13 +225,13 @@ def _draw_piece(card: Card, job: CutJob, piece, start: float, stop: float) -> No
     card.top = y - _UNDER_MM - _GAP_MM
 
 
-def _name(piece) -> str:
+def _name(piece: Any) -> str:
     shape = {"Y": "Y piece, slit from one end", "H": "H piece, slit from both ends"}.get(
         piece.shape, "half-width strip" if piece.width_share < 1 else "plain strip")
     return f"{shape} ({piece.use})" if piece.use else shape
 
 
-def _slits(piece) -> list[tuple[float, float]]:
+def _slits(piece: Any) -> list[tuple[float, float]]:
     if piece.shape == "Y":
         return [(0.0, piece.leg_mm)]
     if piece.shape == "H":
@@ -238,7 +239,7 @@ def _slits(piece) -> list[tuple[float, float]]:
     return []
 
 
-def _tabs(piece) -> list[tuple[float, float]]:
+def _tabs(piece: Any) -> list[tuple[float, float]]:
     tab = piece.tab_mm
     if not tab or piece.shape not in ("Y", "H"):
         return []
@@ -252,7 +253,7 @@ def _clipped(card: Card, a: float, b: float, low: float, high: float, draw: Call
         draw(p, q)
 
 
-def _dimensions(card: Card, piece, shift: float, y: float, low: float, high: float) -> None:
+def _dimensions(card: Card, piece: Any, shift: float, y: float, low: float, high: float) -> None:
     """Leg and uncut part in the line under the piece, the whole length at its end."""
     marks = [(0.0, piece.length_mm, f"{piece.length_mm:g}")]
     if piece.shape == "Y":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -52,7 +53,7 @@ def _cell(own: pd.DataFrame, titles: dict[str, str]) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _difference(own: pd.DataFrame, row, titles: dict[str, str]) -> str:
+def _difference(own: pd.DataFrame, row: Any, titles: dict[str, str]) -> str:
     """What tells this airway from the others of its size and route."""
     parts = []
     if own["technique"].nunique() > 1:

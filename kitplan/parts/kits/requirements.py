@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -103,14 +104,14 @@ def unservable(unit: Unit) -> list[Problem]:
     return list(dict.fromkeys(problems))
 
 
-def _suiting(unit: Unit, g: int, role: str, records: Records) -> list[tuple[int, Mapping]]:
+def _suiting(unit: Unit, g: int, role: str, records: Records) -> list[tuple[int, Mapping[str, Any]]]:
     """Catalogue rows of a role whose size and tape width suit a stratum."""
     airway = unit.strata.loc[g].to_dict()
     return fitting(unit, records.get(role, ()), airway, unit.techniques[str(airway["technique"])].tape_width_mm)
 
 
 def _serving(
-    unit: Unit, g: int, role: str, need: float, reach: int, found: Sequence[tuple[int, Mapping]],
+    unit: Unit, g: int, role: str, need: float, reach: int, found: Sequence[tuple[int, Mapping[str, Any]]],
     opened: dict[tuple[int, int], np.ndarray], base: ItemChoice | None,
 ) -> list[int]:
     """Positions of the items that can fill the role; fills `opened` for those used up patient by patient.
@@ -191,7 +192,7 @@ def _held_once(
     return held, primary, problems
 
 
-def _by_fit(unit: Unit, role: str, airway: Mapping, records: Records) -> list[int]:
+def _by_fit(unit: Unit, role: str, airway: Mapping[str, Any], records: Records) -> list[int]:
     """Positions of what fits, best size first."""
     found = fitting(unit, held_once(records.get(role, ())), airway)
     return [i for i, _ in nearest_size(unit, role, found, airway)]
@@ -207,7 +208,7 @@ def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
 
 
 def _spare_tubes(
-    unit: Unit, airway: Mapping, records: Records
+    unit: Unit, airway: Mapping[str, Any], records: Records
 ) -> Iterator[tuple[int, Problem | None]]:
     """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""
     asked = unit.bedside.wants_spare_tubes or SPARE_TUBE_ROLE in unit.route(airway["route"]).emergency

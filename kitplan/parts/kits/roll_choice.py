@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -75,11 +76,11 @@ class _Cutting:
     """One stratum as its rolls and sheets see it. row: of Unit.strata. widths: of the tapes that suit it, mm."""
 
     stratum: int
-    row: Mapping
+    row: Mapping[str, Any]
     technique: Technique
     widths: frozenset[float]
 
-    def pieces(self, item: Mapping) -> pd.DataFrame:
+    def pieces(self, item: Mapping[str, Any]) -> pd.DataFrame:
         """The pieces of one re-secure cut from this roll."""
         return cut_pieces(self.technique, self.row, float(item["width_mm"]))
 
@@ -107,7 +108,7 @@ def _stratum_rows(unit: Unit, needs: KitNeeds, g: int, records: Records) -> list
 
 
 def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: float, position: int,
-              item: Mapping) -> dict[str, object]:
+              item: Mapping[str, Any]) -> dict[str, object]:
     g, uses = cutting.stratum, needs.use[cutting.stratum].stay_attempts
     row: dict[str, object] = {c: cutting.row[c] for c in STRATUM_COLUMNS}
     row |= {"stratum": g, "role": role, "item": item["item"], "choice": _suits(cutting, role, item)}
@@ -131,7 +132,7 @@ def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: f
     }
 
 
-def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping) -> tuple[float, float, float, int]:
+def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping[str, Any]) -> tuple[float, float, float, int]:
     """(what one item holds, what a use cuts from it, what a use puts to use, pieces from one roll), same measure.
 
     Tape in mm of full width; sheets in mm2; anything else in use units.
@@ -147,7 +148,7 @@ def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping) -> tuple[
     return float(item["contains"]), need, need, 0
 
 
-def _suits(cutting: _Cutting, role: str, item: Mapping) -> str:
+def _suits(cutting: _Cutting, role: str, item: Mapping[str, Any]) -> str:
     if not item_fits(item, cutting.row):
         return "other size"
     return "other width" if role == "tape" and float(item["width_mm"]) not in cutting.widths else "suits"

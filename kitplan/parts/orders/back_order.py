@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -170,7 +171,7 @@ def _sized(unit: Unit, item: str, role: str, once: bool) -> bool:
 
 def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, gone: list[str]) -> list[_Line]:
     once, records = set(airway_roles(unit)), catalogue_records(unit)
-    strata: dict[tuple, list[int]] = {}
+    strata: dict[tuple[Any, ...], list[int]] = {}
     for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples(index=False):
         need = 1.0 if row.role in once else role_needs(unit, row.stratum)[row.role]
         airway = unit.strata.loc[row.stratum]

@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -163,7 +164,7 @@ def _extra(item: str, catalogue: Catalogue) -> Level:
 
 
 def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, day: date, usable: tuple[int, int],
-          coming: int, unavailable: Sequence[str], asked: int) -> tuple:
+          coming: int, unavailable: Sequence[str], asked: int) -> tuple[Any, ...]:
     item, pack = level.item, catalogue.pack.get(level.item, level.pack)
     held, in_kits = max(now.expected.get(item, 0), 0), now.in_kits(item)
     cover, lead = usable[0] + in_kits, usable[1] + in_kits
@@ -184,7 +185,7 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     return (*line, because)
 
 
-def _because(level: Level, line: tuple, plan: RoundPlan, day: date, gone: bool, asked: int) -> str:
+def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, gone: bool, asked: int) -> str:
     urgent, held, in_kits, cover, coming, position, packs = line[0], *line[6:12]
     pack = line[4]
     parts = [f"on the shelf {held}"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import pandas as pd
 
@@ -64,7 +65,7 @@ def _folded(lot: str) -> str:
     return "".join(lot.split()).casefold()
 
 
-def _on_shelf(wanted: str, now: Standing, item: str | None) -> list[tuple]:
+def _on_shelf(wanted: str, now: Standing, item: str | None) -> list[tuple[Any, ...]]:
     """The lot on the shelf: what should be there, and the most that could be where counts name no lots."""
     rows = []
     for name, lots in now.shelf.items():
@@ -76,7 +77,7 @@ def _on_shelf(wanted: str, now: Standing, item: str | None) -> list[tuple]:
     return rows
 
 
-def _in_kits(wanted: str, now: Standing, item: str | None) -> list[tuple]:
+def _in_kits(wanted: str, now: Standing, item: str | None) -> list[tuple[Any, ...]]:
     rows = []
     advice = {"bedside": "At a bedside: bring another kit, then take this one away",
               "shelf": "Change the item, or take the kit apart", "gone": "Used or gone: tell whoever asks"}
@@ -87,7 +88,7 @@ def _in_kits(wanted: str, now: Standing, item: str | None) -> list[tuple]:
     return rows
 
 
-def _in_classes(wanted: str, book: OrderBook, item: str | None) -> list[tuple]:
+def _in_classes(wanted: str, book: OrderBook, item: str | None) -> list[tuple[Any, ...]]:
     return [(x.item, x.lot, "class", "", x.units, x.units, x.expires, "In the practice box: take it out")
             for x in book.of("deliveries") if x.event == "to_class" and _folded(x.lot) == wanted
             and item in (None, x.item)]

@@ -76,7 +76,7 @@ def _causes(before: Mapping[str, Any], after: Mapping[str, Any], target: float) 
     return tuple(causes)
 
 
-def _because(row, inputs_changed: bool) -> str:
+def _because(row: Any, inputs_changed: bool) -> str:
     parts = []
     if np.isnan(row.par_packs_before):
         parts.append("new in the catalogue")

@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import gcd
+from typing import Any
 from zlib import crc32
 
 import numpy as np
@@ -125,7 +126,7 @@ class _Issues:
         step = issue // clock.step_checks
         return np.where((tick >= 0) & (step < self.steps), replication * self.steps + step, -1)
 
-    def use(self, column: int, row) -> None:
+    def use(self, column: int, row: Any) -> None:
         """Count the uses of one role that has one item."""
         item = self.catalogue.iloc[column]
         events = self.events[row.stratum]
@@ -147,7 +148,7 @@ class _Issues:
             np.int32
         )
 
-    def _used_up(self, row) -> bool:
+    def _used_up(self, row: Any) -> bool:
         """Whether the stratum's recipe uses the role up; else it is held once an airway (mask, bag)."""
         stratum = self.unit.strata.loc[row.stratum]
         technique = self.unit.techniques[str(stratum["technique"])]
@@ -156,7 +157,7 @@ class _Issues:
         )
         return row.role in roles or (row.role == "tape" and bool(technique.pieces))
 
-    def _opened(self, row, item: pd.Series, most: int) -> np.ndarray:
+    def _opened(self, row: Any, item: pd.Series, most: int) -> np.ndarray:
         """Items opened for one patient after 0..most re-secures."""
         stratum = self.unit.strata.loc[row.stratum]
         if row.role == "tape":

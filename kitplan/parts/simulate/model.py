@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -216,7 +217,7 @@ class _StockRoom:
     def covered_share(self, par: np.ndarray) -> np.ndarray:
         return within_position(self.issued, par, self.rule, self.warm, self.over).mean(axis=(1, 2))
 
-    def row(self, name: str, k: int, run: LedgerRun, level: np.ndarray) -> tuple:
+    def row(self, name: str, k: int, run: LedgerRun, level: np.ndarray) -> tuple[Any, ...]:
         """One row of the summary, SIMULATION_COLUMNS."""
         years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
         return (
