@@ -2,8 +2,8 @@
 
     python tests/bench/bench_round.py PLAN_FOLDER [OLD_PLAN_FOLDER] [--weeks 77] [--copies 40]
 
-PLAN_FOLDER: a plan of the unit. OLD_PLAN_FOLDER: a plan of the same unit by the program as it was (par_units and
-order_point_units in tables/order_points.csv); its label ordered to par under the lead time's point, its sheet up to par.
+PLAN_FOLDER: a plan of the unit. OLD_PLAN_FOLDER: a plan of the same unit by the program as it was (par_units,
+order_point_units in tables/order_points.csv); its label ordered under the lead time's point, its sheet up to par.
 Now label, sheet and order are one number, so there is one answer.
 """
 
@@ -23,7 +23,7 @@ LEAD, REVIEW = 2, 7
 def play(use, start, under, level, pack, price):
     """(share of weeks with something short, order lines a year, mean value held) of weekly counts and whole packs.
 
-    use: (days, items). Ordered on day 0, 7, ... up to `level` where the position is under `under`; there LEAD days later.
+    use: (days, items). Ordered on day 0, 7, ... up to `level` where the position is under `under`, LEAD days ahead.
     """
     shelf, coming, short, lines, value = start.copy(), {}, [], 0, 0.0
     for day, wanted in enumerate(use):
@@ -65,8 +65,8 @@ def main():
         pack, price = items.loc[held, "pack"].to_numpy(float), items.loc[held, "price"].to_numpy(float)
         found = np.array([play(daily[:, c][:, column], of["level"], of["under"], of["level"], pack, price)
                           for c in range(given.copies)]).mean(axis=0)
-        print(f"{name}: something short in {found[0] * given.weeks:.1f} of {given.weeks} weeks, {found[1]:.0f} order lines a "
-              f"year, {found[2]:,.0f} held on average")
+        print(f"{name}: something short in {found[0] * given.weeks:.1f} of {given.weeks} weeks, "
+              f"{found[1]:.0f} order lines a year, {found[2]:,.0f} held on average")
 
 
 if __name__ == "__main__":

@@ -29,7 +29,7 @@ class Level:
 
     level_units: s; a position under it is ordered for. urgent_units: what one lead time may need; under it the
     item may run out before an order of today arrives. pack, price, litres: of one pack, as in the plan. counted_as: the
-    word for one of it.
+    word for one of it. packs_only: only unopened packs are counted.
     """
 
     item: str
@@ -44,6 +44,7 @@ class Level:
     critical: bool
     gtin: str = ""
     counted_as: str = "piece"
+    packs_only: bool = False
 
     @property
     def top_units(self) -> int:
@@ -142,6 +143,7 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
             float(item["litres"]), int(row.par_units), int(min(max(need[row.item], floor), row.par_units)),
             float(row.expected_units) / unit.stock.protection_interval_days, bool(item["critical"]),
             str(item["gtin"] or ""), str(item["counted_as"] or "piece"),
+            str(item["counted"]) == "packs",
         ))
     order = sorted(range(len(found)), key=lambda k: (shelf_key(found[k].bin), k))
     designs: dict[str, dict[str, int]] = {}

@@ -90,14 +90,16 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
                  "2  Count",
                  "Type the full packs and the loose units on the shelf; type 0 where there is none. A line left blank "
                  "is not counted, and orders nothing. Grey numbers are what the book expects, in single items. Under "
-                 "Thrown away, type the single items past their date that you took off. EM marks emergency equipment.")
+                 "Thrown away, type the single items past their date that you took off. EM marks emergency equipment. "
+                 "Where there is no box for loose units, count unopened packs only.")
     for sentence in guessed:
         page.spread(sentence, "strong_wrap")
     _day_box(page, "count", 3, "Counted by")
     page.header(_COUNT_HEADINGS, _COUNT_KINDS, frozen_columns=3)
     first = page.next_row
     for level in weekly.plan.levels:
-        page.row(_count_line(level, weekly, page.next_row), _COUNT_KINDS, _ROOM_TO_WRITE_POINTS)
+        kinds = (*_COUNT_KINDS[:8], "whole", *_COUNT_KINDS[9:]) if level.packs_only else _COUNT_KINDS
+        page.row(_count_line(level, weekly, page.next_row), kinds, _ROOM_TO_WRITE_POINTS)
     if weekly.plan.designs:
         page.group(("Built kits that stand ready: count them as kits, under Packs",))
         for design in weekly.plan.designs:
