@@ -26,7 +26,7 @@ ERRORS = 6.0
 """Standard errors of the mean of the scenarios allowed on top, and one item."""
 
 KITS_APART = 0.02
-"""Share by which what kits use a stay may lie from what the demand counts: stays are tabulated to different lengths."""
+"""Share by which what kits use a stay may lie from what the demand counts: both are tabulated, to different lengths."""
 
 ROUNDING = 1e-6
 """Relative tolerance between two sums of the same things."""
@@ -125,7 +125,7 @@ def _kits(work: Work) -> Iterator[str]:
     kits, needs = work.kits, work.designs.needs
     rates = use_rates(work.unit, work.item_choice, work.tables)
     g = rates["stratum"].to_numpy(int)
-    stays = [stay_checks_pmf(work.unit, k, work.tables.n_long) for k in range(work.unit.n_strata)]
+    stays = [stay_checks_pmf(work.unit, k) for k in range(work.unit.n_strata)]
     days = np.array([stay @ np.arange(len(stay)) for stay in stays]) / work.unit.checks_per_day
     a_stay = rates["per_arrival"] + rates["per_airway_day"] * days[g]
     demanded = (a_stay * needs.kits_per_month[g]).groupby(rates["item"]).sum()
