@@ -59,6 +59,15 @@ def draw_demand(
     )
 
 
+def used_by(
+    unit: Unit, item_choice: ItemChoice, episodes: Episodes, tables: AttemptTables, posterior: Posterior, seed: int,
+    stream: str,
+) -> np.ndarray:
+    """Items that given airways use, int32 (n_scenarios, n_items): their re-secures are drawn."""
+    before, during = _attempts(unit, episodes, tables, posterior, seed, stream)
+    return _Play(unit, item_choice, episodes, seed, stream).used(before, during, episodes.fresh)[1]
+
+
 @dataclass(frozen=True)
 class _Play:
     """Airways of all scenarios, and what their attempts take off the shelf."""

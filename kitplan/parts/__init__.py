@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from kitplan.parts.work import Work
     from kitplan.read.values import Unit
 
-RUNNING = ("par", "kits", "audit", "orders", "seasons", "rates", "forecast", "training", "simulate", "compare")
+RUNNING = ("par", "kits", "audit", "orders", "seasons", "doubt", "rates", "forecast", "training", "simulate", "compare")
 """Folders that declare a part, in the order in which a plan runs them."""
 
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from kitplan.demand.estimate import Learnt
     from kitplan.parts.audit.model import Audit
     from kitplan.parts.compare.model import Comparison
+    from kitplan.parts.doubt.model import Doubts
     from kitplan.parts.forecast.model import ManagerView
     from kitplan.parts.kits.model import KitPlan
     from kitplan.parts.orders.model import WeeklyRound
@@ -65,6 +66,7 @@ class Results:
     audit: Planned[Audit] = Planned("audit")
     orders: Planned[WeeklyRound] = Planned("order")
     seasons: Planned[Seasons] = Planned("seasons")
+    doubt: Planned[Doubts] = Planned("doubt")
     rates: Planned[Learnt] = Planned("rates")
     forecast: Planned[ManagerView] = Planned("forecast")
     training: Planned[TrainingPlan] = Planned("training")
