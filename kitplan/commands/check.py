@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+import numpy as np
 
 from kitplan.commands.common import (
     EXIT_UNSAFE,
@@ -72,18 +73,20 @@ def _census_line(unit: Unit) -> str:
         unknown = f"; {len(census.unknown_days):,} days unknown" if census.unknown_days else ""
         return f"Census: counts on {known:,} days{span}{unknown}."
     day = "" if census.first_day is None else f" on {census.first_day}"
-    return f"Census: a snapshot{day} of {int(census.rows['airways'].sum()):,} airways."
+    return f"Census: a snapshot{day} of {int(census.rows['airways'].sum()):,} {unit.words.many}."
 
 
 def _strata_lines(unit: Unit) -> list[str]:
     present = _present(unit)
-    wide = max(len("Kind of airway"), *(len(label) for label in unit.strata["label"]))
-    lines = [f"{'Kind of airway':<{wide}} {'airways':>9}  {'outer mm':>8}  {'cheek mm':>8}"]
+    one, many = unit.words.one, unit.words.many
+    wide = max(len(f"Kind of {one}"), *(len(label) for label in unit.strata["label"]))
+    lines = [f"{f'Kind of {one}':<{wide}} {many:>9}  {'outer mm':>8}  {'cheek mm':>8}"]
     for index, row in unit.strata.iterrows():
-        lines.append(f"{row['label']:<{wide}} {present[index]:>9}  {row['outer_mm']:>8.1f}  "
-                     f"{row['span_mid_cheek_mm']:>8.0f}")
-    lines.append({"stays": "airways: stays in the list; ", "counts": "airways: mean a known day; ",
-                  "snapshot": "airways: present in the snapshot; "}[unit.census.shape]
+        outer = "-" if np.isnan(row["outer_mm"]) else f"{row['outer_mm']:.1f}"
+        cheek = "-" if np.isnan(row["span_mid_cheek_mm"]) else f"{row['span_mid_cheek_mm']:.0f}"
+        lines.append(f"{row['label']:<{wide}} {present[index]:>{max(9, len(many))}}  {outer:>8}  {cheek:>8}")
+    lines.append(f"{many}: " + {"stays": "stays in the list; ", "counts": "mean a known day; ",
+                                "snapshot": "present in the snapshot; "}[unit.census.shape]
                  + "in brackets: expected beside the census.")
     return lines
 
