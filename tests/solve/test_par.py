@@ -9,6 +9,7 @@ import pytest
 
 from kitplan.parts.par.model import ask, solve_par
 from kitplan.read.values import PlanningPolicy
+from kitplan.solve.par_program import cheapest
 from kitplan.solve.verify import joint_readiness
 
 N_ITEMS = 9
@@ -255,6 +256,22 @@ class TestLimits:
         assert f"or readiness {np.floor(1000 * plan.readiness.verified) / 10:.1f} %" in sentence
         assert plan.readiness.verified < 0.95
 
+    @pytest.mark.parametrize("share", [0.7, 0.8, 0.9])
+    def test_a_limited_plan_is_called_optimal_only_where_no_other_meets_more(self, make_stock, make_demand, share):
+        """Against every shelf of three items that come singly."""
+        unit = make_stock(3, pack=1.0, price=[3.0, 5.0, 8.0], readiness=0.95)
+        units = np.random.default_rng(6).poisson([2.0, 1.5, 1.0], (300, 3))
+        demand = make_demand(units)
+        budget = share * solve_par(unit, demand, demand).value
+        plan = solve_par(with_limits(unit, budget=budget), demand, demand)
+        assert plan.answer == "limited"
+        shelves = np.stack(np.meshgrid(*[np.arange(m + 1) for m in units.max(axis=0)]), axis=-1).reshape(-1, 3)
+        within = shelves[shelves @ np.array([3.0, 5.0, 8.0]) <= budget + 1e-9]
+        most = max(np.all(units <= shelf, axis=1).sum() for shelf in within)
+        if plan.solver.status == "optimal":
+            assert round(plan.solver.objective * 300) == most
+        assert round(plan.solver.bound * 300 + 0.49) >= most
+
     def test_the_room_said_to_be_missing_is_enough(self, room):
         unit, demand, verify = room
         free = solve_par(unit, demand, verify)
@@ -287,6 +304,16 @@ class TestFrontier:
         curve = plan.frontier
         at = np.interp(plan.readiness.planned, curve["target"], curve["mean_value"])
         assert plan.mean_value <= at * 1.01
+
+    def test_each_row_is_within_half_a_percent_of_the_least_money_for_its_target(self, room):
+        unit, demand, verify = room
+        instance = ask(unit, demand)
+        for row in solve_par(unit, demand, verify).frontier.itertuples():
+            best = cheapest(
+                instance.needs, instance.cost, instance.required(row.target), instance.floor, 1e-4, 60.0
+            ).report
+            assert best.status == "optimal"
+            assert row.mean_value <= 1.005 * best.objective
 
     def test_it_can_be_left_out(self, room):
         unit, demand, verify = room
