@@ -7,6 +7,7 @@ stays that came after, rolling forward; each block of time counts as one observa
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -114,7 +115,7 @@ def _backtest(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, seed: 
     assert census.first_day is not None
     cuts = np.linspace(span / 2, span, BLOCKS + 1).round()
     rows = []
-    for low, high in zip(cuts, cuts[1:]):
+    for low, high in itertools.pairwise(cuts):
         past = _until(unit, float(low))
         posterior = fit_posterior(past)
         days = unit.stock.protection_interval_days
