@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import numpy as np
 
 from kitplan.commands.common import (
     EXIT_UNSAFE,
@@ -82,8 +82,8 @@ def _strata_lines(unit: Unit) -> list[str]:
     wide = max(len(f"Kind of {one}"), *(len(label) for label in unit.strata["label"]))
     lines = [f"{f'Kind of {one}':<{wide}} {many:>9}  {'outer mm':>8}  {'cheek mm':>8}"]
     for index, row in unit.strata.iterrows():
-        outer = "-" if np.isnan(row["outer_mm"]) else f"{row['outer_mm']:.1f}"
-        cheek = "-" if np.isnan(row["span_mid_cheek_mm"]) else f"{row['span_mid_cheek_mm']:.0f}"
+        outer = "-" if math.isnan(row["outer_mm"]) else f"{row['outer_mm']:.1f}"
+        cheek = "-" if math.isnan(row["span_mid_cheek_mm"]) else f"{row['span_mid_cheek_mm']:.0f}"
         lines.append(f"{row['label']:<{wide}} {present[index]:>{max(9, len(many))}}  {outer:>8}  {cheek:>8}")
     lines.append(f"{many}: " + {"stays": "stays in the list; ", "counts": "mean a known day; ",
                                 "snapshot": "present in the snapshot; "}[unit.census.shape]
