@@ -13,11 +13,11 @@ from kitplan.commands.plan_in_use import plan_in_use, plan_option
 @click.command("simulate")
 @unit_options
 @plan_option
-@click.option("--years", type=click.IntRange(1, 50), default=4, show_default=True, help="Years to play.")
+@click.option("--years", type=click.IntRange(1, 50), default=1, show_default=True, help="Years to play.")
 @click.option(
     "--copies",
     type=click.IntRange(2, 2000),
-    default=64,
+    default=256,
     show_default=True,
     help="Independent copies of the unit that are played.",
 )
