@@ -111,7 +111,7 @@ def test_a_size_between_the_steps_is_accepted_when_the_units_own_tubes_have_it(u
 
 
 def test_the_face_is_chosen_by_weight_and_without_one_by_tube(unit_folder):
-    unit = census_of(unit_folder, "route,tube_mm,airways,patient_kg\noral,3.5,1,2.5\nnasal,3.5,1,6\n")
+    unit = census_of(unit_folder, "route,tube_mm,airways,patient_kg\noral,3.5,1,2.5\nnasal,4.0,1,6\n")
     assert unit.strata["span_mid_cheek_mm"].tolist() == [130, 110]
     unit = census_of(unit_folder, "route,tube_mm,airways\noral,3.5,1\n")
     assert unit.strata["span_mid_cheek_mm"].tolist() == [110]
