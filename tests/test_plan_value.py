@@ -30,7 +30,7 @@ def test_a_result_that_was_not_planned_says_so_and_why(small_unit):
 
 def test_what_a_part_needs_is_planned_with_it(small_unit):
     plan = plan_unit(small_unit, seed=3, parts=("order",))
-    assert plan.parts == ("par", "order")
+    assert plan.parts == ("par", "kits", "order")
 
 
 def test_editing_a_frame_that_was_handed_out_edits_nothing_of_the_plan(planned):

@@ -112,7 +112,8 @@ def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, 
         draw_text(canvas, x, top - 11 - 12 * k, line, 11, bold=True)
     base = top - 11 - 12 * max(len(lines) - 1, 0) - 14
     comes = f" Comes in {row.pack}s." if row.pack > 1 else ""
-    draw_text(canvas, x, base, f"UNDER {counted(row.level_units, row.counted_as)}: order.{comes}", 11, bold=True)
+    rule = f"UNDER {counted(row.level_units, row.counted_as)}: order.{comes}"
+    draw_text(canvas, x, base, rule, min(11.0, 11.0 * room / width_of(rule, 11, bold=True)), bold=True)
     draw_text(canvas, x, base - 12, f"Urgent under {row.urgent_units}: do not wait for the order day.", 9)
     room_high = base - 15 - bottom - pad - 8
     for code, at, bar in _side_by_side(markings(str(row.item), str(row.gtin or "")), room):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
@@ -21,7 +21,7 @@ from kitplan.read.values import Unit
 class WeeklyRound:
     """What the round needs. plan: levels and kits. now: what the book adds up to. order: None before a count.
 
-    made: the order that lies in the book since that count, when nothing is left to order. builds: kits to build now.
+    An order with a number is in the book already. builds: kits to build now.
     questions: what contradicts the book. back_order: what to do about items that cannot be had.
     """
 
@@ -54,7 +54,8 @@ class WeeklyRound:
 
     def _order_sentences(self, order: Order, currency: str) -> list[str]:
         packs, kinds = int(order.lines["order_packs"].sum()), len(order.wanted)
-        told = [f"Order {packs:,} packs of {kinds} items, {order.value:,.2f} {currency}."] if packs else [
+        made = f" This is order {order.number}, made already." if order.number else ""
+        told = [f"Order {packs:,} packs of {kinds} items, {order.value:,.2f} {currency}.{made}"] if packs else [
             "Nothing is left to order: what the last count asked for is on order."]
         if len(order.urgent):
             names = ", ".join(order.urgent["item"].head(6)) + (", ..." if len(order.urgent) > 6 else "")
@@ -77,8 +78,22 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
         return WeeklyRound(plan, now, questions=asked, back_order=back_order, book=book)
     wanted = {} if back_order is None else dict(zip(back_order.buy["item"], back_order.buy["packs"].astype(int)))
     order = make_order(plan, now, catalogue, overdue(now, plan, now.last_count), unit.stock.unavailable, wanted)
+    order = _as_made(order, plan, book, catalogue) or order
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
                        _notes(plan, now, order, unit, catalogue), back_order, book)
+
+
+def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogue) -> Order | None:
+    """The order that was made after the last count, where nothing is left to order; None where there is none."""
+    """
+    last = max((x.entry for x in book.of("counts")), default=0)
+    made = {x.number for x in book.of("orders") if x.entry > last and x.event == "ordered"}
+    if order.wanted or not made:
+        return None
+    before = replace(book, lines=tuple(x for x in book.lines if not (x.table == "orders" and x.number in made)))
+    now = standing(before)
+    found = make_order(plan, now, catalogue, overdue(now, plan, order.counted))
+    return replace(found, number=max(made, key=int)) if found.wanted else None
 
 
 def _notes(plan: RoundPlan, now: Standing, order: Order, unit: Unit, catalogue: Catalogue) -> tuple[str, ...]:

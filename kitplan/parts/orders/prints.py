@@ -49,10 +49,10 @@ def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Lis
 
 def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
     """Every item of the par list in shelf order, with what is expected and room to write what is there."""
-    columns = (Column("Bin", 14, "strong"), Column("Item", 56), Column("Comes in", 20),
-               Column("Under: order", 14, "number"), Column("Expected", 16, "number"),
-               Column("Packs", 16, "write"), Column("Loose", 16, "write"),
-               Column("First date", 22, "write"), Column("Thrown away", 16, "write"))
+    columns = (Column("Bin", 14, "strong"), Column("Item", 54), Column("Comes in", 21),
+               Column("Order under", 17, "number"), Column("Expected", 22, "number"),
+               Column("Packs", 17, "write"), Column("Loose", 17, "write"),
+               Column("First date", 22, "write"), Column("Thrown away", 19, "write"))
     now = weekly.now
     rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", _comes_in(r.pack), r.level_units,
              max(now.expected[r.item], 0) if r.item in now.counted else None, *[None] * 4) for r in weekly.plan.levels]

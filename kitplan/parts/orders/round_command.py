@@ -308,7 +308,7 @@ def placed(work: Session, weekly: WeeklyRound, day: date) -> WeeklyRound:
     """The round with its order in the book: made once, shown again when nothing was left to order."""
     from kitplan.parts.orders.steps import order_lines
 
-    if weekly.order is None:
+    if weekly.order is None or weekly.order.number:
         return weekly
     lines = order_lines(weekly.order, work.book, work.catalogue, day)
     if not lines:
