@@ -85,7 +85,6 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
 
 def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogue) -> Order | None:
     """The order that was made after the last count, where nothing is left to order; None where there is none."""
-    """
     last = max((x.entry for x in book.of("counts")), default=0)
     made = {x.number for x in book.of("orders") if x.entry > last and x.event == "ordered"}
     if order.wanted or not made:
