@@ -58,7 +58,8 @@ def _limits(unit: Path, tables: dict[str, pd.DataFrame], record: dict) -> Iterat
 
 def _readiness(record: dict) -> Iterator[str]:
     ready = record["readiness"]
-    if not 0 <= ready["low"] - SLACK <= ready["verified"] <= ready["high"] + SLACK <= 1 + 2 * SLACK:
+    edges = [-2 * SLACK, ready["low"] - SLACK, ready["verified"], ready["high"] + SLACK, 1 + 2 * SLACK]
+    if edges != sorted(edges):
         yield f"readiness {ready['verified']} outside {ready['low']} to {ready['high']}"
     if record["answer"] == "met" and ready["verified"] < ready["target"]:
         yield f"met at {ready['verified']}, under the target of {ready['target']}"
