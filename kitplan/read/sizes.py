@@ -168,7 +168,7 @@ def _band(line: pd.Series, low: str, high: str, unit: str) -> str:
         return ""
     if np.isnan(end):
         return f"from {start:g} {unit}"
-    if np.isnan(start):
+    if np.isnan(start) or start == 0:
         return f"up to {end:g} {unit}"
     return f"{start:g} {unit}" if start == end else f"{start:g} to {end:g} {unit}"
 
