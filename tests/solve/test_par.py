@@ -315,6 +315,19 @@ class TestFrontier:
             assert best.status == "optimal"
             assert row.mean_value <= 1.005 * best.objective
 
+    def test_levels_of_each_row_belong_to_their_items(self, room):
+        """In whatever order the catalogue stands, the levels of a row are worth what the row says."""
+        unit, demand, verify = room
+        turned = replace(unit, items=unit.items.iloc[::-1].reset_index(drop=True))
+        order = np.arange(len(unit.items))[::-1]
+        parts = [replace(d, items=tuple(turned.items["item"]), units=d.units[:, order]) for d in (demand, verify)]
+        plan = solve_par(turned, *parts)
+        catalogue = turned.items.set_index("item")
+        for row in plan.frontier.itertuples():
+            own = plan.frontier_levels[plan.frontier_levels["target"] == row.target].set_index("item")["par_units"]
+            pack, price = (catalogue.loc[own.index, c].to_numpy() for c in ("pack", "price"))
+            assert np.where(own > 0, own + (pack - 1) / 2, 0) @ (price / pack) == pytest.approx(row.mean_value)
+
     def test_it_can_be_left_out(self, room):
         unit, demand, verify = room
         assert len(solve_par(unit, demand, verify, frontier=False).frontier) == 1

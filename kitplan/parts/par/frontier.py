@@ -47,9 +47,11 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
 
 def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]) -> Frontier:
     rows = [_row(instance, candidate, target, levels) for target, levels in plans]
-    items = instance.unit.items["item"]
-    held = [pd.DataFrame({"target": target, "item": items, "par_units": levels}) for target, levels in plans]
-    return Frontier(pd.DataFrame(rows, columns=COLUMNS), pd.concat(held, ignore_index=True))
+    items = instance.unit.items["item"].to_numpy()[instance.order]
+    held = [(target, item, int(level)) for target, levels in plans for item, level in zip(items, levels)]
+    return Frontier(
+        pd.DataFrame(rows, columns=COLUMNS), pd.DataFrame(held, columns=["target", "item", "par_units"])
+    )
 
 
 def _row(instance: ParInstance, candidate: Candidate, target: float, levels: np.ndarray) -> tuple[float, ...]:
