@@ -63,7 +63,7 @@ class Packed:
             self._file = zipfile.ZipFile(io.BytesIO(content))
             if sum(member.file_size for member in self._file.infolist()) > MOST_BYTES:
                 raise Damaged("unpacked it is larger than any plan")
-        except (zipfile.BadZipFile, ValueError) as error:
+        except Exception as error:  # as in `value`: bytes that are no zip raise of every kind
             raise Damaged(str(error)) from error
 
     def __contains__(self, name: str) -> bool:
