@@ -46,17 +46,19 @@ def readiness_range(
 
     ready : bool, shape (n_scenarios,). draw : parameter draw behind each scenario, (n_scenarios,), ints from 0.
     risk : `shortage_risk` of each draw. The few scenarios of one draw are too few to count, so their readiness is
-    smoothed over draws of like risk: a logistic regression on log risk and its square, with a weak normal prior.
+    smoothed over draws of like risk: a logistic regression on log(e^risk - 1), which is the straight line that shortages
+    met by chance alone would give (ready = e^-risk), with a weak normal prior.
     """
     seen = np.bincount(draw, minlength=len(risk)).astype(float)
     met = np.bincount(draw, weights=ready, minlength=len(risk))
-    place = np.log(risk)
+    place = np.log(np.expm1(np.minimum(risk, 20.0)))
     if place.std() < 1e-3:
         return None
     z = np.clip((place - place.mean()) / place.std(), -3, 3)
-    design = np.column_stack([np.ones(len(z)), z, z**2])
+    design = np.column_stack([np.ones(len(z)), z])
     share = np.clip(float(met.sum() / seen.sum()), 1e-6, 1 - 1e-6)
-    beta, centre, prior = np.zeros(3), np.array([np.log(share / (1 - share)), 0, 0]), np.array([1e-2, 0.05, 0.5])
+    centre, prior = np.array([np.log(share / (1 - share)), 0.0]), np.array([1e-2, 0.05])
+    beta = np.zeros(2)
     beta[0] = centre[0]
     for _ in range(50):
         chance = 1 / (1 + np.exp(-np.clip(design @ beta, -30, 30)))
