@@ -46,8 +46,8 @@ def readiness_range(
 
     ready : bool, shape (n_scenarios,). draw : parameter draw behind each scenario, (n_scenarios,), ints from 0.
     risk : `shortage_risk` of each draw. The few scenarios of one draw are too few to count, so their readiness is
-    smoothed over draws of like risk: a logistic regression on log(e^risk - 1), which is the straight line that shortages
-    met by chance alone would give (ready = e^-risk), with a weak normal prior.
+    smoothed over draws of like risk: a logistic regression on log(e^risk - 1), the straight line that shortages by
+    chance alone would give (ready = e^-risk), with a weak normal prior.
     """
     seen = np.bincount(draw, minlength=len(risk)).astype(float)
     met = np.bincount(draw, weights=ready, minlength=len(risk))
