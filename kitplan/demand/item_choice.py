@@ -46,7 +46,7 @@ def exact_checks(checks_per_day: int) -> int:
     return int(np.clip(round(EXACT_DAYS * checks_per_day), 160, 960))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class AttemptTables:
     """Attempt PMFs of every frequency model of a unit. which: model of each stratum; n_short, n_long: checks."""
 
@@ -61,7 +61,7 @@ class AttemptTables:
         return tuple(self._at(unit, row, float(factor)) for factor in grid)
 
     def _at(self, unit: Unit, row: Mapping[str, Any], factor: float) -> RisingCounts:
-        key = (*row.values(), round(factor, 12))
+        key = (*map(str, row.values()), round(factor, 12))  # as text, for a blank equals no other blank
         if key not in self._counts:
             self._counts[key] = rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor)
         return self._counts[key]

@@ -82,8 +82,8 @@ def _from_counts(unit: Unit, learnt: Learnt, planned: float) -> tuple[dict[str, 
 def rate_of(row: Mapping[str, Any], checks_per_day: int) -> float:
     """Long-run re-secures per airway-day of one frequency row, frailty mixed in."""
     nodes, weights = frailty_nodes(float(row["airway_spread"]), _NODES)
-    wear_checks = [mean_wear_checks(check_hazards(row, checks_per_day, node, _AGES)) for node in nodes]
-    return float(weights @ (checks_per_day / np.array(wear_checks)))
+    wear_checks = mean_wear_checks(check_hazards(row, checks_per_day, nodes, _AGES))
+    return float(weights @ (checks_per_day / wear_checks))
 
 
 def _scale_for(row: Mapping[str, Any], checks_per_day: int, target: float) -> float:

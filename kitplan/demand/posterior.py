@@ -118,7 +118,7 @@ def _at_mean(draws: np.ndarray) -> np.ndarray:
     return np.broadcast_to(draws.mean(axis=0), draws.shape).copy()
 
 
-class _Known:
+class Known:
     """A unit as the posterior sees it: two that differ in anything else are the same, and are fitted once."""
 
     def __init__(self, unit: Unit) -> None:
@@ -130,17 +130,17 @@ class _Known:
         return hash((*map(id, self.parts), *self.numbers))
 
     def __eq__(self, other: object) -> bool:
-        same = isinstance(other, _Known) and all(a is b for a, b in zip(self.parts, other.parts))
-        return same and isinstance(other, _Known) and self.numbers == other.numbers
+        same = isinstance(other, Known) and all(a is b for a, b in zip(self.parts, other.parts))
+        return same and isinstance(other, Known) and self.numbers == other.numbers
 
 
 def fit_posterior(unit: Unit) -> Posterior:
     """Learn what the census, the log and the unit's own statements say; remembered for the last few units."""
-    return _fit(_Known(unit))
+    return _fit(Known(unit))
 
 
 @lru_cache(maxsize=8)
-def _fit(known: _Known) -> Posterior:
+def _fit(known: Known) -> Posterior:
     unit = known.unit
     census, seed = unit.census, unit.planning.seed
     if census.shape == "stays" and len(census.rows):

@@ -48,18 +48,18 @@ def cumulative_hazards(row: Mapping[str, Any], checks_per_day: int, n_ages: int)
 
 
 def check_hazards(
-    row: Mapping[str, Any], checks_per_day: int, frailty: float = 1.0, n_ages: int = _HORIZON_CHECKS
+    row: Mapping[str, Any], checks_per_day: int, frailty: float | np.ndarray = 1.0, n_ages: int = _HORIZON_CHECKS
 ) -> np.ndarray:
     """Chance that the k-th check since a securement finds cause to renew it, k = 1..n_ages.
 
     frailty multiplies the hazards, not the planned maximum wear (planned_hours; 0 means none), at which h = 1.
-    Returns ndarray shape (n_ages,), each in [0, 1].
+    Returns ndarray shape (*frailty.shape, n_ages), each in [0, 1].
     """
     loosening, constant = cumulative_hazards(row, checks_per_day, n_ages)
-    hazard = -np.expm1(-frailty * (loosening + constant))
+    hazard = -np.expm1(np.multiply.outer(-np.asarray(frailty), loosening + constant))
     planned_hours = float(row["planned_hours"])
     if planned_hours > 0:
-        hazard[max(int(np.ceil(planned_hours * checks_per_day / 24.0 - 1e-9)), 1) - 1 :] = 1.0
+        hazard[..., max(int(np.ceil(planned_hours * checks_per_day / 24.0 - 1e-9)), 1) - 1 :] = 1.0
     return hazard
 
 
@@ -254,7 +254,7 @@ def hazards_and_fresh(
     """Hazards by age, and PMFs of renewals from a fresh start, of each factor in `nodes`."""
     n_long = max(n_long, n_short)
     horizon = _long_enough(row, checks_per_day, nodes.min(), n_long)
-    hazard = np.stack([check_hazards(row, checks_per_day, node, horizon) for node in nodes])
+    hazard = check_hazards(row, checks_per_day, nodes, horizon)
     return hazard, renewal_count_pmf(hazard, n_long, "fresh")
 
 
@@ -357,8 +357,8 @@ def rate_curve(row: Mapping[str, Any], checks_per_day: int, n_nodes: int) -> np.
     """Long-run rate of one frequency row with all its hazards multiplied by each of _MULTIPLIERS, over its own rate."""
     nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
     every = np.concatenate([[1.0], _MULTIPLIERS])
-    wear = [mean_wear_checks(check_hazards(row, checks_per_day, m, 1200)) for m in np.outer(every, nodes).ravel()]
-    rate = (1.0 / np.array(wear).reshape(len(every), len(nodes))) @ weights
+    wear = mean_wear_checks(check_hazards(row, checks_per_day, np.outer(every, nodes), 1200))
+    rate = (1.0 / wear) @ weights
     return rate[1:] / max(rate[0], _TINY)
 
 

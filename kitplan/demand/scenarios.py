@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from kitplan.demand.occupancy import (
     sample_episodes,
     stay_checks_pmf,
 )
-from kitplan.demand.posterior import Posterior, fit_posterior
+from kitplan.demand.posterior import Known, Posterior, fit_posterior
 from kitplan.demand.rate_grid import RisingCounts, alike_models, factor_grid
 from kitplan.demand.resecure import frailty_nodes, frequency_models, long_run_rates
 from kitplan.demand.streams import fingerprints, name_key, uniforms
@@ -37,26 +38,47 @@ def draw_demand(
     tables: AttemptTables | None = None,
     posterior: Posterior | None = None,
     by_day: bool = False,
+    means: bool = True,
 ) -> Demand:
     """Draw `n_scenarios` intervals of `days` days.
 
     posterior: what is not known (default: the half of the unit's own that belongs to the stream). by_day: tell how
-    use and kits in circulation move within the interval too (`Demand.path`).
+    use and kits in circulation move within the interval too (`Demand.path`). means: tell `Demand.mean_by_draw` too.
     Returns Demand with units int32, shape (n_scenarios, n_items), columns in catalogue order.
     """
     n_checks = interval_checks(unit, days)
     if tables is None or tables.n_short < n_checks:
         tables = attempt_tables(unit, n_checks)
-    posterior = posterior or fit_posterior(unit).of_stream(stream)
-    episodes = sample_episodes(unit, days, n_scenarios, seed, stream, posterior)
-    before, during = _attempts(unit, episodes, tables, posterior, seed, stream)
+    if posterior is None and days == unit.stock.protection_interval_days:
+        episodes, before, during = _own_airways(Known(unit), tables, days, n_scenarios, seed, stream)
+        posterior = fit_posterior(unit).of_stream(stream)
+    else:
+        posterior = posterior or fit_posterior(unit).of_stream(stream)
+        episodes, before, during = _airways(unit, tables, posterior, days, n_scenarios, seed, stream)
     play = _Play(unit, item_choice, episodes, seed, stream)
     re_secures, units = play.used(before, during, episodes.fresh)
     return Demand(
         tuple(unit.items["item"]), units, re_secures, days, seed, stream, episodes.draw, episodes.day_of_year,
-        mean_use(unit, item_choice, days, posterior, tables),
+        mean_use(unit, item_choice, days, posterior, tables) if means else np.zeros((0, 0)),
         play.path(before, during, days) if by_day else None,
     )
+
+
+def _airways(
+    unit: Unit, tables: AttemptTables, posterior: Posterior, days: float, n_scenarios: int, seed: int, stream: str
+) -> tuple[Episodes, np.ndarray, np.ndarray]:
+    """Airways, and attempts of each before and in the interval."""
+    episodes = sample_episodes(unit, days, n_scenarios, seed, stream, posterior)
+    return episodes, *_attempts(unit, episodes, tables, posterior, seed, stream)
+
+
+@lru_cache(maxsize=2)
+def _own_airways(
+    known: Known, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
+) -> tuple[Episodes, np.ndarray, np.ndarray]:
+    """`_airways` by all that the unit knows; kept, for the audit asks again for the same airways with other items."""
+    posterior = fit_posterior(known.unit).of_stream(stream)
+    return _airways(known.unit, tables, posterior, days, n_scenarios, seed, stream)
 
 
 def used_by(

@@ -97,7 +97,8 @@ def _prices(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, seed: in
     values = {}
     for part in ("", *UNKNOWN):
         known = posterior.without_doubt(part) if part else posterior
-        demand = draw_demand(unit, item_choice, days, SCENARIOS, seed, "plan/doubt", tables, known.of_stream("plan"))
+        demand = draw_demand(unit, item_choice, days, SCENARIOS, seed, "plan/doubt", tables, known.of_stream("plan"),
+                             means=False)
         instance = ask(unit, demand)
         values[part] = instance.mean_value(_levels(instance, target))
     rows = [(part, values[part], values[""] - values[part]) for part in UNKNOWN]
@@ -119,7 +120,8 @@ def _backtest(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, seed: 
         past = _until(unit, float(low))
         posterior = fit_posterior(past)
         days = unit.stock.protection_interval_days
-        demand = draw_demand(past, item_choice, days, SCENARIOS, seed, "plan/past", tables, posterior.of_stream("plan"))
+        demand = draw_demand(past, item_choice, days, SCENARIOS, seed, "plan/past", tables, posterior.of_stream("plan"),
+                             means=False)
         instance = ask(past, demand)
         levels = _levels(instance, unit.stock.readiness)
         begins = np.arange(low, high - days, unit.stock.review_days)
