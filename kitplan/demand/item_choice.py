@@ -18,7 +18,7 @@ from kitplan.demand.fit import catalogue_records, fitting, nearest_size
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.demand.rate_grid import RisingCounts, rising_counts
 from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
-from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
+from kitplan.demand.tape import lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import SPARE_TUBE_ROLE, Route, Technique, Unit
 
@@ -55,10 +55,20 @@ class AttemptTables:
     n_short: int
     n_long: int
     _counts: dict[tuple[Any, ...], RisingCounts] = field(default_factory=dict)
+    _in_stays: dict[tuple[Unit, int], np.ndarray] = field(default_factory=dict)
 
     def on_grid(self, unit: Unit, row: Mapping[str, Any], grid: np.ndarray) -> tuple[RisingCounts, ...]:
         """Counts of one frequency row with its hazards times each of `grid`; each factor made once, then kept."""
         return tuple(self._at(unit, row, float(factor)) for factor in grid)
+
+    def in_stay(self, unit: Unit, stratum: int) -> np.ndarray:
+        """PMF of attempts in one whole stay of a stratum; made once, then kept."""
+        if (unit, stratum) not in self._in_stays:
+            table = self.tables[self.which[stratum]]
+            pmf = table.weights @ attempts_of_checks(table, stay_checks_pmf(unit, stratum))
+            pmf.flags.writeable = False
+            self._in_stays[unit, stratum] = pmf
+        return self._in_stays[unit, stratum]
 
     def _at(self, unit: Unit, row: Mapping[str, Any], factor: float) -> RisingCounts:
         key = (*map(str, row.values()), round(factor, 12))  # as text, for a blank equals no other blank
@@ -105,9 +115,8 @@ def attempts_of_checks(table: AttemptTable, mass: np.ndarray, width: int = 0) ->
 
 
 def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np.ndarray:
-    """PMF of attempts in one whole stay (admission secures and redos included)."""
-    table = tables.tables[tables.which[stratum]]
-    return table.weights @ attempts_of_checks(table, stay_checks_pmf(unit, stratum))
+    """PMF of attempts in one whole stay (admission secures and redos included); worked out once, not to be changed."""
+    return tables.in_stay(unit, stratum)
 
 
 def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
@@ -160,7 +169,7 @@ class _Airway:
 
     def lengths_mm(self, width_mm: float) -> np.ndarray:
         """Pieces of one re-secure cut from tape of this width, longest first."""
-        return piece_lengths_per_use(cut_pieces(self.technique, self.row, width_mm))
+        return lengths_per_use(self.technique, self.row, width_mm)
 
     @property
     def mean_uses(self) -> float:

@@ -38,6 +38,7 @@ def interval_checks(unit: Unit, days: float) -> int:
     return max(round(days * unit.checks_per_day), 1)
 
 
+@lru_cache(maxsize=16)
 def stratum_keys(unit: Unit) -> np.ndarray:
     """A key for each stratum made of its own description, so that other strata do not change its draws."""
     keys = unit.strata[STRATUM_KEY].assign(size=unit.strata["size"].str.removesuffix(" mm"))

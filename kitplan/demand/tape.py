@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -62,13 +63,26 @@ def cut_pieces(technique: Technique, stratum: Mapping[str, object] | pd.Series, 
     taken to lie in the middle of the span. leg_mm is the leg after lengthening; 0 for a plain strip. width_share is
     0.5 for a half-width strip, whose other half is thrown away: it still costs its full length.
     """
+    return pd.DataFrame(_pieces(technique, stratum, width_mm), columns=PIECE_COLUMNS)
+
+
+def lengths_per_use(
+    technique: Technique, stratum: Mapping[str, object] | pd.Series, width_mm: float
+) -> np.ndarray:
+    """`piece_lengths_per_use` of `cut_pieces`, without a frame: asked for many items of many airways."""
+    kinds = _pieces(technique, stratum, width_mm)
+    return np.array(sorted((kind["length_mm"] for kind in kinds for _ in range(kind["count"])), reverse=True), float)
+
+
+def _pieces(
+    technique: Technique, stratum: Mapping[str, object] | pd.Series, width_mm: float
+) -> list[dict[str, Any]]:
     span_mm = float(stratum[_SPAN_COLUMN[technique.measure]])  # type: ignore[arg-type]
     outer_mm = float(stratum["outer_mm"])  # type: ignore[arg-type]
-    rows = [_one_piece(piece, span_mm, outer_mm, width_mm) for piece in technique.pieces]
-    return pd.DataFrame(rows, columns=PIECE_COLUMNS)
+    return [_one_piece(piece, span_mm, outer_mm, width_mm) for piece in technique.pieces]
 
 
-def _one_piece(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -> dict[str, object]:
+def _one_piece(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -> dict[str, Any]:
     asked = piece.length_mm if piece.length_mm is not None else float(piece.span or 0.0) * span_mm
     length = float(math.ceil(asked + piece.extra_mm - _SLACK_MM))
     legs_long = {"Y": 1, "H": 2}.get(piece.shape, 0)
