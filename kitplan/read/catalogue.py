@@ -92,6 +92,7 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     frame["sterile"] = reader.flags("sterile") | _said_sterile(frame["description"])
     frame["shelf_life_days"] = reader.numbers("shelf_life_days", over=0, high=36_600)
     frame["gtin"] = reader.gtins("gtin")
+    frame["alias"] = reader.texts("alias")
     frame["counted"] = [key_of(c) for c in reader.texts("counted", COUNTED[0])]
     for name in ("width_mm", "length_mm"):
         frame[name] = reader.numbers(name, over=0, high=1e6)

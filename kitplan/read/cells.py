@@ -101,6 +101,7 @@ def _number_text(value: object, unit: str) -> float | str | Bad:
     if isinstance(value, (datetime, date, time)):
         return Bad("is a date where a number belongs", "Format the cell as a number and retype it, such as 3.5.")
     text = str(value).replace("\u2212", "-").strip()
+    text = re.sub(r"^(?:\(([\d. ,']+)\)|([\d. ,']+)-)$", r"-\1\2", text)  # how ledgers write a credit
     if text.startswith("#"):
         return _SHEET_ERROR
     if unit == "currency":

@@ -45,20 +45,6 @@ def raw_logs(
     return found
 
 
-def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
-    """Return stock issues: date (datetime64), item, units, price (of a pack, NaN if not given); by day."""
-    if not report_headers(raw, findings):
-        return None
-    reader = TableReader(raw, findings)
-    moments, _ = reader.days("date")
-    reader.refuse_future("date", moments)
-    frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": _items(reader, items),
-                          "units": reader.numbers("units", low=0, high=1e6),
-                          "price": reader.numbers("price", low=0, high=1e7)})
-    reader.say_day_order()
-    return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
-
-
 def read_present_par(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
     """Return the par levels held today: item, par_packs (a level in single items is a number of packs and a part)."""
     if not report_headers(raw, findings):

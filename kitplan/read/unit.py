@@ -19,7 +19,8 @@ from kitplan.read.classes import class_files, read_classes
 from kitplan.read.crosschecks import check_floors, check_pieces, check_policy_items, check_roles
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
-from kitplan.read.logs import STOPS, raw_logs, read_issues, read_on_hand, read_present_par, read_resecure_log
+from kitplan.read.issues import read_issues
+from kitplan.read.logs import STOPS, raw_logs, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.order_book import LEARNT, book_home, read_use_rate
 from kitplan.read.policy import Policy, read_policy
 from kitplan.read.practice_sizes import PracticeSizes

@@ -141,3 +141,50 @@ def test_the_first_sentence_says_over_or_under_and_its_parts_add_up(unit):
     assert f"{abs(gap):,.2f} {'over' if gap > 0 else 'under'} what would have been forecast" in sentence
     parts = [float(p.replace(",", "")) for p in re.findall(r"[+-][\d,]+\.\d\d", sentence)]
     assert sum(parts) == pytest.approx(gap, abs=0.005)
+
+
+def with_returns(unit, share=0.25):
+    """The issues of `with_issues`, with a part of every line given back in the same month at another price."""
+    plain = with_issues(unit, 1.37, 13.13).issues
+    back = plain.assign(units=-np.floor(plain["units"] * share), price=plain["price"] * 1.1)
+    return replace(unit, issues=pd.concat([plain, back], ignore_index=True))
+
+
+def test_returns_reduce_use_and_money_and_the_parts_still_add_up_to_the_cent(unit):
+    """Accounting identity: by item and month, spent is the exact sum of issues less returns at the prices noted."""
+    unit = with_returns(unit)
+    variance = explain_past(unit)
+    assert adds_up(variance.by_item)
+    assert adds_up(variance.by_month)
+    lines = unit.issues.assign(month=unit.issues["date"].dt.to_period("M").astype(str))
+    catalogue = unit.items.set_index("item")
+    for row in variance.by_item.itertuples():
+        own = lines[(lines["month"] == row.month) & (lines["item"] == row.item)]
+        each = own["price"].fillna(catalogue.loc[row.item, "price"]) / catalogue.loc[row.item, "pack"]
+        assert row.actual_units == pytest.approx(own["units"].sum())
+        assert row.actual_value == pytest.approx((own["units"] * each).sum(), abs=0.005 + 1e-9)
+
+
+def test_a_month_of_nothing_but_returns_is_money_back(unit):
+    plain = with_issues(unit)
+    july = plain.issues["date"].dt.month == 7
+    back = plain.issues.assign(units=np.where(july, -plain.issues["units"], plain.issues["units"]))
+    variance = explain_past(replace(unit, issues=back))
+    assert variance.by_month.set_index("month").loc["2025-07", "actual_value"] < 0
+    assert adds_up(variance.by_item)
+
+
+def test_a_missing_month_is_named_left_out_and_said_beside_every_sum(unit):
+    plain = with_issues(unit, factor=2.5)
+    issues = plain.issues[plain.issues["date"].dt.month != 7]
+    variance = explain_past(replace(unit, issues=issues))
+    assert "2025-07" not in variance.by_month["month"].tolist()
+    assert any("No stock issues in 2025-07" in note for note in variance.notes)
+    assert variance.named["months"].tolist() == ["last 3 months without 2025-07"]
+
+
+def test_an_item_booked_by_the_pack_is_asked_about_as_that(unit):
+    pack = unit.items.set_index("item").loc["saline-5", "pack"]
+    assert pack >= 8
+    assert "packs booked as units?" in explain_past(with_issues(unit, factor=1 / pack)).named["say"].iloc[0]
+    assert "units booked as packs?" in explain_past(with_issues(unit, factor=pack)).named["say"].iloc[0]

@@ -19,6 +19,7 @@ from kitplan.demand.partial_pooling import pool_rates
 from kitplan.demand.use import UseModel, use_model
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues
 from kitplan.parts.forecast.timeseries import METHODS, Method
+from kitplan.read.issues import months_said, months_without_issues
 from kitplan.read.values import Unit
 
 EFFECTS = ("census", "frequency", "use_per_event", "unexplained", "price")
@@ -30,6 +31,7 @@ EFFECT_WORDS = {
     "price": "price",
 }
 _FEWEST_MONTHS = 3
+_FEWEST_IN_PACK = 8
 _CHANCE_SD = 2.576
 """Two-sided 99 % point of the normal: a few masks more or less are no leak."""
 
@@ -78,6 +80,9 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
             "No usable log: how often airways were renewed in a past month is not known and is in the unexplained."
         ]
     )
+    missing = months_without_issues(unit.issues)
+    if missing:
+        notes.append(f"No stock issues in {months_said(missing)}: unknown, not zero. Every comparison is without them.")
     frames = []
     for place in _explainable(monthly, issues):
         month = monthly.months[place]  # type: ignore[index]
@@ -219,16 +224,32 @@ def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
     months = sorted(by_item["month"].unique())
     lately = by_item[by_item["month"].isin(months[-_FEWEST_MONTHS:])]
     found = pd.concat([
-        _over_limit(lately, unit).assign(months=f"last {_FEWEST_MONTHS} months"),
-        _over_limit(by_item, unit).assign(months=f"all {len(months)} months"),
+        _over_limit(lately, unit).assign(months=_span(months[-_FEWEST_MONTHS:], "last")),
+        _over_limit(by_item, unit).assign(months=_span(months, "all")),
     ]).drop_duplicates("item").reset_index(drop=True)
-    found["say"] = np.where(
-        found["unexplained_value"] > 0,
-        "more went out than census, events and recipe explain: walked off, miscoded or wasted?",
+    pack = found["item"].map(unit.items.set_index("item")["pack"]).astype(float)
+    times = found["actual_units"] / np.maximum(found["expected_units"], 1e-9)
+    found["say"] = np.select(
+        [_is_about(times * pack, pack), _is_about(times / pack, pack), found["unexplained_value"] > 0],
+        ["about one for each pack that the recipe needs: packs booked as units?",
+         "about a pack for each unit that the recipe needs: units booked as packs?",
+         "more went out than census, events and recipe explain: walked off, miscoded or wasted?"],
         "less went out than the recipe needs: skipped, kept elsewhere or not booked?",
     )
     order = found["unexplained_value"].abs().sort_values(ascending=False, kind="stable").index
     return found.loc[order, columns].reset_index(drop=True)
+
+
+def _span(months: list[str], which: str) -> str:
+    """Say how many months are meant, and which lie between them that the comparison does not have."""
+    between = pd.period_range(months[0], months[-1], freq="M").astype(str)
+    left_out = [m for m in between if m not in months]
+    return f"{which} {len(months)} months" + (f" without {months_said(left_out)}" if left_out else "")
+
+
+def _is_about(ratio: pd.Series, pack: pd.Series) -> pd.Series:
+    """Ratios within a half of 1, for packs so large that a slip of booking stands out from a slip of practice."""
+    return (pack >= _FEWEST_IN_PACK) & ratio.between(2 / 3, 3 / 2)
 
 
 def _over_limit(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:

@@ -1,0 +1,175 @@
+"""What left the stock room, from an export as stores make them: returns, other units' items, lines pasted twice."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.cells import Bad, read_gtins, text_of
+from kitplan.read.findings import Findings, key_of
+from kitplan.read.pack_code import same_trade_number
+from kitplan.read.strata import refuse_strangers
+from kitplan.read.tables import RawTable, TableReader, report_headers
+
+_COPY_LINES = 5
+"""So many different lines in a row of days, each there equally often, are a copy; fewer may be two like issues."""
+_WHOLE_SHARE = 0.8
+"""An item is issued by the pack when so much of its lines are whole packs."""
+_FEWEST_LINES = 5
+_FEWEST_IN_PACK = 8
+"""In smaller packs a large week and a slip between packs and items look alike."""
+_MONTHS_NAMED = 12
+
+
+def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+    """Return stock issues: date (datetime64), item, units (below 0: returned), price (of a pack, NaN), by day.
+
+    Lines of items that the catalogue does not hold and copies of whole days are set aside and told with their sums.
+    """
+    if not report_headers(raw, findings):
+        return None
+    reader = TableReader(raw, findings)
+    moments, _ = reader.days("date")
+    reader.refuse_future("date", moments)
+    written = reader.texts("item")
+    names = _matched(reader, written, items)
+    frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": names,
+                          "units": reader.numbers("units", low=-1e6, high=1e6),
+                          "price": reader.numbers("price", low=0, high=1e7)})
+    reader.say_day_order()
+    _tell_others(reader, (names == "") & ~reader.bad, written, frame["units"], findings)
+    kept = (names != "") & ~reader.bad
+    kept[kept] = ~_copies(reader, frame, kept, findings)
+    _ask_about_packs(reader, frame, kept, items)
+    issues = frame[kept].sort_values("date", kind="stable", ignore_index=True)
+    _ask_about_returns(reader, issues, findings)
+    missing = months_without_issues(issues)
+    if missing:
+        findings.warn(reader.name, f"has no line in {months_said(missing)}: unknown, and no month without use; it "
+                      "is left out of every comparison", "Export those months too.", column="date", moves=2)
+    return issues
+
+
+def months_without_issues(issues: pd.DataFrame) -> list[str]:
+    """Return the calendar months without any issue between the first and the last, as 2025-11."""
+    months = pd.to_datetime(issues["date"]).dt.to_period("M")
+    if not len(months):
+        return []
+    return [str(m) for m in pd.period_range(months.min(), months.max(), freq="M").difference(months.unique())]
+
+
+def months_said(months: list[str]) -> str:
+    """Name months for a sentence: the first of a long list, and how many follow."""
+    more = len(months) - _MONTHS_NAMED
+    return ", ".join(months[:_MONTHS_NAMED]) + (f" and {more} more months" if more > 0 else "")
+
+
+def _matched(reader: TableReader, written: np.ndarray, items: pd.DataFrame) -> np.ndarray:
+    """The catalogue's item of each line; "" where it holds none. A file in which nothing is known is refused."""
+    meant = _ways_to_say(items)
+    codes, distinct = pd.factorize(written)
+    found = [meant.get(key_of(t)) or meant.get(same_trade_number(t)) or set() for t in distinct]
+    unknown = [text for text, choices in zip(distinct, found) if text and not choices]
+    if not any(found):
+        refuse_strangers(reader, "item", written, list(items["item"]), written, "is not an item of the catalogue")
+    else:
+        reader.guard_strangers("item", [t for t in unknown if isinstance(read_gtins([t])[0], Bad)])
+    for code, choices in enumerate(found):
+        if len(choices) > 1:
+            reader.refuse("item", codes == code, written, f"may be {' or '.join(sorted(choices))}",
+                          "Write the item's name as in items.csv, or give each its own description and alias.")
+    return np.array([next(iter(c)) if len(c) == 1 else "" for c in found] or [""], dtype=object)[codes]
+
+
+def _ways_to_say(items: pd.DataFrame) -> dict[str, set[str]]:
+    """Folded text -> the items it may mean. An item's own name comes before another's description or alias."""
+    meant: dict[str, set[str]] = {}
+    aliases = items["alias"] if "alias" in items else [""] * len(items)
+    for name, description, gtin, alias in zip(items["item"], items["description"], items["gtin"], aliases):
+        number = [same_trade_number(str(gtin))] if gtin else []
+        for text in (key_of(description), *number, *map(key_of, str(alias).split(";"))):
+            meant.setdefault(text, set()).add(str(name))
+    meant |= {key_of(name): {str(name)} for name in items["item"]}
+    return {text: names for text, names in meant.items() if text}
+
+
+def _tell_others(
+    reader: TableReader, mask: np.ndarray, written: np.ndarray, units: pd.Series, findings: Findings
+) -> None:
+    where = np.flatnonzero(mask)
+    if not len(where):
+        return
+    kinds = len(set(map(key_of, written[where])))
+    lines = f"{_counted(len(where), 'line')} of {_counted(kinds, 'item')}"
+    findings.warn(reader.name, f"is not in this unit's catalogue: {lines} like it, "
+                  f"{units[mask].sum():,.10g} units in all, are set aside and in no figure",
+                  "Nothing to do for another unit's items; else put the store's name for it under alias in items.csv.",
+                  row=int(reader.rows[where[0]]), column="item", value=text_of(written[where[0]]), moves=2)
+
+
+def _copies(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray, findings: Findings) -> np.ndarray:
+    """Which of the kept lines are copies: on a run of days every line stands twice (or three times, ...).
+
+    It does not matter how the file was sorted after it was pasted. Single lines that stand twice are asked about only.
+    """
+    lines = frame[kept].reset_index(drop=True)
+    if not len(lines):
+        return np.zeros(0, dtype=bool)
+    keys = lines.assign(**{f"other {i}": [text_of(c) for c in cells[kept]]
+                           for i, (_, _, cells) in enumerate(reader.raw.others)})
+    same = keys.groupby(list(keys.columns), dropna=False, sort=False)
+    nth, often = same.cumcount(), same["item"].transform("size")
+    times = often.groupby(lines["date"]).agg(np.gcd.reduce)
+    run = (times != times.shift()).cumsum()
+    different = (nth == 0).groupby(lines["date"].map(run)).sum()
+    pasted = lines["date"].map((times > 1) & (run.map(different) >= _COPY_LINES)).astype(bool)
+    copy = (pasted & (nth >= often / lines["date"].map(times))).to_numpy()
+    rows = reader.rows[kept]
+    if copy.any():
+        days = lines.loc[copy, "date"].dt.date
+        span = f"{_counted(days.nunique(), 'day')}, {days.min()} to {days.max()}"
+        findings.warn(reader.name, f"has every line of {span}, more than once, "
+                      f"as from one export pasted twice: {_counted(int(copy.sum()), 'line')} with "
+                      f"{lines.loc[copy, 'units'].sum():,.10g} units are set aside",
+                      "Delete the copy. If both were issued, give each line its order number in a column.",
+                      row=int(rows[copy][0]), moves=2)
+    again = np.zeros(len(frame), dtype=bool)
+    again[np.flatnonzero(kept)[(nth > 0).to_numpy() & ~copy]] = True
+    reader.doubt(None, again, None, "says the same as an earlier row; both are counted",
+                 "Delete the row if it is a copy.")
+    return copy
+
+
+def _ask_about_packs(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray, items: pd.DataFrame) -> None:
+    """Ask about lines that fit the item's other lines only when read as packs, or as items multiplied twice."""
+    too_few, too_many = np.zeros(len(frame), dtype=bool), np.zeros(len(frame), dtype=bool)
+    packs = dict(zip(items["item"], items["pack"]))
+    for name, units in frame.loc[kept & (frame["units"] > 0).to_numpy(), "units"].groupby(frame["item"]):
+        pack = packs[name]
+        if len(units) < _FEWEST_LINES or pack < _FEWEST_IN_PACK:
+            continue
+        whole = units % pack == 0
+        if whole.mean() >= _WHOLE_SHARE:
+            low = units[~whole & (units < pack) & (units * pack <= 2 * units[whole].max())]
+            too_few[low.index] = True
+        usual = units.median()
+        high = whole & (units / pack).between(usual / 2, usual * 2)
+        if high.any() and units[high].min() > 2 * units[~high].max():
+            too_many[units[high].index] = True
+    given = frame["units"].to_numpy()
+    reader.doubt("units", too_few, given, "is less than a pack and other lines are whole packs: packs booked as units?",
+                 "Type single items: packs times the pack size.", moves=2)
+    reader.doubt("units", too_many, given, "is about the pack size times the other lines: units booked as packs?",
+                 "Type single items, not multiplied again.", moves=2)
+
+
+def _ask_about_returns(reader: TableReader, issues: pd.DataFrame, findings: Findings) -> None:
+    net = issues.groupby("item")["units"].sum()
+    for name, units in net[net < 0].items():
+        findings.warn(reader.name, f"has {-units:,.10g} more units returned than issued",
+                      "Look for the issues, in an earlier export or under another name.", column="units",
+                      value=name, moves=2)
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number:,} {word}" + ("" if number == 1 else "s")
