@@ -42,6 +42,24 @@ def test_oil_production_is_smoothed_to_the_published_forecast():
     np.testing.assert_allclose(timeseries.smoothed(np.array(OIL), 3), 496.4935, rtol=2e-5)
 
 
+def test_no_smoothing_by_a_reference_library_has_smaller_errors():
+    # statsmodels, first level and weight estimated: its local search may stop short of the least squares, ours may not.
+    from statsmodels.tsa.holtwinters import SimpleExpSmoothing
+
+    rng = np.random.default_rng(3)
+    same = 0
+    for _ in range(30):
+        series = 20 + np.cumsum(rng.normal(0, 0.5, 24)) + rng.normal(0, 1, 24)
+        fit = SimpleExpSmoothing(series, initialization_method="estimated").fit()
+        weight, first, ahead = timeseries.least_squares(series)
+        ours = SimpleExpSmoothing(series, initialization_method="known", initial_level=first)
+        mine = ours.fit(smoothing_level=weight, optimized=False)
+        np.testing.assert_allclose(mine.forecast(1)[0], ahead, rtol=1e-9)
+        assert mine.sse <= fit.sse * (1 + 1e-6)
+        same += abs(ahead - fit.forecast(1)[0]) < 1e-3
+    assert same >= 15
+
+
 def test_visitor_nights_are_smoothed_with_season_as_by_r():
     # R's ets(model = "ANA") on the same series: 75.329, 50.167, 62.210 (maximum likelihood; ours least squares).
     ahead = timeseries.smoothed_with_season(np.array(VISITORS), 3, period=4)

@@ -54,10 +54,29 @@ def between_baselines(series: np.ndarray, months: int) -> np.ndarray:
 
 
 def smoothed(series: np.ndarray, months: int) -> np.ndarray:
-    """Simple exponential smoothing."""
-    from statsmodels.tsa.holtwinters import SimpleExpSmoothing
+    """Simple exponential smoothing: every month ahead at the last level."""
+    return np.full(months, least_squares(series)[2])
 
-    return _quietly(lambda: SimpleExpSmoothing(series, initialization_method="estimated").fit(), months)
+
+def least_squares(series: np.ndarray) -> tuple[float, float, float]:
+    """Weight, first and last level of the simple exponential smoothing with the least squared errors a month ahead.
+
+    For a given weight the first level is plain least squares, so the weight alone is searched for, on finer and finer
+    grids; to import a library for it would take longer than all the rest of the forecast.
+    """
+    low, high = 0.0, 1.0
+    for _ in range(4):
+        weights = np.linspace(low, high, 101)
+        level, share, misses, shares = np.zeros(101), np.ones(101), [], []
+        for value in series:
+            misses.append(value - level)
+            shares.append(share)
+            level, share = level + weights * (value - level), share * (1 - weights)
+        miss, of_first = np.array(misses), np.array(shares)
+        first = (miss * of_first).sum(axis=0) / (of_first**2).sum(axis=0)
+        best = int(((miss - first * of_first) ** 2).sum(axis=0).argmin())
+        low, high = weights[max(best - 1, 0)], weights[min(best + 1, 100)]
+    return float(weights[best]), float(first[best]), float(level[best] + first[best] * share[best])
 
 
 def smoothed_with_season(series: np.ndarray, months: int, period: int = YEAR) -> np.ndarray:
