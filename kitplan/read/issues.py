@@ -101,8 +101,8 @@ def _tell_others(
         return
     kinds = len(set(map(key_of, written[where])))
     lines = f"{_counted(len(where), 'line')} of {_counted(kinds, 'item')}"
-    findings.warn(reader.name, f"is not in this unit's catalogue: {lines} like it, "
-                  f"{units[mask].sum():,.10g} units in all, are set aside and in no figure",
+    findings.warn(reader.name, f"is not in this unit's catalogue: in all {lines} with {units[mask].sum():,.10g} units "
+                  "set aside, in no figure",
                   "Nothing to do for another unit's items; else put the store's name for it under alias in items.csv.",
                   row=int(reader.rows[where[0]]), column="item", value=text_of(written[where[0]]), moves=2)
 

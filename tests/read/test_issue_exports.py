@@ -58,7 +58,7 @@ def test_other_units_items_are_set_aside_with_their_count_and_sum(export):
     assert issues["units"].tolist() == [50]
     (warning,) = [w for w in said if "set aside" in w.fault]
     assert "21 lines of 2 items" in warning.fault
-    assert f"{2 * sum(range(1, 11)) - 4} units in all" in warning.fault
+    assert f"{2 * sum(range(1, 11)) - 4} units set aside" in warning.fault
     assert (warning.row, warning.value) == (3, "infusion set A")
 
 

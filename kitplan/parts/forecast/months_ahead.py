@@ -17,9 +17,12 @@ from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues, months_ahead
 from kitplan.parts.forecast.timeseries import YEAR, Outlook, forecast_series
+from kitplan.read.issues import months_said
 from kitplan.read.values import Unit
 
 DRAWS = 4000
+_FEW_MISSING = 0.75
+"""Months ahead are set against the year before when so much of it is known; the rest is left out on both sides."""
 BANDS = (0.025, 0.10, 0.90, 0.975)
 
 
@@ -193,6 +196,8 @@ def _result(
     past, source = past_values(unit, model, monthly)
     total["last_year_value"] = _same_month_last_year(past, names, dated=monthly.months is not None)
     before = _before(past, total["last_year_value"], names, dated=monthly.months is not None)
+    compared = _set_against(total["last_year_value"])
+    like = float(total["value"][compared].sum())
     low95, low, high, high95 = (float(q) for q in np.quantile(year, BANDS))
     mean = float(year.mean())
     item_year = _item_year(unit, model, use)
@@ -210,7 +215,8 @@ def _result(
         before=before,
         before_source=source,
         model=model,
-        sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, item_year, learnt),
+        sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, like, item_year,
+                             learnt),
         notes=(*monthly.notes, *_history_notes(monthly), f"Census: {outlook.reason}.", *_rate_notes(learnt)),
     )
 
@@ -312,15 +318,27 @@ def _before(past: pd.Series, year_before: pd.Series, names: list[str], dated: bo
     """Money of past months to set the forecast against, and what to call them.
 
     The same months a year earlier where all are known, so that a summer is not set against a winter and the figure is
-    the sum of the table's column; else as many known months before the first one ahead; else NaN.
+    the sum of the table's column, or all but a few; else as many known months before the first one ahead; else NaN.
     """
-    if year_before.notna().all():
-        return float(year_before.sum()), "the same months a year before"
+    known_year = _set_against(year_before)
+    if year_before[known_year].notna().all():
+        missing = [str(pd.Period(name, freq="M") - 12) for name, known in zip(names, known_year) if not known]
+        without = f", without {months_said(missing)}" if missing else ""
+        return float(year_before[known_year].sum()), f"the same months a year before{without}"
     if not dated:
         return float("nan"), ""
-    known = past[past.index < pd.Period(names[0], freq="M")].sort_index().iloc[-len(names) :]
-    value = float(known.sum()) if len(known) == len(names) else float("nan")
-    return value, f"the last {len(names)} known months"
+    last = past[past.index < pd.Period(names[0], freq="M")].sort_index().iloc[-len(names) :]
+    if len(last) < len(names):
+        return float("nan"), f"the last {len(names)} known months"
+    missing = [str(m) for m in pd.period_range(last.index[0], last.index[-1], freq="M").difference(last.index)]
+    return float(last.sum()), f"the last {len(names)} known months" + (
+        f", without {months_said(missing)}" if missing else "")
+
+
+def _set_against(year_before: pd.Series) -> np.ndarray:
+    """Which months ahead are set against the year before: those known then, where few are not; else all."""
+    known = year_before.notna().to_numpy()
+    return known if known.mean() >= _FEW_MISSING else np.ones(len(known), dtype=bool)
 
 
 def _history_notes(monthly: MonthlyCensus) -> list[str]:
@@ -350,6 +368,7 @@ def _sentences(
     band: tuple[float, float, float, float],
     before: tuple[float, str],
     source: str,
+    like: float,
     item_year: pd.DataFrame,
     learnt: Learnt,
 ) -> tuple[str, ...]:
@@ -360,9 +379,10 @@ def _sentences(
     ]
     spent, called = before
     if np.isfinite(spent) and spent > 0:
-        change = mean / spent - 1
+        change = like / spent - 1
+        those = "the forecast" + ("" if np.isclose(like, mean) else " without them")
         against = f"{abs(change):.0%} {'above' if change > 0 else 'below'}" if abs(change) >= 0.005 else "about as much"
-        lines.append(f"{called.capitalize()}: {money} {spent:,.0f} ({source}); the forecast is {against}.")
+        lines.append(f"{called[0].upper() + called[1:]}: {money} {spent:,.0f} ({source}); {those} is {against}.")
     top = item_year.head(5)
     if len(top):
         lines.append(f"{len(top)} items make {top['share'].sum():.0%} of it: {'; '.join(top['description'])}.")
