@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -107,8 +107,9 @@ def cut_stock(
     """Cut `demand[i]` pieces of `lengths_mm[i]` from `rolls` at least money (one roll = 1 unless priced).
 
     Equal lengths are pooled. Among plans of equal money the one that opens least tape is taken, stock marked
-    `first` before other stock. Raises ValueError for a length or roll of 0 or less, a demand that is
-    negative or not whole, and a piece longer than every roll.
+    `first` before other stock; rolls in the box are cut before bought ones of their length. No plan is dearer, or
+    opens more at equal money, than cutting the longest piece first from any one kind. Raises ValueError for a length
+    or roll of 0 or less, a demand that is negative or not whole, and a piece longer than every roll.
     """
     sizes, wanted = _pooled(lengths_mm, demand)
     capacities = [_checked_roll(roll) for roll in rolls]
@@ -121,19 +122,15 @@ def cut_stock(
         )
     if not wanted.size:
         return _empty(rolls)
-    # Money first: burden only decides between plans of equal money.
-    supplies = [
-        Supply(roll.price, roll.pack, roll.available, roll.length_mm * (0.5 if roll.first else 1.0))
-        for roll in rolls
-    ]
+    supplies = [Supply(roll.price, roll.pack, roll.available, _burden(roll)) for roll in rolls]
     start = _starting_patterns(sizes, wanted, capacities)
     few = sum(count_patterns(sizes, c, _FEW_PATTERNS) for c in capacities) <= _FEW_PATTERNS
     every = (lambda: _every_pattern(sizes, capacities)) if few else None
     result = solve_patterns(
         wanted, supplies, start, _pricers(sizes, capacities),
-        every=every, time_limit=time_limit,
+        every=every, rules=_by_rule(sizes, wanted, rolls, capacities), time_limit=time_limit,
     )
-    return _cut_plan(sizes, wanted, rolls, capacities, result)
+    return _cut_plan(sizes, wanted, rolls, capacities, _own_first(rolls, capacities, result))
 
 
 def least_tape_mm(
@@ -155,6 +152,57 @@ def least_tape_mm(
         return bound, bound
     step = math.gcd(*capacities) / TENTHS
     return bound, step * math.ceil(bound / step - 1e-6)
+
+
+def _burden(roll: Roll) -> float:
+    """What opening a roll counts when money is equal: its length, and a hair for each roll, two for one bought."""
+    return roll.length_mm * (0.5 if roll.first else 1.0) + (2 if roll.price else 1) / TENTHS
+
+
+def _own_first(rolls: Sequence[Roll], capacities: Sequence[int], result: PatternPlan) -> PatternPlan:
+    """The same patterns, from free rolls that lie unopened before bought ones of the same length."""
+    lie = [0 if r.available is None or r.price else r.available - n for r, n in zip(rolls, result.opened)]
+    supply = np.repeat(result.supply, result.counts)
+    for cut, kind in enumerate(supply):
+        own = next((k for k, n in enumerate(lie) if n > 0 and capacities[k] == capacities[kind]), None)
+        if rolls[kind].price and own is not None:
+            supply[cut], lie[own] = own, lie[own] - 1
+    cuts: dict[Column, int] = {}
+    for kind, pattern in zip(supply.tolist(), np.repeat(result.patterns, result.counts, axis=0).tolist()):
+        cuts[kind, tuple(pattern)] = cuts.get((kind, tuple(pattern)), 0) + 1
+    order = sorted(cuts, key=lambda c: (c[0], tuple(-v for v in c[1])))
+    opened = np.bincount(supply, minlength=len(rolls))
+    packs = np.array([-(-int(n) // roll.pack) for n, roll in zip(opened, rolls)])
+    return replace(
+        result, supply=np.array([c[0] for c in order], dtype=int), counts=np.array([cuts[c] for c in order], dtype=int),
+        patterns=np.array([c[1] for c in order], dtype=int).reshape(len(order), result.patterns.shape[1]), packs=packs,
+        cost=float(sum(n * roll.price for n, roll in zip(packs, rolls))),
+    )
+
+
+def _by_rule(
+    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Roll], capacities: Sequence[int]
+) -> list[dict[Column, int]]:
+    """Plans of the simple rule, longest piece first: one kind of roll, with what there is used up before it and
+    without."""
+    own = sorted((k for k, r in enumerate(rolls) if r.available is not None), key=lambda k: not rolls[k].first)
+    endless = [[k] for k, r in enumerate(rolls) if r.available is None]
+    return [_greedy(sizes, demand, rolls, capacities, kinds)
+            for kinds in (own, *endless, *([*own, *kind] for kind in endless))]
+
+
+def _greedy(
+    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Roll], capacities: Sequence[int], kinds: Sequence[int]
+) -> dict[Column, int]:
+    """Longest piece first from the kinds in turn; what no roll of them holds is left out."""
+    cuts: dict[Column, int] = {}
+    left = demand.copy()
+    for kind in kinds:
+        most = rolls[kind].available
+        for pattern, times in first_fit_decreasing(sizes, left, capacities[kind], left.sum() if most is None else most):
+            cuts[kind, pattern] = cuts.get((kind, pattern), 0) + times
+            left -= times * np.array(pattern)
+    return cuts
 
 
 def _pooled(lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray) -> tuple[
@@ -242,26 +290,32 @@ def _trace_back(
 
 
 def first_fit_decreasing(
-    sizes: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, capacity: float
+    sizes: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, capacity: float, most: int | None = None
 ) -> list[tuple[tuple[int, ...], int]]:
     """Greedy cutting, longest piece first, each into the first roll it fits: patterns and how often each
     is cut.
 
     Filling roll after roll with the longest piece that still fits gives the same rolls as first-fit
-    decreasing does piece by piece. sizes must be longest first. Used as a start and as the rule of thumb
-    to compare with.
+    decreasing does piece by piece. sizes must be longest first. most: rolls that there are; pieces that they cannot
+    hold are then left over, else a piece longer than the roll is a ValueError. Used as a start and as the rule of
+    thumb to compare with.
     """
     left = np.asarray(demand, dtype=int).copy()
     plan: list[tuple[tuple[int, ...], int]] = []
-    while left.any():
+    while left.any() and most != 0:
         room, pattern = capacity, np.zeros(left.size, dtype=int)
         for piece, size in enumerate(sizes):
             pattern[piece] = min(left[piece], int(room // size))
             room -= pattern[piece] * size
         if not pattern.any():
+            if most is not None:
+                break
             raise ValueError("a piece is longer than the roll")
         used = pattern > 0
         times = int((left[used] // pattern[used]).min())
+        if most is not None:
+            times = min(times, most)
+            most -= times
         left -= times * pattern
         plan.append((tuple(pattern.tolist()), times))
     return plan

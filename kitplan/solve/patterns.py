@@ -210,6 +210,7 @@ def solve_patterns(
     price_out: Sequence[Pricer],
     *,
     every: Callable[[], Iterable[Column]] | None = None,
+    rules: Iterable[dict[Column, int]] = (),
     time_limit: float = 30.0,
 ) -> PatternPlan:
     """Cut `demand` pieces from `supplies` at least money.
@@ -217,15 +218,18 @@ def solve_patterns(
     demand: int ndarray, shape (n_pieces,). start: patterns to begin with, among them every piece on its own.
     price_out: see Pricer; with unlimited `most` it gives the classic relaxation, whose bound the
     literature uses. every: all patterns worth having, called only when the plan is still above the ceiling
-    and they are few. time_limit: seconds for each integer program; rounding comes first, so most cutting
-    problems need none. Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
+    and they are few. rules: plans of simple rules, than which the answer is never worse. time_limit: seconds for
+    each integer program; rounding comes first, so most cutting problems need none. Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
     """
     if len(supplies) == 1 and (supplies[0].pack, supplies[0].price) != (1, 1.0):
-        return _by_the_piece(demand, supplies[0], start, price_out, every, time_limit)
+        return _by_the_piece(demand, supplies[0], start, price_out, every, rules, time_limit)
     master = _Master(demand, supplies, dict.fromkeys(start))
     lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
     ceiling = _ceiling(lp.value, supplies)
     best = _NONE
+    for plan in rules:
+        master.pool.update(dict.fromkeys(plan))
+        best = _better(best, master.weigh(plan))
     for round_bias in (0.0, 0.3, 0.5):
         rounded, seen = _round_relaxation(master, lp, price_out, round_bias)
         master.pool.update(dict.fromkeys(seen))
@@ -263,11 +267,11 @@ def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> tupl
 
 def _by_the_piece(
     demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Sequence[Pricer],
-    every: Callable[[], Iterable[Column]] | None, time_limit: float,
+    every: Callable[[], Iterable[Column]] | None, rules: Iterable[dict[Column, int]], time_limit: float,
 ) -> PatternPlan:
     """One kind of stock: fewest rolls are fewest packs, so count rolls and turn them into packs and money."""
     single = replace(supply, price=1.0, pack=1)
-    plan = solve_patterns(demand, [single], start, price_out, every=every, time_limit=time_limit)
+    plan = solve_patterns(demand, [single], start, price_out, every=every, rules=rules, time_limit=time_limit)
     packs = -(-plan.packs // supply.pack)
     least = plan.ceiling if math.isnan(plan.ceiling) else math.ceil(plan.ceiling / supply.pack - 1e-9)
     return replace(

@@ -3,6 +3,7 @@
 1. 200 random instances: rolls above the ceiling of the bound, seconds.
 2. A class of 60 learners with 12 piece lengths: seconds, waste, against two rules of thumb.
 3. The sample classes: waste against the same rules.
+4. 500 random classes (of tests/solve/test_cutting.py): money and rolls against longest piece first and the bound.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from kitplan.parts.training.model import plan_training
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 from kitplan.solve.cutting import Roll, cut_stock, first_fit_decreasing
+from tests.solve.test_cutting import random_class
 
 ROLLS_MM = (1370.0, 1830.0, 4570.0, 9140.0)
 
@@ -77,6 +79,28 @@ def large_class() -> None:
     print(f"  five kinds, packs and own stock: {plan.opened}, {plan.cost:.2f}, {time.perf_counter() - start:.2f} s")
 
 
+def random_classes(count: int) -> None:
+    """How often a plan is dearer, or of more rolls of its one length, than longest piece first; or under the bound."""
+    dearer, more, under, saved, seconds = 0, 0, 0, 0, []
+    for seed in range(count):
+        lengths, demand, rolls = random_class(seed)
+        start = time.perf_counter()
+        plan = cut_stock(lengths, demand, rolls)
+        seconds.append(time.perf_counter() - start)
+        under += plan.cost < plan.lp_bound - 1e-6 or bool(plan.short.any())
+        opened = {roll.length_mm for roll in rolls if plan.opened[roll.name]}
+        least = math.inf
+        for roll in (r for r in rolls if r.available is None):
+            greedy = sum(n for _, n in first_fit_decreasing(plan.lengths_mm, plan.demand, roll.length_mm))
+            least = min(least, -(-greedy // roll.pack) * roll.price)
+            more += opened == {roll.length_mm} and plan.n_rolls > greedy
+        dearer += plan.cost > least + 1e-6
+        saved += plan.cost < least - 1e-6
+    print(f"{count} random classes against longest piece first: dearer {dearer}, cheaper {saved}")
+    print(f"  more rolls of one length {more}, under the bound {under}")
+    print(f"  seconds: median {statistics.median(seconds):.2f}, most {max(seconds):.1f}")
+
+
 def sample_classes() -> None:
     for name, path in sample_units().items():
         unit = load_unit(path)
@@ -95,7 +119,10 @@ def sample_classes() -> None:
 def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--instances", type=int, default=200)
-    random_instances(parser.parse_args(arguments).instances)
+    parser.add_argument("--classes", type=int, default=500)
+    asked = parser.parse_args(arguments)
+    random_classes(asked.classes)
+    random_instances(asked.instances)
     large_class()
     sample_classes()
 

@@ -186,6 +186,22 @@ def test_cutting_together_wastes_least(harbour):
     assert waste["cut together"] <= waste["longest piece first"] <= waste["every learner her own roll"]
 
 
+@pytest.mark.parametrize(("learners", "attempts"), [(1, 1), (3, 2), (8, 2), (12, 3)])
+def test_the_rules_cut_the_rolls_that_the_plan_cuts_and_are_never_better(small_unit, learners, attempts):
+    """A pack of short rolls is less money, a long roll less by the metre: like is compared with like."""
+    tape = small_unit.items["role"] == "tape"
+    long = small_unit.items[tape].iloc[[0]].assign(length_mm=9140.0, contains=9140.0, price=21.6, pack=12)
+    short = long.assign(item="tape-short", length_mm=4570.0, contains=4570.0, price=13.2)
+    items = pd.concat([small_unit.items[~tape], long, short], ignore_index=True)
+    unit = replace(small_unit, items=items)
+    stations = min(2, learners)
+    plan = plan_training(unit, [lesson(learners=learners, stations=stations, practices=(practice(attempts=attempts),))])
+    told = plan.comparison.set_index("method")
+    for rule in ("longest piece first", "every learner her own roll"):
+        for column in ("rolls", "opened_mm", "value", "waste_share"):
+            assert told.at["cut together", column] <= told.at[rule, column] + 1e-9
+
+
 def test_every_station_does_every_practice_once():
     three = tuple(practice(tube_mm=s) for s in (3.0, 3.5, 4.0))
     table = plan_timetable(lesson(practices=three, stations=2), [])

@@ -300,3 +300,57 @@ def test_several_kinds_packs_and_own_stock_agree_with_an_exact_program(seed):
     for roll in rolls:
         assert plan.opened[roll.name] <= (np.inf if roll.available is None else roll.available)
         assert plan.opened[roll.name] <= plan.packs[roll.name] * roll.pack
+
+
+CLASS = ([110, 150, 130], [54, 36, 36])
+"""8 learners, 2 goes each at two techniques and 2 spare sets: 18 sets of 3 x 110, 2 x 150 and 2 x 130 mm, 16.02 m."""
+
+
+def test_the_class_of_eight_opens_three_rolls_where_a_long_one_lies_in_the_box():
+    """54 x 110 + 24 x 130 are 9060 mm, 30 x 150 are 4500, 6 x 150 + 12 x 130 are 2460: one long roll, two short."""
+    plan = cut_stock(*CLASS, [Roll("box", 9140, 0.0, 1, 1), Roll("new", 4570, 13.2, 12)])
+    assert plan.opened == {"box": 1, "new": 2}
+
+
+@pytest.mark.parametrize(("length", "fewest"), [(4570, 4), (9140, 2)])
+def test_the_class_of_eight_from_rolls_of_one_length_needs_what_its_length_needs(length, fewest):
+    """16,020 mm are 3.51 rolls of 4570 mm and 1.75 of 9140 mm: four and two, not three."""
+    assert cut_stock(*CLASS, [Roll("new", length, 20.0, 12)]).n_rolls == fewest == -(-16020 // length)
+
+
+def test_rolls_in_the_box_are_cut_before_new_ones_of_their_length_though_the_pack_is_paid():
+    box = [Roll("old", 1370, 0.0, 1, 2, first=True), Roll("box", 4570, 0.0, 1, 2)]
+    shop = [Roll("1370", 1370, 29.0, 50), Roll("1830", 1830, 35.0, 50), Roll("4570", 4570, 13.2, 12)]
+    plan = cut_stock(*CLASS, [*box, *shop, Roll("9140", 9140, 21.6, 12)])
+    assert plan.opened["box"] == 2
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+
+
+def random_class(seed):
+    """One to six lengths and 1 to 30 sets; some lengths of roll by the pack or singly, some of them in the box."""
+    rng = np.random.default_rng([8, seed])
+    lengths = np.unique(np.round(rng.uniform(80, 320, rng.integers(1, 7))))
+    shop = [(1370.0, 29.0, 50), (1830.0, 35.0, 50), (4570.0, 13.2, 12), (9140.0, 21.6, 12)]
+    single = rng.random() < 0.4
+    rolls = []
+    for number in sorted(rng.choice(4, rng.integers(1, 4), replace=False)):
+        length, price, pack = shop[number]
+        rolls.append(Roll(f"new {length:g}", length, price / (pack if single else 1), 1 if single else pack))
+        if rng.random() < 0.3:
+            rolls.append(Roll(f"box {length:g}", length, 0.0, 1, int(rng.integers(1, 6)), first=rng.random() < 0.5))
+    return lengths, rng.integers(1, 4, lengths.size) * rng.integers(1, 31), rolls
+
+
+@pytest.mark.parametrize("seed", range(36))
+def test_a_class_is_never_cut_worse_than_longest_piece_first_nor_below_the_bound(seed):
+    lengths, demand, rolls = random_class(seed)
+    plan = cut_stock(lengths, demand, rolls)
+    assert not plan.short.any()
+    assert pieces_cut(plan).tolist() == plan.demand.tolist()
+    assert plan.cost >= plan.lp_bound - 1e-6
+    lengths_opened = {roll.length_mm for roll in rolls if plan.opened[roll.name]}
+    for roll in (r for r in rolls if r.available is None):
+        greedy = sum(n for _, n in first_fit_decreasing(plan.lengths_mm, plan.demand, roll.length_mm))
+        assert plan.cost <= -(-greedy // roll.pack) * roll.price + 1e-6
+        if lengths_opened == {roll.length_mm}:
+            assert plan.n_rolls <= greedy

@@ -195,8 +195,9 @@ def compare_with_rules(
 ) -> pd.DataFrame:
     """The cut plan beside two rules of thumb, all rolls at list price: method, rolls, opened_mm, waste_share, value.
 
-    "every learner her own roll": each learner's pieces from rolls of her own, spare sets from further rolls.
-    "longest piece first": all pieces of the class, greedy. Both with the roll that costs them least.
+    Like with like: the rules cut the lengths of roll that the plan opens. "longest piece first": all pieces of the
+    class, greedy, from the plan's rolls and then from further ones of their longest. "every learner her own roll":
+    each learner's pieces from rolls of her own, spare sets from further rolls, of the length that costs least so.
     """
     methods = ("cut together", "longest piece first", "every learner her own roll")
     totals = {method: np.zeros(3) for method in methods}
@@ -205,20 +206,33 @@ def compare_with_rules(
     for cut in cuts:
         mine = pieces[(pieces["lesson"] == cut.lesson) & (pieces["width_mm"] == cut.width_mm)]
         wanted += float((mine["length_mm"] * mine["count"]).sum())
-        for roll, count in cut.plan.opened.items():
-            row = by_item.loc[cut.source[roll][0]]
-            totals["cut together"] += count * np.array([1, row["length_mm"], row["price"] / row["pack"]])
-        kinds = rolls_of_width(unit, cut.width_mm)
+        opened = [(by_item.loc[cut.source[roll][0]], count) for roll, count in cut.plan.opened.items() if count]
+        opened.sort(key=lambda kind: -kind[0]["length_mm"])
         own, spare = _learner_and_spare(lessons[cut.lesson], mine, sets[sets["lesson"] == cut.lesson])
         everyone = [(own, lessons[cut.lesson].learners), (spare, 1)]
-        together = dict(_by_length(mine["length_mm"], mine["count"]))
-        totals["longest piece first"] += _cheapest_greedy(kinds, [(together, 1)])
-        totals["every learner her own roll"] += _cheapest_greedy(kinds, everyone)
+        totals["cut together"] += sum(count * _one_roll(row) for row, count in opened)
+        totals["longest piece first"] += _greedy_from(opened, dict(_by_length(mine["length_mm"], mine["count"])))
+        totals["every learner her own roll"] += _cheapest_greedy([row for row, _ in opened], everyone)
     rows = [
         (method, int(rolls), opened, 1.0 - wanted / opened if opened else 0.0, value)
         for method, (rolls, opened, value) in totals.items()
     ]
     return pd.DataFrame(rows, columns=["method", "rolls", "opened_mm", "waste_share", "value"])
+
+
+def _one_roll(row: pd.Series) -> np.ndarray:
+    """Rolls, tape (mm) and money of one roll at list price."""
+    return np.array([1.0, row["length_mm"], row["price"] / row["pack"]])
+
+
+def _greedy_from(opened: Sequence[tuple[pd.Series, int]], wanted: Mapping[int, int]) -> np.ndarray:
+    """Rolls, tape and money of the longest piece first from these rolls, longest first, then more of the longest."""
+    sizes, left, total = list(wanted), np.array(list(wanted.values())), np.zeros(3)
+    for row, most in [*opened, (opened[0][0], int(left.sum()))]:
+        for pattern, times in first_fit_decreasing(sizes, left, to_tenths(float(row["length_mm"]), up=False), most):
+            left = left - times * np.array(pattern)
+            total += times * _one_roll(row)
+    return total
 
 
 def _by_length(lengths: pd.Series, counts: pd.Series) -> list[tuple[int, int]]:
@@ -240,10 +254,10 @@ def _learner_and_spare(
     return dict(_by_length(pieces["length_mm"], own)), dict(_by_length(pieces["length_mm"], spare))
 
 
-def _cheapest_greedy(kinds: pd.DataFrame, groups: Sequence[tuple[Mapping[int, int], int]]) -> np.ndarray:
+def _cheapest_greedy(kinds: Sequence[pd.Series], groups: Sequence[tuple[Mapping[int, int], int]]) -> np.ndarray:
     """Rolls, tape (mm) and money when each group (pieces, how often) is cut greedily from one kind of roll."""
     best = np.full(3, np.inf)
-    for row in kinds.to_dict("records"):
+    for row in kinds:
         capacity = to_tenths(float(row["length_mm"]), up=False)
         rolls = 0
         for wanted, times in groups:
@@ -253,7 +267,7 @@ def _cheapest_greedy(kinds: pd.DataFrame, groups: Sequence[tuple[Mapping[int, in
                 break
             counts = [wanted[s] for s in sizes]
             rolls += times * sum(n for _, n in first_fit_decreasing(sizes, counts, capacity))
-        money = rolls * row["price"] / row["pack"]
-        if rolls >= 0 and money < best[2]:
-            best = np.array([rolls, rolls * row["length_mm"], money])
+        total = rolls * _one_roll(row)
+        if rolls >= 0 and total[2] < best[2]:
+            best = total
     return best

@@ -178,8 +178,8 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
         opened = f"{row['opened_mm'] / 1000:,.2f} m"
         page.row(("", row["method"], row["rolls"], opened, row["waste_share"], row["value"]), kinds)
     page.spread(
-        "Compare the tape opened, not the rolls: each way may open rolls of other lengths. Value: the rolls opened, "
-        "each at its share of a pack's price; what is to be bought comes in whole packs.", "note",
+        "Every way cuts the lengths of roll that the plan opens. Value: the rolls opened, each at its share of a "
+        "pack's price; what is to be bought comes in whole packs.", "note",
     )
     page.skip()
 
