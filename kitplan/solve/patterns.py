@@ -219,7 +219,8 @@ def solve_patterns(
     price_out: see Pricer; with unlimited `most` it gives the classic relaxation, whose bound the
     literature uses. every: all patterns worth having, called only when the plan is still above the ceiling
     and they are few. rules: plans of simple rules, than which the answer is never worse. time_limit: seconds for
-    each integer program; rounding comes first, so most cutting problems need none. Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
+    each integer program; rounding comes first, so most cutting problems need none.
+    Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
     """
     if len(supplies) == 1 and (supplies[0].pack, supplies[0].price) != (1, 1.0):
         return _by_the_piece(demand, supplies[0], start, price_out, every, rules, time_limit)
