@@ -65,7 +65,8 @@ class TrainingClass:
     """One class, checked. have, expired: catalogue item -> single items. start_minute: minutes after midnight.
 
     rotation: "staggered" (stations do different practices at one time, so things can be shared) or "together".
-    bedside_items: practise with the items that the bedside kits hold.
+    bedside_items: practise with the items that the bedside kits hold. sizes_worn: of items that come in shares (glove
+    sizes) those that the people of this class wear; none named: all, by their shares.
     places_per_station: how many learners (or pairs) practise at one station at one time.
     """
 
@@ -87,6 +88,7 @@ class TrainingClass:
     have: Mapping[str, int]
     expired: Mapping[str, int]
     bedside_items: bool = True
+    sizes_worn: tuple[str, ...] = ()
 
     def learners_at(self, station: int) -> int:
         """Learners at station 0, 1, ...: as even as it goes, the first stations take one more."""

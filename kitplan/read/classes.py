@@ -30,7 +30,7 @@ from kitplan.read.values import Route, Technique
 KEYS = (
     "title", "date", "start", "learners", "stations", "learners_per_station", "pairs", "attempts", "spare_share",
     "minutes_per_attempt", "change_minutes", "places_per_station", "rotation", "cutters", "practice", "durable",
-    "have", "expired_for_practice", "bedside_items",
+    "have", "expired_for_practice", "bedside_items", "sizes_worn",
 )
 PRACTICE_KEYS = ("technique", "route", "tube_mm", "size", "cuffed", "skin", "patient_kg", "times", "attempts")
 DURABLE_KEYS = (
@@ -101,6 +101,7 @@ class _ClassReader:
         self.techniques = techniques
         self.items = {key_of(i): i for i in items["item"]}
         self.described = dict(zip(items["item"], items["description"]))
+        self.shared = set(items.loc[items["share"] > 0, "item"])
         self.roles = list(dict.fromkeys(items["role"]))
         self.sizes = sizes
         self.findings = findings
@@ -131,11 +132,21 @@ class _ClassReader:
             cutters=self._whole(self.given, "cutters", stations, low=1), practices=practices,
             durables=self._durables(), have=self._stock("have", day),
             expired=self._stock("expired_for_practice", None),
-            bedside_items=self._flag(self.given, "bedside_items", True),
+            bedside_items=self._flag(self.given, "bedside_items", True), sizes_worn=self._worn(),
         )
         if len(self.findings.faults) == before:
             self._look(found)
         return found if len(self.findings.faults) == before else None
+
+    def _worn(self) -> tuple[str, ...]:
+        given = self.given.get("sizes_worn", [])
+        names = given if isinstance(given, list) else [given]
+        found = [self.items.get(key_of(str(name)), "") for name in names]
+        for name, item in zip(names, found):
+            if item not in self.shared:
+                self.fault("sizes_worn", "is no item of the catalogue that comes in shares",
+                           f"Write some of: {', '.join(sorted(self.shared))}.", name)
+        return tuple(found)
 
     def _title(self) -> str:
         title = self.given.get("title", Path(self.file).stem)

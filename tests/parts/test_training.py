@@ -99,6 +99,14 @@ def test_a_learner_alone_has_the_instructor_as_partner_and_both_wear_gloves(smal
     assert sum(bought(alone, g)["units"] for g in gloves) == 54
 
 
+def test_a_class_of_one_works_and_only_the_glove_sizes_that_come_are_bought(small_unit):
+    one = {"learners": 1, "stations": 1, "pairs": False}
+    plan = plan_training(small_unit, [lesson(**one, sizes_worn=("gloves-medium",))])
+    assert bought(plan, "gloves-medium")["units"] == 2 * 3, "two goes and one spare set, a pair for each of two people"
+    assert "gloves-small" not in set(plan.shopping["item"])
+    assert {"gloves-small", "gloves-medium"} <= set(plan_training(small_unit, [lesson(**one)]).shopping["item"])
+
+
 def test_stock_past_its_date_goes_first_then_what_the_class_has(small_unit):
     plan = plan_training(small_unit, [lesson(expired={"saline-5": 5}, have={"saline-5": 8})])
     row = bought(plan, "saline-5")

@@ -86,6 +86,12 @@ def test_what_is_left_out_has_a_usual_value(unit):
     assert lesson.practices[0].attempts == 2
 
 
+def test_the_glove_sizes_that_come_may_be_named_and_are_none_unless_they_are(unit):
+    (lesson,), _, _ = read(unit, 'sizes_worn = ["gloves-medium"]\n' + GOOD)
+    assert lesson.sizes_worn == ("gloves-medium",)
+    assert read(unit, GOOD)[0][0].sizes_worn == ()
+
+
 def test_several_sizes_in_one_block_are_several_practices(unit):
     text = 'learners = 4\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = [3.0, 3.5, 4]'
     (lesson,), _, _ = read(unit, text)
@@ -152,6 +158,7 @@ def test_learners_are_dealt_to_stations_as_evenly_as_it_goes(unit):
         ("2027-03-09", '"next Tuesday"', "date", "not a date", "2027-03-09"),
         ('"09:30"', '"half past"', "start", "not a time", "13:30"),
         ("attempts = 3", 'attempts = 3\nrotation = "random"', "rotation", "take turns", "staggered"),
+        ("attempts = 3", 'attempts = 3\nsizes_worn = ["saline-5"]', "sizes_worn", "comes in shares", "gloves-medium"),
         ("attempts = 3", 'attempts = 3\npairs = "yes"', "pairs", "neither true nor false", "true or false"),
         ("attempts = 3", "attempts = 3\nminutes_per_attempt = 0", "minutes_per_attempt", "out of range", "more than 0"),
     ],

@@ -9,12 +9,15 @@ import pytest
 
 from kitplan.parts.training.box_label import box_labels_pdf
 from kitplan.parts.training.cuts import SheetCut
+from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.practice_page import practice_pdf, text
+from kitplan.parts.training.prints import cutting_list_pdf
 from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.step_card import steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.techniques import read_techniques
+from kitplan.read.unit import load_unit
 from kitplan.read.values import Step
 from kitplan.resources import sample_units
 from kitplan.solve.sheet_cutting import Sheet, cut_sheets
@@ -104,6 +107,17 @@ def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
     words = words_of(pdf, tmp_path)
     assert said in words
     assert words.count("25 x 35") + words.count("35 x 25") >= 20
+
+
+def test_the_cutting_list_tells_the_end_to_keep_from_the_end_that_is_waste(tmp_path):
+    unit = load_unit(sample_units()["lantern_nursery"])
+    training = plan_training(unit, unit.classes)
+    called = dict(zip(unit.items["item"], unit.items["description"]))
+    words = words_of(cutting_list_pdf(training, 0, called, "a4", "Class"), tmp_path)
+    for cut in training.tape:
+        for end in cut.plan.plan["waste_mm"]:
+            fate = "waste" if end < cut.plan.lengths_mm.min() else "keep"
+            assert end == 0 or f"{fate} {end:,.0f} mm" in " ".join(words.split())
 
 
 def test_prints_repeat_byte_for_byte():

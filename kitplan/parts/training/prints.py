@@ -87,19 +87,34 @@ def cutting_list_pdf(training: TrainingPlan, lesson: int, called: dict[str, str]
     """One page a cutter: which rolls, into what; then what each length becomes."""
     flowables: list[Flowable] = []
     work = training.cut_work[training.cut_work["lesson"] == lesson]
+    ends = _ends(training, lesson)
     for cutter, rolls in work.groupby("cutter", sort=True):
         flowables += [
             text(f"Cutting list, cutter {cutter}", TITLE), text(training.lessons[lesson].title, STRONG),
             text("Cut each roll as its line says. Measure twice; keep the lengths apart in marked bags.", NOTE),
         ]
-        rows = [[text(h, STRONG) for h in ("Roll", "From", "Cut from one (number x mm)", "Rolls", "Pieces", "")]]
+        heads = ("Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", "")
+        rows = [[text(h, STRONG) for h in heads]]
         rows += [
-            [text(called.get(r["roll"], r["roll"])), text(r["from"]), text(r["pattern"]), text(r["count"], RIGHT),
+            [text(called.get(r["roll"], r["roll"])), text(r["from"]), text(r["pattern"]),
+             text(ends[r["width_mm"], r["roll"], r["pattern"]]), text(r["count"], RIGHT),
              text(r["pieces"], RIGHT), ""] for r in rolls.to_dict("records")
         ]
-        flowables.append(grid(rows, (48, 25, 58, 14, 17, 12), boxes=(5,)))
+        flowables.append(grid(rows, (38, 20, 44, 29, 14, 17, 12), boxes=(6,)))
         flowables += [*_becomes(training, lesson, rolls["pattern"]), PageBreak()]
     return practice_pdf("Cutting lists", foot, flowables[:-1], paper)
+
+
+def _ends(training: TrainingPlan, lesson: int) -> dict[tuple[float, str, str], str]:
+    """What to do with the end of a roll, by width, roll and pattern: waste is what gives no piece of this class."""
+    said = {}
+    for cut in (c for c in training.tape if c.lesson == lesson):
+        shortest = float(cut.plan.lengths_mm.min())
+        for row in cut.plan.plan.to_dict("records"):
+            end = row["waste_mm"]
+            fate = "none" if end == 0 else f"{'waste' if end < shortest - 1e-9 else 'keep'} {end:,.0f} mm"
+            said[cut.width_mm, cut.source[row["roll"]][0], row["pattern"]] = fate
+    return said
 
 
 def _becomes(training: TrainingPlan, lesson: int, patterns: Iterable[str]) -> list[Flowable]:

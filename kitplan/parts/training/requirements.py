@@ -148,7 +148,7 @@ def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: It
     if not all(lesson.bedside_items for lesson in lessons):
         return unit
     items = unit.items
-    own = {name for lesson in lessons for name in (*lesson.have, *lesson.expired)}
+    own = {name for lesson in lessons for name in (*lesson.have, *lesson.expired, *lesson.sizes_worn)}
     there = items[items["item"].isin(item_choice.frame["item"])]
     kept = items["item"].isin(own) | items["item"].isin(there["item"])
     widths = there.loc[there["role"] == "tape", "width_mm"]
@@ -245,6 +245,8 @@ def _choose_role(unit: Unit, lessons: Sequence[TrainingClass], wanted: pd.DataFr
         practice = lessons[row["lesson"]].practices[row["practice"]]
         found = _candidates(unit, lessons[row["lesson"]], role, practice.size)
         sided = found[found["share"] > 0]
+        worn = sided["item"].isin(lessons[row["lesson"]].sizes_worn)
+        sided = sided[worn] if worn.any() else sided
         if len(sided):
             shared += _side_by_side(row, role, sided)
             continue
