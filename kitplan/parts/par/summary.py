@@ -90,8 +90,7 @@ def how_sure(ready: Readiness) -> str:
     if ready.known:
         return f"Nothing is open but chance, counted on {ready.verify_scenarios:,} scenarios not planned on."
     return (
-        f"It lies between {percent(ready.low)} and {percent(ready.high)} in 9 of 10 of the units that this history "
-        "could have come from."
+        f"It is at least {percent(ready.low)} in 19 of 20 of the units that this history could have come from."
     )
 
 
