@@ -23,7 +23,7 @@ from kitplan.resources import sample_units
 
 def airways(n: int, days: float) -> Airways:
     zero = np.zeros(n)
-    return Airways(zero.astype(int), zero.astype(int), zero, zero + days, zero, zero + days)
+    return Airways(zero.astype(int), zero.astype(int), zero, zero + days, zero, zero + days, wear=zero + 1)
 
 
 def played(unit_maker, frequency_maker, n=4000, days=10.0, **frequency):

@@ -15,7 +15,7 @@ from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 from kitplan.solve.positions import Packing
 
-YEARS, COPIES, SCENARIOS = 3, 48, 10_000
+YEARS, COPIES, SCENARIOS = 1, 256, 20_000
 
 
 @pytest.fixture(scope="module", params=list(sample_units()))

@@ -79,7 +79,7 @@ class RoundPlan:
     def table(self) -> pd.DataFrame:
         """One row a level, as tables/order_points.csv has it."""
         names = {"level_units": "par_units", "urgent_units": "order_point_units"}
-        columns = ("item", "description", "bin", "pack", *names, "use_per_day", "gtin")
+        columns = ("item", "description", "bin", "pack", *names, "use_per_day", "counted_as", "gtin")
         rows = [[getattr(level, c) for c in columns] for level in self.levels]
         return pd.DataFrame(rows, columns=[names.get(c, c) for c in columns])
 
