@@ -115,7 +115,7 @@ def renewal_count_pmf(hazard: np.ndarray, n_checks: int, start: str = "stationar
     factors = np.fft.rfft(np.stack([alive, gap]), length)
     renewed_now = first
     for k in range(1, size):
-        if renewed_now.max() < _TINY:
+        if renewed_now.sum(axis=-1).max() < _TINY:
             break
         both = np.fft.irfft(factors * np.fft.rfft(renewed_now, length), length)[..., :size]
         pmf[..., :, k], renewed_now = both
