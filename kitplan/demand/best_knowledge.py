@@ -69,10 +69,10 @@ def _learn(log: _Log) -> Learnt:
 
 def said_of_rate(unit: Unit) -> str:
     """One sentence: where the re-secure rate comes from, and how sure it is."""
-    doubt = unit.doubt
+    doubt, one, acts = unit.doubt, unit.words.one, unit.words.acts
     if doubt.rate_ratio is not None and unit.log is None and doubt.use_rate is not None:
         low, middle, high = np.exp(doubt.use_rate.log_mean + doubt.use_rate.log_sd * np.array([-1.645, 0.0, 1.645]))
-        return (f"How often: learnt from {doubt.use_rate.days} days of counts, {middle:.2f} re-secures of an airway a "
+        return (f"How often: learnt from {doubt.use_rate.days} days of counts, {middle:.2f} {acts} for each {one} a "
                 f"day ({low:.2f} to {high:.2f}).")
     if doubt.rate_ratio is not None:
         low, high = np.quantile(doubt.rate_ratio.mean(axis=1), [0.05, 0.95])
@@ -81,7 +81,7 @@ def said_of_rate(unit: Unit) -> str:
         return "How often: the unit's own numbers, taken as known."
     low, high = doubt.rate_range
     own = "the range that the unit gives" if not _shipped(unit) else "the shipped guess"
-    return f"How often: {own}, {low:g} to {high:g} re-secures of an airway a day. A log of three months would tell."
+    return f"How often: {own}, {low:g} to {high:g} {acts} for each {one} a day. A log of three months would tell."
 
 
 def _shipped(unit: Unit) -> bool:

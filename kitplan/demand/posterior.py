@@ -162,7 +162,7 @@ def _in_place(unit: Unit, counts: np.ndarray) -> Posterior:
     """Airways that neither come nor go: nothing to predict but their re-secures."""
     none = np.zeros((DRAWS, unit.n_strata))
     law = StayLaw(np.zeros(1), np.full((DRAWS, 1), 1e-6))
-    said = "No mean stay is known: the airways counted are taken to stay for good, and none arrives."
+    said = f"No mean stay is known: the {unit.words.many} counted are taken to stay for good, and none arrives."
     ones, still = np.ones_like(none), np.zeros(DRAWS)
     return Posterior(none, np.zeros((DRAWS, 4)), still, law, ones, ones, ones, counts, None, (said,))
 
@@ -248,7 +248,8 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     mix = _kinds(np.bincount(stratum, minlength=unit.n_strata), unit, seed)
     arrivals = level.level[:, None] * mix / mix.sum(axis=1, keepdims=True)
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
-    told = (f"Arrivals and stays: {len(start):,} airways of the list, {int(ended.sum()):,} of them ended.", *notes)
+    told = (f"Arrivals and stays: {len(start):,} {unit.words.many} of the list, {int(ended.sum()):,} of them ended.",
+            *notes)
     return Posterior(arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told)
 
 
@@ -281,7 +282,7 @@ def _days_on_record(census: Census, start: np.ndarray, first: float, close: floa
     for k in np.flatnonzero((gap * pace > _CLOSED_AT) & (gap >= 14)):
         low, high = int(np.ceil(marks[k] - np.floor(first))), int(np.floor(marks[k + 1] - np.floor(first)))
         known[low:high] = 0.0
-        notes.append(f"No airway came in {high - low} days on end: taken as closed and left out of the arrivals.")
+        notes.append(f"Nobody came in {high - low} days on end: taken as closed and left out of the arrivals.")
     return known, notes
 
 
@@ -372,7 +373,7 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
     arrivals = airways / law.mean[:, None]
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     days = f"{len(day):,} day{'s' * (len(day) > 1)}"
-    told = f"Arrivals: airways counted on {days}, and the mean stay that the unit states."
+    told = f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states."
     return Posterior(arrivals, level.swing, level.burst, law, ones, ones, ones, none, None, (told,))
 
 

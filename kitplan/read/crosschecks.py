@@ -65,7 +65,8 @@ def _doubt_idle(role: str, strata: pd.DataFrame, items: pd.DataFrame, items_file
     idle = of_role[~of_role["fits_scale"].isin(strata["scale"])] if len(strata) else of_role[:0]
     for row in idle.itertuples():
         findings.warn(items_file, f"fits no {role} size of this unit: its sizes are in {row.fits_scale}",
-                      "Give its sizes on the scale of the routes that need it.", column="item", value=row.item)
+                      "Give its sizes on the scale of the routes that need it.", column="item", value=row.item,
+                      moves=2)
 
 
 def _some_item(able: pd.DataFrame, role: str, stratum: Mapping[str, Any], technique: Technique) -> bool:

@@ -39,6 +39,7 @@ def read_routes(file: str, own: Mapping[str, Any], shipped: Mapping[str, Any], f
     found = {key_of(name): _route("config/techniques.toml", key_of(name), b, findings) for name, b in shipped.items()}
     for name, block in own.items():
         if isinstance(block, Mapping):
+            _doubt_words(file, key_of(name), block, shipped, findings)
             found[key_of(name)] = _route(file, key_of(name), block, findings)
         else:
             findings.fault(file, "is not a block", f"Begin it with [route.{name}].", column=f"route.{name}")
@@ -58,8 +59,18 @@ def _route(file: str, name: str, block: Mapping[str, Any], findings: Findings) -
     else:
         findings.warn(file, "says nothing of emergency equipment: a mask and a bag are planned for each bedside",
                       'Write emergency = ["mask", "bag"], or emergency = [] where your policy keeps none.',
-                      column=where)
+                      column=where, moves=2)
     return replace(Route(name, scale, sizes), **texts, **{k: w for k, w in words.items() if w})  # type: ignore[arg-type]
+
+
+def _doubt_words(
+    file: str, name: str, block: Mapping[str, Any], shipped: Mapping[str, Any], findings: Findings
+) -> None:
+    """Question a new route without words of its own: prints would call whatever it is a tube and an airway."""
+    if name not in {key_of(known) for known in shipped} and not {"one", "device"} & set(block):
+        findings.warn(file, f"has no words of its own: prints call it {Route.one}, {Route.device} and {Route.act}",
+                      'Write one (what is counted), device (what goes in) and act (the work), as in: one = "feeding '
+                      'tube", device = "feeding tube", act = "re-fix".', column=f"route.{name}", moves=0)
 
 
 def _scale(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> tuple[str, tuple[str, ...]]:

@@ -74,7 +74,7 @@ def read_techniques(source: Source, findings: Findings, cuff: tuple[float, float
             routes[name] = Route(name)
             findings.warn(file, f"describes no route {name}: a mask and a bag are planned for each bedside",
                           f"Write [route.{name}] with emergency = [\"mask\", \"bag\"], or emergency = [] where your "
-                          "policy keeps none.", column=f"route.{name}")
+                          "policy keeps none.", column=f"route.{name}", moves=2)
     return Recipes(file, found, routes, cuff)
 
 

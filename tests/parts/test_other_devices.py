@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 import subprocess
 
+import openpyxl
 import pytest
 
 from kitplan.outputs import plan_files
+from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.training.model import plan_training
 from kitplan.planning import plan_unit
 from kitplan.read.unit import load_unit
@@ -34,6 +37,15 @@ def printed(plan) -> dict[str, str]:
                                  check=True).stdout.decode() for name, content in pdfs.items()}
 
 
+def sheets(plan) -> dict[tuple[str, str], str]:
+    """(workbook, sheet) -> everything that a person reads in it, its own name included."""
+    books = {name: openpyxl.load_workbook(io.BytesIO(content), read_only=True)
+             for name, content in plan_files(plan).items() if name.endswith(".xlsx")}
+    return {(name, sheet.title): "\n".join([sheet.title, *(str(cell) for row in sheet.iter_rows(values_only=True)
+                                                          for cell in row if cell is not None)])
+            for name, book in books.items() for sheet in book.worksheets}
+
+
 def test_every_part_that_the_data_allow_is_planned(planned):
     name, plan = planned
     assert {"kits", "par", "training"} <= set(plan.parts), name
@@ -47,10 +59,14 @@ def test_no_bedside_of_a_feeding_tube_holds_a_mask_or_a_bag(feeding):
 
 def test_every_bedside_of_a_tracheostomy_holds_spare_tubes_of_the_same_and_of_the_smaller_size():
     plan = plan_unit(load_unit(sample_units()["birch_house"]), parts=("kits",))
-    for row in plan.kits.strata.itertuples():
+    told = bedside_list(plan)
+    for row in plan.kits.strata.reset_index(names="stratum").itertuples():
         own = plan.kits.contents[plan.kits.contents["design"] == row.design]
         spare = set(own.loc[own["role"] == "spare_tube", "item"])
-        assert {f"spare_tube_{mm:.1f}mm".replace(".", "_") for mm in (row.tube_mm, row.tube_mm - 0.5)} == spare
+        both = {f"spare_tube_{mm:.1f}mm".replace(".", "_") for mm in (row.tube_mm, row.tube_mm - 0.5)}
+        assert both == spare
+        listed = told[(told["stratum"] == row.stratum) & (told["role"] == "spare_tube")]
+        assert both == set(listed["item"]), "the sheet to check by names what the kit holds"
 
 
 def test_the_prints_of_a_feeding_tube_speak_of_feeding_tubes(feeding):
@@ -58,6 +74,35 @@ def test_the_prints_of_a_feeding_tube_speak_of_feeding_tubes(feeding):
         text = text.replace("Check emergency airway equipment at every", "")
         for word in AIRWAY_WORDS:
             assert word not in text.casefold(), (name, word)
+
+
+SHIPPED_WORDS = {"Assumptions", "Input checks"}
+"""Sheets that quote the shipped settings with their sources, and the names of files, as they stand there."""
+
+
+def test_the_workbooks_of_a_feeding_tube_speak_of_feeding_tubes(planned):
+    name, plan = planned
+    if name != "orchard_row":
+        pytest.skip("a tracheostomy is an airway")
+    read = sheets(plan)
+    assert {book for book, _ in read} == {"stock-room.xlsx", "class.xlsx", "months.xlsx", "behind-the-numbers.xlsx"}
+    for where, text in read.items():
+        text = "\n".join(line for line in text.splitlines() if not line.startswith("Caution: "))
+        for word in () if where[1] in SHIPPED_WORDS else (*AIRWAY_WORDS, "re-securing"):
+            assert word not in text.casefold(), (where, word, [t for t in text.splitlines() if word in t.casefold()])
+    assert "feeding tubes on a mean day" in read["behind-the-numbers.xlsx", "Devices"].casefold()
+    assert "used at each re-fix" in read["stock-room.xlsx", "Par levels"].casefold()
+
+
+def test_the_workbooks_of_a_tracheostomy_say_tie_change_where_an_airway_says_re_secure(planned):
+    name, plan = planned
+    if name != "birch_house":
+        pytest.skip("about tracheostomies")
+    for where, text in sheets(plan).items():
+        text = "\n".join(line for line in text.splitlines() if not line.startswith("Caution: "))
+        if where[1] not in SHIPPED_WORDS:
+            assert "re-secur" not in text.casefold(), where
+    assert "mask, bag and spare tube fit the patient" in sheets(plan)["stock-room.xlsx", "Which kit"]
 
 
 def test_the_class_practises_with_the_items_of_the_bedside_kits_unless_it_says_otherwise(feeding):
@@ -87,3 +132,45 @@ def test_a_class_that_says_otherwise_takes_the_cheapest(feeding):
     free = plan_training(feeding.unit, lessons, {}, feeding.kits.item_choice)
     kept = plan_training(feeding.unit, feeding.unit.classes, {}, feeding.kits.item_choice)
     assert free.value <= kept.value + 1e-9
+
+
+@pytest.fixture(scope="module")
+def equipped(tmp_path_factory):
+    """A unit with the generic rows switched on: one tube known to be cuffed, one of which the census does not say."""
+    folder = tmp_path_factory.mktemp("equipped")
+    (folder / "census.csv").write_text("route,tube_mm,airways,cuffed\noral,3.5,3,yes\nnasal,5.0,2,\n")
+    (folder / "unit.toml").write_text('name = "Equipped (INVENTED)"\nmean_stay_days = 6\n[bedside]\n'
+                                      "more_equipment = true\nspare_tube = false\n")
+    return plan_unit(load_unit(folder), parts=("kits", "par"))
+
+
+def test_the_generic_rows_go_all_the_way_to_the_par_list_and_the_emergency_sheet(equipped):
+    """Roles of the shipped rows; which catheter goes into which tube follows ISO 8836, tested beside the table."""
+    listed = bedside_list(equipped).groupby("label")["item"].agg(set)
+    oral, nasal = (next(own for label, own in listed.items() if label.startswith(route)) for route in ("oral", "nasal"))
+    both = {"eye_protection", "waste_bag", "oral_care_set", "tape_measure", "cuff_syringe_10ml"}
+    assert both | {"suction_catheter_6fr", "co2_detector_small", "spare_tube_3_5mm", "spare_tube_3_0mm"} <= oral
+    assert both | {"suction_catheter_10fr", "co2_detector_large", "spare_tube_5_0mm", "spare_tube_4_5mm"} <= nasal
+    assert any(item.startswith("mask_") for item in oral & set(equipped.unit.items["item"]))
+    par = equipped.par.levels.set_index("item")["par_units"]
+    assert (par[sorted(oral | nasal)] > 0).all()
+    sheet = printed(equipped)["emergency-sheet.pdf"]
+    assert "Suction catheter, 6 Fr" in " ".join(sheet.split())
+
+
+def test_without_the_key_none_of_the_generic_rows_is_planned(equipped):
+    off = load_unit(sample_units()["mill_lane"])
+    generic = set(equipped.unit.items["item"]) - set(off.items["item"])
+    assert len(generic) > 25
+    assert not generic & set(plan_unit(off, parts=("kits",)).kits.contents["item"])
+
+
+def test_the_note_on_cuffs_stands_until_the_census_says_of_every_tube_whether_it_is_cuffed(equipped, tmp_path):
+    note = "A size without the word cuffed or uncuffed stands for either"
+    assert "3.5 mm cuffed" in set(equipped.unit.strata["size"])
+    assert note in " ".join(printed(equipped)["emergency-sheet.pdf"].split())
+    assert note in sheets(equipped)["stock-room.xlsx", "Bedside emergency"]
+    (tmp_path / "census.csv").write_text("route,tube_mm,airways,cuffed\noral,3.5,3,yes\nnasal,5.0,2,no\n")
+    (tmp_path / "unit.toml").write_text("mean_stay_days = 6\n")
+    told = plan_unit(load_unit(tmp_path), parts=("kits", "par"))
+    assert note not in " ".join(printed(told)["emergency-sheet.pdf"].split())

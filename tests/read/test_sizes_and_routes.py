@@ -110,6 +110,51 @@ def test_a_route_that_nothing_describes_gets_a_mask_and_a_bag_and_a_warning(unit
     assert any("describes no route submental" in str(w) and "emergency = []" in str(w) for w in unit.warnings)
 
 
+def warned(unit, words):
+    """The one warning that says so, and how much it can move."""
+    return next(w for w in unit.warnings if words in w.fault)
+
+
+def test_a_route_that_says_nothing_of_emergency_equipment_is_told_before_what_moves_less(unit_folder):
+    items = STRIPS + "m,,mask,1,mask,patient,1,9,1,,,4 Fr,14 Fr,1\nb,,bag,1,bag,patient,1,9,1,,,4 Fr,14 Fr,1\n"
+    unit = made(unit_folder, census="route,size,airways\nfeeding,6 Fr,1\n", items=items,
+                techniques=FEEDING.replace("emergency = []\n", ""))
+    assert unit.route("feeding").emergency == ("mask", "bag")
+    found = warned(unit, "says nothing of emergency equipment")
+    assert (found.column, found.moves) == ("route.feeding", 2)
+    assert "emergency = [] where your policy keeps none" in found.mend
+    assert [w.moves for w in unit.warnings] == sorted((w.moves for w in unit.warnings), reverse=True)
+
+
+def test_a_new_route_without_words_is_told_what_prints_will_call_it(unit_folder):
+    bare = FEEDING.replace('one = "feeding tube"\ndevice = "feeding tube"\n', "")
+    unit = made(unit_folder, census="route,size,airways\nfeeding,6 Fr,1\n", techniques=bare, items=STRIPS)
+    found = warned(unit, "has no words of its own: prints call it airway, tube and re-secure")
+    assert found.moves == 0
+    assert 'one = "feeding tube"' in found.mend
+    spoken = made(unit_folder, census="route,size,airways\nfeeding,6 Fr,1\n", techniques=FEEDING, items=STRIPS)
+    assert not any("no words" in w.fault for w in spoken.warnings)
+
+
+def test_a_mask_on_a_scale_that_no_route_uses_is_told_by_name(unit_folder):
+    items = (STRIPS + "m,,mask,1,mask,patient,1,9,1,,,4 Fr,14 Fr,1\n"
+             "stray,,mask,1,mask,patient,1,9,1,3,4,,,1\n")
+    unit = made(unit_folder, census="route,size,airways\nfeeding,6 Fr,1\n", items=items,
+                techniques=FEEDING.replace("emergency = []", 'emergency = ["mask"]'))
+    found = warned(unit, "fits no mask size of this unit: its sizes are in mm")
+    assert (found.value, found.moves) == ("stray", 2)
+    assert "on the scale of the routes that need it" in found.mend
+    assert not any(w.value == "m" for w in unit.warnings)
+
+
+def test_a_unit_whose_only_mask_is_on_a_scale_that_no_route_uses_is_refused(unit_folder):
+    found = problems(unit_folder, census="route,size,airways\nfeeding,6 Fr,1\n",
+                     items=STRIPS + "stray,,mask,1,mask,patient,1,9,1,3,4,,,1\n",
+                     techniques=FEEDING.replace("emergency = []", 'emergency = ["mask"]'))
+    assert "has no mask (emergency equipment) that fits feeding 6 Fr" in found
+    assert "widen the sizes" in found
+
+
 def test_a_span_smaller_than_the_uncut_part_is_refused_and_one_that_crosses_the_middle_is_questioned(unit_folder):
     piece = ('[own]\nroutes = ["oral"]\ndefault = true\n'
              'pieces = [{{ shape = "Y", count = 1, span = 1.0, uncut_mm = {} }}]\n')

@@ -22,7 +22,7 @@ from kitplan.demand.scenarios import draw_demand, used_by
 from kitplan.demand.values import Episodes, ItemChoice
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
-from kitplan.read.values import Unit
+from kitplan.read.values import WORDS, Route, Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.verify import ready_scenarios
@@ -30,9 +30,9 @@ from kitplan.solve.verify import ready_scenarios
 SCENARIOS = 1500
 """Enough for a plan without proof: all plans share their random numbers, so that differences are causes."""
 UNKNOWN = {
-    "rate": ("how often airways are re-secured", "a re-secure log kept for three months"),
-    "arrivals": ("how many airways come, and how bunched", "a longer census"),
-    "stays": ("how long airways stay", "a longer list of stays"),
+    "rate": ("how many {acts} {many} take", "a {act} log kept for three months"),
+    "arrivals": ("how many {many} come, and how bunched", "a longer census"),
+    "stays": ("how long {many} stay", "a longer list of stays"),
 }
 BLOCKS, LEAST_DAYS, REPEATS = 4, 180.0, 10
 WORTH_SAYING = 0.01
@@ -43,7 +43,7 @@ WORTH_SAYING = 0.01
 class Doubts:
     """knowledge: sentences, what the plan rests on. value: mean value of the stock with nothing taken as known. prices:
     unknown, mean_value, saved, saved_share. backtest: first_day, last_day, intervals, ready; empty where there is no
-    list of stays long enough. low, high: 95 % interval of the mean share over blocks.
+    list of stays long enough. low, high: 95 % interval of the mean share over blocks. words: the unit's.
     """
 
     knowledge: tuple[str, ...]
@@ -52,6 +52,7 @@ class Doubts:
     backtest: pd.DataFrame
     low: float
     high: float
+    words: Route
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> tidy frame."""
@@ -59,9 +60,9 @@ class Doubts:
 
     def sentences(self, currency: str) -> list[str]:
         """What it rests on, what knowing more would save, and how plans of the past would have held."""
-        lines = list(self.knowledge)
+        lines, words = list(self.knowledge), {name: getattr(self.words, name) for name in WORDS}
         for row in self.prices.itertuples():
-            what, how = UNKNOWN[str(row.unknown)]
+            what, how = (text.format(**words) for text in UNKNOWN[str(row.unknown)])
             if row.saved_share < WORTH_SAYING:
                 lines.append(f"To know better {what} would save next to nothing.")
             else:
@@ -82,7 +83,7 @@ def look_at_doubt(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, se
     backtest = _backtest(unit, item_choice, tables, seed)
     low, high = _block_interval(backtest["ready"].to_numpy(float))
     knowledge = (*fit_posterior(unit).knowledge, said_of_rate(unit))
-    return Doubts(knowledge, value, prices, backtest, low, high)
+    return Doubts(knowledge, value, prices, backtest, low, high, unit.words)
 
 
 def _levels(instance: ParInstance, target: float) -> np.ndarray:

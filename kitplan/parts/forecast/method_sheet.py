@@ -10,6 +10,7 @@ from kitplan.write.charts import Line, bar_chart, line_chart, place
 if TYPE_CHECKING:
     from kitplan.parts.forecast.months_ahead import Forecast
     from kitplan.planning import Plan
+    from kitplan.read.values import Route
 
 TITLE = "How it was forecast"
 
@@ -20,17 +21,17 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page = book.page(TITLE, "Which way of forecasting did best on past months", (34, 10, 10, 10, 12, 12, 12, 12))
     page.title("How it was forecast", f"Census: {forecast.reason}.")
     if len(forecast.backtest):
-        _methods(page, forecast)
+        _methods(page, forecast, plan.unit.words.many)
     page.skip()
-    _history(page, forecast)
+    _history(page, forecast, plan.unit.words)
 
 
-def _methods(page: Page, forecast: Forecast) -> None:
+def _methods(page: Page, forecast: Forecast, many: str) -> None:
     tried = forecast.backtest.assign(used=forecast.backtest["chosen"].map({True: "yes", False: ""}))
     rows = page.table(tried, (
         ("Method", "text", "method"), ("Used", "text", "used"), ("Tried from", "whole", "origins"),
         ("Months compared", "whole", "months_compared"), ("Scaled error", "number2", "mase"),
-        ("Mean error (airways)", "number2", "mean_absolute_error"), ("80 % band held", "share", "coverage_80"),
+        (f"Mean error ({many})", "number2", "mean_absolute_error"), ("80 % band held", "share", "coverage_80"),
         ("95 % band held", "share", "coverage_95"),
     ))
     page.spread(
@@ -41,14 +42,14 @@ def _methods(page: Page, forecast: Forecast) -> None:
     place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
 
 
-def _history(page: Page, forecast: Forecast) -> None:
+def _history(page: Page, forecast: Forecast, words: Route) -> None:
     months = forecast.history.assign(whole=forecast.history["complete"].map({True: "yes", False: "no"}))
     rows = page.table(months, (
         ("Month of the census", "text", "month"), ("Complete", "text", "whole"), ("Days known", "whole", "known_days"),
-        ("Mean airways", "number2", "mean_airways"), ("Airway-days", "number", "airway_days"),
+        (f"Mean {words.many}", "number2", "mean_airways"), (f"{words.one.capitalize()}-days", "number", "airway_days"),
     ))
     page.skip()
     if len(months) > 1:
         page.new_printed_page()
-        line = Line("Mean airways in place", (1, *rows), (4, *rows))
-        place(page, line_chart(page, [line], "Month", "Airways", y_format="0.0"), rows=16)
+        line = Line(f"Mean {words.many} in place", (1, *rows), (4, *rows))
+        place(page, line_chart(page, [line], "Month", words.many.capitalize(), y_format="0.0"), rows=16)

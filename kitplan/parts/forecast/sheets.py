@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from kitplan.parts.forecast.model import ManagerView
     from kitplan.parts.forecast.months_ahead import Forecast
     from kitplan.planning import Plan
+    from kitplan.read.values import Route
 
 MANAGER, ITEMS = "Months ahead", "Use by month"
 _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
@@ -33,12 +34,13 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
                      landscape=False)
     page.title(
         f"{plan.unit.name}: supplies for the months ahead",
-        "Re-securing supplies only, at the catalogue's prices. Quantities for planning, no clinical advice.",
+        f"Supplies for {plan.unit.words.acts} only, at the catalogue's prices. Quantities for planning, no clinical "
+        "advice.",
     )
     for sentence in forecast.sentences:
         page.spread(sentence, "lead")
     page.skip()
-    rows = _money(page, forecast, book.currency)
+    rows = _money(page, forecast, book.currency, plan.unit.words)
     chart = line_chart(page, _money_lines(rows, forecast), "Month", f"Money ({book.currency})")
     place(page, chart, rows=16)
     _top_five(page, forecast, book.currency)
@@ -46,11 +48,12 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     page.on_one_page()
 
 
-def _money(page: Page, forecast: Forecast, currency: str) -> tuple[int, int]:
+def _money(page: Page, forecast: Forecast, currency: str, words: Route) -> tuple[int, int]:
     total = forecast.total.assign(re_secures=forecast.total["re_secures"].round(),
                                   over=forecast.total["value"] - forecast.total["last_year_value"])
     rows = page.table(total, (
-        ("Month", "text", "month"), ("Airway-days", "whole", "airway_days"), ("Re-secures", "whole", "re_secures"),
+        ("Month", "text", "month"), (f"{words.one.capitalize()}-days", "whole", "airway_days"),
+        (words.acts.capitalize(), "whole", "re_secures"),
         (f"Expected ({currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
         ("80 % to", "whole", "high_value"), ("Year before", "whole", "last_year_value"),
         ("Over or under", "whole", "over"),

@@ -23,11 +23,13 @@ def add_sheets(book: Book, plan: Plan) -> None:
     kits: KitPlan = plan.kits
     _add_accounts(book, plan, kits)
     _add_curve(book, kits)
-    _add_rolls(book, kits)
+    _add_rolls(book, plan.unit.words.one, kits)
 
 
 def _add_accounts(book: Book, plan: Plan, kits: KitPlan) -> None:
-    page = book.page(ACCOUNTS_TITLE, "What kits take from the stock room, and what is left over when an airway ends",
+    words = plan.unit.words
+    page = book.page(ACCOUNTS_TITLE,
+                     f"What kits take from the stock room, and what is left over when the {words.one} ends",
                      (30, 14, 16, 16, 16, 14, 16, 16))
     policy = plan.unit.bedside
     planned = "Par levels plan both (kits_in_par = true in unit.toml). " if policy.kits_in_par else (
@@ -35,9 +37,9 @@ def _add_accounts(book: Book, plan: Plan, kits: KitPlan) -> None:
         "column to par, or write kits_in_par = true under [bedside] in unit.toml and plan again. ")
     page.title(
         "Kits and the stock room",
-        "Issued to kits = used by re-secures + left in kits when their airway ends. " + planned + "Kits at bedsides "
-        "and kits built ahead stand outside the stock room and are in no par level. Admission secures come straight "
-        "from the stock room and are in the par levels.")
+        f"Issued to kits = used by {words.acts} + left in kits when their {words.one} ends. " + planned + "Kits at "
+        "bedsides and kits built ahead stand outside the stock room and are in no par level. Admission secures come "
+        "straight from the stock room and are in the par levels.")
     page.table(kits.accounts, (
         ("Item", "text", "item"), ("Used a month", "number", "used_per_month"),
         ("Left over a month", "number", "left_per_month"), ("Issued a month", "number", "issued_per_month"),
@@ -69,10 +71,10 @@ def _add_curve(book: Book, kits: KitPlan) -> None:
     place(page, scatter(page, lines, "Kit designs", f"A month ({book.currency})", y_format="#,##0"), rows=22)
 
 
-def _add_rolls(book: Book, kits: KitPlan) -> None:
+def _add_rolls(book: Book, one: str, kits: KitPlan) -> None:
     page = book.page(ROLLS_TITLE, "Which tape roll, dressing sheet and other single-patient item wastes least",
                      (26, 20, 14, 14, 14, 14, 20, 34))
-    page.title("Roll choice", "What is opened for one patient is thrown away when the airway ends: long rolls waste "
+    page.title("Roll choice", f"What is opened for one patient is thrown away when the {one} ends: long rolls waste "
                               "then, short rolls waste the remnants. Figures are exact expectations.")
     page.spread("One item for the whole unit", "strong")
     page.table(kits.opened.single.assign(does=kits.opened.single["role"].map(role_title)), (
@@ -82,7 +84,7 @@ def _add_rolls(book: Book, kits: KitPlan) -> None:
         ("Remark", "wrap", "remark"),
     ))
     page.skip()
-    page.spread("Airway by airway", "strong")
+    page.spread(f"{one.capitalize()} by {one}", "strong")
     own_kinds = ("text", "whole", "number2", "share", "money", "money", "strong")
     page.header(("Item", "Uses from one", "Opened a stay", "Thrown away", "A stay", "A month", "Choice"), own_kinds)
     rolls = kits.opened.tape.rename(columns={"uses_per_roll": "uses_per_item", "rolls_per_stay": "items_per_stay"})

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from kitplan.demand.fit import item_fits
+from kitplan.demand.fit import catalogue_records, item_fits
 from kitplan.demand.item_choice import held_roles
+from kitplan.parts.kits.requirements import spare_tubes
 from kitplan.read.values import Unit
 from kitplan.write.book import Book
 from kitplan.write.listing import Column, Listing, listing_pdf
@@ -24,17 +25,19 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
     """Columns stratum, label, role, item, description, at_bedside: emergency equipment of each kind of airway.
 
     An item belongs to an airway when the item choice gives it to that airway, or fits its tube and fills a role that
-    it leaves open there; at_bedside is the catalogue's floor for each bedside, at least 1.
+    it leaves open there; where spare tubes are held, the smaller one belongs to it too. at_bedside is
+    the catalogue's floor for each bedside, at least 1.
     """
     items = plan.unit.items
     emergency = items[items["critical"].astype(bool) | (items["min_bedside"] > 0)]
     filled = plan.item_choice.frame[plan.item_choice.frame["item"].isin(emergency["item"])]
-    equipment = list(emergency.itertuples())
+    equipment, records = list(emergency.itertuples()), catalogue_records(plan.unit)
     rows = []
     for stratum, airway in zip(plan.unit.strata.index, plan.unit.strata.to_dict("records")):
         label, own = airway["label"], held_roles(plan.unit, stratum)
         given = set(filled.loc[filled["stratum"] == stratum, "item"])
         roles = {item.role for item in equipment if item.item in given}
+        given |= {str(items["item"].iloc[at]) for at, _ in spare_tubes(plan.unit, airway, records) if at >= 0}
         for item in equipment:
             fits = item.role in own and item_fits(item._asdict(), airway)
             if item.item in given or (item.role not in roles and fits and item.min_bedside > 0):
@@ -95,7 +98,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     main, rows = bedside_rows(plan)
     also = any(row[-1] for row in rows)
     widths = (_LABEL_WIDTH, *[28.0] * (len(main) + also), _TICK_WIDTH)
-    page = book.page(TITLE, "Mask, bag and what else must hang at each bedside", widths, landscape=len(widths) > 4)
+    page = book.page(TITLE, "What emergency equipment must hang at each bedside", widths, landscape=len(widths) > 4)
     page.title(TITLE_WORDS, DO.format(one=plan.unit.words.one))
     kinds = ("strong_wrap", *["wrap"] * (len(main) + also), "tick")
     heads = [role_title(role) for role in main] + ["Also"] * also

@@ -226,9 +226,9 @@ def _choose(
     enough = fewest.designs
     room = _round_up(group_costs(slots, free.groups)[1].max())
     raise UnsafePlan(
-        f"{wanted} kit design{'s' if wanted > 1 else ''} (bedside.designs) cannot hold what every airway needs in a"
-        f" container of {unit.bedside.container_litres:g} L (bedside.container_litres): allow {enough} designs, or a"
-        f" container of {room:g} L"
+        f"{wanted} kit design{'s' if wanted > 1 else ''} (bedside.designs) cannot hold what every {unit.words.one}"
+        f" needs in a container of {unit.bedside.container_litres:g} L (bedside.container_litres): allow {enough}"
+        f" designs, or a container of {room:g} L"
     )
 
 
@@ -247,7 +247,8 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
     notes = []
     if not made.needs.turnover:
         notes.append(
-            "No arrivals are known (mean_stay_days is not given): costs count one kit a month for each airway in place,"
+            "No arrivals are known (mean_stay_days is not given): costs count one kit a month for each"
+            f" {unit.words.one} in place,"
             " and one kit is built for each."
         )
     if made.chosen.gap > 1e-6:
@@ -270,8 +271,8 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
         notes.append(f"Shared in the unit, and therefore in no kit: {', '.join(shared)}.")
     if not unit.bedside.kits_in_par:
         notes.append(
-            "Par levels take it that unopened things left in a kit go back to the shelf when its airway ends. Where"
-            " they are thrown away, write kits_in_par = true under [bedside] in unit.toml and plan again."
+            f"Par levels take it that unopened things left in a kit go back to the shelf when its {unit.words.one}"
+            " ends. Where they are thrown away, write kits_in_par = true under [bedside] in unit.toml and plan again."
         )
     return (*notes, *_short_legs(unit, made.item_choice))
 

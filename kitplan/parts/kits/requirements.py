@@ -183,7 +183,7 @@ def _held_once(
         held[found[0]] = max(1, int(np.ceil(floor)) if pd.notna(floor) else 1)
         if unit.bedside.adjacent_size and role in emergency and len(found) > 1:
             held[found[1]] = 1
-    for position, fault in _spare_tubes(unit, airway, records):
+    for position, fault in spare_tubes(unit, airway, records):
         if fault is not None:
             problems.append(fault)
         else:
@@ -207,7 +207,7 @@ def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
     )
 
 
-def _spare_tubes(
+def spare_tubes(
     unit: Unit, airway: Mapping[str, Any], records: Records
 ) -> Iterator[tuple[int, Problem | None]]:
     """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""

@@ -161,14 +161,17 @@ def _single(unit: Unit, frame: pd.DataFrame) -> pd.DataFrame:
         n_strata = part["stratum"].nunique()
         best = part[part["choice"] == "best"]
         base = float(best["monthly_cost"].sum())
-        rows.append(_single_row(str(role), "each airway's best", best, n_strata, base))
+        rows.append(_single_row(str(role), f"each {unit.words.one}'s best", best, n_strata, base, unit.words.one))
         able = part[part["choice"].isin(["best", "suits"])]
-        singles = [_single_row(str(role), str(i), own, n_strata, base) for i, own in able.groupby("item", sort=False)]
+        singles = [_single_row(str(role), str(i), own, n_strata, base, unit.words.one)
+                   for i, own in able.groupby("item", sort=False)]
         rows += sorted(singles, key=lambda r: (-int(r["serves"]), r["monthly_cost"]))  # type: ignore[call-overload]
     return pd.DataFrame(rows, columns=SINGLE_COLUMNS)
 
 
-def _single_row(role: str, item: str, own: pd.DataFrame, n_strata: int, base: float) -> dict[str, object]:
+def _single_row(
+    role: str, item: str, own: pd.DataFrame, n_strata: int, base: float, one: str
+) -> dict[str, object]:
     opened, applied = float(own["opened_amount"].sum()), float(own["applied"].sum())
     cost = float(own["monthly_cost"].sum())
     serves = int(own["stratum"].nunique())
@@ -177,6 +180,6 @@ def _single_row(role: str, item: str, own: pd.DataFrame, n_strata: int, base: fl
         "role": role, "item": item, "serves": serves, "strata": n_strata, "monthly_cost": cost,
         "discarded_share": 1.0 - applied / opened if opened > 0 else 0.0,
         "extra_monthly_cost": cost - base if not missing else np.nan,
-        "remark": "" if not missing else f"cannot serve {missing} of {n_strata} kinds of airway",
+        "remark": "" if not missing else f"cannot serve {missing} of {n_strata} kinds of {one}",
     }
 

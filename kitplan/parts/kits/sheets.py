@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.write.book import Book, Page
+from kitplan.write.shelf import role_title
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
     from kitplan.planning import Plan
+    from kitplan.read.values import Unit
 
 LOOKUP_TITLE, KITS_TITLE = "Which kit", "Kits"
 
@@ -24,8 +26,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
 def _add_lookup(book: Book, plan: Plan, kits: KitPlan) -> None:
     lookup = kit_lookup(kits.strata, plan.unit)
     widths = (16, *[max(22, 66 // len(lookup.routes))] * len(lookup.routes))
-    page = book.page(LOOKUP_TITLE, "Which bedside kit for which tube: size down, route across", widths, landscape=False)
-    page.title("Which kit?", "Tube size down, route across. The letter is the kit.")
+    page = book.page(LOOKUP_TITLE, "Which bedside kit for which size: size down, route across", widths, landscape=False)
+    page.title("Which kit?", f"{plan.unit.words.device.capitalize()} size down, route across. The letter is the kit.")
     page.header((lookup.heading, *(r.capitalize() for r in lookup.routes)), ["tick"] * len(widths), frozen_columns=1)
     for size in lookup.sizes:
         cells = [lookup.cells.get((size, route), ("–",)) for route in lookup.routes]
@@ -34,8 +36,19 @@ def _add_lookup(book: Book, plan: Plan, kits: KitPlan) -> None:
         most = max(len(lines) for lines in cells)
         page.points(row, 34 if most == 1 else 20 + 17 * most)
     page.skip()
-    page.spread("A tube that is not on this list: use the kit of the nearest size whose mask and bag fit the patient, "
-                "and tell the coordinator. Check mask and bag with your own eyes.", "wrap")
+    page.spread(_not_on_list(plan.unit), "wrap")
+
+
+def _not_on_list(unit: Unit) -> str:
+    """What to do with a size that no kit was planned for; it names what is sized to the patient, where anything is."""
+    held = [r for name in unit.strata["route"].unique() for r in unit.route(name).emergency]
+    roles = [role_title(role).lower() for role in dict.fromkeys(held)]
+    if not roles:
+        return ("A size that is not on this list: use the kit of the nearest size, and tell the coordinator. Check "
+                "what lies in it with your own eyes.")
+    named = " and ".join(filter(None, (", ".join(roles[:-1]), roles[-1])))
+    return (f"A size that is not on this list: use the kit of the nearest size whose {named} fit the patient, and tell "
+            f"the coordinator. Check {named} with your own eyes.")
 
 
 def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
@@ -46,8 +59,9 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
         "Bedside kits",
         f"One kit lasts {policy.restock_hours:g} hours with {policy.readiness:.0%} chance. Count what is built already "
         "and build the difference.")
-    _builds(page, kits)
-    page.spread("A full kit goes to each airway that arrives. A restock set replaces what one re-secure used. The "
+    _builds(page, plan, kits)
+    page.spread(f"A full kit goes to each {plan.unit.words.one} that arrives. A restock set replaces what one "
+                f"{plan.unit.words.act} used. The "
                 f"numbers are enough for the week ahead with {policy.readiness:.0%} chance.", "note")
     page.skip()
     page.spread("What lies in each kit: single items, not packs. EM: emergency set, never left out.", "strong")
@@ -63,10 +77,11 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
                     float(rows["litres"].sum()), None), kinds)
 
 
-def _builds(page: Page, kits: KitPlan) -> None:
+def _builds(page: Page, plan: Plan, kits: KitPlan) -> None:
     """How many full kits and restock sets to have ready."""
     kinds = ("text", "strong", "wrap", "whole", "whole", "whole", "wrap")
-    page.header(("", "To build", "", "Full kits", "Restock sets", "Re-secures a kit", "Because"), kinds, freeze=False)
+    page.header(("", "To build", "", "Full kits", "Restock sets", f"{plan.unit.words.acts.capitalize()} a kit",
+                 "Because"), kinds, freeze=False)
     for row in kits.builds.itertuples():
         because = (f"{row.mean_arrivals:.1f} arrivals and {row.mean_top_up_sets:.1f} restocks expected; "
                    f"{row.at_bedsides:.1f} at bedsides")

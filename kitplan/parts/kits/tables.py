@@ -71,7 +71,7 @@ def _reason(unit: Unit, needs: KitNeeds, slot: Slot, choice: int, option: int, m
 def _serves(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str:
     """How much of its role a stratum draws from the slot: "2 re-secures x 2", "2 re-secures, 30 % of 4 pair"."""
     re_secures = int(needs.re_secures[g])
-    wording = f"{re_secures} re-secure{'s' if re_secures > 1 else ''}"
+    wording = f"{re_secures} {unit.words.acts if re_secures > 1 else unit.words.act}"
     item = next(iter(slot.options[option]))
     per_use = float(slot.per_use[g, option]) * sum(slot.options[option].values())
     if not per_use:

@@ -158,7 +158,7 @@ def _unfilled(unit: Unit, line: _Line) -> str:
     airways = "; ".join(dict.fromkeys(unit.strata.loc[list(line.strata), "label"]))
     if _sized(unit, line.item, line.role, line.once):
         return (f"{line.item}: nothing is proposed in its place for {airways}. It is sized to the patient or critical: "
-                "whoever is in charge of airways in the unit decides; borrow it meanwhile.")
+                f"whoever is in charge of {unit.words.many} in the unit decides; borrow it meanwhile.")
     return f"Nothing in the catalogue may take the place of {line.item} ({line.role}) for {airways}."
 
 

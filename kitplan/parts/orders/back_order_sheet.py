@@ -29,7 +29,7 @@ def add_back_order(page: Page, missing: BackOrder, currency: str) -> None:
         page.row((None, row.item, "", row.packs, *[None] * 5, row.value, None, why), kinds)
     page.skip()
     kinds = ("text", "text", "wrap", "text", "text", "text", "text", "text", "text", "text", "text", "wrap")
-    page.header(("", "Cannot be had", "For these airways", *[""] * 8, "Served by (share of the uses)"), kinds,
+    page.header(("", "Cannot be had", "For whom", *[""] * 8, "Served by (share of the uses)"), kinds,
                 freeze=False)
     for item, role, airways, served in served_alike(missing):
         page.row((None, item, f"{role}: {airways}", *[None] * 8, served), kinds)

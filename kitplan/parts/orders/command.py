@@ -108,7 +108,7 @@ def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
         click.echo(sentence)
     if weekly.back_order is not None and weekly.back_order.unfilled_critical:
         raise UnsafePlan("emergency equipment that cannot be had has no substitute here. Borrow it before the shelf is "
-                         "empty; whoever is in charge of airways in the unit decides what else may lie at a bedside.")
+                         "empty; whoever is in charge of it in the unit decides what else may lie at a bedside.")
 
 
 @click.command("build")

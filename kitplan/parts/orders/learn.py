@@ -112,7 +112,7 @@ class LearntUse:
         for item in self.items:
             if item.vanishes > 0.9:
                 more = item.used - item.expected
-                told.append(f"{item.item}: {more:.0f} more than re-securing explains in {item.days} days, "
+                told.append(f"{item.item}: {more:.0f} more than renewing explains in {item.days} days, "
                             f"{item.factor:.1f} times its use ({item.low:.1f} to {item.high:.1f}). It goes to other "
                             "work, or away.")
         return told

@@ -1,4 +1,4 @@
-"""The airways that the plan counts on, and how often they are re-secured: does it look like the unit?"""
+"""What the plan counts on (airways, or another device), and how often it is renewed: does it look like the unit?"""
 
 from __future__ import annotations
 
@@ -9,22 +9,26 @@ from kitplan.write.book import Book
 if TYPE_CHECKING:
     from kitplan.planning import Plan
 
-TITLE = "Airways"
+TITLE, OTHER_TITLE = "Airways", "Devices"
+"""The sheet's name; the second where the unit's routes do not count airways. A route's own word may not be a name."""
 _WIDTHS = (48, 13, 13, 13, 13, 54)
 _KINDS = ("wrap", "number2", "number2", "number", "number2", "wrap")
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Airways."""
-    page = book.page(TITLE, "Which airways the plan counts on, and how often they are re-secured", _WIDTHS)
+    """Add the sheet Airways, in the words of the unit's routes."""
+    words = plan.unit.words
+    many, acts = words.many.capitalize(), words.acts.capitalize()
+    page = book.page(TITLE if words.one == "airway" else OTHER_TITLE,
+                     f"Which {words.many} the plan counts on, and how many {words.acts} they take", _WIDTHS)
     page.title(
-        "Airways and how often they are re-secured",
+        f"{many}, and how many {words.acts} they take",
         "If this does not look like your unit, look at the census file and at the frequency numbers on the sheet "
-        "Assumptions. A re-secure counts here when it is begun, spoiled ones that are done again included.",
+        f"Assumptions. Each {words.act} counts here when it is begun, spoiled ones that are done again included.",
     )
     page.header(
-        ("Airway", "Airways on a mean day", "Re-secures an airway-day", "Re-secures a week", "New airways a week",
-         "Why they are re-secured"), _KINDS)
+        (words.one.capitalize(), f"{many} on a mean day", f"{acts} for each day of one", f"{acts} a week",
+         f"New {words.many} a week", f"Why {words.acts} are done"), _KINDS)
     rates = plan.airways.assign(a_week=7 * plan.airways["attempts_per_day"] * plan.airways["mean_airways"])
     for row in rates.itertuples():
         label = plan.unit.strata.at[row.stratum, "label"]
@@ -32,8 +36,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
                  _KINDS)
     mean = float(rates["mean_airways"].sum())
     overall = float(rates["a_week"].sum()) / (7 * mean) if mean > 0 else None
-    page.total(("All airways", mean, overall, float(rates["a_week"].sum()), 7 * float(rates["arrivals_per_day"].sum()),
-                None), ("strong", *_KINDS[1:]))
+    page.total((f"All {words.many}", mean, overall, float(rates["a_week"].sum()),
+                7 * float(rates["arrivals_per_day"].sum()), None), ("strong", *_KINDS[1:]))
 
 
 def reasons(row: object) -> str:

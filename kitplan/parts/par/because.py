@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from kitplan.read.values import Route
+
 DRIVEN_BY = {
-    "event": "used at each re-secure",
+    "event": "used at each {act}",
     "patient": "opened for one patient",
     "unit": "shared until it is empty",
 }
@@ -16,7 +18,7 @@ class Reasons:
     """The numbers behind one par level.
 
     level, own_level, floor: single items; own_level is what this item alone would need for the target. most_units: most
-    used in any scenario planned on. tight: the answer was cut to a limit.
+    used in any scenario planned on. tight: the answer was cut to a limit. one, act: the unit's words.
     """
 
     scope: str
@@ -32,14 +34,17 @@ class Reasons:
     target: float
     shortage: float
     tight: bool = False
+    one: str = Route.one
+    act: str = Route.act
 
 
 def because(reasons: Reasons) -> str:
     """Return the explanation of one par level, in plain words."""
     if reasons.most_units == 0:
         return _unused(reasons)
+    driven = DRIVEN_BY.get(reasons.scope, "used").format(act=reasons.act).capitalize()
     use = (
-        f"{DRIVEN_BY.get(reasons.scope, 'used').capitalize()}: {_number(reasons.expected_units)} expected in "
+        f"{driven}: {_number(reasons.expected_units)} expected in "
         f"{_number(reasons.days)} days, {reasons.most_units:,} in the busiest interval played."
     )
     return f"{use} {_decided(reasons)}"
@@ -50,8 +55,8 @@ def _unused(reasons: Reasons) -> str:
         kind = "emergency equipment" if reasons.critical else "the unit's minimum stock"
         return f"Held at its floor of {reasons.floor:,} as {kind}: no use was seen in any interval played."
     if not reasons.fits:
-        return "Nothing is held: it fits no airway of this unit nor the next size."
-    return "Nothing is held: no airway of this unit uses it."
+        return f"Nothing is held: it fits no {reasons.one} of this unit nor the next size."
+    return f"Nothing is held: no {reasons.one} of this unit uses it."
 
 
 def _decided(reasons: Reasons) -> str:

@@ -50,7 +50,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
          float(held["value"].sum()), float(held["litres"].sum()), None),
         ("strong", "strong", "text", "whole", "text", "text", "text", "money", "litres", "text"),
     )
-    _left_out(page, lines[lines["par_packs"] == 0])
+    _left_out(page, lines[lines["par_packs"] == 0], plan.unit.words.one)
 
 
 def _rows(page: Page, rows: pd.DataFrame) -> None:
@@ -63,9 +63,9 @@ def _rows(page: Page, rows: pd.DataFrame) -> None:
         )
 
 
-def _left_out(page: Page, rows: pd.DataFrame) -> None:
+def _left_out(page: Page, rows: pd.DataFrame, one: str) -> None:
     if not len(rows):
         return
     page.skip()
-    page.spread("Not held by this plan (no airway in the census needs them, or another item does the same for less): "
+    page.spread(f"Not held by this plan (no {one} in the census needs them, or another item does the same for less): "
                 + "; ".join(str(s) for s in rows["spoken"]) + ".", "note")

@@ -50,7 +50,7 @@ def _sentences(
     own = own_quantiles(instance.needs, instance.required(target))
     items = instance.unit.items.iloc[instance.order]
     fits = fits_unit(instance.unit)[instance.order]
-    expected, most = units.mean(axis=0), units.max(axis=0)
+    expected, most, words = units.mean(axis=0), units.max(axis=0), instance.unit.words
     return [
         because(
             Reasons(
@@ -66,6 +66,8 @@ def _sentences(
                 fits=bool(fits[i]),
                 target=target,
                 shortage=float(short[i]),
+                one=words.one,
+                act=words.act,
                 tight=candidate.answer != "met",
             )
         )

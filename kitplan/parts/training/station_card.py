@@ -39,7 +39,7 @@ def station_cards_pdf(training: TrainingPlan, lesson: int, paper: str, foot: str
 def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
     course = training.lessons[lesson]
     learners = course.learners_at(station - 1)
-    how = "in pairs: one renews, one holds the tube, then change over" if course.pairs else "each on her own"
+    how = "in pairs: one renews, one holds, then change over" if course.pairs else "each on her own"
     places = course.places_per_station
     who = ("pair" if course.pairs else "learner") + ("s" if places > 1 else "")
     flowables = [
