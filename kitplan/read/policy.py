@@ -88,8 +88,6 @@ class Policy:
             mean_stay_range=self.values.get("mean_stay_range"),
             stay_log_sd_range=None if "stay_log_sd" in self.own and "stay_log_sd_range" not in self.own
             else self.values.get("stay_log_sd_range"),
-            yearly_swing=self.values.get("yearly_swing"),
-            peak_month=self.values.get("peak_month"),
             learn=bool(self.values.get("resecure.learn", not stated and not flat)),
         )
 

@@ -259,18 +259,15 @@ class Doubt:
     """What a unit leaves open. Ranges hold 90 %; None: the value is taken as known.
 
     rate_range: re-secures of an airway a day. guessed: names of the hazards that are the shipped guess, which the range
-    is of. mean_stay_range: days. stay_log_sd_range: sigma of the log-normal stay. yearly_swing, peak_month: a swing of
-    arrivals that the unit states, share of the mean and month of the top. learn: a re-secure log is learnt from.
-    rate_ratio: draws of each stratum's rate over the one in Unit.frequency, (n, n_strata), where a log or counts were
-    learnt from. use_rate: what the order book's counts teach, where there are enough.
+    is of. mean_stay_range: days. stay_log_sd_range: sigma of the log-normal stay. learn: a re-secure log is
+    learnt from. rate_ratio: draws of each stratum's rate over the one in Unit.frequency, (n, n_strata), where a log or
+    counts were learnt from. use_rate: what the order book's counts teach, where there are enough.
     """
 
     rate_range: tuple[float, float] | None = None
     guessed: tuple[str, ...] = ()
     mean_stay_range: tuple[float, float] | None = None
     stay_log_sd_range: tuple[float, float] | None = None
-    yearly_swing: float | None = None
-    peak_month: int | None = None
     learn: bool = False
     rate_ratio: np.ndarray | None = None
     use_rate: UseRate | None = None

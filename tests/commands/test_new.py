@@ -177,7 +177,7 @@ def test_the_starters_offer_every_setting_of_a_unit(tmp_path):
     ours = {key for key in SETTINGS if not key.startswith("planning.")}
     own = {"name", "currency", "mean_stay_days"}
     assert "stock.shelf_litres" in shown
-    assert ours - own - shown <= {"yearly_swing", "peak_month", "resecure.flat_per_check"}, "for models, not for wards"
+    assert ours - own - shown <= {"resecure.flat_per_check"}, "for models, not for wards"
 
 
 def test_a_forgotten_example_cannot_enter_a_plan(blank_book):
