@@ -4,6 +4,7 @@ import csv
 from importlib.resources import files
 
 import pytest
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
@@ -14,6 +15,17 @@ pytestmark = pytest.mark.browser
 
 PAGES = ("", "census", "par", "par/saline_5ml", "curve", "week", "week/receive", "week/count", "week/kits", "class",
          "months", "recall?lot=L1")
+
+
+def wait(browser) -> WebDriverWait:
+    """Waits for a page that loads itself anew while a plan is at work: what was found may be gone a moment later."""
+    passing = (NoSuchElementException, StaleElementReferenceException)
+    return WebDriverWait(browser, 200, ignored_exceptions=passing)
+
+
+def press(browser, words: str) -> None:
+    """Press the button of these words as soon as it is there."""
+    wait(browser).until(lambda b: b.find_element(By.XPATH, f"//button[text()='{words}']").click() is None)
 
 
 def opened(browser, desk_at, home) -> str:
@@ -30,10 +42,9 @@ def test_the_first_plan_from_a_dropped_census_takes_at_most_six_clicks(browser, 
     browser.find_element(By.ID, "unit_name").send_keys("Quiet Shore")
     browser.find_element(By.ID, "census").send_keys(str(kitplan.sample_units()["mill_lane"] / "census.csv"))
     for words in ("Make the unit", "Plan"):
-        button = f"//button[text()='{words}']"
-        WebDriverWait(browser, 200).until(lambda b, at=button: b.find_elements(By.XPATH, at))[0].click()
+        press(browser, words)
         clicks += 1
-    WebDriverWait(browser, 240).until(lambda b: "Readiness:" in b.find_element(By.TAG_NAME, "main").text)
+    wait(browser).until(lambda b: "Readiness:" in b.find_element(By.TAG_NAME, "main").text)
     assert clicks <= 6
     assert (home / "quiet_shore" / "plan" / "stock-room.xlsx").is_file()
 
@@ -42,9 +53,9 @@ def test_a_plan_at_work_can_be_stopped_and_leaves_what_was_there(browser, desk_a
     base = opened(browser, desk_at, home)
     before = (home / "mill_lane" / "plan" / "plan.json").read_bytes()
     browser.get(base)
-    browser.find_element(By.XPATH, "//button[text()='Plan again']").click()
-    WebDriverWait(browser, 20).until(lambda b: b.find_elements(By.XPATH, "//button[text()='Stop']"))[0].click()
-    WebDriverWait(browser, 200).until(lambda b: "Stopped" in b.find_element(By.TAG_NAME, "main").text)
+    press(browser, "Plan again")
+    press(browser, "Stop")
+    wait(browser).until(lambda b: "Stopped" in b.find_element(By.TAG_NAME, "main").text)
     assert (home / "mill_lane" / "plan" / "plan.json").read_bytes() == before
 
 
@@ -59,7 +70,7 @@ def test_a_count_by_keyboard_alone_reaches_the_book(browser, desk_at, home):
     while browser.switch_to.active_element.tag_name != "button":
         browser.switch_to.active_element.send_keys(Keys.TAB)
     browser.switch_to.active_element.send_keys(Keys.ENTER)
-    WebDriverWait(browser, 200).until(lambda b: "The week" in b.title)
+    wait(browser).until(lambda b: "The week" in b.title)
     with (home / "mill_lane" / "book" / "counts.csv").open(encoding="utf-8-sig") as file:
         assert [row["packs"] for row in csv.DictReader(file)][:1] == ["3"]
     assert browser.execute_script("return Object.keys(localStorage).length") == 0
