@@ -227,20 +227,31 @@ def _index_of(held: Any, array: Callable[[int], np.ndarray]) -> pd.Index:
         levels = [(_value(name, array), _column_of(rest, array)) for name, *rest in held["levels"]]
         return pd.MultiIndex.from_arrays([values for _, values in levels], names=[name for name, _ in levels])
     name, *rest = held
-    return pd.Index(_column_of(rest, array), name=_value(name, array))
+    values = _column_of(rest, array)
+    return pd.Index(values, name=_value(name, array), dtype=_kind_of(values))
+
+
+def _kind_of(values: Any) -> Any:
+    """object for an array of objects, which pandas 3 would take for texts; else what the values say themselves."""
+    return object if isinstance(values, np.ndarray) and values.dtype == object else None
+
+
+def _as_kept(values: Any, index: pd.Index) -> pd.Series:
+    return pd.Series(values, index=index, dtype=_kind_of(values))
 
 
 def _frame_of(held: Any, array: Callable[[int], np.ndarray]) -> pd.DataFrame:
     rows, names, columns = held
     index = _index_of(rows, array)
-    frame = pd.DataFrame({k: _column_of(column, array) for k, column in enumerate(columns)}, index=index)
+    held_columns = {k: _as_kept(_column_of(column, array), index) for k, column in enumerate(columns)}
+    frame = pd.DataFrame(held_columns, index=index)
     frame.columns = _index_of(names, array)
     return frame
 
 
 def _series_of(held: Any, array: Callable[[int], np.ndarray]) -> pd.Series:
     rows, (name, *rest) = held
-    return pd.Series(_column_of(rest, array), index=_index_of(rows, array), name=_value(name, array))
+    return _as_kept(_column_of(rest, array), _index_of(rows, array)).rename(_value(name, array))
 
 
 def _mapping_of(held: Any, array: Callable[[int], np.ndarray]) -> dict[Any, Any]:
