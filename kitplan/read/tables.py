@@ -335,7 +335,7 @@ class TableReader:
         """Note the days of what has happened that lie after tomorrow; most of them: it may be the clock."""
         now = today()
         days = moments.astype("datetime64[D]")
-        future = ~np.isnat(days) & (days > np.datetime64(now) + 1)
+        future = ~np.isnat(days) & (days > np.datetime64(now) + np.timedelta64(1, "D"))
         if future.sum() > max(1, (~np.isnat(days)).sum() / 2):
             self.findings.fault(self.name, f"has most of its days after today, {now} by this computer's clock",
                                 "Correct the years, or set the clock.", column=column)
