@@ -20,7 +20,7 @@ from kitplan.resources import config_file
 MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
 TABLES_READ = ("unit", "census", "stays", "expect", "modifiers", "resecure_log", "stock_issues", "present_par",
-               "on_hand", "items", "face", "tubes")
+               "on_hand", "items", "face", "tubes", "prices", "budget")
 TOML_READ = ("unit.toml", "policy.toml", "resecure.toml", "techniques.toml")
 """Settings of a unit's own; class*.toml as well."""
 OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
