@@ -13,12 +13,12 @@ import pandas as pd
 
 from kitplan.parts.forecast.months import monthly_issues
 from kitplan.parts.forecast.own_use import Sampled
+from kitplan.parts.forecast.paths import BANDS
 from kitplan.parts.forecast.prices import price_book
 from kitplan.parts.forecast.variance import split_to_the_cent
 from kitplan.read.issues import months_said
 from kitplan.read.values import Budget, Unit
 
-BANDS = (0.025, 0.10, 0.90, 0.975)
 GIVEN, ISSUED, PART, MISSING, AHEAD = "accounts", "issued", "issued in part", "no issues: filled in", "ahead"
 NOT_BY_ITEM = "(spent, not told by item)"
 _NEAR_CERTAIN = 0.05

@@ -9,7 +9,7 @@ import pandas as pd
 from kitplan.demand.estimate import Learnt
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.forecast.budget import BudgetYear, budget_year
-from kitplan.parts.forecast.months_ahead import Forecast, forecast_with_sampled
+from kitplan.parts.forecast.months_ahead import Forecast, forecast_and_sampled
 from kitplan.parts.forecast.variance import Variance, explain_past
 from kitplan.read.values import Unit
 
@@ -41,7 +41,7 @@ class ManagerView:
 
 def look_ahead(unit: Unit, seed: int, learnt: Learnt, item_choice: ItemChoice | None = None) -> ManagerView:
     """Forecast, and explain the past where issues are there. item_choice: items that serve the roles."""
-    forecast, sampled = forecast_with_sampled(unit, seed, learnt, item_choice=item_choice)
+    forecast, sampled = forecast_and_sampled(unit, seed, learnt, item_choice=item_choice)
     variance = (
         explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
     )

@@ -24,32 +24,29 @@ from kitplan.parts.forecast.months import (
     months_to_draw,
 )
 from kitplan.parts.forecast.own_use import Sampled, on_own_level
+from kitplan.parts.forecast.paths import BANDS, Paths
 from kitplan.parts.forecast.prices import price_book
 from kitplan.parts.forecast.timeseries import YEAR, Outlook, forecast_series
 from kitplan.parts.forecast.year_before import past_values, same_month_last_year, set_against, year_before
 from kitplan.read.values import Unit
 
 DRAWS = 4000
-KEPT_DRAWS = 1000
-BANDS = (0.025, 0.10, 0.90, 0.975)
 
 
 @dataclass(frozen=True)
 class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
-    unit's own. periods: money by quarter and in all. sampled: money by draw and month, ndarray (KEPT_DRAWS, months),
-    whose months may be added up draw by draw. year_value: money of all months ahead with its 80 % band (year_band_95:
-    95 %).
+    unit's own. periods: money by quarter and in all. year_value: money of all months ahead with its 80 % band
+    (year_band_95: 95 %).
     before: money of the past months to set it against (NaN: not known) and what they are called; before_source: where
-    that comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left out or
-    assumed.
+    that comes from. model: use by airway-day and arrival. paths: the months as they may come. sentences: what to say
+    first. notes: what was left out or assumed.
     """
 
     use: pd.DataFrame
     total: pd.DataFrame
     periods: pd.DataFrame
-    sampled: np.ndarray
     item_year: pd.DataFrame
     backtest: pd.DataFrame
     history: pd.DataFrame
@@ -61,6 +58,7 @@ class Forecast:
     before: tuple[float, str]
     before_source: str
     model: UseModel
+    paths: Paths
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -237,23 +235,21 @@ def _result(
     unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus, outlook: Outlook, sampled: Sampled
 ) -> Forecast:
     names, money = list(sampled.names), sampled.money()
-    attempts = sampled.renewed @ model.counted()
-    total = _bands({"airway_days": sampled.airway_days.sum(axis=2), "re_secures": attempts, "value": money})
+    airway_days, attempts = sampled.airway_days.sum(axis=2), sampled.renewed @ model.counted()
+    paths = Paths(tuple(names), *(part.astype(np.float32) for part in (airway_days, attempts, money)))
+    total = _bands({"airway_days": airway_days, "re_secures": attempts, "value": money})
     total.insert(0, "month", names)
     past, source = past_values(unit, model, monthly)
     total["last_year_value"] = same_month_last_year(past, names, dated=monthly.months is not None)
     before = year_before(past, total["last_year_value"], names, dated=monthly.months is not None)
     compared = set_against(total["last_year_value"])
     like = float(total["value"][compared].sum())
-    year = money.sum(axis=1)
-    low95, low, high, high95 = (float(q) for q in np.quantile(year, BANDS))
-    mean = float(year.mean())
+    mean, low95, low, high, high95 = paths.band()
     item_year = _item_year(unit, sampled)
     return Forecast(
         use=_use_frame(unit, sampled),
         total=total,
-        periods=by_period(names, money),
-        sampled=money[:: max(len(money) // KEPT_DRAWS, 1)].astype(np.float32),
+        periods=by_period(paths),
         item_year=item_year,
         backtest=outlook.backtest,
         history=_history(monthly),
@@ -265,6 +261,7 @@ def _result(
         before=before,
         before_source=source,
         model=model,
+        paths=paths,
         sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, like, item_year,
                              learnt),
         notes=(*monthly.notes, *_history_notes(monthly), f"Census: {outlook.reason}.", *_rate_notes(learnt)),
@@ -277,7 +274,7 @@ def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
     for name, draws in parts.items():
         low95, low, high, high95 = np.quantile(draws, BANDS, axis=0)
         columns |= {
-            name: draws.mean(axis=0),
+            name: draws.mean(axis=0, dtype=float),
             f"low_{name}": low,
             f"high_{name}": high,
             f"low_95_{name}": low95,
@@ -286,20 +283,19 @@ def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def by_period(names: list[str], money: np.ndarray) -> pd.DataFrame:
-    """Money by quarter and of all months, with bands; money: ndarray (draws, months). A band is that of the sums.
+def by_period(paths: Paths) -> pd.DataFrame:
+    """Money by quarter and of all months, with the bands of the sums.
 
     Quarters are the calendar's; the first and the last may hold fewer months. Without a calendar: three months each.
     """
-    dated = all(name[:4].isdigit() for name in names)
-    quarter = [str(pd.Period(n, "M").asfreq("Q")) if dated else f"months {k // 3 * 3 + 1} to {k // 3 * 3 + 3}"
+    names = paths.months
+    quarter = [str(pd.Period(n, "M").asfreq("Q")) if n[:4].isdigit() else f"months {k // 3 * 3 + 1} to {k // 3 * 3 + 3}"
                for k, n in enumerate(names)]
-    groups = {label: [k for k, q in enumerate(quarter) if q == label] for label in dict.fromkeys(quarter)}
-    groups[f"{names[0]} to {names[-1]}"] = list(range(len(names)))
-    sums = np.stack([money[:, places].sum(axis=1) for places in groups.values()], axis=1)
-    frame = pd.DataFrame({"period": list(groups), "kind": [*["quarter"] * (len(groups) - 1), "all"],
-                          "months": [len(places) for places in groups.values()]})
-    return pd.concat([frame, _bands({"value": sums})], axis=1)
+    rows = [(label, "quarter", quarter.count(label), *paths.band("value", quarter.index(label), quarter.count(label)))
+            for label in dict.fromkeys(quarter)]
+    rows.append((f"{names[0]} to {names[-1]}", "all", len(names), *paths.band()))
+    return pd.DataFrame(rows, columns=["period", "kind", "months", "value", "low_95_value", "low_value", "high_value",
+                                       "high_95_value"])
 
 
 def _use_frame(unit: Unit, sampled: Sampled) -> pd.DataFrame:
