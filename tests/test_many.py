@@ -17,7 +17,6 @@ from openpyxl import load_workbook
 import kitplan
 from kitplan.cli import main
 from kitplan.many import LOST, Done, Failed, Made, Task, find_units, for_each, jobs_for
-from kitplan.parts.hospital.command import How, plan_one
 
 FEW = "[planning]\nscenarios = 1500\nverify_scenarios = 1500\nmax_scenarios = 1500\n"
 CENSUS = "route,tube_mm,airways\noral,{tube},{airways}\n"
