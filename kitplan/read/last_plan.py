@@ -12,6 +12,9 @@ import pandas as pd
 
 LEVEL_COLUMNS = ("item", "par_packs", "par_units", "pack", "expected_units", "floor_packs", "value")
 
+EARLIER = ("plan.json", "tables/par_levels.csv", "tables/changes.csv")
+"""The files that `read_earlier` reads."""
+
 _BESIDE_PAR = ("on_hand.csv", "present_par.csv", "stock_issues.csv")
 
 

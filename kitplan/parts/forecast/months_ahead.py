@@ -16,6 +16,7 @@ from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues, months_ahead
+from kitplan.parts.forecast.paths import BANDS, Paths
 from kitplan.parts.forecast.timeseries import YEAR, Outlook, forecast_series
 from kitplan.read.issues import months_said
 from kitplan.read.values import Unit
@@ -23,7 +24,6 @@ from kitplan.read.values import Unit
 DRAWS = 4000
 _FEW_MISSING = 0.75
 """Months ahead are set against the year before when so much of it is known; the rest is left out on both sides."""
-BANDS = (0.025, 0.10, 0.90, 0.975)
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,8 @@ class Forecast:
     census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
     unit's own. year_value: money of all months ahead with its 80 % band (year_band_95: 95 %).
     before: money of the past months to set it against (NaN: not known) and what they are called; before_source: where
-    that comes from. model: use by airway-day and arrival. sentences: what to say first. notes: what was left out or
-    assumed.
+    that comes from. model: use by airway-day and arrival. paths: the months as they may come. sentences: what to say
+    first. notes: what was left out or assumed.
     """
 
     use: pd.DataFrame
@@ -49,6 +49,7 @@ class Forecast:
     before: tuple[float, str]
     before_source: str
     model: UseModel
+    paths: Paths
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -188,18 +189,16 @@ def _result(
     renewed: np.ndarray,
     use: np.ndarray,
 ) -> Forecast:
-    value = use @ model.price
-    attempts = renewed @ model.counted()
-    year = value.sum(axis=1)
-    total = _bands({"airway_days": airway_days.sum(axis=2), "re_secures": attempts, "value": value})
+    paths = Paths(tuple(names), *(part.astype(np.float32) for part in (
+        airway_days.sum(axis=2), renewed @ model.counted(), use @ model.price)))
+    total = _bands({"airway_days": paths.airway_days, "re_secures": paths.re_secures, "value": paths.value})
     total.insert(0, "month", names)
     past, source = past_values(unit, model, monthly)
     total["last_year_value"] = _same_month_last_year(past, names, dated=monthly.months is not None)
     before = _before(past, total["last_year_value"], names, dated=monthly.months is not None)
     compared = _set_against(total["last_year_value"])
     like = float(total["value"][compared].sum())
-    low95, low, high, high95 = (float(q) for q in np.quantile(year, BANDS))
-    mean = float(year.mean())
+    mean, low95, low, high, high95 = paths.band()
     item_year = _item_year(unit, model, use)
     return Forecast(
         use=_use_frame(unit, model, names, use),
@@ -215,6 +214,7 @@ def _result(
         before=before,
         before_source=source,
         model=model,
+        paths=paths,
         sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, like, item_year,
                              learnt),
         notes=(*monthly.notes, *_history_notes(monthly), f"Census: {outlook.reason}.", *_rate_notes(learnt)),
@@ -227,7 +227,7 @@ def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
     for name, draws in parts.items():
         low95, low, high, high95 = np.quantile(draws, BANDS, axis=0)
         columns |= {
-            name: draws.mean(axis=0),
+            name: draws.mean(axis=0, dtype=float),
             f"low_{name}": low,
             f"high_{name}": high,
             f"low_95_{name}": low95,
