@@ -21,6 +21,9 @@ MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
 TABLES_READ = ("unit", "census", "stays", "expect", "modifiers", "resecure_log", "stock_issues", "present_par",
                "on_hand", "items", "face", "tubes", "prices", "budget")
+SHEETS_ONLY = {"unit": "key = value", "expect": "a block [[expect]] for each row",
+               "modifiers": "a block [[resecure.modifier]] for each row"}
+"""Tables that a folder holds in unit.toml."""
 TOML_READ = ("unit.toml", "policy.toml", "resecure.toml", "techniques.toml")
 """Settings of a unit's own; class*.toml as well."""
 OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
@@ -227,6 +230,9 @@ def doubt_names(source: Source, findings: Findings) -> None:
     read = {key_of(t) for t in TABLES_READ}
     for name in source.file_names():
         stem, _, ending = name.rpartition(".")
+        if not source.is_workbook and key_of(stem) in SHEETS_ONLY and f".{ending.casefold()}" in TABLE_ENDINGS:
+            findings.fault(name, "is read as a sheet of a workbook only", "Write it into unit.toml: "
+                           f"{SHEETS_ONLY[key_of(stem)]}; then delete or rename the file.")
         if not source.is_workbook and ending.casefold() in OTHER_SHEETS and key_of(stem) in read:
             findings.fault(name, f"is saved as .{ending}, which is not read", "Save it as .xlsx or as CSV.")
     for name, stem in given.items():
