@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, table_bytes, within_memory
+from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, at_most, table_bytes, within_memory
 from kitplan.demand.rate_grid import rising_counts
 from kitplan.demand.resecure import frailty_nodes
+from kitplan.demand.stays import learn_stays
 from kitplan.read.problems import InputError
 from kitplan.read.values import StockPolicy
 
@@ -77,3 +79,18 @@ def test_the_fewest_scenarios_still_fit(small_unit):
     airways = MOST_AIRWAYS // FEWEST_SCENARIOS // 5 * 2
     unit, _ = within_memory(crowd(small_unit, airways))
     assert unit.planning.scenarios == FEWEST_SCENARIOS
+
+
+def test_a_part_draws_no_more_scenarios_than_memory_allows(small_unit):
+    many = crowd(small_unit, 1200)
+    # 1200 present and 1200 / 6 x 7 = 1400 arriving in a week
+    assert at_most(5000, many, 7.0) == pytest.approx(MOST_AIRWAYS / 2600, rel=0.01)
+    assert at_most(5000, small_unit, 7.0) == 5000
+
+
+def test_where_nobody_has_left_yet_nobody_is_taken_to_stay_for_ever():
+    law = learn_stays(np.array([2.0, 3.0, 5.0]), np.zeros(3, dtype=bool), 5.0, 1000, 1)
+    assert law.mean.max() <= 1000.0
+    assert np.median(law.mean) > 5.0, "it may still be long"
+    old = learn_stays(np.array([900.0, 1500.0]), np.zeros(2, dtype=bool), 5.0, 1000, 1)
+    assert old.mean.max() > 1500.0, "where stays of years are seen they are believed"
