@@ -6,9 +6,6 @@ One book has one writer: it is locked by its unit's own file, read, grown, and w
 from __future__ import annotations
 
 import contextlib
-import errno
-import os
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -35,8 +32,6 @@ TAKES = {
     "build": ("receive", "answers", "ordered", "count", "kits"),
 }
 """Step -> the sheets that it takes in, in order: its own and those of the steps before it."""
-
-_LOCK_WAIT_SECONDS = 10.0
 
 
 @dataclass
@@ -86,58 +81,31 @@ class Session:
 
 @contextlib.contextmanager
 def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool = False, without: tuple[str, ...] = (),
-            weeks: float | None = None) -> Iterator[Session]:
+            weeks: float | None = None, quiet: bool = False) -> Iterator[Session]:
     """The plan and the book of a unit, held against other writers for as long as the block runs.
 
-    mend: take the book as it stands. without: items that cannot be had, for so many weeks. Raises InputError,
-    OutputError.
+    mend: take the book as it stands. without: items that cannot be had, for so many weeks. quiet: name neither
+    the plan nor what is worth a look. Raises InputError, OutputError.
     """
     from kitplan.commands.plan_in_use import plan_in_use
     from kitplan.parts.orders.round_plan import catalogue_of
     from kitplan.parts.orders.saved_plan import without_items
     from kitplan.planning import with_parts
-    from kitplan.read.order_book import book_home, read_book
+    from kitplan.read.order_book import book_home, book_lock, read_book
+    from kitplan.write.writer import one_writer
 
     unit = without_items(load(unit_path, seed), without, weeks)
     home, folder = book_home(unit_path), out_folder(unit_path, out)
-    with _held(unit_path):
+    with one_writer(book_lock(unit_path)):
         book = read_book(home, mend=mend)
-        for warning in book.warnings:
+        for warning in () if quiet else book.warnings:
             say(f"Look at: {warning}")
         with progress() as tell:
             used = plan_in_use(unit_path, out, None, seed, tell)
             plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
-        used.say()
+        if not quiet:
+            used.say()
         yield Session(unit, home, folder, plan, book, catalogue_of(unit))
-
-
-@contextlib.contextmanager
-def _held(unit_path: Path) -> Iterator[None]:
-    """One writer of a book at a time; the system frees the lock when a run is killed."""
-    try:
-        import fcntl
-    except ImportError:  # a system without such locks goes on without
-        yield
-        return
-    from kitplan.write.writer import OutputError
-
-    handle = os.open(unit_path / "unit.toml" if unit_path.is_dir() else unit_path, os.O_RDONLY)
-    try:
-        deadline = time.monotonic() + _LOCK_WAIT_SECONDS
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                if time.monotonic() > deadline:
-                    raise OutputError(errno.EBUSY, "is in use by another round", unit_path,
-                                      "Wait until it has ended, then run again.") from None
-                time.sleep(0.05)
-            except OSError:
-                break
-        yield
-    finally:
-        os.close(handle)
 
 
 def keep(work: Session, before: OrderBook) -> None:

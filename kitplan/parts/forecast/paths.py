@@ -1,0 +1,34 @@
+"""The months ahead as they may come: whole paths, so that any sum of months has its own band."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+BANDS = (0.025, 0.10, 0.90, 0.975)
+"""Ends of the 95 % and of the 80 % band, in rising order."""
+
+
+@dataclass(frozen=True)
+class Paths:
+    """Equally likely courses of the months ahead: row d of every array is one course, in all three at once.
+
+    months: names, in order. airway_days, re_secures (redos included), value (money at prices as expected):
+    float32, shape (n_draws, n_months). A quarter's or a year's band is that of the sums of rows, never a sum of bands.
+    """
+
+    months: tuple[str, ...]
+    airway_days: np.ndarray
+    re_secures: np.ndarray
+    value: np.ndarray
+
+    @property
+    def n_draws(self) -> int:
+        return len(self.value)
+
+    def band(self, what: str = "value", first: int = 0, n_months: int | None = None) -> tuple[float, ...]:
+        """Mean, then the ends BANDS of the sum of `n_months` months from `first` on (default: all that follow)."""
+        stop = None if n_months is None else first + n_months
+        total = getattr(self, what)[:, first:stop].sum(axis=1, dtype=float)
+        return float(total.mean()), *(float(q) for q in np.quantile(total, BANDS))
