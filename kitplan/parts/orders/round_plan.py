@@ -124,7 +124,7 @@ def make_round_plan(work: Work) -> RoundPlan:
     need = np.zeros(len(unit.items))
     if days > 0:
         n_scenarios = at_most(LEAD_SCENARIOS, unit, days)
-        lead = draw_demand(unit, work.item_choice, days, n_scenarios, work.seed, "lead", work.tables)
+        lead = draw_demand(unit, work.item_choice, days, n_scenarios, work.seed, "lead", work.tables, means=False)
         need = order_point(lead.units, unit.stock.readiness)
     kits = work.kits if "kits" in work.results else None
     return round_plan_of(unit, work.par.levels, need, kits)
