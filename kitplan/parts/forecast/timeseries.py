@@ -193,7 +193,8 @@ def forecast_series(series: np.ndarray, months: int, floor_sd: float = 0.0) -> O
     method = next(m for m in METHODS if m.name == name)
     table["chosen"] = table["method"] == name
     own = errors[errors["method"] == name]
-    sd, correlation, freedom = _error_model(own, months, len(series))
+    sd, freedom = _error_model(own, months, len(series))
+    correlation = _shared(own)
     return Outlook(
         name, np.maximum(method.ahead(series, months), 0.0), sd, correlation, freedom, table, errors, reason
     )
@@ -259,7 +260,7 @@ def _left_out_coverage(own: pd.DataFrame, share: float) -> float:
     hits = []
     for origin in origins:
         rest, here = own[own["origin"] != origin], own[own["origin"] == origin]
-        sd, _, freedom = _error_model(rest, int(own["horizon"].max()), int(origin))
+        sd, freedom = _error_model(rest, int(own["horizon"].max()), int(origin))
         reach = stdtrit(freedom, 0.5 + share / 2) * sd[here["horizon"].to_numpy() - 1]
         hits.append((here["actual"] - here["forecast"]).abs().to_numpy() <= reach)
     return float(np.concatenate(hits).mean())
@@ -280,8 +281,8 @@ def _choose(table: pd.DataFrame) -> tuple[str, str]:
     )
 
 
-def _error_model(own: pd.DataFrame, months: int, n_months: int) -> tuple[np.ndarray, float, float]:
-    """(sd by month ahead, correlation between months ahead, degrees of freedom) from rolling errors of one method.
+def _error_model(own: pd.DataFrame, months: int, n_months: int) -> tuple[np.ndarray, float]:
+    """(sd by month ahead, degrees of freedom) from rolling errors of one method.
 
     Variance is a straight line in the horizon, fitted to squared errors and not falling; the degrees of freedom
     count the origins as a little more than half, because their errors overlap; the widening (1.5 / origins) pays for
@@ -298,7 +299,7 @@ def _error_model(own: pd.DataFrame, months: int, n_months: int) -> tuple[np.ndar
     origins = own["origin"].nunique()
     freedom = max(origins * 0.6, 3.0)
     widened = np.sqrt(1 + 1 / max(n_months, 1) + 1.5 / max(origins, 1))
-    return np.sqrt(np.maximum(variance, 1e-12)) * widened, _shared(own), freedom
+    return np.sqrt(np.maximum(variance, 1e-12)) * widened, freedom
 
 
 def _shared(own: pd.DataFrame) -> float:
