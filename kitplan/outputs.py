@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from kitplan.planning import Plan
     from kitplan.write.writer import Written
 
-PRINTS = {"kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
+PRINTS = {"forecast": "forecast", "kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
 """Parts with prints, and the folder of each."""
 
 

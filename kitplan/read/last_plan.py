@@ -15,7 +15,7 @@ LEVEL_COLUMNS = ("item", "par_packs", "par_units", "pack", "expected_units", "fl
 EARLIER = ("plan.json", "tables/par_levels.csv", "tables/changes.csv")
 """The files that `read_earlier` reads."""
 
-_BESIDE_PAR = ("on_hand.csv", "present_par.csv", "stock_issues.csv")
+_BESIDE_PAR = ("on_hand.csv", "present_par.csv", "stock_issues.csv", "prices.csv", "budget.csv")
 
 
 def moves_par(name: str) -> bool:

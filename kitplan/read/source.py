@@ -20,7 +20,7 @@ from kitplan.resources import config_file
 MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
 TABLES_READ = ("unit", "census", "stays", "expect", "modifiers", "resecure_log", "stock_issues", "present_par",
-               "on_hand", "items", "face", "tubes")
+               "on_hand", "items", "face", "tubes", "prices", "budget")
 SHEETS_ONLY = {"unit": "key = value", "expect": "a block [[expect]] for each row",
                "modifiers": "a block [[resecure.modifier]] for each row"}
 """Tables that a folder holds in unit.toml."""
