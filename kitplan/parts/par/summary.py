@@ -87,11 +87,8 @@ def _ready(plan: Plan, par: ParPlan) -> str:
 
 def how_sure(ready: Readiness) -> str:
     """One sentence on what is not known: how far readiness may lie from what is printed."""
-    if ready.known:
-        return f"Nothing is open but chance, counted on {ready.verify_scenarios:,} scenarios not planned on."
-    return (
-        f"It is at least {percent(ready.low)} in 19 of 20 of the units that this history could have come from."
-    )
+    said = ready.how_sure()
+    return f"{said[0].upper()}{said[1:]}." if ready.known else f"It is {said}."
 
 
 def look_first(plan: Plan) -> str:
