@@ -22,9 +22,9 @@ BURST_MEAN, BURST_NONE = 0.08, 0.3
 the mean); estimate, no source."""
 SWING_GRID = np.array([0.001, 0.07, 0.18, 0.4])
 SWING_WEIGHT = np.array([0.3, 0.3, 0.25, 0.15])
-_OVERTONE = 0.4
+OVERTONE = 0.4
 """Prior of the yearly wave: normal parts whose standard deviation has the chances SWING_WEIGHT of being each of
-SWING_GRID (none, slight, strong, very strong); two turns a year have _OVERTONE of it. Estimates, no source."""
+SWING_GRID (none, slight, strong, very strong); two turns a year have OVERTONE of it. Estimates, no source."""
 UNTOLD_WEIGHT = np.array([0.35, 0.35, 0.3, 0.0])
 """The same where the history is shorter than a year, so that nothing tells: no very strong wave is believed. What is
 not seen is still not sure: taken as none, plans of half a year were about a point less ready than they claimed."""
@@ -106,7 +106,7 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
     counts, known: shape (n_days,), arrivals of each day and the part of it that is on record. Where in the week a burst
     begins is not known: the seven ways to cut the days into weeks are weighed by their evidence.
     """
-    prior = np.diag([_LEVEL_SD**-2.0, *_swing_precision(SWING_GRID[-1])])
+    prior = np.diag([_LEVEL_SD**-2.0, *swing_precision(SWING_GRID[-1])])
     centre = np.array([np.log((counts.sum() + 0.5) / max(known.sum(), 1.0)), *season.middle])
     day = np.arange(len(counts))
     fits = []
@@ -125,8 +125,8 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
     return Level(np.exp(centre[0] + drawn[:, 0]) * mean_season(swing), swing, burst)
 
 
-def _swing_precision(sd: float) -> np.ndarray:
-    return np.array([sd, sd, _OVERTONE * sd, _OVERTONE * sd]) ** -2.0
+def swing_precision(sd: float) -> np.ndarray:
+    return np.array([sd, sd, OVERTONE * sd, OVERTONE * sd]) ** -2.0
 
 
 @dataclass(frozen=True)
@@ -150,10 +150,10 @@ def _draw(fits: list[_Fit], season: Season, n_draws: int, seed: int) -> tuple[np
     pull = (precision @ middle[:, :, None])[:, :, 0]
     kinds = []
     for sd, weight in season.parts:
-        own = precision + np.diag([0, *(_swing_precision(sd) - _swing_precision(SWING_GRID[-1]))])
+        own = precision + np.diag([0, *(swing_precision(sd) - swing_precision(SWING_GRID[-1]))])
         place = np.linalg.solve(own, pull[:, :, None])[:, :, 0]
         gain = (place * pull).sum(axis=1) - (middle * pull).sum(axis=1)
-        lost = np.linalg.slogdet(own)[1] - np.log(_swing_precision(sd)).sum()
+        lost = np.linalg.slogdet(own)[1] - np.log(swing_precision(sd)).sum()
         kinds.append((place, own, evidence + np.log(weight) + (gain - lost) / 2))
     place, own = (np.concatenate([kind[i] for kind in kinds]) for i in (0, 1))
     weight = np.concatenate([kind[2] for kind in kinds]).reshape(-1, len(BURST_GRID))
@@ -236,14 +236,14 @@ def learn_counts(
     """
     keep = slice(None, None, max(int(np.ceil(len(total) / _MOST_DAYS)), 1))
     every, total, day = float(total.mean()), total[keep].astype(float), day[keep]
-    alone, shared = _correlation(law, int(day.max() - day.min()) + 1)
+    alone, shared = correlation(law, int(day.max() - day.min()) + 1)
     lag = np.abs(day[:, None] - day[None, :]).astype(int)
     alone, shared = alone[lag], shared[lag]
     independent = float(np.linalg.solve(alone, np.ones(len(day))).sum())
     mean = max(every, 0.5 / independent)
     wave = _filtered(waves(season.day_of_year + day), _gain(law))
     design = mean * np.column_stack([np.ones(len(day)), wave])
-    prior = np.diag([1e-6, *_swing_precision(SWING_GRID[-1])])
+    prior = np.diag([1e-6, *swing_precision(SWING_GRID[-1])])
     total = total - mean * wave @ season.middle
     fits = [_least_squares(total, design, mean * alone + v * mean**2 * shared, prior) for v in BURST_GRID]
     drawn, (middle, spread), burst = _draw(fits, season, n_draws, seed)
@@ -265,7 +265,7 @@ def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: 
     return _Fit(beta, bend, float(-np.log(np.diag(factor[0])).sum() - explained / 2))
 
 
-def _correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
+def correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
     """r(k) and b(k) of `learn_counts` for lags of 0..n_days-1 days, each shape (n_days,)."""
     one = np.zeros(1, dtype=np.int64)
     lags = np.arange(n_days, dtype=float)
