@@ -23,6 +23,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from kitplan.parts.hospital.command import plan_folder as plan_folder
     from kitplan.parts.par.explanation import explain as explain
     from kitplan.parts.results import NotPlanned as NotPlanned
     from kitplan.planning import Plan as Plan
@@ -40,12 +41,12 @@ _WHERE = {
     "load_unit": "read.unit:load_unit", "plan": "planning:plan_unit", "open_plan": "saved.folder:open_plan",
     "explain": "parts.par.explanation:explain", "sample_units": "resources:sample_units", "Unit": "read.values:Unit",
     "Plan": "planning:Plan", "InputError": "read.problems:InputError", "UnsafePlan": "read.problems:UnsafePlan",
-    "NotPlanned": "parts.results:NotPlanned",
+    "NotPlanned": "parts.results:NotPlanned", "plan_folder": "parts.hospital.command:plan_folder",
 }
 
 __all__ = [
     "InputError", "NotPlanned", "Plan", "Unit", "UnsafePlan", "__version__", "explain", "load_unit", "open_plan",
-    "plan", "sample_units",
+    "plan", "plan_folder", "sample_units",
 ]
 
 if not TYPE_CHECKING:

@@ -17,23 +17,33 @@ if TYPE_CHECKING:
     from kitplan.planning import Plan
     from kitplan.write.writer import Written
 
-PRINTS = {"kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
+PRINTS = {"forecast": "forecast", "kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
 """Parts with prints, and the folder of each."""
 
 
-def write_plan(plan: Plan, folder: Path, remove_stale: bool, scenarios: bool = True) -> tuple[Plan, Written]:
+def write_plan(plan: Plan, folder: Path, remove_stale: bool) -> tuple[Plan, Written]:
     """Write the outputs of a plan, all or nothing, with what changed since the plan that lies in the folder.
 
-    remove_stale: as in `write_outputs`. scenarios: as in `plan_files`. Returns the plan with its changes, and what was
-    written. Raises UnsafePlan with nothing written.
+    remove_stale: as in `write_outputs`. Returns the plan with its changes, and what was written. Raises UnsafePlan with
+    nothing written.
+    """
+    from kitplan.write.writer import write_outputs
+
+    plan, files = files_after(plan, folder)
+    return plan, write_outputs(folder, files, remove_stale=remove_stale)
+
+
+def files_after(plan: Plan, folder: Path, scenarios: bool = True) -> tuple[Plan, dict[str, bytes]]:
+    """The plan with what it changed since the plan that lies in the folder (EARLIER), and `plan_files` of it.
+
+    Raises UnsafePlan.
     """
     from kitplan.planning import with_changes
     from kitplan.read.last_plan import read_earlier
-    from kitplan.write.writer import write_outputs
 
     refuse_unsafe(plan)
     plan = with_changes(plan, read_earlier(folder), head(plan))
-    return plan, write_outputs(folder, plan_files(plan, scenarios), remove_stale=remove_stale)
+    return plan, plan_files(plan, scenarios)
 
 
 def refuse_unsafe(plan: Plan) -> None:

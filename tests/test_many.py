@@ -6,6 +6,7 @@ import os
 import shutil
 import signal
 import sys
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
 import pandas as pd
@@ -13,9 +14,9 @@ import pytest
 from click.testing import CliRunner
 from openpyxl import load_workbook
 
+import kitplan
 from kitplan.cli import main
-from kitplan.parts.hospital.central_store import CentralStore
-from kitplan.parts.hospital.model import find_units, jobs_for, plan_many
+from kitplan.many import LOST, Done, Failed, Made, Task, find_units, for_each, jobs_for
 
 FEW = "[planning]\nscenarios = 1500\nverify_scenarios = 1500\nmax_scenarios = 1500\n"
 CENSUS = "route,tube_mm,airways\noral,{tube},{airways}\n"
@@ -108,23 +109,35 @@ def test_emergency_equipment_is_never_pooled(planned):
     assert (pooled["saving"] >= -1e-9).all()
 
 
-def test_two_processes_and_one_say_the_same(planned, ward, tmp_path):
-    from kitplan.parts.hospital.command import write_one
+PLANNED = ("stock-room.xlsx", "months.xlsx", "plan.json", "tables/par_levels.csv", "saved/plan.zip")
 
+
+def files_under(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.mark.parametrize("executor", [lambda: ThreadPoolExecutor(3), lambda: ProcessPoolExecutor(1)])
+def test_any_executor_makes_the_same_bytes(executor, planned, ward, tmp_path):
     _, out = planned
-    jobs = jobs_for(find_units(ward)[:2], tmp_path / "again")
-    alone = plan_many(jobs, write_one, processes=1, paper="letter")
-    both = pd.read_csv(out / "tables/units.csv")
-    assert alone.units["value"].tolist() == pytest.approx(both["value"].tolist()[:2])
-    for job in jobs:
-        for name in ("stock-room.xlsx", "plan.json", "tables/par_levels.csv"):
-            assert (job.out / name).read_bytes() == (out / job.name / name).read_bytes(), name
+    with executor() as pool:
+        hospital = kitplan.plan_folder(ward, tmp_path / "again", paper="letter", executor=pool)
+    assert hospital.units["unit"].tolist() == ["a-east", "b-west"]
+    assert files_under(tmp_path / "again") == files_under(out)
 
 
-def die_on_west(plan, folder: Path) -> None:
-    """A write that kills its process for one unit, as the system does when memory runs out."""
-    if folder.name == "b-west":
+def test_a_unit_in_a_folder_gets_the_bytes_of_one_planned_alone(planned, ward, tmp_path):
+    _, out = planned
+    CliRunner().invoke(main, ["plan", str(ward / "a-east"), "--out", str(tmp_path / "alone"), "--paper", "letter"])
+    alone = files_under(tmp_path / "alone")
+    del alone["saved/scenarios.zip"], alone["plan.json"]
+    assert {name: (out / "a-east" / name).read_bytes() for name in alone} == alone
+
+
+def die_on_west(name, unit, plan, how) -> Made:
+    """Work that kills its process for one unit, as the system does when memory runs out."""
+    if name == "b-west":
         os.kill(os.getpid(), signal.SIGKILL)
+    return Made({"made.txt": name.encode()}, name)
 
 
 def test_a_process_that_dies_takes_only_its_own_unit_with_it(ward, tmp_path, monkeypatch):
@@ -133,20 +146,18 @@ def test_a_process_that_dies_takes_only_its_own_unit_with_it(ward, tmp_path, mon
     monkeypatch.syspath_prepend(str(tmp_path))
     import many_helper  # type: ignore[import-not-found]
 
-    jobs = jobs_for(find_units(ward)[:2], tmp_path / "out")
-    hospital = plan_many(jobs, many_helper.die_on_west, store=CentralStore(1))
-    assert hospital.units["unit"].tolist() == ["a-east"], hospital.failed.to_string()
-    assert hospital.failed["unit"].tolist() == ["b-west"]
-    assert hospital.failed["kind"].tolist() == ["stopped"]
+    results = for_each(jobs_for(find_units(ward), tmp_path / "out"), Task(many_helper.die_on_west))
+    assert [type(r) for r in results] == [Done, Failed, Done]
+    assert (results[1].job, results[1].kind) == ("b-west", LOST)
+    assert sorted(files_under(tmp_path / "out")) == ["a-east/made.txt", "d-broken/made.txt"]
 
 
 def test_currencies_are_not_added_up(tmp_path):
-    from kitplan.parts.hospital.command import write_one
     from kitplan.parts.hospital.sheets import sentences
 
     write_unit(tmp_path / "in/a")
     write_unit(tmp_path / "in/b", currency="NZD")
-    hospital = plan_many(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), write_one)
+    hospital = kitplan.plan_folder(tmp_path / "in", tmp_path / "out", parts=("par",))
     told = sentences(hospital)[0]
     assert "USD" in told
     assert "NZD" in told

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import (
     EXIT_UNSAFE,
     GivenPath,
@@ -40,6 +41,7 @@ learnt_option = click.option(
 @learnt_option
 @click.option("--store-days", metavar="DAYS", type=click.FloatRange(0, 30), default=1.0, show_default=True,
               help="Folder of units: days from a central store to a unit.")
+@cluster_option
 @run_safely()
 def command(
     unit_path: Path,
@@ -48,6 +50,7 @@ def command(
     readiness: float | None,
     learnt: Path | None,
     store_days: float,
+    cluster: str | None,
 ) -> None:
     """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
 
@@ -57,8 +60,9 @@ def command(
     A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx
     shows them together.
     """
-    if readiness is None and learnt is None and plan_units(unit_path, out, seed, None, store_days):
+    if readiness is None and learnt is None and plan_units(unit_path, out, seed, None, store_days, cluster):
         return
+    only_for_folders(cluster)
     make_plan(unit_path, out, seed, None, readiness, learnt)
 
 
@@ -110,19 +114,15 @@ def make_plan(
         raise SystemExit(EXIT_UNSAFE)
 
 
-def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None, store_days: float
-               ) -> bool:
+def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None, store_days: float,
+               cluster: str | None) -> bool:
     """Plan a folder of units; False where `unit_path` is none."""
-    if not unit_path.is_dir() or (unit_path / "unit.toml").exists():
+    if not is_folder_of_units(unit_path):
         return False
-    from kitplan.parts.hospital.model import find_units
+    from kitplan.parts.hospital.command import plan_and_tell
 
-    units = find_units(unit_path)
-    if units:
-        from kitplan.parts.hospital.command import plan_folder
-
-        plan_folder(units, out_folder(unit_path, out), seed, parts, store_days)
-    return bool(units)
+    plan_and_tell(unit_path, out_folder(unit_path, out), seed, parts, store_days, cluster)
+    return True
 
 
 def aimed_at(unit: Unit, readiness: float | None) -> Unit:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -60,10 +60,18 @@ class Durable:
         return not small and not large and (not self.techniques or practice.technique in self.techniques)
 
 
+AT_ONCE = "all at once"
+BEFORE_EACH = "before each session"
+"""When the tape and the dressings of a course are cut."""
+
+
 @dataclass(frozen=True)
 class TrainingClass:
-    """One class, checked. have, expired: catalogue item -> single items. start_minute: minutes after midnight.
+    """One class, or one session of a course, checked. have, expired: catalogue item -> single items; the sessions of
+    a course share them. start_minute: minutes after midnight.
 
+    course: title of the whole. session: 1, 2, ... in a course, 0 for a class that stands alone. cut: BEFORE_EACH or
+    AT_ONCE. loose: roles that may be practised with an item that is not sterile.
     rotation: "staggered" (stations do different practices at one time, so things can be shared) or "together".
     bedside_items: practise with the items that the bedside kits hold. sizes_worn: of items that come in shares (glove
     sizes) those that the people of this class wear; none named: all, by their shares.
@@ -89,7 +97,35 @@ class TrainingClass:
     expired: Mapping[str, int]
     bedside_items: bool = True
     sizes_worn: tuple[str, ...] = ()
+    loose: tuple[str, ...] = ()
+    course: str = ""
+    session: int = 0
+    place: str = ""
+    trainer: str = ""
+    cut: str = BEFORE_EACH
+
+    @property
+    def when_and_where(self) -> str:
+        """Day, time and place as far as they are known: "Tue 9 March 2027, 13:00, Room 4"."""
+        day = "" if self.day is None else f"{self.day:%a} {self.day.day} {self.day:%B %Y}"
+        return ", ".join(part for part in (day, self.clock(0) if self.start_minute is not None else "", self.place)
+                         if part)
+
+    def clock(self, after_minutes: float) -> str:
+        """A time of day where the class has a start, else minutes after it ("+35 min")."""
+        if self.start_minute is None:
+            return f"+{after_minutes:.0f} min"
+        minute = self.start_minute + round(after_minutes)
+        return f"{minute // 60 % 24:02d}:{minute % 60:02d}"
 
     def learners_at(self, station: int) -> int:
         """Learners at station 0, 1, ...: as even as it goes, the first stations take one more."""
         return self.learners // self.stations + (station < self.learners % self.stations)
+
+
+def courses(lessons: Sequence[TrainingClass]) -> list[list[int]]:
+    """Indexes of the sessions of each course, in order; a class that stands alone is a course of its own."""
+    found: dict[tuple[str, int], list[int]] = {}
+    for index, lesson in enumerate(lessons):
+        found.setdefault((lesson.file, -1) if lesson.session else ("", index), []).append(index)
+    return list(found.values())

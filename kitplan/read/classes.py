@@ -1,5 +1,6 @@
 """The educator's class: class.toml (or several class*.toml, a season) read into checked, frozen values.
 
+A course is one file with [[session]] blocks: each says what differs on its day, the rest of the file holds for all.
 Stock in [have] is in date and set aside for the class; stock in [expired_for_practice] is past its date, marked
 "practice only, not for patients" and kept apart. Both are counted in single items (rolls, sheets, ampoules).
 """
@@ -8,16 +9,17 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from kitplan.read.cells import Bad
-from kitplan.read.class_values import Durable, Practice, TrainingClass
+from kitplan.read.class_block import Block
+from kitplan.read.class_values import AT_ONCE, BEFORE_EACH, Durable, Practice, TrainingClass
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.routes import Size, size_of
@@ -27,10 +29,14 @@ from kitplan.read.strata import SKINS
 from kitplan.read.techniques import technique_for
 from kitplan.read.values import Route, Technique
 
+SESSION_KEYS = (
+    "date", "start", "place", "trainer", "learners", "stations", "learners_per_station", "pairs", "attempts",
+    "spare_share", "minutes_per_attempt", "change_minutes", "places_per_station", "rotation", "cutters", "sizes_worn",
+    "practice",
+)
+"""What may differ from one session of a course to the next."""
 KEYS = (
-    "title", "date", "start", "learners", "stations", "learners_per_station", "pairs", "attempts", "spare_share",
-    "minutes_per_attempt", "change_minutes", "places_per_station", "rotation", "cutters", "practice", "durable",
-    "have", "expired_for_practice", "bedside_items", "sizes_worn",
+    *SESSION_KEYS, "title", "session", "cut", "durable", "have", "expired_for_practice", "bedside_items", "loose",
 )
 PRACTICE_KEYS = ("technique", "route", "tube_mm", "size", "cuffed", "skin", "patient_kg", "times", "attempts")
 DURABLE_KEYS = (
@@ -48,7 +54,6 @@ MINUTES_PER_ATTEMPT = 6.0
 CHANGE_MINUTES = 5.0
 """Minutes between rounds, in which people and things change stations [estimate, no source]."""
 
-_MOST = 100_000
 _MOST_LEARNERS, _MOST_GOES = 5000, 100
 """Beyond these a number is taken for a slip; a larger school plans several classes."""
 _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)\Z")
@@ -78,38 +83,70 @@ def read_classes(
         if content is None or settings is None:
             continue
         checksums[path.name] = hashlib.sha256(content).hexdigest()
-        classes.append(_ClassReader(path.name, settings, techniques, items, sizes, findings).read())
-    found = sorted((c for c in classes if c is not None), key=lambda c: (c.day is None, c.day or date.min))
-    return _with_own_titles(found), checksums
+        before = len(findings.faults)
+        read = [
+            _ClassReader(path.name, block, own, techniques, items, sizes, findings).read()
+            for block, own in _sessions(path.name, settings, findings)
+        ]
+        # What is wrong for every session is told once.
+        findings.faults[:], findings.warnings[:] = dict.fromkeys(findings.faults), dict.fromkeys(findings.warnings)
+        if len(findings.faults) == before:
+            classes += _numbered(sorted(read, key=_by_time)) if "session" in settings else read
+    return _with_own_titles(sorted(classes, key=_by_time)), checksums
+
+
+def _by_time(lesson: TrainingClass) -> tuple[bool, date, int]:
+    return lesson.day is None, lesson.day or date.min, -1 if lesson.start_minute is None else lesson.start_minute
+
+
+def _sessions(
+    file: str, settings: Mapping[str, Any], findings: Findings
+) -> Iterator[tuple[dict[str, Any], dict[str, str]]]:
+    """(all settings that hold for a session, its own keys -> the block that they stand in) of each session."""
+    blocks = settings.get("session", [{}])
+    if not isinstance(blocks, list) or not blocks or not all(isinstance(b, Mapping) for b in blocks):
+        findings.fault(file, "is not a list of blocks", "Begin each with [[session]] on a line of its own.",
+                       column="session")
+        blocks = [{}]
+    for number, block in enumerate(blocks, 1):
+        refuse_unknown(file, f"session {number}", block, SESSION_KEYS, findings)
+        own = {key: value for key, value in block.items() if key in SESSION_KEYS}
+        other = {"stations": "learners_per_station", "learners_per_station": "stations"}
+        hidden = {"session", *(other[key] for key in own if key in other)}
+        common = {key: value for key, value in settings.items() if key not in hidden}
+        yield common | own, dict.fromkeys(own, f"session {number}")
+
+
+def _numbered(sessions: Sequence[TrainingClass]) -> list[TrainingClass]:
+    return [replace(s, session=n, title=f"{s.course}, session {n}") for n, s in enumerate(sessions, 1)]
 
 
 def _with_own_titles(classes: Sequence[TrainingClass]) -> tuple[TrainingClass, ...]:
     """Two classes of one title are told apart by their file."""
     titles = [c.title for c in classes]
-    return tuple(replace(c, title=f"{c.title} ({c.file})") if titles.count(c.title) > 1 else c for c in classes)
+    return tuple(
+        replace(c, title=f"{c.title} ({c.file})", course=f"{c.course} ({c.file})") if titles.count(c.title) > 1 else c
+        for c in classes
+    )
 
 
-class _ClassReader:
-    """Reads one file; every fault is noted, nothing is guessed."""
+class _ClassReader(Block):
+    """Reads one session of one file; every fault is noted, nothing is guessed."""
 
     def __init__(
-        self, file: str, settings: Mapping[str, Any], techniques: Mapping[str, Technique], items: pd.DataFrame,
-        sizes: PracticeSizes, findings: Findings,
+        self, file: str, settings: Mapping[str, Any], own: Mapping[str, str], techniques: Mapping[str, Technique],
+        items: pd.DataFrame, sizes: PracticeSizes, findings: Findings,
     ) -> None:
-        self.file = file
-        self.given = settings
+        super().__init__(file, settings, own, findings)
         self.techniques = techniques
         self.items = {key_of(i): i for i in items["item"]}
         self.described = dict(zip(items["item"], items["description"]))
         self.shared = set(items.loc[items["share"] > 0, "item"])
         self.roles = list(dict.fromkeys(items["role"]))
         self.sizes = sizes
-        self.findings = findings
 
-    def fault(self, key: str, fault: str, mend: str, value: object = None) -> None:
-        self.findings.fault(self.file, fault, mend, column=key, value=value)
-
-    def read(self) -> TrainingClass | None:
+    def read(self) -> TrainingClass:
+        """The class as far as it can be read; it may be used where no fault was noted."""
         before = len(self.findings.faults)
         learners = self._learners()
         known = learners if len(self.findings.faults) == before else _MOST_LEARNERS
@@ -122,9 +159,9 @@ class _ClassReader:
             self.fault("rotation", "is not a way to take turns", 'Write "staggered" or "together".',
                        self.given["rotation"])
         practices = self._practices(attempts)
-        day = self._day(self.given, "date")
+        day, title = self._day(self.given, "date"), self._title()
         found = TrainingClass(
-            file=self.file, title=self._title(), day=day, start_minute=self._start(), learners=learners,
+            file=self.file, title=title, course=title, day=day, start_minute=self._start(), learners=learners,
             stations=stations, pairs=pairs, spare_share=self._share(),
             minutes_per_attempt=self._number(self.given, "minutes_per_attempt", MINUTES_PER_ATTEMPT, over=0.0),
             change_minutes=self._number(self.given, "change_minutes", CHANGE_MINUTES),
@@ -133,10 +170,26 @@ class _ClassReader:
             durables=self._durables(), have=self._stock("have", day),
             expired=self._stock("expired_for_practice", None),
             bedside_items=self._flag(self.given, "bedside_items", True), sizes_worn=self._worn(),
+            loose=self._loose(), place=self._words("place"), trainer=self._words("trainer"), cut=self._cut(),
         )
         if len(self.findings.faults) == before:
             self._look(found)
-        return found if len(self.findings.faults) == before else None
+        return found
+
+    def _cut(self) -> str:
+        value = self.given.get("cut", BEFORE_EACH)
+        found = {key_of(way): way for way in (BEFORE_EACH, AT_ONCE)}.get(key_of(str(value)))
+        if found is None:
+            self.fault("cut", "is not a time to cut", f'Write "{BEFORE_EACH}" or "{AT_ONCE}".', value)
+        return found or BEFORE_EACH
+
+    def _loose(self) -> tuple[str, ...]:
+        given = self.given.get("loose", [])
+        found = [key_of(str(role)) for role in (given if isinstance(given, list) else [given])]
+        for role in found:
+            if role not in self.roles:
+                self.fault("loose", "has no item in the catalogue", suggestion(role, sorted(self.roles)), role)
+        return tuple(found)
 
     def _worn(self) -> tuple[str, ...]:
         given = self.given.get("sizes_worn", [])
@@ -184,18 +237,6 @@ class _ClassReader:
             self.fault("spare_share", "is a share above 1", "Write a share from 0 to 1: ten per cent is 0.10.", value)
         return value
 
-    def _day(self, block: Mapping[str, Any], name: str, key: str = "") -> date | None:
-        value = block.get(name)
-        if value is None or (isinstance(value, date) and not isinstance(value, datetime)):
-            return value
-        if isinstance(value, datetime):
-            return value.date()
-        try:
-            return date.fromisoformat(str(value).strip())
-        except ValueError:
-            self.fault(key or name, "is not a date", "Write it as 2027-03-09.", value)
-            return None
-
     def _start(self) -> int | None:
         value = self.given.get("start")
         if value is None:
@@ -222,7 +263,7 @@ class _ClassReader:
         return tuple(found)
 
     def _practice(self, key: str, block: Mapping[str, Any], attempts: int) -> list[Practice]:
-        refuse_unknown(self.file, key, block, PRACTICE_KEYS, self.findings)
+        refuse_unknown(self.file, self.place_of(key), block, PRACTICE_KEYS, self.findings)
         technique = self._technique(key, block)
         skin = key_of(str(block.get("skin", "none")))
         if skin not in SKINS:
@@ -236,9 +277,8 @@ class _ClassReader:
         if technique is None:
             return []
         if not self.techniques[technique].steps:
-            self.findings.warn(self.file, "has a recipe without words: its step card lists the set and no steps",
-                               f'Write steps = ["first", "second"] under [{technique}] in techniques.toml.',
-                               column=f"{key}.technique", value=technique)
+            self.warn(f"{key}.technique", "has a recipe without words: its step card lists the set and no steps",
+                      f'Write steps = ["first", "second"] under [{technique}] in techniques.toml.', technique)
         found = []
         for column, size in self._sizes(key, block, route):
             row = self.sizes.row(technique, route, size, cuffed, kg)
@@ -246,8 +286,7 @@ class _ClassReader:
                 self.fault(f"{key}.{column}", "is a size that no table holds", self.sizes.mend(), size.text)
                 continue
             if self.sizes.between_steps(size):
-                self.findings.warn(self.file, "is between the usual sizes", "Check the size.",
-                                   column=f"{key}.{column}", value=size.text)
+                self.warn(f"{key}.{column}", "is between the usual sizes", "Check the size.", size.text)
             row["skin"] = skin
             found.append(Practice(technique, route, str(row["size"]), str(skin), times, goes, row))
         return found
@@ -377,52 +416,11 @@ class _ClassReader:
     def _look(self, found: TrainingClass) -> None:
         """Things worth a look that do not stop the class."""
         if found.pairs and found.learners % 2:
-            self.findings.warn(self.file, "is an odd number for pairs", "One learner works with the instructor.",
-                               column="learners", value=found.learners)
+            self.warn("learners", "is an odd number for pairs", "One learner works with the instructor.",
+                      found.learners)
         fewest = found.learners // found.stations
         if found.places_per_station > max(1, fewest // 2 if found.pairs else fewest):
-            self.findings.warn(self.file, "is more than the learners at a station can fill",
-                               f"{fewest} learners stand at a station.", column="places_per_station",
-                               value=found.places_per_station)
+            self.warn("places_per_station", "is more than the learners at a station can fill",
+                      f"{fewest} learners stand at a station.", found.places_per_station)
         if not any("manikin" in d.name.casefold() for d in found.durables):
-            self.findings.warn(self.file, "names no manikin", "Add a [[durable]] block for each manikin.",
-                               column="durable")
-
-    def _whole(
-        self, block: Mapping[str, Any], name: str, default: int, *, low: int = 0, most: int = _MOST, key: str = "",
-        mend: str = "",
-    ) -> int:
-        value = block.get(name, default)
-        place = f"{key}.{name}" if key else name
-        wording = mend or f"Write a whole number, {low} or more."
-        if isinstance(value, bool) or not isinstance(value, int | float) or value != value or value % 1:
-            self.fault(place, "is not a whole number", wording, value)
-            return max(default, low)
-        if value > most:
-            self.fault(place, f"is above {most:,}", f"Write at most {most:,}.", value)
-            return max(default, low)
-        if value < low:
-            self.fault(place, "is negative" if value < 0 else f"is below {low}", wording, value)
-            return max(default, low)
-        return int(value)
-
-    def _number(
-        self, block: Mapping[str, Any], name: str, default: float, *, over: float | None = None, key: str = ""
-    ) -> float:
-        value = block.get(name, default)
-        place = f"{key}.{name}" if key else name
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            self.fault(place, "is not a number", "Write a number with a point: 2.5.", value)
-            return default
-        if value < 0 or (over is not None and value <= over) or abs(value) == float("inf"):
-            limit = "0 or more" if over is None else f"more than {over:g}"
-            self.fault(place, "is negative" if value < 0 else "is out of range", f"Write {limit}.", value)
-            return default
-        return float(value)
-
-    def _flag(self, block: Mapping[str, Any], name: str, default: bool, *, key: str = "") -> bool:
-        value = block.get(name, default)
-        if not isinstance(value, bool):
-            self.fault(f"{key}.{name}" if key else name, "is neither true nor false", "Write true or false.", value)
-            return default
-        return value
+            self.warn("durable", "names no manikin", "Add a [[durable]] block for each manikin.")

@@ -15,6 +15,7 @@ import pandas as pd
 from kitplan.read.cells import Moment, text_of
 from kitplan.read.days import OUTSIDE_YEARS, day_order, read_days
 from kitplan.read.identity import (
+    FREE_TEXTS,
     airway_values,
     header_may_be_shown,
     header_names_identity,
@@ -31,6 +32,8 @@ AIRWAY_TABLES = frozenset({"census_counts", "census_stays", "resecure_log"})
 
 _BIRTHS_BEFORE = np.timedelta64(31, "D")
 """A day so long before a table's own first day is no day of this stay."""
+_OLDEST_THING = np.datetime64("2000-01-01")
+"""In a table of things a day before this is no day of a thing; 1900 is what some programs write for no day at all."""
 _DATES_SHARE = 0.5
 """A column is one of dates when this share of its values can be read as days."""
 
@@ -38,15 +41,16 @@ _DATES_SHARE = 0.5
 def guard_table(raw: RawTable, findings: Findings) -> None:
     """Note each column of a table that looks like a patient's identity: one problem a column, never a value.
 
-    The sheet `unit` is guarded as settings are; the shipped tables are not guarded.
+    The settings of the sheet `unit` are guarded as those of a file are; the shipped tables are not guarded.
     """
     table = next(iter(raw.known.values())).table
-    if raw.name.startswith("config/") or table == "unit":
+    if raw.name.startswith("config/"):
         return
     airways = table in AIRWAY_TABLES
     if airways:
         findings.sensitive.add(raw.name)
-    named = [(name, *raw.headers[name], cells) for name, cells in raw.columns.items() if raw.known[name].kind == "text"]
+    named = [(name, *raw.headers[name], cells) for name, cells in raw.columns.items()
+             if raw.known[name].kind == "text" and table != "unit"]
     for name, header, letter, cells in [*named, *(("", *other) for other in raw.others)]:
         because, doubtful = _seen(raw, name, header, cells, airways)
         if because:
@@ -62,10 +66,13 @@ def _seen(
     if not name and header_names_identity(header, names_too=airways):
         return "its header says so", ()
     values = [text_of(c) for c in pd.unique(cells) if c is not None]
-    if not airways:
-        return shelf_values(name, header, values)
-    because, doubtful = airway_values(name or header, values, sum(c is not None for c in cells))
-    return (because, doubtful) if name or because or doubtful else _dates(raw, values)
+    if airways:
+        because, doubtful = airway_values(name or header, values, sum(c is not None for c in cells))
+        return (because, doubtful) if name or because or doubtful else _dates(raw, values)
+    because, doubtful = shelf_values(name, header, values)
+    if because is None and (not name or name in FREE_TEXTS) and _long_ago(values):
+        because = "dates long before anything on a shelf, such as dates of birth"
+    return because, doubtful
 
 
 def _warn(
@@ -89,9 +96,15 @@ def _dates(raw: RawTable, values: list[str]) -> tuple[str | None, Collection[str
     own = [v for name in ("date", "start", "end") if name in raw.columns
            for v in pd.unique(raw.columns[name]) if v is not None]
     first = min(_days(own).values(), default=None)
-    if first is not None and min(found.values()) < first - _BIRTHS_BEFORE:
+    if min(found.values()) < (_OLDEST_THING if first is None else first - _BIRTHS_BEFORE):
         return "dates long before the table begins, such as dates of birth", ()
     return None, list(found)
+
+
+def _long_ago(values: list[str]) -> bool:
+    """True for days, not one of them only, of which one is of the last century."""
+    found = _days([v for v in values if "1900" not in v])
+    return len(found) >= max(1, _DATES_SHARE * len(values)) and min(found.values()) < _OLDEST_THING
 
 
 def _days(values: list[object] | list[str]) -> dict[str, np.datetime64]:

@@ -33,8 +33,8 @@ UNTESTED_COLUMNS = frozenset({"date", "start", "end", "expires", "time"})
 """Columns whose values are days by nature."""
 CODE_COLUMNS = frozenset({"route", "technique", "skin", "reason"})
 """Columns checked against a vocabulary later: there two capitalised words are an ordinary title."""
-THING_TEXTS = frozenset({"lot", "provenance"})
-"""Columns of tables about things whose numbers and names are those of lots and of sources."""
+FREE_TEXTS = frozenset({"note", "kit", "design"})
+"""Columns of tables about things in which nothing has a long number of its own."""
 THING_NUMBERS = frozenset({"lot", "batch", "gtin", "ean", "upc", "order", "po", "article", "sku", "code", "part",
                            "serial", "barcode", "catalogue", "item"})
 """A word of these in a header says that its numbers are those of things."""
@@ -137,16 +137,19 @@ def shelf_values(name: str, header: str, values: Sequence[str]) -> tuple[str | N
     """The same for a column of a table about things. name: the known column it is, "" for a header not known.
 
     A given name, an e-mail address, or a record number where no item, lot or order has its number, is certain. An
-    item may be numbered, and titled in capitals: what a catalogue could hold is in doubt only.
+    item may be numbered, and titled in capitals: what a catalogue could hold is in doubt only. A source may be a
+    person, and a lot any number.
     """
-    if name in THING_TEXTS:
+    if name == "provenance":
         return None, ()
     if any(_EMAIL.search(v) for v in values):
         return "e-mail addresses", ()
     if any(_given_name(v) for v in values):
         return "full names", ()
+    if name == "lot":
+        return None, ()
     numbers = [v for v in values if _is_record(v)]
-    if numbers and not name and not THING_NUMBERS & set(_folded(header).split("_")):
+    if numbers and (not name or name in FREE_TEXTS) and not THING_NUMBERS & set(_folded(header).split("_")):
         return _NUMBERS, ()
     names = [v for v in values if looks_like_full_name(v)]
     return None, {*(numbers if name else ()), *(names if len(names) <= len(values) / 4 else ())}

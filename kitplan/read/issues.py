@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 
@@ -66,9 +68,9 @@ def months_said(months: list[str]) -> str:
 
 def _matched(reader: TableReader, written: np.ndarray, items: pd.DataFrame) -> np.ndarray:
     """The catalogue's item of each line; "" where it holds none. A file in which nothing is known is refused."""
-    meant = _ways_to_say(items)
+    meant = items_meant(items)
     codes, distinct = pd.factorize(written)
-    found = [meant.get(key_of(t)) or meant.get(same_trade_number(t)) or set() for t in distinct]
+    found = [meant(t) for t in distinct]
     unknown = [text for text, choices in zip(distinct, found) if text and not choices]
     if not any(found):
         refuse_strangers(reader, "item", written, list(items["item"]), written, "is not an item of the catalogue")
@@ -81,8 +83,8 @@ def _matched(reader: TableReader, written: np.ndarray, items: pd.DataFrame) -> n
     return np.array([next(iter(c)) if len(c) == 1 else "" for c in found] or [""], dtype=object)[codes]
 
 
-def _ways_to_say(items: pd.DataFrame) -> dict[str, set[str]]:
-    """Folded text -> the items it may mean. An item's own name comes before another's description or alias."""
+def items_meant(items: pd.DataFrame) -> Callable[[str], set[str]]:
+    """Which items a text may mean. An item's own name comes before another's description or alias."""
     meant: dict[str, set[str]] = {}
     aliases = items["alias"] if "alias" in items else [""] * len(items)
     for name, description, gtin, alias in zip(items["item"], items["description"], items["gtin"], aliases):
@@ -90,7 +92,8 @@ def _ways_to_say(items: pd.DataFrame) -> dict[str, set[str]]:
         for text in (key_of(description), *number, *map(key_of, str(alias).split(";"))):
             meant.setdefault(text, set()).add(str(name))
     meant |= {key_of(name): {str(name)} for name in items["item"]}
-    return {text: names for text, names in meant.items() if text}
+    meant.pop("", None)
+    return lambda text: meant.get(key_of(text)) or meant.get(same_trade_number(text)) or set()
 
 
 def _tell_others(

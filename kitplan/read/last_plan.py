@@ -12,7 +12,10 @@ import pandas as pd
 
 LEVEL_COLUMNS = ("item", "par_packs", "par_units", "pack", "expected_units", "floor_packs", "value")
 
-_BESIDE_PAR = ("on_hand.csv", "present_par.csv", "stock_issues.csv")
+EARLIER = ("plan.json", "tables/par_levels.csv", "tables/changes.csv")
+"""The files that `read_earlier` reads."""
+
+_BESIDE_PAR = ("on_hand.csv", "present_par.csv", "stock_issues.csv", "prices.csv", "budget.csv")
 
 
 def moves_par(name: str) -> bool:

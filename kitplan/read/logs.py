@@ -20,7 +20,7 @@ from kitplan.read.values import REASONS, Technique
 
 STOPS: Mapping[str, tuple[str, ...]] = {
     "resecure_log": ("rates", "forecast"), "stock_issues": ("forecast",), "present_par": ("audit",),
-    "on_hand": ("count",),
+    "on_hand": ("count",), "prices": ("forecast",), "budget": ("forecast",),
 }
 """Optional table -> the parts of the plan that a fault in it stops ("count": the order of the last count)."""
 

@@ -276,3 +276,8 @@ def book_home(unit_path: Path) -> Path:
     if unit_path.is_dir():
         return unit_path
     return unit_path.parent if unit_path.name == "unit.toml" else unit_path.with_name(f"{unit_path.stem}-plan")
+
+
+def book_lock(unit_path: Path) -> Path:
+    """The file that whoever writes the book of a unit holds."""
+    return unit_path / "unit.toml" if unit_path.is_dir() else unit_path

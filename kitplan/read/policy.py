@@ -27,7 +27,8 @@ from kitplan.read.values import (
 
 MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
     "census": ("census_counts", "census_stays"),
-    **{name: (name,) for name in ("resecure_log", "stock_issues", "present_par", "on_hand", "items", "face", "tubes")},
+    **{name: (name,) for name in ("resecure_log", "stock_issues", "present_par", "on_hand", "items", "face", "tubes",
+                              "prices", "budget")},
 }
 """Tables whose headings a unit may map -> their column lists."""
 
@@ -232,7 +233,7 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
         findings.fault(file, "is not set in unit.toml", "Put it into a copy of policy.toml in the unit's folder.",
                        column="planning")
     refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS, "planning"], findings)
-    for block in ("", "stock", "bedside", "resecure", "forecast", "seasons"):
+    for block in ("", "stock", "bedside", "resecure", "forecast", "budget", "seasons"):
         settings = given if not block else given.get(block, {})
         if not isinstance(settings, Mapping):
             findings.fault(file, "is a block of settings", f"Write [{block}] on a line of its own.", column=block)
@@ -310,7 +311,7 @@ def _assumptions(
     file: str, values: Mapping[str, Any], own: Mapping[str, Any], defaults: Mapping[str, Default]
 ) -> tuple[Assumption, ...]:
     topics = {"stock": "Stock room", "bedside": "Bedside kits", "resecure": "How often", "forecast": "Forecast",
-              "seasons": "Seasons",
+              "budget": "Budget",              "seasons": "Seasons",
               "planning": "Planning"}
     found = []
     for name, setting in SETTINGS.items():

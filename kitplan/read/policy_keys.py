@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ from kitplan.read.cells import Bad
 
 @dataclass(frozen=True)
 class Setting:
-    """One setting. kind: number, integer, flag, text, texts, range (low, high) or shares (a list of chances).
+    """One setting. kind: number, integer, flag, text, texts, range (low, high), shares (a list of chances) or month.
 
     low, high: what is accepted (exclusive where `strict`); of a text its length. choices: the only texts accepted.
     usual: outside it the value is questioned. ground: why that range is usual, shown with the question.
@@ -82,6 +83,8 @@ SETTINGS: Mapping[str, Setting] = {
     "forecast.months": Setting("integer", "months ahead", 1, 60),
     "forecast.unexplained_limit": Setting("number", "share", 0, 1),
     "forecast.unexplained_worth": Setting("number", "currency", 0, 1e6),
+    "budget.start": Setting("month", "first month of the budget year"),
+    "budget.amount": Setting("number", "currency", 0, 1e12, strict=True),
     "seasons.holding_share": Setting("number", "a year", 0, 5, usual=(0.05, 0.6)),
     "seasons.change_cost": Setting("number", "currency", 0, 1e6),
     "seasons.round_cost": Setting("number", "currency", 0, 1e6),
@@ -98,7 +101,8 @@ SETTINGS: Mapping[str, Setting] = {
     "planning.face_size_step_mm": Setting("number", "mm", 0, 5, strict=True),
 }
 
-UNIT_BLOCKS = ("columns", "stock", "bedside", "resecure", "forecast", "seasons", "prefer", "expect")
+UNIT_BLOCKS = ("columns", "stock", "bedside", "resecure", "forecast", "budget", "seasons", "prefer",
+               "expect")
 """Blocks of unit.toml; `planning` is set in a copy of policy.toml."""
 
 
@@ -113,6 +117,9 @@ def checked(setting: Setting, value: object) -> object | Bad:
     """Return a setting's value in its own type, or what is wrong with it."""
     if setting.kind == "flag":
         return value if isinstance(value, bool) else Bad("is neither true nor false", "Write true or false.")
+    if setting.kind == "month":
+        written = re.fullmatch(r"((?:19|20)\d\d-(?:0[1-9]|1[0-2]))(-\d\d)?( 00:00:00)?", str(value).strip())
+        return written[1] if written else Bad("is not a month", 'Write year and month in quotation marks: "2026-04".')
     if setting.kind == "text":
         if not isinstance(value, str) or not value.isprintable():
             return Bad("is not a text", 'Put it in quotation marks: "text".')

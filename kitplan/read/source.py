@@ -20,7 +20,10 @@ from kitplan.resources import config_file
 MAX_TABLE_BYTES = 60_000_000
 MAX_TOML_BYTES = 1_000_000
 TABLES_READ = ("unit", "census", "stays", "expect", "modifiers", "resecure_log", "stock_issues", "present_par",
-               "on_hand", "items", "face", "tubes")
+               "on_hand", "items", "face", "tubes", "prices", "budget")
+SHEETS_ONLY = {"unit": "key = value", "expect": "a block [[expect]] for each row",
+               "modifiers": "a block [[resecure.modifier]] for each row"}
+"""Tables that a folder holds in unit.toml."""
 TOML_READ = ("unit.toml", "policy.toml", "resecure.toml", "techniques.toml")
 """Settings of a unit's own; class*.toml as well."""
 OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gsheet"})
@@ -41,13 +44,13 @@ class Source:
         self.headings: Mapping[str, Mapping[str, str]] = {}
         self._findings = findings
         self._book: Book | None = None
-        kind = _kind(path)
+        kind = kind_of(path)
         if kind == "workbook":
             self.folder = path.parent
             self._book = self._opened_book(path)
         else:
             self.folder = path if kind == "folder" else path.parent
-        self._names = _names_in(self.folder)
+        self._names = names_in(self.folder)
         if self._book is not None and self._book.links:
             findings.warn(path.name, "holds links to other workbooks, which are not followed",
                           "Break the links, so that the figures cannot change behind your back.")
@@ -151,7 +154,7 @@ class Source:
             raise InputError([problem], "opening the workbook") from None
 
     def _content(self, path: Path, name: str, most_bytes: int, *, inside: bool = True) -> bytes | None:
-        bad = _reach_fault(path, self.folder if inside else None, most_bytes)
+        bad = reach_fault(path, self.folder if inside else None, most_bytes)
         if bad is None:
             try:
                 content = path.read_bytes()
@@ -165,7 +168,7 @@ class Source:
         return None
 
 
-def _reach_fault(path: Path, root: Path | None, most_bytes: int) -> Bad | None:
+def reach_fault(path: Path, root: Path | None, most_bytes: int) -> Bad | None:
     try:
         if root is not None and not path.resolve().is_relative_to(root.resolve()):
             return Bad("is a link to a place outside the unit's folder", "Copy the file itself into the folder.")
@@ -182,7 +185,7 @@ def _reach_fault(path: Path, root: Path | None, most_bytes: int) -> Bad | None:
     return None
 
 
-def _kind(path: Path) -> str:
+def kind_of(path: Path) -> str:
     fault = None
     try:
         if path.is_dir():
@@ -198,13 +201,13 @@ def _kind(path: Path) -> str:
     except (OSError, ValueError):
         fault = Bad("cannot be opened", "Check the path.")
     if fault is None:
-        near = nearest(path.name, _names_in(path.parent)) if path.name else None
+        near = nearest(path.name, names_in(path.parent)) if path.name else None
         mend = f"Did you mean {near!r}?" if near else "Check the path; `kitplan new FOLDER` makes a starter unit."
         fault = Bad("is not there", mend)
     raise InputError([Problem(str(path), None, None, None, fault.fault, fault.mend)], "looking for the unit")
 
 
-def _names_in(folder: Path) -> list[str]:
+def names_in(folder: Path) -> list[str]:
     try:
         return [n for n in os.listdir(folder) if not n.startswith(("~$", "."))]
     except (OSError, ValueError):
@@ -227,6 +230,9 @@ def doubt_names(source: Source, findings: Findings) -> None:
     read = {key_of(t) for t in TABLES_READ}
     for name in source.file_names():
         stem, _, ending = name.rpartition(".")
+        if not source.is_workbook and key_of(stem) in SHEETS_ONLY and f".{ending.casefold()}" in TABLE_ENDINGS:
+            findings.fault(name, "is read as a sheet of a workbook only", "Write it into unit.toml: "
+                           f"{SHEETS_ONLY[key_of(stem)]}; then delete or rename the file.")
         if not source.is_workbook and ending.casefold() in OTHER_SHEETS and key_of(stem) in read:
             findings.fault(name, f"is saved as .{ending}, which is not read", "Save it as .xlsx or as CSV.")
     for name, stem in given.items():

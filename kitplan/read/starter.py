@@ -22,6 +22,8 @@ EXAMPLES = {
                      "end": "2026-01-09 08:00", "technique": "oral_two_y"},
     "resecure_log": {"date": "2026-01-05", "time": "20:00", "airway": "A0001", "reason": "loose"},
     "stock_issues": {"date": "2026-01-11", "item": "saline_5ml", "units": "40", "price": "24"},
+    "prices": {"date": "2026-10-01", "item": "saline_5ml", "price": "25"},
+    "budget": {"month": "2026-04", "amount": "2400"},
     "present_par": {"item": "saline_5ml", "par_packs": "2"},
     "on_hand": {"item": "saline_5ml", "packs": "1", "loose_units": "20", "expires": "2027-03-31", "lot": "LOT-1",
                 "on_order_packs": "1", "date": "2026-07-01"},
@@ -35,6 +37,8 @@ TABLES = {
         "census_stays", "Better than counts: one row for each airway. Leave census.csv blank then."),
     "optional/resecure_log.csv": ("resecure_log", "Re-secures done. The program learns your own rate."),
     "optional/stock_issues.csv": ("stock_issues", "What left the stock room, to set against the forecast."),
+    "optional/prices.csv": ("prices", "Prices as paid or agreed, and rises to come. The forecast carries them."),
+    "optional/budget.csv": ("budget", "What may be spent by month, and what was. The program says where it will land."),
     "optional/present_par.csv": ("present_par", "The par levels you hold now. The program audits them."),
     "optional/on_hand.csv": ("on_hand", "What a count found. The program says what to order."),
 }
@@ -77,6 +81,8 @@ WITHOUT_DEFAULT = {
     "bedside": [("container_litres", "6", "litres a kit container holds; no limit when left out"),
                 ("beds", "8", "bedsides that hold emergency equipment; the census peak when left out"),
                 ("items_carried", "40", "most different items that the kits may need; no limit when left out")],
+    "budget": [("start", '"2026-04"', "first month of the budget year; no budget year when left out"),
+               ("amount", "30000", "money for that year; by month in budget.csv when left out")],
     "resecure": [("learn", "true", "rates are learnt from resecure_log; true when left out, unless rates are stated")],
 }
 """Settings that most units leave out: key, example, meaning."""
@@ -114,6 +120,7 @@ def starter_settings() -> list[StarterSetting]:
     top = {key: entry for key, entry in (policy | frequency).items() if key in SETTINGS}
     blocks: dict[str, dict[str, Any]] = {"": top}
     blocks |= {name: policy[name] for name in ("stock", "bedside", "forecast", "seasons")}
+    blocks["budget"] = {}
     blocks["resecure"] = {k: v for k, v in frequency.items() if k not in top and "value" in v}
     found = []
     for block, settings in blocks.items():

@@ -12,6 +12,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from kitplan.read.budget import budget_of, read_budget_lines, read_prices
 from kitplan.read.catalogue import read_items
 from kitplan.read.census import NO_CENSUS, CensusRows, raw_census, read_census
 from kitplan.read.class_values import TrainingClass
@@ -79,6 +80,8 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
     prefer, unavailable = check_policy_items(tables.policy, tables.items, findings)
     codes = stratum_codes(tables.census.keys, strata)
     logs = _read_logs(tables, codes, strata, findings)
+    with findings.stopping(*STOPS["budget"]):
+        budget = budget_of(tables.policy, logs["budget"], findings)
     findings.stop_if_faulty()
     used = {n: t for n, t in tables.recipes.techniques.items() if n in set(strata["technique"])}
     sizes = size_assumptions(strata, tables.face, tables.files["face"], tables.tubes, tables.files["tubes"], face_rows)
@@ -96,7 +99,8 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
         stock=replace(tables.policy.stock(), unavailable=unavailable), bedside=tables.policy.bedside(),
         planning=tables.policy.planning(seed), forecast=tables.policy.forecast(), seasons=tables.policy.seasons(),
         log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
-        on_hand=logs["on_hand"], classes=tables.classes, class_checksums=MappingProxyType(tables.class_checksums),
+        on_hand=logs["on_hand"], prices=logs["prices"], budget=budget, classes=tables.classes,
+        class_checksums=MappingProxyType(tables.class_checksums),
         faults=findings.faults_of_parts(), prefer=MappingProxyType(prefer), assumptions=assumptions,
         routes=MappingProxyType(dict(tables.recipes.routes)),
         warnings=findings.ranked(), doubt=replace(tables.policy.doubt(), use_rate=use[0] if use else None),
@@ -187,7 +191,8 @@ def _read_logs(
 def _read_shelf_logs(
     raws: dict[str, RawTable], items: pd.DataFrame, findings: Findings
 ) -> dict[str, pd.DataFrame | None]:
-    readers = {"stock_issues": read_issues, "present_par": read_present_par, "on_hand": read_on_hand}
+    readers = {"stock_issues": read_issues, "present_par": read_present_par, "on_hand": read_on_hand,
+               "prices": read_prices, "budget": read_budget_lines}
     found: dict[str, pd.DataFrame | None] = dict.fromkeys(STOPS)
     for name in [n for n in readers if n in raws]:
         found[name] = _whole(name, findings, partial(readers[name], raws[name], items, findings))

@@ -239,6 +239,22 @@ class ForecastPolicy:
 
 
 @dataclass(frozen=True)
+class Budget:
+    """What the unit may spend in one year. start: its first month, "2026-04". amount: money of the year, None where
+    `lines` (month, item ("" for all), amount, spent; NaN where not given) say it by month.
+    """
+
+    start: str
+    amount: float | None
+    lines: pd.DataFrame
+
+    @property
+    def months(self) -> list[str]:
+        """The twelve months of the year, "2026-04" first."""
+        return [str(m) for m in pd.period_range(self.start, periods=12, freq="M")]
+
+
+@dataclass(frozen=True)
 class SeasonPolicy:
     """When par levels change with the season.
 
@@ -321,9 +337,9 @@ class Unit:
         length_mm, share, bin).
         share: this item's part of the role's use where several are wanted side by side (glove sizes); NaN where
         items of a role are alternatives. Missing numbers are NaN, missing text "".
-    log, issues, present_par, on_hand: optional tables, None when the file is not there (see columns.csv).
+    log, issues, present_par, on_hand, prices: optional tables, None when the file is not there (see columns.csv).
         log has `stratum` (-1 if unknown), `airway`, `day` (float days since census.first_day), date, reason.
-    prefer: role -> item the unit wants used whatever it costs.
+    budget: the budget year, None without. prefer: role -> item the unit wants used whatever it costs.
     classes: the educator's classes by day. class_checksums: SHA-256 of their files, by name; no part of a plan's
         number, for a class moves no par level.
     warnings: things worth a look that do not stop the plan. faults: what is wrong in files that only some parts of
@@ -347,6 +363,8 @@ class Unit:
     issues: pd.DataFrame | None = None
     present_par: pd.DataFrame | None = None
     on_hand: pd.DataFrame | None = None
+    prices: pd.DataFrame | None = None
+    budget: Budget | None = None
     classes: tuple[TrainingClass, ...] = ()
     class_checksums: Mapping[str, str] = field(default_factory=dict)
     faults: tuple[Problem, ...] = ()

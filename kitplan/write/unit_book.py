@@ -27,6 +27,8 @@ _SHEETS = (
     ("on_hand", "on_hand", "Later: what a count found. The program says what to order.", 120),
     ("resecure_log", "resecure_log", "Later: re-secures done. The program learns your own rate.", 400),
     ("stock_issues", "stock_issues", "Later: what left the stock room, to set against the forecast.", 400),
+    ("prices", "prices", "Later: prices as paid or agreed, and rises to come. The forecast carries them.", 80),
+    ("budget", "budget", "Later: what may be spent by month, and what was. The program says where it lands.", 24),
     ("expect", "expect", "Rarely: a kind of airway that the census has not, but that may arrive.", 20),
 )
 _OWN = (("name", "", "name of the unit"), ("currency", "", "three letters that stand behind every sum of money"),
@@ -157,7 +159,7 @@ def _fill_first(page: Page, pages: Mapping[str, Page]) -> None:
         ("3  Check", "Save and close, then: kitplan check my-unit.xlsx. It lists what is wrong, with row and column."),
         ("4  Plan", "kitplan plan my-unit.xlsx writes workbooks and prints to my-unit-plan beside it."),
         ("5  items", "Put your own prices, packs and bins into the sheet items: the shipped ones are INVENTED."),
-        ("Later", "present_par, on_hand, resecure_log, stock_issues. Blank sheets are not used."),
+        ("Later", "present_par, on_hand, resecure_log, stock_issues, prices, budget. Blank sheets are not used."),
     ):
         page.row((step, text), ("strong", "wrap"))
     page.skip()

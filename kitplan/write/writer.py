@@ -12,9 +12,21 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from kitplan.interruptions import until_complete
 from kitplan.write import replace_folder
+
+fcntl: Any
+msvcrt: Any
+try:
+    import fcntl
+except ImportError:
+    fcntl = None
+try:
+    import msvcrt
+except ImportError:
+    msvcrt = None
 
 Content = bytes | Callable[[], bytes]
 
@@ -112,15 +124,14 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: b
     folder as it was.
     """
     for name in files:
-        pure = PurePosixPath(name)
-        if pure.is_absolute() or ".." in pure.parts or not pure.parts:
+        if not lies_inside(name):
             raise ValueError(f"output name {name!r} must be relative to the folder")
     check_target(folder, files)
     contents = {name: content() if callable(content) else content for name, content in files.items()}
     folder = folder.resolve()
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with _one_writer_at_a_time(folder.parent), until_complete():
+        with one_writer(folder.parent), until_complete():
             replace_folder.recover(folder)
             return _write_locked(folder, contents, remove_stale)
     except OutputError:
@@ -248,22 +259,33 @@ def _stale(folder: Path, contents: Mapping[str, bytes]) -> tuple[str, ...]:
             continue
         for name, recorded in outputs.items():
             path = folder / name
-            inside = ".." not in PurePosixPath(name).parts and not PurePosixPath(name).is_absolute()
-            if name not in contents and inside and path.is_file() and checksum(path.read_bytes()) == recorded:
+            stays = name in contents or not lies_inside(name) or not path.is_file()
+            if not stays and checksum(path.read_bytes()) == recorded:
                 found.append(name)
     return tuple(sorted(set(found)))
+
+
+def lies_inside(name: str) -> bool:
+    """True for a name with forward slashes that stays inside a folder."""
+    pure = PurePosixPath(name)
+    return bool(pure.parts) and not pure.is_absolute() and ".." not in pure.parts
 
 
 def _records(folder: Path) -> dict[str, dict[str, str]]:
     """Checksums of outputs by name, from every .json record in the folder; unreadable ones count as empty."""
     records = {}
     for path in sorted(folder.glob("*.json")) if folder.is_dir() else ():
-        try:
-            outputs = json.loads(path.read_text(encoding="utf-8")).get("outputs", {})
-            records[path.name] = {str(k): str(v) for k, v in outputs.items()}
-        except (OSError, ValueError, AttributeError):
-            continue
+        with contextlib.suppress(OSError):
+            records[path.name] = outputs_in(path.read_bytes())
     return records
+
+
+def outputs_in(record: bytes) -> dict[str, str]:
+    """Checksums by name of the outputs that a .json record lists; none where it cannot be read."""
+    try:
+        return {str(k): str(v) for k, v in json.loads(record).get("outputs", {}).items()}
+    except (ValueError, AttributeError, RecursionError):
+        return {}
 
 
 def checksum(content: bytes) -> str:
@@ -272,36 +294,46 @@ def checksum(content: bytes) -> str:
 
 
 @contextlib.contextmanager
-def _one_writer_at_a_time(parent: Path) -> Iterator[None]:
-    """Hold the parent folder against a second kitplan; the system frees it when a run is killed.
+def one_writer(place: Path) -> Iterator[None]:
+    """Hold a folder or a file against a second kitplan; the system frees it when a run is killed. Raises OutputError.
 
-    Systems without such a lock go on without it.
+    A system that locks no folders (Windows) locks a hidden file beside; where a file system has no locks at all (some
+    shared ones), the run goes on without.
     """
     try:
-        import fcntl
-    except ImportError:
-        yield
-        return
-    try:
-        handle = os.open(parent, os.O_RDONLY)
+        handle = _lockable(place)
     except OSError:
         yield
         return
     try:
         deadline = time.monotonic() + _LOCK_WAIT_SECONDS
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                if time.monotonic() > deadline:
-                    raise OutputError(
-                        errno.EBUSY, "is being written by another run of kitplan", parent,
-                        "Wait until it has ended, then run again.",
-                    ) from None
-                time.sleep(0.05)
-            except OSError:
-                break
+        while not _locked(handle):
+            if time.monotonic() > deadline:
+                raise OutputError(errno.EBUSY, "is being written by another run of kitplan", place,
+                                  "Wait until it has ended, then run again.")
+            time.sleep(0.05)
         yield
     finally:
         os.close(handle)
+
+
+def _lockable(place: Path) -> int:
+    """An open handle that can be locked for this place."""
+    if fcntl is not None:
+        return os.open(place, os.O_RDONLY)
+    beside = place / ".kitplan-lock" if place.is_dir() else place.with_name(f".{place.name}.kitplan-lock")
+    return os.open(beside, os.O_RDWR | os.O_CREAT)
+
+
+def _locked(handle: int) -> bool:
+    """Lock the handle; False where another run holds it, True where it is ours or cannot be locked at all."""
+    try:
+        if fcntl is not None:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        elif msvcrt is not None:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+    except (BlockingIOError, PermissionError):
+        return False
+    except OSError:
+        return True
+    return True

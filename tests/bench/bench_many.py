@@ -31,14 +31,9 @@ def run(units: int, parts: list[str]) -> tuple[float, float, float, float]:
 
 def one(folder: str, out: str, *parts: str) -> None:
     """Plan a folder of units and print core seconds, MB of this process, MB of its largest child."""
-    from kitplan.parts.hospital.command import write_one
-    from kitplan.parts.hospital.model import find_units, jobs_for, plan_many
-    from kitplan.parts.hospital.sheets import hospital_files
-    from kitplan.write.writer import write_outputs
+    import kitplan
 
-    jobs = jobs_for(find_units(Path(folder)), Path(out))
-    hospital = plan_many(jobs, write_one, parts=parts or None)
-    write_outputs(Path(out), hospital_files(hospital, None))
+    hospital = kitplan.plan_folder(folder, out, parts=parts or None)
     if len(hospital.failed):
         raise SystemExit(hospital.failed.to_string())
     mine, theirs = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)

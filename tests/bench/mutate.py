@@ -1,133 +1,253 @@
-"""Which mistakes in the mathematics would the tests notice? A sample of mutants of each file, made by mutmut
-2.
+"""Which mistakes in the mathematics would the tests notice? A sample of mutants of each file, made by mutmut 2.
 
-    pip install "mutmut<3"
-    python tests/bench/mutate.py [--files GLOB ...] [--sample 12] [--seed 1] [--minutes 30]
+    pip install "mutmut<3" pytest-cov
+    python tests/bench/mutate.py [--files GLOB ...] [--sample 6] [--seed 1] [--at FOLDER]
 
-Mutants of texts are passed over: they are words, not mathematics. Works on a clone of the checkout in a
-temporary folder, never on the checkout itself. A mutant is killed when the tests of its file's room fail (or
-take ten times as long). Prints one line a surviving mutant and the share killed by file.
+First the suite runs once under coverage: which test runs which line, and for how long (kept in FOLDER/map.json; delete
+it to learn anew). A mutant then meets the tests that run its line, those that run least else first, up to --seconds
+of them; it is noticed when one fails, or takes ten times its time of the processor. Mutants of texts are passed over:
+they are words, not mathematics. Works on a clone in FOLDER, never on the checkout. One line a survivor, the share
+noticed by file.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import difflib
+import importlib
+import json
+import os
 import random
+import re
+import resource
+import signal
 import subprocess
 import sys
 import tempfile
-import time
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-TESTS = {
-    "demand/bounds": ["tests/demand/test_bounds.py"],
-    "demand/resecure": [
-        "tests/demand/test_resecure.py",
-        "tests/demand/test_long_run_rates.py",
-        "tests/published/test_renewal_and_counts.py",
-    ],
-    "demand/tape": [
-        "tests/demand/test_tape.py",
-        "tests/parts/test_check_play.py",
-        "tests/published/test_tape_and_sheets.py",
-    ],
-    "demand/streams": ["tests/demand/test_streams.py"],
-    "demand/occupancy": ["tests/demand", "tests/test_plan.py"],
-    "demand/scenarios": ["tests/demand", "tests/test_plan.py", "tests/published/test_event_library.py"],
-    "demand/item_choice": ["tests/demand", "tests/test_plan.py"],
-    "demand/counts": ["tests/published/test_negative_binomial.py", "tests/demand/test_pooling.py"],
-    "demand/partial_pooling": ["tests/demand/test_pooling.py", "tests/published/test_negative_binomial.py"],
-    "demand/wear": ["tests/demand/test_estimate.py", "tests/published/test_negative_binomial.py"],
-    "demand": ["tests/demand"],
-    "parts/par/model": ["tests/solve/test_par.py", "tests/test_plan.py"],
-    "solve/par_program": ["tests/solve/test_par_program.py", "tests/solve/test_par.py"],
-    "solve/collapse": ["tests/solve/test_par_program.py", "tests/solve/test_par.py"],
-    "solve/program": ["tests/solve/test_program.py"],
-    "solve/verify": ["tests/solve/test_par.py"], "demand/proportion": ["tests/published/test_wilson_interval.py"],
-    "parts/par/floors": ["tests/solve/test_floors.py"],
-    "parts/hospital/central_store": ["tests/solve/test_pooling.py"],
-    "parts/orders/ordering": ["tests/solve/test_ordering.py", "tests/published/test_order_up_to.py"],
-    "solve": ["tests/solve"],
-}
-"""Tests that answer for a file: the longest beginning that fits its name."""
+FILES = ("demand/*.py", "solve/*.py", "parts/*/*.py")
+WORDS_AND_PAPER = re.compile(r"(sheets?|prints|cards?|labels?|command|page|list|sentences|because|__init__)\.py$")
+"""Files of parts that write sheets, prints and words: no mathematics."""
+TESTS = ("tests/demand", "tests/solve", "tests/parts", "tests/published", "tests/commands/test_round.py",
+         "tests/commands/test_smallest_cases.py", "tests/commands/test_changes.py", "tests/test_plan.py",
+         "tests/test_plan_value.py", "tests/write/test_round_sheets.py", "tests/write/test_explanation.py")
+"""Tests that may answer: those that run in this process, where coverage sees them, and not through whole commands."""
+WARM = ("numpy", "pandas", "scipy.stats", "scipy.optimize", "scipy.sparse", "scipy.signal", "pulp", "highspy",
+        "openpyxl", "xlsxwriter", "reportlab.pdfgen.canvas", "hypothesis", "pytest", "simpy", "biip", "click.testing")
+"""Loaded once; each mutant is tried in a fork of it."""
+
+LEARN = "import sys, pathlib, mutate; mutate.learn_map(pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]))"
 
 
-def tests_for(name: str, clone: Path) -> list[str]:
-    room = max((key for key in TESTS if name.startswith(key)), key=len)
-    chosen = TESTS[room]
-    special = f"tests/{Path(name).parent}/test_{Path(name).name}.py"
-    if room in ("demand", "optimise") and (clone / special).exists():
-        chosen = [special]
-    return [t for t in chosen if (clone / t).exists()]
+@dataclass
+class Known:
+    """One test: seconds of its call and of its fixtures, and the lines of each file of kitplan that it runs."""
+
+    call: float = 0.0
+    setup: float = 0.0
+    passed: bool = True
+    lines: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+
+    @property
+    def breadth(self) -> int:
+        """Lines of kitplan that it runs: few for a test that is about one thing."""
+        return sum(map(len, self.lines.values()))
 
 
-def run_tests(clone: Path, tests: list[str], timeout: float) -> bool:
-    """True when all pass within `timeout` seconds."""
-    call = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
+class Recorder:
+    """A plugin of pytest that keeps how long each phase of each test took, and whether all went well."""
+
+    def __init__(self) -> None:
+        self.tests: dict[str, Known] = defaultdict(Known)
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        known = self.tests[report.nodeid]
+        known.passed &= report.passed
+        known.call += report.duration if report.when == "call" else 0.0
+        known.setup += report.duration if report.when == "setup" else 0.0
+
+
+def learn_map(clone: Path, kept: Path) -> None:
+    """Run the suite once under coverage and keep what each test runs, and for how long."""
+    import pytest
+
+    os.chdir(clone)
+    os.environ["COVERAGE_FILE"] = str(kept.with_suffix(".coverage"))
+    recorder = Recorder()
+    pytest.main(["-n", "0", "-q", "-p", "no:cacheprovider", "-p", "pytest_cov", "--cov=kitplan", "--cov-context=test",
+                 "--cov-report=", *TESTS], plugins=[recorder])
+    keep_map(kept.with_suffix(".coverage"), recorder.tests, clone, kept)
+
+
+def _path(clone: Path) -> str:
+    return os.pathsep.join([str(clone), *filter(None, [os.environ.get("PYTHONPATH")])])
+
+
+def keep_map(data: Path, tests: dict[str, Known], clone: Path, kept: Path) -> None:
+    """Join the lines that coverage saw with the seconds, and write both."""
+    import coverage
+
+    found = coverage.CoverageData(str(data))
+    found.read()
+    for file in found.measured_files():
+        name = Path(file).relative_to(clone).as_posix()
+        for line, contexts in found.contexts_by_lineno(file).items():
+            for context in contexts:
+                test, _, phase = context.rpartition("|")
+                if phase in ("run", "setup") and test in tests:
+                    tests[test].lines[name].add(line)
+    plain = {name: [t.call, t.setup, {f: sorted(v) for f, v in t.lines.items()}]
+             for name, t in tests.items() if t.passed}
+    kept.write_text(json.dumps(plain))
+
+
+def read_map(kept: Path) -> dict[str, Known]:
+    plain = json.loads(kept.read_text())
+    return {name: Known(call, setup, True, {f: set(v) for f, v in lines.items()})
+            for name, (call, setup, lines) in plain.items()}
+
+
+def tests_of_line(tests: Mapping[str, Known], file: str, line: int, seconds: float) -> list[str]:
+    """The tests that answer for a line: those that run it, else those that run its file; the narrowest first."""
+    able = [n for n, t in tests.items() if line in t.lines.get(file, ())]
+    able = able or [n for n, t in tests.items() if t.lines.get(file)]
+    chosen: list[str] = []
+    left, counted = seconds, defaultdict(int)
+    fixtures = defaultdict(float)
+    for name, test in tests.items():
+        fixtures[_module(name)] += test.setup
+    for name in sorted(able, key=lambda n: (tests[n].breadth, n)):
+        module = _module(name)
+        cost = tests[name].call + 0.02 + (0 if counted[module] else fixtures[module])
+        if cost <= left and counted[module] < 40:
+            chosen.append(name)
+            counted[module] += 1
+            left -= cost
+    return chosen
+
+
+def _module(test: str) -> str:
+    return test.partition("::")[0]
+
+
+def tried(clone: Path, names: Sequence[str], cpu_seconds: float) -> bool:
+    """True when all these tests pass, in a fork, within so many seconds of the processor."""
+    child = os.fork()
+    if child == 0:
+        _run_in_child(clone, names, cpu_seconds)
+    _, status = os.waitpid(child, 0)
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    return os.waitstatus_to_exitcode(status) == 0
+
+
+def _run_in_child(clone: Path, names: Sequence[str], cpu_seconds: float) -> None:
+    code = 1
     try:
-        done = subprocess.run(
-            call,
-            cwd=clone,
-            env={"PYTHONPATH": str(clone), "PATH": "/usr/bin:/bin", "HOME": "/tmp"},
-            capture_output=True,
-            timeout=timeout,
-        )
-    except subprocess.TimeoutExpired:
-        return False
-    return done.returncode == 0
+        os.setsid()
+        resource.setrlimit(resource.RLIMIT_CPU, (int(cpu_seconds) + 1,) * 2)
+        quiet = os.open(os.devnull, os.O_RDWR)
+        for stream in (0, 1, 2):
+            os.dup2(quiet, stream)
+        os.chdir(clone)
+        sys.path.insert(0, str(clone))
+        os.environ["PYTHONPATH"] = _path(clone)
+        import pytest
+
+        code = int(pytest.main(["-x", "-q", "-n", "0", "-p", "no:cacheprovider", *names]))
+    finally:
+        os._exit(code)
+
+
+def candidates(path: Path, sample: int, chance: random.Random) -> Iterable[tuple[int, str]]:
+    """(line, source with one mistake in it), drawn at random among all that mutmut thinks of."""
+    from mutmut import Context, list_mutations, mutate
+
+    source = path.read_text()
+    mutants = list_mutations(Context(source=source, filename=str(path)))
+    for mutation in chance.sample(mutants, len(mutants)):
+        changed, _ = mutate(Context(source=source, filename=str(path), mutation_id=mutation))
+        if changed.count("XX") == source.count("XX") and changed != source:
+            yield mutation.line_number + 1, changed
+            sample -= 1
+        if not sample:
+            return
+
+
+def difference(source: str, changed: str) -> str:
+    lines = difflib.unified_diff(source.splitlines(), changed.splitlines(), n=0, lineterm="")
+    return " | ".join(x for x in lines if x[:1] in "+-" and x[:3] not in ("---", "+++"))
+
+
+def try_file(clone: Path, path: Path, tests: Mapping[str, Known], given: argparse.Namespace) -> tuple[int, int]:
+    """(noticed, tried) of one file; survivors are printed."""
+    name = path.relative_to(clone).as_posix()
+    chance, source = random.Random(f"{given.seed} {name}"), path.read_text()
+    noticed = count = 0
+    for line, changed in candidates(path, given.sample, chance):
+        chosen = tests_of_line(tests, name, line, given.seconds)
+        cost = sum(tests[n].call + tests[n].setup for n in chosen)
+        path.write_text(changed)
+        try:
+            survived = not chosen or tried(clone, chosen, 10 * cost + 30)
+        finally:
+            path.write_text(source)
+        count, noticed = count + 1, noticed + (not survived)
+        if survived:
+            print(f"  survived {len(chosen)} tests, {name}:{line}: {difference(source, changed)}", flush=True)
+    return noticed, count
+
+
+def without_wrong(clone: Path, tests: Mapping[str, Known], names: Iterable[str]) -> dict[str, Known]:
+    """The tests without those of a file whose tests do not pass in this way of running them, and unchanged."""
+    by_module: dict[str, list[str]] = defaultdict(list)
+    for name in names:
+        by_module[_module(name)].append(name)
+    wrong = {module for module, own in by_module.items() if not tried(clone, own, 600)}
+    if wrong:
+        print(f"left out, for they do not pass unchanged: {', '.join(sorted(wrong))}", flush=True)
+    return {n: t for n, t in tests.items() if _module(n) not in wrong}
 
 
 def main() -> None:
-    from mutmut import Context, list_mutations, mutate
-
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--files", nargs="+", default=["demand/*.py", "optimise/*.py"])
-    parser.add_argument("--sample", type=int, default=12)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--files", nargs="+", default=FILES)
+    parser.add_argument("--sample", type=int, default=6)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--minutes", type=float, default=30)
+    parser.add_argument("--seconds", type=float, default=15)
+    parser.add_argument("--at", type=Path, default=Path(tempfile.gettempdir()) / "kitplan-mutants")
+    parser.add_argument("--unchecked", action="store_true", help="do not run the tests unchanged first")
     given = parser.parse_args()
-    stop = time.monotonic() + 60 * given.minutes
-    with tempfile.TemporaryDirectory() as place:
-        clone = Path(place) / "clone"
+    given.at.mkdir(parents=True, exist_ok=True)
+    clone, kept = given.at / "clone", given.at / "map.json"
+    if not clone.exists():
         subprocess.run(["git", "clone", "-q", str(ROOT), str(clone)], check=True)
-        killed_all = tried_all = 0
-        for path in sorted(p for glob in given.files for p in (clone / "kitplan").glob(glob)):
-            name = path.relative_to(clone / "kitplan").with_suffix("").as_posix()
-            tests = tests_for(name, clone)
-            if path.name in ("__init__.py", "values.py") or not tests or time.monotonic() > stop:
-                continue
-            began = time.monotonic()
-            if not run_tests(clone, tests, 300):
-                print(f"{name}: its tests do not pass as they are", flush=True)
-                continue
-            limit = 10 * (time.monotonic() - began) + 10
-            source = path.read_text()
-            mutants = list_mutations(Context(source=source, filename=str(path)))
-            chance = random.Random(f"{given.seed} {name}")
-            killed = tried = 0
-            for mutation in chance.sample(mutants, len(mutants)):
-                if time.monotonic() > stop or tried == given.sample:
-                    break
-                changed, _ = mutate(Context(source=source, filename=str(path), mutation_id=mutation))
-                if changed.count("XX") != source.count("XX"):
-                    continue  # words, not mathematics
-                path.write_text(changed)
-                survived = run_tests(clone, tests, limit)
-                path.write_text(source)
-                tried, killed = tried + 1, killed + (not survived)
-                if survived:
-                    lines = difflib.unified_diff(source.splitlines(), changed.splitlines(), n=0, lineterm="")
-                    print(
-                        f"  survived {name}: "
-                        + " | ".join(x for x in lines if x[:1] in "+-" and x[:3] not in ("---", "+++"))
-                    )
-            print(f"{name}: {killed} of {tried} killed ({len(mutants)} mutants in all)", flush=True)
-            killed_all, tried_all = killed_all + killed, tried_all + tried
-        print(f"all: {killed_all} of {tried_all} killed, {killed_all / max(tried_all, 1):.0%}")
+    if not kept.exists():
+        subprocess.run([sys.executable, "-c", LEARN, str(clone), str(kept)], cwd=clone, check=True,
+                       env=os.environ | {"PYTHONPATH": os.pathsep.join([str(Path(__file__).parent), _path(clone)])})
+    sys.dont_write_bytecode = True
+    os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "OMP_NUM_THREADS": "1"}
+    subprocess.run([sys.executable, "-m", "compileall", "-q", "--invalidation-mode", "checked-hash",
+                    str(clone / "kitplan")], check=False)
+    for module in WARM:
+        importlib.import_module(module)
+    tests = read_map(kept)
+    if not given.unchecked:
+        tests = without_wrong(clone, tests, tests)
+    total = [0, 0]
+    for path in sorted({p for glob in given.files for p in (clone / "kitplan").glob(glob)}):
+        if not WORDS_AND_PAPER.search(path.name):
+            noticed, count = try_file(clone, path, tests, given)
+            total = [total[0] + noticed, total[1] + count]
+            print(f"{path.relative_to(clone)}: {noticed} of {count}", flush=True)
+    print(f"all: {total[0]} of {total[1]}, {total[0] / max(total[1], 1):.0%}")
 
 
 if __name__ == "__main__":

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from kitplan.parts.forecast.months import monthly_census, monthly_issues
-from kitplan.parts.forecast.months_ahead import _before, _same_month_last_year, _set_against, forecast_unit
+from kitplan.parts.forecast.months_ahead import forecast_unit
+from kitplan.parts.forecast.year_before import same_month_last_year, set_against, year_before
 from kitplan.read.values import Census
 
 NOBODY = pd.DataFrame({"stratum": np.zeros(0, int), "mean_airways": np.zeros(0)})
@@ -168,33 +169,33 @@ def months_of(values, first):
 def test_the_money_before_is_the_sum_of_the_same_months_a_year_before():
     past = months_of(range(1, 19), "2025-01")
     ahead = [f"2026-{m:02d}" for m in range(4, 7)]
-    column = pd.Series(_same_month_last_year(past, ahead, dated=True))
+    column = pd.Series(same_month_last_year(past, ahead, dated=True))
     assert column.tolist() == [4.0, 5.0, 6.0]
-    assert _before(past, column, ahead, dated=True) == (15.0, "the same months a year before")
+    assert year_before(past, column, ahead, dated=True) == (15.0, "the same months a year before")
 
 
 def test_a_month_that_is_forecast_is_never_among_the_months_before():
     """Issues of a month under way, census cut in it: that month is ahead, not behind."""
     past = months_of([10, 20, 30, 1], "2026-03")
     ahead = ["2026-06", "2026-07"]
-    column = pd.Series(_same_month_last_year(past, ahead, dated=True))
-    assert _before(past, column, ahead, dated=True) == (50.0, "the last 2 known months")
-    assert np.isnan(_before(past, column, [*ahead, "2026-08", "2026-09"], dated=True)[0])
+    column = pd.Series(same_month_last_year(past, ahead, dated=True))
+    assert year_before(past, column, ahead, dated=True) == (50.0, "the last 2 known months")
+    assert np.isnan(year_before(past, column, [*ahead, "2026-08", "2026-09"], dated=True)[0])
 
 
 def test_a_month_missing_a_year_before_is_left_out_of_the_comparison_which_says_so():
     past = months_of(range(1, 13), "2025-01").drop(pd.Period("2025-11", freq="M"))
     ahead = [f"2026-{m:02d}" for m in range(1, 13)]
-    column = pd.Series(_same_month_last_year(past, ahead, dated=True))
-    assert _before(past, column, ahead, dated=True) == (78.0 - 11, "the same months a year before, without 2025-11")
-    assert _set_against(column).tolist() == [m != 11 for m in range(1, 13)]
+    column = pd.Series(same_month_last_year(past, ahead, dated=True))
+    assert year_before(past, column, ahead, dated=True) == (78.0 - 11, "the same months a year before, without 2025-11")
+    assert set_against(column).tolist() == [m != 11 for m in range(1, 13)]
 
 
 def test_a_month_missing_among_the_last_known_ones_is_named():
     past = months_of([1, 2, 3, 4], "2026-01").drop(pd.Period("2026-03", freq="M"))
     ahead = ["2026-05", "2026-06", "2026-07"]
-    column = pd.Series(_same_month_last_year(past, ahead, dated=True))
-    assert _before(past, column, ahead, dated=True) == (7.0, "the last 3 known months, without 2026-03")
+    column = pd.Series(same_month_last_year(past, ahead, dated=True))
+    assert year_before(past, column, ahead, dated=True) == (7.0, "the last 3 known months, without 2026-03")
 
 
 def test_a_history_short_of_two_years_says_that_no_yearly_smoothing_ran(unit):

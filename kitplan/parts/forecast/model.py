@@ -8,25 +8,31 @@ import pandas as pd
 
 from kitplan.demand.estimate import Learnt
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.forecast.months_ahead import Forecast, forecast_unit
+from kitplan.parts.forecast.budget import BudgetYear, budget_year
+from kitplan.parts.forecast.months_ahead import Forecast, forecast_and_sampled
 from kitplan.parts.forecast.variance import Variance, explain_past
 from kitplan.read.values import Unit
 
 
 @dataclass(frozen=True)
 class ManagerView:
-    """The months ahead, and the past months explained (None where the unit keeps no stock issues)."""
+    """The months ahead, the past months explained (None where the unit keeps no stock issues), and the budget year
+    (None where the unit gives none).
+    """
 
     forecast: Forecast
     variance: Variance | None
+    budget: BudgetYear | None = None
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames of both as tables to write, by file stem."""
-        return self.forecast.tables() | (self.variance.tables() if self.variance else {})
+        others = [part.tables() for part in (self.variance, self.budget) if part is not None]
+        return {name: frame for tables in (self.forecast.tables(), *others) for name, frame in tables.items()}
 
     def sentences(self) -> list[str]:
-        """What to say first: the money, the change against last year, what drives it, what is unexplained."""
-        return [*self.forecast.sentences, *(self.variance.sentences if self.variance else ())]
+        """What to say first: the budget year, the money, the change, what drives it, what is unexplained."""
+        return [*(self.budget.sentences if self.budget else ()), *self.forecast.sentences,
+                *(self.variance.sentences if self.variance else ())]
 
     def notes(self) -> list[str]:
         """What was left out or assumed."""
@@ -35,8 +41,8 @@ class ManagerView:
 
 def look_ahead(unit: Unit, seed: int, learnt: Learnt, item_choice: ItemChoice | None = None) -> ManagerView:
     """Forecast, and explain the past where issues are there. item_choice: items that serve the roles."""
-    forecast = forecast_unit(unit, seed, learnt, item_choice=item_choice)
+    forecast, sampled = forecast_and_sampled(unit, seed, learnt, item_choice=item_choice)
     variance = (
         explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
     )
-    return ManagerView(forecast, variance)
+    return ManagerView(forecast, variance, budget_year(unit, sampled))

@@ -8,8 +8,11 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.observed import airway_stays, census_days, daily_airways
+from kitplan.parts.forecast.prices import price_book
 from kitplan.read.values import Unit
 
+YEAR = 12
+MOST_AHEAD = 60
 KNOWN_ENOUGH = 0.8
 """A month with fewer of its days known is unknown."""
 
@@ -129,10 +132,35 @@ def months_ahead(monthly: MonthlyCensus, n_months: int) -> tuple[list[str], np.n
     return [str(m) for m in ahead], ahead.days_in_month.to_numpy().astype(float), ahead.month.to_numpy()
 
 
-def monthly_issues(unit: Unit) -> pd.DataFrame | None:
-    """Stock issues by month and item: month (Period), item, units, value at catalogue price, paid (at prices noted).
+def months_to_draw(unit: Unit, monthly: MonthlyCensus, months: int) -> int:
+    """Months ahead to sample: those asked for, and on to the end of the budget year."""
+    if unit.budget is None:
+        return months
+    if monthly.months is None:
+        return max(months, len(unit.budget.months))
+    first = pd.Period(months_ahead(monthly, 1)[0][0], "M")
+    return max(months, min((pd.Period(unit.budget.months[-1], "M") - first).n + 1, MOST_AHEAD))
 
-    Months that the issues do not cover from their first to their last day are left out. None without issues.
+
+def months_before(unit: Unit, monthly: MonthlyCensus) -> tuple[str, ...]:
+    """Past months to sample, in order: the last year that census and issues cover, and those of the budget year."""
+    if monthly.months is None:
+        return ()
+    first = pd.Period(months_ahead(monthly, 1)[0][0], "M")
+    issues = monthly_issues(unit)
+    wanted = set() if issues is None else set(issues["month"]) & set(monthly.months[monthly.complete])
+    wanted = set(sorted(m for m in wanted if m < first)[-YEAR:])
+    if unit.budget is not None:
+        wanted |= {m for m in pd.PeriodIndex(unit.budget.months, freq="M") if m < first}
+    return tuple(str(m) for m in sorted(wanted))
+
+
+def monthly_issues(unit: Unit, whole_only: bool = True) -> pd.DataFrame | None:
+    """Stock issues by month and item: month (Period), item, units, value at catalogue price, paid.
+
+    Paid: at the price noted with the issue, else as last paid (prices.py), else the catalogue's.
+
+    whole_only: leave out months that the issues do not cover from their first to their last day. None without issues.
     """
     if unit.issues is None or not len(unit.issues):
         return None
@@ -144,9 +172,13 @@ def monthly_issues(unit: Unit) -> pd.DataFrame | None:
         {"month": date.dt.to_period("M"), "item": issues["item"], "units": issues["units"].astype(float)}
     )
     frame["value"] = frame["units"] * frame["item"].map(price)
-    noted = issues["price"].astype(float) / issues["item"].map(pack) if "price" in issues else np.nan
-    frame["paid"] = frame["units"] * pd.Series(noted, index=frame.index).fillna(frame["item"].map(price))
+    noted = issues["price"].astype(float) if "price" in issues else pd.Series(np.nan, index=frame.index)
+    places = pd.Index(unit.items["item"]).get_indexer(frame["item"])
+    last = price_book(unit).on(places, date.to_numpy().astype("datetime64[D]"))
+    frame["paid"] = frame["units"] * noted.fillna(pd.Series(last, index=frame.index)) / frame["item"].map(pack)
     summed = frame.groupby(["month", "item"], as_index=False)[["units", "value", "paid"]].sum()
+    if not whole_only:
+        return summed
     step = (
         int(np.ceil(np.median(np.diff(np.sort(date.dt.normalize().unique())) / np.timedelta64(1, "D"))))
         if (date.dt.normalize().nunique() > 1)

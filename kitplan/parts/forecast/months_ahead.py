@@ -15,22 +15,30 @@ import pandas as pd
 from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues, months_ahead
+from kitplan.parts.forecast.months import (
+    MonthlyCensus,
+    monthly_census,
+    monthly_issues,
+    months_ahead,
+    months_before,
+    months_to_draw,
+)
+from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import BANDS, Paths
+from kitplan.parts.forecast.prices import price_book
 from kitplan.parts.forecast.timeseries import YEAR, Outlook, forecast_series
-from kitplan.read.issues import months_said
+from kitplan.parts.forecast.year_before import past_values, same_month_last_year, set_against, year_before
 from kitplan.read.values import Unit
 
 DRAWS = 4000
-_FEW_MISSING = 0.75
-"""Months ahead are set against the year before when so much of it is known; the rest is left out on both sides."""
 
 
 @dataclass(frozen=True)
 class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
-    unit's own. year_value: money of all months ahead with its 80 % band (year_band_95: 95 %).
+    unit's own. periods: money by quarter and in all. year_value: money of all months ahead with its 80 % band
+    (year_band_95: 95 %).
     before: money of the past months to set it against (NaN: not known) and what they are called; before_source: where
     that comes from. model: use by airway-day and arrival. paths: the months as they may come. sentences: what to say
     first. notes: what was left out or assumed.
@@ -38,6 +46,7 @@ class Forecast:
 
     use: pd.DataFrame
     total: pd.DataFrame
+    periods: pd.DataFrame
     item_year: pd.DataFrame
     backtest: pd.DataFrame
     history: pd.DataFrame
@@ -58,6 +67,7 @@ class Forecast:
         return {
             "monthly_use": self.use,
             "monthly_total": self.total,
+            "monthly_periods": self.periods,
             "item_year": self.item_year,
             "backtest": self.backtest,
             "census_history": self.history,
@@ -76,20 +86,64 @@ def forecast_unit(
 
     item_choice: items that serve the roles, default the cheapest.
     """
+    return forecast_and_sampled(unit, seed, learnt, months, draws, item_choice)[0]
+
+
+def forecast_and_sampled(
+    unit: Unit,
+    seed: int | None = None,
+    learnt: Learnt | None = None,
+    months: int | None = None,
+    draws: int = DRAWS,
+    item_choice: ItemChoice | None = None,
+) -> tuple[Forecast, Sampled]:
+    """The forecast, and the sampled months that it rests on, to the end of the budget year at least."""
     seed = unit.planning.seed if seed is None else seed
     months = months or unit.forecast.months
     learnt = learnt or learn(unit)
     model = use_model(replace(unit, frequency=learnt.frequency(unit)), item_choice)
     monthly = monthly_census(unit)
-    outlook = forecast_series(monthly.series(), months, _chance_sd(unit, monthly))
+    names, days, of_year = months_ahead(monthly, months_to_draw(unit, monthly, months))
+    outlook = forecast_series(monthly.series(), len(names), _chance_sd(unit, monthly))
     if monthly.months is None:
         outlook = replace(outlook, method="one day's count", reason="one day's count stands for every month")
-    names, days, of_year = months_ahead(monthly, months)
     rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(b"forecast")]))
     airway_days = draw_airway_days(unit, monthly, outlook, days, of_year, draws, rng)
+    past = months_before(unit, monthly)
+    airway_days = np.concatenate([_lived(monthly, past, airway_days, days[0]), airway_days], axis=1)
     renewed, arrived = draw_events(airway_days, model, learnt, draws, rng)
     use = np.maximum(renewed @ model.per_day + arrived @ model.per_arrival, 0.0)
-    return _result(unit, model, learnt, monthly, outlook, names, days, airway_days, renewed, use)
+    all_names = (*past, *names)
+    sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, renewed, use,
+                  _prices(unit, all_names, dated=monthly.months is not None))
+    known = frozenset() if monthly.months is None else frozenset(map(str, monthly.months[monthly.complete]))
+    sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, rng)
+    forecast = _result(unit, model, learnt, monthly, outlook, sampled.ahead(months))
+    return replace(forecast, notes=(*said, *forecast.notes)), sampled
+
+
+def _lengths(months: tuple[str, ...]) -> np.ndarray:
+    return pd.PeriodIndex(months, freq="M").days_in_month.to_numpy().astype(float) if months else np.zeros(0)
+
+
+def _lived(monthly: MonthlyCensus, past: tuple[str, ...], ahead: np.ndarray, first_days: float) -> np.ndarray:
+    """Airway-days of past months, ndarray (draws, n_past, n_strata): the census's own, or where it does not know the
+    month those of the first month ahead.
+    """
+    found = np.repeat(ahead[:, :1], len(past), axis=1) * (_lengths(past) / first_days)[None, :, None]
+    for k, name in enumerate(past):
+        place = monthly.months.get_indexer([pd.Period(name, "M")])[0] if monthly.months is not None else -1
+        if place >= 0 and monthly.complete[place]:
+            found[:, k] = monthly.mean_airways[place] * monthly.days[place]
+    return found
+
+
+def _prices(unit: Unit, names: tuple[str, ...], dated: bool) -> np.ndarray:
+    """Money of one item expected in each month, ndarray (months, n_items); without a calendar the latest known."""
+    book = price_book(unit)
+    pack = unit.items["pack"].to_numpy(float)
+    whole = book.in_months(pd.PeriodIndex(names, freq="M")) if dated else np.tile(book.last(), (len(names), 1))
+    return whole / pack
 
 
 def _chance_sd(unit: Unit, monthly: MonthlyCensus) -> float:
@@ -178,31 +232,24 @@ def draw_events(
 
 
 def _result(
-    unit: Unit,
-    model: UseModel,
-    learnt: Learnt,
-    monthly: MonthlyCensus,
-    outlook: Outlook,
-    names: list[str],
-    days: np.ndarray,
-    airway_days: np.ndarray,
-    renewed: np.ndarray,
-    use: np.ndarray,
+    unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus, outlook: Outlook, sampled: Sampled
 ) -> Forecast:
-    paths = Paths(tuple(names), *(part.astype(np.float32) for part in (
-        airway_days.sum(axis=2), renewed @ model.counted(), use @ model.price)))
-    total = _bands({"airway_days": paths.airway_days, "re_secures": paths.re_secures, "value": paths.value})
+    names, money = list(sampled.names), sampled.money()
+    airway_days, attempts = sampled.airway_days.sum(axis=2), sampled.renewed @ model.counted()
+    paths = Paths(tuple(names), *(part.astype(np.float32) for part in (airway_days, attempts, money)))
+    total = _bands({"airway_days": airway_days, "re_secures": attempts, "value": money})
     total.insert(0, "month", names)
     past, source = past_values(unit, model, monthly)
-    total["last_year_value"] = _same_month_last_year(past, names, dated=monthly.months is not None)
-    before = _before(past, total["last_year_value"], names, dated=monthly.months is not None)
-    compared = _set_against(total["last_year_value"])
+    total["last_year_value"] = same_month_last_year(past, names, dated=monthly.months is not None)
+    before = year_before(past, total["last_year_value"], names, dated=monthly.months is not None)
+    compared = set_against(total["last_year_value"])
     like = float(total["value"][compared].sum())
     mean, low95, low, high, high95 = paths.band()
-    item_year = _item_year(unit, model, use)
+    item_year = _item_year(unit, sampled)
     return Forecast(
-        use=_use_frame(unit, model, names, use),
+        use=_use_frame(unit, sampled),
         total=total,
+        periods=by_period(paths),
         item_year=item_year,
         backtest=outlook.backtest,
         history=_history(monthly),
@@ -236,44 +283,61 @@ def _bands(parts: dict[str, np.ndarray]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _use_frame(unit: Unit, model: UseModel, names: list[str], use: np.ndarray) -> pd.DataFrame:
-    mean = use.mean(axis=0)
-    low95, low, high, high95 = np.quantile(use, BANDS, axis=0)
+def by_period(paths: Paths) -> pd.DataFrame:
+    """Money by quarter and of all months, with the bands of the sums.
+
+    Quarters are the calendar's; the first and the last may hold fewer months. Without a calendar: three months each.
+    """
+    names = paths.months
+    quarter = [str(pd.Period(n, "M").asfreq("Q")) if n[:4].isdigit() else f"months {k // 3 * 3 + 1} to {k // 3 * 3 + 3}"
+               for k, n in enumerate(names)]
+    rows = [(label, "quarter", quarter.count(label), *paths.band("value", quarter.index(label), quarter.count(label)))
+            for label in dict.fromkeys(quarter)]
+    rows.append((f"{names[0]} to {names[-1]}", "all", len(names), *paths.band()))
+    return pd.DataFrame(rows, columns=["period", "kind", "months", "value", "low_95_value", "low_value", "high_value",
+                                       "high_95_value"])
+
+
+def _use_frame(unit: Unit, sampled: Sampled) -> pd.DataFrame:
+    mean = sampled.use.mean(axis=0)
+    low95, low, high, high95 = np.quantile(sampled.use, BANDS, axis=0)
     used = np.nonzero(mean.sum(axis=0) > 1e-9)[0]
     pack = unit.items["pack"].to_numpy(float)
-    month, item = (g.ravel() for g in np.meshgrid(np.arange(len(names)), used, indexing="ij"))
+    month, item = (g.ravel() for g in np.meshgrid(np.arange(len(sampled.names)), used, indexing="ij"))
     at = (month, item)
     return pd.DataFrame(
         {
-            "month": np.array(names)[month],
-            "item": np.array(model.items)[item],
+            "month": np.array(sampled.names)[month],
+            "item": unit.items["item"].to_numpy()[item],
             "expected_units": mean[at],
             "low_units": np.floor(low[at]),
             "high_units": np.ceil(high[at]),
             "low_95_units": np.floor(low95[at]),
             "high_95_units": np.ceil(high95[at]),
             "expected_packs": mean[at] / pack[item],
-            "value": mean[at] * model.price[item],
+            "value": mean[at] * sampled.price[at],
         }
     )
 
 
-def _item_year(unit: Unit, model: UseModel, use: np.ndarray) -> pd.DataFrame:
+def _item_year(unit: Unit, sampled: Sampled) -> pd.DataFrame:
     """All months together by item, dearest first."""
-    whole = use.sum(axis=1)
+    whole = sampled.use.sum(axis=1)
     low, high = np.quantile(whole, [0.10, 0.90], axis=0)
     mean = whole.mean(axis=0)
+    value = (sampled.use.mean(axis=0) * sampled.price).sum(axis=0)
+    price = np.divide(value, mean, out=np.zeros_like(mean), where=mean > 0)
     frame = pd.DataFrame(
         {
-            "item": model.items,
+            "item": unit.items["item"].to_numpy(),
             "description": unit.items["description"].to_numpy(),
             "expected_units": mean,
             "low_units": np.floor(low),
             "high_units": np.ceil(high),
             "expected_packs": mean / unit.items["pack"].to_numpy(float),
-            "value": mean * model.price,
-            "low_value": low * model.price,
-            "high_value": high * model.price,
+            "value": value,
+            "low_value": low * price,
+            "high_value": high * price,
         }
     )
     frame["share"] = frame["value"] / max(frame["value"].sum(), 1e-9)
@@ -293,52 +357,6 @@ def _history(monthly: MonthlyCensus) -> pd.DataFrame:
             "airway_days": mean * monthly.days,
         }
     )
-
-
-def past_values(unit: Unit, model: UseModel, monthly: MonthlyCensus) -> tuple[pd.Series, str]:
-    """Money by past month (Series by Period) and where it comes from: the unit's issues, else census and recipe."""
-    issues = monthly_issues(unit)
-    if issues is not None and len(issues):
-        return issues.groupby("month")["paid"].sum(), "issued"
-    if monthly.months is None:
-        return pd.Series(dtype=float), "unknown"
-    per_day = (model.per_day + model.arrivals[:, None] * model.per_arrival) @ model.price
-    value = np.nan_to_num(monthly.mean_airways) @ per_day * monthly.days
-    return pd.Series(value, index=monthly.months)[monthly.complete], "worked out from the census"
-
-
-def _same_month_last_year(past: pd.Series, names: list[str], dated: bool) -> list[float]:
-    if not dated:
-        return [np.nan] * len(names)
-    wanted = pd.PeriodIndex(names, freq="M") - 12
-    return [float(past.get(m, np.nan)) for m in wanted]
-
-
-def _before(past: pd.Series, year_before: pd.Series, names: list[str], dated: bool) -> tuple[float, str]:
-    """Money of past months to set the forecast against, and what to call them.
-
-    The same months a year earlier where all are known, so that a summer is not set against a winter and the figure is
-    the sum of the table's column, or all but a few; else as many known months before the first one ahead; else NaN.
-    """
-    known_year = _set_against(year_before)
-    if year_before[known_year].notna().all():
-        missing = [str(pd.Period(name, freq="M") - 12) for name, known in zip(names, known_year) if not known]
-        without = f", without {months_said(missing)}" if missing else ""
-        return float(year_before[known_year].sum()), f"the same months a year before{without}"
-    if not dated:
-        return float("nan"), ""
-    last = past[past.index < pd.Period(names[0], freq="M")].sort_index().iloc[-len(names) :]
-    if len(last) < len(names):
-        return float("nan"), f"the last {len(names)} known months"
-    missing = [str(m) for m in pd.period_range(last.index[0], last.index[-1], freq="M").difference(last.index)]
-    return float(last.sum()), f"the last {len(names)} known months" + (
-        f", without {months_said(missing)}" if missing else "")
-
-
-def _set_against(year_before: pd.Series) -> np.ndarray:
-    """Which months ahead are set against the year before: those known then, where few are not; else all."""
-    known = year_before.notna().to_numpy()
-    return known if known.mean() >= _FEW_MISSING else np.ones(len(known), dtype=bool)
 
 
 def _history_notes(monthly: MonthlyCensus) -> list[str]:

@@ -14,7 +14,7 @@ BANDS = (0.025, 0.10, 0.90, 0.975)
 class Paths:
     """Equally likely courses of the months ahead: row d of every array is one course, in all three at once.
 
-    months: names, in order. airway_days, re_secures (redos included), value (money at the catalogue's prices):
+    months: names, in order. airway_days, re_secures (redos included), value (money at prices as expected):
     float32, shape (n_draws, n_months). A quarter's or a year's band is that of the sums of rows, never a sum of bands.
     """
 
@@ -26,12 +26,6 @@ class Paths:
     @property
     def n_draws(self) -> int:
         return len(self.value)
-
-    @property
-    def scale(self) -> np.ndarray:
-        """Money of each month over its mean, (n_draws, n_months): what the mean use of an item is multiplied by."""
-        mean = self.value.mean(axis=0)
-        return np.divide(self.value, mean, out=np.ones_like(self.value), where=mean > 0)
 
     def band(self, what: str = "value", first: int = 0, n_months: int | None = None) -> tuple[float, ...]:
         """Mean, then the ends BANDS of the sum of `n_months` months from `first` on (default: all that follow)."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from kitplan.parts.forecast import budget_sheet as budget
 from kitplan.parts.forecast import variance_sheet as variance
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, line_chart, place
@@ -19,8 +20,10 @@ _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the manager's page, use by month, and past months where issues are known."""
+    """Add the budget year, the manager's page, use by month, and past months where issues are known."""
     view: ManagerView = plan.forecast
+    if view.budget is not None:
+        budget.add_budget(book, plan, view.budget)
     _manager_page(book, plan, view)
     _use_by_month(book, view.forecast)
     if view.variance is not None:
@@ -34,8 +37,8 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
                      landscape=False)
     page.title(
         f"{plan.unit.name}: supplies for the months ahead",
-        f"Supplies for {plan.unit.words.acts} only, at the catalogue's prices. Quantities for planning, no clinical "
-        "advice.",
+        f"Supplies for {plan.unit.words.acts} only, at prices as last paid, else the catalogue's. Quantities for "
+        "planning, no clinical advice.",
     )
     for sentence in forecast.sentences:
         page.spread(sentence, "lead")
@@ -43,6 +46,7 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     rows = _money(page, forecast, book.currency, plan.unit.words)
     chart = line_chart(page, _money_lines(rows, forecast), "Month", f"Money ({book.currency})")
     place(page, chart, rows=16)
+    _quarters(page, forecast, book.currency)
     _top_five(page, forecast, book.currency)
     _what_changed(page, view)
     page.on_one_page()
@@ -84,6 +88,15 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
     if forecast.total["last_year_value"].notna().any():
         lines.append(Line("Year before", months, (7, *rows), marker="x", dash="round_dot"))
     return lines
+
+
+def _quarters(page: Page, forecast: Forecast, currency: str) -> None:
+    quarters = forecast.periods[forecast.periods["kind"] == "quarter"]
+    page.table(quarters, (("By quarter", "text", "period"), ("Months in it", "whole", "months"), ("", "text", ""),
+                          (f"Expected ({currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
+                          ("80 % to", "whole", "high_value"), ("95 % from", "whole", "low_95_value"),
+                          ("95 % to", "whole", "high_95_value")))
+    page.skip()
 
 
 def _top_five(page: Page, forecast: Forecast, currency: str) -> None:

@@ -1,13 +1,15 @@
-"""`kitplan plan` on a folder of units: the part of the command that several units need."""
+"""A folder of units planned: every unit, and all of them together."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from kitplan.commands.cluster import workers
 from kitplan.commands.common import (
     EXIT_DEFECT,
     EXIT_INPUT,
@@ -16,55 +18,114 @@ from kitplan.commands.common import (
     printable,
     progress,
     say,
+    with_letter_warnings,
 )
 
 if TYPE_CHECKING:
-    from kitplan.planning import Plan
+    from concurrent.futures import Executor
+
+    from kitplan.many import Made
+    from kitplan.parts.hospital.model import Hospital
 
 
-def write_one(plan: Plan, folder: Path) -> None:
-    """Write the outputs of one unit, all or nothing. Raises UnsafePlan."""
-    from kitplan.outputs import write_plan
+@dataclass(frozen=True)
+class How:
+    """What is the same for every unit. paper: of all prints, None for each unit's own."""
 
-    write_plan(plan, folder, remove_stale=len(plan.parts) > 1, scenarios=False)
+    seed: int | None = None
+    parts: tuple[str, ...] | None = None
+    transport_days: float = 1.0
+    paper: str | None = None
+
+
+def plan_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
+    """Plan one unit, in a worker. Raises InputError, UnsafePlan."""
+    from kitplan.many import Made
+    from kitplan.outputs import files_after
+    from kitplan.parts.hospital.model import summary
+    from kitplan.planning import plan_unit
+    from kitplan.read.unit import load_unit
+
+    unit = with_letter_warnings(load_unit(unit_path, how.seed))
+    plan = plan_unit(replace(unit, paper=how.paper or unit.paper), how.seed, how.parts)
+    plan, files = files_after(plan, lying_there, scenarios=False)
+    return Made(files, summary(name, plan, how.transport_days))
 
 
 def plan_folder(
-    units: Sequence[Path],
-    out: Path,
-    seed: int | None,
-    parts: tuple[str, ...] | None,
+    folder: Path | str,
+    out: Path | str | None = None,
+    *,
+    seed: int | None = None,
+    parts: tuple[str, ...] | None = None,
     transport_days: float = 1.0,
+    paper: str | None = None,
+    executor: Executor | None = None,
+    at_once: int | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Hospital:
+    """Plan every unit of a folder into a folder of its own below `out` (default: FOLDER/plan), and all-units.xlsx.
+
+    executor: whatever has the `submit` of `concurrent.futures`, a cluster's too (default: two processes of this
+    machine). Its workers need kitplan of this version and nothing else: files go there and come back as bytes, and are
+    the same whoever made them. Units that could not be planned stand in `failed` with the reason. seed, parts: as in
+    `kitplan.plan`. transport_days: from a central store to a unit. paper: "a4" or "letter", of all prints. at_once:
+    units on their way at one time, more than the workers. progress: is told how many are done.
+    Raises InputError where the folder holds no unit, and OSError where all-units.xlsx cannot be written.
+    """
+    from kitplan.many import Done, Task, find_units, for_each, jobs_for
+    from kitplan.parts.hospital.central_store import CentralStore
+    from kitplan.parts.hospital.model import hospital
+    from kitplan.parts.hospital.sheets import hospital_files
+    from kitplan.read.last_plan import EARLIER
+    from kitplan.read.problems import InputError, Problem
+    from kitplan.write.writer import check_target, write_outputs
+
+    folder = Path(folder)
+    out = Path(out) if out is not None else folder / "plan"
+    jobs = jobs_for(find_units(folder), out)
+    if not jobs:
+        raise InputError([Problem(str(folder), None, None, None, "holds no units",
+                                  "Give the folder that holds the units' folders or workbooks.")], "looking for units")
+    check_target(out, [f"{job.name}/plan.json" for job in jobs])
+    task = Task(plan_one, How(seed, parts, transport_days, paper), EARLIER, remove_stale=parts is None)
+    results = for_each(jobs, task, executor, at_once, progress)
+    if progress is not None:
+        progress("putting the units together")
+    done = [r.value for r in results if isinstance(r, Done)]
+    failed = [(r.job, "part", r.value.fault) if isinstance(r, Done) else (r.job, r.kind, r.fault) for r in results
+              if not isinstance(r, Done) or r.value.fault]
+    together = hospital(done, failed, CentralStore(transport_days))
+    written = write_outputs(out, hospital_files(together, seed, paper or "a4"), remove_stale=True)
+    told = [f"{r.job}: {line}" for r in results if isinstance(r, Done) for line in r.told]
+    return replace(together, told=(*told, *written.sentences()))
+
+
+def plan_and_tell(
+    folder: Path, out: Path, seed: int | None, parts: tuple[str, ...] | None, store_days: float, cluster: str | None
 ) -> None:
-    """Plan every unit, write each one's outputs and the roll-up.
+    """`plan_folder` from the command line.
 
     The exit code says whether all were planned: 1 when not, with which and why; 2 (or 70, for a defect) when none was.
     """
-    from kitplan.parts.hospital.central_store import CentralStore
-    from kitplan.parts.hospital.model import jobs_for, plan_many
-    from kitplan.write.writer import check_target, write_outputs
+    from kitplan.many import DEFECT
 
-    jobs = jobs_for(units, out)
-    check_target(out, [f"{job.name}/plan.json" for job in jobs])
-    with progress() as report:
-        report(f"Planning {len(jobs)} units")
-        hospital = plan_many(
-            jobs, write_one, seed=seed, parts=parts, store=CentralStore(transport_days), progress=report,
-            paper=asked_paper(),
+    with progress() as report, workers(cluster) as (executor, at_once):
+        hospital = plan_folder(
+            folder, out, seed=seed, parts=parts, transport_days=store_days, paper=asked_paper(), executor=executor,
+            at_once=at_once, progress=report,
         )
-        from kitplan.parts.hospital.sheets import WORKBOOK, hospital_files, sentences
+    from kitplan.parts.hospital.sheets import WORKBOOK, sentences
 
-        report("Writing")
-        written = write_outputs(out, hospital_files(hospital, seed, asked_paper() or "a4"), remove_stale=True)
-    for sentence in written.sentences():
+    for sentence in hospital.told:
         say(sentence)
     summary = sentences(hospital)
-    click.echo(f"Written to {written.folder}: open {WORKBOOK}.")
+    click.echo(f"Written to {out}: open {WORKBOOK}.")
     for line in summary[: len(summary) - len(hospital.failed)]:
         click.echo(printable(line))
     for line in summary[len(summary) - len(hospital.failed) :]:
         say(line)
     if hospital.units.empty:
-        raise SystemExit(EXIT_DEFECT if set(hospital.failed["kind"]) == {"stopped"} else EXIT_INPUT)
+        raise SystemExit(EXIT_DEFECT if set(hospital.failed["kind"]) == {DEFECT} else EXIT_INPUT)
     if len(hospital.failed) or (hospital.units["answer"] != "met").any():
         raise SystemExit(EXIT_UNSAFE)

@@ -6,9 +6,6 @@ One book has one writer: it is locked by its unit's own file, read, grown, and w
 from __future__ import annotations
 
 import contextlib
-import errno
-import os
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -35,8 +32,6 @@ TAKES = {
     "build": ("receive", "answers", "ordered", "count", "kits"),
 }
 """Step -> the sheets that it takes in, in order: its own and those of the steps before it."""
-
-_LOCK_WAIT_SECONDS = 10.0
 
 
 @dataclass
@@ -96,11 +91,12 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     from kitplan.parts.orders.round_plan import catalogue_of
     from kitplan.parts.orders.saved_plan import without_items
     from kitplan.planning import with_parts
-    from kitplan.read.order_book import book_home, read_book
+    from kitplan.read.order_book import book_home, book_lock, read_book
+    from kitplan.write.writer import one_writer
 
     unit = without_items(load(unit_path, seed), without, weeks)
     home, folder = book_home(unit_path), out_folder(unit_path, out)
-    with _held(unit_path):
+    with one_writer(book_lock(unit_path)):
         book = read_book(home, mend=mend)
         for warning in book.warnings:
             say(f"Look at: {warning}")
@@ -109,35 +105,6 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
             plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
         used.say()
         yield Session(unit, home, folder, plan, book, catalogue_of(unit))
-
-
-@contextlib.contextmanager
-def _held(unit_path: Path) -> Iterator[None]:
-    """One writer of a book at a time; the system frees the lock when a run is killed."""
-    try:
-        import fcntl
-    except ImportError:  # a system without such locks goes on without
-        yield
-        return
-    from kitplan.write.writer import OutputError
-
-    handle = os.open(unit_path / "unit.toml" if unit_path.is_dir() else unit_path, os.O_RDONLY)
-    try:
-        deadline = time.monotonic() + _LOCK_WAIT_SECONDS
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                if time.monotonic() > deadline:
-                    raise OutputError(errno.EBUSY, "is in use by another round", unit_path,
-                                      "Wait until it has ended, then run again.") from None
-                time.sleep(0.05)
-            except OSError:
-                break
-        yield
-    finally:
-        os.close(handle)
 
 
 def keep(work: Session, before: OrderBook) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from kitplan.commands.cluster import cluster_option, only_for_folders
 from kitplan.commands.common import run_safely, unit_options
 from kitplan.commands.plan import make_plan, plan_units, readiness_option
 
@@ -13,13 +14,15 @@ from kitplan.commands.plan import make_plan, plan_units, readiness_option
 @click.command("par")
 @unit_options
 @readiness_option
+@cluster_option
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, readiness: float | None) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None, readiness: float | None, cluster: str | None) -> None:
     """Par levels for the stock room of UNIT (a folder or a workbook), without the other parts.
 
     Writes stock-room.xlsx, tables/par_levels.csv, tables/frontier.csv and plan.json, all or nothing. A folder of
     units is done unit by unit, two at a time, with all-units.xlsx to show them together.
     """
-    if readiness is None and plan_units(unit_path, out, seed, ("par",), 1.0):
+    if readiness is None and plan_units(unit_path, out, seed, ("par",), 1.0, cluster):
         return
+    only_for_folders(cluster)
     make_plan(unit_path, out, seed, ("par",), readiness)

@@ -1,83 +1,138 @@
 """Tape and dressing sheets of a class, cut from whole rolls and sheets: which, by which pattern, by whom.
 
 Nothing here is opened for one patient, so pieces are pooled over the whole class (model.md section 9). Stock past its
-date goes first, then what the class has, then what is bought in whole packs.
+date goes first, then what the class has, then what is bought in whole packs. The sessions of a course cut from one
+box, one after another or at once; what a roll has left goes on to the next.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from kitplan.parts.training.requirements import rolls_of_width
-from kitplan.read.class_values import TrainingClass
+from kitplan.read.class_values import AT_ONCE, TrainingClass, courses
 from kitplan.read.problems import Problem
 from kitplan.read.values import Unit
 from kitplan.solve.cutting import CutPlan, Roll, cut_stock, first_fit_decreasing, to_tenths
 from kitplan.solve.sheet_cutting import Sheet, SheetPlan, cut_sheets
 
-PAST_DATE, OWN, BOUGHT = "practice only", "class box", "to buy"
-"""Where a unit comes from, in the order in which stock is used."""
+PAST_DATE, OWN, BOUGHT, CARRIED = "practice only", "class box", "to buy", "session before"
+"""Where a unit comes from. CARRIED: the end of a roll that an earlier session of the course opened."""
+_MOST_ENDS = 6
+"""Lengths of roll ends that a session may cut from, the longest first; the others stay in the box."""
+
+
+Row = Mapping[Any, Any]
+Source = Mapping[str, tuple[str, str]]
+"""Name of a roll or sheet in a plan -> (catalogue item, where it comes from)."""
+Offer = tuple[Any, str, str]
+"""(Roll or Sheet, catalogue item, where it comes from)."""
 
 
 @dataclass(frozen=True)
 class TapeCut:
-    """Tape of one width cut for one class.
+    """Tape of one width cut for one class, or for all sessions of a course at once.
 
-    source: roll in `plan` -> (catalogue item, where it comes from). halves: half-width strips, whose other half is
-    thrown away.
+    lesson: before which it is cut. covers: for which. source: roll in `plan` -> (catalogue item, where it comes from).
+    halves: half-width strips, whose other half is thrown away. keep_mm: ends as long as this are kept. ends: what
+    lies in the box afterwards: (mm, how many), the longest first.
     """
 
     lesson: int
     width_mm: float
     plan: CutPlan
-    source: Mapping[str, tuple[str, str]]
+    source: Source
+    covers: tuple[int, ...] = ()
     halves: int = 0
+    keep_mm: float = 0.0
+    ends: tuple[tuple[float, int], ...] = ()
 
 
 @dataclass(frozen=True)
 class SheetCut:
-    """Dressing sheets cut for one class; source as in TapeCut."""
+    """Dressing sheets cut for one class, or for all sessions of a course at once; fields as in TapeCut."""
 
     lesson: int
     plan: SheetPlan
-    source: Mapping[str, tuple[str, str]]
+    source: Source
+    covers: tuple[int, ...] = ()
 
 
-Row = Mapping[Any, Any]
-Offer = tuple[Any, str, str]
-"""(Roll or Sheet, catalogue item, where it comes from)."""
+class _Trade:
+    """What tape and dressings differ in: what is cut from, how, and what an opened one leaves for the next session."""
+
+    def __init__(self, kinds: pd.DataFrame, every: pd.DataFrame) -> None:
+        self.kinds = kinds
+        self.every = every
+
+    def stock(self, row: Row, *rest: Any) -> Roll | Sheet:
+        return Roll(rest[0], float(row["length_mm"]), *rest[1:])
+
+    def cut(self, pieces: pd.DataFrame, offers: Sequence[Offer]) -> CutPlan | SheetPlan:
+        return cut_stock(pieces["length_mm"], pieces["count"], [o[0] for o in offers])
+
+    def fit(self, pieces: pd.DataFrame, kinds: pd.DataFrame) -> bool:
+        return bool(len(kinds)) and kinds["length_mm"].max() >= pieces["length_mm"].max()
+
+    def ends(self, plan: Any, source: Source, keep_mm: float) -> Counter[tuple[str, float]]:
+        found: Counter[tuple[str, float]] = Counter()
+        for row in plan.plan.to_dict("records"):
+            if row["waste_mm"] >= keep_mm - 1e-9:
+                found[source[row["roll"]][0], row["waste_mm"]] += int(row["count"])
+        return found
+
+
+class _Dressings(_Trade):
+    """Sheets; their off-cuts are no rectangles and go to the waste."""
+
+    def stock(self, row: Row, *rest: Any) -> Roll | Sheet:
+        return Sheet(rest[0], float(row["width_mm"]), float(row["length_mm"]), *rest[1:])
+
+    def cut(self, pieces: pd.DataFrame, offers: Sequence[Offer]) -> CutPlan | SheetPlan:
+        return cut_sheets(pieces[["width_mm", "length_mm"]].to_numpy(), pieces["count"], [o[0] for o in offers])
+
+    def fit(self, pieces: pd.DataFrame, kinds: pd.DataFrame) -> bool:
+        return bool(len(kinds)) and _all_fit(pieces, kinds)
+
+    def ends(self, plan: Any, source: Source, keep_mm: float) -> Counter[tuple[str, float]]:
+        return Counter()
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """One session's plan, or a course's. ends: (item, mm) of roll ends in the box afterwards -> how many."""
+
+    lessons: tuple[int, ...]
+    plan: Any
+    source: Source
+    ends: Counter[tuple[str, float]]
 
 
 def cut_tape(unit: Unit, lessons: Sequence[TrainingClass], pieces: pd.DataFrame) -> list[TapeCut]:
-    """Cut the tape of every class, width by width.
-
-    pieces: ClassNeeds.pieces. In a season of several classes the kinds of roll to buy are chosen for all of them at
-    once, in whole packs; each class is then cut on its own, because it is held on its own day.
-    """
+    """Cut the tape of every class, width by width. pieces: ClassNeeds.pieces."""
     cuts = []
     for width, group in pieces.groupby("width_mm", sort=True):
         kinds = rolls_of_width(unit, float(width))
         preferred = kinds[kinds["item"] == unit.prefer.get("tape")]
-        kinds = preferred if preferred["length_mm"].max() >= group["length_mm"].max() else kinds
         every = unit.items[(unit.items["role"] == "tape") & np.isclose(unit.items["width_mm"].astype(float), width)]
-        indexes = sorted(group["lesson"].unique())
-        if len(indexes) > 1:
-            offers = [o for i in indexes for o in _own(lessons[i], every, _roll, f" {i}")] + _to_buy(kinds, _roll)
-            pooled = cut_stock(group["length_mm"], group["count"], [o[0] for o in offers])
-            chosen = kinds[[pooled.opened[str(item)] > 0 for item in kinds["item"]]]
-            if len(chosen) and chosen["length_mm"].max() >= group["length_mm"].max():
-                kinds = chosen
-        for index in indexes:
-            mine = group[group["lesson"] == index]
-            offers = _own(lessons[index], every, _roll) + _to_buy(kinds, _roll, single=len(indexes) > 1)
-            plan = cut_stock(mine["length_mm"], mine["count"], [o[0] for o in offers])
-            halves = int(mine.loc[mine["width_share"] < 1, "count"].sum())
-            cuts.append(TapeCut(int(index), float(width), plan, _sources(offers), halves))
+        trade = _Trade(kinds, every)
+        trade.kinds = preferred if trade.fit(group, preferred) else kinds
+        for course in _cut_all(lessons, group, trade):
+            every_length = group.loc[group["lesson"].isin([i for cut in course for i in cut.lessons]), "length_mm"]
+            for cut in course:
+                mine = group[group["lesson"].isin(cut.lessons)]
+                ends: Counter[float] = Counter()
+                for (_, length), count in cut.ends.items():
+                    ends[length] += count
+                halves = int(mine.loc[mine["width_share"] < 1, "count"].sum())
+                cuts.append(TapeCut(cut.lessons[0], float(width), cut.plan, cut.source, cut.lessons, halves,
+                                    float(every_length.min()), tuple(sorted(ends.items(), reverse=True))))
     return sorted(cuts, key=lambda c: (c.lesson, c.width_mm))
 
 
@@ -86,52 +141,106 @@ def cut_dressings(unit: Unit, lessons: Sequence[TrainingClass], dressings: pd.Da
 
     A piece larger than every sheet is a ValueError here; sheet_problems tells it to a person first.
     """
+    if not len(dressings):
+        return []
     every = sheets_of(unit)
+    trade = _Dressings(every, every)
     preferred = every[every["item"] == unit.prefer.get("barrier")]
-    kinds = preferred if len(preferred) and _all_fit(dressings, preferred) else every
-    cuts = []
-    indexes = sorted(dressings["lesson"].unique())
-    if len(indexes) > 1:
-        offers = [o for i in indexes for o in _own(lessons[i], every, _sheet, f" {i}")] + _to_buy(kinds, _sheet)
-        pooled = cut_sheets(dressings[["width_mm", "length_mm"]].to_numpy(), dressings["count"], [o[0] for o in offers])
-        chosen = kinds[[pooled.opened[str(item)] > 0 for item in kinds["item"]]]
-        kinds = chosen if _all_fit(dressings, chosen) else kinds
-    for index in indexes:
-        mine = dressings[dressings["lesson"] == index]
-        offers = _own(lessons[index], every, _sheet) + _to_buy(kinds, _sheet, single=len(indexes) > 1)
-        plan = cut_sheets(mine[["width_mm", "length_mm"]].to_numpy(), mine["count"], [o[0] for o in offers])
-        cuts.append(SheetCut(int(index), plan, _sources(offers)))
+    trade.kinds = preferred if trade.fit(dressings, preferred) else every
+    cuts = [SheetCut(cut.lessons[0], cut.plan, cut.source, cut.lessons)
+            for course in _cut_all(lessons, dressings, trade) for cut in course]
+    return sorted(cuts, key=lambda c: c.lesson)
+
+
+def _cut_all(lessons: Sequence[TrainingClass], pieces: pd.DataFrame, trade: _Trade) -> list[list[_Cut]]:
+    """The cuts of each course. The kinds to buy are chosen for all classes at once, in whole packs.
+
+    Where that choice is not the least that all pieces together could cost, the free choice of every session is
+    weighed too: so a course never costs more than its sessions would as classes of their own.
+    """
+    wanted = set(pieces["lesson"])
+    groups = [group for course in courses(lessons) if (group := [i for i in course if i in wanted])]
+    if len(wanted) == 1 or (len(groups) == 1 and lessons[groups[0][0]].cut == AT_ONCE):
+        return [_cut_course(lessons, group, pieces, trade, trade.kinds, False) for group in groups]
+    offers = [o for g in groups for o in _own(lessons[g[0]], trade, f" {g[0]}")] + _to_buy(trade.kinds, trade)
+    pooled = trade.cut(pieces, offers)
+    chosen = trade.kinds[[pooled.opened[str(item)] > 0 for item in trade.kinds["item"]]]
+    chosen = chosen if trade.fit(pieces, chosen) else trade.kinds
+    found = [_cut_course(lessons, group, pieces, trade, chosen, len(groups) > 1) for group in groups]
+    if len(chosen) == len(trade.kinds) or _money(found, trade) <= pooled.cost + 1e-9:
+        return found
+    freely = [_cut_course(lessons, group, pieces, trade, trade.kinds, len(groups) > 1) for group in groups]
+    return freely if _money(freely, trade) < _money(found, trade) - 1e-9 else found
+
+
+def _money(courses_cut: Sequence[Sequence[_Cut]], trade: _Trade) -> float:
+    """Money for what is bought, in whole packs."""
+    opened: Counter[str] = Counter()
+    for cut in (c for course in courses_cut for c in course):
+        opened.update({cut.source[n][0]: k for n, k in cut.plan.opened.items() if cut.source[n][1] == BOUGHT})
+    price = {row["item"]: (row["pack"], row["price"]) for row in trade.kinds.to_dict("records")}
+    return float(sum(-(-count // price[item][0]) * price[item][1] for item, count in opened.items() if count))
+
+
+def _cut_course(
+    lessons: Sequence[TrainingClass], group: Sequence[int], pieces: pd.DataFrame, trade: _Trade, kinds: pd.DataFrame,
+    single: bool,
+) -> list[_Cut]:
+    """Cut one course, session by session or at once: from the ends of rolls opened before, stock past its date, the
+    box, rolls left of packs opened before, and new packs. single: rolls one by one, as packs are shared with others.
+    """
+    whole = lessons[group[0]].cut == AT_ONCE
+    keep = float(pieces.loc[pieces["lesson"].isin(group), "length_mm"].min())
+    own, spare, ends = _own(lessons[group[0]], trade), Counter[str](), Counter[tuple[str, float]]()
+    pack = dict(zip(kinds["item"], kinds["pack"].astype(int)))
+    rows, cuts = {row["item"]: row for row in trade.every.to_dict("records")}, []
+    for part in [tuple(group)] if whole else [(index,) for index in group]:
+        offers = [*_carried(ends, rows, trade), *own, *_to_buy(kinds, trade, single)]
+        if not single:
+            offers += [(trade.stock(rows[item], f"{item} (of a pack before)", 0.0, 1, left), item, BOUGHT)
+                       for item, left in spare.items() if left]
+        plan = trade.cut(pieces[pieces["lesson"].isin(part)], offers)
+        source = {stock.name: (str(item), kind) for stock, item, kind in offers}
+        own = [(replace(stock, available=stock.available - plan.opened[stock.name]), item, kind)
+               for stock, item, kind in own]
+        for stock, item, kind in offers:
+            if kind == CARRIED:
+                ends[item, stock.length_mm] -= plan.opened[stock.name]
+            elif kind == BOUGHT:
+                bought = 0 if stock.available is not None else pack[item] * -(-plan.opened[stock.name] // pack[item])
+                spare[item] += bought - plan.opened[stock.name]
+        ends = +(ends + trade.ends(plan, source, keep))
+        cuts.append(_Cut(part, plan, source, ends.copy()))
     return cuts
 
 
-def _roll(row: Row, name: str, price: float, pack: int, available: int | None, first: bool) -> Roll:
-    return Roll(name, float(row["length_mm"]), price, pack, available, first)
-
-
-def _sheet(row: Row, name: str, price: float, pack: int, available: int | None, first: bool) -> Sheet:
-    return Sheet(name, float(row["width_mm"]), float(row["length_mm"]), price, pack, available, first)
-
-
-def _own(lesson: TrainingClass, kinds: pd.DataFrame, make: Callable[..., Any], tag: str = "") -> list[Offer]:
+def _own(lesson: TrainingClass, trade: _Trade, tag: str = "") -> list[Offer]:
     """What the class has, free of charge and limited; stock past its date goes first."""
     return [
-        (make(row, f"{row['item']} ({kind}{tag})", 0.0, 1, stock[row["item"]], kind == PAST_DATE), row["item"], kind)
+        (trade.stock(row, f"{row['item']} ({kind}{tag})", 0.0, 1, stock[row["item"]], kind == PAST_DATE), row["item"],
+         kind)
         for kind, stock in ((PAST_DATE, lesson.expired), (OWN, lesson.have))
-        for row in kinds.to_dict("records") if stock.get(row["item"])
+        for row in trade.every.to_dict("records") if stock.get(row["item"])
     ]
 
 
-def _to_buy(kinds: pd.DataFrame, make: Callable[..., Any], single: bool = False) -> list[Offer]:
+def _carried(ends: Counter[tuple[str, float]], rows: Mapping[str, Row], trade: _Trade) -> list[Offer]:
+    """The longest ends of rolls that were opened before."""
+    longest = sorted(ends, key=lambda end: (-end[1], end[0]))[:_MOST_ENDS]
+    return [
+        (trade.stock({**rows[item], "length_mm": length}, f"{item} (end of {length:g} mm)", 0.0, 1, ends[item, length],
+                     True), item, CARRIED)
+        for item, length in longest
+    ]
+
+
+def _to_buy(kinds: pd.DataFrame, trade: _Trade, single: bool = False) -> list[Offer]:
     """What can be bought, by the pack; single: one by one at its part of the pack's price."""
     return [
-        (make(row, row["item"], row["price"] / (row["pack"] if single else 1), 1 if single else int(row["pack"]),
-              None, False), row["item"], BOUGHT)
+        (trade.stock(row, row["item"], row["price"] / (row["pack"] if single else 1), 1 if single else
+                     int(row["pack"])), row["item"], BOUGHT)
         for row in kinds.to_dict("records")
     ]
-
-
-def _sources(offers: Sequence[Offer]) -> dict[str, tuple[str, str]]:
-    return {stock.name: (str(item), kind) for stock, item, kind in offers}
 
 
 def sheets_of(unit: Unit) -> pd.DataFrame:
@@ -196,28 +305,38 @@ def compare_with_rules(
     """The cut plan beside two rules of thumb, all rolls at list price: method, rolls, opened_mm, waste_share, value.
 
     Like with like: the rules cut the lengths of roll that the plan opens. "longest piece first": all pieces of the
-    class, greedy, from the plan's rolls and then from further ones of their longest. "every learner her own roll":
-    each learner's pieces from rolls of her own, spare sets from further rolls, of the length that costs least so.
+    class, greedy, from the plan's rolls and roll ends, then from further rolls of their longest. "every learner her own
+    roll": each learner's pieces from rolls of her own, spare sets from further ones, of the length that costs least.
     """
     methods = ("cut together", "longest piece first", "every learner her own roll")
     totals = {method: np.zeros(3) for method in methods}
     wanted = 0.0
     by_item = unit.items.set_index("item")
     for cut in cuts:
-        mine = pieces[(pieces["lesson"] == cut.lesson) & (pieces["width_mm"] == cut.width_mm)]
+        mine = pieces[pieces["lesson"].isin(cut.covers) & (pieces["width_mm"] == cut.width_mm)]
         wanted += float((mine["length_mm"] * mine["count"]).sum())
-        opened = [(by_item.loc[cut.source[roll][0]], count) for roll, count in cut.plan.opened.items() if count]
-        opened.sort(key=lambda kind: -kind[0]["length_mm"])
-        own, spare = _learner_and_spare(lessons[cut.lesson], mine, sets[sets["lesson"] == cut.lesson])
-        everyone = [(own, lessons[cut.lesson].learners), (spare, 1)]
-        totals["cut together"] += sum(count * _one_roll(row) for row, count in opened)
+        rolls = {roll.name: (roll.length_mm, *cut.source[roll.name]) for roll in cut.plan.rolls}
+        # The end of a roll that was opened before is no further roll, tape or money.
+        opened = [(rolls[name][0], _one_roll(by_item.loc[rolls[name][1]]) * (rolls[name][2] != CARRIED), count)
+                  for name, count in cut.plan.opened.items() if count]
+        opened.sort(key=lambda kind: (kind[1].any(), -kind[0]))
+        rows = list({item: by_item.loc[item] for _, item, _ in (rolls[n] for n, k in cut.plan.opened.items() if k)}
+                    .values())
+        everyone = []
+        for lesson in cut.covers:
+            own, spare = _learner_and_spare(
+                lessons[lesson], mine[mine["lesson"] == lesson], sets[sets["lesson"] == lesson])
+            everyone += [(own, lessons[lesson].learners), (spare, 1)]
+        totals["cut together"] += sum(count * one for _, one, count in opened)
+        longest = max(rows, key=lambda row: row["length_mm"])
+        opened.append((float(longest["length_mm"]), _one_roll(longest), int(mine["count"].sum())))
         totals["longest piece first"] += _greedy_from(opened, dict(_by_length(mine["length_mm"], mine["count"])))
-        totals["every learner her own roll"] += _cheapest_greedy([row for row, _ in opened], everyone)
-    rows = [
-        (method, int(rolls), opened, 1.0 - wanted / opened if opened else 0.0, value)
-        for method, (rolls, opened, value) in totals.items()
+        totals["every learner her own roll"] += _cheapest_greedy(rows, everyone)
+    told = [
+        (method, int(number), tape, 1.0 - wanted / tape if tape else 0.0, value)
+        for method, (number, tape, value) in totals.items()
     ]
-    return pd.DataFrame(rows, columns=["method", "rolls", "opened_mm", "waste_share", "value"])
+    return pd.DataFrame(told, columns=["method", "rolls", "opened_mm", "waste_share", "value"])
 
 
 def _one_roll(row: pd.Series) -> np.ndarray:
@@ -225,13 +344,13 @@ def _one_roll(row: pd.Series) -> np.ndarray:
     return np.array([1.0, row["length_mm"], row["price"] / row["pack"]])
 
 
-def _greedy_from(opened: Sequence[tuple[pd.Series, int]], wanted: Mapping[int, int]) -> np.ndarray:
-    """Rolls, tape and money of the longest piece first from these rolls, longest first, then more of the longest."""
+def _greedy_from(kinds: Sequence[tuple[float, np.ndarray, int]], wanted: Mapping[int, int]) -> np.ndarray:
+    """Rolls, tape and money of the longest piece first from these kinds in turn: (mm, what one counts, how many)."""
     sizes, left, total = list(wanted), np.array(list(wanted.values())), np.zeros(3)
-    for row, most in [*opened, (opened[0][0], int(left.sum()))]:
-        for pattern, times in first_fit_decreasing(sizes, left, to_tenths(float(row["length_mm"]), up=False), most):
+    for length, one, most in kinds:
+        for pattern, times in first_fit_decreasing(sizes, left, to_tenths(length, up=False), most):
             left = left - times * np.array(pattern)
-            total += times * _one_roll(row)
+            total += times * one
     return total
 
 

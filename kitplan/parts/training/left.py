@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Container, Sequence
 
 import pandas as pd
@@ -9,11 +10,12 @@ import pandas as pd
 from kitplan.parts.training.cuts import TapeCut
 from kitplan.parts.training.lists import Taken, one_of
 from kitplan.parts.training.requirements import ClassNeeds
-from kitplan.read.class_values import TrainingClass
+from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.values import Unit
 
 PRACTICE_BOX = "Practice box, marked 'practice only, not for patients'"
 BACK = "Class box, or back to the lender"
+NEXT_SESSION = "The next session, as more spare sets"
 NEXT_CLASS = "Class box, for the next class; not for patients"
 CLASS_BOX = "Class box, unopened"
 WASTE = "Waste"
@@ -24,18 +26,21 @@ def left_over(
     unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken], shopping: pd.DataFrame,
     tape: Sequence[TapeCut],
 ) -> pd.DataFrame:
-    """One row a thing; lesson -1 is the season as a whole (what is left of the packs bought)."""
+    """One row a thing; lesson -1 is all classes together (what is left of the packs bought)."""
     season = -1 if len(lessons) > 1 else 0
     rows = [*_unopened(shopping, season)]
     kept = shopping[shopping["kind"] == "durable"]
     if len(kept):
         text = f"Things that are not used up ({len(kept)} kind{'s' if len(kept) > 1 else ''})"
-        rows.append((season, text, int(kept["units"].sum()), "piece", "used in the class", BACK))
-    for index, lesson in enumerate(lessons):
-        rows += _spare_sets(index, needs)
-        rows += [row for cut in tape if cut.lesson == index for row in _remnants(cut)]
-        rows += _part_used(unit, index, taken)
-        rows += _stock_left(unit, index, lesson, taken, set(kept["item"]))
+        rows.append((season, text, int(kept["units"].sum()), "thing", "used in the class", BACK))
+    for course in courses(lessons):
+        last = course[-1]
+        for index in course:
+            rows += _spare_sets(index, needs, PRACTICE_BOX if index == last else NEXT_SESSION)
+            rows += [row for cut in tape if cut.lesson == index for row in _scrap(cut)]
+        rows += [row for cut in tape if last in cut.covers for row in _ends(cut, last)]
+        rows += _part_used(unit, last, course, taken)
+        rows += _stock_left(unit, last, lessons[last], [t for t in taken if t.lesson in course], set(kept["item"]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -48,39 +53,45 @@ def _unopened(shopping: pd.DataFrame, lesson: int) -> list[tuple[object, ...]]:
     return rows
 
 
-def _spare_sets(lesson: int, needs: ClassNeeds) -> list[tuple[object, ...]]:
+def _spare_sets(lesson: int, needs: ClassNeeds, goes_to: str) -> list[tuple[object, ...]]:
     mine = needs.sets[needs.sets["lesson"] == lesson]
     spare = int((mine["sets"] - mine["goes"]).sum())
     text = "Spare sets of pieces and supplies, if no go is spoiled"
-    return [(lesson, text, spare, "set", "cut or opened", PRACTICE_BOX)] if spare else []
+    return [(lesson, text, spare, "set", "cut or opened", goes_to)] if spare else []
 
 
-def _remnants(cut: TapeCut) -> list[tuple[object, ...]]:
-    """Ends of rolls that still give the shortest piece of the class, and what is too short for any."""
-    plan = cut.plan
-    shortest = float(plan.lengths_mm.min())
-    useful = plan.plan[plan.plan["waste_mm"] >= shortest - 1e-9]
-    scrap = plan.plan[(plan.plan["waste_mm"] < shortest - 1e-9) & (plan.plan["waste_mm"] > 0)]
-    name = f"Tape {cut.width_mm:g} mm"
-    rows: list[tuple[object, ...]] = [
-        (cut.lesson, f"{name}, rest of a roll, {row['waste_mm']:,.0f} mm", int(row["count"]), "roll end", "opened",
-         PRACTICE_BOX)
-        for row in useful.to_dict("records")
+def _ends(cut: TapeCut, last: int) -> list[tuple[object, ...]]:
+    """Ends of rolls that still give the shortest piece, when the class or its last session is over."""
+    return [
+        (last, f"Tape {cut.width_mm:g} mm, rest of a roll, {mm:,.0f} mm", count, "roll end", "opened", PRACTICE_BOX)
+        for mm, count in cut.ends
     ]
+
+
+def _scrap(cut: TapeCut) -> list[tuple[object, ...]]:
+    """Ends that are too short for any piece of the class, or of its course, and what half-width strips leave."""
+    plan, name = cut.plan.plan, f"Tape {cut.width_mm:g} mm"
+    scrap = plan[(plan["waste_mm"] < cut.keep_mm - 1e-9) & (plan["waste_mm"] > 0)]
+    rows: list[tuple[object, ...]] = []
     if len(scrap):
         total = float((scrap["waste_mm"] * scrap["count"]).sum())
         text = f"{name}, ends shorter than any piece, {total:,.0f} mm in all"
         rows.append((cut.lesson, text, int(scrap["count"].sum()), "roll end", "opened", WASTE))
     half = f"{name}, other halves of half-width strips"
-    return rows if not cut.halves else [*rows, (cut.lesson, half, cut.halves, "piece", "cut", WASTE)]
+    return rows if not cut.halves else [*rows, (cut.lesson, half, cut.halves, "strip", "cut", WASTE)]
 
 
-def _part_used(unit: Unit, lesson: int, taken: Sequence[Taken]) -> list[tuple[object, ...]]:
+def _part_used(
+    unit: Unit, last: int, course: Sequence[int], taken: Sequence[Taken]
+) -> list[tuple[object, ...]]:
     """Items that are shared until empty (a tub of wipes) and are seldom empty after a class."""
     catalogue = unit.items.set_index("item")
+    total = Counter[str]()
+    for t in taken:
+        total[t.item] += t.units if t.lesson in course and catalogue.at[t.item, "scope"] == "unit" else 0
     return [
-        (lesson, catalogue.at[t.item, "description"], t.units, "item", "opened, perhaps not empty", PRACTICE_BOX)
-        for t in taken if t.lesson == lesson and catalogue.at[t.item, "scope"] == "unit"
+        (last, catalogue.at[item, "description"], units, one_of(catalogue.loc[item]), "opened, perhaps not empty",
+         PRACTICE_BOX) for item, units in total.items() if units
     ]
 
 
@@ -88,15 +99,18 @@ def _stock_left(
     unit: Unit, index: int, lesson: TrainingClass, taken: Sequence[Taken], kept: Container[str]
 ) -> list[tuple[object, ...]]:
     catalogue = unit.items.set_index("item")
-    used = {t.item: t for t in taken if t.lesson == index}
+    old, own = Counter[str](), Counter[str]()
+    for t in taken:
+        old[t.item] += t.practice_only
+        own[t.item] += t.own
     rows: list[tuple[object, ...]] = []
     for item, count in lesson.expired.items():
-        rest = count - (used[item].practice_only if item in used else 0)
+        rest = count - old[item]
         if rest:
             rows.append((index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), "past its date",
                          PRACTICE_BOX))
     for item, count in lesson.have.items():
-        rest = count - (used[item].own if item in used else 0)
+        rest = count - own[item]
         if rest and item not in kept:
             rows.append((index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), "not opened",
                          CLASS_BOX))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import fitting_items, nearest_size
-from kitplan.parts.training.cuts import BOUGHT, OWN, PAST_DATE, SheetCut, TapeCut
+from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, SheetCut, TapeCut
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
-from kitplan.read.class_values import Durable, TrainingClass
+from kitplan.read.class_values import Durable, TrainingClass, courses
 from kitplan.read.values import Unit
 
 
@@ -54,10 +55,12 @@ def _item_for(unit: Unit, durable: Durable, size: pd.Series) -> str:
     return str(nearest[0][1]["item"]) if nearest else ""
 
 
-def station_supplies(needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:
-    """Items at each station: lesson, station, item, units (whole: what is shared within a station is rounded up).
+def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:
+    """Items at each station: lesson, station, item, units that stand there, taken (of these not opened before).
 
-    supplies: choose_items. Where two items serve one practice, the first stations take the first item.
+    supplies: choose_items. Where two items serve one practice, the first stations take the first item. Units are
+    whole: what is shared within a station is rounded up, and in a course what is left of it goes on to the same station
+    of the next session.
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
@@ -73,7 +76,12 @@ def station_supplies(needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:
             rows += [(lesson, s, row["item"], each * n) for s, n in enumerate(dealt) if n]
     frame = pd.DataFrame(rows, columns=["lesson", "station", "item", "units"])
     whole = frame.groupby(["lesson", "station", "item"], sort=False, as_index=False)["units"].sum()
-    whole["units"] = np.ceil(whole["units"].to_numpy(float) - 1e-6).astype(int)
+    box = {lesson: number for number, group in enumerate(courses(lessons)) for lesson in group}
+    here = [whole["lesson"].map(box), whole["station"], whole["item"]]
+    until = whole.sort_values("lesson", kind="stable")["units"].groupby(here).cumsum().sort_index()
+    before = until - whole["units"]
+    whole["taken"] = (np.ceil(until - 1e-6) - np.ceil(before - 1e-6)).astype(int)
+    whole["units"] = (np.ceil(until - 1e-6) - np.floor(before + 1e-6)).astype(int)
     return whole
 
 
@@ -87,18 +95,24 @@ def items_taken(
 ) -> list[Taken]:
     """Whole units of each consumable item by class: stock past its date first, then the class box, then bought."""
     taken = []
-    for (lesson, item), units in at_stations.groupby(["lesson", "item"], sort=False)["units"].sum().items():
-        old = min(int(units), lessons[lesson].expired.get(item, 0))
-        own = min(int(units) - old, lessons[lesson].have.get(item, 0))
-        taken.append(Taken(lesson, str(item), old, own, int(units) - old - own))
+    box = {lesson: group[0] for group in courses(lessons) for lesson in group}
+    gone: Counter[tuple[int, str, str]] = Counter()
+    for (lesson, item), units in at_stations.groupby(["lesson", "item"])["taken"].sum().items():
+        left, used = int(units), []
+        for kind, stock in ((PAST_DATE, lessons[lesson].expired), (OWN, lessons[lesson].have)):
+            used.append(min(left, stock.get(item, 0) - gone[box[lesson], item, kind]))
+            gone[box[lesson], item, kind] += used[-1]
+            left -= used[-1]
+        taken.append(Taken(lesson, str(item), used[0], used[1], left))
     cuts: list[TapeCut | SheetCut] = [*tape, *sheets]
     for cut in cuts:
         counts: dict[str, dict[str, int]] = {}
         for name, opened in cut.plan.opened.items():
             item, kind = cut.source[name]
-            counts.setdefault(item, {PAST_DATE: 0, OWN: 0, BOUGHT: 0})[kind] += opened
+            counts.setdefault(item, {PAST_DATE: 0, OWN: 0, BOUGHT: 0, CARRIED: 0})[kind] += opened
         taken += [
-            Taken(cut.lesson, item, n[PAST_DATE], n[OWN], n[BOUGHT]) for item, n in counts.items() if sum(n.values())
+            Taken(cut.lesson, item, n[PAST_DATE], n[OWN], n[BOUGHT]) for item, n in counts.items()
+            if n[PAST_DATE] + n[OWN] + n[BOUGHT]
         ]
     return taken
 
@@ -132,9 +146,15 @@ def shopping_list(
 
 def _why(lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken]) -> str:
     if len(lessons) > 1:
-        return "; ".join(f"{t.units:,} for {lessons[t.lesson].title}" for t in taken)
+        return "; ".join(f"{t.units:,} for {short_title(lessons, t.lesson)}" for t in taken if t.units)
     goes, sets = int(needs.sets["goes"].sum()), int(needs.sets["sets"].sum())
     return f"{lessons[0].learners} learners, {goes:,} tries in all, {sets - goes:,} spare"
+
+
+def short_title(lessons: Sequence[TrainingClass], lesson: int) -> str:
+    """A class by its title; of one course alone, a session by its number."""
+    alone = len(courses(lessons)) == 1 and len(lessons) > 1
+    return f"session {lessons[lesson].session}" if alone else lessons[lesson].title
 
 
 def _durable_rows(
@@ -142,7 +162,7 @@ def _durable_rows(
 ) -> list[tuple[object, ...]]:
     """Durable things: classes held at one time need theirs side by side, others one after another."""
     catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
-    together = _held_together(lessons, [t.minutes for t in tables])
+    together = held_together(lessons, [t.minutes for t in tables])
     frames = [t.things.assign(lesson=i, day=together[i]) for i, t in enumerate(tables)]
     things = pd.concat(frames, ignore_index=True)
     carried = {thing for t in tables for thing in t.moves.loc[t.moves["from_station"] > 0, "thing"]}
@@ -157,13 +177,14 @@ def _durable_rows(
         packs = math.nan if math.isnan(value) else packs
         about = "moved between stations" if name in carried else "every station keeps its own"
         rows.append((
-            item or name, name, "durable", needed, "piece", 0, have, needed - have, pack, packs, value,
+            item or name, name, "durable", needed, one_of(catalogue.get(item, {"counted_as": "piece"})), 0, have,
+            needed - have, pack, packs, value,
             f"most in use at one time; {about}" + ("; no price: borrow it" if math.isnan(value) else ""),
         ))
     return rows
 
 
-def _held_together(lessons: Sequence[TrainingClass], minutes: Sequence[float]) -> list[int]:
+def held_together(lessons: Sequence[TrainingClass], minutes: Sequence[float]) -> list[int]:
     """A number a class, the same for classes of one day that overlap in time.
 
     Without a start a class lasts the whole day. Classes that touch are taken to overlap: nothing can be carried over
@@ -207,12 +228,13 @@ def _things_at(
     unit: Unit, index: int, station: int, lesson: TrainingClass, table: Timetable
 ) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
+    called = dict(zip(unit.items["item"], unit.items["counted_as"]))
     for thing, moved in zip(class_things(unit, lesson), table.things["shared"]):
         used = np.isin(table.practice[:, station], list(thing.practices))
         if used.any():
             when = f" ({_rounds(np.flatnonzero(used) + 1)})" if moved and not used.all() else ""
             rows.append((index, station + 1, "durable", thing.item or thing.name, f"{thing.name}{when}",
-                         thing.per_station, "piece"))
+                         thing.per_station, called.get(thing.item, "piece")))
     return rows
 
 

@@ -38,8 +38,9 @@ from kitplan.parts.training.requirements import (
     class_needs,
     practice_name,
 )
+from kitplan.parts.training.sessions import overlapping, session_list
 from kitplan.parts.training.timetable import Timetable, plan_timetable
-from kitplan.read.class_values import TrainingClass
+from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.problems import InputError
 from kitplan.read.values import Unit
 from kitplan.solve.cutting import least_tape_mm
@@ -47,11 +48,12 @@ from kitplan.solve.cutting import least_tape_mm
 
 @dataclass(frozen=True)
 class TrainingPlan:
-    """A season of one class or more. Frames index classes by `lesson` (0, 1, ...); tables() names them.
+    """A season of one class or more, or a course. Frames index classes by `lesson` (0, 1, ...); tables() names them.
 
     shopping: what to bring and buy for all classes. stations: what stands at each station. setup: who does what in
     each round. cut_work: who cuts which rolls. left: what is left over and where it goes. classes: money and time
-    by class. comparison: tape against rules of thumb. checksums: of the class files.
+    by class. sessions: what each class takes and what goes on to the next. comparison: tape against rules of thumb.
+    checksums: of the class files.
     """
 
     currency: str
@@ -68,6 +70,7 @@ class TrainingPlan:
     left: pd.DataFrame
     classes: pd.DataFrame
     comparison: pd.DataFrame
+    sessions: pd.DataFrame
     bounds: pd.DataFrame
     warnings: tuple[str, ...] = ()
     checksums: Mapping[str, str] = field(default_factory=dict)
@@ -82,12 +85,23 @@ class TrainingPlan:
         """Learners of all classes."""
         return sum(lesson.learners for lesson in self.lessons)
 
+    @property
+    def called(self) -> str:
+        """What its classes are: sessions of one course, or classes."""
+        return "sessions" if len(courses(self.lessons)) == 1 else "classes"
+
+    @property
+    def whole(self) -> str:
+        """What all classes together are called: the course, or a season of several."""
+        return self.lessons[0].course if len(courses(self.lessons)) == 1 else "season"
+
     def tables(self) -> dict[str, pd.DataFrame]:
         """Tidy frames by file stem, columns as in config/columns.csv."""
         moves = [t.moves.assign(lesson=i) for i, t in enumerate(self.timetables)]
         return {
             "training_list": self.shopping,
             "training_classes": self._titled(self.classes),
+            "training_sessions": self._titled(self.sessions),
             "station_list": self._titled(self.stations),
             "training_setup": self._titled(self.setup),
             "training_moves": self._titled(pd.concat(moves, ignore_index=True)),
@@ -101,7 +115,7 @@ class TrainingPlan:
         }
 
     def _titled(self, frame: pd.DataFrame) -> pd.DataFrame:
-        titles = ["season" if i < 0 else self.lessons[i].title for i in frame["lesson"]]
+        titles = [self.whole if i < 0 else self.lessons[i].title for i in frame["lesson"]]
         return frame.drop(columns="lesson").assign(**{"class": titles})
 
     def cut_plan(self) -> pd.DataFrame:
@@ -127,7 +141,7 @@ class TrainingPlan:
         number = len(self.lessons)
         first = (
             f"Cost: {self.value:,.2f} {self.currency}, {each:,.2f} for each of {_counted(self.learners, 'learner')}"
-            f"{f' in {number} classes' if number > 1 else ''}."
+            f"{f' in {number} {self.called}' if number > 1 else ''}."
         )
         rows = {row["method"]: row for row in self.comparison.to_dict("records")}
         if rows and rows["cut together"]["rolls"]:
@@ -172,13 +186,15 @@ def plan_training(
     if item_choice is not None:
         unit = as_at_bedsides(unit, lessons, item_choice)
     needs = class_needs(unit, lessons, item_choice)
-    problems = [*needs.problems, *sheet_problems(unit, lessons, needs.dressings)]
+    tables = [plan_timetable(lesson, class_things(unit, lesson)) for lesson in lessons]
+    problems = [
+        *needs.problems, *sheet_problems(unit, lessons, needs.dressings), *overlapping(lessons, tables),
+    ]
     if problems:
         raise InputError(dict.fromkeys(problems), "planning the class")
     tape, sheets = cut_tape(unit, lessons, needs.pieces), cut_dressings(unit, lessons, needs.dressings)
-    at_stations = station_supplies(needs, choose_items(unit, lessons, needs.roles))
+    at_stations = station_supplies(lessons, needs, choose_items(unit, lessons, needs.roles))
     taken = items_taken(lessons, at_stations, tape, sheets)
-    tables = [plan_timetable(lesson, class_things(unit, lesson)) for lesson in lessons]
     shopping = shopping_list(unit, lessons, needs, taken, tables)
     return TrainingPlan(
         currency=unit.currency, lessons=tuple(lessons),
@@ -188,6 +204,7 @@ def plan_training(
         cut_work=share_out_cutting(tape, lessons), left=left_over(unit, lessons, needs, taken, shopping, tape),
         classes=_by_class(lessons, needs, tables, taken, shopping), bounds=_bounds(tape),
         comparison=compare_with_rules(unit, lessons, needs.pieces, needs.sets, tape),
+        sessions=session_list(unit, lessons, at_stations, taken, tape, sheets, tables),
         warnings=needs.warnings, checksums=dict(checksums or {}),
     )
 
@@ -204,21 +221,13 @@ def _setup(
             for station, practice in enumerate(practices):
                 goes, dealt = sets.loc[(practice, station), ["goes", "sets"]]
                 rows.append((
-                    index, number + 1, station + 1, clock(lesson, float(when["starts_after_minutes"])),
+                    index, number + 1, station + 1, lesson.clock(float(when["starts_after_minutes"])),
                     float(when["minutes"]), practice_name(unit, lesson.practices[practice]),
                     lesson.learners_at(station), int(goes), int(dealt),
                 ))
     return pd.DataFrame(rows, columns=[
         "lesson", "round", "station", "starts", "minutes", "practice", "learners", "goes", "sets",
     ])
-
-
-def clock(lesson: TrainingClass, after_minutes: float) -> str:
-    """A time of day where the class has a start, else minutes after it ("+35 min")."""
-    if lesson.start_minute is None:
-        return f"+{after_minutes:.0f} min"
-    minute = lesson.start_minute + round(after_minutes)
-    return f"{minute // 60 % 24:02d}:{minute % 60:02d}"
 
 
 def _by_class(

@@ -18,7 +18,7 @@ from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.training.timetable import sets_at_stations
 from kitplan.read.catalogue import fits
-from kitplan.read.class_values import Practice, TrainingClass
+from kitplan.read.class_values import Practice, TrainingClass, courses
 from kitplan.read.problems import Problem
 from kitplan.read.values import Unit
 from kitplan.solve.program import Program
@@ -143,7 +143,8 @@ def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: It
     """The unit with the catalogue that a class practises with: what its bedsides hold, and what the class has.
 
     A role keeps all its items where the bedsides hold none of it, or none that fits some practice; tape keeps every
-    roll of a width that is cut at bedsides, because a class may share long rolls.
+    roll of a width that is cut at bedsides, because a class may share long rolls; a role that a class may practise
+    loose keeps what is not sterile.
     """
     if not all(lesson.bedside_items for lesson in lessons):
         return unit
@@ -153,6 +154,7 @@ def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: It
     kept = items["item"].isin(own) | items["item"].isin(there["item"])
     widths = there.loc[there["role"] == "tape", "width_mm"]
     kept |= (items["role"] == "tape") & items["width_mm"].isin(widths)
+    kept |= items["role"].isin([role for lesson in lessons for role in lesson.loose]) & ~items["sterile"].astype(bool)
     sizes = [practice.size for lesson in lessons for practice in lesson.practices]
     for role, group in items[kept].groupby("role"):
         if not all(item_fits_any(group, size) for size in sizes if item_fits_any(items[items["role"] == role], size)):
@@ -234,9 +236,9 @@ class _Choice:
 def _choose_role(unit: Unit, lessons: Sequence[TrainingClass], wanted: pd.DataFrame) -> Iterator[tuple[object, ...]]:
     """Integer program of one role.
 
-    x[k] sets served by choice k (a practice with an item), b[c, i] items of class c bought, n[i] packs:
-    least sum price[i] n[i], with every practice's sets served, each[k] x[k] within own stock and what is bought,
-    and what is bought within the packs.
+    x[k] sets served by choice k (a practice with an item), b[c, i] items bought for course c, n[i] packs:
+    least sum price[i] n[i], with every practice's sets served, each[k] x[k] within the course's own stock and what is
+    bought, and what is bought within the packs.
     """
     role = str(wanted["role"].iloc[0])
     shared: list[tuple[object, ...]] = []
@@ -263,12 +265,13 @@ def _choose_role(unit: Unit, lessons: Sequence[TrainingClass], wanted: pd.DataFr
 
 
 def _candidates(unit: Unit, lesson: TrainingClass, role: str, size: pd.Series) -> pd.DataFrame:
-    """Items that may serve; where the unit prefers one, that one and what the class has."""
+    """Items that may serve; where the unit prefers one, that one, what the class has, and loose ones it may use."""
     found = fitting_items(unit, role, size)
     wanted = unit.prefer.get(role)
-    if wanted in set(found["item"]):
-        return found[(found["item"] == wanted) | found["item"].isin([*lesson.have, *lesson.expired])]
-    return found
+    if wanted not in set(found["item"]):
+        return found
+    loose = ~found["sterile"].astype(bool) & (role in lesson.loose)
+    return found[(found["item"] == wanted) | found["item"].isin([*lesson.have, *lesson.expired]) | loose]
 
 
 def _each(item: Mapping[str, object], need: float) -> float:
@@ -288,6 +291,7 @@ def _side_by_side(row: Mapping[str, object], role: str, sided: pd.DataFrame) -> 
 def _serve(unit: Unit, lessons: Sequence[TrainingClass], choices: Sequence[_Choice]) -> list[int]:
     items = list(dict.fromkeys(c.item for c in choices))
     catalogue = unit.items.set_index("item")
+    course = {lesson: number for number, group in enumerate(courses(lessons)) for lesson in group}
     program = Program("supplies", "min")
     serve = program.variables("serve", len(choices), integer=True)
     packs = program.variables("packs", len(items), integer=True)
@@ -301,14 +305,15 @@ def _serve(unit: Unit, lessons: Sequence[TrainingClass], choices: Sequence[_Choi
         program.row(f"sets_{lesson}_{practice}", [serve[k] for k in mine], 1.0, low=sets, high=sets)
     for number, item in enumerate(items):
         bought = []
-        for lesson in dict.fromkeys(c.lesson for c in choices if c.item == item):
-            (buy,) = program.variables(f"buy_{number}_{lesson}_", 1)
+        for box in dict.fromkeys(course[c.lesson] for c in choices if c.item == item):
+            (buy,) = program.variables(f"buy_{number}_{box}_", 1)
             bought.append(buy)
             program.objective([buy], 1e-5)
-            mine = [k for k, c in enumerate(choices) if c.item == item and c.lesson == lesson]
-            own = float(lessons[lesson].have.get(item, 0) + lessons[lesson].expired.get(item, 0))
+            mine = [k for k, c in enumerate(choices) if c.item == item and course[c.lesson] == box]
+            first = lessons[choices[mine[0]].lesson]
+            own = float(first.have.get(item, 0) + first.expired.get(item, 0))
             program.row(
-                f"stock_{number}_{lesson}", [*(serve[k] for k in mine), buy], [*(choices[k].each for k in mine), -1.0],
+                f"stock_{number}_{box}", [*(serve[k] for k in mine), buy], [*(choices[k].each for k in mine), -1.0],
                 high=own,
             )
         pack = float(catalogue.at[item, "pack"])

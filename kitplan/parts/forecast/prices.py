@@ -1,0 +1,106 @@
+"""Prices by day: the catalogue's list price until one was paid, then the price last paid, and rises from their day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.values import Unit
+
+LIST, PAID, AGREED, RISE = "list", "issues", "prices.csv", "rise"
+
+
+@dataclass(frozen=True)
+class PriceBook:
+    """Prices of a pack. items: names. listed: list price, ndarray (n_items,). changes: of each item, by day: (day,
+    price from that day on, where it comes from).
+    """
+
+    items: tuple[str, ...]
+    listed: np.ndarray
+    changes: tuple[tuple[tuple[np.datetime64, float, str], ...], ...]
+
+    def on(self, item: np.ndarray, day: np.ndarray) -> np.ndarray:
+        """Price of a pack of each item (position) on each day (datetime64[D]); both ndarray (n,)."""
+        found = self.listed[item].astype(float)
+        for place in np.unique(item):
+            if self.changes[place]:
+                mine = item == place
+                days = np.array([change[0] for change in self.changes[place]])
+                prices = np.array([self.listed[place], *(change[1] for change in self.changes[place])])
+                found[mine] = prices[np.searchsorted(days, day[mine], side="right")]
+        return found
+
+    def in_months(self, months: pd.PeriodIndex) -> np.ndarray:
+        """Mean price of a pack over the days of each month, ndarray (n_months, n_items)."""
+        found = np.tile(self.listed.astype(float), (len(months), 1))
+        spans = [np.arange(m.start_time.to_datetime64(), (m + 1).start_time.to_datetime64(), dtype="datetime64[D]")
+                 for m in months]
+        for place in (p for p, changes in enumerate(self.changes) if changes):
+            for row, days in enumerate(spans):
+                found[row, place] = self.on(np.full(len(days), place), days).mean()
+        return found
+
+    def last(self) -> np.ndarray:
+        """The latest price known of each item, ndarray (n_items,)."""
+        return np.array([c[-1][1] if c else listed for c, listed in zip(self.changes, self.listed)])
+
+    def table(self, descriptions: pd.Series, known_to: np.datetime64, then: np.datetime64) -> pd.DataFrame:
+        """Items whose price is not the list's: last paid up to a day, and expected on a later one."""
+        rows = []
+        for place, changes in enumerate(self.changes):
+            paid = [c for c in changes if c[0] <= known_to and c[2] != RISE]
+            later = float(self.on(np.array([place]), np.array([then]))[0])
+            if changes:
+                rows.append((self.items[place], descriptions.iloc[place], self.listed[place],
+                             paid[-1][1] if paid else np.nan, pd.Timestamp(paid[-1][0]) if paid else pd.NaT,
+                             later, later / self.listed[place] - 1 if self.listed[place] else np.nan))
+        return pd.DataFrame(rows, columns=["item", "description", "list_price", "last_paid", "paid_on",
+                                           "expected_price", "over_list"])
+
+
+def price_book(unit: Unit) -> PriceBook:
+    """Every price that the unit's issues and prices.csv tell, in the order of their days.
+
+    A price set later replaces the rises before it; on one day a price comes before a rise.
+    """
+    items = tuple(unit.items["item"])
+    listed = unit.items["price"].to_numpy(float)
+    told = pd.concat([t for t in (_paid(unit), _agreed(unit)) if len(t)] or [_agreed(unit)], ignore_index=True)
+    told = told.sort_values(["date", "percent"], kind="stable", na_position="first")
+    rises = told[told["item"] == ""]
+    own = dict(list(told[told["item"] != ""].groupby("item")))
+    changes = []
+    for name, price in zip(items, listed):
+        lines = pd.concat([own[name], rises]) if name in own else rises
+        changes.append(_walk(lines.sort_values(["date", "percent"], kind="stable", na_position="first"), float(price)))
+    return PriceBook(items, listed, tuple(changes))
+
+
+def _walk(lines: pd.DataFrame, price: float) -> tuple[tuple[np.datetime64, float, str], ...]:
+    found = []
+    for day, given, percent, source in lines[["date", "price", "percent", "source"]].itertuples(index=False):
+        is_rise = percent == percent
+        price = price * (1 + percent / 100) if is_rise else float(given)
+        found.append((np.datetime64(day, "D"), price, RISE if is_rise else source))
+    return tuple(found)
+
+
+def _paid(unit: Unit) -> pd.DataFrame:
+    """Prices noted with issues: one line for each change; a return says nothing of today's price."""
+    columns = ["date", "item", "price", "percent", "source"]
+    if unit.issues is None or "price" not in unit.issues:
+        return pd.DataFrame(columns=columns)
+    noted = unit.issues[(unit.issues["price"] > 0) & (unit.issues["units"] > 0)]
+    noted = noted.drop_duplicates(["item", "date"], keep="last")
+    noted = noted[noted["price"] != noted.groupby("item")["price"].shift()]
+    return noted.assign(percent=np.nan, source=PAID)[columns]
+
+
+def _agreed(unit: Unit) -> pd.DataFrame:
+    columns = ["date", "item", "price", "percent", "source"]
+    if unit.prices is None:
+        return pd.DataFrame(columns=columns)
+    return unit.prices.assign(source=AGREED)[columns]

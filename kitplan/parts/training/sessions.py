@@ -1,0 +1,126 @@
+"""What each session takes, where it comes from, what must be bought by when, and what goes on to the next."""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
+from typing import Any
+
+import pandas as pd
+
+from kitplan.parts.training.cuts import CARRIED, SheetCut, TapeCut
+from kitplan.parts.training.lists import Taken, held_together, one_of
+from kitplan.parts.training.timetable import Timetable
+from kitplan.read.class_values import TrainingClass, courses
+from kitplan.read.problems import Problem
+from kitplan.read.values import Unit
+
+COLUMNS = [
+    "lesson", "kind", "item", "description", "unit", "units", "from_before_units", "practice_only_units", "own_units",
+    "new_units", "packs", "order_by", "goes_on_units",
+]
+ROLL_END = "roll end"
+
+
+def session_list(
+    unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: Sequence[Taken],
+    tape: Sequence[TapeCut], sheets: Sequence[SheetCut], tables: Sequence[Timetable],
+) -> pd.DataFrame:
+    """One row a class and thing, COLUMNS. units = from_before + practice_only + own + new.
+
+    from_before: what an earlier class opened or bought. packs: to buy for this class. order_by: the last day to order
+    them, the lead time before the day of cutting. goes_on: what a later class can still use.
+    """
+    rows = [*_used_up(unit, lessons, at_stations, taken), *_roll_ends(lessons, tape), *_kept(unit, lessons, tables)]
+    frame = pd.DataFrame(rows, columns=COLUMNS)
+    return frame.sort_values("lesson", kind="stable", ignore_index=True)
+
+
+def order_by(unit: Unit, lesson: TrainingClass) -> object:
+    """The last day to order for a class: there on the day before it, when its tape is cut."""
+    return None if lesson.day is None else lesson.day - timedelta(days=1 + round(unit.stock.lead_days))
+
+
+def _used_up(
+    unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: Sequence[Taken]
+) -> list[tuple[object, ...]]:
+    stand = at_stations.assign(opened=at_stations["units"] - at_stations["taken"])
+    opened: Mapping[Any, int] = stand.groupby(["lesson", "item"])["opened"].sum().to_dict()
+    spare: Counter[str] = Counter()
+    order = {item: n for n, item in enumerate(unit.items["item"])}
+    catalogue = unit.items.set_index("item", drop=False)
+    later = {group[k]: group[k + 1] for group in courses(lessons) for k in range(len(group) - 1)}
+    rows: list[tuple[object, ...]] = []
+    for entry in sorted(_added(taken, opened), key=lambda t: (t.lesson, order[t.item])):
+        item, before = catalogue.loc[entry.item], min(entry.buy, spare[entry.item])
+        new = entry.buy - before
+        packs = -(-new // int(item["pack"]))
+        spare[entry.item] += packs * int(item["pack"]) - entry.buy
+        begun = int(opened.get((entry.lesson, entry.item), 0))
+        goes_on = opened.get((later.get(entry.lesson), entry.item), 0)
+        goes_on += spare[entry.item] if entry.lesson < len(lessons) - 1 else 0
+        rows.append((
+            entry.lesson, "used up", entry.item, item["description"], one_of(item), entry.units + begun, before + begun,
+            entry.practice_only, entry.own, new, packs, order_by(unit, lessons[entry.lesson]) if packs else None,
+            int(goes_on),
+        ))
+    return rows
+
+
+def _added(taken: Sequence[Taken], opened: Mapping[Any, int]) -> list[Taken]:
+    """One entry a class and item, with one of nothing where only something opened before is used."""
+    found: dict[tuple[int, str], Counter[str]] = {key: Counter() for key, n in opened.items() if n}
+    for t in taken:
+        found.setdefault((t.lesson, t.item), Counter()).update(old=t.practice_only, own=t.own, buy=t.buy)
+    return [Taken(lesson, item, n["old"], n["own"], n["buy"]) for (lesson, item), n in found.items()]
+
+
+def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[TapeCut]) -> list[tuple[object, ...]]:
+    """Ends of rolls that came from an earlier session, and those that lie in the box for a later one."""
+    last = {group[-1] for group in courses(lessons)}
+    rows: list[tuple[object, ...]] = []
+    for cut in tape:
+        length = {roll.name: roll.length_mm for roll in cut.plan.rolls}
+        used = Counter({length[n]: k for n, k in cut.plan.opened.items() if cut.source[n][1] == CARRIED and k})
+        ends = {} if last & set(cut.covers) else dict(cut.ends)
+        for mm in sorted({*used, *ends}, reverse=True):
+            rows.append((
+                cut.lesson, ROLL_END, f"tape {cut.width_mm:g} mm", f"Tape {cut.width_mm:g} mm, end of a roll, "
+                f"{mm:,.0f} mm", ROLL_END, used[mm], used[mm], 0, 0, 0, 0, None, ends.get(mm, 0),
+            ))
+    return rows
+
+
+def _kept(
+    unit: Unit, lessons: Sequence[TrainingClass], tables: Sequence[Timetable]
+) -> list[tuple[object, ...]]:
+    """Things that are not used up: counted once, and carried from session to session."""
+    called = dict(zip(unit.items["item"], unit.items["counted_as"]))
+    most: Counter[tuple[str, str]] = Counter()
+    rows: list[tuple[object, ...]] = []
+    for index, table in enumerate(tables):
+        for thing in table.things.to_dict("records"):
+            key, needed = (thing["thing"], thing["item"]), int(thing["needed"])
+            before = min(needed, most[key])
+            own = min(max(int(thing["have"]) - most[key], 0), needed - before)
+            most[key] = max(most[key], needed)
+            goes_on = most[key] if index < len(lessons) - 1 else 0
+            rows.append((
+                index, "durable", thing["item"] or thing["thing"], thing["thing"], called.get(thing["item"], "piece"),
+                needed, before, 0, own, needed - before - own, 0, None, goes_on,
+            ))
+    return rows
+
+
+def overlapping(lessons: Sequence[TrainingClass], tables: Sequence[Timetable]) -> list[Problem]:
+    """Sessions of one course that meet in time: one box cannot be in two places."""
+    together = held_together(lessons, [t.minutes for t in tables])
+    return [
+        Problem(lessons[second].file, None, f"session {lessons[second].session}", lessons[second].when_and_where,
+                f"is held at the same time as session {lessons[first].session}: one box cannot be in two places",
+                "Give one of them another date or start, or a class file of its own.")
+        for group in courses(lessons) for first, second in itertools.pairwise(group)
+        if together[first] == together[second]
+    ]

@@ -1,0 +1,106 @@
+"""What the unit may spend, and the prices it has paid or will pay: budget.csv and prices.csv."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.findings import Findings
+from kitplan.read.issues import items_meant
+from kitplan.read.policy import Policy
+from kitplan.read.strata import refuse_strangers
+from kitplan.read.tables import RawTable, TableReader, report_headers
+from kitplan.read.values import Budget
+
+_ALL = ("", "all", "all items")
+
+
+def read_prices(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+    """Return price changes by day: date (datetime64), item ("" for all), price of a pack or percent (the other NaN)."""
+    if not report_headers(raw, findings):
+        return None
+    reader = TableReader(raw, findings)
+    frame = pd.DataFrame({"date": pd.to_datetime(reader.days("date")[0]).normalize(), "item": _items(reader, items),
+                          "price": reader.numbers("price", over=0, high=1e7),
+                          "percent": reader.numbers("percent", low=-95, high=500)})
+    given = frame[["price", "percent"]].notna().sum(axis=1).to_numpy()
+    reader.refuse("price", (given != 1) & ~reader.bad, None, "needs either a price or a percent",
+                  "Fill in one of the two.")
+    alone = (frame["item"] == "").to_numpy() & frame["price"].notna().to_numpy()
+    reader.refuse("item", alone & ~reader.bad, None, "is empty beside a price", "Name the item whose price it is.")
+    _once(reader, frame[["date", "item"]])
+    reader.say_day_order()
+    return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
+
+
+def read_budget_lines(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+    """Return the lines of a budget: month ("2026-04"), item ("" for all), amount and spent (NaN where not given)."""
+    if not report_headers(raw, findings):
+        return None
+    reader = TableReader(raw, findings)
+    days = pd.to_datetime(reader.expiries("month"))
+    frame = pd.DataFrame({"month": days.strftime("%Y-%m").fillna(""), "item": _items(reader, items),
+                          "amount": reader.numbers("amount", low=0, high=1e12),
+                          "spent": reader.numbers("spent", low=-1e9, high=1e12)})
+    named = (frame["item"] != "").to_numpy()
+    reader.refuse("spent", named & frame["spent"].notna().to_numpy(), frame["spent"].to_numpy(),
+                  "is given for an item", "Leave the item empty in a row that says what was spent in all.")
+    whole = ~named & frame["amount"].notna().to_numpy()
+    if named.any():
+        reader.refuse("item", whole, None, "is empty beside an amount, and other amounts are by item",
+                      "Give every amount its item, or none.")
+    _once(reader, frame[["month", "item"]])
+    return frame[~reader.bad].reset_index(drop=True)
+
+
+def budget_of(policy: Policy, lines: pd.DataFrame | None, findings: Findings) -> Budget | None:
+    """Put [budget] and budget.csv together; None where the unit has neither, or where they do not make a year."""
+    start, amount = policy.values.get("budget.start"), policy.values.get("budget.amount")
+    if lines is None or not len(lines):
+        if start is not None and amount is None:
+            findings.warn(policy.file, "gives the start of a budget year and no money for it",
+                          "Add amount = 30000, say, under [budget], or a table budget.csv.", column="budget", moves=1)
+        if start is None and amount is not None:
+            findings.fault(policy.file, "gives the money of a budget year and not its first month",
+                           'Add start = "2026-04", say, under [budget].', column="budget.start")
+        return None if start is None else Budget(str(start), amount, _no_lines())
+    start = str(start or lines["month"].min())
+    budget = Budget(start, amount, lines)
+    inside = lines[lines["month"].isin(budget.months)]
+    if len(inside) < len(lines):
+        findings.warn("budget.csv", f"has {len(lines) - len(inside)} rows outside {start} to {budget.months[-1]}: they "
+                      "are left aside", 'Say the first month of the year under [budget], start = "2026-04".', moves=2)
+    without = [m for m in budget.months if m not in set(inside.loc[inside["amount"].notna(), "month"])]
+    if inside["amount"].notna().any() and without:
+        findings.warn("budget.csv", f"gives no amount for {', '.join(without)}: taken as nothing to spend",
+                      "Add the months, or give the year's amount under [budget] alone.", column="amount", moves=2)
+    summed = inside["amount"].sum(min_count=1)
+    if amount is not None and np.isfinite(summed) and abs(summed - amount) >= 0.005:
+        findings.warn(policy.file, f"is not the sum of budget.csv ({summed:,.2f}), which is used",
+                      "Give one of the two.", column="budget.amount", value=amount, moves=2)
+    return replace(budget, lines=inside.reset_index(drop=True))
+
+
+def _no_lines() -> pd.DataFrame:
+    return pd.DataFrame({"month": pd.Series(dtype=object), "item": pd.Series(dtype=object),
+                         "amount": pd.Series(dtype=float), "spent": pd.Series(dtype=float)})
+
+
+def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
+    """The catalogue's item of each row, "" for all; an unknown one, or one that may be two, is refused."""
+    written = reader.texts("item")
+    written = np.array(["" if t.casefold() in _ALL else t for t in written], dtype=object)
+    meant = items_meant(items)
+    found = [{""} if not t else meant(t) for t in written]
+    strange = np.array([t if not f else "" for t, f in zip(written, found)], dtype=object)
+    refuse_strangers(reader, "item", strange, list(items["item"]), written, "is not an item of the catalogue")
+    reader.refuse("item", np.array([len(f) > 1 for f in found], dtype=bool), written, "may be more than one item",
+                  "Write the item's name as in items.csv.")
+    return np.array([next(iter(f)) if len(f) == 1 else "" for f in found], dtype=object)
+
+
+def _once(reader: TableReader, keys: pd.DataFrame) -> None:
+    again = keys.duplicated().to_numpy() & ~reader.bad
+    reader.refuse(str(keys.columns[0]), again, None, "stands twice with the same item", "Keep one row.")

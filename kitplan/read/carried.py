@@ -1,0 +1,59 @@
+"""The files of a unit as bytes, to be read on another machine as they would be read here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from kitplan.read.classes import class_files
+from kitplan.read.findings import key_of
+from kitplan.read.order_book import book_home
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.source import (
+    MAX_TABLE_BYTES,
+    MAX_TOML_BYTES,
+    TABLE_ENDINGS,
+    TABLES_READ,
+    TOML_READ,
+    kind_of,
+    names_in,
+    reach_fault,
+)
+
+_TABLES = {key_of(table) for table in TABLES_READ}
+
+
+def unit_files(path: Path) -> dict[str, bytes]:
+    """Every file that `load_unit` and the commands of the week may read of a unit, by its name below the unit's place.
+
+    path: a unit's folder or workbook. Of a file that is not read only the name goes along, for the warning that says
+    so. Raises InputError.
+    """
+    inside = kind_of(path) == "folder"
+    folder, classes = (path if inside else path.parent), [p.name for p in class_files(path)]
+    found, problems = {}, []
+    for name in sorted(names_in(folder)) if inside else [path.name, *classes]:
+        most = MAX_TOML_BYTES if name in classes else _most_bytes(name)
+        bad = reach_fault(folder / name, folder if inside or name in classes else None, most) if most else None
+        if bad is not None:
+            problems.append(Problem(name, None, None, None, bad.fault, bad.mend))
+        elif (folder / name).is_file():
+            found[name] = (folder / name).read_bytes() if most or not inside else b""
+    if problems:
+        raise InputError(problems)
+    return found | book_files(path)
+
+
+def book_files(path: Path) -> dict[str, bytes]:
+    """The order book of a unit, as `unit_files` names its files; nothing where it has none."""
+    book = book_home(path) / "book"
+    home = "book" if path.is_dir() else f"{book.parent.name}/book"
+    return {f"{home}/{p.name}": p.read_bytes() for p in sorted(book.glob("*.*")) if p.is_file()}
+
+
+def _most_bytes(name: str) -> int:
+    """The largest size of a file of this name that is read; 0 for one that is not."""
+    small = name.casefold()
+    if small in TOML_READ:
+        return MAX_TOML_BYTES
+    stem = next((small.removesuffix(end) for end in TABLE_ENDINGS if small.endswith(end)), "")
+    return MAX_TABLE_BYTES if key_of(stem) in _TABLES else 0
