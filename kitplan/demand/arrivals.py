@@ -149,12 +149,12 @@ def _draw(fits: list[_Fit], season: Season, n_draws: int, seed: int) -> tuple[np
     evidence = np.array([f.evidence for f in fits])
     pull = (precision @ middle[:, :, None])[:, :, 0]
     kinds = []
-    for sd, weight in season.parts:
+    for sd, share in season.parts:
         own = precision + np.diag([0, *(swing_precision(sd) - swing_precision(SWING_GRID[-1]))])
         place = np.linalg.solve(own, pull[:, :, None])[:, :, 0]
         gain = (place * pull).sum(axis=1) - (middle * pull).sum(axis=1)
         lost = np.linalg.slogdet(own)[1] - np.log(swing_precision(sd)).sum()
-        kinds.append((place, own, evidence + np.log(weight) + (gain - lost) / 2))
+        kinds.append((place, own, evidence + np.log(share) + (gain - lost) / 2))
     place, own = (np.concatenate([kind[i] for kind in kinds]) for i in (0, 1))
     weight = np.concatenate([kind[2] for kind in kinds]).reshape(-1, len(BURST_GRID))
     which, burst = _draw_burst(weight, n_draws, seed)

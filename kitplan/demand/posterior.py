@@ -26,6 +26,8 @@ _KIND_ARRIVALS = 0.5
 the mean of what is drawn is what was counted."""
 _FULLEST = 0.9
 """Mean share of beds taken is held to be no more: a fuller unit would have opened beds (a choice)."""
+_FEW_ARRIVALS = 3.0
+"""With fewer to be expected in the first days of a list, it cannot be told whether some are missing."""
 _CLOSED_AT = 25.0
 """A stretch without arrivals in which so many were to be expected was not a stretch like others."""
 
@@ -180,7 +182,7 @@ def _with_expected(unit: Unit, fitted: Posterior) -> Posterior:
     return replace(fitted, arrivals=fitted.arrivals + mean / fitted.mean_stays)
 
 
-def _season(unit: Unit, from_day: float, span_days: float) -> Season:
+def season_of(unit: Unit, from_day: float, span_days: float) -> Season:
     """What is known of the yearly swing: a history of so many days, from_day days after the census began."""
     first = unit.census.first_day
     begins = 0.0 if first is None else float(first.timetuple().tm_yday - 1)
@@ -241,14 +243,16 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     begin = np.floor(first)
     day = np.minimum((start - begin).astype(int), len(known) - 1)
     counts = np.bincount(day, weights=known[day] > 0, minlength=len(known))
-    season = _season(unit, begin, close - first)
+    season = season_of(unit, begin, close - first)
     level = learn_days(counts, known, season, DRAWS, seed)
     mix = _kinds(np.bincount(stratum, minlength=unit.n_strata), unit, seed)
     arrivals = level.level[:, None] * mix / mix.sum(axis=1, keepdims=True)
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     told = (f"Arrivals and stays: {len(start):,} {unit.words.many} of the list, {int(ended.sum()):,} of them ended.",
             *notes)
-    return Posterior(arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told, season.sure)
+    return Posterior(
+        arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told, season.sure
+    )
 
 
 def _close(census: Census) -> float:
@@ -263,7 +267,7 @@ def _complete_from(start: np.ndarray, end: np.ndarray, close: float) -> float:
     first = float(np.floor(start.min()))
     warm = min(float(np.quantile(end - start, 0.9)), 0.25 * (close - first))
     early, later = (start < first + warm).mean(), warm / max(close - first, 1e-9)
-    return first + np.ceil(warm) if early < 0.5 * later else first
+    return first + np.ceil(warm) if early < 0.5 * later and later * len(start) >= _FEW_ARRIVALS else first
 
 
 def _days_on_record(census: Census, start: np.ndarray, first: float, close: float) -> tuple[np.ndarray, list[str]]:
@@ -363,7 +367,7 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
         return _in_place(unit, counts.mean(axis=0))
     law = _stated_stays(unit, seed)
     middle = StayLaw(law.edges, np.exp(np.log(law.hazard).mean(axis=0, keepdims=True)))
-    season = _season(unit, 0.5, float(day.max() - day.min()))
+    season = season_of(unit, 0.5, float(day.max() - day.min()))
     level = learn_counts(counts.sum(axis=1), day, middle, season, DRAWS, seed)
     mean = counts.mean(axis=0)
     airways = _kinds(mean * level.independent_days, unit, seed) / level.independent_days * level.factor[:, None]

@@ -23,6 +23,8 @@ _PRIOR_ENDS = 0.5
 """Ends that the prior is worth in each piece, at the pace of all stays."""
 _LEAST_HAZARD = 1e-9
 """Chance a day of leaving where nobody leaves, so that no hazard is divided by as 0."""
+_LONGEST_MEAN_DAYS = 366.0
+"""Where hardly anybody was seen to leave, the rest of a stay is on the mean no longer than the longest stay believed."""
 _LOG_NORMAL_EDGES = np.concatenate([[0.0], np.geomspace(0.01, 60.0, 111)])
 """Pieces of the log-normal in means of the stay: between them it is matched exactly, and its mean too."""
 
@@ -126,7 +128,8 @@ def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws:
     from scipy.special import gammaincinv
 
     u = even_uniforms(seed, "stays", n_draws, len(edges))
-    return StayLaw(edges, np.maximum(gammaincinv(shape, u) / rate, 1e-6))
+    least = np.where(ends < 2, 1 / _LONGEST_MEAN_DAYS, 1e-6)
+    return StayLaw(edges, np.maximum(gammaincinv(shape, u) / rate, least))
 
 
 def log_normal_stays(mean_days: np.ndarray, log_sd: np.ndarray) -> StayLaw:

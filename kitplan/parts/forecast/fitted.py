@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from kitplan.demand.arrivals import OVERTONE, Season, correlation, season, stated_swing, waves
+from kitplan.demand.arrivals import OVERTONE, Season, correlation, waves
 from kitplan.demand.posterior import GUESS_STAY_DAYS, Posterior, fit_posterior, season_of
 from kitplan.demand.stays import StayLaw, log_normal_stays
 from kitplan.parts.forecast.months import MonthlyCensus
@@ -36,7 +36,7 @@ class MonthLaw:
     waves: (n_months, 4), of the middle of each month, past and ahead. known: bool (n_past,), months that were counted.
     alone, shared: covariance by lag in months, (n_months,), without bursts (over the mean) and of bursts (over its
     square and the variance of a burst). bursts: variances of the weekly factor that are tried. season: prior of the
-    swing. looked: variance of the first value where it is no whole month's mean, over the mean; 0 where it is.
+    swing. looked: variance of the first value beyond that of a month, over the mean, where it is of fewer days.
     """
 
     waves: np.ndarray
@@ -45,6 +45,7 @@ class MonthLaw:
     shared: np.ndarray
     bursts: np.ndarray
     season: Season
+    looked: float = 0.0
 
     @cached_property
     def _prior(self) -> tuple[np.ndarray, np.ndarray]:
@@ -72,6 +73,7 @@ class MonthLaw:
         found = []
         for v in self.bursts:
             cover = prior[:, : n + months, : n + months] + (self.alone / level + v * self.shared)[apart]
+            cover[:, 0, 0] += self.looked / level
             root = np.linalg.cholesky(cover[:, past[:, None], past] + 1e-9 * np.eye(len(past)))
             miss = series[past] / level - 1 - there[past]
             solved = np.linalg.solve(root, np.broadcast_to(miss[:, None], (len(root), len(past), 1)))[:, :, 0]
@@ -113,11 +115,14 @@ def month_law(unit: Unit, monthly: MonthlyCensus, months: int) -> MonthLaw:
     span = np.arange(whole[0], whole[-1] + 1) if len(whole) else np.arange(1)
     first = monthly.months[span[0]]
     middles = [(first + k).start_time.dayofyear + 14.2 for k in range(len(span) + months)]
-    posterior = fit_posterior(unit)
-    law, bursts = _law_and_bursts(posterior)
-    known = monthly.complete[span] if len(whole) else np.ones(1, dtype=bool)
+    law, bursts = _law_and_bursts(fit_posterior(unit))
     alone, shared = _by_month(law, len(middles))
-    return MonthLaw(waves(np.array(middles)), known, alone, shared, bursts, season_of(unit, 0.0))
+    prior = season_of(unit, 0.0, len(span) * MONTH_DAYS)
+    if len(whole):
+        return MonthLaw(waves(np.array(middles)), monthly.complete[span], alone, shared, bursts, prior)
+    looked = _by_month(law, 1, max(round(float(monthly.known_days.sum())), 1))[0][0]
+    return MonthLaw(waves(np.array(middles)), np.ones(1, dtype=bool), alone, shared, bursts, prior,
+                    max(float(looked - alone[0]), 0.0))
 
 
 def _law_and_bursts(posterior: Posterior) -> tuple[StayLaw, np.ndarray]:
@@ -127,9 +132,10 @@ def _law_and_bursts(posterior: Posterior) -> tuple[StayLaw, np.ndarray]:
     return posterior.stays.known().take(np.zeros(1, dtype=np.int64)), np.quantile(posterior.burst, [1 / 6, 0.5, 5 / 6])
 
 
-def _by_month(law: StayLaw, n_months: int) -> tuple[np.ndarray, np.ndarray]:
-    """Covariances of daily numbers of airways (`correlation`) as those of monthly means, by lag, (n_months,) each."""
-    day = round(MONTH_DAYS)
+def _by_month(law: StayLaw, n_months: int, day: int = 30) -> tuple[np.ndarray, np.ndarray]:
+    """Covariances of daily numbers of airways (`correlation`) as those of means of `day` days, by lag in months,
+    (n_months,) each.
+    """
     apart = np.arange(-day + 1, day)
     weight = (1 - np.abs(apart) / day) / day
     lag = np.abs(np.rint(np.arange(n_months)[:, None] * MONTH_DAYS + apart)).astype(int)

@@ -81,8 +81,19 @@ def _ready(plan: Plan, par: ParPlan) -> str:
         met = "is the best within your limits against"
     return (
         f"Readiness: {percent(ready.verified)} is {READINESS} ({days:g} days); this {met} the target of "
-        f"{percent(ready.target)}. {how_sure(ready)}"
+        f"{percent(ready.target)}. {how_sure(ready)}{_left_out(plan.unit)}"
     )
+
+
+def _left_out(unit: Unit) -> str:
+    """What readiness cannot speak of, because the census does not tell it; "" where it tells."""
+    said = ""
+    if unit.census.shape == "snapshot":
+        said = (f" A single day's count knows only the {unit.words.many} that were there that day: this holds for their "
+                "kinds and those named by [[expect]], and for no other; name what may come.")
+    if unit.census.shape != "stays" and not unit.census.mean_stay_days:
+        said += f" No mean stay is known (mean_stay_days): the {unit.words.many} counted are taken to stay for good."
+    return said
 
 
 def how_sure(ready: Readiness) -> str:

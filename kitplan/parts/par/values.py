@@ -32,7 +32,8 @@ class Readiness:
         if self.known:
             return f"nothing is open but chance, counted on {self.verify_scenarios:,} scenarios not planned on"
         high = "nearly 100 %" if self.high >= 0.9995 else f"{100 * self.high:.1f} %"
-        return f"between {100 * self.low:.1f} % and {high} in 9 of 10 of the units that this history could have come from"
+        units = "in 9 of 10 of the units that this history could have come from"
+        return f"between {100 * self.low:.1f} % and {high} {units}"
 
 
 @dataclass(frozen=True)
