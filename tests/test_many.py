@@ -9,6 +9,7 @@ import sys
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -162,3 +163,43 @@ def test_currencies_are_not_added_up(tmp_path):
     assert "USD" in told
     assert "NZD" in told
     assert hospital.pooling is None
+
+
+@pytest.fixture(scope="module")
+def forecast(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("money")
+    for name, airways in (("a-east", 3), ("b-west", 2)):
+        write_unit(folder / name, airways)
+        with (folder / name / "unit.toml").open("a") as lines:
+            lines.write('[budget]\nstart = "2026-04"\namount = 9000\n')
+    write_unit(folder / "d-broken", airways=-1)
+    ran = CliRunner().invoke(main, ["forecast", str(folder)])
+    return ran, folder / "plan"
+
+
+def test_a_folder_of_units_is_forecast_and_added_up(forecast):
+    ran, out = forecast
+    assert ran.exit_code == 1, ran.output
+    assert "Not forecast: d-broken" in ran.output
+    table = pd.read_csv(out / "tables/spend.csv")
+    for _, rows in table.groupby("what"):
+        units, (total,) = rows[rows["unit"] != "All units"], rows[rows["unit"] == "All units"].to_dict("records")
+        assert total["value"] == pytest.approx(units["value"].sum(), abs=0.02)
+        assert units["low_value"].sum() <= total["low_value"], "units that err on their own cancel in part"
+        assert total["high_value"] <= units["high_value"].sum()
+        assert total["low_together"] == pytest.approx(units["low_value"].sum(), rel=0.01)
+        assert total["high_together"] == pytest.approx(units["high_value"].sum(), rel=0.01)
+    assert {p.name for p in (out / "a-east").iterdir()} >= {"months.xlsx", "budget-page.pdf", "forecast.json"}
+
+
+def test_units_that_share_a_seed_are_not_tied_together(forecast):
+    """Two equal units by the same seed: independent sums spread like the root of two, not like two."""
+    from kitplan.parts.hospital.spend import AHEAD, Spend, spend_table
+
+    draws = 100 + 10 * np.random.default_rng(1).standard_normal((1000, 1))
+    same = [Spend(name, name, "USD", AHEAD, ("2026-01",), np.nan, np.nan, 100.0, draws) for name in ("a", "b")]
+    total = spend_table(same).iloc[-1]
+    alone = (total["high_value"] - total["low_value"]) / (2 * 1.2816 * 10)
+    together = (total["high_together"] - total["low_together"]) / (2 * 1.2816 * 10)
+    assert alone == pytest.approx(2 ** 0.5, rel=0.08)
+    assert together == pytest.approx(2, rel=0.08)

@@ -19,10 +19,14 @@ def overfull(
     scenario: np.ndarray, start: np.ndarray, stop: np.ndarray, beds: int, days: float, n_scenarios: int
 ) -> np.ndarray:
     """Scenarios in which more airways than beds are there on one of the interval's days."""
-    full = np.zeros(n_scenarios, dtype=bool)
-    for day in range(int(np.ceil(days))):
-        there = (start < day + 1) & (stop > day)
-        full |= np.bincount(scenario[there], minlength=n_scenarios) > beds
+    n_days = int(np.ceil(days))
+    came = np.clip(np.floor(start), 0, n_days).astype(np.int32)
+    left = np.clip(np.ceil(stop), came, n_days).astype(np.int32)
+    row = scenario * np.int32(n_days + 1)
+    size = n_scenarios * (n_days + 1)
+    change = np.bincount(row + came, minlength=size) - np.bincount(row + left, minlength=size)
+    there = np.cumsum(change.reshape(n_scenarios, n_days + 1), axis=1)
+    full: np.ndarray = np.any(there[:, :n_days] > beds, axis=1)
     return full
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -15,8 +17,9 @@ Records = Mapping[str, Sequence[tuple[int, Mapping[str, Any]]]]
 """Catalogue rows by role: (position, row)."""
 
 
+@lru_cache(maxsize=16)
 def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict[str, Any]]]]:
-    """The catalogue as plain rows by role: many small look-ups are slow in a frame.
+    """The catalogue as plain rows by role: many small look-ups are slow in a frame. Made once, not to be changed.
 
     In order of name, so that equals are told apart the same way however the catalogue is ordered.
     """
@@ -77,6 +80,5 @@ def item_of(unit: Unit, item_choice: ItemChoice, stratum: int, role: str) -> pd.
 
 def fitting_items(unit: Unit, role: str, airway: Mapping[str, Any]) -> pd.DataFrame:
     """Catalogue rows that fill `role` for an airway of this size and are to be had; all that fit if none is."""
-    of_role = unit.items[unit.items["role"] == role]
-    found = list(zip(of_role.index, of_role.to_dict("records")))
-    return unit.items.loc[[i for i, _ in fitting(unit, found, airway)]]
+    found = sorted(catalogue_records(unit).get(role, ()), key=itemgetter(0))
+    return unit.items.iloc[[i for i, _ in fitting(unit, found, airway)]]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -132,7 +133,8 @@ def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
     return {role: quantity for role, quantity in needs.items() if quantity > 0}
 
 
-def airway_roles(unit: Unit) -> list[str]:
+@lru_cache(maxsize=16)
+def airway_roles(unit: Unit) -> tuple[str, ...]:
     """Roles held once for each airway whatever the recipe: patient-scope roles that no recipe uses (mask, bag).
 
     Spare tubes only where the unit's policy asks for them.
@@ -143,7 +145,7 @@ def airway_roles(unit: Unit) -> list[str]:
     for technique in unit.techniques.values():
         used |= set(technique.uses) | set(technique.uses_with_barrier)
     patient = unit.items[unit.items["scope"] == "patient"]
-    return [role for role in sorted(set(patient["role"])) if role not in used]
+    return tuple(role for role in sorted(set(patient["role"])) if role not in used)
 
 
 def held_once(found: Sequence[tuple[int, Mapping[str, Any]]]) -> list[tuple[int, Mapping[str, Any]]]:

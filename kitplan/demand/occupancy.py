@@ -16,7 +16,7 @@ import numpy as np
 
 from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, mean_season, waves
 from kitplan.demand.beds import bedded, may_fill, overfull
-from kitplan.demand.posterior import Posterior, census_means, fit_posterior, own_stays
+from kitplan.demand.posterior import Known, Posterior, census_means, fit_posterior, own_stays
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Episodes
 from kitplan.read.values import STRATUM_KEY, Unit
@@ -385,31 +385,41 @@ def arrivals_per_day(unit: Unit) -> np.ndarray:
 
 
 @lru_cache(maxsize=256)
-def _stay_tail(unit: Unit, stratum: int) -> np.ndarray:
+def _stay_tail(known: Known, stratum: int) -> np.ndarray:
     """Chance that a stay of a stratum holds at least k checks, k = 0, 1, ..., until it is negligible.
 
     The unit's own stays by Kaplan-Meier (open ends are right-censored), each kind with its factor, and what is left
     at the steady pace; else the log-normal, averaged over its draws. A stay of x checks holds floor(x) or one more.
     """
+    unit, tail = known.unit, np.ones(1)
+    times, mass = own_stays(unit)
+    if len(times):
+        tail = _own_tail(unit, stratum, times, mass)
     posterior = fit_posterior(unit)
     draws = np.arange(0, posterior.n_draws, 40)[:, None]
-    factor = posterior.stay_factor.mean(axis=0)[stratum]
-    law, tail = posterior.stays.known().take(np.zeros(1, dtype=np.int64)), np.ones(1)
-    times, mass = own_stays(unit)
-    left = 1.0 - float(mass.sum())
     while tail[-1] > _NEGLIGIBLE and len(tail) < _MOST_STAY_CHECKS:
         k = len(tail) + np.arange(1000)
-        if len(times):
-            checks = times * factor * unit.checks_per_day
-            reach = np.clip(checks[None, :] - k[:, None] + 1, 0, 1) @ mass
-            end = float(times.max())
-            beyond = np.maximum((k - 0.5) / unit.checks_per_day / factor - end, 0.0)
-            reach += left * np.exp(-law.hazard[0, -1] * beyond)
-        else:
-            days = (k[None, :] - 0.5) / unit.checks_per_day
-            reach = posterior.stays.survival(draws, days / posterior.stay_factor[draws, stratum]).mean(axis=0)
+        days = (k[None, :] - 0.5) / unit.checks_per_day
+        reach = posterior.stays.survival(draws, days / posterior.stay_factor[draws, stratum]).mean(axis=0)
         tail = np.concatenate([tail, reach])
     return tail[: max(int((tail > _NEGLIGIBLE).sum()), 1)]
+
+
+def _own_tail(unit: Unit, stratum: int, times: np.ndarray, mass: np.ndarray) -> np.ndarray:
+    """As `_stay_tail`, for stays of `times` days (ascending) with chances `mass`; what is missing of 1 goes on."""
+    posterior = fit_posterior(unit)
+    factor = posterior.stay_factor.mean(axis=0)[stratum]
+    checks = times * factor * unit.checks_per_day
+    whole = np.minimum(np.floor(checks), _MOST_STAY_CHECKS - 2).astype(np.int64)
+    tail = np.zeros(_MOST_STAY_CHECKS)
+    at_least = np.cumsum(np.bincount(whole, mass)[::-1])[::-1]
+    tail[: len(at_least)] = at_least
+    tail[1 : len(at_least) + 1] += np.bincount(whole, mass * (checks - whole))
+    beyond = (np.arange(_MOST_STAY_CHECKS) - 0.5) / unit.checks_per_day / factor - times[-1]
+    pace = posterior.stays.known().hazard[0, -1]
+    tail += (1.0 - float(mass.sum())) * np.exp(-pace * np.maximum(beyond, 0.0))
+    tail[0] = 1.0
+    return tail
 
 
 def stay_checks_pmf(unit: Unit, stratum: int, n_max: int | None = None) -> np.ndarray:
@@ -420,7 +430,7 @@ def stay_checks_pmf(unit: Unit, stratum: int, n_max: int | None = None) -> np.nd
     if fit_posterior(unit).fixed[stratum] > 0:
         n_max = round(LONG_AGO_DAYS * unit.checks_per_day) if n_max is None else n_max
         return np.eye(1, n_max + 1, n_max)[0]
-    tail = _stay_tail(unit, stratum)
+    tail = _stay_tail(Known(unit), stratum)
     pmf = np.append(tail[:-1] - tail[1:], tail[-1])
     if n_max is None or len(pmf) <= n_max:
         return pmf if n_max is None else np.pad(pmf, (0, n_max + 1 - len(pmf)))

@@ -224,6 +224,12 @@ def _stay_list(unit: Unit, seed: int) -> _List:
 
 def own_stays(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
     """Kaplan-Meier of the unit's own stays, kinds brought to one scale: (days, chance of ending then); none: empty."""
+    return _own_stays(Known(unit))
+
+
+@lru_cache(maxsize=8)
+def _own_stays(known: Known) -> tuple[np.ndarray, np.ndarray]:
+    unit = known.unit
     if unit.census.shape != "stays" or not len(unit.census.rows):
         return np.zeros(0), np.zeros(0)
     found = _stay_list(unit, unit.planning.seed)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -297,8 +297,12 @@ def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.nda
     return table.weights @ part
 
 
+@lru_cache(maxsize=16)
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
-    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few)."""
+    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few).
+
+    Made once, not to be changed.
+    """
     rows = unit.frequency[FREQUENCY_COLUMNS].reset_index(drop=True)
     keys = rows.fillna(-1.0)
     distinct = keys.drop_duplicates()
@@ -340,6 +344,11 @@ def long_run_rates(unit: Unit) -> pd.DataFrame:
     Columns: stratum, re_secures_per_day (per airway-day), per_100_airway_days, attempts_per_day (redos included),
     share_loose, share_soiled, share_skin, share_moved, share_changed, share_planned, share_any (flat model).
     """
+    return _long_run_rates(unit).copy()
+
+
+@lru_cache(maxsize=16)
+def _long_run_rates(unit: Unit) -> pd.DataFrame:
     models, which = frequency_models(unit)
     rows = [_rates_of(row, unit.checks_per_day, unit.planning.frailty_nodes) for _, row in models.iterrows()]
     table = pd.DataFrame(rows).iloc[which].reset_index(drop=True)

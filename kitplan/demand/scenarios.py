@@ -81,6 +81,17 @@ def _own_airways(
     return _airways(known.unit, tables, posterior, days, n_scenarios, seed, stream)
 
 
+def arrivals_and_attempts(
+    unit: Unit, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Airways that arrive in an interval and attempts in it, both (n_scenarios, n_strata): no items are counted."""
+    if tables.n_short < interval_checks(unit, days):
+        tables = attempt_tables(unit, interval_checks(unit, days))
+    posterior = fit_posterior(unit).of_stream(stream)
+    episodes, _, during = _airways(unit, tables, posterior, days, n_scenarios, seed, stream)
+    return episodes.by_stratum(unit.n_strata, episodes.fresh), episodes.by_stratum(unit.n_strata, weights=during)
+
+
 def used_by(
     unit: Unit, item_choice: ItemChoice, episodes: Episodes, tables: AttemptTables, posterior: Posterior, seed: int,
     stream: str,
@@ -106,8 +117,8 @@ class _Play:
         before, during: attempts of each airway before the interval and in it; arrived: bool, came in it.
         """
         unit, n_scenarios, stream = self.unit, self.episodes.n_scenarios, self.stream
-        re_secures = self.by_stratum(np.ones(len(during), dtype=bool), during).astype(np.int32)
-        fresh = self.by_stratum(arrived)
+        re_secures = self.episodes.by_stratum(unit.n_strata, weights=during).astype(np.int32)
+        fresh = self.episodes.by_stratum(unit.n_strata, arrived)
         names = unit.items["item"].tolist()
         column = {name: i for i, name in enumerate(names)}
         takes = _takes(unit, self.item_choice, column)
@@ -116,34 +127,28 @@ class _Play:
         for i in np.nonzero(takes.part_of_one.any(axis=0))[0]:
             phase = uniforms(self.seed, f"{stream}/part used", np.arange(n_scenarios), np.uint64(name_key(names[i])))
             units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
+        earlier, now = before.astype(np.int32), during.astype(np.int32)
         for item, opens in takes.opened.items():
-            units[:, column[item]] += _items_opened(opens, self.episodes, before, during)
+            units[:, column[item]] += _items_opened(opens, self.episodes, earlier, now)
         _split_shared(units, column, self.item_choice, re_secures, self.seed, stream)
         return re_secures, units.astype(np.int32)
 
-    def by_stratum(self, mine: np.ndarray, weights: np.ndarray | None = None) -> np.ndarray:
-        """Airways `mine`, or the sum of their weights, by scenario and stratum: (n_scenarios, n_strata)."""
-        episodes, n = self.episodes, self.unit.n_strata
-        cell = episodes.scenario[mine].astype(np.int64) * n + episodes.stratum[mine]
-        own = None if weights is None else weights[mine]
-        return np.bincount(cell, own, episodes.n_scenarios * n).reshape(episodes.n_scenarios, n)
-
     def path(self, before: np.ndarray, during: np.ndarray, days: float) -> DemandPath:
         """The interval day by day: an airway's attempts lie anywhere in its time, each alike."""
-        episodes = self.episodes
+        episodes, n_strata = self.episodes, self.unit.n_strata
         begin, end = np.clip(episodes.start, 0, days), np.clip(episodes.stop, 0, days)
         owner = np.repeat(np.arange(len(during)), during.astype(np.int64))
         number = np.arange(len(owner)) - np.repeat(np.cumsum(during) - during, during.astype(np.int64))
         airway = fingerprints(episodes.scenario, episodes.key)
         place = uniforms(self.seed, f"{self.stream}/when", airway[owner], number.astype(np.int64))
         moment = begin[owner] + place * (end - begin)[owner]
-        there_at_first = self.by_stratum(episodes.start < 0)
+        there_at_first = episodes.by_stratum(n_strata, episodes.start < 0)
         units, kits = [], []
         for day in np.append(np.arange(1, int(np.ceil(days))), days):
             so_far = np.bincount(owner[moment <= day], minlength=len(during)).astype(float)
             units.append(self.used(before, so_far, episodes.fresh & (episodes.start <= day))[1])
             here = (episodes.start <= day) & (episodes.stop > day)
-            kits.append((self.by_stratum(here) - there_at_first).astype(np.int16))
+            kits.append((episodes.by_stratum(n_strata, here) - there_at_first).astype(np.int16))
         return DemandPath(np.stack(units, axis=1), np.stack(kits, axis=1))
 
 
@@ -236,8 +241,9 @@ def _by_node(
     mine: np.ndarray, node: np.ndarray, counts: tuple[RisingCounts, ...]
 ) -> Iterator[tuple[np.ndarray, RisingCounts]]:
     """Episodes sorted by their node, each lot with the chances of that node."""
-    order = np.argsort(node, kind="stable")
-    ends = np.searchsorted(node[order], np.arange(len(counts) + 1))
+    few = node.astype(np.int16)  # short numbers are sorted by counting them
+    order = np.argsort(few, kind="stable")
+    ends = np.concatenate([[0], np.cumsum(np.bincount(few, minlength=len(counts)))])
     for start, stop, chances in zip(ends, ends[1:], counts):
         yield mine[order[start:stop]], chances
 
@@ -262,21 +268,25 @@ def _invert(rising: np.ndarray, row: np.ndarray, u: np.ndarray) -> np.ndarray:
 def _items_opened(
     opens: dict[int, np.ndarray], episodes: Episodes, before: np.ndarray, during: np.ndarray
 ) -> np.ndarray:
-    """Patient-scope items opened in the interval: opened by its end less opened before it, airway by airway."""
-    mine = np.isin(episodes.stratum, list(opens))
-    start = before[mine].astype(np.int64)
-    stop = start + during[mine].astype(np.int64)
+    """Patient-scope items opened in the interval: opened by its end less opened before it, airway by airway.
+
+    before, during: int32 attempts of each airway.
+    """
     strata = np.array(sorted(opens))
-    place = np.searchsorted(strata, episodes.stratum[mine])
-    last = min(int(stop.max(initial=0)), max(len(opens[g]) for g in strata) - 1)
-    table = np.stack([_lengthen(opens[g], last + 1) for g in strata])
-    pace = np.array([steady_pace(opens[g]) for g in strata])[place]
-    opened = np.zeros(len(stop))
-    for sign, uses in ((1, stop), (-1, start)):
-        opened += sign * (table[place, np.minimum(uses, last)] + np.ceil(pace * np.maximum(uses - last, 0) - 1e-9))
-    return np.bincount(episodes.scenario[mine], weights=opened, minlength=episodes.n_scenarios).astype(
-        np.int64
-    )
+    place = np.full(int(episodes.stratum.max(initial=0)) + 1, -1, dtype=np.int32)
+    place[strata[strata < len(place)]] = np.flatnonzero(strata < len(place))
+    where = place[episodes.stratum]
+    mine = np.flatnonzero((where >= 0) & (during > 0))
+    where, start = where[mine], before[mine]
+    stop = start + during[mine]
+    end = int(stop.max(initial=0))
+    table = np.stack([_lengthen(opens[g], end + 1) for g in strata]).astype(np.int32).ravel()
+    first = where * np.int32(end + 1)
+    opened = table[first + stop] - table[first + start]
+    some = np.flatnonzero(opened)
+    return np.bincount(
+        episodes.scenario[mine[some]], weights=opened[some], minlength=episodes.n_scenarios
+    ).astype(np.int64)
 
 
 def _lengthen(table: np.ndarray, length: int) -> np.ndarray:
@@ -318,12 +328,15 @@ def _split_shared(
         for row in rows.drop_duplicates("stratum").itertuples(index=False):
             uses += re_secures[:, row.stratum] * int(np.ceil(row.need - 1e-9))
         edges = np.cumsum(first["share"].to_numpy(float))[:-1]
-        rng = np.random.Generator(np.random.PCG64(name_key(seed, stream, "share", role)))
-        below = np.zeros((len(edges), len(uses)), dtype=np.int64)
+        rng = np.random.PCG64(name_key(seed, stream, "share", role))
+        bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)
+        most = uses.astype(np.min_scalar_type(int(uses.max(initial=0))))
+        below = np.zeros((len(edges), len(uses)), dtype=most.dtype)
         for number in range(int(uses.max(initial=0))):
-            u = rng.random(len(uses), dtype=np.float32)
-            u[uses <= number] = 2.0
-            below += u < edges[:, None]
+            u = rng.random_raw(-(-len(uses) // 4)).view(np.uint16)[: len(uses)]
+            left = most > number
+            for so_far, bound in zip(below, bounds):
+                so_far += (u < bound) & left
         split = np.diff(np.vstack([np.zeros_like(uses), below, uses]), axis=0)
         for name, taken in zip(first["item"], split):
             units[:, column[str(name)]] += taken

@@ -144,9 +144,12 @@ def piece_lengths_per_use(pieces: pd.DataFrame) -> np.ndarray:
     return np.sort(lengths)[::-1]
 
 
-def applied_length_mm(pieces: pd.DataFrame) -> float:
+def applied_length_mm(
+    technique: Technique, stratum: Mapping[str, object] | pd.Series, width_mm: float
+) -> float:
     """Full-width tape that one re-secure puts to use, mm: half strips count half, their waste not at all."""
-    return float((pieces["length_mm"] * pieces["count"] * pieces["width_share"]).sum())
+    kinds = _pieces(technique, stratum, width_mm)
+    return float(sum(kind["length_mm"] * kind["count"] * kind["width_share"] for kind in kinds))
 
 
 def pieces_per_roll(roll_mm: float, length_mm: float) -> int:
@@ -163,20 +166,17 @@ def rolls_after_uses(lengths_mm: Sequence[float] | np.ndarray, roll_mm: float, n
     Returns an int ndarray, shape (n_uses + 1,). With equal lengths it is ceil(n * pieces / floor(R / l)).
     Raises ValueError when a piece is longer than the roll.
     """
-    lengths = np.sort(np.asarray(lengths_mm, float))[::-1]
-    rolls = np.zeros(n_uses + 1, dtype=np.int64)
-    if lengths.size == 0:
-        return rolls
-    if lengths[0] > roll_mm + _SLACK_MM:
+    lengths = sorted(map(float, lengths_mm), reverse=True)
+    if lengths and lengths[0] > roll_mm + _SLACK_MM:
         raise ValueError(f"a piece of {lengths[0]:g} mm is longer than the roll of {roll_mm:g} mm")
-    left_mm = 0.0
-    for use in range(1, n_uses + 1):
+    rolls, left_mm = [0], 0.0
+    for _ in range(n_uses):
         opened, left_mm = _cut_one_use(lengths, left_mm, roll_mm)
-        rolls[use] = rolls[use - 1] + opened
-    return rolls
+        rolls.append(rolls[-1] + opened)
+    return np.array(rolls, dtype=np.int64)
 
 
-def _cut_one_use(lengths: np.ndarray, left_mm: float, roll_mm: float) -> tuple[int, float]:
+def _cut_one_use(lengths: list[float], left_mm: float, roll_mm: float) -> tuple[int, float]:
     """Rolls opened by one re-secure and the length left on the newest of them (first fit, longest first)."""
     open_rolls = [left_mm]
     for length in lengths:
@@ -194,8 +194,8 @@ def pieces_from_first_roll(lengths_mm: Sequence[float] | np.ndarray, roll_mm: fl
 
     With equal lengths it is pieces_per_roll; with mixed lengths, what people get who cut longest first.
     """
-    lengths = np.sort(np.asarray(lengths_mm, float))[::-1]
-    if lengths.size == 0 or lengths[0] > roll_mm + _SLACK_MM:
+    lengths = sorted(map(float, lengths_mm), reverse=True)
+    if not lengths or lengths[0] > roll_mm + _SLACK_MM:
         return 0
     left, pieces, whole = roll_mm, 0, True
     while whole:

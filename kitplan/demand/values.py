@@ -34,6 +34,15 @@ class Episodes:
     draw: np.ndarray
     day_of_year: np.ndarray
 
+    def by_stratum(
+        self, n_strata: int, mine: np.ndarray | None = None, weights: np.ndarray | None = None
+    ) -> np.ndarray:
+        """Airways (all, or those of bool `mine`), or the sum of their weights: shape (n_scenarios, n_strata)."""
+        cell = self.scenario * np.int64(n_strata) + self.stratum
+        if mine is not None:
+            cell, weights = cell[mine], None if weights is None else weights[mine]
+        return np.bincount(cell, weights, self.n_scenarios * n_strata).reshape(self.n_scenarios, n_strata)
+
 
 @dataclass(frozen=True)
 class ItemChoice:

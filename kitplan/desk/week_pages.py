@@ -80,7 +80,7 @@ def _shown(folder: Path, template: str, gather: Callable[[Session], dict[str, An
     from kitplan.parts.orders import round_command as rounds
 
     _planned(folder)
-    with rounds.session(folder, None, None) as work:
+    with rounds.session(folder, None, None, quiet=True) as work:
         found = gather(work)
     return render_template(template, **found)
 
@@ -114,7 +114,7 @@ def _take(folder: Path, step: str) -> list[str]:
     from kitplan.parts.orders import round_command as rounds
 
     _planned(folder)
-    with rounds.session(folder, None, None) as work:
+    with rounds.session(folder, None, None, quiet=True) as work:
         seen = request.form.get("entries", type=int)
         if seen != len(work.book.lines):
             abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
@@ -160,5 +160,5 @@ def _recalled(folder: Path, lot: str) -> Any:
     from kitplan.parts.orders.recall import find_recall
 
     _planned(folder)
-    with rounds.session(folder, None, None) as work:
+    with rounds.session(folder, None, None, quiet=True) as work:
         return find_recall(lot, work.book, standing(work.book), work.plan.orders.plan)

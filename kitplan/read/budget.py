@@ -62,7 +62,7 @@ def budget_of(policy: Policy, lines: pd.DataFrame | None, findings: Findings) ->
         if start is not None and amount is None:
             findings.warn(policy.file, "gives the start of a budget year and no money for it",
                           "Add amount = 30000, say, under [budget], or a table budget.csv.", column="budget", moves=1)
-        if start is None and amount is not None:
+        if start is None and amount is not None and not any(p.column == "budget.start" for p in findings.faults):
             findings.fault(policy.file, "gives the money of a budget year and not its first month",
                            'Add start = "2026-04", say, under [budget].', column="budget.start")
         return None if start is None else Budget(str(start), amount, _no_lines())

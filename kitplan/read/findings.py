@@ -12,7 +12,10 @@ from kitplan.read.identity import looks_like_full_name, looks_personal
 from kitplan.read.problems import InputError, Problem
 
 ROWS_SHOWN = 20
-"""Rows listed one by one for one fault of one column; the rest are told in one line."""
+"""Different values of one column listed one by one for one fault; the rest are told in one line."""
+
+ROWS_ALIKE = 3
+"""Rows listed one by one where all hold the same value; more are told in one line."""
 
 
 _MORE = "the same in"
@@ -57,8 +60,8 @@ class Findings:
         self, file: str, column: str | None, rows: Sequence[int] | np.ndarray,
         values: Iterable[object] | None, fault: str, mend: str, moves: int | None = None,
     ) -> None:
-        """Note the same finding in many rows. Faults: the first ROWS_SHOWN one by one, the rest together; warnings
-        (where `moves` is given): in one line.
+        """Note the same finding in many rows. Faults: a value that stands in more than ROWS_ALIKE rows in one line, the
+        first ROWS_SHOWN others one by one, the rest together; warnings (where `moves` is given): in one line.
         """
         numbers = [int(r) for r in rows]
         texts = [None] * len(numbers) if values is None else list(values)
@@ -66,9 +69,15 @@ class Findings:
             more = f", as in {len(numbers) - 1:,} further rows to row {max(numbers)}" if len(numbers) > 1 else ""
             self.warn(file, fault + more, mend, row=numbers[0], column=column, value=texts[0], moves=moves)
             return
-        for number, text in list(zip(numbers, texts))[:ROWS_SHOWN]:
-            self.fault(file, fault, mend, row=number, column=column, value=text)
-        left = numbers[ROWS_SHOWN:]
+        alike: dict[object, list[int]] = {}
+        for number, text in zip(numbers, texts):
+            alike.setdefault(number if text is None else str(text), []).append(number)
+        groups = [(g, t) for t, all_rows in alike.items()
+                  for g in ([all_rows] if len(all_rows) > ROWS_ALIKE else [[n] for n in all_rows])]
+        for group, text in groups[:ROWS_SHOWN]:
+            more = f", here and in {len(group) - 1:,} more rows to row {max(group)}" if len(group) > 1 else ""
+            self.fault(file, fault + more, mend, row=group[0], column=column, value=None if values is None else text)
+        left = [n for group, _ in groups[ROWS_SHOWN:] for n in group]
         if left:
             wording = f"{_MORE} {len(left):,} more rows, {min(left)} to {max(left)}: {fault}"
             self.fault(file, wording, mend, column=column)

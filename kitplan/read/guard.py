@@ -104,7 +104,7 @@ def _dates(raw: RawTable, values: list[str]) -> tuple[str | None, Collection[str
 def _long_ago(values: list[str]) -> bool:
     """True for days, not one of them only, of which one is of the last century."""
     found = _days([v for v in values if "1900" not in v])
-    return len(found) >= max(1, _DATES_SHARE * len(values)) and min(found.values()) < _OLDEST_THING
+    return len(found) >= max(1, _DATES_SHARE * len(values)) and bool(min(found.values()) < _OLDEST_THING)
 
 
 def _days(values: list[object] | list[str]) -> dict[str, np.datetime64]:

@@ -80,10 +80,6 @@ class Line:
         """Single items."""
         return self.packs * self.pack + self.loose
 
-    def same_fact(self, other: Line) -> bool:
-        """True when both say the same, whenever they were written and whatever plan was in force."""
-        return replace(self, entry=0, plan_number="", note="") == replace(other, entry=0, plan_number="", note="")
-
 
 @dataclass(frozen=True)
 class OrderBook:

@@ -115,6 +115,9 @@ def read_policy(source: Source, findings: Findings) -> Policy:
                   _assumptions(file, values, own, defaults), _columns(file, given.get("columns", {}), findings))
 
 
+_HOMES = {key: block for block, _, key in (name.rpartition(".") for name in SETTINGS) if block in UNIT_BLOCKS}
+
+
 def _unit_settings(source: Source, findings: Findings) -> tuple[str, dict[str, Any]]:
     content = source.toml("unit.toml")
     sheet = _unit_sheet(source, findings) if source.is_workbook else None
@@ -232,7 +235,7 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
     if "planning" in given:
         findings.fault(file, "is not set in unit.toml", "Put it into a copy of policy.toml in the unit's folder.",
                        column="planning")
-    refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS, "planning"], findings)
+    refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS, "planning"], findings, homes=_HOMES)
     for block in ("", "stock", "bedside", "resecure", "forecast", "budget", "seasons"):
         settings = given if not block else given.get(block, {})
         if not isinstance(settings, Mapping):
@@ -240,7 +243,8 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
             continue
         known = keys_of(block)
         if block:
-            refuse_unknown(file, block, settings, [*known, "modifier"] if block == "resecure" else known, findings)
+            keys = [*known, "modifier"] if block == "resecure" else known
+            refuse_unknown(file, block, settings, keys, findings, homes=_HOMES)
         for key in known:
             if key in settings:
                 name = f"{block}.{key}" if block else key

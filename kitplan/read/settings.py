@@ -91,12 +91,15 @@ def _mend(text: str, row: int) -> str:
 
 
 def refuse_unknown(
-    file: str, where: str, given: Mapping[str, object], known: Collection[str], findings: Findings
+    file: str, where: str, given: Mapping[str, object], known: Collection[str], findings: Findings,
+    *, homes: Mapping[str, str] | None = None,
 ) -> None:
-    """Note every key of a block that nothing reads, with the nearest right key."""
+    """Note every key of a block that nothing reads, with the nearest right key. homes: key -> block it belongs to."""
     for key in given:
         if key not in known:
-            findings.fault(file, "is not a setting", suggestion(key, known), column=f"{where}.{key}" if where else key)
+            home = (homes or {}).get(key)
+            mend = f"Write it under [{home}]." if home else suggestion(key, known)
+            findings.fault(file, "is not a setting", mend, column=f"{where}.{key}" if where else key)
 
 
 @dataclass(frozen=True)

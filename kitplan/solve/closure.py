@@ -21,6 +21,8 @@ from kitplan.solve.descent import descend
 Keeps = Callable[[np.ndarray], bool]
 
 _CUTS = 25
+_STEP = 1.25
+"""Factor between prices until the top lies between two of them."""
 _SWEEPS = 6
 _ROUNDS = 2
 _BRANCHES = 60
@@ -95,34 +97,49 @@ def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: fl
     return Cut(float(value), float(price), base + float(money[reached].sum()), met, ranks)
 
 
-def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int) -> Cut:
+def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf) -> Cut:
     """Return the cut of the highest bound (`top_cuts`)."""
-    return top_cuts(collapsed, cost, required)[0]
+    return top_cuts(collapsed, cost, required, enough)[0]
 
 
-def top_cuts(collapsed: Collapsed, cost: np.ndarray, required: int) -> tuple[Cut, Cut, Cut]:
+def top_cuts(
+    collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf
+) -> tuple[Cut, Cut, Cut]:
     """Return the cut of the highest bound, and those of the last plans found that meet too few and enough.
 
-    L is concave and piecewise linear in the price, so the crossing of two tangents finds its top.
-    `collapsed.met` must be under `required` and `collapsed.reach` not.
+    L is concave and piecewise linear in the price, so the crossing of two tangents finds its top. The search begins
+    at the price of the last steps down, which is close, and steps away from it until the top lies between two cuts.
+    enough: it ends at a bound as high. `collapsed.met` must be under `required` and `collapsed.reach` not.
     """
-    base = float(cost @ collapsed.lower)
-    full = float(cost @ highest(collapsed))
+    base, full = float(cost @ collapsed.lower), float(cost @ highest(collapsed))
     heights = np.array([len(levels) for levels in collapsed.levels])
     under = Cut(base, 0.0, base, float(collapsed.met), np.zeros_like(heights))
     over = Cut(base, np.inf, full, float(collapsed.reach), heights)
-    best = under
+    best, guess = under, _price_of_last_steps(collapsed, cost, required)
     for _ in range(_CUTS):
         if over.met <= under.met:
             break
-        price = max((over.money - under.money) / (over.met - under.met), 0.0)
-        crossing = under.money + price * (required - under.met)
-        cut = closure_cut(collapsed, cost, required, price)
+        between = max((over.money - under.money) / (over.met - under.met), 0.0)
+        crossing = under.money + between * (required - under.met)
+        outside = guess > 0 and (under.price == 0.0 or over.price == np.inf)
+        cut = closure_cut(collapsed, cost, required, guess if outside else between)
         best = max(best, cut, key=lambda c: c.value)
-        if cut.value >= crossing - 1e-5 * max(1.0, abs(crossing)) or cut.met in (under.met, over.met):
+        if best.value >= min(crossing - 1e-5 * max(1.0, abs(crossing)), enough):
+            break
+        if not outside and cut.met in (under.met, over.met):
             break
         under, over = (cut, over) if cut.met < required else (under, cut)
+        guess *= _STEP if cut is under else 1 / _STEP
     return best, under, over
+
+
+def _price_of_last_steps(collapsed: Collapsed, cost: np.ndarray, required: int) -> float:
+    """Money a scenario, where stepping down comes near `required`; 0 where it does not say."""
+    path = descend(collapsed, cost, required)
+    near = path.ready <= required + 0.1 * (collapsed.reach - required)
+    first = max(int(np.argmax(near)) - 1, 0)
+    lost = float(path.ready[first] - path.ready[-1])
+    return float(cost @ (path.par[first] - path.par[-1])) / lost if lost > 0 else 0.0
 
 
 def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tuple[float, float]:
@@ -161,7 +178,7 @@ def reduce_levels(
     keeps: whether levels stay within the limits. A level is shut when the bound with it is not under the cost of
     the plan in hand. Stops as soon as the plan is within `gap` of the bound.
     """
-    cut = best_cut(collapsed, cost, required)
+    cut = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
     par = improve(collapsed, cost, required, par, keeps, cut.value / (1 - gap))
     ceiling = float(cost @ par)
     bound = min(cut.value, ceiling)

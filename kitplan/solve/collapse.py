@@ -46,19 +46,23 @@ def collapse(needs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = No
     needs : int, shape (n_scenarios, n_items). Scenarios that need more than `upper` anywhere are given up.
     """
     by_item = needs.T
-    over = np.any(by_item > lower[:, None], axis=0)
-    met = int(needs.shape[0] - np.count_nonzero(over))
-    if upper is not None:
-        over &= ~np.any(by_item > upper[:, None], axis=0)
-    left = by_item[:, over]
-    levels, ranks = [], np.zeros(left.shape, dtype=np.uint32)
-    for i, required in enumerate(left):
-        above = required > lower[i]
-        found = np.unique(required[above])
-        ranks[i, above] = np.searchsorted(found, required[above]) + 1
-        levels.append(found)
-    vectors, weights = _distinct_rows(ranks.T)
-    return Collapsed(lower.copy(), tuple(levels), vectors, weights, met)
+    above = np.zeros(len(needs), dtype=bool)
+    given_up = np.zeros(len(needs), dtype=bool)
+    varies = np.flatnonzero(by_item.max(axis=1, initial=0) > lower)
+    for i in varies:
+        above |= by_item[i] > lower[i]
+        if upper is not None:
+            given_up |= by_item[i] > upper[i]
+    left = by_item[varies][:, above & ~given_up]
+    levels, ranks = [np.zeros(0, dtype=needs.dtype)] * len(lower), np.zeros(left.shape, dtype=np.uint32)
+    for k, i in enumerate(varies):
+        more = left[k] > lower[i]
+        levels[i], place = np.unique(left[k][more], return_inverse=True)
+        ranks[k, more] = place + 1
+    found, weights = _distinct_rows(ranks.T)
+    vectors = np.zeros((len(found), len(lower)), dtype=np.int64)
+    vectors[:, varies] = found
+    return Collapsed(lower.copy(), tuple(levels), vectors, weights, len(needs) - int(np.count_nonzero(above)))
 
 
 def restrict(collapsed: Collapsed, low: np.ndarray, high: np.ndarray) -> Collapsed:

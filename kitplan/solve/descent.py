@@ -33,16 +33,19 @@ class _Slope:
     """What is still met, and what each next step down would save and lose (working state of `descend`)."""
 
     def __init__(self, collapsed: Collapsed, cost: np.ndarray) -> None:
-        ladders = [np.concatenate(([low], found)) for low, found in zip(collapsed.lower, collapsed.levels)]
-        heights = np.array([len(ladder) for ladder in ladders])
-        self.bottom = np.concatenate(([0], np.cumsum(heights)[:-1])).astype(np.intp)
+        heights = np.array([len(found) + 1 for found in collapsed.levels])
+        self.bottom = (np.cumsum(heights) - heights).astype(np.intp)
+        ladders = [rung for low, found in zip(collapsed.lower, collapsed.levels) for rung in ([low], found)]
         self.rung_levels = np.concatenate(ladders)
-        rises = np.concatenate([np.diff(ladder, prepend=ladder[0]) for ladder in ladders])
+        rises = np.diff(self.rung_levels, prepend=0)
+        rises[self.bottom] = 0
         self.saving = rises * np.repeat(cost, heights)
-        self.rung = collapsed.vectors + self.bottom
+        varies = np.flatnonzero(heights > 1)
+        vectors = collapsed.vectors[:, varies]
+        self.rung = vectors + self.bottom[varies]
         self.weights = collapsed.weights.astype(float)
         self.lost_by = self._tally(slice(None))
-        vector, item = np.nonzero(collapsed.vectors)
+        vector, item = np.nonzero(vectors)
         by_rung = self.rung[vector, item]
         order = np.argsort(by_rung, kind="stable")
         self.needing = vector[order]

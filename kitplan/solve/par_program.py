@@ -148,6 +148,7 @@ def cheapest(
     gap: float,
     time_limit: float,
     limits: Sequence[Limit] = (),
+    large: int | None = None,
 ) -> ParSolution:
     """Return the cheapest par levels that meet `required` scenarios, at least `floor` and within `limits`.
 
@@ -155,11 +156,12 @@ def cheapest(
     The linear relaxation is solved first; if a plan stepped down from it is within `gap` of its bound,
     that plan is proven good enough, else the integer program is solved on what the bound leaves open.
     Large programs (low readiness, long intervals) are bounded by minimum cuts instead, and where even what the
-    bound leaves open is large, the plan found is given with its gap.
+    bound leaves open is large, the plan found is given with its gap. large: needs above the lower bound from which on
+    (default: CUT_ENTRIES).
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
-    if np.count_nonzero(collapsed.vectors) > CUT_ENTRIES:
+    if np.count_nonzero(collapsed.vectors) > (CUT_ENTRIES if large is None else large):
         stepped, shut = step_down_within_limits(collapsed, cost, required, limits)
         if stepped is not None:
             return _by_cuts(collapsed, cost, required, stepped, gap, time_limit, limits)

@@ -289,10 +289,6 @@ class Page:
         """Print the whole sheet on a single page."""
         self.sheet.fit_to_pages(1, 1)
 
-    def print_to(self, row: int) -> None:
-        """Print nothing below this row."""
-        self.sheet.print_area(0, 0, row - 1, len(self.widths) - 1)
-
     def new_printed_page(self) -> None:
         """Let what follows begin on a new printed page, so that a chart is not cut in two."""
         self._breaks.append(self.next_row - 1)

@@ -61,7 +61,18 @@ class Card:
         self.canvas.rect(x * mm, y * mm, width * mm, height * mm)
         self.canvas.setDash()
 
-    def hatch(self, x: float, y: float, width: float, height: float) -> None:
+    def blank(self, x: float, y: float, width: float, height: float) -> None:
+        """White paper over what was drawn there."""
+        self.canvas.setFillGray(1.0)
+        self.canvas.rect(x * mm, y * mm, width * mm, height * mm, stroke=0, fill=1)
+        self.canvas.setFillGray(0.0)
+
+    def waste(self, x: float, y: float, width: float, height: float) -> None:
+        """Cross a rectangle out with lines both ways: what is thrown away, told from a tab without colour."""
+        self.hatch(x, y, width, height)
+        self.hatch(x, y, width, height, falling=True)
+
+    def hatch(self, x: float, y: float, width: float, height: float, falling: bool = False) -> None:
         """Fill a rectangle with slanted lines: told apart without colour."""
         self.canvas.saveState()
         path = self.canvas.beginPath()
@@ -69,7 +80,8 @@ class Card:
         self.canvas.clipPath(path, stroke=0)
         offset = -height
         while offset < width:
-            self.line(x + offset, y, x + offset + height, y + height, 0.5)
+            low, high = (y + height, y) if falling else (y, y + height)
+            self.line(x + offset, low, x + offset + height, high, 0.5)
             offset += _HATCH_MM
         self.canvas.restoreState()
 
@@ -92,6 +104,11 @@ class Card:
         self.text(beside, y - 1.8, "Lay a ruler on this bar: it is 100 mm. If not, do not cut from this card.", 9)
 
 
+def at_true_scale(canvas: Canvas) -> None:
+    """Ask whoever prints the file not to fit it to the page (ISO 32000-1, 12.2, PrintScaling; from memory)."""
+    canvas.setViewerPreference("PrintScaling", "None")
+
+
 def fitting_size(text: str, width_mm: float, largest: float, smallest: float) -> float:
     """Largest size in points, in steps of a half, at which bold text fits the width; at least `smallest`."""
     size = largest
@@ -109,6 +126,7 @@ def draw_pages(
     canvas = Canvas(out, pagesize=size, invariant=1)
     canvas.setTitle(title)
     canvas.setAuthor("kitplan")
+    at_true_scale(canvas)
     width, height = size[0] / mm, size[1] / mm
     count = 0
 

@@ -62,7 +62,7 @@ def test_a_half_width_strip_costs_its_full_length_and_half_of_it_is_applied():
     half, y = Piece("strip", 1, length_mm=120, half_width=True), Piece("Y", 2, length_mm=150, uncut_mm=50)
     pieces = tape.cut_pieces(technique(half, y), INFANT, 25.0)
     assert tape.piece_lengths_per_use(pieces).tolist() == [150, 150, 120]
-    assert tape.applied_length_mm(pieces) == 360
+    assert tape.applied_length_mm(technique(half, y), INFANT, 25.0) == 360
 
 
 def test_a_recipe_without_pieces_uses_no_tape():

@@ -85,7 +85,7 @@ def small_unit(unit_maker):
 @pytest.mark.parametrize(
     ("change", "blamed"),
     [
-        (beds, "number and sizes of airways"),
+        (beds, "number, sizes and stays of airways"),
         (barrier_for_everyone, "technique and skin protection"),
         (longer_wear, "how often they are renewed"),
         (thirstier_recipe, "recipes"),
@@ -96,10 +96,67 @@ def small_unit(unit_maker):
 def test_a_single_change_is_blamed_for_all_that_moved(small_unit, change, blamed):
     moved = causes(small_unit, change(small_unit))
     assert abs(moved[blamed]) > 0.5
-    if change is not beds:
-        assert moved.drop(blamed).abs().max() < 1e-6
-    else:
-        assert abs(moved[blamed]) > 20 * moved.drop(blamed).abs().max()
+    assert moved.drop(blamed).abs().max() < 1e-6
+
+
+def three_plain_more(unit):
+    """More airways of one kind in a size that is secured in more than one way."""
+    plain = int(np.flatnonzero(unit.strata["skin"] == "none")[0])
+    rows = unit.census.rows
+    rows = rows.assign(airways=rows["airways"] + 3 * (rows["stratum"] == plain))
+    return replace(unit, census=replace(unit.census, rows=rows))
+
+
+def test_three_plain_airways_more_are_no_change_of_technique(small_unit):
+    mixed = small_unit.strata.groupby(["route", "size"])["skin"].nunique()
+    assert mixed.max() > 1, "a size with and without a barrier"
+    moved = causes(small_unit, three_plain_more(small_unit))
+    assert moved["number, sizes and stays of airways"] > 1
+    assert moved["technique and skin protection"] == 0
+
+
+def test_more_airways_and_another_securing_are_told_apart(small_unit):
+    technique, number = "technique and skin protection", "number, sizes and stays of airways"
+    alone = causes(small_unit, barrier_for_everyone(small_unit))
+    both = causes(small_unit, beds(barrier_for_everyone(small_unit)))
+    assert abs(alone[technique]) > 0.5
+    assert both[technique] == pytest.approx(alone[technique]), "those there before are secured anew, no others"
+    assert both[number] > 1
+
+
+def year(a, b):
+    return compare_units(a, b, no_par).money.set_index("measure").loc["money used a year"]
+
+
+def test_what_is_not_known_of_both_cancels_in_the_difference(small_unit):
+    """Common random numbers: a tenth on every price is a tenth of the year, whatever the year brings."""
+    row = year(small_unit, dearer(small_unit))
+    assert row["difference"] == pytest.approx(0.1 * row["a"])
+    assert row["low_difference"] == pytest.approx(0.1 * row["low_a"])
+    assert row["high_difference"] == pytest.approx(0.1 * row["high_a"])
+    same = year(small_unit, small_unit)
+    assert (same["low_difference"], same["high_difference"]) == pytest.approx((0, 0), abs=1e-9)
+
+
+def test_units_of_other_files_err_each_on_their_own(small_unit):
+    other = replace(small_unit, checksums={"census.csv": "another"})
+    row = year(small_unit, other)
+    assert row["low_difference"] < 0 < row["high_difference"]
+
+
+def test_a_year_is_twelve_months_and_items_say_what_they_are(small_unit):
+    comparison = compare_units(small_unit, thirstier_recipe(small_unit), no_par)
+    money = comparison.money.set_index("measure")["difference"]
+    assert money["money used a year"] == pytest.approx(12 * money["money used a month"])
+    assert comparison.causes["yearly_value"].sum() == pytest.approx(money["money used a year"])
+    assert comparison.items["year_difference"].sum() == pytest.approx(money["money used a year"])
+    assert comparison.items["description"].notna().all()
+
+
+def test_rates_learnt_on_one_side_only_are_named(small_unit):
+    learnt = replace(small_unit, doubt=replace(small_unit.doubt, rate_ratio=np.ones((4, small_unit.n_strata))))
+    assert any("learnt in A" in note for note in compare_units(learnt, small_unit, no_par).notes)
+    assert not compare_units(learnt, learnt, no_par).notes
 
 
 def test_all_changes_at_once_add_up(small_unit):

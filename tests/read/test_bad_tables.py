@@ -193,10 +193,22 @@ def test_problems_of_all_files_are_told_at_once(unit_folder, problems_of):
     assert len(problems) == 4
 
 
-def test_a_fault_in_every_row_is_told_twenty_times_and_then_counted(unit_folder, problems_of):
+def test_the_same_wrong_word_in_every_row_is_told_once(unit_folder, problems_of):
     problems = problems_of(unit_folder({"census.csv": COUNTS + "orl,3.5,1\n" * 5000}))
-    assert len(problems) == 21
-    assert "4,980 more rows, 22 to 5001" in problems[-1].fault
+    assert [(p.row, p.value) for p in problems] == [(2, "orl")]
+    assert "here and in 4,999 more rows to row 5001" in problems[0].fault
+
+
+def test_many_wrong_words_are_told_twenty_times_and_then_counted(unit_folder, problems_of):
+    rows = "".join(f"oral,3.5,few{n}\n" for n in range(30))
+    problems = problems_of(unit_folder({"census.csv": COUNTS + rows}))
+    assert [p.row for p in problems] == [*range(2, 22), None]
+    assert "10 more rows, 22 to 31" in problems[-1].fault
+
+
+def test_a_setting_in_the_wrong_block_is_sent_to_its_own(unit_folder, problems_of):
+    (problem,) = problems_of(unit_folder({"unit.toml": "name = \"A\"\nbeds = 13\n"}))
+    assert (problem.column, problem.mend) == ("beds", "Write it under [bedside].")
 
 
 def test_the_row_is_the_one_a_spreadsheet_shows(unit_folder, problems_of):

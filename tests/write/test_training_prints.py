@@ -4,14 +4,17 @@ import io
 import re
 import subprocess
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
 from kitplan.parts.training.box_label import box_labels_pdf
 from kitplan.parts.training.cuts import SheetCut
+from kitplan.parts.training.cutting_list import cutting_list_pdf
 from kitplan.parts.training.model import plan_training
-from kitplan.parts.training.practice_page import practice_pdf, text
-from kitplan.parts.training.prints import cutting_list_pdf
+from kitplan.parts.training.practice_page import OnEveryPage, practice_pdf, text
+from kitplan.parts.training.print_set import PrintSet
+from kitplan.parts.training.prints import _one_set
 from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.step_card import steps
 from kitplan.read.findings import Findings
@@ -103,7 +106,8 @@ def test_nine_labels_take_two_pages_and_each_says_practice_only(tmp_path):
 @pytest.mark.parametrize(("side", "said"), [(150, "Print at 100 %"), (300, "Not at true scale")])
 def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
     plan = cut_sheets([(25, 35)], [20], [Sheet("sheet", side, side)])
-    pdf = sheet_cards_pdf([SheetCut(0, plan, {"sheet": ("sheet", "to buy")})], {}, "Practice", "a4", "Class")
+    pdf = sheet_cards_pdf(
+        [("", SheetCut(0, plan, {"sheet": ("sheet", "to buy")}))], {}, ("Cut by", "Practice"), "a4", "Class")
     words = words_of(pdf, tmp_path)
     assert said in words
     assert words.count("25 x 35") + words.count("35 x 25") >= 20
@@ -113,7 +117,7 @@ def test_the_cutting_list_tells_the_end_to_keep_from_the_end_that_is_waste(tmp_p
     unit = load_unit(sample_units()["lantern_nursery"])
     training = plan_training(unit, unit.classes)
     called = dict(zip(unit.items["item"], unit.items["description"]))
-    words = words_of(cutting_list_pdf(training, 0, called, "a4", "Class"), tmp_path)
+    words = words_of(cutting_list_pdf(PrintSet(training, (0,), "a4", "Class"), called), tmp_path)
     for cut in training.tape:
         for end in cut.plan.plan["waste_mm"]:
             fate = "waste" if end < cut.plan.lengths_mm.min() else "keep"
@@ -123,3 +127,76 @@ def test_the_cutting_list_tells_the_end_to_keep_from_the_end_that_is_waste(tmp_p
 def test_prints_repeat_byte_for_byte():
     one, two = (box_labels_pdf([("Station 1", "Supplies", "Class")], "a4") for _ in range(2))
     assert io.BytesIO(one).read() == two
+
+
+@pytest.fixture(scope="module")
+def three_days():
+    """The sample's class on three days: (unit, plan of the course)."""
+    unit = load_unit(sample_units()["harbour_wing"])
+    (one,) = unit.classes
+    sessions = [replace(one, session=n, title=f"{one.title}, session {n}", day=date(2027, 3, 1 + n), place=f"Room {n}")
+                for n in (1, 2, 3)]
+    return unit, plan_training(unit, sessions)
+
+
+@pytest.fixture(scope="module")
+def printed(three_days):
+    unit, training = three_days
+    called = dict(zip(unit.items["item"], unit.items["description"]))
+    return _one_set(unit, PrintSet(training, (0, 1, 2), "letter", "Course"), called)
+
+
+def pages_of(pdf):
+    return len(re.findall(rb"/Type\s*/Page\b", pdf))
+
+
+def test_a_course_prints_what_is_alike_once_and_a_page_a_session(printed, three_days):
+    unit, _ = three_days
+    alone = plan_training(unit, unit.classes)
+    called = dict(zip(unit.items["item"], unit.items["description"]))
+    single = _one_set(unit, PrintSet(alone, (0,), "letter", "Class"), called)
+    assert set(printed) - set(single) == {"session-sheets"}
+    assert pages_of(printed["session-sheets"]) == 3
+    for name in ("station-cards", "tick-list", "step-cards", "box-labels", "class-cut-cards", "sheet-cards"):
+        assert pages_of(printed[name]) == pages_of(single[name])
+    assert sum(map(pages_of, printed.values())) <= sum(map(pages_of, single.values())) + 3 + 2 * 2
+
+
+def test_days_station_and_a_line_for_the_cutter_stand_on_every_page(printed, tmp_path):
+    for name in ("station-cards", "cutting-list"):
+        for page in words_of(printed[name], tmp_path).split("\f")[:-1]:
+            assert re.search(r"(Station|Cutter) \d .*\d+ Mar 2027", page), page[:300]
+            assert "Cut by ___" in page
+
+
+def test_a_station_card_that_runs_over_names_its_station_on_the_next_page(tmp_path):
+    lines = [text(f"line {n}") for n in range(120)]
+    words = words_of(practice_pdf("T", "foot", [OnEveryPage("Station 7   2 Mar 2027"), *lines], "a4"), tmp_path)
+    assert words.count("Station 7   2 Mar 2027".replace("   ", " ")) + words.count("Station 7   2 Mar 2027") == 3
+
+
+def test_each_session_sheet_says_when_where_and_what_goes_on(printed, tmp_path):
+    pages = words_of(printed["session-sheets"], tmp_path).split("\f")
+    for n in (1, 2, 3):
+        page = " ".join(pages[n - 1].split())
+        assert f"Session {n}: " in page
+        assert f"{n + 1} March 2027, 13:00, Room {n}" in page
+        assert "Trainer: ___" in page
+    assert "Order what is new by" in pages[0]
+
+
+@pytest.mark.parametrize("name", ["class-cut-cards", "sheet-cards"])
+def test_a_print_at_true_scale_asks_not_to_be_fitted_to_the_page(printed, name):
+    """PrintScaling None in the viewer preferences: ISO 32000-1, table 150 (from memory)."""
+    number = re.search(rb"/ViewerPreferences (\d+) 0 R", printed[name])[1]
+    assert re.search(rb"\n" + number + rb" 0 obj\s*<<\s*/PrintScaling /None\s*>>", printed[name])
+
+
+def test_waste_is_drawn_and_its_length_is_said(three_days, tmp_path):
+    _, training = three_days
+    words = " ".join(words_of(cutting_list_pdf(PrintSet(training, (0, 1, 2), "a4", "C"), {}), tmp_path).split())
+    assert "crossed: waste" in words
+    waste = {f"waste {mm:,.0f} mm" for c in training.tape for mm in c.plan.plan["waste_mm"] if 0 < mm < c.keep_mm}
+    assert waste
+    for said in waste:
+        assert words.count(said) >= 2, "in the table and under the drawing"

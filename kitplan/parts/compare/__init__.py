@@ -3,5 +3,5 @@
 from kitplan.parts import Part
 
 PART = Part(
-    "compare", "Two units side by side", "kitplan.parts.compare.model:Comparison", needs=("par", "kits"),
+    "compare", "Two units side by side", "kitplan.parts.compare.model:Comparison", needs=("par", "kits", "forecast"),
 )

@@ -14,9 +14,12 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.best_knowledge import with_best_knowledge
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice
+from kitplan.parts.compare.bands import year_bands
+from kitplan.parts.compare.notes import beds_without_airways, rates_rest_on
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Unit
@@ -42,13 +45,16 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Month:
-    """A mean month of one unit: money, re-secures (attempts, without admissions), units of each item by name."""
+    """A mean month of one unit: money, re-secures (attempts, without admissions), units of each item by name.
+
+    by_kind: airways of each kind (index STRATUM_KEY), money and attempts of one of them.
+    """
 
     value: float
     re_secures: float
     airways: float
     units: pd.Series
-    by_size: pd.DataFrame
+    by_kind: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -75,16 +81,16 @@ class Comparison:
 
     def sentences(self) -> list[str]:
         """What to say first: the difference in money, and the cause that moved most."""
-        row = self.money.set_index("measure").loc["money used a month"]
+        row = self.money.set_index("measure").loc["money used a year"]
         lines = [
-            f"{self.name_b} uses {self.currency} {row['b']:,.0f} of supplies a month against {row['a']:,.0f} in "
-            f"{self.name_a}: {_signed(row['difference'])}."
+            f"{self.name_b} uses {self.currency} {row['b']:,.0f} of supplies a year against {row['a']:,.0f} in "
+            f"{self.name_a}: {_signed(row['difference'])}" + _surely(row)
         ]
         if len(self.causes):
             moved = self.causes.iloc[self.causes["monthly_value"].abs().argmax()]
             if abs(moved["monthly_value"]) >= 0.5:
                 lines.append(
-                    f"Most of it: {moved['cause']} ({self.currency} {moved['monthly_value']:+,.0f} a month)."
+                    f"Most of it: {moved['cause']} ({self.currency} {12 * moved['monthly_value']:+,.0f} a year)."
                 )
         stock = self.money.set_index("measure")
         if "value of the stock at par" in stock.index:
@@ -102,21 +108,14 @@ def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
     airways = mean_airways(unit)
     per_airway = DAYS_A_MONTH * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
     units = airways @ per_airway
-    sizes = (
-        unit.strata[SIZE]
-        .reset_index(drop=True)
-        .assign(
-            airways=airways,
-            value=airways * (per_airway @ model.price),
-            attempts=airways * model.counted() * DAYS_A_MONTH,
-        )
-    )
+    kinds = unit.strata[STRATUM_KEY].reset_index(drop=True).assign(
+        airways=airways, value=per_airway @ model.price, attempts=model.counted() * DAYS_A_MONTH)
     return Month(
         float(units @ model.price),
         float(airways @ model.counted() * DAYS_A_MONTH),
         float(airways.sum()),
         pd.Series(units, index=list(model.items)),
-        sizes.groupby(SIZE).sum(),
+        kinds.set_index(STRATUM_KEY),
     )
 
 
@@ -139,19 +138,21 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
             ],
             "comparing two units",
         )
+    a, b = with_best_knowledge(a), with_best_knowledge(b)
     steps = list(_walk(a, b))
     plans = _after_each(steps, plan)
     months = [mean_month(unit, planned.item_choice) for (_, unit), planned in zip(steps, plans)]
     pars = [planned.par for planned in plans]
     causes = _causes(steps, months, pars)
+    years = year_bands(a, b, (plans[0].item_choice, plans[-1].item_choice), most_like(a, b))
     return Comparison(
         *_named(a, b),
-        _money(a, b, months, plans),
+        _money(a, b, months, plans, years),
         _priced(_items(months, pars), a, b),
         causes,
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
-        _beds_without_airways(a, b, months[0].airways, months[-1].airways),
+        (*rates_rest_on(a, b), *beds_without_airways(a, b, months[0].airways, months[-1].airways)),
     )
 
 
@@ -160,19 +161,12 @@ def _signed(difference: float) -> str:
     return f"{difference:+,.0f}" if abs(difference) >= 0.5 else "no change"
 
 
-def _beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:
-    """Use follows airways and not beds: say how to play more beds to someone who changed the beds alone."""
-    beds_a, beds_b = a.bedside.beds, b.bedside.beds
-    if not beds_a or not beds_b or beds_a == beds_b or abs(airways_b - airways_a) > 1e-9:
-        return ()
-    wording = f"Beds go from {beds_a} to {beds_b}, the airways stay: use follows airways, not beds."
-    if beds_b < beds_a:
-        return (f"{wording} Shorten the census of the second unit to match.",)
-    more = airways_a / beds_a * (beds_b - beds_a)
-    return (
-        f"{wording} As full as now, {beds_b - beds_a} more beds hold {more:.1f} airways more: add [[expect]] lines for "
-        f"the usual kinds, with beyond_census = true and mean_airways that add up to {more:.1f}.",
-    )
+def _surely(row: pd.Series) -> str:
+    """The band of the difference, where it is no mere point."""
+    if abs(row["high_difference"] - row["low_difference"]) < 1:
+        return "."
+    return (f"; 8 times in 10 between {row['low_difference']:+,.0f} and {row['high_difference']:+,.0f}, by what is not "
+            "known of how many airways come and how often they are renewed.")
 
 
 def _named(a: Unit, b: Unit) -> tuple[str, str]:
@@ -185,15 +179,17 @@ def _named(a: Unit, b: Unit) -> tuple[str, str]:
 def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     """(cause, unit after it): from A, cause by cause, to B."""
     yield "", a
+    like = most_like(a, b)
     place = replace(
         a,
         census=b.census,
         strata=b.strata,
-        frequency=_frequency_for(a, b),
+        frequency=a.frequency.iloc[like].set_axis(b.strata.index),
+        doubt=replace(a.doubt, rate_ratio=_columns(a.doubt.rate_ratio, like)),
         techniques={**b.techniques, **a.techniques},
     )
     yield "number, sizes and securing of airways", place
-    place = replace(place, frequency=b.frequency, checks_per_day=b.checks_per_day)
+    place = replace(place, frequency=b.frequency, checks_per_day=b.checks_per_day, doubt=b.doubt)
     yield "how often they are renewed", place
     place = replace(place, techniques=b.techniques)
     yield "recipes", place
@@ -204,8 +200,14 @@ def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     yield "stock policy: readiness, review, lead, limits", b
 
 
-def _frequency_for(a: Unit, b: Unit) -> pd.DataFrame:
-    """A's frequency for B's strata: the same kind, else the same size, else the same route, else A's commonest."""
+def _columns(ratio: np.ndarray | None, kinds: np.ndarray) -> np.ndarray | None:
+    return ratio if ratio is None or ratio.shape[1] == 1 else ratio[:, kinds]
+
+
+def most_like(a: Unit, b: Unit) -> np.ndarray:
+    """For each kind of B the one of A whose rate it takes: the same, else the same size, else the same route, else the
+    commonest. ndarray (n_strata of B,), positions.
+    """
     airways = mean_airways(a)
     known = a.strata[STRATUM_KEY].reset_index(drop=True)
     rows = []
@@ -225,7 +227,7 @@ def _frequency_for(a: Unit, b: Unit) -> pd.DataFrame:
             if same.any():
                 rows.append(int(np.nonzero(same)[0][np.argmax(airways[same])]))
                 break
-    return a.frequency.iloc[rows].set_axis(b.strata.index)
+    return np.array(rows, dtype=int)
 
 
 def _items_at_old_prices(a: Unit, b: Unit) -> pd.DataFrame:
@@ -291,33 +293,53 @@ def _causes(steps: list[tuple[str, Unit]], months: list[Month], pars: list[ParPl
         )
     frame = pd.DataFrame(rows, columns=["cause", "monthly_value", "re_secures", "par_value", "par_litres"])
     # A billionth left over from adding equal things in another order is rounding and no cause.
-    return _split_first(frame, months[0], months[1]).round({"monthly_value": 9, "re_secures": 9})
+    causes = _split_first(frame, months[0], months[1]).round({"monthly_value": 9, "re_secures": 9})
+    causes.insert(2, "yearly_value", 12 * causes["monthly_value"])
+    return causes
 
 
 def _split_first(frame: pd.DataFrame, a: Month, b: Month) -> pd.DataFrame:
-    """Split the first cause in two: what B's sizes would use if secured as in A, and the securing itself.
+    """Split the first cause in two: airways that are secured in another way than in A, and how many there are.
 
     Par levels are not split, because a stock room has no par for half a step: their change stands at the part that
     alone differs, or at the larger of the two.
     """
-    rate = (a.by_size[["value", "attempts"]].div(a.by_size["airways"], axis=0)).reindex(b.by_size.index)
-    own = b.by_size[["value", "attempts"]].div(b.by_size["airways"], axis=0)
-    as_a = rate.fillna(own).fillna(0.0).mul(b.by_size["airways"], axis=0).sum()
-    sizes = [as_a["value"] - a.value, as_a["attempts"] - a.re_secures]
-    securing = [b.value - as_a["value"], b.re_secures - as_a["attempts"]]
+    securing = _converted(a.by_kind, b.by_kind)
+    whole = frame.loc[0, ["monthly_value", "re_secures"]].to_numpy(float)
+    number = whole - securing
     par = list(frame.loc[0, ["par_value", "par_litres"]])
     none = [0.0 if np.isfinite(x) else np.nan for x in par]
-    sizes_lead = abs(sizes[0]) >= abs(securing[0])
+    number_leads = abs(number[0]) >= abs(securing[0])
     rows = [
-        ("number and sizes of airways", *sizes, *(par if sizes_lead else none)),
-        ("technique and skin protection", *securing, *(none if sizes_lead else par)),
+        ("number, sizes and stays of airways", *number, *(par if number_leads else none)),
+        ("technique and skin protection", *securing, *(none if number_leads else par)),
     ]
     return pd.concat([pd.DataFrame(rows, columns=frame.columns), frame.iloc[1:]], ignore_index=True)
 
 
-def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned]) -> pd.DataFrame:
+def _converted(a: pd.DataFrame, b: pd.DataFrame) -> np.ndarray:
+    """Money and attempts a month of airways that change their technique or skin within one size, ndarray (2,).
+
+    Within a size, kinds that grow take from kinds that shrink what is there to take; what is left over is more or fewer
+    airways of the kind it is. So three plain beds more are no change of technique, whatever the mix was before.
+    """
+    index = a.index.union(b.index, sort=False)
+    per_airway = b[["value", "attempts"]].reindex(index).fillna(a[["value", "attempts"]])
+    change = b["airways"].reindex(index, fill_value=0.0) - a["airways"].reindex(index, fill_value=0.0)
+    moved = np.zeros(2)
+    for _, delta in change.groupby(level=SIZE):
+        up, down = delta.clip(lower=0.0), -delta.clip(upper=0.0)
+        both = min(up.sum(), down.sum())
+        if both > 1e-12:
+            each = up / up.sum() - down / down.sum()
+            moved += both * (each.to_numpy()[:, None] * per_airway.loc[delta.index].to_numpy()).sum(axis=0)
+    return moved
+
+
+def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned], years: pd.DataFrame) -> pd.DataFrame:
     first, last = months[0], months[-1]
     rows = [
+        ("money used a year", 12 * first.value, 12 * last.value),
         ("money used a month", first.value, last.value),
         ("re-secures a month", first.re_secures, last.re_secures),
         ("airways in place", first.airways, last.airways),
@@ -340,7 +362,14 @@ def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned]) -> pd.Da
         designs = [float(k.contents["design"].nunique()) for k in (kits_a, kits_b)]
         rows.append(("kit designs", designs[0], designs[1]))
     frame = pd.DataFrame(rows, columns=["measure", "a", "b"])
-    return frame.assign(difference=frame["b"] - frame["a"])
+    frame = frame.assign(difference=frame["b"] - frame["a"])
+    of = years.set_index("side")
+    for side in ("a", "b", "difference"):
+        centre = 12 * {"a": first.value, "b": last.value, "difference": last.value - first.value}[side]
+        for end in ("low", "high"):
+            frame[f"{end}_{side}"] = np.where(frame["measure"] == "money used a year",
+                                              centre + of.loc[side, end] - of.loc[side, "value"], np.nan)
+    return frame
 
 
 def _kits(a: KitPlan | None, b: KitPlan | None) -> pd.DataFrame:
@@ -382,7 +411,11 @@ def _priced(frame: pd.DataFrame, a: Unit, b: Unit) -> pd.DataFrame:
     used = (frame[["a_units", "b_units"]].abs().sum(axis=1) > 1e-9) | (
         frame[["a_par_packs", "b_par_packs"]].fillna(0).sum(axis=1) > 0
     )
-    columns = ["item", "a_units", "b_units", "a_value", "b_value", "a_par_packs", "b_par_packs"]
+    called = pd.concat([b.items, a.items]).drop_duplicates("item").set_index("item")["description"]
+    frame = frame.assign(description=frame["item"].map(called),
+                         year_difference=12 * (frame["b_value"] - frame["a_value"]))
+    columns = ["item", "description", "a_units", "b_units", "a_value", "b_value", "year_difference", "a_par_packs",
+               "b_par_packs"]
     frame = frame.loc[used, columns]
     order = (frame["b_value"] - frame["a_value"]).abs().sort_values(ascending=False, kind="stable").index
     return frame.loc[order].reset_index(drop=True)

@@ -26,15 +26,18 @@ _KIND = {
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Compared."""
     comparison: Comparison = plan.comparison
-    page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 13, 13))
+    page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15, 13, 13))
     page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.")
     for sentence in comparison.sentences():
         page.spread(sentence, "lead")
     page.skip()
-    page.header(("Measure", "A", "B", "B less A"), ("text", "number", "number", "number"), freeze=False)
+    page.header(("Measure", "A", "B", "B less A", "80 % from", "80 % to"), ("text", *("number",) * 5), freeze=False)
     for row in comparison.money.itertuples():
         kind = _KIND.get(row.measure, "money")
-        page.row((row.measure, row.a, row.b, row.difference), ("text", kind, kind, kind))
+        page.row((row.measure, row.a, row.b, row.difference, row.low_difference, row.high_difference),
+                 ("text", *(kind,) * 5))
+    page.spread("The band is of the difference: both sides are drawn with the same numbers where they rest on the same "
+                "census, log or guess, so that what is alike in both cancels.", "note")
     page.skip()
     _causes(page, comparison, book.currency)
     _items(page, comparison, book.currency)
@@ -44,11 +47,13 @@ def add_sheets(book: Book, plan: Plan) -> None:
 def _causes(page: Page, comparison: Comparison, currency: str) -> None:
     rows = page.table(comparison.causes, (
         (f"Cause ({currency})", "text", "cause"), ("Money a month", "money", "monthly_value"),
+        ("Money a year", "money", "yearly_value"),
         ("Re-secures a month", "number", "re_secures"), ("Stock at par", "money", "par_value"),
         ("Litres at par", "litres", "par_litres"),
     ))
-    sums = comparison.causes[["monthly_value", "re_secures", "par_value", "par_litres"]].sum(min_count=1)
-    page.total(("All causes together", *(float(v) for v in sums)), ("text", "money", "number", "money", "litres"))
+    sums = comparison.causes.iloc[:, 1:].sum(min_count=1)
+    kinds = ("text", "money", "money", "number", "money", "litres")
+    page.total(("All causes together", *(float(v) for v in sums)), kinds)
     page.spread(
         "Each cause is the step it makes on the way from A to B, in this order; together they are the whole "
         "difference. In another order, what two causes do only together would stand elsewhere.",
@@ -60,9 +65,12 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
 
 
 def _items(page: Page, comparison: Comparison, currency: str) -> None:
-    page.table(comparison.items, (
-        ("Item", "text", "item"), ("A units a month", "number", "a_units"), ("B units a month", "number", "b_units"),
-        (f"A money ({currency})", "money", "a_value"), (f"B money ({currency})", "money", "b_value"),
+    named = comparison.items["description"].where(comparison.items["description"].fillna("") != "",
+                                                  comparison.items["item"])
+    page.table(comparison.items.assign(name=named), (
+        ("Item", "wrap", "name"), ("A units a month", "number", "a_units"), ("B units a month", "number", "b_units"),
+        (f"A money a month ({currency})", "money", "a_value"), ("B money a month", "money", "b_value"),
+        ("B less A a year", "money", "year_difference"),
         ("A par (packs)", "whole", "a_par_packs"), ("B par (packs)", "whole", "b_par_packs"),
     ))
 

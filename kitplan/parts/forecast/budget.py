@@ -31,6 +31,7 @@ class BudgetYear:
     budget: money of the year, NaN where none is given. spent: money to date. landing: (expected, low, high) of the
     year with its 80 % band; band_95. over: chance that the year lands over the budget, NaN without one. known_to: last
     day that is known. missing: past months filled in. sentences: what to say first.
+    draws: of the year's money, float32 (n_draws,).
     """
 
     start: str
@@ -45,6 +46,7 @@ class BudgetYear:
     items: pd.DataFrame
     prices: pd.DataFrame
     sentences: tuple[str, ...]
+    draws: np.ndarray
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames as tables to write, by file stem."""
@@ -84,6 +86,7 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
         budget.start, float(total), float(np.round(year.spent.sum(), 2)), (expected, low, high), (low95, high95),
         float((sums > total).mean()) if np.isfinite(total) else float("nan"), _known_to(budget, year, last), missing,
         _periods(budget, year, planned), _items(unit, year, planned, budget), _prices(unit, budget, last), (),
+        sums.astype(np.float32),
     )
     return _with_sentences(result, unit, year)
 

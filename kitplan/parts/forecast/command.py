@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import printable, run_safely, say, unit_options
+from kitplan.commands.cluster import is_folder_of_units
+from kitplan.commands.common import out_folder, printable, run_safely, say, unit_options
 from kitplan.commands.part import run_part
 
 if TYPE_CHECKING:
@@ -25,8 +26,16 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
     """Forecast UNIT's supplies by month, in items, packs and money, with 80 and 95 % bands.
 
     Where stock_issues.csv is there, past months are split into census, frequency, use per event, unexplained and
-    price. Writes months.xlsx (its first sheet is one page for the manager), tables/ and forecast.json.
+    price. Writes months.xlsx (its first sheet is one page for the manager), tables/ and forecast.json; with a budget
+    year ([budget] in unit.toml, or budget.csv) also where it will land, and budget-page.pdf, one page for the director.
+    A folder of units is forecast unit by unit, and all-units-months.xlsx adds them up.
     """
+    if is_folder_of_units(unit_path):
+        from kitplan.parts.hospital.command import forecast_and_tell
+
+        forecast_and_tell(unit_path, out_folder(unit_path, out), seed, months)
+        return
+
     def prepare(unit: Unit) -> Unit:
         return unit if months is None else replace(unit, forecast=replace(unit.forecast, months=months))
 

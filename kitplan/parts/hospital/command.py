@@ -30,12 +30,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class How:
-    """What is the same for every unit. paper: of all prints, None for each unit's own."""
+    """What is the same for every unit. paper: of all prints, months: to forecast; None for each unit's own."""
 
     seed: int | None = None
     parts: tuple[str, ...] | None = None
     transport_days: float = 1.0
     paper: str | None = None
+    months: int | None = None
 
 
 def plan_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
@@ -99,6 +100,53 @@ def plan_folder(
     written = write_outputs(out, hospital_files(together, seed, paper or "a4"), remove_stale=True)
     told = [f"{r.job}: {line}" for r in results if isinstance(r, Done) for line in r.told]
     return replace(together, told=(*told, *written.sentences()))
+
+
+def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
+    """Forecast one unit, in a worker. Raises InputError."""
+    from kitplan.many import Made
+    from kitplan.outputs import part_files
+    from kitplan.parts.hospital.spend import spend_of
+    from kitplan.planning import plan_unit
+    from kitplan.read.problems import InputError
+    from kitplan.read.unit import load_unit
+
+    unit = with_letter_warnings(load_unit(unit_path, how.seed))
+    if faults := unit.faults_of("forecast"):
+        raise InputError(faults)
+    unit = replace(unit, paper=how.paper or unit.paper,
+                   forecast=replace(unit.forecast, months=how.months or unit.forecast.months))
+    plan = plan_unit(unit, how.seed, ("forecast",))
+    return Made(part_files(plan, "forecast"), spend_of(name, unit, plan.forecast))
+
+
+def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | None) -> None:
+    """Forecast every unit of a folder into a folder of its own below `out`, and all-units-months.xlsx.
+
+    Exit code 1 where a unit could not be forecast (it says which, and why), 2 where none could.
+    """
+    from kitplan.many import Done, Task, find_units, for_each, jobs_for
+    from kitplan.parts.hospital.sheets import SPEND_WORKBOOK, spend_files
+    from kitplan.parts.hospital.spend import spend_sentences, spend_table
+    from kitplan.write.writer import check_target, write_outputs
+
+    jobs = jobs_for(find_units(folder), out)
+    check_target(out, [f"{job.name}/forecast.json" for job in jobs])
+    with progress() as report:
+        task = Task(forecast_one, How(seed, None, paper=asked_paper(), months=months))
+        results = for_each(jobs, task, None, None, report)
+    failed = [(r.job, r.kind, r.fault) for r in results if not isinstance(r, Done)]
+    table = spend_table([s for r in results if isinstance(r, Done) for s in r.value])
+    written = write_outputs(out, spend_files(table, failed, seed, asked_paper() or "a4"))
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {out}: open {SPEND_WORKBOOK}; each unit's months.xlsx lies in the folder of its name.")
+    for sentence in spend_sentences(table):
+        click.echo(printable(sentence))
+    for unit, kind, fault in failed:
+        say(f"Not forecast: {unit} ({kind}). {fault}")
+    if failed:
+        raise SystemExit(EXIT_INPUT if table.empty else EXIT_UNSAFE)
 
 
 def plan_and_tell(

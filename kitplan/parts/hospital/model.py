@@ -6,13 +6,14 @@ Of each plan only a small summary is kept, so that memory does not grow with the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from kitplan.parts.hospital.central_store import CentralStore, Holding, Pooling, pool_slow_items
+from kitplan.parts.hospital.spend import Spend, spend_of, spend_table
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -45,6 +46,7 @@ class Summary:
     slow: tuple[Holding, ...]
     remarks: tuple[str, ...]
     fault: str = ""
+    spends: tuple[Spend, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ class Hospital:
 
     units: UNIT_COLUMNS; holdings: HOLDING_COLUMNS; failed: FAILED_COLUMNS. pooling: what one central store
     would hold and save, among the units of the commonest currency; None with fewer than two units. remarks:
-    unit -> warnings. told: what a person should know of files that were there before.
+    unit -> warnings. spend: money as `spend_table`. told: what a person should know of files that were there before.
     """
 
     units: pd.DataFrame
@@ -64,10 +66,13 @@ class Hospital:
     store: CentralStore
     remarks: Mapping[str, tuple[str, ...]]
     told: tuple[str, ...] = ()
+    spend: pd.DataFrame = field(default_factory=lambda: spend_table(()))
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> frame, as written under tables/."""
         out = {"units": self.units, "holdings": self.holdings, "not_planned": self.failed}
+        if len(self.spend):
+            out["spend"] = self.spend
         if self.pooling is not None:
             out |= {"pooling": self.pooling.items, "pooling_units": self.pooling.units}
         return out
@@ -93,6 +98,7 @@ def summary(name: str, plan: Plan, transport_days: float) -> Summary:
         _slow_items(name, plan, transport_days),
         remarks,
         "\n".join(map(str, unit.faults)),
+        spend_of(name, unit, plan.forecast) if "forecast" in plan.parts else (),
     )
 
 
@@ -171,4 +177,5 @@ def hospital(done: Sequence[Summary], failed: Sequence[tuple[str, str, str]], st
     same = [d for d in done if d.currency == currency]
     pooling = pool_slow_items([h for d in same for h in d.slow], store) if len(same) > 1 else None
     listed = pd.DataFrame(failed, columns=FAILED_COLUMNS)
-    return Hospital(units, holdings, listed, pooling, currency, store, {d.unit: d.remarks for d in done if d.remarks})
+    return Hospital(units, holdings, listed, pooling, currency, store, {d.unit: d.remarks for d in done if d.remarks},
+                    spend=spend_table([s for d in done for s in d.spends]))

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import pandas as pd
+
 from kitplan import __version__
 from kitplan.parts.hospital.central_store import Pooling
-from kitplan.parts.hospital.model import Hospital
+from kitplan.parts.hospital.model import FAILED_COLUMNS, Hospital
+from kitplan.parts.hospital.spend import spend_sentences
+from kitplan.parts.hospital.spend_sheet import add_spend
 from kitplan.parts.par.summary import CAUTION, money
 from kitplan.plan_record import outputs, record_bytes
 from kitplan.write.book import Book, Page
 from kitplan.write.tables import table_bytes
 
 WORKBOOK, RECORD = "all-units.xlsx", "all-units.json"
+SPEND_WORKBOOK, SPEND_RECORD = "all-units-months.xlsx", "all-units-months.json"
 
 
 def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> dict[str, bytes]:
@@ -28,16 +35,32 @@ def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> d
     return files
 
 
+def spend_files(table: pd.DataFrame, failed: Sequence[tuple[str, str, str]], seed: int | None, paper: str
+                ) -> dict[str, bytes]:
+    """What `forecast` writes of a folder of units: their money in a workbook, a table and a record."""
+    book = Book("All units", "", f"{table['unit'].nunique()} units", paper)
+    add_spend(book, table)
+    if failed:
+        _failed(book.page("Not forecast", "Units with faults to mend", (28, 12, 90)),
+                pd.DataFrame(failed, columns=FAILED_COLUMNS))
+    files = {SPEND_WORKBOOK: book.content(), "tables/spend.csv": table_bytes("spend", table)}
+    record = {"version": __version__, "seed": seed, "not_planned": [line[0] for line in failed],
+              "outputs": outputs(files)}
+    return files | {SPEND_RECORD: record_bytes(record)}
+
+
 def hospital_book(hospital: Hospital, paper: str) -> bytes:
     """The roll-up workbook as bytes that repeat."""
     book = Book("All units", hospital.currency, f"{len(hospital.units)} units", paper)
     _start(book.page("All units", "What the units hold together", (34, 34, 11, 12, 16, 12, 10, 12)), hospital)
     _holders(book.page("Who holds what", "Each item over all units", (34, 10, 12, 16, 34, 12)), hospital)
+    if len(hospital.spend):
+        add_spend(book, hospital.spend)
     if hospital.pooling is not None and len(hospital.pooling.items):
         widths = (34, 10, 10, 12, 14, 12, 10, 12, 14, 14)
         _pooling(book.page("Central store", "What pooling slow items would free", widths), hospital, hospital.pooling)
     if len(hospital.failed):
-        _failed(book.page("Not planned", "Units with faults to mend", (28, 12, 90)), hospital)
+        _failed(book.page("Not planned", "Units with faults to mend", (28, 12, 90)), hospital.failed)
     return book.content()
 
 
@@ -48,15 +71,20 @@ def sentences(hospital: Hospital) -> list[str]:
         + ", ".join(money(value, currency) for currency, value in _totals(hospital).items())
         + "."
     ]
-    pooling = hospital.pooling
-    if pooling is not None and pooling.saving > 0:
-        pooled = pooling.items[pooling.items["units_pooled"] > 0]
-        lines.append(
-            f"One central store for {len(pooled)} slow items, {_days(hospital.store.transport_days)} away, would free "
-            f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L."
-        )
+    lines += [*_freed(hospital), *spend_sentences(hospital.spend)]
     lines += [f"Not planned: {row.unit} ({row.kind}). {row.fault}" for row in hospital.failed.itertuples(index=False)]
     return lines
+
+
+def _freed(hospital: Hospital) -> list[str]:
+    pooling = hospital.pooling
+    if pooling is None or pooling.saving <= 0:
+        return []
+    pooled = pooling.items[pooling.items["units_pooled"] > 0]
+    return [
+        f"One central store for {len(pooled)} slow items, {_days(hospital.store.transport_days)} away, would free "
+        f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L."
+    ]
 
 
 def _totals(hospital: Hospital) -> dict[str, float]:
@@ -66,7 +94,7 @@ def _totals(hospital: Hospital) -> dict[str, float]:
 
 def _start(page: Page, hospital: Hospital) -> None:
     page.title("All units", "Par levels of each unit are in its own workbook, in the folder of its name.")
-    for line in sentences(hospital)[:2]:
+    for line in sentences(hospital)[:len(sentences(hospital)) - len(hospital.failed)]:
         page.spread(line, "lead")
     page.skip()
     kinds = ("text", "text", "text", "share", "money", "litres", "whole", "text")
@@ -103,7 +131,7 @@ def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
         "with a floor stay in the units. Use is "
         "taken to be independent between units: a wave through all of them at once is not covered.",
     )
-    for line in sentences(hospital)[1:2]:
+    for line in _freed(hospital):
         page.spread(line, "lead")
     page.spread(
         f"Program: {pooling.solver.status}, bound {pooling.solver.bound:,.2f}, gap {pooling.solver.gap:.2%}; "
@@ -117,10 +145,10 @@ def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
     page.total(("Total", None, None, None, pooling.own_value, None, None, None, pooling.value, pooling.saving), kinds)
 
 
-def _failed(page: Page, hospital: Hospital) -> None:
-    page.title("Not planned", "Mend what is said here and run again; the other units are planned.")
+def _failed(page: Page, failed: pd.DataFrame) -> None:
+    page.title(page.title_text, "Mend what is said here and run again; the other units are done.")
     page.header(("Unit", "Kind", "What is wrong"), ("text", "text", "wrap"))
-    for row in hospital.failed.itertuples(index=False):
+    for row in failed.itertuples(index=False):
         page.row(tuple(row), ("text", "text", "wrap"))
 
 

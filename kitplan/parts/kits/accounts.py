@@ -116,9 +116,7 @@ def with_leftovers(unit: Unit, traffic: Traffic, demand: Demand) -> Demand:
     random, so that the mean stays exact; one number for each scenario and item, whatever else the kits hold.
     """
     episodes = sample_episodes(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream)
-    cell = episodes.scenario.astype(np.int64) * unit.n_strata + episodes.stratum
-    fresh = np.bincount(cell[episodes.fresh], minlength=demand.n_scenarios * unit.n_strata)
-    left = fresh.reshape(demand.n_scenarios, -1) @ traffic.left
+    left = episodes.by_stratum(unit.n_strata, episodes.fresh) @ traffic.left
     scenario = np.arange(demand.n_scenarios)
     units = demand.units.copy()
     for i in np.flatnonzero(traffic.left.any(axis=0)):
@@ -149,8 +147,7 @@ def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.nda
 def arrivals_by_stratum(unit: Unit, days: float, seed: int, stream: str) -> np.ndarray:
     """Airways that arrive in `days` days, int ndarray (SCENARIOS, n_strata)."""
     episodes = sample_episodes(unit, days, SCENARIOS, seed, stream)
-    cell = episodes.scenario.astype(np.int64) * unit.n_strata + episodes.stratum
-    return np.bincount(cell[episodes.fresh], minlength=SCENARIOS * unit.n_strata).reshape(SCENARIOS, -1)
+    return episodes.by_stratum(unit.n_strata, episodes.fresh)
 
 
 def kit_builds(unit: Unit, needs: KitNeeds, names: Sequence[str], groups: np.ndarray, week: np.ndarray,

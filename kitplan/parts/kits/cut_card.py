@@ -192,7 +192,7 @@ def _head(card: Card, job: CutJob, more: str = "") -> None:
     for warning in [w for w in job.pieces["warning"] if w and not more]:
         card.paragraph(f"Look: {warning}.", 9, bold=True)
     card.text(MARGIN_MM, FOOT_MM + _RULER_ROOM_MM - 2.5,
-              "Full line: cut.   Dashed line: slit.   Hatched: fold over as a tab.   Sizes in mm.", 8)
+              "Full line: cut.   Dashed line: slit.   Hatched: fold over as a tab.   Crossed: waste.   Sizes in mm.", 8)
     card.ruler(MARGIN_MM, FOOT_MM + 1)
     card.top -= _GAP_MM
 
@@ -218,7 +218,9 @@ def _draw_piece(card: Card, job: CutJob, piece: Any, start: float, stop: float) 
         _clipped(card, shift + a, shift + b, x, x + stop - start,
                  lambda p, q: card.line(p, y + width / 2, q, y + width / 2, 1.2, (5, 3)))
     if piece.width_share < 1:
+        card.waste(x, y, stop - start, width / 2)
         card.line(x, y + width / 2, x + stop - start, y + width / 2, 1.2)
+        card.blank(x + 3, y + width / 4 - 2, 31, 4)
         card.text(x + 4, y + width / 4 - 1, "other half: throw away", 8)
     _dimensions(card, piece, shift, y, x, x + stop - start)
     card.text(x + stop - start + 1.5, y + width / 2 - 1, f"{width:g}", 8) if stop - start < card.room_mm - 8 else None

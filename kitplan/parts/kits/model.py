@@ -10,7 +10,7 @@ import pandas as pd
 
 from kitplan.demand.fit import item_of
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
-from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.scenarios import arrivals_and_attempts
 from kitplan.demand.stay_use import restock_checks
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
@@ -145,7 +145,7 @@ def solve_kits(
     made = designs or design_kits(unit, tables, base)
     groups = _in_order(unit, made.chosen.groups)
     names = design_names(len(groups))
-    builds = kit_builds(unit, made.needs, names, groups, *_week(unit, tables, made.item_choice, seed))
+    builds = kit_builds(unit, made.needs, names, groups, *_week(unit, tables, seed))
     traffic = kit_traffic(unit, made.needs, made.slots, groups)
     fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, seed, "kits interval")
     return KitPlan(
@@ -174,12 +174,11 @@ def design_names(count: int) -> list[str]:
     return [letters[k] if k < 26 else letters[k // 26 - 1] + letters[k % 26] for k in range(count)]
 
 
-def _week(unit: Unit, tables: AttemptTables, item_choice: ItemChoice, seed: int) -> tuple[np.ndarray, np.ndarray]:
+def _week(unit: Unit, tables: AttemptTables, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """(arrivals, re-secures at bedsides) of a week by scenario and stratum; admission secures are left out."""
-    arriving = arrivals_by_stratum(unit, WEEK_DAYS, seed, "kits week")
-    demand = draw_demand(unit, item_choice, WEEK_DAYS, SCENARIOS, seed, "kits week", tables)
+    arriving, attempts = arrivals_and_attempts(unit, tables, WEEK_DAYS, SCENARIOS, seed, "kits week")
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
-    return arriving, np.maximum(demand.re_secures - arriving * admission, 0)
+    return arriving, np.maximum(attempts - arriving * admission, 0)
 
 
 def _in_order(unit: Unit, groups: np.ndarray) -> np.ndarray:

@@ -17,8 +17,7 @@ from kitplan.demand.fit import Records, catalogue_records, fitting, item_fits
 from kitplan.demand.item_choice import items_opened
 from kitplan.demand.tape import (
     applied_length_mm,
-    cut_pieces,
-    piece_lengths_per_use,
+    lengths_per_use,
     pieces_from_first_roll,
 )
 from kitplan.demand.values import ItemChoice
@@ -80,10 +79,6 @@ class _Cutting:
     technique: Technique
     widths: frozenset[float]
 
-    def pieces(self, item: Mapping[str, Any]) -> pd.DataFrame:
-        """The pieces of one re-secure cut from this roll."""
-        return cut_pieces(self.technique, self.row, float(item["width_mm"]))
-
 
 def _cutting(unit: Unit, g: int, records: Records) -> _Cutting:
     row = unit.strata.loc[g].to_dict()
@@ -139,9 +134,9 @@ def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping[str, Any])
     """
     if role == "tape":
         roll_mm = float(item["length_mm"])
-        pieces = cutting.pieces(item)
-        lengths = piece_lengths_per_use(pieces)
-        return roll_mm, float(lengths.sum()), applied_length_mm(pieces), pieces_from_first_roll(lengths, roll_mm)
+        pieces = cutting.technique, cutting.row, float(item["width_mm"])
+        lengths = lengths_per_use(*pieces)
+        return roll_mm, float(lengths.sum()), applied_length_mm(*pieces), pieces_from_first_roll(lengths, roll_mm)
     if role == "barrier" and pd.notna(item["width_mm"]):
         piece = float(cutting.row["barrier_width_mm"]) * float(cutting.row["barrier_length_mm"])
         return float(item["width_mm"]) * float(item["length_mm"]), need * piece, need * piece, 0

@@ -13,6 +13,7 @@ from reportlab.pdfgen.canvas import Canvas
 from kitplan.parts.orders.round_plan import Level
 from kitplan.write.letters import draw_text, lines_of, width_of
 from kitplan.write.listing import CAUTION, PAPERS
+from kitplan.write.page import at_true_scale
 from kitplan.write.shelf import counted
 
 _QUIET_MODULES = 12
@@ -60,6 +61,7 @@ def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None =
     out = io.BytesIO()
     places = list((grid or LabelGrid()).places(paper))
     canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
+    at_true_scale(canvas)
     canvas.setTitle("Bin labels")
     canvas.setAuthor("kitplan")
     for k, row in enumerate(levels):

@@ -17,7 +17,6 @@ from datetime import date
 
 from kitplan.read.order_book import Line, OrderBook
 
-TAKEN_OUT = ("sent_back", "thrown_away", "to_class", "recalled")
 _NO_DATE = date.max
 
 

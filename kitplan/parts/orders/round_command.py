@@ -81,11 +81,11 @@ class Session:
 
 @contextlib.contextmanager
 def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool = False, without: tuple[str, ...] = (),
-            weeks: float | None = None) -> Iterator[Session]:
+            weeks: float | None = None, quiet: bool = False) -> Iterator[Session]:
     """The plan and the book of a unit, held against other writers for as long as the block runs.
 
-    mend: take the book as it stands. without: items that cannot be had, for so many weeks. Raises InputError,
-    OutputError.
+    mend: take the book as it stands. without: items that cannot be had, for so many weeks. quiet: name neither
+    the plan nor what is worth a look. Raises InputError, OutputError.
     """
     from kitplan.commands.plan_in_use import plan_in_use
     from kitplan.parts.orders.round_plan import catalogue_of
@@ -98,12 +98,13 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     home, folder = book_home(unit_path), out_folder(unit_path, out)
     with one_writer(book_lock(unit_path)):
         book = read_book(home, mend=mend)
-        for warning in book.warnings:
+        for warning in () if quiet else book.warnings:
             say(f"Look at: {warning}")
         with progress() as tell:
             used = plan_in_use(unit_path, out, None, seed, tell)
             plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
-        used.say()
+        if not quiet:
+            used.say()
         yield Session(unit, home, folder, plan, book, catalogue_of(unit))
 
 

@@ -122,7 +122,8 @@ def make_round_plan(work: Work) -> RoundPlan:
     unit, days = work.unit, work.unit.stock.lead_days
     need = np.zeros(len(unit.items))
     if days > 0:
-        lead = draw_demand(unit, work.item_choice, days, LEAD_SCENARIOS, work.seed, "lead", work.tables)
+        lead = draw_demand(unit, work.item_choice, days, LEAD_SCENARIOS, work.seed, "lead", work.tables,
+                           means=False)
         need = order_point(lead.units, unit.stock.readiness)
     kits = work.kits if "kits" in work.results else None
     return round_plan_of(unit, work.par.levels, need, kits)

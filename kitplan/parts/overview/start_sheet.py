@@ -56,7 +56,9 @@ _STEPS = {
 
 def add_first_sheet(book: Book) -> Page:
     """Reserve the first sheet; `fill` writes it when the others are known."""
-    return book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
+    page = book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
+    page.on_one_page()
+    return page
 
 
 def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from kitplan.read.catalogue import fits
 from kitplan.read.values import Unit
 
 
+@lru_cache(maxsize=16)
 def fits_unit(unit: Unit) -> np.ndarray:
     """Return, item by item, whether it fits some airway of the unit or the next tube size (bool).
 

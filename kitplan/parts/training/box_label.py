@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import io
-from typing import TYPE_CHECKING
 
 from reportlab.lib import colors
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.training.practice_page import band
+from kitplan.parts.training.print_set import PrintSet
 from kitplan.write.letters import draw_text, lines_of
 from kitplan.write.listing import PAPERS
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
 
 _ROWS, _COLUMNS = 4, 2
 _MARGIN_MM, _GAP_MM = 12.0, 4.0
@@ -23,20 +20,19 @@ Label = tuple[str, str, str]
 """(what the box is, what is in it, class)."""
 
 
-def labels_of(training: TrainingPlan, lesson: int) -> list[Label]:
-    """Labels of one class: a box a station, the class box, and the practice box where stock past its date is used."""
-    course = training.lessons[lesson]
+def labels_of(prints: PrintSet) -> list[Label]:
+    """A box a station, the class box, and the practice box where stock past its date is used; each once."""
     found = [
-        (f"Station {s}", f"Supplies and things for {course.learners_at(s - 1)} learners. See the station card.",
-         course.title)
-        for s in range(1, course.stations + 1)
+        (f"Station {s + 1}", f"Supplies and things for {course.learners_at(s)} learners. See the station card.",
+         prints.title)
+        for course in prints.of(prints.lessons) for s in range(course.stations)
     ]
-    found.append(("Class box", "What is left of opened packs, for the next class.", course.title))
+    found.append(("Class box", "What is left of opened packs, for the next class.", prints.title))
     found.append((
         "Practice box", "Stock past its date, roll ends and spare pieces. Keep it away from the stock room.",
-        course.title,
+        prints.title,
     ))
-    return found
+    return sorted(dict.fromkeys(found), key=lambda label: (not label[0].startswith("Station"), label[0]))
 
 
 def box_labels_pdf(labels: list[Label], paper: str) -> bytes:

@@ -56,11 +56,11 @@ def _item_for(unit: Unit, durable: Durable, size: pd.Series) -> str:
 
 
 def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:
-    """Items at each station: lesson, station, item, units that stand there, taken (of these not opened before).
+    """Items at each station: lesson, station, item, units used, taken (new ones), begun (from the session before).
 
-    supplies: choose_items. Where two items serve one practice, the first stations take the first item. Units are
-    whole: what is shared within a station is rounded up, and in a course what is left of it goes on to the same station
-    of the next session.
+    supplies: choose_items. Where two items serve one practice, the first stations take the first item. All are whole:
+    what is shared within a station is rounded up, and in a course what is left of it goes on to the same station of the
+    next session, so that units is at most taken and begun.
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
@@ -81,7 +81,8 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     until = whole.sort_values("lesson", kind="stable")["units"].groupby(here).cumsum().sort_index()
     before = until - whole["units"]
     whole["taken"] = (np.ceil(until - 1e-6) - np.ceil(before - 1e-6)).astype(int)
-    whole["units"] = (np.ceil(until - 1e-6) - np.floor(before + 1e-6)).astype(int)
+    whole["begun"] = (np.ceil(before - 1e-6) - np.floor(before + 1e-6)).astype(int)
+    whole["units"] = np.ceil(whole["units"] - 1e-6).astype(int)
     return whole
 
 

@@ -145,9 +145,10 @@ class TrainingPlan:
         )
         rows = {row["method"]: row for row in self.comparison.to_dict("records")}
         if rows and rows["cut together"]["rolls"]:
+            unit = "class" if number == 1 else "course" if self.called == "sessions" else "season"
             ours, theirs = rows["cut together"], rows["every learner her own roll"]
             second = (
-                f"Tape: {_counted(ours['rolls'], 'roll')} cut for the whole class, {100 * ours['waste_share']:.1f} %"
+                f"Tape: {_counted(ours['rolls'], 'roll')} cut for the whole {unit}, {100 * ours['waste_share']:.1f} %"
                 f" waste; a roll of her own for every learner would waste {100 * theirs['waste_share']:.1f} %."
             )
         else:

@@ -11,7 +11,7 @@ from reportlab.lib import colors
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, SimpleDocTemplate, Table, TableStyle
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Table, TableStyle
 
 from kitplan.write.letters import draw_text, paragraph
 from kitplan.write.listing import PAPERS
@@ -21,8 +21,7 @@ CAUTION = (
     "For practice on manikins. Quantities of supplies only, no clinical advice: local policy and the instructor decide."
 )
 MARGIN_MM = 14.0
-_FRAME_PAD = 6.0
-"""Points that a page template leaves around its text; taken off the margins so that text and band line up."""
+_TOP_MM, _FOOT_MM = 24.0, 15.0
 
 BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10, leading=13)
 SMALL = ParagraphStyle("small", BODY, fontSize=8.5, leading=11)
@@ -38,16 +37,28 @@ def text(words: object, style: ParagraphStyle = BODY) -> Flowable:
     return paragraph(str(words), style)
 
 
+class OnEveryPage(Flowable):  # type: ignore[misc]
+    """From here on every page carries this line under its band: station or cutter, days, a line to sign on."""
+
+    def __init__(self, left: str, right: str = "") -> None:
+        super().__init__()
+        self.width = self.height = 0
+        self.words = left, right
+
+    def draw(self) -> None:
+        """Nothing is drawn here; the page draws it when it ends."""
+        self.canv.running_line = self.words
+
+
 def practice_pdf(title: str, foot: str, flowables: Sequence[Flowable], paper: str) -> bytes:
     """A document as PDF bytes, the same for the same content. paper: "a4" or "letter". foot: class and unit."""
     out = io.BytesIO()
-    side = MARGIN_MM * mm - _FRAME_PAD
-    document = SimpleDocTemplate(
-        out, pagesize=PAPERS[paper], leftMargin=side, rightMargin=side, topMargin=18 * mm, bottomMargin=15 * mm,
-        title=title, author="kitplan", invariant=1,
-    )
-    draw = partial(_furnish, foot=foot)
-    document.build(list(flowables), onFirstPage=draw, onLaterPages=draw)
+    width, height = PAPERS[paper]
+    document = BaseDocTemplate(out, pagesize=(width, height), title=title, author="kitplan", invariant=1)
+    frame = Frame(MARGIN_MM * mm, _FOOT_MM * mm, width - 2 * MARGIN_MM * mm, height - (_TOP_MM + _FOOT_MM) * mm,
+                  0, 0, 0, 0)
+    document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=partial(_furnish, foot=foot)))
+    document.build(list(flowables))
     return out.getvalue()
 
 
@@ -56,6 +67,9 @@ def _furnish(canvas: Canvas, document: Any, foot: str) -> None:
     canvas.saveState()
     band(canvas, MARGIN_MM * mm, height - 16 * mm, width - 2 * MARGIN_MM * mm, 8 * mm, 13)
     canvas.setFillColor(colors.black)
+    left, right = getattr(canvas, "running_line", ("", ""))
+    draw_text(canvas, MARGIN_MM * mm, height - 21 * mm, left, 9, True)
+    draw_text(canvas, width - MARGIN_MM * mm, height - 21 * mm, right, 9, anchor="right")
     canvas.setFont("Helvetica", 8)
     canvas.drawString(MARGIN_MM * mm, 12 * mm, CAUTION)
     draw_text(canvas, MARGIN_MM * mm, 8 * mm, foot, 8)

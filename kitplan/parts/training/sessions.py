@@ -46,8 +46,7 @@ def order_by(unit: Unit, lesson: TrainingClass) -> object:
 def _used_up(
     unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: Sequence[Taken]
 ) -> list[tuple[object, ...]]:
-    stand = at_stations.assign(opened=at_stations["units"] - at_stations["taken"])
-    opened: Mapping[Any, int] = stand.groupby(["lesson", "item"])["opened"].sum().to_dict()
+    opened: Mapping[Any, int] = at_stations.groupby(["lesson", "item"])["begun"].sum().to_dict()
     spare: Counter[str] = Counter()
     order = {item: n for n, item in enumerate(unit.items["item"])}
     catalogue = unit.items.set_index("item", drop=False)

@@ -22,6 +22,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheets of the classes."""
     training: TrainingPlan = plan.training
     _shopping(book, training)
+    if len(training.lessons) > 1:
+        _sessions(book, training)
     _stations(book, training)
     _rounds(book, training)
     _cutting(book, training, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
@@ -62,6 +64,31 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
     _classes(page, book, training)
 
 
+def _sessions(book: Book, training: TrainingPlan) -> None:
+    widths = (44, 12, 14, 11, 11, 9, 9, 9, 13, 9)
+    page = book.page("Class sessions", "What each session takes, and what goes on", widths)
+    _start(
+        page, f"What each of the {training.called} takes",
+        "Takes is the sum of the four columns after it. From before: what an earlier one opened, bought or used. Goes "
+        "on: put it into the class box. Order by: to be there the day before.",
+    )
+    kinds = ("wrap", "whole", "text", "whole", "whole", "whole", "whole", "whole", "text", "whole")
+    page.header((
+        "What", "Takes", "Unit", "From before", "Practice only", "Class has", "New", "Packs", "Order by", "Goes on",
+    ), kinds)
+    for lesson, group in training.sessions.groupby("lesson", sort=True):
+        course = training.lessons[lesson]
+        where = course.when_and_where
+        page.group((f"{course.title}{': ' if where else ''}{where}",))
+        for row in group.to_dict("records"):
+            page.row((
+                row["description"], _blank(row["units"]), row["unit"], _blank(row["from_before_units"]),
+                _blank(row["practice_only_units"]), _blank(row["own_units"]), _blank(row["new_units"]),
+                _blank(row["packs"]), row["order_by"].isoformat() if row["order_by"] else None,
+                _blank(row["goes_on_units"]),
+            ), kinds)
+
+
 def _blank(number: int) -> int | None:
     return int(number) or None
 
@@ -73,14 +100,14 @@ def _whole(number: float) -> int | None:
 def _classes(page: Page, book: Book, training: TrainingPlan) -> None:
     kinds = ("wrap", "text", "text", "whole", "whole", "whole", "whole", "whole", "money", "money")
     page.header((
-        "Class", "Day", "", "Learners", "Stations", "Tries", "Sets", "Minutes", f"Value ({book.currency})",
+        "Class", "Day", "Place", "Learners", "Stations", "Tries", "Sets", "Minutes", f"Value ({book.currency})",
         f"{book.currency} a learner",
     ), kinds, freeze=False)
     for row in training.classes.to_dict("records"):
-        day = row["date"].isoformat() if row["date"] else ""
+        course = training.lessons[row["lesson"]]
         page.row((
-            training.lessons[row["lesson"]].title, day, None, row["learners"], row["stations"], row["goes"],
-            row["sets"], row["minutes"], row["value"], round(row["value_per_learner"], 2),
+            course.title, course.day.isoformat() if course.day else "", course.place or None, row["learners"],
+            row["stations"], row["goes"], row["sets"], row["minutes"], row["value"], round(row["value_per_learner"], 2),
         ), kinds)
 
 
@@ -190,7 +217,7 @@ def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) ->
     page.header(("Class", "Sheet", "From", "Cut from one sheet (mm)", "Sheets", "Left", "Done"), kinds, freeze=False)
     for row in training.sheet_plan().to_dict("records"):
         page.row((
-            str(row["lesson"] + 1), called[row["sheet"]], row["from"], row["pattern"], row["count"],
+            training.lessons[row["lesson"]].title, called[row["sheet"]], row["from"], row["pattern"], row["count"],
             f"{row['waste_mm2'] / 100:.1f} cm2", None,
         ), kinds)
 
@@ -202,6 +229,7 @@ def _left(book: Book, training: TrainingPlan) -> None:
     page.header(("What", "Quantity", "Unit", "State", "Goes to"), kinds)
     for lesson, group in training.left.groupby("lesson", sort=True):
         if len(training.lessons) > 1:
-            page.group(("Season" if lesson < 0 else training.lessons[lesson].title,))
+            whole = "All sessions" if training.called == "sessions" else "Season"
+            page.group((whole if lesson < 0 else training.lessons[lesson].title,))
         for row in pd.DataFrame(group).to_dict("records"):
             page.row((row["thing"], row["quantity"], row["unit"], row["state"], row["goes_to"]), kinds)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import pandas as pd
 from reportlab.platypus import Flowable, PageBreak
 
 from kitplan.parts.training.practice_page import (
@@ -11,12 +14,15 @@ from kitplan.parts.training.practice_page import (
     HEAD,
     NOTE,
     RIGHT,
+    SMALL,
     STRONG,
     TITLE,
+    OnEveryPage,
     grid,
     practice_pdf,
     text,
 )
+from kitplan.parts.training.print_set import BLANK, PrintSet
 from kitplan.write.shelf import counted
 
 if TYPE_CHECKING:
@@ -24,36 +30,59 @@ if TYPE_CHECKING:
 
 _HEADINGS = {
     "tape piece": "Tape pieces, cut and folded", "dressing piece": "Dressing pieces, cut", "supplies": "Supplies",
-    "durable": "Stays for the next class",
+    "durable": "Stays for the next class or session",
 }
 
 
-def station_cards_pdf(training: TrainingPlan, lesson: int, paper: str, foot: str) -> bytes:
-    """All stations of one class."""
+def station_cards_pdf(prints: PrintSet) -> bytes:
+    """Every station of every class; stations that are alike on several days have one card."""
     flowables: list[Flowable] = []
-    for station in range(1, training.lessons[lesson].stations + 1):
-        flowables += [*_card(training, lesson, station), PageBreak()]
-    return practice_pdf("Station cards", foot, flowables[:-1], paper)
+    stations = max(c.stations for c in prints.of(prints.lessons))
+    for station in range(1, stations + 1):
+        for lessons, _ in prints.alike(prints.lessons, lambda i, s=station: _content(prints.training, i, s)):  # type: ignore[misc]
+            flowables += [*_card(prints, lessons, station), PageBreak()]
+    return practice_pdf("Station cards", prints.foot, flowables[:-1], prints.paper)
 
 
-def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
+def _content(training: TrainingPlan, lesson: int, station: int) -> Hashable | None:
+    """What makes a station's card: its learners, its rounds, and what stands there."""
     course = training.lessons[lesson]
+    if station > course.stations:
+        return None
+    rounds, here = _rounds(training, lesson, station), _here(training, lesson, station)
+    told = rounds[["round", "minutes", "practice", "goes"]].to_csv(), here.drop(columns="lesson").to_csv()
+    return course.learners_at(station - 1), course.pairs, course.places_per_station, course.change_minutes, *told
+
+
+def _rounds(training: TrainingPlan, lesson: int, station: int) -> pd.DataFrame:
+    setup = training.setup
+    return setup[(setup["lesson"] == lesson) & (setup["station"] == station)].reset_index(drop=True)
+
+
+def _here(training: TrainingPlan, lesson: int, station: int) -> pd.DataFrame:
+    stations = training.stations
+    return stations[(stations["lesson"] == lesson) & (stations["station"] == station)].reset_index(drop=True)
+
+
+def _card(prints: PrintSet, lessons: Sequence[int], station: int) -> list[Flowable]:
+    training, course = prints.training, prints.of(lessons)[0]
     learners = course.learners_at(station - 1)
     how = "in pairs: one renews, one holds, then change over" if course.pairs else "each on her own"
     places = course.places_per_station
     who = ("pair" if course.pairs else "learner") + ("s" if places > 1 else "")
     flowables = [
-        text(f"Station {station}", TITLE), text(course.title, STRONG),
-        text(f"{learners} learners, {how}. {places} {who} at work at one time.", NOTE),
+        OnEveryPage(f"Station {station}   {prints.days(lessons)}", f"Cut by {BLANK}   Laid out by {BLANK}"),
+        text(f"Station {station}", TITLE), text(prints.title, STRONG),
+        *(text(line, SMALL) for line in prints.meetings(lessons)),
+        text(f"{learners} learner{'' if learners == 1 else 's'}, {how}. {places} {who} at work at one time.", NOTE),
     ]
-    mine = training.setup[(training.setup["lesson"] == lesson) & (training.setup["station"] == station)]
     rows = [[text(h, STRONG) for h in ("Round", "Starts", "Practice", "Tries")]]
     rows += [
-        [text(r["round"]), text(r["starts"]), text(r["practice"]), text(r["goes"], RIGHT)]
-        for r in mine.to_dict("records")
+        [text(r["round"]), text(start), text(r["practice"]), text(r["goes"], RIGHT)]
+        for r, start in zip(_rounds(training, lessons[0], station).to_dict("records"), _starts(training, lessons))
     ]
     flowables.append(grid(rows, (18, 24, 112, 18), pad=1.3))
-    here = training.stations[(training.stations["lesson"] == lesson) & (training.stations["station"] == station)]
+    here = _here(training, lessons[0], station)
     for kind, heading in _HEADINGS.items():
         group = here[here["kind"] == kind]
         if not len(group):
@@ -67,3 +96,10 @@ def _card(training: TrainingPlan, lesson: int, station: int) -> list[Flowable]:
         "Spare ones are counted in. Whatever is opened here stays for practice. Spoiled pieces go to the waste.", NOTE
     ))
     return flowables
+
+
+def _starts(training: TrainingPlan, lessons: Sequence[int]) -> list[str]:
+    """When each round starts: by the clock, or in minutes where sessions that share the card begin at other times."""
+    courses = [training.lessons[i] for i in lessons]
+    clock = courses[0] if len({c.start_minute for c in courses}) == 1 else replace(courses[0], start_minute=None)
+    return [clock.clock(float(m)) for m in training.timetables[lessons[0]].rounds["starts_after_minutes"]]

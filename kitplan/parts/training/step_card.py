@@ -13,6 +13,7 @@ from reportlab.platypus import Flowable, PageBreak
 
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.practice_page import HEAD, NOTE, STRONG, TITLE, grid, practice_pdf, text
+from kitplan.parts.training.print_set import PrintSet
 from kitplan.write.shelf import counted
 
 if TYPE_CHECKING:
@@ -26,10 +27,15 @@ _ROLE_WORDS = {
 """Words for roles of the shipped recipes; any other role is said as it is written."""
 
 
-def step_cards_pdf(unit: Unit, training: TrainingPlan, lesson: int, paper: str, foot: str) -> bytes:
-    """One page for each practice of the class."""
-    flowables: list[Flowable] = []
-    for number, practice in enumerate(training.lessons[lesson].practices):
+def step_cards_pdf(unit: Unit, prints: PrintSet) -> bytes:
+    """One card for each practice, whichever sessions of a course practise it."""
+    training, flowables = prints.training, list[Flowable]()
+    cards = {
+        (training.names[lesson][number], course.pairs, course.pairs and course.learners % 2): (lesson, number, practice)
+        for lesson, course in reversed(list(zip(prints.lessons, prints.of(prints.lessons))))
+        for number, practice in reversed(list(enumerate(course.practices)))
+    }
+    for lesson, number, practice in reversed(cards.values()):
         technique = unit.techniques[practice.technique]
         flowables += [text(training.names[lesson][number], TITLE), text(
             "Practice on a manikin. Your unit's policy and your instructor come before this card: where they say "
@@ -48,7 +54,7 @@ def step_cards_pdf(unit: Unit, training: TrainingPlan, lesson: int, paper: str, 
         flowables += [text(
             f"Tick as you go. On a patient this is done by trained, licensed staff{several} under local policy;"
             " this card is not for the bedside.", NOTE), PageBreak()]
-    return practice_pdf("Step cards", foot, flowables[:-1], paper)
+    return practice_pdf("Step cards", prints.foot, flowables[:-1], prints.paper)
 
 
 def _needed(

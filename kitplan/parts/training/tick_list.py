@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from reportlab.platypus import Flowable, PageBreak
 
-from kitplan.parts.training.practice_page import HEAD, NOTE, SMALL, STRONG, TITLE, grid, practice_pdf, text
+from kitplan.parts.training.practice_page import (
+    HEAD,
+    NOTE,
+    SMALL,
+    STRONG,
+    TITLE,
+    OnEveryPage,
+    grid,
+    practice_pdf,
+    text,
+)
+from kitplan.parts.training.print_set import BLANK, PrintSet
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
@@ -14,31 +26,43 @@ if TYPE_CHECKING:
 _MOST_BOXES = 12
 
 
-def tick_list_pdf(training: TrainingPlan, lesson: int, paper: str, foot: str) -> bytes:
-    """One page a station; one box a go. Wide classes go on with further tables."""
-    course = training.lessons[lesson]
-    columns = [
-        (p, go) for p, practice in enumerate(course.practices) for go in range(1, practice.goes_per_learner + 1)
-    ]
+def tick_list_pdf(prints: PrintSet) -> bytes:
+    """One page a station; one box a go. Wide classes go on in further tables; sessions that are alike share a page."""
     flowables: list[Flowable] = []
-    for station in range(1, course.stations + 1):
-        flowables += [
-            text(f"Practices done, station {station}", TITLE), text(course.title, STRONG),
-            text("Write no names: learner 1 is whoever sits first. One box is one try; tick it when the instructor "
-                 "has seen it. The list counts practice, it certifies nobody.", NOTE),
-        ]
-        for at in range(0, len(columns), _MOST_BOXES):
-            flowables += _table(training, lesson, course.learners_at(station - 1), columns[at:at + _MOST_BOXES])
-        flowables.append(PageBreak())
-    return practice_pdf("Practices done", foot, flowables[:-1], paper)
+    for station in range(max(c.stations for c in prints.of(prints.lessons))):
+        for lessons, (learners, columns) in prints.alike(
+                prints.lessons, lambda i, s=station: _content(prints.training, i, s)):  # type: ignore[misc]
+            copies = (f" For {len(lessons)} sessions: print or copy it {len(lessons)} times, and write the session on "
+                      "each.") if len(lessons) > 1 else ""
+            which = f"Session {'_' * 6}   Date {BLANK[:12]}" if len(lessons) > 1 else prints.days(lessons)
+            flowables += [
+                OnEveryPage(f"Station {station + 1}   {which}", f"Trainer {BLANK}"),
+                text(f"Practices done, station {station + 1}", TITLE), text(prints.title, STRONG),
+                text("Write no names: learner 1 is whoever sits first. One box is one try; tick it when the instructor "
+                     f"has seen it. The list counts practice, it certifies nobody.{copies}", NOTE),
+            ]
+            for at in range(0, len(columns), _MOST_BOXES):
+                flowables += _table(learners, columns[at:at + _MOST_BOXES])
+            flowables.append(PageBreak())
+    return practice_pdf("Practices done", prints.foot, flowables[:-1], prints.paper)
 
 
-def _table(training: TrainingPlan, lesson: int, learners: int, columns: list[tuple[int, int]]) -> list[Flowable]:
-    letters = {p: chr(ord("A") + p % 26) + ("" if p < 26 else str(p // 26)) for p, _ in columns}
-    keys: list[Flowable] = [
-        text(f"{letter}: {training.names[lesson][p]}", SMALL) for p, letter in letters.items()
-    ]
-    head = [text("Learner", STRONG), *(text(f"{letters[p]}{go}", STRONG) for p, go in columns)]
+def _content(training: TrainingPlan, lesson: int, station: int) -> tuple[int, tuple[tuple[str, int, int], ...]] | None:
+    """Learners at the station, and (practice, its number, go) of each box."""
+    course = training.lessons[lesson]
+    if station >= course.stations:
+        return None
+    return course.learners_at(station), tuple(
+        (training.names[lesson][p], p, go) for p, practice in enumerate(course.practices)
+        for go in range(1, practice.goes_per_learner + 1)
+    )
+
+
+def _table(learners: int, columns: Sequence[tuple[str, int, int]]) -> list[Flowable]:
+    names = {p: name for name, p, _ in columns}
+    letters = {p: chr(ord("A") + p % 26) + ("" if p < 26 else str(p // 26)) for p in names}
+    keys: list[Flowable] = [text(f"{letter}: {names[p]}", SMALL) for p, letter in letters.items()]
+    head = [text("Learner", STRONG), *(text(f"{letters[p]}{go}", STRONG) for _, p, go in columns)]
     rows = [[text(number), *[""] * len(columns)] for number in range(1, learners + 1)]
     width = min(18.0, 156.0 / len(columns))
     table = grid([head, *rows], (22, *[width] * len(columns)), boxes=range(1, len(columns) + 1), row_mm=10, full=False)

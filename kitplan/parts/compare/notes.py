@@ -1,0 +1,31 @@
+"""What whoever compares should know before a difference is believed."""
+
+from __future__ import annotations
+
+from kitplan.read.values import Unit
+
+
+def rates_rest_on(a: Unit, b: Unit) -> tuple[str, ...]:
+    """Say it where one side's rates are learnt and the other's are not: that difference is knowledge, not practice."""
+    learnt = [unit.doubt.rate_ratio is not None for unit in (a, b)]
+    if learnt[0] == learnt[1]:
+        return ()
+    knows, guesses = ("A", "B") if learnt[0] else ("B", "A")
+    return (f"How often airways are renewed is learnt in {knows} from its log or counts, and not in {guesses}: that "
+            f"part of the difference is what is known and not what is done. Give {guesses} the same log, or say "
+            "learn = false under [resecure] in both.",)
+
+
+def beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:
+    """Use follows airways and not beds: say how to play more beds to someone who changed the beds alone."""
+    beds_a, beds_b = a.bedside.beds, b.bedside.beds
+    if not beds_a or not beds_b or beds_a == beds_b or abs(airways_b - airways_a) > 1e-9:
+        return ()
+    wording = f"Beds go from {beds_a} to {beds_b}, the airways stay: use follows airways, not beds."
+    if beds_b < beds_a:
+        return (f"{wording} Shorten the census of the second unit to match.",)
+    more = airways_a / beds_a * (beds_b - beds_a)
+    return (
+        f"{wording} As full as now, {beds_b - beds_a} more beds hold {more:.1f} airways more: add [[expect]] lines for "
+        f"the usual kinds, with beyond_census = true and mean_airways that add up to {more:.1f}.",
+    )

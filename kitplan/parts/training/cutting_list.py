@@ -1,0 +1,149 @@
+"""Cutting lists: a page a cutter, with each way to cut a roll drawn, its waste crossed out and its end named."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import pandas as pd
+from reportlab.lib import colors
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, PageBreak
+
+from kitplan.parts.training.cuts import TapeCut
+from kitplan.parts.training.lists import piece_text
+from kitplan.parts.training.practice_page import (
+    HEAD,
+    RIGHT,
+    SMALL,
+    STRONG,
+    TITLE,
+    OnEveryPage,
+    grid,
+    practice_pdf,
+    text,
+)
+from kitplan.parts.training.print_set import BLANK, PrintSet
+from kitplan.write.letters import draw_text
+
+_HIGH_MM, _WORDS_MM, _NUMBER_MM = 6.0, 4.2, 7.0
+_FEWEST_MM = 9.0
+"""Width on paper under which the words of a group of pieces are left out; they stand in the table."""
+
+End = tuple[str, float, float]
+"""(what to do with the end of a roll: "none", "waste 60 mm", "keep 340 mm"; its length; the roll's)."""
+
+
+class RollDrawing(Flowable):  # type: ignore[misc]
+    """One roll from its beginning, not at true scale: pieces as boxes, an end that is kept dashed, waste crossed."""
+
+    def __init__(self, number: int, pattern: str, end: End) -> None:
+        super().__init__()
+        self.number, self.pattern, self.end = number, pattern, end
+        self.height = (_HIGH_MM + _WORDS_MM + 1.0) * mm
+
+    def wrap(self, width: float, _height: float) -> tuple[float, float]:
+        """As wide as there is room."""
+        self.width = width
+        return width, self.height
+
+    def draw(self) -> None:
+        """Boxes in proportion, each group of equal pieces named under it."""
+        fate, end_mm, roll_mm = self.end
+        left = _NUMBER_MM * mm
+        scale, canvas, low, x = (self.width - left) / roll_mm, self.canv, _WORDS_MM * mm, left
+        canvas.setStrokeColor(colors.black)
+        draw_text(canvas, 2, low + 1.8 * mm, str(self.number), 10, bold=True)
+        for part in self.pattern.split(" + "):
+            count, length = part.split(" x ")
+            step, begun = float(length) * scale, x
+            for _ in range(int(count)):
+                canvas.setLineWidth(0.4)
+                canvas.rect(x, low, step, _HIGH_MM * mm)
+                x += step
+            if x - begun >= _FEWEST_MM * mm:
+                draw_text(canvas, (begun + x) / 2, 1.0 * mm, part, 7, anchor="centre")
+        if end_mm > 0:
+            self._draw_end(x, low, end_mm * scale, fate)
+        canvas.setLineWidth(1.0)
+        canvas.rect(left, low, self.width - left, _HIGH_MM * mm)
+
+    def _draw_end(self, x: float, low: float, width: float, fate: str) -> None:
+        canvas, high = self.canv, _HIGH_MM * mm
+        canvas.saveState()
+        box = canvas.beginPath()
+        box.rect(x, low, width, high)
+        canvas.clipPath(box, stroke=0)
+        if fate.startswith("waste"):
+            canvas.setLineWidth(0.4)
+            for k in range(int((width + high) / (1.2 * mm)) + 1):
+                at = x - high + k * 1.2 * mm
+                canvas.line(at, low, at + high, low + high)
+                canvas.line(at, low + high, at + high, low)
+        canvas.restoreState()
+        canvas.setDash(2, 2)
+        canvas.line(x, low, x, low + high)
+        canvas.setDash()
+        draw_text(canvas, self.width, 1.0 * mm, fate, 7, bold=True, anchor="right")
+
+
+def cutting_list_pdf(prints: PrintSet, called: Mapping[str, str]) -> bytes:
+    """One page a cutter: which rolls, into what, how they look; then what each length becomes."""
+    training, flowables = prints.training, list[Flowable]()
+    work = training.cut_work[training.cut_work["lesson"].isin(prints.lessons)]
+    for (lesson, cutter), rolls in work.groupby(["lesson", "cutter"], sort=True):
+        cuts = [c for c in training.tape if c.lesson == lesson]
+        covers = sorted({i for c in cuts for i in c.covers})
+        ends = _ends(cuts)
+        flowables += [
+            OnEveryPage(f"Cutter {cutter}   For {prints.days(covers)}", f"Cut by {BLANK}   on {BLANK[:12]}"),
+            text(f"Cutting list, cutter {cutter}", TITLE), text(prints.title, STRONG),
+            *(text(line, SMALL) for line in prints.meetings(covers)),
+        ]
+        heads = ("", "Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", "")
+        rows = [[text(h, STRONG) for h in heads]]
+        rows += [
+            [text(n, STRONG), text(called.get(r["roll"], r["roll"]), SMALL), text(r["from"], SMALL), text(r["pattern"]),
+             text(ends[r["width_mm"], r["roll"], r["from"], r["pattern"]][0], SMALL), text(r["count"], RIGHT),
+             text(r["pieces"], RIGHT), ""] for n, r in enumerate(rolls.to_dict("records"), 1)
+        ]
+        flowables.append(grid(rows, (7, 42, 24, 50, 26, 14, 18, 8), boxes=(7,), pad=1.4))
+        flowables += [*_drawn(rolls, ends), *_becomes(prints, covers, rolls["pattern"]), PageBreak()]
+    return practice_pdf("Cutting lists", prints.foot, flowables[:-1], prints.paper)
+
+
+def _ends(cuts: Sequence[TapeCut]) -> dict[tuple[float, str, str, str], End]:
+    """The end of a roll by width, item, where the roll is from, and pattern: waste is what gives no piece any more."""
+    said = {}
+    for cut in cuts:
+        length = {roll.name: roll.length_mm for roll in cut.plan.rolls}
+        for row in cut.plan.plan.to_dict("records"):
+            end = row["waste_mm"]
+            fate = "none" if end == 0 else f"{'waste' if end < cut.keep_mm - 1e-9 else 'keep'} {end:,.0f} mm"
+            said[cut.width_mm, *cut.source[row["roll"]], row["pattern"]] = fate, end, length[row["roll"]]
+    return said
+
+
+def _drawn(rolls: pd.DataFrame, ends: Mapping[tuple[float, str, str, str], End]) -> list[Flowable]:
+    """Each way to cut a roll, once."""
+    drawings: list[Flowable] = [
+        RollDrawing(n, r["pattern"], ends[r["width_mm"], r["roll"], r["from"], r["pattern"]])
+        for n, r in enumerate(rolls.to_dict("records"), 1)
+    ]
+    return [text("How each roll is cut (drawn as wide as the page, not to scale; crossed: waste)", HEAD), *drawings]
+
+
+def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -> list[Flowable]:
+    """What the lengths in these patterns are for."""
+    lengths = {float(part.split(" x ")[1]) for pattern in patterns for part in pattern.split(" + ")}
+    pieces = prints.training.pieces()
+    mine = pieces[pieces["lesson"].isin(covers) & pieces["length_mm"].isin(lengths)]
+    mine = mine.sort_values("length_mm", ascending=False, kind="stable")
+    several = len(covers) > 1
+    rows = [[text(h, STRONG) for h in ("Length", "Becomes", "For", "Pieces")]]
+    for p in mine.to_dict("records"):
+        session = f"session {prints.training.lessons[p['lesson']].session}: " if several else ""
+        rows.append([text(f"{p['length_mm']:g} mm"), text(piece_text(p), SMALL), text(session + p["practice"], SMALL),
+                     text(p["count"], RIGHT)])
+    whole = "course, to be bagged by session" if several else "session" if len(prints.lessons) > 1 else "class"
+    return [text(f"What these lengths become, pieces for the whole {whole}", HEAD),
+            grid(rows, (18, 74, 66, 17), pad=1.4)]
