@@ -35,7 +35,8 @@ class Plan(Results):
 
     number: eight characters that name the plan, on every paper of it. seed: of every random number in it.
     item_choice: item that serves each role. airways: one row a kind of airway, long-run rates (`long_run_rates`) with
-    mean_airways, arrivals_per_day and counted_per_day (re-secures of an airway a day over whole stays). expected: item, expected_units in one protection interval by rates.
+    mean_airways, arrivals_per_day and counted_per_day (re-secures of an airway a day over whole stays). expected: item,
+    expected_units in one protection interval by rates.
     results, skipped: as in Results. warnings: sentences.
     """
 

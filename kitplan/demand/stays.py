@@ -24,7 +24,7 @@ _PRIOR_ENDS = 0.5
 _LEAST_HAZARD = 1e-9
 """Chance a day of leaving where nobody leaves, so that no hazard is divided by as 0."""
 _LONGEST_MEAN_DAYS = 366.0
-"""Where hardly anybody was seen to leave, the rest of a stay is on the mean no longer than the longest stay believed."""
+"""Where hardly anybody was seen to leave, what is left of a stay is on the mean no longer than the longest believed."""
 _LOG_NORMAL_EDGES = np.concatenate([[0.0], np.geomspace(0.01, 60.0, 111)])
 """Pieces of the log-normal in means of the stay: between them it is matched exactly, and its mean too."""
 

@@ -1,7 +1,7 @@
-"""One number for how many re-secures a month takes: forecast, compare, the sheet Airways and the scenarios say the same.
+"""One number for how many re-secures a month takes: forecast, compare, the sheet Airways and the scenarios agree.
 
-A securement that is fresh holds at first, so whole stays see fewer than the long-run rate says: on the 24-bed sample 205
-a month and not 218 (each counted here from whole stays and from scenarios that share no formula).
+A securement that is fresh holds at first, so whole stays see fewer than the long-run rate says: on the 24-bed sample
+205 a month and not 218 (counted from whole stays, and from scenarios that share no formula with that).
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ from kitplan.read.values import Unit
 
 NAME = "fitted level, swing and drift"
 MONTH_DAYS = 30.4
-DRIFT_GRID, DRIFT_WEIGHT = np.array([0.0, 0.02, 0.05]), np.array([0.4, 0.35, 0.25])
+DRIFT_GRID, DRIFT_WEIGHT = np.array([0.0, 0.02, 0.05]), np.array([0.3, 0.4, 0.3])
 """Drift of the level, share of it a month: none, slow (7 % in a year) or fast (17 %). Estimates, no source."""
 _LEVEL_SD = 1.0
 _LONGEST_DAYS = 330

@@ -89,8 +89,8 @@ def _left_out(unit: Unit) -> str:
     """What readiness cannot speak of, because the census does not tell it; "" where it tells."""
     said = ""
     if unit.census.shape == "snapshot":
-        said = (f" A single day's count knows only the {unit.words.many} that were there that day: this holds for their "
-                "kinds and those named by [[expect]], and for no other; name what may come.")
+        said = (f" A single day's count knows only the {unit.words.many} that were there that day: this holds for "
+                "their kinds and those named by [[expect]], and for no other; name what may come.")
     if unit.census.shape != "stays" and not unit.census.mean_stay_days:
         said += f" No mean stay is known (mean_stay_days): the {unit.words.many} counted are taken to stay for good."
     return said
