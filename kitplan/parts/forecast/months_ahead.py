@@ -113,7 +113,9 @@ def forecast_and_sampled(
     past = months_before(unit, monthly)
     airway_days = np.concatenate([_lived(monthly, past, airway_days, days[0]), airway_days], axis=1)
     renewed, arrived = draw_events(airway_days, model, learnt.dispersion, fit_posterior(unit).rate, rng)
-    use = np.maximum(renewed @ model.per_day + arrived @ model.per_arrival, 0.0)
+    use = renewed @ model.per_day  # the largest array: changed in its place
+    use += arrived @ model.per_arrival
+    np.maximum(use, 0.0, out=use)
     all_names = (*past, *names)
     sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, renewed, use,
                   _prices(unit, all_names, dated=monthly.months is not None))
