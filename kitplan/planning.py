@@ -36,7 +36,8 @@ class Plan(Results):
 
     number: eight characters that name the plan, on every paper of it. seed: of every random number in it.
     item_choice: item that serves each role. airways: one row a kind of airway, long-run rates (`long_run_rates`) with
-    mean_airways and arrivals_per_day. expected: item, expected_units in one protection interval by rates.
+    mean_airways, arrivals_per_day and counted_per_day (re-secures of an airway a day over whole stays). expected: item,
+    expected_units in one protection interval by rates.
     results, skipped: as in Results. warnings: sentences.
     """
 
@@ -136,7 +137,7 @@ def plan_unit(
     work = Work(unit, seed, basis, choice)
     said = (fewer, trouble and f"No bedside kits: {trouble}.")
     plan = Plan(
-        unit, seed, __version__, plan_number(unit, seed, __version__), choice, _airways(unit),
+        unit, seed, __version__, plan_number(unit, seed, __version__), choice, _airways(work),
         _expected(work, not _without_kits(parts)), skipped={"kits": trouble} if trouble else {},
         warnings=tuple(filter(None, said)), drawn=work.demand,
     )
@@ -254,11 +255,14 @@ def _kits_trouble(basis: Basis, parts: Collection[str] | None) -> str:
     return basis.kits_trouble
 
 
-def _airways(unit: Unit) -> pd.DataFrame:
+def _airways(work: Work) -> pd.DataFrame:
     from kitplan.demand.occupancy import arrivals_per_day, mean_airways
+    from kitplan.demand.use import counted_per_day
 
+    unit = work.unit
     return long_run_rates(unit).assign(
-        mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit)
+        mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit),
+        counted_per_day=counted_per_day(unit, work.tables),
     )
 
 
