@@ -79,6 +79,7 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
     """
+    from kitplan.beside import cores
     from kitplan.outputs import refuse_unsafe, write_plan
     from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.saved.folder import RECORD
@@ -91,10 +92,10 @@ def make_plan(
         check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))
         from kitplan.planning import plan_unit
 
-        plan = plan_unit(unit, seed, parts, report)
+        plan = plan_unit(unit, seed, parts, report, cores())
         refuse_unsafe(plan)
         report("Writing")
-        plan, written = write_plan(plan, folder, remove_stale=parts is None)
+        plan, written = write_plan(plan, folder, remove_stale=parts is None, processes=cores())
     from kitplan.parts.par.summary import three_sentences
 
     faults = plan.unit.faults if parts is None else ()

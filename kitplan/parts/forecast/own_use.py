@@ -74,7 +74,9 @@ def on_own_level(
     draws, months = sampled.use.shape[:2]
     common = cancels * np.exp(spread / np.sqrt(len(place)) * rng.standard_normal(draws))
     monthly = np.exp(spread * rng.standard_normal((draws, months)) - spread**2 / 2)
-    use = sampled.use * ratio * (common[:, None] * monthly)[:, :, None]
+    use = sampled.use.copy()
+    use *= ratio
+    use *= (common[:, None] * monthly)[:, :, None]
     use += _beside_recipe(units, drawn, sampled, place) * monthly[:, :, None]
     return replace(sampled, use=use), _said(unit, level, len(place), silent & (drawn.sum(axis=(0, 1)) > 0))
 
