@@ -74,8 +74,12 @@ def on_own_level(
     draws, months = sampled.use.shape[:2]
     common = cancels * np.exp(spread / np.sqrt(len(place)) * rng.standard_normal(draws))
     monthly = np.exp(spread * rng.standard_normal((draws, months)) - spread**2 / 2)
-    use = sampled.use * ratio * (common[:, None] * monthly)[:, :, None]
-    use += _beside_recipe(units, drawn, sampled, place) * monthly[:, :, None]
+    use = sampled.use.copy()
+    use *= ratio
+    use *= (common[:, None] * monthly)[:, :, None]
+    beside = _beside_recipe(units, drawn, sampled, place)
+    for item in np.flatnonzero(beside):
+        use[:, :, item] += sampled.airway_days.sum(axis=2) * beside[item] * monthly
     return replace(sampled, use=use), _said(unit, level, len(place), silent & (drawn.sum(axis=(0, 1)) > 0))
 
 
@@ -108,10 +112,9 @@ def _spread(issued: np.ndarray, drawn: np.ndarray, cancels: np.ndarray) -> float
 
 
 def _beside_recipe(units: np.ndarray, drawn: np.ndarray, sampled: Sampled, place: list[int]) -> np.ndarray:
-    """Items issued that no recipe takes go on as before, by airway-day; ndarray (draws, months, n_items)."""
+    """Items issued that no recipe takes go on as before: units of each an airway-day, ndarray (n_items,)."""
     beside = np.where(drawn.sum(axis=(0, 1)) > 0, 0.0, np.maximum(units.sum(axis=0), 0.0))
-    past = max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9)
-    return sampled.airway_days.sum(axis=2)[:, :, None] * (beside / past)
+    return np.asarray(beside / max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9))
 
 
 def _said(unit: Unit, level: float, months: int, silent: np.ndarray) -> tuple[str, ...]:

@@ -243,7 +243,7 @@ def _tell_together(
     failed = [(r.job, r.kind, r.fault) for r in results if not isinstance(r, Done)]
     if done:
         add, tables, sentences = together([r.value for r in done])
-        files = together_files(name, add, tables, failed, (task.how.seed, task.how.paper or "a4"))
+        files = together_files(name, add, tables, failed, (len(done), task.how.seed, task.how.paper or "a4"))
         written = write_outputs(out, files)
         for line in (*(f"{r.job}: {line}" for r in done for line in r.told), *written.sentences()):
             say(line)

@@ -39,14 +39,14 @@ def together_files(
     add: Callable[[Book], None],
     tables: Mapping[str, pd.DataFrame],
     failed: Sequence[tuple[str, str, str]],
-    how: tuple[int | None, str],
+    about: tuple[int, int | None, str],
 ) -> dict[str, bytes]:
     """What a command other than `plan` writes of a folder of units: a workbook NAME.xlsx, tables and a record.
 
-    add: adds its sheets. failed: FAILED_COLUMNS of the units that could not be done. how: seed and paper.
+    add: adds its sheets. failed: FAILED_COLUMNS of the units that could not be done. about: units done, seed, paper.
     """
-    seed, paper = how
-    book = Book("All units", "", "", paper)
+    done, seed, paper = about
+    book = Book("All units", "", f"{done} units", paper)
     add(book)
     if failed:
         _failed(book.page("Not done", "Units with faults to mend", (28, 12, 90)),
