@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -156,12 +157,14 @@ def months_before(unit: Unit, monthly: MonthlyCensus) -> tuple[str, ...]:
     return tuple(str(m) for m in sorted(wanted))
 
 
+@lru_cache(maxsize=32)
 def monthly_issues(unit: Unit, whole_only: bool = True) -> pd.DataFrame | None:
     """Stock issues by month and item: month (Period), item, units, value at catalogue price, paid.
 
     Paid: at the price noted with the issue, else as last paid (prices.py), else the catalogue's.
 
     whole_only: leave out months that the issues do not cover from their first to their last day. None without issues.
+    Made once, not to be changed.
     """
     if unit.issues is None or not len(unit.issues):
         return None
