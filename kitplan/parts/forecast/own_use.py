@@ -77,7 +77,9 @@ def on_own_level(
     use = sampled.use.copy()
     use *= ratio
     use *= (common[:, None] * monthly)[:, :, None]
-    use += _beside_recipe(units, drawn, sampled, place) * monthly[:, :, None]
+    beside = _beside_recipe(units, drawn, sampled, place)
+    for item in np.flatnonzero(beside):
+        use[:, :, item] += sampled.airway_days.sum(axis=2) * beside[item] * monthly
     ahead = (use[:, sampled.first:].mean(axis=0) * sampled.price[sampled.first:]).sum(axis=0)
     return replace(sampled, use=use), _said(unit, level, len(place), np.where(silent, ahead, 0.0))
 
@@ -111,10 +113,9 @@ def _spread(issued: np.ndarray, drawn: np.ndarray, cancels: np.ndarray) -> float
 
 
 def _beside_recipe(units: np.ndarray, drawn: np.ndarray, sampled: Sampled, place: list[int]) -> np.ndarray:
-    """Items issued that no recipe takes go on as before, by airway-day; ndarray (draws, months, n_items)."""
+    """Items issued that no recipe takes go on as before: units of each an airway-day, ndarray (n_items,)."""
     beside = np.where(drawn.sum(axis=(0, 1)) > 0, 0.0, np.maximum(units.sum(axis=0), 0.0))
-    past = max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9)
-    return sampled.airway_days.sum(axis=2)[:, :, None] * (beside / past)
+    return np.asarray(beside / max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9))
 
 
 def _said(unit: Unit, level: float, months: int, silent: np.ndarray) -> tuple[str, ...]:
