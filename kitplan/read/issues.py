@@ -62,6 +62,16 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
     return issues
 
 
+def covered_months(issues: pd.DataFrame) -> list[pd.Period]:
+    """Return the calendar months that the issues cover from the first to the last day, in order; at least one issue."""
+    date = pd.to_datetime(issues["date"])
+    days = np.sort(date.dt.normalize().unique())
+    step = int(np.ceil(np.median(np.diff(days) / np.timedelta64(1, "D")))) if len(days) > 1 else 31
+    first, last = date.min() - pd.Timedelta(days=step), date.max() + pd.Timedelta(days=step)
+    months = date.dt.to_period("M").sort_values().unique()
+    return [m for m in months if step > 20 or (m.start_time >= first and m.end_time <= last)]
+
+
 def months_without_issues(issues: pd.DataFrame) -> list[str]:
     """Return the calendar months without any issue between the first and the last, as 2025-11."""
     months = pd.to_datetime(issues["date"]).dt.to_period("M")
