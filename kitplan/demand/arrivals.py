@@ -92,6 +92,14 @@ class Season:
         return self.told or self.stated is not None
 
     @property
+    def said(self) -> tuple[str, ...]:
+        """What to tell a person of it, if anything."""
+        if self.stated is not None:
+            return ("Yearly swing of arrivals: as the unit states it.",)
+        return () if self.told else (
+            "The history is shorter than a year and tells of no yearly swing: a modest one is allowed for.",)
+
+    @property
     def parts(self) -> list[tuple[float, float]]:
         """The normal parts of the prior: (standard deviation, chance) each."""
         if self.stated is not None:

@@ -6,19 +6,22 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+import pandas as pd
 
 from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.even_draws import even_normals
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.posterior import DRAWS
 from kitplan.demand.resecure import CONSTANT_REASONS, hazard_factors, long_run_rates, rate_ratios
-from kitplan.read.values import Unit
+from kitplan.demand.use import use_model
+from kitplan.read.values import Unit, UseRate
 
 
 def with_best_knowledge(unit: Unit) -> Unit:
     """Return the unit with its hazards at the mean of what is known best, and draws of the rate about that mean.
 
-    What the unit states is known. Else its log comes first, then use that was counted, then the range of the guess;
-    learn = false leaves the log and the counts alone. Every part then plans on one rate.
+    What the unit states is known. Else its log comes first, then use that was counted, then use that the stores issued,
+    then the range of the guess; learn = false leaves all but that alone. Every part then plans on one rate.
     """
     doubt = unit.doubt
     if doubt.rate_ratio is not None:
@@ -29,12 +32,31 @@ def with_best_knowledge(unit: Unit) -> Unit:
         return replace(unit, frequency=learnt.frequency(unit), doubt=replace(doubt, rate_ratio=ratio, rate_from="log"))
     if doubt.rate_range is None:
         return unit
-    use = doubt.use_rate if doubt.learn else None
+    use, source = (doubt.use_rate, "counts") if doubt.learn else (None, "")
+    if use is None and doubt.learn and unit.issues is not None:
+        use, source = what_the_issues_say(unit), "issues"
+        unit = replace(unit, doubt=replace(doubt, use_rate=use))
     if use is None:
         return _moved(unit, rate_ratios(unit, DRAWS), "guess")
     rates = long_run_rates(unit)["re_secures_per_day"].to_numpy(float)
     draws = np.exp(use.log_mean + use.log_sd * even_normals(unit.planning.seed, "rate", DRAWS)) / rates.mean()
-    return _moved(unit, draws[:, None] * np.ones((1, unit.n_strata)), "counts")
+    return _moved(unit, draws[:, None] * np.ones((1, unit.n_strata)), source)
+
+
+def what_the_issues_say(unit: Unit) -> UseRate | None:
+    """The rate that stock issues tell; None where they are too few, or of months without a census to set against."""
+    from kitplan.demand.rate_from_use import issued, learn_from, use_rate
+
+    uses = issued(unit)
+    if not uses:
+        return None
+    model = use_model(unit)
+    airways = long_run_rates(unit).assign(mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit))
+    per_day = mean_airways(unit) @ (model.per_day + model.arrivals[:, None] * model.per_arrival)
+    days = unit.stock.protection_interval_days
+    expected = pd.DataFrame({"item": unit.items["item"].to_numpy(), "expected_units": per_day * days})
+    found = learn_from(unit, airways, expected, uses, whole_packs=True)
+    return use_rate(found, airways) if found else None
 
 
 def _moved(unit: Unit, ratio: np.ndarray, rate_from: str) -> Unit:
@@ -72,13 +94,16 @@ def _learn(log: _Log) -> Learnt:
     return learn(log.unit)
 
 
+_OF = {"counts": "counts", "issues": "stock issues"}
+
+
 def said_of_rate(unit: Unit) -> str:
     """One sentence: where the re-secure rate comes from, and how sure it is."""
     doubt, one, acts = unit.doubt, unit.words.one, unit.words.acts
-    if doubt.rate_from == "counts" and doubt.use_rate is not None:
+    if doubt.rate_from in ("counts", "issues") and doubt.use_rate is not None:
         low, middle, high = np.exp(doubt.use_rate.log_mean + doubt.use_rate.log_sd * np.array([-1.645, 0.0, 1.645]))
-        return (f"How often: learnt from {doubt.use_rate.days} days of counts, {middle:.2f} {acts} for each {one} a "
-                f"day ({low:.2f} to {high:.2f}).")
+        return (f"How often: learnt from {doubt.use_rate.days} days of {_OF[doubt.rate_from]}, {middle:.2f} {acts} for "
+                f"each {one} a day ({low:.2f} to {high:.2f}).")
     if doubt.rate_from == "log" and doubt.rate_ratio is not None:
         low, high = np.quantile(doubt.rate_ratio.mean(axis=1), [0.05, 0.95])
         return f"How often: learnt from the unit's own log, sure to {low - 1:+.0%} and {high - 1:+.0%}."

@@ -255,7 +255,7 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     arrivals = level.level[:, None] * mix / mix.sum(axis=1, keepdims=True)
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     told = (f"Arrivals and stays: {len(start):,} {unit.words.many} of the list, {int(ended.sum()):,} of them ended.",
-            *notes)
+            *notes, *season.said)
     return Posterior(
         arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told, season.sure
     )
@@ -380,8 +380,8 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
     arrivals = airways / law.mean[:, None]
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     days = f"{len(day):,} day{'s' * (len(day) > 1)}"
-    told = f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states."
-    return Posterior(arrivals, level.swing, level.burst, law, ones, ones, ones, none, None, (told,), season.sure)
+    told = (f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states.", *season.said)
+    return Posterior(arrivals, level.swing, level.burst, law, ones, ones, ones, none, None, told, season.sure)
 
 
 def _stated_stays(unit: Unit, seed: int) -> StayLaw:

@@ -62,6 +62,16 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
     return issues
 
 
+def covered_months(issues: pd.DataFrame) -> list[pd.Period]:
+    """Return the calendar months that the issues cover from the first to the last day, in order; at least one issue."""
+    date = pd.to_datetime(issues["date"])
+    days = np.sort(date.dt.normalize().unique())
+    step = int(np.ceil(np.median(np.diff(days) / np.timedelta64(1, "D")))) if len(days) > 1 else 31
+    first, last = date.min() - pd.Timedelta(days=step), date.max() + pd.Timedelta(days=step)
+    months = date.dt.to_period("M").sort_values().unique()
+    return [m for m in months if step > 20 or (m.start_time >= first and m.end_time <= last)]
+
+
 def months_without_issues(issues: pd.DataFrame) -> list[str]:
     """Return the calendar months without any issue between the first and the last, as 2025-11."""
     months = pd.to_datetime(issues["date"]).dt.to_period("M")
@@ -112,6 +122,8 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
     texts = {n: reader.texts(n) for n in columns}
     found = {n: [meant(t) for t in texts[n]] for n in columns}
     choices: list[set[str]] = [next((f for f in line if f), set()) for line in zip(*found.values())]
+    if "gtin" in columns:
+        choices = _by_its_number(texts["gtin"], choices)
     written = np.array([next((t for t in line if t), "") for line in zip(*texts.values())], dtype=object)
     nothing = (written == "") & ~reader.bad
     reader.refuse(columns[0], nothing, None, "is empty", "Say which item it was, or delete the row.")
@@ -119,7 +131,7 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
         refuse_strangers(reader, columns[0], written, list(items["item"]), written, "is not an item of the catalogue")
     for name in columns if any(choices) else []:
         unknown = [t for t, f in zip(texts[name], choices) if t and not f]
-        known = {t for t, f in zip(texts[name], found[name]) if f}
+        known = {t for t, f in zip(texts[name], choices) if f}
         reader.guard_strangers(name, sorted({t for t in unknown if not _is_article_number(t, known)}))
     several = np.array([len(c) > 1 for c in choices], dtype=bool)
     for text in dict.fromkeys(written[several]):
@@ -129,9 +141,18 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
     return written, np.array([next(iter(c)) if len(c) == 1 else "" for c in choices], dtype=object)
 
 
+def _by_its_number(numbers: np.ndarray, choices: list[set[str]]) -> list[set[str]]:
+    """A line that nothing else tells is of the item that its article number stands beside on other lines."""
+    beside: dict[str, set[str]] = {}
+    for number, meant in zip(numbers, choices):
+        if number:
+            beside.setdefault(number, set()).update(meant)
+    return [meant or beside.get(number, set()) for number, meant in zip(numbers, choices)]
+
+
 def _is_article_number(text: str, known: set[str]) -> bool:
-    """A trade item number, or a number as long as those of several known items of its column: then the column is one
-    of article numbers, and another unit's article is no patient.
+    """A trade item number, or a number as long as those that stand for several known items in its column: then the
+    column is one of article numbers, and another unit's article is no patient.
     """
     alike = sum(k.isdigit() and len(k) == len(text) for k in known)
     return not isinstance(read_gtins([text])[0], Bad) or (text.isdigit() and alike >= _ARTICLES_KNOWN)

@@ -8,9 +8,11 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from kitplan.demand.arrivals import season
 from kitplan.demand.posterior import fit_posterior
 from kitplan.parts.par.summary import three_sentences
 from kitplan.planning import plan_unit
+from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
 from tests.bench.worlds import world as truth
 
@@ -111,3 +113,33 @@ def test_counts_without_a_mean_stay_say_what_is_missing(planned):
     _, plan = planned(counts(range(60)), stay=False)
     assert any("mean_stay_days" in str(w) for w in plan.unit.warnings)
     assert "No mean stay is known" in three_sentences(plan)[1]
+
+
+def with_settings(folder, *lines):
+    toml = folder / "unit.toml"
+    toml.write_text("\n".join([*lines, toml.read_text(encoding="utf-8")]), encoding="utf-8")
+
+
+def test_a_yearly_swing_that_the_unit_states_is_known(planned, tmp_path):
+    planned(counts(range(90)))
+    with_settings(tmp_path, "yearly_swing = 0.25", "peak_month = 2")
+    fitted = fit_posterior(load_unit(tmp_path))
+    year = season(fitted.swing[:1], np.arange(365.0))[0]
+    assert year.max() == pytest.approx(1.25, abs=0.01)
+    assert year.argmax() == pytest.approx(45, abs=2), "the middle of February"
+    assert fitted.swing.std(axis=0).max() < 0.01
+    assert any("as the unit states" in said for said in fitted.knowledge)
+
+
+def test_a_history_under_a_year_allows_for_a_modest_swing_and_says_so(planned):
+    unit, _ = planned(counts(range(90)))
+    fitted = fit_posterior(unit)
+    assert 0.02 < np.hypot(fitted.swing[:, 0], fitted.swing[:, 1]).mean() < 0.2
+    assert any("modest" in said for said in fitted.knowledge)
+
+
+def test_half_of_a_stated_swing_is_refused_with_the_mend(planned, tmp_path):
+    planned(counts(range(90)))
+    with_settings(tmp_path, "peak_month = 2")
+    with pytest.raises(InputError, match="yearly_swing"):
+        load_unit(tmp_path)

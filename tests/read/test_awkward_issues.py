@@ -65,6 +65,16 @@ def test_a_number_that_is_not_like_the_articles_still_stops_the_run(stranger, un
     assert all("patient's identity" in p.fault for p in problems)
 
 
+def test_a_line_whose_words_are_unknown_is_known_by_its_article_number_beside_others(unit_folder):
+    names = [f'"{row.split(",")[0]}"' for row in config_file("items.csv").read_text(encoding="utf-8").splitlines()[1:5]]
+    lines = [f"2025-01-06,100450{k},{name},5" for k, name in enumerate(names)]
+    text = "\n".join(["Date,Article number,Description,Qty", *lines, "2025-01-07,1004502,bag,-2",
+                      "2025-01-07,1009999,pump line,12"]) + "\n"
+    unit = load_unit(unit_folder({"stock_issues.csv": text}))
+    assert unit.issues["units"].tolist() == [5, 5, 5, 5, -2]
+    assert unit.issues["item"].iloc[-1] == names[2].strip('"')
+
+
 def test_a_price_below_nothing_is_told_what_to_do(unit_folder):
     unit = load_unit(unit_folder({"stock_issues.csv": "date,item,units,price\n2025-01-06,saline_5ml,-5,-24\n"}))
     (fault,) = unit.faults

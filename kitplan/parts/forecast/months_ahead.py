@@ -295,7 +295,8 @@ def by_period(paths: Paths) -> pd.DataFrame:
 
 def _use_frame(unit: Unit, sampled: Sampled) -> pd.DataFrame:
     mean = sampled.use.mean(axis=0)
-    low95, low, high, high95 = np.quantile(sampled.use, BANDS, axis=0)
+    by_month = [np.quantile(sampled.use[:, m], BANDS, axis=0) for m in range(len(sampled.names))]
+    low95, low, high, high95 = np.stack(by_month, axis=1)
     used = np.nonzero(mean.sum(axis=0) > 1e-9)[0]
     pack = unit.items["pack"].to_numpy(float)
     month, item = (g.ravel() for g in np.meshgrid(np.arange(len(sampled.names)), used, indexing="ij"))
