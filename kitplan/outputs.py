@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from kitplan.beside import beside
 from kitplan.plan_record import head, outputs, plan_json, record_bytes
 from kitplan.saved.folder import RECORD, saved_files
 from kitplan.write.tables import table_bytes
@@ -21,19 +22,19 @@ PRINTS = {"forecast": "forecast", "kits": "kits", "order": "orders", "rates": "r
 """Parts with prints, and the folder of each."""
 
 
-def write_plan(plan: Plan, folder: Path, remove_stale: bool) -> tuple[Plan, Written]:
+def write_plan(plan: Plan, folder: Path, remove_stale: bool, processes: int = 1) -> tuple[Plan, Written]:
     """Write the outputs of a plan, all or nothing, with what changed since the plan that lies in the folder.
 
-    remove_stale: as in `write_outputs`. Returns the plan with its changes, and what was written. Raises UnsafePlan with
-    nothing written.
+    remove_stale: as in `write_outputs`. processes: with two, prints are made beside the rest. Returns the plan with its
+    changes, and what was written. Raises UnsafePlan with nothing written.
     """
     from kitplan.write.writer import write_outputs
 
-    plan, files = files_after(plan, folder)
+    plan, files = files_after(plan, folder, processes=processes)
     return plan, write_outputs(folder, files, remove_stale=remove_stale)
 
 
-def files_after(plan: Plan, folder: Path, scenarios: bool = True) -> tuple[Plan, dict[str, bytes]]:
+def files_after(plan: Plan, folder: Path, scenarios: bool = True, processes: int = 1) -> tuple[Plan, dict[str, bytes]]:
     """The plan with what it changed since the plan that lies in the folder (EARLIER), and `plan_files` of it.
 
     Raises UnsafePlan.
@@ -43,7 +44,7 @@ def files_after(plan: Plan, folder: Path, scenarios: bool = True) -> tuple[Plan,
 
     refuse_unsafe(plan)
     plan = with_changes(plan, read_earlier(folder), head(plan))
-    return plan, plan_files(plan, scenarios)
+    return plan, plan_files(plan, scenarios, processes)
 
 
 def refuse_unsafe(plan: Plan) -> None:
@@ -54,18 +55,22 @@ def refuse_unsafe(plan: Plan) -> None:
         raise UnsafePlan("; ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")
 
 
-def plan_files(plan: Plan, scenarios: bool = True) -> dict[str, bytes]:
+def plan_files(plan: Plan, scenarios: bool = True, processes: int = 1) -> dict[str, bytes]:
     """Everything that `plan` writes: tables, workbook, prints, what opens it again, and plan.json with their checksums.
 
-    scenarios: keep them with the plan, so that an audit need not draw them again.
+    scenarios: keep them with the plan, so that an audit need not draw them again. processes: as in `write_plan`.
     """
     from kitplan.workbooks import build_workbooks
 
+    def all_prints() -> dict[str, bytes]:
+        return {name: content for part in sorted(plan.parts) for name, content in part_prints(plan, part).items()}
+
+    prints = beside(all_prints) if processes > 1 else all_prints
     files = saved_files(plan, scenarios)
     for part in sorted(plan.parts):
         files |= part_tables(plan.tables_of(part))
-        files |= part_prints(plan, part)
     files |= build_workbooks(plan)
+    files |= prints()
     files[RECORD] = plan_json(plan, files)
     return files
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, cast
 import pandas as pd
 
 from kitplan import __version__
+from kitplan.beside import beside
 from kitplan.demand.best_knowledge import with_best_knowledge
 from kitplan.demand.bounds import within_memory
 from kitplan.demand.resecure import long_run_rates
@@ -35,7 +36,8 @@ class Plan(Results):
 
     number: eight characters that name the plan, on every paper of it. seed: of every random number in it.
     item_choice: item that serves each role. airways: one row a kind of airway, long-run rates (`long_run_rates`) with
-    mean_airways and arrivals_per_day. expected: item, expected_units in one protection interval by rates.
+    mean_airways, arrivals_per_day and counted_per_day (re-secures of an airway a day over whole stays). expected: item,
+    expected_units in one protection interval by rates.
     results, skipped: as in Results. warnings: sentences.
     """
 
@@ -115,11 +117,13 @@ def plan_unit(
     seed: int | None = None,
     parts: Collection[str] | None = None,
     progress: Progress | None = None,
+    processes: int = 1,
 ) -> Plan:
     """Plan a unit. The same unit and seed give the same plan.
 
     seed: of every random number (default: the unit's). parts: names of the parts to run (default: all that the unit's
     files allow; one asked for by name raises where its files are missing). progress: is told what is being done.
+    processes: with two, parts that look at no other are made beside the rest (`beside.cores`).
     Raises ValueError for a name that is no part, InputError, UnsafePlan, and Contradiction where kitplan is at fault.
     """
     wanted = _wanted(parts)
@@ -133,11 +137,11 @@ def plan_unit(
     work = Work(unit, seed, basis, choice)
     said = (fewer, trouble and f"No bedside kits: {trouble}.")
     plan = Plan(
-        unit, seed, __version__, plan_number(unit, seed, __version__), choice, _airways(unit),
+        unit, seed, __version__, plan_number(unit, seed, __version__), choice, _airways(work),
         _expected(work, not _without_kits(parts)), skipped={"kits": trouble} if trouble else {},
         warnings=tuple(filter(None, said)), drawn=work.demand,
     )
-    return _run(plan, work, wanted, parts)
+    return _run(plan, work, wanted, parts, processes)
 
 
 def with_parts(plan: Plan, parts: Collection[str], progress: Progress | None = None) -> Plan:
@@ -150,8 +154,12 @@ def with_parts(plan: Plan, parts: Collection[str], progress: Progress | None = N
     return _run(plan, work, wanted, parts)
 
 
-def _run(plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] | None) -> Plan:
+def _run(
+    plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] | None, processes: int = 1
+) -> Plan:
     """Run parts one after another; one that the unit's files do not allow is skipped unless asked for by name."""
+    allowed = [part for part in wanted if not (plan.unit.faults_of(part.name) or part.lacks(plan.unit))]
+    made = _made_at_once(plan, work, allowed) if processes > 1 else {}
     for part in wanted:
         by_name = asked is not None and part.name in asked
         faults = plan.unit.faults_of(part.name)
@@ -161,16 +169,36 @@ def _run(plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] 
         if reason and not by_name:
             plan = replace(plan, skipped={**plan.skipped, part.name: reason})
             continue
-        work.basis.tell(part.title)
-        plan = _with_part(plan, part, work)
+        if part.name not in made:
+            made[part.name] = _value(plan, part, work)
+        plan = _with_part(plan, part, made[part.name])
     hold(replace(work, results=plan.results), plan.airways, plan.expected)
     return plan
 
 
-def _with_part(plan: Plan, part: Part, work: Work) -> Plan:
-    """The plan with what the part gives; a part is shown the results that it needs and no others."""
+def _made_at_once(plan: Plan, work: Work, parts: Iterable[Part]) -> dict[str, object]:
+    """Results of parts, by two processes: those that look at no other beside those that need one another."""
+    alone, others = [part for part in parts if part.alone], [part for part in parts if not part.alone]
+    if not alone or not others:
+        return {}
+    theirs = beside(lambda: {part.name: _value(plan, part, work) for part in alone})
+    made: dict[str, object] = {}
+    for part in others:
+        if made.keys() >= set(part.needs):
+            there = {name: value for name, value in made.items() if value is not None}
+            made[part.name] = _value(replace(plan, results=there), part, work)
+    return made | theirs()
+
+
+def _value(plan: Plan, part: Part, work: Work) -> object:
+    """What the part gives; it is shown the results that it needs and no others."""
     assert part.run is not None
-    value = part.run(replace(work, results=plan.results, skipped=plan.skipped).only(part.needs))
+    work.basis.tell(part.title)
+    return part.run(replace(work, results=plan.results, skipped=plan.skipped).only(part.needs))
+
+
+def _with_part(plan: Plan, part: Part, value: object) -> Plan:
+    """The plan with what the part gave."""
     if value is None:
         return replace(plan, skipped={part.name: part.empty, **plan.skipped})
     if not isinstance(value, part.result_type()):
@@ -227,11 +255,14 @@ def _kits_trouble(basis: Basis, parts: Collection[str] | None) -> str:
     return basis.kits_trouble
 
 
-def _airways(unit: Unit) -> pd.DataFrame:
+def _airways(work: Work) -> pd.DataFrame:
     from kitplan.demand.occupancy import arrivals_per_day, mean_airways
+    from kitplan.demand.use import counted_per_day
 
+    unit = work.unit
     return long_run_rates(unit).assign(
-        mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit)
+        mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit),
+        counted_per_day=counted_per_day(unit, work.tables),
     )
 
 

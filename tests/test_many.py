@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
 import sys
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from openpyxl import load_workbook
+from openpyxl import Workbook, load_workbook
 
 import kitplan
 from kitplan.cli import main
-from kitplan.many import LOST, Done, Failed, Made, Task, find_units, for_each, jobs_for
+from kitplan.many import LOST, Done, Failed, Job, Made, Parcel, Task, find_units, for_each, jobs_for
+from kitplan.plan_record import outputs, record_bytes
+from kitplan.resources import sample_units
+from kitplan.write.writer import checksum
 
 FEW = "[planning]\nscenarios = 1500\nverify_scenarios = 1500\nmax_scenarios = 1500\n"
 CENSUS = "route,tube_mm,airways\noral,{tube},{airways}\n"
@@ -203,3 +208,164 @@ def test_units_that_share_a_seed_are_not_tied_together(forecast):
     together = (total["high_together"] - total["low_together"]) / (2 * 1.2816 * 10)
     assert alone == pytest.approx(2 ** 0.5, rel=0.08)
     assert together == pytest.approx(2, rel=0.08)
+
+
+# -- what may go wrong ------------------------------------------------------------------------------------------------
+
+
+class Inline(Executor):
+    """Does each unit at once, in this process. spoil: changes what the worker returns, or raises in its place."""
+
+    def __init__(self, spoil=lambda returned: returned, before=lambda parcel: None) -> None:
+        self.spoil, self.before = spoil, before
+
+    def submit(self, work, parcel, task):
+        future: Future = Future()
+        self.before(parcel)
+        try:
+            future.set_result(self.spoil(work(parcel, task)))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+def make(name, unit, plan, how) -> Made:
+    """Work that is quickly done."""
+    files = {"made.txt": name.encode()}
+    return Made({**files, "made.json": record_bytes({"outputs": outputs(files)})}, name)
+
+
+def other_bytes(returned):
+    job, version, made = returned
+    return job, version, replace(made, files={**made.files, "made.txt": b"something else"})
+
+
+def outside(returned):
+    return (*returned[:2], Made({"../outside.txt": b""}, None))
+
+
+RUBBISH = {
+    "nothing": lambda returned: None,
+    "another unit's": lambda returned: ("z", *returned[1:]),
+    "another version's": lambda returned: (returned[0], "9.9", returned[2]),
+    "no files": lambda returned: (*returned[:2], Made({"made.txt": "text"}, None)),
+    "changed on the way": other_bytes,
+    "cut": lambda returned: (*returned[:2], replace(returned[2], files={"made.json": returned[2].files["made.json"]})),
+    "outside its folder": outside,
+}
+
+
+@pytest.mark.parametrize("spoil", RUBBISH.values(), ids=RUBBISH)
+def test_what_a_worker_returns_is_looked_at_before_it_is_written(spoil, ward, tmp_path):
+    jobs = jobs_for(find_units(ward), tmp_path / "out")
+    first = jobs[0].name
+    results = for_each(jobs, Task(make), Inline(lambda r: spoil(r) if r[0] == first else r))
+    assert isinstance(results[0], Failed)
+    assert results[0].kind == LOST
+    assert "worker" in results[0].fault
+    assert [type(r) for r in results[1:]] == [Done, Done], "the others are done"
+    assert sorted(p.name for p in tmp_path.rglob("*.txt")) == ["made.txt", "made.txt"]
+
+
+def test_a_worker_that_raises_takes_only_its_own_unit_with_it(ward, tmp_path):
+    def spoil(returned):
+        if returned[0] == "a-east":
+            raise ModuleNotFoundError("No module named 'kitplan'")
+        return returned
+
+    results = for_each(jobs_for(find_units(ward), tmp_path / "out"), Task(make), Inline(spoil))
+    assert "could not do it: ModuleNotFoundError" in results[0].fault
+    assert [type(r) for r in results[1:]] == [Done, Done]
+
+
+def test_an_executor_that_is_shut_down_midway_leaves_what_was_done_and_names_the_rest(ward, tmp_path):
+    pool = ThreadPoolExecutor(1)
+    results = for_each(jobs_for(find_units(ward), tmp_path / "out"), Task(make), pool, at_once=1,
+                       progress=lambda _: pool.shutdown())
+    assert [type(r) for r in results] == [Done, Failed, Failed]
+    assert {r.kind for r in results[1:]} == {LOST}
+    assert sorted(files_under(tmp_path / "out")) == ["a-east/made.json", "a-east/made.txt"]
+
+
+def test_a_unit_that_vanishes_midway_is_listed_and_the_rest_done(tmp_path):
+    for name in "abc":
+        write_unit(tmp_path / "in" / name)
+    jobs = jobs_for(find_units(tmp_path / "in"), tmp_path / "out")
+    seen = []
+
+    def vanish(parcel) -> None:
+        seen.append(parcel.job)
+        for name in "ab":
+            shutil.rmtree(tmp_path / "in" / name, ignore_errors=True)
+
+    results = for_each(jobs, Task(make), Inline(before=vanish))
+    assert seen == ["a", "c"]
+    assert [type(r) for r in results] == [Done, Failed, Done], "a had been sent already: its bytes are enough"
+    assert "b" in results[1].fault
+    assert "is not there" in results[1].fault
+
+
+def test_two_runs_into_one_folder_leave_whole_sets(ward, tmp_path):
+    out = tmp_path / "out"
+    with ThreadPoolExecutor(2) as both:
+        runs = [both.submit(kitplan.plan_folder, ward, out, seed=seed, parts=("par",)) for seed in (1, 2)]
+        assert [run.result().units["unit"].tolist() for run in runs] == [["a-east", "b-west"]] * 2
+    for unit in ("a-east", "b-west"):
+        assert kitplan.open_plan(out / unit).seed in (1, 2), "judged by the checksums in plan.json"
+        record = json.loads((out / unit / "plan.json").read_text())
+        assert all(checksum((out / unit / n).read_bytes()) == code for n, code in record["outputs"].items())
+    assert not [p for p in out.rglob(".*") if "kitplan" in p.name]
+
+
+def test_memory_here_does_not_grow_with_the_units(tmp_path):
+    """What is on its way is bounded: a slow reader of results is not overrun by fast workers."""
+    for number in range(12):
+        write_unit(tmp_path / "in" / f"u{number:02}")
+    there, most = [], []
+
+    class Counting(Inline):
+        def submit(self, work, parcel, task):
+            there.append(parcel.job)
+            most.append(len(there))
+            return super().submit(work, parcel, task)
+
+    for_each(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), Task(make), Counting(), at_once=3,
+             progress=lambda _: there.pop())
+    assert max(most) == 3
+    assert len(most) == 12
+
+
+@pytest.mark.parametrize("kind", ["folder", "workbook"])
+def test_a_unit_reads_the_same_where_its_files_were_sent(kind, tmp_path):
+    from kitplan.read.unit import load_unit
+
+    if kind == "folder":
+        path = tmp_path / "here" / "unit"
+        shutil.copytree(sample_units()["harbour_wing"], path)
+    else:
+        path = tmp_path / "here" / "unit.xlsx"
+        path.parent.mkdir()
+        book = Workbook()
+        book.active.title = "census"
+        for row in (("route", "tube_mm", "airways"), ("oral", 3.5, 2)):
+            book.active.append(row)
+        settings = book.create_sheet("unit")
+        for row in (("key", "value"), ("name", "Of a workbook"), ("mean_stay_days", 4)):
+            settings.append(row)
+        book.save(path)
+        (path.parent / "policy.toml").write_text(FEW)
+        shutil.copy(sample_units()["harbour_wing"] / "class.toml", path.parent)
+    job = Job("unit", path, tmp_path / "out")
+    there, _ = Parcel.of(job, Task(make)).unpack(tmp_path / "there")
+    here, sent = load_unit(path), load_unit(there)
+    assert sent.checksums == here.checksums
+    assert [str(w) for w in sent.warnings] == [str(w) for w in here.warnings]
+    assert sent.name == here.name
+
+
+def test_links_out_of_a_unit_are_not_sent(tmp_path):
+    write_unit(tmp_path / "in" / "a")
+    (tmp_path / "secret.csv").write_text("item,packs\n")
+    (tmp_path / "in" / "a" / "on_hand.csv").symlink_to(tmp_path / "secret.csv")
+    results = for_each(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), Task(make), Inline())
+    assert "on_hand.csv: is a link to a place outside the unit's folder" in results[0].fault

@@ -109,9 +109,10 @@ def _table_lines(unit: Unit) -> list[str]:
     lines = [f"Catalogue: {len(unit.items)} items. Recipes in use: "
              f"{'; '.join(dict.fromkeys(unit.techniques[n].title for n in unit.strata['technique']))}."]
     named = {"re-secure log": unit.log, "stock issues": unit.issues, "present par": unit.present_par,
-             "on hand": unit.on_hand}
+             "on hand": unit.on_hand, "prices": unit.prices}
     there = [f"{name} ({len(table):,} rows)" for name, table in named.items() if table is not None]
-    absent = [name for name, table in named.items() if table is None]
+    absent = [name for name, table in named.items() if table is None and name != "prices"]
+    there += [f"the budget year from {unit.budget.start}"] if unit.budget is not None else []
     lines.append(f"Also read: {', '.join(there)}." if there else "Also read: nothing.")
     if absent:
         lines.append(f"Not there: {', '.join(absent)}; the parts that need them are left out.")

@@ -79,22 +79,28 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
     """
+    from kitplan.beside import cores
     from kitplan.outputs import refuse_unsafe, write_plan
     from kitplan.parts.overview.readers import STOCK_ROOM
+    from kitplan.read.carried import book_files
+    from kitplan.read.order_book import book_lock
     from kitplan.saved.folder import RECORD
-    from kitplan.write.writer import check_target
+    from kitplan.write.writer import check_target, one_writer
 
-    folder = out_folder(unit_path, out)
+    folder, book = out_folder(unit_path, out), book_files(unit_path)
     with progress() as report:
         report("Reading")
         unit = aimed_at(load(unit_path, seed, learnt), readiness)
         check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))
-        from kitplan.planning import plan_unit
+        from kitplan.planning import plan_unit, with_parts
 
-        plan = plan_unit(unit, seed, parts, report)
+        plan = plan_unit(unit, seed, parts, report, cores())
         refuse_unsafe(plan)
         report("Writing")
-        plan, written = write_plan(plan, folder, remove_stale=parts is None)
+        with one_writer(book_lock(unit_path)):  # a step of the week writes into the same folder
+            if "order" in plan.parts and book_files(unit_path) != book:
+                plan = with_parts(plan, ("order",), report)
+            plan, written = write_plan(plan, folder, remove_stale=parts is None, processes=cores())
     from kitplan.parts.par.summary import three_sentences
 
     faults = plan.unit.faults if parts is None else ()

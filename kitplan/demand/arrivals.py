@@ -22,9 +22,12 @@ BURST_MEAN, BURST_NONE = 0.08, 0.3
 the mean); estimate, no source."""
 SWING_GRID = np.array([0.001, 0.07, 0.18, 0.4])
 SWING_WEIGHT = np.array([0.3, 0.3, 0.25, 0.15])
-_OVERTONE = 0.4
+OVERTONE = 0.4
 """Prior of the yearly wave: normal parts whose standard deviation has the chances SWING_WEIGHT of being each of
-SWING_GRID (none, slight, strong, very strong); two turns a year have _OVERTONE of it. Estimates, no source."""
+SWING_GRID (none, slight, strong, very strong); two turns a year have OVERTONE of it. Estimates, no source."""
+UNTOLD_WEIGHT = np.array([0.35, 0.35, 0.3, 0.0])
+"""The same where the history is shorter than a year, so that nothing tells: no very strong wave is believed. What is
+not seen is still not sure: taken as none, plans of half a year were about a point less ready than they claimed."""
 _LEVEL_SD = 2.0
 _MOST_DAYS = 600
 _STEP_DAYS = 0.25
@@ -58,36 +61,80 @@ def season(swing: np.ndarray, day_of_year: np.ndarray) -> np.ndarray:
     return np.exp(swing @ waves(day_of_year).T) / mean_season(swing)[:, None]
 
 
-def learn_days(
-    counts: np.ndarray, known: np.ndarray, day_of_year: float, swings: bool, n_draws: int, seed: int
-) -> Level:
+def stated_swing(share: float, month: int) -> np.ndarray:
+    """The wave of one turn a year whose highest month lies `share` above the mean of the year, shape (4,)."""
+    height = 0.0
+    for _ in range(50):
+        height = np.log1p(share) + np.log(np.exp(height * np.cos(np.arange(24) * np.pi / 12)).mean())
+    angle = 2 * np.pi * (month - 0.5) / 12
+    return height * np.array([np.cos(angle), np.sin(angle), 0.0, 0.0])
+
+
+@dataclass(frozen=True)
+class Season:
+    """What is known of the yearly swing before the history is looked at.
+
+    day_of_year: of the first day. told: the history holds a whole year, so that it can tell. stated: what the unit says
+    itself, shape (4,); it is then known.
+    """
+
+    day_of_year: float
+    told: bool
+    stated: np.ndarray | None = None
+
+    @property
+    def middle(self) -> np.ndarray:
+        return np.zeros(4) if self.stated is None else self.stated
+
+    @property
+    def sure(self) -> bool:
+        """Whether anything tells of the swing."""
+        return self.told or self.stated is not None
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """What to tell a person of it, if anything."""
+        if self.stated is not None:
+            return ("Yearly swing of arrivals: as the unit states it.",)
+        return () if self.told else (
+            "The history is shorter than a year and tells of no yearly swing: a modest one is allowed for.",)
+
+    @property
+    def parts(self) -> list[tuple[float, float]]:
+        """The normal parts of the prior: (standard deviation, chance) each."""
+        if self.stated is not None:
+            return [(float(SWING_GRID[0]), 1.0)]
+        weights = SWING_WEIGHT if self.told else UNTOLD_WEIGHT
+        return [(sd, weight) for sd, weight in zip(SWING_GRID, weights) if weight > 0]
+
+
+def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: int, seed: int) -> Level:
     """Draw level, swing and burst from arrivals by the day.
 
-    counts, known: shape (n_days,), arrivals of each day and the part of it that is on record; day_of_year: of the
-    first day. swings: whether a yearly swing is to be learnt. Where in the week a burst begins is not known: the seven
-    ways to cut the days into weeks are weighed by their evidence.
+    counts, known: shape (n_days,), arrivals of each day and the part of it that is on record. Where in the week a burst
+    begins is not known: the seven ways to cut the days into weeks are weighed by their evidence.
     """
-    prior = np.diag([_LEVEL_SD**-2.0, *_swing_precision(SWING_GRID[-1])])
-    centre = np.array([np.log((counts.sum() + 0.5) / known.sum()), 0, 0, 0, 0])
+    prior = np.diag([_LEVEL_SD**-2.0, *swing_precision(SWING_GRID[-1])])
+    centre = np.array([np.log((counts.sum() + 0.5) / max(known.sum(), 1.0)), *season.middle])
     day = np.arange(len(counts))
     fits = []
     for first in range(WEEK_DAYS):
         week = (day + first) // WEEK_DAYS
         days, came = np.bincount(week, known), np.bincount(week, counts)
-        middle = day_of_year + 0.5 + np.bincount(week, day) / np.maximum(np.bincount(week), 1)
+        middle = season.day_of_year + 0.5 + np.bincount(week, day) / np.maximum(np.bincount(week), 1)
         own = days > 0
         design = np.column_stack([np.ones(own.sum()), waves(middle[own])])
         start = centre
         for v in BURST_GRID:
             fits.append(_laplace(came[own], days[own], design, v, start, centre, prior))
             start = fits[-1].middle + centre
-    drawn, _, burst = _draw(fits, swings, n_draws, seed)
-    swing = drawn[:, 1:] * swings
+    drawn, _, burst = _draw(fits, season, n_draws, seed)
+    swing = season.middle + drawn[:, 1:]
     return Level(np.exp(centre[0] + drawn[:, 0]) * mean_season(swing), swing, burst)
 
 
-def _swing_precision(sd: float) -> np.ndarray:
-    return np.array([sd, sd, _OVERTONE * sd, _OVERTONE * sd]) ** -2.0
+def swing_precision(sd: float) -> np.ndarray:
+    return np.array([sd, sd, OVERTONE * sd, OVERTONE * sd]) ** -2.0
 
 
 @dataclass(frozen=True)
@@ -99,7 +146,7 @@ class _Fit:
     evidence: float
 
 
-def _draw(fits: list[_Fit], swings: bool, n_draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _draw(fits: list[_Fit], season: Season, n_draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Draw parameters (n_draws, 5), with mean and deviation of the first (2, n_draws), and v (n_draws,).
 
     fits: v within each way.
@@ -110,12 +157,12 @@ def _draw(fits: list[_Fit], swings: bool, n_draws: int, seed: int) -> tuple[np.n
     evidence = np.array([f.evidence for f in fits])
     pull = (precision @ middle[:, :, None])[:, :, 0]
     kinds = []
-    for sd, weight in zip(SWING_GRID, SWING_WEIGHT) if swings else [(SWING_GRID[0], 1.0)]:
-        own = precision + np.diag([0, *(_swing_precision(sd) - _swing_precision(SWING_GRID[-1]))])
+    for sd, share in season.parts:
+        own = precision + np.diag([0, *(swing_precision(sd) - swing_precision(SWING_GRID[-1]))])
         place = np.linalg.solve(own, pull[:, :, None])[:, :, 0]
         gain = (place * pull).sum(axis=1) - (middle * pull).sum(axis=1)
-        lost = np.linalg.slogdet(own)[1] - np.log(_swing_precision(sd)).sum()
-        kinds.append((place, own, evidence + np.log(weight) + (gain - lost) / 2))
+        lost = np.linalg.slogdet(own)[1] - np.log(swing_precision(sd)).sum()
+        kinds.append((place, own, evidence + np.log(share) + (gain - lost) / 2))
     place, own = (np.concatenate([kind[i] for kind in kinds]) for i in (0, 1))
     weight = np.concatenate([kind[2] for kind in kinds]).reshape(-1, len(BURST_GRID))
     which, burst = _draw_burst(weight, n_draws, seed)
@@ -186,7 +233,7 @@ class CountedLevel:
 
 
 def learn_counts(
-    total: np.ndarray, day: np.ndarray, day_of_year: float, law: StayLaw, swings: bool, n_draws: int, seed: int
+    total: np.ndarray, day: np.ndarray, law: StayLaw, season: Season, n_draws: int, seed: int
 ) -> CountedLevel:
     """Learn from airways in place, all kinds together, day by day.
 
@@ -197,19 +244,21 @@ def learn_counts(
     """
     keep = slice(None, None, max(int(np.ceil(len(total) / _MOST_DAYS)), 1))
     every, total, day = float(total.mean()), total[keep].astype(float), day[keep]
-    alone, shared = _correlation(law, int(day.max() - day.min()) + 1)
+    alone, shared = correlation(law, int(day.max() - day.min()) + 1)
     lag = np.abs(day[:, None] - day[None, :]).astype(int)
     alone, shared = alone[lag], shared[lag]
     independent = float(np.linalg.solve(alone, np.ones(len(day))).sum())
     mean = max(every, 0.5 / independent)
-    design = mean * np.column_stack([np.ones(len(day)), _filtered(waves(day_of_year + day), _gain(law))])
-    prior = np.diag([1e-6, *_swing_precision(SWING_GRID[-1])])
+    wave = _filtered(waves(season.day_of_year + day), _gain(law))
+    design = mean * np.column_stack([np.ones(len(day)), wave])
+    prior = np.diag([1e-6, *swing_precision(SWING_GRID[-1])])
+    total = total - mean * wave @ season.middle
     fits = [_least_squares(total, design, mean * alone + v * mean**2 * shared, prior) for v in BURST_GRID]
-    drawn, (middle, spread), burst = _draw(fits, swings, n_draws, seed)
+    drawn, (middle, spread), burst = _draw(fits, season, n_draws, seed)
     # What counting alone leaves open comes with the kinds: here only what bursts and swing add to it.
     more = np.sqrt(np.maximum(spread**2 - 1 / (mean * independent), 0.0)) / spread
     factor = np.maximum(middle + more * (drawn[:, 0] - middle), 0.05) * mean / max(every, 1e-9)
-    return CountedLevel(independent, factor, drawn[:, 1:] * swings, burst)
+    return CountedLevel(independent, factor, season.middle + drawn[:, 1:], burst)
 
 
 def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: np.ndarray) -> _Fit:
@@ -224,7 +273,7 @@ def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: 
     return _Fit(beta, bend, float(-np.log(np.diag(factor[0])).sum() - explained / 2))
 
 
-def _correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
+def correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
     """r(k) and b(k) of `learn_counts` for lags of 0..n_days-1 days, each shape (n_days,)."""
     one = np.zeros(1, dtype=np.int64)
     lags = np.arange(n_days, dtype=float)

@@ -6,42 +6,69 @@ from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
+import pandas as pd
 
 from kitplan.demand.estimate import Learnt, learn
+from kitplan.demand.even_draws import even_normals
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.posterior import DRAWS
-from kitplan.demand.resecure import hazard_factors, long_run_rates
-from kitplan.read.values import Unit
+from kitplan.demand.resecure import CONSTANT_REASONS, hazard_factors, long_run_rates, rate_ratios
+from kitplan.demand.use import use_model
+from kitplan.read.values import Unit, UseRate
 
 
 def with_best_knowledge(unit: Unit) -> Unit:
-    """Return the unit with what its log teaches in place of the guess.
+    """Return the unit with its hazards at the mean of what is known best, and draws of the rate about that mean.
 
-    The log is left alone where the unit states hazards of its own, or says learn = false.
+    What the unit states is known. Else its log comes first, then use that was counted, then use that the stores issued,
+    then the range of the guess; learn = false leaves all but that alone. Every part then plans on one rate.
     """
-    if not unit.doubt.learn or unit.doubt.rate_ratio is not None:
+    doubt = unit.doubt
+    if doubt.rate_ratio is not None:
         return unit
-    if unit.log is None or (learnt := what_the_log_says(unit)).pooled is None:
-        return _with_use(unit)
-    rng = np.random.default_rng([unit.planning.seed, 41])
-    ratio = learnt.pooled.draw(DRAWS, rng) / learnt.pooled.mean
-    return replace(unit, frequency=learnt.frequency(unit), doubt=replace(unit.doubt, rate_ratio=ratio))
-
-
-def _with_use(unit: Unit) -> Unit:
-    """The unit with the rate that the counts of its order book teach, where nothing better is known."""
-    use = unit.doubt.use_rate
-    if use is None or unit.doubt.rate_range is None:
+    if doubt.learn and unit.log is not None and (learnt := what_the_log_says(unit)).pooled is not None:
+        rng = np.random.default_rng([unit.planning.seed, 41])
+        ratio = learnt.pooled.draw(DRAWS, rng) / learnt.pooled.mean
+        return replace(unit, frequency=learnt.frequency(unit), doubt=replace(doubt, rate_ratio=ratio, rate_from="log"))
+    if doubt.rate_range is None:
         return unit
+    use, source = (doubt.use_rate, "counts") if doubt.learn else (None, "")
+    if use is None and doubt.learn and unit.issues is not None:
+        use, source = what_the_issues_say(unit), "issues"
+        unit = replace(unit, doubt=replace(doubt, use_rate=use))
+    if use is None:
+        return _moved(unit, rate_ratios(unit, DRAWS), "guess")
     rates = long_run_rates(unit)["re_secures_per_day"].to_numpy(float)
-    ratio = np.full((1, unit.n_strata), np.exp(use.log_mean) / rates.mean())
-    factor = hazard_factors(unit, ratio)[0]
-    hazards = ["soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"]
+    draws = np.exp(use.log_mean + use.log_sd * even_normals(unit.planning.seed, "rate", DRAWS)) / rates.mean()
+    return _moved(unit, draws[:, None] * np.ones((1, unit.n_strata)), source)
+
+
+def what_the_issues_say(unit: Unit) -> UseRate | None:
+    """The rate that stock issues tell; None where they are too few, or of months without a census to set against."""
+    from kitplan.demand.rate_from_use import issued, learn_from, use_rate
+
+    uses = issued(unit)
+    if not uses:
+        return None
+    model = use_model(unit)
+    airways = long_run_rates(unit).assign(mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit))
+    per_day = mean_airways(unit) @ (model.per_day + model.arrivals[:, None] * model.per_arrival)
+    days = unit.stock.protection_interval_days
+    expected = pd.DataFrame({"item": unit.items["item"].to_numpy(), "expected_units": per_day * days})
+    found = learn_from(unit, airways, expected, uses, whole_packs=True)
+    return use_rate(found, airways) if found else None
+
+
+def _moved(unit: Unit, ratio: np.ndarray, rate_from: str) -> Unit:
+    """The unit at the mean of its rates drawn; ratio: draws over the rates of Unit.frequency, (n_draws, n_strata)."""
+    middle = ratio.mean(axis=0)
+    factor = hazard_factors(unit, middle[None])[0]
+    hazards = [*CONSTANT_REASONS.values()]
     frequency = unit.frequency.copy()
     frequency[hazards] = frequency[hazards].mul(factor, axis=0)
     frequency["loosening_scale_hours"] *= factor ** (-1.0 / frequency["loosening_shape"].to_numpy(float))
-    draws = np.exp(use.log_sd * np.random.default_rng([unit.planning.seed, 43]).standard_normal((DRAWS, 1)))
-    doubt = replace(unit.doubt, rate_ratio=draws * np.ones((1, unit.n_strata)))
-    return replace(unit, frequency=frequency, doubt=doubt)
+    frequency["flat_per_check"] = 1.0 - (1.0 - frequency["flat_per_check"]) ** factor
+    return replace(unit, frequency=frequency, doubt=replace(unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from))
 
 
 def what_the_log_says(unit: Unit) -> Learnt:
@@ -67,14 +94,17 @@ def _learn(log: _Log) -> Learnt:
     return learn(log.unit)
 
 
+_OF = {"counts": "counts", "issues": "stock issues"}
+
+
 def said_of_rate(unit: Unit) -> str:
     """One sentence: where the re-secure rate comes from, and how sure it is."""
     doubt, one, acts = unit.doubt, unit.words.one, unit.words.acts
-    if doubt.rate_ratio is not None and unit.log is None and doubt.use_rate is not None:
+    if doubt.rate_from in ("counts", "issues") and doubt.use_rate is not None:
         low, middle, high = np.exp(doubt.use_rate.log_mean + doubt.use_rate.log_sd * np.array([-1.645, 0.0, 1.645]))
-        return (f"How often: learnt from {doubt.use_rate.days} days of counts, {middle:.2f} {acts} for each {one} a "
-                f"day ({low:.2f} to {high:.2f}).")
-    if doubt.rate_ratio is not None:
+        return (f"How often: learnt from {doubt.use_rate.days} days of {_OF[doubt.rate_from]}, {middle:.2f} {acts} for "
+                f"each {one} a day ({low:.2f} to {high:.2f}).")
+    if doubt.rate_from == "log" and doubt.rate_ratio is not None:
         low, high = np.quantile(doubt.rate_ratio.mean(axis=1), [0.05, 0.95])
         return f"How often: learnt from the unit's own log, sure to {low - 1:+.0%} and {high - 1:+.0%}."
     if doubt.rate_range is None:

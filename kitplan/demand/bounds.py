@@ -40,9 +40,8 @@ def within_memory(unit: Unit) -> tuple[Unit, str | None]:
     tabulated.
     """
     _refuse_large_tables(unit)
-    days = unit.stock.protection_interval_days
-    airways = float(mean_airways(unit).sum() + arrivals_per_day(unit).sum() * days)
-    most = int(MOST_AIRWAYS / max(airways, 1.0))
+    airways = _airways(unit, unit.stock.protection_interval_days)
+    most = int(MOST_AIRWAYS / airways)
     policy = unit.planning
     if most < FEWEST_SCENARIOS:
         raise InputError(
@@ -73,6 +72,20 @@ def within_memory(unit: Unit) -> tuple[Unit, str | None]:
         f"Planned on {most:,} scenarios instead of {policy.scenarios:,}: {airways:,.0f} airways pass through one "
         "review and lead time, and memory is bounded."
     )
+
+
+def at_most(n_scenarios: int, unit: Unit, days: float) -> int:
+    """So many scenarios of an interval of `days` days, or as many as memory allows."""
+    return max(min(n_scenarios, int(MOST_AIRWAYS / _airways(unit, days))), 1)
+
+
+def _airways(unit: Unit, days: float) -> float:
+    """Airways that pass through an interval on the mean, at least one: as the census shows them, or as they are drawn
+    from what it leaves open, whichever is more.
+    """
+    posterior = fit_posterior(unit)
+    drawn = posterior.mean_airways.sum() + (posterior.arrivals * posterior.bedded[:, None]).sum(axis=1).mean() * days
+    return max(float(mean_airways(unit).sum() + arrivals_per_day(unit).sum() * days), float(drawn), 1.0)
 
 
 def _refuse_large_tables(unit: Unit) -> None:

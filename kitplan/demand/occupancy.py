@@ -344,7 +344,9 @@ def _counts_within(play: _Play, mean: np.ndarray, beds: int) -> np.ndarray:
     from scipy.special import pdtr
 
     total = mean.sum(axis=1)
-    number = _poisson_counts(total, play.uniforms("present", play.scenarios) * pdtr(beds, total))
+    within = pdtr(beds, total)
+    number = _poisson_counts(total, play.uniforms("present", play.scenarios) * np.maximum(within, 1e-12))
+    number = np.where(within > 1e-12, np.minimum(number, beds), beds)
     owner = np.repeat(np.arange(len(number)), number)
     place = np.arange(len(owner)) - np.repeat(np.cumsum(number) - number, number)
     lot = play.uniforms("kind", play.scenarios[owner], place) * total[owner]

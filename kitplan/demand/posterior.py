@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from kitplan.demand.arrivals import YEAR_DAYS, learn_counts, learn_days
+from kitplan.demand.arrivals import YEAR_DAYS, Season, learn_counts, learn_days, stated_swing
 from kitplan.demand.even_draws import even_uniforms
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
@@ -26,6 +26,8 @@ _KIND_ARRIVALS = 0.5
 the mean of what is drawn is what was counted."""
 _FULLEST = 0.9
 """Mean share of beds taken is held to be no more: a fuller unit would have opened beds (a choice)."""
+_FEW_ARRIVALS = 3.0
+"""With fewer to be expected in the first days of a list, it cannot be told whether some are missing."""
 _CLOSED_AT = 25.0
 """A stretch without arrivals in which so many were to be expected was not a stretch like others."""
 
@@ -39,7 +41,8 @@ class Posterior:
     the stay; a stay of stratum g is stay_factor[:, g] times one drawn from it. rate: (n_draws, n_strata), re-secures a
     day over those that Unit.frequency makes; hazard: the factor on its hazards that brings them there. fixed:
     (n_strata,), airways that neither come nor go. beds: most airways at one time, None for no limit. knowledge:
-    sentences for a person, what it rests on.
+    sentences for a person, what it rests on. swing_told: a whole year of history, or the unit itself, tells of the
+    yearly swing; else its draws are a modest guess.
     """
 
     arrivals: np.ndarray
@@ -52,6 +55,7 @@ class Posterior:
     fixed: np.ndarray
     beds: int | None = None
     knowledge: tuple[str, ...] = ()
+    swing_told: bool = False
 
     @property
     def n_draws(self) -> int:
@@ -178,15 +182,12 @@ def _with_expected(unit: Unit, fitted: Posterior) -> Posterior:
     return replace(fitted, arrivals=fitted.arrivals + mean / fitted.mean_stays)
 
 
-def swing_told(span_days: float) -> bool:
-    """Whether a history of so many days can tell of a yearly swing: it holds every season."""
-    return span_days >= YEAR_DAYS - 10
-
-
-def day_of_year(unit: Unit) -> float:
-    """Day of the year (0 on 1 January) on which the census begins; 0 where it has no date."""
+def season_of(unit: Unit, from_day: float, span_days: float) -> Season:
+    """What is known of the yearly swing: a history of so many days, from_day days after the census began."""
     first = unit.census.first_day
-    return 0.0 if first is None else float(first.timetuple().tm_yday - 1)
+    begins = 0.0 if first is None else float(first.timetuple().tm_yday - 1)
+    stated = None if unit.doubt.swing is None else stated_swing(*unit.doubt.swing)
+    return Season(begins + from_day, span_days >= YEAR_DAYS - 10, stated)
 
 
 # -- a list of stays ------------------------------------------------------------------------------------------------
@@ -248,15 +249,16 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     begin = np.floor(first)
     day = np.minimum((start - begin).astype(int), len(known) - 1)
     counts = np.bincount(day, weights=known[day] > 0, minlength=len(known))
-    level = learn_days(
-        counts, known, day_of_year(unit) + begin, swing_told(close - first), DRAWS, seed
-    )
+    season = season_of(unit, begin, close - first)
+    level = learn_days(counts, known, season, DRAWS, seed)
     mix = _kinds(np.bincount(stratum, minlength=unit.n_strata), unit, seed)
     arrivals = level.level[:, None] * mix / mix.sum(axis=1, keepdims=True)
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     told = (f"Arrivals and stays: {len(start):,} {unit.words.many} of the list, {int(ended.sum()):,} of them ended.",
-            *notes)
-    return Posterior(arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told)
+            *notes, *season.said)
+    return Posterior(
+        arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told, season.sure
+    )
 
 
 def _close(census: Census) -> float:
@@ -271,7 +273,7 @@ def _complete_from(start: np.ndarray, end: np.ndarray, close: float) -> float:
     first = float(np.floor(start.min()))
     warm = min(float(np.quantile(end - start, 0.9)), 0.25 * (close - first))
     early, later = (start < first + warm).mean(), warm / max(close - first, 1e-9)
-    return first + np.ceil(warm) if early < 0.5 * later else first
+    return first + np.ceil(warm) if early < 0.5 * later and later * len(start) >= _FEW_ARRIVALS else first
 
 
 def _days_on_record(census: Census, start: np.ndarray, first: float, close: float) -> tuple[np.ndarray, list[str]]:
@@ -371,16 +373,15 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
         return _in_place(unit, counts.mean(axis=0))
     law = _stated_stays(unit, seed)
     middle = StayLaw(law.edges, np.exp(np.log(law.hazard).mean(axis=0, keepdims=True)))
-    level = learn_counts(
-        counts.sum(axis=1), day, day_of_year(unit) + 0.5, middle, swing_told(float(day.max() - day.min())), DRAWS, seed
-    )
+    season = season_of(unit, 0.5, float(day.max() - day.min()))
+    level = learn_counts(counts.sum(axis=1), day, middle, season, DRAWS, seed)
     mean = counts.mean(axis=0)
     airways = _kinds(mean * level.independent_days, unit, seed) / level.independent_days * level.factor[:, None]
     arrivals = airways / law.mean[:, None]
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     days = f"{len(day):,} day{'s' * (len(day) > 1)}"
-    told = f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states."
-    return Posterior(arrivals, level.swing, level.burst, law, ones, ones, ones, none, None, (told,))
+    told = (f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states.", *season.said)
+    return Posterior(arrivals, level.swing, level.burst, law, ones, ones, ones, none, None, told, season.sure)
 
 
 def _stated_stays(unit: Unit, seed: int) -> StayLaw:

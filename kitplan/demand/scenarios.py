@@ -371,11 +371,12 @@ def mean_use(
     return days * (airways @ per_day + arrivals @ per_arrival)
 
 
+@lru_cache(maxsize=4)
 def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None = None) -> pd.DataFrame:
     """What an airway-day and an arrival take of each item, by stratum: stratum, item, per_airway_day, per_arrival.
 
     per_airway_day is the long-run pace; per_arrival is what a whole stay takes, exactly, beyond that pace
-    (admission secures, a fresh securement's grace, the last roll thrown away part-used).
+    (admission secures, a fresh securement's grace, the last roll thrown away part-used). Made once, not to be changed.
     """
     tables = tables or attempt_tables(unit)
     pace = long_run_rates(unit)["attempts_per_day"].to_numpy(float)

@@ -21,6 +21,9 @@ ENDS_IN_THE_TAIL = 16
 """Pieces hold as many ends each; the last is halved while both halves hold ENDS_IN_THE_TAIL."""
 _PRIOR_ENDS = 0.5
 """Ends that the prior is worth in each piece, at the pace of all stays."""
+_LONGEST_MEAN_DAYS = 1000.0
+"""Mean of what is left of a long stay at most, or ten times the longest seen: where hardly anybody has left yet, the
+chances alone would let airways stay for ever and fill any house."""
 _LEAST_HAZARD = 1e-9
 """Chance a day of leaving where nobody leaves, so that no hazard is divided by as 0."""
 _LOG_NORMAL_EDGES = np.concatenate([[0.0], np.geomspace(0.01, 60.0, 111)])
@@ -126,7 +129,9 @@ def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws:
     from scipy.special import gammaincinv
 
     u = even_uniforms(seed, "stays", n_draws, len(edges))
-    return StayLaw(edges, np.maximum(gammaincinv(shape, u) / rate, 1e-6))
+    hazard = np.maximum(gammaincinv(shape, u) / rate, 1e-6)
+    hazard[:, -1] = np.maximum(hazard[:, -1], 1 / max(_LONGEST_MEAN_DAYS, 10 * float(days.max())))
+    return StayLaw(edges, hazard)
 
 
 def log_normal_stays(mean_days: np.ndarray, log_sd: np.ndarray) -> StayLaw:

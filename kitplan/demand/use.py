@@ -42,12 +42,27 @@ class UseModel:
 
         A fresh securement holds at first: they are fewer than at the long-run rate. Admission secures are not counted.
         """
-        tries = np.divide(self.attempts, self.rate, out=np.ones_like(self.rate), where=self.rate > 0)
-        return np.maximum(self.attempts + self.arrivals * self.grace * tries, 0.0)
+        return _counted(self.rate, self.attempts, self.arrivals, self.grace)
 
     def per_admission(self) -> np.ndarray:
         """What an arrival takes where its re-secures are counted and not worked out, ndarray (n_strata, n_items)."""
         return self.per_arrival - self.grace[:, None] * self.per_event()
+
+
+def _counted(rate: np.ndarray, attempts: np.ndarray, arrivals: np.ndarray, grace: np.ndarray) -> np.ndarray:
+    tries = np.divide(attempts, rate, out=np.ones_like(rate), where=rate > 0)
+    return np.asarray(np.maximum(attempts + arrivals * grace * tries, 0.0))
+
+
+def counted_per_day(unit: Unit, tables: AttemptTables) -> np.ndarray:
+    """`UseModel.counted` without the rest of it, ndarray (n_strata,)."""
+    rate, attempts = (long_run_rates(unit)[c].to_numpy(float) for c in ("re_secures_per_day", "attempts_per_day"))
+    return _counted(rate, attempts, _turnover(unit), _grace(unit, tables, rate))
+
+
+def _turnover(unit: Unit) -> np.ndarray:
+    airways = mean_airways(unit)
+    return np.divide(arrivals_per_day(unit), airways, out=np.zeros(unit.n_strata), where=airways > 0)
 
 
 def use_model(unit: Unit, item_choice: ItemChoice | None = None, tables: AttemptTables | None = None) -> UseModel:
@@ -65,8 +80,6 @@ def use_model(unit: Unit, item_choice: ItemChoice | None = None, tables: Attempt
     where = (rates["stratum"].to_numpy(int), rates["item"].map(column).to_numpy(int))
     np.add.at(per_day, where, rates["per_airway_day"].to_numpy(float))
     np.add.at(per_arrival, where, rates["per_arrival"].to_numpy(float))
-    airways = mean_airways(unit)
-    arrivals = np.divide(arrivals_per_day(unit), airways, out=np.zeros(unit.n_strata), where=airways > 0)
     price = (unit.items["price"] / unit.items["pack"]).to_numpy(float)
     return UseModel(
         names,
@@ -74,7 +87,7 @@ def use_model(unit: Unit, item_choice: ItemChoice | None = None, tables: Attempt
         pace["attempts_per_day"].to_numpy(float),
         per_day,
         per_arrival,
-        arrivals,
+        _turnover(unit),
         price,
         _grace(unit, tables, pace["re_secures_per_day"].to_numpy(float)),
     )

@@ -44,9 +44,9 @@ class Episodes:
         return np.bincount(cell, weights, self.n_scenarios * n_strata).reshape(self.n_scenarios, n_strata)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ItemChoice:
-    """Which catalogue item serves which role of which stratum.
+    """Which catalogue item serves which role of which stratum. Equal only to itself.
 
     frame columns: stratum, role, item, scope, need (use units per re-secure, or per airway for patient-scope
     roles that a recipe does not use up such as mask and bag), items_per_use (whole items one re-secure takes;

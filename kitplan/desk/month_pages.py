@@ -37,12 +37,13 @@ def add(app: Flask, home: Home, opened: Opened) -> None:
         if "forecast" not in plan.parts:
             abort(409, f"No months ahead: {plan.skipped.get('forecast', 'plan again')}.")
         ahead = plan.forecast.forecast
-        total = ahead.total
+        total, year = ahead.total, plan.forecast.budget
         chart = band_chart([str(m)[2:] for m in total["month"]], total["low_value"].tolist(), total["value"].tolist(),
                            total["high_value"].tolist(), f"Money by month, {plan.unit.currency}")
         return render_template(
-            "months.html", plan=plan, ahead=ahead, rows=total.to_dict("records"), chart=chart, changes=CHANGES,
-            drivers=ahead.item_year.head(12).to_dict("records"), answer=None,
+            "months.html", plan=plan, ahead=ahead, year=year,
+            periods=[] if year is None else year.periods.to_dict("records"), rows=total.to_dict("records"), chart=chart,
+            changes=CHANGES, drivers=ahead.item_year.head(12).to_dict("records"), answer=None,
         )
 
     @app.post("/unit/<name>/what-if")

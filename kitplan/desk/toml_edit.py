@@ -25,10 +25,10 @@ def write_toml(folder: Path, name: str, settings: dict[str, Any]) -> None:
     """Write settings as a file; the file before it is kept. Raises OSError."""
     import tomli_w
 
-    from kitplan.write.writer import write_outputs
+    from kitplan.write.writer import write_file
 
     keep_original(folder, name)
-    write_outputs(folder, {name: tomli_w.dumps(settings).encode()})
+    write_file(folder / name, tomli_w.dumps(settings).encode(), replace=True)
 
 
 def number(text: str, label: str, *, whole: bool = False, least: float = 0.0) -> float | int | None:

@@ -86,12 +86,12 @@ def keep_original(folder: Path, name: str) -> None:
 
 def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
     """Put a dropped table in its place as CSV; the first sheet of a workbook is taken. Raises InputError, OSError."""
-    from kitplan.write.writer import write_outputs
+    from kitplan.write.writer import write_file
 
     keep_original(folder, f"{table}.csv")
     if content.startswith(b"PK\x03\x04"):
         content = _first_sheet(table, file_name, content)
-    write_outputs(folder, {f"{table}.csv": content})
+    write_file(folder / f"{table}.csv", content, replace=True)
 
 
 def _first_sheet(table: str, file_name: str, content: bytes) -> bytes:
@@ -159,14 +159,14 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
 
     False, with nothing changed, where the file has changed since. Raises OSError, ValueError.
     """
-    from kitplan.write.writer import write_outputs
+    from kitplan.write.writer import write_file
 
     path = folder / name
     content = path.read_bytes()
     if checksum(content) != seen:
         return False
     keep_original(folder, name)
-    write_outputs(folder, {name: TextTable.read(content).changed(cells)})
+    write_file(path, TextTable.read(content).changed(cells), replace=True)
     return True
 
 

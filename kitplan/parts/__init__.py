@@ -32,7 +32,8 @@ class Part:
     result: where the type of its result stands, "module:Class". run: makes the result; None for a part that only its
     own command makes. needs: parts whose results it reads, made first where the unit's files allow them.
     lacks: why it cannot run on a unit, or None. empty: what a run that gives None means. warns: sentences of the
-    result that belong among the plan's warnings.
+    result that belong among the plan's warnings. alone: its run looks at no other result, so that it may be made
+    beside the others.
     """
 
     name: str
@@ -43,6 +44,7 @@ class Part:
     lacks: Callable[[Unit], str | None] = _nothing_lacks
     empty: str = ""
     warns: Callable[[Any], Iterable[str]] = _no_warnings
+    alone: bool = False
 
     def result_type(self) -> type:
         """The type of the result."""

@@ -73,11 +73,11 @@ def budget_of(policy: Policy, lines: pd.DataFrame | None, findings: Findings) ->
         findings.warn("budget.csv", f"has {len(lines) - len(inside)} rows outside {start} to {budget.months[-1]}: they "
                       "are left aside", 'Say the first month of the year under [budget], start = "2026-04".', moves=2)
     without = [m for m in budget.months if m not in set(inside.loc[inside["amount"].notna(), "month"])]
-    if inside["amount"].notna().any() and without:
+    if inside["amount"].notna().any() and without and amount is None:
         findings.warn("budget.csv", f"gives no amount for {', '.join(without)}: taken as nothing to spend",
-                      "Add the months, or give the year's amount under [budget] alone.", column="amount", moves=2)
-    summed = inside["amount"].sum(min_count=1)
-    if amount is not None and np.isfinite(summed) and abs(summed - amount) >= 0.005:
+                      "Add the months, or give the year's amount under [budget].", column="amount", moves=2)
+    summed = inside["amount"].sum()
+    if amount is not None and (summed - amount >= 0.005 or (not without and amount - summed >= 0.005)):
         findings.warn(policy.file, f"is not the sum of budget.csv ({summed:,.2f}), which is used",
                       "Give one of the two.", column="budget.amount", value=amount, moves=2)
     return replace(budget, lines=inside.reset_index(drop=True))

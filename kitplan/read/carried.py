@@ -29,15 +29,16 @@ def unit_files(path: Path) -> dict[str, bytes]:
     so. Raises InputError.
     """
     inside = kind_of(path) == "folder"
-    folder, classes = (path if inside else path.parent), [p.name for p in class_files(path)]
+    folder, classes = (path if inside else path.parent), {p.name for p in class_files(path)}
+    settings = classes | {name for name in names_in(folder) if name.casefold() in TOML_READ}
     found, problems = {}, []
-    for name in sorted(names_in(folder)) if inside else [path.name, *classes]:
-        most = MAX_TOML_BYTES if name in classes else _most_bytes(name)
-        bad = reach_fault(folder / name, folder if inside or name in classes else None, most) if most else None
+    for name in sorted(names_in(folder)) if inside else [path.name, *sorted(settings)]:
+        most = MAX_TOML_BYTES if name in settings else MAX_TABLE_BYTES if not inside or _is_table(name) else 0
+        bad = reach_fault(folder / name, None if name == path.name else folder, most) if most else None
         if bad is not None:
             problems.append(Problem(name, None, None, None, bad.fault, bad.mend))
         elif (folder / name).is_file():
-            found[name] = (folder / name).read_bytes() if most or not inside else b""
+            found[name] = (folder / name).read_bytes() if most else b""
     if problems:
         raise InputError(problems)
     return found | book_files(path)
@@ -50,10 +51,7 @@ def book_files(path: Path) -> dict[str, bytes]:
     return {f"{home}/{p.name}": p.read_bytes() for p in sorted(book.glob("*.*")) if p.is_file()}
 
 
-def _most_bytes(name: str) -> int:
-    """The largest size of a file of this name that is read; 0 for one that is not."""
+def _is_table(name: str) -> bool:
+    """True for a file that is read as one of the unit's tables."""
     small = name.casefold()
-    if small in TOML_READ:
-        return MAX_TOML_BYTES
-    stem = next((small.removesuffix(end) for end in TABLE_ENDINGS if small.endswith(end)), "")
-    return MAX_TABLE_BYTES if key_of(stem) in _TABLES else 0
+    return any(small.endswith(end) and key_of(small.removesuffix(end)) in _TABLES for end in TABLE_ENDINGS)

@@ -36,7 +36,8 @@ CODE_COLUMNS = frozenset({"route", "technique", "skin", "reason"})
 FREE_TEXTS = frozenset({"note", "kit", "design"})
 """Columns of tables about things in which nothing has a long number of its own."""
 THING_NUMBERS = frozenset({"lot", "batch", "gtin", "ean", "upc", "order", "po", "article", "sku", "code", "part",
-                           "serial", "barcode", "catalogue", "item"})
+                           "serial", "barcode", "catalogue", "item", "material", "product", "delivery", "invoice",
+                           "supplier", "requisition"})
 """A word of these in a header says that its numbers are those of things."""
 
 THING_KEYS = frozenset({"durable.name"})
@@ -152,7 +153,7 @@ def shelf_values(name: str, header: str, values: Sequence[str]) -> tuple[str | N
     if numbers and (not name or name in FREE_TEXTS) and not THING_NUMBERS & set(_folded(header).split("_")):
         return _NUMBERS, ()
     names = [v for v in values if looks_like_full_name(v)]
-    return None, {*(numbers if name else ()), *(names if len(names) <= len(values) / 4 else ())}
+    return None, {*(numbers if name and name != "gtin" else ()), *(names if len(names) <= len(values) / 4 else ())}
 
 
 def _is_record(text: str) -> bool:

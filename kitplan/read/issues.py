@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
 
-from kitplan.read.cells import Bad, read_gtins, text_of
+from kitplan.read.cells import Bad, read_gtins, read_numbers, text_of
 from kitplan.read.findings import Findings, key_of
+from kitplan.read.identity import looks_like_number_of_record
 from kitplan.read.pack_code import same_trade_number
 from kitplan.read.strata import refuse_strangers
 from kitplan.read.tables import RawTable, TableReader, report_headers
@@ -21,6 +25,10 @@ _FEWEST_LINES = 5
 _FEWEST_IN_PACK = 8
 """In smaller packs a large week and a slip between packs and items look alike."""
 _MONTHS_NAMED = 12
+_ITEM_COLUMNS = ("item", "gtin", "description")
+"""Where an export may say which item a line is of, in the order in which they are believed."""
+_ARTICLES_KNOWN = 3
+_TOTAL = re.compile(r"\W*(grand |sub ?-?)?(total|sum|summe|gesamt|totale|totaal|suma)s?\b", re.IGNORECASE)
 
 
 def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
@@ -28,16 +36,18 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
 
     Lines of items that the catalogue does not hold and copies of whole days are set aside and told with their sums.
     """
-    if not report_headers(raw, findings):
+    if not report_headers(raw, findings) or not _says_which_item(raw, findings):
         return None
+    raw = _without_totals(raw, findings)
     reader = TableReader(raw, findings)
     moments, _ = reader.days("date")
     reader.refuse_future("date", moments)
-    written = reader.texts("item")
-    names = _matched(reader, written, items)
+    written, names = _items_of(reader, items)
+    price = reader.numbers("price", high=1e7)
+    reader.refuse("price", price < 0, price, "is a price below 0", "Type what one pack costs, without the minus; of a "
+                  "return or a credit the units are below 0.")
     frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": names,
-                          "units": reader.numbers("units", low=-1e6, high=1e6),
-                          "price": reader.numbers("price", low=0, high=1e7)})
+                          "units": reader.numbers("units", low=-1e6, high=1e6), "price": price})
     reader.say_day_order()
     _tell_others(reader, (names == "") & ~reader.bad, written, frame["units"], findings)
     kept = (names != "") & ~reader.bad
@@ -50,6 +60,16 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
         findings.warn(reader.name, f"has no line in {months_said(missing)}: unknown, and no month without use; it "
                       "is left out of every comparison", "Export those months too.", column="date", moves=2)
     return issues
+
+
+def covered_months(issues: pd.DataFrame) -> list[pd.Period]:
+    """Return the calendar months that the issues cover from the first to the last day, in order; at least one issue."""
+    date = pd.to_datetime(issues["date"])
+    days = np.sort(date.dt.normalize().unique())
+    step = int(np.ceil(np.median(np.diff(days) / np.timedelta64(1, "D")))) if len(days) > 1 else 31
+    first, last = date.min() - pd.Timedelta(days=step), date.max() + pd.Timedelta(days=step)
+    months = date.dt.to_period("M").sort_values().unique()
+    return [m for m in months if step > 20 or (m.start_time >= first and m.end_time <= last)]
 
 
 def months_without_issues(issues: pd.DataFrame) -> list[str]:
@@ -66,21 +86,76 @@ def months_said(months: list[str]) -> str:
     return ", ".join(months[:_MONTHS_NAMED]) + (f" and {more} more months" if more > 0 else "")
 
 
-def _matched(reader: TableReader, written: np.ndarray, items: pd.DataFrame) -> np.ndarray:
-    """The catalogue's item of each line; "" where it holds none. A file in which nothing is known is refused."""
-    meant = items_meant(items)
-    codes, distinct = pd.factorize(written)
-    found = [meant(t) for t in distinct]
-    unknown = [text for text, choices in zip(distinct, found) if text and not choices]
-    if not any(found):
-        refuse_strangers(reader, "item", written, list(items["item"]), written, "is not an item of the catalogue")
-    else:
-        reader.guard_strangers("item", [t for t in unknown if isinstance(read_gtins([t])[0], Bad)])
-    for code, choices in enumerate(found):
-        if len(choices) > 1:
-            reader.refuse("item", codes == code, written, f"may be {' or '.join(sorted(choices))}",
-                          "Write the item's name as in items.csv, or give each its own description and alias.")
-    return np.array([next(iter(c)) if len(c) == 1 else "" for c in found] or [""], dtype=object)[codes]
+def _says_which_item(raw: RawTable, findings: Findings) -> bool:
+    named = [c for c in _ITEM_COLUMNS if c in raw.columns]
+    if not named:
+        findings.fault(raw.name, "is missing", f"Add the column: {raw.known['item'].description}.", column="item")
+    return bool(named)
+
+
+def _without_totals(raw: RawTable, findings: Findings) -> RawTable:
+    """The table without its lines of totals: a word for a sum where item or day stands, and no day beside it."""
+    is_total = [np.array([c is not None and _TOTAL.match(text_of(c)) is not None for c in raw.columns[n]], dtype=bool)
+                for n in ("date", *_ITEM_COLUMNS) if n in raw.columns]
+    days = raw.columns["date"]
+    undated = np.array([c is None or _TOTAL.match(text_of(c)) is not None for c in days], dtype=bool)
+    totals = np.logical_or.reduce(is_total) & undated
+    if not totals.any():
+        return raw
+    said = [n for n in read_numbers(list(raw.columns["units"][totals]), "") if isinstance(n, float)]
+    shown = f" that say {sum(said):,.10g} units" if said else ""
+    findings.warn(raw.name, f"ends or divides with {_counted(int(totals.sum()), 'line')} of totals{shown}: set aside, "
+                  "for what they add up is counted already", "Nothing to do; or leave totals out of the export.",
+                  row=int(raw.rows[totals][0]), moves=1)
+    keep = ~totals
+    return replace(raw, rows=raw.rows[keep], columns={n: cells[keep] for n, cells in raw.columns.items()},
+                   others=[(title, letter, cells[keep]) for title, letter, cells in raw.others])
+
+
+def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """(what each line calls its item, the catalogue's item of it or ""), by the first column that knows it.
+
+    A file in which nothing is known is refused.
+    """
+    meant = cache(items_meant(items))
+    columns = [n for n in _ITEM_COLUMNS if n in reader.raw.columns]
+    texts = {n: reader.texts(n) for n in columns}
+    found = {n: [meant(t) for t in texts[n]] for n in columns}
+    choices: list[set[str]] = [next((f for f in line if f), set()) for line in zip(*found.values())]
+    if "gtin" in columns:
+        choices = _by_its_number(texts["gtin"], choices)
+    written = np.array([next((t for t in line if t), "") for line in zip(*texts.values())], dtype=object)
+    nothing = (written == "") & ~reader.bad
+    reader.refuse(columns[0], nothing, None, "is empty", "Say which item it was, or delete the row.")
+    if not any(choices):
+        refuse_strangers(reader, columns[0], written, list(items["item"]), written, "is not an item of the catalogue")
+    for name in columns if any(choices) else []:
+        unknown = [t for t, f in zip(texts[name], choices) if t and not f]
+        known = {t for t, f in zip(texts[name], choices) if f}
+        reader.guard_strangers(name, sorted({t for t in unknown if not _is_article_number(t, known)}))
+    several = np.array([len(c) > 1 for c in choices], dtype=bool)
+    for text in dict.fromkeys(written[several]):
+        names = next(c for c, t in zip(choices, written) if t == text and len(c) > 1)
+        reader.refuse(columns[0], several & (written == text), written, f"may be {' or '.join(sorted(names))}",
+                      "Write the item's name as in items.csv, or give each its own description and alias.")
+    return written, np.array([next(iter(c)) if len(c) == 1 else "" for c in choices], dtype=object)
+
+
+def _by_its_number(numbers: np.ndarray, choices: list[set[str]]) -> list[set[str]]:
+    """A line that nothing else tells is of the item that its article number stands beside on other lines."""
+    beside: dict[str, set[str]] = {}
+    for number, meant in zip(numbers, choices):
+        if number:
+            beside.setdefault(number, set()).update(meant)
+    return [meant or beside.get(number, set()) for number, meant in zip(numbers, choices)]
+
+
+def _is_article_number(text: str, known: set[str]) -> bool:
+    """A trade item number, or a number as long as those that stand for several known items in its column: then the
+    column is one of article numbers, and another unit's article is no patient.
+    """
+    alike = sum(k.isdigit() and len(k) == len(text) for k in known)
+    return not isinstance(read_gtins([text])[0], Bad) or (text.isdigit() and alike >= _ARTICLES_KNOWN)
 
 
 def items_meant(items: pd.DataFrame) -> Callable[[str], set[str]]:
@@ -102,12 +177,13 @@ def _tell_others(
     where = np.flatnonzero(mask)
     if not len(where):
         return
-    kinds = len(set(map(key_of, written[where])))
+    kinds, first = len(set(map(key_of, written[where]))), text_of(written[where[0]])
     lines = f"{_counted(len(where), 'line')} of {_counted(kinds, 'item')}"
     findings.warn(reader.name, f"is not in this unit's catalogue: in all {lines} with {units[mask].sum():,.10g} units "
                   "set aside, in no figure",
                   "Nothing to do for another unit's items; else put the store's name for it under alias in items.csv.",
-                  row=int(reader.rows[where[0]]), column="item", value=text_of(written[where[0]]), moves=2)
+                  row=int(reader.rows[where[0]]), column="item", moves=2,
+                  value=None if looks_like_number_of_record(first) else first)
 
 
 def _copies(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray, findings: Findings) -> np.ndarray:

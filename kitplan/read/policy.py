@@ -90,6 +90,8 @@ class Policy:
             stay_log_sd_range=None if "stay_log_sd" in self.own and "stay_log_sd_range" not in self.own
             else self.values.get("stay_log_sd_range"),
             learn=bool(self.values.get("resecure.learn", not stated and not flat)),
+            swing=(self.values["yearly_swing"], self.values["peak_month"])
+            if {"yearly_swing", "peak_month"} <= self.own else None,
         )
 
     def seasons(self) -> SeasonPolicy:
@@ -107,6 +109,8 @@ def read_policy(source: Source, findings: Findings) -> Policy:
     expect = _blocks(file, given, "expect", findings)
     prefer = _prefer(file, given.get("prefer", {}), findings)
     _doubt_unusual(file, own, findings)
+    if ("yearly_swing" in own) != ("peak_month" in own):
+        findings.fault(file, "has one of yearly_swing and peak_month", "Give both, or neither.")
     return Policy(file, values, frozenset(own), tuple(modifiers), tuple(expect), prefer,
                   _assumptions(file, values, own, defaults), _columns(file, given.get("columns", {}), findings))
 

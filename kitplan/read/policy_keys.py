@@ -40,6 +40,8 @@ SETTINGS: Mapping[str, Setting] = {
     "stay_log_sd": Setting("number", "log-normal sigma", 0, 3, usual=(0, 2)),
     "mean_stay_range": Setting("range", "days", 0, 3650, strict=True),
     "stay_log_sd_range": Setting("range", "log-normal sigma", 0, 3, strict=True),
+    "yearly_swing": Setting("number", "share above the year's mean in the peak month", 0, 2, usual=(0, 0.6)),
+    "peak_month": Setting("integer", "month of the year", 1, 12),
     "stock.review_days": Setting("number", "days", 0, 366, strict=True, usual=(1, 31)),
     "stock.lead_days": Setting("number", "days", 0, 366, usual=(0, 30)),
     "stock.readiness": _CHANCE,

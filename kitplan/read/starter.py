@@ -71,7 +71,9 @@ mean_stay_days = 5
 """
 
 WITHOUT_DEFAULT = {
-    "": [("mean_stay_range", "[4, 7]", "days that the mean stay lies between, nine times in ten; else taken as known")],
+    "": [("mean_stay_range", "[4, 7]", "days that the mean stay lies between, nine times in ten; else taken as known"),
+         ("yearly_swing", "0.25", "arrivals in the peak month over the year's mean, where you know it; else learnt"),
+         ("peak_month", "1", "month in which most arrive; goes with yearly_swing")],
     "stock": [("shelf_litres", "400", "litres the shelves hold; no limit when left out"),
               ("budget", "6000", "most money tied up at par; no limit when left out"),
               ("unavailable", '["saline_5ml"]', "items that cannot be had; none when left out"),

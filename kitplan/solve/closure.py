@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from heapq import heappop, heappush
 
 import numpy as np
@@ -281,11 +282,21 @@ def _shut(collapsed: Collapsed, cost: np.ndarray, required: int, ceiling: float,
         return part.reach < required or closure_cut(part, cost, required, price).value >= ceiling * (1 - 1e-9)
 
     for i in np.flatnonzero(high):
-        while low[i] < high[i] and hopeless(low, _with(high, i, low[i])):
-            low[i] += 1
-        while high[i] > low[i] and hopeless(_with(low, i, high[i]), high):
-            high[i] -= 1
+        low[i] += _run_of(partial(lambda i, n: hopeless(low, _with(high, i, low[i] + n)), i), high[i] - low[i])
+        high[i] -= _run_of(partial(lambda i, n: hopeless(_with(low, i, high[i] - n), high), i), high[i] - low[i])
     return None if hopeless(low, high) else restrict(collapsed, low, high)
+
+
+def _run_of(fails: Callable[[int], bool], most: int) -> int:
+    """How many of 0, 1 .. most - 1 fail, which fail first: by doubling steps, then by halving."""
+    known, step = 0, 1
+    while known < most and fails(min(known + step, most) - 1):
+        known, step = min(known + step, most), 2 * step
+    ahead = min(known + step, most) - 1
+    while known < ahead:
+        middle = (known + ahead) // 2
+        known, ahead = (middle + 1, ahead) if fails(middle) else (known, middle)
+    return known
 
 
 def _with(ranks: np.ndarray, item: np.intp, rank: np.integer | int) -> np.ndarray:

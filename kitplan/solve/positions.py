@@ -46,6 +46,14 @@ class Packing:
             levels[i] = np.where(asked > 0, -(-least // self.step[i]) * self.step[i], 0)
         return levels.T
 
+    def lasting(self, units: np.ndarray, levels: np.ndarray) -> np.ndarray:
+        """Return the chance that `levels` last in each scenario, wherever ordering left the items, (n_scenarios,)."""
+        chance = np.ones(len(units))
+        for i in np.flatnonzero(units.max(axis=0, initial=0) > levels):
+            over = units[:, i] - levels[i]
+            chance *= np.where(over > 0, (1 - over / self.pack[i]).clip(0.0) * (levels[i] > 0), 1.0)
+        return chance
+
     def on_grid(self, units: np.ndarray) -> np.ndarray:
         """Return `units` rounded up to whole steps, int64."""
         return (np.ceil(np.asarray(units, dtype=float) / self.step - 1e-9) * self.step).astype(np.int64)

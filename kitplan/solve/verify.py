@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+_PLACES = 8
+"""Points by which a law is spread evenly: where in its pack an item lies, how far a draw lies from the line."""
+
 
 def ready_scenarios(needs: np.ndarray, levels: np.ndarray) -> np.ndarray:
     """Return, scenario by scenario, whether no item runs short (bool, shape (n_scenarios,)).
@@ -23,20 +26,34 @@ def shortage_chances(needs: np.ndarray, levels: np.ndarray) -> np.ndarray:
     return np.mean(needs > np.asarray(levels, dtype=float), axis=0)
 
 
-def shortage_risk(units: np.ndarray, mean_by_draw: np.ndarray, levels: np.ndarray) -> np.ndarray:
-    """Return a rough number for how likely each parameter draw is to see a shortage, shape (n_draws,).
+def shortage_risk(
+    units: np.ndarray, draw: np.ndarray, mean_by_draw: np.ndarray, levels: np.ndarray, pack: np.ndarray
+) -> np.ndarray:
+    """Return how many items are expected to run short under each parameter draw, shape (n_draws,).
 
-    units : scenarios, shape (n_scenarios, n_items). mean_by_draw : mean use under each draw, (n_draws, n_items).
-    levels : mean position after ordering, (n_items,). A normal law about the mean of the draw, with the spread of all
-    scenarios.
+    units : scenarios, shape (n_scenarios, n_items). draw : parameter draw behind each scenario, (n_scenarios,), not
+    decreasing. mean_by_draw : mean use under each draw, (n_draws, n_items). levels, pack : (n_items,). Use is gamma
+    about the mean m of the draw with variance a m + b m^2, a and b by least squares from the scenarios; the position
+    after ordering is uniform over a pack.
     """
-    from scipy.special import ndtr
+    from scipy.special import gammaincc
 
-    used = units.max(axis=0) > 0
-    mean, spread = mean_by_draw[:, used], np.maximum(units[:, used].std(axis=0), 0.3)
-    apart = mean.std(axis=0)
-    spread = np.sqrt(np.maximum(spread**2 - apart**2, 0.25 * spread**2))
-    return ndtr((mean - levels[used] - 0.5) / spread).sum(axis=1) + 1e-9
+    used = (units.max(axis=0) > 0) & (mean_by_draw.mean(axis=0) > 0)
+    mean, level, pack = mean_by_draw[:, used], levels[used], pack[used]
+    mean = np.maximum(mean, 1e-3 * mean.mean(axis=0))
+    drawn, first, seen = np.unique(draw, return_index=True, return_counts=True)
+    own = mean[drawn]
+    apart = np.add.reduceat((units[:, used] - mean[draw]) ** 2, first, axis=0) / seen[:, None] / own
+    weight = (1 + own / own.mean(axis=0)) ** -4.0
+    weight /= weight.sum(axis=0)
+    middle, there = (weight * own).sum(axis=0), (weight * apart).sum(axis=0)
+    slope = (weight * (own - middle) * (apart - there)).sum(axis=0)
+    slope /= np.maximum((weight * (own - middle) ** 2).sum(axis=0), 1e-9 * middle**2)
+    slope = np.clip(slope, 0.0, there / middle)
+    ratio = np.maximum(there + slope * (mean - middle), 1e-6 * mean)
+    places = (np.arange(_PLACES) + 0.5) / _PLACES
+    short = sum(gammaincc(mean / ratio, (level + place * pack) / ratio) for place in places) / _PLACES
+    return np.asarray(short).sum(axis=1) + 1e-7
 
 
 def readiness_range(
@@ -44,22 +61,31 @@ def readiness_range(
 ) -> tuple[float, float] | None:
     """Return the `tail` and 1 - `tail` points of readiness over what is not known; None where nothing is open.
 
-    ready : bool, shape (n_scenarios,). draw : parameter draw behind each scenario, (n_scenarios,), ints from 0.
-    risk : `shortage_risk` of each draw. The few scenarios of one draw are too few to count, so their readiness is
-    smoothed over draws of like risk: a logistic regression on log(e^risk - 1), the straight line that shortages by
-    chance alone would give (ready = e^-risk), with a weak normal prior.
+    ready : chance that nothing runs short in each scenario, shape (n_scenarios,). draw : parameter draw behind each,
+    ints from 0. risk : `shortage_risk` of each draw. The few scenarios of one draw are too few to count, so readiness
+    is a logistic line in the logarithm of that risk; what draws of like risk differ by, beyond the chance of so few
+    scenarios, is a beta law about the line with the variance that is left.
     """
-    seen = np.bincount(draw, minlength=len(risk)).astype(float)
-    met = np.bincount(draw, weights=ready, minlength=len(risk))
-    place = np.log(np.expm1(np.minimum(risk, 20.0)))
+    place = np.log(risk)
     if place.std() < 1e-3:
         return None
-    z = np.clip((place - place.mean()) / place.std(), -3, 3)
-    design = np.column_stack([np.ones(len(z)), z])
+    seen = np.bincount(draw, minlength=len(risk)).astype(float)
+    met = np.bincount(draw, weights=ready, minlength=len(risk))
+    line = _logistic_line((place - place.mean()) / place.std(), met, seen)
+    chance = np.bincount(draw, weights=ready**2, minlength=len(risk)) - met**2 / seen.clip(1)
+    apart = ((met - seen * line) ** 2 - seen * chance / (seen - 1).clip(1))[seen > 1] / seen[seen > 1] ** 2
+    left = float(apart.mean()) / max(float((line * (1 - line)).mean()), 1e-12) if len(apart) else 0.0
+    low, high = np.quantile(_spread_about(line, left), [tail, 1 - tail])
+    share = float(met.sum() / seen.sum())
+    return float(min(low, share)), float(max(high, share))
+
+
+def _logistic_line(place: np.ndarray, met: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """Logistic regression of met out of seen on place, with a weak normal prior; the chances, shape as place."""
+    design = np.column_stack([np.ones(len(place)), place])
     share = np.clip(float(met.sum() / seen.sum()), 1e-6, 1 - 1e-6)
     centre, prior = np.array([np.log(share / (1 - share)), 0.0]), np.array([1e-2, 0.05])
-    beta = np.zeros(2)
-    beta[0] = centre[0]
+    beta = centre.copy()
     for _ in range(50):
         chance = 1 / (1 + np.exp(-np.clip(design @ beta, -30, 30)))
         slope = design.T @ (met - seen * chance) - prior * (beta - centre)
@@ -68,5 +94,14 @@ def readiness_range(
         beta = beta + np.clip(step, -2, 2)
         if np.abs(step).max() < 1e-8:
             break
-    low, high = np.quantile(1 / (1 + np.exp(-design @ beta)), [tail, 1 - tail])
-    return float(min(low, share)), float(max(high, share))
+    return np.asarray(1 / (1 + np.exp(-np.clip(design @ beta, -30, 30))))
+
+
+def _spread_about(line: np.ndarray, left: float) -> np.ndarray:
+    """Even points of beta laws with means `line`, whose variance is the share `left` of a single yes or no's."""
+    if left <= 1e-6:
+        return line
+    from scipy.special import betaincinv
+
+    size, points = 1 / min(left, 0.5) - 1, (np.arange(_PLACES) + 0.5) / _PLACES
+    return np.asarray(betaincinv(line[:, None] * size, (1 - line[:, None]) * size, points)).ravel()

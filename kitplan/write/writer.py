@@ -146,17 +146,21 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: b
         raise OutputError(error.errno or errno.EIO, f"cannot be written ({reason})", folder) from error
 
 
-def write_file(path: Path, content: bytes) -> None:
-    """Write one new file, whole or not at all. Raises OutputError where there is one of that name, or no room."""
+def write_file(path: Path, content: bytes, *, replace: bool = False) -> None:
+    """Write one file, whole or not at all, and touch nothing beside it.
+
+    replace: take the place of a file of that name, which is refused otherwise. Raises OutputError, also for no room.
+    """
     path = path.absolute()
     check_target(path.parent, (path.name,))
     part = path.with_name(f".{path.name}.kitplan-new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         part.write_bytes(content)
-        if os.path.lexists(path):
+        replace_folder.sync_file(part)
+        if os.path.lexists(path) and not replace:
             raise OutputError(errno.EEXIST, "is there already", path)
-        part.rename(path)
+        part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)
         if isinstance(error, OutputError):

@@ -5,7 +5,7 @@
 The simulation is the one of the planning model (Poisson arrivals, log-normal stays, checks every 24/c hours
 since the last securement, Weibull loosening with gamma frailty, redos), with each unit's own parameters, so
 that what the program learns from the files can be compared with the truth below. Every number is invented.
-The small hand-kept files (unit.toml, class.toml, present_par.csv, on_hand.csv) are not written.
+The small hand-kept files (unit.toml, class.toml, present_par.csv, on_hand.csv, prices.csv) are not written.
 """
 
 from __future__ import annotations

@@ -187,33 +187,26 @@ def difference(source: str, changed: str) -> str:
 
 
 def try_file(clone: Path, path: Path, tests: Mapping[str, Known], given: argparse.Namespace) -> tuple[int, int]:
-    """(noticed, tried) of one file; survivors are printed."""
+    """(noticed, tried) of one file; survivors are printed. (0, 0) where its tests fail unchanged."""
     name = path.relative_to(clone).as_posix()
     chance, source = random.Random(f"{given.seed} {name}"), path.read_text()
-    noticed = count = 0
-    for line, changed in candidates(path, given.sample, chance):
-        chosen = tests_of_line(tests, name, line, given.seconds)
+    drawn = [(line, changed, tests_of_line(tests, name, line, given.seconds))
+             for line, changed in candidates(path, given.sample, chance)]
+    if not tried(clone, sorted({test for *_, chosen in drawn for test in chosen}), 600):
+        print(f"{name}: its tests do not pass unchanged", flush=True)
+        return 0, 0
+    noticed = 0
+    for line, changed, chosen in drawn:
         cost = sum(tests[n].call + tests[n].setup for n in chosen)
         path.write_text(changed)
         try:
             survived = not chosen or tried(clone, chosen, 10 * cost + 30)
         finally:
             path.write_text(source)
-        count, noticed = count + 1, noticed + (not survived)
+        noticed += not survived
         if survived:
             print(f"  survived {len(chosen)} tests, {name}:{line}: {difference(source, changed)}", flush=True)
-    return noticed, count
-
-
-def without_wrong(clone: Path, tests: Mapping[str, Known], names: Iterable[str]) -> dict[str, Known]:
-    """The tests without those of a file whose tests do not pass in this way of running them, and unchanged."""
-    by_module: dict[str, list[str]] = defaultdict(list)
-    for name in names:
-        by_module[_module(name)].append(name)
-    wrong = {module for module, own in by_module.items() if not tried(clone, own, 600)}
-    if wrong:
-        print(f"left out, for they do not pass unchanged: {', '.join(sorted(wrong))}", flush=True)
-    return {n: t for n, t in tests.items() if _module(n) not in wrong}
+    return noticed, len(drawn)
 
 
 def main() -> None:
@@ -223,7 +216,6 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=15)
     parser.add_argument("--at", type=Path, default=Path(tempfile.gettempdir()) / "kitplan-mutants")
-    parser.add_argument("--unchecked", action="store_true", help="do not run the tests unchanged first")
     given = parser.parse_args()
     given.at.mkdir(parents=True, exist_ok=True)
     clone, kept = given.at / "clone", given.at / "map.json"
@@ -239,8 +231,6 @@ def main() -> None:
     for module in WARM:
         importlib.import_module(module)
     tests = read_map(kept)
-    if not given.unchecked:
-        tests = without_wrong(clone, tests, tests)
     total = [0, 0]
     for path in sorted({p for glob in given.files for p in (clone / "kitplan").glob(glob)}):
         if not WORDS_AND_PAPER.search(path.name):

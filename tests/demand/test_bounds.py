@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, table_bytes, within_memory
+from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, at_most, table_bytes, within_memory
 from kitplan.demand.rate_grid import rising_counts
 from kitplan.demand.resecure import frailty_nodes
+from kitplan.demand.stays import learn_stays
 from kitplan.read.problems import InputError
 from kitplan.read.values import StockPolicy
 
@@ -29,8 +31,8 @@ def test_an_ordinary_unit_is_planned_as_asked(small_unit):
 
 def test_a_crowd_is_planned_on_fewer_scenarios_and_it_is_said(small_unit):
     unit, told = within_memory(crowd(small_unit, 1000))
-    # 1000 present and 1000 / 6 x 9 = 1500 arriving in an interval
-    assert unit.planning.scenarios == MOST_AIRWAYS // 2500
+    # 1000 present and 1000 / 6 x 9 = 1500 arriving in an interval; what is drawn is a little more
+    assert unit.planning.scenarios == pytest.approx(MOST_AIRWAYS / 2500, rel=0.01)
     assert unit.planning.max_scenarios <= MOST_AIRWAYS // 2500
     assert told is not None
     assert "instead of 4,000" in told
@@ -64,16 +66,33 @@ def test_the_size_of_the_tables_is_bounded_before_they_are_made(small_unit, chan
     assert counts.fresh.nbytes + counts.present.nbytes <= table_bytes(row, 4, n_short, n_long, factor)
 
 
-@pytest.mark.parametrize(("scenarios", "told"), [(MOST_AIRWAYS // 2500, False), (MOST_AIRWAYS // 2500 + 1, True)])
-def test_fewer_scenarios_only_where_they_do_not_fit(small_unit, scenarios, told):
+@pytest.mark.parametrize(("more", "told"), [(0, False), (1, True)])
+def test_fewer_scenarios_only_where_they_do_not_fit(small_unit, more, told):
+    most = at_most(10**9, crowd(small_unit, 1000), small_unit.stock.protection_interval_days)
+    scenarios = most + more
     planning = replace(small_unit.planning, scenarios=scenarios, verify_scenarios=100, max_scenarios=scenarios)
     unit, said = within_memory(replace(crowd(small_unit, 1000), planning=planning))
     assert (said is not None) == told
-    assert unit.planning.scenarios == MOST_AIRWAYS // 2500
+    assert unit.planning.scenarios == most
     assert unit.planning.verify_scenarios == 100
 
 
 def test_the_fewest_scenarios_still_fit(small_unit):
     airways = MOST_AIRWAYS // FEWEST_SCENARIOS // 5 * 2
-    unit, _ = within_memory(crowd(small_unit, airways))
-    assert unit.planning.scenarios == FEWEST_SCENARIOS
+    unit, _ = within_memory(crowd(small_unit, int(airways * 0.998)))
+    assert unit.planning.scenarios == pytest.approx(FEWEST_SCENARIOS, rel=0.01)
+
+
+def test_a_part_draws_no_more_scenarios_than_memory_allows(small_unit):
+    many = crowd(small_unit, 1200)
+    # 1200 present and 1200 / 6 x 7 = 1400 arriving in a week
+    assert at_most(5000, many, 7.0) == pytest.approx(MOST_AIRWAYS / 2600, rel=0.01)
+    assert at_most(5000, small_unit, 7.0) == 5000
+
+
+def test_where_nobody_has_left_yet_nobody_is_taken_to_stay_for_ever():
+    law = learn_stays(np.array([2.0, 3.0, 5.0]), np.zeros(3, dtype=bool), 5.0, 1000, 1)
+    assert law.mean.max() <= 1000.0
+    assert np.median(law.mean) > 5.0, "it may still be long"
+    old = learn_stays(np.array([900.0, 1500.0]), np.zeros(2, dtype=bool), 5.0, 1000, 1)
+    assert old.mean.max() > 1500.0, "where stays of years are seen they are believed"

@@ -48,9 +48,11 @@ def words(response) -> str:
 
 @pytest.fixture(scope="session")
 def planned(tmp_path_factory) -> Path:
-    """A planned copy of the small sample, to be copied."""
+    """A planned copy of the small sample, with a budget year, to be copied."""
     folder = tmp_path_factory.mktemp("planned") / "mill_lane"
     shutil.copytree(kitplan.sample_units()["mill_lane"], folder)
+    with (folder / "unit.toml").open("a", encoding="utf-8") as settings:
+        settings.write('\n[budget]\nstart = "2026-07"\namount = 9000\n')
     kitplan.plan(kitplan.load_unit(folder)).save(folder / "plan")
     return folder
 

@@ -187,6 +187,23 @@ def test_a_budget_by_item_is_split_by_item(unit):
     assert year.items["budget"].sum() == 1200
 
 
+def test_what_a_years_amount_leaves_goes_to_the_months_that_no_line_names(unit):
+    april = pd.DataFrame([("2026-04", "", 4000.0, np.nan)], columns=LINES.columns)
+    months = year_of(unit, Budget("2026-01", 15_000.0, april)).periods.query("kind == 'month'").set_index("period")
+    assert months.loc["2026-04", "budget"] == 4000
+    assert months["budget"].sum() == pytest.approx(15_000)
+    assert months.loc["2026-02", "budget"] == pytest.approx(11_000 * 28 / (365 - 30), abs=0.02)
+
+
+def test_accounts_and_issues_of_one_month_give_the_sum_and_its_items(unit):
+    issues = issued(unit, "2025-07-01", "2025-12-31")
+    alone = year_of(unit, Budget("2025-07", 20_000.0, LINES), issues=issues)
+    both = year_of(unit, Budget("2025-07", 20_000.0, lines(m2025_07=500.0)), issues=issues)
+    items = [y.items.set_index("item")["landing_units"].drop(NOT_BY_ITEM, errors="ignore") for y in (alone, both)]
+    pd.testing.assert_series_equal(items[0].sort_index(), items[1].sort_index(), check_names=False)
+    assert both.periods.set_index("period").loc["2025-07", "landing"] == 500
+
+
 def test_without_a_budget_year_there_is_none_and_without_an_amount_it_still_lands(unit):
     assert year_of(unit, None) is None
     year = year_of(unit, Budget("2026-01", None, LINES))

@@ -196,11 +196,3 @@ def test_a_month_missing_among_the_last_known_ones_is_named():
     ahead = ["2026-05", "2026-06", "2026-07"]
     column = pd.Series(same_month_last_year(past, ahead, dated=True))
     assert year_before(past, column, ahead, dated=True) == (7.0, "the last 3 known months, without 2026-03")
-
-
-def test_a_history_short_of_two_years_says_that_no_yearly_smoothing_ran(unit):
-    short = [n for n in forecast_unit(unit).notes if "complete months" in n]
-    months = len(monthly_census(unit).series())
-    assert bool(short) == (months < 24)
-    if short:
-        assert f"{months} complete months" in short[0]

@@ -1,14 +1,10 @@
 """What counts teach: a rate that all items share, and items whose use it does not explain."""
 
-from datetime import date, timedelta
-
 import numpy as np
 import pytest
 
-from kitplan.parts.orders.learn import Exposure, Weeks, dispersion, learn_use
-from kitplan.parts.orders.ledger import Spell
+from kitplan.demand.rate_from_use import Exposure, Use, Weeks, dispersion, learn_use
 
-DAY = date(2026, 1, 5)
 PER_RE_SECURE = {"wipe": 2.0, "remover": 2.0, "saline": 1.0, "gauze": 2.0, "gloves": 4.0}
 PRIOR_SD = 0.366
 """0.3 to 1.0 a day as a 90 % range, as config/resecure.toml has it: ln(1.0 / 0.3) / (2 x 1.645)."""
@@ -17,12 +13,11 @@ PRIOR_SD = 0.366
 def spells(rate, weeks=20, airways=8.0, seed=1, elsewhere=None):
     """Weeks of a unit with a fixed number of airways: re-secures are Poisson, items follow them one for one."""
     rng, found = np.random.default_rng(seed), []
-    for week in range(weeks):
+    for _ in range(weeks):
         count = rng.poisson(rate * airways * 7)
-        start = DAY + timedelta(days=7 * week)
         for item, each in PER_RE_SECURE.items():
             used = round(each * count * (elsewhere or {}).get(item, 1.0))
-            found.append(Spell(item, start, start + timedelta(days=7), 5000, 0, 0, 0, 5000 - used))
+            found.append(Use(item, used, 7))
     return found
 
 
@@ -98,10 +93,10 @@ def made_up(seed, weeks):
     elsewhere = {item: 1.7 for item in PER_RE_SECURE if rng.random() < 0.2}
     found = []
     for week in range(weeks):
-        start, count = DAY + timedelta(days=7 * week), events[40 + 7 * week: 47 + 7 * week].sum()
+        count = events[40 + 7 * week: 47 + 7 * week].sum()
         for item, each in PER_RE_SECURE.items():
             used = max(0, round(each * count * elsewhere.get(item, 1.0)) + int(rng.integers(-1, 2)))
-            found.append(Spell(item, start, start + timedelta(days=7), 5000, 0, 0, 0, 5000 - used))
+            found.append(Use(item, used, 7))
     weeks_of = Weeks(arrivals, float(np.exp(0.64)) * 1.4 + 1 / (rate * stay), 0.05)
     return found, exposures(0.55, airways), rate / 0.55, elsewhere, weeks_of
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from kitplan.demand.arrivals import learn_days
+from kitplan.demand.arrivals import Season, learn_days
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import sample_episodes
 from kitplan.demand.posterior import fit_posterior, loss
@@ -67,7 +67,7 @@ def test_level_and_bursts_of_negative_binomial_weeks_are_found():
     rng = np.random.default_rng(4)
     weeks = stats.nbinom(1 / 0.15, 1 / (1 + 0.15 * 14)).rvs(150, random_state=rng)
     days = np.concatenate([np.bincount(rng.integers(0, 7, n), minlength=7) for n in weeks]).astype(float)
-    found = learn_days(days, np.ones(len(days)), 0.0, True, 1000, 1)
+    found = learn_days(days, np.ones(len(days)), Season(0.0, True), 1000, 1)
     low, high = np.quantile(found.burst, [0.025, 0.975])
     assert low < 0.15 < high
     assert found.level.mean() == pytest.approx(2.0, rel=0.08)

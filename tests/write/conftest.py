@@ -94,7 +94,7 @@ def make_plan(base: Unit, **changes: object) -> Plan:
     rates = pd.DataFrame({
         "stratum": unit.strata.index, "re_secures_per_day": 0.52, "per_100_airway_days": 52.0, "attempts_per_day": 0.55,
         "share_loose": 0.62, "share_soiled": 0.24, "share_skin": 0.06, "share_moved": 0.08,
-        "mean_airways": [4.0, 2.0, 3.0], "arrivals_per_day": [0.6, 0.3, 0.5],
+        "mean_airways": [4.0, 2.0, 3.0], "counted_per_day": 0.52, "arrivals_per_day": [0.6, 0.3, 0.5],
     })
     results = {"par": make_par(items)} | {name: changes.pop(name) for name in set(changes) & set(PARTS)}
     values = {

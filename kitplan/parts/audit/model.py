@@ -55,9 +55,8 @@ class Audit:
         """The result for a person: where she stands, what is missing, what to do first."""
         now, then = self.present.readiness, self.proposed.readiness
         sentences = [
-            f"Today's par levels are ready in {100 * now.verified:.1f} % of intervals (at least "
-            f"{100 * now.low:.1f} % in 19 of 20 of the units that this history could have come from), "
-            f"for {self.present.value:,.2f} {currency} of stock."
+            f"Today's par levels are ready in {100 * now.verified:.1f} % of intervals ({now.how_sure()}), for "
+            f"{self.present.value:,.2f} {currency} of stock."
         ]
         missing = self.table[self.table["missing_share"] > 0].nlargest(3, "missing_share")
         if len(missing):

@@ -17,4 +17,7 @@ def _run(work: Work) -> Doubts:
     return look_at_doubt(work.unit, work.item_choice, work.tables, work.seed)
 
 
-PART = Part("doubt", "What is not known, and what it costs", "kitplan.parts.doubt.model:Doubts", _run, needs=("par",))
+PART = Part(
+    "doubt", "What is not known, and what it costs", "kitplan.parts.doubt.model:Doubts", _run, needs=("par",),
+    alone=True,
+)

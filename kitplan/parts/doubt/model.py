@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.best_knowledge import said_of_rate
+from kitplan.demand.bounds import at_most
 from kitplan.demand.item_choice import AttemptTables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import fit_posterior
@@ -95,11 +96,11 @@ def _levels(instance: ParInstance, target: float) -> np.ndarray:
 
 def _prices(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, seed: int) -> tuple[float, pd.DataFrame]:
     posterior, days, target = fit_posterior(unit), unit.stock.protection_interval_days, unit.stock.readiness
-    values = {}
+    values, n_scenarios = {}, at_most(SCENARIOS, unit, days)
     for part in ("", *UNKNOWN):
         known = posterior.without_doubt(part) if part else posterior
-        demand = draw_demand(unit, item_choice, days, SCENARIOS, seed, "plan/doubt", tables, known.of_stream("plan"),
-                             means=False)
+        demand = draw_demand(unit, item_choice, days, n_scenarios, seed, "plan/doubt", tables,
+                             known.of_stream("plan"), means=False)
         instance = ask(unit, demand)
         values[part] = instance.mean_value(_levels(instance, target))
     rows = [(part, values[part], values[""] - values[part]) for part in UNKNOWN]
@@ -121,8 +122,8 @@ def _backtest(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, seed: 
         past = _until(unit, float(low))
         posterior = fit_posterior(past)
         days = unit.stock.protection_interval_days
-        demand = draw_demand(past, item_choice, days, SCENARIOS, seed, "plan/past", tables, posterior.of_stream("plan"),
-                             means=False)
+        demand = draw_demand(past, item_choice, days, at_most(SCENARIOS, past, days), seed, "plan/past", tables,
+                             posterior.of_stream("plan"), means=False)
         instance = ask(past, demand)
         levels = _levels(instance, unit.stock.readiness)
         begins = np.arange(low, high - days, unit.stock.review_days)

@@ -20,5 +20,5 @@ def _run(work: Work) -> ManagerView:
 
 PART = Part(
     "forecast", "Months ahead, and why past months cost what they did", "kitplan.parts.forecast.model:ManagerView",
-    _run,
+    _run, alone=True,
 )

@@ -127,8 +127,8 @@ def _year(
     beyond = np.zeros(12)
     for k, given in enumerate(spent.to_numpy()):
         if np.isfinite(given):
-            draws[:, k], money[k], beyond[k] = given, mean[k] * price[k], given - (mean[k] * price[k]).sum()
-            paid[k], units[k], share[k] = 0.0, mean[k], 0.0
+            draws[:, k], beyond[k] = given, given - money[k].sum()
+            paid[k], units[k], share[k] = 0.0, units[k] + mean[k] * share[k], 0.0
     cents = _cents(np.column_stack([money, beyond]), np.where(np.isfinite(spent), spent, np.nan))
     known = np.where(np.isfinite(spent), spent, paid.sum(axis=1))
     return _Year(source, cents, units + mean * share[:, None], known, draws)
@@ -169,23 +169,26 @@ def _issued(
 def _planned(unit: Unit, budget: Budget, sampled: Sampled) -> np.ndarray | None:
     """The budget in cents, int64 (12, n_items); None without an amount.
 
-    A budget that is not by item is shared out as the months ahead take items at list prices; a year's amount by days.
+    A budget that is not by item is shared out as the months ahead take items at list prices; what a year's amount
+    leaves for months that no line names, by days.
     """
     months = pd.PeriodIndex(budget.months, freq="M")
     given = budget.lines[budget.lines["amount"].notna()]
     by_month = given.groupby("month")["amount"].sum().reindex(budget.months).fillna(0.0).to_numpy(float)
-    days = months.days_in_month.to_numpy() / sum(months.days_in_month)
-    if not len(given):
-        if budget.amount is None:
-            return None
-        by_month = budget.amount * days
+    if not len(given) and budget.amount is None:
+        return None
+    unnamed = ~np.isin(budget.months, given["month"])
+    if budget.amount is not None and unnamed.any():
+        days = months.days_in_month.to_numpy() * unnamed
+        by_month += max(budget.amount - by_month.sum(), 0.0) * days / days.sum()
     use = sampled.use[:, sampled.first:].mean(axis=(0, 1))
     value = use * (unit.items["price"] / unit.items["pack"]).to_numpy(float)
     shares = value / max(value.sum(), 1e-12) if value.sum() > 0 else np.full(len(value), 1 / len(value))
     by_item = by_month[:, None] * shares
     if len(given) and (given["item"] != "").any():
-        by_item = given.pivot_table(index="month", columns="item", values="amount", aggfunc="sum").reindex(
+        named = given.pivot_table(index="month", columns="item", values="amount", aggfunc="sum").reindex(
             index=budget.months, columns=unit.items["item"]).fillna(0.0).to_numpy(float)
+        by_item = np.where(unnamed[:, None], by_item, named)
     running = np.round(np.cumsum(by_item.ravel()) * 100).astype(np.int64)
     return np.diff(running, prepend=0).reshape(by_item.shape)
 
@@ -273,8 +276,10 @@ def _with_sentences(result: BudgetYear, unit: Unit, year: _Year) -> BudgetYear:
         lines.append(f"Budget {money} {result.budget:,.0f}: the landing is {abs(gap):,.0f} {side} it; chance of "
                      f"going over: {odds_said(result.over)}.")
     if result.known_to:
-        left = f"; {result.budget - result.spent:,.0f} of the budget is left" if np.isfinite(result.budget) else ""
-        lines.append(f"Spent to {result.known_to}: {money} {result.spent:,.0f}{left}.")
+        left = result.budget - result.spent
+        said = "" if not np.isfinite(left) else f"; {left:,.0f} of the budget is left" if left >= 0 else (
+            f"; the year's budget is overspent by {-left:,.0f} already")
+        lines.append(f"Spent to {result.known_to}: {money} {result.spent:,.0f}{said}.")
     else:
         lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. The whole "
                      "year is forecast.")

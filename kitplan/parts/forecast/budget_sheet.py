@@ -68,10 +68,22 @@ def _items(book: Book, year: BudgetYear) -> None:
     sums = [float(named[c].sum(min_count=1)) for c in ("budget", "volume", "mix", "price", "landing", "over_budget")]
     page.total(("All", None, *sums), ("text", "whole", *("money",) * 6))
     if len(year.prices):
-        page.skip()
-        page.new_printed_page()
-        page.table(year.prices.assign(name=[d or i for d, i in zip(year.prices["description"], year.prices["item"])],
-                                      day=year.prices["paid_on"].dt.strftime("%Y-%m-%d")), (
+        _prices(page, year)
+
+
+def _prices(page: Page, year: BudgetYear) -> None:
+    """Items with a price of their own; a rise that all others share is one sentence."""
+    own = year.prices["last_paid"].notna()
+    common = year.prices.loc[~own, "over_list"].round(6)
+    usual = common.mode().iloc[0] if len(common) else None
+    shown = year.prices[own | (year.prices["over_list"].round(6) != usual)]
+    page.skip()
+    if len(shown):
+        page.table(shown.assign(name=shown["description"].where(shown["description"] != "", shown["item"]),
+                                day=shown["paid_on"].dt.strftime("%Y-%m-%d")), (
             ("Price of a pack", "wrap", "name"), ("List", "money", "list_price"), ("Last paid", "money", "last_paid"),
             ("On", "text", "day"), ("At the end", "money", "expected_price"), ("Over list", "share", "over_list"),
         ))
+    if usual is not None:
+        page.spread(f"{(common == usual).sum()} other items: {usual:+.1%} against the list at the end of the year, "
+                    "by the rises in prices.csv.", "note")

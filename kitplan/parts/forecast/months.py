@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.observed import airway_stays, census_days, daily_airways
 from kitplan.parts.forecast.prices import price_book
+from kitplan.read.issues import covered_months
 from kitplan.read.values import Unit
 
 YEAR = 12
@@ -155,12 +157,14 @@ def months_before(unit: Unit, monthly: MonthlyCensus) -> tuple[str, ...]:
     return tuple(str(m) for m in sorted(wanted))
 
 
+@lru_cache(maxsize=32)
 def monthly_issues(unit: Unit, whole_only: bool = True) -> pd.DataFrame | None:
     """Stock issues by month and item: month (Period), item, units, value at catalogue price, paid.
 
     Paid: at the price noted with the issue, else as last paid (prices.py), else the catalogue's.
 
     whole_only: leave out months that the issues do not cover from their first to their last day. None without issues.
+    Made once, not to be changed.
     """
     if unit.issues is None or not len(unit.issues):
         return None
@@ -179,16 +183,4 @@ def monthly_issues(unit: Unit, whole_only: bool = True) -> pd.DataFrame | None:
     summed = frame.groupby(["month", "item"], as_index=False)[["units", "value", "paid"]].sum()
     if not whole_only:
         return summed
-    step = (
-        int(np.ceil(np.median(np.diff(np.sort(date.dt.normalize().unique())) / np.timedelta64(1, "D"))))
-        if (date.dt.normalize().nunique() > 1)
-        else 31
-    )
-    first, last = date.min(), date.max()
-    monthly_rows = step > 20
-    keep = [
-        monthly_rows
-        or (m.start_time >= first - pd.Timedelta(days=step) and m.end_time <= last + pd.Timedelta(days=step))
-        for m in summed["month"]
-    ]
-    return summed[np.array(keep)].reset_index(drop=True)
+    return summed[summed["month"].isin(covered_months(issues))].reset_index(drop=True)

@@ -12,9 +12,12 @@ from zlib import crc32
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.estimate import Learnt, learn
+from kitplan.demand.best_knowledge import what_the_log_says, with_best_knowledge
+from kitplan.demand.estimate import Learnt
+from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
+from kitplan.parts.forecast.fitted import NAME, month_law, snapshot_paths
 from kitplan.parts.forecast.months import (
     MonthlyCensus,
     monthly_census,
@@ -26,7 +29,7 @@ from kitplan.parts.forecast.months import (
 from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import BANDS, Paths
 from kitplan.parts.forecast.prices import price_book
-from kitplan.parts.forecast.timeseries import YEAR, Outlook, forecast_series
+from kitplan.parts.forecast.timeseries import BackTest, Method, back_test
 from kitplan.parts.forecast.year_before import past_values, same_month_last_year, set_against, year_before
 from kitplan.read.values import Unit
 
@@ -36,9 +39,9 @@ DRAWS = 4000
 @dataclass(frozen=True)
 class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
-    census_history, item_year. method, reason: how the census was forecast and why. learnt: whether the rates are the
-    unit's own. periods: money by quarter and in all. year_value: money of all months ahead with its 80 % band
-    (year_band_95: 95 %).
+    census_history, item_year. reason: how the census was forecast, and how that did on past months. learnt: whether the
+    rates are the unit's own. periods: money by quarter and in all. year_value: money of all months ahead with its 80 %
+    band (year_band_95: 95 %).
     before: money of the past months to set it against (NaN: not known) and what they are called; before_source: where
     that comes from. model: use by airway-day and arrival. paths: the months as they may come. sentences: what to say
     first. notes: what was left out or assumed.
@@ -50,7 +53,6 @@ class Forecast:
     item_year: pd.DataFrame
     backtest: pd.DataFrame
     history: pd.DataFrame
-    method: str
     reason: str
     learnt: bool
     year_value: tuple[float, float, float]
@@ -98,27 +100,28 @@ def forecast_and_sampled(
     item_choice: ItemChoice | None = None,
 ) -> tuple[Forecast, Sampled]:
     """The forecast, and the sampled months that it rests on, to the end of the budget year at least."""
+    unit = with_best_knowledge(unit)
     seed = unit.planning.seed if seed is None else seed
     months = months or unit.forecast.months
-    learnt = learnt or learn(unit)
-    model = use_model(replace(unit, frequency=learnt.frequency(unit)), item_choice)
+    learnt = learnt or what_the_log_says(unit)
+    model = use_model(unit, item_choice)
     monthly = monthly_census(unit)
     names, days, of_year = months_ahead(monthly, months_to_draw(unit, monthly, months))
-    outlook = forecast_series(monthly.series(), len(names), _chance_sd(unit, monthly))
-    if monthly.months is None:
-        outlook = replace(outlook, method="one day's count", reason="one day's count stands for every month")
     rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(b"forecast")]))
-    airway_days = draw_airway_days(unit, monthly, outlook, days, of_year, draws, rng)
+    airways, tried = _airways_ahead(unit, monthly, len(names), draws, rng)
+    airway_days = draw_airway_days(unit, monthly, airways * days, days, of_year, rng)
     past = months_before(unit, monthly)
     airway_days = np.concatenate([_lived(monthly, past, airway_days, days[0]), airway_days], axis=1)
-    renewed, arrived = draw_events(airway_days, model, learnt, draws, rng)
-    use = np.maximum(renewed @ model.per_day + arrived @ model.per_arrival, 0.0)
+    renewed, arrived = draw_events(airway_days, model, learnt.dispersion, fit_posterior(unit).rate, rng)
+    use = renewed @ model.per_day  # the largest array: changed in its place
+    use += arrived @ model.per_arrival
+    np.maximum(use, 0.0, out=use)
     all_names = (*past, *names)
     sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, renewed, use,
                   _prices(unit, all_names, dated=monthly.months is not None))
     known = frozenset() if monthly.months is None else frozenset(map(str, monthly.months[monthly.complete]))
     sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, rng)
-    forecast = _result(unit, model, learnt, monthly, outlook, sampled.ahead(months))
+    forecast = _result(unit, model, learnt, monthly, tried, sampled.ahead(months))
     return replace(forecast, notes=(*said, *forecast.notes)), sampled
 
 
@@ -146,33 +149,27 @@ def _prices(unit: Unit, names: tuple[str, ...], dated: bool) -> np.ndarray:
     return whole / pack
 
 
-def _chance_sd(unit: Unit, monthly: MonthlyCensus) -> float:
-    """Standard deviation of a month's mean airways by chance alone, in a unit with Poisson arrivals.
-
-    Variance about 2 x airways x mean residual stay / days of the month (time average of an M/G/infinity count); one
-    look at a snapshot has the full Poisson variance. Airways that never leave have no such chance in them.
-    """
-    airways = float(np.nan_to_num(monthly.mean_airways).sum(axis=1).mean())
+def _airways_ahead(
+    unit: Unit, monthly: MonthlyCensus, months: int, draws: int, rng: np.random.Generator
+) -> tuple[np.ndarray, BackTest]:
+    """Courses of the mean airways of the months ahead, (draws, months), and how that way of forecasting did before."""
     if monthly.months is None:
-        return float(np.sqrt(max(airways, 1.0)))
-    stay = unit.census.mean_stay_days
-    if unit.census.shape == "stays":
-        length = (unit.census.rows["end"] - unit.census.rows["start"]).dropna().to_numpy(float)
-        stay = float((length**2).mean() / (2 * length.mean())) if length.sum() > 0 else None
-    return float(np.sqrt(airways * min(2 * stay / 30.0, 1.0))) if stay else 0.0
+        said = "one day's count stands for every month"
+        return snapshot_paths(unit, months, draws, rng), replace(back_test(np.zeros(1)), reason=said)
+    series, law = monthly.series(), month_law(unit, monthly, months)
+    return law.draw(series, months, draws, rng), back_test(series, Method(NAME, 1, False, law.ahead))
 
 
 def draw_airway_days(
     unit: Unit,
     monthly: MonthlyCensus,
-    outlook: Outlook,
+    total: np.ndarray,
     days: np.ndarray,
     of_year: np.ndarray,
-    draws: int,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """Airway-days by draw, month and stratum, ndarray (draws, months, n_strata)."""
-    total = outlook.draw(draws, rng) * days
+    """Airway-days by draw, month and stratum, ndarray (draws, months, n_strata); total: all strata, (draws, months)."""
+    draws = len(total)
     share = draw_shares(monthly, of_year, draws, rng)
     result = total[:, :, None] * share
     for stratum, airways in unit.census.expected[["stratum", "mean_airways"]].itertuples(index=False):
@@ -214,17 +211,16 @@ def _concentration(past: np.ndarray) -> float:
 
 
 def draw_events(
-    airway_days: np.ndarray, model: UseModel, learnt: Learnt, draws: int, rng: np.random.Generator
+    airway_days: np.ndarray, model: UseModel, dispersion: np.ndarray, rate: np.ndarray, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     """(renewal days, arrivals), each ndarray (draws, months, n_strata).
 
     Renewal days are airway-days times how much more often than the model's mean rate was renewed: the doubt about
     the rate is common to all months of a draw, chance is each month's own (gamma with the counts' variance).
     """
-    rate = learnt.rate_draws(draws, rng)
-    centre = rate.mean(axis=0)
-    doubt = np.divide(rate, centre, out=np.ones_like(rate), where=centre > 0)[:, None, :]
-    events = np.maximum(airway_days * model.rate, 1e-3) / learnt.dispersion
+    rows = rng.permutation(len(airway_days)) % len(rate)
+    doubt = rate[rows][:, None, :]
+    events = np.maximum(airway_days * model.rate, 1e-3) / dispersion
     renewed = airway_days * doubt * rng.standard_gamma(events) / events
     mean_arrivals = airway_days * model.arrivals
     shape = np.maximum(mean_arrivals, 1e-3)
@@ -232,7 +228,7 @@ def draw_events(
 
 
 def _result(
-    unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus, outlook: Outlook, sampled: Sampled
+    unit: Unit, model: UseModel, learnt: Learnt, monthly: MonthlyCensus, tried: BackTest, sampled: Sampled
 ) -> Forecast:
     names, money = list(sampled.names), sampled.money()
     airway_days, attempts = sampled.airway_days.sum(axis=2), sampled.renewed @ model.counted()
@@ -251,10 +247,9 @@ def _result(
         total=total,
         periods=by_period(paths),
         item_year=item_year,
-        backtest=outlook.backtest,
+        backtest=tried.table,
         history=_history(monthly),
-        method=outlook.method,
-        reason=outlook.reason,
+        reason=tried.reason,
         learnt=learnt.used,
         year_value=(mean, low, high),
         year_band_95=(low95, high95),
@@ -264,7 +259,7 @@ def _result(
         paths=paths,
         sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, like, item_year,
                              learnt),
-        notes=(*monthly.notes, *_history_notes(monthly), f"Census: {outlook.reason}.", *_rate_notes(learnt)),
+        notes=(*monthly.notes, f"Census: {tried.reason}.", *_rate_notes(learnt)),
     )
 
 
@@ -300,7 +295,8 @@ def by_period(paths: Paths) -> pd.DataFrame:
 
 def _use_frame(unit: Unit, sampled: Sampled) -> pd.DataFrame:
     mean = sampled.use.mean(axis=0)
-    low95, low, high, high95 = np.quantile(sampled.use, BANDS, axis=0)
+    by_month = [np.quantile(sampled.use[:, m], BANDS, axis=0) for m in range(len(sampled.names))]
+    low95, low, high, high95 = np.stack(by_month, axis=1)
     used = np.nonzero(mean.sum(axis=0) > 1e-9)[0]
     pack = unit.items["pack"].to_numpy(float)
     month, item = (g.ravel() for g in np.meshgrid(np.arange(len(sampled.names)), used, indexing="ij"))
@@ -357,16 +353,6 @@ def _history(monthly: MonthlyCensus) -> pd.DataFrame:
             "airway_days": mean * monthly.days,
         }
     )
-
-
-def _history_notes(monthly: MonthlyCensus) -> list[str]:
-    """What a history short of two years cannot carry."""
-    n_months = len(monthly.series())
-    if monthly.months is None or n_months >= 2 * YEAR:
-        return []
-    return [
-        f"Census: {n_months} complete months; smoothing with a yearly season needs {2 * YEAR}, so simpler methods ran."
-    ]
 
 
 def _rate_notes(learnt: Learnt) -> list[str]:

@@ -74,9 +74,14 @@ def on_own_level(
     draws, months = sampled.use.shape[:2]
     common = cancels * np.exp(spread / np.sqrt(len(place)) * rng.standard_normal(draws))
     monthly = np.exp(spread * rng.standard_normal((draws, months)) - spread**2 / 2)
-    use = sampled.use * ratio * (common[:, None] * monthly)[:, :, None]
-    use += _beside_recipe(units, drawn, sampled, place) * monthly[:, :, None]
-    return replace(sampled, use=use), _said(unit, level, len(place), silent & (drawn.sum(axis=(0, 1)) > 0))
+    use = sampled.use.copy()
+    use *= ratio
+    use *= (common[:, None] * monthly)[:, :, None]
+    beside = _beside_recipe(units, drawn, sampled, place)
+    for item in np.flatnonzero(beside):
+        use[:, :, item] += sampled.airway_days.sum(axis=2) * beside[item] * monthly
+    ahead = (use[:, sampled.first:].mean(axis=0) * sampled.price[sampled.first:]).sum(axis=0)
+    return replace(sampled, use=use), _said(unit, level, len(place), np.where(silent, ahead, 0.0))
 
 
 def _ratios(
@@ -108,20 +113,21 @@ def _spread(issued: np.ndarray, drawn: np.ndarray, cancels: np.ndarray) -> float
 
 
 def _beside_recipe(units: np.ndarray, drawn: np.ndarray, sampled: Sampled, place: list[int]) -> np.ndarray:
-    """Items issued that no recipe takes go on as before, by airway-day; ndarray (draws, months, n_items)."""
+    """Items issued that no recipe takes go on as before: units of each an airway-day, ndarray (n_items,)."""
     beside = np.where(drawn.sum(axis=(0, 1)) > 0, 0.0, np.maximum(units.sum(axis=0), 0.0))
-    past = max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9)
-    return sampled.airway_days.sum(axis=2)[:, :, None] * (beside / past)
+    return np.asarray(beside / max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9))
 
 
 def _said(unit: Unit, level: float, months: int, silent: np.ndarray) -> tuple[str, ...]:
+    """silent: money ahead of items whose role was never issued, ndarray (n_items,)."""
     lines = [f"Issues of {months} past months come to {level:.0%} of what census, rates and recipe explain (list prices"
              "); the months ahead go on so, item by item."]
     if not 0.5 <= level <= 2:
         lines.append("That is far off: does another unit draw on these issues, are packs booked as units, or are lines "
                      "missing? Mend it before you rely on the money.")
     if silent.any():
-        called = unit.items.loc[silent, "description"].where(unit.items["description"] != "", unit.items["item"])
-        lines.append(f"Never issued, and taken as the recipe says: {'; '.join(called.head(5))}"
-                     + (f" and {silent.sum() - 5} more." if silent.sum() > 5 else "."))
+        called = unit.items["description"].where(unit.items["description"] != "", unit.items["item"])[silent > 0]
+        more = f" and {len(called) - 3} more" if len(called) > 3 else ""
+        lines.append(f"Never issued, and taken as the recipe says: {'; '.join(called.head(3))}{more}: {unit.currency} "
+                     f"{silent.sum():,.0f} of what is ahead. If another budget pays for them, take that off.")
     return tuple(lines)

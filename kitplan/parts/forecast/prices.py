@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -61,6 +62,7 @@ class PriceBook:
                                            "expected_price", "over_list"])
 
 
+@lru_cache(maxsize=16)
 def price_book(unit: Unit) -> PriceBook:
     """Every price that the unit's issues and prices.csv tell, in the order of their days.
 

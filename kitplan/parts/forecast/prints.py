@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 DIRECTOR = "budget-page.pdf"
 SAFETY = ("No budget plans emergency equipment away: masks, bags and what else is sized to a patient stay at every "
           "bedside whatever this page says.")
-_MOST_ITEMS, _MOST_NOTES, _MOST_TEXT = 5, 4, 230
+_MOST_ITEMS, _MOST_NOTES, _MOST_TEXT = 5, 5, 300
 
 
 def prints(plan: Plan) -> dict[str, bytes]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.bounds import at_most
 from kitplan.parts.hospital.central_store import CentralStore, Holding, Pooling, pool_slow_items
 from kitplan.parts.hospital.spend import Spend, spend_of, spend_table
 
@@ -116,8 +117,9 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     if not slow.any():
         return ()
     stretch, days = int(np.ceil(transport_days)) + 1, int(np.ceil(unit.stock.protection_interval_days))
+    n_scenarios = at_most(TRANSPORT_SCENARIOS, unit, days + stretch)
     path = draw_demand(
-        unit, plan.item_choice, float(days + stretch - 1), TRANSPORT_SCENARIOS, plan.seed, "transport", by_day=True
+        unit, plan.item_choice, float(days + stretch - 1), n_scenarios, plan.seed, "transport", by_day=True
     ).path
     assert path is not None
     busiest = _busiest_stretch(path.units[:, :, slow], stretch)

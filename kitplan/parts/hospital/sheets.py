@@ -9,7 +9,7 @@ import pandas as pd
 from kitplan import __version__
 from kitplan.parts.hospital.central_store import Pooling
 from kitplan.parts.hospital.model import FAILED_COLUMNS, Hospital
-from kitplan.parts.hospital.spend import spend_sentences
+from kitplan.parts.hospital.spend import TOTAL, spend_sentences
 from kitplan.parts.hospital.spend_sheet import add_spend
 from kitplan.parts.par.summary import CAUTION, money
 from kitplan.plan_record import outputs, record_bytes
@@ -38,7 +38,7 @@ def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> d
 def spend_files(table: pd.DataFrame, failed: Sequence[tuple[str, str, str]], seed: int | None, paper: str
                 ) -> dict[str, bytes]:
     """What `forecast` writes of a folder of units: their money in a workbook, a table and a record."""
-    book = Book("All units", "", f"{table['unit'].nunique()} units", paper)
+    book = Book("All units", "", f"{table.loc[table['unit'] != TOTAL, 'unit'].nunique()} units", paper)
     add_spend(book, table)
     if failed:
         _failed(book.page("Not forecast", "Units with faults to mend", (28, 12, 90)),

@@ -55,7 +55,7 @@ def spend_of(name: str, unit: Unit, view: ManagerView) -> tuple[Spend, ...]:
     if year is None:
         return (ahead,)
     return ahead, Spend(name, unit.name, unit.currency, YEAR, (str(year.periods["period"].iloc[-1]),), year.budget,
-                        year.spent, year.landing[0], _some(year.draws[:, None]))
+                        year.spent if year.known_to else np.nan, year.landing[0], _some(year.draws[:, None]))
 
 
 def spend_table(spends: Sequence[Spend]) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.bounds import at_most
 from kitplan.demand.occupancy import mean_airways, sample_episodes
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.values import Demand
@@ -145,8 +146,8 @@ def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.nda
 
 
 def arrivals_by_stratum(unit: Unit, days: float, seed: int, stream: str) -> np.ndarray:
-    """Airways that arrive in `days` days, int ndarray (SCENARIOS, n_strata)."""
-    episodes = sample_episodes(unit, days, SCENARIOS, seed, stream)
+    """Airways that arrive in `days` days, int ndarray (n_scenarios, n_strata)."""
+    episodes = sample_episodes(unit, days, at_most(SCENARIOS, unit, days), seed, stream)
     return episodes.by_stratum(unit.n_strata, episodes.fresh)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.bounds import at_most
 from kitplan.demand.fit import item_of
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.scenarios import arrivals_and_attempts
@@ -176,7 +177,8 @@ def design_names(count: int) -> list[str]:
 
 def _week(unit: Unit, tables: AttemptTables, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """(arrivals, re-secures at bedsides) of a week by scenario and stratum; admission secures are left out."""
-    arriving, attempts = arrivals_and_attempts(unit, tables, WEEK_DAYS, SCENARIOS, seed, "kits week")
+    n_scenarios = at_most(SCENARIOS, unit, WEEK_DAYS)
+    arriving, attempts = arrivals_and_attempts(unit, tables, WEEK_DAYS, n_scenarios, seed, "kits week")
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
     return arriving, np.maximum(attempts - arriving * admission, 0)
 

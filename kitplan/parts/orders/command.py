@@ -186,7 +186,8 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
 @run_safely()
 def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> None:
     """Say what the order book holds: what should be there, what is on its way, where kits are."""
-    from kitplan.parts.orders.learn import learn_from
+    from kitplan.demand.rate_from_use import learn_from
+    from kitplan.parts.orders.ledger import uses_of
     from kitplan.read.order_book import OrderBook
 
     with rounds.session(unit_path, out, seed, mend=mend) as work:
@@ -195,7 +196,7 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
             rounds.keep_as_found(work)
             rounds.keep(work, OrderBook())
             say("The book was taken as it stands. The tables as they were found are beside it.")
-        learnt = learn_from(work.plan.unit, work.plan.airways, work.plan.expected, weekly.now)
+        learnt = learn_from(work.plan.unit, work.plan.airways, work.plan.expected, uses_of(weekly.now))
     now = weekly.now
     if now.day is None:
         click.echo("The book is empty: it begins with the first delivery or count.")

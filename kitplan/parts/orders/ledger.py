@@ -15,6 +15,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 
+from kitplan.demand.rate_from_use import Use
 from kitplan.read.order_book import Line, OrderBook
 
 _NO_DATE = date.max
@@ -166,6 +167,11 @@ class Totals:
     in_kits: int
     used: int
     taken_out: int
+
+
+def uses_of(now: Standing) -> list[Use]:
+    """Use between counts, in kits that went to bedsides too, for what it teaches of the rate."""
+    return [Use(s.item, s.used + s.issued, s.days) for s in now.spells]
 
 
 @dataclass(frozen=True)

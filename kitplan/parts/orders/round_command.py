@@ -124,12 +124,12 @@ def keep(work: Session, before: OrderBook) -> None:
 
 def _learnt(work: Session) -> dict[str, bytes]:
     """What the counts teach, beside the book, for the next plan."""
-    from kitplan.parts.orders.learn import learn_from, rate_record
-    from kitplan.parts.orders.ledger import standing
+    from kitplan.demand.rate_from_use import learn_from, rate_record
+    from kitplan.parts.orders.ledger import standing, uses_of
     from kitplan.read.order_book import LEARNT
 
     plan = work.plan
-    found = learn_from(plan.unit, plan.airways, plan.expected, standing(work.book))
+    found = learn_from(plan.unit, plan.airways, plan.expected, uses_of(standing(work.book)))
     return {LEARNT: rate_record(found, plan.airways)} if found else {}
 
 

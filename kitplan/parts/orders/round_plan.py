@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.bounds import at_most
 from kitplan.demand.scenarios import draw_demand
 from kitplan.read.pack_code import same_trade_number
 from kitplan.read.shelf_order import shelf_key
@@ -122,8 +123,8 @@ def make_round_plan(work: Work) -> RoundPlan:
     unit, days = work.unit, work.unit.stock.lead_days
     need = np.zeros(len(unit.items))
     if days > 0:
-        lead = draw_demand(unit, work.item_choice, days, LEAD_SCENARIOS, work.seed, "lead", work.tables,
-                           means=False)
+        n_scenarios = at_most(LEAD_SCENARIOS, unit, days)
+        lead = draw_demand(unit, work.item_choice, days, n_scenarios, work.seed, "lead", work.tables, means=False)
         need = order_point(lead.units, unit.stock.readiness)
     kits = work.kits if "kits" in work.results else None
     return round_plan_of(unit, work.par.levels, need, kits)

@@ -24,15 +24,16 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.title(
         f"{many}, and how many {words.acts} they take",
         "If this does not look like your unit, look at the census file and at the frequency numbers on the sheet "
-        f"Assumptions. Each {words.act} counts here when it is begun, spoiled ones that are done again included.",
+        f"Assumptions. Each {words.act} counts here when it is begun, spoiled ones that are done again included, over "
+        "whole stays: a fresh one holds at first. The first one on arrival is not counted.",
     )
     page.header(
         (words.one.capitalize(), f"{many} on a mean day", f"{acts} for each day of one", f"{acts} a week",
          f"New {words.many} a week", f"Why {words.acts} are done"), _KINDS)
-    rates = plan.airways.assign(a_week=7 * plan.airways["attempts_per_day"] * plan.airways["mean_airways"])
+    rates = plan.airways.assign(a_week=7 * plan.airways["counted_per_day"] * plan.airways["mean_airways"])
     for row in rates.itertuples():
         label = plan.unit.strata.at[row.stratum, "label"]
-        page.row((label, row.mean_airways, row.attempts_per_day, row.a_week, 7 * row.arrivals_per_day, reasons(row)),
+        page.row((label, row.mean_airways, row.counted_per_day, row.a_week, 7 * row.arrivals_per_day, reasons(row)),
                  _KINDS)
     mean = float(rates["mean_airways"].sum())
     overall = float(rates["a_week"].sum()) / (7 * mean) if mean > 0 else None

@@ -86,9 +86,9 @@ class ParInstance:
         """
         met, demand, spread = ready_scenarios(checked.needs, levels), checked.demand, None
         if len(demand.mean_by_draw):
-            means = demand.mean_by_draw[:, self.order]
-            risk = shortage_risk(demand.units[:, self.order], means, self.packing.mean(levels))
-            spread = readiness_range(met, demand.draw, risk)
+            units, means = demand.units[:, self.order], demand.mean_by_draw[:, self.order]
+            risk = shortage_risk(units, demand.draw, means, levels, self.packing.pack)
+            spread = readiness_range(self.packing.lasting(units, levels), demand.draw, risk)
         low, high = spread or wilson_interval(int(np.count_nonzero(met)), len(met))
         planned = float(np.mean(ready_scenarios(self.needs[:, : len(self.order)], levels)))
         return Readiness(target, planned, float(met.mean()), low, high, len(self.needs), len(met), spread is None)

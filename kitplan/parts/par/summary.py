@@ -81,17 +81,25 @@ def _ready(plan: Plan, par: ParPlan) -> str:
         met = "is the best within your limits against"
     return (
         f"Readiness: {percent(ready.verified)} is {READINESS} ({days:g} days); this {met} the target of "
-        f"{percent(ready.target)}. {how_sure(ready)}"
+        f"{percent(ready.target)}. {how_sure(ready)}{_left_out(plan.unit)}"
     )
+
+
+def _left_out(unit: Unit) -> str:
+    """What readiness cannot speak of, because the census does not tell it; "" where it tells."""
+    said = ""
+    if unit.census.shape == "snapshot":
+        said = (f" A single day's count knows only the {unit.words.many} that were there that day: this holds for "
+                "their kinds and those named by [[expect]], and for no other; name what may come.")
+    if unit.census.shape != "stays" and not unit.census.mean_stay_days:
+        said += f" No mean stay is known (mean_stay_days): the {unit.words.many} counted are taken to stay for good."
+    return said
 
 
 def how_sure(ready: Readiness) -> str:
     """One sentence on what is not known: how far readiness may lie from what is printed."""
-    if ready.known:
-        return f"Nothing is open but chance, counted on {ready.verify_scenarios:,} scenarios not planned on."
-    return (
-        f"It is at least {percent(ready.low)} in 19 of 20 of the units that this history could have come from."
-    )
+    said = ready.how_sure()
+    return f"{said[0].upper()}{said[1:]}." if ready.known else f"It is {said}."
 
 
 def look_first(plan: Plan) -> str:

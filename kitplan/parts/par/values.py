@@ -14,8 +14,7 @@ class Readiness:
     """Chance that nothing runs short from one count until the order of the next count arrives.
 
     planned: on the scenarios that the plan was made on; verified: on others, with other draws of what is not known.
-    low, high: 5 % and 95 % point of readiness over the units that the history could have come from. People are told low
-        alone: on units of known truth it held in 96 %, and more of them than 5 % were readier than high.
+    low, high: 5 % and 95 % point of readiness over the units that the history could have come from.
     known: nothing is open but chance; low and high are then the 95 % interval of the scenarios counted.
     """
 
@@ -27,6 +26,14 @@ class Readiness:
     plan_scenarios: int
     verify_scenarios: int
     known: bool = False
+
+    def how_sure(self) -> str:
+        """How far readiness may lie from `verified`, in the words that stand everywhere."""
+        if self.known:
+            return f"nothing is open but chance, counted on {self.verify_scenarios:,} scenarios not planned on"
+        high = "nearly 100 %" if self.high >= 0.9995 else f"{100 * self.high:.1f} %"
+        units = "in 9 of 10 of the units that this history could have come from"
+        return f"between {100 * self.low:.1f} % and {high} {units}"
 
 
 @dataclass(frozen=True)

@@ -81,8 +81,9 @@ class Seasons:
 
 def season_test(unit: Unit) -> SeasonTest | None:
     """What the history tells of a yearly wave; None where it is too short to tell, or nothing moves."""
-    swing = fit_posterior(unit).swing[:, :2]
-    if not swing.any():
+    fitted = fit_posterior(unit)
+    swing = fitted.swing[:, :2]
+    if not fitted.swing_told or not swing.any():
         return None
     middle = swing.mean(axis=0)
     along = swing @ middle / max(float(np.hypot(*middle)), 1e-12)

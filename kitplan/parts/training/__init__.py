@@ -24,5 +24,5 @@ def _lacks(unit: Unit) -> str | None:
 
 PART = Part(
     "training", "The class: supplies, rounds and cut plans", "kitplan.parts.training.model:TrainingPlan", _run,
-    lacks=_lacks, warns=lambda training: training.warnings,
+    lacks=_lacks, warns=lambda training: training.warnings, alone=True,
 )

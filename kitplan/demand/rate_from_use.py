@@ -1,6 +1,7 @@
-"""What the use of the shelf teaches: how often securements are renewed, and which items go to other work.
+"""What use teaches: how often securements are renewed, and which items go to other work.
 
-Every unit counts; few log re-secures. Between two counts an item's use is known (ledger.Spell). The plan expects
+Every unit counts or draws on stores; few log re-secures. Between two counts, or in a month of issues, an item's use is
+known. The plan expects
 m_i = a_i r + b_i of item i a day, a_i for each unit of the common re-secure rate r (1 = the rate of the plan) and b_i
 whatever the rate (masks, bags: once an airway). So every item that each re-secure takes gives the same r, unless a part
 of it goes elsewhere: its use is w_i (a_i r + b_i), w_i = 1 for most.
@@ -24,8 +25,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
 
-from kitplan.parts.orders.ledger import Spell, Standing
-from kitplan.read.values import Unit
+from kitplan.read.issues import covered_months
+from kitplan.read.values import Unit, UseRate
 
 GRID = np.linspace(np.log(0.1), np.log(10.0), 801)
 """Logarithms of the common rate that are tried, as a multiple of the plan's."""
@@ -41,11 +42,23 @@ _COUNT_ERROR, _KNOWN_RATE_SD = 0.05, 0.1
 
 
 @dataclass(frozen=True)
+class Use:
+    """Single items of one kind that were used in so many days."""
+
+    item: str
+    units: int
+    days: int
+
+
+@dataclass(frozen=True)
 class Exposure:
-    """What the plan expects of one item a day. per_rate: at the plan's own rate; fixed: whatever the rate is."""
+    """What the plan expects of one item a day. per_rate: at the plan's own rate; fixed: whatever the rate is. rough:
+    single items by which a total may be off, where whole packs are told.
+    """
 
     per_rate: float
     fixed: float = 0.0
+    rough: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -129,7 +142,7 @@ def dispersion(counts: np.ndarray, expected: np.ndarray) -> tuple[float, float]:
     return rate, float((((counts - mean) ** 2) / mean).sum() / max(len(counts) - 1, 1))
 
 
-def learn_use(spells: Sequence[Spell], exposures: Mapping[str, Exposure], prior_log_sd: float,
+def learn_use(spells: Sequence[Use], exposures: Mapping[str, Exposure], prior_log_sd: float,
               prior_log_mean: float = 0.0, weeks: Weeks = _NO_SPREAD) -> LearntUse | None:
     """Learn from the use between counts; None where it is too little to say anything.
 
@@ -156,8 +169,8 @@ def learn_use(spells: Sequence[Spell], exposures: Mapping[str, Exposure], prior_
                      tuple(sorted(items, key=lambda i: (-i.vanishes, i.item))), sum(map(len, seen.values())), days)
 
 
-def _used(spells: Sequence[Spell]) -> int:
-    return sum(s.used + s.issued for s in spells)
+def _used(spells: Sequence[Use]) -> int:
+    return sum(s.units for s in spells)
 
 
 def _mean(exposure: Exposure, days: float) -> np.ndarray:
@@ -165,14 +178,14 @@ def _mean(exposure: Exposure, days: float) -> np.ndarray:
     return np.maximum((exposure.per_rate * np.exp(GRID) + exposure.fixed) * days, 1e-9)
 
 
-def _own_variance(used: float) -> float:
+def _own_variance(used: float, rough: float) -> float:
     """Variance of the logarithm of an item's total that it shares with no other item."""
-    return 1.0 / max(used, 1.0) + _COUNT_ERROR**2
+    return 1.0 / max(used, 1.0) + _COUNT_ERROR**2 + (rough / max(used, 1.0)) ** 2
 
 
-def _log_likelihood(spells: Sequence[Spell], exposure: Exposure) -> np.ndarray:
+def _log_likelihood(spells: Sequence[Use], exposure: Exposure) -> np.ndarray:
     used, days = max(_used(spells), 0.5), sum(s.days for s in spells)
-    apart, own = np.log(used) - np.log(_mean(exposure, days)), _own_variance(used)
+    apart, own = np.log(used) - np.log(_mean(exposure, days)), _own_variance(used, exposure.rough)
     plain = _log_normal(apart, own) + np.log1p(-ELSEWHERE_SHARE)
     other = _log_normal(apart - ELSEWHERE_LOG, own + ELSEWHERE_SPREAD**2) + np.log(ELSEWHERE_SHARE)
     return np.asarray(logsumexp([plain, other], axis=0))
@@ -182,7 +195,7 @@ def _log_normal(x: np.ndarray, variance: float) -> np.ndarray:
     return -0.5 * x**2 / variance - 0.5 * np.log(2 * np.pi * variance)
 
 
-def _common_scatter(seen: Mapping[str, Sequence[Spell]], exposures: Mapping[str, Exposure],
+def _common_scatter(seen: Mapping[str, Sequence[Use]], exposures: Mapping[str, Exposure],
                     told: Sequence[str]) -> float:
     """Variance of the logarithm of the common total: the scatter of the weeks that all items share.
 
@@ -190,7 +203,7 @@ def _common_scatter(seen: Mapping[str, Sequence[Spell]], exposures: Mapping[str,
     """
     found = []
     for item in told:
-        counts = np.array([max(s.used + s.issued, 0) for s in seen[item]], dtype=float)
+        counts = np.array([max(s.units, 0) for s in seen[item]], dtype=float)
         expected = np.array([(exposures[item].per_rate + exposures[item].fixed) * s.days for s in seen[item]])
         _, phi = dispersion(counts, expected)
         found.append(max(phi, 1.0) / max(counts.sum(), 1.0))
@@ -210,11 +223,11 @@ def _widened(likelihood: np.ndarray, variance: float) -> np.ndarray:
     return np.asarray(np.convolve(likelihood, kernel / kernel.sum())[len(GRID) - 1: 2 * len(GRID) - 1])
 
 
-def _item_use(item: str, spells: Sequence[Spell], exposure: Exposure, weights: np.ndarray) -> ItemUse:
+def _item_use(item: str, spells: Sequence[Use], exposure: Exposure, weights: np.ndarray) -> ItemUse:
     used, days = _used(spells), sum(s.days for s in spells)
     mean = _mean(exposure, days)
     ratio = np.log(max(used, 0.5)) - np.log(mean)
-    spread = np.sqrt(_own_variance(max(used, 0.5)))
+    spread = np.sqrt(_own_variance(max(used, 0.5), exposure.rough))
     draws = np.exp(ratio[None, :] + spread * np.linspace(-3, 3, 61)[:, None])
     chance = np.exp(-0.5 * np.linspace(-3, 3, 61) ** 2)[:, None] * weights[None, :]
     order = np.argsort(draws, axis=None)
@@ -224,24 +237,27 @@ def _item_use(item: str, spells: Sequence[Spell], exposure: Exposure, weights: n
     return ItemUse(item, used, days, float(weights @ mean), float(middle), float(low), float(high), above)
 
 
-def learn_from(unit: Unit, airways: pd.DataFrame, expected: pd.DataFrame, now: Standing) -> LearntUse | None:
-    """What the counts of a unit teach against its plan; None where they are too few or the plan knows no use.
+def learn_from(
+    unit: Unit, airways: pd.DataFrame, expected: pd.DataFrame, uses: Sequence[Use], whole_packs: bool = False
+) -> LearntUse | None:
+    """What the use of a unit teaches against its plan; None where it is too little or the plan knows no use.
 
-    airways, expected: of the plan.
+    airways, expected: of the plan. whole_packs: use is told in packs, of which one may be begun and one just come.
     """
     mean, arrivals = (airways[c].to_numpy(float) for c in ("mean_airways", "arrivals_per_day"))
     secured = float(mean @ airways["re_secures_per_day"].to_numpy(float))
     first = float(arrivals @ unit.frequency["admission_secures"].to_numpy(float))
-    if secured <= 0 or not now.spells:
+    if secured <= 0 or not uses:
         return None
     share = secured / (secured + first)
     a_day = dict(zip(expected["item"], expected["expected_units"] / unit.stock.protection_interval_days))
     common = set(unit.items.loc[unit.items["scope"] == "event", "item"])
-    exposures = {item: Exposure(a_day[item] * share, a_day[item] * (1 - share))
+    pack = dict(zip(unit.items["item"], unit.items["pack"] * float(whole_packs)))
+    exposures = {item: Exposure(a_day[item] * share, a_day[item] * (1 - share), pack[item])
                  for item in sorted(common) if a_day.get(item, 0.0) > 0}
     log_mean, log_sd = _prior(unit, secured / mean.sum())
     weeks = _weeks(unit, float(arrivals.sum()), secured, float(mean.sum()))
-    return learn_use(now.spells, exposures, log_sd, log_mean, weeks)
+    return learn_use(uses, exposures, log_sd, log_mean, weeks)
 
 
 def _prior(unit: Unit, rate: float) -> tuple[float, float]:
@@ -263,10 +279,27 @@ def _weeks(unit: Unit, arrivals: float, secured: float, airways: float) -> Weeks
     return Weeks(arrivals, long_stays * (1 + spread) + arrivals / secured, float(known))
 
 
-def rate_record(found: LearntUse, airways: pd.DataFrame) -> bytes:
-    """What was learnt as demand/ takes it: mean and sd of the log of re-secures of an airway a day, and the days."""
+def use_rate(found: LearntUse, airways: pd.DataFrame) -> UseRate:
+    """What was learnt, of the re-secures of an airway a day."""
     mean = airways["mean_airways"].to_numpy(float)
     rate = float(mean @ airways["re_secures_per_day"].to_numpy(float) / mean.sum())
-    record = {"log_mean": round(float(np.log(rate)) + found.log_mean, 6), "log_sd": round(found.log_sd, 6),
-              "days": found.days}
+    return UseRate(float(np.log(rate)) + found.log_mean, found.log_sd, found.days)
+
+
+def rate_record(found: LearntUse, airways: pd.DataFrame) -> bytes:
+    """What was learnt, to be kept beside the order book."""
+    rate = use_rate(found, airways)
+    record = {"log_mean": round(rate.log_mean, 6), "log_sd": round(rate.log_sd, 6), "days": rate.days}
     return (json.dumps(record) + "\n").encode()
+
+
+def issued(unit: Unit) -> list[Use]:
+    """Use by month of items that each re-secure takes, as the stores' issues tell it: months that they cover alone."""
+    if unit.issues is None or not len(unit.issues):
+        return []
+    months = covered_months(unit.issues)
+    common = unit.items.loc[unit.items["scope"] == "event", "item"]
+    of_month = pd.to_datetime(unit.issues["date"]).dt.to_period("M")
+    units = unit.issues.groupby([of_month, "item"])["units"].sum()
+    return [Use(item, round(float(units.get((month, item), 0))), month.days_in_month)
+            for item in common if item in set(unit.issues["item"]) for month in months]

@@ -1,0 +1,80 @@
+"""Which knowledge of the re-secure rate is used: log, counts, issues, guess, in that order, and said."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
+from kitplan.demand.posterior import fit_posterior
+from kitplan.demand.resecure import long_run_rates
+from kitplan.read.unit import load_unit
+from kitplan.read.values import Doubt, UseRate
+from tests.bench.worlds import world as truth
+
+GUESSED = next(w for w in truth.grid() if w.name == "counts-18-guess-calm-level-0")
+
+
+def weekly_issues(world, weeks=60):
+    """What the stores issued week by week, in whole packs, for what the world used."""
+    used = np.diff(truth.future(world, 3, 1).upto[:weeks, 0], axis=0)
+    packs = np.ceil(np.cumsum(used, axis=0) / truth.PACK)
+    out = np.diff(packs, axis=0, prepend=0) * truth.PACK
+    lines = ["date,item,units"]
+    for week, row in enumerate(out):
+        day = (truth.FIRST_DAY + timedelta(days=7 * week)).date()
+        lines += [f"{day},{name},{int(units)}" for name, units in zip(truth.NAMES, row) if units]
+    return "\n".join(lines) + "\n"
+
+
+@pytest.fixture(params=[0.35, 0.9])
+def world_and_unit(request, tmp_path):
+    """A unit of known rate that logs nothing but knows what the stores issued."""
+    world = truth.write_unit(replace(GUESSED, rate=request.param), tmp_path)
+    (tmp_path / "stock_issues.csv").write_text(weekly_issues(world), encoding="utf-8")
+    return world, load_unit(tmp_path)
+
+
+def test_stock_issues_tell_the_rate_where_there_is_no_log(world_and_unit):
+    world, unit = world_and_unit
+    best = with_best_knowledge(unit)
+    told = best.doubt.use_rate
+    low, high = np.exp(told.log_mean + np.array([-2.0, 2.0]) * told.log_sd)
+    assert best.doubt.rate_from == "issues"
+    assert low < world.rate < high
+    assert told.log_sd < 0.5 * np.log(1.0 / 0.3) / 3.29, "half as wide as the guess, or narrower"
+    assert "stock issues" in said_of_rate(best)
+
+
+def test_the_hazards_stand_at_the_mean_of_what_was_learnt_so_that_all_parts_plan_on_it(world_and_unit):
+    _, unit = world_and_unit
+    best = with_best_knowledge(unit)
+    told = best.doubt.use_rate
+    mean = np.exp(told.log_mean + told.log_sd**2 / 2)
+    assert long_run_rates(best)["re_secures_per_day"].mean() == pytest.approx(mean, rel=0.02)
+    assert fit_posterior(best).rate.mean() == pytest.approx(1.0, abs=1e-9)
+
+
+def test_a_guess_is_planned_at_the_mean_of_its_range(unit_maker):
+    unit = replace(unit_maker(), doubt=Doubt(rate_range=(0.3, 1.0)))
+    best = with_best_knowledge(unit)
+    middle, spread = np.log(0.3) / 2, np.log(1 / 0.3) / 3.29
+    assert long_run_rates(best)["re_secures_per_day"].mean() == pytest.approx(np.exp(middle + spread**2 / 2), rel=0.02)
+    assert best.doubt.rate_from == "guess"
+    assert with_best_knowledge(best) is best
+
+
+def test_what_the_unit_states_is_left_alone(unit_maker):
+    unit = unit_maker()
+    assert with_best_knowledge(unit) is unit
+
+
+def test_counts_come_before_issues_and_learn_false_leaves_both(world_and_unit):
+    _, unit = world_and_unit
+    counted = replace(unit, doubt=replace(unit.doubt, use_rate=UseRate(np.log(0.7), 0.1, 90)))
+    assert with_best_knowledge(counted).doubt.rate_from == "counts"
+    still = replace(unit, doubt=replace(unit.doubt, learn=False))
+    assert with_best_knowledge(still).doubt.rate_from == "guess"
