@@ -28,7 +28,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _from_stock(book, training, set(plan.unit.items["item"]))
     _stations(book, training)
     _rounds(book, training)
-    _cutting(book, training, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
+    if len(training.cut_work) or training.sheets:
+        _cutting(book, training, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
     _left(book, training)
 
 
