@@ -172,7 +172,8 @@ def _run(
         if part.name not in made:
             made[part.name] = _value(plan, part, work)
         plan = _with_part(plan, part, made[part.name])
-    hold(replace(work, results=plan.results), plan.airways, plan.expected)
+    ran = {name: value for name, value in plan.results.items() if name in made}
+    hold(replace(work, results=ran), plan.airways, plan.expected)
     return plan
 
 

@@ -185,7 +185,7 @@ def forecast(tmp_path_factory):
 def test_a_folder_of_units_is_forecast_and_added_up(forecast):
     ran, out = forecast
     assert ran.exit_code == 1, ran.output
-    assert "Not forecast: d-broken" in ran.output
+    assert "Not done: d-broken" in ran.output
     table = pd.read_csv(out / "tables/spend.csv")
     for _, rows in table.groupby("what"):
         units, (total,) = rows[rows["unit"] != "All units"], rows[rows["unit"] == "All units"].to_dict("records")

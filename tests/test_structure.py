@@ -37,7 +37,7 @@ def room_of(module: str) -> str | None:
         return "model" if parts[1] == "parts" else parts[1]
     if parts[3].endswith("command"):
         return "command"
-    if parts[2:] == ["hospital", "model"]:
+    if parts[2] == "hospital" and parts[3] in ("model", "shelves"):
         return "hospital"
     if parts[3] == "saved_plan":
         return "command"

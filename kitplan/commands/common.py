@@ -7,6 +7,7 @@ import errno
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from contextvars import ContextVar
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -140,9 +141,28 @@ def fault_lines(unit: Unit) -> list[str]:
     return lines
 
 
+_silent: ContextVar[bool] = ContextVar("silent", default=False)
+
+
+@contextlib.contextmanager
+def in_silence() -> Iterator[None]:
+    """Let `say`, `tell` and progress say nothing: the work of one unit among many, in a worker."""
+    before = _silent.set(True)
+    try:
+        yield
+    finally:
+        _silent.reset(before)
+
+
 def say(text: str) -> None:
     """Print a line for a person on standard error, with control characters made harmless."""
-    click.echo(printable(text), err=True)
+    tell(text, err=True)
+
+
+def tell(text: str, err: bool = False) -> None:
+    """Print a line for a person on standard output, with control characters made harmless."""
+    if not _silent.get():
+        click.echo(printable(text), err=err)
 
 
 def printable(text: str) -> str:
@@ -211,7 +231,7 @@ class Progress:
     """One line on a terminal that says what is being done; silent in a pipe. Call it with a short phrase."""
 
     def __init__(self) -> None:
-        self.shown = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
+        self.shown = not _silent.get() and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
 
     def __call__(self, phrase: str) -> None:
         if self.shown:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import Progress, load, on_paper, out_folder, printable, say
+from kitplan.commands.common import Progress, load, on_paper, out_folder, say, tell
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -38,7 +38,7 @@ class PlanInUse:
 
     def say(self) -> None:
         """Name the plan, and tell what has changed since."""
-        click.echo(printable(self.line))
+        tell(self.line)
         for sentence in self.changed:
             say(f"Look at: {sentence}")
 

@@ -7,7 +7,7 @@ count, and what was opened for it before. Items therefore move together; they ar
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -116,21 +116,16 @@ class _Play:
 
         before, during: attempts of each airway before the interval and in it; arrived: bool, came in it.
         """
-        unit, n_scenarios, stream = self.unit, self.episodes.n_scenarios, self.stream
+        unit = self.unit
         re_secures = self.episodes.by_stratum(unit.n_strata, weights=during).astype(np.int32)
         fresh = self.episodes.by_stratum(unit.n_strata, arrived)
-        names = unit.items["item"].tolist()
-        column = {name: i for i, name in enumerate(names)}
+        column = {name: i for i, name in enumerate(unit.items["item"])}
         takes = _takes(unit, self.item_choice, column)
-        attempts = re_secures.astype(float)
-        units = np.rint(attempts @ takes.per_attempt + fresh.astype(float) @ takes.per_arrival).astype(np.int64)
-        for i in np.nonzero(takes.part_of_one.any(axis=0))[0]:
-            phase = uniforms(self.seed, f"{stream}/part used", np.arange(n_scenarios), np.uint64(name_key(names[i])))
-            units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
+        units = _used_by_attempts(self.item_choice, takes, column, re_secures, self.seed, self.stream)
+        units += np.rint(fresh.astype(float) @ takes.per_arrival).astype(np.int64)
         earlier, now = before.astype(np.int32), during.astype(np.int32)
         for item, opens in takes.opened.items():
             units[:, column[item]] += _items_opened(opens, self.episodes, earlier, now)
-        _split_shared(units, column, self.item_choice, re_secures, self.seed, stream)
         return re_secures, units.astype(np.int32)
 
     def path(self, before: np.ndarray, during: np.ndarray, days: float) -> DemandPath:
@@ -183,6 +178,42 @@ def _takes(unit: Unit, item_choice: ItemChoice, column: dict[str, int]) -> _Take
         else:
             per_arrival[cell] += row.need
     return _Takes(per_attempt, per_arrival, part_of_one, opened)
+
+
+def _used_by_attempts(
+    item_choice: ItemChoice, takes: _Takes, column: dict[str, int], re_secures: np.ndarray, seed: int, stream: str
+) -> np.ndarray:
+    """Items that attempts use whosever they are, int64 (n_scenarios, n_items)."""
+    attempts, every = re_secures.astype(float), np.arange(len(re_secures))
+    units = np.rint(attempts @ takes.per_attempt).astype(np.int64)
+    for name, i in column.items():
+        if takes.part_of_one[:, i].any():
+            phase = uniforms(seed, f"{stream}/part used", every, np.uint64(name_key(name)))
+            units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
+    _split_shared(units, column, item_choice, re_secures, seed, stream)
+    return units
+
+
+_PATIENTS_OWN = ["stratum", "role", "item", "need", "share"]
+
+
+def with_other_items(
+    unit: Unit, demand: Demand, before: ItemChoice, after: ItemChoice, tables: AttemptTables
+) -> Demand | None:
+    """The same intervals with the items of `after`, exactly as `draw_demand` would draw them.
+
+    demand: drawn with those of `before`, nothing added to it. None where patients' own items differ: what was opened
+    for an airway before its interval is not kept with a demand.
+    """
+    own = [choice.frame.loc[choice.frame["scope"] == "patient", _PATIENTS_OWN] for choice in (before, after)]
+    if not own[0].reset_index(drop=True).equals(own[1].reset_index(drop=True)):
+        return None
+    column = {name: i for i, name in enumerate(demand.items)}
+    shared = {name for choice in (before, after) for name in choice.frame.loc[choice.frame["share"] < 1.0, "item"]}
+    anew = (unit.items["scope"] != "patient").to_numpy() | unit.items["item"].isin(shared).to_numpy()
+    used = _used_by_attempts(after, _takes(unit, after, column), column, demand.re_secures, demand.seed, demand.stream)
+    means = mean_use(unit, after, demand.days, fit_posterior(unit).of_stream(demand.stream), tables)
+    return replace(demand, units=np.where(anew, used, demand.units).astype(np.int32), mean_by_draw=means)
 
 
 def _attempts(

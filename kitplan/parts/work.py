@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
-from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.scenarios import draw_demand, with_other_items
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.results import Results
 from kitplan.read.values import Unit
@@ -64,7 +64,7 @@ class Work(Results):
     """What a part is given: the unit, the seed that is used everywhere, and the results of the parts it needs.
 
     item_choice: item that serves each role. drawn: demand drawn so far, shared by the parts. kept: gives the scenarios
-    that were kept with a saved plan.
+    that were kept with a saved plan. like: the work of the same unit with other items.
     """
 
     unit: Unit
@@ -75,6 +75,7 @@ class Work(Results):
     drawn: dict[tuple[int, str, float], Demand] = field(default_factory=dict)
     results: Mapping[str, object] = field(default_factory=dict)
     skipped: Mapping[str, str] = field(default_factory=dict)
+    like: Work | None = None
 
     @property
     def tables(self) -> AttemptTables:
@@ -96,20 +97,32 @@ class Work(Results):
             self.drawn[key] = self._with_kits(demand)
         return self.drawn[key]
 
+    def _as_like(self, stream: str) -> Demand | None:
+        """The demand of the work with other items, with these in their place; None where it has to be drawn anew."""
+        bedside = self.unit.bedside
+        if self.like is None or bedside.kits_in_par or bedside.kits_from_shelf:
+            return None
+        demand, before = self.like.demand(stream), self.like.item_choice
+        return with_other_items(self.unit, demand, before, self.item_choice, self.tables)
+
     def demand(self, stream: str) -> Demand:
         """Demand of one protection interval that par levels are planned on ("plan") or verified on ("verify")."""
         if self.kept is not None:
             return self.kept(stream)
-        policy = self.unit.planning
-        return self.draw(policy.verify_scenarios if stream == "verify" else policy.scenarios, stream)
+        policy, days = self.unit.planning, self.unit.stock.protection_interval_days
+        n_scenarios = policy.verify_scenarios if stream == "verify" else policy.scenarios
+        key = n_scenarios, stream, days
+        if key not in self.drawn and (found := self._as_like(stream)) is not None:
+            self.drawn[key] = found
+        return self.draw(n_scenarios, stream)
 
     def only(self, parts: Iterable[str]) -> Work:
         """The same work with the results of these parts and no others."""
         return replace(self, results={name: self.results[name] for name in parts if name in self.results})
 
     def with_items(self, unit: Unit, item_choice: ItemChoice) -> Work:
-        """The same work with another choice of items; its demand is drawn anew."""
-        return replace(self, unit=unit, item_choice=item_choice, kept=None, drawn={})
+        """The same work with another choice of items."""
+        return replace(self, unit=unit, item_choice=item_choice, kept=None, drawn={}, like=self)
 
     def _with_kits(self, demand: Demand) -> Demand:
         """What kits take beside use, where the unit's par levels are to supply it: all that is left in ended kits

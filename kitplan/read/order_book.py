@@ -46,6 +46,8 @@ _FIELDS: Mapping[str, tuple[str, ...]] = {
 }
 _LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 _LAST = "last.json"
+_NO_RECORD = (OSError, ValueError, KeyError, TypeError, ArithmeticError, RecursionError)
+"""What a file that should be such a record, and is not, raises when it is read."""
 LEARNT = "learnt_rate.json"
 
 
@@ -185,17 +187,17 @@ def _last(place: Path, files: Mapping[str, BookFile]) -> tuple[int, list[tuple[i
     try:
         record = json.loads((place / _LAST).read_text(encoding="utf-8"))
         return int(record["last_entry"]), [(int(a), int(b)) for a, b in record["gaps"]]
-    except (OSError, ValueError, KeyError, TypeError):
+    except _NO_RECORD:
         return max((line.entry for found in files.values() for line in found.lines), default=0), []
 
 
 def _missing(entries: Sequence[int], last: int, gaps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     """Runs of entry numbers from 1 to `last` that no line has and no gap accounts for."""
-    known = {*entries, *(e for first, end in gaps for e in range(first, end + 1))}
-    runs: list[tuple[int, int]] = []
-    for entry in range(1, last + 1):
-        if entry not in known:
-            runs[-1:] = [(runs[-1][0], entry)] if runs and runs[-1][1] == entry - 1 else [*runs[-1:], (entry, entry)]
+    runs, following = [], 1
+    for first, end in sorted([*((entry, entry) for entry in entries), *gaps, (last + 1, last + 1)]):
+        if following <= min(first - 1, last):
+            runs.append((following, min(first - 1, last)))
+        following = max(following, end + 1)
     return runs
 
 
@@ -262,7 +264,7 @@ def read_use_rate(home: Path) -> tuple[UseRate, bytes] | None:
         content = (home / "book" / LEARNT).read_bytes()
         held = json.loads(content)
         rate = UseRate(float(held["log_mean"]), float(held["log_sd"]), int(held["days"]))
-    except (OSError, ValueError, KeyError, TypeError):
+    except _NO_RECORD:
         return None
     return (rate, content) if abs(rate.log_mean) < 7 and 0 < rate.log_sd < 3 else None
 

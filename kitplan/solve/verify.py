@@ -29,7 +29,7 @@ def shortage_chances(needs: np.ndarray, levels: np.ndarray) -> np.ndarray:
 def shortage_risk(
     units: np.ndarray, draw: np.ndarray, mean_by_draw: np.ndarray, levels: np.ndarray, pack: np.ndarray
 ) -> np.ndarray:
-    """Return how many items are expected to run short under each parameter draw, shape (n_draws,).
+    """Return -log of the readiness of each parameter draw if items ran short apart from each other, shape (n_draws,).
 
     units : scenarios, shape (n_scenarios, n_items). draw : parameter draw behind each scenario, (n_scenarios,), not
     decreasing. mean_by_draw : mean use under each draw, (n_draws, n_items). levels, pack : (n_items,). Use is gamma
@@ -53,7 +53,7 @@ def shortage_risk(
     ratio = np.maximum(there + slope * (mean - middle), 1e-6 * mean)
     places = (np.arange(_PLACES) + 0.5) / _PLACES
     short = sum(gammaincc(mean / ratio, (level + place * pack) / ratio) for place in places) / _PLACES
-    return np.asarray(short).sum(axis=1) + 1e-7
+    return -np.log1p(-np.minimum(short, 1 - 1e-9)).sum(axis=1) + 1e-7
 
 
 def readiness_range(
@@ -63,10 +63,10 @@ def readiness_range(
 
     ready : chance that nothing runs short in each scenario, shape (n_scenarios,). draw : parameter draw behind each,
     ints from 0. risk : `shortage_risk` of each draw. The few scenarios of one draw are too few to count, so readiness
-    is a logistic line in the logarithm of that risk; what draws of like risk differ by, beyond the chance of so few
-    scenarios, is a beta law about the line with the variance that is left.
+    is a logistic line in what it would be by that risk, bent once; what draws of like risk differ by, beyond the chance
+    of so few scenarios, is a beta law about the line with the variance that is left.
     """
-    place = np.log(risk)
+    place = np.log(np.expm1(np.minimum(risk, 30.0)))
     if place.std() < 1e-3:
         return None
     seen = np.bincount(draw, minlength=len(risk)).astype(float)
@@ -81,10 +81,13 @@ def readiness_range(
 
 
 def _logistic_line(place: np.ndarray, met: np.ndarray, seen: np.ndarray) -> np.ndarray:
-    """Logistic regression of met out of seen on place, with a weak normal prior; the chances, shape as place."""
-    design = np.column_stack([np.ones(len(place)), place])
+    """Logistic regression of met out of seen on place, with a weak normal prior; the chances, shape as place.
+
+    The line may bend once, at the middle: nearly all shortages lie above it, and would set the slope below it too.
+    """
+    design = np.column_stack([np.ones(len(place)), place, np.minimum(place, 0.0)])
     share = np.clip(float(met.sum() / seen.sum()), 1e-6, 1 - 1e-6)
-    centre, prior = np.array([np.log(share / (1 - share)), 0.0]), np.array([1e-2, 0.05])
+    centre, prior = np.array([np.log(share / (1 - share)), 0.0, 0.0]), np.array([1e-2, 0.05, 2.0])
     beta = centre.copy()
     for _ in range(50):
         chance = 1 / (1 + np.exp(-np.clip(design @ beta, -30, 30)))

@@ -1,5 +1,6 @@
 """Occupancy and demand: the unit that the scenarios play is the unit that the census shows."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -10,8 +11,10 @@ from scipy import stats
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, sample_episodes, stay_checks_pmf
 from kitplan.demand.posterior import fit_posterior
-from kitplan.demand.scenarios import draw_demand, expected_use, steady_pace
+from kitplan.demand.scenarios import draw_demand, expected_use, steady_pace, with_other_items
+from kitplan.read.unit import load_unit
 from kitplan.read.values import Census
+from kitplan.resources import sample_units
 from tests.conftest import known
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
@@ -302,3 +305,36 @@ def test_own_stays_are_counted_with_open_ends_as_censored(unit_maker):
     assert pmf[20] == pytest.approx(0.5)
     assert pmf[21:40].sum() == pytest.approx(0.0, abs=1e-12)
     assert pmf[40:].sum() == pytest.approx(0.5)
+
+
+@pytest.fixture(scope="module")
+def without():
+    """A sample unit, and the same unit that cannot have some items."""
+    unit = load_unit(sample_units()["harbour_wing"])
+
+    def units(*names):
+        free = replace(unit, prefer={})
+        return free, replace(free, stock=replace(free.stock, unavailable=names))
+
+    return units
+
+
+def test_other_items_for_the_same_intervals_are_what_would_be_drawn(without):
+    """Gloves of other sizes and another way to hold saline: exact, for they hang on the attempts alone."""
+    unit, other = without("gloves_xs", "gloves_xl", "saline_5ml")
+    tables = attempt_tables(unit)
+    before, after = fill_roles(unit, tables), fill_roles(other, tables)
+    assert set(before.frame["item"]) != set(after.frame["item"])
+    drawn = draw_demand(unit, before, 9.0, 400, 5, "verify", tables)
+    swapped = with_other_items(other, drawn, before, after, tables)
+    anew = draw_demand(other, after, 9.0, 400, 5, "verify", tables)
+    np.testing.assert_array_equal(swapped.units, anew.units)
+    np.testing.assert_allclose(swapped.mean_by_draw, anew.mean_by_draw)
+
+
+def test_another_roll_of_tape_has_to_be_drawn_anew(without):
+    unit, other = without("tape_25mm_457cm")
+    tables = attempt_tables(unit)
+    before, after = fill_roles(unit, tables), fill_roles(other, tables)
+    drawn = draw_demand(unit, before, 9.0, 100, 5, "verify", tables)
+    assert with_other_items(other, drawn, before, after, tables) is None

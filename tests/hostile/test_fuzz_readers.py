@@ -17,6 +17,7 @@ from kitplan.read.unit import load_unit
 from kitplan.resources import config_file, data_folder
 
 from .conftest import CENSUS, UNIT
+from .doors import DOORS
 
 EXAMPLES = int(os.environ.get("KITPLAN_FUZZ", "3"))
 """Examples a case: few in the suite; KITPLAN_FUZZ=300 for a night of it."""
@@ -241,3 +242,19 @@ def test_any_change_of_the_recipes(place, data):
         at = data.draw(st.integers(0, len(text) - 1))
         text = text[:at] + data.draw(st.text(max_size=5)) + text[at + data.draw(st.integers(0, 20)) :]
     ends_well(write(place, "techniques.toml", text.encode("utf-8", "surrogatepass")))
+
+
+@pytest.mark.parametrize("name", sorted(set(DOORS) - {"census", "settings", "recipes", "workbook"}))
+@FUZZ
+@given(st.data())
+def test_any_change_of_what_comes_through_a_door(name, place, data):
+    """Bytes put in, taken out or changed in what is sound; with coverage feedback in tests/bench/fuzz_readers.py."""
+    content = data.draw(st.sampled_from(DOORS[name].seeds))
+    for _ in range(data.draw(st.integers(1, 3))):
+        at = data.draw(st.integers(0, len(content)))
+        more = data.draw(st.one_of(st.binary(max_size=4), CELLS.map(lambda t: t.encode("utf-8", "surrogatepass"))))
+        content = content[:at] + more + content[at + data.draw(st.integers(0, 12)) :]
+    folder = place / "door"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    DOORS[name].enter(content, folder)

@@ -7,7 +7,7 @@ from datetime import date
 
 import pytest
 
-from kitplan.read.order_book import Line, OrderBook, book_frames, last_record, read_book
+from kitplan.read.order_book import Line, OrderBook, book_frames, last_record, read_book, read_use_rate
 from kitplan.read.problems import InputError
 from kitplan.write.tables import table_bytes
 
@@ -147,3 +147,28 @@ def test_without_its_record_the_book_is_read_by_its_lines(tmp_path, book):
     (tmp_path / "book" / "last.json").unlink()
     assert read_book(tmp_path).lines == book.lines
     assert json.loads(last_record(book)) == {"last_entry": 6, "gaps": []}
+
+
+@pytest.mark.parametrize("content", [
+    '{"last_entry": 1e999, "gaps": []}', '{"last_entry": 6, "gaps": [[1e999, 2]]}', "[" * 100_000, "[]",
+    '{"last_entry": []}',
+])
+def test_a_record_of_the_last_entry_that_cannot_be_read_is_made_up_from_the_lines(content, tmp_path, book):
+    (tmp_path / "book" / "last.json").write_text(content)
+    assert read_book(tmp_path).lines == book.lines
+
+
+@pytest.mark.parametrize("content", ['{"last_entry": 999999999999999, "gaps": []}'])
+def test_a_last_entry_beyond_any_book_is_told_in_one_line_and_at_once(content, tmp_path, book):
+    (tmp_path / "book" / "last.json").write_text(content)
+    with pytest.raises(InputError, match="has no entries 7 to 999999999999999"):
+        read_book(tmp_path)
+
+
+@pytest.mark.parametrize("content", [
+    '{"log_mean": 0, "log_sd": 0.2, "days": 1e999}', "[" * 100_000, "[]", '{"log_mean": {}}',
+])
+def test_what_counts_taught_is_left_aside_where_it_cannot_be_read(content, tmp_path):
+    (tmp_path / "book").mkdir()
+    (tmp_path / "book" / "learnt_rate.json").write_text(content)
+    assert read_use_rate(tmp_path) is None

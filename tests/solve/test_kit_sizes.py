@@ -123,6 +123,16 @@ def test_the_chance_of_a_mix_is_the_multinomials(seed):
         assert got[uses] == pytest.approx(sum(stats.multinomial.pmf(k, uses, shares) for k in outcomes), abs=1e-12)
 
 
+@pytest.mark.parametrize("uses", [150, 151, 400, 1500])
+def test_the_chance_of_a_mix_of_hundreds_is_the_binomials(uses):
+    """Of two sizes one is binomial; 170! is the last factorial that a double holds."""
+    held = (round(0.3 * uses) + 8, round(0.7 * uses) + 8)
+    got = chance_of_mix(held, (0.3, 0.7), uses)
+    for n in (0, 1, uses // 2, uses - 3, uses):
+        law = stats.binom(n, 0.3)
+        assert got[n] == pytest.approx(law.cdf(held[0]) - law.cdf(n - held[1] - 1), rel=1e-6, abs=1e-9)
+
+
 @pytest.mark.parametrize(("shares", "chance"), [((0.3, 0.45, 0.25), 0.95), ((0.1, 0.6, 0.3), 0.9), ((0.5, 0.5), 0.99)])
 def test_the_pairs_held_are_enough_and_no_smaller_kit_would_be(shares, chance):
     """Against every smaller kit, listed one by one."""

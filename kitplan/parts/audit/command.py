@@ -7,36 +7,41 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import progress, run_safely, say, unit_options
-from kitplan.commands.plan_in_use import plan_in_use, plan_option
+from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
+from kitplan.commands.common import Progress, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.plan_in_use import PlanInUse, plan_in_use, plan_option
 
 if TYPE_CHECKING:
+    from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
 
 @click.command("audit")
 @unit_options
 @plan_option
+@cluster_option
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None, cluster: str | None) -> None:
     """Audit the par levels that UNIT holds today (present_par.csv, or a sheet present_par), beside its plan in DIR.
 
     Says how ready they are, which items are most often the one missing and what stands idle, and lists changes in
     order, best bargain first: stop after any of them. Writes audit.xlsx, tables/audit.csv and audit.json.
-    Exit code 1, nothing written: a limit is below what emergency equipment needs.
+    Exit code 1, nothing written: a limit is below what emergency equipment needs. A folder of units is audited unit by
+    unit, each beside its plan, and all-units-audit.xlsx shows the least ready first.
     """
-    from kitplan.outputs import part_files, refuse_unsafe
-    from kitplan.planning import with_parts
+    if is_folder_of_units(unit_path):
+        from kitplan.parts.hospital.command import audit_and_tell
+
+        audit_and_tell(unit_path, out_folder(unit_path, out), seed, cluster)
+        return
+    only_for_folders(cluster)
+    from kitplan.outputs import part_files
     from kitplan.write.writer import check_target, write_outputs
 
     with progress() as report:
         used = plan_in_use(unit_path, out, which, seed, report)
-        _require_present_par(unit_path, used.plan.unit)
         check_target(used.folder, ("audit.xlsx", "audit.json", "tables/audit.csv"))
-        refuse_unsafe(used.plan)
-        plan = used.plan
-        if not used.same_shelf or "audit" not in plan.parts:
-            plan = with_parts(plan, ("audit",), report)
+        plan = audited(used, unit_path, report)
         report("Writing")
         written = write_outputs(used.folder, part_files(plan, "audit"))
     used.say()
@@ -45,6 +50,18 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
     click.echo(f"Written to {written.folder}: open audit.xlsx.")
     for sentence in plan.audit.sentences(plan.unit.currency):
         click.echo(sentence)
+
+
+def audited(used: PlanInUse, unit_path: Path, report: Progress) -> Plan:
+    """The plan with an audit of the par levels that the unit holds now. Raises InputError, UnsafePlan."""
+    from kitplan.outputs import refuse_unsafe
+    from kitplan.planning import with_parts
+
+    _require_present_par(unit_path, used.plan.unit)
+    refuse_unsafe(used.plan)
+    if used.same_shelf and "audit" in used.plan.parts:
+        return used.plan
+    return with_parts(used.plan, ("audit",), report)
 
 
 def _require_present_par(unit_path: Path, unit: Unit) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.cluster import is_folder_of_units
+from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import out_folder, printable, run_safely, say, unit_options
 from kitplan.commands.part import run_part
 
@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 @click.option(
     "--months", type=click.IntRange(1, 60), default=None, help="Months ahead.  [default: from unit.toml]"
 )
+@cluster_option
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, months: int | None) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None, months: int | None, cluster: str | None) -> None:
     """Forecast UNIT's supplies by month, in items, packs and money, with 80 and 95 % bands.
 
     Where stock_issues.csv is there, past months are split into census, frequency, use per event, unexplained and
@@ -33,8 +34,9 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
     if is_folder_of_units(unit_path):
         from kitplan.parts.hospital.command import forecast_and_tell
 
-        forecast_and_tell(unit_path, out_folder(unit_path, out), seed, months)
+        forecast_and_tell(unit_path, out_folder(unit_path, out), seed, months, cluster)
         return
+    only_for_folders(cluster)
 
     def prepare(unit: Unit) -> Unit:
         return unit if months is None else replace(unit, forecast=replace(unit.forecast, months=months))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,28 +16,43 @@ from kitplan.commands.common import (
     EXIT_INPUT,
     EXIT_UNSAFE,
     asked_paper,
+    in_silence,
+    out_folder,
     printable,
     progress,
     say,
+    tell,
     with_letter_warnings,
 )
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from kitplan.many import Made
+    import pandas as pd
+
+    from kitplan.many import Job, Made, Task
     from kitplan.parts.hospital.model import Hospital
+    from kitplan.write.book import Book
+
+    _Together = tuple[Callable[[Book], None], dict[str, pd.DataFrame], list[str]]
+
+_SAVED = ("plan.json", "saved/plan.zip", "saved/scenarios.zip")
+"""What opens a plan again."""
 
 
 @dataclass(frozen=True)
 class How:
-    """What is the same for every unit. paper: of all prints, months: to forecast; None for each unit's own."""
+    """What is the same for every unit. paper: of all prints, months: to forecast; None for each unit's own. day: of the
+    count and order, place: put the order into the book.
+    """
 
     seed: int | None = None
     parts: tuple[str, ...] | None = None
     transport_days: float = 1.0
     paper: str | None = None
     months: int | None = None
+    day: date | None = None
+    place: bool = True
 
 
 def plan_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
@@ -120,33 +136,126 @@ def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Mad
     return Made(part_files(plan, "forecast"), spend_of(name, unit, plan.forecast))
 
 
-def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | None) -> None:
-    """Forecast every unit of a folder into a folder of its own below `out`, and all-units-months.xlsx.
+def audit_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
+    """Audit the par levels that one unit holds, in a worker. Raises InputError, UnsafePlan."""
+    from kitplan.commands.plan_in_use import plan_in_use
+    from kitplan.many import Made
+    from kitplan.outputs import part_files
+    from kitplan.parts.audit.command import audited
+    from kitplan.parts.hospital.shelves import audit_row
 
-    Exit code 1 where a unit could not be forecast (it says which, and why), 2 where none could.
-    """
-    from kitplan.many import Done, Task, find_units, for_each, jobs_for
-    from kitplan.parts.hospital.sheets import SPEND_WORKBOOK, spend_files
+    with in_silence(), progress() as report:
+        used = plan_in_use(unit_path, lying_there, None, how.seed, report)
+        plan = audited(used, unit_path, report)
+    plan = replace(plan, unit=replace(plan.unit, paper=how.paper or plan.unit.paper))
+    return Made(part_files(plan, "audit"), audit_row(name, plan))
+
+
+def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
+    """Take in what was typed for one unit and order for it, in a worker. Raises InputError."""
+    from kitplan.many import Made
+    from kitplan.parts.hospital.shelves import order_summary
+    from kitplan.parts.orders import round_command as rounds
+
+    with in_silence(), rounds.session(unit_path, lying_there, how.seed) as work:
+        before, unit = work.book, work.plan.unit
+        work.plan = replace(work.plan, unit=replace(unit, paper=how.paper or unit.paper))
+        rounds.take_in_unit(work, "order", unit_path, how.day)
+        weekly = work.weekly()
+        if how.place:
+            weekly = rounds.placed(work, weekly, how.day or weekly.now.last_count or date.today())
+        summary = order_summary(name, work.plan, weekly, work.told)
+        return Made(rounds.papers(work, weekly), summary, rounds.grown_book(work, before))
+
+
+def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | None, cluster: str | None) -> None:
+    """Forecast every unit of a folder into a folder of its own below `out`, and all-units-months.xlsx."""
+    from kitplan.many import Task, find_units, jobs_for
     from kitplan.parts.hospital.spend import spend_sentences, spend_table
-    from kitplan.write.writer import check_target, write_outputs
+    from kitplan.parts.hospital.spend_sheet import add_spend
+
+    def together(values: list[Any]) -> _Together:
+        table = spend_table([s for value in values for s in value])
+        return lambda book: add_spend(book, table), {"spend": table}, spend_sentences(table)
+
+    task = Task(forecast_one, How(seed, paper=asked_paper(), months=months))
+    _tell_together(jobs_for(find_units(folder), out), out, task, cluster, "all-units-months", together)
+
+
+def audit_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | None) -> None:
+    """Audit every unit of a folder beside its plan, and all-units-audit.xlsx."""
+    from kitplan.many import Task
+    from kitplan.parts.hospital.shelves import audit_sentences, audit_table
+    from kitplan.parts.hospital.shelves_sheet import add_audits
+
+    def together(values: list[Any]) -> _Together:
+        table = audit_table(values)
+        return lambda book: add_audits(book, table), {"audit_units": table}, audit_sentences(table)
+
+    task = Task(audit_one, How(seed, paper=asked_paper()), _SAVED)
+    _tell_together(_beside_their_plans(folder, out), out, task, cluster, "all-units-audit", together)
+
+
+def order_and_tell(folder: Path, out: Path, seed: int | None, day: date | None, place: bool, cluster: str | None
+                   ) -> None:
+    """Order for every unit of a folder, each into its own book and beside its plan, and all-units-order.xlsx."""
+    from kitplan.many import Task
+    from kitplan.parts.hospital.shelves import order_sentences, order_tables
+    from kitplan.parts.hospital.shelves_sheet import add_orders
+
+    def together(values: list[Any]) -> _Together:
+        tables = order_tables(values)
+        told = [f"{value.row[0]}: {line}" for value in values for line in value.told]
+        return lambda book: add_orders(book, tables), tables, [*told, *order_sentences(tables)]
+
+    task = Task(order_one, How(seed, paper=asked_paper(), day=day, place=place), (*_SAVED, "stock-room.xlsx"))
+    _tell_together(_beside_their_plans(folder, out), out, task, cluster, "all-units-order", together)
+
+
+def _beside_their_plans(folder: Path, out: Path) -> list[Job]:
+    """A job a unit, whose outputs go where its plan lies: below `out`, else in its own folder."""
+    from kitplan.many import find_units, jobs_for
 
     jobs = jobs_for(find_units(folder), out)
-    check_target(out, [f"{job.name}/forecast.json" for job in jobs])
-    with progress() as report:
-        task = Task(forecast_one, How(seed, None, paper=asked_paper(), months=months))
-        results = for_each(jobs, task, None, None, report)
+    own = {job.name: out_folder(job.path, None) for job in jobs}
+    alone = {job.name for job in jobs if not (job.out / "plan.json").is_file()
+             and (own[job.name] / "plan.json").is_file()}
+    return [replace(job, out=own[job.name]) if job.name in alone else job for job in jobs]
+
+
+def _tell_together(
+    jobs: list[Job], out: Path, task: Task, cluster: str | None, name: str,
+    together: Callable[[list[Any]], _Together],
+) -> None:
+    """Do a task with every unit, write NAME.xlsx of what came out, and say it.
+
+    together: values of the units done -> what adds their sheets, their tables, sentences. Exit code 1 where a unit
+    could not be done (it says which, and why); 2 (or 70, for a defect) where none could.
+    """
+    from kitplan.many import DEFECT, Done, for_each
+    from kitplan.parts.hospital.sheets import together_files
+    from kitplan.write.writer import check_target, write_outputs
+
+    check_target(out, (f"{name}.xlsx", f"{name}.json"))
+    with progress() as report, workers(cluster) as (executor, at_once):
+        results = for_each(jobs, task, executor, at_once, report)
+    done = [r for r in results if isinstance(r, Done)]
     failed = [(r.job, r.kind, r.fault) for r in results if not isinstance(r, Done)]
-    table = spend_table([s for r in results if isinstance(r, Done) for s in r.value])
-    written = write_outputs(out, spend_files(table, failed, seed, asked_paper() or "a4"))
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {out}: open {SPEND_WORKBOOK}; each unit's months.xlsx lies in the folder of its name.")
-    for sentence in spend_sentences(table):
-        click.echo(printable(sentence))
+    if done:
+        add, tables, sentences = together([r.value for r in done])
+        files = together_files(name, add, tables, failed, (len(done), task.how.seed, task.how.paper or "a4"))
+        written = write_outputs(out, files)
+        for line in (*(f"{r.job}: {line}" for r in done for line in r.told), *written.sentences()):
+            say(line)
+        click.echo(f"Written to {out}: open {name}.xlsx; what belongs to a unit lies beside its plan.")
+        for line in sentences:
+            tell(line)
     for unit, kind, fault in failed:
-        say(f"Not forecast: {unit} ({kind}). {fault}")
+        say(f"Not done: {unit} ({kind}). {fault}")
+    if failed and not done:
+        raise SystemExit(EXIT_DEFECT if {kind for _, kind, _ in failed} == {DEFECT} else EXIT_INPUT)
     if failed:
-        raise SystemExit(EXIT_INPUT if table.empty else EXIT_UNSAFE)
+        raise SystemExit(EXIT_UNSAFE)
 
 
 def plan_and_tell(

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import pandas as pd
 
 from kitplan import __version__
 from kitplan.parts.hospital.central_store import Pooling
 from kitplan.parts.hospital.model import FAILED_COLUMNS, Hospital
-from kitplan.parts.hospital.spend import TOTAL, spend_sentences
+from kitplan.parts.hospital.spend import spend_sentences
 from kitplan.parts.hospital.spend_sheet import add_spend
 from kitplan.parts.par.summary import CAUTION, money
 from kitplan.plan_record import outputs, record_bytes
@@ -17,7 +17,6 @@ from kitplan.write.book import Book, Page
 from kitplan.write.tables import table_bytes
 
 WORKBOOK, RECORD = "all-units.xlsx", "all-units.json"
-SPEND_WORKBOOK, SPEND_RECORD = "all-units-months.xlsx", "all-units-months.json"
 
 
 def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> dict[str, bytes]:
@@ -35,18 +34,28 @@ def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> d
     return files
 
 
-def spend_files(table: pd.DataFrame, failed: Sequence[tuple[str, str, str]], seed: int | None, paper: str
-                ) -> dict[str, bytes]:
-    """What `forecast` writes of a folder of units: their money in a workbook, a table and a record."""
-    book = Book("All units", "", f"{table.loc[table['unit'] != TOTAL, 'unit'].nunique()} units", paper)
-    add_spend(book, table)
+def together_files(
+    name: str,
+    add: Callable[[Book], None],
+    tables: Mapping[str, pd.DataFrame],
+    failed: Sequence[tuple[str, str, str]],
+    about: tuple[int, int | None, str],
+) -> dict[str, bytes]:
+    """What a command other than `plan` writes of a folder of units: a workbook NAME.xlsx, tables and a record.
+
+    add: adds its sheets. failed: FAILED_COLUMNS of the units that could not be done. about: units done, seed, paper.
+    """
+    done, seed, paper = about
+    book = Book("All units", "", f"{done} units", paper)
+    add(book)
     if failed:
-        _failed(book.page("Not forecast", "Units with faults to mend", (28, 12, 90)),
+        _failed(book.page("Not done", "Units with faults to mend", (28, 12, 90)),
                 pd.DataFrame(failed, columns=FAILED_COLUMNS))
-    files = {SPEND_WORKBOOK: book.content(), "tables/spend.csv": table_bytes("spend", table)}
-    record = {"version": __version__, "seed": seed, "not_planned": [line[0] for line in failed],
+    files = {f"{name}.xlsx": book.content()}
+    files |= {f"tables/{table}.csv": table_bytes(table, frame) for table, frame in tables.items()}
+    record = {"version": __version__, "seed": seed, "not_done": [line[0] for line in failed],
               "outputs": outputs(files)}
-    return files | {SPEND_RECORD: record_bytes(record)}
+    return files | {f"{name}.json": record_bytes(record)}
 
 
 def hospital_book(hospital: Hospital, paper: str) -> bytes:

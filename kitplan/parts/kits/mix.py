@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from math import lgamma
+from math import e, lgamma, log
 
 import numpy as np
+
+_UNSCALED = 150
 
 
 def chance_of_mix(held: Sequence[int], shares: Sequence[float], uses: int) -> np.ndarray:
@@ -14,14 +16,16 @@ def chance_of_mix(held: Sequence[int], shares: Sequence[float], uses: int) -> np
 
     The n uses fall on the sizes as a multinomial. P(X <= held) is n! times the coefficient of z^n in the product over
     sizes of sum over k <= held of (share z)^k / k! (after Levin, Annals of Statistics 1981;9:1123, from memory).
+    Beyond 150 uses z is scaled, so that neither n! nor the powers leave the range of a double.
     """
+    scale = uses / e if uses > _UNSCALED else 1.0
     product = np.array([1.0])
     for most, share in zip(held, shares):
         powers = np.arange(min(int(most), uses) + 1)
-        terms = np.exp(powers * np.log(share) - np.array([lgamma(k + 1) for k in powers]))
+        terms = np.exp(powers * np.log(scale * share) - np.array([lgamma(k + 1) for k in powers]))
         product = np.convolve(product, terms)[: uses + 1]
     product = np.pad(product, (0, uses + 1 - len(product)))
-    return product * np.exp([lgamma(n + 1) for n in range(uses + 1)])
+    return product * np.exp([lgamma(n + 1) - n * log(scale) for n in range(uses + 1)])
 
 
 @lru_cache(maxsize=1024)

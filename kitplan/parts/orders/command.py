@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import (
     GivenPath,
+    out_folder,
     out_option,
     paper_option,
     run_safely,
@@ -119,13 +121,24 @@ def count(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
 @click.option("--without", metavar="ITEM", multiple=True, help="An item that cannot be had; may be given again.")
 @click.option("--weeks", type=click.FloatRange(0, 104, min_open=True), help="How long it cannot be had, weeks.")
 @click.option("--only-show", is_flag=True, help="Show the order; put none into the book.")
+@cluster_option
 @run_safely()
 def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
-          older: bool, sure: tuple[int, ...], without: tuple[str, ...], weeks: float | None, only_show: bool) -> None:
+          older: bool, sure: tuple[int, ...], without: tuple[str, ...], weeks: float | None, only_show: bool,
+          cluster: str | None) -> None:
     """Order in whole packs after a count; takes in the sheets Receive, Questions and Count first.
 
-    The order goes into the book as made: the same count read again orders nothing twice.
+    The order goes into the book as made: the same count read again orders nothing twice. A folder of units is ordered
+    for unit by unit, and all-units-order.xlsx adds the orders up.
     """
+    if unit_path is None and is_folder_of_units(what):
+        if older or sure or without or weeks:
+            raise click.UsageError("--older, --sure, --without and --weeks are for one unit: order for it by itself.")
+        from kitplan.parts.hospital.command import order_and_tell
+
+        order_and_tell(what, out_folder(what, out), seed, on_day.date() if on_day else None, not only_show, cluster)
+        return
+    only_for_folders(cluster)
     weekly = _taken_in("order", what, unit_path, out, on_day, seed, older=older, sure=sure, order=not only_show,
                        without=without, weeks=weeks)
     for sentence in weekly.sentences(weekly.plan.currency):

@@ -110,16 +110,22 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
 
 def keep(work: Session, before: OrderBook) -> None:
     """Write the book, whole or not at all, where it has grown. before: as it was read."""
-    from kitplan.read.order_book import book_frames, last_record
-    from kitplan.write.tables import table_bytes
     from kitplan.write.writer import write_outputs
 
+    if files := grown_book(work, before):
+        write_outputs(work.home / "book", files)
+
+
+def grown_book(work: Session, before: OrderBook) -> dict[str, bytes]:
+    """The files of the book where it has grown, else none. before: as it was read."""
+    from kitplan.read.order_book import book_frames, last_record
+    from kitplan.write.tables import table_bytes
+
     if work.book is before:
-        return
+        return {}
     files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
              if work.book.of(table)}
-    files |= {"last.json": last_record(work.book)} | _learnt(work)
-    write_outputs(work.home / "book", files)
+    return files | {"last.json": last_record(work.book)} | _learnt(work)
 
 
 def _learnt(work: Session) -> dict[str, bytes]:
@@ -245,14 +251,21 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
 
 
 def finish(work: Session, weekly: WeeklyRound) -> Path:
-    """Write what the round gives: the stock-room workbook with its sheets anew, tables and prints; return the folder.
+    """Write what the round gives; return the folder."""
+    from kitplan.write.writer import write_outputs
+
+    write_outputs(work.folder, papers(work, weekly))
+    return work.folder
+
+
+def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
+    """The files that the round gives: the stock-room workbook with its sheets anew, tables and prints.
 
     The workbook that was filled in is kept once, under filled/, by the day of the last count.
     """
     from kitplan.outputs import part_prints, part_tables, record_of
     from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.workbooks import build_workbooks
-    from kitplan.write.writer import write_outputs
 
     plan = work.plan.with_result("order", weekly)
     files = part_tables(plan.tables_of("order")) | part_prints(plan, "order")
@@ -262,8 +275,7 @@ def finish(work: Session, weekly: WeeklyRound) -> Path:
         if work.filled is not None and work.filled.absolute() == standing_book.absolute():
             files[f"filled/{weekly.now.day or 'sheet'}.xlsx"] = standing_book.read_bytes()
     files["order.json"] = record_of(plan, "order", files)
-    write_outputs(work.folder, files)
-    return work.folder
+    return files
 
 
 def report(work: Session, weekly: WeeklyRound, folder: Path) -> None:

@@ -139,7 +139,8 @@ def _repeated(draft: _Draft, what: str) -> list[str]:
         return []
     if not draft.lines:
         return [f"This {what} is in the book already: nothing was changed."]
-    return [f"{draft.repeated} lines were in the book already and were not written again."]
+    were = "1 line was" if draft.repeated == 1 else f"{draft.repeated} lines were"
+    return [f"{were} in the book already and not written again."]
 
 
 def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date, *,

@@ -1,0 +1,165 @@
+"""The round on a stock room of three items, reckoned by hand: what to build, what to order, what a recall finds."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+
+from kitplan.parts.orders.build import plan_builds
+from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.ordering import make_order
+from kitplan.parts.orders.questions import questions
+from kitplan.parts.orders.recall import find_recall, recall_lines
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.parts.orders.saved_plan import find_unit
+from kitplan.parts.orders.steps import receive
+from kitplan.read.order_book import Line, OrderBook
+from kitplan.read.problems import InputError
+from kitplan.read.round_sheets import ReceivedRow, RoundSheets
+
+DAY = date(2026, 7, 1)
+GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 0.5, 40, 4, 2.0, False)
+MASK = Level("mask", "Mask", "A2", 1, 9.0, 1.0, 6, 1, 0.1, True)
+PLAN = RoundPlan("USD", 7, 2, (GAUZE, MASK), {"A": {"gauze": 3, "mask": 1}}, {"A": 4})
+CATALOGUE = Catalogue(dict.fromkeys(("gauze", "mask", "ties"), 1) | {"gauze": 10},
+                      dict.fromkeys(("gauze", "mask", "ties"), 1.0), dict.fromkeys(("gauze", "mask", "ties"), "x"),
+                      dict.fromkeys(("gauze", "mask", "ties"), "A1"), frozenset({"mask"}), {})
+
+
+def counted(item, units, lot="", day=DAY):
+    return Line("counts", day, "counted", item, 1, 0, units, None, lot, day.isoformat())
+
+
+def kit(number, event="built", lot=""):
+    """A kit A with its three gauzes and its mask, or what became of it."""
+    if event != "built":
+        return [Line("kits", DAY, event, number=number, design="A")]
+    return [Line("kits", DAY, "built", item, 1, 0, units, None, lot if item == "mask" else "", number, "A")
+            for item, units in (("gauze", 3), ("mask", 1))]
+
+
+def book(*lines):
+    return OrderBook().grown(lines, "P")
+
+
+def built(*lines, plan=PLAN):
+    made = book(*lines)
+    (found,) = plan_builds(plan, standing(made), made, DAY)
+    return found
+
+
+def test_each_kit_built_leaves_less_for_the_next():
+    """Ten gauzes, four of them kept until the order arrives: two kits of three and no third."""
+    found = built(counted("gauze", 10), counted("mask", 6))
+    assert (found.build, found.ready) == (2, 0)
+    assert "gauze is short" in found.held_back
+    assert [lot.units for content in found.kits.values() for lot in content["gauze"]] == [3, 3]
+
+
+def test_emergency_equipment_goes_into_kits_up_to_its_level_and_no_further():
+    """Level six, five in kits already: one more, though many lie on the shelf."""
+    ready = [line for number in range(1, 6) for line in kit(f"A-{number}")]
+    plan = RoundPlan("USD", 7, 2, (GAUZE, MASK), PLAN.designs, {"A": 9})
+    found = built(counted("gauze", 100), counted("mask", 30), *ready, plan=plan)
+    assert (found.ready, found.build) == (5, 1)
+    assert found.held_back == "more would put more of mask into kits than its level of 6"
+
+
+def test_kits_are_numbered_on_over_all_designs():
+    found = built(counted("gauze", 100), counted("mask", 30), *kit("A-7"))
+    assert list(found.kits) == ["A-8", "A-9", "A-10"]
+
+
+def test_no_more_is_built_than_is_to_stand_ready():
+    assert built(counted("gauze", 400), counted("mask", 30)).build == 4
+
+
+def test_what_lies_on_the_shelf_and_on_no_list_is_told_and_what_is_on_it_is_not():
+    order = make_order(PLAN, standing(book(counted("gauze", 40), counted("mask", 6), counted("ties", 7))), CATALOGUE)
+    assert order.off_list == {"ties": 7}
+    assert order.number == ""
+
+
+def test_a_back_order_adds_a_line_for_what_has_no_level_and_none_twice():
+    now = standing(book(counted("gauze", 40), counted("mask", 6)))
+    order = make_order(PLAN, now, CATALOGUE, in_place={"ties": 5, "gauze": 2})
+    lines = order.lines.set_index("item")
+    assert sorted(lines.index) == ["gauze", "mask", "ties"]
+    assert lines.loc["ties", "order_packs"] == 5
+
+
+RECALLED = [counted("gauze", 40), counted("mask", 3, "OLD 1"), counted("mask", 4, "NEW"),
+            *kit("A-1", lot="old1"), *kit("A-2", lot="NEW"), *kit("A-3", lot="OLD1"), *kit("A-3", "to_bedside")]
+
+
+def test_a_recall_finds_the_lot_on_the_shelf_and_in_kits_however_it_is_written_and_no_other_lot():
+    made = book(*RECALLED)
+    found = find_recall("OLD1", made, standing(made), PLAN)
+    assert {(row.where, row.kit) for row in found.places.itertuples()} == {
+        ("shelf", ""), ("shelf", "A-1"), ("bedside", "A-3")}
+
+
+def test_after_a_recall_the_position_is_what_is_left_and_the_order_brings_it_to_its_level():
+    """Counted seven masks; three were built into kits, first the old lot; of what is left on the shelf and in kits that
+    stand ready, the recalled lot does not count."""
+    made = book(*RECALLED)
+    now = standing(made)
+    found = find_recall("OLD1", made, now, PLAN)
+    old = sum(lot.units for lot in now.shelf["mask"] if lot.lot == "OLD 1")
+    position, level, packs, urgent = found.after["mask"]
+    assert position == now.expected["mask"] + 2 - old - 1
+    assert (level, packs, urgent) == (6, max(6 - position, 0), False)
+
+
+def test_taking_a_lot_away_takes_kits_on_the_shelf_apart_and_kits_at_bedsides_whole():
+    made = book(*RECALLED)
+    now = standing(made)
+    lines = recall_lines(find_recall("OLD1", made, now, PLAN), now, DAY)
+    assert {(x.event, x.number) for x in lines if x.table == "kits"} == {("taken_apart", "A-1"), ("thrown_away", "A-3")}
+    assert {x.lot for x in lines if x.event == "recalled"} == {"OLD 1", "old1"}
+
+
+def ordered(item, packs, number="1", day=DAY):
+    return Line("orders", day, "ordered", item, CATALOGUE.pack[item], packs, number=number, price=1.0)
+
+
+def test_what_will_not_come_leaves_the_order_and_never_more_than_was_ordered():
+    made = book(counted("gauze", 5), ordered("gauze", 3))
+    sheets = RoundSheets("receive", received=(ReceivedRow(2, "1", "gauze", 1, 0, will_not_come=9),))
+    step = receive(sheets, made, PLAN, CATALOGUE, DAY + timedelta(days=2))
+    assert [(x.event, x.packs) for x in step.lines] == [("will_not_come", 3), ("received", 1)]
+
+
+def test_what_will_not_come_of_no_order_is_no_line():
+    sheets = RoundSheets("receive", received=(ReceivedRow(2, "", "gauze", 1, 0, will_not_come=2),))
+    step = receive(sheets, book(counted("gauze", 5)), PLAN, CATALOGUE, DAY)
+    assert "will_not_come" not in {x.event for x in step.lines}
+
+
+def test_what_was_typed_before_is_taken_in_once_and_said():
+    first, second = ReceivedRow(2, "", "gauze", 1, 0), ReceivedRow(3, "", "mask", 2, 0)
+    made = book(counted("gauze", 5))
+    once = receive(RoundSheets("receive", received=(first,)), made, PLAN, CATALOGUE, DAY)
+    made = made.grown(once.lines, "P")
+    again = receive(RoundSheets("receive", received=(first,)), made, PLAN, CATALOGUE, DAY)
+    assert (again.lines, again.told) == ((), ("This delivery is in the book already: nothing was changed.",))
+    more = receive(RoundSheets("receive", received=(first, second)), made, PLAN, CATALOGUE, DAY)
+    assert [x.item for x in more.lines] == ["mask"]
+    assert more.told[-1] == "1 line was in the book already and not written again."
+
+
+def test_an_order_that_is_long_due_is_a_question_that_has_no_number_to_answer():
+    """Questions about a line carry its number; this one is answered on the sheet Receive."""
+    late = DAY + timedelta(days=30)
+    made = book(counted("gauze", 5), ordered("gauze", 3), counted("gauze", 5, day=late), counted("mask", 6, day=late))
+    (asked,) = [q for q in questions(made, standing(made), PLAN, CATALOGUE) if "still waits" in q.question]
+    assert (asked.no, asked.item) == (0, "gauze")
+
+
+def test_a_sheet_that_is_not_there_is_told_so_and_one_that_lies_elsewhere_is_asked_for_its_unit(tmp_path):
+    with pytest.raises(InputError, match="is not there"):
+        find_unit(tmp_path / "gone.xlsx")
+    (tmp_path / "stray.xlsx").write_bytes(b"PK\x03\x04 and no workbook")
+    with pytest.raises(InputError, match="lies in no unit's folder"):
+        find_unit(tmp_path / "stray.xlsx")

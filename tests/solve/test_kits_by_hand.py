@@ -1,0 +1,106 @@
+"""Rules of the kits on arrays and frames of a few rows, each answer reckoned by hand."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.demand.held import as_held
+from kitplan.parts.kits.contents import event_uses_per_month
+from kitplan.parts.kits.groups import OWN, held_bundles
+from kitplan.parts.kits.lookup import kit_lookup, served_lines
+from kitplan.parts.kits.slots import Slot
+from kitplan.parts.kits.together import Together
+from kitplan.solve.positions import Packing
+
+TITLES = {"two_y": "Two Y", "h": "H piece"}
+
+
+def strata(*rows):
+    """rows: size, route, technique, skin, design, mean airways."""
+    frame = pd.DataFrame(rows, columns=["size", "route", "technique", "skin", "design", "mean_airways"])
+    return frame.assign(size_number=frame["size"].str.split().str[0].astype(float), scale="mm")
+
+
+def lookup_of(frame):
+    unit = SimpleNamespace(techniques={k: SimpleNamespace(title=t) for k, t in TITLES.items()},
+                           words=SimpleNamespace(device="tube"))
+    return kit_lookup(frame, unit)
+
+
+def test_a_cell_is_the_one_design_of_its_size_and_route():
+    found = lookup_of(strata(("3.5 mm", "oral", "two_y", "none", "B", 4),
+                             ("3.5 mm", "oral", "two_y", "barrier", "B", 1)))
+    assert found.cells == {("3.5", "oral"): ("B",)}
+    assert (found.sizes, found.routes, found.heading) == (("3.5",), ("oral",), "Tube mm")
+
+
+def test_where_skin_decides_the_design_of_most_comes_first_and_the_others_say_for_whom():
+    found = lookup_of(strata(("3.5 mm", "oral", "two_y", "none", "B", 4),
+                             ("3.5 mm", "oral", "two_y", "barrier", "A", 1)))
+    assert found.cells["3.5", "oral"] == ("B", "A: with barrier")
+
+
+def test_where_technique_decides_its_title_is_said():
+    found = lookup_of(strata(("3.5 mm", "oral", "two_y", "none", "A", 1), ("3.5 mm", "oral", "h", "none", "B", 4)))
+    assert found.cells["3.5", "oral"] == ("B", "A: Two Y")
+
+
+def test_whom_a_design_serves_is_a_line_a_route_and_says_more_only_where_the_size_does_not_decide():
+    frame = strata(("3.0 mm", "oral", "two_y", "none", "A", 2), ("3.5 mm", "oral", "two_y", "none", "A", 4),
+                   ("3.5 mm", "oral", "two_y", "barrier", "B", 1), ("3.5 mm", "nasal", "two_y", "none", "A", 1))
+    assert served_lines(frame, "A", TITLES) == ["oral 3.0 mm, 3.5 mm (without barrier)", "nasal 3.5 mm"]
+    assert served_lines(frame, "B", TITLES) == ["oral 3.5 mm (with barrier)"]
+
+
+def test_a_slot_in_which_each_takes_its_own_holds_the_most_that_a_member_takes_of_each_option():
+    """Three airways; two of them use option 0 (two and three bundles), one option 1 (five); the third is no member."""
+    slot = Slot.__new__(Slot)
+    for name, value in {"own": np.array([0, 0, 1]), "bundles": np.array([[2, 9], [3, 9], [9, 5]]),
+                        "options": ({0: 1}, {1: 1})}.items():
+        object.__setattr__(slot, name, value)
+    assert held_bundles(slot, OWN, np.array([True, True, False])).tolist() == [3, 0]
+    assert held_bundles(slot, OWN, np.array([True, False, True])).tolist() == [2, 5]
+    assert held_bundles(slot, 1, np.array([True, True, False])).tolist() == [0, 9]
+
+
+def test_event_items_leave_for_all_attempts_of_a_stay_and_for_what_is_left_in_its_kit():
+    """Ten kits a month, four attempts a stay; kits for three, and none, one or two used since the last restock at
+    chances one half, three tenths, one fifth: 3 x 0.5 + 2 x 0.3 + 1 x 0.2 = 2.3 left over; 10 x (4 + 2.3) = 63.
+    """
+    use = SimpleNamespace(last_interval=np.array([[0.5, 0.3, 0.2]]), mean_stay_attempts=4.0)
+    needs = SimpleNamespace(use=[use], re_secures=[3], kits_per_month=[10.0])
+    assert event_uses_per_month(needs, 0) == pytest.approx(63.0)
+
+
+def test_who_is_apart_shares_no_kit_and_sizes_are_counted_by_kind():
+    """Masks held by three airways: 0 and 1 alike, 2 another; 1 and 2 are kept apart; one size of mask a kit."""
+    apart = np.array([[0, 0, 0], [0, 0, 1], [0, 1, 0]], dtype=bool)
+    held = np.array([[1, 0], [1, 0], [0, 1]], dtype=bool)
+    groups = np.array([[1, 1, 0], [0, 1, 1], [1, 0, 1], [0, 0, 1]], dtype=bool)
+    assert Together(apart, (held,), 1).allows(groups).tolist() == [True, False, False, True]
+    assert Together(apart, (held,), 2).allows(groups).tolist() == [True, False, True, True]
+
+
+@pytest.mark.parametrize(("pack", "mean", "largest"), [(1, 8.0, 8), (4, 9.5, 11), (25, 20.0, 32)])
+def test_the_mean_position_is_that_of_the_places_from_the_level_to_a_pack_less_one_above_it(pack, mean, largest):
+    packing = Packing(("x", "none"), np.array([pack, pack]), np.array([1, 1]))
+    assert packing.mean(np.array([8, 0])).tolist() == [np.mean(np.arange(8, 8 + pack)), 0.0] == [mean, 0.0]
+    assert packing.largest(np.array([8, 0])).tolist() == [largest, 0]
+
+
+@pytest.mark.parametrize(("par", "absent"), [
+    ({"saline-5": 1}, {"saline-10"}), ({"saline-5": 0, "saline-10": 2}, {"saline-5"}), ({"saline-5": 0}, set()),
+    ({"saline-5": 2, "saline-10": 1}, set()),
+])
+def test_what_the_shelf_holds_of_a_role_stands_for_what_it_does_not(par, absent, small_unit):
+    """A par of none holds nothing; where nothing of a role is held, nothing is taken away; nor of what is critical."""
+    from dataclasses import replace
+
+    present = pd.DataFrame({"item": [*par, "mask-42"], "par_packs": [*par.values(), 1]})
+    found = as_held(replace(small_unit, present_par=present))
+    role = small_unit.items.loc[small_unit.items["role"] == "saline", "item"]
+    assert set(found.stock.unavailable) & {*role, "mask-60"} == absent
