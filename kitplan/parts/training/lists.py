@@ -18,7 +18,6 @@ from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder
 from kitplan.read.class_values import Durable, TrainingClass, courses
 from kitplan.read.values import Unit
 
-
 LOOSE = "; loose, not sterile: the class file allows it for practice on manikins, never for patients"
 
 
