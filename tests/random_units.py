@@ -225,6 +225,8 @@ def _settings(draw: st.DrawFn, kinds: Sequence[tuple], names: Sequence[str], ite
     ) | _kept(draw, 12, flat_per_check=some(0.1, 0.0, 1.0))
     blocks = {"": top, "stock": stock, "bedside": bedside, "resecure": resecure}
     blocks["forecast"] = _kept(draw, 4, months=some(12, 1, 60))
+    year = _kept(draw, 3, start=some("2026-01", "2025-07", "2024-01", "2030-04"))
+    blocks["budget"] = year | (_kept(draw, 2, amount=some(9000.0, 1.0, 1e9)) if year else {})
     preferred = draw(rare(st.sampled_from(sorted({str(r["role"]) for r in items}))))
     if preferred:
         blocks["prefer"] = {preferred: next(r["item"] for r in items if r["role"] == preferred)}
@@ -261,9 +263,16 @@ def _records(
                 for kind in (kinds[rng.integers(len(kinds))] for _ in range(draw(some(40, 1, 400))))]
         files["resecure_log.csv"] = _table(rows)
     if draw(rare(st.just(True), 3)):
-        rows = [{"date": rng.choice(days), "item": rng.choice(names), "units": rng.integers(0, 200)}
+        rows = [{"date": rng.choice(days), "item": rng.choice(names), "units": rng.integers(-20, 200)}
                 for _ in range(draw(some(30, 1, 300)))]
         files["stock_issues.csv"] = _table(rows)
+    if draw(rare(st.just(True), 3)):
+        rows = [{"date": FIRST_DAY + timedelta(days=7 * k), "item": rng.choice(names), "price": price, "percent": ""}
+                for k, price in enumerate(rng.uniform(0.01, 90, draw(some(3, 1, 30))).round(2))]
+        files["prices.csv"] = _table([*rows, {"date": "2026-10-01", "item": "", "price": "", "percent": 4}])
+    if draw(rare(st.just(True), 4)):
+        files["budget.csv"] = _table([{"month": f"2026-{m:02d}", "amount": draw(some(900, 0, "")),
+                                       "spent": draw(some("", 800.5))} for m in range(1, draw(some(12, 1)) + 1)])
     if draw(rare(st.just(True), 3)):
         held = rng.permutation(names)[: int(rng.integers(1, len(names) + 1))]
         files["present_par.csv"] = _table([{"item": i, "par_packs": rng.integers(0, 9)} for i in held])

@@ -72,6 +72,12 @@ class Card:
         self.hatch(x, y, width, height)
         self.hatch(x, y, width, height, falling=True)
 
+    def fill(self, x: float, y: float, width: float, height: float, grey: float = 0.55) -> None:
+        """A filled rectangle; grey: 0 black, 1 white."""
+        self.canvas.setFillGray(grey)
+        self.canvas.rect(x * mm, y * mm, width * mm, height * mm, fill=1)
+        self.canvas.setFillGray(0)
+
     def hatch(self, x: float, y: float, width: float, height: float, falling: bool = False) -> None:
         """Fill a rectangle with slanted lines: told apart without colour."""
         self.canvas.saveState()

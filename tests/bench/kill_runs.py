@@ -186,10 +186,12 @@ def kill_one(arguments: Sequence[object], unit: Path, how: Callable[[], None]) -
 
 def compute_beforehand(unit: Path) -> None:
     """Let `plan` find what it computes for the seeds 2 and 3 computed already."""
+    compute = kitplan.planning.plan_unit
     made = {seed: kitplan.plan(kitplan.load_unit(unit), seed=seed) for seed in (2, 3)}
 
-    def computed(unit: kitplan.Unit, seed: int, *_: object) -> kitplan.Plan:
-        return replace(made[seed], unit=replace(made[seed].unit, path=unit.path))
+    def computed(unit: kitplan.Unit, seed: int, *more: object) -> kitplan.Plan:
+        return replace(made[seed], unit=replace(made[seed].unit, path=unit.path)) if seed in made else compute(
+            unit, seed, *more)
 
     kitplan.planning.plan_unit = computed  # type: ignore[assignment]
 

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import kitplan
 from kitplan.desk.toml_edit import number
@@ -147,13 +148,13 @@ def _form(content: bytes, place: Path) -> None:
     assert again.cells[0] == table.cells[0]
 
 
-_KEPT: dict[str, object] = {}
+_KEPT: dict[str, Any] = {}
 
 
 def _mill_lane() -> kitplan.Unit:
     if "unit" not in _KEPT:
         _KEPT["unit"] = load_unit(sample_units()["mill_lane"])
-    return _KEPT["unit"]  # type: ignore[return-value]
+    return _KEPT["unit"]
 
 
 def _plan_folder(place: Path) -> Path:
@@ -165,7 +166,10 @@ def _plan_folder(place: Path) -> Path:
         few = replace(unit.planning, scenarios=200, verify_scenarios=200, max_scenarios=400)
         made = kitplan.plan(replace(unit, planning=few), parts=["par"])
         _KEPT["plan"] = made.save(place.parent / "kept-plan")
-    return Path(shutil.copytree(_KEPT["plan"], place / "plan", dirs_exist_ok=True))  # type: ignore[call-overload]
+        for path in sorted(_KEPT["plan"].rglob("*"), reverse=True):
+            if path.is_file() and path.name not in (RECORD, Path(PLAN).name, Path(SCENARIOS).name):
+                path.unlink()
+    return Path(shutil.copytree(_KEPT["plan"], place / "plan", dirs_exist_ok=True))
 
 
 def _record(content: bytes, place: Path) -> None:

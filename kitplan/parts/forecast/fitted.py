@@ -24,6 +24,8 @@ NAME = "fitted level, swing and drift"
 MONTH_DAYS = 30.4
 DRIFT_GRID, DRIFT_WEIGHT = np.array([0.0, 0.02, 0.05]), np.array([0.3, 0.4, 0.3])
 """Drift of the level, share of it a month: none, slow (7 % in a year) or fast (17 %). Estimates, no source."""
+OWN_MONTH = 0.25
+"""What is each month's own, every year, beside the waves: its deviation over that of the wave (an estimate)."""
 _LEVEL_SD = 1.0
 _LONGEST_DAYS = 330
 _NO_BURSTS_KNOWN = np.array([0.0, 0.05, 0.2])
@@ -52,11 +54,13 @@ class MonthLaw:
         """Covariance of level, swing and drift for each way, (n_ways, n_months, n_months), and its chance."""
         month = np.arange(1.0, len(self.waves) + 1)
         walk = np.minimum(month[:, None], month[None, :])
+        alike = (month[:, None] - month[None, :]) % 12 == 0
         ways, chance = [], []
         for sd, of_swing in self.season.parts:
             scaled = self.waves * np.array([sd, sd, OVERTONE * sd, OVERTONE * sd])
             for drift, of_drift in zip(DRIFT_GRID, DRIFT_WEIGHT):
-                ways.append(_LEVEL_SD**2 + scaled @ scaled.T + drift**2 * walk)
+                own = (OWN_MONTH * sd) ** 2 * alike
+                ways.append(_LEVEL_SD**2 + scaled @ scaled.T + own + drift**2 * walk)
                 chance.append(of_swing * of_drift)
         return np.array(ways), np.array(chance)
 
@@ -114,7 +118,7 @@ def month_law(unit: Unit, monthly: MonthlyCensus, months: int) -> MonthLaw:
         raise ValueError("a snapshot has no months")
     span = np.arange(whole[0], whole[-1] + 1) if len(whole) else np.arange(1)
     first = monthly.months[span[0]]
-    middles = [(first + k).start_time.dayofyear + 14.2 for k in range(len(span) + months)]
+    middles = [(first + k).start_time.day_of_year + 14.2 for k in range(len(span) + months)]
     law, bursts = _law_and_bursts(fit_posterior(unit))
     alone, shared = _by_month(law, len(middles))
     prior = season_of(unit, 0.0, len(span) * MONTH_DAYS)

@@ -113,8 +113,8 @@ def forecast_and_sampled(
     past = months_before(unit, monthly)
     airway_days = np.concatenate([_lived(monthly, past, airway_days, days[0]), airway_days], axis=1)
     renewed, arrived = draw_events(airway_days, model, learnt.dispersion, fit_posterior(unit).rate, rng)
-    use = renewed @ model.per_day  # the largest array: changed in its place
-    use += arrived @ model.per_arrival
+    use = renewed.astype(np.float32) @ model.per_day.astype(np.float32)  # the largest array: short numbers, one copy
+    use += arrived.astype(np.float32) @ model.per_arrival.astype(np.float32)
     np.maximum(use, 0.0, out=use)
     all_names = (*past, *names)
     sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, renewed, use,
@@ -294,7 +294,7 @@ def by_period(paths: Paths) -> pd.DataFrame:
 
 
 def _use_frame(unit: Unit, sampled: Sampled) -> pd.DataFrame:
-    mean = sampled.use.mean(axis=0)
+    mean = sampled.use.mean(axis=0, dtype=float)
     by_month = [np.quantile(sampled.use[:, m], BANDS, axis=0) for m in range(len(sampled.names))]
     low95, low, high, high95 = np.stack(by_month, axis=1)
     used = np.nonzero(mean.sum(axis=0) > 1e-9)[0]
@@ -318,10 +318,10 @@ def _use_frame(unit: Unit, sampled: Sampled) -> pd.DataFrame:
 
 def _item_year(unit: Unit, sampled: Sampled) -> pd.DataFrame:
     """All months together by item, dearest first."""
-    whole = sampled.use.sum(axis=1)
+    whole = sampled.use.sum(axis=1, dtype=float)
     low, high = np.quantile(whole, [0.10, 0.90], axis=0)
     mean = whole.mean(axis=0)
-    value = (sampled.use.mean(axis=0) * sampled.price).sum(axis=0)
+    value = (sampled.use.mean(axis=0, dtype=float) * sampled.price).sum(axis=0)
     price = np.divide(value, mean, out=np.zeros_like(mean), where=mean > 0)
     frame = pd.DataFrame(
         {

@@ -63,7 +63,7 @@ def on_own_level(
     if len(place) < FEWEST_MONTHS:
         return sampled, ()
     units = had.reindex(index=[sampled.names[k] for k in place], columns=unit.items["item"], fill_value=0.0).to_numpy()
-    drawn = sampled.use[:, place]
+    drawn = sampled.use[:, place].astype(float)
     price = sampled.price[place].mean(axis=0)
     ratio, level, silent = _ratios(unit, units.sum(axis=0), drawn.mean(axis=0).sum(axis=0), price)
     if not np.isfinite(level):

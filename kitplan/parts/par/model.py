@@ -62,10 +62,31 @@ def solve_par(
     over = _floors_over(instance, target)
     if over:
         return _unsafe(instance, target, demand, checked, over)
-    asked, notes = _first_target(instance, target, verify.n_scenarios)
+    instance, candidate, notes = _planned(instance, target, demand, checked, resample)
+    return _finished(instance, candidate, target, demand, notes, frontier)
+
+
+def par_levels(unit: Unit, demand: Demand, verify: Demand) -> np.ndarray:
+    """The levels of `solve_par` and nothing about them, int64, shape (n_items,), items as in the catalogue."""
+    target = unit.stock.readiness
+    instance = ask(unit, demand)
+    if _floors_over(instance, target):
+        levels = instance.levels(instance.protected(target))
+    else:
+        levels = _planned(instance, target, demand, Checked(verify, instance.needed(verify)), None)[1].levels
+    found = np.zeros(len(levels), dtype=np.int64)
+    found[instance.order] = levels
+    return found
+
+
+def _planned(
+    instance: ParInstance, target: float, demand: Demand, checked: Checked, resample: Resample | None
+) -> tuple[ParInstance, Candidate, list[str]]:
+    """The plan that other scenarios confirm, on what it was made, and how it came about."""
+    asked, notes = _first_target(instance, target, len(checked.needs))
     candidate = _solve_and_verify(instance, asked, target, checked)
     instance, candidate, more = _until_verified(instance, candidate, target, demand, resample)
-    return _finished(instance, candidate, target, demand, [*notes, *more], frontier)
+    return instance, candidate, [*notes, *more]
 
 
 def ask(unit: Unit, demand: Demand) -> ParInstance:

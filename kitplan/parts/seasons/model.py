@@ -18,7 +18,7 @@ import pandas as pd
 from kitplan.demand.arrivals import YEAR_DAYS
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
-from kitplan.parts.par.model import packing_of, solve_par
+from kitplan.parts.par.model import packing_of, par_levels
 from kitplan.read.values import SeasonPolicy, Unit
 from kitplan.solve.verify import joint_readiness
 
@@ -120,8 +120,7 @@ def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Se
     needs = packing_of(unit.items).needed(demand.units, demand.seed, demand.stream)
     for month, mine in enumerate(which):
         halves = [demand.part(np.flatnonzero(mine)[k::2]) for k in (0, 1)]
-        par = solve_par(unit, halves[0], halves[1], frontier=False)
-        levels[month] = par.levels["par_units"].to_numpy(np.int64)
+        levels[month] = par_levels(unit, *halves)
         readiness[month] = joint_readiness(needs[mine], year_round_units)
     price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
     choice = _choices(levels, price, unit.seasons)

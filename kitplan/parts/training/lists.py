@@ -76,7 +76,7 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
             left = left if side_by_side else left - dealt
             each = row["units"] / row["sets"]
             rows += [(lesson, s, row["item"], each * n) for s, n in enumerate(dealt) if n]
-    frame = pd.DataFrame(rows, columns=["lesson", "station", "item", "units"])
+    frame = pd.DataFrame(rows, columns=["lesson", "station", "item", "units"]).astype({"units": float})
     whole = frame.groupby(["lesson", "station", "item"], sort=False, as_index=False)["units"].sum()
     box = {lesson: number for number, group in enumerate(courses(lessons)) for lesson in group}
     here = [whole["lesson"].map(box), whole["station"], whole["item"]]

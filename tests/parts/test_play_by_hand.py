@@ -1,0 +1,104 @@
+"""Pieces of the play, of the audit and of use by rates, reckoned by hand or by a standard table."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import norm
+
+from kitplan.demand.item_choice import fill_roles
+from kitplan.demand.proportion import wilson_interval
+from kitplan.demand.use import use_model
+from kitplan.parts.audit.model import say_swaps
+from kitplan.parts.simulate.rules_of_thumb import Records, records, rules
+from kitplan.parts.simulate.stock_ledger import ReviewRule, play_ledger
+from kitplan.read.values import Census
+
+
+def test_rules_of_thumb_are_what_their_names_say_never_under_a_floor():
+    known = Records(np.array([10.0, 0.5]), np.array([2.0, 0.5]), np.array([15.0, 2.0]))
+    found = rules(known, np.array([0, 3]))
+    factors = {name: factor for name, (_, factor) in found.items()}
+    assert factors == {"{:.3g} x mean use": (1.5, 2.0), "{:.3g} x most ever used": (1.0,),
+                       "mean + {:.3g} sd": tuple(round(float(norm.ppf(q)), 3) for q in (0.95, 0.99))}
+    par = {name: rule(2.0).tolist() for name, (rule, _) in found.items()}
+    assert par == {"{:.3g} x mean use": [20, 3], "{:.3g} x most ever used": [30, 4], "mean + {:.3g} sd": [14, 3]}
+
+
+def test_records_are_over_all_intervals_and_the_most_is_of_one_year_of_one_copy():
+    intervals = np.array([[[1], [9]], [[3], [5]], [[8], [2]]])
+    found = records(intervals, a_year=2)
+    values = [1, 9, 3, 5, 8, 2]
+    assert (found.mean[0], found.sd[0]) == pytest.approx((np.mean(values), np.std(values, ddof=1)))
+    assert found.most.tolist() == [3]
+
+
+def ledger(demand, par, life=np.inf, review=7, lead=2):
+    rule = ReviewRule(review, lead, np.array([1]), np.array([float(life)]))
+    return play_ledger(np.array(demand).reshape(-1, 1, 1), np.array([[par]]), rule, 0)
+
+
+@pytest.mark.parametrize(("review", "lead"), [(0, 2), (7, -1)])
+def test_a_review_of_nothing_and_a_lead_time_below_nothing_are_refused(review, lead):
+    with pytest.raises(ValueError, match="at least"):
+        ledger([1] * 30, 5, review=review, lead=lead)
+
+
+def test_stock_of_the_first_day_has_lain_for_all_times_up_to_its_life_and_is_gone_by_then():
+    """Nobody takes any of ten, dated over the ten days to come: two are past their date before the first interval that
+    counts, eight in it, and none of what was bought since.
+    """
+    assert ledger([0] * 16, 10, life=10).expired.sum() == 8
+
+
+def test_no_share_is_made_of_nothing():
+    with pytest.raises(ValueError, match="not a proportion"):
+        wilson_interval(0, 0)
+
+
+def one_each(unit_maker, mean_stay):
+    nobody = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
+    rows = pd.DataFrame({"stratum": [0, 1, 2], "airways": [1, 1, 3]})
+    return unit_maker(Census("snapshot", rows, None, None, mean_stay, 0.5, nobody))
+
+
+def test_arrivals_of_an_airway_day_are_one_over_the_mean_stay_for_one_airway_as_for_many(unit_maker):
+    """Little's law, L = lambda W."""
+    unit = one_each(unit_maker, 6.0)
+    assert use_model(unit).arrivals == pytest.approx(np.full(3, 1 / 6.0), rel=0.02)
+
+
+def test_items_chosen_for_short_stays_serve_long_ones_at_their_own_pace(unit_maker):
+    """Rolls opened are tabulated as far as the stays for which they were chosen; longer stays go on opening rolls, so
+    that a stay takes at most the one roll that it leaves part-used beyond the pace of its days.
+    """
+    short, long = one_each(unit_maker, 2.0), one_each(unit_maker, 30.0)
+    choice = fill_roles(short)
+    tape = choice.frame.loc[choice.frame["role"] == "tape", "item"].iloc[0]
+    found = use_model(long, choice)
+    beyond = found.per_arrival[:, found.items.index(tape)]
+    assert ((beyond > 0) & (beyond <= 1)).all()
+
+
+def choice_of(*items):
+    return SimpleNamespace(frame=pd.DataFrame({"item": items}))
+
+
+@pytest.mark.parametrize(("planned", "said"), [
+    (("saline-10", "wipe-prep"), "The plan buys saline-10 in place of saline-5, because it costs less to use, "
+                                 "for 30.00 USD less stock at par."),
+    (("saline-5", "saline-10", "wipe-prep"), "The plan buys saline-10, for 30.00 USD less stock at par."),
+])
+def test_what_the_plan_would_buy_in_place_of_what_is_held_is_said_with_its_worth(planned, said, small_unit):
+    unit = replace(small_unit, currency="USD")
+    held, plan, as_is = choice_of("saline-5", "wipe-prep"), SimpleNamespace(value=100.0), SimpleNamespace(value=130.0)
+    assert say_swaps(unit, choice_of(*planned), held, plan, as_is) == [f"Judged with the items held today. {said}"]
+
+
+def test_nothing_is_said_where_the_plan_buys_what_is_held(small_unit):
+    same = choice_of("saline-5")
+    assert say_swaps(small_unit, same, same, SimpleNamespace(value=1.0), SimpleNamespace(value=1.0)) == []
