@@ -3,6 +3,7 @@
 import numpy as np
 from scipy import stats
 
+from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.streams import name_key, uniforms
 
 
@@ -47,3 +48,11 @@ def test_the_order_of_counters_matters():
     u = uniforms(1, "plan", a, b)
     assert not np.allclose(u, u.T)
     assert len(np.unique(u)) == u.size
+
+
+def test_planning_and_verifying_share_no_draw_of_what_is_not_known_and_leave_none_out(small_unit):
+    """A plan verified on draws that it was made on would look readier than it is."""
+    fitted = fit_posterior(small_unit)
+    of = {stream: {row.tobytes() for row in fitted.of_stream(stream).arrivals} for stream in ("plan", "verify")}
+    assert not of["plan"] & of["verify"]
+    assert len(of["plan"]) + len(of["verify"]) == len({row.tobytes() for row in fitted.arrivals})

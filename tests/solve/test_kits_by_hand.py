@@ -12,6 +12,7 @@ from kitplan.demand.held import as_held
 from kitplan.parts.kits.contents import event_uses_per_month
 from kitplan.parts.kits.groups import OWN, held_bundles
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
+from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.kits.slots import Slot
 from kitplan.parts.kits.together import Together
 from kitplan.solve.positions import Packing
@@ -104,3 +105,19 @@ def test_what_the_shelf_holds_of_a_role_stands_for_what_it_does_not(par, absent,
     found = as_held(replace(small_unit, present_par=present))
     role = small_unit.items.loc[small_unit.items["role"] == "saline", "item"]
     assert set(found.stock.unavailable) & {*role, "mask-60"} == absent
+
+
+@pytest.mark.parametrize(("saved", "said"), [(60.0, True), (4.0, False)])
+def test_one_design_more_is_spoken_of_where_it_saves_more_than_a_hundredth(saved, said):
+    """Chosen: two designs at 500 a month; three would save 60, or 4; what four would save is not spoken of."""
+    curve = pd.DataFrame({"designs": [1, 2, 3, 4], "monthly_cost": [np.nan, 500.0, 500.0 - saved, 300.0],
+                          "saved": [np.nan, np.nan, saved, 140.0], "note": ["", "chosen", "", ""]})
+    kits = SimpleNamespace(curve=curve, contents=pd.DataFrame({"design": ["A", "B"]}), strata=[1, 2, 3], notes=(),
+                           builds=pd.DataFrame({"design": ["A", "B"], "build": [4, 2]}),
+                           opened=SimpleNamespace(single=pd.DataFrame({"role": []})))
+    told = KitPlan.sentences(kits, "USD")
+    assert told[0] == ("2 kit designs for 3 kinds of airway: 500 USD a month (one design each would cost 300, the "
+                       "fewest that fit 500).")
+    assert told[-1].startswith("Have ready for the week ahead: 4 of A, 2 of B")
+    more = [f"One design more would save {saved:,.0f} USD a month."]
+    assert [t for t in told if "One design more" in t] == more * said

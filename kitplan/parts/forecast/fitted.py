@@ -118,7 +118,7 @@ def month_law(unit: Unit, monthly: MonthlyCensus, months: int) -> MonthLaw:
         raise ValueError("a snapshot has no months")
     span = np.arange(whole[0], whole[-1] + 1) if len(whole) else np.arange(1)
     first = monthly.months[span[0]]
-    middles = [(first + k).start_time.dayofyear + 14.2 for k in range(len(span) + months)]
+    middles = [(first + k).start_time.day_of_year + 14.2 for k in range(len(span) + months)]
     law, bursts = _law_and_bursts(fit_posterior(unit))
     alone, shared = _by_month(law, len(middles))
     prior = season_of(unit, 0.0, len(span) * MONTH_DAYS)
