@@ -30,7 +30,8 @@ PEOPLE = {
         "kits": "Bedside kits: contents, designs, roll choice, build and cut cards to print.",
     },
     "For the educator": {
-        "training": "A practice class: what to buy, what stands at each station, what to cut, and prints.",
+        "training": "A practice class or course: what to buy, what stands at each station, what to cut, and prints.",
+        "to-class": "Tell the order book what a class took from the stock room, so that it does not look like use.",
     },
     "For the manager": {
         "forecast": "How much next month, how sure, and why past months cost what they did.",
@@ -45,6 +46,7 @@ PLACES = {
     **{name: f"commands.{name}" for name in ("new", "check", "plan")}, "desk": "desk.command",
     "explain": "parts.par.explain_command", "labels": "parts.orders.labels_command",
     **{name: f"parts.orders.command:{name}" for name in ("receive", "count", "order", "build", "recall", "book")},
+    "to-class": "parts.orders.command:class_takes",
 }
 """Module of a command, with its name where it is not "command"; one that stands nowhere here is in
 parts/NAME/command.py.

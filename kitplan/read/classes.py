@@ -109,12 +109,23 @@ def _sessions(
                        column="session")
         blocks = [{}]
     for number, block in enumerate(blocks, 1):
-        refuse_unknown(file, f"session {number}", block, SESSION_KEYS, findings)
+        _refuse(file, f"session {number}", block, SESSION_KEYS, findings)
         own = {key: value for key, value in block.items() if key in SESSION_KEYS}
         other = {"stations": "learners_per_station", "learners_per_station": "stations"}
         hidden = {"session", *(other[key] for key in own if key in other)}
         common = {key: value for key, value in settings.items() if key not in hidden}
         yield common | own, dict.fromkeys(own, f"session {number}")
+
+
+def _refuse(
+    file: str, where: str, block: Mapping[str, Any], known: Sequence[str], findings: Findings
+) -> None:
+    """Note every key that a block does not have; one of the whole class has slipped below a block."""
+    for key in [k for k in block if k not in known and k in KEYS]:
+        mend = (f"Write [{key}] on a line of its own, after the sessions." if isinstance(block[key], Mapping) else
+                "Move it up, above the first line that begins with [.")
+        findings.fault(file, "holds for the whole class, and not for one block", mend, column=f"{where}.{key}")
+    refuse_unknown(file, where, {k: v for k, v in block.items() if k not in KEYS}, known, findings)
 
 
 def _numbered(sessions: Sequence[TrainingClass]) -> list[TrainingClass]:
@@ -263,7 +274,7 @@ class _ClassReader(Block):
         return tuple(found)
 
     def _practice(self, key: str, block: Mapping[str, Any], attempts: int) -> list[Practice]:
-        refuse_unknown(self.file, self.place_of(key), block, PRACTICE_KEYS, self.findings)
+        _refuse(self.file, self.place_of(key), block, PRACTICE_KEYS, self.findings)
         technique = self._technique(key, block)
         skin = key_of(str(block.get("skin", "none")))
         if skin not in SKINS:
@@ -351,7 +362,7 @@ class _ClassReader(Block):
         return tuple(self._durable(f"durable {n}", b) for n, b in enumerate(blocks, 1))
 
     def _durable(self, key: str, block: Mapping[str, Any]) -> Durable:
-        refuse_unknown(self.file, key, block, DURABLE_KEYS, self.findings)
+        _refuse(self.file, key, block, DURABLE_KEYS, self.findings)
         written, role = str(block.get("item", "")), key_of(str(block.get("role", "")))
         item = self.items.get(key_of(written), "")
         if sum(k in block for k in ("name", "item", "role")) == 0 or (written and role):

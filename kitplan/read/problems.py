@@ -11,7 +11,7 @@ class Problem:
     """One fault in one place of one input.
 
     file: file name as the user knows it, with " [sheet]" after it for a workbook.
-    row: row number as a spreadsheet shows it (the first line of the file is 1), or None.
+    row: row number as a spreadsheet shows it (the first line of the file is 1), or None; a .toml file has lines.
     column: column header or TOML key, or None.
     value: the value received, as text (already shortened; never a value from an identity column), or None.
     fault: what is wrong, one clause. mend: what to do, one imperative sentence.
@@ -29,11 +29,12 @@ class Problem:
     moves: int = 1
 
     def __str__(self) -> str:
+        line, column = ("line", "key") if self.file.endswith(".toml") else ("row", "column")
         place = [self.file]
         if self.row is not None:
-            place.append(f"row {self.row}")
+            place.append(f"{line} {self.row}")
         if self.column is not None:
-            place.append(f"column {self.column}")
+            place.append(f"{column} {self.column}")
         got = "" if self.value is None else f" (got {self.value!r})"
         return f"{', '.join(place)}: {self.fault}{got}. {self.mend}"
 

@@ -27,13 +27,15 @@ from kitplan.read.source import OTHER_SHEETS
 from kitplan.read.tables import RawTable, TableReader, raw_table, report_headers
 from kitplan.read.workbook import Book as Workbook
 
-SHEETS = {"receive": "Receive", "count": "Count", "answers": "Questions", "ordered": "Order", "kits": "Build kits"}
+SHEETS = {"receive": "Receive", "count": "Count", "answers": "Questions", "ordered": "Order", "kits": "Build kits",
+          "to_class": "From the stock room"}
 """Table of columns.csv -> title of the sheet that is filled in."""
 
-DAY_LABELS = {"receive": "Date received", "count": "Date of count", "kits": "Date built"}
+DAY_LABELS = {"receive": "Date received", "count": "Date of count", "kits": "Date built", "to_class": "Date taken"}
 _TYPED = {
     "receive": ("packs", "loose_units", "will_not_come", "pack_code"), "count": ("packs", "loose_units", "thrown_away"),
     "answers": ("right", "packs", "loose_units"), "ordered": ("ordered",), "kits": ("built", "moved_to"),
+    "to_class": ("taken",),
 }
 """Columns that a person fills in: a row without any of them says nothing."""
 
@@ -43,7 +45,7 @@ _KIT = "kit "
 
 @dataclass(frozen=True)
 class ReceivedRow:
-    """One line of a delivery. pack None: as it was ordered. item "": only a trade number was read."""
+    """One line of a delivery, or of what a class took. pack None: as it was ordered. item "": only a trade number."""
 
     row: int
     order: str
@@ -127,6 +129,7 @@ class RoundSheets:
     answers: tuple[Answer, ...] = ()
     ordered: tuple[Ordered, ...] = ()
     kit_rows: tuple[KitRow, ...] = ()
+    to_class: tuple[ReceivedRow, ...] = ()
     days: Mapping[str, date] = field(default_factory=dict)
     plan_number: str = ""
     unit_name: str = ""
@@ -419,7 +422,14 @@ def _read_kits(found: RoundSheets, reader: TableReader, names: Names) -> RoundSh
     return replace(found, kit_rows=(*found.kit_rows, *rows))
 
 
+def _read_to_class(found: RoundSheets, reader: TableReader, names: Names) -> RoundSheets:
+    items, taken, expires, lots = _items(reader, names), _whole(reader, "taken"), _dates(reader), _texts(reader, "lot")
+    rows = [ReceivedRow(int(reader.rows[k]), "", items[k], 0, taken[k] or 0, None, expires[k], lots[k])
+            for k in np.flatnonzero(~reader.bad) if taken[k]]
+    return replace(found, to_class=(*found.to_class, *rows))
+
+
 _READ: Mapping[str, Callable[[RoundSheets, TableReader, Names], RoundSheets]] = {
     "count": _read_count, "receive": _read_receive, "answers": _read_answers, "ordered": _read_ordered,
-    "kits": _read_kits,
+    "kits": _read_kits, "to_class": _read_to_class,
 }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings, suggestion
 from kitplan.read.grids import decode
 from kitplan.read.identity import doubtful_settings, guard_settings
+from kitplan.read.toml_faults import told
 
 MOST_NESTED = 20
 """Blocks in blocks, or points in a key, that settings may have; nobody writes more than four."""
@@ -41,8 +41,8 @@ def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] 
         guard(name, settings, findings)
         return settings
     except tomllib.TOMLDecodeError as error:
-        row, fault = _place(str(error), text)
-        findings.fault(name, fault, _mend(text, row), row=row)
+        row, key, fault, mend = told(str(error), text)
+        findings.fault(name, fault, mend, row=row, column=key)
     except (RecursionError, ValueError, OverflowError):
         findings.fault(name, "is not readable settings", "Compare it with the starter's file.")
     return None
@@ -67,27 +67,6 @@ def _is_tame(settings: dict[str, Any]) -> bool:
             return False
         level = [v for v in level if isinstance(v, dict | list)]
     return not level
-
-
-def _place(message: str, text: str) -> tuple[int, str]:
-    match = re.search(r"\(at line (\d+), column \d+\)", message)
-    row = int(match[1]) if match else text.count("\n") + 1
-    fault = re.sub(r"\s*\(at .*\)$", "", message)
-    return row, f"is not written as settings are: {fault[:1].lower()}{fault[1:]}"
-
-
-def _mend(text: str, row: int) -> str:
-    lines = text.split("\n")
-    line = lines[row - 1] if row <= len(lines) else ""
-    if re.search(r"=\s*[+-]?\d+,\d", line):
-        return "Write numbers with a point: 3.5 and not 3,5."
-    if any(c in line for c in "\u201c\u201d\u2018\u2019"):
-        return 'Use straight quotation marks: "text".'
-    if re.search(r"=\s*(true|false|yes|no)\b", line, re.IGNORECASE):
-        return "Write true or false in small letters."
-    if re.search(r"=\s*[A-Za-z]", line):
-        return 'Put text in quotation marks: key = "text".'
-    return 'Look at this line: key = number, or key = "text"; a block begins with [name].'
 
 
 def refuse_unknown(

@@ -10,12 +10,12 @@ for what rounding leaves over.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kitplan.solve.program import Program, Solution
+from kitplan.solve.program import Program
 from kitplan.solve.values import SolverReport
 
 Column = tuple[int, tuple[int, ...]]
@@ -31,6 +31,8 @@ TOLERANCE = 1e-7
 SEVERAL_GAP = 0.005
 """Relative gap at which a plan from several kinds of stock is accepted, so that the answer does not hang on how fast
 the machine is; plans of few rolls are solved to the end, because one roll is more than that."""
+_GIVEN_BACK = 2
+"""Times that each pattern of a relaxation is given back to the search for what rounding leaves."""
 _MAX_ROUNDS = 2000
 
 
@@ -90,14 +92,10 @@ class _Relaxation:
 class _Master:
     """The restricted master program over a growing pool of patterns."""
 
-    def __init__(
-        self, demand: np.ndarray, supplies: Sequence[Supply], pool: dict[Column, None], burden_price: float = 0.0
-    ) -> None:
+    def __init__(self, demand: np.ndarray, supplies: Sequence[Supply], pool: dict[Column, None]) -> None:
         self.demand = demand
         self.supplies = supplies
         self.pool = pool
-        self.opening = np.array([burden_price * s.burden for s in supplies])
-        self.burden_price = burden_price
         worth = max(s.price / s.pack for s in supplies)
         self.shortage_price = 1000.0 * max(worth, 1.0)
 
@@ -136,8 +134,6 @@ class _Master:
     def relax(self) -> _Relaxation:
         program, cut, packs, short = self.build(integer=False)
         self.spend(program, packs, short)
-        if self.burden_price:
-            program.objective(cut, self.opening[self.arrays()[0]])
         solution = program.solve(integer=False)
         worth = np.zeros(self.demand.size)
         used = np.flatnonzero(self.demand)
@@ -148,30 +144,15 @@ class _Master:
             np.maximum(supply_worth, 0.0), float(solution.values(short).sum()),
         )
 
-    def solve_whole(self, gap: float, time_limit: float) -> _Whole:
-        """Whole packs and patterns at least money; then, at that money, the least burden of opened stock (to within
-        one of the smallest kind)."""
+    def solve_whole(self, gap: float, time_limit: float | None) -> _Whole:
+        """Whole packs and patterns at least money."""
         program, cut, packs, short = self.build(integer=True)
         self.spend(program, packs, short)
         solution = program.solve(integer=True, gap=gap, time_limit=time_limit)
         if not solution.solved:
             return _NONE
-        found = self.whole(solution, cut, solution.report)
-        if len(self.supplies) == 1 or found.short:
-            return found
-        program, cut, packs, short = self.build(integer=True)
-        money = [s.price for s in self.supplies]
-        program.row("money", packs, money, high=found.cost + TOLERANCE * max(1.0, found.cost))
-        program.row("short", short, 1.0, high=0.0)
-        supply, _ = self.arrays()
-        program.objective(cut, np.array([s.burden for s in self.supplies])[supply])
-        slack = 0.99 * min(s.burden for s in self.supplies) / max(found.burden, TOLERANCE)
-        lighter = program.solve(integer=True, gap=max(SEVERAL_GAP, slack), time_limit=time_limit)
-        return self.whole(lighter, cut, solution.report) if lighter.solved else found
-
-    def whole(self, solution: Solution, cut: list[int], report: SolverReport) -> _Whole:
         times = np.rint(solution.values(cut)).astype(int).tolist()
-        return self.weigh({c: n for c, n in zip(self.pool, times) if n > 0}, report)
+        return self.weigh({c: n for c, n in zip(self.pool, times) if n > 0}, solution.report)
 
     def weigh(self, cuts: dict[Column, int], report: SolverReport | None = None) -> _Whole:
         """Take out surplus pieces and count packs, money and missing pieces of a plan in whole numbers."""
@@ -240,30 +221,47 @@ def solve_patterns(
     gap = _useful_gap(lp.value, ceiling, supplies)
     if not _done(best, ceiling, supplies):
         best = _better(best, master.solve_whole(gap, time_limit))
-    if len(supplies) > 1 and lp.value <= TOLERANCE and not best.short:
-        best, least = _lighter(master, price_out, best)
-        if best.burden >= least + 0.99 * min(s.burden for s in supplies):
-            best = _better(best, master.solve_whole(gap, time_limit))
     if every is not None and (best.short or best.cost > ceiling + TOLERANCE):
         master.pool.update(dict.fromkeys(every()))
         best = _better(best, master.solve_whole(gap, time_limit))
+    if len(supplies) > 1 and not best.short:
+        best = _lighter(master, price_out, best)
     return _plan(master, lp, ceiling, best)
 
 
-def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> tuple[_Whole, float]:
-    """Where free stock suffices money asks for no pattern: meet those that open least. (Best plan, least burden.)
+def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> _Whole:
+    """At the money of a plan, open least: cut anew from what its packs and the free stock hold, at a burden each.
 
-    Every roll opened costs a little besides its money, too little for a roll to be bought to save a free one.
+    What is bought one by one stays free to change, at its money before its burden. The relaxation is rounded as for
+    money; then most of its whole part is kept, and only the few rolls that are left are searched. So the work does not
+    grow with the class, and no clock ends it.
     """
-    dear = [s.price / s.pack for s in master.supplies if s.price > 0]
-    price = 0.01 * min(dear, default=100.0) / max(s.burden for s in master.supplies)
-    light = _Master(master.demand, master.supplies, master.pool, price)
+    dear = 10.0 * max(s.burden for s in master.supplies) / max(max(s.price for s in master.supplies), TOLERANCE)
+    stock = [
+        Supply(s.burden + (dear * s.price if s.pack == 1 else 0.0), 1,
+               s.available if s.available is not None or s.pack == 1 else n * s.pack)
+        for n, s in zip(best.packs, master.supplies)
+    ]
+    light = _Master(master.demand, stock, dict.fromkeys(master.pool))
     lp = _generate(light, price_out, np.full(master.demand.size, np.iinfo(np.int32).max))
     for round_bias in (0.0, 0.3, 0.5):
         rounded, seen = _round_relaxation(light, lp, price_out, round_bias)
-        master.pool.update(dict.fromkeys(seen))
+        light.pool.update(dict.fromkeys(seen))
         best = _better(best, master.weigh(rounded))
-    return best, lp.value / price
+    return _better(best, master.weigh(_search_the_rest(light, lp)))
+
+
+def _search_the_rest(light: _Master, lp: _Relaxation) -> dict[Column, int]:
+    """Most of the whole part of a relaxation, and the best way to cut the rest from the patterns that are known."""
+    cuts = {c: n for c, n in zip(list(light.pool), np.floor(lp.use + 1e-7).astype(int) - _GIVEN_BACK) if n > 0}
+    made = sum((n * np.array(pattern) for (_, pattern), n in cuts.items()), np.zeros(light.demand.size, dtype=int))
+    need = np.maximum(light.demand - made, 0)
+    clipped = ((r, tuple(int(min(a, n)) for a, n in zip(c, need))) for r, c in light.pool)
+    rest = _Master(need, _rest(light.supplies, cuts), {c: None for c in clipped if any(c[1])})
+    if rest.pool:
+        for column, n in rest.solve_whole(0.2 * SEVERAL_GAP, None).cuts.items():
+            cuts[column] = cuts.get(column, 0) + n
+    return cuts
 
 
 def _by_the_piece(
@@ -298,9 +296,7 @@ def _done(plan: _Whole, ceiling: float, supplies: Sequence[Supply]) -> bool:
 
 
 def _generate(master: _Master, price_out: Sequence[Pricer], most: np.ndarray) -> _Relaxation:
-    """Solve the relaxation over all patterns: add those whose worth is above their supply's, until none
-    is.
-    """
+    """Solve the relaxation over all patterns: add those whose worth is above their supply's, until none is."""
     for _ in range(_MAX_ROUNDS):
         lp = master.relax()
         for price in price_out:
@@ -318,7 +314,7 @@ def _improving(master: _Master, lp: _Relaxation, patterns: Sequence[np.ndarray])
     found = []
     for index, pattern in enumerate(patterns):
         column = (index, tuple(int(v) for v in pattern))
-        price = float(lp.supply_worth[index] + master.opening[index])
+        price = float(lp.supply_worth[index])
         if float(lp.piece_worth @ pattern) > price + 1e-9 * max(1.0, price) and column not in master.pool:
             found.append(column)
     return found
@@ -378,13 +374,20 @@ def _round_relaxation(
         if not need.any():
             break
         clipped = ((r, tuple(int(min(a, n)) for a, n in zip(c, need))) for r, c in master.pool)
-        sub = _Master(need, master.supplies, {c: None for c in clipped if any(c[1])}, master.burden_price)
+        sub = _Master(need, _rest(master.supplies, cuts), {c: None for c in clipped if any(c[1])})
         rest = _generate(sub, price_out, need)
         pool, use, worth = list(sub.pool), rest.use, rest.piece_worth
         seen += [column for column, amount in zip(pool, use) if amount > TOLERANCE]
         if rest.short > TOLERANCE:
             break
     return cuts, [*seen, *cuts]
+
+
+def _rest(supplies: Sequence[Supply], cuts: Mapping[Column, int]) -> list[Supply]:
+    """The supplies with what is cut taken off those that are limited."""
+    gone = [sum(times for (kind, _), times in cuts.items() if kind == k) for k in range(len(supplies))]
+    return [s if s.available is None else replace(s, available=max(s.available - n, 0))
+            for s, n in zip(supplies, gone)]
 
 
 def _times_wanted(column: Column, need: np.ndarray) -> int:
@@ -415,9 +418,7 @@ def _plan(master: _Master, lp: _Relaxation, ceiling: float, best: _Whole) -> Pat
 
 
 def trim_surplus(cuts: dict[Column, int], demand: np.ndarray) -> dict[Column, int]:
-    """Take surplus pieces out of the rolls that hold fewest; a roll left with nothing is not opened at
-    all.
-    """
+    """Take surplus pieces out of the rolls that hold fewest; a roll left with nothing is not opened at all."""
     columns = [c for c, times in cuts.items() for _ in range(times)]
     rolls = np.array([c[1] for c in columns], dtype=int).reshape(len(columns), demand.size)
     surplus = np.maximum(rolls.sum(axis=0) - demand, 0)

@@ -61,8 +61,8 @@ def test_the_cut_plan_gives_rolls_patterns_counts_and_waste(made):
 def test_the_workbook_has_a_sheet_for_each_question_and_says_practice_only(made):
     out, _ = made
     book = load_workbook(BytesIO((out / "class.xlsx").read_bytes()))
-    assert book.sheetnames == ["Start here", "Class to buy", "Class stations", "Class rounds", "Class cutting",
-                               "Class left over"]
+    assert book.sheetnames == ["Start here", "Class to buy", "From the stock room", "Class stations", "Class rounds",
+                               "Class cutting", "Class left over"]
     for sheet in book.worksheets[1:]:
         assert any("NOT FOR PATIENTS" in str(c.value) for row in sheet.iter_rows(max_row=6) for c in row)
 

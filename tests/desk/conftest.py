@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import os
 import re
 import shutil
@@ -43,7 +44,7 @@ class Client:
 
 def words(response) -> str:
     """What a person reads on a page."""
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", response.get_data(as_text=True)))
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", response.get_data(as_text=True))))
 
 
 @pytest.fixture(scope="session")

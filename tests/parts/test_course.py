@@ -10,6 +10,7 @@ import pytest
 
 from kitplan.parts.training.cuts import CARRIED, OWN
 from kitplan.parts.training.model import plan_training
+from kitplan.planning import plan_unit
 from kitplan.read.class_values import AT_ONCE, Durable
 from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
@@ -164,6 +165,20 @@ def test_a_course_buys_no_more_than_its_classes_together_and_no_less_than_the_la
     for cut in whole.tape:
         made = (cut.plan.cuts * cut.plan.plan["count"].to_numpy()[:, None]).sum(axis=0)
         assert made.tolist() == cut.plan.demand.tolist()
+
+
+def test_a_class_may_practise_with_loose_gauze_where_its_file_allows_it_and_the_sheet_says_so(harbour):
+    """A pack of 200 for 4.80 where pouches of two cost 5.50 for 50: two pieces a try, no sterility on a manikin."""
+    (one,) = (replace(c, have={}) for c in harbour.classes)
+    choice = plan_unit(harbour, parts=("kits",)).item_choice
+    pouches, loose = (plan_training(harbour, [c], {}, choice) for c in (one, replace(one, loose=("gauze",))))
+    assert "gauze_5cm_pair" in set(pouches.shopping["item"])
+    assert "gauze_5cm_pair" not in set(loose.shopping["item"])
+    row = bought(loose, "gauze_5cm_200")
+    assert row["units"] == 162
+    assert "loose, not sterile" in row["because"]
+    assert loose.value < pouches.value
+    assert not pouches.shopping["because"].str.contains("loose").any()
 
 
 def test_what_lies_in_the_box_is_cut_in_the_first_session_and_not_again(small_unit):

@@ -24,7 +24,7 @@ PERIODS = {"month": 1, "quarter": 3, "year": 12}
 SHARES = (80, 95)
 MONTHS = HISTORY + AHEAD
 CHANCE = np.array([0.0003, 0.001, 0.003, 0.01, 0.03])
-"""Variances of a month over its mean squared that are tried: stays tell that of airways, nothing that of these series."""
+"""Variances of a month over its mean squared that are tried: stays tell that of airways, nothing that of these."""
 LAW = MonthLaw(waves(YEAR_DAYS / 12 * (np.arange(MONTHS) + 0.5)), np.ones(HISTORY, dtype=bool), np.zeros(MONTHS),
                np.eye(1, MONTHS)[0], CHANCE, Season(0.0, True))
 

@@ -5,10 +5,11 @@ from datetime import date
 
 import pytest
 
+from kitplan.read.class_values import courses
 from kitplan.read.classes import class_files, read_classes
 from kitplan.read.findings import Findings
 from kitplan.read.practice_sizes import PracticeSizes
-from kitplan.read.problems import InputError
+from kitplan.read.problems import InputError, Problem
 from kitplan.read.sizes import read_face, read_tubes
 from kitplan.read.source import Source
 from kitplan.read.techniques import Recipes
@@ -189,6 +190,117 @@ def test_a_slip_in_writing_is_told_by_its_line(unit):
     (problem,) = faults(unit, GOOD.replace("spare_share = 0.2", "spare_share = 0,2"))
     assert problem.row == 8
     assert "point" in problem.mend
+
+
+@pytest.mark.parametrize(("old", "new", "row", "column", "fault", "mend"), [
+    ("attempts = 3", "attempts = 3\nattempts = 2", 8, "attempts", "stands twice: in line 7 and here", "Keep one of"),
+    ("[expired_for_practice]", "[have]", 17, "have", "stands twice: in line 14 and here", "under one [have]"),
+    ("[[durable]]", "[practice]", 20, "practice", "stands twice: in line 10 and here", "Write each of them as [[pr"),
+    ("[[practice]]", "[[practice]", 10, None, "opens a block and does not close it", "as many brackets"),
+    ("[have]", "[have", 14, None, "opens a block and does not close it", "as many brackets"),
+    ('"Spring class"', '"Spring class', 2, "title", "a text that is not closed", 'Write " at its end'),
+    ("tube_mm = 3.5", "tube_mm = [3.5, 4", 12, "tube_mm", "a list that is not closed", "Write ] at its end"),
+    ("saline-5 = 12", "saline-5 = {units = 12", 15, "saline-5", "a group that is not closed", "Write } at its end"),
+    ("saline-5 = 12", "saline 5 = 12", 15, None, "a key without =", "quotation marks"),
+    ("attempts = 3", "attempts =", 7, "attempts", "not written as settings are", "the value after ="),
+    ("2027-03-09", "2027-13-09", 3, "date", "not written as settings are", "a day that there is"),
+])
+def test_what_stands_twice_or_is_not_closed_is_named_with_its_line(unit, old, new, row, column, fault, mend):
+    assert GOOD.count(old) == 1
+    (problem,) = faults(unit, GOOD.replace(old, new))
+    assert (problem.row, problem.column) == (row, column)
+    assert fault in problem.fault
+    assert mend in problem.mend
+    assert f"class.toml, line {row}" in str(problem)
+
+
+def test_a_class_file_speaks_of_keys_and_lines_and_a_table_of_columns_and_rows(unit):
+    (problem,) = faults(unit, GOOD.replace("learners = 8", "learners = 0"))
+    assert str(problem).startswith("class.toml, key learners: is below 1")
+    table = Problem("census.csv", 4, "airways", "x", "is not a number", "Write one.")
+    assert str(table).startswith("census.csv, row 4, column airways")
+
+
+def test_a_slip_in_a_line_that_names_somebody_does_not_repeat_the_name(unit):
+    for line in ('"Mary Invented" = 3\n"Mary Invented" = 4', '[Mary.Invented]\nx = 1\n[Mary.Invented]\ny = 1'):
+        said = "\n".join(str(p) for p in faults(unit, GOOD + "\n[note]\n" + line))
+        assert "Mary" not in said
+        assert said
+
+
+SESSIONS = """
+[[session]]
+date = 2027-03-16
+place = "Room 4"
+
+[[session]]
+date = 2027-03-09
+start = "13:00"
+learners = 4
+stations = 1
+trainer = "Trainer B"
+"""
+
+
+def test_a_course_is_read_as_its_sessions_in_the_order_of_their_days(unit):
+    sessions, _, _ = read(unit, GOOD + SESSIONS)
+    assert [s.session for s in sessions] == [1, 2]
+    assert [s.title for s in sessions] == ["Spring class, session 1", "Spring class, session 2"]
+    assert [s.day for s in sessions] == [date(2027, 3, 9), date(2027, 3, 16)]
+    assert [(s.learners, s.stations, s.start_minute) for s in sessions] == [(4, 1, 780), (8, 2, 570)]
+    assert [(s.place, s.trainer) for s in sessions] == [("", "Trainer B"), ("Room 4", "")]
+    assert courses(sessions) == [[0, 1]]
+    assert all(s.have == {"saline-5": 12} and s.cut == "before each session" for s in sessions)
+
+
+def test_a_session_may_have_practices_of_its_own(unit):
+    text = GOOD + '\n[[session]]\n[[session.practice]]\ntechnique = "oral_two_y"\ntube_mm = 4\n\n[[session]]\n'
+    sessions, _, _ = read(unit, text)
+    assert [s.practices[0].size_text for s in sessions] == ["4.0 mm", "3.5 mm"]
+
+
+def test_a_file_without_sessions_is_one_class(unit):
+    (lesson,), _, _ = read(unit, GOOD)
+    assert (lesson.session, lesson.course, lesson.title) == (0, "Spring class", "Spring class")
+
+
+@pytest.mark.parametrize(("old", "new", "column", "fault", "mend"), [
+    ("learners = 4", "learners = 0", "session 2.learners", "below 1", "1 or more"),
+    ("stations = 1", "stations = 5", "session 2.stations", "more than the 4 learners", "at most 4"),
+    ("stations = 1", "station = 1", "session 2.station", "not a setting", "'stations'"),
+    ("learners = 4", "have = 4", "session 2.have", "holds for the whole class", "Move it up"),
+    ("learners = 4", "[session.have]", "session 2.have", "holds for the whole class", "[have] on a line of its own"),
+    ('"Room 4"', "4", "session 1.place", "is not text", "quotation marks"),
+    ('"13:00"', '"noon"', "session 2.start", "not a time", "13:30"),
+    ("date = 2027-03-16", "cut = 1", "session 1.cut", "holds for the whole class", "Move it up"),
+])
+def test_a_fault_of_a_session_names_the_session(unit, old, new, column, fault, mend):
+    text = GOOD + SESSIONS
+    told = [p for p in faults(unit, text.replace(old, new) if old in SESSIONS else text) if p.column == column]
+    assert told
+    assert fault in told[0].fault
+    assert mend in told[0].mend
+
+
+def test_what_is_wrong_for_all_sessions_is_told_once_and_all_faults_at_once(unit):
+    text = GOOD.replace("0.2", "3").replace("saline-5 = 12", "salin-5 = 1") + SESSIONS.replace("= 4\n", "= 0\n")
+    problems = faults(unit, text)
+    assert [p.column for p in problems].count("spare_share") == 1
+    assert {"spare_share", "have.salin-5", "session 2.learners"} <= {p.column for p in problems}
+
+
+def test_one_block_of_a_session_is_told_to_take_two_brackets(unit):
+    (problem,) = faults(unit, GOOD + "\n[session]\ndate = 2027-03-09\n")
+    assert "[[session]]" in problem.mend
+
+
+@pytest.mark.parametrize(("line", "column", "mend"), [
+    ('cut = "later"', "cut", "before each session"), ('loose = ["gel"]', "loose", "Use one of"),
+])
+def test_the_keys_of_a_course_are_checked(unit, line, column, mend):
+    (problem,) = faults(unit, f"{line}\n{GOOD}")
+    assert problem.column == column
+    assert mend in problem.mend
 
 
 def test_a_season_is_read_in_the_order_of_its_files_and_equal_titles_are_told_apart(unit):

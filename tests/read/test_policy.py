@@ -62,7 +62,7 @@ SYNTAX = [
     ("name = Ward 3\n", 1, "Put text in quotation marks"),
     ("\n\n[bedside]\nspare_tube = True\n", 4, "true or false"),
     ("[stock\n", 1, "block begins"),
-    ("[stock]\nreview_days = 7\nreview_days = 8\n", 3, "Look at this line"),
+    ("[stock]\nreview_days = 7\nreview_days = 8\n", 3, "Keep one of the two lines"),
     ("x = " + "[" * 3000, None, ""),
     ("x = " + "9" * 5000, None, ""),
     (b"\x89PNG\r\n" + bytes(range(256)) * 4, None, "plain text"),

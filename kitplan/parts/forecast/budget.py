@@ -180,7 +180,7 @@ def _planned(unit: Unit, budget: Budget, sampled: Sampled) -> np.ndarray | None:
     unnamed = ~np.isin(budget.months, given["month"])
     if budget.amount is not None and unnamed.any():
         days = months.days_in_month.to_numpy() * unnamed
-        by_month += max(budget.amount - by_month.sum(), 0.0) * days / days.sum()
+        by_month = by_month + max(budget.amount - by_month.sum(), 0.0) * days / days.sum()
     use = sampled.use[:, sampled.first:].mean(axis=(0, 1), dtype=float)
     value = use * (unit.items["price"] / unit.items["pack"]).to_numpy(float)
     shares = value / max(value.sum(), 1e-12) if value.sum() > 0 else np.full(len(value), 1 / len(value))

@@ -65,6 +65,30 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
     return weekly
 
 
+@click.command("to-class")
+@_step_options
+@run_safely()
+def class_takes(
+    what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None
+) -> None:
+    """Take in what a practice class took from the stock room, so that it does not look like use.
+
+    From the sheet "From the stock room" of class.xlsx, or a table as CSV with the columns item, taken and, where known,
+    lot, expires, date. A lot that is recalled later is found in the class as well.
+    """
+    from kitplan.parts.orders.saved_plan import find_unit
+    from kitplan.parts.overview.readers import CLASS
+
+    unit_path = unit_path or find_unit(what)
+    with rounds.session(unit_path, out, seed) as work:
+        before = work.book
+        filled = work.folder / CLASS.file if what.absolute() == unit_path.absolute() else what
+        rounds.take_in(work, "to_class", filled, on_day.date() if on_day else None)
+        rounds.keep(work, before)
+    for line in work.told or ["Nothing new was typed in."]:
+        click.echo(line)
+
+
 @click.command("receive")
 @_step_options
 @run_safely()

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 TAKES = {
     "receive": ("receive",), "count": ("receive", "answers", "ordered", "count"),
     "order": ("receive", "answers", "ordered", "count"),
-    "build": ("receive", "answers", "ordered", "count", "kits"),
+    "build": ("receive", "answers", "ordered", "count", "kits"), "to_class": ("to_class",),
 }
 """Step -> the sheets that it takes in, in order: its own and those of the steps before it."""
 
@@ -154,7 +154,7 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
     """Take in what was typed on the sheets of a step and of those before it."""
     from kitplan.parts.orders.build import built
     from kitplan.parts.orders.ledger import standing
-    from kitplan.parts.orders.steps import amend_orders, answer, count, receive
+    from kitplan.parts.orders.steps import amend_orders, answer, count, receive, to_class
     from kitplan.read.round_sheets import Answer, read_round
 
     work.filled = filled
@@ -173,12 +173,13 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
         "count": lambda: count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day), older=older),
         "kits": lambda: built(sheets.kit_rows, work.book, standing(work.book), unit_plan,
                               _day(sheets, "kits", on_day), source),
+        "to_class": lambda: to_class(sheets, work.book, catalogue, _day(sheets, "to_class", on_day)),
     }
     for table in wanted:
         if _typed(sheets, table) or (table == "answers" and sure):
             work.add(takers[table]())
     work.told += [f"Look at: {warning}" for warning in sheets.warnings]
-    if is_book:
+    if is_book and step != "to_class":
         _look_further(work, step, filled)
 
 
@@ -206,7 +207,7 @@ def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None,
 
 def _typed(sheets: RoundSheets, table: str) -> bool:
     rows = {"receive": sheets.received, "answers": sheets.answers, "ordered": sheets.ordered,
-            "count": (*sheets.counted, *sheets.kits), "kits": sheets.kit_rows}
+            "count": (*sheets.counted, *sheets.kits), "kits": sheets.kit_rows, "to_class": sheets.to_class}
     return bool(rows[table])
 
 
@@ -237,7 +238,8 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
     """Leave the workbook as it is where a later sheet is filled in already."""
     from kitplan.read.round_sheets import SHEETS, read_round
 
-    later = tuple(t for t in SHEETS if t not in TAKES[step] and not (step == "receive" and t == "ordered"))
+    later = tuple(t for t in SHEETS if t not in (*TAKES[step], "to_class")
+                  and not (step == "receive" and t == "ordered"))
     if not later:
         return
     sheets = read_round(filled, work.names(), later)

@@ -90,6 +90,22 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
     return Step(tuple(draft.lines), (*told, *_repeated(draft, "delivery")))
 
 
+def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: date) -> Step:
+    """Lines of what a practice class took: out of stock, and not used at a bedside."""
+    draft, then = _Draft(book), standing(book, day)
+    for row in sheets.to_class:
+        draft.add(Line("deliveries", day, "to_class", row.item, catalogue.pack.get(row.item, 1), 0, row.loose,
+                       row.expires, row.lot))
+    look = [
+        f"Look at: the class took {line.units} of {line.item} where the book expects {then.expected[line.item]} on the "
+        "shelf. Count it." for line in draft.lines
+        if line.item in then.counted and line.units > then.expected[line.item]
+    ]
+    told = [f"What the class took on {day.isoformat()} is out of stock and counts as no use "
+            f"(items: {len(draft.lines)})."]
+    return Step(tuple(draft.lines), (*(told if draft.lines else []), *look, *_repeated(draft, "list")))
+
+
 def aliases(book: OrderBook) -> dict[str, str]:
     """Trade item numbers that a person has said the item of: 14 digits -> item."""
     return {same_trade_number(x.trade_number): x.item for x in book.of("deliveries") if x.trade_number and x.item}

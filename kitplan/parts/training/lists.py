@@ -18,6 +18,8 @@ from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder
 from kitplan.read.class_values import Durable, TrainingClass, courses
 from kitplan.read.values import Unit
 
+LOOSE = "; loose, not sterile: the class file allows it for practice on manikins, never for patients"
+
 
 @dataclass(frozen=True)
 class Taken:
@@ -128,6 +130,7 @@ def shopping_list(
     price is to be borrowed: its packs and value are empty.
     """
     rows: list[tuple[object, ...]] = []
+    loose = {role for lesson in lessons for role in lesson.loose}
     for entry in unit.items.to_dict("records"):
         mine = [t for t in taken if t.item == entry["item"]]
         if not mine:
@@ -136,7 +139,8 @@ def shopping_list(
         packs = math.ceil(buy / entry["pack"] - 1e-9)
         rows.append((
             entry["item"], entry["description"], "used up", old + own + buy, one_of(entry), old, own, buy,
-            int(entry["pack"]), packs, packs * entry["price"], _why(lessons, needs, mine),
+            int(entry["pack"]), packs, packs * entry["price"],
+            _why(lessons, needs, mine) + (LOOSE if entry["role"] in loose and not entry["sterile"] else ""),
         ))
     rows += _durable_rows(unit, lessons, tables)
     return pd.DataFrame(rows, columns=[

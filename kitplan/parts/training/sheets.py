@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from kitplan.parts.training.lists import piece_text
+from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Page
 
 if TYPE_CHECKING:
@@ -24,9 +25,11 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _shopping(book, training)
     if len(training.lessons) > 1:
         _sessions(book, training)
+    _from_stock(book, training, set(plan.unit.items["item"]))
     _stations(book, training)
     _rounds(book, training)
-    _cutting(book, training, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
+    if len(training.cut_work) or training.sheets:
+        _cutting(book, training, dict(zip(plan.unit.items["item"], plan.unit.items["description"])))
     _left(book, training)
 
 
@@ -87,6 +90,29 @@ def _sessions(book: Book, training: TrainingPlan) -> None:
                 _blank(row["packs"]), row["order_by"].isoformat() if row["order_by"] else None,
                 _blank(row["goes_on_units"]),
             ), kinds)
+
+
+def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -> None:
+    """What is new for the class and may come from the stock room; read back by `to-class`."""
+    title = SHEETS["to_class"]
+    page = book.page(title, "Type in what the class took from the shelf", (24, 44, 10, 12, 10, 16, 14))
+    _start(
+        page, title, "Where the class takes something from the stock room instead of buying it, type the single items "
+        "here, save, and run kitplan to-class UNIT: the order book then knows that no patient used them. A lot that is "
+        "recalled is found in the class as well.",
+    )
+    row = page.next_row
+    page.put(row, 3, DAY_LABELS["to_class"], "label", "free")
+    page.put(row, 4, None, "input_text")
+    page.skip(2)
+    kinds = ("text", "wrap", "whole", "text", "input", "input_text", "input_text")
+    page.header(("Item", "Description", "To get", "Unit", "Taken", "Lot", "Expires"), kinds)
+    first = page.next_row
+    for entry in training.shopping.to_dict("records"):
+        if entry["item"] in catalogue and entry["buy_units"]:
+            page.row((entry["item"], entry["description"], entry["buy_units"], entry["unit"], None, None, None), kinds)
+    page.whole_numbers_only(f"E{first}:E{max(page.next_row - 1, first)}", "Taken")
+    page.protect()
 
 
 def _blank(number: int) -> int | None:
