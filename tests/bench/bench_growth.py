@@ -17,9 +17,10 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
-from make_hospital import FIRST, KINDS
+from make_hospital import KINDS
 
 ROOT = Path(__file__).resolve().parents[2]
+LAST = date(2026, 6, 30)
 SIZES = {
     "airways": (10, 30, 100, 300, 1000, 3000, 10_000), "items": (10, 30, 100, 300), "years": (0.5, 1, 2, 5, 10),
     "designs": (1, 2, 4, 8, 12), "months": (3, 6, 12, 24, 60),
@@ -35,7 +36,7 @@ def stays(years: float, seed: int = 1) -> list[str]:
     rows = ["airway,route,tube_mm,technique,skin,start,end"]
     for number, (begin, lasts) in enumerate(zip(start, length), 1):
         route, tube, technique, skin = KINDS[int(rng.integers(len(KINDS)))]
-        first, last = FIRST + timedelta(days=float(begin)), FIRST + timedelta(days=float(begin + lasts))
+        first, last = (LAST - timedelta(days=float(days - day)) for day in (begin, begin + lasts))
         end = last.isoformat() if begin + lasts < days else ""
         rows.append(f"A{number:06d},{route},{tube},{technique},{skin},{first.isoformat()},{end}")
     return rows
