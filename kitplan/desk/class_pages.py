@@ -139,7 +139,7 @@ def _plan_class(folder: Path) -> None:
     if faults:
         raise kitplan.InputError(faults, "reading the class")
     plan = kitplan.plan(unit, parts=["training"])
-    write_outputs(folder / PLAN_FOLDER, part_files(plan, "training"))
+    write_outputs(folder / PLAN_FOLDER, part_files(plan, "training"), remove_stale=True)
 
 
 def _result(folder: Path) -> dict[str, Any]:
