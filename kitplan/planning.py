@@ -129,7 +129,6 @@ def plan_unit(
     wanted = _wanted(parts)
     seed = unit.planning.seed if seed is None else seed
     unit = own_copy(replace(unit, planning=replace(unit.planning, seed=seed)))
-    unit = with_best_knowledge(unit)
     unit, fewer = ready_to_plan(unit)
     basis = Basis(unit, progress or _no_progress)
     trouble = _kits_trouble(basis, parts)
@@ -226,12 +225,13 @@ def _without_kits(parts: Collection[str] | None) -> bool:
 
 
 def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
-    """`within_memory`, and what no item of the catalogue can serve: all that `plan` would refuse, for `check` too.
+    """The unit with what its log teaches, `within_memory`; and what no item of the catalogue can serve.
 
-    Raises InputError with everything found.
+    All that `plan` would refuse, for `check` too. Raises InputError with everything found.
     """
     from kitplan.parts.kits.requirements import unservable
 
+    unit = with_best_knowledge(unit)
     problems = unservable(unit)
     try:
         bounded = within_memory(unit)

@@ -179,3 +179,18 @@ def test_a_unit_where_nobody_comes_or_goes(tmp_path):
     unit = small_unit(tmp_path / "unit", unit='name = "Still"\n', items=items, techniques=recipe)
     assert run("plan", unit).exit_code == 0
     assert levels(unit)["roll"] > 0
+
+
+def test_what_a_log_teaches_is_known_to_check_as_it_is_to_plan(tmp_path):
+    """A log of a re-secure every two hours makes the tables of chances larger than the shipped guess does."""
+    log = [f"2026-{1 + day // 28:02}-{1 + day % 28:02},{hour:02}:00,oral,3.5,none\n"
+           for day in range(80) for hour in range(0, 24, 2)]
+    unit = small_unit(tmp_path / "unit", resecure_log="date,time,route,tube_mm,skin\n" + "".join(log))
+    (unit / "unit.toml").write_text(
+        'name = "Small"\nmean_stay_days = 4\n[stock]\nreview_days = 50\nlead_days = 20\n'
+        '[resecure]\nchecks_per_day = 12\n',
+        encoding="utf-8")
+    found = [run(command, unit) for command in ("check", "plan")]
+    assert [result.exit_code for result in found] == [2, 2]
+    assert all("exact counts of re-secures over so many checks would take" in result.output for result in found)
+    assert not (unit / "plan").exists()

@@ -123,14 +123,20 @@ def test_the_chance_of_a_mix_is_the_multinomials(seed):
         assert got[uses] == pytest.approx(sum(stats.multinomial.pmf(k, uses, shares) for k in outcomes), abs=1e-12)
 
 
-@pytest.mark.parametrize("uses", [150, 151, 400, 1500])
-def test_the_chance_of_a_mix_of_hundreds_is_the_binomials(uses):
-    """Of two sizes one is binomial; 170! is the last factorial that a double holds."""
-    held = (round(0.3 * uses) + 8, round(0.7 * uses) + 8)
-    got = chance_of_mix(held, (0.3, 0.7), uses)
-    for n in (0, 1, uses // 2, uses - 3, uses):
-        law = stats.binom(n, 0.3)
-        assert got[n] == pytest.approx(law.cdf(held[0]) - law.cdf(n - held[1] - 1), rel=1e-6, abs=1e-9)
+def test_a_kit_for_hundreds_of_uses_keeps_the_promise_and_holds_little_more_than_the_fewest():
+    """Of two sizes one is binomial, so the chance is known; 170! is the last factorial that a double holds."""
+    attempts = tuple(stats.poisson.pmf(np.arange(300), 180))
+    held = fewest_of_each((0.3, 0.7), attempts, 2, 0.95)
+    most = int(np.searchsorted(np.cumsum(attempts), 0.95))
+
+    def lasts(small, large):
+        uses = 2 * np.arange(most + 1)
+        law = stats.binom(uses, 0.3)
+        return float(np.array(attempts[: most + 1]) @ (law.cdf(small) - law.cdf(uses - large - 1)))
+
+    assert lasts(*held) >= 0.95
+    fewest = next(n for n in range(sum(held) + 1) if max(lasts(k, n - k) for k in range(n + 1)) >= 0.95)
+    assert sum(held) <= 1.1 * fewest
 
 
 @pytest.mark.parametrize(("shares", "chance"), [((0.3, 0.45, 0.25), 0.95), ((0.1, 0.6, 0.3), 0.9), ((0.5, 0.5), 0.99)])

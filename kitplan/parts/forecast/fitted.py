@@ -148,6 +148,12 @@ def _by_month(law: StayLaw, n_months: int, day: int = 30) -> tuple[np.ndarray, n
     return alone, shared
 
 
+def _root(covariance: np.ndarray) -> np.ndarray:
+    """Its lower triangular root; of the nearest that has one where months are so alike that rounding leaves it none."""
+    below = max(-float(np.linalg.eigvalsh(covariance)[0]), 0.0)
+    return np.linalg.cholesky(covariance + (1e-9 + 2 * below) * np.eye(len(covariance)))
+
+
 def snapshot_paths(unit: Unit, months: int, n_draws: int, rng: np.random.Generator) -> np.ndarray:
     """Mean airways of the months after a count of one day, (n_draws, months): level and swing as par levels take them.
 
@@ -165,7 +171,7 @@ def snapshot_paths(unit: Unit, months: int, n_draws: int, rng: np.random.Generat
     law, _ = _law_and_bursts(posterior)
     alone, shared = _by_month(law, months)
     apart = np.abs(np.arange(months)[:, None] - np.arange(months)[None, :])
-    roots = [np.linalg.cholesky(part[apart] + 1e-9 * np.eye(months)) for part in (alone, shared)]
+    roots = [_root(part[apart]) for part in (alone, shared)]
     first, second = rng.standard_normal((2, n_draws, months))
     chance = first @ roots[0].T / np.sqrt(level)[:, None]
     chance += second @ roots[1].T * np.sqrt(posterior.burst[rows])[:, None]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from math import e, lgamma, log
+from math import lgamma
 
 import numpy as np
 
-_UNSCALED = 150
+MOST_USES = 150
+"""Beyond it n! nears the largest number that a double holds (170!), and growing a kit one by one takes long."""
 
 
 def chance_of_mix(held: Sequence[int], shares: Sequence[float], uses: int) -> np.ndarray:
@@ -16,16 +17,14 @@ def chance_of_mix(held: Sequence[int], shares: Sequence[float], uses: int) -> np
 
     The n uses fall on the sizes as a multinomial. P(X <= held) is n! times the coefficient of z^n in the product over
     sizes of sum over k <= held of (share z)^k / k! (after Levin, Annals of Statistics 1981;9:1123, from memory).
-    Beyond 150 uses z is scaled, so that neither n! nor the powers leave the range of a double.
     """
-    scale = uses / e if uses > _UNSCALED else 1.0
     product = np.array([1.0])
     for most, share in zip(held, shares):
         powers = np.arange(min(int(most), uses) + 1)
-        terms = np.exp(powers * np.log(scale * share) - np.array([lgamma(k + 1) for k in powers]))
+        terms = np.exp(powers * np.log(share) - np.array([lgamma(k + 1) for k in powers]))
         product = np.convolve(product, terms)[: uses + 1]
     product = np.pad(product, (0, uses + 1 - len(product)))
-    return product * np.exp([lgamma(n + 1) - n * log(scale) for n in range(uses + 1)])
+    return product * np.exp([lgamma(n + 1) for n in range(uses + 1)])
 
 
 @lru_cache(maxsize=1024)
@@ -36,13 +35,17 @@ def fewest_of_each(
 
     attempts: PMF of attempts between two restocks, so that what is promised counts both how many uses there are and on
     which sizes they fall. Grown one item at a time where it helps most. Every size as often as all uses of the attempts
-    that the kit is made for is always enough.
+    that the kit is made for is always enough. Beyond MOST_USES each size has its own quantile, which keep the promise
+    together whatever the mix (Bonferroni): a pair or two more among hundreds.
     """
     most = int(np.searchsorted(np.cumsum(attempts), chance - 1e-9))
     uses = max(most, 1) * per_attempt
     weight = np.zeros(uses + 1)
     for count, p in enumerate(attempts[: most + 1]):
         weight[count * per_attempt] += p
+    if uses > MOST_USES:
+        spare = max(float(weight.sum()) - chance, 0.0) / len(shares)
+        return tuple(_quantile(weight, share, spare) for share in shares)
     held = [0] * len(shares)
     while float(weight @ chance_of_mix(held, shares, uses)) < chance - 1e-9 and min(held) < uses:
         grown = [[n + (k == j) for k, n in enumerate(held)] for j in range(len(held))]
@@ -50,3 +53,18 @@ def fewest_of_each(
         if float(weight @ chance_of_mix(held, shares, uses)) == 0.0:
             held = [n + 1 for n in held]
     return tuple(held)
+
+
+def _quantile(weight: np.ndarray, share: float, chance: float) -> int:
+    """Fewest of one size that run out with at most `chance`; weight: chances of 0, 1, ... uses, (uses + 1,)."""
+    from scipy.stats import binom
+
+    number = np.arange(len(weight))
+    low, high = 0, len(weight) - 1
+    while low < high:
+        middle = (low + high) // 2
+        if float(weight @ binom.sf(middle, number, share)) <= chance:
+            high = middle
+        else:
+            low = middle + 1
+    return low
