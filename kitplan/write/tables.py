@@ -39,12 +39,19 @@ def plain_text(text: str) -> str:
     return text[1:] if _GUARDED.match(text) else text
 
 
-@cache
 def described_columns(table: str) -> dict[str, str]:
     """Columns that an output table may have, with their types, in the order of config/columns.csv."""
+    return _described().get(table, {})
+
+
+@cache
+def _described() -> dict[str, dict[str, str]]:
+    tables: dict[str, dict[str, str]] = {}
     with open(config_file("columns.csv"), encoding="utf-8-sig", newline="") as file:
-        rows = [row for row in csv.DictReader(file) if row["table"] == table and row["direction"] == "out"]
-    return {row["column"]: row["type"] for row in rows}
+        for row in csv.DictReader(file):
+            if row["direction"] == "out":
+                tables.setdefault(row["table"], {})[row["column"]] = row["type"]
+    return tables
 
 
 def table_bytes(table: str, frame: pd.DataFrame) -> bytes:

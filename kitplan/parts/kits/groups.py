@@ -123,9 +123,9 @@ def group_costs(slots: Sequence[Slot], groups: np.ndarray) -> tuple[np.ndarray, 
 
 def _most(groups: np.ndarray, needed: np.ndarray) -> np.ndarray:
     """Most that any member needs, (n_groups,); 0 for an empty group."""
-    most = np.zeros(len(groups), dtype=np.int64)
-    for value in np.unique(needed[needed > 0]):
-        most[groups[:, needed == value].any(axis=1)] = value
+    values = np.unique(needed[needed > 0])
+    some = groups.astype(float) @ (needed[:, None] == values) > 0
+    most: np.ndarray = (some * values).max(axis=1, initial=0)
     return most
 
 
