@@ -144,6 +144,11 @@ def read_expiries(values: Iterable[object], order: DayOrder) -> list[Moment | Ba
     return [_month_end(v) or read_days([v], order)[0] for v in values]
 
 
+def is_month(value: object) -> bool:
+    """Whether a value is a month alone: 2026-01, 01/2026, Jan 2026."""
+    return isinstance(value, str) and _MONTH_ONLY.fullmatch(value.strip()) is not None
+
+
 def _month_end(value: object) -> Moment | Bad | None:
     match = _MONTH_ONLY.fullmatch(value.strip()) if isinstance(value, str) else None
     if match is None:

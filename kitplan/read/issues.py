@@ -28,6 +28,8 @@ _MONTHS_NAMED = 12
 _ITEM_COLUMNS = ("item", "gtin", "description")
 """Where an export may say which item a line is of, in the order in which they are believed."""
 _ARTICLES_KNOWN = 3
+_MEASURES = frozenset(("uom", "um", "unit", "unit_of_measure", "unit_of_issue", "measure"))
+_BOXES = frozenset(("box", "bx", "boxes", "pack", "packs", "pk", "pkt", "packet", "case", "cs", "carton", "ctn", "car"))
 _TOTAL = re.compile(r"\W*(grand |sub ?-?)?(total|sum|summe|gesamt|totale|totaal|suma)s?\b", re.IGNORECASE)
 
 
@@ -38,9 +40,9 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
     """
     if not report_headers(raw, findings) or not _says_which_item(raw, findings):
         return None
-    raw = _without_totals(raw, findings)
+    raw = _without_foot(_without_totals(raw, findings), findings)
     reader = TableReader(raw, findings)
-    moments, _ = reader.days("date")
+    moments = reader.days_or_months("date")
     reader.refuse_future("date", moments)
     written, names = _items_of(reader, items)
     price = reader.numbers("price", high=1e7)
@@ -107,7 +109,22 @@ def _without_totals(raw: RawTable, findings: Findings) -> RawTable:
     findings.warn(raw.name, f"ends or divides with {_counted(int(totals.sum()), 'line')} of totals{shown}: set aside, "
                   "for what they add up is counted already", "Nothing to do; or leave totals out of the export.",
                   row=int(raw.rows[totals][0]), moves=1)
-    keep = ~totals
+    return _kept(raw, ~totals)
+
+
+def _without_foot(raw: RawTable, findings: Findings) -> RawTable:
+    """The table without lines of text under it: after the last line with units, none has any."""
+    told = np.flatnonzero([c is not None for c in raw.columns.get("units", [])])
+    end = int(told[-1]) + 1 if len(told) else len(raw)
+    if end == len(raw):
+        return raw
+    findings.warn(raw.name, f"ends with {_counted(len(raw) - end, 'line')} without units: left out",
+                  "Nothing to do where it is text under the table; else fill the units in.", row=int(raw.rows[end]),
+                  moves=1)
+    return _kept(raw, np.arange(len(raw)) < end)
+
+
+def _kept(raw: RawTable, keep: np.ndarray) -> RawTable:
     return replace(raw, rows=raw.rows[keep], columns={n: cells[keep] for n, cells in raw.columns.items()},
                    others=[(title, letter, cells[keep]) for title, letter, cells in raw.others])
 
@@ -236,10 +253,21 @@ def _ask_about_packs(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray,
         if high.any() and units[high].min() > 2 * units[~high].max():
             too_many[units[high].index] = True
     given = frame["units"].to_numpy()
+    reader.doubt("units", _in_boxes(reader.raw) & kept, given, "is counted in boxes or packs by a column beside it",
+                 "Type single items: boxes times the pack size.", moves=3)
     reader.doubt("units", too_few, given, "is less than a pack and other lines are whole packs: packs booked as units?",
                  "Type single items: packs times the pack size.", moves=2)
     reader.doubt("units", too_many, given, "is about the pack size times the other lines: units booked as packs?",
                  "Type single items, not multiplied again.", moves=2)
+
+
+def _in_boxes(raw: RawTable) -> np.ndarray:
+    """Lines beside which a column of the unit of measure says box, pack or the like."""
+    boxed = np.zeros(len(raw), dtype=bool)
+    for title, _, cells in raw.others:
+        if key_of(title) in _MEASURES:
+            boxed |= np.array([c is not None and key_of(text_of(c)) in _BOXES for c in cells], dtype=bool)
+    return boxed
 
 
 def _ask_about_returns(reader: TableReader, issues: pd.DataFrame, findings: Findings) -> None:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from kitplan.read.cells import Bad, Moment, read_flags, read_gtins, read_numbers, read_texts, text_of, tidy
 from kitplan.read.columns import Column
-from kitplan.read.days import day_order, read_days, read_expiries, today
+from kitplan.read.days import day_order, is_month, read_days, read_expiries, today
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, header_key
 from kitplan.read.guard import guard_table
@@ -307,6 +307,13 @@ class TableReader:
         """Return a column of use-by dates as datetime64[s], NaT when blank; a month alone is its last day."""
         codes, moments = self._distinct(column, lambda v: read_expiries(v, self._order))
         return np.array([_stamp(m) for m in moments] + [None], dtype="datetime64[s]")[codes]
+
+    def days_or_months(self, column: str) -> np.ndarray:
+        """Return a column of days as datetime64[s], NaT when blank; a month alone is its first day."""
+        found = self.expiries(column)
+        alone = np.array([is_month(c) for c in self.raw.columns.get(column, [])], dtype=bool)
+        found[alone] = found[alone].astype("datetime64[M]").astype("datetime64[s]")
+        return found
 
     @property
     def day_order_reported(self) -> str | None:

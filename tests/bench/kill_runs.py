@@ -24,6 +24,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import replace
+from datetime import date, timedelta
 from hashlib import sha256
 from pathlib import Path
 
@@ -36,6 +37,7 @@ from kitplan.saved.folder import open_plan
 
 CHANGES = ("open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.link", "os.chmod")
 """Audit events of the interpreter that may change a file."""
+MONDAY = date(2024, 1, 1)
 ITEMS = ("saline_5ml", "gauze_5cm_pair", "mask_50mm")
 
 
@@ -129,7 +131,7 @@ class Week:
         """The next step's command."""
         week, kind = divmod(self.number, 3)
         self.number += 1
-        day = f"2026-{1 + week // 4 % 9:02d}-{1 + 7 * (week % 4):02d}"
+        day = MONDAY + timedelta(weeks=week)
         sheet = self.unit.parent / "sheet.csv"
         if kind == 0:
             rows = [f"{item},{chance.randint(0, 3)},{chance.randint(0, 9)}" for item in ITEMS]
@@ -250,7 +252,7 @@ def pair(first: str, second: str, unit: Path, k: int, chance: random.Random) -> 
 
 
 def _of_pair(name: str, unit: Path, k: int, chance: random.Random) -> list[object]:
-    day = f"2026-{1 + k // 28 % 9:02d}-{1 + k % 28:02d}"
+    day = MONDAY + timedelta(days=k)
     if name == "plan":
         return ["plan", unit, "--seed", 2 + k % 2]
     sheet = unit.parent / f"sheet-{k}.csv"

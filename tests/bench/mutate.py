@@ -34,9 +34,8 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 FILES = ("demand/*.py", "solve/*.py", "parts/*/*.py")
 WORDS_AND_PAPER = re.compile(
-    r"(sheets?|prints|cards?|labels?|command|page|list|sentences|because|values|__init__)\.py$"
-)
-"""Files of parts that write sheets, prints and words: no mathematics."""
+    r"(sheets?|prints|cards?|labels?|command|page|list|sentences|because|values|__init__)\.py$")
+"""Files of parts that write sheets, prints and words, or only hold values: no mathematics."""
 TESTS = ("tests/demand", "tests/solve", "tests/parts", "tests/published", "tests/commands/test_round.py",
          "tests/commands/test_smallest_cases.py", "tests/commands/test_changes.py", "tests/test_plan.py",
          "tests/test_plan_value.py", "tests/write/test_round_sheets.py", "tests/write/test_explanation.py")

@@ -12,11 +12,15 @@ from scipy.stats import norm
 
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.proportion import wilson_interval
+from kitplan.demand.stays import StayLaw
+from kitplan.demand.tape import _path_mm
 from kitplan.demand.use import use_model
 from kitplan.parts.audit.model import say_swaps
+from kitplan.parts.simulate.check_play import _Wear
+from kitplan.parts.simulate.future_play import _days_before
 from kitplan.parts.simulate.rules_of_thumb import Records, records, rules
 from kitplan.parts.simulate.stock_ledger import ReviewRule, play_ledger
-from kitplan.read.values import Census
+from kitplan.read.values import Census, Piece
 
 
 def test_rules_of_thumb_are_what_their_names_say_never_under_a_floor():
@@ -102,3 +106,29 @@ def test_what_the_plan_would_buy_in_place_of_what_is_held_is_said_with_its_worth
 def test_nothing_is_said_where_the_plan_buys_what_is_held(small_unit):
     same = choice_of("saline-5")
     assert say_swaps(small_unit, same, same, SimpleNamespace(value=1.0), SimpleNamespace(value=1.0)) == []
+
+
+@pytest.mark.parametrize(("mean", "copies"), [(5.0, 1), (0.5, 3)])
+def test_the_play_begins_when_all_but_one_in_ten_thousand_of_the_first_have_left(mean, copies):
+    """Exponential stays: exp(-t / mean) = 1 / 10,000 at t = mean ln 10,000, in whole days."""
+    law = StayLaw(np.array([0.0, 1.0]), np.full((copies, 2), 1 / mean))
+    posterior = SimpleNamespace(stays=law, stay_factor=np.ones((copies, 1)))
+    assert _days_before(posterior, np.arange(copies)) == np.ceil(mean * np.log(10_000))
+
+
+@pytest.mark.parametrize(("hours", "checks", "renewed_at"), [(1.0, 24, 1), (24.0, 4, 4), (30.0, 4, 5), (1.0, 4, 1)])
+def test_a_planned_change_comes_at_the_first_check_at_or_after_its_hours(
+    hours, checks, renewed_at, unit_maker, frequency_maker
+):
+    unit = unit_maker(frequency=frequency_maker(3, planned_hours=hours), checks_per_day=checks)
+    wears = _Wear(unit, np.array([0]), np.ones(1), np.random.default_rng(1))
+    assert wears.limit.tolist() == [renewed_at] * 3
+
+
+def test_the_way_to_the_tube_is_never_below_nothing():
+    """A Y on a span of 60 mm, uncut for 28, begins 2 mm from the middle of a tube 10 mm wide: it is there already;
+    uncut for 10 it has 60 / 2 - 10 - 10 / 2 = 15 mm to go.
+    """
+    piece = Piece("Y", 1, span=1.0)
+    assert _path_mm(piece, 60.0, 10.0, 28.0) == 0.0
+    assert _path_mm(piece, 60.0, 10.0, 10.0) == 15.0

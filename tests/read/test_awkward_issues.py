@@ -86,3 +86,23 @@ def test_an_item_that_is_called_after_a_total_is_no_total(unit_folder):
     text = "date,item,units\n2025-01-06,saline_5ml,5\n2025-01-06,Total care set,3\n"
     unit = load_unit(unit_folder({"stock_issues.csv": text}))
     assert any("1 line of 1 item with 3 units set aside" in w.fault for w in unit.warnings)
+
+
+def test_months_alone_are_read_as_months(unit_folder):
+    text = "Month,Item,Quantity\n2025-01,saline_5ml,120\nFeb 2025,saline_5ml,140\n03/2025,saline_5ml,90\n"
+    unit = load_unit(unit_folder({"stock_issues.csv": text}))
+    assert unit.issues["date"].dt.strftime("%Y-%m").tolist() == ["2025-01", "2025-02", "2025-03"]
+
+
+def test_text_under_the_table_is_left_out_and_told(unit_folder):
+    text = "date,item,units\n2025-01-06,saline_5ml,12\nTotal,,12\nPrinted on 2025-02-01,,\n"
+    unit = load_unit(unit_folder({"stock_issues.csv": text}))
+    assert unit.issues["units"].tolist() == [12]
+    assert any("ends with 1 line without units" in w.fault for w in unit.warnings)
+
+
+def test_lines_counted_in_boxes_are_asked_about(unit_folder):
+    text = "date,item,units,UOM\n2025-01-06,saline_5ml,2,BOX\n2025-01-13,saline_5ml,200,EA\n"
+    unit = load_unit(unit_folder({"stock_issues.csv": text}))
+    (warning,) = [w for w in unit.warnings if "counted in boxes" in w.fault]
+    assert warning.row == 2

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from kitplan.write import replace_folder
+from kitplan.write import replace_folder, writer
 from kitplan.write.writer import OutputError, check_target, checksum, write_outputs
 
 
@@ -348,3 +348,34 @@ def test_a_disk_without_second_names_gets_copies(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "link", no_links)
     write_outputs(folder, {"plan.json": b"2"})
     assert contents(folder) == {"plan.json": b"2", "notes.txt": b"n"}
+
+
+class ByteLocks:
+    """What a system that locks no folders offers: locks of bytes of a file, refused with a PermissionError."""
+
+    LK_NBLCK = 2
+
+    def locking(self, handle: int, mode: int, size: int) -> None:
+        import fcntl
+
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise PermissionError(13, "Permission denied") from error
+
+
+@pytest.mark.skipif(os.name != "posix", reason="plays the other system on this one")
+@pytest.mark.parametrize("place", ["folder", "file"])
+def test_a_system_that_locks_no_folders_locks_a_file_beside(place, tmp_path, monkeypatch):
+    monkeypatch.setattr(writer, "fcntl", None)
+    monkeypatch.setattr(writer, "msvcrt", ByteLocks())
+    monkeypatch.setattr(writer, "_LOCK_WAIT_SECONDS", 0.0)
+    held = tmp_path if place == "folder" else tmp_path / "unit.toml"
+    (tmp_path / "unit.toml").write_text("")
+    refused = pytest.raises(OutputError, match="is being written by another run")
+    with writer.one_writer(held), refused, writer.one_writer(held):
+        pass
+    with writer.one_writer(held):
+        assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")]
+        write_outputs(tmp_path / "plan" / "inner", {"plan.json": b"1"})
+    assert (tmp_path / "plan" / "inner" / "plan.json").read_bytes() == b"1"

@@ -1,0 +1,51 @@
+"""Small rules of the par levels: how many scenarios a share is, and how shares, prices and months are said."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.parts.par.instance import ParInstance
+from kitplan.parts.par.summary import counted, money, not_yet_own, percent
+from kitplan.parts.seasons.model import _when
+
+
+@pytest.mark.parametrize(("readiness", "n", "met"), [
+    (0.95, 100, 95), (0.95, 101, 96), (0.951, 100, 96), (1.0, 7, 7), (0.98, 20_000, 19_600), (0.07, 100, 7),
+])
+def test_a_share_of_the_scenarios_is_the_fewest_that_are_that_share_or_more(readiness, n, met):
+    """0.07 x 100 is a hair over 7 in binary, and is 7."""
+    assert ParInstance.required(SimpleNamespace(needs=np.zeros((n, 1))), readiness) == met
+
+
+@pytest.mark.parametrize(("share", "digits", "said"), [
+    (0.983, 1, "98.3 %"), (0.99996, 1, "99.9 %"), (0.99999, 2, "99.99 %"), (1.0, 1, "100.0 %"), (0.9994, 1, "99.9 %"),
+])
+def test_a_share_is_never_rounded_up_to_certainty(share, digits, said):
+    assert percent(share, digits) == said
+
+
+def test_money_shows_cents_where_they_matter_and_a_number_its_noun():
+    assert [money(a, "USD") for a in (99.994, 100, 1234.5, -3)] == ["99.99 USD", "100 USD", "1,234 USD", "-3.00 USD"]
+    assert [counted(n, "pack") for n in (0, 1, 2, 1200)] == ["0 packs", "1 pack", "2 packs", "1,200 packs"]
+
+
+@pytest.mark.parametrize(("shipped", "said"), [
+    (2, "The prices are INVENTED"), (1, "The prices of 1 items are INVENTED"), (0, None),
+])
+def test_prices_that_are_not_the_units_own_are_called_invented_all_or_so_many(shipped, said):
+    provenance = ["invented", "invented"][:shipped] + ["contract 2026"] * (2 - shipped)
+    items = pd.DataFrame({"item": ["a", "b"], "price": [1.0, 2.0], "provenance": provenance})
+    told = not_yet_own(SimpleNamespace(items=items, assumptions=()))
+    assert [t.split(":")[0] for t in told] == ([said] if said else [])
+
+
+def test_months_of_one_level_are_said_as_a_span_and_a_lone_month_by_its_name():
+    spans = {0: [0, 1, 2], 1: [3], 2: [4, 5, 6, 7, 8, 9, 10, 11]}
+    choice = SimpleNamespace(starts=(0, 3, 4), months_of=lambda k: spans[k])
+    first, lone, rest = _when(choice).split(", ")
+    assert [" to " in span for span in (first, lone, rest)] == [True, False, True]
+    assert _when(SimpleNamespace(starts=(0,))) == "all year"
