@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pickle
+import signal
 import sys
 import warnings
 from collections.abc import Callable
@@ -30,8 +32,10 @@ def beside(work: Callable[[], T]) -> Callable[[], T]:
     Where that process fails or is lost the work is done here, so that faults are raised here as well.
     """
     ours, theirs = get_context("fork").Pipe(duplex=False)
-    process = get_context("fork").Process(target=_send, args=(theirs, work), daemon=True)
+    process = get_context("fork").Process(target=_send, args=(theirs, ours, work), daemon=True)
     with started_deaf(), warnings.catch_warnings():
+        # A request to end waits until the new process listens for its own: till then it would wake the listener here.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
         # The other thread of this process only waits for a signal: it holds nothing that a split one could wait for.
         warnings.simplefilter("ignore", DeprecationWarning)
         process.start()
@@ -48,10 +52,13 @@ def beside(work: Callable[[], T]) -> Callable[[], T]:
     return result
 
 
-def _send(connection: Connection, work: Callable[[], object]) -> None:
+def _send(connection: Connection, other_end: Connection, work: Callable[[], object]) -> None:
     end_when_asked(quiet=True)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
+    other_end.close()  # so that the pipe breaks when the process that waits is gone
     try:
         content = pickle.dumps(work(), protocol=pickle.HIGHEST_PROTOCOL)
     except Exception:
         return  # nothing sent: the other process does the work and meets the fault itself
-    connection.send_bytes(content)
+    with contextlib.suppress(BrokenPipeError):
+        connection.send_bytes(content)

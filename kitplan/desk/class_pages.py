@@ -16,8 +16,8 @@ FILE = "class.toml"
 LEAST_ROWS = 3
 """Practices shown even where fewer are known."""
 
-_PAPERS = ("station-cards.pdf", "step-cards.pdf", "tick-list.pdf", "cutting-list.pdf", "class-cut-cards.pdf",
-           "box-labels.pdf", "sheet-cards.pdf", "class.xlsx")
+_PAPERS = ("session-sheets.pdf", "station-cards.pdf", "step-cards.pdf", "tick-list.pdf", "cutting-list.pdf",
+           "class-cut-cards.pdf", "box-labels.pdf", "sheet-cards.pdf", "class.xlsx")
 _NUMBERS = (
     ("learners", "Learners", True), ("learners_per_station", "Learners at one station", True),
     ("attempts", "Goes of each learner at each practice", True),
@@ -25,6 +25,10 @@ _NUMBERS = (
     ("minutes_per_attempt", "Minutes for one go", False),
 )
 """Key of class.toml, its words, and whether it is a whole number."""
+
+_OF_A_SESSION = (("date", "Date", "date"), ("start", "Starts", "time"), ("place", "Place", "text"),
+                 ("trainer", "Trainer", "text"), ("learners", "Learners", "number"))
+"""Key of a session, its words, and what is typed."""
 
 
 def add(app: Flask, home: Home) -> None:
@@ -60,6 +64,7 @@ def _form(folder: Path) -> dict[str, Any]:
     items = list(zip(unit.items["item"], unit.items["description"].fillna("")))
     return {
         "now": now, "numbers": _NUMBERS, "techniques": techniques, "items": items,
+        "of_a_session": _OF_A_SESSION, "sessions": [*now.get("session", []), *[{}] * 2],
         "practices": practices + [{}] * max(1, LEAST_ROWS - len(practices)),
         "held": held + [("", "")] * 3, "faults": unit.faults_of("training"),
     }
@@ -79,6 +84,8 @@ def _settings(now: dict[str, Any]) -> dict[str, Any]:
     if "learners_per_station" in made:
         made.pop("stations", None)
     made["pairs"] = form.get("pairs") == "yes"
+    if "session_date" in form:
+        made = {k: v for k, v in made.items() if k != "session"} | _sessions(now)
     rows = zip(form.getlist("technique"), form.getlist("size"), form.getlist("skin"))
     before = [p for p in now.get("practice", []) if isinstance(p, dict)]
     made["practice"] = [_practice(before[k] if k < len(before) else {}, *row) for k, row in enumerate(rows) if row[0]]
@@ -88,6 +95,24 @@ def _settings(now: dict[str, Any]) -> dict[str, Any]:
     made["have"] = {item: old[item] | {"units": units} if isinstance(old.get(item), dict) else units
                     for item, units in have.items()}
     return made
+
+
+def _sessions(now: dict[str, Any]) -> dict[str, Any]:
+    """The sessions that the form holds, {} for none: what it does not show of each stays. Raises ValueError."""
+    columns = [request.form.getlist(f"session_{key}") for key, _, _ in _OF_A_SESSION]
+    before = [s for s in now.get("session", []) if isinstance(s, dict)]
+    found = []
+    for k, row in enumerate(zip(*columns)):
+        typed = {key: text.strip() for (key, _, _), text in zip(_OF_A_SESSION, row) if text.strip()}
+        if not typed:
+            continue
+        if "date" in typed:
+            typed["date"] = datetime.date.fromisoformat(typed["date"])  # type: ignore[assignment]
+        if "learners" in typed:
+            typed["learners"] = number(typed["learners"], "Learners", whole=True)  # type: ignore[assignment]
+        shown = {key for key, _, _ in _OF_A_SESSION}
+        found.append({k: v for k, v in (before[k] if k < len(before) else {}).items() if k not in shown} | typed)
+    return {"session": found} if found else {}
 
 
 def _practice(before: dict[str, Any], technique: str, size: str, skin: str) -> dict[str, Any]:
@@ -114,7 +139,7 @@ def _plan_class(folder: Path) -> None:
     if faults:
         raise kitplan.InputError(faults, "reading the class")
     plan = kitplan.plan(unit, parts=["training"])
-    write_outputs(folder / PLAN_FOLDER, part_files(plan, "training"))
+    write_outputs(folder / PLAN_FOLDER, part_files(plan, "training"), remove_stale=True)
 
 
 def _result(folder: Path) -> dict[str, Any]:
@@ -130,4 +155,16 @@ def _result(folder: Path) -> dict[str, Any]:
             frame = pd.read_csv(path, dtype=str, keep_default_na=False)
             if len(frame):
                 lists.append((title, list(frame.columns), frame.head(200).to_numpy().tolist()))
+    lists += _by_session(place / "tables" / "training_sessions.csv")
     return {"lists": lists, "prints": [name for name in _PAPERS if (place / name).is_file()]}
+
+
+def _by_session(path: Path) -> list[tuple[str, list[str], list[list[str]]]]:
+    """What each session takes and what goes on, a list each; none for a class that stands alone."""
+    import pandas as pd
+
+    if not path.is_file():
+        return []
+    frame = pd.read_csv(path, dtype=str, keep_default_na=False)
+    groups = [(str(name), group.drop(columns=["class", "item"])) for name, group in frame.groupby("class", sort=False)]
+    return [(name, list(group.columns), group.to_numpy().tolist()) for name, group in groups] if len(groups) > 1 else []

@@ -145,6 +145,8 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
     nothing = (written == "") & ~reader.bad
     reader.refuse(columns[0], nothing, None, "is empty", "Say which item it was, or delete the row.")
     if not any(choices):
+        for name in [n for n in columns if n != "description"]:
+            reader.guard_strangers(name, sorted(set(texts[name])))
         refuse_strangers(reader, columns[0], written, list(items["item"]), written, "is not an item of the catalogue")
     for name in columns if any(choices) else []:
         unknown = [t for t, f in zip(texts[name], choices) if t and not f]

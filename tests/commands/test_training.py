@@ -100,6 +100,33 @@ def test_a_season_prints_each_class_and_adds_them_up(season, tmp_path):
     assert (tmp_path / "out" / "station-cards-2.pdf").exists()
 
 
+COURSE = """
+[[session]]
+date = 2026-09-08
+place = "Room 1"
+[[session]]
+date = 2026-09-15
+learners = 4
+"""
+
+
+def test_a_course_prints_one_set_and_takes_away_the_prints_of_the_season_before_it(season, tmp_path):
+    assert run(season, "--out", tmp_path / "out").exit_code == 0
+    (season / "class-2.toml").unlink()
+    text = (season / "class.toml").read_text().replace("date = 2026-09-08\n", "")
+    (season / "class.toml").write_text(text + COURSE)
+    result = run(season, "--out", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    assert "9 learners in 2 sessions" in result.output
+    prints = {p.name for p in (tmp_path / "out").glob("*.pdf")}
+    assert "session-sheets.pdf" in prints
+    assert not [name for name in prints if "-1." in name or "-2." in name]
+    sessions = pd.read_csv(tmp_path / "out" / "tables" / "training_sessions.csv")
+    assert sessions["class"].nunique() == 2
+    book = load_workbook(BytesIO((tmp_path / "out" / "class.xlsx").read_bytes()))
+    assert "Class sessions" in book.sheetnames
+
+
 def test_a_class_file_can_be_named_by_itself(season, tmp_path):
     result = run(season, "--class", season / "class-2.toml", "--out", tmp_path / "out")
     assert result.exit_code == 0, result.output

@@ -1,6 +1,7 @@
 """The pages say what the plan says, on the same files."""
 
 import io
+import tomllib
 
 import pytest
 
@@ -98,6 +99,22 @@ def test_the_months_and_the_class_show_what_the_plan_has(client, home):
     assert "No budget plans emergency equipment away" in page
     assert client.get("/unit/mill_lane/paper/budget-page.pdf").status_code == 200
     assert words(client.get("/unit/mill_lane/class")).count("Technique") >= 3
+
+
+def test_a_course_is_filled_in_by_session_and_shown_by_session(client, home):
+    page = client.post("/unit/mill_lane/class", {
+        "title": "Practice course", "learners": "6", "pairs": "yes", "technique": "oral_two_y", "size": "7.5",
+        "skin": "none", "session_date": ["2027-03-09", "2027-03-16", ""], "session_start": ["13:00", "", ""],
+        "session_place": ["Room 4", "", ""], "session_trainer": ["", "", ""], "session_learners": ["", "4", ""],
+    })
+    text = words(page)
+    assert page.status_code == 200, text
+    file = tomllib.loads((home / "mill_lane" / "class.toml").read_text())
+    assert [sorted(s) for s in file["session"]] == [["date", "place", "start"], ["date", "learners"]]
+    assert "Practice course, session 1" in text
+    assert "Practice course, session 2" in text
+    assert "goes on units" in text
+    assert "session-sheets.pdf" in text
 
 
 def test_a_class_filled_in_on_the_page_gives_its_lists(client, home):

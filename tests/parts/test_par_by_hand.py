@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.parts.hospital.central_store import Holding, _choices
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.summary import counted, money, not_yet_own, percent
 from kitplan.parts.seasons.model import _when
@@ -49,3 +50,15 @@ def test_months_of_one_level_are_said_as_a_span_and_a_lone_month_by_its_name():
     first, lone, rest = _when(choice).split(", ")
     assert [" to " in span for span in (first, lone, rest)] == [True, False, True]
     assert _when(SimpleNamespace(starts=(0,))) == "all year"
+
+
+def test_a_store_for_two_units_that_each_use_three_holds_six_and_the_room_of_its_largest_position():
+    """Packs of four at 8 USD and 2 L: level 6; on the mean 6 + 3 / 2 items, at most 6 + 3 = 9 items, 4.5 L. Each unit
+    keeps the one that may be used before the transport comes, 2 USD.
+    """
+    three, one = np.eye(4)[3], np.eye(2)[1]
+    rows = [Holding(name, "cap", 4, 8.0, 2.0, 2, 16.0, 0.05, three, one, 0.3) for name in ("a", "b")]
+    none, both = _choices(rows)
+    assert (none.count, none.value, none.litres) == (0, 32.0, 0.0)
+    assert (both.count, both.store_units, both.store_packs) == (2, 6, 2)
+    assert (both.value, both.litres, both.lines) == pytest.approx((2 * 2.0 + 7.5 / 4 * 8.0, 4.5, 0.6))

@@ -52,7 +52,7 @@ def test_learning_twice_does_not_multiply_twice(small_unit, file):
     ("text", "words"),
     [
         ("", "has no block"),
-        ("[resecure\n", "not written as settings"),
+        ("[resecure\n", "opens a block and does not close it"),
         ("[stock]\nreview_days = 7\n", "stock"),
         (BLOCK.replace("skin_per_day = 0.025\n", ""), "skin_per_day"),
         (BLOCK.replace("0.09", '"often"'), "is not a number"),

@@ -354,3 +354,12 @@ def test_a_class_is_never_cut_worse_than_longest_piece_first_nor_below_the_bound
         assert plan.cost <= -(-greedy // roll.pack) * roll.price + 1e-6
         if lengths_opened == {roll.length_mm}:
             assert plan.n_rolls <= greedy
+
+
+def test_among_plans_of_one_price_a_long_search_is_not_needed_to_open_least():
+    """One pack of 4570 mm and three rolls from the box: 45.08 m of pieces come from no less than 45.7 m of these."""
+    lengths, demand, rolls = random_class(495)
+    plan = cut_stock(lengths, demand, rolls)
+    assert (plan.cost, plan.n_rolls) == (13.2, 9)
+    step = 4570
+    assert plan.opened_mm == step * -(-float((plan.lengths_mm * plan.demand).sum()) // step)

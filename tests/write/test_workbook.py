@@ -188,9 +188,9 @@ def test_the_bedside_list_gives_each_airway_a_mask_and_a_bag(plan):
 def test_the_airways_sheet_adds_up_what_the_plan_counts_on(plan):
     sheet = checked(plan)["Airways"]
     rows = {r[0].value: [c.value for c in r[1:]] for r in sheet.iter_rows() if r[0].value}
-    assert rows["oral 4.0 mm"] == [3.0, 0.55, pytest.approx(7 * 0.55 * 3), 3.5,
+    assert rows["oral 4.0 mm"] == [3.0, 0.52, pytest.approx(7 * 0.52 * 3), 3.5,
                                    "loose 62 %, soiled 24 %, moved 8 %, skin 6 %"]
-    assert rows["All airways"][:3] == [9.0, pytest.approx(0.55), pytest.approx(7 * 0.55 * 9)]
+    assert rows["All airways"][:3] == [9.0, pytest.approx(0.52), pytest.approx(7 * 0.52 * 9)]
 
 
 def test_assumptions_carry_their_provenance(plan):

@@ -1,4 +1,4 @@
-"""A practice class, or a season of several: lists, rounds, cut plans and prints."""
+"""A practice class, a course, or a season of several: lists, rounds, cut plans and prints."""
 
 from __future__ import annotations
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tuple[Path, ...]) -> None:
     """Plan the practice classes of UNIT: what to buy, what stands at each station, what to cut, what is left.
 
+    A class file with [[session]] blocks is a course: one box for all its days, and prints only what differs.
+
     For practice on manikins only. Writes class.xlsx, tables/, prints (PDF) and training.json, all or nothing.
     """
     def prepare(unit: Unit) -> Unit:
@@ -33,7 +35,8 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
                                   "Put a class.toml into the unit's folder, or name one with --class.")])
 
     files = ("tables/training_list.csv",)
-    plan, written = run_part("training", unit_path, out, seed, files, prepare, classes=class_files)
+    plan, written = run_part("training", unit_path, out, seed, files, prepare, remove_stale=True,
+                             classes=class_files)
     for warning in plan.warnings:
         say(f"Look at: {warning}")
     for sentence in written.sentences():

@@ -139,11 +139,15 @@ def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -
     mine = pieces[pieces["lesson"].isin(covers) & pieces["length_mm"].isin(lengths)]
     mine = mine.sort_values("length_mm", ascending=False, kind="stable")
     several = len(covers) > 1
-    rows = [[text(h, STRONG) for h in ("Length", "Becomes", "For", "Pieces")]]
+    shared: dict[tuple[float, str, str, int], list[int]] = {}
     for p in mine.to_dict("records"):
-        session = f"session {prints.training.lessons[p['lesson']].session}: " if several else ""
-        rows.append([text(f"{p['length_mm']:g} mm"), text(piece_text(p), SMALL), text(session + p["practice"], SMALL),
-                     text(p["count"], RIGHT)])
+        key = p["length_mm"], piece_text(p), p["practice"], int(p["count"])
+        shared.setdefault(key, []).append(prints.training.lessons[p["lesson"]].session)
+    rows = [[text(h, STRONG) for h in ("Length", "Becomes", "For", "Pieces")]]
+    for (length, becomes, practice, count), sessions in shared.items():
+        which = f" (session {', '.join(map(str, sessions))}: {count} each)" if several else ""
+        rows.append([text(f"{length:g} mm"), text(becomes, SMALL), text(practice + which, SMALL),
+                     text(count * len(sessions), RIGHT)])
     whole = "course, to be bagged by session" if several else "session" if len(prints.lessons) > 1 else "class"
     return [text(f"What these lengths become, pieces for the whole {whole}", HEAD),
             grid(rows, (18, 74, 66, 17), pad=1.4)]

@@ -81,7 +81,7 @@ def _card(prints: PrintSet, lessons: Sequence[int], station: int) -> list[Flowab
         [text(r["round"]), text(start), text(r["practice"]), text(r["goes"], RIGHT)]
         for r, start in zip(_rounds(training, lessons[0], station).to_dict("records"), _starts(training, lessons))
     ]
-    flowables.append(grid(rows, (18, 24, 112, 18), pad=1.3))
+    flowables.append(grid(rows, (18, 24, 112, 18), pad=0.8))
     here = _here(training, lessons[0], station)
     for kind, heading in _HEADINGS.items():
         group = here[here["kind"] == kind]
@@ -91,7 +91,7 @@ def _card(prints: PrintSet, lessons: Sequence[int], station: int) -> list[Flowab
         flowables.append(grid([
             [text(row["description"], BODY), text(counted(int(row["quantity"]), str(row["unit"])), RIGHT), ""]
             for row in group.to_dict("records")
-        ], (128, 32, 12), head=False, boxes=(2,), pad=1.3))
+        ], (128, 32, 12), head=False, boxes=(2,), pad=0.8))
     flowables.append(text(
         "Spare ones are counted in. Whatever is opened here stays for practice. Spoiled pieces go to the waste.", NOTE
     ))
