@@ -196,3 +196,14 @@ def test_a_month_missing_among_the_last_known_ones_is_named():
     ahead = ["2026-05", "2026-06", "2026-07"]
     column = pd.Series(same_month_last_year(past, ahead, dated=True))
     assert year_before(past, column, ahead, dated=True) == (7.0, "the last 3 known months, without 2026-03")
+
+
+def test_months_of_stays_of_ten_years_are_nearly_one_month_and_still_have_a_root():
+    """Rounding leaves such a matrix an eigenvalue a little below 0, of which Cholesky's root does not exist."""
+    from kitplan.parts.forecast.fitted import _root
+
+    vectors = np.linalg.qr(np.random.default_rng(1).standard_normal((24, 24)))[0]
+    alike = (vectors * np.array([24.0, *np.full(23, -1e-6)])) @ vectors.T
+    root = _root(alike)
+    assert np.allclose(root @ root.T, alike, atol=1e-5)
+    assert np.allclose(root, np.tril(root))
