@@ -95,7 +95,7 @@ def test_the_months_and_the_class_show_what_the_plan_has(client, home):
     page = words(client.get("/unit/mill_lane/months"))
     assert str(plan.forecast.forecast.total["month"].iloc[0]) in page
     year = plan.forecast.budget
-    assert f"lands at USD {year.landing[0]:,.0f}" in page
+    assert f"lands at {year.landing[0]:,.0f} USD" in page
     assert "No budget plans emergency equipment away" in page
     assert client.get("/unit/mill_lane/paper/budget-page.pdf").status_code == 200
     assert words(client.get("/unit/mill_lane/class")).count("Technique") >= 3

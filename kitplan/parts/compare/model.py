@@ -83,20 +83,20 @@ class Comparison:
         """What to say first: the difference in money, and the cause that moved most."""
         row = self.money.set_index("measure").loc["money used a year"]
         lines = [
-            f"{self.name_b} uses {self.currency} {row['b']:,.0f} of supplies a year against {row['a']:,.0f} in "
+            f"{self.name_b} uses {row['b']:,.0f} {self.currency} of supplies a year against {row['a']:,.0f} in "
             f"{self.name_a}: {_signed(row['difference'])}" + _surely(row)
         ]
         if len(self.causes):
             moved = self.causes.iloc[self.causes["monthly_value"].abs().argmax()]
             if abs(moved["monthly_value"]) >= 0.5:
                 lines.append(
-                    f"Most of it: {moved['cause']} ({self.currency} {12 * moved['monthly_value']:+,.0f} a year)."
+                    f"Most of it: {moved['cause']} ({12 * moved['monthly_value']:+,.0f} {self.currency} a year)."
                 )
         stock = self.money.set_index("measure")
         if "value of the stock at par" in stock.index:
             par = stock.loc["value of the stock at par"]
             lines.append(
-                f"Stock at par: {self.currency} {par['b']:,.0f} against {par['a']:,.0f} "
+                f"Stock at par: {par['b']:,.0f} {self.currency} against {par['a']:,.0f} "
                 f"({_signed(par['difference'])})."
             )
         return [*lines, *self.notes]

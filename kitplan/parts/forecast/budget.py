@@ -268,18 +268,18 @@ def odds_said(chance: float) -> str:
 def _with_sentences(result: BudgetYear, unit: Unit, year: _Year) -> BudgetYear:
     money, (mean, low, high) = unit.currency, result.landing
     end = result.periods["period"].iloc[-1]
-    lines = [f"Budget year {end}: lands at {money} {mean:,.0f}; 8 times in 10 between {low:,.0f} and {high:,.0f} "
+    lines = [f"Budget year {end}: lands at {mean:,.0f} {money}; 8 times in 10 between {low:,.0f} and {high:,.0f} "
              f"(80 % band), 19 times in 20 between {result.band_95[0]:,.0f} and {result.band_95[1]:,.0f}."]
     if np.isfinite(result.budget):
         gap = mean - result.budget
         side = "over" if gap > 0 else "under"
-        lines.append(f"Budget {money} {result.budget:,.0f}: the landing is {abs(gap):,.0f} {side} it; chance of "
+        lines.append(f"Budget {result.budget:,.0f} {money}: the landing is {abs(gap):,.0f} {side} it; chance of "
                      f"going over: {odds_said(result.over)}.")
     if result.known_to:
         left = result.budget - result.spent
         said = "" if not np.isfinite(left) else f"; {left:,.0f} of the budget is left" if left >= 0 else (
             f"; the year's budget is overspent by {-left:,.0f} already")
-        lines.append(f"Spent to {result.known_to}: {money} {result.spent:,.0f}{said}.")
+        lines.append(f"Spent to {result.known_to}: {result.spent:,.0f} {money}{said}.")
     else:
         lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. The whole "
                      "year is forecast.")
@@ -297,5 +297,5 @@ def _drivers(result: BudgetYear, money: str) -> list[str]:
     top = [row for row in result.items.head(3).itertuples() if abs(row.over_budget) >= 0.5]
     sums = result.items[["volume", "mix", "price"]].sum()
     named = "; ".join(f"{row.description or row.item} {row.over_budget:+,.0f}" for row in top)
-    return [f"Against the budget: {money} {sums['volume'] + sums['mix']:+,.0f} because more or less is used, "
+    return [f"Against the budget: {sums['volume'] + sums['mix']:+,.0f} {money} because more or less is used, "
             f"{sums['price']:+,.0f} because prices differ from the list."] + ([f"Most of it: {named}."] if top else [])

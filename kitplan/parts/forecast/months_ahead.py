@@ -378,7 +378,7 @@ def _sentences(
 ) -> tuple[str, ...]:
     money = unit.currency
     lines = [
-        f"{names[0]} to {names[-1]}: {money} {mean:,.0f} of supplies; 8 times in 10 between {band[0]:,.0f} and "
+        f"{names[0]} to {names[-1]}: {mean:,.0f} {money} of supplies; 8 times in 10 between {band[0]:,.0f} and "
         f"{band[1]:,.0f} (80 % band), 19 times in 20 between {band[2]:,.0f} and {band[3]:,.0f} (95 % band)."
     ]
     spent, called = before
@@ -386,7 +386,7 @@ def _sentences(
         change = like / spent - 1
         those = "the forecast" + ("" if np.isclose(like, mean) else " without them")
         against = f"{abs(change):.0%} {'above' if change > 0 else 'below'}" if abs(change) >= 0.005 else "about as much"
-        lines.append(f"{called[0].upper() + called[1:]}: {money} {spent:,.0f} ({source}); {those} is {against}.")
+        lines.append(f"{called[0].upper() + called[1:]}: {spent:,.0f} {money} ({source}); {those} is {against}.")
     top = item_year.head(5)
     if len(top):
         lines.append(f"{len(top)} items make {top['share'].sum():.0%} of it: {'; '.join(top['description'])}.")

@@ -128,6 +128,7 @@ def _said(unit: Unit, level: float, months: int, silent: np.ndarray) -> tuple[st
     if silent.any():
         called = unit.items["description"].where(unit.items["description"] != "", unit.items["item"])[silent > 0]
         more = f" and {len(called) - 3} more" if len(called) > 3 else ""
-        lines.append(f"Never issued, and taken as the recipe says: {'; '.join(called.head(3))}{more}: {unit.currency} "
-                     f"{silent.sum():,.0f} of what is ahead. If another budget pays for them, take that off.")
+        lines.append(f"Never issued, and taken as the recipe says: {'; '.join(called.head(3))}{more}: "
+                     f"{silent.sum():,.0f} {unit.currency} of what is ahead. If another budget pays for them, "
+                     "take that off.")
     return tuple(lines)

@@ -272,13 +272,13 @@ def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[
     effects = sorted(EFFECTS, key=lambda e: -abs(last[e]))
     parts = ", ".join(f"{EFFECT_WORDS[e]} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
     lines = [
-        f"{last['month']}: {unit.currency} {last['actual_value']:,.2f} spent, {abs(gap):,.2f} "
+        f"{last['month']}: {last['actual_value']:,.2f} {unit.currency} spent, {abs(gap):,.2f} "
         f"{'over' if gap > 0 else 'under'} what would have been forecast: {parts or 'nothing moved'}."
     ]
     called = dict(zip(unit.items["item"], unit.items["description"]))
     lines += [
         f"{called.get(row.item, row.item)}, {row.months}: {row.unexplained_share:+.0%} against what was to be expected "
-        f"({unit.currency} {row.unexplained_value:+,.2f}): {row.say}"
+        f"({row.unexplained_value:+,.2f} {unit.currency}): {row.say}"
         for row in named.head(5).itertuples()
     ]
     return lines

@@ -104,7 +104,7 @@ def _total(spends: list[Spend], shared: tuple[str, ...]) -> tuple[object, ...]:
 def spend_sentences(table: pd.DataFrame) -> list[str]:
     """What the totals say."""
     return [
-        f"{row['name']}, {row['what']} {row['period']}: {row['currency']} {row['value']:,.0f}"
+        f"{row['name']}, {row['what']} {row['period']}: {row['value']:,.0f} {row['currency']}"
         + (f" against a budget of {row['budget']:,.0f}" if np.isfinite(row["budget"]) else "")
         + f"; 8 times in 10 between {row['low_value']:,.0f} and {row['high_value']:,.0f} if each unit errs on its own, "
         f"between {row['low_together']:,.0f} and {row['high_together']:,.0f} if all err one way."
