@@ -249,12 +249,12 @@ def _written(job: Job, task: Task, future: Future[Any], marks: Mapping[str, str]
     if isinstance(made, Failed):
         return made
     try:
-        if made.book:
-            with one_writer(book_lock(job.path)):
-                if _book_marks(job) != marks:
-                    return Failed(job.name, INPUT, "its order book was written by another run meanwhile. Run again.")
+        with one_writer(book_lock(job.path)):  # a step of the week writes into the same folder
+            if _book_marks(job) != marks:
+                return Failed(job.name, INPUT, "its order book was written by another run meanwhile. Run again.")
+            if made.book:
                 write_outputs(book_home(job.path) / "book", made.book)
-        written = write_outputs(job.out, made.files, remove_stale=task.remove_stale)
+            written = write_outputs(job.out, made.files, remove_stale=task.remove_stale)
     except OSError as error:
         return Failed(job.name, INPUT, str(error))
     return Done(job.name, made.value, tuple(written.sentences()))

@@ -111,7 +111,8 @@ def test_an_order_in_a_folder_has_the_bytes_of_one_alone(ordered, ward):
         assert (before / name).read_bytes() == (ward / name).read_bytes(), name
 
 
-def test_a_book_that_grew_meanwhile_is_left_as_it_is(ordered, ward, tmp_path):
+@pytest.mark.parametrize("lines", [{"counts.csv": b"mine"}, {}], ids=["an order", "a plan"])
+def test_a_book_that_grew_meanwhile_is_left_as_it_is(lines, ordered, ward, tmp_path):
     """Between sending a unit and writing what came back, somebody else typed a line into its book."""
     shutil.copytree(ward / "east", tmp_path / "east")
     counts = tmp_path / "east" / "book" / "counts.csv"
@@ -122,7 +123,7 @@ def test_a_book_that_grew_meanwhile_is_left_as_it_is(ordered, ward, tmp_path):
 
             future: Future = Future()
             future.set_result((parcel.job, __import__("kitplan").__version__,
-                               Made({"order.json": b"{}"}, None, {"counts.csv": b"mine"})))
+                               Made({"order.json": b"{}"}, None, lines)))
             counts.write_bytes(counts.read_bytes() + b"\n")
             return future
 
