@@ -25,7 +25,8 @@ _CUTS = 25
 _STEP = 1.25
 """Factor between prices until the top lies between two of them."""
 _SWEEPS = 6
-_ROUNDS = 2
+ROUNDS = 2
+"""Times that every level is tried for shutting."""
 _BRANCHES = 60
 _LARGEST_FLOW = 1e9
 """Capacities are whole numbers below 2**31; rounded so that the bound can only fall."""
@@ -172,19 +173,20 @@ def highest(collapsed: Collapsed) -> np.ndarray:
 
 
 def reduce_levels(
-    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float,
+    rounds: int = ROUNDS,
 ) -> ReducedProgram:
     """Improve `par`, a plan that meets `required` and the limits, bound it, and shut out levels that cannot pay.
 
     keeps: whether levels stay within the limits. A level is shut when the bound with it is not under the cost of
-    the plan in hand. Stops as soon as the plan is within `gap` of the bound.
+    the plan in hand. Stops as soon as the plan is within `gap` of the bound, or after `rounds` over all levels.
     """
     cut = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
     par = improve(collapsed, cost, required, par, keeps, cut.value / (1 - gap))
     ceiling = float(cost @ par)
     bound = min(cut.value, ceiling)
     rest: Collapsed | None = collapsed
-    for _ in range(_ROUNDS):
+    for _ in range(rounds):
         if rest is None or ceiling - bound <= gap * ceiling:
             break
         rest = _shut(rest, cost, required, ceiling, best_cut(rest, cost, required).price)

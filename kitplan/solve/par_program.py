@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kitplan.solve.closure import ReducedProgram, best_cut, branch, improve, reduce_levels
+from kitplan.solve.closure import ROUNDS, ReducedProgram, best_cut, branch, improve, reduce_levels
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.program import Program, Solution
@@ -30,9 +30,15 @@ ABOVE_ZERO = 1e-6
 LARGEST_GAP = 0.005
 """Gap that no policy may exceed, share of the objective; also the gap at which the dual question stops."""
 
+FIRST_CUTS = 1_000
+"""Needs above the lower bound from which a few minimum cuts are tried first (`closure`): they take
+hundredths of a second and often prove a plan stepped down."""
+
 CUT_ENTRIES = 5_000
-"""Needs above the lower bound from which minimum cuts bound the program (`closure`) and the linear program, which
-would take many seconds, is left out."""
+"""Needs above the lower bound from which cuts shut out levels before an integer program is asked."""
+
+RELAXED_ENTRIES = 20_000
+"""Needs above the lower bound from which the linear relaxation, which would take seconds, is left out."""
 
 
 @dataclass(frozen=True)
@@ -148,25 +154,21 @@ def cheapest(
     gap: float,
     time_limit: float,
     limits: Sequence[Limit] = (),
-    large: int | None = None,
 ) -> ParSolution:
     """Return the cheapest par levels that meet `required` scenarios, at least `floor` and within `limits`.
 
     needs : int, shape (n_scenarios, n_items). cost, floor : per level and in levels, shape (n_items,).
-    The linear relaxation is solved first; if a plan stepped down from it is within `gap` of its bound,
-    that plan is proven good enough, else the integer program is solved on what the bound leaves open.
-    Large programs (low readiness, long intervals) are bounded by minimum cuts instead, and where even what the
-    bound leaves open is large, the plan found is given with its gap. large: needs above the lower bound from which on
-    (default: CUT_ENTRIES).
+    Large programs (low readiness, long intervals) are bounded by a few minimum cuts first; a plan stepped down that is
+    within `gap` of that bound is proven good enough. Else, and for all others, the linear relaxation is solved and
+    stepped down from. What neither proves is searched: an integer program on what the bound leaves open, after more
+    cuts have shut out levels where it is large; where even that stays large, the plan found is given with its gap.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
-    if np.count_nonzero(collapsed.vectors) > (CUT_ENTRIES if large is None else large):
-        stepped, shut = step_down_within_limits(collapsed, cost, required, limits)
-        if stepped is not None:
-            return _by_cuts(collapsed, cost, required, stepped, gap, time_limit, limits)
-        status = "infeasible" if shut else "failed"
-        return ParSolution(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
+    entries = int(np.count_nonzero(collapsed.vectors))
+    quick = _first_cuts(collapsed, entries, cost, required, gap, time_limit, limits) if entries > FIRST_CUTS else None
+    if isinstance(quick, ParSolution):
+        return quick
     stated = state_levels("par", "min", collapsed)
     add_cost(stated, cost)
     add_readiness(stated, required)
@@ -177,10 +179,37 @@ def cheapest(
         return _without_proof(collapsed, relaxed.report, cost, required, limits)
     duals = {row: relaxed.dual(row) for row in _dual_rows(stated, limits)}
     best = _step_down_best(needs, stated, relaxed, cost, required, limits, duals)
+    if quick is not None and (best is None or cost @ quick < cost @ best):
+        best = quick
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
     if best is not None and slack <= gap * float(cost @ best):
         return ParSolution(best, _report_of(relaxed.report, float(cost @ best)), duals)
+    if best is not None and entries > CUT_ENTRIES:
+        return _by_cuts(collapsed, cost, required, best, gap, time_limit, limits)
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
+
+
+def _first_cuts(
+    collapsed: Collapsed,
+    entries: int,
+    cost: np.ndarray,
+    required: int,
+    gap: float,
+    time_limit: float,
+    limits: Sequence[Limit],
+) -> ParSolution | np.ndarray | None:
+    """The answer where a few cuts prove one or the linear relaxation would take too long; else a plan, if any."""
+    stepped, shut = step_down_within_limits(collapsed, cost, required, limits)
+    if stepped is None:
+        status = "infeasible" if shut else "failed"
+        none = ParSolution(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
+        return none if shut or entries > CUT_ENTRIES else None
+    found = _by_cuts(collapsed, cost, required, stepped, gap, time_limit, limits, search=False)
+    if found.par is None or found.report.gap <= gap:
+        return found
+    if entries > RELAXED_ENTRIES:
+        return _by_cuts(collapsed, cost, required, found.par, gap, time_limit, limits)
+    return found.par
 
 
 def step_down_within_limits(
@@ -217,9 +246,11 @@ def _by_cuts(
     gap: float,
     time_limit: float,
     limits: Sequence[Limit],
+    search: bool = True,
 ) -> ParSolution:
     """Improve a stepped-down plan, bound it by minimum cuts, and solve the integer program if what is left is small.
 
+    search: shut out levels and search the rest where the bound does not prove the plan.
     The bound leaves the limits out: they can only make plans dearer, so it holds all the same.
     """
     started = time.perf_counter()
@@ -227,10 +258,10 @@ def _by_cuts(
     def keeps(par: np.ndarray) -> bool:
         return all(limit.kept_by(par) for limit in limits)
 
-    found = reduce_levels(collapsed, cost, required, stepped, keeps, gap)
+    found = reduce_levels(collapsed, cost, required, stepped, keeps, gap, ROUNDS if search else 0)
     par, bound, name = found.par, found.bound, "minimum cuts"
     value = float(cost @ par)
-    if found.rest is not None and value - bound > gap * value:
+    if search and found.rest is not None and value - bound > gap * value:
         if np.count_nonzero(found.rest.vectors) > CUT_ENTRIES:
             par, proven = branch(found.rest, cost, required, par, keeps, gap)
             bound = max(bound, min(proven, float(cost @ par)))

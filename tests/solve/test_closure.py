@@ -88,9 +88,13 @@ def test_branching_on_cuts_finds_and_proves_the_cheapest_plan(seed):
 
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("room", [None, 1.1])
-def test_a_large_program_ends_as_exhaustive_search_does(seed, room, monkeypatch):
+@pytest.mark.parametrize("relaxed", [False, True], ids=["cuts alone", "cuts, then the relaxation"])
+@pytest.mark.parametrize("searched", [False, True], ids=["levels shut", "all searched"])
+def test_a_large_program_ends_as_exhaustive_search_does(seed, room, relaxed, searched, monkeypatch):
     """With the threshold at nothing every program is a large one; with and without a limit on volume."""
-    monkeypatch.setattr(par_program, "CUT_ENTRIES", 0)
+    monkeypatch.setattr(par_program, "FIRST_CUTS", 0)
+    monkeypatch.setattr(par_program, "CUT_ENTRIES", 10**9 if searched else 0)
+    monkeypatch.setattr(par_program, "RELAXED_ENTRIES", 10**9 if relaxed else 0)
     packs, cost = question(seed)
     required = 40
     volume = np.random.default_rng(seed + 99).uniform(0.5, 3.0, packs.shape[1])

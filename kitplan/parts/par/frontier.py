@@ -14,10 +14,6 @@ from kitplan.solve.verify import joint_readiness
 FRONTIER_GAP = 0.004
 """How far above the least mean value a plan of the frontier may lie, as a share."""
 
-FRONTIER_ENTRIES = 1_000
-"""Cuts take over from the linear program earlier than in a plan: within FRONTIER_GAP they are done in a fifth of the
-time."""
-
 COLUMNS = ["target", "readiness", "mean_value", "value", "litres"]
 
 
@@ -41,7 +37,7 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
     for target in sorted(instance.unit.planning.frontier, reverse=True):
         found = cheapest(
             instance.needs, instance.cost, instance.required(target), instance.floor, FRONTIER_GAP,
-            instance.time_limit, large=FRONTIER_ENTRIES,
+            instance.time_limit,
         )
         # A plan for more readiness that costs no more, within the gap, serves the lower target as well.
         if found.par is not None and float(instance.cost @ found.par) < least:
