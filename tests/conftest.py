@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -24,6 +25,10 @@ from kitplan.read.values import (
     Technique,
     Unit,
 )
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # A shell starts what runs in the background deaf to Ctrl-C, and programs honour that: tests of Ctrl-C start some.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 ITEM_ROWS = [
     # item, description, role, contains, use_unit, scope, pack, price, litres, fits, min_bedside, min_stock, critical
