@@ -13,7 +13,7 @@ from kitplan.demand.occupancy import arrivals_per_day, mean_airways, sample_epis
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.scenarios import draw_demand, expected_use, steady_pace, with_other_items
 from kitplan.read.unit import load_unit
-from kitplan.read.values import Census
+from kitplan.read.values import Census, Doubt
 from kitplan.resources import sample_units
 from tests.conftest import known
 
@@ -179,34 +179,40 @@ def test_the_mean_of_the_scenarios_is_the_flow_balance(unit_maker, kind):
     assert (np.abs(demand.units.mean(axis=0) - want) < slack).all()
 
 
-def test_one_more_airway_never_lowers_any_demand(unit_maker):
-    def demand_with(extra):
-        rows = pd.DataFrame({"stratum": [0, 1, 2], "airways": [4 + extra, 2, 3]})
-        unit = unit_maker(census=Census("snapshot", rows, None, None, 6.0, 1.0, NOBODY))
-        return draw_demand(unit, fill_roles(unit), 9, 3000, 1, "t")
+NO_SWING = Doubt(swing=(0.0, 1))
 
-    less, more = demand_with(0), demand_with(1)
+
+def with_one_more(unit_maker, kind, doubt):
+    """Demand drawn from a census, and from the same with an airway (a stay) of one kind more."""
+    if kind == "snapshot":
+        rows = [pd.DataFrame({"stratum": [0, 1, 2], "airways": [n, 2, 3]}) for n in (4, 5)]
+        both = [Census("snapshot", own, None, None, 6.0, 1.0, NOBODY) for own in rows]
+    else:
+        census = stays_census()
+        extra = pd.DataFrame({"airway": ["EXTRA"], "stratum": [0], "start": [150.3], "end": [156.9]})
+        both = [census, replace(census, rows=pd.concat([census.rows, extra], ignore_index=True))]
+    units = [replace(unit_maker(census=census), doubt=doubt) for census in both]
+    item_choice = fill_roles(units[0])
+    return [draw_demand(unit, item_choice, 9, 3000, 1, "t") for unit in units]
+
+
+def test_one_more_airway_never_lowers_any_demand_where_the_swing_is_known(unit_maker):
+    less, more = with_one_more(unit_maker, "snapshot", NO_SWING)
     assert (more.units >= less.units).all()
     assert more.units.sum() > less.units.sum()
 
 
-def test_one_more_stay_never_lowers_any_demand(unit_maker):
-    census = stays_census()
-    extra = pd.DataFrame({"airway": ["EXTRA"], "stratum": [1], "start": [150.3], "end": [156.9]})
-    more = Census(
-        "stays",
-        pd.concat([census.rows, extra], ignore_index=True),
-        census.first_day,
-        census.last_day,
-        None,
-        1.0,
-        NOBODY,
-    )
-    unit = unit_maker(census=census)
-    item_choice = fill_roles(unit)
-    before = draw_demand(unit, item_choice, 9, 3000, 1, "t")
-    after = draw_demand(unit_maker(census=more), item_choice, 9, 3000, 1, "t")
-    assert (after.re_secures.sum(axis=0) >= before.re_secures.sum(axis=0)).all()
+def test_one_more_stay_never_lowers_any_demand_where_the_swing_is_known(unit_maker):
+    less, more = with_one_more(unit_maker, "stays", NO_SWING)
+    assert (more.re_secures.sum(axis=0) >= less.re_secures.sum(axis=0)).all()
+
+
+@pytest.mark.parametrize("kind", ["snapshot", "stays"])
+def test_where_nothing_tells_of_a_swing_one_more_teaches_of_it_too_and_moves_other_kinds_by_a_hair(unit_maker, kind):
+    """What is believed of swing and bursts follows the count; it is shared by all kinds."""
+    less, more = (d.re_secures.sum(axis=0) for d in with_one_more(unit_maker, kind, Doubt()))
+    assert more[0] > less[0]
+    assert (more >= 0.995 * less).all()
 
 
 def test_items_move_together(small_unit):
