@@ -204,12 +204,9 @@ def _first_cuts(
         status = "infeasible" if shut else "failed"
         none = ParSolution(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
         return none if shut or entries > CUT_ENTRIES else None
-    found = _by_cuts(collapsed, cost, required, stepped, gap, time_limit, limits, search=False)
-    if found.par is None or found.report.gap <= gap:
-        return found
-    if entries > RELAXED_ENTRIES:
-        return _by_cuts(collapsed, cost, required, found.par, gap, time_limit, limits)
-    return found.par
+    large = entries > RELAXED_ENTRIES
+    found = _by_cuts(collapsed, cost, required, stepped, gap, time_limit, limits, search=large)
+    return found if large or found.report.gap <= gap else found.par
 
 
 def step_down_within_limits(

@@ -10,7 +10,7 @@ import pandas as pd
 
 from kitplan.read.values import Unit
 
-LIST, PAID, AGREED, RISE = "list", "issues", "prices.csv", "rise"
+PAID, AGREED, RISE = "issues", "prices.csv", "rise"
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     from kitplan.many import Job, Made, Task
     from kitplan.parts.hospital.model import Hospital
+    from kitplan.read.values import Unit
     from kitplan.write.book import Book
 
     _Together = tuple[Callable[[Book], None], dict[str, pd.DataFrame], list[str]]
@@ -55,16 +56,22 @@ class How:
     place: bool = True
 
 
+def _unit(unit_path: Path, how: How) -> Unit:
+    """A unit as it is read, on the paper of all. Raises InputError."""
+    from kitplan.read.unit import load_unit
+
+    unit = with_letter_warnings(load_unit(unit_path, how.seed))
+    return replace(unit, paper=how.paper or unit.paper)
+
+
 def plan_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Plan one unit, in a worker. Raises InputError, UnsafePlan."""
     from kitplan.many import Made
     from kitplan.outputs import files_after
     from kitplan.parts.hospital.model import summary
     from kitplan.planning import plan_unit
-    from kitplan.read.unit import load_unit
 
-    unit = with_letter_warnings(load_unit(unit_path, how.seed))
-    plan = plan_unit(replace(unit, paper=how.paper or unit.paper), how.seed, how.parts)
+    plan = plan_unit(_unit(unit_path, how), how.seed, how.parts)
     plan, files = files_after(plan, lying_there, scenarios=False)
     return Made(files, summary(name, plan, how.transport_days))
 
@@ -125,13 +132,11 @@ def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Mad
     from kitplan.parts.hospital.spend import spend_of
     from kitplan.planning import plan_unit
     from kitplan.read.problems import InputError
-    from kitplan.read.unit import load_unit
 
-    unit = with_letter_warnings(load_unit(unit_path, how.seed))
+    unit = _unit(unit_path, how)
     if faults := unit.faults_of("forecast"):
         raise InputError(faults)
-    unit = replace(unit, paper=how.paper or unit.paper,
-                   forecast=replace(unit.forecast, months=how.months or unit.forecast.months))
+    unit = replace(unit, forecast=replace(unit.forecast, months=how.months or unit.forecast.months))
     plan = plan_unit(unit, how.seed, ("forecast",))
     return Made(part_files(plan, "forecast"), spend_of(name, unit, plan.forecast))
 
@@ -232,7 +237,7 @@ def _tell_together(
     together: values of the units done -> what adds their sheets, their tables, sentences. Exit code 1 where a unit
     could not be done (it says which, and why); 2 (or 70, for a defect) where none could.
     """
-    from kitplan.many import DEFECT, Done, for_each
+    from kitplan.many import Done, for_each
     from kitplan.parts.hospital.sheets import together_files
     from kitplan.write.writer import check_target, write_outputs
 
@@ -252,9 +257,16 @@ def _tell_together(
             tell(line)
     for unit, kind, fault in failed:
         say(f"Not done: {unit} ({kind}). {fault}")
-    if failed and not done:
-        raise SystemExit(EXIT_DEFECT if {kind for _, kind, _ in failed} == {DEFECT} else EXIT_INPUT)
-    if failed:
+    _end(not done, {kind for _, kind, _ in failed}, bool(failed))
+
+
+def _end(none_done: bool, kinds: set[str], worth_a_look: bool) -> None:
+    """Exit code of a folder: 2 where no unit could be done (70: all by a defect), 1 where one is worth a look."""
+    from kitplan.many import DEFECT
+
+    if kinds and none_done:
+        raise SystemExit(EXIT_DEFECT if kinds == {DEFECT} else EXIT_INPUT)
+    if worth_a_look:
         raise SystemExit(EXIT_UNSAFE)
 
 
@@ -265,8 +277,6 @@ def plan_and_tell(
 
     The exit code says whether all were planned: 1 when not, with which and why; 2 (or 70, for a defect) when none was.
     """
-    from kitplan.many import DEFECT
-
     with progress() as report, workers(cluster) as (executor, at_once):
         hospital = plan_folder(
             folder, out, seed=seed, parts=parts, transport_days=store_days, paper=asked_paper(), executor=executor,
@@ -282,7 +292,5 @@ def plan_and_tell(
         click.echo(printable(line))
     for line in summary[len(summary) - len(hospital.failed) :]:
         say(line)
-    if hospital.units.empty:
-        raise SystemExit(EXIT_DEFECT if set(hospital.failed["kind"]) == {DEFECT} else EXIT_INPUT)
-    if len(hospital.failed) or (hospital.units["answer"] != "met").any():
-        raise SystemExit(EXIT_UNSAFE)
+    unmet = bool(len(hospital.failed) or (hospital.units["answer"] != "met").any())
+    _end(hospital.units.empty, set(hospital.failed["kind"]), unmet)
