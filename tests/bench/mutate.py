@@ -6,9 +6,9 @@
 First the suite runs once under coverage: which test runs which line, and for how long (kept in FOLDER/map.json; delete
 it to learn anew). A mutant then meets the tests that run its line, those that run least else first, up to --seconds
 of them, and if it survives the next of them up to --wider seconds; it is noticed when one fails, or takes ten times
-its time of the processor. Mutants of texts are passed over: they are words, not mathematics; so are those of
-annotations, which are never evaluated. Works on a clone in FOLDER, never on the checkout. One line a survivor, the
-share noticed by file.
+its time of the processor. Passed over are mutants of texts, which are words and not mathematics, of annotations, which
+are never evaluated, and those that are no Python. Works on a clone in FOLDER, never on the checkout. One line a
+survivor, the share noticed by file.
 """
 
 from __future__ import annotations
@@ -170,8 +170,13 @@ def _run_in_child(clone: Path, names: Sequence[str], cpu_seconds: float) -> None
 
 
 def without_annotations(source: str) -> str:
-    """The syntax tree of a module but for its annotations, which `from __future__ import annotations` leaves alone."""
-    tree = ast.parse(source)
+    """The syntax tree of a module but for its annotations, which `from __future__ import annotations` leaves alone; ""
+    where it is no Python.
+    """
+    try:
+        tree = ast.parse(source)
+    except SyntaxError:
+        return ""
     for node in ast.walk(tree):
         if isinstance(node, ast.AnnAssign):
             node.annotation = ast.Constant(None)
@@ -191,7 +196,7 @@ def candidates(path: Path, sample: int, chance: random.Random) -> Iterable[tuple
     mutants = list_mutations(Context(source=source, filename=str(path)))
     for mutation in chance.sample(mutants, len(mutants)):
         changed, _ = mutate(Context(source=source, filename=str(path), mutation_id=mutation))
-        if changed.count("XX") == source.count("XX") and without_annotations(changed) != plain:
+        if changed.count("XX") == source.count("XX") and without_annotations(changed) not in ("", plain):
             yield mutation.line_number + 1, changed
             sample -= 1
         if not sample:
