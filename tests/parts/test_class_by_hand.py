@@ -467,3 +467,19 @@ def test_problems_of_a_class_are_told_with_the_practice(unit):
     with pytest.raises(InputError) as raised:
         plan_training(replace(unit, items=items), [lesson()])
     assert "no item in the catalogue fills the role saline for 3.5 mm" in str(raised.value)
+
+
+def test_the_rest_of_a_single_pack_is_left_too(unit):
+    """One learner, two goes and a spare set: 6 wipes of a box of 50."""
+    left = plan_training(unit, [lesson(learners=1, stations=1)]).left.set_index("thing")
+    assert left.loc["Barrier-film wipe", "quantity"] == 44
+
+
+def test_a_roll_that_is_cut_up_to_its_end_leaves_none(unit):
+    """Rolls of 1,280 mm are eight pieces of 160 mm: eight sets of three pieces are three rolls."""
+    items = unit.items.copy()
+    items.loc[items["item"] == "tape-25-short", "length_mm"] = 1280.0
+    items = items[items["item"] != "tape-25-long"].reset_index(drop=True)
+    plan = plan_training(replace(unit, items=items), [lesson(learners=4, stations=1, spare_share=0.0)])
+    assert plan.tape[0].plan.n_rolls == 3
+    assert not plan.left["thing"].str.contains("Tape 25").any()
