@@ -5,14 +5,16 @@
 
 First the suite runs once under coverage: which test runs which line, and for how long (kept in FOLDER/map.json; delete
 it to learn anew). A mutant then meets the tests that run its line, those that run least else first, up to --seconds
-of them; it is noticed when one fails, or takes ten times its time of the processor. Mutants of texts are passed over:
-they are words, not mathematics. Works on a clone in FOLDER, never on the checkout. One line a survivor, the share
-noticed by file.
+of them, and if it survives the next of them up to --wider seconds; it is noticed when one fails, or takes ten times
+its time of the processor. Passed over are mutants of texts, which are words and not mathematics, of annotations, which
+are never evaluated, and those that are no Python. Works on a clone in FOLDER, never on the checkout. One line a
+survivor, the share noticed by file.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
 import contextlib
 import difflib
 import importlib
@@ -167,15 +169,34 @@ def _run_in_child(clone: Path, names: Sequence[str], cpu_seconds: float) -> None
         os._exit(code)
 
 
+def without_annotations(source: str) -> str:
+    """The syntax tree of a module but for its annotations, which `from __future__ import annotations` leaves alone; ""
+    where it is no Python.
+    """
+    try:
+        tree = ast.parse(source)
+    except SyntaxError:
+        return ""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.AnnAssign):
+            node.annotation = ast.Constant(None)
+        elif isinstance(node, ast.FunctionDef):
+            node.returns = None
+        elif isinstance(node, ast.arg):
+            node.annotation = None
+    return ast.dump(tree)
+
+
 def candidates(path: Path, sample: int, chance: random.Random) -> Iterable[tuple[int, str]]:
     """(line, source with one mistake in it), drawn at random among all that mutmut thinks of."""
     from mutmut import Context, list_mutations, mutate
 
     source = path.read_text()
+    plain = without_annotations(source)
     mutants = list_mutations(Context(source=source, filename=str(path)))
     for mutation in chance.sample(mutants, len(mutants)):
         changed, _ = mutate(Context(source=source, filename=str(path), mutation_id=mutation))
-        if changed.count("XX") == source.count("XX") and changed != source:
+        if changed.count("XX") == source.count("XX") and without_annotations(changed) not in ("", plain):
             yield mutation.line_number + 1, changed
             sample -= 1
         if not sample:
@@ -195,15 +216,17 @@ def try_file(clone: Path, path: Path, tests: Mapping[str, Known], given: argpars
     used: set[str] = set()
     for line, changed in candidates(path, given.sample, chance):
         chosen = tests_of_line(tests, name, line, given.seconds)
-        cost = sum(tests[n].call + tests[n].setup for n in chosen)
+        more = [n for n in tests_of_line(tests, name, line, given.wider) if n not in chosen]
         path.write_text(changed)
         try:
-            survived = not chosen or tried(clone, chosen, 10 * cost + 30)
+            survived = all(tried(clone, stage, 10 * sum(tests[n].call + tests[n].setup for n in stage) + 30)
+                           for stage in (chosen, more) if stage)
         finally:
             path.write_text(source)
         count, noticed, used = count + 1, noticed + (not survived), used | set(chosen)
         if survived:
-            print(f"  survived {len(chosen)} tests, {name}:{line}: {difference(source, changed)}", flush=True)
+            print(f"  survived {len(chosen) + len(more)} tests, {name}:{line}: "
+                  f"{difference(source, changed)}", flush=True)
     if noticed == count and not tried(clone, sorted(used), 600):
         print(f"{name}: its tests do not pass unchanged", flush=True)
         return 0, 0
@@ -216,6 +239,7 @@ def main() -> None:
     parser.add_argument("--sample", type=int, default=6)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=15)
+    parser.add_argument("--wider", type=float, default=0)
     parser.add_argument("--at", type=Path, default=Path(tempfile.gettempdir()) / "kitplan-mutants")
     given = parser.parse_args()
     given.at.mkdir(parents=True, exist_ok=True)
