@@ -21,7 +21,8 @@ from kitplan.demand.observed import Observation
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 from kitplan.demand.posterior import census_means
-from kitplan.demand.rate_grid import factor_grid
+from kitplan.demand.rate_grid import alike_models, factor_grid
+from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.trend import find_trend, fortnightly_dispersion
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Assumption, Census, Doubt, UseRate
@@ -353,3 +354,33 @@ def test_the_choice_says_how_many_re_secures_one_item_serves(small_unit):
     barrier = frame[frame["item"] == "dressing-10"]
     assert barrier["uses_per_item"].tolist() == [4.0] * len(barrier)
     assert len(barrier)
+
+
+def test_rates_learnt_from_counts_alone_are_planned_kind_by_kind(invented):
+    """A log that names no airway: the learnt scale brings the unit's rate, the factors each kind's own."""
+    truth = invented.Truth(80.0, 1.6, (0.15, 0.02, 0.06, 0.03), 0.4, (0.6, 1.0, 1.6))
+    rng = np.random.default_rng(7)
+    stays = invented.invent_stays(rng, 250, 18.0, 6.0, np.array([0.4, 0.3, 0.3]))
+    unit = invented.unit_of(3, 250, *stays, *invented.invent_events(rng, truth, *stays, until=250.0))
+    learnt = estimate.learn(replace(unit, log=unit.log.assign(airway="")))
+    assert learnt.source == "counts"
+    planned = long_run_rates(replace(unit, frequency=learnt.frequency(unit)))["re_secures_per_day"]
+    assert planned.to_numpy() == pytest.approx(learnt.rates["rate_per_day"].to_numpy(), rel=0.03)
+    assert planned.iloc[2] > 1.5 * planned.iloc[0]
+
+
+def test_kinds_that_differ_by_a_factor_on_all_hazards_share_one_table(unit_maker):
+    """Chances of one in ten and of one in five a check, alike at every age: hazards -ln 0.9 and -ln 0.8."""
+    unit = unit_maker()
+    frequency = unit.frequency.copy()
+    frequency["flat_per_check"] = [0.1, 0.2, 0.1]
+    rows, which, factor = alike_models(replace(unit, frequency=frequency))
+    assert (len(rows), which.tolist()) == (1, [0, 0, 0])
+    assert factor == pytest.approx([1.0, np.log(0.8) / np.log(0.9), 1.0])
+    wear_out = unit.frequency.copy()
+    wear_out.loc[1, list(CONSTANT_REASONS.values())] *= 2
+    wear_out.loc[1, "loosening_scale_hours"] *= 2 ** (-1 / wear_out.loc[1, "loosening_shape"])
+    rows, which, factor = alike_models(replace(unit, frequency=wear_out))
+    assert (len(rows), factor.tolist()) == (1, pytest.approx([1.0, 2.0, 1.0]))
+    wear_out.loc[2, "redo"] = 0.3
+    assert alike_models(replace(unit, frequency=wear_out))[1].tolist() == [0, 0, 1]
