@@ -246,8 +246,8 @@ def test_a_refill_touches_the_other_items_of_a_kit_not_at_all_and_more_than_it_h
 
 def test_kits_stand_by_their_first_date_then_the_day_they_were_built():
     now = added(counted(9, lot="L1", expires=LATE), counted(9, item="mask", lot="M", expires=SOON),
-                counted(9, item="tie"), built("A-3", 1, 1), built("A-2", 1, 2, item="mask"), built("A-1", 1, 1, item="tie"),
-                built("A-0", 1, 2, item="tie"))
+                counted(9, item="tie"), built("A-3", 1, 1), built("A-2", 1, 2, item="mask"),
+                built("A-1", 1, 1, item="tie"), built("A-0", 1, 2, item="tie"))
     assert [k.number for k in now.kits_at("shelf")] == ["A-2", "A-3", "A-1", "A-0"]
     assert now.kits_at("shelf", "B") == []
     assert len(now.kits_at("shelf", "A")) == 4
