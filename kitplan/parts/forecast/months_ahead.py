@@ -122,8 +122,8 @@ def forecast_and_sampled(
     use += arrived.astype(np.float32) @ model.per_arrival.astype(np.float32)
     np.maximum(use, 0.0, out=use)
     all_names = (*past, *names)
-    sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, renewed, use,
-                  _prices(unit, all_names, dated=monthly.months is not None))
+    sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, arrived,
+                      renewed, use, _prices(unit, all_names, dated=monthly.months is not None))
     known = frozenset() if monthly.months is None else frozenset(map(str, monthly.months[monthly.complete]))
     sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, issued, rng)
     forecast = _result(unit, model, learnt, monthly, tried, sampled.ahead(months))

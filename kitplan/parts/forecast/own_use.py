@@ -25,14 +25,16 @@ _PRIOR_UNITS = 50.0
 class Sampled:
     """Sampled months: past ones first, then from `first` on the months ahead.
 
-    names: of the months. days: ndarray (months,). airway_days, renewed: ndarray (draws, months, n_strata). use: ndarray
-    (draws, months, n_items), single items. price: money of one item in each month, ndarray (months, n_items).
+    names: of the months. days: ndarray (months,). airway_days, arrived, renewed: ndarray (draws, months,
+    n_strata). use: ndarray (draws, months, n_items), single items. price: money of one item in each month, ndarray
+    (months, n_items).
     """
 
     names: tuple[str, ...]
     first: int
     days: np.ndarray
     airway_days: np.ndarray
+    arrived: np.ndarray
     renewed: np.ndarray
     use: np.ndarray
     price: np.ndarray
@@ -44,8 +46,8 @@ class Sampled:
     def ahead(self, months: int) -> Sampled:
         """The first so many months ahead alone."""
         part = slice(self.first, self.first + months)
-        return Sampled(self.names[part], 0, self.days[part], self.airway_days[:, part], self.renewed[:, part],
-                     self.use[:, part], self.price[part])
+        return Sampled(self.names[part], 0, self.days[part], self.airway_days[:, part], self.arrived[:, part],
+                       self.renewed[:, part], self.use[:, part], self.price[part])
 
 
 def on_own_level(
