@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -17,31 +17,17 @@ from typing import Any
 
 import pandas as pd
 
+from kitplan.read.blocks import Setting, read_block
 from kitplan.read.cells import Bad
-from kitplan.read.class_block import Block
 from kitplan.read.class_values import AT_ONCE, BEFORE_EACH, Durable, Practice, TrainingClass
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.routes import Size, size_of
-from kitplan.read.settings import parse_toml, refuse_unknown
+from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source
-from kitplan.read.strata import SKINS
+from kitplan.read.strata import HEAVIEST_KG, SKINS, cuffed_word
 from kitplan.read.techniques import technique_for
 from kitplan.read.values import Route, Technique
-
-SESSION_KEYS = (
-    "date", "start", "place", "trainer", "learners", "stations", "learners_per_station", "pairs", "attempts",
-    "spare_share", "minutes_per_attempt", "change_minutes", "places_per_station", "rotation", "cutters", "sizes_worn",
-    "practice",
-)
-"""What may differ from one session of a course to the next."""
-KEYS = (
-    *SESSION_KEYS, "title", "session", "cut", "durable", "have", "expired_for_practice", "bedside_items", "loose",
-)
-PRACTICE_KEYS = ("technique", "route", "tube_mm", "size", "cuffed", "skin", "patient_kg", "times", "attempts")
-DURABLE_KEYS = (
-    "name", "item", "role", "per_station", "shared", "have", "price", "fits_from_mm", "fits_to_mm", "techniques",
-)
 
 LEARNERS_PER_STATION = 6
 """About six learners to an instructor and a station [common practice, no source]."""
@@ -54,9 +40,50 @@ MINUTES_PER_ATTEMPT = 6.0
 CHANGE_MINUTES = 5.0
 """Minutes between rounds, in which people and things change stations [estimate, no source]."""
 
-_MOST_LEARNERS, _MOST_GOES = 5000, 100
+_MOST_LEARNERS, _MOST_GOES, _MOST = 5000, 100, 100_000
 """Beyond these a number is taken for a slip; a larger school plans several classes."""
-_CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)\Z")
+_NAN = float("nan")
+_GOES = Setting("integer", low=1, high=_MOST_GOES)
+_SOME = Setting("integer", low=1, high=_MOST)
+_SESSION: Mapping[str, Setting] = {
+    "date": Setting("day"), "start": Setting("clock", mend='Write it as start = "13:30".'),
+    "place": Setting("text", default=""), "trainer": Setting("text", default=""),
+    "learners": Setting("integer", low=1, high=_MOST_LEARNERS, mend="A class needs learners: write how many, from 1 to "
+                        f"{_MOST_LEARNERS:,}, as learners = 12; no names are needed or wanted."),
+    "stations": _SOME, "learners_per_station": replace(_SOME, default=LEARNERS_PER_STATION),
+    "pairs": Setting("flag", default=True), "attempts": replace(_GOES, default=ATTEMPTS),
+    "spare_share": Setting("number", "share", 0, 1, default=SPARE_SHARE),
+    "minutes_per_attempt": Setting("number", low=0, high=_MOST, strict=True, default=MINUTES_PER_ATTEMPT),
+    "change_minutes": Setting("number", low=0, high=_MOST, default=CHANGE_MINUTES),
+    "places_per_station": replace(_SOME, default=1),
+    "rotation": Setting("text", choices=("staggered", "together"), default="staggered"), "cutters": _SOME,
+    "sizes_worn": Setting("texts", default=()),
+    "practice": Setting("blocks", mend="Begin it with [[practice]] on a line of its own."),
+}
+"""What may differ from one session of a course to the next."""
+_CLASS: Mapping[str, Setting] = {
+    **_SESSION, "title": Setting("text", low=1), "session": Setting("any"),
+    "cut": Setting("text", choices=(BEFORE_EACH, AT_ONCE), default=BEFORE_EACH),
+    "durable": Setting("blocks", default=[]), "have": Setting("any", default={}),
+    "expired_for_practice": Setting("any", default={}), "bedside_items": Setting("flag", default=True),
+    "loose": Setting("texts", default=()),
+}
+_PRACTICE: Mapping[str, Setting] = {
+    **dict.fromkeys(("technique", "route", "tube_mm", "size"), Setting("any")), "cuffed": Setting("flag"),
+    "skin": Setting("text", choices=SKINS, default=SKINS[0]),
+    "patient_kg": Setting("number", "kg", 0, HEAVIEST_KG, strict=True, default=_NAN),
+    "times": replace(_GOES, default=1), "attempts": _GOES,
+}
+_DURABLE: Mapping[str, Setting] = {
+    **dict.fromkeys(("name", "item", "role"), Setting("text", default="")), "per_station": replace(_SOME, default=1),
+    "shared": Setting("flag", default=True), "have": Setting("integer", low=0, high=_MOST, default=0),
+    **dict.fromkeys(("price", "fits_from_mm", "fits_to_mm"), Setting("number", low=0, default=_NAN)),
+    "techniques": Setting("texts", default=()),
+}
+_STOCK: Mapping[str, Setting] = {
+    "units": Setting("integer", low=0, high=_MOST, mend="Stock is 0 or more: count it again.", default=0),
+    "expires": Setting("day"),
+}
 
 
 def class_files(path: Path) -> list[Path]:
@@ -109,23 +136,25 @@ def _sessions(
                        column="session")
         blocks = [{}]
     for number, block in enumerate(blocks, 1):
-        _refuse(file, f"session {number}", block, SESSION_KEYS, findings)
-        own = {key: value for key, value in block.items() if key in SESSION_KEYS}
+        read_block(file, f"session {number}", _of_a_block(file, f"session {number}", block, _SESSION, findings),
+                   _SESSION, findings)
+        own = {key: value for key, value in block.items() if key in _SESSION}
         other = {"stations": "learners_per_station", "learners_per_station": "stations"}
         hidden = {"session", *(other[key] for key in own if key in other)}
         common = {key: value for key, value in settings.items() if key not in hidden}
         yield common | own, dict.fromkeys(own, f"session {number}")
 
 
-def _refuse(
-    file: str, where: str, block: Mapping[str, Any], known: Sequence[str], findings: Findings
-) -> None:
-    """Note every key that a block does not have; one of the whole class has slipped below a block."""
-    for key in [k for k in block if k not in known and k in KEYS]:
+def _of_a_block(
+    file: str, where: str, block: Mapping[str, Any], known: Mapping[str, Setting], findings: Findings
+) -> dict[str, Any]:
+    """The block without what holds for the whole class and has slipped below it, which is noted."""
+    slipped = [key for key in block if key in _CLASS and key not in known]
+    for key in slipped:
         mend = (f"Write [{key}] on a line of its own, after the sessions." if isinstance(block[key], Mapping) else
                 "Move it up, above the first line that begins with [.")
         findings.fault(file, "holds for the whole class, and not for one block", mend, column=f"{where}.{key}")
-    refuse_unknown(file, where, {k: v for k, v in block.items() if k not in KEYS}, known, findings)
+    return {key: value for key, value in block.items() if key not in slipped}
 
 
 def _numbered(sessions: Sequence[TrainingClass]) -> list[TrainingClass]:
@@ -141,14 +170,21 @@ def _with_own_titles(classes: Sequence[TrainingClass]) -> tuple[TrainingClass, .
     )
 
 
-class _ClassReader(Block):
-    """Reads one session of one file; every fault is noted, nothing is guessed."""
+_AS_GIVEN = ("pairs", "spare_share", "minutes_per_attempt", "change_minutes", "places_per_station", "rotation",
+             "bedside_items", "place", "trainer", "cut")
+
+
+class _ClassReader:
+    """Reads one session of one file; every fault is noted, nothing is guessed. own: key -> its session's block."""
 
     def __init__(
         self, file: str, settings: Mapping[str, Any], own: Mapping[str, str], techniques: Mapping[str, Technique],
         items: pd.DataFrame, sizes: PracticeSizes, findings: Findings,
     ) -> None:
-        super().__init__(file, settings, own, findings)
+        self.file = file
+        self.settings = settings
+        self.own = own
+        self.findings = findings
         self.techniques = techniques
         self.items = {key_of(i): i for i in items["item"]}
         self.described = dict(zip(items["item"], items["description"]))
@@ -156,167 +192,92 @@ class _ClassReader(Block):
         self.roles = list(dict.fromkeys(items["role"]))
         self.sizes = sizes
 
+    def place_of(self, key: str) -> str:
+        """A key with the session that it stands in: "session 2.learners"."""
+        session = self.own.get(re.split(r"[ .]", key)[0], "")
+        return f"{session}.{key}" if session else key
+
+    def fault(self, key: str, fault: str, mend: str, value: object = None) -> None:
+        self.findings.fault(self.file, fault, mend, column=self.place_of(key), value=value)
+
+    def warn(self, key: str, fault: str, mend: str, value: object = None) -> None:
+        self.findings.warn(self.file, fault, mend, column=self.place_of(key), value=value)
+
     def read(self) -> TrainingClass:
         """The class as far as it can be read; it may be used where no fault was noted."""
         before = len(self.findings.faults)
-        learners = self._learners()
-        known = learners if len(self.findings.faults) == before else _MOST_LEARNERS
-        refuse_unknown(self.file, "", self.given, KEYS, self.findings)
-        pairs = self._flag(self.given, "pairs", True)
-        attempts = self._whole(self.given, "attempts", ATTEMPTS, low=1, most=_MOST_GOES)
-        stations = self._stations(known)
-        rotation = key_of(str(self.given.get("rotation", "staggered")))
-        if rotation not in ("staggered", "together"):
-            self.fault("rotation", "is not a way to take turns", 'Write "staggered" or "together".',
-                       self.given["rotation"])
-        practices = self._practices(attempts)
-        day, title = self._day(self.given, "date"), self._title()
+        given = read_block(self.file, self.place_of, self.settings, _CLASS, self.findings)
+        if "learners" not in self.settings:
+            self.fault("learners", "is missing: a class needs learners", "Write how many: learners = 12.")
+        learners = given.get("learners", 1)
+        stations = self._stations(given)
+        self._known("sizes_worn", given["sizes_worn"], self.shared, "is no item of the catalogue that comes in shares")
+        self._known("loose", given["loose"], self.roles, "has no item in the catalogue")
+        practices = tuple(p for n, block in enumerate(given.get("practice", ()), 1)
+                          for p in self._practice(f"practice {n}", block, given["attempts"]))
+        if not given.get("practice") and ("practice" not in self.settings or given.get("practice") == []):
+            self.fault("practice", "is missing: nothing is practised",
+                       "Add a [[practice]] block with technique and tube_mm.")
+        title, day = given.get("title", Path(self.file).stem), given.get("date")
         found = TrainingClass(
-            file=self.file, title=title, course=title, day=day, start_minute=self._start(), learners=learners,
-            stations=stations, pairs=pairs, spare_share=self._share(),
-            minutes_per_attempt=self._number(self.given, "minutes_per_attempt", MINUTES_PER_ATTEMPT, over=0.0),
-            change_minutes=self._number(self.given, "change_minutes", CHANGE_MINUTES),
-            places_per_station=self._whole(self.given, "places_per_station", 1, low=1), rotation=rotation,
-            cutters=self._whole(self.given, "cutters", stations, low=1), practices=practices,
-            durables=self._durables(), have=self._stock("have", day),
-            expired=self._stock("expired_for_practice", None),
-            bedside_items=self._flag(self.given, "bedside_items", True), sizes_worn=self._worn(),
-            loose=self._loose(), place=self._words("place"), trainer=self._words("trainer"), cut=self._cut(),
+            file=self.file, title=title, course=title, day=day, start_minute=given.get("start"), learners=learners,
+            stations=stations, practices=practices, cutters=given.get("cutters", stations),
+            durables=tuple(self._durable(f"durable {n}", b) for n, b in enumerate(given["durable"], 1)),
+            have=self._stock("have", given["have"], day),
+            expired=self._stock("expired_for_practice", given["expired_for_practice"], None),
+            sizes_worn=tuple(self.items.get(key_of(name), "") for name in given["sizes_worn"]),
+            loose=tuple(key_of(role) for role in given["loose"]), **{key: given[key] for key in _AS_GIVEN},
         )
         if len(self.findings.faults) == before:
             self._look(found)
         return found
 
-    def _cut(self) -> str:
-        value = self.given.get("cut", BEFORE_EACH)
-        found = {key_of(way): way for way in (BEFORE_EACH, AT_ONCE)}.get(key_of(str(value)))
-        if found is None:
-            self.fault("cut", "is not a time to cut", f'Write "{BEFORE_EACH}" or "{AT_ONCE}".', value)
-        return found or BEFORE_EACH
+    def _known(self, key: str, words: Iterable[str], known: Collection[str], fault: str) -> None:
+        """Note the words that are none of those known, each with the nearest."""
+        folded = {key_of(word) for word in known}
+        for word in words:
+            if key_of(word) not in folded:
+                self.fault(key, fault, suggestion(word, sorted(known)), word)
 
-    def _loose(self) -> tuple[str, ...]:
-        given = self.given.get("loose", [])
-        found = [key_of(str(role)) for role in (given if isinstance(given, list) else [given])]
-        for role in found:
-            if role not in self.roles:
-                self.fault("loose", "has no item in the catalogue", suggestion(role, sorted(self.roles)), role)
-        return tuple(found)
-
-    def _worn(self) -> tuple[str, ...]:
-        given = self.given.get("sizes_worn", [])
-        names = given if isinstance(given, list) else [given]
-        found = [self.items.get(key_of(str(name)), "") for name in names]
-        for name, item in zip(names, found):
-            if item not in self.shared:
-                self.fault("sizes_worn", "is no item of the catalogue that comes in shares",
-                           f"Write some of: {', '.join(sorted(self.shared))}.", name)
-        return tuple(found)
-
-    def _title(self) -> str:
-        title = self.given.get("title", Path(self.file).stem)
-        if not isinstance(title, str) or not title.strip():
-            self.fault("title", "is not a title", 'Write a title in quotation marks: title = "Spring class".', title)
-            return self.file
-        return " ".join(title.split())
-
-    def _learners(self) -> int:
-        if "learners" not in self.given:
-            self.fault("learners", "is missing: a class needs learners", "Write how many: learners = 12.")
-            return 1
-        if isinstance(self.given["learners"], list | dict):
-            self.fault("learners", "is a list where a number belongs",
-                       "Write only how many learners there are; no names are needed or wanted.")
-            return 1
-        mend = "A class needs learners: write 1 or more."
-        return self._whole(self.given, "learners", 1, low=1, most=_MOST_LEARNERS, mend=mend)
-
-    def _stations(self, learners: int) -> int:
-        if "stations" in self.given and "learners_per_station" in self.given:
+    def _stations(self, given: Mapping[str, Any]) -> int:
+        """How many stations; they are held against the learners only where these could be read."""
+        learners = given.get("learners", _MOST_LEARNERS)
+        if "stations" in self.settings and "learners_per_station" in self.settings:
             self.fault("stations", "stands beside learners_per_station", "Keep one of the two.")
-        if "stations" in self.given:
-            stations = self._whole(self.given, "stations", 1, low=1)
-            if stations > learners:
-                self.fault("stations", f"is more than the {learners} learners",
-                           f"Write at most {learners}: every station needs a learner.", stations)
-            return min(stations, learners)
-        each = self._whole(self.given, "learners_per_station", LEARNERS_PER_STATION, low=1)
-        return -(-learners // each)
-
-    def _share(self) -> float:
-        value = self._number(self.given, "spare_share", SPARE_SHARE)
-        if value > 1:
-            self.fault("spare_share", "is a share above 1", "Write a share from 0 to 1: ten per cent is 0.10.", value)
-        return value
-
-    def _start(self) -> int | None:
-        value = self.given.get("start")
-        if value is None:
-            return None
-        clock = _CLOCK.match(str(value).strip()[:5]) if not isinstance(value, int | float) else None
-        if clock is None:
-            self.fault("start", "is not a time of day", 'Write it as start = "13:30".', value)
-            return None
-        return int(clock[1]) * 60 + int(clock[2])
-
-    def _practices(self, attempts: int) -> tuple[Practice, ...]:
-        blocks = self.given.get("practice")
-        if not blocks or not isinstance(blocks, list):
-            self.fault("practice", "is missing: nothing is practised",
-                       "Add a [[practice]] block with technique and tube_mm.")
-            return ()
-        found = []
-        for number, block in enumerate(blocks, 1):
-            key = f"practice {number}"
-            if isinstance(block, Mapping):
-                found += self._practice(key, block, attempts)
-            else:
-                self.fault(key, "is not a block", "Begin it with [[practice]] on a line of its own.")
-        return tuple(found)
+        if "stations" not in given:
+            return -(-int(learners) // int(given["learners_per_station"]))
+        if given["stations"] > learners:
+            self.fault("stations", f"is more than the {learners} learners",
+                       f"Write at most {learners}: every station needs a learner.", given["stations"])
+        return min(given["stations"], learners)
 
     def _practice(self, key: str, block: Mapping[str, Any], attempts: int) -> list[Practice]:
-        _refuse(self.file, self.place_of(key), block, PRACTICE_KEYS, self.findings)
-        technique = self._technique(key, block)
-        skin = key_of(str(block.get("skin", "none")))
-        if skin not in SKINS:
-            self.fault(f"{key}.skin", "is not a kind of skin protection", 'Write "none" or "barrier".', block["skin"])
-        route = self._route(key, block, technique)
-        times = self._whole(block, "times", 1, low=1, key=key, most=_MOST_GOES)
-        goes = self._whole(block, "attempts", attempts, low=1, key=key, most=_MOST_GOES)
-        kg = self._number(block, "patient_kg", float("nan"), over=0.0, key=key)
-        cuffed = {None: "", True: "cuffed", False: "uncuffed"}[
-            self._flag(block, "cuffed", False, key=key) if "cuffed" in block else None]
+        block = _of_a_block(self.file, self.place_of(key), block, _PRACTICE, self.findings)
+        given = read_block(self.file, self.place_of(key), block, _PRACTICE, self.findings)
+        written = given.get("technique")
+        technique = technique_for(written, self.techniques) if isinstance(written, str) else None
         if technique is None:
+            fault = "is missing" if written is None else "is not a technique of this unit"
+            self.fault(f"{key}.technique", fault, suggestion(str(written or ""), self.techniques), written)
             return []
+        route = self._route(key, given.get("route"), technique)
         if not self.techniques[technique].steps:
             self.warn(f"{key}.technique", "has a recipe without words: its step card lists the set and no steps",
                       f'Write steps = ["first", "second"] under [{technique}] in techniques.toml.', technique)
         found = []
-        for column, size in self._sizes(key, block, route):
-            row = self.sizes.row(technique, route, size, cuffed, kg)
+        for column, size in self._sizes(key, given, self.sizes.recipes.routes.get(route) or Route(route)):
+            row = self.sizes.row(technique, route, size, cuffed_word(given), given["patient_kg"])
             if row is None:
                 self.fault(f"{key}.{column}", "is a size that no table holds", self.sizes.mend(), size.text)
                 continue
             if self.sizes.between_steps(size):
                 self.warn(f"{key}.{column}", "is between the usual sizes", "Check the size.", size.text)
-            row["skin"] = skin
-            found.append(Practice(technique, route, str(row["size"]), str(skin), times, goes, row))
+            row["skin"] = given["skin"]
+            found.append(Practice(technique, route, str(row["size"]), given["skin"], given["times"],
+                                  given.get("attempts", attempts), row))
         return found
 
-    def _technique(self, key: str, block: Mapping[str, Any]) -> str | None:
-        value = block.get("technique")
-        if value is None:
-            self.fault(f"{key}.technique", "is missing", suggestion("", self.techniques))
-            return None
-        technique = technique_for(value, self.techniques) if isinstance(value, str) else None
-        if technique is None:
-            self.fault(f"{key}.technique", "is not a technique of this unit",
-                       suggestion(str(value), self.techniques), value)
-        return technique
-
-    def _route(self, key: str, block: Mapping[str, Any], technique: str | None) -> str:
-        value = block.get("route")
-        if technique is None:
-            return ""
+    def _route(self, key: str, value: object, technique: str) -> str:
         routes = self.techniques[technique].routes
         if value is None:
             return routes[0]
@@ -324,105 +285,78 @@ class _ClassReader(Block):
             self.fault(f"{key}.route", f"is not a route of {technique}", suggestion(str(value), routes), value)
         return key_of(str(value))
 
-    def _sizes(self, key: str, block: Mapping[str, Any], name: str) -> list[tuple[str, Size]]:
+    def _sizes(self, key: str, given: Mapping[str, Any], route: Route) -> list[tuple[str, Size]]:
         """(key, size) of each size of a practice, on the scale of its route."""
-        route = self.sizes.recipes.routes.get(name) or Route(name)
-        if "tube_mm" in block and "size" in block:
-            self.fault(f"{key}.size", "is a second size beside tube_mm", "Keep one of the two.", block["size"])
+        if "tube_mm" in given and "size" in given:
+            self.fault(f"{key}.size", "is a second size beside tube_mm", "Keep one of the two.", given["size"])
             return []
-        column = "size" if "size" in block or route.scale != "mm" else "tube_mm"
-        value = block.get(column, [] if route.scale != "none" else "")
-        if value == [] and not block.get("tube_mm"):
-            self.fault(f"{key}.{column}", "is missing: a practice needs a size" if column == "size" else
-                       "is missing: a practice needs a tube size",
-                       "Write the tube's internal diameter: tube_mm = 3.5, or several: [3.0, 3.5]." if column ==
-                       "tube_mm" else f"Write it on the scale {route.scale}: size = \"8 Fr\", say.")
-            return []
-        value = block.get("tube_mm", value)
-        column = "tube_mm" if "tube_mm" in block else column
+        in_mm = "tube_mm" in given or ("size" not in given and route.scale == "mm")
+        column = "tube_mm" if in_mm else "size"
+        value = given.get(column, [] if route.scale != "none" else "")
+        if value == []:
+            self.fault(f"{key}.{column}", f"is missing: a practice needs a {'tube ' if in_mm else ''}size",
+                       "Write the tube's internal diameter: tube_mm = 3.5, or several: [3.0, 3.5]." if in_mm else
+                       f'Write it on the scale {route.scale}: size = "8 Fr", say.')
         sizes = []
-        for given in value if isinstance(value, list) else [value]:
-            number = not isinstance(given, bool) and isinstance(given, int | float)
-            if column == "tube_mm" and not (number and 0 < given <= 12):
-                self.fault(f"{key}.tube_mm", "is not a tube size", "Write millimetres, as 3.5.", given)
-                continue
-            mm = float(given) if column == "tube_mm" else float("nan")
-            size = size_of(route, mm, "" if column == "tube_mm" else f"{given:g}" if number else str(given))
+        for each in value if isinstance(value, list) else [value]:
+            number = not isinstance(each, bool) and isinstance(each, int | float)
+            if in_mm:
+                size = size_of(route, float(each), "") if number and 0 < each <= 12 else Bad(
+                    "is not a tube size", "Write millimetres, as 3.5.")
+            else:
+                size = size_of(route, _NAN, f"{each:g}" if number else str(each))
             if isinstance(size, Bad):
-                self.fault(f"{key}.{column}", size.fault, size.mend, given)
+                self.fault(f"{key}.{column}", size.fault, size.mend, each)
             else:
                 sizes.append((column, size))
         return sizes
 
-    def _durables(self) -> tuple[Durable, ...]:
-        blocks = self.given.get("durable", [])
-        if not isinstance(blocks, list) or not all(isinstance(b, Mapping) for b in blocks):
-            self.fault("durable", "is not a list of blocks", "Begin each with [[durable]] on a line of its own.")
-            return ()
-        return tuple(self._durable(f"durable {n}", b) for n, b in enumerate(blocks, 1))
-
     def _durable(self, key: str, block: Mapping[str, Any]) -> Durable:
-        _refuse(self.file, key, block, DURABLE_KEYS, self.findings)
-        written, role = str(block.get("item", "")), key_of(str(block.get("role", "")))
+        block = _of_a_block(self.file, key, block, _DURABLE, self.findings)
+        given = read_block(self.file, key, block, _DURABLE, self.findings)
+        written, role = given["item"], key_of(given["role"])
         item = self.items.get(key_of(written), "")
         if sum(k in block for k in ("name", "item", "role")) == 0 or (written and role):
             self.fault(key, "needs one of name, item and role",
                        'Write name = "what it is", or item (from the catalogue), or role (sized to the practice).')
         if written and not item:
             self.fault(f"{key}.item", "is not in the catalogue", suggestion(written, self.items.values()), written)
-        if role and role not in self.roles:
-            self.fault(f"{key}.role", "has no item in the catalogue", suggestion(role, sorted(self.roles)), role)
-        given = block.get("techniques", [])
-        techniques = []
-        for value in given if isinstance(given, list) else [given]:
-            technique = technique_for(value, self.techniques) if isinstance(value, str) else None
-            techniques.append(technique or "")
-            if technique is None:
-                self.fault(f"{key}.techniques", "is not a technique of this unit",
-                           suggestion(str(value), self.techniques), value)
-        name = str(block.get("name") or item or role)
-        if item and "name" not in block:
-            name = str(self.described[item])
-        return Durable(
-            name=" ".join(name.split()), item=item, role=role,
-            per_station=self._whole(block, "per_station", 1, low=1, key=key),
-            shared=self._flag(block, "shared", True, key=key), have=self._whole(block, "have", 0, key=key),
-            price=self._number(block, "price", float("nan"), key=key),
-            fits_from_mm=self._number(block, "fits_from_mm", float("nan"), key=key),
-            fits_to_mm=self._number(block, "fits_to_mm", float("nan"), key=key),
-            techniques=tuple(techniques),
-        )
+        if role:
+            self._known(f"{key}.role", [role], self.roles, "has no item in the catalogue")
+        techniques = tuple(technique_for(name, self.techniques) or "" for name in given["techniques"])
+        titles = [*self.techniques, *(t.title for t in self.techniques.values())]
+        self._known(f"{key}.techniques", given["techniques"], titles, "is not a technique of this unit")
+        name = given["name"] or (str(self.described[item]) if item else role)
+        return Durable(**given | {"name": " ".join(name.split()), "item": item, "role": role, "techniques": techniques})
 
-    def _stock(self, name: str, day: date | None) -> dict[str, int]:
+    def _stock(self, name: str, block: object, day: date | None) -> dict[str, int]:
         """Single items by catalogue name: a number, or { units = 25, expires = 2027-01-31 }.
 
         day: of the class; stock that is past its date by then has to be marked and kept apart.
         """
-        block = self.given.get(name, {})
         if not isinstance(block, Mapping):
             self.fault(name, "is not a block", f"Write [{name}] on a line, then item = number.")
             return {}
         found: dict[str, int] = {}
-        mend = "Stock is 0 or more: count it again."
         for written, value in block.items():
             key, item = f"{name}.{written}", self.items.get(key_of(written))
             if item is None:
                 self.fault(key, "is not in the catalogue", suggestion(written, self.items.values()))
-            elif item in found:
+                continue
+            if item in found:
                 self.fault(key, "stands twice", "Keep one line an item.")
-            elif isinstance(value, Mapping):
-                refuse_unknown(self.file, key, value, ("units", "expires"), self.findings)
-                found[item] = self._whole(value, "units", 0, key=key, mend=mend)
-                self._in_date(key, self._day(value, "expires", f"{key}.expires"), day)
+            if isinstance(value, Mapping):
+                given = read_block(self.file, key, value, _STOCK, self.findings)
             else:
-                found[item] = self._whole(block, written, 0, key=name, mend=mend)
+                given = read_block(self.file, name, {written: value}, {written: _STOCK["units"]}, self.findings)
+                given["units"] = given[written]
+            expires = given.get("expires")
+            if expires is not None and day is not None and expires < day:
+                self.fault(key, "is past its date on the day of the class",
+                           "Throw it away, or mark it 'practice only, not for patients', keep it apart, and move this "
+                           "line to [expired_for_practice].", expires)
+            found[item] = given["units"]
         return {item: n for item, n in found.items() if n}
-
-    def _in_date(self, key: str, expires: date | None, day: date | None) -> None:
-        if expires is not None and day is not None and expires < day:
-            self.fault(key, "is past its date on the day of the class",
-                       "Throw it away, or mark it 'practice only, not for patients', keep it apart, and move this "
-                       "line to [expired_for_practice].", expires)
 
     def _look(self, found: TrainingClass) -> None:
         """Things worth a look that do not stop the class."""

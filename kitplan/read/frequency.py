@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.blocks import Setting, read_block
+from kitplan.read.findings import Findings, key_of
 from kitplan.read.policy import Policy
 from kitplan.read.values import FREQUENCY_COLUMNS, Assumption
 
@@ -19,6 +20,12 @@ FACTORS: Mapping[str, tuple[str, ...]] = {
     "all": ("loosening", "soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"),
 }
 """Factor of a modifier -> the hazards it multiplies. "loosening" acts on the Weibull cumulative hazard."""
+_KNOWN: Mapping[str, Setting] = {
+    **dict.fromkeys(("route", "size", "technique", "skin", "provenance"), Setting("text")),
+    **dict.fromkeys(("tube_from_mm", "tube_to_mm"), Setting("number", "mm")),
+    **dict.fromkeys(FACTORS, Setting(
+        "number", low=0, high=100, mend="Write a factor from 0 to 100; 1 changes nothing.")),
+}
 
 
 def frequency_table(strata: pd.DataFrame, policy: Policy, findings: Findings) -> tuple[pd.DataFrame, list[Assumption]]:
@@ -33,10 +40,15 @@ def frequency_table(strata: pd.DataFrame, policy: Policy, findings: Findings) ->
     for number, block in enumerate(policy.modifiers, 1):
         file = str(block["_file"])
         where = f"resecure.modifier[{number}]" if file == policy.file else f"modifiers[{number}]"
-        factors = _factors(file, where, block, findings)
-        mask = _matching(strata, file, where, block, findings)
-        if factors is None or mask is None:
+        before = len(findings.faults)
+        given = read_block(file, where, {k: v for k, v in block.items() if k != "_file"}, _KNOWN, findings)
+        factors = {name: given[name] for name in block if name in FACTORS and name in given}
+        if len(findings.faults) > before:
             continue
+        if not factors:
+            findings.fault(file, "has no factor", f"Give one of {', '.join(FACTORS)}.", column=where)
+            continue
+        mask = _matching(strata, given)
         if "flat_per_check" in settings:
             findings.warn(file, "does nothing while flat_per_check is set", "Remove one of the two.", column=where)
             continue
@@ -48,45 +60,16 @@ def frequency_table(strata: pd.DataFrame, policy: Policy, findings: Findings) ->
     return table, lines
 
 
-def _factors(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> dict[str, float] | None:
-    before = len(findings.faults)
-    factors = {}
-    known = [*MATCHES, *FACTORS, "provenance"]
-    for key, value in block.items():
-        if key not in known and key != "_file":
-            findings.fault(file, "is not a setting", suggestion(key, known), column=f"{where}.{key}")
-        if key in FACTORS:
-            if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 100:
-                findings.fault(file, "is not a factor", "Write a number from 0 to 100; 1 changes nothing.",
-                               column=f"{where}.{key}", value=value)
-            else:
-                factors[key] = float(value)
-    if not factors and len(findings.faults) == before:
-        findings.fault(file, "has no factor", f"Give one of {', '.join(FACTORS)}.", column=where)
-    return factors if len(findings.faults) == before else None
-
-
-def _matching(
-    strata: pd.DataFrame, file: str, where: str, block: Mapping[str, Any], findings: Findings
-) -> np.ndarray | None:
-    before = len(findings.faults)
+def _matching(strata: pd.DataFrame, given: Mapping[str, Any]) -> np.ndarray:
     mask = np.ones(len(strata), dtype=bool)
-    for key in ("route", "size", "technique", "skin"):
-        if key not in block:
-            continue
-        if not isinstance(block[key], str):
-            findings.fault(file, "is not a text", 'Put it in quotation marks: "oral".', column=f"{where}.{key}")
-            continue
-        mask &= strata[key].map(key_of).to_numpy() == key_of(block[key])
-    for key in ("tube_from_mm", "tube_to_mm"):
-        if key not in block:
-            continue
-        if isinstance(block[key], bool) or not isinstance(block[key], (int, float)):
-            findings.fault(file, "is not a number", "Write a size in mm, such as 3.5.", column=f"{where}.{key}")
-            continue
-        size = strata["tube_mm"].to_numpy(float)
-        mask &= size >= block[key] - 1e-9 if key == "tube_from_mm" else size <= block[key] + 1e-9
-    return mask if len(findings.faults) == before else None
+    for key in [key for key in ("route", "size", "technique", "skin") if key in given]:
+        mask &= strata[key].map(key_of).to_numpy() == key_of(given[key])
+    size = strata["tube_mm"].to_numpy(float)
+    if "tube_from_mm" in given:
+        mask &= size >= given["tube_from_mm"] - 1e-9
+    if "tube_to_mm" in given:
+        mask &= size <= given["tube_to_mm"] + 1e-9
+    return mask
 
 
 def _apply(table: pd.DataFrame, mask: np.ndarray, factors: Mapping[str, float]) -> None:

@@ -11,23 +11,18 @@ from typing import Any
 
 import numpy as np
 
-from kitplan.read.cells import Bad
+from kitplan.read.blocks import Setting, read_block
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
 from kitplan.read.policy import HAZARDS, Policy
-from kitplan.read.policy_keys import SETTINGS, checked, keys_of
-from kitplan.read.settings import parse_toml, refuse_unknown
+from kitplan.read.policy_keys import keys_of
+from kitplan.read.settings import parse_toml
 from kitplan.read.values import FREQUENCY_COLUMNS, Assumption, Unit
 
-NEEDED = (
-    "loosening_scale_hours",
-    "loosening_shape",
-    "soiled_per_day",
-    "skin_per_day",
-    "moved_per_day",
-    "changed_per_day",
-)
+NEEDED = ("loosening_scale_hours", "loosening_shape", "soiled_per_day", "skin_per_day", "moved_per_day",
+          "changed_per_day")
 """Hazards come as a set: one of them from elsewhere would count events twice or not at all."""
+_KNOWN = {key: setting for key, setting in keys_of("resecure").items() if key != "flat_per_check"}
 
 
 def with_learnt(unit: Unit, path: Path) -> Unit:
@@ -41,8 +36,7 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
     content = path.read_bytes()
     settings = parse_toml(path.name, content, findings) or {}
     findings.stop_if_faulty("reading the learnt model")
-    refuse_unknown(path.name, "", settings, ["resecure"], findings)
-    block = settings.get("resecure", {})
+    block = read_block(path.name, "", settings, {"resecure": Setting("any", default={})}, findings)["resecure"]
     if not isinstance(block, Mapping) or not block:
         findings.fault(path.name, "has no block [resecure]", "Give the file that `kitplan rates` wrote.")
         findings.stop_if_faulty("reading the learnt model")
@@ -50,20 +44,14 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
     findings.stop_if_faulty("reading the learnt model")
     frequency, lines = frequency_table(unit.strata, _as_policy(path.name, unit, block, values), findings)
     findings.stop_if_faulty("reading the learnt model")
-    wording = [
-        Assumption("How often", name, f"{value:g}", SETTINGS[f"resecure.{name}"].unit, f"learnt: {path.name}")
-        for name, value in values.items()
-    ]
-    kept = [
-        a
-        for a in unit.assumptions
-        if not (
-            a.topic == "How often"
-            and (a.name in values or a.name.startswith("modifier:") or a.name == "flat_per_check")
-        )
-    ]
+    wording = [Assumption("How often", name, f"{value:g}", _KNOWN[name].unit, f"learnt: {path.name}")
+               for name, value in values.items()]
+    gone = {*values, "flat_per_check"}
+    kept = [a for a in unit.assumptions
+            if a.topic != "How often" or (a.name not in gone and not a.name.startswith("modifier:"))]
     checks = int(values.get("checks_per_day", unit.checks_per_day))
-    rate_range = _range(block)
+    low, high = block.get("rate_range", (None, None))
+    rate_range = None if low is None else (float(low), float(high))
     return replace(
         unit,
         frequency=frequency,
@@ -76,43 +64,21 @@ def with_learnt(unit: Unit, path: Path) -> Unit:
     )
 
 
-def _range(block: Mapping[str, Any]) -> tuple[float, float] | None:
-    """How unsure the block is of its rate, where it says so (checked by `_values`)."""
-    value = block.get("rate_range")
-    return None if value is None else (float(value[0]), float(value[1]))
-
-
 def _values(file: str, block: Mapping[str, Any], findings: Findings) -> dict[str, float]:
-    known = [k for k in keys_of("resecure") if k != "flat_per_check"]
-    refuse_unknown(file, "resecure", block, [*known, "modifier"], findings)
-    values: dict[str, float] = {}
-    for key in known:
-        if key not in block:
-            continue
-        value = checked(SETTINGS[f"resecure.{key}"], block[key])
-        if isinstance(value, Bad):
-            findings.fault(file, value.fault, value.mend, column=f"resecure.{key}", value=block[key])
-        elif SETTINGS[f"resecure.{key}"].kind in ("number", "integer"):
-            values[key] = float(value)  # type: ignore[arg-type]
+    values = read_block(file, "resecure", block, _KNOWN | {"modifier": Setting("any")}, findings)
     for key in NEEDED:
         if key not in block:
-            findings.fault(
-                file,
-                "is missing",
-                "Give the whole block that `kitplan rates` wrote.",
-                column=f"resecure.{key}",
-            )
-    return values
+            findings.fault(file, "is missing", "Give the whole block that `kitplan rates` wrote.",
+                           column=f"resecure.{key}")
+    return {key: float(value) for key, value in values.items()
+            if key in _KNOWN and _KNOWN[key].kind in ("number", "integer")}
 
 
 def _as_policy(file: str, unit: Unit, block: Mapping[str, Any], values: Mapping[str, float]) -> Policy:
     """The learnt settings over what the unit has, as the frequency table wants them."""
     own = unit.frequency.iloc[0]
-    whole = {
-        f"resecure.{name}": float(own[name])
-        for name in FREQUENCY_COLUMNS
-        if name != "flat_per_check" and not np.isnan(own[name])
-    }
+    whole = {f"resecure.{name}": float(own[name]) for name in FREQUENCY_COLUMNS
+             if name != "flat_per_check" and not np.isnan(own[name])}
     whole |= {f"resecure.{name}": value for name, value in values.items()}
     modifiers = block.get("modifier", [])
     rows = tuple(dict(m) | {"_file": file} for m in modifiers) if isinstance(modifiers, list) else ()

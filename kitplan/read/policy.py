@@ -8,11 +8,12 @@ from typing import Any
 
 import pandas as pd
 
+from kitplan.read.blocks import Setting, checked, read_block
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
-from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, checked, keys_of
-from kitplan.read.settings import Default, defaults_in, guard, parse_toml, refuse_unknown
+from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, keys_of
+from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, raw_table, report_headers
 from kitplan.read.values import (
@@ -192,8 +193,9 @@ def _sheet_rows(source: Source, name: str, findings: Findings) -> list[dict[str,
     if raw is None or not report_headers(raw, findings):
         return []
     reader = TableReader(raw, findings)
-    read = {c: reader.numbers(c) if known[c].kind == "number" else reader.texts(c) for c in raw.columns}
-    return [{c: v[i] for c, v in read.items() if v[i] == v[i] and v[i] != ""} for i in range(len(raw))]
+    read = {c: ((reader.numbers(c) if known[c].kind == "number" else reader.flags(c) if known[c].kind == "flag" else
+                 reader.texts(c)).tolist(), reader.given(c)) for c in raw.columns}
+    return [{c: values[i] for c, (values, given) in read.items() if given[i]} for i in range(len(raw))]
 
 
 def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], list[Mapping[str, Any]]]:
@@ -231,28 +233,20 @@ def _checked_default(file: str, name: str, default: Default, findings: Findings)
 
 
 def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict[str, Any]:
-    own: dict[str, Any] = {}
     if "planning" in given:
         findings.fault(file, "is not set in unit.toml", "Put it into a copy of policy.toml in the unit's folder.",
                        column="planning")
-    refuse_unknown(file, "", given, [*keys_of(""), *UNIT_BLOCKS, "planning"], findings, homes=_HOMES)
-    for block in ("", "stock", "bedside", "resecure", "forecast", "budget", "seasons"):
-        settings = given if not block else given.get(block, {})
+    blocks = dict.fromkeys((*UNIT_BLOCKS, "planning"), Setting("any"))
+    own = read_block(file, "", given, keys_of("") | blocks, findings, _HOMES)
+    own = {key: value for key, value in own.items() if key not in blocks}
+    for block in ("stock", "bedside", "resecure", "forecast", "budget", "seasons"):
+        settings = given.get(block, {})
         if not isinstance(settings, Mapping):
             findings.fault(file, "is a block of settings", f"Write [{block}] on a line of its own.", column=block)
             continue
-        known = keys_of(block)
-        if block:
-            keys = [*known, "modifier"] if block == "resecure" else known
-            refuse_unknown(file, block, settings, keys, findings, homes=_HOMES)
-        for key in known:
-            if key in settings:
-                name = f"{block}.{key}" if block else key
-                value = checked(SETTINGS[name], settings[key])
-                if isinstance(value, Bad):
-                    findings.fault(file, value.fault, value.mend, column=name, value=settings[key])
-                else:
-                    own[name] = value
+        values = read_block(file, block, {k: v for k, v in settings.items() if (block, k) != ("resecure", "modifier")},
+                            keys_of(block), findings, _HOMES)
+        own |= {f"{block}.{key}": value for key, value in values.items()}
     return own
 
 

@@ -2,30 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 
-from kitplan.read.cells import Bad
-
-
-@dataclass(frozen=True)
-class Setting:
-    """One setting. kind: number, integer, flag, text, texts, range (low, high), shares (a list of chances) or month.
-
-    low, high: what is accepted (exclusive where `strict`); of a text its length. choices: the only texts accepted.
-    usual: outside it the value is questioned. ground: why that range is usual, shown with the question.
-    """
-
-    kind: str
-    unit: str = ""
-    low: float | None = None
-    high: float | None = None
-    strict: bool = False
-    usual: tuple[float, float] | None = None
-    ground: str = "common practice, no source"
-    choices: tuple[str, ...] = ()
-
+from kitplan.read.blocks import Setting
 
 _CHANCE = Setting("number", "chance", 0.0, 1.0, strict=True, usual=(0.9, 0.995),
                   ground="fill-rate targets are 95 to 99 %: common practice, no source")
@@ -106,61 +85,8 @@ UNIT_BLOCKS = ("columns", "stock", "bedside", "resecure", "forecast", "budget", 
 """Blocks of unit.toml; `planning` is set in a copy of policy.toml."""
 
 
-def keys_of(block: str) -> list[str]:
-    """Return the keys of one block ("" for the top level)."""
+def keys_of(block: str) -> dict[str, Setting]:
+    """The settings of one block by key ("" for the top level)."""
     if not block:
-        return [name for name in SETTINGS if "." not in name]
-    return [name.partition(".")[2] for name in SETTINGS if name.startswith(f"{block}.")]
-
-
-def checked(setting: Setting, value: object) -> object | Bad:
-    """Return a setting's value in its own type, or what is wrong with it."""
-    if setting.kind == "flag":
-        return value if isinstance(value, bool) else Bad("is neither true nor false", "Write true or false.")
-    if setting.kind == "month":
-        written = re.fullmatch(r"((?:19|20)\d\d-(?:0[1-9]|1[0-2]))(-\d\d)?( 00:00:00)?", str(value).strip())
-        return written[1] if written else Bad("is not a month", 'Write year and month in quotation marks: "2026-04".')
-    if setting.kind == "text":
-        if not isinstance(value, str) or not value.isprintable():
-            return Bad("is not a text", 'Put it in quotation marks: "text".')
-        if setting.choices:
-            named = value.strip().casefold()
-            return named if named in setting.choices else Bad(
-                "is not one of the choices", f"Write {' or '.join(map(repr, setting.choices))}.".replace("'", '"'))
-        longest = int(setting.high or 200)
-        good = 0 < len(value.strip()) <= longest
-        return value.strip() if good else Bad("is empty or too long", f"Write 1 to {longest} characters.")
-    if setting.kind == "texts":
-        good = isinstance(value, list) and all(isinstance(v, str) for v in value)
-        return tuple(value) if good and isinstance(value, list) else Bad(
-            "is not a list of texts", 'Write ["first", "second"].')
-    if setting.kind == "shares":
-        good = isinstance(value, list) and bool(value) and all(isinstance(v, float) and 0 < v < 1 for v in value)
-        return tuple(sorted(value)) if good and isinstance(value, list) else Bad(
-            "is not a list of chances", "Write chances between 0 and 1, such as [0.9, 0.95, 0.99].")
-    if setting.kind == "range":
-        both = [_number(setting, v) for v in value] if isinstance(value, list) and len(value) == 2 else []
-        ends = [v for v in both if isinstance(v, float)]
-        return tuple(ends) if len(ends) == 2 and ends[0] < ends[1] else Bad(
-            "is not a range", f"Write [low, high], such as [0.4, 0.8]: {setting.unit}, nine times in ten between them.")
-    return _number(setting, value)
-
-
-def _number(setting: Setting, value: object) -> object | Bad:
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return Bad("is not a number", "Write a number without quotation marks, such as 3.5.")
-    number = float(value)
-    if number != number or number in (float("inf"), float("-inf")):
-        return Bad("is not a finite number", "Write a finite number, or leave the setting out.")
-    if setting.kind == "integer" and not number.is_integer():
-        return Bad("is not a whole number", "Write a whole number.")
-    low, high = setting.low, setting.high
-    below = low is not None and (number <= low if setting.strict else number < low)
-    above = high is not None and (number >= high if setting.strict and high == 1 else number > high)
-    if below or above:
-        if setting.unit in ("chance", "share") and 1 < number <= 100:
-            return Bad("is not between 0 and 1", f"Write it as a share of one: {number / 100:g}.")
-        lowest = "above" if setting.strict else "of at least"
-        highest = "below" if setting.strict and high == 1 else "at most"
-        return Bad("is out of range", f"Write a number {lowest} {low:g} and {highest} {high:g}.")
-    return int(number) if setting.kind == "integer" else number
+        return {name: setting for name, setting in SETTINGS.items() if "." not in name}
+    return {name.partition(".")[2]: setting for name, setting in SETTINGS.items() if name.startswith(f"{block}.")}

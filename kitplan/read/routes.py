@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from kitplan.read.blocks import Setting, read_block
 from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings, key_of, suggestion
-from kitplan.read.settings import refuse_unknown
 from kitplan.read.tables import TableReader
 from kitplan.read.values import Route
 
 SIZE_COLUMNS = ["size", "scale", "size_number", "patient_number", "tube_mm"]
 """What a route and a written size become; see values.Unit.strata."""
 
-_KEYS = ("scale", "emergency", "outside", "one", "many", "device", "act", "acts", "provenance")
+_KEYS: Mapping[str, Setting] = {
+    "scale": Setting("any", default="mm"), "emergency": Setting("texts"), "outside": Setting("texts"),
+    **dict.fromkeys(("one", "many", "device", "act", "acts"), Setting("text", low=1)),
+    "provenance": Setting("text", high=2000),
+}
 _UNITS = {"": "", "mm": "mm", "fr": "Fr", "french": "Fr", "f": "Fr", "ch": "Fr", "charriere": "Fr"}
 _MEASURE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*([a-z]*)\.?\s*\Z", re.IGNORECASE)
 _MOST = {"mm": 50.0, "Fr": 60.0}
@@ -48,19 +52,18 @@ def read_routes(file: str, own: Mapping[str, Any], shipped: Mapping[str, Any], f
 
 def _route(file: str, name: str, block: Mapping[str, Any], findings: Findings) -> Route:
     where = f"route.{name}"
-    refuse_unknown(file, where, block, _KEYS, findings)
-    scale, sizes = _scale(file, where, block, findings)
-    words = {k: _word(file, where, k, block, findings) for k in ("one", "many", "device", "act", "acts", "provenance")}
-    words["many"] = words["many"] or (f"{words['one']}s" if words["one"] else "")
-    words["acts"] = words["acts"] or (f"{words['act']}s" if words["act"] else "")
-    texts = {k: _texts(file, where, k, block, findings) for k in ("emergency", "outside") if k in block}
-    if "emergency" in texts:
-        texts["emergency"] = tuple(key_of(role) for role in texts["emergency"])
-    else:
+    given = read_block(file, where, block, _KEYS, findings)
+    scale, sizes = _scale(file, where, given.pop("scale"), findings)
+    for one, many in (("one", "many"), ("act", "acts")):
+        if one in given:
+            given.setdefault(many, f"{given[one]}s")
+    if "emergency" in given:
+        given["emergency"] = tuple(key_of(role) for role in given["emergency"])
+    elif "emergency" not in block:
         findings.warn(file, "says nothing of emergency equipment: a mask and a bag are planned for each bedside",
                       'Write emergency = ["mask", "bag"], or emergency = [] where your policy keeps none.',
                       column=where, moves=2)
-    return replace(Route(name, scale, sizes), **texts, **{k: w for k, w in words.items() if w})  # type: ignore[arg-type]
+    return Route(name, scale, sizes, **given)
 
 
 def _doubt_words(
@@ -73,8 +76,7 @@ def _doubt_words(
                       'tube", device = "feeding tube", act = "re-fix".', column=f"route.{name}", moves=0)
 
 
-def _scale(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> tuple[str, tuple[str, ...]]:
-    value = block.get("scale", "mm")
+def _scale(file: str, where: str, value: Any, findings: Findings) -> tuple[str, tuple[str, ...]]:
     named = isinstance(value, list) and value and all(isinstance(v, str) and v.strip() for v in value)
     if named and len({key_of(v) for v in value}) == len(value):
         return "/".join(v.strip() for v in value), tuple(v.strip() for v in value)
@@ -85,23 +87,6 @@ def _scale(file: str, where: str, block: Mapping[str, Any], findings: Findings) 
                        'Write "mm" (internal diameter), "Fr" (French), "none", or the names, smallest first: '
                        '["small", "large"].', column=f"{where}.scale", value=value)
     return scale or "mm", ()
-
-
-def _word(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> str:
-    value = block.get(key, "")
-    if isinstance(value, str) and value.isprintable() and (value.strip() or key not in block):
-        return value.strip()
-    findings.fault(file, "is not a word", 'Put it in quotation marks: "tube".', column=f"{where}.{key}", value=value)
-    return ""
-
-
-def _texts(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> tuple[str, ...]:
-    value = block[key]
-    if isinstance(value, list) and all(isinstance(v, str) and v.isprintable() and v.strip() for v in value):
-        return tuple(v.strip() for v in value)
-    findings.fault(file, "is not a list of texts", f'Write {key} = ["first", "second"], or {key} = [].',
-                   column=f"{where}.{key}", value=value)
-    return ()
 
 
 def measure(written: str) -> tuple[float, str] | None:

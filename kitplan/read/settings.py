@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from kitplan.read.cells import Bad
-from kitplan.read.findings import Findings, suggestion
+from kitplan.read.findings import Findings
 from kitplan.read.grids import decode
 from kitplan.read.identity import doubtful_settings, guard_settings
 from kitplan.read.toml_faults import told
@@ -67,18 +67,6 @@ def _is_tame(settings: dict[str, Any]) -> bool:
             return False
         level = [v for v in level if isinstance(v, dict | list)]
     return not level
-
-
-def refuse_unknown(
-    file: str, where: str, given: Mapping[str, object], known: Collection[str], findings: Findings,
-    *, homes: Mapping[str, str] | None = None,
-) -> None:
-    """Note every key of a block that nothing reads, with the nearest right key. homes: key -> block it belongs to."""
-    for key in given:
-        if key not in known:
-            home = (homes or {}).get(key)
-            mend = f"Write it under [{home}]." if home else suggestion(key, known)
-            findings.fault(file, "is not a setting", mend, column=f"{where}.{key}" if where else key)
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,9 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from kitplan.read.blocks import Setting
 from kitplan.read.columns import Column, columns_of
-from kitplan.read.policy_keys import SETTINGS, Setting
+from kitplan.read.policy_keys import SETTINGS
 from kitplan.resources import config_file, sample_units
 
 EXAMPLES = {

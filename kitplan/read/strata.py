@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.read.cells import Bad, read_flags
+from kitplan.read.blocks import Setting, read_block
+from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings, key_of, nearest, suggestion
 from kitplan.read.routes import SIZE_COLUMNS, Size, read_sizes, size_of, size_values
 from kitplan.read.sizes import FACE_COLUMNS, face_band, face_row, off_grid, outer_of, sizes_from_expected
@@ -20,6 +21,14 @@ MOST_SHOWN = 20
 """Ways of misspelling told with a suggestion each; further ones are told together."""
 SKINS = ("none", "barrier")
 HEAVIEST_KG = 400
+_EXPECT: Mapping[str, Setting] = {
+    "route": Setting("text", default=""), "technique": Setting("text", default=""), "size": Setting("any"),
+    "tube_mm": Setting("number", "mm", low=0, high=50, strict=True), "cuffed": Setting("flag"),
+    "skin": Setting("text", choices=SKINS, default="none"),
+    "patient_kg": Setting("number", "kg", low=0, high=HEAVIEST_KG, strict=True, default=float("nan")),
+    "mean_airways": Setting("number", low=0, high=2000, strict=True), "beyond_census": Setting("flag", default=False),
+}
+"""Keys of an `[[expect]]` line."""
 
 
 def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
@@ -184,13 +193,11 @@ def _expected(
 ) -> dict[str, Any] | None:
     before = len(findings.faults)
     techniques = recipes.techniques
-    known = ["route", "tube_mm", "size", "cuffed", "technique", "skin", "patient_kg", "mean_airways", "beyond_census"]
-    for key in block:
-        if key not in known and key != "_file":
-            findings.fault(file, "is not a setting", suggestion(key, known), column=f"{where}.{key}")
-    numbers = {k: _positive(file, where, k, block, findings) for k in ("mean_airways", "patient_kg")}
-    route, skin = key_of(str(block.get("route", ""))), key_of(str(block.get("skin", "none")))
-    written = str(block.get("technique", ""))
+    given = read_block(file, where, {k: v for k, v in block.items() if k != "_file"}, _EXPECT, findings)
+    if "mean_airways" not in block:
+        findings.fault(file, "is missing", "Write mean_airways = 0.2, say: how many on a mean day.",
+                       column=f"{where}.mean_airways")
+    route, written = key_of(given["route"]), given["technique"]
     technique = technique_for(written, techniques) if written else default_technique(route, techniques)
     if route not in routes_of(techniques):
         findings.fault(file, "is not a route", suggestion(route, routes_of(techniques)), column=f"{where}.route",
@@ -200,42 +207,32 @@ def _expected(
         findings.fault(file, f"names no recipe for the route {route}",
                        f"Did you mean {near!r}?" if near else "Name one of techniques.toml.",
                        column=f"{where}.technique", value=written or None)
-    if skin not in SKINS:
-        findings.fault(file, "is not a skin protection", suggestion(skin, SKINS), column=f"{where}.skin", value=skin)
-    beyond = _flag(file, where, "beyond_census", block, findings)
-    cuffed = {None: "", True: "cuffed", False: "uncuffed"}[
-        _flag(file, where, "cuffed", block, findings) if "cuffed" in block else None]
-    sizes = _expected_size(file, where, block, recipes, route, tubes, findings) if route in recipes.routes else None
-    if len(findings.faults) > before or sizes is None:
+    size = _expected_size(file, where, given, recipes, route, tubes, findings) if route in recipes.routes else None
+    if len(findings.faults) > before or size is None:
         return None
-    told = dict(zip(SIZE_COLUMNS, size_values(sizes, cuffed, recipes.cuff)))
-    return numbers | told | {"route": route, "technique": technique, "skin": skin, "beyond_census": beyond}
+    told = dict(zip(SIZE_COLUMNS, size_values(size, cuffed_word(given), recipes.cuff)))
+    return given | told | {"route": route, "technique": technique}
 
 
-def _flag(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> bool:
-    value = read_flags([block.get(key, "no")])[0]
-    if isinstance(value, Bad):
-        findings.fault(file, value.fault, value.mend, column=f"{where}.{key}", value=block.get(key))
-    return value is True
+def cuffed_word(given: Mapping[str, Any]) -> str:
+    """What a block says of the cuff, as `size_values` takes it."""
+    return {None: "", True: "cuffed", False: "uncuffed"}[given.get("cuffed")]
 
 
 def _expected_size(
-    file: str, where: str, block: Mapping[str, Any], recipes: Recipes, route: str, tubes: pd.DataFrame,
+    file: str, where: str, given: Mapping[str, Any], recipes: Recipes, route: str, tubes: pd.DataFrame,
     findings: Findings,
 ) -> Size | None:
-    written = str(block.get("size", ""))
-    if written and "tube_mm" in block:
+    written, mm = str(given.get("size", "")), given.get("tube_mm", float("nan"))
+    if written and "tube_mm" in given:
         findings.fault(file, "is a second size beside tube_mm", "Keep one of the two.", column=f"{where}.size",
                        value=written)
         return None
-    asked = "tube_mm" in block or (recipes.routes[route].scale == "mm" and not written)
-    mm = _positive(file, where, "tube_mm", block, findings) if asked else float("nan")
-    if asked and np.isnan(mm):
-        return None
     size = size_of(recipes.routes[route], mm, written)
-    column = f"{where}.{'size' if written or not asked else 'tube_mm'}"
+    in_mm = "tube_mm" in given or (recipes.routes[route].scale == "mm" and not written)
+    column = f"{where}.{'tube_mm' if in_mm else 'size'}"
     if isinstance(size, Bad):
-        findings.fault(file, size.fault, size.mend, column=column, value=written or block.get("tube_mm"))
+        findings.fault(file, size.fault, size.mend, column=column, value=written or given.get("tube_mm"))
         return None
     if size.scale == "mm" and any(mask[0] for mask in off_grid(np.array([size.number]), tubes)):
         findings.fault(file, "is not a tube size: they run from 2.0 to 10.0 mm in steps of 0.5 mm",
@@ -243,14 +240,3 @@ def _expected_size(
                        value=f"{size.number:g}")
         return None
     return size
-
-
-def _positive(file: str, where: str, key: str, block: Mapping[str, Any], findings: Findings) -> float:
-    value = block.get(key)
-    if value is None and key == "patient_kg":
-        return float("nan")
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 2000:
-        findings.fault(file, "needs a number above zero", f"Write {key} = 3.5, say.", column=f"{where}.{key}",
-                       value=value)
-        return float("nan")
-    return float(value)

@@ -3,24 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
+from kitplan.read.blocks import Setting, read_block
 from kitplan.read.columns import Column
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.grids import Grid
 from kitplan.read.routes import read_routes
-from kitplan.read.settings import parse_toml, refuse_unknown
+from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import header_names
 from kitplan.read.values import Assumption, Piece, Route, Step, Technique
 
-_TECHNIQUE_KEYS = ("title", "routes", "default", "people", "measure", "tape_width_mm", "pieces", "uses",
-                   "uses_with_barrier", "steps", "provenance")
-_PIECE_KEYS = ("shape", "count", "span", "length_mm", "extra_mm", "half_width", "uncut_mm", "uncut_share",
-               "path_mm", "bridge_mm", "tab_mm", "turns", "use")
-_SHAPES = {"strip": "strip", "y": "Y", "h": "H"}
+_TECHNIQUE: Mapping[str, Setting] = {
+    "title": Setting("text"), "routes": Setting("texts", mend='Write routes = ["oral"].'),
+    "default": Setting("flag", default=False), "people": Setting("integer", low=1, high=10_000, default=2),
+    "measure": Setting("text", choices=("mid_cheek", "tragus"), default="mid_cheek"),
+    "tape_width_mm": Setting("number", low=0, high=10_000, strict=True),
+    "pieces": Setting("blocks", mend='Write pieces = [{ shape = "Y", count = 2, span = 1.0 }].', default=[]),
+    "uses": Setting("amounts", low=0, high=10_000, default={}),
+    "uses_with_barrier": Setting("amounts", low=0, high=10_000, default={}),
+    "steps": Setting("any", default=[]), "provenance": Setting("text", high=2000, default=""),
+}
+_LENGTH = Setting("number", low=0, high=10_000)
+_PIECE: Mapping[str, Setting] = {
+    "shape": Setting("text", choices=("strip", "Y", "H"), default="strip"),
+    "count": Setting("integer", low=1, high=10_000, default=1), "span": replace(_LENGTH, strict=True),
+    "length_mm": replace(_LENGTH, strict=True), "extra_mm": Setting("number", low=-500, high=10_000),
+    "half_width": Setting("flag"), "uncut_mm": _LENGTH, "uncut_share": replace(_LENGTH, strict=True),
+    "path_mm": _LENGTH, "bridge_mm": _LENGTH, "tab_mm": _LENGTH, "turns": Setting("number", low=0, high=20),
+    "use": Setting("text"),
+}
 
 
 @dataclass(frozen=True)
@@ -121,32 +136,20 @@ def _technique(
     file: str, name: str, block: Mapping[str, Any], shared: Mapping[str, Any], findings: Findings
 ) -> Technique | None:
     before = len(findings.faults)
-    read = _Reader(file, name, block, findings)
-    refuse_unknown(file, name, block, _TECHNIQUE_KEYS, findings)
-    routes = block.get("routes")
-    if not (isinstance(routes, list) and routes and all(isinstance(r, str) and r.strip() for r in routes)):
+    given = read_block(file, name, block, _TECHNIQUE, findings)
+    routes = tuple(key_of(route) for route in given.get("routes", ()))
+    if not routes:
         findings.fault(file, "names no route", 'Write routes = ["oral"].', column=f"{name}.routes")
-        routes = []
-    measure = block.get("measure", "mid_cheek")
-    if measure not in ("mid_cheek", "tragus"):
-        findings.fault(file, "is not a way of measuring", suggestion(str(measure), ["mid_cheek", "tragus"]),
-                       column=f"{name}.measure", value=measure)
-    pieces = block.get("pieces", [])
-    if not isinstance(pieces, list) or not all(isinstance(p, Mapping) for p in pieces):
-        findings.fault(file, "is not a list of pieces", 'Write pieces = [{ shape = "Y", count = 2, span = 1.0 }].',
-                       column=f"{name}.pieces")
-        pieces = []
-    made = [_piece(file, f"{name}.pieces[{i}]", p, findings) for i, p in enumerate(pieces, 1)]
-    technique = Technique(
-        name=name, title=read.text("title", name), routes=tuple(key_of(r) for r in routes),
-        default=read.flag("default"), people=int(read.number("people", 2, low=1, whole=True)), measure=measure,
-        tape_width_mm=read.optional("tape_width_mm"), pieces=tuple(p for p in made if p is not None),
-        uses=read.quantities("uses"), uses_with_barrier=read.quantities("uses_with_barrier"),
-        provenance=read.text("provenance", ""), steps=_steps(file, name, block.get("steps", []), shared, findings),
-    )
-    if not technique.pieces and not technique.uses and len(findings.faults) == before:
+    pieces = [_piece(file, f"{name}.pieces[{i}]", p, findings) for i, p in enumerate(given["pieces"], 1)]
+    uses = {key: MappingProxyType({key_of(role): q for role, q in given[key].items() if q > 0})
+            for key in ("uses", "uses_with_barrier")}
+    if not pieces and not uses["uses"] and len(findings.faults) == before:
         findings.fault(file, "uses nothing", f"Give it pieces, or quantities under [{name}.uses].", column=name)
-    return technique if len(findings.faults) == before else None
+    steps = _steps(file, name, given["steps"], shared, findings)
+    if len(findings.faults) > before:
+        return None
+    told = {"title": name, "tape_width_mm": None} | given | uses
+    return Technique(**told | {"name": name, "routes": routes, "pieces": tuple(pieces), "steps": steps})
 
 
 _ONLY = ("barrier", "no barrier", "pairs", "alone")
@@ -176,27 +179,14 @@ def _steps(
     return tuple(found)
 
 
-def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> Piece | None:
-    before = len(findings.faults)
-    read = _Reader(file, where, block, findings)
-    refuse_unknown(file, where, block, _PIECE_KEYS, findings)
-    shape = _SHAPES.get(str(block.get("shape", "")).casefold())
-    if shape is None:
-        findings.fault(file, "is not a shape", suggestion(str(block.get("shape", "")), ["strip", "Y", "H"]),
-                       column=f"{where}.shape", value=block.get("shape"))
+def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> Piece:
+    given = read_block(file, where, block, _PIECE, findings)
+    if "shape" not in block:
+        findings.fault(file, "has no shape", "Write shape = \"strip\", \"Y\" or \"H\".", column=f"{where}.shape")
     if ("span" in block) == ("length_mm" in block):
         findings.fault(file, "needs a length", "Give either span (a factor of the face span) or length_mm.",
                        column=where)
-    piece = Piece(
-        shape=shape or "strip",  # type: ignore[arg-type]
-        count=int(read.number("count", 1, low=1, whole=True)), span=read.optional("span"),
-        length_mm=read.optional("length_mm"), extra_mm=read.number("extra_mm", 0, low=-500),
-        half_width=read.flag("half_width"), uncut_mm=read.number("uncut_mm", 0),
-        uncut_share=read.optional("uncut_share"), path_mm=read.number("path_mm", 0) if "path_mm" in block else None,
-        bridge_mm=read.number("bridge_mm", 0), tab_mm=read.number("tab_mm", 0), turns=read.number("turns", 0, high=20),
-        use=read.text("use", ""),
-    )
-    return piece if len(findings.faults) == before else None
+    return Piece(**given)
 
 
 def _check_defaults(file: str, techniques: Mapping[str, Technique], findings: Findings) -> None:
@@ -205,58 +195,3 @@ def _check_defaults(file: str, techniques: Mapping[str, Technique], findings: Fi
         if len(names) > 1:
             findings.fault(file, f"is a second default for the route {route}, beside {names[0]}",
                            "Keep default = true on one recipe a route.", column=f"{names[1]}.default")
-
-
-class _Reader:
-    """Reads the keys of one block in their types, noting faults."""
-
-    def __init__(self, file: str, where: str, block: Mapping[str, Any], findings: Findings) -> None:
-        self._file, self._where, self._block, self._findings = file, where, block, findings
-
-    def _fault(self, key: str, fault: str, mend: str) -> None:
-        self._findings.fault(self._file, fault, mend, column=f"{self._where}.{key}", value=self._block.get(key))
-
-    def number(
-        self, key: str, absent: float, *, low: float = 0, high: float = 10_000, whole: bool = False
-    ) -> float:
-        value = self._block.get(key, absent)
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            self._fault(key, "is not a number", "Write a number without quotation marks.")
-        elif not low <= value <= high:
-            self._fault(key, "is out of range", f"Write a number from {low:g} to {high:g}.")
-        elif whole and value != int(value):
-            self._fault(key, "is not a whole number", "Write a whole number.")
-        else:
-            return float(value)
-        return float(absent)
-
-    def optional(self, key: str) -> float | None:
-        if key not in self._block:
-            return None
-        number = self.number(key, 1.0, low=0)
-        if number == 0:
-            self._fault(key, "is zero", "Write a number above zero, or leave it out.")
-        return number
-
-    def text(self, key: str, absent: str) -> str:
-        value = self._block.get(key, absent)
-        if not isinstance(value, str) or not value.isprintable():
-            self._fault(key, "is not a text", 'Put it in quotation marks: "text".')
-            return absent
-        return value.strip()
-
-    def flag(self, key: str) -> bool:
-        value = self._block.get(key, False)
-        if not isinstance(value, bool):
-            self._fault(key, "is neither true nor false", "Write true or false.")
-            return False
-        return value
-
-    def quantities(self, key: str) -> Mapping[str, float]:
-        block = self._block.get(key, {})
-        if not isinstance(block, Mapping):
-            self._fault(key, "is not a block of quantities", f"Begin it with [{self._where}.{key}].")
-            return MappingProxyType({})
-        read = _Reader(self._file, f"{self._where}.{key}", block, self._findings)
-        quantities = {role: read.number(role, 0) for role in block}
-        return MappingProxyType({key_of(role): q for role, q in quantities.items() if q > 0})

@@ -5,14 +5,16 @@
 
 First the suite runs once under coverage: which test runs which line, and for how long (kept in FOLDER/map.json; delete
 it to learn anew). A mutant then meets the tests that run its line, those that run least else first, up to --seconds
-of them; it is noticed when one fails, or takes ten times its time of the processor. Mutants of texts are passed over:
-they are words, not mathematics. Works on a clone in FOLDER, never on the checkout. One line a survivor, the share
-noticed by file.
+of them, and if it survives the next of them up to --wider seconds; it is noticed when one fails, or takes ten times
+its time of the processor. Passed over are mutants of texts, which are words and not mathematics, of annotations, which
+are never evaluated, and those that are no Python. Works on a clone in FOLDER, never on the checkout. One line a
+survivor, the share noticed by file.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
 import contextlib
 import difflib
 import importlib
@@ -38,11 +40,15 @@ WORDS_AND_PAPER = re.compile(
 """Files of parts that write sheets, prints and words, or only hold values: no mathematics."""
 TESTS = ("tests/demand", "tests/solve", "tests/parts", "tests/published", "tests/commands/test_round.py",
          "tests/commands/test_smallest_cases.py", "tests/commands/test_changes.py", "tests/test_plan.py",
-         "tests/test_plan_value.py", "tests/write/test_round_sheets.py", "tests/write/test_explanation.py")
+         "tests/test_plan_value.py", "tests/test_structure.py", "tests/write/test_round_sheets.py",
+         "tests/write/test_explanation.py", "tests/write/test_story.py")
 """Tests that may answer: those that run in this process, where coverage sees them, and not through whole commands."""
 WARM = ("numpy", "pandas", "scipy.stats", "scipy.optimize", "scipy.sparse", "scipy.signal", "pulp", "highspy",
         "openpyxl", "xlsxwriter", "reportlab.pdfgen.canvas", "hypothesis", "pytest", "simpy", "biip", "click.testing")
 """Loaded once; each mutant is tried in a fork of it."""
+
+OF_ALL = "::test_what_goes_between_stages_is_frozen"
+"""A test that looks at every module, and so answers too for lines that run when a module is loaded."""
 
 LEARN = "import sys, pathlib, mutate; mutate.learn_map(pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]))"
 
@@ -118,7 +124,7 @@ def read_map(kept: Path) -> dict[str, Known]:
 def tests_of_line(tests: Mapping[str, Known], file: str, line: int, seconds: float) -> list[str]:
     """The tests that answer for a line: those that run it, else those that run its file; the narrowest first."""
     able = [n for n, t in tests.items() if line in t.lines.get(file, ())]
-    able = able or [n for n, t in tests.items() if t.lines.get(file)]
+    able = able or [n for n, t in tests.items() if t.lines.get(file) or n.endswith(OF_ALL)]
     chosen: list[str] = []
     left, counted = seconds, defaultdict(int)
     fixtures = defaultdict(float)
@@ -167,15 +173,34 @@ def _run_in_child(clone: Path, names: Sequence[str], cpu_seconds: float) -> None
         os._exit(code)
 
 
+def without_annotations(source: str) -> str:
+    """The syntax tree of a module but for its annotations, which `from __future__ import annotations` leaves alone; ""
+    where it is no Python.
+    """
+    try:
+        tree = ast.parse(source)
+    except SyntaxError:
+        return ""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.AnnAssign):
+            node.annotation = ast.Constant(None)
+        elif isinstance(node, ast.FunctionDef):
+            node.returns = None
+        elif isinstance(node, ast.arg):
+            node.annotation = None
+    return ast.dump(tree)
+
+
 def candidates(path: Path, sample: int, chance: random.Random) -> Iterable[tuple[int, str]]:
     """(line, source with one mistake in it), drawn at random among all that mutmut thinks of."""
     from mutmut import Context, list_mutations, mutate
 
     source = path.read_text()
+    plain = without_annotations(source)
     mutants = list_mutations(Context(source=source, filename=str(path)))
     for mutation in chance.sample(mutants, len(mutants)):
         changed, _ = mutate(Context(source=source, filename=str(path), mutation_id=mutation))
-        if changed.count("XX") == source.count("XX") and changed != source:
+        if changed.count("XX") == source.count("XX") and without_annotations(changed) not in ("", plain):
             yield mutation.line_number + 1, changed
             sample -= 1
         if not sample:
@@ -195,15 +220,17 @@ def try_file(clone: Path, path: Path, tests: Mapping[str, Known], given: argpars
     used: set[str] = set()
     for line, changed in candidates(path, given.sample, chance):
         chosen = tests_of_line(tests, name, line, given.seconds)
-        cost = sum(tests[n].call + tests[n].setup for n in chosen)
+        more = [n for n in tests_of_line(tests, name, line, given.wider) if n not in chosen]
         path.write_text(changed)
         try:
-            survived = not chosen or tried(clone, chosen, 10 * cost + 30)
+            survived = all(tried(clone, stage, 10 * sum(tests[n].call + tests[n].setup for n in stage) + 30)
+                           for stage in (chosen, more) if stage)
         finally:
             path.write_text(source)
         count, noticed, used = count + 1, noticed + (not survived), used | set(chosen)
         if survived:
-            print(f"  survived {len(chosen)} tests, {name}:{line}: {difference(source, changed)}", flush=True)
+            print(f"  survived {len(chosen) + len(more)} tests, {name}:{line}: "
+                  f"{difference(source, changed)}", flush=True)
     if noticed == count and not tried(clone, sorted(used), 600):
         print(f"{name}: its tests do not pass unchanged", flush=True)
         return 0, 0
@@ -216,6 +243,7 @@ def main() -> None:
     parser.add_argument("--sample", type=int, default=6)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=15)
+    parser.add_argument("--wider", type=float, default=0)
     parser.add_argument("--at", type=Path, default=Path(tempfile.gettempdir()) / "kitplan-mutants")
     given = parser.parse_args()
     given.at.mkdir(parents=True, exist_ok=True)

@@ -139,7 +139,7 @@ def test_a_class_file_can_be_named_by_itself(season, tmp_path):
         ("learners = 5", "learners = 0", "A class needs learners"),
         ("stations = 1", "stations = 6", "more than the 5 learners"),
         ("tube_mm = 2.5", "", "a practice needs a tube size"),
-        ("spare_share = 0.10", "spare_share = 1.5", "a share above 1"),
+        ("spare_share = 0.10", "spare_share = 1.5", "is not between 0 and 1"),
         ("gloves_medium = 10", "gloves_medium = -10", "is negative"),
     ],
 )

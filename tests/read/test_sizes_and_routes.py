@@ -88,7 +88,7 @@ def test_one_tube_has_one_face_whatever_its_skin_protection(unit_folder):
     ({"items": STRIPS.replace("4 Fr", "10 Fr").replace("8 Fr,14", "12 Fr,14").replace("8 Fr", "12 Fr")},
      "no strip that fits feeding 6 Fr", "widen the sizes"),
     ({"techniques": FEEDING.replace('"Fr"', '"inch"')}, "not a scale of sizes", '"none"'),
-    ({"techniques": FEEDING.replace("emergency = []", "emergency = 5")}, "not a list of texts", "emergency = []"),
+    ({"techniques": FEEDING.replace("emergency = []", "emergency = 5")}, "not a list of texts", "or []"),
     ({"techniques": FEEDING.replace("emergency = []", 'emergency = ["mask"]')},
      "no item of role mask: emergency equipment belongs at every bedside", "take the role out of emergency"),
     ({"techniques": FEEDING.replace("[fix.uses]", 'steps = ["@nothing"]\n[fix.uses]')},

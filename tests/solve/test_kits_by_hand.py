@@ -10,7 +10,7 @@ import pytest
 
 from kitplan.demand.held import as_held
 from kitplan.parts.kits.contents import event_uses_per_month
-from kitplan.parts.kits.groups import OWN, held_bundles
+from kitplan.parts.kits.groups import held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.kits.slots import Slot
@@ -63,9 +63,10 @@ def test_a_slot_in_which_each_takes_its_own_holds_the_most_that_a_member_takes_o
     for name, value in {"own": np.array([0, 0, 1]), "bundles": np.array([[2, 9], [3, 9], [9, 5]]),
                         "options": ({0: 1}, {1: 1})}.items():
         object.__setattr__(slot, name, value)
-    assert held_bundles(slot, OWN, np.array([True, True, False])).tolist() == [3, 0]
-    assert held_bundles(slot, OWN, np.array([True, False, True])).tolist() == [2, 5]
-    assert held_bundles(slot, 1, np.array([True, True, False])).tolist() == [0, 9]
+    _, second, own = ways(slot)
+    assert held_bundles(own, np.array([True, True, False])).tolist() == [3, 0]
+    assert held_bundles(own, np.array([True, False, True])).tolist() == [2, 5]
+    assert held_bundles(second, np.array([True, True, False])).tolist() == [0, 9]
 
 
 def test_event_items_leave_for_all_attempts_of_a_stay_and_for_what_is_left_in_its_kit():

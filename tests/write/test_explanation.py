@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from kitplan.demand.values import Demand
-from kitplan.parts.par.explanation import explain_item, find_item
+from kitplan.parts.par.explanation import explain, explain_item, find_item
 from kitplan.planning import plan_unit
 from kitplan.read.catalogue import fits_in_millimetres
+from kitplan.read.problems import InputError
 
 
 @pytest.fixture
@@ -87,3 +88,105 @@ def test_an_emergency_item_of_the_next_size_says_what_it_is_held_for(told_plan):
                                  item_choice=replace(told_plan.item_choice, frame=told_plan.item_choice.frame[
                                      told_plan.item_choice.frame["item"] != "mask-42"])), "mask-42")
     assert "It is held for a change to the next size." in story
+
+
+def test_the_census_is_told_in_airways_airway_days_and_arrivals_of_one_interval(told_plan):
+    """Four airways for nine days, who stay six days each: 36 airway-days, six arrivals; and all kinds together."""
+    story = explain_item(told_plan, "wipe-prep")
+    assert "oral 3.5 mm: 4.00 airways on a mean day, 36.0 airway-days and 6.0 new airways in 9 days" in story
+    assert "Together 81.0 airway-days in one interval of 9 days (count every 7 + delivery 2)." in story
+    dressing = explain_item(told_plan, "dressing-10")
+    assert "Together 18.0 airway-days in one interval" in dressing, "of the kinds that use it"
+    assert "oral 3.5 mm, barrier: 2.00 airways" in dressing
+    assert "oral 4.0 mm:" not in dressing
+
+
+def test_kinds_of_one_rate_are_told_together_and_kinds_of_another_by_name(told_plan):
+    assert "0.491 a day for each airway, 0.523 with redos: all of them" in explain_item(told_plan, "wipe-prep")
+    faster = told_plan.airways.copy()
+    faster.loc[2, ["re_secures_per_day", "attempts_per_day"]] = 0.75, 0.8
+    story = explain_item(replace(told_plan, airways=faster), "wipe-prep")
+    assert "0.491 a day for each airway, 0.523 with redos: oral 3.5 mm; oral 3.5 mm, barrier" in story
+    assert "0.750 a day for each airway, 0.800 with redos: oral 4.0 mm" in story
+
+
+@pytest.mark.parametrize(("item", "said"), [
+    ("saline-5", "5 mL: 3 of 3 kinds of airway; that is 1 of it\n"),
+    ("wipe-prep", "2 wipes: 3 of 3 kinds of airway; that is 2 of it\n"),
+    ("dressing-10", "2 pieces: 1 of 1 kinds of airway; one serves 4 re-secures\n"),
+    ("tape-25-short", "one set of tape pieces: 3 of 3 kinds of airway; one serves 2 re-secures\n"),
+    ("gloves-medium", "2 pairs: 3 of 3 kinds of airway; that is 2 of it, 50 % of the uses fall to it\n"),
+])
+def test_what_one_re_secure_takes_is_told_in_use_units_and_in_items(told_plan, item, said):
+    assert f"   {said}" in explain_item(told_plan, item)
+
+
+def test_one_use_unit_is_one(told_plan):
+    frame = told_plan.item_choice.frame
+    alone = frame.assign(need=frame["need"].where(frame["item"] != "wipe-prep", 1.0))
+    story = explain_item(replace(told_plan, item_choice=replace(told_plan.item_choice, frame=alone)), "wipe-prep")
+    assert "   1 wipe: 3 of 3 kinds" in story
+
+
+def test_the_reasons_of_a_choice_are_counted_by_kind_of_airway(told_plan):
+    story = explain_item(told_plan, "tape-25-short")
+    assert "cheapest of 2 that fit, 1.81 USD a stay (2 kinds of airway)" in story
+    assert "cheapest of 2 that fit, 1.95 USD a stay (1 kind of airway)" in story
+
+
+def test_expected_use_is_that_of_days_and_that_of_arrivals(told_plan):
+    """A wipe pack: two a re-secure, 0.523 attempts a day, 81 airway-days; the rest comes with 13.5 arrivals."""
+    line = next(x for x in explain_item(told_plan, "wipe-prep").splitlines() if "for airway-days" in x)
+    days, arrivals, together = (float(w) for w in line.replace("units", "").split() if w.replace(".", "").isdigit())
+    assert days == pytest.approx(2 * 0.5227 * 81, abs=0.1)
+    assert days + arrivals == pytest.approx(together, rel=0.01)
+
+
+def test_the_level_is_told_with_what_ordering_brings_and_how_often_it_runs_short(told_plan):
+    """Floors of two packs and of one are told, of none are not."""
+    row = told_plan.par.levels.set_index("item").loc["wipe-prep"]
+    story = explain_item(told_plan, "wipe-prep")
+    level, pack, most = row[["par_units", "pack", "largest_units"]]
+    assert f"UNDER {level}: order. Comes in {pack}s. After ordering up to {most} " in story
+    assert "worth 85.25 USD on the mean; runs short in 0.24 % of intervals." in story
+    assert "All items together: 98.1 % (target 98.0 %) is the chance that nothing runs short" in story
+    floors = told_plan.par.levels.set_index("item")["floor_packs"]
+    for item, packs in floors.items():
+        words = {0: None, 1: "Floor 1 pack: no budget", 2: "Floor 2 packs: no budget"}[packs]
+        story = explain_item(told_plan, item)
+        assert ("Floor" in story) is (packs > 0)
+        assert words is None or words in story
+    assert set(floors) == {0, 1, 2}
+
+
+def test_the_head_names_item_role_pack_price_and_who_uses_it_up(told_plan):
+    assert explain_item(told_plan, "saline-5").startswith(
+        "Saline ampoule, 5 mL (saline-5): saline, pack of 50, 11.00 USD, used up by each re-secure.\n")
+    assert explain_item(told_plan, "mask-42").startswith(
+        "Round mask, 42 mm (mask-42): mask, each, 7.00 USD, used up by one patient (the rest is thrown away).\n")
+
+
+def test_what_is_used_instead_is_told_of_the_same_role_and_of_airways_that_it_fits_only(told_plan):
+    """The larger ampoule fits tubes of 4.0 mm here: one kind of airway, and no word of wipes or gloves."""
+    items = told_plan.unit.items.copy()
+    items.loc[items["item"] == "saline-10", ["fits_from_mm", "fits_to_mm"]] = (4.0, 9.0)
+    plan = replace(told_plan, unit=replace(told_plan.unit, items=fits_in_millimetres(items)))
+    story = explain_item(plan, "saline-10")
+    assert [x.split(":")[0].strip() for x in story.splitlines() if "of airway)" in x] == ["saline-5"]
+    assert "saline-5: cheapest of 2 that fit, 0.89 USD a stay (1 kind of airway)" in story
+
+
+def test_a_role_of_no_recipe_is_called_so(told_plan):
+    items = told_plan.unit.items.copy()
+    items.loc[items["item"] == "saline-10", "role"] = "drape"
+    plan = replace(told_plan, unit=replace(told_plan.unit, items=items))
+    assert "No recipe of the census uses the role drape." in explain_item(plan, "saline-10")
+
+
+def test_an_unknown_item_is_refused_with_the_nearest_name(told_plan):
+    with pytest.raises(InputError) as raised:
+        explain(told_plan, "wipe-perp")
+    (problem,) = raised.value.problems
+    assert (problem.value, problem.fault) == ("wipe-perp", "no item has this name")
+    assert "wipe-prep" in problem.mend
+    assert explain(told_plan, "barrier-film WIPE") == explain_item(told_plan, "wipe-prep")
