@@ -125,7 +125,7 @@ def forecast_and_sampled(
     sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, arrived,
                       renewed, use, _prices(unit, all_names, dated=monthly.months is not None))
     known = frozenset() if monthly.months is None else frozenset(map(str, monthly.months[monthly.complete]))
-    sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, issued, rng)
+    sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, rng, issued)
     forecast = _result(unit, model, learnt, monthly, tried, sampled.ahead(months))
     return replace(forecast, notes=(*said, *forecast.notes)), sampled
 

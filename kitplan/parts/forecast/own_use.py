@@ -51,8 +51,8 @@ class Sampled:
 
 
 def on_own_level(
-    unit: Unit, sampled: Sampled, issued: pd.DataFrame | None, known: frozenset[str], days: IssueDays | None,
-    rng: np.random.Generator,
+    unit: Unit, sampled: Sampled, issued: pd.DataFrame | None, known: frozenset[str], rng: np.random.Generator,
+    days: IssueDays | None = None,
 ) -> tuple[Sampled, tuple[str, ...]]:
     """The sampled with their use as the unit's own issues have it, and sentences about it.
 
