@@ -98,7 +98,6 @@ def plan_folder(
     Raises InputError where the folder holds no unit, and OSError where all-units.xlsx cannot be written.
     """
     from kitplan.many import Done, Task, find_units, for_each, jobs_for
-    from kitplan.parts.hospital.central_store import CentralStore
     from kitplan.parts.hospital.model import hospital
     from kitplan.parts.hospital.sheets import hospital_files
     from kitplan.read.last_plan import EARLIER
@@ -119,7 +118,7 @@ def plan_folder(
     done = [r.value for r in results if isinstance(r, Done)]
     failed = [(r.job, "part", r.value.fault) if isinstance(r, Done) else (r.job, r.kind, r.fault) for r in results
               if not isinstance(r, Done) or r.value.fault]
-    together = hospital(done, failed, CentralStore(transport_days))
+    together = hospital(done, failed, transport_days)
     written = write_outputs(out, hospital_files(together, seed, paper or "a4"), remove_stale=True)
     told = [f"{r.job}: {line}" for r in results if isinstance(r, Done) for line in r.told]
     return replace(together, told=(*told, *written.sentences()))
