@@ -77,8 +77,9 @@ class SimulationResult:
                          "readier.")
         if PAST in summary.index:
             lines.append(
-                f"Over the unit's own past, played again, it would have been ready in "
-                f"{summary.at[PAST, 'readiness']:.1%} of intervals; the plan was made from that past, so this proves little."
+                "Over the unit's own past, played again, it would have been ready in "
+                f"{summary.at[PAST, 'readiness']:.1%} of intervals; the plan was made from that past, so this proves "
+                "little."
             )
         tuned = summary[summary["tuned"].astype(bool)]
         if len(tuned):
