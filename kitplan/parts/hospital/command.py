@@ -162,14 +162,15 @@ def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     from kitplan.parts.orders import round_command as rounds
 
     with in_silence(), rounds.session(unit_path, lying_there, how.seed) as work:
-        before, unit = work.book, work.plan.unit
+        unit = work.plan.unit
         work.plan = replace(work.plan, unit=replace(unit, paper=how.paper or unit.paper))
         rounds.take_in_unit(work, "order", unit_path, how.day)
         weekly = work.weekly()
         if how.place:
-            weekly = rounds.placed(work, weekly, how.day or weekly.now.last_count or date.today())
+            weekly = rounds.placed(work, weekly, how.day)
         summary = order_summary(name, work.plan, weekly, work.told)
-        return Made(rounds.papers(work, weekly), summary, rounds.grown_book(work, before))
+        book = rounds.book_files(work) if work.book is not work.found else {}
+        return Made(rounds.papers(work, weekly), summary, book)
 
 
 def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | None, cluster: str | None) -> None:
