@@ -40,11 +40,15 @@ WORDS_AND_PAPER = re.compile(
 """Files of parts that write sheets, prints and words, or only hold values: no mathematics."""
 TESTS = ("tests/demand", "tests/solve", "tests/parts", "tests/published", "tests/commands/test_round.py",
          "tests/commands/test_smallest_cases.py", "tests/commands/test_changes.py", "tests/test_plan.py",
-         "tests/test_plan_value.py", "tests/write/test_round_sheets.py", "tests/write/test_explanation.py")
+         "tests/test_plan_value.py", "tests/test_structure.py", "tests/write/test_round_sheets.py",
+         "tests/write/test_explanation.py", "tests/write/test_story.py")
 """Tests that may answer: those that run in this process, where coverage sees them, and not through whole commands."""
 WARM = ("numpy", "pandas", "scipy.stats", "scipy.optimize", "scipy.sparse", "scipy.signal", "pulp", "highspy",
         "openpyxl", "xlsxwriter", "reportlab.pdfgen.canvas", "hypothesis", "pytest", "simpy", "biip", "click.testing")
 """Loaded once; each mutant is tried in a fork of it."""
+
+OF_ALL = "::test_what_goes_between_stages_is_frozen"
+"""A test that looks at every module, and so answers too for lines that run when a module is loaded."""
 
 LEARN = "import sys, pathlib, mutate; mutate.learn_map(pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]))"
 
@@ -120,7 +124,7 @@ def read_map(kept: Path) -> dict[str, Known]:
 def tests_of_line(tests: Mapping[str, Known], file: str, line: int, seconds: float) -> list[str]:
     """The tests that answer for a line: those that run it, else those that run its file; the narrowest first."""
     able = [n for n, t in tests.items() if line in t.lines.get(file, ())]
-    able = able or [n for n, t in tests.items() if t.lines.get(file)]
+    able = able or [n for n, t in tests.items() if t.lines.get(file) or n.endswith(OF_ALL)]
     chosen: list[str] = []
     left, counted = seconds, defaultdict(int)
     fixtures = defaultdict(float)

@@ -483,3 +483,38 @@ def test_a_roll_that_is_cut_up_to_its_end_leaves_none(unit):
     plan = plan_training(replace(unit, items=items), [lesson(learners=4, stations=1, spare_share=0.0)])
     assert plan.tape[0].plan.n_rolls == 3
     assert not plan.left["thing"].str.contains("Tape 25").any()
+
+
+def test_a_thing_comes_from_the_store_while_there_is_one_and_is_not_carried_for_nothing():
+    """Two stations, practices 0, 1, 2; two need it. It stands at 1, then at 2 as well, and stays at both."""
+    three = tuple(practice(tube_mm=s) for s in (3.0, 3.5, 4.0))
+    table = plan_timetable(lesson(practices=three, stations=2), [Thing("a", "", 2, True, 0, 1.0, False,
+                                                                       frozenset({0, 2}))])
+    assert table.practice.tolist() == [[0, 1], [1, 2], [2, 0]]
+    assert table.moves.to_numpy().tolist() == [[1, "a", 2, 0, 1], [2, "a", 2, 0, 2]]
+
+
+def test_tables_of_a_season_name_each_class_and_what_is_of_all_of_them(unit):
+    season = plan_training(unit, [lesson(title="One"), lesson(title="Two")])
+    tables = season.tables()
+    assert tables["training_classes"]["class"].tolist() == ["One", "Two"]
+    left = tables["training_left"].set_index("thing")
+    assert left.loc["Barrier-film wipe", "class"] == "season"
+    assert sorted(left.loc["Spare sets of pieces and supplies, if no go is spoiled", "class"]) == ["One", "Two"]
+    assert (season.learners, season.called, season.whole) == (24, "classes", "season")
+    assert {"One", "Two"} == set(tables["cut_plan"]["class"])
+
+
+def test_a_class_is_summed_up_in_cost_tape_and_what_to_look_at(plan, unit):
+    cost, tape, first = plan.sentences()
+    assert cost == "Cost: 103.00 USD, 8.58 for each of 12 learners."
+    assert tape == ("Tape: 26 rolls cut for the whole class, 9.8 % waste; a roll of her own for every learner would "
+                    "waste 13.2 %.")
+    assert first == "Look first at: 5 items past the date; keep them apart, for practice only."
+    season = plan_training(unit, [lesson(title="One", learners=1, stations=1), lesson(title="Two")]).sentences()
+    assert "for each of 13 learners in 2 classes." in season[0]
+    assert "cut for the whole season" in season[1]
+    assert season[2] == "Look first at: the station lists, then cut the tape the day before."
+    alone = plan_training(unit, [lesson(learners=1, stations=1, expired={"saline-5": 1})]).sentences()
+    assert "for each of 1 learner." in alone[0]
+    assert "1 item past the date" in alone[2]
