@@ -30,8 +30,8 @@ from kitplan.read.problems import InputError
 from kitplan.read.round_sheets import Answer, CountedRow, KitRow, KitsFound, Ordered, ReceivedRow, RoundSheets
 
 DAY = date(2026, 7, 1)
-GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 0.5, 40, 4, 2.0, False)
-MASK = Level("mask", "Mask", "A2", 1, 9.0, 1.0, 6, 1, 0.1, True)
+GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 40, 4, 2.0, False)
+MASK = Level("mask", "Mask", "A2", 1, 9.0, 6, 1, 0.1, True)
 PLAN = RoundPlan("USD", 7, 2, (GAUZE, MASK), {"A": {"gauze": 3, "mask": 1}}, {"A": 4})
 CATALOGUE = Catalogue({"gauze": 10, "mask": 1, "ties": 5}, {"gauze": 2.0, "mask": 9.0, "ties": 1.0},
                       dict.fromkeys(("gauze", "mask", "ties"), "x"), dict.fromkeys(("gauze", "mask", "ties"), "A1"),
