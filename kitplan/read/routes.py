@@ -132,7 +132,7 @@ def read_sizes(
     cuff: how far a cuff moves the patient that a size in mm stands for, and up to which size. needed: rows that must
     have a size (all where None).
     """
-    mm, written = reader.numbers("tube_mm", over=0, high=50), reader.texts("size")
+    mm, written = reader.numbers("tube_mm"), reader.texts("size")
     cuffed = np.where(reader.given("cuffed"), np.where(reader.flags("cuffed"), "cuffed", "uncuffed"), "")
     reader.refuse("size", ~np.isnan(mm) & (written != ""), written, "is a second size beside tube_mm",
                   "Keep one of the two.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -17,8 +17,6 @@ from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, default_technique, routes_of, technique_for
 from kitplan.read.values import STRATUM_KEY, Technique
 
-MOST_SHOWN = 20
-"""Ways of misspelling told with a suggestion each; further ones are told together."""
 SKINS = ("none", "barrier")
 HEAVIEST_KG = 400
 _EXPECT: Mapping[str, Setting] = {
@@ -38,10 +36,9 @@ def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
     """
     frame = pd.DataFrame({"route": _keys(reader.texts("route"))})
     frame["technique"] = reader.texts("technique")
-    frame["skin"] = _keys(reader.texts("skin", "none"))
-    frame["patient_kg"] = reader.numbers("patient_kg", over=0, high=HEAVIEST_KG)
-    refuse_unknown_codes(reader, "route", frame["route"], routes_of(recipes.techniques))
-    refuse_unknown_codes(reader, "skin", frame["skin"], SKINS)
+    frame["skin"] = reader.texts("skin")
+    frame["patient_kg"] = reader.numbers("patient_kg")
+    refuse_routes(reader, frame["route"], recipes)
     frame["technique"] = _techniques(reader, frame, recipes.techniques)
     return frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff))
 
@@ -51,34 +48,21 @@ def _keys(texts: np.ndarray) -> np.ndarray:
     return np.array([key_of(t) for t in distinct] or [""], dtype=object)[codes]
 
 
-def refuse_unknown_codes(
-    reader: TableReader, column: str, values: pd.Series, known: tuple[str, ...] | list[str]
-) -> None:
-    """Note every value of a column that is not one of the known words, with the nearest."""
-    given = reader.raw.columns.get(column)
-    refuse_strangers(reader, column, values.to_numpy(), known, given, f"is not a {column}")
+def refuse_routes(reader: TableReader, routes: pd.Series, recipes: Recipes) -> None:
+    """Note every route that no recipe serves."""
+    reader.refuse_strangers("route", routes.to_numpy(), routes_of(recipes.techniques), "is not a route")
 
 
-def refuse_strangers(
-    reader: TableReader, column: str, values: np.ndarray, known: Collection[str], given: np.ndarray | None, fault: str
-) -> None:
-    """Note the rows whose folded value is not known, each with the nearest known word (the first MOST_TOLD ways)."""
-    folded = {key_of(k) for k in known}
-    codes, distinct = pd.factorize(values)
-    strange = [c for c, text in enumerate(distinct) if text and key_of(text) not in folded]
-    if column == "item":
-        reader.guard_strangers(column, [str(distinct[c]) for c in strange])
-    for code in strange[:MOST_SHOWN]:
-        reader.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
-    if strange[MOST_SHOWN:]:
-        reader.refuse(column, np.isin(codes, strange[MOST_SHOWN:]), given, fault, suggestion("", known))
+def refuse_techniques(reader: TableReader, written: np.ndarray, techniques: Mapping[str, Technique]) -> None:
+    """Note every technique that is neither the name nor the title of a recipe."""
+    titled = [*techniques, *(t.title for t in techniques.values())]
+    reader.refuse_strangers("technique", written, titled, "is not a recipe in techniques.toml")
 
 
 def _techniques(reader: TableReader, frame: pd.DataFrame, techniques: Mapping[str, Technique]) -> np.ndarray:
     written = frame["technique"].to_numpy()
     given = reader.raw.columns.get("technique")
-    titled = [*techniques, *(t.title for t in techniques.values())]
-    refuse_strangers(reader, "technique", written, titled, given, "is not a recipe in techniques.toml")
+    refuse_techniques(reader, written, techniques)
     names = {text: technique_for(text, techniques) for text in pd.unique(written)}
     found = np.array([names[text] or "" for text in written], dtype=object)
     for route in routes_of(techniques):

@@ -20,6 +20,7 @@ from kitplan.read.classes import class_files, read_classes
 from kitplan.read.crosschecks import check_floors, check_pieces, check_policy_items, check_roles
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
+from kitplan.read.headers import RawTable
 from kitplan.read.issues import read_issues
 from kitplan.read.logs import STOPS, raw_logs, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.order_book import LEARNT, book_home, read_use_rate
@@ -28,7 +29,6 @@ from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
 from kitplan.read.source import Source, doubt_names
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes
-from kitplan.read.tables import RawTable
 from kitplan.read.techniques import Recipes, read_techniques, technique_assumptions
 from kitplan.read.values import STRATUM_KEY, Assumption, Census, Unit
 
