@@ -197,7 +197,7 @@ class TableReader:
 
     def refuse_repeats(self, column: str, keys: pd.DataFrame | pd.Series, fault: str, mend: str) -> None:
         """Note the good rows whose keys stand in an earlier row too; blank keys do not count."""
-        blank = (keys if isinstance(keys, pd.Series) else keys.iloc[:, 0]).isin([""])
+        blank = (keys if isinstance(keys, pd.Series) else keys.iloc[:, 0]).astype(object) == ""
         self.refuse(column, (keys.duplicated() & ~blank).to_numpy() & ~self.bad, self.raw.columns.get(column), fault,
                     mend)
 
