@@ -167,14 +167,6 @@ def _word(use_unit: str, contains: float) -> str:
     return str(use_unit) if contains == 1 else "roll" if use_unit == "mm" else "item"
 
 
-def fits_in_millimetres(items: pd.DataFrame) -> pd.DataFrame:
-    """Return a catalogue with fits_from_mm and fits_to_mm completed by the columns that routes of any scale need."""
-    limited = items["fits_from_mm"].notna() | items["fits_to_mm"].notna()
-    return items.assign(fits_scale=np.where(limited, "mm", ""), fits_from=items["fits_from_mm"],
-                        fits_to=items["fits_to_mm"], sized_to="patient",
-                        counted_as=[_word(u, c) for u, c in zip(items["use_unit"], items["contains"])])
-
-
 def _check_emergency(reader: TableReader, frame: pd.DataFrame, roles: set[str]) -> None:
     emergency = frame["role"].isin(roles)
     denied = (emergency & ~frame["critical"]).to_numpy()

@@ -17,15 +17,7 @@ from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, keys_of
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
-from kitplan.read.values import (
-    Assumption,
-    BedsidePolicy,
-    Doubt,
-    ForecastPolicy,
-    PlanningPolicy,
-    SeasonPolicy,
-    StockPolicy,
-)
+from kitplan.read.values import Assumption, Doubt
 
 MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
     "census": ("census_counts", "census_stays"),
@@ -63,22 +55,6 @@ class Policy:
         """Return the settings of one block, keys without the block's name."""
         return {k.partition(".")[2]: v for k, v in self.values.items() if k.startswith(f"{name}.")}
 
-    def stock(self) -> StockPolicy:
-        """Return the stock-room policy."""
-        return StockPolicy(**self.block("stock"))
-
-    def bedside(self) -> BedsidePolicy:
-        """Return the bedside policy."""
-        return BedsidePolicy(**self.block("bedside"))
-
-    def planning(self, seed: int | None) -> PlanningPolicy:
-        """Return how the program plans; `seed` from the command line comes first."""
-        return PlanningPolicy(**self.block("planning") | ({} if seed is None else {"seed": seed}))
-
-    def forecast(self) -> ForecastPolicy:
-        """Return the forecast policy."""
-        return ForecastPolicy(**self.block("forecast"))
-
     def doubt(self) -> Doubt:
         """Return what the unit leaves open: what it states itself is known, unless it gives a range."""
         stated = {key for key in HAZARDS if f"resecure.{key}" in self.own}
@@ -95,10 +71,6 @@ class Policy:
             swing=(self.values["yearly_swing"], self.values["peak_month"])
             if {"yearly_swing", "peak_month"} <= self.own else None,
         )
-
-    def seasons(self) -> SeasonPolicy:
-        """Return when par levels change with the season."""
-        return SeasonPolicy(**self.block("seasons"))
 
 
 def read_policy(source: Source, findings: Findings) -> Policy:

@@ -120,24 +120,37 @@ def build_strata(
     weights = keys.groupby("size")["patient_kg"].median()
     strata["patient_kg"] = [weights[size] for size in strata["size"]]
     strata["label"] = [_label(row, techniques) for row in strata.to_dict("records")]
-    recipes = [techniques[name] for name in strata["technique"]]
-    strata["outer_mm"] = [outer_of(row, tubes) for row in strata.to_dict("records")]
-    barrier = strata["skin"].eq("barrier")
-    on_face = [needs_face(t, b) for t, b in zip(recipes, barrier)]
-    rows = [face_row(row, face) if need else None for row, need in zip(strata.to_dict("records"), on_face)]
-    for label, technique, outer, row, need in zip(strata["label"], recipes, strata["outer_mm"], rows, on_face):
-        if np.isnan(outer) and any(piece.turns for piece in technique.pieces):
-            findings.fault(files[0], f"has no outer diameter for {label}, whose tape goes round it",
+    measured, used = [], []
+    for row in strata.to_dict("records"):
+        technique = techniques[row["technique"]]
+        need = needs_face(technique, row["skin"] == "barrier")
+        at = face_row(row, face) if need else None
+        measured.append(measures_of(row, at, tubes, face, files[1]))
+        if at is not None:
+            used.append(at)
+        if np.isnan(measured[-1]["outer_mm"]) and goes_round(technique):
+            findings.fault(files[0], f"has no outer diameter for {row['label']}, whose tape goes round it",
                            "Add a row for the size, or write turns = 0 in the recipe.", column="tube_mm")
-        if row is None and need:
-            findings.fault(files[1], f"has no face measures for {label}",
+        if at is None and need:
+            findings.fault(files[1], f"has no face measures for {row['label']}",
                            "Add a row for the size or the weight, or give the pieces a length_mm in the recipe.")
-    for column in FACE_COLUMNS:
-        strata[column] = [np.nan if r is None else float(face.at[r, column]) for r in rows]
-    strata["face_for"] = ["" if r is None else face_band(face.loc[r]) for r in rows]
-    strata["face_own"] = not files[1].startswith("config/")
+    strata = strata.join(pd.DataFrame(measured, index=strata.index))
     strata.index.name = "stratum"
-    return strata, [r for r in rows if r is not None]
+    return strata, used
+
+
+def measures_of(
+    row: Mapping[Any, Any], at: int | None, tubes: pd.DataFrame, face: pd.DataFrame, face_file: str
+) -> dict[str, Any]:
+    """Outer diameter of a device with SIZE_COLUMNS, and the measures of its row `at` of the face table (None: none)."""
+    spans = {column: np.nan if at is None else float(face.at[at, column]) for column in FACE_COLUMNS}
+    return {"outer_mm": outer_of(row, tubes), **spans, "face_for": "" if at is None else face_band(face.loc[at]),
+            "face_own": not face_file.startswith("config/")}
+
+
+def goes_round(technique: Technique) -> bool:
+    """Whether a recipe's tape goes round the tube."""
+    return any(piece.turns for piece in technique.pieces)
 
 
 def needs_face(technique: Technique, barrier: bool) -> bool:

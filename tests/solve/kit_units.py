@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kitplan.read.catalogue import fits_in_millimetres
 from kitplan.read.findings import Findings
-from kitplan.read.routes import in_millimetres, read_routes
+from kitplan.read.routes import read_routes
 from kitplan.read.values import Census, Piece, Unit
+from tests.millimetres import fits_in_millimetres, in_millimetres
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 
