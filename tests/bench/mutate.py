@@ -253,6 +253,7 @@ def main() -> None:
     parser.add_argument("--wider", type=float, default=0)
     parser.add_argument("--at", type=Path, default=Path(tempfile.gettempdir()) / "kitplan-mutants")
     given = parser.parse_args()
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     given.at.mkdir(parents=True, exist_ok=True)
     clone, kept = given.at / "clone", given.at / "map.json"
     if not clone.exists():
