@@ -23,7 +23,7 @@ from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import Line, OrderBook
 
 DAY = date(2026, 7, 1)
-SALINE = Level("saline", "Saline", "A1", 10, 5.0, 1.0, 95, 15, 5.0, False)
+SALINE = Level("saline", "Saline", "A1", 10, 5.0, 95, 15, 5.0, False)
 
 
 def plan(**changes):

@@ -111,7 +111,7 @@ def test_the_shelf_lasts_by_the_plans_own_pace_and_never_beyond_its_dates(small_
     lines = [Line("counts", day, "counted", "saline-5", 10, 0, 400, day + timedelta(days=24), "L", "1"),
              Line("counts", day, "counted", "saline-5", 10, 0, 30, None, "", "1")]
     now = standing(OrderBook().grown(lines, ""))
-    level = Level("saline-5", "", "A", 10, 5.0, 1.0, 40, 5, 2.0, False)
+    level = Level("saline-5", "", "A", 10, 5.0, 40, 5, 2.0, False)
     unit = replace(small_unit, stock=replace(small_unit.stock, unavailable=("saline-5",)))
     tables = attempt_tables(small_unit)
     found = missing_items(unit, 7, fill_roles(small_unit, tables), now, RoundPlan("USD", 7, 2, (level,)))

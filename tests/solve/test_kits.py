@@ -12,7 +12,7 @@ import pytest
 
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import stay_checks_pmf
-from kitplan.demand.scenarios import use_rates
+from kitplan.demand.use import use_rates
 from kitplan.parts.kits.model import design_names
 from kitplan.parts.kits.requirements import DAYS_PER_MONTH, unservable
 from kitplan.planning import plan_unit

@@ -19,4 +19,4 @@ def _run(work: Work) -> KitPlan | None:
     return solve_kits(work.unit, work.tables, work.seed, work.designs)
 
 
-PART = Part("kits", "Bedside kits: contents, builds, rolls", "kitplan.parts.kits.model:KitPlan", _run, alone=True)
+PART = Part("kits", "Bedside kits: contents, builds, rolls", "kitplan.parts.kits.model:KitPlan", _run)
