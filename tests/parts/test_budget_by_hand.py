@@ -30,7 +30,7 @@ def sampled(unit, saline=500.0, wipes=200.0, spread=0.0, first=0):
     use[:, :, items.index("wipe-prep")] = wipes * factor
     price = np.tile((unit.items["price"] / unit.items["pack"]).to_numpy(float), (12, 1))
     days = np.ones((1000, 12, 1))
-    return Sampled(MONTHS, first, DAYS, days, days, use, price)
+    return Sampled(MONTHS, first, DAYS, days, days, days, use, price)
 
 
 def year(unit_maker, amount=2000.0, budget=NONE, issues=None, **changes):
