@@ -1,4 +1,4 @@
-"""Work that waits for nothing, done beside what this process does: the same result, sooner."""
+"""Work that waits for nothing, done beside what this process does: the same results, sooner."""
 
 from __future__ import annotations
 
@@ -8,14 +8,13 @@ import pickle
 import signal
 import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
-from typing import TypeVar
+from multiprocessing.process import BaseProcess
+from typing import Any
 
 from kitplan.interruptions import end_when_asked, started_deaf
-
-T = TypeVar("T")
 
 
 def cores() -> int:
@@ -26,13 +25,13 @@ def cores() -> int:
     return min(len(os.sched_getaffinity(0)), 2) if sys.platform == "linux" else 1
 
 
-def beside(work: Callable[[], T]) -> Callable[[], T]:
-    """Start `work` in a second process split from this one; what is returned waits for its result.
+def beside(*steps: Callable[[], object]) -> Iterator[Any]:
+    """Start to do `steps`, one after another, in a second process split from this one; each result as it is asked for.
 
-    Where that process fails or is lost the work is done here, so that faults are raised here as well.
+    Where that process fails or is lost the steps are done here, so that faults are raised here as well.
     """
     ours, theirs = get_context("fork").Pipe(duplex=False)
-    process = get_context("fork").Process(target=_send, args=(theirs, ours, work), daemon=True)
+    process = get_context("fork").Process(target=_send, args=(theirs, ours, steps), daemon=True)
     with started_deaf(), warnings.catch_warnings():
         # A request to end waits until the new process listens for its own: till then it would wake the listener here.
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
@@ -40,25 +39,28 @@ def beside(work: Callable[[], T]) -> Callable[[], T]:
         warnings.simplefilter("ignore", DeprecationWarning)
         process.start()
     theirs.close()
-
-    def result() -> T:
-        try:
-            found: T = pickle.loads(ours.recv_bytes())
-        except EOFError:
-            found = work()
-        process.join()
-        return found
-
-    return result
+    return _received(ours, process, steps)
 
 
-def _send(connection: Connection, other_end: Connection, work: Callable[[], object]) -> None:
+def _received(connection: Connection, process: BaseProcess, steps: Sequence[Callable[[], object]]) -> Iterator[Any]:
+    left = list(steps)
+    with contextlib.suppress(EOFError):
+        while left:
+            result = pickle.loads(connection.recv_bytes())
+            del left[0]
+            yield result
+    process.join()
+    # What a lost process had done is not done again: a step keeps for the later ones what it worked out.
+    for step in left:
+        yield step()
+
+
+def _send(connection: Connection, other_end: Connection, steps: Sequence[Callable[[], object]]) -> None:
     end_when_asked(quiet=True)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
     other_end.close()  # so that the pipe breaks when the process that waits is gone
-    try:
-        content = pickle.dumps(work(), protocol=pickle.HIGHEST_PROTOCOL)
-    except Exception:
-        return  # nothing sent: the other process does the work and meets the fault itself
-    with contextlib.suppress(BrokenPipeError):
-        connection.send_bytes(content)
+    for step in steps:
+        try:
+            connection.send_bytes(pickle.dumps(step(), protocol=pickle.HIGHEST_PROTOCOL))
+        except Exception:
+            return  # nothing sent: the other process does the work and meets the fault itself

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.occupancy import stay_checks_pmf
-from kitplan.demand.scenarios import use_rates
+from kitplan.demand.use import use_rates
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of
 from kitplan.parts.work import Work

@@ -65,12 +65,12 @@ def plan_files(plan: Plan, scenarios: bool = True, processes: int = 1) -> dict[s
     def all_prints() -> dict[str, bytes]:
         return {name: content for part in sorted(plan.parts) for name, content in part_prints(plan, part).items()}
 
-    prints = beside(all_prints) if processes > 1 else all_prints
+    prints = beside(all_prints) if processes > 1 else (made() for made in [all_prints])
     files = saved_files(plan, scenarios)
     for part in sorted(plan.parts):
         files |= part_tables(plan.tables_of(part))
     files |= build_workbooks(plan)
-    files |= prints()
+    files |= next(prints)
     files[RECORD] = plan_json(plan, files)
     return files
 

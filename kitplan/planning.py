@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import ChainMap
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -16,7 +16,8 @@ from kitplan.beside import beside
 from kitplan.demand.best_knowledge import with_best_knowledge
 from kitplan.demand.bounds import within_memory
 from kitplan.demand.resecure import long_run_rates
-from kitplan.demand.scenarios import expected_use
+from kitplan.demand.scenarios import draw_ahead
+from kitplan.demand.use import expected_use
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.gate import hold
 from kitplan.parts import Part, declared
@@ -131,16 +132,21 @@ def plan_unit(
     unit = own_copy(replace(unit, planning=replace(unit.planning, seed=seed)))
     unit, fewer = ready_to_plan(unit)
     basis = Basis(unit, progress or _no_progress)
+    theirs = _begun_beside(basis, seed, wanted, parts) if processes > 1 else None
     trouble = _kits_trouble(basis, parts)
-    choice = basis.cheapest if _without_kits(parts) else basis.item_choice
-    work = Work(unit, seed, basis, choice)
+    work = _work(basis, seed, parts)
     said = (fewer, trouble and f"No bedside kits: {trouble}.")
     plan = Plan(
-        unit, seed, __version__, plan_number(unit, seed, __version__), choice, _airways(work),
+        unit, seed, __version__, plan_number(unit, seed, __version__), work.item_choice, _airways(work),
         _expected(work, not _without_kits(parts)), skipped={"kits": trouble} if trouble else {},
         warnings=tuple(filter(None, said)), drawn=work.demand,
     )
-    return _run(plan, work, wanted, parts, processes)
+    return _run(plan, work, wanted, parts, theirs)
+
+
+def _work(basis: Basis, seed: int, parts: Collection[str] | None) -> Work:
+    """What the parts are given, with the items of the kits where anything asked for rests on them."""
+    return Work(basis.unit, seed, basis, basis.cheapest if _without_kits(parts) else basis.item_choice)
 
 
 def with_parts(plan: Plan, parts: Collection[str], progress: Progress | None = None) -> Plan:
@@ -154,47 +160,68 @@ def with_parts(plan: Plan, parts: Collection[str], progress: Progress | None = N
 
 
 def _run(
-    plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] | None, processes: int = 1
+    plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] | None,
+    theirs: Iterator[dict[str, object]] | None = None,
 ) -> Plan:
-    """Run parts one after another; one that the unit's files do not allow is skipped unless asked for by name."""
-    allowed = [part for part in wanted if not (plan.unit.faults_of(part.name) or part.lacks(plan.unit))]
-    made = _made_at_once(plan, work, allowed) if processes > 1 else {}
+    """Run parts one after another; one that the unit's files do not allow is skipped unless asked for by name.
+
+    theirs: gives the results of the parts that are made beside, all together.
+    """
+    made: dict[str, object] = {}
     for part in wanted:
         by_name = asked is not None and part.name in asked
         faults = plan.unit.faults_of(part.name)
         if faults and by_name:
             raise InputError(faults, f"reading what the part {part.name} needs")
-        reason = f"{faults[0].file} is wrong" if faults else part.lacks(plan.unit)
+        reason = _not_allowed(plan.unit, part)
         if reason and not by_name:
             plan = replace(plan, skipped={**plan.skipped, part.name: reason})
             continue
+        if theirs is not None and part.alone and part.name not in made:
+            made |= next(theirs)
         if part.name not in made:
-            made[part.name] = _value(plan, part, work)
+            made[part.name] = _value(part, replace(work, results=plan.results, skipped=plan.skipped))
         plan = _with_part(plan, part, made[part.name])
     ran = {name: value for name, value in plan.results.items() if name in made}
     hold(replace(work, results=ran), plan.airways, plan.expected)
     return plan
 
 
-def _made_at_once(plan: Plan, work: Work, parts: Iterable[Part]) -> dict[str, object]:
-    """Results of parts, by two processes: those that look at no other beside those that need one another."""
-    alone, others = [part for part in parts if part.alone], [part for part in parts if not part.alone]
-    if not alone or not others:
-        return {}
-    theirs = beside(lambda: {part.name: _value(plan, part, work) for part in alone})
-    made: dict[str, object] = {}
-    for part in others:
-        if made.keys() >= set(part.needs):
-            there = {name: value for name, value in made.items() if value is not None}
-            made[part.name] = _value(replace(plan, results=there), part, work)
-    return made | theirs()
+def _not_allowed(unit: Unit, part: Part) -> str | None:
+    """Why a unit's files do not allow a part, None where they do."""
+    faults = unit.faults_of(part.name)
+    return f"{faults[0].file} is wrong" if faults else part.lacks(unit)
 
 
-def _value(plan: Plan, part: Part, work: Work) -> object:
+def _begun_beside(
+    basis: Basis, seed: int, wanted: Iterable[Part], asked: Collection[str] | None
+) -> Iterator[dict[str, object]] | None:
+    """Begin the parts that look at no other in a second process; None where there are none.
+
+    They and all others need the kit designs first: that process makes these too, while this one draws the airways.
+    """
+    alone = [part for part in wanted if part.alone and not _not_allowed(basis.unit, part)]
+    if not alone or _without_kits(asked):
+        return None
+    tables, policy = basis.tables, basis.unit.planning
+
+    def results() -> dict[str, object]:
+        work = _work(basis, seed, asked)
+        return {part.name: _value(part, work) for part in alone}
+
+    theirs = beside(lambda: (basis.designs, basis.kits_trouble), results)
+    if any(part.name == "par" for part in wanted):
+        draw_ahead(basis.unit, policy.scenarios, seed, "plan", tables)
+        draw_ahead(basis.unit, policy.verify_scenarios, seed, "verify", tables)
+    basis.designs, basis.kits_trouble = next(theirs)
+    return theirs
+
+
+def _value(part: Part, work: Work) -> object:
     """What the part gives; it is shown the results that it needs and no others."""
     assert part.run is not None
     work.basis.tell(part.title)
-    return part.run(replace(work, results=plan.results, skipped=plan.skipped).only(part.needs))
+    return part.run(work.only(part.needs))
 
 
 def _with_part(plan: Plan, part: Part, value: object) -> Plan:

@@ -22,21 +22,28 @@ def test_a_unit_planned_by_two_processes_is_the_same_to_the_byte():
     assert any(name.startswith("prints/") or name.endswith(".pdf") for name in alone)
 
 
-def test_the_work_is_done_in_another_process():
-    assert beside(os.getpid)() != os.getpid()
+def test_the_work_is_done_in_another_process_step_by_step():
+    places = list(beside(os.getpid, os.getpid))
+    assert places[0] == places[1] != os.getpid()
+
+
+def test_what_a_step_worked_out_is_there_for_the_next():
+    kept = []
+    assert list(beside(lambda: kept.append(7), lambda: list(kept))) == [None, [7]]
+    assert not kept, "the second process has its own memory"
 
 
 def test_a_fault_of_the_work_is_met_here():
     waiting = beside(lambda: 1 // 0)
     with pytest.raises(ZeroDivisionError):
-        waiting()
+        next(waiting)
 
 
-def test_work_that_is_lost_with_its_process_is_done_here():
+def test_steps_that_are_lost_with_their_process_are_done_here():
     here = os.getpid()
-    assert beside(lambda: here if os.getpid() == here else os._exit(9))() == here
-
-
+    theirs, lost, after = beside(os.getpid, lambda: here if os.getpid() == here else os._exit(9), os.getpid)
+    assert theirs != here
+    assert (lost, after) == (here, here)
 
 
 def test_no_more_processes_than_cores():

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
 from kitplan.demand.resecure import (
     CONSTANT_REASONS,
+    Paced,
     hazards_and_fresh,
     pace_of,
     present_count_pmf,
@@ -55,11 +57,20 @@ def rising_counts(
 
 
 def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:
-    """Frequency rows that differ by more than a factor on all hazards; which each stratum follows, and its factor."""
+    """Frequency rows that differ by more than a factor on all hazards; which each stratum follows, and its factor.
+
+    Made once, not to be changed.
+    """
+    return _alike_models(Paced(unit))
+
+
+@lru_cache(maxsize=16)
+def _alike_models(paced: Paced) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:
+    unit = paced.unit
     rows: list[dict[str, float]] = []
     seen: dict[tuple[Any, ...], tuple[int, float]] = {}
     which, factor = np.zeros(unit.n_strata, dtype=np.int64), np.ones(unit.n_strata)
-    for g, (_, row) in enumerate(unit.frequency[FREQUENCY_COLUMNS].iterrows()):
+    for g, row in enumerate(unit.frequency[FREQUENCY_COLUMNS].to_dict("records")):
         flat, scale = float(row["flat_per_check"]), float(row["loosening_scale_hours"])
         loose = scale ** -float(row["loosening_shape"]) if np.isfinite(scale) and scale > 0 else 0.0
         hazards = np.array([loose, *(float(row[c]) for c in CONSTANT_REASONS.values())])
@@ -70,7 +81,7 @@ def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.nda
         key = (float(row["loosening_shape"]), *rest, *np.round(hazards / total, 9))
         if key not in seen:
             seen[key] = len(rows), total
-            rows.append(row.to_dict())
+            rows.append(row)
         which[g], factor[g] = seen[key][0], total / seen[key][1]
     return rows, which, factor
 

@@ -297,12 +297,31 @@ def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.nda
     return table.weights @ part
 
 
-@lru_cache(maxsize=16)
+class Paced:
+    """A unit as its re-secures see it: two with the same frequencies are the same, whoever was counted in them."""
+
+    def __init__(self, unit: Unit) -> None:
+        self.unit = unit
+        self.numbers = id(unit.frequency), unit.checks_per_day, unit.planning.frailty_nodes
+
+    def __hash__(self) -> int:
+        return hash(self.numbers)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Paced) and self.numbers == other.numbers
+
+
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
     """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few).
 
     Made once, not to be changed.
     """
+    return _frequency_models(Paced(unit))
+
+
+@lru_cache(maxsize=16)
+def _frequency_models(paced: Paced) -> tuple[pd.DataFrame, np.ndarray]:
+    unit = paced.unit
     rows = unit.frequency[FREQUENCY_COLUMNS].reset_index(drop=True)
     keys = rows.fillna(-1.0)
     distinct = keys.drop_duplicates()
@@ -344,11 +363,12 @@ def long_run_rates(unit: Unit) -> pd.DataFrame:
     Columns: stratum, re_secures_per_day (per airway-day), per_100_airway_days, attempts_per_day (redos included),
     share_loose, share_soiled, share_skin, share_moved, share_changed, share_planned, share_any (flat model).
     """
-    return _long_run_rates(unit).copy()
+    return _long_run_rates(Paced(unit)).copy()
 
 
 @lru_cache(maxsize=16)
-def _long_run_rates(unit: Unit) -> pd.DataFrame:
+def _long_run_rates(paced: Paced) -> pd.DataFrame:
+    unit = paced.unit
     models, which = frequency_models(unit)
     rows = [_rates_of(row, unit.checks_per_day, unit.planning.frailty_nodes) for _, row in models.iterrows()]
     table = pd.DataFrame(rows).iloc[which].reset_index(drop=True)
@@ -375,13 +395,20 @@ def hazard_factors(unit: Unit, ratio: np.ndarray) -> np.ndarray:
     """The factor on the hazards of Unit.frequency that multiplies the rates by `ratio`; both (n_draws, n_strata)."""
     if (ratio == 1.0).all():
         return ratio
-    models, which = frequency_models(unit)
+    which = frequency_models(unit)[1]
     factor = np.ones_like(ratio)
-    for m, row in models.iterrows():
-        curve = rate_curve(row, unit.checks_per_day, unit.planning.frailty_nodes)
+    for m, curve in enumerate(_rate_curves(Paced(unit))):
         mine = which == m
         factor[:, mine] = np.exp(np.interp(np.log(ratio[:, mine]), np.log(curve), np.log(_MULTIPLIERS)))
     return factor
+
+
+@lru_cache(maxsize=16)
+def _rate_curves(paced: Paced) -> list[np.ndarray]:
+    """`rate_curve` of each of the unit's frequency models."""
+    unit = paced.unit
+    rows = frequency_models(unit)[0].to_dict("records")
+    return [rate_curve(row, unit.checks_per_day, unit.planning.frailty_nodes) for row in rows]
 
 
 def rate_ratios(unit: Unit, n_draws: int) -> np.ndarray:

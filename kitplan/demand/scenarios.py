@@ -9,23 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from kitplan.demand.item_choice import AttemptTables, attempt_tables, attempts_per_stay_pmf
+from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.occupancy import (
     interval_checks,
     sample_episodes,
-    stay_checks_pmf,
 )
 from kitplan.demand.posterior import Known, Posterior, fit_posterior
 from kitplan.demand.rate_grid import RisingCounts, alike_models, factor_grid
-from kitplan.demand.resecure import frailty_nodes, frequency_models, long_run_rates
+from kitplan.demand.resecure import frailty_nodes, frequency_models
 from kitplan.demand.streams import fingerprints, name_key, uniforms
+from kitplan.demand.use import lengthen, mean_use
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
 from kitplan.read.values import Unit
+
+_LOTS_AT_ONCE = 1 << 16
+"""Lots that are drawn in one go: their memory stays in the processor's cache."""
 
 
 def draw_demand(
@@ -46,9 +47,7 @@ def draw_demand(
     use and kits in circulation move within the interval too (`Demand.path`). means: tell `Demand.mean_by_draw` too.
     Returns Demand with units int32, shape (n_scenarios, n_items), columns in catalogue order.
     """
-    n_checks = interval_checks(unit, days)
-    if tables is None or tables.n_short < n_checks:
-        tables = attempt_tables(unit, n_checks)
+    tables = _reaching(unit, days, tables)
     if posterior is None and days == unit.stock.protection_interval_days:
         episodes, before, during = _own_airways(Known(unit), tables, days, n_scenarios, seed, stream)
         posterior = fit_posterior(unit).of_stream(stream)
@@ -81,12 +80,23 @@ def _own_airways(
     return _airways(known.unit, tables, posterior, days, n_scenarios, seed, stream)
 
 
+def draw_ahead(unit: Unit, n_scenarios: int, seed: int, stream: str, tables: AttemptTables) -> None:
+    """Draw the airways of protection intervals before it is known which items they take; `draw_demand` finds them."""
+    days = unit.stock.protection_interval_days
+    _own_airways(Known(unit), _reaching(unit, days, tables), days, n_scenarios, seed, stream)
+
+
+def _reaching(unit: Unit, days: float, tables: AttemptTables | None) -> AttemptTables:
+    """The tables, or longer ones where an interval has more checks."""
+    n_checks = interval_checks(unit, days)
+    return tables if tables is not None and tables.n_short >= n_checks else attempt_tables(unit, n_checks)
+
+
 def arrivals_and_attempts(
     unit: Unit, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
 ) -> tuple[np.ndarray, np.ndarray]:
     """Airways that arrive in an interval and attempts in it, both (n_scenarios, n_strata): no items are counted."""
-    if tables.n_short < interval_checks(unit, days):
-        tables = attempt_tables(unit, interval_checks(unit, days))
+    tables = _reaching(unit, days, tables)
     posterior = fit_posterior(unit).of_stream(stream)
     episodes, _, during = _airways(unit, tables, posterior, days, n_scenarios, seed, stream)
     return episodes.by_stratum(unit.n_strata, episodes.fresh), episodes.by_stratum(unit.n_strata, weights=during)
@@ -311,33 +321,13 @@ def _items_opened(
     where, start = where[mine], before[mine]
     stop = start + during[mine]
     end = int(stop.max(initial=0))
-    table = np.stack([_lengthen(opens[g], end + 1) for g in strata]).astype(np.int32).ravel()
+    table = np.stack([lengthen(opens[g], end + 1) for g in strata]).astype(np.int32).ravel()
     first = where * np.int32(end + 1)
     opened = table[first + stop] - table[first + start]
     some = np.flatnonzero(opened)
     return np.bincount(
         episodes.scenario[mine[some]], weights=opened[some], minlength=episodes.n_scenarios
     ).astype(np.int64)
-
-
-def _lengthen(table: np.ndarray, length: int) -> np.ndarray:
-    """Carry a table of items opened on to `length` entries at its steady pace (rarely needed)."""
-    if length <= len(table):
-        return table[:length]
-    more = np.ceil(steady_pace(table) * np.arange(1, length - len(table) + 1) - 1e-9).astype(np.int64)
-    return np.concatenate([table, table[-1] + more])
-
-
-def steady_pace(table: np.ndarray) -> float:
-    """Items opened per re-secure in the long run, from the items opened after 0, 1, 2, ... re-secures.
-
-    Counted between the first and the last opening, where whole items are used up: an end that cuts through an item
-    would count it short or long. With one opening only, one item over all the re-secures that it serves.
-    """
-    where = np.flatnonzero(np.diff(table))
-    if len(where) >= 2:
-        return float(table[where[-1]] - table[where[0]]) / float(where[-1] - where[0])
-    return float(table[-1]) / max(len(table) - 1, 1)
 
 
 def _split_shared(
@@ -363,76 +353,13 @@ def _split_shared(
         bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)
         most = uses.astype(np.min_scalar_type(int(uses.max(initial=0))))
         below = np.zeros((len(edges), len(uses)), dtype=most.dtype)
-        for number in range(int(uses.max(initial=0))):
-            u = rng.random_raw(-(-len(uses) // 4)).view(np.uint16)[: len(uses)]
+        fours, step = -(-len(uses) // 4), max(_LOTS_AT_ONCE // len(uses), 1)
+        for begin in range(0, int(uses.max(initial=0)), step):
+            number = np.arange(begin, begin + step)[:, None]
+            u = rng.random_raw(step * fours).view(np.uint16).reshape(step, -1)[:, : len(uses)]
             left = most > number
             for so_far, bound in zip(below, bounds):
-                so_far += (u < bound) & left
+                so_far += np.add.reduce(((u < bound) & left).view(np.uint8), axis=0, dtype=most.dtype)
         split = np.diff(np.vstack([np.zeros_like(uses), below, uses]), axis=0)
         for name, taken in zip(first["item"], split):
             units[:, column[str(name)]] += taken
-
-
-def expected_use(
-    unit: Unit, item_choice: ItemChoice, days: float, tables: AttemptTables | None = None
-) -> np.ndarray:
-    """Expected units of each item in `days` days, by rates instead of scenarios; float ndarray (n_items,).
-
-    Airway-days x use per airway-day + arrivals x what an arrival adds (see `use_rates`), over what is not known.
-    """
-    tables = tables or attempt_tables(unit)
-    return mean_use(unit, item_choice, days, fit_posterior(unit), tables).mean(axis=0)
-
-
-def mean_use(
-    unit: Unit, item_choice: ItemChoice, days: float, posterior: Posterior, tables: AttemptTables
-) -> np.ndarray:
-    """Mean units of each item in `days` days under each parameter draw, by rates: shape (n_draws, n_items).
-
-    What an arrival takes beyond the pace of its days is that of the mean law of the stay and the mean rate.
-    """
-    rates = use_rates(unit, item_choice, tables)
-    per_day, per_arrival = np.zeros((2, unit.n_strata, len(unit.items)))
-    column = {name: i for i, name in enumerate(unit.items["item"])}
-    where = rates["stratum"].to_numpy(int), rates["item"].map(column).to_numpy(int)
-    np.add.at(per_day, where, rates["per_airway_day"].to_numpy(float))
-    np.add.at(per_arrival, where, rates["per_arrival"].to_numpy(float))
-    arrivals = posterior.arrivals * posterior.bedded[:, None]
-    airways = (arrivals * posterior.mean_stays + posterior.fixed) * posterior.rate
-    return days * (airways @ per_day + arrivals @ per_arrival)
-
-
-@lru_cache(maxsize=4)
-def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None = None) -> pd.DataFrame:
-    """What an airway-day and an arrival take of each item, by stratum: stratum, item, per_airway_day, per_arrival.
-
-    per_airway_day is the long-run pace; per_arrival is what a whole stay takes, exactly, beyond that pace
-    (admission secures, a fresh securement's grace, the last roll thrown away part-used). Made once, not to be changed.
-    """
-    tables = tables or attempt_tables(unit)
-    pace = long_run_rates(unit)["attempts_per_day"].to_numpy(float)
-    rows = []
-    for stratum, group in item_choice.frame.groupby("stratum"):
-        uses = attempts_per_stay_pmf(unit, tables, int(stratum))
-        stay = stay_checks_pmf(unit, int(stratum))
-        stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
-        for row in group.itertuples(index=False):
-            per_day, per_stay = _item_rates(row, item_choice, pace[stratum], uses)
-            rows.append(
-                (stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days))
-            )
-    return pd.DataFrame(rows, columns=["stratum", "item", "per_airway_day", "per_arrival"])
-
-
-def _item_rates(row: Any, item_choice: ItemChoice, pace: float, uses: np.ndarray) -> tuple[float, float]:
-    """(units per airway-day in the long run, units per whole stay) of one row of the item choice."""
-    mean_uses = float(uses @ np.arange(len(uses)))
-    if row.scope == "event":
-        per_use = float(row.items_per_use) if row.share == 1.0 else float(np.ceil(row.need - 1e-9))
-        return pace * per_use, mean_uses * per_use
-    if row.scope == "unit":
-        return pace / float(row.uses_per_item), mean_uses / float(row.uses_per_item)
-    table = item_choice.opened.get((row.stratum, row.item))
-    if table is None:
-        return 0.0, float(row.need)
-    return pace * steady_pace(table), float(uses @ _lengthen(table, len(uses)))

@@ -16,8 +16,9 @@ import pandas as pd
 
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.parts.kits.contents import choose_kit_items
-from kitplan.parts.kits.groups import group_costs
-from kitplan.parts.kits.model import solve_kits
+from kitplan.parts.kits.groups import PriceList
+from kitplan.parts.kits.model import KitPlan, design_kits
+from kitplan.parts.kits.model import solve_kits as tell_kits
 from kitplan.parts.kits.partition import design_curve
 from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.slots import build_slots
@@ -34,9 +35,8 @@ def samples() -> None:
     print("| unit | kinds | one design | chosen | one each | gap | twice the mean | its chance to last | ours |")
     for name, path in sample_units().items():
         unit = load_unit(path)
-        tables = attempt_tables(unit)
-        plan = solve_kits(unit, tables)
-        needs = kit_needs(unit, tables)
+        plan = solve_kits(unit)
+        needs = kit_needs(unit, attempt_tables(unit))
         free = dataclasses.replace(unit, bedside=dataclasses.replace(unit.bedside, container_litres=None))
         curve = _curve(free, needs, unit.n_strata)
         chosen = plan.curve[plan.curve["note"] == "chosen"].iloc[0]
@@ -48,6 +48,11 @@ def samples() -> None:
             f" {curve[-1].cost:,.0f} | {chosen['gap']:.1e} | {doubled.cost:,.0f} | {_lasting(double).min():.1%} |"
             f" {_lasting(needs).min():.1%} |"
         )
+
+
+def solve_kits(unit: Unit) -> KitPlan:
+    tables = attempt_tables(unit)
+    return tell_kits(unit, tables, unit.planning.seed, design_kits(unit, tables, fill_roles(unit, tables)))
 
 
 def _curve(unit: Unit, needs: KitNeeds, most: int):
@@ -113,8 +118,7 @@ def rolls() -> None:
     print("\n| unit | best thrown away | best a month | 9.14 m thrown away | 9.14 m a month | one length for all |")
     for name, path in sample_units().items():
         unit = load_unit(path)
-        tables = attempt_tables(unit)
-        single = solve_kits(unit, tables, fill_roles(unit, tables)).opened.single
+        single = solve_kits(unit).opened.single
         tape = single[single["role"] == "tape"]
         best = tape.iloc[0]
         able = tape[tape["serves"] == tape["strata"]]
@@ -133,7 +137,7 @@ def evaluation() -> None:
     slots = build_slots(unit, needs, choose_kit_items(unit, needs))
     groups = (np.arange(1, 2**16)[:, None] >> np.arange(16) & 1).astype(bool)
     started = time.perf_counter()
-    group_costs(slots, groups)
+    PriceList(slots).costs(groups)
     print(f"\n{len(groups) / (time.perf_counter() - started):,.0f} groups a second, 16 kinds, {len(slots)} places")
 
 

@@ -16,13 +16,16 @@ from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
 from kitplan.demand.even_draws import even_normals, even_uniforms
 from kitplan.demand.held import as_held, holds_other_items
-from kitplan.demand.item_choice import items_opened
+from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
 from kitplan.demand.observed import Observation
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 from kitplan.demand.posterior import census_means
-from kitplan.demand.rate_grid import factor_grid
+from kitplan.demand.rate_grid import alike_models, factor_grid
+from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
+from kitplan.demand.stay_use import StayUse, stay_use
 from kitplan.demand.trend import find_trend, fortnightly_dispersion
+from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Assumption, Census, Doubt, UseRate
 
@@ -347,9 +350,116 @@ def test_a_dressing_serves_as_many_re_secures_as_its_whole_pieces_give(small_uni
 
 
 def test_the_choice_says_how_many_re_secures_one_item_serves(small_unit):
-    from kitplan.demand.item_choice import fill_roles
-
     frame = fill_roles(small_unit).frame
     barrier = frame[frame["item"] == "dressing-10"]
     assert barrier["uses_per_item"].tolist() == [4.0] * len(barrier)
     assert len(barrier)
+
+
+def test_rates_learnt_from_counts_alone_are_planned_kind_by_kind(invented):
+    """A log that names no airway: the learnt scale brings the unit's rate, the factors each kind's own."""
+    truth = invented.Truth(80.0, 1.6, (0.15, 0.02, 0.06, 0.03), 0.4, (0.6, 1.0, 1.6))
+    rng = np.random.default_rng(7)
+    stays = invented.invent_stays(rng, 250, 18.0, 6.0, np.array([0.4, 0.3, 0.3]))
+    unit = invented.unit_of(3, 250, *stays, *invented.invent_events(rng, truth, *stays, until=250.0))
+    learnt = estimate.learn(replace(unit, log=unit.log.assign(airway="")))
+    assert learnt.source == "counts"
+    planned = long_run_rates(replace(unit, frequency=learnt.frequency(unit)))["re_secures_per_day"]
+    assert planned.to_numpy() == pytest.approx(learnt.rates["rate_per_day"].to_numpy(), rel=0.03)
+    assert planned.iloc[2] > 1.5 * planned.iloc[0]
+
+
+def test_kinds_that_differ_by_a_factor_on_all_hazards_share_one_table(unit_maker):
+    """Chances of one in ten and of one in five a check, alike at every age: hazards -ln 0.9 and -ln 0.8."""
+    unit = unit_maker()
+    frequency = unit.frequency.copy()
+    frequency["flat_per_check"] = [0.1, 0.2, 0.1]
+    rows, which, factor = alike_models(replace(unit, frequency=frequency))
+    assert (len(rows), which.tolist()) == (1, [0, 0, 0])
+    assert factor == pytest.approx([1.0, np.log(0.8) / np.log(0.9), 1.0])
+    wear_out = unit.frequency.copy()
+    wear_out.loc[1, list(CONSTANT_REASONS.values())] *= 2
+    wear_out.loc[1, "loosening_scale_hours"] *= 2 ** (-1 / wear_out.loc[1, "loosening_shape"])
+    rows, which, factor = alike_models(replace(unit, frequency=wear_out))
+    assert (len(rows), factor.tolist()) == (1, pytest.approx([1.0, 2.0, 1.0]))
+    redone = wear_out.copy()
+    redone.loc[2, "redo"] = 0.3
+    assert alike_models(replace(unit, frequency=redone))[1].tolist() == [0, 0, 1]
+
+
+# -- what a stay takes ----------------------------------------------------------------------------------------------
+
+
+def test_attempts_before_and_after_the_last_top_up_are_all_attempts_of_the_stay(small_unit):
+    """Chances of all pairs add up to one, and their sums have the mean of the whole stay."""
+    use = stay_use(small_unit, attempt_tables(small_unit), 0)
+    joint = use.last_interval
+    assert joint.sum() == pytest.approx(1.0)
+    before, after = np.indices(joint.shape)
+    # the wear age at a top-up is taken as stationary, so a little is lost of what a fresh securement holds
+    assert ((before + after) * joint).sum() == pytest.approx(use.mean_stay_attempts, rel=0.03)
+    last = (after * joint).sum()
+    assert 0 < last < use.kit_attempts @ np.arange(len(use.kit_attempts)), "less than a whole interval follows"
+    assert use.stay_attempts.sum() == pytest.approx(1.0)
+
+
+def test_a_kit_holds_the_fewest_that_last_with_the_chance_asked_and_never_none():
+    """Chances 0.5, 0.3, 0.15, 0.05 of 0 to 3 re-secures."""
+    use = StayUse(np.array([0.5, 0.3, 0.15, 0.05]), np.array([0.2, 0.8]), np.ones((1, 1)))
+    assert [use.kit_quantile(r) for r in (0.4, 0.5, 0.79, 0.8, 0.81, 0.95, 0.96)] == [1, 1, 1, 1, 2, 2, 3]
+    assert use.mean_stay_attempts == pytest.approx(0.8)
+
+
+def test_an_item_chosen_for_short_stays_takes_in_long_ones_what_it_would_if_chosen_for_them(unit_maker):
+    def unit_of(mean_stay):
+        rows = pd.DataFrame({"stratum": [0, 1, 2], "airways": [1, 1, 3]})
+        nobody = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
+        items = unit_maker().items
+        one_tape = items[items["item"] != "tape-25-long"].reset_index(drop=True)
+        return unit_maker(Census("snapshot", rows, None, None, mean_stay, 0.5, nobody), items=one_tape)
+
+    short, long = unit_of(2.0), unit_of(30.0)
+    borrowed, own = use_model(long, fill_roles(short)), use_model(long)
+    assert borrowed.per_arrival == pytest.approx(own.per_arrival, rel=0.05, abs=0.08)
+    assert borrowed.per_day == pytest.approx(own.per_day, rel=0.05)
+
+
+def test_the_bounds_of_a_fitted_curve_lie_alike_on_either_side(logged):
+    """On the logarithm for scale, shape and constant hazard; as it is for the spread."""
+    curve = estimate.learn(logged).curve
+    for name, value in (("scale_hours", curve.scale_hours), ("shape", curve.shape),
+                        ("constant_per_day", curve.constant_per_day)):
+        assert curve.low[name] < value < curve.high[name]
+        assert curve.low[name] * curve.high[name] == pytest.approx(value**2, rel=1e-6), name
+    assert curve.low["spread"] + curve.high["spread"] == pytest.approx(2 * curve.spread)
+    assert curve.high["shape"] / curve.low["shape"] < 1.5
+
+
+def test_a_constant_cause_alone_is_sure_to_one_over_the_root_of_its_events():
+    """Renewals at each check with one and the same chance: the log of the rate has the error 1 / sqrt(n)."""
+    rng = np.random.default_rng(8)
+    n = 600
+    checks = rng.geometric(0.2, n)
+    end = np.cumsum(checks) / 4
+    spells = wear.cut_spells(np.zeros(1), end[-1:], np.ones(1, bool), np.zeros(n, int), end,
+                             np.full(n, wear.SOILED), np.zeros(1, int), np.zeros(1, int), 4)
+    default = {"scale_hours": 5000.0, "shape": 1.0, "spread": 0.0, "constant": 0.5, "soiled_per_day": 0.5,
+               "skin_per_day": 0.0, "moved_per_day": 0.0, "changed_per_day": 0.0}
+    curve = wear.fit_curve(spells, 1, default)
+    rate = -4 * np.log(0.8)
+    hours = curve.scale_hours
+    together = curve.constant_per_day + curve.shape * (24 / hours) ** curve.shape * 1.25 ** (curve.shape - 1)
+    assert together == pytest.approx(rate, rel=0.1)
+    assert set(curve.per_day) == {"soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"}
+    assert curve.per_day["soiled_per_day"] == pytest.approx(curve.constant_per_day), "all were of one cause"
+
+
+def test_counts_weigh_less_where_they_vary_more():
+    """Variance m + m^2 / 4 of small and middling counts, four times that of a few large ones, which hardly move it."""
+    mean = np.repeat([1.0, 5.0, 50.0], [500, 500, 20])
+    sd = np.sqrt(mean + 0.25 * mean**2)
+    sign = np.where(np.arange(len(mean)) % 2, 1, -1)
+    assert count_dispersion(mean + sign * sd, mean) == pytest.approx((1.0, 0.25))
+    a, v = count_dispersion(mean + sign * np.where(mean > 9, 2 * sd, sd), mean)
+    assert a == pytest.approx(1.0, abs=0.2)
+    assert v == pytest.approx(0.25, abs=0.1)

@@ -11,7 +11,8 @@ from scipy import stats
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, sample_episodes, stay_checks_pmf
 from kitplan.demand.posterior import fit_posterior
-from kitplan.demand.scenarios import draw_demand, expected_use, steady_pace, with_other_items
+from kitplan.demand.scenarios import draw_demand, with_other_items
+from kitplan.demand.use import expected_use, steady_pace
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Census, Doubt
 from kitplan.resources import sample_units

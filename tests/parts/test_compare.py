@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.demand.best_knowledge import what_the_log_says
 from kitplan.demand.item_choice import fill_roles
-from kitplan.parts.compare.model import Planned, compare_units, mean_month
+from kitplan.demand.occupancy import mean_airways
+from kitplan.demand.use import use_model
+from kitplan.parts.compare import bands
+from kitplan.parts.compare.model import Planned, _converted, compare_units, mean_month, most_like
+from kitplan.parts.par.values import Readiness
 from kitplan.read.problems import InputError
-from kitplan.read.values import StockPolicy
+from kitplan.read.values import STRATUM_KEY, StockPolicy
 
 
 def no_par(unit):
@@ -138,6 +144,19 @@ def test_what_is_not_known_of_both_cancels_in_the_difference(small_unit):
     assert (same["low_difference"], same["high_difference"]) == pytest.approx((0, 0), abs=1e-9)
 
 
+def test_who_comes_loose_is_chance_that_each_side_has_of_its_own_where_it_is_renewed_otherwise(small_unit, monkeypatch):
+    """A count's standard deviation is the root of its mean times its dispersion (Poisson: 1)."""
+    model, dispersion = use_model(small_unit), what_the_log_says(small_unit).dispersion
+    events = 365.25 * mean_airways(small_unit) * model.rate
+    drawn = bands._chance(small_unit, model, 4)
+    assert drawn.mean(axis=0) == pytest.approx(1, abs=0.05)
+    assert drawn.std(axis=0) == pytest.approx(np.sqrt(dispersion / events), rel=0.1)
+    whole = year(small_unit, longer_wear(small_unit))
+    monkeypatch.setattr(bands, "_chance", lambda unit, *_: np.ones((bands.DRAWS, unit.n_strata)))
+    row = year(small_unit, longer_wear(small_unit))
+    assert whole["high_difference"] - whole["low_difference"] > 1.02 * (row["high_difference"] - row["low_difference"])
+
+
 def test_units_of_other_files_err_each_on_their_own(small_unit):
     other = replace(small_unit, checksums={"census.csv": "another"})
     row = year(small_unit, other)
@@ -193,3 +212,130 @@ def test_items_of_both_units_stand_side_by_side_dearest_change_first(small_unit)
     assert items["item"].iloc[0].startswith("saline")
     change = (items["b_value"] - items["a_value"]).abs().to_numpy()
     assert (np.diff(change) <= 1e-9).all()
+
+
+# -- reckoned by hand -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def no_bands(monkeypatch):
+    """Years without a band, which takes a forecast of either side: here it is not looked at."""
+    none = pd.DataFrame({"side": ["a", "b", "difference"], "value": 0.0, "low": [-1.0, -1.0, -9.0], "high": 9.0})
+    monkeypatch.setattr("kitplan.parts.compare.model.year_bands", lambda *_: none)
+
+
+def stock_worth(value, litres, ready=0.96):
+    """A par plan of so much money and so many litres, of one item."""
+    readiness = Readiness(0.95, ready, ready, 0.9, 0.97, 9, 9)
+    return SimpleNamespace(value=value, litres=litres, readiness=readiness,
+                           levels=pd.DataFrame({"item": ["saline-5"], "par_packs": [value / 10]}))
+
+
+def held_by_airways(unit):
+    """Stock of ten money and one litre an airway."""
+    airways = float(unit.census.rows["airways"].sum())
+    return Planned(fill_roles(unit), stock_worth(10 * airways, airways))
+
+
+def test_par_levels_stand_at_the_cause_that_changed_them(small_unit, no_bands):
+    """Three airways more of nine: 30 money and 3 L more, at the number of airways; prices later change none."""
+    comparison = compare_units(small_unit, dearer(three_plain_more(small_unit)), held_by_airways)
+    frame = comparison.causes.set_index("cause")
+    assert frame.loc["number, sizes and stays of airways", ["par_value", "par_litres"]].tolist() == [30.0, 3.0]
+    assert frame["par_value"].sum() == 30.0
+    assert frame.loc["technique and skin protection", ["par_value", "par_litres"]].tolist() == [0.0, 0.0]
+    money = comparison.money.set_index("measure")
+    assert money.loc["value of the stock at par", ["a", "b", "difference"]].tolist() == [90.0, 120.0, 30.0]
+    assert money.loc["litres at par", ["a", "b"]].tolist() == [9.0, 12.0]
+    assert money.loc["readiness target", "a"] == small_unit.stock.readiness
+    assert money.loc["airways in place", ["a", "b"]].tolist() == [9.0, 12.0]
+    assert "Stock at par: 120 USD against 90 (+30)." in comparison.sentences()
+    packs = comparison.items.set_index("item").loc["saline-5", ["a_par_packs", "b_par_packs"]]
+    assert packs.tolist() == [9.0, 12.0]
+
+
+def test_par_levels_known_on_one_side_only_are_no_difference(small_unit, no_bands):
+    def one_side(unit):
+        return held_by_airways(unit) if unit.stock.review_days == 7 else no_par(unit)
+
+    comparison = compare_units(small_unit, replace(small_unit, stock=StockPolicy(14, 2, 0.95)), one_side)
+    last = comparison.causes.set_index("cause").loc["stock policy: readiness, review, lead, limits"]
+    assert np.isnan(last["par_value"])
+    assert "value of the stock at par" not in set(comparison.money["measure"])
+
+
+def test_where_securing_moves_more_money_than_numbers_the_par_levels_stand_there(small_unit, no_bands):
+    def by_skin(unit):
+        barrier = (unit.strata["skin"] == "barrier").all()
+        return Planned(fill_roles(unit), stock_worth(200.0 if barrier else 100.0, 5.0))
+
+    frame = compare_units(small_unit, barrier_for_everyone(small_unit), by_skin).causes.set_index("cause")
+    assert frame.loc["technique and skin protection", "par_value"] == 100.0
+    assert frame.loc["number, sizes and stays of airways", "par_value"] == 0.0
+
+
+def test_a_mean_month_is_airways_times_what_days_and_arrivals_take(small_unit):
+    """30.4375 days; wipes at two a re-secure, and what arrivals take of them on top."""
+    model = use_model(small_unit)
+    month = mean_month(small_unit)
+    airways = np.array([4.0, 2.0, 3.0])
+    wipes = model.items.index("wipe-prep")
+    use = model.per_day[:, wipes] + model.arrivals * model.per_arrival[:, wipes]
+    assert month.units["wipe-prep"] == pytest.approx(30.4375 * airways @ use)
+    assert month.value == pytest.approx(month.units.to_numpy() @ model.price)
+    assert month.re_secures == pytest.approx(30.4375 * airways @ model.counted())
+    assert month.airways == 9.0
+    assert month.by_kind["airways"].tolist() == airways.tolist()
+    assert (month.by_kind["airways"] * month.by_kind["value"]).sum() == pytest.approx(month.value)
+    assert (month.by_kind["airways"] * month.by_kind["attempts"]).sum() == pytest.approx(month.re_secures)
+
+
+def kinds(*rows):
+    """rows: size, skin, airways, money of one, attempts of one; all oral."""
+    frame = pd.DataFrame([("oral", size, "two_y", skin, n, value, tries) for size, skin, n, value, tries in rows],
+                         columns=[*STRATUM_KEY, "airways", "value", "attempts"])
+    return frame.set_index(STRATUM_KEY)
+
+
+def test_airways_that_change_their_securing_within_a_size_are_as_many_as_both_sides_have():
+    """Of 3.5 mm four go from plain to barrier (10 and 16 money, 5 and 6 attempts) and two come on top; of 4.0 mm three
+    come and none goes.
+    """
+    a = kinds(("3.5", "none", 6.0, 10.0, 5.0), ("3.5", "barrier", 1.0, 16.0, 6.0), ("4.0", "none", 2.0, 12.0, 5.0))
+    b = kinds(("3.5", "none", 2.0, 10.0, 5.0), ("3.5", "barrier", 7.0, 16.0, 6.0), ("4.0", "none", 5.0, 12.0, 5.0))
+    assert _converted(a, b).tolist() == [4 * 6.0, 4 * 1.0]
+    assert _converted(b, a).tolist() == [-4 * 6.0, -4 * 1.0]
+    assert _converted(a, a).tolist() == [0.0, 0.0]
+    gone = kinds(("3.5", "barrier", 7.0, 16.0, 6.0))
+    assert _converted(a, gone).tolist() == [6 * 6.0, 6 * 1.0], "a kind that is gone is worth what it was"
+
+
+def test_a_kind_takes_the_rate_of_the_most_like_one(small_unit):
+    """The same; else the same size and technique, the commonest of them; else the route."""
+    assert most_like(small_unit, small_unit).tolist() == [0, 1, 2]
+    strata = small_unit.strata.copy()
+    strata.loc[2, "skin"] = "barrier"
+    assert most_like(small_unit, replace(small_unit, strata=strata)).tolist() == [0, 1, 2], "4.0 mm, other skin"
+    strata.loc[2, ["size", "size_number"]] = ["5.0 mm", 5.0]
+    strata.loc[1, "skin"] = "other"
+    assert most_like(small_unit, replace(small_unit, strata=strata)).tolist() == [0, 0, 0], "the commonest of its size"
+    strata.loc[0, "route"] = "nasal"
+    assert most_like(small_unit, replace(small_unit, strata=strata)).tolist() == [0, 0, 0]
+
+
+def test_prices_are_by_the_piece_where_packs_differ(small_unit, no_bands):
+    """The same price a piece in packs twice as large is no change of prices."""
+    doubled = small_unit.items.assign(pack=small_unit.items["pack"] * 2, price=small_unit.items["price"] * 2)
+    moved = causes(small_unit, replace(small_unit, items=doubled))
+    assert moved.abs().max() < 1e-6
+
+
+def test_the_difference_is_said_with_its_sign_and_its_largest_cause(small_unit, no_bands):
+    said = compare_units(small_unit, dearer(small_unit), no_par).sentences()
+    year = 12 * mean_month(small_unit).value
+    assert said[0].startswith(f"Invented test unit (invented) uses {1.1 * year:,.0f} USD of supplies a year against "
+                              f"{year:,.0f} in Invented test unit (invented): {0.1 * year:+,.0f}; 8 times in 10 "
+                              f"between {0.1 * year - 9:+,.0f} and {0.1 * year + 9:+,.0f}, by chance and what is not ")
+    assert said[1] == f"Most of it: prices ({0.1 * year:+,.0f} USD a year)."
+    same = compare_units(small_unit, small_unit, no_par).sentences()[0]
+    assert f"{year:,.0f} in Invented test unit (invented): no change; 8 times" in same

@@ -75,7 +75,7 @@ def test_items_add_up_to_the_months_and_to_the_year(forecast):
 
 def test_a_mean_month_agrees_with_expected_use(unit, forecast):
     from kitplan.demand.item_choice import fill_roles
-    from kitplan.demand.scenarios import expected_use
+    from kitplan.demand.use import expected_use
 
     year = expected_use(unit, fill_roles(unit), 365.0)
     mine = forecast.item_year.set_index("item")["expected_units"].reindex(unit.items["item"]).fillna(0)

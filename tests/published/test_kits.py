@@ -16,11 +16,12 @@ from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.stay_use import stay_use
 from kitplan.parts.kits import partition as kit_partition
 from kitplan.parts.kits.contents import choose_kit_items, role_costs, unit_prices
-from kitplan.parts.kits.groups import PriceList, group_contents, group_costs, least_costs_beside
+from kitplan.parts.kits.groups import PriceList
 from kitplan.parts.kits.model import design_kits
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import choose_opened
+from kitplan.parts.kits.slots import build_slots
 from kitplan.parts.kits.together import may_share
 
 
@@ -53,6 +54,11 @@ def mixed():
 def made(mixed):
     tables = attempt_tables(mixed)
     return design_kits(mixed, tables, fill_roles(mixed, tables))
+
+
+@pytest.fixture(scope="module")
+def slots(mixed, made):
+    return build_slots(mixed, made.needs, made.items)
 
 
 def test_four_checks_at_a_constant_tenth_need_two_re_secures_at_95_percent():
@@ -102,17 +108,17 @@ def partitions(members: list[int]):
 
 
 @pytest.mark.parametrize("ruled", [False, True], ids=["any sizes together", "sizes kept apart"])
-def test_set_partitioning_equals_exhaustive_search_for_every_number_of_designs(mixed, made, ruled):
+def test_set_partitioning_equals_exhaustive_search_for_every_number_of_designs(mixed, made, slots, ruled):
     # Source: exhaustive search over all 203 partitions of six strata (Bell number B6).
     n = mixed.n_strata
     together = may_share(mixed, made.needs) if ruled else None
-    curve = kit_partition.design_curve(made.slots, None, n, 20.0, together=together)
-    best = np.full(n + 1, np.inf)
+    curve = kit_partition.design_curve(slots, None, n, 20.0, together=together)
+    prices, best = PriceList(slots), np.full(n + 1, np.inf)
     count = 0
     for division in partitions(list(range(n))):
         groups = np.array([[g in group for g in range(n)] for group in division])
         allowed = together.allows(groups).all() if together is not None else True
-        cost = group_costs(made.slots, groups)[0].sum() if allowed else np.inf
+        cost = prices.costs(groups)[0].sum() if allowed else np.inf
         best[len(division)] = min(best[len(division)], cost)
         count += 1
     assert count == 203
@@ -124,19 +130,20 @@ def test_set_partitioning_equals_exhaustive_search_for_every_number_of_designs(m
             assert part.bound <= part.cost + 1e-9
 
 
-def test_searched_groups_reach_the_same_designs_as_the_full_list(made, monkeypatch):
+def test_searched_groups_reach_the_same_designs_as_the_full_list(slots, monkeypatch):
     # Source: exhaustive listing of all 63 groups.
-    listed = [part.cost for part in kit_partition.design_curve(made.slots, None, len(made.curve), 20.0)]
+    listed = [part.cost for part in kit_partition.design_curve(slots, None, len(slots[0].own), 20.0)]
     monkeypatch.setattr(kit_partition, "EXACT_STRATA", 0)
-    searched = kit_partition.design_curve(made.slots, None, len(listed), 20.0)
+    searched = kit_partition.design_curve(slots, None, len(listed), 20.0)
     assert [part.cost for part in searched] == pytest.approx(listed, rel=1e-9)
     assert max(part.gap for part in searched) < 1e-9
 
 
-def test_the_search_finds_the_group_of_least_reduced_cost(made):
+def test_the_search_finds_the_group_of_least_reduced_cost(slots):
     # Source: exhaustive listing of all 63 groups.
-    everything, search = AllGroups(PriceList(made.slots), None), SearchedGroups(PriceList(made.slots), None)
-    alone = np.diag(least_costs_beside(made.slots, np.eye(len(made.slots[0].own), dtype=bool)))
+    prices = PriceList(slots)
+    everything, search = AllGroups(prices), SearchedGroups(prices)
+    alone = np.diag(prices.least_beside(np.eye(prices.n_strata, dtype=bool)))
     draw = np.random.default_rng(3)
     for _ in range(8):
         duals = alone * draw.uniform(0.8, 2.5, len(alone))
@@ -145,14 +152,13 @@ def test_the_search_finds_the_group_of_least_reduced_cost(made):
         assert len(found.groups) == len(listed.groups)
 
 
-def test_a_group_holds_role_by_role_the_most_that_any_member_needs(made):
+def test_a_group_holds_role_by_role_the_most_that_any_member_needs(slots):
     # Source: definition (model of the kits), recomputed from each stratum's own kit.
-    n = len(made.slots[0].own)
-    everyone = np.ones(n, dtype=bool)
-    together = group_contents([s for s in made.slots if len(s.options) == 1], everyone)
-    alone = [group_contents([s for s in made.slots if len(s.options) == 1], row) for row in np.eye(n, dtype=bool)]
-    for item, quantity in together.items():
-        assert quantity == max(kit.get(item, 0) for kit in alone)
+    n = len(slots[0].own)
+    prices = PriceList([s for s in slots if len(s.options) == 1])
+    together, *alone = (prices.kit("A", members).places for members in (np.ones(n, dtype=bool), *np.eye(n, dtype=bool)))
+    for k, place in enumerate(together):
+        assert place.held[0] == max(kit[k].held[0] for kit in alone)
 
 
 @pytest.mark.parametrize("need", [3, 5, 7, 12, 13, 19])

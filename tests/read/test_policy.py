@@ -130,7 +130,7 @@ def test_a_copy_of_a_config_file_in_the_unit_folder_is_used_instead(unit_folder)
         "policy.toml": '[planning.scenarios]\nvalue = 500\n', "tubes.csv": "tube_mm,outer_mm\n3.5,5.1\n4,5.5\n",
     }))
     assert unit.planning.scenarios == 500
-    assert unit.planning.verify_scenarios == 20000
+    assert unit.planning.verify_scenarios == 10000
     assert unit.strata["outer_mm"].tolist() == [5.5, 5.1]
     assert {"policy.toml", "tubes.csv", "config/policy.toml"} <= set(unit.checksums)
     assert "config/tubes.csv" not in unit.checksums

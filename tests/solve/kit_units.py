@@ -8,6 +8,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
+from kitplan.parts.kits import model
+from kitplan.parts.kits.model import KitPlan
 from kitplan.read.findings import Findings
 from kitplan.read.routes import read_routes
 from kitplan.read.values import Census, Piece, Unit
@@ -23,6 +26,12 @@ def catalogue() -> pd.DataFrame:
     items["gtin"] = items["gtin"].fillna("")
     items["counted"] = "items"
     return fits_in_millimetres(items)
+
+
+def solve_kits(unit: Unit, tables: AttemptTables | None = None) -> KitPlan:
+    """The kits of a unit, planned with its own seed."""
+    tables = tables or attempt_tables(unit)
+    return model.solve_kits(unit, tables, unit.planning.seed, model.design_kits(unit, tables, fill_roles(unit, tables)))
 
 
 def with_strata(base: Unit, rows: list[tuple[str, float, str, str]]) -> Unit:

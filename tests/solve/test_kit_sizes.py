@@ -14,7 +14,6 @@ from scipy import stats
 from kitplan.demand.item_choice import attempt_tables
 from kitplan.demand.stay_use import stay_use
 from kitplan.parts.kits.mix import chance_of_mix, fewest_of_each
-from kitplan.parts.kits.model import solve_kits
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 
@@ -52,7 +51,8 @@ def kinds(plan, role):
 def test_no_kit_holds_more_than_two_masks_or_two_bags_whatever_number_of_designs_is_asked_for(
     every_size, tables, designs, adjacent
 ):
-    plan = solve_kits(bedside(every_size, designs=designs, adjacent_size=adjacent, on_wall=("gloves",)), tables)
+    unit = bedside(every_size, designs=designs, adjacent_size=adjacent, on_wall=("gloves",))
+    plan = kit_units.solve_kits(unit, tables)
     assert kinds(plan, "mask").max() <= 2
     assert kinds(plan, "bag").max() <= 2
     if designs is not None:
@@ -60,7 +60,7 @@ def test_no_kit_holds_more_than_two_masks_or_two_bags_whatever_number_of_designs
 
 
 def test_no_1500_ml_bag_lies_in_the_kit_of_a_small_tube_even_where_many_sizes_are_allowed(every_size, tables):
-    plan = solve_kits(bedside(every_size, designs=1, sizes_in_kit=20, adjacent_size=False), tables)
+    plan = kit_units.solve_kits(bedside(every_size, designs=1, sizes_in_kit=20, adjacent_size=False), tables)
     large = set(plan.contents.loc[plan.contents["item"] == "bag_1500ml", "design"])
     small = set(plan.contents.loc[plan.contents["item"] == "bag_250ml", "design"])
     served = plan.strata.groupby("design")["tube_mm"]
@@ -69,7 +69,7 @@ def test_no_1500_ml_bag_lies_in_the_kit_of_a_small_tube_even_where_many_sizes_ar
 
 
 def test_every_emergency_item_says_which_sizes_it_fits(every_size, tables):
-    plan = solve_kits(bedside(every_size, designs=4), tables)
+    plan = kit_units.solve_kits(bedside(every_size, designs=4), tables)
     emergency = plan.contents[plan.contents["emergency"] == "yes"]
     assert emergency["because"].str.contains(r"^(?:fits|next size for) oral [\d., ]+mm").all()
     for design, rows in emergency.groupby("design"):
@@ -82,19 +82,19 @@ def test_every_emergency_item_says_which_sizes_it_fits(every_size, tables):
 @pytest.mark.parametrize("name", ["harbour_wing", "lantern_nursery", "mill_lane"])
 def test_the_samples_hold_two_sizes_at_most(name):
     unit = load_unit(sample_units()[name])
-    plan = solve_kits(unit)
+    plan = kit_units.solve_kits(unit)
     assert plan.contents["design"].nunique() == unit.bedside.designs
     assert max(kinds(plan, "mask").max(), kinds(plan, "bag").max()) <= 2
 
 
 def test_gloves_hang_on_the_wall_unless_the_unit_says_otherwise(every_size, tables):
-    assert "gloves" not in set(solve_kits(bedside(every_size, on_wall=("gloves",)), tables).contents["role"])
+    assert "gloves" not in set(kit_units.solve_kits(bedside(every_size, on_wall=("gloves",)), tables).contents["role"])
     assert load_unit(sample_units()["mill_lane"]).bedside.on_wall == ("gloves",)
 
 
 def test_a_kit_with_gloves_counts_the_mix_of_sizes(every_size, tables):
     unit = bedside(every_size, on_wall=(), designs=None)
-    plan = solve_kits(unit, tables)
+    plan = kit_units.solve_kits(unit, tables)
     shares = unit.items.loc[unit.items["role"] == "gloves"].set_index("item")["share"]
     held = plan.contents[plan.contents["design"] == "A"].set_index("item")["quantity"].reindex(shares.index)
     attempts, draw = stay_use(unit, tables, 0).kit_attempts, np.random.default_rng(4)

@@ -10,10 +10,11 @@ import pytest
 
 from kitplan.demand.held import as_held
 from kitplan.parts.kits.contents import event_uses_per_month
-from kitplan.parts.kits.groups import OWN, held_bundles
+from kitplan.parts.kits.groups import held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.kits.slots import Slot
+from kitplan.parts.kits.tables import _reason, size_list
 from kitplan.parts.kits.together import Together
 from kitplan.solve.positions import Packing
 
@@ -63,9 +64,10 @@ def test_a_slot_in_which_each_takes_its_own_holds_the_most_that_a_member_takes_o
     for name, value in {"own": np.array([0, 0, 1]), "bundles": np.array([[2, 9], [3, 9], [9, 5]]),
                         "options": ({0: 1}, {1: 1})}.items():
         object.__setattr__(slot, name, value)
-    assert held_bundles(slot, OWN, np.array([True, True, False])).tolist() == [3, 0]
-    assert held_bundles(slot, OWN, np.array([True, False, True])).tolist() == [2, 5]
-    assert held_bundles(slot, 1, np.array([True, True, False])).tolist() == [0, 9]
+    _, second, own = ways(slot)
+    assert held_bundles(own, np.array([True, True, False])).tolist() == [3, 0]
+    assert held_bundles(own, np.array([True, False, True])).tolist() == [2, 5]
+    assert held_bundles(second, np.array([True, True, False])).tolist() == [0, 9]
 
 
 def test_event_items_leave_for_all_attempts_of_a_stay_and_for_what_is_left_in_its_kit():
@@ -121,3 +123,26 @@ def test_one_design_more_is_spoken_of_where_it_saves_more_than_a_hundredth(saved
     assert told[-1].startswith("Have ready for the week ahead: 4 of A, 2 of B")
     more = [f"One design more would save {saved:,.0f} USD a month."]
     assert [t for t in told if "One design more" in t] == more * said
+
+
+@pytest.mark.parametrize(("primary", "said"), [
+    ({(0, "mask"): 7, (1, "mask"): 7, (2, "mask"): 7}, "fits nasal 3.5 mm; oral 3.5, 4.0 mm"),
+    ({(0, "mask"): 7, (1, "mask"): 8, (2, "mask"): 8}, "fits oral 3.5 mm; next size for nasal 3.5 mm; oral 4.0 mm"),
+    ({}, "next size for nasal 3.5 mm; oral 3.5, 4.0 mm"),
+])
+def test_emergency_equipment_says_whom_it_fits_and_for_whom_it_is_the_next_size(primary, said):
+    frame = pd.DataFrame({"route": ["oral", "oral", "nasal"], "size": ["3.5 mm", "4.0 mm", "3.5 mm"],
+                          "size_number": [3.5, 4.0, 3.5]})
+    needs = SimpleNamespace(emergency=[{7: 1}] * 3, primary=primary)
+    slot = SimpleNamespace(options=({7: 1},), role="mask")
+    place = SimpleNamespace(slot=slot, takes=np.zeros(3, dtype=int), own=False)
+    assert _reason(SimpleNamespace(strata=frame), needs, place, 0, np.ones(3, dtype=bool)) == said
+
+
+@pytest.mark.parametrize(("sizes", "said"), [
+    (("4.0 mm", "3.5 mm", "3.5 mm"), "3.5, 4.0 mm"), (("10 Fr", "8 Fr"), "8, 10 Fr"), (("L", "M"), "M, L"), (("",), ""),
+])
+def test_sizes_are_listed_smallest_first_with_their_unit_once(sizes, said):
+    order = {"M": 1.0, "L": 2.0, "": 0.0}
+    number = [order[s] if s in order else float(s.split()[0]) for s in sizes]
+    assert size_list(pd.DataFrame({"size": sizes, "size_number": number})) == said

@@ -92,7 +92,7 @@ def order_sentences(tables: dict[str, pd.DataFrame]) -> list[str]:
     told = [f"{ordering} of {len(units)} units order {packs:,} packs, {money}."]
     urgent = units[units["urgent"] > 0]
     if len(urgent):
-        names = ", ".join(urgent["unit"].head(6)) + (", ..." if len(urgent) > 6 else "")
+        names = ", ".join(urgent["unit"].head(6)) + (f" and {len(urgent) - 6} more" if len(urgent) > 6 else "")
         told.insert(0, f"URGENT, something may run out before the order arrives or was not counted: {names}.")
     uncounted = units.loc[units["counted"] == "", "unit"]
     if len(uncounted):

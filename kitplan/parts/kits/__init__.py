@@ -16,7 +16,7 @@ def _run(work: Work) -> KitPlan | None:
 
     if work.designs is None:
         return None
-    return solve_kits(work.unit, work.tables, work.item_choice, work.seed, work.designs)
+    return solve_kits(work.unit, work.tables, work.seed, work.designs)
 
 
-PART = Part("kits", "Bedside kits: contents, builds, rolls", "kitplan.parts.kits.model:KitPlan", _run, alone=True)
+PART = Part("kits", "Bedside kits: contents, builds, rolls", "kitplan.parts.kits.model:KitPlan", _run)

@@ -26,15 +26,11 @@ from kitplan.demand.occupancy import mean_airways, sample_episodes
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.values import Demand
 from kitplan.parts.kits.contents import opened_per_kit
-from kitplan.parts.kits.groups import group_choices, held_bundles, option_of
+from kitplan.parts.kits.groups import Kit, Place
 from kitplan.parts.kits.requirements import DAYS_PER_MONTH, KitNeeds
-from kitplan.parts.kits.slots import Slot, leftover
+from kitplan.parts.kits.slots import leftover
 from kitplan.read.values import Unit
 
-ACCOUNT_COLUMNS = [
-    "item", "used_per_month", "left_per_month", "issued_per_month", "at_bedsides", "in_built_kits",
-    "left_per_interval", "add_to_par_units",
-]
 BUILD_COLUMNS = ["design", "build", "mean_arrivals", "top_up_sets", "mean_top_up_sets", "at_bedsides", "re_secures"]
 WEEK_DAYS = 7.0
 SCENARIOS = 5000
@@ -51,31 +47,28 @@ class Traffic:
     held: np.ndarray
 
 
-def kit_traffic(unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray) -> Traffic:
-    """What one stay of each stratum takes through its kit, given the designs (bool ndarray (n_designs, n_strata))."""
+def kit_traffic(unit: Unit, needs: KitNeeds, kits: Sequence[Kit]) -> Traffic:
+    """What one stay of each stratum takes through its kit."""
     shape = (unit.n_strata, len(unit.items))
     used, left, held = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=np.int64)
-    for members in groups:
-        for slot, choice in group_choices(slots, members):
-            bundles = held_bundles(slot, choice, members)
-            for g in np.flatnonzero(members):
-                taken = option_of(slot, choice, int(g))
-                for o, bundle in enumerate(slot.options):
-                    through = _through_slot(needs, slot, int(g), o, taken == o, int(bundles[o]))
-                    for item, count in bundle.items():
-                        held[g, item] += bundles[o] * count
-                        used[g, item] += through[0] * count
-                        left[g, item] += through[1] * count
+    for place, g in ((place, int(g)) for kit in kits for place in kit.places for g in np.flatnonzero(kit.members)):
+        for o, bundle in enumerate(place.slot.options):
+            through = _through_place(needs, place, g, o)
+            for item, count in bundle.items():
+                held[g, item] += place.held[o] * count
+                used[g, item] += through[0] * count
+                left[g, item] += through[1] * count
     return Traffic(used, left, held)
 
 
-def _through_slot(needs: KitNeeds, slot: Slot, g: int, o: int, takes: bool, held: int) -> tuple[float, float]:
+def _through_place(needs: KitNeeds, place: Place, g: int, o: int) -> tuple[float, float]:
     """(bundles used in a stay, bundles left at its end) of one option of one slot.
 
     Items held once: the primary size counts as used, one an airway, as the demand scenarios have it.
     """
+    slot, held = place.slot, int(place.held[o])
     item = next(iter(slot.options[o]))
-    if not takes or held == 0:
+    if place.takes[g] != o or held == 0:
         return 0.0, float(held)
     per_use = float(slot.per_use[g, o])
     if per_use > 0:
@@ -87,18 +80,17 @@ def _through_slot(needs: KitNeeds, slot: Slot, g: int, o: int, takes: bool, held
     return primary, held - primary
 
 
-def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataFrame, groups: np.ndarray,
+def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataFrame, kits: Sequence[Kit],
                  fresh: np.ndarray) -> pd.DataFrame:
-    """ACCOUNT_COLUMNS, one row an item that kits hold.
+    """Kits against the stock room, one row an item that kits hold.
 
     fresh: int ndarray (n_scenarios, n_strata), airways that arrive in one protection interval.
     add_to_par_units: units that cover what is left in ended kits with the stock room's readiness; 0 where the par
     levels do so already (kits_in_par).
     """
-    kits = needs.kits_per_month
-    used, left = kits @ traffic.used, kits @ traffic.left
+    used, left = needs.kits_per_month @ traffic.used, needs.kits_per_month @ traffic.left
     thrown = fresh @ traffic.left
-    content = np.array([traffic.held[np.flatnonzero(m)[0]] for m in groups])
+    content = np.array([traffic.held[np.flatnonzero(kit.members)[0]] for kit in kits])
     frame = pd.DataFrame({
         "item": unit.items["item"], "used_per_month": used, "left_per_month": left, "issued_per_month": used + left,
         "at_bedsides": mean_airways(unit) @ traffic.held, "in_built_kits": builds["build"].to_numpy() @ content,
@@ -151,8 +143,8 @@ def arrivals_by_stratum(unit: Unit, days: float, seed: int, stream: str) -> np.n
     return episodes.by_stratum(unit.n_strata, episodes.fresh)
 
 
-def kit_builds(unit: Unit, needs: KitNeeds, names: Sequence[str], groups: np.ndarray, week: np.ndarray,
-               attempts: np.ndarray) -> pd.DataFrame:
+def kit_builds(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], week: np.ndarray, attempts: np.ndarray
+               ) -> pd.DataFrame:
     """BUILD_COLUMNS: kits to have ready for the week ahead, one row a design.
 
     week: arrivals (n_scenarios, n_strata) in a week; attempts: re-secures, same shape. build and top_up_sets are
@@ -161,14 +153,15 @@ def kit_builds(unit: Unit, needs: KitNeeds, names: Sequence[str], groups: np.nda
     """
     rows = []
     in_place = mean_airways(unit)
-    for name, members in zip(names, groups):
-        arriving, renewed = week[:, members].sum(axis=1), attempts[:, members].sum(axis=1)
+    for kit in kits:
+        arriving, renewed = week[:, kit.members].sum(axis=1), attempts[:, kit.members].sum(axis=1)
+        there = float(in_place[kit.members].sum())
         rows.append((
-            name,
-            _quantile(arriving, unit.bedside.readiness) if needs.turnover else math.ceil(in_place[members].sum()),
+            kit.name,
+            _quantile(arriving, unit.bedside.readiness) if needs.turnover else math.ceil(there),
             float(arriving.mean()),
             _quantile(renewed, unit.bedside.readiness), float(renewed.mean()),
-            float(in_place[members].sum()), int(needs.re_secures[members].max()),
+            there, int(needs.re_secures[kit.members].max()),
         ))
     return pd.DataFrame(rows, columns=BUILD_COLUMNS)
 

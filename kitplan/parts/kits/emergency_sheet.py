@@ -11,7 +11,6 @@ from kitplan.demand.item_choice import held_roles
 from kitplan.parts.kits.requirements import spare_tubes
 from kitplan.read.values import Unit
 from kitplan.write.book import Book
-from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import role_title
 
 if TYPE_CHECKING:
@@ -112,6 +111,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 def emergency_pdf(plan: Plan, foot: str) -> bytes:
     """The same list on paper, with a box to tick at each bedside."""
+    from kitplan.write.listing import Column, Listing, listing_pdf
+
     main, rows = bedside_rows(plan)
     also = any(row[-1] for row in rows)
     columns = [Column(plan.unit.words.one.capitalize(), 52, "strong"), *(Column(role_title(r), 46) for r in main),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from kitplan.demand.bounds import at_most
 from kitplan.demand.fit import item_of
-from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
+from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.scenarios import arrivals_and_attempts
 from kitplan.demand.stay_use import restock_checks
 from kitplan.demand.tape import cut_pieces
@@ -25,7 +25,7 @@ from kitplan.parts.kits.accounts import (
     kit_traffic,
 )
 from kitplan.parts.kits.contents import KitItemChoice, choose_kit_items
-from kitplan.parts.kits.groups import group_costs
+from kitplan.parts.kits.groups import Kit, PriceList
 from kitplan.parts.kits.partition import Partition, design_curve
 from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
@@ -97,22 +97,25 @@ class KitPlan:
 
 @dataclass(frozen=True)
 class KitDesigns:
-    """The designs before they are told: needs, places, curve (None where a container forbids it) and the choice."""
+    """The designs before they are told: needs, curve (None where a container forbids it), the choice and its kits."""
 
     needs: KitNeeds
     items: KitItemChoice
-    slots: list[Slot]
     curve: list[Partition | None]
     chosen: Partition
+    kits: list[Kit]
     item_choice: ItemChoice
 
     def traffic(self, unit: Unit) -> Traffic:
         """Items that one stay of each stratum takes through its kit."""
-        return kit_traffic(unit, self.needs, self.slots, self.chosen.groups)
+        return kit_traffic(unit, self.needs, self.kits)
 
 
 def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesigns:
-    """Choose items, then designs. base: what `fill_roles` chose. Raises InputError, UnsafePlan."""
+    """Choose items, then designs. base: what `fill_roles` chose.
+
+    Raises UnsafePlan where a limit forbids safe kits, InputError for fewer than one design.
+    """
     if unit.bedside.designs is not None and unit.bedside.designs < 1:
         raise InputError([Problem(
             "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
@@ -121,40 +124,29 @@ def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesig
     needs = kit_needs(unit, _reaching_restock(unit, tables), base)
     items = choose_kit_items(unit, needs)
     slots = build_slots(unit, needs, items)
-    _check_container(unit, slots)
+    prices = PriceList(slots)
+    _check_container(unit, prices)
     together = may_share(unit, needs)
     curve = design_curve(
         slots, unit.bedside.container_litres, unit.n_strata, unit.planning.time_limit_seconds, unit.bedside.designs,
         together,
     )
     chosen = _choose(unit, slots, curve, together)
-    item_choice = designs_item_choice(unit, needs, slots, chosen.groups, base, items)
-    return KitDesigns(needs, items, slots, curve, chosen, item_choice)
+    names = design_names(len(chosen.groups))
+    kits = [prices.kit(name, members) for name, members in zip(names, _in_order(unit, chosen.groups))]
+    return KitDesigns(needs, items, curve, chosen, kits, designs_item_choice(unit, needs, kits, base, items))
 
 
-def solve_kits(
-    unit: Unit, tables: AttemptTables | None = None, base: ItemChoice | None = None, seed: int | None = None,
-    designs: KitDesigns | None = None,
-) -> KitPlan:
-    """Plan the kits of a unit. tables, base, designs: made here where not handed on.
-
-    Raises InputError where a stratum cannot be served (all at once), UnsafePlan where a limit forbids safe kits.
-    """
-    tables = tables or attempt_tables(unit)
-    base = base or fill_roles(unit, tables)
-    seed = unit.planning.seed if seed is None else seed
-    made = designs or design_kits(unit, tables, base)
-    groups = _in_order(unit, made.chosen.groups)
-    names = design_names(len(groups))
-    builds = kit_builds(unit, made.needs, names, groups, *_week(unit, tables, seed))
-    traffic = kit_traffic(unit, made.needs, made.slots, groups)
+def solve_kits(unit: Unit, tables: AttemptTables, seed: int, made: KitDesigns) -> KitPlan:
+    """Plan the kits of a unit whose designs are made."""
+    builds = kit_builds(unit, made.needs, made.kits, *_week(unit, tables, seed))
     fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, seed, "kits interval")
     return KitPlan(
-        contents=contents_table(unit, made.needs, made.slots, names, groups),
-        strata=strata_table(unit, made.needs, made.slots, names, groups),
-        curve=curve_table(unit, made.needs, made.slots, made.curve, made.chosen),
+        contents=contents_table(unit, made.needs, made.kits),
+        strata=strata_table(unit, made.needs, made.kits),
+        curve=curve_table(unit, made.needs, made.curve, made.chosen),
         builds=builds,
-        accounts=kit_accounts(unit, made.needs, traffic, builds, groups, fresh),
+        accounts=kit_accounts(unit, made.needs, made.traffic(unit), builds, made.kits, fresh),
         opened=choose_opened(unit, made.needs, made.item_choice),
         item_choice=made.item_choice,
         solver=_report(made.chosen),
@@ -190,12 +182,12 @@ def _in_order(unit: Unit, groups: np.ndarray) -> np.ndarray:
     return groups[order]
 
 
-def _check_container(unit: Unit, slots: Sequence[Slot]) -> None:
+def _check_container(unit: Unit, prices: PriceList) -> None:
     """Refuse a container that cannot hold even one stratum's own kit. Raises UnsafePlan naming each of them."""
     container = unit.bedside.container_litres
     if container is None:
         return
-    _, litres = group_costs(slots, np.eye(unit.n_strata, dtype=bool))
+    _, litres = prices.costs(np.eye(unit.n_strata, dtype=bool))
     over = np.flatnonzero(litres > container + 1e-9)
     if len(over):
         large = ", ".join(f"{unit.strata.at[g, 'label']} {_round_up(litres[g]):g} L" for g in over)
@@ -224,12 +216,10 @@ def _choose(
     free = design_curve(slots, None, unit.n_strata, unit.planning.time_limit_seconds, together=together)[wanted - 1]
     if free is None:
         return fewest
-    enough = fewest.designs
-    room = _round_up(group_costs(slots, free.groups)[1].max())
     raise UnsafePlan(
         f"{wanted} kit design{'s' if wanted > 1 else ''} (bedside.designs) cannot hold what every {unit.words.one}"
-        f" needs in a container of {unit.bedside.container_litres:g} L (bedside.container_litres): allow {enough}"
-        f" designs, or a container of {room:g} L"
+        f" needs in a container of {unit.bedside.container_litres:g} L (bedside.container_litres): allow"
+        f" {fewest.designs} designs, or a container of {_round_up(free.litres):g} L"
     )
 
 

@@ -15,7 +15,6 @@ import numpy as np
 
 from kitplan.parts.kits.groups import PriceList, exact
 from kitplan.parts.kits.pricing import EXACT_STRATA, AllGroups, SearchedGroups
-from kitplan.parts.kits.search import merged_to, moved, resplit
 from kitplan.parts.kits.slots import Slot
 from kitplan.parts.kits.together import Together
 from kitplan.solve.program import Program, Solution
@@ -23,7 +22,6 @@ from kitplan.solve.program import Program, Solution
 _TINY = 1e-6
 _ROUNDS = 60
 _ENOUGH = 100
-_RESPLIT_UP_TO = 4
 _KEPT_COLUMNS = 1500
 _MOST_COLUMNS = 8000
 _ANY = 1e12
@@ -34,7 +32,8 @@ class Partition:
     """The best designs found for at most `designs` of them.
 
     groups: bool ndarray (n_groups, n_strata). cost: money a month. bound: proven lower bound (linear relaxation, or
-    its Lagrangian bound where pricing was stopped). gap: (cost - bound) / cost. seconds: time taken.
+    its Lagrangian bound where pricing was stopped). gap: (cost - bound) / cost. litres: of the largest kit. seconds:
+    time taken.
     """
 
     designs: int
@@ -42,6 +41,7 @@ class Partition:
     cost: float
     bound: float
     gap: float
+    litres: float
     seconds: float
 
 
@@ -80,52 +80,67 @@ def design_curve(
 
     What is not allowed: a kit that its container cannot hold, or one for airways that may not share a kit (together).
 
-    Exact for up to EXACT_STRATA strata. Beyond, groups are searched for with a limited effort and the proven bound
-    is reported; most effort goes to `wanted` designs. time_limit: seconds for one integer solve.
+    Exact for up to EXACT_STRATA strata. Beyond, groups are searched for with a limited effort, beginning with merges,
+    and the proven bound is reported; most effort goes to `wanted` designs. time_limit: seconds for one integer solve.
     """
-    prices = PriceList(slots, together)
-    n = prices.n_strata
-    source = AllGroups if n <= EXACT_STRATA else SearchedGroups
-    groups = source(prices, container_litres)
-    pool = Pool(n)
-    limit = np.inf if container_litres is None else container_litres + 1e-9
-    _start(prices, limit, pool)
+    prices = PriceList(slots, together, container_litres)
+    listed = prices.n_strata <= EXACT_STRATA
+    source = AllGroups(prices) if listed else SearchedGroups(prices)
+    pool = _alone_and_in_pairs(prices)
     curve: list[Partition | None] = []
-    fewer_costs_more = -np.inf
-    listed = n <= EXACT_STRATA
-    chain, groups_now = np.eye(n, dtype=bool), np.eye(n, dtype=bool)
+    known = -np.inf
+    merged = np.eye(prices.n_strata, dtype=bool)
+    starts = [merged, merged]
     for designs in range(most_designs, 1, -1):
-        chain = merged_to(prices, limit, chain, designs)
-        for start in (chain, merged_to(prices, limit, groups_now, designs)):
-            better = moved(prices, limit, start)
-            better = better if listed or designs > _RESPLIT_UP_TO else resplit(prices, limit, better)
-            pool.add(better, prices.costs(better)[0])
-        found = _best(groups, pool, designs, time_limit, fewer_costs_more, designs == wanted)
+        if not listed:
+            starts = [_merged_to(prices, start, designs) for start in starts]
+            for start in starts:
+                pool.add(start, prices.costs(start)[0])
+        found = _best(source, pool, designs, time_limit, known, designs == wanted)
         if found:
-            fewer_costs_more, groups_now = found.bound, found.groups
+            known, starts[1] = found.bound, found.groups
         curve.append(found)
-    return [_one_design(prices, container_litres), *curve[::-1]]
+    return [_one_design(prices), *curve[::-1]]
 
 
-def _one_design(prices: PriceList, container_litres: float | None) -> Partition | None:
+def _one_design(prices: PriceList) -> Partition | None:
     """One design for every stratum: nothing to choose, so its cost is its bound."""
     started = time.perf_counter()
     everyone = np.ones((1, prices.n_strata), dtype=bool)
-    cost, litres = prices.costs(everyone)
-    if not np.isfinite(cost[0]) or (container_litres is not None and litres[0] > container_litres + 1e-9):
-        return None
-    return Partition(1, everyone, float(cost[0]), float(cost[0]), 0.0, time.perf_counter() - started)
+    cost = float(prices.costs(everyone)[0][0])
+    return _partition(prices, 1, everyone, cost, cost, started) if np.isfinite(cost) else None
 
 
-def _start(prices: PriceList, limit: float, pool: Pool) -> None:
-    """Fill the pool with every stratum alone and every pair that fits the container."""
-    n = prices.n_strata
-    first, second = np.triu_indices(n, 1)
-    alone = np.eye(n, dtype=bool)
+def _partition(prices: PriceList, designs: int, groups: np.ndarray, cost: float, bound: float,
+               started: float) -> Partition:
+    gap = max(cost - bound, 0.0) / cost if cost > 0 else 0.0
+    litres = float(prices.costs(groups)[1].max())
+    return Partition(designs, groups, cost, min(bound, cost), gap, litres, time.perf_counter() - started)
+
+
+def _alone_and_in_pairs(prices: PriceList) -> Pool:
+    """A pool of every stratum alone and every pair that may share a kit."""
+    first, second = np.triu_indices(prices.n_strata, 1)
+    alone = np.eye(prices.n_strata, dtype=bool)
     groups = np.concatenate([alone, alone[first] | alone[second]])
-    costs, litres = prices.costs(groups)
-    fits = (litres <= limit) & np.isfinite(costs)
-    pool.add(groups[fits], costs[fits])
+    costs, _ = prices.costs(groups)
+    pool = Pool(prices.n_strata)
+    pool.add(groups[np.isfinite(costs)], costs[np.isfinite(costs)])
+    return pool
+
+
+def _merged_to(prices: PriceList, groups: np.ndarray, designs: int) -> np.ndarray:
+    """Join the two groups whose union costs least more than both until at most `designs` are left, or none may."""
+    while len(groups) > designs:
+        costs, _ = prices.costs(groups)
+        first, second = np.triu_indices(len(groups), 1)
+        union = groups[first] | groups[second]
+        rise = prices.costs(union)[0] - costs[first] - costs[second]
+        best = int(np.argmin(rise))
+        if not np.isfinite(rise[best]):
+            break
+        groups = np.concatenate([np.delete(groups, [first[best], second[best]], axis=0), union[[best]]])
+    return groups
 
 
 def _best(
@@ -159,10 +174,7 @@ def _best(
         if proven and near.complete:
             bound = max(bound, cost)
     pool.trim(duals, _KEPT_COLUMNS)
-    if not np.isfinite(cost):
-        return None
-    gap = max(cost - bound, 0.0) / cost if cost > 0 else 0.0
-    return Partition(designs, taken, cost, min(bound, cost), gap, time.perf_counter() - started)
+    return _partition(source.prices, designs, taken, cost, bound, started) if np.isfinite(cost) else None
 
 
 def _whole(pool: Pool, designs: int, time_limit: float) -> tuple[float, np.ndarray, bool]:

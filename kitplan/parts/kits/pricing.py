@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.parts.kits.groups import PriceList, least_costs_beside
+from kitplan.parts.kits.groups import PriceList
 
 EXACT_STRATA = 16
 """Up to so many strata every group is listed (65,535 groups)."""
@@ -30,16 +30,16 @@ class Priced:
 class AllGroups:
     """Every group that fits its container, listed once (2^n - 1 of them)."""
 
-    def __init__(self, prices: PriceList, container_litres: float | None) -> None:
-        n = prices.n_strata
-        codes = np.arange(1, 2**n)
-        groups = (codes[:, None] >> np.arange(n)[None, :] & 1).astype(bool)
-        costs, litres = prices.costs(groups)
-        fits = np.isfinite(costs) & (litres <= (np.inf if container_litres is None else container_litres) + 1e-9)
+    spent = False
+
+    def __init__(self, prices: PriceList) -> None:
+        self.prices = prices
+        codes = np.arange(1, 2**prices.n_strata)
+        groups = (codes[:, None] >> np.arange(prices.n_strata)[None, :] & 1).astype(bool)
+        costs, _ = prices.costs(groups)
+        fits = np.isfinite(costs)
         self.groups, self.costs = groups[fits], costs[fits]
         self._member = self.groups.astype(float)
-
-    spent = False
 
     def allow_more(self, harder: bool) -> None:
         """Nothing to allow: the list is complete."""
@@ -62,15 +62,14 @@ class SearchedGroups:
     """Groups found by branch and bound over members, for more strata than can be listed.
 
     A group grows by strata in a fixed order. Its cost never falls when it grows, and a stratum h that joins it costs
-    at least what it costs beside the group as it is (`least_costs_beside`); so cost - duals + sum over later h of
+    at least what it costs beside the group as it is (`PriceList.least_beside`); so cost - duals + sum over later h of
     min(0, least cost of h - dual_h) bounds every group that grows from it. Costs beside single members give the same
     bound faster and weaker: they sort out most groups first.
     """
 
-    def __init__(self, prices: PriceList, container_litres: float | None) -> None:
-        self._prices = prices
-        self._container = np.inf if container_litres is None else container_litres
-        self._pairs = least_costs_beside(prices.slots, np.eye(prices.n_strata, dtype=bool))
+    def __init__(self, prices: PriceList) -> None:
+        self.prices = prices
+        self._pairs = prices.least_beside(np.eye(prices.n_strata, dtype=bool))
         self._evaluated = self._allowed = self._frontier = 0
         self.allow_more(False)
 
@@ -122,8 +121,8 @@ class SearchedGroups:
         """Grow every node by one stratum: (nodes still open, their bounds, groups below the limit)."""
         members, beside, last = self._grow(order, *nodes)
         self._evaluated += len(members)
-        costs, litres = self._prices.costs(members)
-        fits = (litres <= self._container + 1e-9) & np.isfinite(costs)
+        costs, _ = self.prices.costs(members)
+        fits = np.isfinite(costs)
         members, beside, last, costs = members[fits], beside[fits], last[fits], costs[fits]
         reduced = costs - members @ duals
         good = reduced < limit
@@ -131,7 +130,7 @@ class SearchedGroups:
         bound = self._bounds(reduced, beside, last, order, duals)
         still = bound < limit
         members, beside, last, reduced = members[still], beside[still], last[still], reduced[still]
-        beside = np.maximum(beside, least_costs_beside(self._prices.slots, members))
+        beside = np.maximum(beside, self.prices.least_beside(members))
         bound = self._bounds(reduced, beside, last, order, duals)
         still = bound < limit
         return (members[still], beside[still], last[still]), bound[still], found

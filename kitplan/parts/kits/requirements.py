@@ -24,7 +24,7 @@ from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.stay_use import StayUse, stay_use
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
-from kitplan.read.problems import InputError, Problem
+from kitplan.read.problems import Problem
 from kitplan.read.values import SPARE_TUBE_ROLE, Unit
 
 DAYS_PER_MONTH = 365.25 / 12
@@ -60,12 +60,10 @@ class KitNeeds:
 
 
 def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None) -> KitNeeds:
-    """Work out what the kits must hold. base: an item choice whose tables of opened items are used again.
+    """Work out what the kits must hold of a unit that is not `unservable`.
 
-    Raises InputError with every stratum that cannot be served.
+    base: an item choice whose tables of opened items are used again.
     """
-    if problems := unservable(unit):
-        raise InputError(problems, during="filling the bedside kits")
     use = tuple(stay_use(unit, tables, g) for g in range(unit.n_strata))
     re_secures = np.array([u.kit_quantile(unit.bedside.readiness) for u in use], dtype=np.int64)
     arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH

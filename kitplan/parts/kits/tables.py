@@ -10,7 +10,7 @@ import pandas as pd
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.contents import KitItemChoice, unit_litres, unit_prices
-from kitplan.parts.kits.groups import OWN, group_choices, group_costs, held_bundles, option_of
+from kitplan.parts.kits.groups import Kit, Place
 from kitplan.parts.kits.partition import Partition
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import Slot
@@ -22,24 +22,20 @@ CONTENT_COLUMNS = [
 ]
 
 
-def contents_table(
-    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], names: Sequence[str], groups: np.ndarray
-) -> pd.DataFrame:
+def contents_table(unit: Unit, needs: KitNeeds, kits: Sequence[Kit]) -> pd.DataFrame:
     """CONTENT_COLUMNS, one row an item of a design, emergency set first, then catalogue (shelf) order."""
     prices, litres = unit_prices(unit), unit_litres(unit)
     rows = []
-    for name, members in zip(names, groups):
+    for kit in kits:
         held: dict[int, tuple[int, str]] = {}
-        for slot, choice in group_choices(slots, members):
-            for o, bundles in enumerate(held_bundles(slot, choice, members)):
-                for item, count in slot.options[o].items():
-                    if bundles:
-                        before = held.get(item, (0, ""))
-                        why = _reason(unit, needs, slot, choice, o, members)
-                        held[item] = (before[0] + int(bundles) * count, "; ".join(filter(None, (before[1], why))))
+        for place, o in ((p, int(o)) for p in kit.places for o in np.flatnonzero(p.held)):
+            why = _reason(unit, needs, place, o, kit.members)
+            for item, count in place.slot.options[o].items():
+                before = held.get(item, (0, ""))
+                held[item] = before[0] + int(place.held[o]) * count, "; ".join(filter(None, (before[1], why)))
         order = sorted(held, key=lambda i: (not _is_emergency(unit, i), i))
         rows += [(
-            name, unit.items.at[i, "item"], unit.items.at[i, "description"], unit.items.at[i, "role"], held[i][0],
+            kit.name, unit.items.at[i, "item"], unit.items.at[i, "description"], unit.items.at[i, "role"], held[i][0],
             "yes" if _is_emergency(unit, i) else "no", held[i][0] * prices[i], held[i][0] * litres[i], held[i][1],
         ) for i in order]
     return pd.DataFrame(rows, columns=CONTENT_COLUMNS)
@@ -49,10 +45,10 @@ def _is_emergency(unit: Unit, item: int) -> bool:
     return bool(unit.items.at[item, "critical"])
 
 
-def _reason(unit: Unit, needs: KitNeeds, slot: Slot, choice: int, option: int, members: np.ndarray) -> str:
+def _reason(unit: Unit, needs: KitNeeds, place: Place, option: int, members: np.ndarray) -> str:
     """Why an item is in a design: which need it covers, and whose need is the largest."""
-    inside = np.flatnonzero(members)
-    users = [int(g) for g in inside if slot.own[g] >= 0 and option_of(slot, choice, int(g)) == option]
+    slot, inside = place.slot, np.flatnonzero(members)
+    users = [int(g) for g in inside if place.takes[g] == option]
     item = next(iter(slot.options[option]))
     if all(item in needs.emergency[g] for g in users):
         first = [g for g in users if needs.primary.get((g, slot.role)) == item]
@@ -63,7 +59,7 @@ def _reason(unit: Unit, needs: KitNeeds, slot: Slot, choice: int, option: int, m
     wording = _serves(unit, needs, slot, option, most)
     same = len({int(slot.bundles[g, option]) for g in users}) == 1
     whose = "" if same and len(users) == len(inside) else f", for {unit.strata.at[most, 'label']}"
-    if choice == OWN and len(users) < len(inside) and same:
+    if place.own and len(users) < len(inside) and same:
         whose = f", for {_sizes(unit, users)}"
     return wording + whose
 
@@ -102,11 +98,9 @@ def size_list(strata: pd.DataFrame) -> str:
     return ", ".join(sizes)
 
 
-def strata_table(
-    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], names: Sequence[str], groups: np.ndarray
-) -> pd.DataFrame:
+def strata_table(unit: Unit, needs: KitNeeds, kits: Sequence[Kit]) -> pd.DataFrame:
     """Which design for which airway, in the order of Unit.strata."""
-    design = np.array(names, dtype=object)[np.argmax(groups, axis=0)]
+    design = [next(kit.name for kit in kits if kit.members[g]) for g in range(unit.n_strata)]
     frame = unit.strata[STRATUM_COLUMNS].copy()
     frame.insert(0, "design", design)
     for column in ("label", "scale", "size_number"):
@@ -117,9 +111,7 @@ def strata_table(
     return frame.reset_index(drop=True)
 
 
-def curve_table(
-    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], curve: Sequence[Partition | None], chosen: Partition
-) -> pd.DataFrame:
+def curve_table(unit: Unit, needs: KitNeeds, curve: Sequence[Partition | None], chosen: Partition) -> pd.DataFrame:
     """designs, monthly_cost, bound, gap, largest_litres, saved (against one design fewer), sizes, note; by K.
 
     sizes: the most different sizes of each emergency role in one kit, "mask 2, bag 2".
@@ -131,20 +123,18 @@ def curve_table(
         if part is None:
             rows.append((k, np.nan, np.nan, np.nan, np.nan, np.nan, "", impossible))
             continue
-        litres = float(group_costs(slots, part.groups)[1].max())
         note = "chosen" if part is chosen else ""
         kinds = [sizes_in(unit, needs, members) for members in part.groups]
         most = {role: max(kind.get(role, 0) for kind in kinds) for role in dict.fromkeys(r for k in kinds for r in k)}
         sizes = ", ".join(f"{role} {count}" for role, count in most.items())
-        rows.append((k, part.cost, part.bound, part.gap, litres, before - part.cost, sizes, note))
+        rows.append((k, part.cost, part.bound, part.gap, part.litres, before - part.cost, sizes, note))
         before = part.cost
     columns = ["designs", "monthly_cost", "bound", "gap", "largest_litres", "saved", "sizes", "note"]
     return pd.DataFrame(rows, columns=columns)
 
 
-def designs_item_choice(
-    unit: Unit, needs: KitNeeds, slots: Sequence[Slot], groups: np.ndarray, base: ItemChoice, chosen: KitItemChoice
-) -> ItemChoice:
+def designs_item_choice(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], base: ItemChoice, chosen: KitItemChoice
+                        ) -> ItemChoice:
     """The items that every stratum takes given its design: base, with each role's item replaced where it differs.
 
     chosen: the items of the program; what is shared in the unit lies in no kit and is taken as chosen.
@@ -152,13 +142,12 @@ def designs_item_choice(
     frame = base.frame
     shared = {key: i for key, i in chosen.once_open.items() if unit.items.at[i, "scope"] == "unit"}
     swaps: dict[tuple[int, str], dict[int, float]] = {key: {i: 0.0} for key, i in shared.items()}
-    for members in groups:
-        for slot, choice in group_choices(slots, members):
-            for g in np.flatnonzero(members).tolist():
-                option = option_of(slot, choice, g)
-                if option >= 0 and slot.role in needs.needs[g] and slot.name == slot.role:
-                    per_use = float(slot.per_use[g, option])
-                    swaps[g, slot.role] = {i: n * per_use for i, n in slot.options[option].items()}
+    for kit in kits:
+        for slot, takes in ((p.slot, p.takes) for p in kit.places if p.slot.name == p.slot.role):
+            for g in np.flatnonzero(kit.members & (takes >= 0)).tolist():
+                if slot.role in needs.needs[g]:
+                    per_use = float(slot.per_use[g, takes[g]])
+                    swaps[g, slot.role] = {i: n * per_use for i, n in slot.options[takes[g]].items()}
     parts = []
     for (stratum, role), rows in frame.groupby(["stratum", "role"], sort=False):
         g = int(stratum)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import pandas as pd
@@ -80,7 +81,7 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
     order = make_order(plan, now, catalogue, overdue(now, plan, now.last_count), unit.stock.unavailable, wanted)
     order = _as_made(order, plan, book, catalogue) or order
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
-                       _notes(plan, now, order, unit, catalogue), back_order, book)
+                       shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, book)
 
 
 def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogue) -> Order | None:
@@ -95,13 +96,15 @@ def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogu
     return replace(found, number=max(made, key=int)) if found.wanted else None
 
 
-def _notes(plan: RoundPlan, now: Standing, order: Order, unit: Unit, catalogue: Catalogue) -> tuple[str, ...]:
+def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
+    """What the last count did not look at, and what lies on the shelf and is on no list."""
     blank = [x.item for x in plan.levels if now.counted.get(x.item) != now.last_count]
     notes = []
     if blank:
         notes.append(f"{len(blank)} of {len(plan.levels)} lines were not counted on {now.last_count} and order "
                      f"nothing: {', '.join(blank[:6])}{', ...' if len(blank) > 6 else ''}.")
-    off = [i for i in order.off_list if i not in unit.stock.unavailable and i in catalogue.pack]
+    off = [i for i, lots in now.shelf.items()
+           if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]
     if off:
         notes.append(f"On the shelf but not on the par list: {', '.join(off[:6])}{', ...' if len(off) > 6 else ''}.")
     return tuple(notes)

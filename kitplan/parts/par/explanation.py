@@ -118,7 +118,7 @@ def _choice(plan: Plan, served: pd.DataFrame) -> list[str]:
 
 
 def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
-    from kitplan.demand.scenarios import use_rates
+    from kitplan.demand.use import use_rates
 
     item = str(served["item"].iloc[0])
     days = plan.unit.stock.protection_interval_days

@@ -1,0 +1,496 @@
+"""The steps of a week by hand: what is received, counted, answered and really ordered, and what is asked about it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.parts.orders.build import built, plan_builds
+from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.ordering import make_order
+from kitplan.parts.orders.questions import question_table, questions
+from kitplan.parts.orders.recall import find_recall, recall_lines
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.parts.orders.steps import (
+    amend_orders,
+    answer,
+    count,
+    first_count,
+    order_lines,
+    overdue,
+    receive,
+    to_class,
+)
+from kitplan.read.order_book import Line, OrderBook
+from kitplan.read.problems import InputError
+from kitplan.read.round_sheets import Answer, CountedRow, KitRow, KitsFound, Ordered, ReceivedRow, RoundSheets
+
+DAY = date(2026, 7, 1)
+GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 40, 4, 2.0, False)
+MASK = Level("mask", "Mask", "A2", 1, 9.0, 6, 1, 0.1, True)
+PLAN = RoundPlan("USD", 7, 2, (GAUZE, MASK), {"A": {"gauze": 3, "mask": 1}}, {"A": 4})
+CATALOGUE = Catalogue({"gauze": 10, "mask": 1, "ties": 5}, {"gauze": 2.0, "mask": 9.0, "ties": 1.0},
+                      dict.fromkeys(("gauze", "mask", "ties"), "x"), dict.fromkeys(("gauze", "mask", "ties"), "A1"),
+                      frozenset({"mask"}), {"00012345678905": "gauze"})
+OTHER_PACK = replace(CATALOGUE, pack={"gauze": 12, "mask": 1, "ties": 5})
+
+
+def on(days):
+    return DAY + timedelta(days=days)
+
+
+def counted(item, units, day=0, lot="", expires=None):
+    return Line("counts", on(day), "counted", item, 1, 0, units, expires, lot, on(day).isoformat())
+
+
+def ordered(item, packs, day=0, number="1", event="ordered"):
+    return Line("orders", on(day), event, item, CATALOGUE.pack[item], packs, number=number, price=2.0)
+
+
+def kit(number, day=0, event="built", lot="", expires=None):
+    if event != "built":
+        return [Line("kits", on(day), event, number=number, design="A")]
+    return [Line("kits", on(day), "built", item, 1, 0, units, expires if item == "mask" else None,
+                 lot if item == "mask" else "", number, "A") for item, units in (("gauze", 3), ("mask", 1))]
+
+
+def book(*lines):
+    return OrderBook().grown(lines, "P")
+
+
+FULL = (counted("gauze", 40), counted("mask", 6))
+
+
+def asked(*lines, plan=PLAN, catalogue=CATALOGUE):
+    made = book(*lines)
+    return questions(made, standing(made), plan, catalogue)
+
+
+def said(found):
+    return [q.question for q in found]
+
+
+# -- questions ------------------------------------------------------------------------------------------------------
+
+
+def test_where_everything_fits_nothing_is_asked():
+    assert asked(*FULL) == ()
+    assert asked() == ()
+
+
+def test_emergency_equipment_that_the_last_count_left_out_is_asked_for():
+    """Of what the list holds none, or what is no emergency equipment, nothing is asked."""
+    (one,) = asked(*FULL, counted("gauze", 30, 7))
+    assert (one.no, one.emergency, one.item) == (0, True, "mask")
+    assert one.question == "Emergency equipment was not counted on 2026-07-08."
+    none = replace(PLAN, levels=(GAUZE, replace(MASK, level_units=0)))
+    assert asked(*FULL, counted("gauze", 30, 7), plan=none) == ()
+    assert asked(*FULL, counted("mask", 6, 7)) == ()
+
+
+def test_an_order_more_than_a_review_late_is_asked_about_from_the_next_day_on():
+    """Seven days of review and two of delivery: on the ninth day it is not late yet, on the tenth it is."""
+    def late(day):
+        return asked(*FULL, ordered("gauze", 3), counted("gauze", 20, day), counted("mask", 6, day))
+
+    assert late(9) == ()
+    (one,) = late(10)
+    assert (one.no, one.emergency, one.item) == (0, False, "gauze")
+    assert one.question == "Order 1 of 2026-07-01 still waits for 3 packs. The order does not count on them."
+    now = standing(book(ordered("gauze", 3), ordered("mask", 1, 1, "2")))
+    assert [o.item for o in overdue(now, PLAN, on(10))] == ["gauze"]
+
+
+def test_more_than_there_could_be_while_a_pack_is_on_order_may_be_a_delivery():
+    """A pack of ten more than the last count: it may have come; nine more are no pack."""
+    def more(units):
+        return asked(counted("gauze", 20), counted("mask", 6), ordered("gauze", 2), counted("gauze", units, 7),
+                     counted("mask", 6, 7))
+
+    assert said(more(30)) == ["10 more than there could be, and order 1 is still open."]
+    assert more(29) == ()
+    assert asked(counted("gauze", 20), counted("mask", 6), counted("gauze", 30, 7), counted("mask", 6, 7)) == ()
+
+
+def test_much_more_gone_than_the_plan_expects_is_asked_about():
+    """Two a day, seven days: three times fourteen and a pack beyond are 52. 53 gone is a question, 52 is none."""
+    def gone(units):
+        return said(asked(counted("gauze", 100), counted("mask", 6), counted("gauze", 100 - units, 7),
+                          counted("mask", 6, 7)))
+
+    assert gone(53) == ["53 left the shelf since 2026-07-01, where the plan expects about 14."]
+    assert gone(52) == []
+    old = asked(counted("gauze", 100), counted("mask", 6), counted("gauze", 1, 7), counted("mask", 6, 7),
+                counted("gauze", 1, 14), counted("mask", 6, 14))
+    assert old == (), "what an older count found is past"
+
+
+def test_what_is_out_of_date_is_asked_off_the_shelf_and_kits_a_review_before():
+    found = asked(counted("gauze", 40, lot="G", expires=on(-1)), counted("mask", 5, lot="M", expires=on(0)))
+    assert said(found) == ["40 on the shelf are out of date."]
+    assert (found[0].no, found[0].emergency) == (0, False)
+    masks = asked(counted("gauze", 40), counted("mask", 6, lot="M", expires=on(-1)))
+    assert (masks[0].emergency, masks[0].item) == (True, "mask")
+    soon = asked(*FULL, *kit("A-1", lot="L", expires=on(7)), *kit("A-2", lot="L", expires=on(8)))
+    assert [q.item for q in soon] == ["kit A-1"]
+    assert soon[0].question == "Its first date is 2026-07-08 (it is on the shelf)."
+    bedside = asked(*FULL, *kit("A-1", lot="L", expires=on(7)), *kit("A-1", 0, "to_bedside"))
+    assert bedside[0].question == "Its first date is 2026-07-08 (it is on the ward, at a bedside)."
+    assert asked(*FULL, *kit("A-1")) == (), "a kit without a date"
+
+
+def test_more_kits_counted_than_the_book_has_are_asked_about():
+    def kits_found(number):
+        return Line("counts", DAY, "kits", "A", 1, number, number="k")
+
+    assert said(asked(*FULL, *kit("A-1"), kits_found(2))) == ["2 kits A stood on the shelf where the book has 1."]
+    assert asked(*FULL, *kit("A-1"), kits_found(1)) == ()
+    assert asked(*FULL, *kit("A-1"), kits_found(2), counted("gauze", 37, 7), counted("mask", 5, 7)) == ()
+
+
+def test_an_item_that_the_catalogue_has_no_more_is_asked_about_while_it_lies_there():
+    assert said(asked(*FULL, counted("caps", 7))) == [
+        "7 are on the shelf, but items.csv has no such item any more."]
+    assert asked(*FULL, counted("caps", 0)) == ()
+    assert asked(*FULL, counted("ties", 7)) == ()
+
+
+def test_lines_not_believed_carry_their_number_and_emergency_equipment_comes_first():
+    """Of one count of an item one question; deliveries one each; those to answer before those to act on."""
+    doubted = [replace(counted("gauze", 900, 7), event="asked", note="900 of gauze"),
+               replace(counted("gauze", 1, 7), event="asked", note="again"),
+               replace(counted("mask", 90, 7), event="asked", note="90 of mask")]
+    found = asked(*FULL, *doubted)
+    assert (found[0].item, found[0].emergency, found[0].no > 0) == ("mask", True, True)
+    assert [q.item for q in found if q.no] == ["mask", "gauze"]
+    assert found[0].question == "2026-07-08: 90 of mask."
+    table = question_table(found)
+    assert table["item"].tolist() == [q.item for q in found]
+    assert table["no"].tolist() == [q.no or None for q in found]
+
+
+# -- receive --------------------------------------------------------------------------------------------------------
+
+
+FIVE = (counted("gauze", 5),)
+
+
+def delivered(*rows, lines=FIVE, catalogue=CATALOGUE, day=2):
+    return receive(RoundSheets("receive", received=rows), book(*lines), PLAN, catalogue, on(day))
+
+
+def test_a_delivery_comes_off_the_oldest_order_that_waits_for_it():
+    step = delivered(ReceivedRow(2, "", "gauze", 2, 3), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
+    (line,) = step.lines
+    assert (line.event, line.number, line.pack, line.packs, line.loose, line.units) == ("received", "1", 10, 2, 3, 23)
+    assert step.told == ("1 lines of 2026-07-03 received.",)
+    named = delivered(ReceivedRow(2, "2", "gauze", 2, 0), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
+    assert named.lines[0].number == "2"
+
+
+@pytest.mark.parametrize(("row", "lines", "catalogue", "note"), [
+    (ReceivedRow(2, "", "gauze", 2, 0), (), CATALOGUE, "20 of gauze came, but none is on order"),
+    (ReceivedRow(2, "", "gauze", 4, 1), (ordered("gauze", 4),), CATALOGUE,
+     "41 of gauze came where order 1 waits for 40"),
+    (ReceivedRow(2, "", "gauze", 2, 0), (ordered("gauze", 4),), OTHER_PACK,
+     "gauze was ordered in packs of 10, and items.csv now says 12; it was taken as 2 x 10 = 20"),
+    (ReceivedRow(2, "", "gauze", 2, 0, expires=on(1)), (ordered("gauze", 4),), CATALOGUE,
+     "gauze came with the date 2026-07-02, which is over"),
+])
+def test_a_delivery_that_contradicts_the_book_is_asked_about(row, lines, catalogue, note):
+    (line,) = delivered(row, lines=lines, catalogue=catalogue).lines
+    assert (line.event, line.note) == ("asked", note)
+
+
+@pytest.mark.parametrize("row", [ReceivedRow(2, "", "gauze", 4, 0), ReceivedRow(2, "", "gauze", 2, 0, expires=on(2)),
+                                 ReceivedRow(2, "", "gauze", 2, 0, pack=10)])
+def test_a_delivery_that_fits_is_believed(row):
+    assert delivered(row, lines=(ordered("gauze", 4),)).lines[0].event == "received"
+
+
+def test_a_pack_is_that_of_the_row_else_of_the_order_else_of_the_catalogue():
+    assert delivered(ReceivedRow(2, "", "gauze", 2, 0, pack=8), lines=(ordered("gauze", 4),)).lines[0].pack == 8
+    assert delivered(ReceivedRow(2, "", "ties", 2, 0)).lines[0].pack == 5
+    assert delivered(ReceivedRow(2, "", "gauze", 2, 0), lines=(), catalogue=OTHER_PACK).lines[0].pack == 12
+
+
+def test_a_trade_number_stands_for_its_item_once_it_is_known():
+    assert delivered(ReceivedRow(2, "", "", 1, 0, trade_number="012345678905")).lines[0].item == "gauze"
+    with pytest.raises(InputError, match="is not known here"):
+        delivered(ReceivedRow(2, "", "", 1, 0, trade_number="4006381333931"))
+    taught = delivered(ReceivedRow(2, "", "ties", 1, 0, trade_number="4006381333931"))
+    again = receive(RoundSheets("receive", received=(ReceivedRow(2, "", "", 1, 0, trade_number="04006381333931"),)),
+                    book(*taught.lines), PLAN, CATALOGUE, on(3))
+    assert again.lines[0].item == "ties"
+
+
+# -- count ----------------------------------------------------------------------------------------------------------
+
+
+def counting(*rows, lines=FULL, catalogue=CATALOGUE, day=7, **changes):
+    return count(RoundSheets("count", counted=rows, **changes), book(*lines), PLAN, catalogue, on(day))
+
+
+def test_a_count_is_a_line_a_lot_in_packs_and_loose():
+    step = counting(CountedRow(2, "gauze", 3, 4, lot="G", expires=on(90)), CountedRow(3, "gauze", 0, 2),
+                    CountedRow(4, "mask", 6, None), CountedRow(5, "ties", None, None))
+    assert [(x.event, x.item, x.units, x.lot, x.number) for x in step.lines] == [
+        ("counted", "gauze", 34, "G", "2026-07-08"), ("counted", "gauze", 2, "", "2026-07-08"),
+        ("counted", "mask", 6, "", "2026-07-08")]
+    assert step.told == ("3 lines counted on 2026-07-08.",)
+
+
+@pytest.mark.parametrize(("units", "event"), [(49, "counted"), (61, "counted"), (62, "asked")])
+def test_a_count_above_the_most_there_should_be_and_a_pack_more_than_expected_is_not_believed(units, event):
+    """Level 40 and packs of ten: at most 49; a quarter of the 49 expected, 12, is more than a pack: 61 are believed."""
+    (line,) = counting(CountedRow(2, "gauze", 0, units), lines=(counted("gauze", 49), counted("mask", 6))).lines
+    assert line.event == event
+
+
+def test_too_few_is_believed_at_once_and_too_many_is_asked_with_what_was_expected():
+    assert counting(CountedRow(2, "gauze", 0, 0)).lines[0].event == "counted"
+    (line,) = counting(CountedRow(2, "gauze", 0, 60)).lines
+    assert (line.event, line.note) == (
+        "asked", "60 of gauze were counted where 40 were expected and 49 is the most there should be")
+
+
+@pytest.mark.parametrize(("units", "event"), [(147, "counted"), (148, "asked")])
+def test_a_first_count_may_be_three_times_the_most_that_the_plan_would_hold(units, event):
+    (line,) = counting(CountedRow(2, "gauze", 0, units), lines=()).lines
+    assert line.event == event
+    assert line.note == ("" if event == "counted" else "148 of gauze is more than three times what the plan would ever "
+                         "hold, 49")
+
+
+def test_packs_of_a_size_that_has_changed_are_asked_about_where_the_sheet_tells_none():
+    (line,) = counting(CountedRow(2, "gauze", 1, 0), catalogue=OTHER_PACK).lines
+    assert line.note == "gauze was counted in packs of 10, and items.csv now says 12; it was taken as 10 single items"
+    assert counting(CountedRow(2, "gauze", 0, 9), catalogue=OTHER_PACK).lines[0].event == "counted"
+    assert counting(CountedRow(2, "gauze", 1, 0, pack=10), catalogue=OTHER_PACK).lines[0].event == "counted"
+
+
+def test_what_was_thrown_away_is_taken_off_before_the_count():
+    step = counting(CountedRow(2, "gauze", 3, 0, thrown_away=4), CountedRow(3, "gauze", 0, 1, thrown_away=2))
+    assert [(x.event, x.units) for x in step.lines] == [("thrown_away", 6), ("counted", 30), ("counted", 1)]
+    now = standing(book(*FULL).grown(step.lines, "P"))
+    assert now.spells[0].used == 40 - 6 - 31
+
+
+def test_kits_missing_at_a_count_went_to_bedsides_the_earliest_date_first():
+    lines = (*FULL, *kit("A-1", expires=on(300), lot="L"), *kit("A-2", expires=on(200), lot="M"), *kit("A-3"))
+    step = counting(lines=lines, kits=(KitsFound("A", 1),))
+    assert [(x.event, x.number) for x in step.lines] == [
+        ("kits", "2026-07-08"), ("to_bedside", "A-2"), ("to_bedside", "A-1")]
+    more = counting(lines=lines, kits=(KitsFound("A", 5),))
+    assert [x.event for x in more.lines] == ["kits"]
+
+
+def test_a_count_older_than_the_last_is_refused_unless_it_is_meant():
+    made, sheets = book(counted("gauze", 40, 7)), RoundSheets("count", counted=(CountedRow(2, "gauze", 3, 0),))
+    with pytest.raises(InputError, match="is older than the last count, of 2026-07-08"):
+        count(sheets, made, PLAN, CATALOGUE, on(6))
+    assert count(sheets, made, PLAN, CATALOGUE, on(6), older=True).lines
+    assert count(sheets, made, PLAN, CATALOGUE, on(7)).lines[0].number == "2026-07-08/2", "a second one of that day"
+
+
+def test_the_same_count_again_is_told_and_not_written():
+    step = counting(CountedRow(2, "gauze", 3, 4))
+    made = book(*FULL).grown(step.lines, "P")
+    again = count(RoundSheets("count", counted=(CountedRow(2, "gauze", 3, 4),)), made, PLAN, CATALOGUE, on(7))
+    assert (again.lines, again.told) == ((), ("This count is in the book already: nothing was changed.",))
+
+
+def test_what_came_on_the_day_of_a_count_is_said_to_be_in_it():
+    lines = (*FULL, Line("deliveries", on(7), "received", "gauze", 10, 1, number="1"), *kit("A-1", 7))
+    step = counting(CountedRow(2, "gauze", 3, 4), lines=lines)
+    there = "taken to have been there already when the shelf was counted."
+    assert step.told[1:] == (f"The delivery of 2026-07-08, entered before, is {there}",
+                             f"The kits built of 2026-07-08, entered before, are {there}")
+
+
+def on_hand(unit_maker, *rows, columns=("item", "packs", "loose_units", "expires", "lot", "on_order_packs", "date")):
+    return unit_maker(on_hand=pd.DataFrame(rows, columns=columns))
+
+
+def test_a_table_on_hand_is_the_first_count_with_what_is_on_order(unit_maker):
+    unit = on_hand(unit_maker, ("gauze", 3, 2, "2027-01-31", "G", 2, "2026-06-30"),
+                   ("mask", 4, np.nan, np.nan, np.nan, np.nan, "2026-06-29"))
+    lines = first_count(unit, PLAN, CATALOGUE)
+    assert [(x.event, x.item, x.units, x.lot, x.expires) for x in lines] == [
+        ("counted", "gauze", 32, "G", date(2027, 1, 31)), ("counted", "mask", 4, "", None),
+        ("ordered", "gauze", 20, "", None)]
+    assert {x.day for x in lines} == {date(2026, 6, 30)}, "the latest of its dates"
+    assert {x.day for x in first_count(unit, PLAN, CATALOGUE, DAY)} == {DAY}
+    columns = ("item", "packs", "loose_units", "expires", "lot")
+    bare = on_hand(unit_maker, ("gauze", 3, 2, np.nan, np.nan), columns=columns)
+    (line,) = first_count(bare, PLAN, CATALOGUE)
+    assert line.day == bare.census.last_day
+
+
+# -- what a class took ----------------------------------------------------------------------------------------------
+
+
+def test_what_a_class_takes_is_no_use_and_too_much_of_it_is_said():
+    rows = (ReceivedRow(2, "", "gauze", 0, 41), ReceivedRow(3, "", "mask", 0, 6), ReceivedRow(4, "", "ties", 0, 3))
+    step = to_class(RoundSheets("to_class", to_class=rows), book(*FULL), CATALOGUE, on(1))
+    assert [(x.event, x.item, x.units) for x in step.lines] == [
+        ("to_class", "gauze", 41), ("to_class", "mask", 6), ("to_class", "ties", 3)]
+    assert step.told == ("What the class took on 2026-07-02 is out of stock and counts as no use (items: 3).",
+                         "Look at: the class took 41 of gauze where the book expects 40 on the shelf. Count it.")
+    assert standing(book(*FULL).grown(step.lines, "P")).expected["mask"] == 0
+
+
+# -- answers --------------------------------------------------------------------------------------------------------
+
+
+def doubted():
+    lines = [replace(counted("gauze", 900, 7, "G"), event="asked", note="?"),
+             replace(counted("gauze", 5, 7), event="asked", note="?"),
+             replace(Line("deliveries", on(7), "received", "mask", 1, 9, number=""), event="asked", note="?")]
+    made = book(*FULL, *lines)
+    return made, {x.item: x.entry for x in reversed(made.lines) if x.event == "asked"}
+
+
+@pytest.mark.parametrize(("given", "told"), [
+    ({"right": True}, [("counted", 900), ("counted", 5)]), ({"right": False}, [("withdrawn", 900), ("withdrawn", 5)]),
+    ({"right": False, "packs": 9, "loose": None}, [("counted", 9), ("withdrawn", 5)]),
+    ({"right": False, "packs": None, "loose": 33}, [("counted", 33), ("withdrawn", 5)]),
+])
+def test_an_answer_settles_all_lines_of_its_item_in_that_count(given, told):
+    made, no = doubted()
+    values = {"packs": None, "loose": None} | given
+    step = answer([Answer(2, no["gauze"], **values)], made, "questions")
+    assert [(x.event, x.units) for x in step.lines] == told
+    assert step.told == ("2 questions answered.",)
+    assert [x.item for x in standing(made.grown(step.lines, "P")).asked] == ["mask"]
+
+
+def test_an_answered_delivery_is_received_and_one_answered_before_is_said():
+    made, no = doubted()
+    yes = Answer(2, no["mask"], True, None, None)
+    step = answer([yes], made, "questions")
+    assert [(x.event, x.units) for x in step.lines] == [("received", 9)]
+    again = answer([yes], made.grown(step.lines, "P"), "questions")
+    assert (again.lines, again.told) == ((), ("1 had been answered already.",))
+    with pytest.raises(InputError, match="is no question of this book"):
+        answer([Answer(2, 999, True, None, None)], made, "questions")
+
+
+# -- orders and what was really ordered -----------------------------------------------------------------------------
+
+
+def test_an_order_is_written_under_the_next_number_at_todays_packs_and_prices():
+    made = book(counted("gauze", 15), counted("mask", 6), ordered("mask", 1, 0, "7"))
+    order = make_order(PLAN, standing(made), CATALOGUE)
+    lines = order_lines(order, made, CATALOGUE, on(1))
+    assert [(x.number, x.item, x.packs, x.pack, x.price) for x in lines] == [("8", "gauze", 3, 10, 2.0)]
+    assert order.wanted == {"gauze": 3}
+    assert order_lines(order, book(), CATALOGUE, on(1))[0].number == "1"
+
+
+@pytest.mark.parametrize(("packs", "line"), [(5, ("ordered", 2)), (1, ("will_not_come", 2)), (3, None)])
+def test_what_was_really_ordered_is_more_or_fewer_than_the_program_said(packs, line):
+    made = book(ordered("gauze", 4), ordered("gauze", 1, 1, event="will_not_come"))
+    step = amend_orders([Ordered(2, "1", "gauze", packs)], made, "order")
+    assert [(x.event, x.packs) for x in step.lines] == ([line] if line else [])
+    assert step.told == (("1 order lines changed to what was really ordered.",) if line else ())
+
+
+def test_without_a_number_it_is_the_last_order_of_the_item_and_of_no_order_it_is_refused():
+    made = book(ordered("gauze", 4, 0, "1"), ordered("gauze", 2, 1, "2"))
+    (line,) = amend_orders([Ordered(2, "", "gauze", 3)], made, "order").lines
+    assert (line.number, line.event, line.packs) == ("2", "ordered", 1)
+    with pytest.raises(InputError, match="is in no order of this book"):
+        amend_orders([Ordered(2, "", "ties", 3)], made, "order")
+
+
+# -- recall ---------------------------------------------------------------------------------------------------------
+
+
+def recalled(*lines, item=None, lot="L 1"):
+    made = book(*lines)
+    return find_recall(lot, made, standing(made), PLAN, item), made
+
+
+def test_a_recall_lists_shelf_kits_and_classes_with_the_most_that_could_be_there():
+    """Four of the lot and three without a lot on the shelf: at most seven. Kits at bedsides first."""
+    lines = (counted("mask", 6, lot="l1"), counted("mask", 3), counted("gauze", 40), *kit("A-2", lot="l1"),
+             *kit("A-1", lot="l1"), *kit("A-1", 0, "to_bedside"),
+             Line("deliveries", on(1), "to_class", "gauze", 1, 0, 2, None, "L1"),
+             Line("deliveries", on(1), "to_class", "gauze", 1, 0, 2, None, "L2"),
+             Line("deliveries", on(1), "received", "mask", 1, 0, 5, None, "L9"))
+    found, _ = recalled(*lines)
+    assert found.places[["item", "where", "kit", "units", "at_most"]].to_numpy().tolist() == [
+        ["mask", "shelf", "", 4, 7], ["mask", "bedside", "A-1", 1, 1], ["mask", "shelf", "A-2", 1, 1],
+        ["gauze", "class", "", 2, 2]]
+    assert found.received == {}
+    masks, _ = recalled(*lines, item="mask")
+    assert set(masks.places["item"]) == {"mask"}
+    assert recalled(*lines, item="gauze")[0].places["where"].tolist() == ["class"]
+
+
+def test_after_a_recall_what_is_left_is_set_against_level_and_urgent_level():
+    """Six masks, five of the lot; two on order: one here and two to come of six, four packs; one here is not under the
+    urgent level of one. Of seven of the lot none is left.
+    """
+    found, _ = recalled(counted("mask", 5, lot="L1"), counted("mask", 1, lot="OK"), ordered("mask", 2),
+                        counted("gauze", 40))
+    assert found.after == {"mask": (3, 6, 3, False)}
+    none, _ = recalled(counted("mask", 7, lot="L1"))
+    assert none.after == {"mask": (0, 6, 6, True)}
+    assert none.sentences() == [
+        "mask: without the lot 0 are left against a level of 6; what is left may not last until an order arrives. "
+        "Order now: 6 packs.",
+        "Look at every pack of these items: a pack whose lot nobody typed in is not listed."]
+    one, _ = recalled(counted("mask", 1, lot="L1"), counted("mask", 5, lot="OK"))
+    assert one.sentences()[0].endswith("what is left lasts until then. Order now: 1 pack.")
+
+
+def test_kits_at_bedsides_are_said_first_and_a_lot_that_is_nowhere_is_said_so():
+    found, made = recalled(*FULL, *kit("A-1", lot="L1"), *kit("A-1", 0, "to_bedside"), *kit("A-2", lot="L1"))
+    assert found.sentences()[0] == "At bedsides, change these kits now: A-1."
+    lines = recall_lines(found, standing(made), on(1))
+    assert [(x.event, x.number, x.units) for x in lines] == [
+        ("thrown_away", "A-1", 0), ("taken_apart", "A-2", 0), ("recalled", "", 1)], "what comes out of a kit goes too"
+    nowhere, _ = recalled(*FULL, lot="X")
+    assert nowhere.sentences()[0].startswith("Lot X is in no delivery, count or kit of this book.")
+    came, _ = recalled(*FULL, Line("deliveries", on(1), "received", "gauze", 10, 2, 0, None, "L1"),
+                       Line("deliveries", on(2), "received", "gauze", 10, 1, 0, None, "l1"))
+    assert came.received == {"gauze": 30}
+
+
+# -- kits -----------------------------------------------------------------------------------------------------------
+
+
+def test_kits_are_built_first_expired_first_out_and_never_of_what_is_out_of_date():
+    made = book(counted("gauze", 2, lot="OLD", expires=on(-1)), counted("gauze", 4, lot="G1", expires=on(30)),
+                counted("gauze", 9, lot="G2", expires=on(60)), counted("mask", 6))
+    (found,) = plan_builds(PLAN, standing(made), made, DAY)
+    assert (found.wanted, found.ready, found.build) == (4, 0, 3), "thirteen in date, less four for the lead time: nine"
+    lots = [[(x.units, x.lot) for x in content["gauze"]] for content in found.kits.values()]
+    assert lots == [[(3, "G1")], [(1, "G1"), (2, "G2")], [(3, "G2")]]
+    assert found.held_back == "gauze is short: what is left on the shelf is needed until the order arrives"
+
+
+def test_kits_that_a_person_built_are_taken_from_the_lots_and_numbered_on():
+    made = book(*FULL, *kit("A-4"))
+    step = built([KitRow(2, "A", 2, "", "")], made, standing(made), PLAN, DAY + timedelta(days=1), "kits")
+    assert {x.number for x in step.lines} == {"A-5", "A-6"}
+    assert [(x.item, x.units) for x in step.lines] == [("gauze", 3), ("mask", 1)] * 2
+    assert step.told[-1] == "Kits built: A-5, A-6."
+    again = built([KitRow(2, "A", 2, "", "")], made.grown(step.lines, "P"), standing(made), PLAN,
+                  DAY + timedelta(days=1), "kits")
+    assert (again.lines, again.told[-1]) == ((), "These kits are in the book already: nothing was changed.")
+
+
+def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_again():
+    made = book(counted("gauze", 2), counted("mask", 6))
+    step = built([KitRow(2, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+    assert [(x.item, x.units) for x in step.lines] == [("gauze", 2), ("gauze", 1), ("mask", 1)]
+    assert step.told[0].startswith("Kit A-1: the book knew of too few gauze.")
+    with pytest.raises(InputError, match="is no kit design of the plan"):
+        built([KitRow(2, "B", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
