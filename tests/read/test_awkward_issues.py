@@ -10,8 +10,8 @@ import pytest
 from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import Grid
+from kitplan.read.headers import raw_table
 from kitplan.read.issues import read_issues
-from kitplan.read.tables import raw_table
 from kitplan.read.unit import load_unit
 from kitplan.resources import config_file
 
