@@ -37,8 +37,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         page.row((row.measure, row.a, row.b, row.difference, row.low_difference, row.high_difference),
                  ("text", *(kind,) * 5))
     page.spread("Sums are of a mean year of the census. The band is of the difference in the next twelve months: both "
-                "sides are drawn with the same numbers where they rest on the same census, log or guess, so that what is "
-                "alike in both cancels.", "note")
+                "sides are drawn with the same numbers where they rest on the same census, log or guess, so that what "
+                "is alike in both cancels.", "note")
     page.skip()
     _causes(page, comparison, book.currency)
     _items(page, comparison, book.currency)
