@@ -19,6 +19,7 @@ from kitplan.demand.arrivals import YEAR_DAYS
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of, par_levels
+from kitplan.parts.work import Work
 from kitplan.read.values import SeasonPolicy, Unit
 from kitplan.solve.verify import joint_readiness
 
@@ -107,11 +108,9 @@ def no_season(unit: Unit) -> str | None:
     return None
 
 
-def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Seasons | None:
-    """Par levels by month from the plan's own scenarios; None where a month has too few.
-
-    year_round_units: par levels of the plan in items, shape (n_items,), to say how ready they are in each month.
-    """
+def plan_seasons(work: Work) -> Seasons | None:
+    """Par levels by month from the plan's own scenarios; None where a month has too few."""
+    unit, demand = work.unit, work.demand("plan")
     test, which = season_test(unit), _month_scenarios(unit, demand)
     if test is None or which is None or unit.seasons is None:
         return None
@@ -121,7 +120,7 @@ def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Se
     for month, mine in enumerate(which):
         halves = [demand.part(np.flatnonzero(mine)[k::2]) for k in (0, 1)]
         levels[month] = par_levels(unit, *halves)
-        readiness[month] = joint_readiness(needs[mine], year_round_units)
+        readiness[month] = joint_readiness(needs[mine], work.par.levels["par_units"].to_numpy())
     price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
     choice = _choices(levels, price, unit.seasons)
     best = min(choice, key=lambda c: (c.total, len(c.starts)))
