@@ -20,7 +20,7 @@ from kitplan.parts.forecast.months import (
     months_before,
     months_to_draw,
 )
-from kitplan.parts.forecast.months_ahead import by_period, draw_airway_days, draw_events, draw_shares
+from kitplan.parts.forecast.months_ahead import by_period, draw_airway_days, draw_renewals, draw_shares
 from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import Paths
 from kitplan.parts.forecast.prices import price_book
@@ -342,16 +342,34 @@ def test_shares_vary_as_they_did_from_month_to_month():
 
 
 def test_airways_only_expected_come_on_top_in_spells_of_ten_days(unit_maker):
-    """Two airways expected for 30 days: 60 airway-days, gamma of shape 6: variance 60^2 / 6."""
+    """Two airways expected for 30 days: 60 airway-days, gamma of shape 6: variance 60^2 / 6. At one arrival in five
+    days 12 come, as uneven as a count and as their days: variance 12 + 600 / 25.
+    """
     expected = pd.DataFrame({"stratum": [1], "mean_airways": [2.0]})
     unit = unit_maker()
     unit = replace(unit, census=replace(unit.census, expected=expected))
-    monthly = months_of([[9.0, 0.0, 0.0]] * 6)
-    total = np.full((40_000, 1), 270.0)
-    drawn = draw_airway_days(unit, monthly, total, np.array([30.0]), np.array([0]), np.random.default_rng(3))
+    total, share = np.full((40_000, 1), 270.0), np.tile([1.0, 0.0, 0.0], (40_000, 1, 1))
+    drawn, arrived = draw_airway_days(unit, total, total, share, np.full(3, 0.2), np.array([30.0]),
+                                      np.random.default_rng(3))
+    assert arrived[:, 0, 1].mean() == pytest.approx(12.0, rel=0.01)
+    assert arrived[:, 0, 1].var() == pytest.approx(36.0, rel=0.05)
     assert drawn[:, 0, 1].mean() == pytest.approx(60.0, rel=0.01)
     assert drawn[:, 0, 1].var() == pytest.approx(600.0, rel=0.05)
     assert drawn[:, 0, 0].mean() == pytest.approx(270.0, rel=0.01)
+
+
+def test_arrivals_are_shared_out_among_kinds_by_chance_and_their_sum_is_the_one_drawn(unit_maker):
+    """100 airways' worth of arrivals for 30 days at one in ten days: 300 in all whatever the airways in place; a kind
+    with a fifth of them has 60, variance of a binomial 300 x 0.2 x 0.8.
+    """
+    share = np.tile([0.2, 0.8, 0.0], (40_000, 1, 1))
+    total, coming = np.full((40_000, 1), 900.0), np.full((40_000, 1), 3000.0)
+    days, arrived = draw_airway_days(unit_maker(), total, coming, share, np.full(3, 0.1), np.array([30.0]),
+                                     np.random.default_rng(3))
+    assert days[0, 0].tolist() == pytest.approx([180, 720, 0])
+    assert arrived.sum(axis=2) == pytest.approx(300.0)
+    assert arrived[:, 0, 0].mean() == pytest.approx(60.0, rel=0.01)
+    assert arrived[:, 0, 0].var() == pytest.approx(48.0, rel=0.05)
 
 
 def simple_model(arrivals=0.2):
@@ -365,13 +383,11 @@ def test_renewals_vary_as_counts_do_and_the_doubt_of_the_rate_is_common_to_all_m
     """
     days = np.full((40_000, 2, 1), 400.0)
     rng = np.random.default_rng(4)
-    renewed, arrived = draw_events(days, simple_model(), np.array([2.0]), np.ones((10, 1)), rng)
+    renewed = draw_renewals(days, simple_model(), np.array([2.0]), np.ones((10, 1)), rng)
     assert renewed.mean() == pytest.approx(400.0, rel=0.01)
     assert renewed.var() == pytest.approx(1600.0, rel=0.05)
     assert np.corrcoef(renewed[:, 0, 0], renewed[:, 1, 0])[0, 1] == pytest.approx(0.0, abs=0.02)
-    assert arrived.mean() == pytest.approx(80.0, rel=0.01)
-    assert arrived.var() == pytest.approx(80.0, rel=0.05), "Poisson-like"
-    doubtful, _ = draw_events(days, simple_model(), np.array([2.0]), np.array([[0.8], [1.2]]), rng)
+    doubtful = draw_renewals(days, simple_model(), np.array([2.0]), np.array([[0.8], [1.2]]), rng)
     assert np.corrcoef(doubtful[:, 0, 0], doubtful[:, 1, 0])[0, 1] == pytest.approx(6400 / (6400 + 1664), abs=0.02)
 
 
@@ -446,7 +462,8 @@ def sampled(items, months=4, first=3, draws=400, use=100.0, noise=0.0):
     drawn = use * np.exp(noise * rng.standard_normal((draws, 1, 1))) * np.ones((draws, months, items))
     names = tuple(f"2026-{m:02d}" for m in range(1, months + 1))
     days = np.full((draws, months, 1), 200.0)
-    return Sampled(names, first, np.full(months, 30.0), days, days, drawn.astype(np.float32), np.ones((months, items)))
+    return Sampled(names, first, np.full(months, 30.0), days, days, days, drawn.astype(np.float32),
+                   np.ones((months, items)))
 
 
 def issued(unit, by_item, months=("2026-01", "2026-02", "2026-03")):

@@ -165,8 +165,8 @@ def _surely(row: pd.Series) -> str:
     """The band of the difference, where it is no mere point."""
     if abs(row["high_difference"] - row["low_difference"]) < 1:
         return "."
-    return (f"; 8 times in 10 between {row['low_difference']:+,.0f} and {row['high_difference']:+,.0f}, by what is not "
-            "known of how many airways come and how often they are renewed.")
+    return (f"; 8 times in 10 between {row['low_difference']:+,.0f} and {row['high_difference']:+,.0f}, by chance and "
+            "what is not known of how many airways come and how often they are renewed.")
 
 
 def _named(a: Unit, b: Unit) -> tuple[str, str]:
