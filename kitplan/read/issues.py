@@ -12,10 +12,10 @@ import pandas as pd
 
 from kitplan.read.cells import Bad, read_gtins, read_numbers, text_of
 from kitplan.read.findings import Findings, key_of
+from kitplan.read.headers import RawTable, report_headers
 from kitplan.read.identity import looks_like_number_of_record
 from kitplan.read.pack_code import same_trade_number
-from kitplan.read.strata import refuse_strangers
-from kitplan.read.tables import RawTable, TableReader, report_headers
+from kitplan.read.tables import TableReader
 
 _COPY_LINES = 5
 """So many different lines in a row of days, each there equally often, are a copy; fewer may be two like issues."""
@@ -45,11 +45,11 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
     moments = reader.days_or_months("date")
     reader.refuse_future("date", moments)
     written, names = _items_of(reader, items)
-    price = reader.numbers("price", high=1e7)
+    price = reader.numbers("price")
     reader.refuse("price", price < 0, price, "is a price below 0", "Type what one pack costs, without the minus; of a "
                   "return or a credit the units are below 0.")
     frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": names,
-                          "units": reader.numbers("units", low=-1e6, high=1e6), "price": price})
+                          "units": reader.numbers("units"), "price": price})
     reader.say_day_order()
     _tell_others(reader, (names == "") & ~reader.bad, written, frame["units"], findings)
     kept = (names != "") & ~reader.bad
@@ -147,7 +147,7 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
     if not any(choices):
         for name in [n for n in columns if n != "description"]:
             reader.guard_strangers(name, sorted(set(texts[name])))
-        refuse_strangers(reader, columns[0], written, list(items["item"]), written, "is not an item of the catalogue")
+        reader.refuse_strangers(columns[0], written, list(items["item"]), "is not an item of the catalogue", written)
     for name in columns if any(choices) else []:
         unknown = [t for t, f in zip(texts[name], choices) if t and not f]
         known = {t for t, f in zip(texts[name], choices) if f}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -17,8 +17,6 @@ from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, default_technique, routes_of, technique_for
 from kitplan.read.values import STRATUM_KEY, Technique
 
-MOST_SHOWN = 20
-"""Ways of misspelling told with a suggestion each; further ones are told together."""
 SKINS = ("none", "barrier")
 HEAVIEST_KG = 400
 _EXPECT: Mapping[str, Setting] = {
@@ -38,10 +36,9 @@ def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
     """
     frame = pd.DataFrame({"route": _keys(reader.texts("route"))})
     frame["technique"] = reader.texts("technique")
-    frame["skin"] = _keys(reader.texts("skin", "none"))
-    frame["patient_kg"] = reader.numbers("patient_kg", over=0, high=HEAVIEST_KG)
-    refuse_unknown_codes(reader, "route", frame["route"], routes_of(recipes.techniques))
-    refuse_unknown_codes(reader, "skin", frame["skin"], SKINS)
+    frame["skin"] = reader.texts("skin")
+    frame["patient_kg"] = reader.numbers("patient_kg")
+    refuse_routes(reader, frame["route"], recipes)
     frame["technique"] = _techniques(reader, frame, recipes.techniques)
     return frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff))
 
@@ -51,34 +48,21 @@ def _keys(texts: np.ndarray) -> np.ndarray:
     return np.array([key_of(t) for t in distinct] or [""], dtype=object)[codes]
 
 
-def refuse_unknown_codes(
-    reader: TableReader, column: str, values: pd.Series, known: tuple[str, ...] | list[str]
-) -> None:
-    """Note every value of a column that is not one of the known words, with the nearest."""
-    given = reader.raw.columns.get(column)
-    refuse_strangers(reader, column, values.to_numpy(), known, given, f"is not a {column}")
+def refuse_routes(reader: TableReader, routes: pd.Series, recipes: Recipes) -> None:
+    """Note every route that no recipe serves."""
+    reader.refuse_strangers("route", routes.to_numpy(), routes_of(recipes.techniques), "is not a route")
 
 
-def refuse_strangers(
-    reader: TableReader, column: str, values: np.ndarray, known: Collection[str], given: np.ndarray | None, fault: str
-) -> None:
-    """Note the rows whose folded value is not known, each with the nearest known word (the first MOST_TOLD ways)."""
-    folded = {key_of(k) for k in known}
-    codes, distinct = pd.factorize(values)
-    strange = [c for c, text in enumerate(distinct) if text and key_of(text) not in folded]
-    if column == "item":
-        reader.guard_strangers(column, [str(distinct[c]) for c in strange])
-    for code in strange[:MOST_SHOWN]:
-        reader.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
-    if strange[MOST_SHOWN:]:
-        reader.refuse(column, np.isin(codes, strange[MOST_SHOWN:]), given, fault, suggestion("", known))
+def refuse_techniques(reader: TableReader, written: np.ndarray, techniques: Mapping[str, Technique]) -> None:
+    """Note every technique that is neither the name nor the title of a recipe."""
+    titled = [*techniques, *(t.title for t in techniques.values())]
+    reader.refuse_strangers("technique", written, titled, "is not a recipe in techniques.toml")
 
 
 def _techniques(reader: TableReader, frame: pd.DataFrame, techniques: Mapping[str, Technique]) -> np.ndarray:
     written = frame["technique"].to_numpy()
     given = reader.raw.columns.get("technique")
-    titled = [*techniques, *(t.title for t in techniques.values())]
-    refuse_strangers(reader, "technique", written, titled, given, "is not a recipe in techniques.toml")
+    refuse_techniques(reader, written, techniques)
     names = {text: technique_for(text, techniques) for text in pd.unique(written)}
     found = np.array([names[text] or "" for text in written], dtype=object)
     for route in routes_of(techniques):
@@ -136,24 +120,37 @@ def build_strata(
     weights = keys.groupby("size")["patient_kg"].median()
     strata["patient_kg"] = [weights[size] for size in strata["size"]]
     strata["label"] = [_label(row, techniques) for row in strata.to_dict("records")]
-    recipes = [techniques[name] for name in strata["technique"]]
-    strata["outer_mm"] = [outer_of(row, tubes) for row in strata.to_dict("records")]
-    barrier = strata["skin"].eq("barrier")
-    on_face = [needs_face(t, b) for t, b in zip(recipes, barrier)]
-    rows = [face_row(row, face) if need else None for row, need in zip(strata.to_dict("records"), on_face)]
-    for label, technique, outer, row, need in zip(strata["label"], recipes, strata["outer_mm"], rows, on_face):
-        if np.isnan(outer) and any(piece.turns for piece in technique.pieces):
-            findings.fault(files[0], f"has no outer diameter for {label}, whose tape goes round it",
+    measured, used = [], []
+    for row in strata.to_dict("records"):
+        technique = techniques[row["technique"]]
+        need = needs_face(technique, row["skin"] == "barrier")
+        at = face_row(row, face) if need else None
+        measured.append(measures_of(row, at, tubes, face, files[1]))
+        if at is not None:
+            used.append(at)
+        if np.isnan(measured[-1]["outer_mm"]) and goes_round(technique):
+            findings.fault(files[0], f"has no outer diameter for {row['label']}, whose tape goes round it",
                            "Add a row for the size, or write turns = 0 in the recipe.", column="tube_mm")
-        if row is None and need:
-            findings.fault(files[1], f"has no face measures for {label}",
+        if at is None and need:
+            findings.fault(files[1], f"has no face measures for {row['label']}",
                            "Add a row for the size or the weight, or give the pieces a length_mm in the recipe.")
-    for column in FACE_COLUMNS:
-        strata[column] = [np.nan if r is None else float(face.at[r, column]) for r in rows]
-    strata["face_for"] = ["" if r is None else face_band(face.loc[r]) for r in rows]
-    strata["face_own"] = not files[1].startswith("config/")
+    strata = strata.join(pd.DataFrame(measured, index=strata.index))
     strata.index.name = "stratum"
-    return strata, [r for r in rows if r is not None]
+    return strata, used
+
+
+def measures_of(
+    row: Mapping[Any, Any], at: int | None, tubes: pd.DataFrame, face: pd.DataFrame, face_file: str
+) -> dict[str, Any]:
+    """Outer diameter of a device with SIZE_COLUMNS, and the measures of its row `at` of the face table (None: none)."""
+    spans = {column: np.nan if at is None else float(face.at[at, column]) for column in FACE_COLUMNS}
+    return {"outer_mm": outer_of(row, tubes), **spans, "face_for": "" if at is None else face_band(face.loc[at]),
+            "face_own": not face_file.startswith("config/")}
+
+
+def goes_round(technique: Technique) -> bool:
+    """Whether a recipe's tape goes round the tube."""
+    return any(piece.turns for piece in technique.pieces)
 
 
 def needs_face(technique: Technique, barrier: bool) -> bool:

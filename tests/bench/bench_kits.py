@@ -23,10 +23,10 @@ from kitplan.parts.kits.partition import design_curve
 from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.slots import build_slots
 from kitplan.parts.work import Basis, Work
-from kitplan.read.routes import in_millimetres
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
 from kitplan.resources import config_file, sample_units
+from tests.millimetres import in_millimetres
 
 LONG_ROLL = "914cm"
 

@@ -382,8 +382,9 @@ def test_kinds_that_differ_by_a_factor_on_all_hazards_share_one_table(unit_maker
     wear_out.loc[1, "loosening_scale_hours"] *= 2 ** (-1 / wear_out.loc[1, "loosening_shape"])
     rows, which, factor = alike_models(replace(unit, frequency=wear_out))
     assert (len(rows), factor.tolist()) == (1, pytest.approx([1.0, 2.0, 1.0]))
-    wear_out.loc[2, "redo"] = 0.3
-    assert alike_models(replace(unit, frequency=wear_out))[1].tolist() == [0, 0, 1]
+    redone = wear_out.copy()
+    redone.loc[2, "redo"] = 0.3
+    assert alike_models(replace(unit, frequency=redone))[1].tolist() == [0, 0, 1]
 
 
 # -- what a stay takes ----------------------------------------------------------------------------------------------

@@ -262,3 +262,9 @@ def test_a_question_is_open_until_it_is_answered():
     assert standing(book.grown([answer], "P")).asked == ()
     assert added().last_count is None
     assert added().day is None
+
+
+def test_two_deliveries_between_counts_add_up():
+    now = added(counted(20), received(4, 2), received(5, 3), out(1, 4), out(2, 5), counted(20, 7))
+    (spell,) = now.spells
+    assert (spell.received, spell.out, spell.used) == (9, 3, 6)

@@ -24,7 +24,7 @@ from kitplan.parts.forecast.months_ahead import by_period, draw_airway_days, dra
 from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import Paths
 from kitplan.parts.forecast.prices import price_book
-from kitplan.parts.forecast.timeseries import METHODS, Method, back_test, rolling_errors
+from kitplan.parts.forecast.timeseries import METHODS, Method, _error_model, back_test, rolling_errors
 from kitplan.parts.forecast.year_before import past_values, same_month_last_year, set_against, year_before
 from kitplan.read.values import Budget, Census
 
@@ -293,6 +293,28 @@ def test_one_origin_that_errs_ten_times_as_much_falls_out_of_the_bands_of_the_ot
     assert row["coverage_95"] == pytest.approx(1 - 1 / months * round((1 - row["coverage_95"]) * months))
     assert 0.85 < row["coverage_95"] < 1.0
     assert row["coverage_80"] <= row["coverage_95"]
+
+
+def test_a_band_widens_with_the_months_ahead_and_with_few_origins():
+    """Twelve origins, one month ahead, errors of one: sqrt(1 + 1/24 + 1.5/12), 7.2 degrees of freedom. Errors that grow
+    with the months ahead (squares 1, 2, 3): variance 2 + (h - 2), at most a quarter of the mean a month.
+    """
+    def errors(n, horizon, size):
+        return pd.DataFrame([(o, h, size(h), 0.0) for o in range(n) for h in range(1, horizon + 1)],
+                            columns=["origin", "horizon", "actual", "forecast"])
+
+    sd, freedom = _error_model(errors(12, 1, lambda h: 1.0), 2, 24)
+    wide = np.sqrt(1 + 1 / 24 + 1.5 / 12)
+    assert (sd.tolist(), freedom) == (pytest.approx([wide, wide]), pytest.approx(7.2))
+    assert _error_model(errors(4, 1, lambda h: 1.0), 1, 24)[1] == 3.0
+    grown, _ = _error_model(errors(12, 3, lambda h: np.sqrt(h)), 4, 24)
+    assert (grown / wide) ** 2 == pytest.approx([1.5, 2.0, 2.5, 3.0]), "half a unit a month is a quarter of the mean"
+    slow, _ = _error_model(errors(12, 3, lambda h: np.sqrt(2 + 0.1 * h)), 2, 24)
+    assert (slow / wide) ** 2 == pytest.approx([2.1, 2.2])
+    few, _ = _error_model(errors(4, 3, lambda h: np.sqrt(h)), 2, 24)
+    assert few[0] == few[1], "four origins tell no slope"
+    shrinking, _ = _error_model(errors(12, 3, lambda h: np.sqrt(4 - h)), 2, 24)
+    assert shrinking[0] == shrinking[1]
 
 
 def test_under_four_origins_nothing_is_said_of_bands():

@@ -12,10 +12,10 @@ from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.parts.kits import model
 from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.work import Basis, Work
-from kitplan.read.catalogue import fits_in_millimetres
 from kitplan.read.findings import Findings
-from kitplan.read.routes import in_millimetres, read_routes
+from kitplan.read.routes import read_routes
 from kitplan.read.values import Census, Piece, Unit
+from tests.millimetres import fits_in_millimetres, in_millimetres
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 

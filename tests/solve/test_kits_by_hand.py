@@ -14,6 +14,7 @@ from kitplan.parts.kits.groups import held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.kits.slots import Slot
+from kitplan.parts.kits.tables import _reason, size_list
 from kitplan.parts.kits.together import Together
 from kitplan.solve.positions import Packing
 
@@ -122,3 +123,26 @@ def test_one_design_more_is_spoken_of_where_it_saves_more_than_a_hundredth(saved
     assert told[-1].startswith("Have ready for the week ahead: 4 of A, 2 of B")
     more = [f"One design more would save {saved:,.0f} USD a month."]
     assert [t for t in told if "One design more" in t] == more * said
+
+
+@pytest.mark.parametrize(("primary", "said"), [
+    ({(0, "mask"): 7, (1, "mask"): 7, (2, "mask"): 7}, "fits nasal 3.5 mm; oral 3.5, 4.0 mm"),
+    ({(0, "mask"): 7, (1, "mask"): 8, (2, "mask"): 8}, "fits oral 3.5 mm; next size for nasal 3.5 mm; oral 4.0 mm"),
+    ({}, "next size for nasal 3.5 mm; oral 3.5, 4.0 mm"),
+])
+def test_emergency_equipment_says_whom_it_fits_and_for_whom_it_is_the_next_size(primary, said):
+    frame = pd.DataFrame({"route": ["oral", "oral", "nasal"], "size": ["3.5 mm", "4.0 mm", "3.5 mm"],
+                          "size_number": [3.5, 4.0, 3.5]})
+    needs = SimpleNamespace(emergency=[{7: 1}] * 3, primary=primary)
+    slot = SimpleNamespace(options=({7: 1},), role="mask")
+    place = SimpleNamespace(slot=slot, takes=np.zeros(3, dtype=int), own=False)
+    assert _reason(SimpleNamespace(strata=frame), needs, place, 0, np.ones(3, dtype=bool)) == said
+
+
+@pytest.mark.parametrize(("sizes", "said"), [
+    (("4.0 mm", "3.5 mm", "3.5 mm"), "3.5, 4.0 mm"), (("10 Fr", "8 Fr"), "8, 10 Fr"), (("L", "M"), "M, L"), (("",), ""),
+])
+def test_sizes_are_listed_smallest_first_with_their_unit_once(sizes, said):
+    order = {"M": 1.0, "L": 2.0, "": 0.0}
+    number = [order[s] if s in order else float(s.split()[0]) for s in sizes]
+    assert size_list(pd.DataFrame({"size": sizes, "size_number": number})) == said
