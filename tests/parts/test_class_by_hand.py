@@ -373,6 +373,7 @@ def test_things_that_last_are_what_stands_at_one_time_less_what_is_there(unit):
     left = plan_training(unit, [lesson(durables=kept)]).left
     (row,) = left[left["state"] == "used in the class"].to_dict("records")
     assert (row["thing"], row["quantity"]) == ("Things that are not used up (3 kinds)", 4 + 6 + 2)
+    assert row["goes_to"] == "Class box, or back to the lender"
 
 
 def test_a_thing_sized_to_practices_is_asked_for_where_it_serves(unit):
