@@ -25,7 +25,7 @@ from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.routes import Size, size_of
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source
-from kitplan.read.strata import HEAVIEST_KG, SKINS, cuffed_word
+from kitplan.read.strata import HEAVIEST_KG, SKINS
 from kitplan.read.techniques import technique_for
 from kitplan.read.values import Route, Technique
 
@@ -264,9 +264,10 @@ class _ClassReader:
         if not self.techniques[technique].steps:
             self.warn(f"{key}.technique", "has a recipe without words: its step card lists the set and no steps",
                       f'Write steps = ["first", "second"] under [{technique}] in techniques.toml.', technique)
+        cuffed = {None: "", True: "cuffed", False: "uncuffed"}[given.get("cuffed")]
         found = []
         for column, size in self._sizes(key, given, self.sizes.recipes.routes.get(route) or Route(route)):
-            row = self.sizes.row(technique, route, size, cuffed_word(given), given["patient_kg"])
+            row = self.sizes.row(technique, route, size, cuffed, given["patient_kg"])
             if row is None:
                 self.fault(f"{key}.{column}", "is a size that no table holds", self.sizes.mend(), size.text)
                 continue
