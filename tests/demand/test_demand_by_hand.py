@@ -9,12 +9,14 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import norm
+from scipy.integrate import quad
+from scipy.stats import gamma, norm
 
 from kitplan.demand import estimate, wear
 from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
 from kitplan.demand.even_draws import even_normals, even_uniforms
+from kitplan.demand.fit import nearest_size
 from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
 from kitplan.demand.observed import Observation
@@ -194,8 +196,6 @@ def test_one_kind_alone_is_believed_as_its_own_events_say():
     """Posterior of 8 events in 100 days with hardly any prior (a gamma of shape 1/25 about the same mean): mean 0.08,
     ends from the gamma quantiles of shape 8.04.
     """
-    from scipy.stats import gamma
-
     pooled = pool_rates(np.array([8.0]), np.array([100.0]))
     law = gamma(8 + 1 / 25, scale=0.08 / (8 + 1 / 25))
     assert pooled.mean[0] == pytest.approx(0.08)
@@ -463,3 +463,52 @@ def test_counts_weigh_less_where_they_vary_more():
     a, v = count_dispersion(mean + sign * np.where(mean > 9, 2 * sd, sd), mean)
     assert a == pytest.approx(1.0, abs=0.2)
     assert v == pytest.approx(0.25, abs=0.1)
+
+
+def test_the_likelihood_of_an_airway_is_that_of_its_spells_over_all_frailties():
+    """The integral over a gamma frailty of exp(-z before) (1 - exp(-z H)) for each renewal and exp(-z H) for the rest,
+    by quadrature (scipy); the share of loosening in a renewal's interval is its hazard over the whole.
+    """
+    spells = wear.cut_spells(np.array([0.0]), np.array([4.0]), np.array([True]), np.zeros(2, int),
+                             np.array([1.5, 3.0]), np.full(2, wear.LOOSE), np.array([0]), np.array([0]), 1)
+    scale, shape, constant = 60.0, 1.5, 0.1
+
+    def gone(days):
+        return (24 * days / scale) ** shape + constant * days
+
+    def given(z):
+        seen = 1.0
+        for before, after, caused in zip(spells.before, spells.after, spells.caused):
+            inside = gone(after) - gone(before)
+            loose = inside - constant * (after - before)
+            found = -np.expm1(-z * inside) * loose / inside if caused else np.exp(-z * inside)
+            seen *= np.exp(-z * gone(before)) * found
+        return seen
+
+    for spread in (0.3, 0.5):
+        law = gamma(1 / spread**2, scale=spread**2)
+        exact = np.log(quad(lambda z, law=law: given(z) * law.pdf(z), 0, 12, limit=200)[0])
+        found = wear.log_likelihood(spells, wear._fold(spells), np.ones(1), scale, shape, constant, spread, 1)
+        assert found == pytest.approx(exact, abs=4e-3)
+
+
+def test_what_a_stay_has_beyond_its_days_is_in_renewals_whatever_is_spoiled(unit_maker):
+    """Redos multiply attempts and not the renewals that they belong to."""
+    unit = unit_maker()
+    graces = [use_model(replace(unit, frequency=unit.frequency.assign(redo=redo))).grace for redo in (0.0, 0.3)]
+    assert graces[0] == pytest.approx(graces[1], abs=0.01)
+    assert (graces[0] < 0).all(), "a fresh securement holds at first"
+
+
+def test_of_items_that_fit_the_one_preferred_comes_first_then_the_nearest_in_size(unit_maker):
+    """Ranges with their middles at 2.75, 4.25 and 3.5 mm for an airway of 3.5 mm; then money, then name."""
+    def named(unit, *rows):
+        found = [(k, {"item": i, "fits_from": low, "fits_to": high, "price": price, "pack": 1.0, "sized_to": "patient"})
+                 for k, (i, low, high, price) in enumerate(rows)]
+        return [r["item"] for _, r in nearest_size(unit, "mask", found, unit.strata.loc[0].to_dict())]
+
+    unit = unit_maker()
+    rows = (("small", 2.0, 3.5, 7.0), ("large", 3.5, 5.0, 7.0), ("fit", 3.0, 4.0, 9.0), ("any", np.nan, np.nan, 1.0))
+    assert named(unit, *rows) == ["fit", "large", "small", "any"]
+    assert named(replace(unit, prefer={"mask": "small"}), *rows) == ["small", "fit", "large", "any"]
+    assert named(unit, ("b", 3.0, 4.0, 9.0), ("a", 3.0, 4.0, 9.0), ("c", 3.0, 4.0, 8.0)) == ["c", "a", "b"]

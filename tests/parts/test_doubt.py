@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.parts.doubt.model import Doubts, _as_it_was, _block_interval, _until, look_at_doubt
+from kitplan.parts.work import Basis, Work
 from kitplan.read.values import Census, Doubt
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
@@ -29,8 +29,8 @@ def stays_unit(unit_maker, days=400, per_day=1.5, more_later=1.0):
 
 
 def looked(unit):
-    tables = attempt_tables(unit)
-    return look_at_doubt(unit, fill_roles(unit, tables), tables, 1)
+    basis = Basis(unit, lambda _: None)
+    return look_at_doubt(Work(unit, 1, basis, basis.cheapest))
 
 
 def test_what_is_known_costs_nothing_and_what_is_not_known_costs_stock(unit_maker):

@@ -9,11 +9,14 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.held import as_held
+from kitplan.demand.item_choice import attempt_tables
+from kitplan.parts.kits.accounts import _through_place
 from kitplan.parts.kits.contents import event_uses_per_month
-from kitplan.parts.kits.groups import held_bundles, ways
+from kitplan.parts.kits.groups import Part, held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.model import KitPlan
-from kitplan.parts.kits.slots import Slot
+from kitplan.parts.kits.requirements import kit_needs
+from kitplan.parts.kits.slots import NEVER, Slot
 from kitplan.parts.kits.tables import _reason, size_list
 from kitplan.parts.kits.together import Together
 from kitplan.solve.positions import Packing
@@ -146,3 +149,42 @@ def test_sizes_are_listed_smallest_first_with_their_unit_once(sizes, said):
     order = {"M": 1.0, "L": 2.0, "": 0.0}
     number = [order[s] if s in order else float(s.split()[0]) for s in sizes]
     assert size_list(pd.DataFrame({"size": sizes, "size_number": number})) == said
+
+
+def test_what_a_place_gives_a_stay_and_what_it_leaves():
+    """Six bundles held. Two a re-secure, four attempts a stay: eight are used; none, one or two used since the last
+    restock with chances one half, three tenths and one fifth: 6 x 0.5 + 4 x 0.3 + 2 x 0.2 = 4.6 left. What is held once
+    is used once by whom it fits best, and whoever takes another item leaves all.
+    """
+    use = SimpleNamespace(last_interval=np.array([[0.5, 0.3, 0.2]]), mean_stay_attempts=4.0)
+    needs = SimpleNamespace(use=[use], opened={}, primary={(0, "mask"): 7})
+
+    def through(per_use, takes=0, held=6, role="gauze", item=7):
+        slot = SimpleNamespace(options=({item: 1},), per_use=np.array([[per_use]]), role=role, bundles=np.array([[6]]))
+        return _through_place(needs, SimpleNamespace(slot=slot, held=np.array([held]), takes=np.array([takes])), 0, 0)
+
+    assert through(2.0) == pytest.approx((8.0, 4.6))
+    assert through(2.0, takes=1) == (0.0, 6.0)
+    assert through(2.0, held=0) == (0.0, 0.0)
+    assert through(0.0, held=2, role="mask") == (1.0, 1.0)
+    assert through(0.0, held=2, role="mask", item=8) == (0.0, 2.0), "the next size is used by nobody"
+
+
+def test_bundles_that_a_stratum_does_not_take_lie_idle_at_their_number():
+    """The first stratum takes from it, at 5 and 9 money for one and two bundles; for the second each bundle idles at 3;
+    a third cannot be served.
+    """
+    slot = SimpleNamespace(bundles=np.array([[1], [0], [NEVER]]), cost=np.array([[[0.0, 5.0, 9.0]]] * 3),
+                           idle=np.array([[2.0], [3.0], [4.0]]))
+    part = Part(slot, 0, np.array([True, False, True]))
+    level = np.array([[1, 1, NEVER], [2, 2, 2]])
+    assert part.costs(level).tolist() == [[5.0, 3.0, np.inf], [9.0, 6.0, 9.0]]
+    assert part.levels.tolist() == [0, 1]
+    assert part.most(np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])).tolist() == [1, 0]
+
+
+def test_as_many_kits_go_out_a_month_as_airways_come(small_unit):
+    """Four, two and three airways that stay six days: 30.4375 / 6 of each a month."""
+    needs = kit_needs(small_unit, attempt_tables(small_unit))
+    assert needs.turnover
+    assert needs.kits_per_month == pytest.approx(np.array([4, 2, 3]) * 30.4375 / 6)

@@ -7,14 +7,15 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
-from kitplan.parts.orders.back_order import BackOrder
+from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
 from kitplan.parts.orders.ordering import Order, make_order
 from kitplan.parts.orders.questions import Question, question_table, questions
-from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of
+from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count, overdue
-from kitplan.read.order_book import OrderBook
+from kitplan.parts.work import Work
+from kitplan.read.order_book import OrderBook, book_home, read_book
 from kitplan.read.values import Unit
 
 
@@ -66,6 +67,16 @@ class WeeklyRound:
             told.append(f"{spoiling} lot{'s' if spoiling > 1 else ''} will not be used by the date: "
                         "see the dates to watch.")
         return told
+
+
+def planned_round(work: Work) -> WeeklyRound:
+    """The round of a unit by its new plan and its book."""
+    unit, plan = work.unit, make_round_plan(work)
+    weekly = weekly_round(unit, plan, read_book(book_home(unit.path)))
+    if not unit.stock.unavailable:
+        return weekly
+    missing = missing_items(unit, work.seed, work.item_choice, weekly.now, plan)
+    return weekly_round(unit, plan, weekly.book, missing)
 
 
 def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackOrder | None = None) -> WeeklyRound:

@@ -40,6 +40,7 @@ from kitplan.parts.training.requirements import (
 )
 from kitplan.parts.training.sessions import overlapping, session_list
 from kitplan.parts.training.timetable import Timetable, plan_timetable
+from kitplan.parts.work import Work
 from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.problems import InputError
 from kitplan.read.values import Unit
@@ -175,6 +176,11 @@ def _with_source(cut: TapeCut | SheetCut, column: str) -> pd.DataFrame:
         "lesson": cut.lesson, "from": [cut.source[n][1] for n in plan[column]],
         column: [cut.source[n][0] for n in plan[column]],
     })
+
+
+def planned_classes(work: Work) -> TrainingPlan:
+    """The classes of a unit, with the items of its plan."""
+    return plan_training(work.unit, work.unit.classes, work.unit.class_checksums, work.item_choice)
 
 
 def plan_training(
