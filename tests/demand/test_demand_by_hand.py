@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
@@ -19,10 +20,12 @@ from kitplan.demand.even_draws import even_normals, even_uniforms
 from kitplan.demand.fit import nearest_size
 from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
+from kitplan.demand.learnt_block import block_text
 from kitplan.demand.observed import Observation
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 from kitplan.demand.posterior import census_means
+from kitplan.demand.rate_from_use import _weeks
 from kitplan.demand.rate_grid import alike_models, factor_grid
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.stay_use import StayUse, stay_use
@@ -512,3 +515,37 @@ def test_of_items_that_fit_the_one_preferred_comes_first_then_the_nearest_in_siz
     assert named(unit, *rows) == ["fit", "large", "small", "any"]
     assert named(replace(unit, prefer={"mask": "small"}), *rows) == ["small", "fit", "large", "any"]
     assert named(unit, ("b", 3.0, 4.0, 9.0), ("a", 3.0, 4.0, 9.0), ("c", 3.0, 4.0, 8.0)) == ["c", "a", "b"]
+
+
+@pytest.mark.parametrize("unit_of_days", [1.0, 1e-4, 1e4])
+def test_pooled_rates_are_in_whatever_unit_the_days_are(unit_of_days):
+    """Days or tens of thousands of them: mean and ends in proportion."""
+    days, other = (pool_rates(np.array([8.0, 20.0]), np.array([100.0, 150.0]) * u) for u in (1.0, unit_of_days))
+    for name in ("mean", "low", "high"):
+        assert getattr(other, name) * unit_of_days == pytest.approx(getattr(days, name), rel=1e-6), name
+
+
+def test_how_far_weeks_may_lie_from_the_mean_follows_from_stays_and_what_the_census_has_seen(unit_maker):
+    """Stays of sigma 1: E[S^2] / E[S]^2 = e; airways of spread 0.4; two arrivals and four re-secures a day. A snapshot
+    knows the mean as a Poisson count, 30 days of counts as 60 arrivals of such stays.
+    """
+    unit = unit_maker()
+    seen = _weeks(unit, 2.0, 4.0, 9.0)
+    assert (seen.stays_per_day, seen.stay_spread) == pytest.approx((2.0, np.e * 1.4 + 0.5))
+    assert seen.mean_log_sd == pytest.approx(1 / 3)
+    month = replace(unit, census=replace(unit.census, first_day=date(2026, 3, 1), last_day=date(2026, 3, 31)))
+    assert _weeks(month, 2.0, 4.0, 9.0).mean_log_sd == pytest.approx(np.sqrt(np.e / 60))
+    still = _weeks(unit, 0.0, 4.0, 9.0)
+    assert (still.stays_per_day, still.mean_log_sd) == (0.0, pytest.approx(1 / 3))
+
+
+def test_a_learnt_block_tells_its_data_and_the_hazards_it_stands_for(logged):
+    learnt = estimate.learn(logged)
+    text = block_text(logged, learnt)
+    assert (f"# Data: {learnt.first_day} to {learnt.last_day}, {learnt.events:,} events in "
+            f"{learnt.airway_days:,.0f} airway-days") in text
+    block = tomllib.loads(text)["resecure"]
+    assert block["loosening_scale_hours"] == pytest.approx(learnt.curve.scale_hours, rel=0.01)
+    assert block["loosening_shape"] == pytest.approx(learnt.curve.shape, rel=0.01)
+    for name, value in learnt.curve.per_day.items():
+        assert block[name] == pytest.approx(value, abs=1e-3)

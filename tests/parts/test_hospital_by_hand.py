@@ -61,6 +61,7 @@ def test_each_unit_is_a_row_and_so_is_each_item_that_it_holds():
     assert found.units.columns.tolist() == UNIT_COLUMNS
     assert found.holdings[["unit", "item", "par_packs", "par_units"]].to_numpy().tolist() == [
         ["a", "gauze", 3, 30], ["a", "mask", 4, 4], ["b", "gauze", 3, 30], ["b", "mask", 4, 4]]
+    assert found.holdings.index.tolist() == [0, 1, 2, 3]
     assert found.failed.to_numpy().tolist() == [["c", "input", "no census"]]
     assert found.remarks == {"b": ("Check tubes.",)}
     assert set(found.tables()) == {"units", "holdings", "not_planned", "pooling", "pooling_units"}
