@@ -219,9 +219,8 @@ def _begun_beside(
 
 def _value(part: Part, work: Work) -> object:
     """What the part gives; it is shown the results that it needs and no others."""
-    assert part.run is not None
     work.basis.tell(part.title)
-    return part.run(work.only(part.needs))
+    return part.make(work.only(part.needs))
 
 
 def _with_part(plan: Plan, part: Part, value: object) -> Plan:
@@ -236,7 +235,7 @@ def _with_part(plan: Plan, part: Part, value: object) -> Plan:
 
 def _wanted(parts: Collection[str] | None) -> list[Part]:
     """The parts to run and those whose results they need, in running order. Raises ValueError for an unknown name."""
-    runs = {name: part for name, part in declared().items() if part.run is not None}
+    runs = {name: part for name, part in declared().items() if part.run}
     asked = list(runs) if parts is None else list(parts)
     unknown = [name for name in asked if name not in runs]
     if unknown:

@@ -12,8 +12,6 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.posterior import Posterior, fit_posterior
-from kitplan.read.catalogue import fits_in_millimetres
-from kitplan.read.routes import in_millimetres
 from kitplan.read.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
@@ -25,6 +23,7 @@ from kitplan.read.values import (
     Technique,
     Unit,
 )
+from tests.millimetres import fits_in_millimetres, in_millimetres
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     # A shell starts what runs in the background deaf to Ctrl-C, and programs honour that: tests of Ctrl-C start some.

@@ -70,7 +70,7 @@ def test_no_room_knows_a_later_room(path):
         assert room is None or ROAD.index(room) <= ROAD.index(own), f"{path} imports {module}"
 
 
-FOLDER_OF = {part.name: part.run.__module__.split(".")[2] for part in declared().values() if part.run}
+FOLDER_OF = {part.name: part.run.partition(":")[0].split(".")[2] for part in declared().values() if part.run}
 SHARED = {"training": {"kits"}}
 """Folders that draw with another part's paper (cut cards), not with its results."""
 

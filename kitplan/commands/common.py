@@ -6,7 +6,7 @@ import contextlib
 import errno
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextvars import ContextVar
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +18,7 @@ from kitplan.interruptions import SENTENCE
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
+    from kitplan.write.writer import Written
 
 EXIT_DONE, EXIT_UNSAFE, EXIT_INPUT, EXIT_DEFECT, EXIT_INTERRUPTED = 0, 1, 2, 70, 130
 
@@ -163,6 +164,15 @@ def tell(text: str, err: bool = False) -> None:
     """Print a line for a person on standard output, with control characters made harmless."""
     if not _silent.get():
         click.echo(printable(text), err=err)
+
+
+def tell_written(written: Written, what_to_open: str, sentences: Iterable[str]) -> None:
+    """Say where outputs were written and what to open, then what they come to."""
+    for sentence in written.sentences():
+        say(sentence)
+    click.echo(f"Written to {written.folder}: {what_to_open}.")
+    for sentence in sentences:
+        tell(sentence)
 
 
 def printable(text: str) -> str:

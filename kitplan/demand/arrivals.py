@@ -284,9 +284,27 @@ def correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
     overlap = np.fft.irfft(np.abs(np.fft.rfft(alive, size)) ** 2, size) * _STEP_DAYS
     both = np.concatenate([overlap[len(half) : 0 : -1], overlap[: len(half)]])
     apart = (np.arange(len(both)) - len(half)) * _STEP_DAYS
-    same_week = np.maximum(1 - np.abs(lags[:, None] - apart[None, :]) / WEEK_DAYS, 0.0)
-    shared = same_week @ both * _STEP_DAYS / law.mean[0] ** 2
+    shared = _same_week(lags[:, None] - apart[None, :]) @ both * _STEP_DAYS / law.mean[0] ** 2
     return alone, shared
+
+
+def correlation_of_arrivals(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """How arrivals of a day go with the airways in place (alone, shared) and with the arrivals (alone, shared) k days
+    later, k from 1-n_days to n_days-1, each shape (2 n_days - 1,): all over their means, in the units of `correlation`.
+
+    One who comes is there later with the chance of staying so long; arrivals of two days share the burst of a week.
+    """
+    one = np.zeros(1, dtype=np.int64)
+    lags = np.arange(1.0 - n_days, n_days)
+    alone = law.area(one, np.maximum(lags + 0.5, 0)) - law.area(one, np.maximum(lags - 0.5, 0))
+    half = np.arange(0.0, _LONGEST_DAYS, _STEP_DAYS) + _STEP_DAYS / 2
+    shared = _same_week(lags[:, None] - half[None, :]) @ law.survival(one, half) * _STEP_DAYS / law.mean[0]
+    return alone, shared, np.where(lags == 0, law.mean[0], 0.0), _same_week(lags)
+
+
+def _same_week(apart: np.ndarray) -> np.ndarray:
+    """Chance that two moments so many days apart lie in one week."""
+    return np.maximum(1 - np.abs(apart) / WEEK_DAYS, 0.0)
 
 
 def _gain(law: StayLaw) -> np.ndarray:

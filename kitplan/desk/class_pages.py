@@ -57,15 +57,15 @@ def _form(folder: Path) -> dict[str, Any]:
         unit = kitplan.load_unit(folder)
     except kitplan.InputError as error:
         abort(409, f"Correct the unit's files first. {error}")
-    practices = [p for p in now.get("practice", []) if isinstance(p, dict)]
+    sessions = [*(s for s in now.get("session", []) if isinstance(s, dict)), {}, {}]
     held = [(item, stock.get("units", "") if isinstance(stock, dict) else stock)
             for item, stock in now.get("have", {}).items()]
     techniques = {key: technique.title for key, technique in unit.techniques.items()}
     items = list(zip(unit.items["item"], unit.items["description"].fillna("")))
     return {
         "now": now, "numbers": _NUMBERS, "techniques": techniques, "items": items,
-        "of_a_session": _OF_A_SESSION, "sessions": [*now.get("session", []), *[{}] * 2],
-        "practices": practices + [{}] * max(1, LEAST_ROWS - len(practices)),
+        "of_a_session": _OF_A_SESSION, "sessions": [(s, _shown(s, 1)) for s in sessions],
+        "practices": _shown(now, LEAST_ROWS),
         "held": held + [("", "")] * 3, "faults": unit.faults_of("training"),
     }
 
@@ -86,9 +86,7 @@ def _settings(now: dict[str, Any]) -> dict[str, Any]:
     made["pairs"] = form.get("pairs") == "yes"
     if "session_date" in form:
         made = {k: v for k, v in made.items() if k != "session"} | _sessions(now)
-    rows = zip(form.getlist("technique"), form.getlist("size"), form.getlist("skin"))
-    before = [p for p in now.get("practice", []) if isinstance(p, dict)]
-    made["practice"] = [_practice(before[k] if k < len(before) else {}, *row) for k, row in enumerate(rows) if row[0]]
+    made["practice"] = _practices("", now)
     have = {item: number(units, item, whole=True) for item, units in zip(form.getlist("item"), form.getlist("units"))
             if item and units.strip()}
     old = now.get("have", {})
@@ -104,15 +102,31 @@ def _sessions(now: dict[str, Any]) -> dict[str, Any]:
     found = []
     for k, row in enumerate(zip(*columns)):
         typed = {key: text.strip() for (key, _, _), text in zip(_OF_A_SESSION, row) if text.strip()}
-        if not typed:
+        old, rows = before[k] if k < len(before) else {}, f"session{k + 1}_"
+        practices = _practices(rows, old) if f"{rows}technique" in request.form else old.get("practice", [])
+        if not typed and not practices:
             continue
         if "date" in typed:
             typed["date"] = datetime.date.fromisoformat(typed["date"])  # type: ignore[assignment]
         if "learners" in typed:
             typed["learners"] = number(typed["learners"], "Learners", whole=True)  # type: ignore[assignment]
-        shown = {key for key, _, _ in _OF_A_SESSION}
-        found.append({k: v for k, v in (before[k] if k < len(before) else {}).items() if k not in shown} | typed)
+        shown = {"practice", *(key for key, _, _ in _OF_A_SESSION)}
+        own = {"practice": practices} if practices else {}
+        found.append({key: value for key, value in old.items() if key not in shown} | typed | own)
     return {"session": found} if found else {}
+
+
+def _shown(settings: dict[str, Any], least: int) -> list[dict[str, Any]]:
+    """The practices of a class or of a session, and rows to fill in."""
+    practices = [p for p in settings.get("practice", []) if isinstance(p, dict)]
+    return practices + [{}] * max(1, least - len(practices))
+
+
+def _practices(rows: str, before: dict[str, Any]) -> list[dict[str, Any]]:
+    """The practices that the form holds in fields whose names begin with `rows`. before: the settings as they were."""
+    old = [p for p in before.get("practice", []) if isinstance(p, dict)]
+    typed = zip(*(request.form.getlist(rows + field) for field in ("technique", "size", "skin")))
+    return [_practice(old[k] if k < len(old) else {}, *row) for k, row in enumerate(typed) if row[0]]
 
 
 def _practice(before: dict[str, Any], technique: str, size: str, skin: str) -> dict[str, Any]:

@@ -119,7 +119,7 @@ def _take(folder: Path, step: str) -> list[str]:
         if seen != len(work.book.lines):
             abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
                        "typed is kept in your browser: go back, load the page again, and look at it before you save.")
-        before, day = work.book, _day()
+        day = _day()
         if step != "order":
             with tempfile.TemporaryDirectory() as place:
                 sheet = Path(place) / f"{step}.csv"
@@ -128,8 +128,8 @@ def _take(folder: Path, step: str) -> list[str]:
                 rounds.take_in(work, step, sheet, day, older=request.form.get("older") == "yes")
         weekly = work.weekly()
         if step == "order":
-            weekly = rounds.placed(work, weekly, day or weekly.now.last_count or date.today())
-        rounds.keep(work, before)
+            weekly = rounds.placed(work, weekly, day)
+        rounds.keep(work)
         rounds.finish(work, weekly)
         return [told for told in work.told if told]
 

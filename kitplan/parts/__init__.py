@@ -29,9 +29,9 @@ class Part:
     """What a part declares of itself; a plan runs it by nothing else.
 
     name: as the user types it and its files are named. title: what is being done, for the line of progress.
-    result: where the type of its result stands, "module:Class". run: makes the result; None for a part that only its
-    own command makes. needs: parts whose results it reads, made first where the unit's files allow them.
-    lacks: why it cannot run on a unit, or None. empty: what a run that gives None means. warns: sentences of the
+    result: where the type of its result stands, "module:Class". run: "module:function" that makes it of a Work; "" for
+    a part that only its own command makes. needs: parts whose results it reads, made first where the unit's files allow
+    them. lacks: why it cannot run on a unit, or None. empty: what a run that gives None means. warns: sentences of the
     result that belong among the plan's warnings. alone: its run looks at no other result, so that it may be made
     beside the others.
     """
@@ -39,7 +39,7 @@ class Part:
     name: str
     title: str
     result: str
-    run: Callable[[Work], object] | None = None
+    run: str = ""
     needs: tuple[str, ...] = ()
     lacks: Callable[[Unit], str | None] = _nothing_lacks
     empty: str = ""
@@ -48,9 +48,18 @@ class Part:
 
     def result_type(self) -> type:
         """The type of the result."""
-        module, _, name = self.result.partition(":")
-        found: type = getattr(import_module(module), name)
+        found: type = _named(self.result)
         return found
+
+    def make(self, work: Work) -> object:
+        """The result for a unit; None for a part that then means `empty`."""
+        return _named(self.run)(work)
+
+
+def _named(place: str) -> Any:
+    """What "module:name" names."""
+    module, _, name = place.partition(":")
+    return getattr(import_module(module), name)
 
 
 @cache

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.findings import Findings
+from kitplan.read.headers import RawTable
 from kitplan.read.issues import items_meant
 from kitplan.read.policy import Policy
-from kitplan.read.strata import refuse_strangers
-from kitplan.read.tables import RawTable, TableReader, report_headers
+from kitplan.read.tables import TableReader
 from kitplan.read.values import Budget
 
 _ALL = ("", "all", "all items")
@@ -19,31 +19,28 @@ _ALL = ("", "all", "all items")
 
 def read_prices(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
     """Return price changes by day: date (datetime64), item ("" for all), price of a pack or percent (the other NaN)."""
-    if not report_headers(raw, findings):
+    reader = TableReader.of(raw, findings)
+    if reader is None:
         return None
-    reader = TableReader(raw, findings)
-    frame = pd.DataFrame({"date": pd.to_datetime(reader.days("date")[0]).normalize(), "item": _items(reader, items),
-                          "price": reader.numbers("price", over=0, high=1e7),
-                          "percent": reader.numbers("percent", low=-95, high=500)})
+    frame = reader.frame().assign(item=_items(reader, items))
     given = frame[["price", "percent"]].notna().sum(axis=1).to_numpy()
     reader.refuse("price", (given != 1) & ~reader.bad, None, "needs either a price or a percent",
                   "Fill in one of the two.")
     alone = (frame["item"] == "").to_numpy() & frame["price"].notna().to_numpy()
     reader.refuse("item", alone & ~reader.bad, None, "is empty beside a price", "Name the item whose price it is.")
-    _once(reader, frame[["date", "item"]])
+    reader.refuse_repeats("date", frame[["date", "item"]], "stands twice with the same item", "Keep one row.")
     reader.say_day_order()
     return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
 
 
 def read_budget_lines(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
     """Return the lines of a budget: month ("2026-04"), item ("" for all), amount and spent (NaN where not given)."""
-    if not report_headers(raw, findings):
+    reader = TableReader.of(raw, findings)
+    if reader is None:
         return None
-    reader = TableReader(raw, findings)
     days = pd.to_datetime(reader.expiries("month"))
     frame = pd.DataFrame({"month": days.strftime("%Y-%m").fillna(""), "item": _items(reader, items),
-                          "amount": reader.numbers("amount", low=0, high=1e12),
-                          "spent": reader.numbers("spent", low=-1e9, high=1e12)})
+                          "amount": reader.numbers("amount"), "spent": reader.numbers("spent")})
     named = (frame["item"] != "").to_numpy()
     reader.refuse("spent", named & frame["spent"].notna().to_numpy(), frame["spent"].to_numpy(),
                   "is given for an item", "Leave the item empty in a row that says what was spent in all.")
@@ -51,7 +48,7 @@ def read_budget_lines(raw: RawTable, items: pd.DataFrame, findings: Findings) ->
     if named.any():
         reader.refuse("item", whole, None, "is empty beside an amount, and other amounts are by item",
                       "Give every amount its item, or none.")
-    _once(reader, frame[["month", "item"]])
+    reader.refuse_repeats("month", frame[["month", "item"]], "stands twice with the same item", "Keep one row.")
     return frame[~reader.bad].reset_index(drop=True)
 
 
@@ -95,12 +92,7 @@ def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
     meant = items_meant(items)
     found = [{""} if not t else meant(t) for t in written]
     strange = np.array([t if not f else "" for t, f in zip(written, found)], dtype=object)
-    refuse_strangers(reader, "item", strange, list(items["item"]), written, "is not an item of the catalogue")
+    reader.refuse_strangers("item", strange, list(items["item"]), "is not an item of the catalogue", written)
     reader.refuse("item", np.array([len(f) > 1 for f in found], dtype=bool), written, "may be more than one item",
                   "Write the item's name as in items.csv.")
     return np.array([next(iter(f)) if len(f) == 1 else "" for f in found], dtype=object)
-
-
-def _once(reader: TableReader, keys: pd.DataFrame) -> None:
-    again = keys.duplicated().to_numpy() & ~reader.bad
-    reader.refuse(str(keys.columns[0]), again, None, "stands twice with the same item", "Keep one row.")

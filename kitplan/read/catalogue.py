@@ -10,20 +10,16 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.cells import Bad
+from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.routes import measure
 from kitplan.read.source import Source
-from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.read.tables import TableReader, read_table
 from kitplan.read.values import SPARE_TUBE_ROLE, BedsidePolicy, Route
 from kitplan.resources import config_file
 
-SCOPES = ("event", "patient", "unit")
-SIZED_TO = ("patient", "tube")
-"""What an item's sizes follow: the patient whom a tube's size stands for (a mask), or the tube itself (a spare one)."""
 FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
 """What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
-COUNTED = ("items", "packs")
-"""How the shelf is counted: item by item, or unopened packs only."""
 
 
 def read_items(
@@ -46,24 +42,16 @@ def read_items(
 def _read_items(
     table: str, source: Source, findings: Findings, routes: Mapping[str, Route]
 ) -> tuple[str, pd.DataFrame]:
-    known = source.columns("items")
-    grid = source.table(table, known)
-    if grid is None:
-        if source.has_table(table):
-            return table, pd.DataFrame(columns=[*known, *FIT_COLUMNS])
-        grid = source.shipped_table(table, known)
-    raw = raw_table(grid, known, findings) if grid is not None else None
-    if raw is None or not report_headers(raw, findings):
-        return table if grid is None else grid.name, pd.DataFrame(columns=[*known, *FIT_COLUMNS])
-    reader = TableReader(raw, findings)
-    own = not raw.name.startswith("config/")
-    frame = _columns(reader, own)
+    name, reader = read_table(table, source, findings, "items")
+    if reader is None:
+        return name, pd.DataFrame(columns=[*columns_of("items"), *FIT_COLUMNS])
+    frame = _columns(reader, not name.startswith("config/"))
     frame = frame.assign(**_fits(reader, frame, routes))
     _check_together(reader, frame)
     _check_emergency(reader, frame, {role for route in routes.values() for role in route.emergency})
-    if len(raw) == 0:
-        findings.fault(raw.name, "has no rows", "Add one row an item.")
-    return raw.name, frame.astype({"pack": int})
+    if not len(frame):
+        findings.fault(name, "has no rows", "Add one row an item.")
+    return name, frame.drop(columns=["size_from", "size_to"]).astype({"pack": int})
 
 
 def invented_prices(items: pd.DataFrame) -> list[str]:
@@ -75,33 +63,11 @@ def invented_prices(items: pd.DataFrame) -> list[str]:
 
 
 def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
-    frame = pd.DataFrame({"item": reader.texts("item")})
-    frame["description"] = reader.texts("description")
-    frame["role"] = [key_of(r) for r in reader.texts("role")]
-    frame["contains"] = reader.numbers("contains", over=0, default=1)
-    frame["use_unit"] = reader.texts("use_unit", "piece")
-    frame["scope"] = [s.casefold() for s in reader.texts("scope")]
-    frame["pack"] = reader.numbers("pack", low=1, high=1e6, default=1).astype(float)
-    frame["price"] = reader.numbers("price", low=0, high=1e7, default=0)
-    frame["litres"] = reader.numbers("litres", low=0, high=1e5, default=0)
-    for name in ("fits_from_mm", "fits_to_mm"):
-        frame[name] = reader.numbers(name, low=0, high=30)
-    for name in ("min_bedside", "min_stock"):
-        frame[name] = reader.numbers(name, low=0, high=1e6, default=0)
-    frame["critical"] = reader.flags("critical")
-    frame["sterile"] = reader.flags("sterile") | _said_sterile(frame["description"])
-    frame["shelf_life_days"] = reader.numbers("shelf_life_days", over=0, high=36_600)
-    frame["gtin"] = reader.gtins("gtin")
-    frame["alias"] = reader.texts("alias")
-    frame["counted"] = [key_of(c) for c in reader.texts("counted", COUNTED[0])]
-    for name in ("width_mm", "length_mm"):
-        frame[name] = reader.numbers(name, over=0, high=1e6)
-    frame["share"] = reader.numbers("share", over=0, high=1)
-    frame["bin"] = reader.texts("bin")
-    frame["sized_to"] = [key_of(s) for s in reader.texts("sized_to", "patient")]
-    words = reader.texts("counted_as")
+    frame = reader.frame().fillna({"pack": 1, "price": 0, "litres": 0})
+    frame["role"] = frame["role"].map(key_of)
+    frame["sterile"] |= _said_sterile(frame["description"])
     derived = [_word(unit, holds) for unit, holds in zip(frame["use_unit"], frame["contains"])]
-    frame["counted_as"] = np.where(words != "", words, derived)
+    frame["counted_as"] = frame["counted_as"].where(frame["counted_as"] != "", derived)
     frame["provenance"] = reader.texts("provenance", "this unit's own catalogue" if own else "no source given")
     frame["description"] = frame["description"].where(frame["description"] != "", frame["item"])
     return frame
@@ -113,23 +79,11 @@ def _said_sterile(descriptions: pd.Series) -> np.ndarray:
 
 
 def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
-    names = frame["item"].map(key_of)
-    reader.refuse("item", (names.duplicated() & (names != "")).to_numpy(), frame["item"].to_numpy(),
-                  "is a second item of that name", "Give each item a name of its own, or delete the row.")
-    for scope in frame["scope"].unique():
-        if scope and scope not in SCOPES:
-            reader.refuse("scope", (frame["scope"] == scope).to_numpy(), frame["scope"].to_numpy(),
-                          "is not a scope", suggestion(scope, SCOPES))
-    for way in frame["counted"].unique():
-        if way and way not in COUNTED:
-            reader.refuse("counted", (frame["counted"] == way).to_numpy(), frame["counted"].to_numpy(),
-                          "is not a way to count", suggestion(way, COUNTED))
+    reader.refuse_repeats("item", frame["item"].map(key_of), "is a second item of that name",
+                          "Give each item a name of its own, or delete the row.")
     column = "fits_to_mm" if frame["fits_to_mm"].notna().any() else "size_to"
     reader.refuse(column, (frame["fits_to"] < frame["fits_from"]).to_numpy(),
                   frame["fits_to"].to_numpy(), "is smaller than the size it fits from", "Exchange the two sizes.")
-    for word in set(frame["sized_to"]) - set(SIZED_TO):
-        reader.refuse("sized_to", (frame["sized_to"] == word).to_numpy(), frame["sized_to"].to_numpy(),
-                      "is not what sizes follow", suggestion(word, SIZED_TO))
     tape = frame["role"] == "tape"
     for name in ("width_mm", "length_mm"):
         reader.refuse(name, (tape & frame[name].isna()).to_numpy(), None, "is empty for a tape",
@@ -138,7 +92,7 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
     reader.doubt("contains", apart.to_numpy(), frame["contains"].to_numpy(), "is not the length_mm of the same roll",
                  "Correct one of them: pieces are counted from length_mm.")
     cut = tape | ((frame["role"] == "barrier") & frame["width_mm"].notna() & frame["length_mm"].notna())
-    shared = cut & frame["scope"].isin(SCOPES) & (frame["scope"] != "patient")
+    shared = cut & ~frame["scope"].isin(["patient", ""])
     reader.refuse("scope", shared.to_numpy(), frame["scope"].to_numpy(), "is the scope of what pieces are cut from",
                   "A roll or sheet is cut for one patient: write patient. Ready-cut pieces are a role of their own.")
     gtins = frame["gtin"]
@@ -152,7 +106,7 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
 
 def _check_shares(reader: TableReader, frame: pd.DataFrame) -> None:
     beside = frame["share"] < 1
-    reader.refuse("scope", (beside & frame["scope"].isin(SCOPES) & (frame["scope"] != "event")).to_numpy(),
+    reader.refuse("scope", (beside & ~frame["scope"].isin(["event", ""])).to_numpy(),
                   frame["scope"].to_numpy(), "is the scope of an item with a share",
                   "Items used side by side are counted use by use: write scope event, and in pack how many make a box.")
     reader.refuse("contains", (beside & (frame["contains"] != 1)).to_numpy(), frame["contains"].to_numpy(),
@@ -170,7 +124,7 @@ def _fits(reader: TableReader, frame: pd.DataFrame, routes: Mapping[str, Route])
     """fits_scale, fits_from, fits_to: what an item fits, as numbers on the scale of a route ("" fits any size)."""
     scales = {route.scale: route.sizes for route in routes.values() if route.sizes}
     rows: list[tuple[str, float, float]] = []
-    texts = {c: reader.texts(c) for c in ("size_from", "size_to")}
+    texts = {c: frame[c].to_numpy() for c in ("size_from", "size_to")}
     for k in range(len(frame)):
         in_mm = frame["fits_from_mm"].iat[k], frame["fits_to_mm"].iat[k]
         read = [_fit(texts[c][k], scales) for c in texts]
@@ -213,21 +167,13 @@ def _word(use_unit: str, contains: float) -> str:
     return str(use_unit) if contains == 1 else "roll" if use_unit == "mm" else "item"
 
 
-def fits_in_millimetres(items: pd.DataFrame) -> pd.DataFrame:
-    """Return a catalogue with fits_from_mm and fits_to_mm completed by the columns that routes of any scale need."""
-    limited = items["fits_from_mm"].notna() | items["fits_to_mm"].notna()
-    return items.assign(fits_scale=np.where(limited, "mm", ""), fits_from=items["fits_from_mm"],
-                        fits_to=items["fits_to_mm"], sized_to="patient",
-                        counted_as=[_word(u, c) for u, c in zip(items["use_unit"], items["contains"])])
-
-
 def _check_emergency(reader: TableReader, frame: pd.DataFrame, roles: set[str]) -> None:
     emergency = frame["role"].isin(roles)
     denied = (emergency & ~frame["critical"]).to_numpy()
     if reader.has("critical") and not reader.name.startswith("config/"):
         reader.doubt("critical", denied, None, "is emergency equipment and is treated as critical", "Write yes.")
     frame.loc[emergency, "critical"] = True
-    astray = emergency & frame["scope"].isin(SCOPES) & (frame["scope"] != "patient")
+    astray = emergency & ~frame["scope"].isin(["patient", ""])
     reader.refuse("scope", astray.to_numpy(), frame["scope"].to_numpy(), "is the scope of emergency equipment",
                   "Every airway is given its own: write patient.")
 

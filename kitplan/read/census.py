@@ -13,9 +13,10 @@ import pandas as pd
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import Grid
+from kitplan.read.headers import RawTable, header_names, raw_table
 from kitplan.read.source import Source, sheet_like
 from kitplan.read.strata import doubt_sizes, read_keys
-from kitplan.read.tables import RawTable, TableReader, header_names, raw_table, report_headers
+from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes
 from kitplan.read.values import STRATUM_KEY
 
@@ -99,12 +100,12 @@ def read_census(
     raw: RawTable, recipes: Recipes, tubes: pd.DataFrame, longest_stay_days: float, findings: Findings,
 ) -> CensusRows | None:
     """Read the census rows of either shape; rows with a fault are left out and noted."""
-    if not report_headers(raw, findings):
+    reader = TableReader.of(raw, findings)
+    if reader is None:
         return None
     if len(raw) == 0:
         findings.fault(raw.name, "has no rows", "Add one row for each kind of airway present, or for each stay.")
         return None
-    reader = TableReader(raw, findings)
     keys = read_keys(reader, recipes)
     doubt_sizes(reader, keys, tubes)
     reader.say_day_order()
@@ -114,7 +115,7 @@ def read_census(
 
 
 def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> CensusRows | None:
-    airways = reader.numbers("airways", low=0, high=2000)
+    airways = reader.numbers("airways")
     moments, _ = reader.days("date")
     reader.refuse_future("date", moments)
     _refuse_lone(reader, "date", moments)

@@ -1,9 +1,14 @@
-"""The one table of columns, config/columns.csv: what every table holds, coming in and going out."""
+"""The one table of columns, config/columns.csv: what every table holds, coming in and going out.
+
+What a column that comes in accepts stands in config/accepts.csv (0..30, >0..1, or words with | between them), other
+headings that mean it in config/headings.csv.
+"""
 
 from __future__ import annotations
 
 import csv
 import functools
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -15,7 +20,8 @@ class Column:
     """One column of one table. kind: text, number, integer, date, flag or gtin. default: "" for none.
 
     also: other headings, folded, that mean it (config/headings.csv). mapped: the one heading that means it in this
-    unit, "" where the unit does not say ([columns] in unit.toml).
+    unit, "" where the unit does not say ([columns] in unit.toml). low, high: numbers that it accepts; strict: not low
+    itself. choices: the only words that it accepts.
     """
 
     table: str
@@ -28,6 +34,10 @@ class Column:
     description: str
     also: frozenset[str] = frozenset()
     mapped: str = ""
+    low: float | None = None
+    high: float | None = None
+    strict: bool = False
+    choices: tuple[str, ...] = ()
 
 
 @functools.cache
@@ -50,19 +60,31 @@ def columns_of(table: str, direction: str = "in") -> dict[str, Column]:
     found = {c.name: c for c in _all_columns() if c.table == table and c.direction == direction}
     if not found:
         raise KeyError(f"config/columns.csv describes no table {table!r} ({direction})")
-    return {name: replace(c, also=_other_headings(table, name)) for name, c in found.items()}
+    return {name: _completed(c) for name, c in found.items()}
 
 
 @functools.cache
-def _other_headings(table: str, column: str) -> frozenset[str]:
-    return frozenset(heading for of, name, heading in _all_headings()
-                     if name == column and (of == table or (of == "census" and table.startswith("census_"))))
+def _completed(column: Column) -> Column:
+    """The column with its other headings and with what it accepts."""
+    also = frozenset(text.replace(" ", "_") for text in _beside("headings.csv").get((column.table, column.name), ()))
+    for accepts in _beside("accepts.csv").get((column.table, column.name), ()):
+        limits = re.fullmatch(r"(>?)([-\d.e]*?)\.\.([-\d.e]*)", accepts)
+        if limits is None:
+            return replace(column, also=also, choices=tuple(accepts.split("|")))
+        low, high = (float(end) if end else None for end in limits.groups()[1:])
+        return replace(column, also=also, low=low, high=high, strict=bool(limits[1]))
+    return replace(column, also=also)
 
 
 @functools.cache
-def _all_headings() -> tuple[tuple[str, str, str], ...]:
-    with config_file("headings.csv").open(encoding="utf-8", newline="") as lines:
-        return tuple((row["table"], row["column"], row["heading"].replace(" ", "_")) for row in csv.DictReader(lines))
+def _beside(file: str) -> Mapping[tuple[str, str], tuple[str, ...]]:
+    """What a table beside columns.csv says of each column; what it says of `census` holds for both its shapes."""
+    found: dict[tuple[str, str], tuple[str, ...]] = {}
+    with config_file(file).open(encoding="utf-8", newline="") as lines:
+        for table, column, text in list(csv.reader(lines))[1:]:
+            for shape in ("census_counts", "census_stays") if table == "census" else (table,):
+                found[shape, column] = (*found.get((shape, column), ()), text)
+    return found
 
 
 def mapped_columns(columns: Mapping[str, Column], headings: Mapping[str, str]) -> dict[str, Column]:

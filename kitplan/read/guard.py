@@ -25,7 +25,7 @@ from kitplan.read.identity import (
 
 if TYPE_CHECKING:
     from kitplan.read.findings import Findings
-    from kitplan.read.tables import RawTable
+    from kitplan.read.headers import RawTable
 
 AIRWAY_TABLES = frozenset({"census_counts", "census_stays", "resecure_log"})
 """Tables about patients' airways. All others are about things: there, titles, lots and trade numbers are ordinary."""

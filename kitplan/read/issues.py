@@ -11,11 +11,13 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.cells import Bad, read_gtins, read_numbers, text_of
+from kitplan.read.days import is_month
 from kitplan.read.findings import Findings, key_of
+from kitplan.read.headers import RawTable, report_headers
 from kitplan.read.identity import looks_like_number_of_record
 from kitplan.read.pack_code import same_trade_number
-from kitplan.read.strata import refuse_strangers
-from kitplan.read.tables import RawTable, TableReader, report_headers
+from kitplan.read.tables import TableReader
+from kitplan.read.workbook import column_letter
 
 _COPY_LINES = 5
 """So many different lines in a row of days, each there equally often, are a copy; fewer may be two like issues."""
@@ -30,6 +32,11 @@ _ITEM_COLUMNS = ("item", "gtin", "description")
 _ARTICLES_KNOWN = 3
 _MEASURES = frozenset(("uom", "um", "unit", "unit_of_measure", "unit_of_issue", "measure"))
 _BOXES = frozenset(("box", "bx", "boxes", "pack", "packs", "pk", "pkt", "packet", "case", "cs", "carton", "ctn", "car"))
+_FEWEST_ACROSS = 2
+_BELOW = {"date": -1, "units": -2}
+"""Places, among the columns of the sheet, of those that it does not have itself."""
+_FIRST_OF_MONTH = re.compile(r"\d{4}-\d{2}-01( 00:00:00)?")
+"""A heading such as Jan 2026 is a day to a spreadsheet program."""
 _TOTAL = re.compile(r"\W*(grand |sub ?-?)?(total|sum|summe|gesamt|totale|totaal|suma)s?\b", re.IGNORECASE)
 
 
@@ -38,6 +45,7 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
 
     Lines of items that the catalogue does not hold and copies of whole days are set aside and told with their sums.
     """
+    raw = _months_below(raw, findings)
     if not report_headers(raw, findings) or not _says_which_item(raw, findings):
         return None
     raw = _without_foot(_without_totals(raw, findings), findings)
@@ -45,11 +53,11 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
     moments = reader.days_or_months("date")
     reader.refuse_future("date", moments)
     written, names = _items_of(reader, items)
-    price = reader.numbers("price", high=1e7)
+    price = reader.numbers("price")
     reader.refuse("price", price < 0, price, "is a price below 0", "Type what one pack costs, without the minus; of a "
                   "return or a credit the units are below 0.")
     frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": names,
-                          "units": reader.numbers("units", low=-1e6, high=1e6), "price": price})
+                          "units": reader.numbers("units"), "price": price})
     reader.say_day_order()
     _tell_others(reader, (names == "") & ~reader.bad, written, frame["units"], findings)
     kept = (names != "") & ~reader.bad
@@ -86,6 +94,30 @@ def months_said(months: list[str]) -> str:
     """Name months for a sentence: the first of a long list, and how many follow."""
     more = len(months) - _MONTHS_NAMED
     return ", ".join(months[:_MONTHS_NAMED]) + (f" and {more} more months" if more > 0 else "")
+
+
+def _months_below(raw: RawTable, findings: Findings) -> RawTable:
+    """Months that stand across, a column of units each, as a line a month; another table as it is."""
+    months = {k: title[:7] if _FIRST_OF_MONTH.fullmatch(title) else title for k, (title, _, _) in enumerate(raw.others)
+              if is_month(title) or _FIRST_OF_MONTH.fullmatch(title)}
+    if {"date", "units"} & set(raw.columns) or len(months) < _FEWEST_ACROSS:
+        return raw
+    named = [raw.columns[n] for n in _ITEM_COLUMNS if n in raw.columns]
+    total = [any(c is not None and _TOTAL.match(text_of(c)) for c in line) for line in zip(*named)]
+    units, wide = np.stack([raw.others[k][2] for k in months], axis=1).ravel(), len(months)
+    date = np.tile(np.array(list(months.values()), dtype=object), len(raw))
+    date[np.repeat(total, wide)] = None
+    columns = {n: np.repeat(cells, wide) for n, cells in raw.columns.items()} | {"date": date, "units": units}
+    others = [(title, letter, np.repeat(cells, wide)) for k, (title, letter, cells) in enumerate(raw.others)
+              if k not in months]
+    first, *_, last = months.values()
+    findings.warn(raw.name, f"has months across, from {first} to {last}: read as a line a month", "Nothing to do; a "
+                  "day beside each issue tells more.", moves=1)
+    letters = {raw.others[k][1] for k in months}
+    held = {(row, _BELOW["units"]) for row, position in raw.formulas if column_letter(position) in letters}
+    below = replace(raw, rows=np.repeat(raw.rows, wide), columns=columns, others=others, formulas=raw.formulas | held,
+                    positions=raw.positions | _BELOW)
+    return _kept(below, np.array([c is not None for c in units], dtype=bool))
 
 
 def _says_which_item(raw: RawTable, findings: Findings) -> bool:
@@ -147,7 +179,7 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
     if not any(choices):
         for name in [n for n in columns if n != "description"]:
             reader.guard_strangers(name, sorted(set(texts[name])))
-        refuse_strangers(reader, columns[0], written, list(items["item"]), written, "is not an item of the catalogue")
+        reader.refuse_strangers(columns[0], written, list(items["item"]), "is not an item of the catalogue", written)
     for name in columns if any(choices) else []:
         unknown = [t for t, f in zip(texts[name], choices) if t and not f]
         known = {t for t, f in zip(texts[name], choices) if f}

@@ -11,12 +11,13 @@ import pandas as pd
 from kitplan.read.cells import Bad, read_clock
 from kitplan.read.census import CensusRows
 from kitplan.read.findings import Findings, key_of
+from kitplan.read.headers import RawTable, raw_table
 from kitplan.read.routes import read_sizes
 from kitplan.read.source import Source
-from kitplan.read.strata import SKINS, refuse_strangers, refuse_unknown_codes, stratum_codes
-from kitplan.read.tables import RawTable, TableReader, raw_table, report_headers
-from kitplan.read.techniques import Recipes, default_technique, routes_of, technique_for
-from kitplan.read.values import REASONS, Technique
+from kitplan.read.strata import refuse_routes, refuse_techniques, stratum_codes
+from kitplan.read.tables import TableReader
+from kitplan.read.techniques import Recipes, default_technique, technique_for
+from kitplan.read.values import Technique
 
 STOPS: Mapping[str, tuple[str, ...]] = {
     "resecure_log": ("rates", "forecast"), "stock_issues": ("forecast",), "present_par": ("audit",),
@@ -47,32 +48,22 @@ def raw_logs(
 
 def read_present_par(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
     """Return the par levels held today: item, par_packs (a level in single items is a number of packs and a part)."""
-    if not report_headers(raw, findings):
+    reader = TableReader.of(raw, findings)
+    if reader is None:
         return None
-    reader = TableReader(raw, findings)
-    frame = pd.DataFrame({"item": _items(reader, items),
-                          "par_packs": reader.numbers("par_packs", low=0, high=1e6)})
-    repeated = frame["item"].duplicated().to_numpy() & (frame["item"] != "").to_numpy()
-    reader.refuse("item", repeated & ~reader.bad, frame["item"].to_numpy(), "stands twice", "Keep one row an item.")
+    frame = reader.frame().assign(item=_items(reader, items))
+    reader.refuse_repeats("item", frame["item"], "stands twice", "Keep one row an item.")
     return frame[~reader.bad].reset_index(drop=True)
 
 
 def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
     """Return a count: item, packs, loose_units, expires (datetime64), lot, and what else the table describes."""
-    if not report_headers(raw, findings):
+    reader = TableReader.of(raw, findings)
+    if reader is None:
         return None
-    reader = TableReader(raw, findings)
-    frame = pd.DataFrame({"item": _items(reader, items)})
-    for name, column in raw.known.items():
-        if column.kind in ("number", "integer"):
-            frame[name] = reader.numbers(name, low=0, high=1e6, default=0.0)
-        elif column.kind == "date":
-            frame[name] = pd.to_datetime(reader.days(name)[0]).normalize()
-        elif name != "item":
-            frame[name] = reader.texts(name)
-    repeated = frame.duplicated(["item", "expires", "lot"]).to_numpy() & (frame["item"] != "").to_numpy()
-    reader.refuse("item", repeated & ~reader.bad, frame["item"].to_numpy(), "stands twice with the same lot and date",
-                  "Add the counts up in one row, or give the lots.")
+    frame = reader.frame().assign(item=_items(reader, items))
+    reader.refuse_repeats("item", frame[["item", "expires", "lot"]], "stands twice with the same lot and date",
+                          "Add the counts up in one row, or give the lots.")
     reader.say_day_order()
     return frame[~reader.bad].reset_index(drop=True)
 
@@ -80,7 +71,7 @@ def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.D
 def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
     names = {key_of(n): n for n in items["item"]}
     written = reader.texts("item")
-    refuse_strangers(reader, "item", written, list(names.values()), written, "is not an item of the catalogue")
+    reader.refuse_strangers("item", written, list(names.values()), "is not an item of the catalogue", written)
     codes, distinct = pd.factorize(written)
     return np.array([names.get(key_of(t), "") for t in distinct] or [""], dtype=object)[codes]
 
@@ -94,14 +85,13 @@ def read_resecure_log(
     census_strata: stratum of each row of census.rows, shape (n,). A log row takes the stratum of the stay that
     its airway label and moment fall into; else that of its route and size.
     """
-    if not report_headers(raw, findings):
+    reader = TableReader.of(raw, findings)
+    if reader is None:
         return None
-    reader = TableReader(raw, findings)
     moments, timed = reader.days("date")
     reader.refuse_future("date", moments)
     moments = _with_clock(reader, moments, timed)
-    airway, reason = reader.texts("airway"), pd.Series([key_of(r) for r in reader.texts("reason")], dtype=object)
-    refuse_unknown_codes(reader, "reason", reason, REASONS)
+    airway, reason = reader.texts("airway"), reader.texts("reason")
     keys = _keys(reader, strata, recipes, airway)
     origin = np.datetime64(census.first_day or _first_day(moments), "s")
     day = np.where(np.isnat(moments), np.nan, (moments - origin) / np.timedelta64(1, "D"))
@@ -147,17 +137,14 @@ def _clock(cell: object) -> int | Bad:
 def _keys(reader: TableReader, strata: pd.DataFrame, recipes: Recipes, airway: np.ndarray) -> pd.DataFrame:
     techniques = recipes.techniques
     frame = pd.DataFrame({"route": [key_of(r) for r in reader.texts("route")], "technique": reader.texts("technique"),
-                          "skin": [key_of(s) for s in reader.texts("skin")]})
-    refuse_unknown_codes(reader, "route", frame["route"], routes_of(techniques))
-    refuse_unknown_codes(reader, "skin", frame["skin"], SKINS)
+                          "skin": reader.texts("skin")})
+    refuse_routes(reader, frame["route"], recipes)
     sized = reader.given("tube_mm") | reader.given("size")
     frame = frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff, needed=sized))
     nameless = (airway == "") & ((frame["route"] == "") | frame["size_number"].isna()).to_numpy()
     reader.refuse("airway", nameless & ~reader.bad, None, "is empty, and so is route or tube_mm",
                   "Give the airway's label, or both route and tube_mm.")
-    written = frame["technique"].to_numpy()
-    refuse_strangers(reader, "technique", written, [*techniques, *(t.title for t in techniques.values())], written,
-                     "is not a recipe in techniques.toml")
+    refuse_techniques(reader, frame["technique"].to_numpy(), techniques)
     asked = frame[["route", "size", "size_number", "technique", "skin"]]
     choices = asked.drop_duplicates()
     resolved = [_resolved(row, strata, techniques) for row in choices.to_dict("records")]

@@ -11,30 +11,23 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from kitplan.read.cells import Bad
-from kitplan.read.columns import columns_of
+from kitplan.read.columns import Column, columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import text_grid
-from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.read.headers import raw_table
+from kitplan.read.tables import TableReader
 from kitplan.read.values import UseRate
 
 TABLES = ("counts", "orders", "deliveries", "kits")
-EVENTS: Mapping[str, tuple[str, ...]] = {
-    "counts": ("counted", "kits", "asked", "withdrawn"),
-    "orders": ("ordered", "will_not_come"),
-    "deliveries": ("received", "asked", "withdrawn", "sent_back", "thrown_away", "to_class", "recalled"),
-    "kits": ("built", "to_bedside", "back", "refilled", "used_up", "taken_apart", "thrown_away"),
-}
-"""What a line may say. asked: typed in, but not believed until it is answered. kits: built kits of a design found."""
-
 _NUMBERED = {"counts": "count", "orders": "order", "deliveries": "order", "kits": "kit"}
 _HEADINGS = {"loose": {"kits": "units"}, "number": _NUMBERED}
 _ALL = ("entry", "day", "plan_number", "number", "event")
@@ -221,35 +214,23 @@ def _read_file(path: Path, table: str, findings: Findings) -> BookFile:
     if isinstance(grid, Bad):
         findings.fault(name, grid.fault, grid.mend)
         return BookFile()
-    raw = raw_table(grid, known, findings)
-    if raw is None or not report_headers(raw, findings, quiet_others=True):
+    reader = TableReader.of(raw_table(grid, known, findings), findings, quiet_others=True)
+    if reader is None:
         return BookFile()
-    reader = TableReader(raw, findings)
-    event = reader.texts("event")
-    for word in set(event) - set(EVENTS[table]):
-        reader.refuse("event", event == word, event, "is not a word of this table", f"Use one of {EVENTS[table]}.")
-    entry = reader.numbers("entry", low=1, default=0)
-    again = pd.Series(entry).duplicated().to_numpy()
-    reader.refuse("entry", again, entry, "stands twice", "Delete the copy, or put the number back.")
-    values = {name: _column(reader, name, heading, len(raw)) for name, heading in headings(table).items()}
-    letters = reader.texts("check")
-    order = [k for k in np.argsort(entry, kind="stable") if not reader.bad[k]]
-    lines = [Line(table=table, **{name: column[k] for name, column in values.items()}) for k in order]
-    return BookFile(lines, [letters[k] for k in order], [int(raw.rows[k]) for k in order])
+    rows = sorted(reader.good(reader.records()), key=lambda row: int(row["entry"]))
+    reader.refuse_rows("entry", [b for a, b in pairwise(rows) if a["entry"] == b["entry"]], "stands twice",
+                       "Delete the copy, or put the number back.")
+    fields = headings(table).items()
+    lines = [Line(table=table, **{name: _plain_value(row[heading], known[heading]) for name, heading in fields})
+             for row in rows]
+    return BookFile(lines, [row["check"] for row in rows], [row["row"] for row in rows])
 
 
-_KINDS = {f.name: str(f.type) for f in fields(Line)}
-
-
-def _column(reader: TableReader, name: str, heading: str, count: int) -> list[Any]:
-    kind = _KINDS[name]
-    if kind in ("int", "float"):
-        found = reader.numbers(heading, default=0.0)
-        return [int(v) for v in found] if kind == "int" else found.tolist()
-    if kind.startswith("date"):
-        days = pd.Series(reader.days(heading)[0] if heading in reader.raw.columns else [pd.NaT] * count)
-        return [None if pd.isna(d) else d.date() for d in days]
-    return [_unguarded(t) for t in reader.texts(heading)]
+def _plain_value(value: object, column: Column) -> Any:
+    """A cell as a line holds it: no number is 0, and text stands as it was before it was guarded."""
+    if isinstance(value, str):
+        return _unguarded(value)
+    return 0 if value is None and column.kind != "date" else value
 
 
 def _unguarded(text: str) -> str:

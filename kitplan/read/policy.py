@@ -12,19 +12,12 @@ from kitplan.read.blocks import Setting, checked, read_block
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.headers import raw_table, report_headers
 from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, keys_of
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
-from kitplan.read.tables import TableReader, raw_table, report_headers
-from kitplan.read.values import (
-    Assumption,
-    BedsidePolicy,
-    Doubt,
-    ForecastPolicy,
-    PlanningPolicy,
-    SeasonPolicy,
-    StockPolicy,
-)
+from kitplan.read.tables import TableReader, read_table
+from kitplan.read.values import Assumption, Doubt
 
 MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
     "census": ("census_counts", "census_stays"),
@@ -62,22 +55,6 @@ class Policy:
         """Return the settings of one block, keys without the block's name."""
         return {k.partition(".")[2]: v for k, v in self.values.items() if k.startswith(f"{name}.")}
 
-    def stock(self) -> StockPolicy:
-        """Return the stock-room policy."""
-        return StockPolicy(**self.block("stock"))
-
-    def bedside(self) -> BedsidePolicy:
-        """Return the bedside policy."""
-        return BedsidePolicy(**self.block("bedside"))
-
-    def planning(self, seed: int | None) -> PlanningPolicy:
-        """Return how the program plans; `seed` from the command line comes first."""
-        return PlanningPolicy(**self.block("planning") | ({} if seed is None else {"seed": seed}))
-
-    def forecast(self) -> ForecastPolicy:
-        """Return the forecast policy."""
-        return ForecastPolicy(**self.block("forecast"))
-
     def doubt(self) -> Doubt:
         """Return what the unit leaves open: what it states itself is known, unless it gives a range."""
         stated = {key for key in HAZARDS if f"resecure.{key}" in self.own}
@@ -94,10 +71,6 @@ class Policy:
             swing=(self.values["yearly_swing"], self.values["peak_month"])
             if {"yearly_swing", "peak_month"} <= self.own else None,
         )
-
-    def seasons(self) -> SeasonPolicy:
-        """Return when par levels change with the season."""
-        return SeasonPolicy(**self.block("seasons"))
 
 
 def read_policy(source: Source, findings: Findings) -> Policy:
@@ -146,8 +119,7 @@ def _unit_sheet(source: Source, findings: Findings) -> tuple[str, dict[str, Any]
     reader = TableReader(replace(raw, known=may_be_blank), findings)
     keys = reader.texts("key")
     reader.texts("value")
-    again = pd.Series(keys).duplicated().to_numpy() & (keys != "")
-    reader.refuse("key", again, keys, "stands twice", "Keep one row a setting.")
+    reader.refuse_repeats("key", pd.Series(keys), "stands twice", "Keep one row a setting.")
     settings: dict[str, Any] = {}
     for key, value, bad in zip(keys, raw.columns["value"], reader.bad):
         if not bad and value is not None:
@@ -187,15 +159,12 @@ def _typed(setting: object, value: object) -> object:
 
 
 def _sheet_rows(source: Source, name: str, findings: Findings) -> list[dict[str, Any]]:
-    known = columns_of(name)
-    grid = source.table(name, known)
-    raw = raw_table(grid, known, findings) if grid is not None else None
-    if raw is None or not report_headers(raw, findings):
+    reader = read_table(name, source, findings, shipped=False)[1]
+    if reader is None:
         return []
-    reader = TableReader(raw, findings)
-    read = {c: ((reader.numbers(c) if known[c].kind == "number" else reader.flags(c) if known[c].kind == "flag" else
-                 reader.texts(c)).tolist(), reader.given(c)) for c in raw.columns}
-    return [{c: values[i] for c, (values, given) in read.items() if given[i]} for i in range(len(raw))]
+    columns = reader.raw.columns
+    rows = reader.records() if name == "modifiers" else [dict(zip(columns, row)) for row in zip(*columns.values())]
+    return [{key: value for key, value in row.items() if key in columns and value not in (None, "")} for row in rows]
 
 
 def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], list[Mapping[str, Any]]]:

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.routes import SIZE_COLUMNS, Size, size_values
-from kitplan.read.sizes import FACE_COLUMNS, face_band, face_row, off_grid, outer_of
-from kitplan.read.strata import needs_face
+from kitplan.read.sizes import face_row, off_grid
+from kitplan.read.strata import goes_round, measures_of, needs_face
 from kitplan.read.techniques import Recipes
 
 
@@ -31,14 +31,10 @@ class PracticeSizes:
         values: dict[str, object] = {"route": route, "technique": technique, "patient_kg": patient_kg}
         values |= dict(zip(SIZE_COLUMNS, size_values(size, cuffed, self.recipes.cuff)))
         at = face_row(values, self.face) if len(self.face) else None
-        values["outer_mm"] = outer_of(values, self.tubes)
-        if (at is None and needs_face(recipe, True)) or (
-            np.isnan(values["outer_mm"]) and any(p.turns for p in recipe.pieces)  # type: ignore[call-overload]
-        ):
+        measured = measures_of(values, at, self.tubes, self.face, self.files[1])
+        if (at is None and needs_face(recipe, True)) or (np.isnan(measured["outer_mm"]) and goes_round(recipe)):
             return None
-        values |= {c: np.nan if at is None else float(self.face.at[at, c]) for c in FACE_COLUMNS}
-        values["face_for"] = "" if at is None else face_band(self.face.loc[at])
-        return pd.Series(values | {"face_own": not self.files[1].startswith("config/")}, dtype=object)
+        return pd.Series(values | measured, dtype=object)
 
     def between_steps(self, size: Size) -> bool:
         """True when no tube of that size is in the table, though its neighbours are."""

@@ -21,10 +21,11 @@ from kitplan.read.columns import Column, columns_of
 from kitplan.read.days import day_order, read_days
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.grids import Grid, header_key, text_grid
+from kitplan.read.headers import RawTable, raw_table
 from kitplan.read.pack_code import looks_like_pack_code, read_pack_code, same_trade_number
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.source import OTHER_SHEETS
-from kitplan.read.tables import RawTable, TableReader, raw_table, report_headers
+from kitplan.read.tables import TableReader
 from kitplan.read.workbook import Book as Workbook
 
 SHEETS = {"receive": "Receive", "count": "Count", "answers": "Questions", "ordered": "Order", "kits": "Build kits",
@@ -39,7 +40,7 @@ _TYPED = {
 }
 """Columns that a person fills in: a row without any of them says nothing."""
 
-_ENOUGH_BYTES, _MOST = 60_000_000, 1e6
+_ENOUGH_BYTES = 60_000_000
 _KIT = "kit "
 
 
@@ -254,14 +255,16 @@ def _headings(grid: Grid) -> set[str]:
 def _table(found: RoundSheets, table: str, grid: Grid, columns: Mapping[str, Column], names: Names,
            findings: Findings) -> RoundSheets:
     raw = raw_table(grid, columns, findings)
-    if raw is None or not report_headers(raw, findings, quiet_others=True):
+    reader = TableReader.of(None if raw is None else _filled(raw, table), findings, quiet_others=True)
+    if reader is None:
         return found
-    reader = TableReader(_filled(raw, table), findings)
-    days = dict(found.days)
-    day = _labels({"": grid}).get(DAY_LABELS.get(table, "-").casefold())
-    if table in DAY_LABELS and (at := _day(day, reader, found.source, DAY_LABELS[table], findings)) is not None:
-        days[table] = at
-    return replace(_READ[table](found, reader, names), days=days)
+    rows = reader.records()
+    if table in DAY_LABELS:
+        day = _labels({"": grid}).get(DAY_LABELS[table].casefold())
+        at = _day(day, found.source, DAY_LABELS[table], findings) if day is not None else max(
+            (row["date"] for row in rows if row.get("date") is not None), default=None)
+        found = found if at is None else replace(found, days={**found.days, table: at})
+    return replace(found, **_READ[table](reader, rows, names))
 
 
 def _filled(raw: RawTable, table: str) -> RawTable:
@@ -272,12 +275,9 @@ def _filled(raw: RawTable, table: str) -> RawTable:
     return replace(raw, columns=columns, rows=raw.rows[keep], others=[])
 
 
-def _day(given: object, reader: TableReader, source: str, label: str, findings: Findings) -> date | None:
-    """The date written beside the label, or in a column `date` that says the same in every row."""
-    if given is None and reader.has("date"):
-        days = pd.Series(reader.days("date")[0]).dropna()
-        return days.max().date() if len(days) else None
-    if given is None or (isinstance(given, str) and given.casefold().endswith(" by")):
+def _day(given: object, source: str, label: str, findings: Findings) -> date | None:
+    """The date written beside the label."""
+    if isinstance(given, str) and given.casefold().endswith(" by"):
         return None
     (moment,) = read_days([given], day_order([given]))
     if isinstance(moment, Moment):
@@ -300,109 +300,71 @@ def _labels(grids: Mapping[str, Grid]) -> dict[str, Any]:
     return found
 
 
-def _whole(reader: TableReader, column: str, low: float = 0) -> list[int | None]:
-    """A column of whole numbers, None where a cell is blank."""
-    if column not in reader.raw.columns:
-        return [None] * len(reader.raw)
-    values = reader.numbers(column, low=low, high=_MOST)
-    reader.refuse(column, np.nan_to_num(values) % 1 != 0, values, "is not a whole number",
-                  "Count whole packs, and what is outside a pack as loose units.")
-    return [None if np.isnan(v) else int(v) for v in values]
+Rows = list[dict[str, Any]]
 
 
-def _dates(reader: TableReader) -> list[date | None]:
-    found = pd.Series(reader.expiries("expires"))
-    return [None if pd.isna(d) else d.date() for d in found]
+def _named(reader: TableReader, rows: Rows, names: Names) -> Rows:
+    """The good rows with the catalogue's names of their items; a word that names none is a fault with the nearest."""
+    strange: dict[str, Rows] = {}
+    for row in rows:
+        text = row["item"]
+        item = text if not text or text.casefold().startswith(_KIT) else names.find(text)
+        row["item"] = item or ""
+        if item is None:
+            strange.setdefault(text, []).append(row)
+    for text, where in strange.items():
+        reader.refuse_rows("item", where, "is not in the catalogue", suggestion(text, sorted(names.known)))
+    return reader.good(rows)
 
 
-def _texts(reader: TableReader, column: str) -> list[str]:
-    return [str(t) for t in reader.texts(column)] if column in reader.raw.columns else [""] * len(reader.raw)
-
-
-def _items(reader: TableReader, names: Names, *, needed: bool = True) -> list[str]:
-    """The items that the rows name; a word that names none is a fault with the nearest name."""
-    typed, found = _texts(reader, "item"), []
-    for text in typed:
-        item = text if text.casefold().startswith(_KIT) else names.find(text) if text else ""
-        found.append(item if item is not None else "")
-    bad = np.array([bool(t) and not f for t, f in zip(typed, found)], dtype=bool)
-    for text in dict.fromkeys(t for t, b in zip(typed, bad) if b):
-        reader.refuse("item", np.array([t == text for t in typed]), np.array(typed, dtype=object),
-                      "is not in the catalogue", suggestion(text, sorted(names.known)))
-    if needed:
-        reader.refuse("item", np.array([not t for t in typed], dtype=bool), None, "is empty",
-                      "Say which item it is, or clear the line.")
-    return found
-
-
-def _read_count(found: RoundSheets, reader: TableReader, names: Names) -> RoundSheets:
-    items, pack = _items(reader, names), _whole(reader, "pack", 1)
-    packs, loose, thrown = (_whole(reader, c) for c in ("packs", "loose_units", "thrown_away"))
-    expires, lots = _dates(reader), _texts(reader, "lot")
-    bare: dict[str, int] = {}
-    rows, kits = [], []
-    for k in np.flatnonzero(~reader.bad):
-        if items[k].casefold().startswith(_KIT):
-            if packs[k] is not None or loose[k] is not None:
-                kits.append(KitsFound(items[k][len(_KIT):].strip(), packs[k] or loose[k] or 0))
+def _read_count(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
+    counted, kits = [], []
+    bare: set[str] = set()
+    for row in _named(reader, rows, names):
+        item, packs, loose = row["item"], row["packs"], row["loose_units"]
+        if item.casefold().startswith(_KIT):
+            if packs is not None or loose is not None:
+                kits.append(KitsFound(item[len(_KIT):].strip(), packs or loose or 0))
             continue
-        if not lots[k] and expires[k] is None:
-            if items[k] in bare:
-                reader.refuse("item", np.arange(len(items)) == k, np.array(items, dtype=object),
-                              "stands twice in the count", "Keep one line, or give each its lot or date.")
-            bare[items[k]] = int(k)
-        rows.append(CountedRow(int(reader.rows[k]), items[k], packs[k], loose[k], pack[k], expires[k], lots[k],
-                               thrown[k] or 0))
-    return replace(found, counted=(*found.counted, *rows), kits=(*found.kits, *kits))
+        if not row["lot"] and row["expires"] is None:
+            if item in bare:
+                reader.refuse_rows("item", [row], "stands twice in the count",
+                                   "Keep one line, or give each its lot or date.")
+            bare.add(item)
+        counted.append(CountedRow(row["row"], item, packs, loose, row["pack"], row["expires"], row["lot"],
+                                  row["thrown_away"] or 0))
+    return {"counted": tuple(counted), "kits": tuple(kits)}
 
 
-def _read_receive(found: RoundSheets, reader: TableReader, names: Names) -> RoundSheets:
-    codes = [read_pack_code(t) if t else None for t in _texts(reader, "pack_code")]
-    for k, code in enumerate(codes):
+def _read_receive(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
+    for row in rows:
+        column = "pack_code"
+        if not row["pack_code"] and looks_like_pack_code(row["item"]) and names.find(row["item"]) is None:
+            column, row["pack_code"], row["item"] = "item", row["item"], ""
+        code = read_pack_code(row["pack_code"]) if row["pack_code"] else None
         if isinstance(code, Bad):
-            reader.refuse("pack_code", np.arange(len(codes)) == k, reader.raw.columns["pack_code"], code.fault,
-                          code.mend)
-    typed = _texts(reader, "item")
-    for k, text in enumerate(typed):
-        if codes[k] is None and looks_like_pack_code(text) and names.find(text) is None:
-            codes[k], typed[k] = read_pack_code(text), ""
-    items = _items(_with(reader, "item", typed), names, needed=False)
-    packs, loose, pack = _whole(reader, "packs"), _whole(reader, "loose_units"), _whole(reader, "pack", 1)
-    stays, orders = _whole(reader, "will_not_come"), _texts(reader, "order")
-    expires, lots = _dates(reader), _texts(reader, "lot")
-    rows = []
-    for k in np.flatnonzero(~reader.bad).tolist():
-        code = codes[k]
-        number, day, lot = (code.trade_number, code.expires, code.lot) if code and not isinstance(code, Bad) else (
-            "", None, "")
-        item = items[k] or names.trade_numbers.get(number, "")
-        one = 1 if code is not None and packs[k] is None and loose[k] is None and stays[k] is None else 0
-        rows.append(ReceivedRow(int(reader.rows[k]), orders[k], item, packs[k] or one, loose[k] or 0, pack[k],
-                                expires[k] or day, lots[k] or lot, number, stays[k] or 0))
-    return replace(found, received=(*found.received, *rows))
+            reader.refuse_rows(column, [row], code.fault, code.mend)
+        row["code"] = code
+    received = []
+    for row in _named(reader, rows, names):
+        code, packs, loose, stays = row["code"], row["packs"], row["loose_units"], row["will_not_come"]
+        number = code.trade_number if code else ""
+        one = int(code is not None and packs is None and loose is None and stays is None)
+        received.append(ReceivedRow(
+            row["row"], row["order"], row["item"] or names.trade_numbers.get(number, ""), packs or one, loose or 0,
+            row["pack"], row["expires"] or (code.expires if code else None), row["lot"] or (code.lot if code else ""),
+            number, stays or 0))
+    return {"received": tuple(received)}
 
 
-def _with(reader: TableReader, column: str, values: list[str]) -> TableReader:
-    """The reader with a column replaced, writing to the same findings and marks."""
-    cells = np.empty(len(values), dtype=object)
-    cells[:] = [v or None for v in values]
-    other = TableReader(replace(reader.raw, columns={**reader.raw.columns, column: cells}), reader.findings)
-    other.bad = reader.bad
-    return other
+def _read_answers(reader: TableReader, rows: Rows, _: Names) -> dict[str, Any]:
+    return {"answers": tuple(Answer(row["row"], row["no"], bool(row["right"]), row["packs"], row["loose_units"])
+                             for row in reader.good(rows))}
 
 
-def _read_answers(found: RoundSheets, reader: TableReader, names: Names) -> RoundSheets:
-    entries, packs, loose = _whole(reader, "no", 1), _whole(reader, "packs"), _whole(reader, "loose_units")
-    right = reader.flags("right") if "right" in reader.raw.columns else np.zeros(len(reader.raw), dtype=bool)
-    rows = [Answer(int(reader.rows[k]), entries[k] or 0, bool(right[k]), packs[k], loose[k])
-            for k in np.flatnonzero(~reader.bad) if entries[k] is not None]
-    return replace(found, answers=(*found.answers, *rows))
-
-
-def _read_ordered(found: RoundSheets, reader: TableReader, names: Names) -> RoundSheets:
-    items, packs, orders = _items(reader, names), _whole(reader, "ordered"), _texts(reader, "order")
-    rows = [Ordered(int(reader.rows[k]), orders[k], items[k], packs[k] or 0) for k in np.flatnonzero(~reader.bad)]
-    return replace(found, ordered=(*found.ordered, *rows))
+def _read_ordered(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
+    return {"ordered": tuple(Ordered(row["row"], row["order"], row["item"], row["ordered"] or 0)
+                             for row in _named(reader, rows, names))}
 
 
 _PLACES = {"bedside": "to_bedside", "shelf": "back", "back": "back", "used": "used_up", "used up": "used_up",
@@ -410,26 +372,19 @@ _PLACES = {"bedside": "to_bedside", "shelf": "back", "back": "back", "used": "us
            "refilled": "refilled"}
 
 
-def _read_kits(found: RoundSheets, reader: TableReader, names: Names) -> RoundSheets:
-    designs, built = _texts(reader, "design"), _whole(reader, "built")
-    kits, moved = _texts(reader, "kit"), [t.casefold() for t in _texts(reader, "moved_to")]
-    wrong = np.array([bool(t) and t not in _PLACES for t in moved], dtype=bool)
-    reader.refuse("moved_to", wrong, np.array(moved, dtype=object), "is no place for a kit",
-                  f"Type one of: {', '.join(_PLACES)}.")
-    items, units = _items(reader, names, needed=False), _whole(reader, "units", 1)
-    rows = [KitRow(int(reader.rows[k]), designs[k], built[k] or 0, kits[k], _PLACES.get(moved[k], ""), items[k],
-                   units[k] or 0) for k in np.flatnonzero(~reader.bad)]
-    return replace(found, kit_rows=(*found.kit_rows, *rows))
+def _read_kits(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
+    return {"kit_rows": tuple(
+        KitRow(row["row"], row["design"], row["built"] or 0, row["kit"], _PLACES.get(row["moved_to"], ""), row["item"],
+               row["units"] or 0) for row in _named(reader, rows, names))}
 
 
-def _read_to_class(found: RoundSheets, reader: TableReader, names: Names) -> RoundSheets:
-    items, taken, expires, lots = _items(reader, names), _whole(reader, "taken"), _dates(reader), _texts(reader, "lot")
-    rows = [ReceivedRow(int(reader.rows[k]), "", items[k], 0, taken[k] or 0, None, expires[k], lots[k])
-            for k in np.flatnonzero(~reader.bad) if taken[k]]
-    return replace(found, to_class=(*found.to_class, *rows))
+def _read_to_class(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
+    return {"to_class": tuple(
+        ReceivedRow(row["row"], "", row["item"], 0, row["taken"], expires=row["expires"], lot=row["lot"])
+        for row in _named(reader, rows, names) if row["taken"])}
 
 
-_READ: Mapping[str, Callable[[RoundSheets, TableReader, Names], RoundSheets]] = {
+_READ: Mapping[str, Callable[[TableReader, Rows, Names], dict[str, Any]]] = {
     "count": _read_count, "receive": _read_receive, "answers": _read_answers, "ordered": _read_ordered,
     "kits": _read_kits, "to_class": _read_to_class,
 }

@@ -132,7 +132,7 @@ def read_sizes(
     cuff: how far a cuff moves the patient that a size in mm stands for, and up to which size. needed: rows that must
     have a size (all where None).
     """
-    mm, written = reader.numbers("tube_mm", over=0, high=50), reader.texts("size")
+    mm, written = reader.numbers("tube_mm"), reader.texts("size")
     cuffed = np.where(reader.given("cuffed"), np.where(reader.flags("cuffed"), "cuffed", "uncuffed"), "")
     reader.refuse("size", ~np.isnan(mm) & (written != ""), written, "is a second size beside tube_mm",
                   "Keep one of the two.")
@@ -162,9 +162,3 @@ def size_values(size: Size, cuffed: str, cuff: tuple[float, float]) -> tuple[str
     moved = cuff[0] if in_mm and cuffed == "cuffed" and size.number <= cuff[1] + 1e-9 else 0.0
     text = f"{size.text} {cuffed}".strip() if in_mm else size.text
     return text, size.scale, size.number, size.number + moved, size.number if in_mm else np.nan
-
-
-def in_millimetres(strata: pd.DataFrame) -> pd.DataFrame:
-    """Return a frame with tube_mm completed by SIZE_COLUMNS: every size in millimetres, no cuff told."""
-    sizes = [size_values(Size(f"{float(mm)} mm", "mm", float(mm)), "", (0.0, 0.0)) for mm in strata["tube_mm"]]
-    return strata.assign(**dict(zip(SIZE_COLUMNS, map(list, zip(*sizes)))))

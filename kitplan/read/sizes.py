@@ -11,7 +11,7 @@ import pandas as pd
 from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
-from kitplan.read.tables import TableReader, raw_table, report_headers
+from kitplan.read.tables import read_table
 from kitplan.read.values import Assumption, Piece
 
 SMALLEST_MM, LARGEST_MM, STEP_MM = 2.0, 10.0, 0.5
@@ -22,13 +22,10 @@ FACE_COLUMNS = ["span_mid_cheek_mm", "span_tragus_mm", "barrier_width_mm", "barr
 
 def read_face(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
     """Return the file's name and the face measures by tube size or weight band (NaN: no limit on that side)."""
-    name, reader = _reader("face", source, findings)
+    name, reader = read_table("face", source, findings)
     if reader is None:
         return name, pd.DataFrame(columns=list(columns_of("face")))
-    limits = {c: reader.numbers(c, low=0, high=500) for c in ("tube_from_mm", "tube_to_mm", "kg_from", "kg_to")}
-    spans = {c: reader.numbers(c, over=0, high=1000) for c in FACE_COLUMNS}
-    frame = pd.DataFrame(limits | spans)
-    frame["provenance"] = reader.texts("provenance", columns_of("face")["provenance"].default)
+    frame = reader.frame()
     for low, high in (("tube_from_mm", "tube_to_mm"), ("kg_from", "kg_to")):
         reader.refuse(high, (frame[high] < frame[low]).to_numpy(), frame[high].to_numpy(),
                       f"is smaller than {low}", "Exchange the two.")
@@ -37,30 +34,14 @@ def read_face(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
 
 def read_tubes(source: Source, findings: Findings) -> tuple[str, pd.DataFrame]:
     """Return the file's name and the tubes by size: outer diameter and usual weights."""
-    name, reader = _reader("tubes", source, findings)
+    name, reader = read_table("tubes", source, findings)
     if reader is None:
         return name, pd.DataFrame(columns=list(columns_of("tubes")))
-    frame = pd.DataFrame({
-        "tube_mm": reader.numbers("tube_mm", over=0, high=30), "outer_mm": reader.numbers("outer_mm", over=0, high=40),
-        "kg_from": reader.numbers("kg_from", low=0, high=500), "kg_to": reader.numbers("kg_to", low=0, high=500),
-        "provenance": reader.texts("provenance", columns_of("tubes")["provenance"].default),
-    })
+    frame = reader.frame()
     reader.refuse("outer_mm", (frame["outer_mm"] <= frame["tube_mm"]).to_numpy(), frame["outer_mm"].to_numpy(),
                   "is not larger than the internal diameter", "Copy the outer diameter printed on the tube.")
-    reader.refuse("tube_mm", frame["tube_mm"].duplicated().to_numpy(), frame["tube_mm"].to_numpy(),
-                  "stands twice", "Keep one row a size.")
+    reader.refuse_repeats("tube_mm", frame["tube_mm"], "stands twice", "Keep one row a size.")
     return name, frame[~reader.bad].sort_values("tube_mm").reset_index(drop=True)
-
-
-def _reader(table: str, source: Source, findings: Findings) -> tuple[str, TableReader | None]:
-    known = source.columns(table)
-    grid = source.table(table, known)
-    if grid is None and not source.has_table(table):
-        grid = source.shipped_table(table, known)
-    raw = raw_table(grid, known, findings) if grid is not None else None
-    if grid is None or raw is None or not report_headers(raw, findings):
-        return table if grid is None else grid.name, None
-    return grid.name, TableReader(raw, findings)
 
 
 def off_grid(tube_mm: np.ndarray, tubes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -1,230 +1,23 @@
-"""One table with named columns out of a grid of cells: headers matched, values read, every problem noted."""
+"""The values of a table's columns, in the types and within the limits that config/ declares; every problem noted."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime, time
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from kitplan.read.cells import Bad, Moment, read_flags, read_gtins, read_numbers, read_texts, text_of, tidy
-from kitplan.read.columns import Column
+from kitplan.read.cells import Bad, Moment, read_flags, read_gtins, read_numbers, read_texts, text_of
 from kitplan.read.days import day_order, is_month, read_days, read_expiries, today
-from kitplan.read.findings import Findings, key_of, nearest
-from kitplan.read.grids import Grid, header_key
-from kitplan.read.guard import guard_table
-from kitplan.read.identity import header_may_be_shown, identity_problem, looks_like_number_of_record
-from kitplan.read.workbook import column_letter
+from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.headers import RawTable, raw_table, report_headers
+from kitplan.read.identity import identity_problem, looks_like_number_of_record
+from kitplan.read.source import Source
 
-_HEADER_SEARCH_ROWS = 30
-_NEAR = 0.8
-"""How like a column's name a heading has to be to be taken for a slip of it: "airway s" is, "tube removed" is not."""
-_UNIT_WORDS = {
-    "mm": {"mm", "millimetres", "millimeters", "mm id", "id mm", "id", "mm i.d."},
-    "kg": {"kg", "kilograms", "kilos"},
-    "litres": {"l", "litres", "liters", "litre", "liter"},
-    "days": {"days", "d", "day"},
-    "packs": {"packs", "pack"},
-}
-_OTHER_UNITS = {"cm", "m", "in", "inch", "inches", "fr", "french", "ch", "g", "grams", "lb", "lbs", "oz", "ml",
-                "weeks", "months", "hours", "h", "years"}
-
-
-@dataclass
-class RawTable:
-    """Cells under matched headers, before their values are read.
-
-    columns: known column name -> array of raw cells (None when blank), all of the same length.
-    others: header, letter and cells of the columns not known. rows: spreadsheet row numbers.
-    """
-
-    name: str
-    known: Mapping[str, Column]
-    columns: dict[str, np.ndarray]
-    headers: dict[str, tuple[str, str]]
-    others: list[tuple[str, str, np.ndarray]]
-    rows: np.ndarray
-    formulas: frozenset[tuple[int, int]] = frozenset()
-    positions: dict[str, int] = field(default_factory=dict)
-
-    def __len__(self) -> int:
-        return len(self.rows)
-
-
-def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> RawTable | None:
-    """Find the header row and the known columns of a grid; None when there is no header (noted as a fault).
-
-    Every table that is read comes through here, and so past the guard against patient identity.
-    """
-    at = _header_row(grid, known)
-    if at is None:
-        needed = [c.name for c in known.values() if c.required]
-        findings.fault(grid.name, "has no header row that names its columns",
-                       f"Put the column names in one row above the data: {', '.join(needed)}.")
-        return None
-    header = grid.rows[at]
-    names = _positions(grid, at, known, findings)
-    for name, position in names.items():
-        _check_unit(grid, at, header[position], known[name], findings)
-    width = max(map(len, grid.rows[at:]))
-    body = grid.rows[at + 1:]
-    cells = _cells_by_column(body, width)
-    rows = np.asarray(grid.numbers[at + 1:], dtype=np.int64)
-    others = _other_columns(header, set(names.values()), cells)
-    headers = {n: (str(tidy(header[p])), column_letter(p)) for n, p in names.items()}
-    columns = {n: cells[p] for n, p in names.items()}
-    raw = RawTable(grid.name, known, columns, headers, others, rows, grid.formulas, names)
-    guard_table(raw, findings)
-    return raw
-
-
-def header_names(grid: Grid, known: Mapping[str, Column]) -> set[str]:
-    """Return the known columns that the header of a grid names."""
-    at = _header_row(grid, known)
-    return set() if at is None else {n for c in grid.rows[at] if (n := _column_meant(c, known)) is not None}
-
-
-def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findings) -> dict[str, int]:
-    """Where each known column stands: by its name or the unit's own mapping, else by a heading that means it.
-
-    Two headings for one column are a fault and not a guess; what was taken by meaning is said back.
-    """
-    header, row = grid.rows[at], grid.numbers[at]
-    names: dict[str, int] = {}
-    for position, cell in enumerate(header):
-        name = _column_named(cell, known)
-        if name in names:
-            findings.fault(grid.name, "stands twice in the header", "Keep one column of that name.",
-                           row=row, column=name)
-        elif name is not None:
-            names[name] = position
-    meant: dict[str, list[int]] = {}
-    for position, cell in enumerate(header):
-        name = _column_meant(cell, known)
-        if name is not None and name not in names and not known[name].mapped:
-            meant.setdefault(name, []).append(position)
-    for name, positions in meant.items():
-        if len(positions) > 1:
-            both = " and ".join(repr(str(tidy(header[p]))) for p in positions)
-            findings.fault(grid.name, f"may stand under {both}", f"Name the right one {name}, or say which it is "
-                           "under [columns] in unit.toml.", row=row, column=name)
-    taken = {name: positions[0] for name, positions in meant.items() if len(positions) == 1}
-    if taken:
-        said = ", ".join(f"{str(tidy(header[p]))!r} is taken as {name}" for name, p in taken.items())
-        findings.warn(grid.name, f"has other headings than kitplan's: {said}",
-                      "If one is wrong, say which heading is meant under [columns] in unit.toml.", row=row, moves=3)
-    return names | taken
-
-
-def _cells_by_column(body: Sequence[Sequence[object]], width: int) -> list[np.ndarray]:
-    full = [row if len(row) == width else [*row, *[None] * (width - len(row))] for row in body]
-    found = []
-    for cells in zip(*full) if full else [()] * width:
-        array = np.empty(len(full), dtype=object)
-        codes, distinct = pd.factorize(np.fromiter(cells, dtype=object, count=len(full)), use_na_sentinel=True)
-        tidied = np.empty(len(distinct) + 1, dtype=object)
-        tidied[:-1] = [tidy(c) for c in distinct]
-        tidied[-1] = None
-        array[:] = tidied[codes]
-        found.append(array)
-    return found
-
-
-def _other_columns(
-    header: Sequence[object], taken: set[int], cells: list[np.ndarray]
-) -> list[tuple[str, str, np.ndarray]]:
-    others = []
-    for position, column in enumerate(cells):
-        title = text_of(tidy(header[position]) or "") if position < len(header) else ""
-        if position not in taken and (title or any(c is not None for c in column)):
-            others.append((title, column_letter(position), column))
-    return others
-
-
-def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
-    """The first of the top rows that names most columns; a misspelt name counts a quarter, where few are right."""
-    rows = grid.rows[:_HEADER_SEARCH_ROWS]
-    exact = [len({n for c in row if (n := _column_meant(c, known)) is not None}) for row in rows]
-    if exact and max(exact) > 1:
-        return exact.index(max(exact))
-    scores = [n + sum(_is_near(c, known) for c in row) / 4 for n, row in zip(exact, rows)]
-    return scores.index(max(scores)) if scores and max(scores) >= 0.5 else None
-
-
-def _is_near(cell: object, known: Mapping[str, Column]) -> bool:
-    return isinstance(cell, str) and len(cell) <= 60 and nearest(header_key(cell), known, _NEAR) is not None
-
-
-def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:
-    if not isinstance(cell, str):
-        return None
-    key = header_key(cell)
-    for name, column in known.items():
-        if column.mapped:
-            if key_of(str(tidy(cell))) == column.mapped:
-                return name
-        elif key in (name, f"{name}_{column.unit}") or (column.unit and f"{key}_{column.unit}" == name):
-            return name
-    return None
-
-
-def _column_meant(cell: object, known: Mapping[str, Column]) -> str | None:
-    """The column that a heading names, or else means (config/headings.csv)."""
-    name = _column_named(cell, known)
-    if name is not None or not isinstance(cell, str):
-        return name
-    key = header_key(cell)
-    return next((n for n, column in known.items() if key in column.also and not column.mapped), None)
-
-
-def _check_unit(grid: Grid, at: int, cell: object, column: Column, findings: Findings) -> None:
-    bracket = re.search(r"[(\[]([^()\[\]]*)[)\]]\s*$", str(cell))
-    unit = bracket[1].strip().casefold() if bracket else ""
-    if unit in _OTHER_UNITS and unit not in _UNIT_WORDS.get(column.unit, {unit}):
-        findings.fault(grid.name, f"is headed in {unit} where {column.unit} belongs",
-                       f"Convert the column to {column.unit}.", row=grid.numbers[at], column=column.name)
-
-
-def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = False) -> bool:
-    """Note missing required columns and columns not known; return True when every required one is there."""
-    missing = [c.name for c in raw.known.values() if c.required and c.name not in raw.columns]
-    left, unread = list(missing), []
-    for title, letter, cells in raw.others:
-        if not title:
-            _report_untitled(raw, letter, cells, findings)
-            continue
-        label = title if header_may_be_shown(title) else f"{letter} (header not shown)"
-        near = nearest(header_key(title), raw.known, _NEAR) if label == title else None
-        if near in left and not raw.known[near].mapped:
-            left.remove(near)
-            findings.fault(raw.name, "is not a column of this table", f"Did you mean {near!r}? It is needed.",
-                           column=label)
-        elif near is not None and near not in raw.columns and not quiet_others:
-            findings.warn(raw.name, "is not a column of this table", f"Did you mean {near!r}?", column=label, moves=2)
-        else:
-            unread.append(label)
-    if unread and not quiet_others:
-        more = f", nor are {len(unread) - 1} more" if len(unread) > 1 else ""
-        findings.warn(raw.name, f"is not a column of this table{more}", "Nothing reads it; delete it or leave it.",
-                      column=unread[0], moves=0)
-    for name in left:
-        heading = raw.known[name].mapped
-        mend = (f"unit.toml maps it to a heading that is not there, {heading!r}: correct it." if heading
-                else f"Add the column: {raw.known[name].description}.")
-        findings.fault(raw.name, "is missing", mend, column=name)
-    return not missing
-
-
-def _report_untitled(raw: RawTable, letter: str, cells: np.ndarray, findings: Findings) -> None:
-    filled = np.flatnonzero([c is not None for c in cells])
-    findings.rows(raw.name, letter, raw.rows[filled], None, "has a cell beyond the last header",
-                  "Put text with commas in quotation marks, use decimal points in a file with commas, "
-                  "or clear the cell.")
-
-
+MOST_SHOWN = 20
+"""Ways of misspelling told with a suggestion each; further ones are told together."""
 _Read = Callable[[list[object]], Sequence[object]]
 
 
@@ -240,6 +33,13 @@ class TableReader:
             for v in pd.unique(cells) if v is not None
         )
 
+    @classmethod
+    def of(cls, raw: RawTable | None, findings: Findings, *, quiet_others: bool = False) -> TableReader | None:
+        """A reader where every needed column is there; None where one is missing, which is noted, or no table is."""
+        if raw is None or not report_headers(raw, findings, quiet_others=quiet_others):
+            return None
+        return cls(raw, findings)
+
     @property
     def name(self) -> str:
         """File name, with the sheet after it for a workbook."""
@@ -254,31 +54,77 @@ class TableReader:
         """True when the table has the column and a value in it."""
         return column in self.raw.columns and any(c is not None for c in self.raw.columns[column])
 
-    def texts(self, column: str, default: str = "") -> np.ndarray:
-        """Return a text column, shape (n,), object; blanks are `default`."""
-        return self._read(column, read_texts, default)
+    def frame(self) -> pd.DataFrame:
+        """Every column of the table in its own type; a day as datetime64, without its time."""
+        return pd.DataFrame({name: self._values(name) for name in self.raw.known})
 
-    def numbers(
-        self, column: str, *, low: float | None = None, high: float | None = None, over: float | None = None,
-        default: float = np.nan,
-    ) -> np.ndarray:
-        """Return a number column, shape (n,), float; blanks are `default`. Whole numbers where it says integer.
+    def _values(self, column: str) -> Any:
+        kind = self.raw.known[column].kind
+        if kind == "date":
+            return pd.to_datetime(self.days(column)[0]).normalize()
+        read = {"number": self.numbers, "integer": self.numbers, "flag": self.flags, "gtin": self.gtins}
+        return read.get(kind, self.texts)(column)
 
-        low, high: smallest and largest accepted. over: a limit that the value must exceed.
+    def records(self) -> list[dict[str, Any]]:
+        """The rows as plain values by column: text, float, int, bool or day, None for a blank that is no text.
+
+        A month alone, as packs print it, is its last day. Beside the columns: `at`, the row's place, and `row`, its
+        number in the spreadsheet.
+        """
+        found: dict[str, list[Any]] = {"at": list(range(len(self.raw))), "row": self.rows.tolist()}
+        for name, column in self.raw.known.items():
+            if column.kind == "date":
+                days = pd.to_datetime(self.expiries(name))
+                found[name] = [None if pd.isna(day) else day.date() for day in days]
+            else:
+                plain: Any = {"integer": int, "number": float, "flag": bool}.get(column.kind)
+                found[name] = [str(v) if plain is None else plain(v) if there and v == v else None
+                               for v, there in zip(self._values(name), self.given(name))]
+        return [dict(zip(found, row)) for row in zip(*found.values())]
+
+    def good(self, records: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """Those of `records` in which no fault was found."""
+        return [row for row in records if not self.bad[row["at"]]]
+
+    def refuse_rows(self, column: str, records: Sequence[Mapping[str, Any]], fault: str, mend: str) -> None:
+        """Note a fault in some of `records`, with what stands in their cells."""
+        mask = np.isin(np.arange(len(self.raw)), [row["at"] for row in records])
+        self.refuse(column, mask, self.raw.columns.get(column), fault, mend)
+
+    def texts(self, column: str, default: str | None = None) -> np.ndarray:
+        """Return a text column, shape (n,), object; blanks are `default`, else the column's own default.
+
+        Where the column has choices each text is one of them, or "" for one that is none (noted).
+        """
+        spec = self.raw.known.get(column)
+        found = self._read(column, read_texts, default if default is not None else spec.default if spec else "")
+        if spec is None or not spec.choices:
+            return found
+        self.refuse_strangers(column, found, spec.choices, "is not one of the choices")
+        meant = {key_of(choice): choice for choice in spec.choices}
+        codes, distinct = pd.factorize(found)
+        return np.array([meant.get(key_of(text), "") for text in distinct] or [""], dtype=object)[codes]
+
+    def numbers(self, column: str) -> np.ndarray:
+        """Return a number column, shape (n,), float; blanks are the column's default, else NaN.
+
+        Whole numbers where the column says integer, and within its limits; others are noted.
         """
         spec = self.raw.known[column]
-        unit = spec.unit
-        found = self._read(column, lambda v: read_numbers(v, unit), default).astype(float)
+        low, high = spec.low, spec.high
+        found = self._read(column, lambda v: read_numbers(v, spec.unit), float(spec.default or np.nan)).astype(float)
         here = ~np.isnan(found)
         given = self.raw.columns.get(column, np.full(len(self.raw), None, dtype=object))
         if spec.kind == "integer":
-            self.refuse(column, here & (found % 1 != 0), given, "is not a whole number", "Type a whole number.")
-        if low is not None:
+            mend = "Type whole packs, and what is outside a pack as loose units." if spec.unit == "packs" else (
+                "Type a whole number.")
+            self.refuse(column, here & (found % 1 != 0), given, "is not a whole number", mend)
+        if low is not None and spec.strict:
+            self.refuse(column, here & (found <= low), given, f"must be above {low:g}",
+                        f"Type a number above {low:g}.")
+        elif low is not None:
             mend = "Type zero or more." if low == 0 else f"Type {low:g} or more."
             self.refuse(column, here & (found < low), given, f"is below {low:g}", mend)
-        if over is not None:
-            self.refuse(column, here & (found <= over), given, f"must be above {over:g}",
-                        f"Type a number above {over:g}.")
         if high is not None:
             self.refuse(column, here & (found > high), given, f"is above {high:,.10g}", f"Type {high:,.10g} or less.")
         return found
@@ -331,6 +177,29 @@ class TableReader:
             texts = None if values is None else [text_of(values[i]) for i in where]
             self.findings.rows(self.name, column, self.rows[where], texts, fault, mend)
             self.bad[where] = True
+
+    def refuse_strangers(
+        self, column: str, values: np.ndarray, known: Collection[str], fault: str, given: np.ndarray | None = None
+    ) -> None:
+        """Note the rows whose value is none of the known words, however folded, each with the nearest one (the first
+        MOST_SHOWN ways of misspelling). given: what is shown of it; the cells where None.
+        """
+        folded = {key_of(k) for k in known}
+        codes, distinct = pd.factorize(values)
+        strange = [c for c, text in enumerate(distinct) if text and key_of(text) not in folded]
+        given = self.raw.columns.get(column) if given is None else given
+        if column == "item":
+            self.guard_strangers(column, [str(distinct[c]) for c in strange])
+        for code in strange[:MOST_SHOWN]:
+            self.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
+        if strange[MOST_SHOWN:]:
+            self.refuse(column, np.isin(codes, strange[MOST_SHOWN:]), given, fault, suggestion("", known))
+
+    def refuse_repeats(self, column: str, keys: pd.DataFrame | pd.Series, fault: str, mend: str) -> None:
+        """Note the good rows whose keys stand in an earlier row too; blank keys do not count."""
+        blank = (keys if isinstance(keys, pd.Series) else keys.iloc[:, 0]).astype(object) == ""
+        self.refuse(column, (keys.duplicated() & ~blank).to_numpy() & ~self.bad, self.raw.columns.get(column), fault,
+                    mend)
 
     def say_day_order(self) -> None:
         """Say back how slashed dates were read, where the table has any."""
@@ -399,6 +268,22 @@ class TableReader:
             cells = cells.copy()
             cells[formula] = None
         return cells, formula
+
+
+def read_table(
+    table: str, source: Source, findings: Findings, columns: str = "", shipped: bool = True
+) -> tuple[str, TableReader | None]:
+    """The name of a table's file and its reader, None where it cannot be read: the unit's own, else the shipped one.
+
+    columns: the table of columns.csv that it is, where that has another name. shipped: False for the unit's own alone.
+    """
+    known = source.columns(columns or table)
+    grid = source.table(table, known)
+    if grid is None and shipped and not source.has_table(table):
+        grid = source.shipped_table(table, known)
+    if grid is None:
+        return table, None
+    return grid.name, TableReader.of(raw_table(grid, known, findings), findings)
 
 
 def _stamp(moment: object) -> datetime | None:

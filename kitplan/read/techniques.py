@@ -11,10 +11,10 @@ from kitplan.read.blocks import Setting, read_block
 from kitplan.read.columns import Column
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.grids import Grid
+from kitplan.read.headers import header_names
 from kitplan.read.routes import read_routes
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source
-from kitplan.read.tables import header_names
 from kitplan.read.values import Assumption, Piece, Route, Step, Technique
 
 _TECHNIQUE: Mapping[str, Setting] = {

@@ -20,6 +20,7 @@ from kitplan.read.classes import class_files, read_classes
 from kitplan.read.crosschecks import check_floors, check_pieces, check_policy_items, check_roles
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
+from kitplan.read.headers import RawTable
 from kitplan.read.issues import read_issues
 from kitplan.read.logs import STOPS, raw_logs, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.order_book import LEARNT, book_home, read_use_rate
@@ -28,9 +29,18 @@ from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
 from kitplan.read.source import Source, doubt_names
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes
-from kitplan.read.tables import RawTable
 from kitplan.read.techniques import Recipes, read_techniques, technique_assumptions
-from kitplan.read.values import STRATUM_KEY, Assumption, Census, Unit
+from kitplan.read.values import (
+    STRATUM_KEY,
+    Assumption,
+    BedsidePolicy,
+    Census,
+    ForecastPolicy,
+    PlanningPolicy,
+    SeasonPolicy,
+    StockPolicy,
+    Unit,
+)
 
 NO_CURRENCY = "money units"
 """What stands behind a sum of a unit that names no currency."""
@@ -70,7 +80,8 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
     doubt_names(source, findings)
     tables = _read_tables(source, classes or class_files(Path(path)), findings)
     strata, face_rows = build_strata(
-        pd.concat([tables.census.keys, tables.expected[tables.census.keys.columns]], ignore_index=True),
+        pd.concat([tables.census.keys, tables.expected[tables.census.keys.columns].astype(tables.census.keys.dtypes)],
+                  ignore_index=True),
         tables.recipes.techniques, tables.tubes, tables.face, (tables.files["tubes"], tables.files["face"]), findings,
     )
     frequency, modifier_lines = frequency_table(strata, tables.policy, findings)
@@ -89,6 +100,7 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
                    *technique_assumptions(used, tables.recipes.file), *sizes, *_other_lines(tables, prefer))
     census = _census(tables, codes, strata, findings)
     use = read_use_rate(book_home(Path(path)))
+    block = tables.policy.block
     learnt = {f"book/{LEARNT}": sha256(use[1]).hexdigest()} if use else {}
     return Unit(
         path=Path(path), name=str(tables.policy.values.get("name", Path(path).resolve().stem)),
@@ -96,8 +108,9 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
         strata=strata, census=census, frequency=frequency,
         checks_per_day=int(tables.policy.values["resecure.checks_per_day"]),
         techniques=MappingProxyType(dict(tables.recipes.techniques)), items=tables.items,
-        stock=replace(tables.policy.stock(), unavailable=unavailable), bedside=tables.policy.bedside(),
-        planning=tables.policy.planning(seed), forecast=tables.policy.forecast(), seasons=tables.policy.seasons(),
+        stock=StockPolicy(**block("stock") | {"unavailable": unavailable}), bedside=BedsidePolicy(**block("bedside")),
+        planning=PlanningPolicy(**block("planning") | ({} if seed is None else {"seed": seed})),
+        forecast=ForecastPolicy(**block("forecast")), seasons=SeasonPolicy(**block("seasons")),
         log=logs["resecure_log"], issues=logs["stock_issues"], present_par=logs["present_par"],
         on_hand=logs["on_hand"], prices=logs["prices"], budget=budget, classes=tables.classes,
         class_checksums=MappingProxyType(tables.class_checksums),
@@ -129,7 +142,7 @@ def with_shelf_tables(unit: Unit, path: Path) -> Unit:
 def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings) -> _Tables:
     policy = read_policy(source, findings)
     source.headings = policy.columns
-    bedside = policy.bedside()
+    bedside = BedsidePolicy(**policy.block("bedside"))
     recipes = read_techniques(source, findings, (bedside.cuff_step_mm, bedside.cuff_up_to_mm))
     raw = raw_census(source, recipes, findings)
     logs = raw_logs(source, recipes, findings)

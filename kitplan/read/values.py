@@ -26,8 +26,6 @@ SPARE_TUBE_ROLE = "spare_tube"
 STRATUM_COLUMNS = ["route", "tube_mm", "size", "technique", "skin"]
 """The same as tables tell it: tube_mm is empty where the route's sizes are not millimetres."""
 
-REASONS = ("loose", "soiled", "skin", "moved", "changed", "planned", "unplanned_removal", "other")
-
 FREQUENCY_COLUMNS = [
     "loosening_scale_hours",
     "loosening_shape",

@@ -7,7 +7,7 @@ import posixpath
 import zipfile
 import zlib
 from datetime import datetime
-from xml.parsers import expat
+from xml.etree.ElementTree import ParseError
 
 from kitplan.read.cells import Bad
 from kitplan.read.grids import Grid
@@ -17,7 +17,7 @@ MAX_UNPACKED_BYTES = 400_000_000
 MAX_PARTS = 3_000
 MAX_RATIO = 400
 _CORRUPT = Bad("is not a readable workbook", "Open it in a spreadsheet program and save it again as .xlsx.")
-_DAMAGE = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, expat.ExpatError, OSError, ValueError, LookupError,
+_DAMAGE = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, ParseError, OSError, ValueError, LookupError,
            RuntimeError, NotImplementedError, EOFError, StopIteration, OverflowError)
 """What damaged parts make the standard library raise."""
 

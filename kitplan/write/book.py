@@ -185,16 +185,20 @@ class Page:
             self.sheet.repeat_rows((titles_from or row) - 1, row - 1)
         return row
 
-    def table(self, frame: DataFrame, columns: Sequence[tuple[str, str, str]], *, freeze: bool = False,
-              frozen_columns: int = 0) -> tuple[int, int]:
+    def table(self, frame: DataFrame | Sequence[tuple[str, DataFrame]], columns: Sequence[tuple[str, str, str]], *,
+              freeze: bool = False, frozen_columns: int = 0) -> tuple[int, int]:
         """A header and a line for each row of a frame; return the first and the last row number.
 
-        columns: heading, kind of cell, column of the frame ("" for cells to be written in on paper).
+        frame: or several, each with the line that begins its group ("" for none). columns: heading, kind of cell,
+        column of the frame ("" for cells to be written in on paper).
         """
         headings, kinds, names = zip(*columns)
         first = self.header(headings, kinds, freeze=freeze, frozen_columns=frozen_columns) + 1
-        for row in frame.to_dict("records"):
-            self.row([row[name] if name else None for name in names], kinds)
+        for title, rows in frame if isinstance(frame, Sequence) else [("", frame)]:
+            if title:
+                self.group((title,))
+            for row in rows.to_dict("records"):
+                self.row([row[name] if name else None for name in names], kinds)
         return first, self.next_row - 1
 
     def row(self, values: Sequence[Any], kinds: Sequence[str], least_points: float = 0.0) -> int:

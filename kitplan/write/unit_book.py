@@ -16,7 +16,7 @@ from kitplan.read.blocks import Setting
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.policy_keys import SETTINGS
 from kitplan.read.starter import EXAMPLES, starter_settings
-from kitplan.read.values import READINESS, REASONS
+from kitplan.read.values import READINESS
 from kitplan.resources import config_file
 from kitplan.write.book import Book, Page
 
@@ -64,8 +64,9 @@ def _choices() -> dict[str, list[str | float]]:
     routes = dict.fromkeys(route for recipe in recipes.values() for route in recipe["routes"])
     return {
         "route": list(routes), "tube_mm": [2.0 + 0.5 * k for k in range(17)], "technique": list(recipes),
-        "skin": ["none", "barrier"], "reason": list(REASONS), "item": list(items),
-        "scope": ["event", "patient", "unit"], "critical": list(_YES_NO), "beyond_census": list(_YES_NO),
+        "skin": list(columns_of("census_counts")["skin"].choices),
+        "reason": list(columns_of("resecure_log")["reason"].choices), "item": list(items),
+        "scope": list(columns_of("items")["scope"].choices), "critical": list(_YES_NO), "beyond_census": list(_YES_NO),
         "cuffed": list(_YES_NO),
     }
 

@@ -1,9 +1,9 @@
 """Where a budget year lands, on made-up units whose year is known: is the truth inside the bands, and how far off?
 
-Run: python tests/bench/bench_budget.py [units]. Units as in bench_forecast.py (18, 24 or 36 months of history, half
-with a winter peak, drifting levels). Each takes its supplies by its own events and recipe times a level of its own
-(0.8 to 1.4: what leaks, or is never booked) and a weekly noise; stock_issues tell it up to the middle of the budget
-year. Half of the units keep a log, half plan on the shipped guess, which is wrong for them.
+Run: python tests/bench/bench_budget.py [units] [first]. Units as in bench_forecast.py (18, 24 or 36 months of
+history, half with a winter peak, drifting levels). Each takes its supplies by its own events and recipe times a level
+of its own (0.8 to 1.4: what leaks, or is never booked) and a weekly noise; stock_issues tell it up to the middle of the
+budget year. Half of the units keep a log, half plan on the shipped guess, which is wrong for them.
 """
 
 from __future__ import annotations
@@ -73,13 +73,13 @@ def _arrived(kept, weeks, n_strata):
     return counts
 
 
-def measure(n_units: int) -> None:
+def measure(n_units: int, first: int) -> None:
     from kitplan.demand.estimate import learn
     from kitplan.parts.forecast.budget import budget_year
     from kitplan.parts.forecast.months_ahead import forecast_and_sampled
 
     rows = []
-    for seed in range(n_units):
+    for seed in range(first, first + n_units):
         unit, truth = invent(seed)
         _, sampled = forecast_and_sampled(unit, learnt=learn(unit), draws=2000)
         year = budget_year(unit, sampled)
@@ -93,11 +93,13 @@ def measure(n_units: int) -> None:
                 rows += [(seed % 2, kind, share, bool(h)) for h in held[ahead]]
         rows.append((seed % 2, "error", 0, abs(year.landing[0] / truth.sum() - 1)))
     frame = pd.DataFrame(rows, columns=["log", "kind", "share", "held"])
-    print(f"{n_units} units, half of the year known")
+    print(f"{n_units} units from number {first}, half of the year known")
+    for (kind, share), held in frame[frame["share"] > 0].groupby(["kind", "share"])["held"]:
+        print(f"all: {share} % band of the {kind} held {held.astype(float).mean():.1%} ({len(held)})")
     for (log, kind, share), held in frame.groupby(["log", "kind", "share"])["held"]:
         name = "mean error of the landing" if kind == "error" else f"{share} % band of the {kind} held"
         print(f"{'log' if log else 'guess'}: {name} {held.astype(float).mean():.1%} ({len(held)})")
 
 
 if __name__ == "__main__":
-    measure(int(sys.argv[1]) if len(sys.argv) > 1 else 60)
+    measure(*(int(given) for given in (*sys.argv[1:], *("160", "0")[len(sys.argv) - 1 :])))

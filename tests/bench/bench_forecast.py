@@ -1,8 +1,8 @@
 """Forecast error against both baselines and coverage of the bands, on hundreds of invented units with a known future.
 
-Run: python tests/bench/bench_forecast.py [units]. Half of the units have a winter peak; histories are of 18, 24 or 36
-months; levels drift by 3 % a month. The year after the history is played on by the same process and compared: every
-month, every quarter, the whole year.
+Run: python tests/bench/bench_forecast.py [units] [first]. Half of the units have a winter peak; histories are of 18, 24
+or 36 months; levels drift by 3 % a month. The year after the history is played on by the same process and compared:
+every month, every quarter, the whole year.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def _unit(stratum, start, end, stay, day, reason, cut: float):
     return UNITS.make_unit(census, log=log, frequency=UNITS.make_frequency(3, redo=0.0))
 
 
-def measure(n_units: int) -> None:
+def measure(n_units: int, first_unit: int) -> None:
     from kitplan.demand.estimate import learn
     from kitplan.parts.forecast.months import monthly_census
     from kitplan.parts.forecast.months_ahead import forecast_unit
@@ -104,7 +104,7 @@ def measure(n_units: int) -> None:
     errors: dict[str, list[float]] = {name: [] for name in ("fitted", *rules)}
     held: dict[tuple[str, str], list[tuple[bool, bool, float]]] = {}
     seconds = []
-    for seed in range(n_units):
+    for seed in range(first_unit, first_unit + n_units):
         unit, _, lived, renewed, _ = invent(seed)
         unit = replace(unit, doubt=Doubt(learn=True))
         learnt = learn(unit)
@@ -124,7 +124,7 @@ def measure(n_units: int) -> None:
         errors["fitted"].append(np.abs(forecast.total["airway_days"] - lived).mean() / scale)
         for name, ahead in rules.items():
             errors[name].append(np.abs(ahead(series, AHEAD) * days - lived).mean() / scale)
-    print(f"{n_units} units, {AHEAD} months ahead")
+    print(f"{n_units} units from number {first_unit}, {AHEAD} months ahead")
     for name, values in errors.items():
         print(f"scaled error, {name}: {np.mean(values):.3f}")
     for (what, name), rows in held.items():
@@ -156,5 +156,5 @@ def time_large() -> None:
 
 
 if __name__ == "__main__":
-    measure(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    measure(*(int(given) for given in (*sys.argv[1:], *("200", "0")[len(sys.argv) - 1 :])))
     time_large()

@@ -14,18 +14,19 @@ import time
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.item_choice import attempt_tables, fill_roles
+from kitplan.demand.item_choice import attempt_tables
 from kitplan.parts.kits.contents import choose_kit_items
 from kitplan.parts.kits.groups import PriceList
-from kitplan.parts.kits.model import KitPlan, design_kits
+from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.kits.model import solve_kits as tell_kits
 from kitplan.parts.kits.partition import design_curve
 from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.slots import build_slots
-from kitplan.read.routes import in_millimetres
+from kitplan.parts.work import Basis, Work
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
 from kitplan.resources import config_file, sample_units
+from tests.millimetres import in_millimetres
 
 LONG_ROLL = "914cm"
 
@@ -51,8 +52,8 @@ def samples() -> None:
 
 
 def solve_kits(unit: Unit) -> KitPlan:
-    tables = attempt_tables(unit)
-    return tell_kits(unit, tables, unit.planning.seed, design_kits(unit, tables, fill_roles(unit, tables)))
+    basis = Basis(unit, lambda _: None)
+    return tell_kits(Work(unit, unit.planning.seed, basis, basis.item_choice))
 
 
 def _curve(unit: Unit, needs: KitNeeds, most: int):

@@ -8,7 +8,8 @@ it to learn anew). A mutant then meets the tests that run its line, those that r
 of them, and if it survives the next of them up to --wider seconds; it is noticed when one fails, or takes ten times
 its time of the processor. Passed over are mutants of texts, which are words and not mathematics, of annotations, which
 are never evaluated, and those that are no Python. Works on a clone in FOLDER, never on the checkout. One line a
-survivor, the share noticed by file.
+survivor, the share noticed by file. One mutant of each file, then a second of each, and so on: Ctrl-C ends it early
+and fairly.
 """
 
 from __future__ import annotations
@@ -212,29 +213,35 @@ def difference(source: str, changed: str) -> str:
     return " | ".join(x for x in lines if x[:1] in "+-" and x[:3] not in ("---", "+++"))
 
 
-def try_file(clone: Path, path: Path, tests: Mapping[str, Known], given: argparse.Namespace) -> tuple[int, int]:
-    """(noticed, tried) of one file; survivors are printed. (0, 0) where its tests fail unchanged."""
-    name = path.relative_to(clone).as_posix()
-    chance, source = random.Random(f"{given.seed} {name}"), path.read_text()
-    noticed = count = 0
-    used: set[str] = set()
-    for line, changed in candidates(path, given.sample, chance):
-        chosen = tests_of_line(tests, name, line, given.seconds)
-        more = [n for n in tests_of_line(tests, name, line, given.wider) if n not in chosen]
-        path.write_text(changed)
+class Trial:
+    """One file and its mutants, tried one at a time."""
+
+    def __init__(self, clone: Path, path: Path, tests: Mapping[str, Known], given: argparse.Namespace) -> None:
+        self.clone, self.path, self.tests, self.given = clone, path, tests, given
+        self.name, self.source = path.relative_to(clone).as_posix(), path.read_text()
+        self.mutants = iter(candidates(path, given.sample, random.Random(f"{given.seed} {self.name}")))
+        self.noticed = self.count = 0
+        self.used: set[str] = set()
+
+    def try_next(self) -> None:
+        """Try the next mutant, where there is one; a survivor is printed."""
+        line, changed = next(self.mutants, (0, ""))
+        if not changed:
+            return
+        chosen = tests_of_line(self.tests, self.name, line, self.given.seconds)
+        more = [n for n in tests_of_line(self.tests, self.name, line, self.given.wider) if n not in chosen]
+        self.path.write_text(changed)
         try:
-            survived = all(tried(clone, stage, 10 * sum(tests[n].call + tests[n].setup for n in stage) + 30)
-                           for stage in (chosen, more) if stage)
+            survived = all(
+                tried(self.clone, stage, 10 * sum(self.tests[n].call + self.tests[n].setup for n in stage) + 30)
+                for stage in (chosen, more) if stage)
         finally:
-            path.write_text(source)
-        count, noticed, used = count + 1, noticed + (not survived), used | set(chosen)
+            self.path.write_text(self.source)
+        self.count, self.noticed = self.count + 1, self.noticed + (not survived)
+        self.used |= {*chosen, *more}
         if survived:
-            print(f"  survived {len(chosen) + len(more)} tests, {name}:{line}: "
-                  f"{difference(source, changed)}", flush=True)
-    if noticed == count and not tried(clone, sorted(used), 600):
-        print(f"{name}: its tests do not pass unchanged", flush=True)
-        return 0, 0
-    return noticed, count
+            print(f"  survived {len(chosen) + len(more)} tests, {self.name}:{line}: "
+                  f"{difference(self.source, changed)}", flush=True)
 
 
 def main() -> None:
@@ -246,6 +253,7 @@ def main() -> None:
     parser.add_argument("--wider", type=float, default=0)
     parser.add_argument("--at", type=Path, default=Path(tempfile.gettempdir()) / "kitplan-mutants")
     given = parser.parse_args()
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     given.at.mkdir(parents=True, exist_ok=True)
     clone, kept = given.at / "clone", given.at / "map.json"
     if not clone.exists():
@@ -260,13 +268,18 @@ def main() -> None:
     for module in WARM:
         importlib.import_module(module)
     tests = read_map(kept)
-    total = [0, 0]
-    for path in dict.fromkeys(p for glob in given.files for p in sorted((clone / "kitplan").glob(glob))):
-        if not WORDS_AND_PAPER.search(path.name):
-            noticed, count = try_file(clone, path, tests, given)
-            total = [total[0] + noticed, total[1] + count]
-            print(f"{path.relative_to(clone)}: {noticed} of {count}", flush=True)
-    print(f"all: {total[0]} of {total[1]}, {total[0] / max(total[1], 1):.0%}")
+    paths = dict.fromkeys(p for glob in given.files for p in sorted((clone / "kitplan").glob(glob)))
+    trials = [Trial(clone, p, tests, given) for p in paths if not WORDS_AND_PAPER.search(p.name)]
+    with contextlib.suppress(KeyboardInterrupt):
+        for _ in range(given.sample):
+            for trial in trials:
+                trial.try_next()
+    for trial in trials:
+        print(f"{trial.name}: {trial.noticed} of {trial.count}")
+    noticed, count = sum(t.noticed for t in trials), sum(t.count for t in trials)
+    print(f"all: {noticed} of {count}, {noticed / max(count, 1):.0%}", flush=True)
+    if not tried(clone, sorted({name for trial in trials for name in trial.used}), 3600):
+        print("but its tests do not pass unchanged")
 
 
 if __name__ == "__main__":

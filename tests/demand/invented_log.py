@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kitplan.read.routes import in_millimetres
 from kitplan.read.values import (
     FREQUENCY_COLUMNS,
     BedsidePolicy,
@@ -19,6 +18,7 @@ from kitplan.read.values import (
     StockPolicy,
     Unit,
 )
+from tests.millimetres import in_millimetres
 
 REASONS = ("loose", "soiled", "skin", "moved", "changed")
 

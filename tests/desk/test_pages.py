@@ -117,6 +117,29 @@ def test_a_course_is_filled_in_by_session_and_shown_by_session(client, home):
     assert "session-sheets.pdf" in text
 
 
+def test_a_session_may_practise_something_else_and_keeps_what_the_form_does_not_show(client, home):
+    path = home / "mill_lane" / "class.toml"
+    path.write_text('title = "Course"\nlearners = 6\n[[session]]\ndate = 2027-03-09\nattempts = 3\n'
+                    '[[session]]\ndate = 2027-03-16\n[[session.practice]]\ntechnique = "oral_two_y"\n'
+                    'tube_mm = 3.0\nskin = "none"\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = 3.5\n')
+    form = {"title": "Course", "learners": "6", "pairs": "yes", "technique": "oral_two_y", "size": "3.5",
+            "skin": "none", "session_date": ["2027-03-09", "2027-03-16"], "session_start": ["", ""],
+            "session_place": ["", ""], "session_trainer": ["", ""], "session_learners": ["", ""]}
+    own = {"session1_technique": ["oral_two_y", ""], "session1_size": ["4", ""], "session1_skin": ["barrier", "none"],
+           "session2_technique": ["", ""], "session2_size": ["3", ""], "session2_skin": ["none", "none"]}
+    shown = client.get("/unit/mill_lane/class").text
+    assert 'name="session2_size" size="6" value="3.0"' in shown
+    page = client.post("/unit/mill_lane/class", form | own)
+    assert page.status_code == 200, words(page)
+    first, second = tomllib.loads(path.read_text())["session"]
+    assert first["practice"] == [{"technique": "oral_two_y", "tube_mm": 4.0, "skin": "barrier"}]
+    assert first["attempts"] == 3
+    assert "practice" not in second, "a technique that is emptied: as the rest of the course"
+    assert client.post("/unit/mill_lane/class", form).status_code == 200
+    kept = tomllib.loads(path.read_text())["session"]
+    assert [s.get("practice") for s in kept] == [first["practice"], None], "a form without these fields keeps them"
+
+
 def test_a_class_filled_in_on_the_page_gives_its_lists(client, home):
     technique = next(iter(kitplan.load_unit(home / "mill_lane").techniques))
     page = client.post("/unit/mill_lane/class", {

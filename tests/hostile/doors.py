@@ -21,8 +21,9 @@ import kitplan
 from kitplan.desk.toml_edit import number
 from kitplan.desk.units import TextTable
 from kitplan.read.cells import Bad
+from kitplan.read.columns import columns_of
 from kitplan.read.learnt import with_learnt
-from kitplan.read.order_book import EVENTS, TABLES, read_book, read_use_rate
+from kitplan.read.order_book import TABLES, read_book, read_use_rate
 from kitplan.read.pack_code import looks_like_pack_code, read_pack_code
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import SHEETS, Names, read_round
@@ -72,7 +73,8 @@ def _book(table: str) -> Door:
                            "answers,note,check",
              "kits": "entry,day,plan_number,kit,event,design,item,pack,units,expires,lot,note,check"}
     columns = heads[table].split(",")
-    row = {"entry": "1", "day": "2026-07-01", "event": EVENTS[table][0], "item": "mask", "pack": "5", "packs": "2",
+    event = columns_of(f"book_{table}")["event"].choices[0]
+    row = {"entry": "1", "day": "2026-07-01", "event": event, "item": "mask", "pack": "5", "packs": "2",
            "expires": "2029-01-31", "lot": "L1", "check": "BCDFGH", "kit": "A-1", "design": "A", "order": "1"}
     seed = f"{heads[table]}\n{','.join(row.get(c, '') for c in columns)}\n".encode()
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from kitplan.demand.values import ItemChoice
+from kitplan.parts.training.cuts import _by_length
 from kitplan.parts.training.lists import held_together, piece_text, short_title
 from kitplan.parts.training.model import plan_training
+from kitplan.parts.training.print_set import PrintSet
 from kitplan.parts.training.requirements import (
     as_at_bedsides,
     choose_items,
@@ -370,6 +373,7 @@ def test_things_that_last_are_what_stands_at_one_time_less_what_is_there(unit):
     left = plan_training(unit, [lesson(durables=kept)]).left
     (row,) = left[left["state"] == "used in the class"].to_dict("records")
     assert (row["thing"], row["quantity"]) == ("Things that are not used up (3 kinds)", 4 + 6 + 2)
+    assert row["goes_to"] == "Class box, or back to the lender"
 
 
 def test_a_thing_sized_to_practices_is_asked_for_where_it_serves(unit):
@@ -424,6 +428,7 @@ def test_the_largest_remainder_takes_the_next_set():
     """Ten sets over 5, 3 and 1 learners: 5.56, 3.33, 1.11; of one left over the largest remainder takes it."""
     assert largest_remainder(10, np.array([5, 3, 1])).tolist() == [6, 3, 1]
     assert largest_remainder(9, np.array([5, 3, 1])).tolist() == [5, 3, 1]
+    assert largest_remainder(11, np.array([5, 3, 1])).tolist() == [6, 4, 1], "of 6.11, 3.67 and 1.22 the second"
     assert largest_remainder(11, np.array([1, 1, 1])).tolist() == [4, 4, 3], "equals in order"
 
 
@@ -518,3 +523,111 @@ def test_a_class_is_summed_up_in_cost_tape_and_what_to_look_at(plan, unit):
     alone = plan_training(unit, [lesson(learners=1, stations=1, expired={"saline-5": 1})]).sentences()
     assert "for each of 1 learner." in alone[0]
     assert "1 item past the date" in alone[2]
+
+
+# -- a course of three sessions -------------------------------------------------------------------------------------
+
+
+def sessions_of(*days, **common):
+    return [lesson(**{"session": n, "course": "Course", "title": f"Course, session {n}", "day": day, **common})
+            for n, day in enumerate(days, 1)]
+
+
+def prints(classes):
+    return PrintSet(SimpleNamespace(lessons=tuple(classes)), tuple(range(len(classes))), "A4", "foot")
+
+
+@pytest.mark.parametrize(("days", "said"), [
+    ([date(2026, 11, 18)], "18 Nov 2026"),
+    ([date(2026, 11, 20), date(2026, 11, 18), date(2026, 11, 18)], "18 and 20 Nov 2026"),
+    ([date(2026, 11, 18), date(2026, 11, 19), date(2026, 12, 1)], "18, 19 Nov and 1 Dec 2026"),
+    ([date(2026, 12, 31), date(2027, 1, 1)], "31 Dec and 1 Jan 2027"),
+    ([date(2026, 11, d) for d in (2, 3, 4, 5)], "2, 3, 4 and 5 Nov 2026"),
+    ([date(2026, 11, d) for d in (2, 3, 4, 5, 6)], "5 days, 2 Nov to 6 Nov 2026"),
+    ([None], "Date ______________"),
+])
+def test_days_of_a_print_are_short_with_each_month_and_year_once(days, said):
+    classes = sessions_of(*days)
+    assert prints(classes).days(range(len(classes))) == said
+
+
+def test_a_course_is_printed_once_where_its_sessions_are_alike():
+    classes = sessions_of(date(2026, 11, 18), date(2026, 11, 19), date(2026, 11, 20), trainer="Trainer")
+    made = prints(classes)
+    assert (made.title, made.first) == ("Course", classes[0])
+    assert made.alike((0, 1, 2), lambda i: "odd" if i % 2 else "even") == [((0, 2), "even"), ((1,), "odd")]
+    assert made.alike((0, 1), lambda i: None if i else "only") == [((0,), "only")]
+    told = made.meetings((0, 2))
+    assert [t.split(": ")[0] for t in told] == ["Session 1", "Session 3"]
+    assert told[0].endswith("Trainer: Trainer")
+    alone = PrintSet(SimpleNamespace(lessons=(lesson(),)), (0,), "A4", "foot")
+    assert alone.title == "Class"
+    assert alone.meetings((0,)) == [f"Date and place {'_' * 20}. Trainer: {'_' * 20}"]
+
+
+def test_a_session_says_where_each_item_comes_from_what_to_buy_by_when_and_what_goes_on(unit):
+    """Three sessions of 27 sets: 54 wipes each in packs of 50: two packs, of which 46 go on; then 8 are lacking: one
+    pack, 42 go on; then 12 are. Two days of delivery and the day before: ordered three days ahead.
+    """
+    days = [date(2026, 11, 18), date(2026, 11, 25), date(2026, 12, 2)]
+    plan = plan_training(unit, sessions_of(*days))
+    wipes = plan.sessions[plan.sessions["item"] == "wipe-prep"]
+    columns = ["units", "from_before_units", "new_units", "packs", "goes_on_units"]
+    assert wipes[columns].to_numpy().tolist() == [[54, 0, 54, 2, 46], [54, 46, 8, 1, 42], [54, 42, 12, 1, 0]]
+    assert wipes["order_by"].tolist() == [day - timedelta(days=3) for day in days]
+
+
+def test_sessions_keep_their_things_and_buy_what_the_largest_lacks(unit):
+    """Two stations, then four: two manikins of which one is there, then four, of which two come from the first."""
+    few = {"durables": (thing("manikin", have=1, price=100.0),)}
+    classes = sessions_of(date(2026, 11, 18), date(2026, 11, 25), **few)
+    classes[1] = replace(classes[1], stations=4)
+    plan = plan_training(unit, classes)
+    kept = plan.sessions[plan.sessions["item"] == "manikin"]
+    assert kept[["units", "from_before_units", "own_units", "new_units", "goes_on_units"]].to_numpy().tolist() == [
+        [2, 0, 1, 1, 2], [4, 2, 0, 2, 0]]
+
+
+def test_what_a_roll_has_left_goes_on_to_the_next_session(unit):
+    """One learner, 3 sets of 3 pieces: 9 of 160 mm; rolls of 8: the second leaves 1,212 mm, which gives 7 of the next
+    nine. The third session has what is left of its own second roll.
+    """
+    items = unit.items[unit.items["item"] != "tape-25-long"].reset_index(drop=True)
+    classes = sessions_of(date(2026, 11, 18), date(2026, 11, 25), learners=1, stations=1)
+    plan = plan_training(replace(unit, items=items), classes)
+    ends = plan.sessions[plan.sessions["kind"] == "roll end"]
+    first = ends[(ends["lesson"] == 0) & (ends["goes_on_units"] > 0)]
+    assert first["description"].tolist() == ["Tape 25 mm, end of a roll, 1,212 mm"]
+    second = ends[(ends["lesson"] == 1) & (ends["from_before_units"] > 0)]
+    assert second["description"].tolist() == ["Tape 25 mm, end of a roll, 1,212 mm"]
+    assert plan.cut_plan().groupby("lesson")["count"].sum().tolist() == [2, 2]
+    tape = plan.sessions[plan.sessions["item"] == "tape-25-short"]
+    assert tape["new_units"].tolist() == [2, 0], "one of the pack of ten that was opened is no new one"
+    assert tape["from_before_units"].tolist() == [0, 1]
+
+
+def test_two_sessions_of_a_course_at_one_time_are_refused(unit):
+    with pytest.raises(InputError, match="is held at the same time as session 1"):
+        plan_training(unit, sessions_of(date(2026, 11, 18), date(2026, 11, 18)))
+
+
+def test_lengths_to_compare_are_rounded_up_to_a_tenth_and_pooled():
+    assert _by_length(pd.Series([160.0, 95.04, 160.0]), pd.Series([2, 3, 4])) == [(1600, 6), (951, 3)]
+
+
+def test_a_shared_item_opened_in_one_session_serves_the_next_at_its_station(unit):
+    """Scissors of a hundred uses: 27 sets a session at one station; the pair bought first serves three sessions, and of
+    thirty uses two more pairs are begun while the first is not at its end.
+    """
+    days = [date(2026, 11, 18), date(2026, 11, 25), date(2026, 12, 2)]
+    columns = ["units", "from_before_units", "new_units", "goes_on_units"]
+
+    def scissors(uses):
+        items = unit.items.copy()
+        items.loc[items["item"] == "scissors", "contains"] = uses
+        plan = plan_training(replace(unit, items=items), sessions_of(*days, stations=1))
+        return plan.sessions[plan.sessions["item"] == "scissors"][columns].to_numpy().tolist()
+
+    assert scissors(100.0) == [[1, 0, 1, 1], [1, 1, 0, 1], [1, 1, 0, 0]]
+    assert scissors(30.0) == [[1, 0, 1, 1], [2, 1, 1, 1], [2, 1, 1, 0]]
+    assert scissors(27.0) == [[1, 0, 1, 0], [1, 0, 1, 0], [1, 0, 1, 0]], "used up with the session"

@@ -9,9 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.demand.best_knowledge import what_the_log_says
 from kitplan.demand.item_choice import fill_roles
+from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
+from kitplan.parts.compare import bands
 from kitplan.parts.compare.model import Planned, _converted, compare_units, mean_month, most_like
+from kitplan.parts.compare.notes import beds_without_airways
 from kitplan.parts.par.values import Readiness
 from kitplan.read.problems import InputError
 from kitplan.read.values import STRATUM_KEY, StockPolicy
@@ -141,6 +145,19 @@ def test_what_is_not_known_of_both_cancels_in_the_difference(small_unit):
     assert (same["low_difference"], same["high_difference"]) == pytest.approx((0, 0), abs=1e-9)
 
 
+def test_who_comes_loose_is_chance_that_each_side_has_of_its_own_where_it_is_renewed_otherwise(small_unit, monkeypatch):
+    """A count's standard deviation is the root of its mean times its dispersion (Poisson: 1)."""
+    model, dispersion = use_model(small_unit), what_the_log_says(small_unit).dispersion
+    events = 365.25 * mean_airways(small_unit) * model.rate
+    drawn = bands._chance(small_unit, model, 4)
+    assert drawn.mean(axis=0) == pytest.approx(1, abs=0.05)
+    assert drawn.std(axis=0) == pytest.approx(np.sqrt(dispersion / events), rel=0.1)
+    whole = year(small_unit, longer_wear(small_unit))
+    monkeypatch.setattr(bands, "_chance", lambda unit, *_: np.ones((bands.DRAWS, unit.n_strata)))
+    row = year(small_unit, longer_wear(small_unit))
+    assert whole["high_difference"] - whole["low_difference"] > 1.02 * (row["high_difference"] - row["low_difference"])
+
+
 def test_units_of_other_files_err_each_on_their_own(small_unit):
     other = replace(small_unit, checksums={"census.csv": "another"})
     row = year(small_unit, other)
@@ -204,7 +221,7 @@ def test_items_of_both_units_stand_side_by_side_dearest_change_first(small_unit)
 @pytest.fixture
 def no_bands(monkeypatch):
     """Years without a band, which takes a forecast of either side: here it is not looked at."""
-    none = pd.DataFrame({"side": ["a", "b", "difference"], "value": 0.0, "low": [-1.0, -1.0, -9.0], "high": 9.0})
+    none = pd.DataFrame({"side": ["a", "b", "difference"], "low": [-1.0, -1.0, -9.0], "high": 9.0})
     monkeypatch.setattr("kitplan.parts.compare.model.year_bands", lambda *_: none)
 
 
@@ -318,8 +335,23 @@ def test_the_difference_is_said_with_its_sign_and_its_largest_cause(small_unit, 
     said = compare_units(small_unit, dearer(small_unit), no_par).sentences()
     year = 12 * mean_month(small_unit).value
     assert said[0].startswith(f"Invented test unit (invented) uses {1.1 * year:,.0f} USD of supplies a year against "
-                              f"{year:,.0f} in Invented test unit (invented): {0.1 * year:+,.0f}; 8 times in 10 "
-                              f"between {0.1 * year - 9:+,.0f} and {0.1 * year + 9:+,.0f}, by what is not known of ")
+                              f"{year:,.0f} in Invented test unit (invented): {0.1 * year:+,.0f}; in the next twelve "
+                              "months, 8 times in 10, between -9 and +9, by chance and what is not known of")
     assert said[1] == f"Most of it: prices ({0.1 * year:+,.0f} USD a year)."
     same = compare_units(small_unit, small_unit, no_par).sentences()[0]
-    assert f"{year:,.0f} in Invented test unit (invented): no change; 8 times" in same
+    assert f"{year:,.0f} in Invented test unit (invented): no change; in the next" in same
+
+
+def test_beds_alone_are_no_use_and_what_to_write_is_said():
+    """Nine airways in 24 beds: three more beds as full as now hold 1.1 airways more."""
+    def unit(beds):
+        return SimpleNamespace(bedside=SimpleNamespace(beds=beds))
+
+    head = "Beds go from 24 to 27, the airways stay: use follows airways, not beds."
+    (more,) = beds_without_airways(unit(24), unit(27), 9.0, 9.0)
+    assert more.startswith(f"{head} As full as now, 3 more beds hold 1.1 airways more: add [[expect]] lines")
+    assert more.endswith("mean_airways that add up to 1.1.")
+    (fewer,) = beds_without_airways(unit(24), unit(20), 9.0, 9.0)
+    assert fewer == (f"{head.replace('27', '20')} Shorten the census of the second unit to match.")
+    for a, b, airways in ((24, 24, 9.0), (24, 27, 10.0), (0, 27, 9.0), (24, 0, 9.0)):
+        assert beds_without_airways(unit(a), unit(b), 9.0, airways) == ()

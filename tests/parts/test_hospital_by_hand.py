@@ -13,7 +13,7 @@ import pytest
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.values import Demand
 from kitplan.parts.hospital import model
-from kitplan.parts.hospital.central_store import CentralStore, Holding, kept_units, pool_slow_items
+from kitplan.parts.hospital.central_store import Holding, kept_units, pool_slow_items
 from kitplan.parts.hospital.model import HOLDING_COLUMNS, UNIT_COLUMNS, Summary, hospital, summary
 from kitplan.parts.hospital.shelves import (
     LINE_COLUMNS,
@@ -51,28 +51,26 @@ def slow_item(unit, item="cap", pack=4, price=8.0, own=2):
     return Holding(unit, item, pack, price, 2.0, own, own * price, 0.05, three, one, 0.3)
 
 
-STORE = CentralStore(1.0)
-
-
 # -- units and holdings ---------------------------------------------------------------------------------------------
 
 
 def test_each_unit_is_a_row_and_so_is_each_item_that_it_holds():
-    found = hospital([planned("a"), planned("b", remarks=("Check tubes.",))], [("c", "input", "no census")], STORE)
+    found = hospital([planned("a"), planned("b", remarks=("Check tubes.",))], [("c", "input", "no census")], 1.0)
     assert found.units.to_numpy().tolist() == [["a", "A", "USD", 0.97, 96.0, 6.5, 2, "met"],
                                                ["b", "B", "USD", 0.97, 96.0, 6.5, 2, "met"]]
     assert found.units.columns.tolist() == UNIT_COLUMNS
     assert found.holdings[["unit", "item", "par_packs", "par_units"]].to_numpy().tolist() == [
         ["a", "gauze", 3, 30], ["a", "mask", 4, 4], ["b", "gauze", 3, 30], ["b", "mask", 4, 4]]
+    assert found.holdings.index.tolist() == [0, 1, 2, 3]
     assert found.failed.to_numpy().tolist() == [["c", "input", "no census"]]
     assert found.remarks == {"b": ("Check tubes.",)}
     assert set(found.tables()) == {"units", "holdings", "not_planned", "pooling", "pooling_units"}
 
 
 def test_one_unit_alone_pools_nothing_and_none_holds_nothing():
-    alone = hospital([planned("a", slow=[slow_item("a")])], [], STORE)
+    alone = hospital([planned("a", slow=[slow_item("a")])], [], 1.0)
     assert (alone.pooling, alone.currency) == (None, "USD")
-    none = hospital([], [("c", "input", "no census")], STORE)
+    none = hospital([], [("c", "input", "no census")], 1.0)
     assert (none.currency, none.pooling, len(none.holdings)) == ("", None, 0)
     assert none.holdings.columns.tolist() == HOLDING_COLUMNS
     assert set(none.tables()) == {"units", "holdings", "not_planned"}
@@ -83,12 +81,12 @@ def test_one_unit_alone_pools_nothing_and_none_holds_nothing():
 ])
 def test_only_units_of_the_commonest_currency_share_a_store(currencies, pooled):
     done = [planned(name, currency, [slow_item(name, own=9)]) for name, currency in zip("abc", currencies)]
-    found = hospital(done, [], STORE)
+    found = hospital(done, [], 1.0)
     assert set(found.pooling.units["unit"]) == pooled
 
 
 def test_of_two_currencies_alike_in_number_the_first_by_name_is_taken():
-    found = hospital([planned("a", "USD"), planned("b", "EUR")], [], STORE)
+    found = hospital([planned("a", "USD"), planned("b", "EUR")], [], 1.0)
     assert (found.currency, found.pooling) == ("EUR", None)
 
 
@@ -97,7 +95,7 @@ def test_a_store_frees_what_the_units_hold_less_what_they_keep_and_what_it_holds
     the mean 9 + 3 / 2 items (21), at most 12 (6 L); 0.9 lines a day.
     """
     rows = [slow_item(name, own=9) for name in "abc"]
-    found = pool_slow_items(rows, STORE)
+    found = pool_slow_items(rows)
     (item,) = found.items.to_dict("records")
     assert (item["units_pooled"], item["own_packs"], item["own_value"], item["units_kept"]) == (3, 27, 216.0, 3)
     assert (item["store_units"], item["store_packs"]) == (9, 3)
@@ -105,15 +103,6 @@ def test_a_store_frees_what_the_units_hold_less_what_they_keep_and_what_it_holds
     assert found.saving == item["saving"] == pytest.approx(216.0 - 27.0)
     assert (found.shelf_litres, found.lines_per_day) == (pytest.approx(12 / 4 * 2.0), pytest.approx(0.9))
     assert found.units[["own_value", "kept_value", "saving"]].to_numpy().tolist() == [[72.0, 2.0, 70.0]] * 3
-
-
-@pytest.mark.parametrize(("store", "pooled"), [
-    (CentralStore(1.0, shelf_litres=6.0), 3), (CentralStore(1.0, shelf_litres=5.9), 2),
-    (CentralStore(1.0, lines_per_day=0.6), 2), (CentralStore(1.0, lines_per_day=0.59), 0),
-])
-def test_a_store_takes_no_more_than_its_shelf_and_its_transport_allow(store, pooled):
-    """Three units need 6 L, two of them nine items at most and 4.5 L; 0.3 lines a day each."""
-    assert pool_slow_items([slow_item(name, own=9) for name in "abc"], store).items["units_pooled"].tolist() == [pooled]
 
 
 def test_a_unit_keeps_what_lasts_through_the_transport_but_for_half_its_chance_and_never_under_its_floor():
@@ -166,6 +155,13 @@ def test_what_is_kept_of_a_plan_is_what_is_held_and_slow_items_are_no_emergency_
     assert slow.transport.sum() == pytest.approx(1.0)
     mean = slow.transport @ np.arange(len(slow.transport))
     assert mean > 2 * 54 / 9, "two days of the busiest nine, at six a day or more"
+
+
+def test_what_has_a_floor_or_is_critical_stays_in_the_unit(small_unit):
+    """One in the stock room or one at a bedside is a floor."""
+    items = small_unit.items.iloc[:4].assign(critical=[True, False, False, False], min_bedside=[0, 1, 0, 0],
+                                             min_stock=[0, 0, 1, np.nan])
+    assert model._emergency(replace(small_unit, items=items)).tolist() == [True, True, True, False]
 
 
 # -- money ----------------------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ import pytest
 from scipy.stats import t as student
 
 from kitplan.demand.use import UseModel, use_model
+from kitplan.parts.forecast.fitted import snapshot_paths
 from kitplan.parts.forecast.months import (
     MonthlyCensus,
     monthly_census,
@@ -20,11 +21,11 @@ from kitplan.parts.forecast.months import (
     months_before,
     months_to_draw,
 )
-from kitplan.parts.forecast.months_ahead import by_period, draw_airway_days, draw_events, draw_shares
+from kitplan.parts.forecast.months_ahead import by_period, draw_airway_days, draw_renewals, draw_shares
 from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import Paths
 from kitplan.parts.forecast.prices import price_book
-from kitplan.parts.forecast.timeseries import METHODS, Method, back_test, rolling_errors
+from kitplan.parts.forecast.timeseries import METHODS, Method, _error_model, back_test, rolling_errors
 from kitplan.parts.forecast.year_before import past_values, same_month_last_year, set_against, year_before
 from kitplan.read.values import Budget, Census
 
@@ -84,6 +85,7 @@ def test_an_unknown_month_lies_straight_between_its_neighbours():
     assert series([9, 5, 3], [True, True, True]) == [9, 5, 3]
     assert series([4, 10], [False, False], [10, 20]) == [8], "no month whole: the mean of all known days"
     assert series([4, 10], [False, False], [10, 0]) == [4]
+    assert series([4, 10], [False, False], [2, 1]) == [6], "one known day counts as one"
     assert series([np.nan], [False], [0]) == [0]
 
 
@@ -295,6 +297,28 @@ def test_one_origin_that_errs_ten_times_as_much_falls_out_of_the_bands_of_the_ot
     assert row["coverage_80"] <= row["coverage_95"]
 
 
+def test_a_band_widens_with_the_months_ahead_and_with_few_origins():
+    """Twelve origins, one month ahead, errors of one: sqrt(1 + 1/24 + 1.5/12), 7.2 degrees of freedom. Errors that grow
+    with the months ahead (squares 1, 2, 3): variance 2 + (h - 2), at most a quarter of the mean a month.
+    """
+    def errors(n, horizon, size):
+        return pd.DataFrame([(o, h, size(h), 0.0) for o in range(n) for h in range(1, horizon + 1)],
+                            columns=["origin", "horizon", "actual", "forecast"])
+
+    sd, freedom = _error_model(errors(12, 1, lambda h: 1.0), 2, 24)
+    wide = np.sqrt(1 + 1 / 24 + 1.5 / 12)
+    assert (sd.tolist(), freedom) == (pytest.approx([wide, wide]), pytest.approx(7.2))
+    assert _error_model(errors(4, 1, lambda h: 1.0), 1, 24)[1] == 3.0
+    grown, _ = _error_model(errors(12, 3, lambda h: np.sqrt(h)), 4, 24)
+    assert (grown / wide) ** 2 == pytest.approx([1.5, 2.0, 2.5, 3.0]), "half a unit a month is a quarter of the mean"
+    slow, _ = _error_model(errors(12, 3, lambda h: np.sqrt(2 + 0.1 * h)), 2, 24)
+    assert (slow / wide) ** 2 == pytest.approx([2.1, 2.2])
+    few, _ = _error_model(errors(4, 3, lambda h: np.sqrt(h)), 2, 24)
+    assert few[0] == few[1], "four origins tell no slope"
+    shrinking, _ = _error_model(errors(12, 3, lambda h: np.sqrt(4 - h)), 2, 24)
+    assert shrinking[0] == shrinking[1]
+
+
 def test_under_four_origins_nothing_is_said_of_bands():
     table = back_test(np.arange(6.0), line()).table.set_index("method")
     assert table.loc["line", "origins"] == 3
@@ -342,16 +366,34 @@ def test_shares_vary_as_they_did_from_month_to_month():
 
 
 def test_airways_only_expected_come_on_top_in_spells_of_ten_days(unit_maker):
-    """Two airways expected for 30 days: 60 airway-days, gamma of shape 6: variance 60^2 / 6."""
+    """Two airways expected for 30 days: 60 airway-days, gamma of shape 6: variance 60^2 / 6. At one arrival in five
+    days 12 come, as uneven as a count and as their days: variance 12 + 600 / 25.
+    """
     expected = pd.DataFrame({"stratum": [1], "mean_airways": [2.0]})
     unit = unit_maker()
     unit = replace(unit, census=replace(unit.census, expected=expected))
-    monthly = months_of([[9.0, 0.0, 0.0]] * 6)
-    total = np.full((40_000, 1), 270.0)
-    drawn = draw_airway_days(unit, monthly, total, np.array([30.0]), np.array([0]), np.random.default_rng(3))
+    total, share = np.full((40_000, 1), 270.0), np.tile([1.0, 0.0, 0.0], (40_000, 1, 1))
+    drawn, arrived = draw_airway_days(unit, total, total, share, np.full(3, 0.2), np.array([30.0]),
+                                      np.random.default_rng(3))
+    assert arrived[:, 0, 1].mean() == pytest.approx(12.0, rel=0.01)
+    assert arrived[:, 0, 1].var() == pytest.approx(36.0, rel=0.05)
     assert drawn[:, 0, 1].mean() == pytest.approx(60.0, rel=0.01)
     assert drawn[:, 0, 1].var() == pytest.approx(600.0, rel=0.05)
     assert drawn[:, 0, 0].mean() == pytest.approx(270.0, rel=0.01)
+
+
+def test_arrivals_are_shared_out_among_kinds_by_chance_and_their_sum_is_the_one_drawn(unit_maker):
+    """100 airways' worth of arrivals for 30 days at one in ten days: 300 in all whatever the airways in place; a kind
+    with a fifth of them has 60, variance of a binomial 300 x 0.2 x 0.8.
+    """
+    share = np.tile([0.2, 0.8, 0.0], (40_000, 1, 1))
+    total, coming = np.full((40_000, 1), 900.0), np.full((40_000, 1), 3000.0)
+    days, arrived = draw_airway_days(unit_maker(), total, coming, share, np.full(3, 0.1), np.array([30.0]),
+                                     np.random.default_rng(3))
+    assert days[0, 0].tolist() == pytest.approx([180, 720, 0])
+    assert arrived.sum(axis=2) == pytest.approx(300.0)
+    assert arrived[:, 0, 0].mean() == pytest.approx(60.0, rel=0.01)
+    assert arrived[:, 0, 0].var() == pytest.approx(48.0, rel=0.05)
 
 
 def simple_model(arrivals=0.2):
@@ -365,13 +407,11 @@ def test_renewals_vary_as_counts_do_and_the_doubt_of_the_rate_is_common_to_all_m
     """
     days = np.full((40_000, 2, 1), 400.0)
     rng = np.random.default_rng(4)
-    renewed, arrived = draw_events(days, simple_model(), np.array([2.0]), np.ones((10, 1)), rng)
+    renewed = draw_renewals(days, simple_model(), np.array([2.0]), np.ones((10, 1)), rng)
     assert renewed.mean() == pytest.approx(400.0, rel=0.01)
     assert renewed.var() == pytest.approx(1600.0, rel=0.05)
     assert np.corrcoef(renewed[:, 0, 0], renewed[:, 1, 0])[0, 1] == pytest.approx(0.0, abs=0.02)
-    assert arrived.mean() == pytest.approx(80.0, rel=0.01)
-    assert arrived.var() == pytest.approx(80.0, rel=0.05), "Poisson-like"
-    doubtful, _ = draw_events(days, simple_model(), np.array([2.0]), np.array([[0.8], [1.2]]), rng)
+    doubtful = draw_renewals(days, simple_model(), np.array([2.0]), np.array([[0.8], [1.2]]), rng)
     assert np.corrcoef(doubtful[:, 0, 0], doubtful[:, 1, 0])[0, 1] == pytest.approx(6400 / (6400 + 1664), abs=0.02)
 
 
@@ -446,7 +486,8 @@ def sampled(items, months=4, first=3, draws=400, use=100.0, noise=0.0):
     drawn = use * np.exp(noise * rng.standard_normal((draws, 1, 1))) * np.ones((draws, months, items))
     names = tuple(f"2026-{m:02d}" for m in range(1, months + 1))
     days = np.full((draws, months, 1), 200.0)
-    return Sampled(names, first, np.full(months, 30.0), days, days, drawn.astype(np.float32), np.ones((months, items)))
+    return Sampled(names, first, np.full(months, 30.0), days, days, days, drawn.astype(np.float32),
+                   np.ones((months, items)))
 
 
 def issued(unit, by_item, months=("2026-01", "2026-02", "2026-03")):
@@ -470,6 +511,17 @@ def test_months_ahead_go_on_as_issued_and_the_doubt_that_past_and_future_share_c
     assert said[0].startswith("Issues of 3 past months come to ")
     share = int(said[0].split(" come to ")[1].split("%")[0])
     assert share == pytest.approx(200 / np.exp(0.045), abs=8)
+
+
+def test_a_count_of_one_day_without_turnover_is_as_unsure_as_a_poisson_number(unit_maker):
+    """Nine airways, and one: gamma of that mean and that variance, the same in every month."""
+    for airways in (9, 1):
+        rows = pd.DataFrame({"stratum": [0], "airways": [airways]})
+        unit = unit_maker(Census("snapshot", rows, date(2026, 3, 2), date(2026, 3, 2), None, 1.0, NOBODY))
+        paths, _ = snapshot_paths(unit, 3, 40_000, np.random.default_rng(1))
+        assert paths.mean() == pytest.approx(airways, rel=0.02)
+        assert paths[:, 0].var() == pytest.approx(airways, rel=0.05)
+        assert (paths == paths[:, :1]).all()
 
 
 def test_a_role_of_which_nothing_was_issued_keeps_its_recipe_and_is_named_with_its_money():

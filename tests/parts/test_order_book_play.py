@@ -4,6 +4,7 @@ Random rounds: packs that change size, weeks without a round, deliveries in part
 corrected on the same day, kits built, issued, refilled, brought back and taken apart, stock out of date, a recall.
 """
 
+import itertools
 from dataclasses import replace
 from datetime import timedelta
 
@@ -28,7 +29,7 @@ LEAD = 2
 
 
 def plan_of(packs):
-    levels = tuple(Level(i, i, f"A-{k}", packs[i], 10.0, 1.0, LEVELS[i], round(USE[i] * 3), USE[i],
+    levels = tuple(Level(i, i, f"A-{k}", packs[i], 10.0, LEVELS[i], round(USE[i] * 3), USE[i],
                          i in ("mask", "bag")) for k, i in enumerate(PACKS))
     return RoundPlan("USD", 7, LEAD, levels, {"A": KIT}, {"A": 3})
 
@@ -215,15 +216,21 @@ class Play:
     def check(self, counted_today):
         """The book agrees with what is truly there."""
         now = standing(self.book)
-        for item, total in now.totals.items():
+        ended = {x.number: x.event for x in self.book.of("kits") if x.event in ("used_up", "thrown_away")}
+        for item, shelf in now.expected.items():
             assert self.truth.balances(item)
-            assert total.first + total.received == total.shelf + total.in_kits + total.used + total.taken_out
+            gone = {event: sum(now.kits[n].units(item) for n, e in ended.items() if e == event)
+                    for event in ("used_up", "thrown_away")}
+            gone["used_up"] += sum(x.units for x in self.book.of("kits") if x.event == "refilled" and x.item == item)
+            spells = [s for s in now.spells if s.item == item]
+            for before, after in itertools.pairwise(spells):
+                assert after.opening == before.closing
             if counted_today:
-                assert total.shelf == self.truth.shelves[item].units
-                assert total.in_kits == self.truth.in_kits(item)
-                assert total.used == self.truth.used.get(item, 0)
-                assert total.taken_out == self.truth.thrown.get(item, 0)
-            assert sum(x.units for x in now.shelf[item]) == max(total.shelf, 0)
+                assert shelf == now.last[item] == self.truth.shelves[item].units
+                assert now.in_kits(item) + now.in_kits(item, "bedside") == self.truth.in_kits(item)
+                assert sum(s.used for s in spells) + gone["used_up"] == self.truth.used.get(item, 0)
+                assert sum(s.out for s in spells) + gone["thrown_away"] == self.truth.thrown.get(item, 0)
+            assert sum(x.units for x in now.shelf[item]) == max(shelf, 0)
 
 
 def play(seed, days, *, calm=False):

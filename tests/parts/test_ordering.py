@@ -23,7 +23,7 @@ from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import Line, OrderBook
 
 DAY = date(2026, 7, 1)
-SALINE = Level("saline", "Saline", "A1", 10, 5.0, 1.0, 95, 15, 5.0, False)
+SALINE = Level("saline", "Saline", "A1", 10, 5.0, 95, 15, 5.0, False)
 
 
 def plan(**changes):
@@ -171,3 +171,84 @@ def test_the_urgent_level_lies_between_the_minimum_stock_and_the_level(small_uni
     assert found["mask-42"].urgent_units == least
     assert found["saline-5"].urgent_units == min(lead, level)
     assert [x.bin for x in found.values()] == sorted(x.bin for x in found.values())
+
+
+# -- what an order line says ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("rows", "changes", "said"), [
+    (((9, 5, None),), {}, "on the shelf 95, 95 is not under 95: nothing to order"),
+    (((8, 4, None),), {}, "on the shelf 84, 84 is under 95, so 2 x 10"),
+    (((3, 5, None),), {"on_order": 2}, "on the shelf 35, on order 20, 55 is under 95, so 4 x 10"),
+    (((4, 0, -1), (3, 0, None)), {}, "on the shelf 70, of which 40 out of date before use, 30 is under 95, so 7 x 10"),
+    (((1, 4, None),), {}, "URGENT: fewer than the 15 that may be needed before the order arrives (2026-07-03); on the "
+                          "shelf 14, 14 is under 95, so 9 x 10"),
+])
+def test_a_line_says_what_is_there_what_comes_and_why_so_many(rows, changes, said):
+    assert line(*rows, **changes)["because"] == said
+
+
+def test_single_items_are_ordered_as_such():
+    found = line((9, 0, None), pack=1)
+    assert found["because"] == "on the shelf 90, 90 is under 95, so 5"
+    assert (found["order_packs"], found["order_units"], found["value"]) == (5, 5, 25.0)
+
+
+def ordered(*rows, on_order=0, **changes):
+    now = standing(book(*rows, on_order=on_order))
+    return make_order(plan(), now, catalogue(), **changes).lines.iloc[0]
+
+
+def test_what_cannot_be_had_is_not_ordered_and_a_back_order_asks_for_more():
+    gone = ordered((3, 5, None), unavailable=("saline",))
+    assert (gone["order_packs"], gone["because"]) == (0, "on the shelf 35, cannot be had now")
+    asked = ordered((3, 5, None), in_place={"saline": 9})
+    assert (asked["order_packs"], asked["value"]) == (9, 45.0)
+    assert asked["because"] == "on the shelf 35, back order asks for 9 packs, 35 is under 95, so 9 x 10"
+    coming = ordered((3, 5, None), on_order=5, in_place={"saline": 9})
+    assert coming["order_packs"] == 4, "fifty are on order: forty more"
+    fewer = ordered((3, 5, None), in_place={"saline": 1})
+    assert fewer["order_packs"] == 6, "the level asks for more"
+    assert "asks for 1 pack," in fewer["because"]
+
+
+def test_a_line_not_counted_waits_but_for_what_a_back_order_asks():
+    lines = [Line("counts", DAY, "counted", "saline", 10, 2, 0, number="1"),
+             Line("counts", DAY + timedelta(days=7), "counted", "other", 1, 1, number="2")]
+    now = standing(OrderBook().grown(lines, "P"))
+    found = make_order(plan(), now, catalogue(), in_place={"saline": 3}).lines.iloc[0]
+    assert (found["order_packs"], bool(found["urgent"])) == (3, True)
+    assert found["because"] == "not counted: count it, nothing is ordered until then; a back order asks for 3 packs"
+    with pytest.raises(ValueError, match="nothing was counted yet"):
+        make_order(plan(), standing(OrderBook()), catalogue())
+
+
+def test_kits_that_stand_ready_are_in_the_position():
+    kits = [Line("kits", DAY, "built", "saline", 10, 0, 6, number="A-1", design="A")]
+    now = standing(book((9, 5, None)).grown(kits, "P"))
+    found = make_order(plan(), now, catalogue()).lines.iloc[0]
+    assert (found["on_hand_units"], found["in_kits_units"], found["position_units"]) == (89, 6, 95)
+    assert found["because"] == "on the shelf 89, in kits 6, 95 is not under 95: nothing to order"
+
+
+@pytest.mark.parametrize(("units", "days", "advice"), [
+    (20, None, ""), (20, 300, ""), (20, -1, "Out of date: take it off the shelf"), (20, 4, "Use first"),
+    (24, 4, "Use first: at the usual pace 4 of 24 will not be used by its date"),
+    (30, 4, "Use first: at the usual pace 10 of 30 will not be used by its date (1 whole pack: offer to another "
+            "unit)"),
+    (45, 4, "Use first: at the usual pace 25 of 45 will not be used by its date (2 whole packs: offer to another "
+            "unit)"),
+])
+def test_a_lot_is_told_to_be_used_first_offered_or_taken_off(units, days, advice):
+    """Five a day; an interval of nine days."""
+    ledger = make_order(plan(), standing(book((0, units, days))), catalogue()).ledger
+    assert ledger["advice"].tolist() == [advice]
+
+
+def test_of_a_lot_what_lasts_to_the_end_of_the_interval_or_of_the_lead_time_is_cover():
+    """Dates in 1, 2, 8 and 9 days; lots of thirty at five a day: 5, 5, 30 and 5 of them are used, first dates first."""
+    ledger = make_order(plan(), standing(book((3, 0, 1), (3, 0, 2), (3, 0, 8), (3, 0, 9))), catalogue()).ledger
+    assert ledger["used_units"].tolist() == [5, 5, 30, 5]
+    assert ledger["spoils_units"].tolist() == [25, 25, 0, 25]
+    assert ledger["cover_units"].tolist() == [5, 5, 30, 30]
+    assert ledger["lead_units"].tolist() == [5, 30, 30, 30]

@@ -8,6 +8,7 @@ import pytest
 
 from kitplan.parts.orders.build import plan_builds
 from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.model import shelf_notes
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.questions import questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
@@ -19,8 +20,8 @@ from kitplan.read.problems import InputError
 from kitplan.read.round_sheets import ReceivedRow, RoundSheets
 
 DAY = date(2026, 7, 1)
-GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 0.5, 40, 4, 2.0, False)
-MASK = Level("mask", "Mask", "A2", 1, 9.0, 1.0, 6, 1, 0.1, True)
+GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 40, 4, 2.0, False)
+MASK = Level("mask", "Mask", "A2", 1, 9.0, 6, 1, 0.1, True)
 PLAN = RoundPlan("USD", 7, 2, (GAUZE, MASK), {"A": {"gauze": 3, "mask": 1}}, {"A": 4})
 CATALOGUE = Catalogue(dict.fromkeys(("gauze", "mask", "ties"), 1) | {"gauze": 10},
                       dict.fromkeys(("gauze", "mask", "ties"), 1.0), dict.fromkeys(("gauze", "mask", "ties"), "x"),
@@ -76,9 +77,10 @@ def test_no_more_is_built_than_is_to_stand_ready():
 
 
 def test_what_lies_on_the_shelf_and_on_no_list_is_told_and_what_is_on_it_is_not():
-    order = make_order(PLAN, standing(book(counted("gauze", 40), counted("mask", 6), counted("ties", 7))), CATALOGUE)
-    assert order.off_list == {"ties": 7}
-    assert order.number == ""
+    now = standing(book(counted("gauze", 40), counted("mask", 6), counted("ties", 7)))
+    assert shelf_notes(PLAN, now, (), CATALOGUE) == ("On the shelf but not on the par list: ties.",)
+    assert shelf_notes(PLAN, now, ("ties",), CATALOGUE) == ()
+    assert make_order(PLAN, now, CATALOGUE).number == ""
 
 
 def test_a_back_order_adds_a_line_for_what_has_no_level_and_none_twice():

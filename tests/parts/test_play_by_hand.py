@@ -16,8 +16,10 @@ from kitplan.demand.stays import StayLaw
 from kitplan.demand.tape import _path_mm
 from kitplan.demand.use import use_model
 from kitplan.parts.audit.model import say_swaps
-from kitplan.parts.simulate.check_play import _Wear
+from kitplan.parts.simulate.census_play import Airways, _cycles
+from kitplan.parts.simulate.check_play import _strain, _Wear, play_checks
 from kitplan.parts.simulate.future_play import _days_before
+from kitplan.parts.simulate.issue_play import _issues_of, stock_clock
 from kitplan.parts.simulate.rules_of_thumb import Records, records, rules
 from kitplan.parts.simulate.stock_ledger import ReviewRule, play_ledger
 from kitplan.read.values import Census, Piece
@@ -132,3 +134,124 @@ def test_the_way_to_the_tube_is_never_below_nothing():
     piece = Piece("Y", 1, span=1.0)
     assert _path_mm(piece, 60.0, 10.0, 28.0) == 0.0
     assert _path_mm(piece, 60.0, 10.0, 10.0) == 15.0
+
+
+# -- a stay that is renewed by the clock ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def clockwork(unit_maker):
+    """A unit whose securements last until they are renewed by plan, every 24 hours, and are never spoiled."""
+    unit = unit_maker()
+    return replace(unit, frequency=unit.frequency.assign(flat_per_check=0.0, planned_hours=24.0, redo=0.0,
+                                                         admission_secures=1.0, airway_spread=0.0))
+
+
+def airways(*rows, counted=(0.0, 10.0), replication=0):
+    """rows: stratum, start, end."""
+    kinds, start, end = (np.array(c, dtype=float) for c in zip(*rows))
+    n = len(rows)
+    first, last = (np.full(n, day) for day in counted)
+    return Airways(np.full(n, replication), kinds.astype(int), start, end, first, last, np.ones(n))
+
+
+def issued(unit, played, item, days=10, replications=1):
+    choice = fill_roles(unit)
+    found = _issues_of(unit, choice, played, days, replications, np.random.default_rng(1))
+    return found[:, :, list(unit.items["item"]).index(item)].T.tolist()
+
+
+def test_an_airway_is_secured_when_it_comes_and_at_every_fourth_check_after(clockwork):
+    """From noon of the first day to the end of the fifth: ticks of a quarter of a day, so at 2, and found at 5, 9, 13,
+    17; one that came two days before the first day is at 3, 7 and so on.
+    """
+    seen = play_checks(clockwork, airways((0, 0.5, 5.0)), np.random.default_rng(1))
+    assert seen.tick.tolist() == [2, 5, 9, 13, 17]
+    assert (seen.count.tolist(), seen.before.tolist()) == ([1] * 5, [0, 1, 2, 3, 4])
+    before = play_checks(clockwork, airways((0, -2.0, 1.0)), np.random.default_rng(1))
+    assert before.tick.tolist() == [-8, -5, -1, 3]
+    gone = play_checks(clockwork, airways((0, 0.5, 1.4), (0, 0.5, 1.5)), np.random.default_rng(1))
+    assert (gone.airway.tolist(), gone.tick.tolist()) == ([0, 1, 1], [2, 2, 5]), "the check at its end is made"
+
+
+def test_the_stock_room_gives_out_what_kits_used_at_the_next_restock(clockwork):
+    """One re-secure a day for five days: an ampoule and two wipes each; a mask and a bag when it comes; tape in pieces:
+    three of eight a roll, so the third opens a second roll.
+    """
+    played = airways((0, 0.5, 5.0))
+    assert issued(clockwork, played, "saline-5") == [[1, 1, 1, 1, 1, 0, 0, 0, 0, 0]]
+    assert issued(clockwork, played, "wipe-prep") == [[2, 2, 2, 2, 2, 0, 0, 0, 0, 0]]
+    assert issued(clockwork, played, "mask-42") == [[1, *[0] * 9]]
+    assert issued(clockwork, played, "bag-450") == [[1, *[0] * 9]]
+    assert issued(clockwork, played, "tape-25-short") == [[1, 0, 1, 0, 0, 0, 0, 0, 0, 0]]
+    gloves = np.array(issued(clockwork, played, "gloves-small")) + issued(clockwork, played, "gloves-medium")
+    assert gloves.tolist() == [[2, 2, 2, 2, 2, 0, 0, 0, 0, 0]], "either size, two pairs in all"
+    slow = replace(clockwork, bedside=replace(clockwork.bedside, restock_hours=48))
+    assert issued(slow, played, "saline-5") == [[0, 2, 0, 2, 0, 1, 0, 0, 0, 0]]
+
+
+def test_an_airway_that_was_there_before_takes_no_mask_and_goes_on_with_its_roll(clockwork):
+    """Three re-secures before the first day: a second roll is begun; of the next five the third opens another."""
+    played = airways((0, -2.0, 5.0))
+    assert issued(clockwork, played, "saline-5") == [[1, 1, 1, 1, 1, 0, 0, 0, 0, 0]]
+    assert issued(clockwork, played, "mask-42") == [[0] * 10]
+    assert issued(clockwork, played, "tape-25-short") == [[0, 0, 1, 0, 0, 0, 0, 0, 0, 0]]
+
+
+def test_what_counts_is_what_lies_between_the_days_that_count(clockwork):
+    """A lap of history from day 2 to day 4: the fifth and seventh re-secures are of the laps beside it."""
+    assert issued(clockwork, airways((0, -2.0, 9.0), counted=(2.0, 4.0)), "saline-5") == [[0, 0, 1, 1, *[0] * 6]]
+    for start, mask in ((1.9, 0), (2.0, 1), (3.9, 1), (4.0, 0)):
+        assert sum(issued(clockwork, airways((0, start, 9.0), counted=(2.0, 4.0)), "mask-42")[0]) == mask
+
+
+def test_kinds_and_copies_are_kept_apart(clockwork):
+    """Two pieces of dressing a re-secure over a barrier, eight from one; none for the plain kind; the second copy."""
+    both = airways((1, 0.5, 6.0), (0, 0.5, 2.0), replication=1)
+    assert issued(clockwork, both, "dressing-10", replications=2) == [[0] * 10, [1, 0, 0, 0, 1, 0, 0, 0, 0, 0]]
+    assert issued(clockwork, both, "saline-5", replications=2) == [[0] * 10, [2, 2, 1, 1, 1, 1, 0, 0, 0, 0]]
+
+
+def test_a_shared_item_is_taken_into_use_when_the_one_in_use_is_empty(clockwork):
+    """Scissors of two uses each: five uses open two or three, never at once."""
+    items = clockwork.items.copy()
+    items.loc[items["item"] == "scissors", "contains"] = 2.0
+    opened = issued(replace(clockwork, items=items), airways((0, 0.5, 5.0)), "scissors")[0]
+    assert sum(opened) in (2, 3)
+    assert max(opened) == 1
+
+
+@pytest.mark.parametrize(("review", "lead", "steps"), [(7, 2, (4, 7, 2)), (3.5, 2, (2, 7, 4)), (7, 0.25, (1, 28, 1)),
+                                                       (0.5, 0.5, (2, 1, 1))])
+def test_a_step_is_a_day_or_the_longest_part_of_it_that_divides_review_and_lead(unit_maker, review, lead, steps):
+    unit = unit_maker()
+    clock = stock_clock(replace(unit, stock=replace(unit.stock, review_days=review, lead_days=lead)))
+    assert (clock.step_checks, clock.review_steps, clock.lead_steps) == steps
+    assert clock.steps_per_day == 4 / steps[0]
+    assert clock.interval_steps == steps[1] + steps[2]
+
+
+def test_laps_through_a_history_follow_each_other_and_cover_every_day():
+    """Four copies of ten days each over laps of three: each begins in a quarter of the lap of its own."""
+    replication, begin = _cycles(3.0, 10, 4, np.random.default_rng(1))
+    for copy in range(4):
+        own = np.sort(begin[replication == copy])
+        assert np.diff(own) == pytest.approx(3.0)
+        assert -3.0 < own[0] <= 0.0
+        assert own[-1] + 3.0 >= 10.0 > own[-1]
+    firsts = np.sort([-begin[replication == c].min() for c in range(4)])
+    assert (np.floor(firsts / 0.75) == np.arange(4)).all()
+
+
+def test_the_strain_of_a_check_is_the_weibull_hazard_since_the_last_and_a_quarter_of_the_days_other_causes(unit_maker):
+    """Scale 70 h, shape 1.5, 0.2 a day of others: (12/70)^1.5 - (6/70)^1.5 + 0.05 at the second check."""
+    strain = _strain(unit_maker().frequency.iloc[0], 4)
+    assert strain[1] == pytest.approx((6 / 70) ** 1.5 + 0.05)
+    assert strain[2] == pytest.approx((12 / 70) ** 1.5 - (6 / 70) ** 1.5 + 0.05)
+    never = unit_maker().frequency.iloc[0].copy()
+    never["loosening_scale_hours"] = np.inf
+    assert _strain(never, 4)[1:4].tolist() == pytest.approx([0.05] * 3)
+    never["flat_per_check"] = 0.1
+    assert _strain(never, 4)[:3] == pytest.approx(np.full(3, -np.log(0.9)))
+    never["flat_per_check"] = 1.0
+    assert np.isinf(_strain(never, 4)).all()

@@ -8,13 +8,16 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from openpyxl import Workbook
 
 from kitplan.parts.orders.build import built, plan_builds
 from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.model import WeeklyRound, shelf_notes
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.questions import question_table, questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
-from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, round_plan_of
+from kitplan.parts.orders.saved_plan import find_unit
 from kitplan.parts.orders.steps import (
     amend_orders,
     answer,
@@ -30,8 +33,8 @@ from kitplan.read.problems import InputError
 from kitplan.read.round_sheets import Answer, CountedRow, KitRow, KitsFound, Ordered, ReceivedRow, RoundSheets
 
 DAY = date(2026, 7, 1)
-GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 0.5, 40, 4, 2.0, False)
-MASK = Level("mask", "Mask", "A2", 1, 9.0, 1.0, 6, 1, 0.1, True)
+GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 40, 4, 2.0, False)
+MASK = Level("mask", "Mask", "A2", 1, 9.0, 6, 1, 0.1, True)
 PLAN = RoundPlan("USD", 7, 2, (GAUZE, MASK), {"A": {"gauze": 3, "mask": 1}}, {"A": 4})
 CATALOGUE = Catalogue({"gauze": 10, "mask": 1, "ties": 5}, {"gauze": 2.0, "mask": 9.0, "ties": 1.0},
                       dict.fromkeys(("gauze", "mask", "ties"), "x"), dict.fromkeys(("gauze", "mask", "ties"), "A1"),
@@ -341,7 +344,7 @@ def test_what_a_class_takes_is_no_use_and_too_much_of_it_is_said():
         ("to_class", "gauze", 41), ("to_class", "mask", 6), ("to_class", "ties", 3)]
     assert step.told == ("What the class took on 2026-07-02 is out of stock and counts as no use (items: 3).",
                          "Look at: the class took 41 of gauze where the book expects 40 on the shelf. Count it.")
-    assert standing(book(*FULL).grown(step.lines, "P")).totals["mask"].taken_out == 6
+    assert standing(book(*FULL).grown(step.lines, "P")).expected["mask"] == 0
 
 
 # -- answers --------------------------------------------------------------------------------------------------------
@@ -494,3 +497,87 @@ def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_ag
     assert step.told[0].startswith("Kit A-1: the book knew of too few gauze.")
     with pytest.raises(InputError, match="is no kit design of the plan"):
         built([KitRow(2, "B", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+
+
+# -- notes, levels and files ----------------------------------------------------------------------------------------
+
+
+def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
+    made = book(*FULL, counted("ties", 5), counted("caps", 3), counted("gauze", 30, 7))
+    notes = shelf_notes(PLAN, standing(made), (), CATALOGUE)
+    assert notes == ("1 of 2 lines were not counted on 2026-07-08 and order nothing: mask.",
+                     "On the shelf but not on the par list: ties."), "an item of no catalogue is a question, not a note"
+    assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
+    assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
+    caps = replace(CATALOGUE, pack=CATALOGUE.pack | {f"c{k}": 1 for k in range(8)})
+    many = standing(book(*FULL, *[counted(f"c{k}", 1) for k in range(8)]))
+    assert shelf_notes(PLAN, many, (), caps) == (
+        "On the shelf but not on the par list: c0, c1, c2, c3, c4, c5 and 2 more.",)
+
+
+def round_of(*lines, plan=PLAN):
+    made = book(*lines)
+    now = standing(made)
+    order = make_order(plan, now, CATALOGUE) if now.last_count else None
+    return WeeklyRound(plan, now, order, (), questions(made, now, plan, CATALOGUE))
+
+
+def test_a_round_is_summed_up_in_what_to_answer_to_order_and_to_hurry():
+    """Fifteen gauzes where forty are the level: three packs. Three where four may be needed: urgent, four packs."""
+    calm = round_of(counted("gauze", 15), counted("mask", 6)).sentences("USD")
+    assert calm == ["Order 3 packs of 1 items, 6.00 USD."]
+    assert round_of(counted("gauze", 3), counted("mask", 6)).sentences("USD") == [
+        "URGENT, may run out before the order arrives or was not counted: gauze.",
+        "Order 4 packs of 1 items, 8.00 USD."]
+    asked_about = round_of(*FULL, counted("gauze", 30, 7)).sentences("USD")
+    assert asked_about[0] == ("1 question on the sheet Questions; first: mask: Emergency equipment was not counted on "
+                              "2026-07-08.")
+    assert round_of().sentences("USD") == ["Nothing was counted yet: print the count sheet, or fill in the workbook."]
+    spoils = round_of(counted("gauze", 40, lot="G", expires=on(4)), counted("mask", 6)).sentences("USD")
+    assert spoils[-1] == "1 lot will not be used by the date: see the dates to watch."
+    full = round_of(*FULL).sentences("USD")
+    assert full == ["Nothing is left to order: what the last count asked for is on order."]
+
+
+def test_a_unit_kept_in_one_workbook_is_its_own_file(tmp_path):
+    book_of = Workbook()
+    book_of.active.title = "census"
+    book_of.active.append(["route", "tube_mm", "airways"])
+    book_of.save(tmp_path / "ward.xlsx")
+    assert find_unit(tmp_path / "ward.xlsx") == tmp_path / "ward.xlsx"
+    book_of.active.title = "other"
+    book_of.save(tmp_path / "other.xlsx")
+    with pytest.raises(InputError, match="lies in no unit's folder"):
+        find_unit(tmp_path / "other.xlsx")
+
+
+def test_a_level_carries_what_its_catalogue_row_says(small_unit):
+    items = small_unit.items.assign(gtin="", counted_as="")
+    items.loc[items["item"] == "saline-5", ["gtin", "counted_as", "counted"]] = "00012345678905", "ampoule", "packs"
+    levels = pd.DataFrame({"item": ["saline-5", "wipe-prep", "mask-42"], "description": "x", "pack": [50, 50, 1],
+                           "par_units": [120, 0, 3], "expected_units": [45.0, 9.0, 0.9]})
+    found = round_plan_of(replace(small_unit, items=items), levels, np.full(len(items), 7), None)
+    saline = found.level["saline-5"]
+    assert (saline.gtin, saline.counted_as, saline.packs_only) == ("00012345678905", "ampoule", True)
+    assert (saline.pack, saline.price, saline.level_units, saline.urgent_units) == (50, 11.0, 120, 7)
+    assert saline.use_per_day == pytest.approx(5.0)
+    mask = found.level["mask-42"]
+    assert (mask.gtin, mask.counted_as, mask.packs_only, mask.critical) == ("", "piece", False, True)
+    assert mask.urgent_units == 3, "never above its level"
+    assert "wipe-prep" not in found.level
+
+
+def test_a_filled_in_file_belongs_to_the_unit_that_it_lies_in_or_whose_plan_it_lies_in(tmp_path):
+    unit, plan = tmp_path / "ward", tmp_path / "other-plan"
+    for folder in (unit / "plan", plan, tmp_path / "third"):
+        folder.mkdir(parents=True)
+    (unit / "unit.toml").touch()
+    for book_of in ("other.xlsx", "third.xlsx"):
+        (tmp_path / book_of).touch()
+    for filled, belongs in ((unit, unit), (unit / "count.csv", unit), (unit / "plan" / "count.csv", unit),
+                            (plan / "count.csv", tmp_path / "other.xlsx")):
+        assert find_unit(filled) == belongs
+    stray = tmp_path / "third" / "count.csv"
+    stray.touch()
+    with pytest.raises(InputError, match="lies in no unit's folder"):
+        find_unit(stray)

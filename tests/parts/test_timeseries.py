@@ -68,7 +68,7 @@ def test_with_few_months_it_is_said_that_nothing_can_be_compared(n):
 
 def test_courses_never_fall_below_zero_and_their_mean_is_the_forecast():
     law, series = law_of(36, chance=4.0), seasonal(24, noise=0.2)
-    paths = law.draw(series, 12, 4000, np.random.default_rng(1))
+    paths, _ = law.draw(series, 12, 4000, np.random.default_rng(1))
     assert paths.shape == (4000, 12)
     assert paths.min() >= 0
     np.testing.assert_allclose(paths.mean(axis=0), law.ahead(series, 12), rtol=1e-9)
@@ -76,7 +76,7 @@ def test_courses_never_fall_below_zero_and_their_mean_is_the_forecast():
 
 def test_months_of_one_course_err_together_so_that_a_year_is_less_sure_than_chance_alone():
     series = seasonal(24, swing=0.1, noise=0.1)
-    paths = law_of(36).draw(series, 12, 8000, np.random.default_rng(1))
+    paths, _ = law_of(36).draw(series, 12, 8000, np.random.default_rng(1))
     alone = np.sqrt(paths.var(axis=0).sum())
     assert alone < paths.sum(axis=1).std() < paths.std(axis=0).sum()
 

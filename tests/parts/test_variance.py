@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kitplan.parts.forecast.variance import EFFECTS, explain_past, split_to_the_cent
+from kitplan.parts.forecast.variance import EFFECTS, _named, _sentences, explain_past, split_to_the_cent
 from kitplan.read.values import Census
 
 MONEY = st.floats(-1e7, 1e7, allow_nan=False)
@@ -188,3 +188,94 @@ def test_an_item_booked_by_the_pack_is_asked_about_as_that(unit):
     assert pack >= 8
     assert "packs booked as units?" in explain_past(with_issues(unit, factor=1 / pack)).named["say"].iloc[0]
     assert "units booked as packs?" in explain_past(with_issues(unit, factor=pack)).named["say"].iloc[0]
+
+
+# -- reckoned by hand -----------------------------------------------------------------------------------------------
+
+
+def test_a_month_of_eight_airways_after_months_of_five_is_three_fifths_more_by_the_census(unit):
+    """July: forecast five airways for 31 days; there were eight; everything else as the recipe has it."""
+    from kitplan.demand.use import use_model
+
+    model = use_model(unit)
+    a_day = (model.per_day + model.arrivals[:, None] * model.per_arrival)[0]
+    found = explain_past(with_issues(unit)).by_item
+    july = found[found["month"] == "2025-07"].set_index("item")
+    for item in ("saline-5", "wipe-prep", "tape-25-short"):
+        units = a_day[model.items.index(item)] * 31
+        assert july.loc[item, "forecast_units"] == pytest.approx(5 * units)
+        assert july.loc[item, "expected_units"] == pytest.approx(8 * units)
+        assert july.loc[item, "actual_units"] == pytest.approx(8 * units)
+        price = model.price[model.items.index(item)]
+        assert july.loc[item, "census"] == pytest.approx(3 * units * price, abs=0.011)
+        assert july.loc[item, ["frequency", "use_per_event", "unexplained", "price"]].abs().max() <= 0.011
+    august = found[found["month"] == "2025-08"].set_index("item")
+    assert august.loc["saline-5", "forecast_units"] == pytest.approx(
+        6 * 31 * a_day[model.items.index("saline-5")]), "of five, five and eight the mean is six"
+    assert found["month"].unique().tolist() == [f"2025-{m:02d}" for m in range(4, 9)], "three months come first"
+
+
+def test_half_as_much_again_is_unexplained_and_a_price_above_the_list_is_price(unit):
+    """Ampoules at 22 a pack of 50, where the list says 11."""
+    more = explain_past(with_issues(unit, 1.5)).by_item
+    june = more[(more["month"] == "2025-06") & (more["item"] == "saline-5")].iloc[0]
+    assert june["unexplained"] == pytest.approx(0.5 * june["forecast_value"], abs=0.02)
+    dear = explain_past(with_issues(unit, price=22.0)).by_item
+    june = dear[(dear["month"] == "2025-06") & (dear["item"] == "saline-5")].iloc[0]
+    assert june["price"] == pytest.approx(june["forecast_value"], abs=0.02)
+    assert june["unexplained"] == pytest.approx(0.0, abs=0.011)
+
+
+def months_of(unit, units, expected=100.0, value=1.0, item="saline-5"):
+    """Item by month as `explain_past` has it: units issued where so many were expected."""
+    rows = [(f"2025-{m + 1:02d}", item, expected, u, (u - expected) * value) for m, u in enumerate(units)]
+    return pd.DataFrame(rows, columns=["month", "item", "expected_units", "actual_units", "unexplained"])
+
+
+def test_an_item_over_the_limit_is_named_over_all_months_or_the_last_three(unit):
+    """Limit and worth are the policy's; at 10 a unit a fifth more of a hundred is 200 money a month."""
+    share, worth = unit.forecast.unexplained_limit, unit.forecast.unexplained_worth
+    over = 100 * (1 + share) + 30
+    always = _named(months_of(unit, [over] * 6, value=worth), unit)
+    (row,) = always.to_dict("records")
+    assert row["months"] == "last 3 months"
+    assert row["unexplained_share"] == pytest.approx(over / 100 - 1)
+    assert row["unexplained_value"] == pytest.approx(3 * (over - 100) * worth)
+    early = _named(months_of(unit, [3 * over] * 3 + [100.0] * 3, value=worth), unit)
+    assert early["months"].tolist() == ["all 6 months"]
+    assert _named(months_of(unit, [100.0] * 6, value=worth), unit).empty
+    assert _named(months_of(unit, [100 * (1 + share) * 0.999] * 6, value=worth), unit).empty, "within the limit"
+    assert _named(months_of(unit, [over] * 6, value=worth / 1e4), unit).empty, "worth next to nothing"
+    few = months_of(unit, [3.0] * 3, expected=1.5, value=1000 * worth)
+    assert _named(few, unit).empty, "nine where four and a half were expected may be chance"
+
+
+@pytest.mark.parametrize(("times", "say"), [
+    (1.5, "more went out"), (0.2, "less went out"), (1 / 50, "about one for each pack"),
+    (50.0, "about a pack for each"),
+])
+def test_what_an_odd_number_is_about_is_said(unit, times, say):
+    """Ampoules come in fifties: a fiftieth or fifty times as many is a slip of booking."""
+    worth = unit.forecast.unexplained_worth
+    (said,) = _named(months_of(unit, [1000 * times] * 6, expected=1000.0, value=worth), unit)["say"]
+    assert said.startswith(say)
+
+
+@pytest.mark.parametrize(("pack", "slip"), [(8, True), (7, False)])
+def test_only_packs_of_eight_and_more_are_taken_for_a_slip_of_booking(unit, pack, slip):
+    items = unit.items.assign(pack=float(pack))
+    found = months_of(unit, [1000 * pack] * 6, expected=1000.0, value=unit.forecast.unexplained_worth)
+    (said,) = _named(found, replace(unit, items=items))["say"]
+    assert said.startswith("about a pack for each") is slip
+
+
+def test_the_sentence_of_a_month_names_its_parts_largest_first(unit):
+    money = pd.DataFrame([("2025-06", 100.0, 5.0, -20.0, 0.0, 0.004, 1.0, 86.0)],
+                         columns=["month", "forecast_value", *EFFECTS, "actual_value"])
+    (said,) = _sentences(unit, money, _named(months_of(unit, [100.0] * 6), unit))
+    assert said == ("2025-06: 86.00 USD spent, 14.00 under what would have been forecast: how often -20.00, census "
+                    "+5.00, price +1.00.")
+    flat = money.assign(census=0.0, frequency=0.0, price=0.0, actual_value=100.0)
+    assert _sentences(unit, flat, _named(months_of(unit, [100.0] * 6), unit))[0].endswith("nothing moved.")
+    over = _sentences(unit, money.assign(actual_value=100.5), _named(months_of(unit, [100.0] * 6), unit))[0]
+    assert "0.50 over what would have been forecast" in over

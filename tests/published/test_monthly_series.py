@@ -46,7 +46,7 @@ def tried():
             known, came = series[end - HISTORY:end], series[end:end + AHEAD]
             ways = (LAW.ahead(known, AHEAD), last_three(known, AHEAD), same_month_last_year(known, AHEAD))
             errors.append([np.abs(way - came).mean() for way in ways])
-            paths = LAW.draw(known, AHEAD, DRAWS, np.random.default_rng(1))
+            paths, _ = LAW.draw(known, AHEAD, DRAWS, np.random.default_rng(1))
             for (period, share), hits in held.items():
                 sums = paths.reshape(DRAWS, -1, PERIODS[period]).sum(axis=2)
                 low, high = np.percentile(sums, [(100 - share) / 2, (100 + share) / 2], axis=0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kitplan.demand.arrivals import Season, correlation, waves
+from kitplan.demand.arrivals import Season, correlation, correlation_of_arrivals, waves
 from kitplan.demand.stays import StayLaw
 from kitplan.parts.forecast import fitted, timeseries
 from kitplan.parts.forecast.fitted import MonthLaw
@@ -53,6 +53,45 @@ def test_airways_of_exponential_stays_are_correlated_as_in_an_m_m_infinity_unit(
     Stochastic Service Systems, 1962, from memory)."""
     alone, _ = correlation(StayLaw(np.zeros(1), np.full((1, 1), 1 / 6.0)), 40)
     np.testing.assert_allclose(alone, np.exp(-np.arange(40) / 6.0), atol=1e-6)
+
+
+def test_arrivals_go_with_the_airways_after_them_and_not_before_them_as_in_an_m_m_infinity_unit():
+    """One who came on a day is still there k days later with chance exp(-k / mean stay), here averaged over the day; no
+    airway tells of arrivals to come, which are Poisson (Riordan, Stochastic Service Systems, 1962, from memory)."""
+    there, _, came, _ = correlation_of_arrivals(StayLaw(np.zeros(1), np.full((1, 1), 1 / 6.0)), 40)
+    k = np.arange(1, 40)
+    np.testing.assert_allclose(there[40:], 6 * (np.exp(-(k - 0.5) / 6) - np.exp(-(k + 0.5) / 6)), atol=1e-9)
+    assert there[:39] == pytest.approx(0)
+    assert came.nonzero()[0].tolist() == [39]
+
+
+def test_months_of_arrivals_and_airways_vary_together_as_in_a_unit_played_day_by_day():
+    """Poisson arrivals of 2 a day, exponential stays of 20 days, played over 4,000 months of 30 days."""
+    rng, months, mean = np.random.default_rng(5), 4000, 20.0
+    start = np.sort(rng.uniform(-400, 30 * months, int(2 * (30 * months + 400))))
+    end = start + rng.exponential(mean, len(start))
+    came = np.histogram(start, np.arange(months + 1) * 30.0)[0] / 60.0
+    at = np.arange(30 * months) + 0.5
+    there = (np.searchsorted(start, at) - np.searchsorted(np.sort(end), at)).reshape(months, 30).mean(axis=1) / 40.0
+    alone, _ = fitted._arrivals_by_month(StayLaw(np.zeros(1), np.full((1, 1), 1 / mean)), 3)
+    for later in range(3):
+        played = np.cov(came[: months - later], there[later:])[0, 1]
+        assert played * 40 == pytest.approx(alone[0][0, later], abs=0.03)
+    assert came.var() * 40 == pytest.approx(alone[1][0, 0], rel=0.1)
+
+
+def test_arrivals_to_come_are_as_uneven_as_counts_and_not_as_airways(monkeypatch):
+    """Of two years in which 60 came a month and 40 were in place: those to come are Poisson, no more and no less."""
+    n, law = 26, StayLaw(np.zeros(1), np.full((1, 1), 1 / 20.0))
+    still = level_only(n, 0.0, 0.0, monkeypatch)
+    came = fitted.Came(np.zeros((n, 4)), np.full(24, 2.0), *fitted._arrivals_by_month(law, n))
+    chance = fitted._by_month(law, n)
+    months = MonthLaw(still.waves, np.ones(24, dtype=bool), *chance, still.bursts, still.season, 0.0, came)
+    airways, arrivals = months.draw(np.full(24, 40.0), 2, 20000, np.random.default_rng(2))
+    of_level = 1 + 1 / 24
+    assert arrivals.mean() == pytest.approx(40, rel=0.01)
+    assert (arrivals / 40).var(axis=0) == pytest.approx(of_level / 60, rel=0.05)
+    assert 0.2 < np.corrcoef(arrivals[:, 0], airways[:, 0])[0, 1] < 0.8
 
 
 def test_a_pure_wave_is_foretold(monkeypatch):

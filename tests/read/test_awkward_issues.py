@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from kitplan.read.columns import columns_of
+from kitplan.read.findings import Findings
+from kitplan.read.grids import Grid
+from kitplan.read.headers import raw_table
+from kitplan.read.issues import read_issues
 from kitplan.read.unit import load_unit
 from kitplan.resources import config_file
 
@@ -49,6 +55,49 @@ def test_an_export_is_read_for_what_it_says(name, unit_folder):
     assert str(unit.issues["date"].max().date()) == "2025-03-10"
     said = [w.fault for w in unit.warnings if w.file == "stock_issues.csv"]
     assert any(SAID.get(name, "") in fault for fault in [*said, ""]), said
+
+
+WIDE = {
+    "worded": "Item,Description,Jan 2025,Feb 2025,Mar 2025,Total\n",
+    "iso": "Item,Description,2025-01,2025-02,2025-03,Total\n",
+    "days": "Item,Description,2025-01-01,2025-02-01,2025-03-01,Total\n",
+}
+
+
+@pytest.mark.parametrize("header", WIDE)
+def test_months_across_are_read_as_lines_below(header, unit_folder):
+    text = WIDE[header] + ("saline_5ml,Saline,100,85,63,248\ngauze_5cm_pair,Gauze,58,,116,174\n"
+                           "another unit's,Pump line,5,5,5,15\nTotal,,163,90,184,437\n")
+    unit = load_unit(unit_folder({"stock_issues.csv": text}))
+    assert unit.issues is not None, "\n".join(map(str, unit.faults))
+    assert unit.issues.groupby("item")["units"].sum().to_dict() == {"saline_5ml": 248, "gauze_5cm_pair": 174}
+    assert sorted(set(unit.issues["date"].astype(str))) == ["2025-01-01", "2025-02-01", "2025-03-01"]
+    said = " ".join(w.fault for w in unit.warnings if w.file == "stock_issues.csv")
+    assert "months across" in said
+    assert "3 lines of totals that say 437 units" in said
+    assert "3 lines of 1 item with 15 units set aside" in said
+
+
+def test_a_fault_under_a_month_names_its_row(unit_folder):
+    unit = load_unit(unit_folder({"stock_issues.csv": "item,2025-01,2025-02\nsaline_5ml,5,many\n"}))
+    (fault,) = unit.faults
+    assert (fault.row, fault.value) == (2, "many")
+
+
+def test_formulas_beside_months_across_do_no_harm_and_one_in_a_month_is_refused():
+    """As a spreadsheet program makes such a sheet: column D sums B and C; then C is a formula itself."""
+    items = pd.DataFrame({"item": ["saline_5ml"], "description": "Saline", "gtin": "", "pack": 50})
+    rows = [["Item", "2025-01", "2025-02", "Total"], ["saline_5ml", 5.0, 7.0, 12.0]]
+
+    def read(column):
+        findings = Findings()
+        grid = Grid("stock_issues.xlsx", rows, [1, 2], frozenset({(2, column)}))
+        raw = raw_table(grid, columns_of("stock_issues"), findings)
+        return read_issues(raw, items, findings), findings
+
+    issues, findings = read(3)
+    assert (issues["units"].tolist(), findings.faults) == ([5, 7], [])
+    assert {(f.row, f.column) for f in read(2)[1].faults} == {(2, "units")}
 
 
 def test_no_number_of_another_units_article_is_shown(unit_folder):

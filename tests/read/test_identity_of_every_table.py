@@ -16,7 +16,7 @@ import pytest
 from kitplan.read.columns import columns_of
 from kitplan.read.guard import AIRWAY_TABLES
 from kitplan.read.learnt import with_learnt
-from kitplan.read.order_book import EVENTS, TABLES, read_book
+from kitplan.read.order_book import TABLES, read_book
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import SHEETS, Names, read_round
 from kitplan.read.source import SHEETS_ONLY, TABLES_READ, TOML_READ
@@ -45,7 +45,7 @@ def sound(table: str) -> dict[str, str]:
     words |= dict.fromkeys(("date", "start", "day", "count"), "2025-03-01")
     row = {name: words.get(name, "1") for name, column in columns_of(table).items() if column.required}
     if table in BOOK:
-        row["event"] = EVENTS[BOOK[table]][0]
+        row["event"] = columns_of(table)["event"].choices[0]
     if table in SHEETS:
         row |= {"packs": "1"} if table in ("receive", "count", "answers") else {"built": "1"} if table == "kits" else {}
     row |= {"route": "oral", "all": "1.2"} if table == "modifiers" else {}

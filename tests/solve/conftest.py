@@ -9,9 +9,8 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.values import Demand
-from kitplan.read.catalogue import fits_in_millimetres
-from kitplan.read.routes import in_millimetres
 from kitplan.read.values import PlanningPolicy, StockPolicy
+from tests.millimetres import fits_in_millimetres, in_millimetres
 
 
 def shared_episodes(n_scenarios, n_items, seed, kinds=6, mean_airways=4.0):

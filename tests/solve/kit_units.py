@@ -11,10 +11,11 @@ import pandas as pd
 from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.parts.kits import model
 from kitplan.parts.kits.model import KitPlan
-from kitplan.read.catalogue import fits_in_millimetres
+from kitplan.parts.work import Basis, Work
 from kitplan.read.findings import Findings
-from kitplan.read.routes import in_millimetres, read_routes
+from kitplan.read.routes import read_routes
 from kitplan.read.values import Census, Piece, Unit
+from tests.millimetres import fits_in_millimetres, in_millimetres
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 
@@ -31,7 +32,9 @@ def catalogue() -> pd.DataFrame:
 def solve_kits(unit: Unit, tables: AttemptTables | None = None) -> KitPlan:
     """The kits of a unit, planned with its own seed."""
     tables = tables or attempt_tables(unit)
-    return model.solve_kits(unit, tables, unit.planning.seed, model.design_kits(unit, tables, fill_roles(unit, tables)))
+    basis = Basis(unit, lambda _: None)
+    basis.tables, basis.designs = tables, model.design_kits(unit, tables, fill_roles(unit, tables))
+    return model.solve_kits(Work(unit, unit.planning.seed, basis, basis.item_choice))
 
 
 def with_strata(base: Unit, rows: list[tuple[str, float, str, str]]) -> Unit:

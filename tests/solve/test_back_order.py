@@ -111,7 +111,7 @@ def test_the_shelf_lasts_by_the_plans_own_pace_and_never_beyond_its_dates(small_
     lines = [Line("counts", day, "counted", "saline-5", 10, 0, 400, day + timedelta(days=24), "L", "1"),
              Line("counts", day, "counted", "saline-5", 10, 0, 30, None, "", "1")]
     now = standing(OrderBook().grown(lines, ""))
-    level = Level("saline-5", "", "A", 10, 5.0, 1.0, 40, 5, 2.0, False)
+    level = Level("saline-5", "", "A", 10, 5.0, 40, 5, 2.0, False)
     unit = replace(small_unit, stock=replace(small_unit.stock, unavailable=("saline-5",)))
     tables = attempt_tables(small_unit)
     found = missing_items(unit, 7, fill_roles(small_unit, tables), now, RoundPlan("USD", 7, 2, (level,)))
@@ -132,3 +132,17 @@ def test_shares_of_every_airway_add_up_to_one(small_unit):
     found, _, _ = without(small_unit, "saline-5", "tape-25-short", held={"saline-5": 12.0})
     sums = found.instead.groupby(["unavailable", "route", "tube_mm", "skin"])["share"].sum()
     assert sums.to_numpy() == pytest.approx(1.0, abs=2e-3)
+
+
+def test_a_roll_that_cannot_be_had_is_done_without_by_a_longer_one(small_unit):
+    """Used up patient by patient: what a stay opens of the long roll takes the place of what it opens of the short."""
+    now = standing(OrderBook().grown([Line("counts", date(2026, 7, 1), "counted", "tape-25-short", 10, 0, 3)], "P"))
+    unit = replace(small_unit, stock=replace(small_unit.stock, unavailable=("tape-25-short",)))
+    tables = attempt_tables(small_unit)
+    found = missing_items(unit, 7, fill_roles(small_unit, tables), now, RoundPlan("USD", 7, 2, ()))
+    assert found.buy["item"].tolist() == ["tape-25-long"]
+    assert set(found.instead["instead"]) <= {"tape-25-short", "tape-25-long", ""}, "the rest nothing serves"
+    assert found.shelf["units"].tolist() == [3.0]
+    told = found.sentences()
+    assert any(t.startswith("Buy instead: ") and "x tape-25-long" in t for t in told)
+    assert told[0].startswith("Cannot be had for 9 days. tape-25-short: 3 left, about ")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from kitplan.parts.par.floors import fits_unit, floor_units
-from kitplan.read.catalogue import fits_in_millimetres
+from tests.millimetres import fits_in_millimetres
 
 
 def with_range(unit, low, high, **changes):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -79,7 +80,8 @@ def test_winter_holds_more_than_summer_and_every_month_is_covered(small_unit):
     unit = replace(unit, planning=replace(unit.planning, scenarios=9000))
     item_choice = fill_roles(unit)
     demand = draw_demand(unit, item_choice, 9.0, 9000, 1, "plan")
-    found = plan_seasons(unit, demand, np.quantile(demand.units, 0.99, axis=0, method="higher"))
+    levels = pd.DataFrame({"par_units": np.quantile(demand.units, 0.99, axis=0, method="higher")})
+    found = plan_seasons(SimpleNamespace(unit=unit, demand=lambda _: demand, par=SimpleNamespace(levels=levels)))
     assert (found.levels["period_packs"] >= found.levels["own_packs"]).all()
     value = found.months.set_index("month")["own_value"]
     assert value[1] > 1.2 * value[7]

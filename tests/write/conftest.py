@@ -11,11 +11,11 @@ import pytest
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.planning import Plan, plan_number
-from kitplan.read.catalogue import fits_in_millimetres
 from kitplan.read.problems import Problem
 from kitplan.read.values import Assumption, StockPolicy, Unit
 from kitplan.resources import config_file
 from kitplan.solve.values import SolverReport
+from tests.millimetres import fits_in_millimetres
 
 PARTS = ("par", "kits", "audit", "order", "seasons", "rates", "forecast", "training", "changes")
 NUMBERS = ("contains", "pack", "price", "litres", "fits_from_mm", "fits_to_mm", "min_bedside", "min_stock", "share")

@@ -10,8 +10,8 @@ import pytest
 from kitplan.demand.values import Demand
 from kitplan.parts.par.explanation import explain, explain_item, find_item
 from kitplan.planning import plan_unit
-from kitplan.read.catalogue import fits_in_millimetres
 from kitplan.read.problems import InputError
+from tests.millimetres import fits_in_millimetres
 
 
 @pytest.fixture

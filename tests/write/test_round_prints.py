@@ -30,9 +30,9 @@ from kitplan.write.shelf import counted
 MM = 72 / 25.4
 DAY = date(2026, 7, 1)
 LEVELS = (
-    Level("saline_5ml", "Saline 5 mL", "A1", 100, 24.0, 1.8, 139, 34, 9.0, False, "2000000010182",
+    Level("saline_5ml", "Saline 5 mL", "A1", 100, 24.0, 139, 34, 9.0, False, "2000000010182",
           "ampoule"),
-    Level("bag_500ml", "Resuscitation bag, 500 mL", "C2", 1, 17.0, 3.0, 28, 8, 1.5, True, "", "bag"),
+    Level("bag_500ml", "Resuscitation bag, 500 mL", "C2", 1, 17.0, 28, 8, 1.5, True, "", "bag"),
 )
 PLAN = RoundPlan("USD", 7, 2, LEVELS, {"A": {"bag_500ml": 1}}, {"A": 2})
 CATALOGUE = Catalogue({"saline_5ml": 100, "bag_500ml": 1}, {"saline_5ml": 24.0, "bag_500ml": 17.0},

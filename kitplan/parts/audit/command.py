@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
-from kitplan.commands.common import Progress, out_folder, progress, run_safely, say, unit_options
+from kitplan.commands.common import Progress, out_folder, progress, run_safely, tell_written, unit_options
 from kitplan.commands.plan_in_use import PlanInUse, plan_in_use, plan_option
 
 if TYPE_CHECKING:
@@ -45,11 +45,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
         report("Writing")
         written = write_outputs(used.folder, part_files(plan, "audit"))
     used.say()
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open audit.xlsx.")
-    for sentence in plan.audit.sentences(plan.unit.currency):
-        click.echo(sentence)
+    tell_written(written, "open audit.xlsx", plan.audit.sentences(plan.unit.currency))
 
 
 def audited(used: PlanInUse, unit_path: Path, report: Progress) -> Plan:

@@ -8,11 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.held import as_held, holds_other_items
+from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.values import Demand, ItemChoice
+from kitplan.parts.par import solved
 from kitplan.parts.par.instance import Checked, ParInstance
 from kitplan.parts.par.model import ask
 from kitplan.parts.par.tables import present_levels, stand
 from kitplan.parts.par.values import ParPlan, StandingPar
+from kitplan.parts.work import Work
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
@@ -76,6 +80,17 @@ class Audit:
                 f"({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
             )
         return [*sentences, *self.notes]
+
+
+def audit_today(work: Work) -> Audit:
+    """The audit of a unit beside its plan, with the items that it holds today."""
+    shelf, par, notes = work, work.par, list[str]()
+    if holds_other_items(work.unit, work.item_choice):
+        held = as_held(work.unit)
+        shelf = work.with_items(held, fill_roles(held, work.tables))
+        par = solved(shelf, frontier=False)
+        notes = say_swaps(work.unit, work.item_choice, shelf.item_choice, work.par, par)
+    return audit_par(shelf.unit, shelf.demand("plan"), shelf.demand("verify"), par, work.par.frontier, notes)
 
 
 def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, as_is: ParPlan) -> list[str]:

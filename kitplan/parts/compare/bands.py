@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.best_knowledge import what_the_log_says
 from kitplan.demand.occupancy import mean_airways
-from kitplan.demand.use import use_model
+from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.forecast.months_ahead import forecast_unit
+from kitplan.parts.forecast.months_ahead import forecast_and_sampled
 from kitplan.parts.forecast.paths import BANDS
-from kitplan.read.values import Unit
+from kitplan.read.values import STRATUM_KEY, Unit
 
 DRAWS = 2000
 DAYS_A_YEAR = 365.25
@@ -21,22 +22,30 @@ _CENSUS = ("census.", "stays.")
 
 
 def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray) -> pd.DataFrame:
-    """Money of a mean year of A, of B, and of B less A: columns side ("a", "b", "difference"), value, low, high (80 %).
+    """Money of the next twelve months of A, of B, and of B less A at list prices: columns side ("a", "b",
+    "difference"), low, high (80 %).
 
-    Two things are drawn: how full the year is (the census forecast's own error) and how often airways are renewed.
-    Where both units rest on the same census, or the same log or guess, both get the same draws, and that doubt cancels
-    in the difference; else each has its own. like: kinds of B -> the kind of A whose rate it is most like.
+    Drawn are how many airways come and are there in them (the census forecast's own error and chance), how often they
+    are renewed, and the chance of who comes loose. Where both units rest on the same census, or the same log or guess,
+    both get the same draws, and that cancels in the difference; so does the chance of a kind renewed as often in both.
+    Else each has its own. like: kinds of B -> the kind of A whose rate it is most like.
     """
-    levels = _levels(a, 0), _levels(b, 0 if _same(a, b, _CENSUS) else 1)
+    one_census = _same(a, b, _CENSUS)
     rate_a = _rates(a, 2)
     logs = ("resecure_log.", "book/learnt_rate")
     alike = _same(a, b, logs) and what_the_log_says(a).used == what_the_log_says(b).used
     rate_b = rate_a[:, like] if alike else _rates(b, 3)
-    years = [_year(unit, choice, level, rate)
-             for unit, choice, level, rate in zip((a, b), choices, levels, (rate_a, rate_b))]
-    rows = [(side, *_mean_and_band(draws)) for side, draws in zip(("a", "b", "difference"),
-                                                                  (*years, years[1] - years[0]))]
-    return pd.DataFrame(rows, columns=["side", "value", "low", "high"])
+    models = [use_model(unit, choice) for unit, choice in zip((a, b), choices)]
+    chance_a, chance_b = _chance(a, models[0], 4), _chance(b, models[1], 5)
+    same_kind = (a.strata[STRATUM_KEY].iloc[like].to_numpy() == b.strata[STRATUM_KEY].to_numpy()).all(axis=1)
+    as_often = np.isclose(models[0].rate[like], models[1].rate)
+    chance_b = np.where(same_kind & as_often & one_census, chance_a[:, like], chance_b)
+    streams = 0, 0 if one_census else 1
+    years = [_year(unit, model, _levels(unit, model.arrivals, stream), rate * chance) for unit, model, stream, rate,
+             chance in zip((a, b), models, streams, (rate_a, rate_b), (chance_a, chance_b))]
+    rows = [(side, *np.quantile(draws, BANDS[1:3])) for side, draws in zip(("a", "b", "difference"),
+                                                                          (*years, years[1] - years[0]))]
+    return pd.DataFrame(rows, columns=["side", "low", "high"])
 
 
 def _same(a: Unit, b: Unit, files: tuple[str, ...]) -> bool:
@@ -46,10 +55,22 @@ def _same(a: Unit, b: Unit, files: tuple[str, ...]) -> bool:
     return sides[0] == sides[1]
 
 
-def _levels(unit: Unit, stream: int) -> np.ndarray:
-    """Airway-days of a year over their mean, ndarray (DRAWS,)."""
-    days = forecast_unit(unit, unit.planning.seed + stream, months=12, draws=DRAWS).paths.airway_days.sum(axis=1)
-    return np.asarray(days / max(float(days.mean()), 1e-9), dtype=float)
+def _levels(unit: Unit, turnover: np.ndarray, stream: int) -> tuple[np.ndarray, np.ndarray]:
+    """Airway-days and arrivals of the next twelve months over those of a mean year, ndarray (DRAWS,) each."""
+    plain = replace(unit, issues=None, budget=None)
+    year = forecast_and_sampled(plain, unit.planning.seed + stream, months=12, draws=DRAWS)[1].ahead(12)
+    airways = mean_airways(unit) * DAYS_A_YEAR
+    means = airways.sum(), airways @ turnover
+    days, came = (part.sum(axis=(1, 2)) / max(float(mean), 1e-9)
+                  for part, mean in zip((year.airway_days, year.arrived), means))
+    return days, came
+
+
+def _chance(unit: Unit, model: UseModel, stream: int) -> np.ndarray:
+    """Re-secures of a year over what is to be expected, by kind, ndarray (DRAWS, n_strata): as uneven as in months."""
+    events = np.maximum(DAYS_A_YEAR * mean_airways(unit) * model.rate, 1e-3) / what_the_log_says(unit).dispersion
+    rng = np.random.default_rng([unit.planning.seed, stream])
+    return np.asarray(rng.standard_gamma(events, (DRAWS, unit.n_strata)) / events)
 
 
 def _rates(unit: Unit, stream: int) -> np.ndarray:
@@ -58,13 +79,8 @@ def _rates(unit: Unit, stream: int) -> np.ndarray:
     return draws / np.maximum(draws.mean(axis=0), 1e-12)
 
 
-def _year(unit: Unit, choice: ItemChoice, level: np.ndarray, rate: np.ndarray) -> np.ndarray:
-    model = use_model(unit, choice)
+def _year(unit: Unit, model: UseModel, level: tuple[np.ndarray, np.ndarray], rate: np.ndarray) -> np.ndarray:
+    days, came = level
     often = mean_airways(unit) * (model.per_day @ model.price)
     arriving = float(mean_airways(unit) * model.arrivals @ (model.per_arrival @ model.price))
-    return DAYS_A_YEAR * level * (rate @ often + arriving)
-
-
-def _mean_and_band(draws: np.ndarray) -> tuple[float, float, float]:
-    low, high = np.quantile(draws, BANDS[1:3])
-    return float(draws.mean()), float(low), float(high)
+    return np.asarray(DAYS_A_YEAR * (days * (rate @ often) + came * arriving))

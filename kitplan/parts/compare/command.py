@@ -15,8 +15,8 @@ from kitplan.commands.common import (
     printable,
     progress,
     run_safely,
-    say,
     seed_option,
+    tell_written,
 )
 from kitplan.commands.plan_in_use import plan_in_use, unchanged_plan
 
@@ -63,8 +63,4 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         written = write_outputs(first.folder, part_files(plan, "compare"), remove_stale=True)
     first.say()
     click.echo(printable(second.line if second else f"{b.name}, from {unit_b}, is planned now with the same seed."))
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open compare.xlsx.")
-    for sentence in comparison.sentences():
-        click.echo(printable(sentence))
+    tell_written(written, "open compare.xlsx", comparison.sentences())

@@ -23,6 +23,7 @@ from kitplan.demand.scenarios import draw_demand, used_by
 from kitplan.demand.values import Episodes, ItemChoice
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
+from kitplan.parts.work import Work
 from kitplan.read.values import WORDS, Route, Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
@@ -78,10 +79,11 @@ class Doubts:
         return lines
 
 
-def look_at_doubt(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, seed: int) -> Doubts:
+def look_at_doubt(work: Work) -> Doubts:
     """Price what is not known about a unit, and test its plans on its own past."""
-    value, prices = _prices(unit, item_choice, tables, seed)
-    backtest = _backtest(unit, item_choice, tables, seed)
+    unit = work.unit
+    value, prices = _prices(unit, work.item_choice, work.tables, work.seed)
+    backtest = _backtest(unit, work.item_choice, work.tables, work.seed)
     low, high = _block_interval(backtest["ready"].to_numpy(float))
     knowledge = (*fit_posterior(unit).knowledge, said_of_rate(unit))
     return Doubts(knowledge, value, prices, backtest, low, high, unit.words)

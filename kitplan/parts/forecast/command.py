@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
-from kitplan.commands.common import out_folder, printable, run_safely, say, unit_options
+from kitplan.commands.common import out_folder, run_safely, say, tell_written, unit_options
 from kitplan.commands.part import run_part
 
 if TYPE_CHECKING:
@@ -46,8 +46,4 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
     view = plan.forecast
     for note in view.notes():
         say(f"Look at: {note}")
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open months.xlsx.")
-    for sentence in view.sentences():
-        click.echo(printable(sentence))
+    tell_written(written, "open months.xlsx", view.sentences())

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from kitplan.demand.estimate import Learnt
-from kitplan.demand.values import ItemChoice
+from kitplan.demand.best_knowledge import what_the_log_says
 from kitplan.parts.forecast.budget import BudgetYear, budget_year
 from kitplan.parts.forecast.months_ahead import Forecast, forecast_and_sampled
 from kitplan.parts.forecast.variance import Variance, explain_past
-from kitplan.read.values import Unit
+from kitplan.parts.work import Work
 
 
 @dataclass(frozen=True)
@@ -39,9 +38,10 @@ class ManagerView:
         return [*self.forecast.notes, *(self.variance.notes if self.variance else ())]
 
 
-def look_ahead(unit: Unit, seed: int, learnt: Learnt, item_choice: ItemChoice | None = None) -> ManagerView:
-    """Forecast, and explain the past where issues are there. item_choice: items that serve the roles."""
-    forecast, sampled = forecast_and_sampled(unit, seed, learnt, item_choice=item_choice)
+def look_ahead(work: Work) -> ManagerView:
+    """Forecast, and explain the past where issues are there."""
+    unit, learnt = work.unit, what_the_log_says(work.unit)
+    forecast, sampled = forecast_and_sampled(unit, work.seed, learnt, item_choice=work.item_choice)
     variance = (
         explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 
 import numpy as np
@@ -97,6 +99,28 @@ def _arrivals(unit: Unit, place: np.ndarray, n_months: int) -> np.ndarray:
     return counts
 
 
+def lived_between(unit: Unit, windows: Sequence[tuple[int, int]]) -> tuple[np.ndarray, np.ndarray]:
+    """Airway-days and arrivals from the first to the last of days since 1970, ndarray (n, n_strata) each.
+
+    Airway-days are NaN in a window of which the census knows no day; arrivals where it does not count them.
+    """
+    assert unit.census.first_day is not None
+    first = (unit.census.first_day - date(1970, 1, 1)).days
+    daily, counted = daily_airways(unit), unit.census.shape == "stays"
+    found = np.full((2, len(windows), unit.n_strata), np.nan)
+    for k, (a, b) in enumerate(windows):
+        part = daily[max(a - first, 0) : max(b - first + 1, 0)]
+        known = ~np.isnan(part).any(axis=1)
+        if known.any():
+            found[0, k] = part[known].mean(axis=0) * (b - a + 1)
+        if counted:
+            stays = airway_stays(unit)
+            inside = (stays.start >= a - first) & (stays.start < b - first + 1)
+            came = np.bincount(stays.stratum[inside], minlength=unit.n_strata)
+            found[1, k] = came * (b - a + 1) / max(len(part), 1)
+    return found[0], found[1]
+
+
 def _notes(
     names: pd.PeriodIndex, touched: np.ndarray, days: np.ndarray, known_days: np.ndarray, complete: np.ndarray
 ) -> list[str]:
@@ -169,16 +193,16 @@ def monthly_issues(unit: Unit, whole_only: bool = True) -> pd.DataFrame | None:
     if unit.issues is None or not len(unit.issues):
         return None
     issues = unit.issues
-    date = pd.to_datetime(issues["date"])
+    dates = pd.to_datetime(issues["date"])
     price = unit.items.set_index("item")["price"] / unit.items.set_index("item")["pack"]
     pack = unit.items.set_index("item")["pack"]
     frame = pd.DataFrame(
-        {"month": date.dt.to_period("M"), "item": issues["item"], "units": issues["units"].astype(float)}
+        {"month": dates.dt.to_period("M"), "item": issues["item"], "units": issues["units"].astype(float)}
     )
     frame["value"] = frame["units"] * frame["item"].map(price)
     noted = issues["price"].astype(float) if "price" in issues else pd.Series(np.nan, index=frame.index)
     places = pd.Index(unit.items["item"]).get_indexer(frame["item"])
-    last = price_book(unit).on(places, date.to_numpy().astype("datetime64[D]"))
+    last = price_book(unit).on(places, dates.to_numpy().astype("datetime64[D]"))
     frame["paid"] = frame["units"] * noted.fillna(pd.Series(last, index=frame.index)) / frame["item"].map(pack)
     summed = frame.groupby(["month", "item"], as_index=False)[["units", "value", "paid"]].sum()
     if not whole_only:

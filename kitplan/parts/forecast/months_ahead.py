@@ -18,8 +18,10 @@ from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.forecast.fitted import NAME, month_law, snapshot_paths
+from kitplan.parts.forecast.issue_days import IssueDays, issue_days, window
 from kitplan.parts.forecast.months import (
     MonthlyCensus,
+    lived_between,
     monthly_census,
     monthly_issues,
     months_ahead,
@@ -108,19 +110,22 @@ def forecast_and_sampled(
     monthly = monthly_census(unit)
     names, days, of_year = months_ahead(monthly, months_to_draw(unit, monthly, months))
     rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(b"forecast")]))
-    airways, tried = _airways_ahead(unit, monthly, len(names), draws, rng)
-    airway_days = draw_airway_days(unit, monthly, airways * days, days, of_year, rng)
+    airways, coming, tried = _airways_ahead(unit, monthly, len(names), draws, rng)
+    share = draw_shares(monthly, of_year, draws, rng)
+    airway_days, arrived = draw_airway_days(unit, airways * days, coming * days, share, model.arrivals, days, rng)
     past = months_before(unit, monthly)
-    airway_days = np.concatenate([_lived(monthly, past, airway_days, days[0]), airway_days], axis=1)
-    renewed, arrived = draw_events(airway_days, model, learnt.dispersion, fit_posterior(unit).rate, rng)
+    issued = issue_days(unit) if monthly.months is not None else None
+    lived = _lived(unit, monthly, past, (airway_days / days[0], arrived / days[0]), issued, model.arrivals, rng)
+    airway_days, arrived = (np.concatenate(both, axis=1) for both in zip(lived, (airway_days, arrived)))
+    renewed = draw_renewals(airway_days, model, learnt.dispersion, fit_posterior(unit).rate, rng)
     use = renewed.astype(np.float32) @ model.per_day.astype(np.float32)  # the largest array: short numbers, one copy
     use += arrived.astype(np.float32) @ model.per_arrival.astype(np.float32)
     np.maximum(use, 0.0, out=use)
     all_names = (*past, *names)
-    sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, renewed, use,
-                  _prices(unit, all_names, dated=monthly.months is not None))
+    sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, arrived,
+                      renewed, use, _prices(unit, all_names, dated=monthly.months is not None))
     known = frozenset() if monthly.months is None else frozenset(map(str, monthly.months[monthly.complete]))
-    sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, rng)
+    sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, rng, issued)
     forecast = _result(unit, model, learnt, monthly, tried, sampled.ahead(months))
     return replace(forecast, notes=(*said, *forecast.notes)), sampled
 
@@ -129,16 +134,28 @@ def _lengths(months: tuple[str, ...]) -> np.ndarray:
     return pd.PeriodIndex(months, freq="M").days_in_month.to_numpy().astype(float) if months else np.zeros(0)
 
 
-def _lived(monthly: MonthlyCensus, past: tuple[str, ...], ahead: np.ndarray, first_days: float) -> np.ndarray:
-    """Airway-days of past months, ndarray (draws, n_past, n_strata): the census's own, or where it does not know the
-    month those of the first month ahead.
+def _lived(
+    unit: Unit, monthly: MonthlyCensus, past: tuple[str, ...], ahead: tuple[np.ndarray, np.ndarray],
+    issued: IssueDays | None, turnover: np.ndarray, rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Airway-days and arrivals of past months, ndarray (draws, n_past, n_strata) each: the census's own, of the days
+    that the month's issues made good, or where it does not know the month those of the first month ahead (`ahead`:
+    both, a day). Where it does not count arrivals, they are drawn.
     """
-    found = np.repeat(ahead[:, :1], len(past), axis=1) * (_lengths(past) / first_days)[None, :, None]
-    for k, name in enumerate(past):
-        place = monthly.months.get_indexer([pd.Period(name, "M")])[0] if monthly.months is not None else -1
-        if place >= 0 and monthly.complete[place]:
-            found[:, k] = monthly.mean_airways[place] * monthly.days[place]
-    return found
+    days, came = (np.repeat(part[:, :1], len(past), axis=1) * _lengths(past)[None, :, None] for part in ahead)
+    complete = set() if monthly.months is None else set(monthly.months[monthly.complete])
+    known = [k for k, name in enumerate(past) if pd.Period(name, "M") in complete]
+    if known:
+        lived, counted = lived_between(unit, [window(pd.Period(past[k], "M"), issued) for k in known])
+        days[:, known] = np.where(np.isnan(lived), days[:, known], lived)
+        came[:, known] = np.where(np.isnan(counted), _about(days[:, known] * turnover, rng), counted)
+    return days, came
+
+
+def _about(mean: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Numbers as uneven as counts of these means: gamma with mean and variance of a Poisson number."""
+    shape = np.maximum(mean, 1e-3)
+    return mean * rng.standard_gamma(shape) / shape
 
 
 def _prices(unit: Unit, names: tuple[str, ...], dated: bool) -> np.ndarray:
@@ -151,31 +168,35 @@ def _prices(unit: Unit, names: tuple[str, ...], dated: bool) -> np.ndarray:
 
 def _airways_ahead(
     unit: Unit, monthly: MonthlyCensus, months: int, draws: int, rng: np.random.Generator
-) -> tuple[np.ndarray, BackTest]:
-    """Courses of the mean airways of the months ahead, (draws, months), and how that way of forecasting did before."""
+) -> tuple[np.ndarray, np.ndarray, BackTest]:
+    """Courses of the mean airways of the months ahead and of those that arrivals make expect, (draws, months) each, and
+    how that way of forecasting did before.
+    """
     if monthly.months is None:
         said = "one day's count stands for every month"
-        return snapshot_paths(unit, months, draws, rng), replace(back_test(np.zeros(1)), reason=said)
+        return *snapshot_paths(unit, months, draws, rng), replace(back_test(np.zeros(1)), reason=said)
     series, law = monthly.series(), month_law(unit, monthly, months)
-    return law.draw(series, months, draws, rng), back_test(series, Method(NAME, 1, False, law.ahead))
+    return *law.draw(series, months, draws, rng), back_test(series, Method(NAME, 1, False, law.ahead))
 
 
 def draw_airway_days(
-    unit: Unit,
-    monthly: MonthlyCensus,
-    total: np.ndarray,
-    days: np.ndarray,
-    of_year: np.ndarray,
+    unit: Unit, total: np.ndarray, coming: np.ndarray, share: np.ndarray, turnover: np.ndarray, days: np.ndarray,
     rng: np.random.Generator,
-) -> np.ndarray:
-    """Airway-days by draw, month and stratum, ndarray (draws, months, n_strata); total: all strata, (draws, months)."""
-    draws = len(total)
-    share = draw_shares(monthly, of_year, draws, rng)
-    result = total[:, :, None] * share
+) -> tuple[np.ndarray, np.ndarray]:
+    """Airway-days and arrivals by draw, month and stratum, ndarray (draws, months, n_strata) each.
+
+    total: airway-days of all strata; coming: those that the arrivals make expect, (draws, months) each. Long stays fill
+    beds and bring no arrival, so the two differ; whose arrivals they are is chance. turnover: arrivals an airway-day.
+    """
+    airway_days, mean = total[:, :, None] * share, coming[:, :, None] * share * turnover
+    arrived = _about(mean, rng)
+    arrived *= (mean.sum(axis=2) / np.maximum(arrived.sum(axis=2), 1e-300))[:, :, None]
     for stratum, airways in unit.census.expected[["stratum", "mean_airways"]].itertuples(index=False):
         shape = np.maximum(airways * days / 10.0, 1e-3)
-        result[:, :, int(stratum)] += airways * days * rng.standard_gamma(shape, (draws, len(days))) / shape
-    return result
+        more = airways * days * rng.standard_gamma(shape, total.shape) / shape
+        airway_days[:, :, int(stratum)] += more
+        arrived[:, :, int(stratum)] += _about(more * turnover[int(stratum)], rng)
+    return airway_days, arrived
 
 
 def draw_shares(
@@ -210,21 +231,17 @@ def _concentration(past: np.ndarray) -> float:
     return float(np.clip((mean * (1 - mean)).sum() / max(varied, 1e-9) - 1, 5.0, 2000.0))
 
 
-def draw_events(
+def draw_renewals(
     airway_days: np.ndarray, model: UseModel, dispersion: np.ndarray, rate: np.ndarray, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
-    """(renewal days, arrivals), each ndarray (draws, months, n_strata).
-
-    Renewal days are airway-days times how much more often than the model's mean rate was renewed: the doubt about
-    the rate is common to all months of a draw, chance is each month's own (gamma with the counts' variance).
+) -> np.ndarray:
+    """Renewal days, ndarray (draws, months, n_strata): airway-days times how much more often than the model's mean rate
+    was renewed. The doubt about the rate is common to all months of a draw, chance is each month's own (gamma with the
+    counts' variance).
     """
     rows = rng.permutation(len(airway_days)) % len(rate)
     doubt = rate[rows][:, None, :]
     events = np.maximum(airway_days * model.rate, 1e-3) / dispersion
-    renewed = airway_days * doubt * rng.standard_gamma(events) / events
-    mean_arrivals = airway_days * model.arrivals
-    shape = np.maximum(mean_arrivals, 1e-3)
-    return renewed, mean_arrivals * rng.standard_gamma(shape) / shape
+    return np.asarray(airway_days * doubt * rng.standard_gamma(events) / events)
 
 
 def _result(

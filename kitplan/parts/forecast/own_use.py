@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from kitplan.parts.forecast.issue_days import IssueDays
 from kitplan.read.values import Unit
 
 FEWEST_MONTHS = 3
 MOST_MONTHS = 12
+_FEW_DAYS = 5
 _PRIOR_UNITS = 50.0
 """An item's own ratio counts as much as the unit's once so many single items were to be expected."""
 
@@ -23,14 +25,16 @@ _PRIOR_UNITS = 50.0
 class Sampled:
     """Sampled months: past ones first, then from `first` on the months ahead.
 
-    names: of the months. days: ndarray (months,). airway_days, renewed: ndarray (draws, months, n_strata). use: ndarray
-    (draws, months, n_items), single items. price: money of one item in each month, ndarray (months, n_items).
+    names: of the months. days: ndarray (months,). airway_days, arrived, renewed: ndarray (draws, months,
+    n_strata). use: ndarray (draws, months, n_items), single items. price: money of one item in each month, ndarray
+    (months, n_items).
     """
 
     names: tuple[str, ...]
     first: int
     days: np.ndarray
     airway_days: np.ndarray
+    arrived: np.ndarray
     renewed: np.ndarray
     use: np.ndarray
     price: np.ndarray
@@ -42,12 +46,13 @@ class Sampled:
     def ahead(self, months: int) -> Sampled:
         """The first so many months ahead alone."""
         part = slice(self.first, self.first + months)
-        return Sampled(self.names[part], 0, self.days[part], self.airway_days[:, part], self.renewed[:, part],
-                     self.use[:, part], self.price[part])
+        return Sampled(self.names[part], 0, self.days[part], self.airway_days[:, part], self.arrived[:, part],
+                       self.renewed[:, part], self.use[:, part], self.price[part])
 
 
 def on_own_level(
-    unit: Unit, sampled: Sampled, issued: pd.DataFrame | None, known: frozenset[str], rng: np.random.Generator
+    unit: Unit, sampled: Sampled, issued: pd.DataFrame | None, known: frozenset[str], rng: np.random.Generator,
+    days: IssueDays | None = None,
 ) -> tuple[Sampled, tuple[str, ...]]:
     """The sampled with their use as the unit's own issues have it, and sentences about it.
 
@@ -73,7 +78,7 @@ def on_own_level(
     spread = _spread((units * ~silent) @ price, drawn @ worth, cancels)
     draws, months = sampled.use.shape[:2]
     common = cancels * np.exp(spread / np.sqrt(len(place)) * rng.standard_normal(draws))
-    monthly = np.exp(spread * rng.standard_normal((draws, months)) - spread**2 / 2)
+    monthly = _made_good(sampled, days, rng) * np.exp(spread * rng.standard_normal((draws, months)) - spread**2 / 2)
     use = sampled.use.copy()
     use *= ratio
     use *= (common[:, None] * monthly)[:, :, None]
@@ -81,7 +86,16 @@ def on_own_level(
     for item in np.flatnonzero(beside):
         use[:, :, item] += sampled.airway_days.sum(axis=2) * beside[item] * monthly
     ahead = (use[:, sampled.first:].mean(axis=0) * sampled.price[sampled.first:]).sum(axis=0)
-    return replace(sampled, use=use), _said(unit, level, len(place), np.where(silent, ahead, 0.0))
+    return replace(sampled, use=use), _said(unit, level, len(place), days, np.where(silent, ahead, 0.0))
+
+
+def _made_good(sampled: Sampled, days: IssueDays | None, rng: np.random.Generator) -> np.ndarray:
+    """Days that the issues of a month make good over its own, ndarray (draws, months); past ones hold theirs."""
+    share = np.ones(sampled.use.shape[:2])
+    if days is not None:
+        first, months = pd.Period(sampled.names[sampled.first], "M").ordinal, len(sampled.names) - sampled.first
+        share[:, sampled.first:] = days.ahead(first, months, len(share), rng)
+    return share
 
 
 def _ratios(
@@ -118,10 +132,13 @@ def _beside_recipe(units: np.ndarray, drawn: np.ndarray, sampled: Sampled, place
     return np.asarray(beside / max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9))
 
 
-def _said(unit: Unit, level: float, months: int, silent: np.ndarray) -> tuple[str, ...]:
+def _said(unit: Unit, level: float, months: int, days: IssueDays | None, silent: np.ndarray) -> tuple[str, ...]:
     """silent: money ahead of items whose role was never issued, ndarray (n_items,)."""
     lines = [f"Issues of {months} past months come to {level:.0%} of what census, rates and recipe explain (list prices"
              "); the months ahead go on so, item by item."]
+    if days is not None and days.usual_gap >= _FEW_DAYS:
+        lines.append(f"Issues go out about every {days.usual_gap:.0f} days: a month into which one more of them falls "
+                     "is forecast that much larger.")
     if not 0.5 <= level <= 2:
         lines.append("That is far off: does another unit draw on these issues, are packs booked as units, or are lines "
                      "missing? Mend it before you rely on the money.")

@@ -98,7 +98,6 @@ def plan_folder(
     Raises InputError where the folder holds no unit, and OSError where all-units.xlsx cannot be written.
     """
     from kitplan.many import Done, Task, find_units, for_each, jobs_for
-    from kitplan.parts.hospital.central_store import CentralStore
     from kitplan.parts.hospital.model import hospital
     from kitplan.parts.hospital.sheets import hospital_files
     from kitplan.read.last_plan import EARLIER
@@ -119,7 +118,7 @@ def plan_folder(
     done = [r.value for r in results if isinstance(r, Done)]
     failed = [(r.job, "part", r.value.fault) if isinstance(r, Done) else (r.job, r.kind, r.fault) for r in results
               if not isinstance(r, Done) or r.value.fault]
-    together = hospital(done, failed, CentralStore(transport_days))
+    together = hospital(done, failed, transport_days)
     written = write_outputs(out, hospital_files(together, seed, paper or "a4"), remove_stale=True)
     told = [f"{r.job}: {line}" for r in results if isinstance(r, Done) for line in r.told]
     return replace(together, told=(*told, *written.sentences()))
@@ -163,14 +162,15 @@ def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     from kitplan.parts.orders import round_command as rounds
 
     with in_silence(), rounds.session(unit_path, lying_there, how.seed) as work:
-        before, unit = work.book, work.plan.unit
+        unit = work.plan.unit
         work.plan = replace(work.plan, unit=replace(unit, paper=how.paper or unit.paper))
         rounds.take_in_unit(work, "order", unit_path, how.day)
         weekly = work.weekly()
         if how.place:
-            weekly = rounds.placed(work, weekly, how.day or weekly.now.last_count or date.today())
+            weekly = rounds.placed(work, weekly, how.day)
         summary = order_summary(name, work.plan, weekly, work.told)
-        return Made(rounds.papers(work, weekly), summary, rounds.grown_book(work, before))
+        book = rounds.book_files(work) if work.book is not work.found else {}
+        return Made(rounds.papers(work, weekly), summary, book)
 
 
 def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | None, cluster: str | None) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.bounds import at_most
-from kitplan.parts.hospital.central_store import CentralStore, Holding, Pooling, pool_slow_items
+from kitplan.parts.hospital.central_store import Holding, Pooling, pool_slow_items
 from kitplan.parts.hospital.spend import Spend, spend_of, spend_table
 
 if TYPE_CHECKING:
@@ -55,8 +55,9 @@ class Hospital:
     """All units together.
 
     units: UNIT_COLUMNS; holdings: HOLDING_COLUMNS; failed: FAILED_COLUMNS. pooling: what one central store
-    would hold and save, among the units of the commonest currency; None with fewer than two units. remarks:
-    unit -> warnings. spend: money as `spend_table`. told: what a person should know of files that were there before.
+    would hold and save, among the units of the commonest currency, transport_days away from each; None with fewer than
+    two units. remarks: unit -> warnings. spend: money as `spend_table`. told: what a person should know of files that
+    were there before.
     """
 
     units: pd.DataFrame
@@ -64,7 +65,7 @@ class Hospital:
     failed: pd.DataFrame
     pooling: Pooling | None
     currency: str
-    store: CentralStore
+    transport_days: float
     remarks: Mapping[str, tuple[str, ...]]
     told: tuple[str, ...] = ()
     spend: pd.DataFrame = field(default_factory=lambda: spend_table(()))
@@ -166,7 +167,8 @@ def _pmf(units: np.ndarray) -> np.ndarray:
     return np.bincount(units) / len(units)
 
 
-def hospital(done: Sequence[Summary], failed: Sequence[tuple[str, str, str]], store: CentralStore) -> Hospital:
+def hospital(done: Sequence[Summary], failed: Sequence[tuple[str, str, str]], transport_days: float
+             ) -> Hospital:
     """Put the summaries together. failed: unit, kind and fault of what was not planned, in FAILED_COLUMNS."""
     units = pd.DataFrame(
         [(d.unit, d.unit_name, d.currency, d.readiness, d.value, d.litres, len(d.rows), d.answer) for d in done],
@@ -177,7 +179,8 @@ def hospital(done: Sequence[Summary], failed: Sequence[tuple[str, str, str]], st
     counts = units["currency"].value_counts()
     currency = str(sorted(counts.index[counts == counts.max()])[0]) if len(counts) else ""
     same = [d for d in done if d.currency == currency]
-    pooling = pool_slow_items([h for d in same for h in d.slow], store) if len(same) > 1 else None
+    pooling = pool_slow_items([h for d in same for h in d.slow]) if len(same) > 1 else None
     listed = pd.DataFrame(failed, columns=FAILED_COLUMNS)
-    return Hospital(units, holdings, listed, pooling, currency, store, {d.unit: d.remarks for d in done if d.remarks},
+    remarks = {d.unit: d.remarks for d in done if d.remarks}
+    return Hospital(units, holdings, listed, pooling, currency, transport_days, remarks,
                     spend=spend_table([s for d in done for s in d.spends]))

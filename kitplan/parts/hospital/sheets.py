@@ -27,7 +27,6 @@ def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> d
         "version": __version__, "seed": seed, "units": hospital.units["unit"].tolist(),
         "not_planned": hospital.failed["unit"].tolist(), "value": _totals(hospital),
         "pooling_saving": hospital.pooling.saving if hospital.pooling else None,
-        "solver": vars(hospital.pooling.solver) | {"seconds": None} if hospital.pooling else None,
         "outputs": outputs(files),
     }
     files[RECORD] = record_bytes(record)
@@ -91,7 +90,7 @@ def _freed(hospital: Hospital) -> list[str]:
         return []
     pooled = pooling.items[pooling.items["units_pooled"] > 0]
     return [
-        f"One central store for {len(pooled)} slow items, {_days(hospital.store.transport_days)} away, would free "
+        f"One central store for {len(pooled)} slow items, {_days(hospital.transport_days)} away, would free "
         f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L."
     ]
 
@@ -135,16 +134,14 @@ def _holders(page: Page, hospital: Hospital) -> None:
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
     page.title(
         "One central store for slow items",
-        f"Units keep what lasts until the next transport ({_days(hospital.store.transport_days)}, asked once a day), "
+        f"Units keep what lasts until the next transport ({_days(hospital.transport_days)}, asked once a day), "
         "whenever between two counts they ask; the store orders whole packs for all. Emergency equipment and items "
         "with a floor stay in the units. Use is "
         "taken to be independent between units: a wave through all of them at once is not covered.",
     )
     for line in _freed(hospital):
         page.spread(line, "lead")
-    page.spread(
-        f"Program: {pooling.solver.status}, bound {pooling.solver.bound:,.2f}, gap {pooling.solver.gap:.2%}; "
-        f"the store sends out about {pooling.lines_per_day:.1f} lines a day.", "note")
+    page.spread(f"The store sends out about {pooling.lines_per_day:.1f} lines a day.", "note")
     page.skip()
     kinds = ("text", "whole", "whole", "whole", "money", "whole", "whole", "whole", "money", "money")
     page.header(("Item", "Units holding", "Units pooled", "Packs now", "Value now", "Store: order when under",

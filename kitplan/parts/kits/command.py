@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import run_safely, say, unit_options
+from kitplan.commands.common import run_safely, tell_written, unit_options
 from kitplan.commands.part import run_part
 
 if TYPE_CHECKING:
@@ -30,8 +30,5 @@ def command(unit_path: Path, out: Path | None, seed: int | None, designs: int | 
         return unit if designs is None else replace(unit, bedside=replace(unit.bedside, designs=designs))
 
     plan, written = run_part("kits", unit_path, out, seed, ("tables/kit_contents.csv",), prepare)
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open kits.xlsx; print build-cards.pdf and cut-cards.pdf.")
-    for sentence in plan.kits.sentences(plan.unit.currency):
-        click.echo(sentence)
+    tell_written(written, "open kits.xlsx; print build-cards.pdf and cut-cards.pdf",
+                 plan.kits.sentences(plan.unit.currency))

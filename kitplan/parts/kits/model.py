@@ -32,6 +32,7 @@ from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
 from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
 from kitplan.parts.kits.together import Together, may_share
+from kitplan.parts.work import Work
 from kitplan.read.problems import InputError, Problem, UnsafePlan
 from kitplan.read.values import Unit
 from kitplan.solve.values import SolverReport
@@ -137,10 +138,13 @@ def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesig
     return KitDesigns(needs, items, curve, chosen, kits, designs_item_choice(unit, needs, kits, base, items))
 
 
-def solve_kits(unit: Unit, tables: AttemptTables, seed: int, made: KitDesigns) -> KitPlan:
-    """Plan the kits of a unit whose designs are made."""
-    builds = kit_builds(unit, made.needs, made.kits, *_week(unit, tables, seed))
-    fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, seed, "kits interval")
+def solve_kits(work: Work) -> KitPlan | None:
+    """Plan the kits of a unit; None where it has no designs."""
+    unit, made = work.unit, work.designs
+    if made is None:
+        return None
+    builds = kit_builds(unit, made.needs, made.kits, *_week(unit, work.tables, work.seed))
+    fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, work.seed, "kits interval")
     return KitPlan(
         contents=contents_table(unit, made.needs, made.kits),
         strata=strata_table(unit, made.needs, made.kits),

@@ -92,18 +92,27 @@ class BackOrder:
 
 @dataclass(frozen=True)
 class _Line:
-    """One demand line whose item is gone. strata: kinds of airway; a: items that one use takes, by item position."""
+    """One demand line whose item is gone. strata: kinds of airway; once: held once an airway; takes: what may serve it,
+    items that one use takes, by item; sized: nothing may take its place.
+    """
 
     item: str
     role: str
     strata: tuple[int, ...]
     once: bool
     share: float
-    a: dict[int, float]
+    takes: dict[str, float]
+    sized: bool
 
-    def stranded(self, names: list[str], gone: Collection[str]) -> bool:
+    def stranded(self, gone: Collection[str]) -> bool:
         """True when no other item can serve."""
-        return all(names[j] in gone for j in self.a)
+        return all(item in gone for item in self.takes)
+
+    def penalty(self, unit: Unit, price: Mapping[str, float]) -> float:
+        """What a use that nothing serves costs. price: of one item."""
+        dearest = max(a * price[item] for item, a in self.takes.items())
+        times = STRANDED if self.stranded(unit.stock.unavailable) else 1.0
+        return max(dearest, 1e-6) / (1 - unit.stock.readiness) * times
 
 
 def missing_items(unit: Unit, seed: int, choice: ItemChoice, now: Standing, plan: RoundPlan) -> BackOrder:
@@ -140,13 +149,11 @@ def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, 
     item_choice: as if everything could be had; demand: its scenarios over the weeks in question, drawn
     from `stream`; held_units: single items on the shelf, by item.
     """
-    gone = [i for i in unit.stock.unavailable if (item_choice.frame["item"] == i).any()]
-    lines = _demand_lines(unit, item_choice, tables, gone)
+    lines = _demand_lines(unit, item_choice, tables)
     uses = _uses(unit, lines, demand, stream)
-    packs, split, report = _solve(unit, lines, uses, demand, held_units, gone)
-    names = unit.items["item"].tolist()
+    packs, split, report = _solve(unit, lines, uses, demand, held_units)
     critical = unit.items.set_index("item")["critical"]
-    stranded = [line for line in lines if line.stranded(names, gone)]
+    stranded = [line for line in lines if line.stranded(unit.stock.unavailable)]
     return BackOrder(
         _instead(unit, lines, uses, split), _buy(unit, packs, demand, held_units), pd.DataFrame(columns=SHELF_COLUMNS),
         _recipes(unit, lines), demand.days, report, tuple(_unfilled(unit, line) for line in stranded),
@@ -156,41 +163,34 @@ def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, 
 
 def _unfilled(unit: Unit, line: _Line) -> str:
     airways = "; ".join(dict.fromkeys(unit.strata.loc[list(line.strata), "label"]))
-    if _sized(unit, line.item, line.role, line.once):
+    if line.sized:
         return (f"{line.item}: nothing is proposed in its place for {airways}. It is sized to the patient or critical: "
                 f"whoever is in charge of {unit.words.many} in the unit decides; borrow it meanwhile.")
     return f"Nothing in the catalogue may take the place of {line.item} ({line.role}) for {airways}."
 
 
-def _sized(unit: Unit, item: str, role: str, once: bool) -> bool:
-    """True for a mask, a bag, a tube, whatever an airway is given once, and anything critical."""
-    critical = bool(unit.items.loc[unit.items["item"] == item, "critical"].any())
-    emergency = {named for route in unit.routes.values() for named in route.emergency}
-    return once or critical or role in (*emergency, SPARE_TUBE_ROLE)
+def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) -> list[_Line]:
+    """Lines of the items that cannot be had; kinds of airway that the same items serve alike stand together.
 
-
-def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, gone: list[str]) -> list[_Line]:
-    once, records = set(airway_roles(unit)), catalogue_records(unit)
+    Sized is a mask, a bag, a tube, whatever an airway is given once, and anything critical.
+    """
+    once_held, records, gone = set(airway_roles(unit)), catalogue_records(unit), unit.stock.unavailable
+    emergency = {named for route in unit.routes.values() for named in (*route.emergency, SPARE_TUBE_ROLE)}
     strata: dict[tuple[Any, ...], list[int]] = {}
     for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples(index=False):
-        need = 1.0 if row.role in once else role_needs(unit, row.stratum)[row.role]
+        once, own = row.role in once_held, unit.items[unit.items["item"] == row.item]
+        sized = once or bool(own["critical"].any()) or row.role in emergency
+        need = 1.0 if once else role_needs(unit, row.stratum)[row.role]
         airway = unit.strata.loc[row.stratum]
         width_mm = unit.techniques[str(airway["technique"])].tape_width_mm
-        fits = fitting(unit, records.get(row.role, ()), airway, width_mm)
-        found = unit.items.loc[[i for i, _ in fits]]
-        own = unit.items[unit.items["item"] == row.item]
-        found = found[~found["item"].isin(unit.stock.unavailable)]
-        if _sized(unit, row.item, row.role, row.role in once):
-            found = found.iloc[:0]
-        elif own["sterile"].any():
-            found = found[found["sterile"]]
-        found = pd.concat([found, own])
-        takes = {int(j): 1.0 if row.role in once else _items_a_use(unit, tables, row.stratum, item, need)
-                 for j, item in found.iterrows()}
-        a = tuple((j, t) for j, t in takes.items() if t is not None)
-        strata.setdefault((row.item, row.role, row.role in once, float(row.share), a), []).append(int(row.stratum))
-    return [_Line(item, role, tuple(which), is_once, share, dict(a))
-            for (item, role, is_once, share, a), which in strata.items()]
+        found = unit.items.loc[[i for i, _ in fitting(unit, records.get(row.role, ()), airway, width_mm)]]
+        found = found[~found["item"].isin(gone) & (found["sterile"] | (not own["sterile"].any())) & (not sized)]
+        takes = [(str(item["item"]), 1.0 if once else _items_a_use(unit, tables, row.stratum, item, need))
+                 for _, item in pd.concat([found, own]).iterrows()]
+        served = tuple((i, a) for i, a in takes if a is not None)
+        strata.setdefault((row.item, row.role, once, float(row.share), served, sized), []).append(int(row.stratum))
+    return [_Line(item, role, tuple(which), once, share, dict(served), sized)
+            for (item, role, once, share, served, sized), which in strata.items()]
 
 
 def _items_a_use(unit: Unit, tables: AttemptTables, stratum: int, item: pd.Series, need: float) -> float | None:
@@ -216,101 +216,72 @@ def _uses(unit: Unit, lines: list[_Line], demand: Demand, stream: str) -> np.nda
     return np.stack(columns, axis=1) if columns else np.zeros((demand.n_scenarios, 0))
 
 
-def _solve(unit: Unit, lines: list[_Line], uses: np.ndarray, demand: Demand, held: Mapping[str, float],
-           gone: list[str]) -> tuple[dict[int, int], np.ndarray, SolverReport | None]:
-    """Whole packs to buy by item position, mean share of each line by item (n_lines, n_items), and the report."""
+def _solve(unit: Unit, lines: list[_Line], uses: np.ndarray, demand: Demand, held: Mapping[str, float]
+           ) -> tuple[dict[str, int], list[dict[str, float]], SolverReport | None]:
+    """Whole packs to buy by item, mean share of each line by item, and the report."""
     if not lines:
-        return {}, np.zeros((0, len(unit.items))), None
-    names = unit.items["item"].tolist()
-    offered = sorted({j for line in lines for j in line.a})
-    program, count = Program("back_order"), len(uses)
-    price = unit.items["price"].to_numpy(float)
-    pack = unit.items["pack"].to_numpy(float)
-    buyable = [0.0 if names[j] in gone else None for j in offered]
-    x = dict(zip(offered, program.variables("packs", len(offered), high=buyable, integer=True)))
-    program.objective([x[j] for j in offered], price[offered])
-    regular = _regular(demand, names, lines, offered)
-    taken: dict[tuple[int, int], list[tuple[int, float]]] = {(s, j): [] for s in range(count) for j in offered}
-    served: list[dict[int, list[int]]] = []
+        return {}, [], None
+    offered = [str(i) for i in unit.items["item"] if any(i in line.takes for line in lines)]
+    catalogue, program, count = unit.items.set_index("item"), Program("back_order"), len(uses)
+    price, pack = (catalogue[column].astype(float).to_dict() for column in ("price", "pack"))
+    single = {i: price[i] / pack[i] for i in offered}
+    most = [0.0 if i in unit.stock.unavailable else None for i in offered]
+    x = dict(zip(offered, program.variables("packs", len(offered), high=most, integer=True)))
+    program.objective(list(x.values()), [price[i] for i in offered])
+    served: list[dict[str, list[int]]] = []
     for d, line in enumerate(lines):
-        y = {j: program.variables(f"served{d}_{j}_", count) for j in line.a}
+        y = {i: program.variables(f"served{d}_{k}_", count) for k, i in enumerate(line.takes)}
         short = program.variables(f"short{d}_", count)
-        penalty = _penalty(line, price / pack, unit.stock.readiness, names, gone)
-        program.objective(short, np.full(count, penalty / count))
+        program.objective(short, np.full(count, line.penalty(unit, single) / count))
         for s in range(count):
-            handles = [y[j][s] for j in y] + [short[s]]
+            handles = [*(y[i][s] for i in y), short[s]]
             program.row(f"demand{d}_{s}", handles, np.ones(len(handles)), low=uses[s, d], high=uses[s, d])
-            for j, a in line.a.items():
-                taken[s, j].append((y[j][s], a))
         served.append(y)
-    gap_penalty = _gap_penalties(lines, price / pack, unit.stock.readiness, names, gone)
-    for k, j in enumerate(offered):
-        gap = program.variables(f"gap{j}_", count, high=regular[:, k])
-        program.objective(gap, np.full(count, gap_penalty[j] / count))
+    for k, i in enumerate(offered):
+        takers = [(line, y[i]) for line, y in zip(lines, served) if i in y]
+        regular = _regular(unit, demand, i)
+        gap = program.variables(f"gap{k}_", count, high=regular)
+        dearest = max(line.penalty(unit, single) / line.takes[i] for line, _ in takers)
+        program.objective(gap, np.full(count, dearest / count))
         for s in range(count):
-            handles = [h for h, _ in taken[s, j]] + [x[j], gap[s]]
-            weights = [a for _, a in taken[s, j]] + [-pack[j], -1.0]
-            program.row(f"stock{j}_{s}", handles, weights, high=held.get(names[j], 0.0) - regular[s, k])
+            handles = [*(y_i[s] for _, y_i in takers), x[i], gap[s]]
+            weights = [*(line.takes[i] for line, _ in takers), -pack[i], -1.0]
+            program.row(f"stock{k}_{s}", handles, weights, high=held.get(i, 0.0) - regular[s])
     solution = program.solve(gap=unit.planning.mip_gap, time_limit=unit.planning.time_limit_seconds)
-    packs = {j: round(float(solution.values([x[j]])[0])) for j in offered if names[j] not in gone}
-    split = np.zeros((len(lines), len(names)))
-    for d, y in enumerate(served):
-        for j, handles_of in y.items():
-            split[d, j] = solution.values(handles_of).sum() / max(uses[:, d].sum(), 1e-9)
-    return packs, split, solution.report
+    packs = {i: round(float(solution.values([x[i]])[0])) for i in offered if i not in unit.stock.unavailable}
+    shares = [{i: float(solution.values(y[i]).sum() / max(uses[:, d].sum(), 1e-9)) for i in offered if i in y}
+              for d, y in enumerate(served)]
+    return packs, shares, solution.report
 
 
-def _regular(demand: Demand, names: list[str], lines: list[_Line], offered: list[int]) -> np.ndarray:
-    """What offered items are used for anyway, (n_scenarios, n_offered); a missing item has no other use here."""
-    gone = {line.item for line in lines}
-    columns = [np.zeros(demand.n_scenarios) if names[j] in gone else demand.units[:, j].astype(float) for j in offered]
-    return np.stack(columns, axis=1)
+def _regular(unit: Unit, demand: Demand, item: str) -> np.ndarray:
+    """What an item is used for anyway, float ndarray (n_scenarios,); a missing item has no other use here."""
+    column = demand.units[:, list(demand.items).index(item)].astype(float)
+    return 0.0 * column if item in unit.stock.unavailable else column
 
 
-def _penalty(line: _Line, unit_price: np.ndarray, readiness: float, names: list[str], gone: list[str]) -> float:
-    dearest = max(a * unit_price[j] for j, a in line.a.items())
-    return max(dearest, 1e-6) / (1 - readiness) * (STRANDED if line.stranded(names, gone) else 1.0)
-
-
-def _gap_penalties(lines: list[_Line], unit_price: np.ndarray, readiness: float, names: list[str],
-                   gone: list[str]) -> dict[int, float]:
-    """What a unit of regular use that runs short costs, by item position: never less than what taking it would save."""
-    found: dict[int, float] = {}
-    for line in lines:
-        penalty = _penalty(line, unit_price, readiness, names, gone)
-        for j, a in line.a.items():
-            found[j] = max(found.get(j, 0.0), penalty / a)
-    return found
-
-
-def _instead(unit: Unit, lines: list[_Line], uses: np.ndarray, split: np.ndarray) -> pd.DataFrame:
+def _instead(unit: Unit, lines: list[_Line], uses: np.ndarray, split: list[dict[str, float]]) -> pd.DataFrame:
     """Who is served by what; a last row with an empty `instead` is the share that nothing serves."""
-    names = unit.items["item"].tolist()
     rows = []
-    for k, line in enumerate(lines):
-        mean, shares = float(uses[:, k].mean()), split[k]
-        chosen = [(names[j], float(shares[j])) for j in np.argsort(-shares, kind="stable") if shares[j] > 5e-4]
-        missing = 1.0 - float(shares.sum())
-        for g in line.strata:
-            key = unit.strata.loc[g, STRATUM_COLUMNS].tolist()
-            rows += [(line.item, line.role, *key, name, share) for name, share in chosen]
-            if mean > 0 and missing > 5e-4:
-                rows.append((line.item, line.role, *key, "", missing))
+    for line, mean, shares in zip(lines, uses.mean(axis=0), split):
+        told = sorted(((i, share) for i, share in shares.items() if share > 5e-4), key=lambda of: -of[1])
+        missing = 1.0 - sum(shares.values())
+        told += [("", missing)] if mean > 0 and missing > 5e-4 else []
+        rows += [(line.item, line.role, *unit.strata.loc[g, STRATUM_COLUMNS].tolist(), *of)
+                 for g in line.strata for of in told]
     columns = ["unavailable", "role", *STRATUM_COLUMNS, "instead", "share"]
     return pd.DataFrame(rows, columns=columns)
 
 
-def _buy(unit: Unit, packs: Mapping[int, int], demand: Demand, held: Mapping[str, float]) -> pd.DataFrame:
-    items, rows = unit.items, []
-    for j, count in packs.items():
-        name, pack = items["item"].iat[j], float(items["pack"].iat[j])
-        rank = int(np.ceil(unit.stock.readiness * demand.n_scenarios)) - 1
-        usual = float(np.sort(demand.units[:, j])[rank])
-        usual_packs = int(np.ceil(max(usual - held.get(name, 0.0), 0.0) / pack - 1e-9))
+def _buy(unit: Unit, packs: Mapping[str, int], demand: Demand, held: Mapping[str, float]) -> pd.DataFrame:
+    catalogue, rows = unit.items.set_index("item"), []
+    rank = int(np.ceil(unit.stock.readiness * demand.n_scenarios)) - 1
+    for item, count in packs.items():
+        there, usual = held.get(item, 0.0), float(np.sort(_regular(unit, demand, item))[rank])
+        usual_packs = int(np.ceil(max(usual - there, 0.0) / catalogue.at[item, "pack"] - 1e-9))
         if count > 0:
-            rows.append((name, count, count * float(items["price"].iat[j]), max(count - usual_packs, 0),
-                         f"for {demand.days:g} days; {held.get(name, 0.0):.0f} on the shelf, {usual:.0f} for its "
-                         "usual work"))
+            rows.append((item, count, count * float(catalogue.at[item, "price"]), max(count - usual_packs, 0),
+                         f"for {demand.days:g} days; {there:.0f} on the shelf, {usual:.0f} for its usual work"))
     return pd.DataFrame(rows, columns=["item", "packs", "value", "extra_packs", "because"])
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from kitplan.parts.orders.ledger import Kit, Lot, Standing
+from kitplan.parts.orders.ledger import Kit, Lot, Standing, first_out
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.parts.orders.steps import Step
 from kitplan.read.order_book import Line, OrderBook
@@ -86,15 +86,7 @@ def _in_date(now: Standing, item: str, day: date) -> list[Lot]:
 
 def _take(shelf: dict[str, list[Lot]], item: str, units: int) -> tuple[Lot, ...]:
     """First expired first out."""
-    taken, left, kept = [], units, []
-    for lot in shelf[item]:
-        part = min(lot.units, left)
-        if part:
-            taken.append(replace(lot, units=part))
-        if lot.units > part:
-            kept.append(replace(lot, units=lot.units - part))
-        left -= part
-    shelf[item] = kept
+    taken, shelf[item] = first_out(shelf[item], units)
     return tuple(taken)
 
 

@@ -48,18 +48,17 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
 
     unit_path = unit_path or find_unit(what)
     with rounds.session(unit_path, out, seed, without=without, weeks=weeks) as work:
-        before = work.book
         day = on_day.date() if on_day else None
         if what.absolute() != unit_path.absolute():
             rounds.take_in(work, step, what, day, older=older, sure=sure)
         else:
             rounds.take_in_unit(work, step, unit_path, day, older=older, sure=sure)
-        if work.book is before and not work.told:
+        if work.book is work.found and not work.told:
             work.told.append("Nothing new was typed in.")
         weekly = work.weekly()
         if order:
-            weekly = rounds.placed(work, weekly, day or weekly.now.last_count or date.today())
-        rounds.keep(work, before)
+            weekly = rounds.placed(work, weekly, day)
+        rounds.keep(work)
         folder = rounds.finish(work, weekly)
     rounds.report(work, weekly, folder)
     return weekly
@@ -81,10 +80,9 @@ def class_takes(
 
     unit_path = unit_path or find_unit(what)
     with rounds.session(unit_path, out, seed) as work:
-        before = work.book
         filled = work.folder / CLASS.file if what.absolute() == unit_path.absolute() else what
         rounds.take_in(work, "to_class", filled, on_day.date() if on_day else None)
-        rounds.keep(work, before)
+        rounds.keep(work)
     for line in work.told or ["Nothing new was typed in."]:
         click.echo(line)
 
@@ -92,12 +90,12 @@ def class_takes(
 @click.command("receive")
 @_step_options
 @run_safely()
-def receive(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None) -> None:
+def receive(**given: Any) -> None:
     """Take in what was delivered: the sheet Receive of the stock-room workbook, or a table as CSV.
 
     A CSV has the columns order, item, packs and, where known, loose_units, pack, lot, expires, pack_code, date.
     """
-    _taken_in("receive", what, unit_path, out, on_day, seed)
+    _taken_in("receive", **given)
 
 
 @click.command("count")
@@ -105,13 +103,12 @@ def receive(what: Path, unit_path: Path | None, out: Path | None, on_day: dateti
 @_older
 @_sure
 @run_safely()
-def count(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
-          older: bool, sure: tuple[int, ...]) -> None:
+def count(**given: Any) -> None:
     """Take in what was counted and answered: the sheets Receive, Questions and Count, or a table like on_hand.csv.
 
     What contradicts the book is asked; a count that is more than can be is not believed until it is answered.
     """
-    _taken_in("count", what, unit_path, out, on_day, seed, older=older, sure=sure)
+    _taken_in("count", **given)
 
 
 @click.command("order")
@@ -124,23 +121,21 @@ def count(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
 @cluster_option
 @run_safely()
 def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
-          older: bool, sure: tuple[int, ...], without: tuple[str, ...], weeks: float | None, only_show: bool,
-          cluster: str | None) -> None:
+          only_show: bool, cluster: str | None, **of_one_unit: Any) -> None:
     """Order in whole packs after a count; takes in the sheets Receive, Questions and Count first.
 
     The order goes into the book as made: the same count read again orders nothing twice. A folder of units is ordered
     for unit by unit, and all-units-order.xlsx adds the orders up.
     """
     if unit_path is None and is_folder_of_units(what):
-        if older or sure or without or weeks:
+        if any(of_one_unit.values()):
             raise click.UsageError("--older, --sure, --without and --weeks are for one unit: order for it by itself.")
         from kitplan.parts.hospital.command import order_and_tell
 
         order_and_tell(what, out_folder(what, out), seed, on_day.date() if on_day else None, not only_show, cluster)
         return
     only_for_folders(cluster)
-    weekly = _taken_in("order", what, unit_path, out, on_day, seed, older=older, sure=sure, order=not only_show,
-                       without=without, weeks=weeks)
+    weekly = _taken_in("order", what, unit_path, out, on_day, seed, order=not only_show, **of_one_unit)
     for sentence in weekly.sentences(weekly.plan.currency):
         click.echo(sentence)
     if weekly.back_order is not None and weekly.back_order.unfilled_critical:
@@ -151,9 +146,9 @@ def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
 @click.command("build")
 @_step_options
 @run_safely()
-def build(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None) -> None:
+def build(**given: Any) -> None:
     """Say which kits to build, and take in which were built and where kits went."""
-    weekly = _taken_in("build", what, unit_path, out, on_day, seed)
+    weekly = _taken_in("build", **given)
     for made in weekly.builds:
         held = f" Not more: {made.held_back}." if made.held_back else ""
         click.echo(f"Kit {made.design}: {made.ready} ready of {made.wanted}; build {made.build}.{held}")
@@ -177,12 +172,12 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
     from kitplan.write.writer import write_outputs
 
     with rounds.session(unit_path, out, seed) as work:
-        before, now = work.book, standing(work.book)
+        now = standing(work.book)
         found = find_recall(lot, work.book, now, work.plan.orders.plan, item)
         if done:
             day = on_day.date() if on_day else date.today()
             work.book = work.book.grown(recall_lines(found, now, day), work.plan.number)
-            rounds.keep(work, before)
+            rounds.keep(work)
             rounds.finish(work, work.weekly())
         write_outputs(work.folder, part_tables(found.tables()))
     for sentence in found.sentences():
@@ -201,13 +196,12 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
     """Say what the order book holds: what should be there, what is on its way, where kits are."""
     from kitplan.demand.rate_from_use import learn_from
     from kitplan.parts.orders.ledger import uses_of
-    from kitplan.read.order_book import OrderBook
 
     with rounds.session(unit_path, out, seed, mend=mend) as work:
         weekly = work.weekly()
         if mend:
             rounds.keep_as_found(work)
-            rounds.keep(work, OrderBook())
+            rounds.keep(work, all_of_it=True)
             say("The book was taken as it stands. The tables as they were found are beside it.")
         learnt = learn_from(work.plan.unit, work.plan.airways, work.plan.expected, uses_of(weekly.now))
     now = weekly.now

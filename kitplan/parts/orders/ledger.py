@@ -101,12 +101,6 @@ class _Account:
 
     total: int = 0
     lots: list[Lot] = field(default_factory=list)
-    first: int = 0
-    received: int = 0
-    out: int = 0
-    kits_out: int = 0
-    used: int = 0
-    used_in_kits: int = 0
     counted: date | None = None
     opening: int = 0
     flows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(("received", "to_kits", "out", "issued"), 0))
@@ -121,17 +115,11 @@ class _Account:
         """Take units out, of the lot named first, then first expired first; what no lot has is of an unknown one."""
         self.total -= units
         named = [x for x in self.lots if (lot and x.lot == lot) or (not lot and expires and x.expires == expires)]
-        taken, left = [], units
-        for source in [*named, *(x for x in self.lots if x not in named)]:
-            part = min(source.units, left)
-            if part:
-                taken.append(replace(source, units=part))
-                left -= part
-        gone = {(x.expires, x.lot): x.units for x in taken}
-        self.lots = [replace(x, units=x.units - gone.get((x.expires, x.lot), 0)) for x in self.lots]
-        self.lots = [x for x in self.lots if x.units > 0]
+        taken, kept = first_out([*named, *(x for x in self.lots if x not in named)], units)
+        self.lots = merged(kept)
         if lot or expires:
             return (Lot(units, expires, lot),)
+        left = units - sum(x.units for x in taken)
         return tuple([*taken, Lot(left)] if left else taken)
 
     def count(self, lots: list[Lot]) -> int:
@@ -157,16 +145,15 @@ def merged(lots: Iterable[Lot]) -> list[Lot]:
     return sorted(found, key=lambda x: (x.expires or _NO_DATE, x.lot))
 
 
-@dataclass(frozen=True)
-class Totals:
-    """Where every single item of one item went, since its first count. The identity of this module holds for it."""
-
-    first: int
-    received: int
-    shelf: int
-    in_kits: int
-    used: int
-    taken_out: int
+def first_out(lots: Iterable[Lot], units: int) -> tuple[list[Lot], list[Lot]]:
+    """(what is taken, what stays) where so many units are taken, the first lot first."""
+    taken, kept = [], []
+    for lot in lots:
+        part = min(lot.units, units)
+        units -= part
+        taken += [replace(lot, units=part)] if part else []
+        kept += [replace(lot, units=lot.units - part)] if lot.units > part else []
+    return taken, kept
 
 
 def uses_of(now: Standing) -> list[Use]:
@@ -178,17 +165,18 @@ def uses_of(now: Standing) -> list[Use]:
 class Standing:
     """Where things stand. shelf: item -> lots loose on the shelf. expected: item -> single items loose on the shelf.
 
-    counted: item -> day of its last count. open: what has not come. kits: number -> kit, gone ones included.
-    spells: use between counts, oldest first. asked: lines not yet answered. day: the last day in the book.
+    counted: item -> day of its last count; last: what was counted then. open: what has not come. kits: number -> kit,
+    gone ones included. spells: use between counts, oldest first. asked: lines not yet answered. day: the last day in
+    the book.
     """
 
     shelf: Mapping[str, tuple[Lot, ...]]
     expected: Mapping[str, int]
     counted: Mapping[str, date]
+    last: Mapping[str, int]
     open: tuple[OpenOrder, ...]
     kits: Mapping[str, Kit]
     spells: tuple[Spell, ...]
-    totals: Mapping[str, Totals]
     asked: tuple[Line, ...]
     day: date | None
 
@@ -261,29 +249,15 @@ class _Work:
 
     def _count(self, line: Line, group: list[Line]) -> None:
         account = self._account(line.item)
-        expected = account.total
-        closing = account.count([Lot(x.units, x.expires, x.lot) for x in group])
-        flows = account.flows
-        if account.counted is None:
-            account.first = closing - expected
-        elif account.counted < line.day:
-            self.spells[line.item, line.day] = Spell(line.item, account.counted, line.day, account.opening,
-                                                     closing=closing, **flows)
-            account.used += expected - closing
-        else:
-            self._corrected(account, line, closing, expected)
+        closing, flows, key = account.count([Lot(x.units, x.expires, x.lot) for x in group]), account.flows, (
+            line.item, line.day)
+        if account.counted is not None and account.counted < line.day:
+            self.spells[key] = Spell(line.item, account.counted, line.day, account.opening, closing=closing, **flows)
+        elif key in self.spells:  # a second count of the same day takes the first one's place
+            both = {name: getattr(self.spells[key], name) + flows[name] for name in flows}
+            self.spells[key] = replace(self.spells[key], closing=closing, **both)
         account.counted, account.opening = line.day, closing
         account.flows = dict.fromkeys(flows, 0)
-
-    def _corrected(self, account: _Account, line: Line, closing: int, expected: int) -> None:
-        """A second count of the same day takes the first one's place."""
-        before = self.spells.get((line.item, line.day))
-        if before is None:
-            account.first += closing - expected
-            return
-        flows = {name: getattr(before, name) + account.flows[name] for name in account.flows}
-        self.spells[line.item, line.day] = replace(before, closing=closing, **flows)
-        account.used += expected - closing
 
     def _order(self, line: Line) -> None:
         key, sign = (line.number, line.item), 1 if line.event == "ordered" else -1
@@ -294,14 +268,12 @@ class _Work:
         account = self._account(line.item)
         if line.event == "received":
             account.add(Lot(line.units, line.expires, line.lot))
-            account.received += line.units
             account.flows["received"] += line.units
             key = (line.number, line.item)
             if key in self.open:
                 self.open[key] = replace(self.open[key], units=max(self.open[key].units - line.units, 0))
         else:
             account.take(line.units, line.expires, line.lot)
-            account.out += line.units
             account.flows["out"] += line.units
 
     def _kit(self, line: Line) -> None:
@@ -332,17 +304,12 @@ class _Work:
 
     def _refill(self, kit: Kit, line: Line) -> None:
         """What was used out of the kit is put back from the shelf: the oldest of that item counts as used."""
-        account = self._account(line.item)
         fresh, left, contents = self._into_kit(line), line.units, []
-        account.flows["issued"] += line.units
+        self._account(line.item).flows["issued"] += line.units
         for item, lots in kit.contents:
-            kept = []
-            for lot in lots:
-                part = min(lot.units, left) if item == line.item else 0
-                left -= part
-                kept.append(replace(lot, units=lot.units - part))
-            contents.append((item, tuple(x for x in kept if x.units)))
-        account.used_in_kits += line.units - left
+            used, kept = first_out(lots, left if item == line.item else 0)
+            left -= sum(x.units for x in used)
+            contents.append((item, tuple(kept)))
         self.kits[kit.number] = replace(kit, contents=(*contents, (line.item, fresh)))
 
     def _end(self, kit: Kit, event: str) -> None:
@@ -355,18 +322,13 @@ class _Work:
                 account.flows["to_kits"] -= units
                 account.flows["issued"] -= units if kit.where == "bedside" else 0
             elif event == "used_up":
-                account.used_in_kits += units
                 account.flows["issued"] += units if kit.where == "shelf" else 0
-            else:
-                account.kits_out += units
         self.kits[kit.number] = replace(kit, where="gone", contents=kit.contents)
 
     def result(self, asked: tuple[Line, ...], day: date | None) -> Standing:
-        present = [k for k in self.kits.values() if k.where != "gone"]
-        totals = {item: Totals(a.first, a.received, a.total, sum(k.units(item) for k in present),
-                               a.used + a.used_in_kits, a.out + a.kits_out) for item, a in self.accounts.items()}
         return Standing({item: tuple(a.lots) for item, a in self.accounts.items()},
                         {item: a.total for item, a in self.accounts.items()},
                         {item: a.counted for item, a in self.accounts.items() if a.counted},
+                        {item: a.opening for item, a in self.accounts.items() if a.counted},
                         tuple(o for o in self.open.values() if o.units > 0), self.kits,
-                        tuple(self.spells.values()), totals, asked, day)
+                        tuple(self.spells.values()), asked, day)

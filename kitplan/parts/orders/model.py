@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
-from kitplan.parts.orders.back_order import BackOrder
+from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
 from kitplan.parts.orders.ordering import Order, make_order
 from kitplan.parts.orders.questions import Question, question_table, questions
-from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of
+from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count, overdue
-from kitplan.read.order_book import OrderBook
+from kitplan.parts.work import Work
+from kitplan.read.order_book import OrderBook, book_home, read_book
 from kitplan.read.values import Unit
 
 
@@ -58,13 +60,23 @@ class WeeklyRound:
         told = [f"Order {packs:,} packs of {kinds} items, {order.value:,.2f} {currency}.{made}"] if packs else [
             "Nothing is left to order: what the last count asked for is on order."]
         if len(order.urgent):
-            names = ", ".join(order.urgent["item"].head(6)) + (", ..." if len(order.urgent) > 6 else "")
+            names = _some(order.urgent["item"].tolist())
             told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
         spoiling = int((order.ledger["spoils_units"] > 0).sum())
         if spoiling:
             told.append(f"{spoiling} lot{'s' if spoiling > 1 else ''} will not be used by the date: "
                         "see the dates to watch.")
         return told
+
+
+def planned_round(work: Work) -> WeeklyRound:
+    """The round of a unit by its new plan and its book."""
+    unit, plan = work.unit, make_round_plan(work)
+    weekly = weekly_round(unit, plan, read_book(book_home(unit.path)))
+    if not unit.stock.unavailable:
+        return weekly
+    missing = missing_items(unit, work.seed, work.item_choice, weekly.now, plan)
+    return weekly_round(unit, plan, weekly.book, missing)
 
 
 def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackOrder | None = None) -> WeeklyRound:
@@ -80,7 +92,7 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
     order = make_order(plan, now, catalogue, overdue(now, plan, now.last_count), unit.stock.unavailable, wanted)
     order = _as_made(order, plan, book, catalogue) or order
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
-                       _notes(plan, now, order, unit, catalogue), back_order, book)
+                       shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, book)
 
 
 def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogue) -> Order | None:
@@ -95,13 +107,19 @@ def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogu
     return replace(found, number=max(made, key=int)) if found.wanted else None
 
 
-def _notes(plan: RoundPlan, now: Standing, order: Order, unit: Unit, catalogue: Catalogue) -> tuple[str, ...]:
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
+def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
+    """What the last count did not look at, and what lies on the shelf and is on no list."""
     blank = [x.item for x in plan.levels if now.counted.get(x.item) != now.last_count]
     notes = []
     if blank:
         notes.append(f"{len(blank)} of {len(plan.levels)} lines were not counted on {now.last_count} and order "
-                     f"nothing: {', '.join(blank[:6])}{', ...' if len(blank) > 6 else ''}.")
-    off = [i for i in order.off_list if i not in unit.stock.unavailable and i in catalogue.pack]
+                     f"nothing: {_some(blank)}.")
+    off = [i for i, lots in now.shelf.items()
+           if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]
     if off:
-        notes.append(f"On the shelf but not on the par list: {', '.join(off[:6])}{', ...' if len(off) > 6 else ''}.")
+        notes.append(f"On the shelf but not on the par list: {_some(off)}.")
     return tuple(notes)

@@ -33,16 +33,19 @@ _NO_PACKS: Mapping[str, int] = {}
 class Order:
     """An order sheet. lines: one row an item of the par list, ORDER_COLUMNS, urgent ones first, then shelf order.
 
-    ledger: one row a lot, LEDGER_COLUMNS, first expired first. value: money of the order. counted: the day of the
-    count it rests on. off_list: item -> single items counted that the par list does not hold.
+    ledger: one row a lot, LEDGER_COLUMNS, first expired first. counted: the day of the count it rests on. number: ""
+    before it is made.
     """
 
     lines: pd.DataFrame
     ledger: pd.DataFrame
-    value: float
     counted: date
-    off_list: Mapping[str, int]
     number: str = ""
+
+    @property
+    def value(self) -> float:
+        """Money of the order."""
+        return float(self.lines["value"].sum())
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> tidy frame."""
@@ -153,14 +156,13 @@ def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, overdue: Se
                   unavailable, in_place.get(level.item, 0)) for level in [*plan.levels, *extra]]
     lines = pd.DataFrame(rows, columns=ORDER_COLUMNS)
     lines = lines.sort_values("urgent", ascending=False, kind="stable").reset_index(drop=True)
-    off = {i: sum(x.units for x in lots) for i, lots in now.shelf.items() if i not in plan.level and lots}
-    return Order(lines, ledger, float(lines["value"].sum()), day, off)
+    return Order(lines, ledger, day)
 
 
 def _extra(item: str, catalogue: Catalogue) -> Level:
     """An item that only a back order asks for: no level of its own."""
     return Level(item, catalogue.description[item], catalogue.bin[item], catalogue.pack[item], catalogue.price[item],
-                 0.0, 0, 0, 0.0, item in catalogue.critical)
+                 0, 0, 0.0, item in catalogue.critical)
 
 
 def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, day: date, usable: tuple[int, int],

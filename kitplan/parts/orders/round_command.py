@@ -36,8 +36,8 @@ TAKES = {
 
 @dataclass
 class Session:
-    """A round at work. unit: as its files are today. home: folder that holds the book. folder: of the plan. filled: the
-    file that was typed into. renew: the workbook may be written anew.
+    """A round at work. unit: as its files are today. home: folder that holds the book. folder: of the plan. book: as it
+    grows; found: as it was read. filled: the file that was typed into. renew: the workbook may be written anew.
     """
 
     unit: Unit
@@ -45,6 +45,7 @@ class Session:
     folder: Path
     plan: Plan
     book: OrderBook
+    found: OrderBook
     catalogue: Catalogue
     filled: Path | None = None
     told: list[str] = field(default_factory=list)
@@ -105,24 +106,22 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
             plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
         if not quiet:
             used.say()
-        yield Session(unit, home, folder, plan, book, catalogue_of(unit))
+        yield Session(unit, home, folder, plan, book, book, catalogue_of(unit))
 
 
-def keep(work: Session, before: OrderBook) -> None:
-    """Write the book, whole or not at all, where it has grown. before: as it was read."""
+def keep(work: Session, all_of_it: bool = False) -> None:
+    """Write the book, whole or not at all, where it has grown. all_of_it: and where it has not."""
     from kitplan.write.writer import write_outputs
 
-    if files := grown_book(work, before):
-        write_outputs(work.home / "book", files)
+    if work.book is not work.found or all_of_it:
+        write_outputs(work.home / "book", book_files(work))
 
 
-def grown_book(work: Session, before: OrderBook) -> dict[str, bytes]:
-    """The files of the book where it has grown, else none. before: as it was read."""
+def book_files(work: Session) -> dict[str, bytes]:
+    """The files of the book, and what its counts teach."""
     from kitplan.read.order_book import book_frames, last_record
     from kitplan.write.tables import table_bytes
 
-    if work.book is before:
-        return {}
     files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
              if work.book.of(table)}
     return files | {"last.json": last_record(work.book)} | _learnt(work)
@@ -191,10 +190,10 @@ def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None,
     from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.read.round_sheets import has_round
 
-    before, workbook = work.book, work.folder / STOCK_ROOM.file
+    workbook = work.folder / STOCK_ROOM.file
     if workbook.is_file() and has_round(workbook):
         take_in(work, step, workbook, on_day, older=older, sure=sure)
-    if work.book is not before or step == "receive" or work.unit.on_hand is None:
+    if work.book is not work.found or step == "receive" or work.unit.on_hand is None:
         return
     lines = first_count(work.unit, work.plan.orders.plan, work.catalogue, on_day)
     last = standing(work.book).last_count
@@ -286,12 +285,16 @@ def report(work: Session, weekly: WeeklyRound, folder: Path) -> None:
     click.echo(f"Written to {folder}.")
 
 
-def placed(work: Session, weekly: WeeklyRound, day: date) -> WeeklyRound:
-    """The round with its order in the book: made once, shown again when nothing was left to order."""
+def placed(work: Session, weekly: WeeklyRound, day: date | None) -> WeeklyRound:
+    """The round with its order in the book: made once, shown again when nothing was left to order.
+
+    day: of the order (default: of the last count, else today).
+    """
     from kitplan.parts.orders.steps import order_lines
 
     if weekly.order is None or weekly.order.number:
         return weekly
+    day = day or weekly.now.last_count or date.today()
     lines = order_lines(weekly.order, work.book, work.catalogue, day)
     if not lines:
         return weekly

@@ -29,8 +29,8 @@ class Level:
     """One item of the par list, in single items.
 
     level_units: s; a position under it is ordered for. urgent_units: what one lead time may need; under it the
-    item may run out before an order of today arrives. pack, price, litres: of one pack, as in the plan. counted_as: the
-    word for one of it. packs_only: only unopened packs are counted.
+    item may run out before an order of today arrives. pack, price: of one pack, as in the plan. counted_as: the word
+    for one of it. packs_only: only unopened packs are counted.
     """
 
     item: str
@@ -38,7 +38,6 @@ class Level:
     bin: str
     pack: int
     price: float
-    litres: float
     level_units: int
     urgent_units: int
     use_per_day: float
@@ -142,7 +141,7 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
         floor = max(float(np.nan_to_num(item["min_stock"])), 1.0) if item["critical"] else 0.0
         found.append(Level(
             str(row.item), str(row.description), str(item["bin"]), int(row.pack), float(item["price"]),
-            float(item["litres"]), int(row.par_units), int(min(max(need[row.item], floor), row.par_units)),
+            int(row.par_units), int(min(max(need[row.item], floor), row.par_units)),
             float(row.expected_units) / unit.stock.protection_interval_days, bool(item["critical"]),
             str(item["gtin"] or ""), str(item["counted_as"] or "piece"),
             str(item["counted"]) == "packs",

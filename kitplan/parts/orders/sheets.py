@@ -113,8 +113,7 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
 
 def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     now, item = weekly.now, level.item
-    last = next((s.closing for s in reversed(now.spells) if s.item == item), now.totals[item].first
-                if item in now.totals and item in now.counted else None)
+    expected = max(now.expected[item], 0) if item in now.counted else None
     counts = f"H{at}:I{at}"
     look = (
         f'=IF(COUNTA({counts})<>COUNT({counts})+COUNTIF({counts},"<0"),"CHECK COUNT",IF(M{at}="","",'
@@ -123,7 +122,7 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     )
     return (
         level.bin, item, f"EM  {level.description}" if level.critical else level.description, level.pack,
-        level.level_units, last, max(now.expected[item], 0) if item in now.counted else None, None, None, None, None,
+        level.level_units, now.last.get(item), expected, None, None, None, None,
         None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
         Formula(look),
     )

@@ -25,6 +25,6 @@ def solved(work: Work, frontier: bool = True) -> ParPlan:
 
 
 PART = Part(
-    "par", "Par levels: scenarios and program", "kitplan.parts.par.values:ParPlan", solved,
-    warns=lambda par: par.binding,
+    "par", "Par levels: scenarios and program", "kitplan.parts.par.values:ParPlan",
+    "kitplan.parts.par:solved", warns=lambda par: par.binding,
 )

@@ -9,20 +9,16 @@ from kitplan.parts import Part
 if TYPE_CHECKING:
     from kitplan.demand.estimate import Learnt
     from kitplan.parts.work import Work
-    from kitplan.read.values import Unit
 
 
-def _run(work: Work) -> Learnt:
+def learnt_rates(work: Work) -> Learnt:
+    """What the unit's log teaches."""
     from kitplan.demand.best_knowledge import what_the_log_says
 
     return what_the_log_says(work.unit)
 
 
-def _lacks(unit: Unit) -> str | None:
-    return None if unit.log is not None else "no resecure_log.csv"
-
-
 PART = Part(
-    "rates", "Rates learnt from the log", "kitplan.demand.estimate:Learnt", _run, lacks=_lacks,
-    warns=lambda learnt: learnt.warnings,
+    "rates", "Rates learnt from the log", "kitplan.demand.estimate:Learnt", "kitplan.parts.rates:learnt_rates",
+    lacks=lambda unit: None if unit.log is not None else "no resecure_log.csv", warns=lambda learnt: learnt.warnings,
 )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import printable, run_safely, say, unit_options
+from kitplan.commands.common import printable, run_safely, say, tell_written, unit_options
 from kitplan.commands.part import run_part
 
 
@@ -24,11 +24,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     learnt = plan.rates
     for note in (*learnt.notes, *learnt.warnings):
         say(f"Look at: {note}")
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open rates.xlsx.")
-    for sentence in learnt.sentences():
-        click.echo(printable(sentence))
+    tell_written(written, "open rates.xlsx", learnt.sentences())
     if learnt.used:
         from kitplan.demand.learnt_block import block_text
 

@@ -7,15 +7,7 @@ from typing import TYPE_CHECKING
 from kitplan.parts import Part
 
 if TYPE_CHECKING:
-    from kitplan.parts.seasons.model import Seasons
-    from kitplan.parts.work import Work
     from kitplan.read.values import Unit
-
-
-def _run(work: Work) -> Seasons | None:
-    from kitplan.parts.seasons.model import plan_seasons
-
-    return plan_seasons(work.unit, work.demand("plan"), work.par.levels["par_units"].to_numpy())
 
 
 def _lacks(unit: Unit) -> str | None:
@@ -25,6 +17,6 @@ def _lacks(unit: Unit) -> str | None:
 
 
 PART = Part(
-    "seasons", "Par levels by month", "kitplan.parts.seasons.model:Seasons", _run, needs=("par",), lacks=_lacks,
-    empty="too few windows of some month in the census",
+    "seasons", "Par levels by month", "kitplan.parts.seasons.model:Seasons", "kitplan.parts.seasons.model:plan_seasons",
+    needs=("par",), lacks=_lacks, empty="too few windows of some month in the census",
 )

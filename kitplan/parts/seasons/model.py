@@ -3,7 +3,7 @@
 Every scenario of the plan has a time of year, and its arrivals the season fitted to the history, as unsure as that is;
 a month's par levels are solved on its own scenarios, so that one busy winter is not taken for every winter. Holding
 winter's stock all summer ties up money; changing labels costs work: the months are cut into periods at least cost of
-both, by dynamic programming over the year's circle. Within a period an item's par is the most that any month needs.
+both. Within a period an item's par is the most that any month needs.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from kitplan.demand.arrivals import YEAR_DAYS
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of, par_levels
+from kitplan.parts.work import Work
 from kitplan.read.values import SeasonPolicy, Unit
 from kitplan.solve.verify import joint_readiness
 
@@ -107,11 +108,9 @@ def no_season(unit: Unit) -> str | None:
     return None
 
 
-def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Seasons | None:
-    """Par levels by month from the plan's own scenarios; None where a month has too few.
-
-    year_round_units: par levels of the plan in items, shape (n_items,), to say how ready they are in each month.
-    """
+def plan_seasons(work: Work) -> Seasons | None:
+    """Par levels by month from the plan's own scenarios; None where a month has too few."""
+    unit, demand = work.unit, work.demand("plan")
     test, which = season_test(unit), _month_scenarios(unit, demand)
     if test is None or which is None or unit.seasons is None:
         return None
@@ -121,7 +120,7 @@ def plan_seasons(unit: Unit, demand: Demand, year_round_units: np.ndarray) -> Se
     for month, mine in enumerate(which):
         halves = [demand.part(np.flatnonzero(mine)[k::2]) for k in (0, 1)]
         levels[month] = par_levels(unit, *halves)
-        readiness[month] = joint_readiness(needs[mine], year_round_units)
+        readiness[month] = joint_readiness(needs[mine], work.par.levels["par_units"].to_numpy())
     price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
     choice = _choices(levels, price, unit.seasons)
     best = min(choice, key=lambda c: (c.total, len(c.starts)))
@@ -171,53 +170,26 @@ class _Choice:
 
 
 def _choices(packs: np.ndarray, price: np.ndarray, policy: SeasonPolicy) -> list[_Choice]:
-    """The cheapest cut of the year into 1, 2, ... MOST_PERIODS periods."""
-    share, change_cost = policy.holding_share, policy.change_cost
+    """The cheapest cut of the year into 1, 2, ... MOST_PERIODS periods, of all cuts; of cuts that cost alike the first.
+
+    packs: int (12, n_items), par levels of each month. Arrays by first month and length less one of a period.
+    """
     most = np.stack([[np.max([packs[(i + k) % 12] for k in range(length)], axis=0) for length in range(1, 13)]
                      for i in range(12)])
-    value = most @ price
-    holding = value * np.arange(1, 13) / 12 * share
-    top = most[0, 11]
-    found = [_Choice((0,), float(top @ price), float(top @ price) * share, 0.0)]
-    for periods in range(2, MOST_PERIODS + 1):
-        starts, changing = _cheapest_cut(most, holding, change_cost, periods)
-        lengths = [(b - a - 1) % 12 + 1 for a, b in zip(starts, [*starts[1:], starts[0]])]
-        mean = sum(float(value[s, n - 1]) * n / 12 for s, n in zip(starts, lengths))
-        changing += periods * policy.round_cost
-        found.append(_Choice(tuple(sorted(starts)), mean, mean * share, changing))
-    return found
-
-
-def _cheapest_cut(most: np.ndarray, holding: np.ndarray, change_cost: float, periods: int) -> tuple[list[int], float]:
-    """Cut the circle of months into `periods` at least holding plus changing cost; (starts, cost of changing).
-
-    most: int (12 starts, 12 lengths - 1, n_items), par levels of a period. holding: money (12, 12), same index.
-    Dynamic programming over (months covered, last period's length), for each first period.
-    """
-    best: tuple[float, list[int], float] | None = None
     changes = np.stack([[(most[i, n] != most[(i + n + 1) % 12]).sum(axis=1) for n in range(12)] for i in range(12)])
-    for first in range(12):
-        for length in range(1, 13 - periods + 1):
-            state = {(length, length): (float(holding[first, length - 1]), 0, [first])}
-            for left in range(periods - 1, 0, -1):
-                following: dict[tuple[int, int], tuple[float, int, list[int]]] = {}
-                for (solved, last), (cost, changed, starts) in state.items():
-                    begin = (first + solved) % 12
-                    lengths = [12 - solved] if left == 1 else range(1, 12 - solved - left + 2)
-                    for more in lengths:
-                        moved = int(changes[(begin - last) % 12, last - 1, more - 1])
-                        total = cost + float(holding[begin, more - 1]) + change_cost * moved
-                        key = (solved + more, more)
-                        if more > 0 and (key not in following or total < following[key][0]):
-                            following[key] = (total, changed + moved, [*starts, begin])
-                state = following
-            for (_, last), (cost, changed, starts) in state.items():
-                closing = int(changes[(first - last) % 12, last - 1, length - 1])
-                total = cost + change_cost * closing
-                if best is None or total < best[0] - 1e-9:
-                    best = total, starts, change_cost * (changed + closing)
-    assert best is not None
-    return best[1], best[2]
+    value = most @ price
+    held = value * np.arange(1, 13) / 12
+    found = [_Choice((0,), float(value[0, 11]), float(value[0, 11]) * policy.holding_share, 0.0)]
+    for periods in range(2, MOST_PERIODS + 1):
+        starts = np.array(list(itertools.combinations(range(12), periods)))
+        length = (np.roll(starts, -1, axis=1) - starts - 1) % 12
+        mean = held[starts, length].sum(axis=1)
+        changing = policy.change_cost * changes[starts, length, np.roll(length, -1, axis=1)].sum(axis=1)
+        total = mean * policy.holding_share + changing
+        best = int(np.flatnonzero(total <= total.min() + 1e-9)[0])
+        found.append(_Choice(tuple(starts[best].tolist()), float(mean[best]), float(mean[best]) * policy.holding_share,
+                             float(changing[best]) + periods * policy.round_cost))
+    return found
 
 
 def _levels(unit: Unit, levels: np.ndarray, best: _Choice) -> pd.DataFrame:

@@ -13,9 +13,7 @@ import numpy as np
 from kitplan.read.values import Census, Unit
 
 _NO_TURNOVER_DAYS = 60.0
-"""Airways that never leave are played for so long before the first day that the first securement is
-forgotten.
-"""
+"""Airways that never leave are played for so long before the first day that the first securement is forgotten."""
 
 
 @dataclass(frozen=True)
@@ -47,27 +45,10 @@ def play_past(unit: Unit, days: int, replications: int, rng: np.random.Generator
     return _play_counts(unit.census, unit.n_strata, days, replications, rng)
 
 
-def _together(parts: list[Airways]) -> Airways:
-    names = Airways.__dataclass_fields__
-    whole = {name: np.concatenate([np.zeros(0), *(getattr(p, name) for p in parts)]) for name in names}
-    whole["replication"] = whole["replication"].astype(np.int64)
-    whole["stratum"] = whole["stratum"].astype(np.int64)
-    return Airways(**whole)
-
-
-def _whole(replication: np.ndarray, stratum: int, start: np.ndarray, end: np.ndarray, days: int) -> Airways:
-    ones = np.ones(len(replication))
-    return Airways(
-        replication, np.full(len(replication), stratum), start, np.minimum(end, days), 0 * ones, days * ones, ones
-    )
-
-
 def _cycles(
     period: float, days: int, replications: int, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(replication, begin) of every lap through a history of `period` days; begins are spread evenly over
-    it.
-    """
+    """(replication, begin) of every lap through a history of `period` days; begins are spread evenly over it."""
     place = (rng.permutation(replications) + rng.random(replications)) / replications * period
     cycles = int(np.ceil(days / period)) + 1
     begin = -place[:, None] + np.arange(cycles)[None, :] * period
@@ -93,60 +74,29 @@ def _play_stays(census: Census, days: int, replications: int, rng: np.random.Gen
     long_stay = np.sort(end - start)[int(0.9 * (len(start) - 1))]
     origin = start.min() + min(long_stay, (close - start.min()) / 4)
     origin = np.floor(origin) if close - np.floor(origin) >= 1 else start.min()
-    in_cycle = (end > origin) & (start < close)
-    return _over_cycles(
-        census.rows["stratum"].to_numpy(np.int64)[in_cycle],
-        start[in_cycle] - origin,
-        end[in_cycle] - origin,
-        close - origin,
-        days,
-        replications,
-        rng,
-    )
-
-
-def _over_cycles(
-    stratum: np.ndarray,
-    start: np.ndarray,
-    end: np.ndarray,
-    period: float,
-    days: int,
-    replications: int,
-    rng: np.random.Generator,
-) -> Airways:
-    """Copy one history (start, end in days since its first day) into every lap of every replication."""
-    cycle_replication, begin = _cycles(period, days, replications, rng)
-    shape = (len(begin), len(stratum))
-    begins = np.broadcast_to(begin[:, None], shape)
-    started, ended = begins + start, begins + np.minimum(end, period)
-    seen = (ended > 0) & (started < days)
-    return Airways(
-        np.broadcast_to(cycle_replication[:, None], shape)[seen],
-        np.broadcast_to(stratum, shape)[seen],
-        started[seen],
-        np.minimum(ended, days)[seen],
-        np.maximum(begins, 0.0)[seen],
-        np.minimum(begins + period, days)[seen],
-        np.ones(int(seen.sum())),
-    )
+    here, period = (end > origin) & (start < close), close - origin
+    stratum = census.rows["stratum"].to_numpy(np.int64)[here]
+    replication, begin = _cycles(period, days, replications, rng)
+    started = (begin[:, None] + (start[here] - origin)).ravel()
+    ended = (begin[:, None] + np.minimum(end[here] - origin, period)).ravel()
+    seen, lap = (ended > 0) & (started < days), np.repeat(np.arange(len(begin)), len(stratum))
+    lap = lap[seen]
+    return Airways(replication[lap], np.tile(stratum, len(begin))[seen], started[seen], np.minimum(ended[seen], days),
+                   np.maximum(begin[lap], 0.0), np.minimum(begin[lap] + period, days), np.ones(len(lap)))
 
 
 def _play_counts(
     census: Census, n_strata: int, days: int, replications: int, rng: np.random.Generator
 ) -> Airways:
-    """Play the daily counts; each replication draws anew who leaves: on a day, everyone present may be the
-    one.
+    """Play the daily counts; each replication draws anew who leaves: on a day, everyone present may be the one.
 
     Days not known are left out. Where counts fall someone leaves; of the others some leave and another comes,
     with the daily chance (hidden) that makes the mean stay the one given.
     """
     n_days = int(census.rows["day"].max()) + 1
     counts = np.zeros((n_days, n_strata), dtype=np.int64)
-    np.add.at(
-        counts,
-        (census.rows["day"].to_numpy(int), census.rows["stratum"].to_numpy(int)),
-        census.rows["airways"].to_numpy(int),
-    )
+    day, stratum, airways = (census.rows[column].to_numpy(int) for column in ("day", "stratum", "airways"))
+    np.add.at(counts, (day, stratum), airways)
     counts = counts[np.setdiff1d(np.arange(n_days), census.unknown_days)]
     fell = np.maximum(counts - np.roll(counts, -1, axis=0), 0).sum()
     per_day = 1.0 / census.mean_stay_days if census.mean_stay_days else 0.0
@@ -155,18 +105,21 @@ def _play_counts(
     shift = rng.integers(0, len(counts), replications)
     warm = int(_NO_TURNOVER_DAYS)
     path = counts[(shift[:, None] + np.arange(-warm, days)[None, :]) % len(counts)]
-    parts = [
-        _leave_by_lot(path[:, :, g], g, warm, hidden, rng) for g in range(n_strata) if path[:, :, g].any()
-    ]
-    return _together(parts)
+    nobody = np.zeros((4, 0))
+    each = np.concatenate([nobody, *(_leave_by_lot(path[:, :, g], g, warm, hidden, rng) for g in range(n_strata)
+                                     if path[:, :, g].any())], axis=1)
+    replication, stratum = each[:2].astype(np.int64)
+    whole = np.zeros(len(stratum))
+    return Airways(replication, stratum, each[2], np.minimum(each[3], days), whole, whole + days, whole + 1)
 
 
 def _leave_by_lot(
     count: np.ndarray, stratum: int, warm: int, hidden: float, rng: np.random.Generator
-) -> Airways:
+) -> np.ndarray:
     """Airways behind a path of counts, shape (replications, days): who leaves is drawn among those present.
 
-    Beds of a replication that are taken come first; an airway that leaves gives its bed to the last one.
+    Returns replication, stratum, start and end, shape (4, n_airways). Beds of a replication that are taken come first;
+    an airway that leaves gives its bed to the last one.
     """
     replications, n_days = count.shape
     width = int(count.max())
@@ -188,7 +141,6 @@ def _leave_by_lot(
         since = np.take_along_axis(since, order, axis=1)
         since = np.where((since < 0) & (bed < target[:, None]), day, since)
     replication = np.concatenate([w for w, _, _ in done])
-    start = np.concatenate([s for _, s, _ in done]).astype(float) - warm
-    end = np.concatenate([np.full(len(w), d, dtype=float) for w, _, d in done]) - warm
-    seen = end > 0
-    return _whole(replication[seen], stratum, start[seen], end[seen], n_days - warm)
+    start = np.concatenate([s for _, s, _ in done]) - warm
+    end = np.concatenate([np.full(len(w), d) for w, _, d in done]) - warm
+    return np.stack([replication, np.full(len(end), stratum), start, end])[:, end > 0].astype(float)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import progress, run_safely, say, unit_options
+from kitplan.commands.common import progress, run_safely, tell_written, unit_options
 from kitplan.commands.plan_in_use import plan_in_use, plan_option
 
 
@@ -53,8 +53,4 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
         plan = plan.with_result("simulate", result)
         written = write_outputs(used.folder, part_files(plan, "simulate"))
     used.say()
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open simulate.xlsx.")
-    for sentence in result.sentences(unit.currency):
-        click.echo(sentence)
+    tell_written(written, "open simulate.xlsx", result.sentences(unit.currency))

@@ -39,52 +39,14 @@ their best.
 PLAN, PAST, PRESENT = "plan", "plan, the past again", "present par"
 """Names of the rows of the summary that are not rules of thumb."""
 
-SIMULATION_COLUMNS = [
-    "plan",
-    "readiness",
-    "low",
-    "high",
-    "covered",
-    "covered_low",
-    "covered_high",
-    "stockouts_per_year",
-    "orders_per_year",
-    "order_lines_per_year",
-    "expired_units",
-    "mean_value",
-    "par_value",
-    "tuned",
-]
-ITEM_COLUMNS = [
-    "item",
-    "par_units",
-    "use_per_year",
-    "shortage_chance_planned",
-    "shortage_chance_played",
-    "low",
-    "high",
-    "mean_on_hand",
-    "expired_units",
-]
-AGREEMENT_COLUMNS = [
-    "measure",
-    "planner",
-    "planner_low",
-    "planner_high",
-    "played",
-    "played_low",
-    "played_high",
-    "agrees",
-]
-
 
 @dataclass(frozen=True)
 class SimulationResult:
     """What the play showed.
 
-    summary: SIMULATION_COLUMNS, one row a way of setting par levels; expired_units and the rates are per
-    year; par_value is what is on the shelf and on order after ordering, on the mean. items: ITEM_COLUMNS for the plan.
-    agreement: AGREEMENT_COLUMNS, planner against new years.
+    summary: one row a way of setting par levels; expired_units and the rates are per year; par_value is what is on the
+    shelf and on order after ordering, on the mean. items: one row an item under the plan. agreement: planner against
+    new years. Columns as in columns.csv: simulation, simulation_items, simulation_agreement.
     years, replications: unit-years played are their product. intervals: intervals counted for each plan.
     """
 
@@ -95,43 +57,37 @@ class SimulationResult:
     replications: int
     intervals: int
 
-    def sentences(self, currency: str) -> list[str]:
-        """What the play showed, for a person."""
-        return _wording(self, currency)
-
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> frame, as written under tables/."""
-        return {
-            "simulation": self.summary,
-            "simulation_items": self.items,
-            "simulation_agreement": self.agreement,
-        }
+        return {"simulation": self.summary, "simulation_items": self.items, "simulation_agreement": self.agreement}
 
-
-def _wording(result: SimulationResult, currency: str) -> list[str]:
-    summary = result.summary.set_index("plan")
-    plan, said = summary.loc[PLAN], result.agreement.iloc[0]
-    verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."
-    lines = [
-        f"In new years that nobody has seen the plan was ready in {plan['readiness']:.1%} of intervals and ran an item "
-        f"short {plan['stockouts_per_year']:.1f} times a year.",
-        f"Use within what was on the shelf and on order, the planner's own measure: planned {said['planner']:.1%}, "
-        f"played {said['played']:.1%}. {verdict}",
-    ]
-    if "kits in use" in str(said["measure"]):
-        lines.append("Par levels also cover what kits in use tie up; the play leaves that out, so it may be readier.")
-    if PAST in summary.index:
-        lines.append(
-            f"Over the unit's own past, played again, it would have been ready in {summary.at[PAST, 'readiness']:.1%} "
-            "of intervals; the plan was made from that past, so this proves little."
-        )
-    tuned = summary[summary["tuned"].astype(bool)]
-    if len(tuned):
-        lines.append(
-            f"For the same readiness the best rule of thumb needs {tuned['par_value'].min():,.0f} {currency} on the "
-            f"shelf and on order on the mean; the plan needs {plan['par_value']:,.0f}."
-        )
-    return lines
+    def sentences(self, currency: str) -> list[str]:
+        """What the play showed, for a person."""
+        summary = self.summary.set_index("plan")
+        plan, said = summary.loc[PLAN], self.agreement.iloc[0]
+        verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."
+        lines = [
+            f"In new years that nobody has seen the plan was ready in {plan['readiness']:.1%} of intervals and ran an "
+            f"item short {plan['stockouts_per_year']:.1f} times a year.",
+            f"Use within what was on the shelf and on order, the planner's own measure: planned {said['planner']:.1%}, "
+            f"played {said['played']:.1%}. {verdict}",
+        ]
+        if "kits in use" in str(said["measure"]):
+            lines.append("Par levels also cover what kits in use tie up; the play leaves that out, so it may be "
+                         "readier.")
+        if PAST in summary.index:
+            lines.append(
+                "Over the unit's own past, played again, it would have been ready in "
+                f"{summary.at[PAST, 'readiness']:.1%} of intervals; the plan was made from that past, so this proves "
+                "little."
+            )
+        tuned = summary[summary["tuned"].astype(bool)]
+        if len(tuned):
+            lines.append(
+                f"For the same readiness the best rule of thumb needs {tuned['par_value'].min():,.0f} {currency} on "
+                f"the shelf and on order on the mean; the plan needs {plan['par_value']:,.0f}."
+            )
+        return lines
 
 
 def simulate(
@@ -182,7 +138,7 @@ def simulate(
         rows.insert(1, today.row(PRESENT, 0, today.play(present[None]), present))
     agreement = _agreement(run, par, unit.bedside.kits_from_shelf)
     return SimulationResult(
-        pd.DataFrame(rows, columns=SIMULATION_COLUMNS), room.item_rows(run, level, par), agreement, years,
+        pd.DataFrame(rows), room.item_rows(run, level, par), agreement, years,
         replications, run.ready.shape[1] * run.ready.shape[2],
     )
 
@@ -220,46 +176,38 @@ class _StockRoom:
     def covered_share(self, par: np.ndarray) -> np.ndarray:
         return within_position(self.issued, par, self.rule, self.warm, self.over).mean(axis=(1, 2))
 
-    def row(self, name: str, k: int, run: LedgerRun, level: np.ndarray) -> tuple[Any, ...]:
-        """One row of the summary, SIMULATION_COLUMNS."""
+    def row(self, name: str, k: int, run: LedgerRun, level: np.ndarray) -> dict[str, Any]:
+        """One row of the summary."""
         years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
-        return (
-            name,
-            *share_interval(run.ready[k]),
-            *share_interval(run.covered[k]),
-            run.short_intervals[k].sum(axis=1).mean() / years,
-            run.order_days[k].mean() / years,
-            run.order_lines[k].mean() / years,
-            run.expired[k].sum(axis=1).mean() / years,
-            float(run.mean_on_hand[k].mean(axis=0) @ self.unit_price),
-            float(np.where(level > 0, level + (self.rule.pack - 1) / 2, 0.0) @ self.unit_price),
-            name.startswith("tuned: "),
-        )
+        ready, covered = share_interval(run.ready[k]), share_interval(run.covered[k])
+        return {
+            "plan": name, "readiness": ready[0], "low": ready[1], "high": ready[2],
+            "covered": covered[0], "covered_low": covered[1], "covered_high": covered[2],
+            "stockouts_per_year": run.short_intervals[k].sum(axis=1).mean() / years,
+            "orders_per_year": run.order_days[k].mean() / years,
+            "order_lines_per_year": run.order_lines[k].mean() / years,
+            "expired_units": run.expired[k].sum(axis=1).mean() / years,
+            "mean_value": float(run.mean_on_hand[k].mean(axis=0) @ self.unit_price),
+            "par_value": float(np.where(level > 0, level + (self.rule.pack - 1) / 2, 0.0) @ self.unit_price),
+            "tuned": name.startswith("tuned: "),
+        }
 
     def item_rows(self, run: LedgerRun, level: np.ndarray, par: ParPlan) -> pd.DataFrame:
-        """ITEM_COLUMNS of the plan (row 0 of the run)."""
+        """One row an item of the plan (row 0 of the run)."""
         years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
         intervals = run.ready.shape[2]
         short = run.short_intervals[0].T / intervals
         seen = [n for s in short if (n := effective_intervals(s, intervals))]
         # An item that was never short says nothing of how alike intervals are: the least of the others speaks for it.
-        shares = [share_interval_of_means(s, intervals, min(seen, default=None)) for s in short]
+        shares = np.array([share_interval_of_means(s, intervals, min(seen, default=None)) for s in short])
         use = self.issued[self.warm :].sum(axis=0).mean(axis=0)
         span = (len(self.issued) - self.warm) / self.clock.steps_per_day / DAYS_A_YEAR
-        return pd.DataFrame(
-            {
-                "item": self.items["item"].to_numpy(),
-                "par_units": level,
-                "use_per_year": use / span,
-                "shortage_chance_planned": par.levels["shortage_chance"].to_numpy(float),
-                "shortage_chance_played": [s[0] for s in shares],
-                "low": [s[1] for s in shares],
-                "high": [s[2] for s in shares],
-                "mean_on_hand": run.mean_on_hand[0].mean(axis=0),
-                "expired_units": run.expired[0].mean(axis=0) / years,
-            },
-            columns=ITEM_COLUMNS,
-        )
+        return pd.DataFrame({
+            "item": self.items["item"].to_numpy(), "par_units": level, "use_per_year": use / span,
+            "shortage_chance_planned": par.levels["shortage_chance"].to_numpy(float),
+            "shortage_chance_played": shares[:, 0], "low": shares[:, 1], "high": shares[:, 2],
+            "mean_on_hand": run.mean_on_hand[0].mean(axis=0), "expired_units": run.expired[0].mean(axis=0) / years,
+        })
 
 
 def _by_rule(room: _StockRoom, past: np.ndarray, floor_units: np.ndarray, plan: np.ndarray) -> dict[str, np.ndarray]:
@@ -323,8 +271,8 @@ def _agreement(run: LedgerRun, par: ParPlan, kits_left_out: bool) -> pd.DataFram
     error = np.sqrt(between**2 / draws + said.verified * (1 - said.verified) / said.verify_scenarios)
     least, most = max(said.verified - 1.96 * error, 0.0), min(said.verified + 1.96 * error, 1.0)
     kits = "; kits in use are planned for and not played" if kits_left_out else ""
-    row = (
-        f"readiness: use over review + lead time within what was on the shelf and on order{kits}",
-        said.verified, least, most, share, low, high, (low <= most or kits_left_out) and least <= high,
-    )
-    return pd.DataFrame([row], columns=AGREEMENT_COLUMNS)
+    return pd.DataFrame([{
+        "measure": f"readiness: use over review + lead time within what was on the shelf and on order{kits}",
+        "planner": said.verified, "planner_low": least, "planner_high": most, "played": share, "played_low": low,
+        "played_high": high, "agrees": (low <= most or kits_left_out) and least <= high,
+    }])

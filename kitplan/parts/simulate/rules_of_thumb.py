@@ -44,20 +44,10 @@ def rounded_up(units: np.ndarray, floor_units: np.ndarray) -> np.ndarray:
 
 def rules(known: Records, floor_units: np.ndarray) -> Mapping[str, tuple[Rule, tuple[float, ...]]]:
     """Name -> (par units as a function of the factor, factors in common use)."""
-
-    def times_mean(k: float) -> np.ndarray:
-        return rounded_up(k * known.mean, floor_units)
-
-    def mean_and_sd(z: float) -> np.ndarray:
-        return rounded_up(known.mean + z * known.sd, floor_units)
-
-    def times_most(f: float) -> np.ndarray:
-        return rounded_up(f * known.most, floor_units)
-
     return {
-        "{:.3g} x mean use": (times_mean, (1.5, 2.0)),
-        "mean + {:.3g} sd": (mean_and_sd, (1.645, 2.326)),
-        "{:.3g} x most ever used": (times_most, (1.0,)),
+        "{:.3g} x mean use": (lambda k: rounded_up(k * known.mean, floor_units), (1.5, 2.0)),
+        "mean + {:.3g} sd": (lambda z: rounded_up(known.mean + z * known.sd, floor_units), (1.645, 2.326)),
+        "{:.3g} x most ever used": (lambda f: rounded_up(f * known.most, floor_units), (1.0,)),
     }
 
 

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 TITLE = "Played out"
 _WIDTHS = (34, 11, 11, 11, 12, 12, 11, 12, 13, 13)
-_KINDS = ("text", "share", "share2", "share2", "number", "number", "number", "number", "money", "money")
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -31,31 +30,21 @@ def add_sheets(book: Book, plan: Plan) -> None:
     for line in result.sentences(book.currency):
         page.spread(line, "lead")
     page.skip()
-    rows = _summary(page, result, book.currency)
-    page.skip()
     value = f"Mean value with orders ({book.currency})"
+    first, _ = page.table(result.summary, (
+        ("Par levels set by", "text", "plan"), ("Ready", "share", "readiness"), ("from", "share2", "low"),
+        ("to", "share2", "high"), ("Stock-outs a year", "number", "stockouts_per_year"),
+        ("Orders a year", "number", "orders_per_year"), ("Lines a year", "number", "order_lines_per_year"),
+        ("Expired a year", "number", "expired_units"),
+        (f"Mean value on shelf ({book.currency})", "money", "mean_value"), (value, "money", "par_value"),
+    ), freeze=True)
+    rows = {str(name): first + k for k, name in enumerate(result.summary["plan"])}
+    page.skip()
     chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0%",
                     y_range=(0.0, 1.0))
     place(page, chart, rows=20)
     page.new_printed_page()
     _items(page, result)
-
-
-def _summary(page: Page, result: SimulationResult, currency: str) -> dict[str, int]:
-    """The table of plans; returns the row of each."""
-    page.header(
-        ("Par levels set by", "Ready", "from", "to", "Stock-outs a year", "Orders a year", "Lines a year",
-         "Expired a year", f"Mean value on shelf ({currency})", f"Mean value with orders ({currency})"),
-        _KINDS,
-    )
-    rows = {}
-    for row in result.summary.itertuples(index=False):
-        rows[str(row.plan)] = page.row(
-            (row.plan, row.readiness, row.low, row.high, row.stockouts_per_year, row.orders_per_year,
-             row.order_lines_per_year, row.expired_units, row.mean_value, row.par_value),
-            _KINDS,
-        )
-    return rows
 
 
 def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
@@ -73,19 +62,13 @@ def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
 
 
 def _items(page: Page, result: SimulationResult) -> None:
-    page.header(
-        ("Item", "Par (items)", "Used a year", "Short, planned", "Short, played", "from", "to", "Mean on shelf",
-         "Expired a year", ""),
-        freeze=False,
-    )
-    kinds = ("text", "whole", "number", "share2", "share2", "share2", "share2", "number", "number", "text")
-    for row in result.items.itertuples(index=False):
-        if row.par_units or row.use_per_year:
-            page.row(
-                (row.item, row.par_units, row.use_per_year, row.shortage_chance_planned, row.shortage_chance_played,
-                 row.low, row.high, row.mean_on_hand, row.expired_units, None),
-                kinds,
-            )
+    used = result.items[(result.items["par_units"] > 0) | (result.items["use_per_year"] > 0)]
+    page.table(used, (
+        ("Item", "text", "item"), ("Par (items)", "whole", "par_units"), ("Used a year", "number", "use_per_year"),
+        ("Short, planned", "share2", "shortage_chance_planned"), ("Short, played", "share2", "shortage_chance_played"),
+        ("from", "share2", "low"), ("to", "share2", "high"), ("Mean on shelf", "number", "mean_on_hand"),
+        ("Expired a year", "number", "expired_units"), ("", "text", ""),
+    ))
     page.spread(
         "Short, planned: use over review and lead time above what is on the shelf and on order after ordering. Short, "
         "played: the shelf was empty when asked. They differ by dates and chance only.",

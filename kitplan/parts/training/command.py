@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import GivenPath, run_safely, say, unit_options
+from kitplan.commands.common import GivenPath, run_safely, say, tell_written, unit_options
 from kitplan.commands.part import run_part
 
 if TYPE_CHECKING:
@@ -39,8 +39,4 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
                              classes=class_files)
     for warning in plan.warnings:
         say(f"Look at: {warning}")
-    for sentence in written.sentences():
-        say(sentence)
-    click.echo(f"Written to {written.folder}: open class.xlsx.")
-    for sentence in plan.training.sentences():
-        click.echo(sentence)
+    tell_written(written, "open class.xlsx", plan.training.sentences())

@@ -11,17 +11,7 @@ from reportlab.platypus import Flowable, PageBreak
 
 from kitplan.parts.training.cuts import TapeCut
 from kitplan.parts.training.lists import piece_text
-from kitplan.parts.training.practice_page import (
-    HEAD,
-    RIGHT,
-    SMALL,
-    STRONG,
-    TITLE,
-    OnEveryPage,
-    grid,
-    practice_pdf,
-    text,
-)
+from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
 from kitplan.parts.training.print_set import BLANK, PrintSet
 from kitplan.write.letters import draw_text
 
@@ -95,18 +85,16 @@ def cutting_list_pdf(prints: PrintSet, called: Mapping[str, str]) -> bytes:
         covers = sorted({i for c in cuts for i in c.covers})
         ends = _ends(cuts)
         flowables += [
-            OnEveryPage(f"Cutter {cutter}   For {prints.days(covers)}", f"Cut by {BLANK}   on {BLANK[:12]}"),
-            text(f"Cutting list, cutter {cutter}", TITLE), text(prints.title, STRONG),
-            *(text(line, SMALL) for line in prints.meetings(covers)),
+            *head(prints, f"Cutting list, cutter {cutter}",
+                  (f"Cutter {cutter}   For {prints.days(covers)}", f"Cut by {BLANK}   on {BLANK[:12]}"), covers),
         ]
-        heads = ("", "Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", "")
-        rows = [[text(h, STRONG) for h in heads]]
-        rows += [
-            [text(n, STRONG), text(called.get(r["roll"], r["roll"]), SMALL), text(r["from"], SMALL), text(r["pattern"]),
-             text(ends[r["width_mm"], r["roll"], r["from"], r["pattern"]][0], SMALL), text(r["count"], RIGHT),
-             text(r["pieces"], RIGHT), ""] for n, r in enumerate(rolls.to_dict("records"), 1)
-        ]
-        flowables.append(grid(rows, (7, 42, 24, 50, 26, 14, 18, 8), boxes=(7,), pad=1.4))
+        rows = [[n, called.get(r["roll"], r["roll"]), r["from"], r["pattern"],
+                 ends[r["width_mm"], r["roll"], r["from"], r["pattern"]][0], r["count"], r["pieces"], ""]
+                for n, r in enumerate(rolls.to_dict("records"), 1)]
+        flowables.append(grid(
+            rows, (7, 42, 24, 50, 26, 14, 18, 8),
+            ("strong", "small", "small", "body", "small", "right", "right", "box"),
+            ("", "Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", ""), pad=1.4))
         flowables += [*_drawn(rolls, ends), *_becomes(prints, covers, rolls["pattern"]), PageBreak()]
     return practice_pdf("Cutting lists", prints.foot, flowables[:-1], prints.paper)
 
@@ -129,7 +117,7 @@ def _drawn(rolls: pd.DataFrame, ends: Mapping[tuple[float, str, str, str], End])
         RollDrawing(n, r["pattern"], ends[r["width_mm"], r["roll"], r["from"], r["pattern"]])
         for n, r in enumerate(rolls.to_dict("records"), 1)
     ]
-    return [text("How each roll is cut (drawn as wide as the page, not to scale; crossed: waste)", HEAD), *drawings]
+    return [text("How each roll is cut (drawn as wide as the page, not to scale; crossed: waste)", "head"), *drawings]
 
 
 def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -> list[Flowable]:
@@ -143,11 +131,11 @@ def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -
     for p in mine.to_dict("records"):
         key = p["length_mm"], piece_text(p), p["practice"], int(p["count"])
         shared.setdefault(key, []).append(prints.training.lessons[p["lesson"]].session)
-    rows = [[text(h, STRONG) for h in ("Length", "Becomes", "For", "Pieces")]]
+    rows = []
     for (length, becomes, practice, count), sessions in shared.items():
         which = f" (session {', '.join(map(str, sessions))}: {count} each)" if several else ""
-        rows.append([text(f"{length:g} mm"), text(becomes, SMALL), text(practice + which, SMALL),
-                     text(count * len(sessions), RIGHT)])
+        rows.append([f"{length:g} mm", becomes, practice + which, count * len(sessions)])
     whole = "course, to be bagged by session" if several else "session" if len(prints.lessons) > 1 else "class"
-    return [text(f"What these lengths become, pieces for the whole {whole}", HEAD),
-            grid(rows, (18, 74, 66, 17), pad=1.4)]
+    return [text(f"What these lengths become, pieces for the whole {whole}", "head"),
+            grid(rows, (18, 74, 66, 17), ("body", "small", "small", "right"), ("Length", "Becomes", "For", "Pieces"),
+                 pad=1.4)]

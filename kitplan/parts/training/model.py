@@ -40,6 +40,7 @@ from kitplan.parts.training.requirements import (
 )
 from kitplan.parts.training.sessions import overlapping, session_list
 from kitplan.parts.training.timetable import Timetable, plan_timetable
+from kitplan.parts.work import Work
 from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.problems import InputError
 from kitplan.read.values import Unit
@@ -121,14 +122,12 @@ class TrainingPlan:
     def cut_plan(self) -> pd.DataFrame:
         """Patterns of tape: lesson, width_mm, roll, from, pattern, count, used_mm, waste_mm."""
         frames = [_with_source(c, "roll").assign(width_mm=c.width_mm) for c in self.tape]
-        columns = ["lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm", "waste_mm"]
-        return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+        return _one_frame(frames, "lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm", "waste_mm")
 
     def sheet_plan(self) -> pd.DataFrame:
         """Patterns of dressing sheets: lesson, sheet, from, pattern, count, waste_mm2."""
-        columns = ["lesson", "sheet", "from", "pattern", "count", "waste_mm2"]
         frames = [_with_source(c, "sheet") for c in self.sheets]
-        return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+        return _one_frame(frames, "lesson", "sheet", "from", "pattern", "count", "waste_mm2")
 
     def pieces(self) -> pd.DataFrame:
         """Tape pieces by practice, with their slits: what each cut length becomes."""
@@ -167,12 +166,21 @@ def _counted(number: int, noun: str) -> str:
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
+def _one_frame(frames: Sequence[pd.DataFrame], *columns: str) -> pd.DataFrame:
+    return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
+
+
 def _with_source(cut: TapeCut | SheetCut, column: str) -> pd.DataFrame:
     plan = cut.plan.plan
     return plan.assign(**{
         "lesson": cut.lesson, "from": [cut.source[n][1] for n in plan[column]],
         column: [cut.source[n][0] for n in plan[column]],
     })
+
+
+def planned_classes(work: Work) -> TrainingPlan:
+    """The classes of a unit, with the items of its plan."""
+    return plan_training(work.unit, work.unit.classes, work.unit.class_checksums, work.item_choice)
 
 
 def plan_training(

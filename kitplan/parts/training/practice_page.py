@@ -13,6 +13,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Table, TableStyle
 
+from kitplan.parts.training.print_set import PrintSet
 from kitplan.write.letters import draw_text, paragraph
 from kitplan.write.listing import PAPERS
 
@@ -23,18 +24,19 @@ CAUTION = (
 MARGIN_MM = 14.0
 _TOP_MM, _FOOT_MM = 24.0, 15.0
 
-BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10, leading=13)
-SMALL = ParagraphStyle("small", BODY, fontSize=8.5, leading=11)
-STRONG = ParagraphStyle("strong", BODY, fontName="Helvetica-Bold")
-RIGHT = ParagraphStyle("right", BODY, alignment=2)
-HEAD = ParagraphStyle("head", BODY, fontName="Helvetica-Bold", fontSize=12, leading=15, spaceBefore=7, spaceAfter=3)
-TITLE = ParagraphStyle("title", BODY, fontName="Helvetica-Bold", fontSize=22, leading=27)
-NOTE = ParagraphStyle("note", BODY, spaceBefore=3, spaceAfter=4)
+_BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10, leading=13)
+_STYLES = {style.name: style for style in (
+    _BODY, ParagraphStyle("small", _BODY, fontSize=8.5, leading=11),
+    ParagraphStyle("strong", _BODY, fontName="Helvetica-Bold"), ParagraphStyle("right", _BODY, alignment=2),
+    ParagraphStyle("head", _BODY, fontName="Helvetica-Bold", fontSize=12, leading=15, spaceBefore=7, spaceAfter=3),
+    ParagraphStyle("title", _BODY, fontName="Helvetica-Bold", fontSize=22, leading=27),
+    ParagraphStyle("note", _BODY, spaceBefore=3, spaceAfter=4),
+)}
 
 
-def text(words: object, style: ParagraphStyle = BODY) -> Flowable:
-    """Words as a paragraph; nothing in them acts as mark-up."""
-    return paragraph(str(words), style)
+def text(words: object, style: str = "body") -> Flowable:
+    """Words as a paragraph: body, small, strong, right, head, title or note; nothing in them acts as mark-up."""
+    return paragraph(str(words), _STYLES[style])
 
 
 class OnEveryPage(Flowable):  # type: ignore[misc]
@@ -87,26 +89,36 @@ def band(canvas: Canvas, left: float, bottom: float, width: float, height: float
     canvas.drawCentredString(left + width / 2, bottom + height / 2 - size * 0.36, PRACTICE_ONLY)
 
 
+def head(prints: PrintSet, title: str, running: tuple[str, str], meetings: Sequence[int] = (), style: str = "small"
+         ) -> list[Flowable]:
+    """How a page begins: its title, the class, when and where. running: the line that each of its pages carries."""
+    return [OnEveryPage(*running), text(title, "title"), text(prints.title, "strong"),
+            *(text(line, style) for line in prints.meetings(meetings))]
+
+
 def grid(
-    rows: Sequence[Sequence[Any]], widths: Sequence[float], *, head: bool = True, boxes: Sequence[int] = (),
+    rows: Sequence[Sequence[Any]], widths: Sequence[float], kinds: Sequence[str], heads: Sequence[str] = (), *,
     row_mm: float | None = None, pad: float = 2.2, full: bool = True,
 ) -> Table:
-    """A table with thin lines; cells of the columns in `boxes` are framed, to be ticked or written in.
+    """A table with thin lines. kinds: the style of each column's words, "box" for cells to be ticked or written in.
 
     widths: in proportion over the whole line; with full=False in mm. pad: points above and below the words.
     """
+    boxes = [column for column, kind in enumerate(kinds) if kind == "box"]
+    cells = [["" if kind == "box" else text(value, kind) for value, kind in zip(row, kinds)] for row in rows]
+    rows = [[text(title, "strong") for title in heads], *cells] if heads else cells
     heights = None if row_mm is None else [None, *[row_mm * mm] * (len(rows) - 1)]
     columns = [f"{100 * w / sum(widths):.4f}%" if full else w * mm for w in widths]
-    table = Table(rows, colWidths=columns, repeatRows=int(head), rowHeights=heights, hAlign="LEFT")
+    table = Table(rows, colWidths=columns, repeatRows=int(bool(heads)), rowHeights=heights, hAlign="LEFT")
     commands: list[tuple[Any, ...]] = [
         ("LINEBELOW", (0, 0), (-1, -1), 0.3, colors.grey), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
         ("TOPPADDING", (0, 0), (-1, -1), pad), ("BOTTOMPADDING", (0, 0), (-1, -1), pad),
         ("LEFTPADDING", (0, 0), (0, -1), 2),
     ]
-    if head:
+    if heads:
         commands.append(("LINEBELOW", (0, 0), (-1, 0), 1.2, colors.black))
     for column in boxes:
-        commands += [("BOX", (column, int(head)), (column, -1), 0.9, colors.black),
-                     ("INNERGRID", (column, int(head)), (column, -1), 0.6, colors.black)]
+        commands += [("BOX", (column, int(bool(heads))), (column, -1), 0.9, colors.black),
+                     ("INNERGRID", (column, int(bool(heads))), (column, -1), 0.6, colors.black)]
     table.setStyle(TableStyle(commands))
     return table

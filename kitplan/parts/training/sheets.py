@@ -39,6 +39,16 @@ def _start(page: Page, title: str, subtitle: str) -> None:
     page.skip()
 
 
+def _without_zeros(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """The frame with empty cells where these columns hold nothing."""
+    return frame.assign(**{name: frame[name].where(frame[name] != 0) for name in columns})
+
+
+def _of_class(training: TrainingPlan, lesson: int, words: str) -> str:
+    """A group's line, with the title of its class before it where there are several."""
+    return f"{training.lessons[lesson].title}: {words}" if len(training.lessons) > 1 else words
+
+
 def _shopping(book: Book, training: TrainingPlan) -> None:
     page = book.page("Class to buy", "What the practice classes need and cost", (44, 10, 9, 11, 10, 9, 8, 10, 13, 44))
     each = training.value / training.learners
@@ -47,24 +57,26 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
         f"{training.value:,.2f} {book.currency} for {training.learners} learners, {each:,.2f} {book.currency} each. "
         "Stock past its date is used first, then what the class has.",
     )
-    kinds = ("wrap", "whole", "text", "whole", "whole", "whole", "whole", "whole", "money", "wrap")
-    page.header((
-        "Item", "Needed", "Unit", "Practice only", "Class has", "To get", "Pack", "Packs", f"Value ({book.currency})",
-        "Because",
-    ), kinds)
-    for kind, heading in (("used up", "Used up"), ("durable", "Kept: not used up")):
-        rows = training.shopping[training.shopping["kind"] == kind]
-        if len(rows):
-            page.group((heading,))
-        for row in rows.to_dict("records"):
-            page.row((
-                row["description"], row["units"], row["unit"], _blank(row["practice_only_units"]),
-                _blank(row["own_units"]), _blank(row["buy_units"]), row["pack"], _whole(row["packs"]), row["value"],
-                row["because"],
-            ), kinds)
-    page.total(("Total", None, None, None, None, None, None, None, training.value, None), ("strong", *kinds[1:]))
+    rows = _without_zeros(training.shopping, "practice_only_units", "own_units", "buy_units")
+    groups = [(heading, rows[rows["kind"] == kind]) for kind, heading in
+              (("used up", "Used up"), ("durable", "Kept: not used up")) if kind in set(rows["kind"])]
+    columns = (("Item", "wrap", "description"), ("Needed", "whole", "units"), ("Unit", "text", "unit"),
+               ("Practice only", "whole", "practice_only_units"), ("Class has", "whole", "own_units"),
+               ("To get", "whole", "buy_units"), ("Pack", "whole", "pack"), ("Packs", "whole", "packs"),
+               (f"Value ({book.currency})", "money", "value"), ("Because", "wrap", "because"))
+    page.table(groups, columns, freeze=True)
+    page.total(("Total", *[None] * 7, training.value, None), ("strong", *(kind for _, kind, _ in columns[1:])))
     page.skip()
-    _classes(page, book, training)
+    classes = training.classes.assign(
+        title=[lesson.title for lesson in training.lessons],
+        place=[lesson.place or None for lesson in training.lessons],
+        day=[lesson.day.isoformat() if lesson.day else "" for lesson in training.lessons],
+        each=[round(value, 2) for value in training.classes["value_per_learner"]])
+    page.table(classes, (
+        ("Class", "wrap", "title"), ("Day", "text", "day"), ("Place", "text", "place"),
+        ("Learners", "whole", "learners"), ("Stations", "whole", "stations"), ("Tries", "whole", "goes"),
+        ("Sets", "whole", "sets"), ("Minutes", "whole", "minutes"), (f"Value ({book.currency})", "money", "value"),
+        (f"{book.currency} a learner", "money", "each")))
 
 
 def _sessions(book: Book, training: TrainingPlan) -> None:
@@ -75,21 +87,16 @@ def _sessions(book: Book, training: TrainingPlan) -> None:
         "Takes is the sum of the four columns after it. From before: what an earlier one opened, bought or used. Goes "
         "on: put it into the class box. Order by: to be there the day before.",
     )
-    kinds = ("wrap", "whole", "text", "whole", "whole", "whole", "whole", "whole", "text", "whole")
-    page.header((
-        "What", "Takes", "Unit", "From before", "Practice only", "Class has", "New", "Packs", "Order by", "Goes on",
-    ), kinds)
-    for lesson, group in training.sessions.groupby("lesson", sort=True):
-        course = training.lessons[lesson]
-        where = course.when_and_where
-        page.group((f"{course.title}{': ' if where else ''}{where}",))
-        for row in group.to_dict("records"):
-            page.row((
-                row["description"], _blank(row["units"]), row["unit"], _blank(row["from_before_units"]),
-                _blank(row["practice_only_units"]), _blank(row["own_units"]), _blank(row["new_units"]),
-                _blank(row["packs"]), row["order_by"].isoformat() if row["order_by"] else None,
-                _blank(row["goes_on_units"]),
-            ), kinds)
+    rows = _without_zeros(training.sessions, "units", "from_before_units", "practice_only_units", "own_units",
+                          "new_units", "packs", "goes_on_units")
+    rows["order_by"] = [day.isoformat() if day else None for day in rows["order_by"]]
+    groups = [(": ".join(filter(None, (training.lessons[key].title, training.lessons[key].when_and_where))), mine)
+              for key, mine in rows.groupby("lesson", sort=True)]
+    page.table(groups, (
+        ("What", "wrap", "description"), ("Takes", "whole", "units"), ("Unit", "text", "unit"),
+        ("From before", "whole", "from_before_units"), ("Practice only", "whole", "practice_only_units"),
+        ("Class has", "whole", "own_units"), ("New", "whole", "new_units"), ("Packs", "whole", "packs"),
+        ("Order by", "text", "order_by"), ("Goes on", "whole", "goes_on_units")), freeze=True)
 
 
 def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -> None:
@@ -105,77 +112,50 @@ def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -
     page.put(row, 3, DAY_LABELS["to_class"], "label", "free")
     page.put(row, 4, None, "input_text")
     page.skip(2)
-    kinds = ("text", "wrap", "whole", "text", "input", "input_text", "input_text")
-    page.header(("Item", "Description", "To get", "Unit", "Taken", "Lot", "Expires"), kinds)
-    first = page.next_row
-    for entry in training.shopping.to_dict("records"):
-        if entry["item"] in catalogue and entry["buy_units"]:
-            page.row((entry["item"], entry["description"], entry["buy_units"], entry["unit"], None, None, None), kinds)
-    page.whole_numbers_only(f"E{first}:E{max(page.next_row - 1, first)}", "Taken")
+    rows = training.shopping
+    rows = rows[rows["item"].isin(catalogue) & (rows["buy_units"] != 0)]
+    first, last = page.table(rows, (
+        ("Item", "text", "item"), ("Description", "wrap", "description"), ("To get", "whole", "buy_units"),
+        ("Unit", "text", "unit"), ("Taken", "input", ""), ("Lot", "input_text", ""), ("Expires", "input_text", "")),
+        freeze=True)
+    page.whole_numbers_only(f"E{first}:E{max(last, first)}", "Taken")
     page.protect()
-
-
-def _blank(number: int) -> int | None:
-    return int(number) or None
-
-
-def _whole(number: float) -> int | None:
-    return None if math.isnan(number) else int(number)
-
-
-def _classes(page: Page, book: Book, training: TrainingPlan) -> None:
-    kinds = ("wrap", "text", "text", "whole", "whole", "whole", "whole", "whole", "money", "money")
-    page.header((
-        "Class", "Day", "Place", "Learners", "Stations", "Tries", "Sets", "Minutes", f"Value ({book.currency})",
-        f"{book.currency} a learner",
-    ), kinds, freeze=False)
-    for row in training.classes.to_dict("records"):
-        course = training.lessons[row["lesson"]]
-        page.row((
-            course.title, course.day.isoformat() if course.day else "", course.place or None, row["learners"],
-            row["stations"], row["goes"], row["sets"], row["minutes"], row["value"], round(row["value_per_learner"], 2),
-        ), kinds)
 
 
 def _stations(book: Book, training: TrainingPlan) -> None:
     page = book.page("Class stations", "What to lay out at each station", (16, 66, 11, 10, 9), landscape=False)
     _start(page, "What stands at each station", "Lay out and tick. Pieces include the spare ones.")
-    kinds = ("text", "wrap", "whole", "text", "tick")
-    page.header(("Kind", "What", "Quantity", "Unit", "Laid out"), kinds)
-    for (lesson, station), group in training.stations.groupby(["lesson", "station"], sort=False):
-        title = f"{training.lessons[lesson].title}: " if len(training.lessons) > 1 else ""
+    rows = training.stations
+    pieces = rows["kind"].str.contains("piece")
+    rows = rows.assign(kind=rows["kind"].str.capitalize(),
+                       what=rows["description"].where(~pieces, rows["item"] + ": " + rows["description"]))
+    groups = []
+    for (lesson, station), mine in rows.groupby(["lesson", "station"], sort=False):
         learners = training.lessons[lesson].learners_at(station - 1)
-        page.group((f"{title}Station {station}, {learners} learners",))
-        for row in group.to_dict("records"):
-            what = f"{row['item']}: {row['description']}" if "piece" in row["kind"] else row["description"]
-            page.row((row["kind"].capitalize(), what, row["quantity"], row["unit"], None), kinds)
+        groups.append((_of_class(training, lesson, f"Station {station}, {learners} learners"), mine))
+    page.table(groups, (("Kind", "text", "kind"), ("What", "wrap", "what"), ("Quantity", "whole", "quantity"),
+                        ("Unit", "text", "unit"), ("Laid out", "tick", "")), freeze=True)
 
 
 def _rounds(book: Book, training: TrainingPlan) -> None:
     page = book.page("Class rounds", "Who practises what, and when", (10, 10, 10, 52, 10, 9, 9), landscape=False)
     _start(page, "Set-up plan", "Every station does every practice once. Learners stay at their station.")
-    kinds = ("text", "whole", "text", "wrap", "whole", "whole", "whole")
-    page.header(("Starts", "Round", "Station", "Practice", "Learners", "Tries", "Sets"), kinds)
-    for index, lesson in enumerate(training.lessons):
-        table = training.timetables[index]
-        page.group((f"{lesson.title}: {table.minutes:.0f} minutes",))
-        for row in training.setup[training.setup["lesson"] == index].to_dict("records"):
-            page.row((
-                row["starts"], row["round"], str(row["station"]), row["practice"], row["learners"], row["goes"],
-                row["sets"],
-            ), kinds)
+    setup = training.setup.astype({"station": str})
+    page.table([(f"{lesson.title}: {table.minutes:.0f} minutes", setup[setup["lesson"] == index])
+                for index, (lesson, table) in enumerate(zip(training.lessons, training.timetables))], (
+        ("Starts", "text", "starts"), ("Round", "whole", "round"), ("Station", "text", "station"),
+        ("Practice", "wrap", "practice"), ("Learners", "whole", "learners"), ("Tries", "whole", "goes"),
+        ("Sets", "whole", "sets")), freeze=True)
     page.skip()
     page.spread("What to carry, and when", "lead")
-    carried = ("text", "text", "text", "wrap", "whole")
-    page.header(("Before round", "From", "To", "What", "How many"), carried, freeze=False)
-    for index, lesson in enumerate(training.lessons):
-        if len(training.lessons) > 1:
-            page.group((lesson.title,))
-        for row in training.timetables[index].moves.to_dict("records"):
-            source = "store" if row["from_station"] == 0 else f"station {row['from_station']}"
-            page.row((
-                str(row["before_round"]), source, f"station {row['to_station']}", row["thing"], row["count"],
-            ), carried)
+    moves = []
+    for lesson, table in zip(training.lessons, training.timetables):
+        source = ["store" if s == 0 else f"station {s}" for s in table.moves["from_station"]]
+        told = table.moves.astype({"before_round": str}).assign(
+            source=source, target=[f"station {s}" for s in table.moves["to_station"]])
+        moves.append((lesson.title if len(training.lessons) > 1 else "", told))
+    page.table(moves, (("Before round", "text", "before_round"), ("From", "text", "source"), ("To", "text", "target"),
+                       ("What", "wrap", "thing"), ("How many", "whole", "count")))
 
 
 def _cutting(book: Book, training: TrainingPlan, called: Mapping[str, str]) -> None:
@@ -190,26 +170,24 @@ def _cutting(book: Book, training: TrainingPlan, called: Mapping[str, str]) -> N
 
 
 def _who_cuts(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> None:
-    kinds = ("text", "wrap", "wrap", "wrap", "whole", "whole", "tick")
-    page.header(("Cutter", "Roll", "From", "Cut from one roll", "Rolls", "Pieces", "Done"), kinds)
-    for (lesson, width), group in training.cut_work.groupby(["lesson", "width_mm"], sort=False):
-        title = f"{training.lessons[lesson].title}: " if len(training.lessons) > 1 else ""
-        page.group((f"{title}tape {width:g} mm wide",))
-        for row in group.to_dict("records"):
-            page.row((
-                str(row["cutter"]), called[row["roll"]], row["from"], row["pattern"], row["count"], row["pieces"], None,
-            ), kinds)
+    work = training.cut_work.astype({"cutter": str})
+    work["roll"] = work["roll"].map(called)
+    page.table([(_of_class(training, lesson, f"tape {width:g} mm wide"), rows)
+                for (lesson, width), rows in work.groupby(["lesson", "width_mm"], sort=False)], (
+        ("Cutter", "text", "cutter"), ("Roll", "wrap", "roll"), ("From", "wrap", "from"),
+        ("Cut from one roll", "wrap", "pattern"), ("Rolls", "whole", "count"), ("Pieces", "whole", "pieces"),
+        ("Done", "tick", "")), freeze=True)
     page.skip()
 
 
 def _pieces(page: Page, training: TrainingPlan) -> None:
     page.spread("What the pieces become", "lead")
-    kinds = ("text", "wrap", "text", "wrap", "whole")
-    page.header(("Width", "Practice", "Length", "Shape", "Pieces"), kinds, freeze=False)
-    for row in training.pieces().to_dict("records"):
-        page.row((
-            f"{row['width_mm']:g} mm", row["practice"], f"{row['length_mm']:g} mm", piece_text(row), row["count"],
-        ), kinds)
+    pieces = training.pieces()
+    words = pieces.assign(width=[f"{w:g} mm" for w in pieces["width_mm"]],
+                          length=[f"{mm:g} mm" for mm in pieces["length_mm"]],
+                          becomes=[piece_text(row) for row in pieces.to_dict("records")])
+    page.table(words, (("Width", "text", "width"), ("Practice", "wrap", "practice"), ("Length", "text", "length"),
+                       ("Shape", "wrap", "becomes"), ("Pieces", "whole", "count")))
     page.skip()
 
 
@@ -224,12 +202,11 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
             f"{row['least_mm'] / 1000:,.2f} m (bound of the linear program {row['lp_mm'] / 1000:,.2f} m, in whole "
             f"rolls): a gap of {100 * row['gap']:.1f} %."
         )
-    kinds = ("text", "wrap", "whole", "text", "share", "money")
-    value = f"Value ({book.currency})"
-    page.header(("", "Way of cutting", "Rolls", "Tape opened", "Waste", value), kinds, freeze=False)
-    for row in training.comparison.to_dict("records"):
-        opened = f"{row['opened_mm'] / 1000:,.2f} m"
-        page.row(("", row["method"], row["rolls"], opened, row["waste_share"], row["value"]), kinds)
+    told = training.comparison
+    page.table(told.assign(width="", opened=[f"{mm / 1000:,.2f} m" for mm in told["opened_mm"]]), (
+        ("", "text", "width"), ("Way of cutting", "wrap", "method"), ("Rolls", "whole", "rolls"),
+        ("Tape opened", "text", "opened"), ("Waste", "share", "waste_share"),
+        (f"Value ({book.currency})", "money", "value")))
     page.spread(
         "Every way cuts the lengths of roll that the plan opens. Value: the rolls opened, each at its share of a "
         "pack's price; what is to be bought comes in whole packs.", "note",
@@ -239,23 +216,21 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
 
 def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> None:
     page.spread("Dressing pieces from sheets", "lead")
-    kinds = ("text", "wrap", "wrap", "wrap", "whole", "text", "tick")
-    page.header(("Class", "Sheet", "From", "Cut from one sheet (mm)", "Sheets", "Left", "Done"), kinds, freeze=False)
-    for row in training.sheet_plan().to_dict("records"):
-        page.row((
-            training.lessons[row["lesson"]].title, called[row["sheet"]], row["from"], row["pattern"], row["count"],
-            f"{row['waste_mm2'] / 100:.1f} cm2", None,
-        ), kinds)
+    plan = training.sheet_plan()
+    page.table(plan.assign(
+        title=[training.lessons[i].title for i in plan["lesson"]], sheet=plan["sheet"].map(called),
+        left=[f"{mm2 / 100:.1f} cm2" for mm2 in plan["waste_mm2"]],
+    ), (("Class", "text", "title"), ("Sheet", "wrap", "sheet"), ("From", "wrap", "from"),
+        ("Cut from one sheet (mm)", "wrap", "pattern"), ("Sheets", "whole", "count"), ("Left", "text", "left"),
+        ("Done", "tick", "")))
 
 
 def _left(book: Book, training: TrainingPlan) -> None:
     page = book.page("Class left over", "What is left, and where it goes", (50, 10, 10, 24, 50))
     _start(page, "What is left over, and where it goes", "Nothing here goes to patients.")
-    kinds = ("wrap", "whole", "text", "wrap", "wrap")
-    page.header(("What", "Quantity", "Unit", "State", "Goes to"), kinds)
-    for lesson, group in training.left.groupby("lesson", sort=True):
-        if len(training.lessons) > 1:
-            whole = "All sessions" if training.called == "sessions" else "Season"
-            page.group((whole if lesson < 0 else training.lessons[lesson].title,))
-        for row in pd.DataFrame(group).to_dict("records"):
-            page.row((row["thing"], row["quantity"], row["unit"], row["state"], row["goes_to"]), kinds)
+    whole = "All sessions" if training.called == "sessions" else "Season"
+    several = len(training.lessons) > 1
+    groups = [("" if not several else whole if lesson < 0 else training.lessons[lesson].title, rows)
+              for lesson, rows in training.left.groupby("lesson", sort=True)]
+    page.table(groups, (("What", "wrap", "thing"), ("Quantity", "whole", "quantity"), ("Unit", "text", "unit"),
+                        ("State", "wrap", "state"), ("Goes to", "wrap", "goes_to")), freeze=True)

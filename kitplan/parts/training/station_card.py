@@ -9,19 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from reportlab.platypus import Flowable, PageBreak
 
-from kitplan.parts.training.practice_page import (
-    BODY,
-    HEAD,
-    NOTE,
-    RIGHT,
-    SMALL,
-    STRONG,
-    TITLE,
-    OnEveryPage,
-    grid,
-    practice_pdf,
-    text,
-)
+from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
 from kitplan.parts.training.print_set import BLANK, PrintSet
 from kitplan.write.shelf import counted
 
@@ -71,30 +59,27 @@ def _card(prints: PrintSet, lessons: Sequence[int], station: int) -> list[Flowab
     places = course.places_per_station
     who = ("pair" if course.pairs else "learner") + ("s" if places > 1 else "")
     flowables = [
-        OnEveryPage(f"Station {station}   {prints.days(lessons)}", f"Cut by {BLANK}   Laid out by {BLANK}"),
-        text(f"Station {station}", TITLE), text(prints.title, STRONG),
-        *(text(line, SMALL) for line in prints.meetings(lessons)),
-        text(f"{learners} learner{'' if learners == 1 else 's'}, {how}. {places} {who} at work at one time.", NOTE),
+        *head(prints, f"Station {station}",
+              (f"Station {station}   {prints.days(lessons)}", f"Cut by {BLANK}   Laid out by {BLANK}"), lessons),
+        text(f"{learners} learner{'' if learners == 1 else 's'}, {how}. {places} {who} at work at one time.", "note"),
     ]
-    rows = [[text(h, STRONG) for h in ("Round", "Starts", "Practice", "Tries")]]
-    rows += [
-        [text(r["round"]), text(start), text(r["practice"]), text(r["goes"], RIGHT)]
-        for r, start in zip(_rounds(training, lessons[0], station).to_dict("records"), _starts(training, lessons))
-    ]
-    flowables.append(grid(rows, (18, 24, 112, 18), pad=0.8))
+    rounds = _rounds(training, lessons[0], station).to_dict("records")
+    rows = [[r["round"], start, r["practice"], r["goes"]] for r, start in zip(rounds, _starts(training, lessons))]
+    flowables.append(grid(rows, (18, 24, 112, 18), ("body", "body", "body", "right"),
+                          ("Round", "Starts", "Practice", "Tries"), pad=0.8))
     here = _here(training, lessons[0], station)
     for kind, heading in _HEADINGS.items():
         group = here[here["kind"] == kind]
         if not len(group):
             continue
-        flowables.append(text(heading, HEAD))
+        flowables.append(text(heading, "head"))
         flowables.append(grid([
-            [text(row["description"], BODY), text(counted(int(row["quantity"]), str(row["unit"])), RIGHT), ""]
+            [row["description"], counted(int(row["quantity"]), str(row["unit"])), ""]
             for row in group.to_dict("records")
-        ], (128, 32, 12), head=False, boxes=(2,), pad=0.8))
+        ], (128, 32, 12), ("body", "right", "box"), pad=0.8))
     flowables.append(text(
-        "Spare ones are counted in. Whatever is opened here stays for practice. Spoiled pieces go to the waste.", NOTE
-    ))
+        "Spare ones are counted in. Whatever is opened here stays for practice. Spoiled pieces go to the waste.",
+        "note"))
     return flowables
 
 

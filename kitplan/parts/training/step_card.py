@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from reportlab.platypus import Flowable, PageBreak
 
 from kitplan.parts.training.lists import piece_text
-from kitplan.parts.training.practice_page import HEAD, NOTE, STRONG, TITLE, grid, practice_pdf, text
+from kitplan.parts.training.practice_page import grid, practice_pdf, text
 from kitplan.parts.training.print_set import PrintSet
 from kitplan.write.shelf import counted
 
@@ -37,23 +37,23 @@ def step_cards_pdf(unit: Unit, prints: PrintSet) -> bytes:
     }
     for lesson, number, practice in reversed(cards.values()):
         technique = unit.techniques[practice.technique]
-        flowables += [text(training.names[lesson][number], TITLE), text(
+        flowables += [text(training.names[lesson][number], "title"), text(
             "Practice on a manikin. Your unit's policy and your instructor come before this card: where they say "
-            "otherwise, do as they say. Ask whenever you are unsure.", STRONG)]
-        flowables += [text("You need", HEAD), *_needed(unit, training, lesson, number, technique, practice.skin)]
-        flowables.append(text("Steps", HEAD))
+            "otherwise, do as they say. Ask whenever you are unsure.", "strong")]
+        flowables += [text("You need", "head"), *_needed(unit, training, lesson, number, technique, practice.skin)]
+        flowables.append(text("Steps", "head"))
         course = training.lessons[lesson]
         lines = steps(technique, practice.skin, course.pairs) or [
             "No steps are written for this recipe: work as the instructor and your unit's policy say. (Whoever keeps "
             "the recipe: write steps under its name in techniques.toml.)"]
-        flowables.append(grid([[text(n, STRONG), text(line), ""] for n, line in enumerate(lines, 1)], (10, 150, 12),
-                          head=False, boxes=(2,), pad=1.6))
+        flowables.append(grid([[n, line, ""] for n, line in enumerate(lines, 1)], (10, 150, 12),
+                              ("strong", "body", "box"), pad=1.6))
         if course.pairs and course.learners % 2:
-            flowables.append(text("A learner without a partner works with the instructor as partner.", NOTE))
+            flowables.append(text("A learner without a partner works with the instructor as partner.", "note"))
         several = f", at least {technique.people} of them," if technique.people > 1 else ""
         flowables += [text(
             f"Tick as you go. On a patient this is done by trained, licensed staff{several} under local policy;"
-            " this card is not for the bedside.", NOTE), PageBreak()]
+            " this card is not for the bedside.", "note"), PageBreak()]
     return practice_pdf("Step cards", prints.foot, flowables[:-1], prints.paper)
 
 
@@ -63,14 +63,14 @@ def _needed(
     needs = training.needs
     sets = int(needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum())
     pieces = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
-    rows = [[text(f"{int(p['count']) // sets} x"), text(f"{p['width_mm']:g} mm tape: {piece_text(p)}")]
+    rows = [[f"{int(p['count']) // sets} x", f"{p['width_mm']:g} mm tape: {piece_text(p)}"]
             for p in pieces.to_dict("records")]
     uses = dict(technique.uses)
     if skin == "barrier":
         uses |= {r: uses.get(r, 0) + n for r, n in technique.uses_with_barrier.items()}
     units = dict(zip(unit.items["role"], unit.items["use_unit"]))
-    rows += [[text(_amount(quantity, str(units.get(role, "")))), text(_said(role))] for role, quantity in uses.items()]
-    return [grid(rows, (24, 148), head=False, pad=1.4)]
+    rows += [[_amount(quantity, str(units.get(role, ""))), _said(role)] for role, quantity in uses.items()]
+    return [grid(rows, (24, 148), ("body", "body"), pad=1.4)]
 
 
 def _amount(quantity: float, use_unit: str) -> str:

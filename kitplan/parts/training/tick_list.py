@@ -7,17 +7,7 @@ from typing import TYPE_CHECKING
 
 from reportlab.platypus import Flowable, PageBreak
 
-from kitplan.parts.training.practice_page import (
-    HEAD,
-    NOTE,
-    SMALL,
-    STRONG,
-    TITLE,
-    OnEveryPage,
-    grid,
-    practice_pdf,
-    text,
-)
+from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
 from kitplan.parts.training.print_set import BLANK, PrintSet
 
 if TYPE_CHECKING:
@@ -36,10 +26,10 @@ def tick_list_pdf(prints: PrintSet) -> bytes:
                       "each.") if len(lessons) > 1 else ""
             which = f"Session {'_' * 6}   Date {BLANK[:12]}" if len(lessons) > 1 else prints.days(lessons)
             flowables += [
-                OnEveryPage(f"Station {station + 1}   {which}", f"Trainer {BLANK}"),
-                text(f"Practices done, station {station + 1}", TITLE), text(prints.title, STRONG),
+                *head(prints, f"Practices done, station {station + 1}",
+                      (f"Station {station + 1}   {which}", f"Trainer {BLANK}")),
                 text("Write no names: learner 1 is whoever sits first. One box is one try; tick it when the instructor "
-                     f"has seen it. The list counts practice, it certifies nobody.{copies}", NOTE),
+                     f"has seen it. The list counts practice, it certifies nobody.{copies}", "note"),
             ]
             for at in range(0, len(columns), _MOST_BOXES):
                 flowables += _table(learners, columns[at:at + _MOST_BOXES])
@@ -61,9 +51,9 @@ def _content(training: TrainingPlan, lesson: int, station: int) -> tuple[int, tu
 def _table(learners: int, columns: Sequence[tuple[str, int, int]]) -> list[Flowable]:
     names = {p: name for name, p, _ in columns}
     letters = {p: chr(ord("A") + p % 26) + ("" if p < 26 else str(p // 26)) for p in names}
-    keys: list[Flowable] = [text(f"{letter}: {names[p]}", SMALL) for p, letter in letters.items()]
-    head = [text("Learner", STRONG), *(text(f"{letters[p]}{go}", STRONG) for _, p, go in columns)]
-    rows = [[text(number), *[""] * len(columns)] for number in range(1, learners + 1)]
-    width = min(18.0, 156.0 / len(columns))
-    table = grid([head, *rows], (22, *[width] * len(columns)), boxes=range(1, len(columns) + 1), row_mm=10, full=False)
-    return [text("Tries", HEAD), *keys, table]
+    keys: list[Flowable] = [text(f"{letter}: {names[p]}", "small") for p, letter in letters.items()]
+    boxes, width = len(columns), min(18.0, 156.0 / len(columns))
+    table = grid([[number, *[""] * boxes] for number in range(1, learners + 1)], (22, *[width] * boxes),
+                 ("body", *["box"] * boxes), ("Learner", *(f"{letters[p]}{go}" for _, p, go in columns)), row_mm=10,
+                 full=False)
+    return [text("Tries", "head"), *keys, table]

@@ -1,0 +1,223 @@
+"""Tables before their values are read: headers found and matched, columns named, every problem noted."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from kitplan.read.cells import text_of, tidy
+from kitplan.read.columns import Column
+from kitplan.read.findings import Findings, key_of, nearest
+from kitplan.read.grids import Grid, header_key
+from kitplan.read.guard import guard_table
+from kitplan.read.identity import header_may_be_shown
+from kitplan.read.workbook import column_letter
+
+_HEADER_SEARCH_ROWS = 30
+_NEAR = 0.8
+"""How like a column's name a heading has to be to be taken for a slip of it: "airway s" is, "tube removed" is not."""
+_UNIT_WORDS = {
+    "mm": {"mm", "millimetres", "millimeters", "mm id", "id mm", "id", "mm i.d."},
+    "kg": {"kg", "kilograms", "kilos"},
+    "litres": {"l", "litres", "liters", "litre", "liter"},
+    "days": {"days", "d", "day"},
+    "packs": {"packs", "pack"},
+}
+_OTHER_UNITS = {"cm", "m", "in", "inch", "inches", "fr", "french", "ch", "g", "grams", "lb", "lbs", "oz", "ml",
+                "weeks", "months", "hours", "h", "years"}
+
+
+@dataclass
+class RawTable:
+    """Cells under matched headers, before their values are read.
+
+    columns: known column name -> array of raw cells (None when blank), all of the same length.
+    others: header, letter and cells of the columns not known. rows: spreadsheet row numbers.
+    """
+
+    name: str
+    known: Mapping[str, Column]
+    columns: dict[str, np.ndarray]
+    headers: dict[str, tuple[str, str]]
+    others: list[tuple[str, str, np.ndarray]]
+    rows: np.ndarray
+    formulas: frozenset[tuple[int, int]] = frozenset()
+    positions: dict[str, int] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+
+def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> RawTable | None:
+    """Find the header row and the known columns of a grid; None when there is no header (noted as a fault).
+
+    Every table that is read comes through here, and so past the guard against patient identity.
+    """
+    at = _header_row(grid, known)
+    if at is None:
+        needed = [c.name for c in known.values() if c.required]
+        findings.fault(grid.name, "has no header row that names its columns",
+                       f"Put the column names in one row above the data: {', '.join(needed)}.")
+        return None
+    header = grid.rows[at]
+    names = _positions(grid, at, known, findings)
+    for name, position in names.items():
+        _check_unit(grid, at, header[position], known[name], findings)
+    width = max(map(len, grid.rows[at:]))
+    body = grid.rows[at + 1:]
+    cells = _cells_by_column(body, width)
+    rows = np.asarray(grid.numbers[at + 1:], dtype=np.int64)
+    others = _other_columns(header, set(names.values()), cells)
+    headers = {n: (str(tidy(header[p])), column_letter(p)) for n, p in names.items()}
+    columns = {n: cells[p] for n, p in names.items()}
+    raw = RawTable(grid.name, known, columns, headers, others, rows, grid.formulas, names)
+    guard_table(raw, findings)
+    return raw
+
+
+def header_names(grid: Grid, known: Mapping[str, Column]) -> set[str]:
+    """Return the known columns that the header of a grid names."""
+    at = _header_row(grid, known)
+    return set() if at is None else {n for c in grid.rows[at] if (n := _column_meant(c, known)) is not None}
+
+
+def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findings) -> dict[str, int]:
+    """Where each known column stands: by its name or the unit's own mapping, else by a heading that means it.
+
+    Two headings for one column are a fault and not a guess; what was taken by meaning is said back.
+    """
+    header, row = grid.rows[at], grid.numbers[at]
+    names: dict[str, int] = {}
+    for position, cell in enumerate(header):
+        name = _column_named(cell, known)
+        if name in names:
+            findings.fault(grid.name, "stands twice in the header", "Keep one column of that name.",
+                           row=row, column=name)
+        elif name is not None:
+            names[name] = position
+    meant: dict[str, list[int]] = {}
+    for position, cell in enumerate(header):
+        name = _column_meant(cell, known)
+        if name is not None and name not in names and not known[name].mapped:
+            meant.setdefault(name, []).append(position)
+    for name, positions in meant.items():
+        if len(positions) > 1:
+            both = " and ".join(repr(str(tidy(header[p]))) for p in positions)
+            findings.fault(grid.name, f"may stand under {both}", f"Name the right one {name}, or say which it is "
+                           "under [columns] in unit.toml.", row=row, column=name)
+    taken = {name: positions[0] for name, positions in meant.items() if len(positions) == 1}
+    if taken:
+        said = ", ".join(f"{str(tidy(header[p]))!r} is taken as {name}" for name, p in taken.items())
+        findings.warn(grid.name, f"has other headings than kitplan's: {said}",
+                      "If one is wrong, say which heading is meant under [columns] in unit.toml.", row=row, moves=3)
+    return names | taken
+
+
+def _cells_by_column(body: Sequence[Sequence[object]], width: int) -> list[np.ndarray]:
+    full = [row if len(row) == width else [*row, *[None] * (width - len(row))] for row in body]
+    found = []
+    for cells in zip(*full) if full else [()] * width:
+        array = np.empty(len(full), dtype=object)
+        codes, distinct = pd.factorize(np.fromiter(cells, dtype=object, count=len(full)), use_na_sentinel=True)
+        tidied = np.empty(len(distinct) + 1, dtype=object)
+        tidied[:-1] = [tidy(c) for c in distinct]
+        tidied[-1] = None
+        array[:] = tidied[codes]
+        found.append(array)
+    return found
+
+
+def _other_columns(
+    header: Sequence[object], taken: set[int], cells: list[np.ndarray]
+) -> list[tuple[str, str, np.ndarray]]:
+    others = []
+    for position, column in enumerate(cells):
+        title = text_of(tidy(header[position]) or "") if position < len(header) else ""
+        if position not in taken and (title or any(c is not None for c in column)):
+            others.append((title, column_letter(position), column))
+    return others
+
+
+def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
+    """The first of the top rows that names most columns; a misspelt name counts a quarter, where few are right."""
+    rows = grid.rows[:_HEADER_SEARCH_ROWS]
+    exact = [len({n for c in row if (n := _column_meant(c, known)) is not None}) for row in rows]
+    if exact and max(exact) > 1:
+        return exact.index(max(exact))
+    scores = [n + sum(_is_near(c, known) for c in row) / 4 for n, row in zip(exact, rows)]
+    return scores.index(max(scores)) if scores and max(scores) >= 0.5 else None
+
+
+def _is_near(cell: object, known: Mapping[str, Column]) -> bool:
+    return isinstance(cell, str) and len(cell) <= 60 and nearest(header_key(cell), known, _NEAR) is not None
+
+
+def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:
+    if not isinstance(cell, str):
+        return None
+    key = header_key(cell)
+    for name, column in known.items():
+        if column.mapped:
+            if key_of(str(tidy(cell))) == column.mapped:
+                return name
+        elif key in (name, f"{name}_{column.unit}") or (column.unit and f"{key}_{column.unit}" == name):
+            return name
+    return None
+
+
+def _column_meant(cell: object, known: Mapping[str, Column]) -> str | None:
+    """The column that a heading names, or else means (config/headings.csv)."""
+    name = _column_named(cell, known)
+    if name is not None or not isinstance(cell, str):
+        return name
+    key = header_key(cell)
+    return next((n for n, column in known.items() if key in column.also and not column.mapped), None)
+
+
+def _check_unit(grid: Grid, at: int, cell: object, column: Column, findings: Findings) -> None:
+    bracket = re.search(r"[(\[]([^()\[\]]*)[)\]]\s*$", str(cell))
+    unit = bracket[1].strip().casefold() if bracket else ""
+    if unit in _OTHER_UNITS and unit not in _UNIT_WORDS.get(column.unit, {unit}):
+        findings.fault(grid.name, f"is headed in {unit} where {column.unit} belongs",
+                       f"Convert the column to {column.unit}.", row=grid.numbers[at], column=column.name)
+
+
+def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = False) -> bool:
+    """Note missing required columns and columns not known; return True when every required one is there."""
+    missing = [c.name for c in raw.known.values() if c.required and c.name not in raw.columns]
+    left, unread = list(missing), []
+    for title, letter, cells in raw.others:
+        if not title:
+            _report_untitled(raw, letter, cells, findings)
+            continue
+        label = title if header_may_be_shown(title) else f"{letter} (header not shown)"
+        near = nearest(header_key(title), raw.known, _NEAR) if label == title else None
+        if near in left and not raw.known[near].mapped:
+            left.remove(near)
+            findings.fault(raw.name, "is not a column of this table", f"Did you mean {near!r}? It is needed.",
+                           column=label)
+        elif near is not None and near not in raw.columns and not quiet_others:
+            findings.warn(raw.name, "is not a column of this table", f"Did you mean {near!r}?", column=label, moves=2)
+        else:
+            unread.append(label)
+    if unread and not quiet_others:
+        more = f", nor are {len(unread) - 1} more" if len(unread) > 1 else ""
+        findings.warn(raw.name, f"is not a column of this table{more}", "Nothing reads it; delete it or leave it.",
+                      column=unread[0], moves=0)
+    for name in left:
+        heading = raw.known[name].mapped
+        mend = (f"unit.toml maps it to a heading that is not there, {heading!r}: correct it." if heading
+                else f"Add the column: {raw.known[name].description}.")
+        findings.fault(raw.name, "is missing", mend, column=name)
+    return not missing
+
+
+def _report_untitled(raw: RawTable, letter: str, cells: np.ndarray, findings: Findings) -> None:
+    filled = np.flatnonzero([c is not None for c in cells])
+    findings.rows(raw.name, letter, raw.rows[filled], None, "has a cell beyond the last header",
+                  "Put text with commas in quotation marks, use decimal points in a file with commas, "
+                  "or clear the cell.")
