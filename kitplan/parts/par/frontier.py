@@ -16,9 +16,9 @@ FRONTIER_GAP = 0.01
 """How far above the least mean value a plan of the frontier may lie, as a share: a curve is read by the eye."""
 
 MOST_NEEDS = 15_000
-"""Needs above the lower bound in the program of one point: its readiness is verified, so a part of the scenarios does."""
+"""Needs above the lower bound in the program of one point; its readiness is verified, so part of the scenarios does."""
 _LOOKED_AT = 10
-"""Every so manieth scenario tells how many needs there are."""
+"""One in so many scenarios tells how many needs there are."""
 
 COLUMNS = ["target", "readiness", "mean_value", "value", "litres"]
 
