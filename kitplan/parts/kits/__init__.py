@@ -3,4 +3,4 @@
 from kitplan.parts import Part
 
 PART = Part("kits", "Bedside kits: contents, builds, rolls", "kitplan.parts.kits.model:KitPlan",
-            "kitplan.parts.kits.model:solve_kits", alone=True)
+            "kitplan.parts.kits.model:solve_kits")
