@@ -6,7 +6,7 @@ its level, or that what stays loose of another item would fall under what one le
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -31,6 +31,11 @@ class Build:
     build: int
     kits: Mapping[str, Mapping[str, tuple[Lot, ...]]] = field(default_factory=dict)
     held_back: str = ""
+
+    def takes(self) -> Iterator[tuple[str, str, Lot]]:
+        """(kit number, item, lot) of everything that goes in."""
+        return ((number, item, lot) for number, content in self.kits.items() for item, lots in content.items()
+                for lot in lots)
 
 
 def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> tuple[Build, ...]:

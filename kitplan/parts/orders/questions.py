@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 
 import pandas as pd
@@ -13,7 +13,6 @@ from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import OrderBook
 
-QUESTION_COLUMNS = ["no", "emergency", "item", "question", "mend"]
 _ASKED = "Type yes under Right if it is so, no to forget it, or the right number. Until then it is not believed."
 _TIMES_USUAL = 3.0
 """Use of more than so many times the plan's pace, and more than a pack beyond, is asked about [a choice]."""
@@ -41,9 +40,8 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
 
 
 def question_table(found: tuple[Question, ...]) -> pd.DataFrame:
-    """QUESTION_COLUMNS, one row a question."""
-    rows = [(q.no or None, q.emergency, q.item, q.question, q.mend) for q in found]
-    return pd.DataFrame(rows, columns=QUESTION_COLUMNS, dtype=object)
+    """One row a question; nothing under no where there is nothing to answer."""
+    return pd.DataFrame([asdict(q) | {"no": q.no or None} for q in found], dtype=object)
 
 
 def _asked(now: Standing, catalogue: Catalogue) -> Iterator[Question]:

@@ -60,6 +60,16 @@ class _Draft:
         return True
 
 
+    def step(self, told: list[str], what: str, further: Sequence[str] = ()) -> Step:
+        """What came of it. told: said where a line is new; what: the word for what was typed in."""
+        if self.repeated and self.lines:
+            were = "1 line was" if self.repeated == 1 else f"{self.repeated} lines were"
+            further = [*further, f"{were} in the book already and not written again."]
+        elif self.repeated:
+            further = [*further, f"This {what} is in the book already: nothing was changed."]
+        return Step(tuple(self.lines), (*(told if self.lines else ()), *further))
+
+
 def _fact(line: Line) -> Line:
     """What a line said when it was typed: whether it was asked about, and when it was written, does not matter."""
     event = {"deliveries": "received", "counts": "counted"}.get(line.table, "") if line.event == "asked" else line.event
@@ -86,8 +96,7 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
             draft.add(_received(row, item, order, catalogue, day))
     if problems:
         raise InputError(problems, "reading the delivery")
-    told = [f"{len(draft.lines)} lines of {day.isoformat()} received."] if draft.lines else []
-    return Step(tuple(draft.lines), (*told, *_repeated(draft, "delivery")))
+    return draft.step([f"{len(draft.lines)} lines of {day.isoformat()} received."], "delivery")
 
 
 def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: date) -> Step:
@@ -103,7 +112,7 @@ def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: da
     ]
     told = [f"What the class took on {day.isoformat()} is out of stock and counts as no use "
             f"(items: {len(draft.lines)})."]
-    return Step(tuple(draft.lines), (*(told if draft.lines else []), *look, *_repeated(draft, "list")))
+    return draft.step(told, "list", look)
 
 
 def aliases(book: OrderBook) -> dict[str, str]:
@@ -134,15 +143,6 @@ def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: C
     return replace(line, event="asked", note=question) if question else line
 
 
-def _repeated(draft: _Draft, what: str) -> list[str]:
-    if not draft.repeated:
-        return []
-    if not draft.lines:
-        return [f"This {what} is in the book already: nothing was changed."]
-    were = "1 line was" if draft.repeated == 1 else f"{draft.repeated} lines were"
-    return [f"{were} in the book already and not written again."]
-
-
 def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date, *,
           older: bool = False) -> Step:
     """Lines of a count. older: the count may be older than the last one. Raises InputError."""
@@ -168,8 +168,8 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
         draft.add_new(lines, before.get(item, set()))
     for found in sheets.kits:
         _count_kits(found, then, draft, before.get(found.design, set()), day, number)
-    told = [f"{len(rows)} lines counted on {day.isoformat()}."] if draft.lines else []
-    return Step(tuple(draft.lines), (*told, *_repeated(draft, "count"), *_same_day(book, day)))
+    step = draft.step([f"{len(rows)} lines counted on {day.isoformat()}."], "count")
+    return replace(step, told=(*step.told, *_same_day(book, day)))
 
 
 def _count_number(book: OrderBook, day: date) -> str:
