@@ -134,16 +134,12 @@ def audit_par(
     )
 
 
-def _plan_levels(instance: ParInstance, plan: ParPlan) -> np.ndarray:
-    units = plan.levels.set_index("item")["par_units"]
-    return instance.unit.items["item"].iloc[instance.order].map(units).to_numpy(np.int64)
-
-
 def _propose(
     instance: ParInstance, present: np.ndarray, verify_needs: np.ndarray, plan: ParPlan
 ) -> tuple[np.ndarray, list[str]]:
     """Return the levels to go to: today's, with the cheapest additions, less what is then idle by a pack or more."""
-    best = _plan_levels(instance, plan)
+    units = plan.levels.set_index("item")["par_units"]
+    best = instance.unit.items["item"].iloc[instance.order].map(units).to_numpy(np.int64)
     needs, n = instance.needs, len(instance.needs)
     if plan.answer != "met":
         return best, ["The plan is held by a limit; the steps lead to the best within it."]

@@ -117,7 +117,9 @@ def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesig
             "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
             "Give a whole number from 1 up.",
         )], during="planning the bedside kits")
-    needs = kit_needs(unit, _reaching_restock(unit, tables), base)
+    if tables.n_short < restock_checks(unit):  # a restock interval longer than the interval they were made for
+        tables = attempt_tables(unit, restock_checks(unit))
+    needs = kit_needs(unit, tables, base)
     items = choose_kit_items(unit, needs)
     slots = build_slots(unit, needs, items)
     prices = PriceList(slots)
@@ -150,11 +152,6 @@ def solve_kits(work: Work) -> KitPlan | None:
         item_choice=made.item_choice,
         notes=_notes(unit, made),
     )
-
-
-def _reaching_restock(unit: Unit, tables: AttemptTables) -> AttemptTables:
-    """The tables, or longer ones where a restock interval is longer than the interval they were made for."""
-    return tables if tables.n_short >= restock_checks(unit) else attempt_tables(unit, restock_checks(unit))
 
 
 def design_names(count: int) -> list[str]:

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import pandas as pd
 
-from kitplan.parts.orders.ledger import Spell, Standing
+from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import OrderBook
@@ -83,13 +83,10 @@ def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Questi
                            f"{-spell.used} more than there could be, and order {coming[0].number} is still open.",
                            "If it came, type it on Receive with the day it came; else nothing.")
         if spell.used > max(_TIMES_USUAL * level.use_per_day * spell.days, 0) + level.pack:
-            yield Question(0, level.critical, spell.item, _gone(spell, level.use_per_day),
+            yield Question(0, level.critical, spell.item,
+                           f"{spell.used} left the shelf since {spell.start.isoformat()}, where the plan expects about "
+                           f"{level.use_per_day * spell.days:.0f}.",
                            "Count it again. If it is right, nothing need be typed: the order goes by the count.")
-
-
-def _gone(spell: Spell, pace: float) -> str:
-    return (f"{spell.used} left the shelf since {spell.start.isoformat()}, where the plan expects about "
-            f"{pace * spell.days:.0f}.")
 
 
 def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> Iterator[Question]:

@@ -81,14 +81,14 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
     """Lines of the deliveries typed in. Raises InputError for a row that names no item and no known pack."""
     now, draft, problems = standing(book), _Draft(book), []
     known = dict(catalogue.item_of_trade_number) | aliases(book)
-    ordered = {(o.number, o.item): o for o in now.open}
     for row in sheets.received:
         item = row.item or known.get(same_trade_number(row.trade_number), "")
         if not item:
             problems.append(Problem(sheets.source, row.row, "item", row.trade_number or None, "is not known here",
                                     "Type the item beside it, once; the number is remembered with it."))
             continue
-        order = ordered.get((row.order, item)) or _order_for(item, row, now)
+        waiting = [o for o in now.open if o.item == item and row.order in ("", o.number)]
+        order = min(waiting, key=lambda o: (o.ordered, o.number), default=None)  # the oldest, where the row names none
         if row.will_not_come and order is not None:
             draft.add(Line("orders", day, "will_not_come", item, order.pack, min(row.will_not_come, order.packs),
                            number=order.number))
@@ -118,12 +118,6 @@ def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: da
 def aliases(book: OrderBook) -> dict[str, str]:
     """Trade item numbers that a person has said the item of: 14 digits -> item."""
     return {same_trade_number(x.trade_number): x.item for x in book.of("deliveries") if x.trade_number and x.item}
-
-
-def _order_for(item: str, row: ReceivedRow, now: Standing) -> OpenOrder | None:
-    """The oldest order that still waits for the item, where the row names none."""
-    waiting = [o for o in now.open if o.item == item and (not row.order or o.number == row.order)]
-    return min(waiting, key=lambda o: (o.ordered, o.number), default=None)
 
 
 def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: Catalogue, day: date) -> Line:
