@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
@@ -9,18 +10,22 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import norm
+from scipy.integrate import quad
+from scipy.stats import gamma, norm
 
 from kitplan.demand import estimate, wear
 from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
 from kitplan.demand.even_draws import even_normals, even_uniforms
+from kitplan.demand.fit import nearest_size
 from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
+from kitplan.demand.learnt_block import block_text
 from kitplan.demand.observed import Observation
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 from kitplan.demand.posterior import census_means
+from kitplan.demand.rate_from_use import _weeks
 from kitplan.demand.rate_grid import alike_models, factor_grid
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.stay_use import StayUse, stay_use
@@ -194,8 +199,6 @@ def test_one_kind_alone_is_believed_as_its_own_events_say():
     """Posterior of 8 events in 100 days with hardly any prior (a gamma of shape 1/25 about the same mean): mean 0.08,
     ends from the gamma quantiles of shape 8.04.
     """
-    from scipy.stats import gamma
-
     pooled = pool_rates(np.array([8.0]), np.array([100.0]))
     law = gamma(8 + 1 / 25, scale=0.08 / (8 + 1 / 25))
     assert pooled.mean[0] == pytest.approx(0.08)
@@ -463,3 +466,86 @@ def test_counts_weigh_less_where_they_vary_more():
     a, v = count_dispersion(mean + sign * np.where(mean > 9, 2 * sd, sd), mean)
     assert a == pytest.approx(1.0, abs=0.2)
     assert v == pytest.approx(0.25, abs=0.1)
+
+
+def test_the_likelihood_of_an_airway_is_that_of_its_spells_over_all_frailties():
+    """The integral over a gamma frailty of exp(-z before) (1 - exp(-z H)) for each renewal and exp(-z H) for the rest,
+    by quadrature (scipy); the share of loosening in a renewal's interval is its hazard over the whole.
+    """
+    spells = wear.cut_spells(np.array([0.0]), np.array([4.0]), np.array([True]), np.zeros(2, int),
+                             np.array([1.5, 3.0]), np.full(2, wear.LOOSE), np.array([0]), np.array([0]), 1)
+    scale, shape, constant = 60.0, 1.5, 0.1
+
+    def gone(days):
+        return (24 * days / scale) ** shape + constant * days
+
+    def given(z):
+        seen = 1.0
+        for before, after, caused in zip(spells.before, spells.after, spells.caused):
+            inside = gone(after) - gone(before)
+            loose = inside - constant * (after - before)
+            found = -np.expm1(-z * inside) * loose / inside if caused else np.exp(-z * inside)
+            seen *= np.exp(-z * gone(before)) * found
+        return seen
+
+    for spread in (0.3, 0.5):
+        law = gamma(1 / spread**2, scale=spread**2)
+        exact = np.log(quad(lambda z, law=law: given(z) * law.pdf(z), 0, 12, limit=200)[0])
+        found = wear.log_likelihood(spells, wear._fold(spells), np.ones(1), scale, shape, constant, spread, 1)
+        assert found == pytest.approx(exact, abs=4e-3)
+
+
+def test_what_a_stay_has_beyond_its_days_is_in_renewals_whatever_is_spoiled(unit_maker):
+    """Redos multiply attempts and not the renewals that they belong to."""
+    unit = unit_maker()
+    graces = [use_model(replace(unit, frequency=unit.frequency.assign(redo=redo))).grace for redo in (0.0, 0.3)]
+    assert graces[0] == pytest.approx(graces[1], abs=0.01)
+    assert (graces[0] < 0).all(), "a fresh securement holds at first"
+
+
+def test_of_items_that_fit_the_one_preferred_comes_first_then_the_nearest_in_size(unit_maker):
+    """Ranges with their middles at 2.75, 4.25 and 3.5 mm for an airway of 3.5 mm; then money, then name."""
+    def named(unit, *rows):
+        found = [(k, {"item": i, "fits_from": low, "fits_to": high, "price": price, "pack": 1.0, "sized_to": "patient"})
+                 for k, (i, low, high, price) in enumerate(rows)]
+        return [r["item"] for _, r in nearest_size(unit, "mask", found, unit.strata.loc[0].to_dict())]
+
+    unit = unit_maker()
+    rows = (("small", 2.0, 3.5, 7.0), ("large", 3.5, 5.0, 7.0), ("fit", 3.0, 4.0, 9.0), ("any", np.nan, np.nan, 1.0))
+    assert named(unit, *rows) == ["fit", "large", "small", "any"]
+    assert named(replace(unit, prefer={"mask": "small"}), *rows) == ["small", "fit", "large", "any"]
+    assert named(unit, ("b", 3.0, 4.0, 9.0), ("a", 3.0, 4.0, 9.0), ("c", 3.0, 4.0, 8.0)) == ["c", "a", "b"]
+
+
+@pytest.mark.parametrize("unit_of_days", [1.0, 1e-4, 1e4])
+def test_pooled_rates_are_in_whatever_unit_the_days_are(unit_of_days):
+    """Days or tens of thousands of them: mean and ends in proportion."""
+    days, other = (pool_rates(np.array([8.0, 20.0]), np.array([100.0, 150.0]) * u) for u in (1.0, unit_of_days))
+    for name in ("mean", "low", "high"):
+        assert getattr(other, name) * unit_of_days == pytest.approx(getattr(days, name), rel=1e-6), name
+
+
+def test_how_far_weeks_may_lie_from_the_mean_follows_from_stays_and_what_the_census_has_seen(unit_maker):
+    """Stays of sigma 1: E[S^2] / E[S]^2 = e; airways of spread 0.4; two arrivals and four re-secures a day. A snapshot
+    knows the mean as a Poisson count, 30 days of counts as 60 arrivals of such stays.
+    """
+    unit = unit_maker()
+    seen = _weeks(unit, 2.0, 4.0, 9.0)
+    assert (seen.stays_per_day, seen.stay_spread) == pytest.approx((2.0, np.e * 1.4 + 0.5))
+    assert seen.mean_log_sd == pytest.approx(1 / 3)
+    month = replace(unit, census=replace(unit.census, first_day=date(2026, 3, 1), last_day=date(2026, 3, 31)))
+    assert _weeks(month, 2.0, 4.0, 9.0).mean_log_sd == pytest.approx(np.sqrt(np.e / 60))
+    still = _weeks(unit, 0.0, 4.0, 9.0)
+    assert (still.stays_per_day, still.mean_log_sd) == (0.0, pytest.approx(1 / 3))
+
+
+def test_a_learnt_block_tells_its_data_and_the_hazards_it_stands_for(logged):
+    learnt = estimate.learn(logged)
+    text = block_text(logged, learnt)
+    assert (f"# Data: {learnt.first_day} to {learnt.last_day}, {learnt.events:,} events in "
+            f"{learnt.airway_days:,.0f} airway-days") in text
+    block = tomllib.loads(text)["resecure"]
+    assert block["loosening_scale_hours"] == pytest.approx(learnt.curve.scale_hours, rel=0.01)
+    assert block["loosening_shape"] == pytest.approx(learnt.curve.shape, rel=0.01)
+    for name, value in learnt.curve.per_day.items():
+        assert block[name] == pytest.approx(value, abs=1e-3)

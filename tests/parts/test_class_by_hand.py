@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.values import ItemChoice
+from kitplan.parts.training.cuts import _by_length
 from kitplan.parts.training.lists import held_together, piece_text, short_title
 from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.print_set import PrintSet
@@ -426,6 +427,7 @@ def test_the_largest_remainder_takes_the_next_set():
     """Ten sets over 5, 3 and 1 learners: 5.56, 3.33, 1.11; of one left over the largest remainder takes it."""
     assert largest_remainder(10, np.array([5, 3, 1])).tolist() == [6, 3, 1]
     assert largest_remainder(9, np.array([5, 3, 1])).tolist() == [5, 3, 1]
+    assert largest_remainder(11, np.array([5, 3, 1])).tolist() == [6, 4, 1], "of 6.11, 3.67 and 1.22 the second"
     assert largest_remainder(11, np.array([1, 1, 1])).tolist() == [4, 4, 3], "equals in order"
 
 
@@ -606,3 +608,7 @@ def test_what_a_roll_has_left_goes_on_to_the_next_session(unit):
 def test_two_sessions_of_a_course_at_one_time_are_refused(unit):
     with pytest.raises(InputError, match="is held at the same time as session 1"):
         plan_training(unit, sessions_of(date(2026, 11, 18), date(2026, 11, 18)))
+
+
+def test_lengths_to_compare_are_rounded_up_to_a_tenth_and_pooled():
+    assert _by_length(pd.Series([160.0, 95.04, 160.0]), pd.Series([2, 3, 4])) == [(1600, 6), (951, 3)]

@@ -15,6 +15,7 @@ from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.parts.compare import bands
 from kitplan.parts.compare.model import Planned, _converted, compare_units, mean_month, most_like
+from kitplan.parts.compare.notes import beds_without_airways
 from kitplan.parts.par.values import Readiness
 from kitplan.read.problems import InputError
 from kitplan.read.values import STRATUM_KEY, StockPolicy
@@ -339,3 +340,18 @@ def test_the_difference_is_said_with_its_sign_and_its_largest_cause(small_unit, 
     assert said[1] == f"Most of it: prices ({0.1 * year:+,.0f} USD a year)."
     same = compare_units(small_unit, small_unit, no_par).sentences()[0]
     assert f"{year:,.0f} in Invented test unit (invented): no change; 8 times" in same
+
+
+def test_beds_alone_are_no_use_and_what_to_write_is_said():
+    """Nine airways in 24 beds: three more beds as full as now hold 1.1 airways more."""
+    def unit(beds):
+        return SimpleNamespace(bedside=SimpleNamespace(beds=beds))
+
+    head = "Beds go from 24 to 27, the airways stay: use follows airways, not beds."
+    (more,) = beds_without_airways(unit(24), unit(27), 9.0, 9.0)
+    assert more.startswith(f"{head} As full as now, 3 more beds hold 1.1 airways more: add [[expect]] lines")
+    assert more.endswith("mean_airways that add up to 1.1.")
+    (fewer,) = beds_without_airways(unit(24), unit(20), 9.0, 9.0)
+    assert fewer == (f"{head.replace('27', '20')} Shorten the census of the second unit to match.")
+    for a, b, airways in ((24, 24, 9.0), (24, 27, 10.0), (0, 27, 9.0), (24, 0, 9.0)):
+        assert beds_without_airways(unit(a), unit(b), 9.0, airways) == ()

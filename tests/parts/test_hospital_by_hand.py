@@ -61,6 +61,7 @@ def test_each_unit_is_a_row_and_so_is_each_item_that_it_holds():
     assert found.units.columns.tolist() == UNIT_COLUMNS
     assert found.holdings[["unit", "item", "par_packs", "par_units"]].to_numpy().tolist() == [
         ["a", "gauze", 3, 30], ["a", "mask", 4, 4], ["b", "gauze", 3, 30], ["b", "mask", 4, 4]]
+    assert found.holdings.index.tolist() == [0, 1, 2, 3]
     assert found.failed.to_numpy().tolist() == [["c", "input", "no census"]]
     assert found.remarks == {"b": ("Check tubes.",)}
     assert set(found.tables()) == {"units", "holdings", "not_planned", "pooling", "pooling_units"}
@@ -153,6 +154,13 @@ def test_what_is_kept_of_a_plan_is_what_is_held_and_slow_items_are_no_emergency_
     assert slow.transport.sum() == pytest.approx(1.0)
     mean = slow.transport @ np.arange(len(slow.transport))
     assert mean > 2 * 54 / 9, "two days of the busiest nine, at six a day or more"
+
+
+def test_what_has_a_floor_or_is_critical_stays_in_the_unit(small_unit):
+    """One in the stock room or one at a bedside is a floor."""
+    items = small_unit.items.iloc[:4].assign(critical=[True, False, False, False], min_bedside=[0, 1, 0, 0],
+                                             min_stock=[0, 0, 1, np.nan])
+    assert model._emergency(replace(small_unit, items=items)).tolist() == [True, True, True, False]
 
 
 # -- money ----------------------------------------------------------------------------------------------------------

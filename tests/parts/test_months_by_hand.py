@@ -12,6 +12,7 @@ import pytest
 from scipy.stats import t as student
 
 from kitplan.demand.use import UseModel, use_model
+from kitplan.parts.forecast.fitted import snapshot_paths
 from kitplan.parts.forecast.months import (
     MonthlyCensus,
     monthly_census,
@@ -84,6 +85,7 @@ def test_an_unknown_month_lies_straight_between_its_neighbours():
     assert series([9, 5, 3], [True, True, True]) == [9, 5, 3]
     assert series([4, 10], [False, False], [10, 20]) == [8], "no month whole: the mean of all known days"
     assert series([4, 10], [False, False], [10, 0]) == [4]
+    assert series([4, 10], [False, False], [2, 1]) == [6], "one known day counts as one"
     assert series([np.nan], [False], [0]) == [0]
 
 
@@ -509,6 +511,17 @@ def test_months_ahead_go_on_as_issued_and_the_doubt_that_past_and_future_share_c
     assert said[0].startswith("Issues of 3 past months come to ")
     share = int(said[0].split(" come to ")[1].split("%")[0])
     assert share == pytest.approx(200 / np.exp(0.045), abs=8)
+
+
+def test_a_count_of_one_day_without_turnover_is_as_unsure_as_a_poisson_number(unit_maker):
+    """Nine airways, and one: gamma of that mean and that variance, the same in every month."""
+    for airways in (9, 1):
+        rows = pd.DataFrame({"stratum": [0], "airways": [airways]})
+        unit = unit_maker(Census("snapshot", rows, date(2026, 3, 2), date(2026, 3, 2), None, 1.0, NOBODY))
+        paths, _ = snapshot_paths(unit, 3, 40_000, np.random.default_rng(1))
+        assert paths.mean() == pytest.approx(airways, rel=0.02)
+        assert paths[:, 0].var() == pytest.approx(airways, rel=0.05)
+        assert (paths == paths[:, :1]).all()
 
 
 def test_a_role_of_which_nothing_was_issued_keeps_its_recipe_and_is_named_with_its_money():

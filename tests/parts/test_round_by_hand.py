@@ -11,10 +11,12 @@ import pytest
 
 from kitplan.parts.orders.build import built, plan_builds
 from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.model import shelf_notes
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.questions import question_table, questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
-from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, round_plan_of
+from kitplan.parts.orders.saved_plan import find_unit
 from kitplan.parts.orders.steps import (
     amend_orders,
     answer,
@@ -494,3 +496,47 @@ def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_ag
     assert step.told[0].startswith("Kit A-1: the book knew of too few gauze.")
     with pytest.raises(InputError, match="is no kit design of the plan"):
         built([KitRow(2, "B", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+
+
+# -- notes, levels and files ----------------------------------------------------------------------------------------
+
+
+def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
+    made = book(*FULL, counted("ties", 5), counted("caps", 3), counted("gauze", 30, 7))
+    notes = shelf_notes(PLAN, standing(made), (), CATALOGUE)
+    assert notes == ("1 of 2 lines were not counted on 2026-07-08 and order nothing: mask.",
+                     "On the shelf but not on the par list: ties."), "an item of no catalogue is a question, not a note"
+    assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
+    assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
+
+
+def test_a_level_carries_what_its_catalogue_row_says(small_unit):
+    items = small_unit.items.assign(gtin="", counted_as="")
+    items.loc[items["item"] == "saline-5", ["gtin", "counted_as", "counted"]] = "00012345678905", "ampoule", "packs"
+    levels = pd.DataFrame({"item": ["saline-5", "wipe-prep", "mask-42"], "description": "x", "pack": [50, 50, 1],
+                           "par_units": [120, 0, 3], "expected_units": [45.0, 9.0, 0.9]})
+    found = round_plan_of(replace(small_unit, items=items), levels, np.full(len(items), 7), None)
+    saline = found.level["saline-5"]
+    assert (saline.gtin, saline.counted_as, saline.packs_only) == ("00012345678905", "ampoule", True)
+    assert (saline.pack, saline.price, saline.level_units, saline.urgent_units) == (50, 11.0, 120, 7)
+    assert saline.use_per_day == pytest.approx(5.0)
+    mask = found.level["mask-42"]
+    assert (mask.gtin, mask.counted_as, mask.packs_only, mask.critical) == ("", "piece", False, True)
+    assert mask.urgent_units == 3, "never above its level"
+    assert "wipe-prep" not in found.level
+
+
+def test_a_filled_in_file_belongs_to_the_unit_that_it_lies_in_or_whose_plan_it_lies_in(tmp_path):
+    unit, plan = tmp_path / "ward", tmp_path / "other-plan"
+    for folder in (unit / "plan", plan, tmp_path / "third"):
+        folder.mkdir(parents=True)
+    (unit / "unit.toml").touch()
+    for book_of in ("other.xlsx", "third.xlsx"):
+        (tmp_path / book_of).touch()
+    for filled, belongs in ((unit, unit), (unit / "count.csv", unit), (unit / "plan" / "count.csv", unit),
+                            (plan / "count.csv", tmp_path / "other.xlsx")):
+        assert find_unit(filled) == belongs
+    stray = tmp_path / "third" / "count.csv"
+    stray.touch()
+    with pytest.raises(InputError, match="lies in no unit's folder"):
+        find_unit(stray)

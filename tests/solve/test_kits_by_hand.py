@@ -7,14 +7,21 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binom
 
 from kitplan.demand.held import as_held
+from kitplan.demand.item_choice import attempt_tables, fill_roles
+from kitplan.parts.kits.accounts import Traffic, _through_place, kit_accounts
 from kitplan.parts.kits.contents import event_uses_per_month
-from kitplan.parts.kits.groups import held_bundles, ways
+from kitplan.parts.kits.groups import Part, held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
+from kitplan.parts.kits.mix import fewest_of_each
 from kitplan.parts.kits.model import KitPlan
-from kitplan.parts.kits.slots import Slot
-from kitplan.parts.kits.tables import _reason, size_list
+from kitplan.parts.kits.partition import Pool
+from kitplan.parts.kits.requirements import kit_needs
+from kitplan.parts.kits.roll_choice import choose_opened
+from kitplan.parts.kits.slots import NEVER, Slot
+from kitplan.parts.kits.tables import _reason, _serves, size_list
 from kitplan.parts.kits.together import Together
 from kitplan.solve.positions import Packing
 
@@ -146,3 +153,122 @@ def test_sizes_are_listed_smallest_first_with_their_unit_once(sizes, said):
     order = {"M": 1.0, "L": 2.0, "": 0.0}
     number = [order[s] if s in order else float(s.split()[0]) for s in sizes]
     assert size_list(pd.DataFrame({"size": sizes, "size_number": number})) == said
+
+
+def test_what_a_place_gives_a_stay_and_what_it_leaves():
+    """Six bundles held. Two a re-secure, four attempts a stay: eight are used; none, one or two used since the last
+    restock with chances one half, three tenths and one fifth: 6 x 0.5 + 4 x 0.3 + 2 x 0.2 = 4.6 left. What is held once
+    is used once by whom it fits best, and whoever takes another item leaves all.
+    """
+    use = SimpleNamespace(last_interval=np.array([[0.5, 0.3, 0.2]]), mean_stay_attempts=4.0)
+    needs = SimpleNamespace(use=[use], opened={}, primary={(0, "mask"): 7})
+
+    def through(per_use, takes=0, held=6, role="gauze", item=7):
+        slot = SimpleNamespace(options=({item: 1},), per_use=np.array([[per_use]]), role=role, bundles=np.array([[6]]))
+        return _through_place(needs, SimpleNamespace(slot=slot, held=np.array([held]), takes=np.array([takes])), 0, 0)
+
+    assert through(2.0) == pytest.approx((8.0, 4.6))
+    assert through(2.0, takes=1) == (0.0, 6.0)
+    assert through(2.0, held=0) == (0.0, 0.0)
+    assert through(0.0, held=2, role="mask") == (1.0, 1.0)
+    assert through(0.0, held=2, role="mask", item=8) == (0.0, 2.0), "the next size is used by nobody"
+
+
+def test_bundles_that_a_stratum_does_not_take_lie_idle_at_their_number():
+    """The first stratum takes from it, at 5 and 9 money for one and two bundles; for the second each bundle idles at 3;
+    a third cannot be served.
+    """
+    slot = SimpleNamespace(bundles=np.array([[1], [0], [NEVER]]), cost=np.array([[[0.0, 5.0, 9.0]]] * 3),
+                           idle=np.array([[2.0], [3.0], [4.0]]))
+    part = Part(slot, 0, np.array([True, False, True]))
+    level = np.array([[1, 1, NEVER], [2, 2, 2]])
+    assert part.costs(level).tolist() == [[5.0, 3.0, np.inf], [9.0, 6.0, 9.0]]
+    assert part.levels.tolist() == [0, 1]
+    assert part.most(np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 0.0]])).tolist() == [1, 0]
+
+
+def test_as_many_kits_go_out_a_month_as_airways_come(small_unit):
+    """Four, two and three airways that stay six days: 30.4375 / 6 of each a month."""
+    needs = kit_needs(small_unit, attempt_tables(small_unit))
+    assert needs.turnover
+    assert needs.kits_per_month == pytest.approx(np.array([4, 2, 3]) * 30.4375 / 6)
+
+
+def test_of_hundreds_of_uses_each_size_holds_its_own_quantile():
+    """A hundred attempts of two pairs for sure, small and large alike likely: each half may run out in half of 5 %, so
+    the 97.5 % point of a binomial of 200 halves (scipy) for either.
+    """
+    attempts = tuple(np.eye(101)[100].tolist())
+    assert fewest_of_each((0.5, 0.5), attempts, 2, 0.95) == (int(binom.ppf(0.975, 200, 0.5)),) * 2
+    uneven = fewest_of_each((0.9, 0.1), attempts, 2, 0.95)
+    assert uneven == (int(binom.ppf(0.975, 200, 0.9)), int(binom.ppf(0.975, 200, 0.1)))
+
+
+def test_a_group_enters_the_pool_once():
+    """Two groups, then one of them and a new one; then both again."""
+    groups = np.eye(3, dtype=bool)
+    pool = Pool(3)
+    assert pool.add(groups[:2], np.array([5.0, 6.0])) == 2
+    assert pool.add(groups[1:], np.array([6.0, 7.0])) == 1
+    assert pool.add(groups, np.array([5.0, 6.0, 7.0])) == 0
+    assert (len(pool.groups), pool.costs.tolist()) == (3, [5.0, 6.0, 7.0])
+
+
+def test_kits_account_for_what_is_used_left_held_and_built(small_unit):
+    """Two kinds share a design that holds four of an item. Ten and twenty kits a month; one and two used, three and two
+    left: 50 used, 70 left. Four, two and three airways lie there, the third without a kit; five kits are built.
+    """
+    n = len(small_unit.items)
+    used, left, held = (np.zeros((3, n)) for _ in range(3))
+    used[:2, 3], left[:2, 3], held[:2, 3] = (1, 2), (3, 2), 4
+    kit = SimpleNamespace(members=np.array([True, True, False]))
+    other = SimpleNamespace(members=np.array([False, False, True]))
+    fresh = np.stack([np.arange(100), np.zeros(100), np.zeros(100)], axis=1)
+    table = kit_accounts(small_unit, SimpleNamespace(kits_per_month=np.array([10.0, 20.0, 0.0])),
+                         Traffic(used, left, held.astype(int)), pd.DataFrame({"build": [5, 7]}), [kit, other], fresh)
+    (row,) = table.to_dict("records")
+    assert row["item"] == "saline-5"
+    assert (row["used_per_month"], row["left_per_month"], row["issued_per_month"]) == (50.0, 70.0, 120.0)
+    assert (row["at_bedsides"], row["in_built_kits"]) == (24.0, 20)
+    assert row["left_per_interval"] == pytest.approx(70 * 9 / 30.4375)
+    assert row["add_to_par_units"] == 3 * 95, "in 95 % of intervals no more than so many airways of the first kind come"
+
+
+def test_every_roll_is_weighed_for_every_airway_and_the_kits_own_is_marked(small_unit):
+    """Three pieces of 160 mm a re-secure: a roll of 1,372 mm gives 8 pieces and two re-secures, one of 9,144 mm 57 and
+    nineteen. The cheaper a stay is the kit's, and costs what the choice of items says.
+    """
+    tables = attempt_tables(small_unit)
+    choice = fill_roles(small_unit, tables)
+    found = choose_opened(small_unit, kit_needs(small_unit, tables), choice)
+    tape = found.tape[found.tape["skin"] == "none"].iloc[:2].set_index("item")
+    assert tape.loc["tape-25-short", ["pieces_per_roll", "uses_per_roll"]].tolist() == [8, 2]
+    assert tape.loc["tape-25-long", ["pieces_per_roll", "uses_per_roll"]].tolist() == [57, 19]
+    assert tape["choice"].to_dict() == {"tape-25-short": "best", "tape-25-long": "suits"}
+    assert tape["in_kit"].to_dict() == {"tape-25-short": True, "tape-25-long": False}
+    chosen = choice.frame[(choice.frame["item"] == "tape-25-short") & (choice.frame["stratum"] == 0)].iloc[0]
+    assert tape.loc["tape-25-short", "cost_per_stay"] == pytest.approx(chosen["cost_per_stay"])
+    assert tape.loc["tape-25-short", "rolls_per_stay"] == pytest.approx(chosen["cost_per_stay"] / 0.9)
+    assert tape.loc["tape-25-short", "monthly_cost"] == pytest.approx(chosen["cost_per_stay"] * 4 * 30.4375 / 6)
+    single = found.single[found.single["role"] == "tape"].set_index("item")
+    short, long = single.loc["tape-25-short"], single.loc["tape-25-long"]
+    assert (short["serves"], short["strata"], short["extra_monthly_cost"]) == (3, 3, pytest.approx(0.0))
+    assert long["extra_monthly_cost"] == pytest.approx(long["monthly_cost"] - short["monthly_cost"])
+    assert list(single.index).index("tape-25-short") < list(single.index).index("tape-25-long"), "least money first"
+
+
+def test_what_an_airway_draws_from_a_place_is_told_in_uses_or_in_its_share(small_unit):
+    """Two re-secures; two wipes each; of four pairs of gloves a share of half."""
+    rows = list(small_unit.items["item"])
+    needs = SimpleNamespace(re_secures=[2], needs=[{"gloves": 2.0, "prep_wipe": 2.0}])
+
+    def told(item, per_use, role):
+        slot = SimpleNamespace(options=({rows.index(item): 1},), per_use=np.array([[per_use]]), role=role)
+        return _serves(small_unit, needs, slot, 0, 0)
+
+    assert told("wipe-prep", 2.0, "prep_wipe") == "2 re-secures x 2"
+    assert told("gloves-small", 1.0, "gloves") == "2 re-secures, 50% of 4 pairs"
+    assert told("gloves-small", 0.6, "gloves") == "2 re-secures, 30% of 4 pairs"
+    assert told("wipe-prep", 0.0, "prep_wipe") == "2 re-secures"
+    needs.re_secures = [1]
+    assert told("wipe-prep", 0.0, "prep_wipe") == "1 re-secure"

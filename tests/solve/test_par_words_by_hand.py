@@ -55,6 +55,7 @@ def test_where_the_target_is_not_met_room_buys_points_of_readiness():
     assert table.loc["shelf", "price"] == pytest.approx(0.4)
     assert table.loc["shelf", "sentence"] == "one more litre of shelf would buy about 0.4 points of readiness"
     assert table.loc["budget", "sentence"] == "240.00 USD of the budget is left: the next step needs more than that"
+    assert table.loc["budget", "price"] == 0.0
     money = prices("limited", {"budget": 4.0})
     assert money.loc["budget", "sentence"] == "one more USD of budget would buy about 0.4 points of readiness"
     assert money.loc["shelf", "sentence"] == "45.0 L of the shelf is left: the next step needs more than that"
@@ -109,6 +110,13 @@ def test_a_frontier_keeps_one_plan_a_cost_from_cheap_to_ready(make_stock, make_d
     assert found.rows["litres"].tolist() == [25.0, 45.0, 45.5, 49.5]
     alone = trace_frontier(instance, candidate, False)
     assert alone.rows["target"].tolist() == [0.9]
+
+
+def test_what_is_free_weighs_a_trifle_more_where_it_is_large(make_stock, make_demand):
+    """A millionth of a usual price and a litre more: so that nothing is held for nothing."""
+    unit = make_stock(3, pack=1.0, price=[0.0, 0.0, 6.0], litres=[1.0, 3.0, 1.0])
+    cost = ask(unit, make_demand(np.zeros((4, 3)), unit.items["item"])).cost
+    assert cost.tolist() == pytest.approx([2 * 6e-6, 4 * 6e-6, 6.0])
 
 
 # -- since the last plan --------------------------------------------------------------------------------------------

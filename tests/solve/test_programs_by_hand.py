@@ -19,7 +19,13 @@ from kitplan.solve.patterns import Supply, solve_patterns, trim_surplus
 from kitplan.solve.positions import Packing
 from kitplan.solve.program import Program
 from kitplan.solve.sheet_cutting import Sheet, cut_sheets
-from kitplan.solve.verify import _logistic_line, _spread_about, joint_readiness, shortage_chances
+from kitplan.solve.verify import (
+    _logistic_line,
+    _spread_about,
+    joint_readiness,
+    shortage_chances,
+    shortage_risk,
+)
 
 # -- programs -------------------------------------------------------------------------------------------------------
 
@@ -120,6 +126,17 @@ def test_what_is_left_beside_the_line_is_a_beta_law_of_that_variance():
     assert spread.mean() == pytest.approx(0.9, abs=0.01)
     assert spread.std() == pytest.approx(np.sqrt(0.009), rel=0.15)
     assert _spread_about(np.array([0.9, 0.5]), 0.0).tolist() == [0.9, 0.5]
+
+
+def test_use_that_spreads_faster_than_its_square_is_taken_to_spread_as_the_square():
+    """Draws of mean 10 vary by 1 and of mean 30 by 40: a law m + b m^2 of any a above 0 cannot; so the square. Then the
+    risk of a draw of mean 30 at a level of 60 in packs of 3 is that of mean 10 at 20 in packs of 1.
+    """
+    units = np.concatenate([[9, 11] * 200, [30 - 35, 30 + 35] * 200])[:, None]
+    draw, mean = np.repeat([0, 1], 400), np.array([[10.0], [30.0]])
+    low = shortage_risk(units, draw, mean, np.array([20]), np.array([1]))[0]
+    high = shortage_risk(units, draw, mean, np.array([60]), np.array([3]))[1]
+    assert low == pytest.approx(high, rel=1e-6)
 
 
 def test_whole_packs_last_by_where_they_lie():
