@@ -4,7 +4,6 @@ them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from math import gcd
 from typing import Any
@@ -195,7 +194,7 @@ def _side_by_side(issues: _Issues, rows: pd.DataFrame, names: dict[str, int], rn
             left, share_left = left - taken, share_left - float(share)
 
 
-def windows(issued: np.ndarray, interval_steps: int) -> Iterator[np.ndarray]:
-    """Units issued in back-to-back intervals, one array (replications, n_items) an interval."""
-    for begin in range(0, issued.shape[0] - interval_steps + 1, interval_steps):
-        yield issued[begin : begin + interval_steps].sum(axis=0)
+def windows(issued: np.ndarray, interval_steps: int) -> np.ndarray:
+    """Units issued in back-to-back intervals, shape (n_intervals, replications, n_items)."""
+    count = len(issued) // interval_steps
+    return issued[:count * interval_steps].reshape(count, interval_steps, *issued.shape[1:]).sum(axis=1)

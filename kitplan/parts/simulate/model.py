@@ -209,7 +209,7 @@ class _StockRoom:
 def _by_rule(room: _StockRoom, past: np.ndarray, floor_units: np.ndarray, plan: np.ndarray) -> dict[str, np.ndarray]:
     """Par levels by each rule, with factors in common use and tuned to the plan's own `covered` share."""
     interval_steps = room.clock.interval_steps
-    whole = np.stack(list(windows(past, interval_steps)))
+    whole = windows(past, interval_steps)
     known = records(whole, max(int(DAYS_A_YEAR * room.clock.steps_per_day / interval_steps), 1))
     each = rules(known, floor_units)
     pars = {name.format(f): rule(f) for name, (rule, factors) in each.items() for f in factors}
