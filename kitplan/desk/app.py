@@ -144,6 +144,8 @@ def _checked(folder: Path) -> dict[str, Any]:
 
 def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any]], list[Any]]:
     """Faults that stand in a cell of a table, with the row that they stand in; and the others."""
+    from kitplan.read.grids import header_key
+
     own, tables, others = _own_tables(folder), {}, []
     for fault in faults[:200]:
         if fault.file not in own or fault.row is None:
@@ -155,20 +157,16 @@ def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any
             tables[fault.file] = {"file": fault.file, "seen": shelf.checksum(content), "text": text, "rows": {},
                                   "head": _heading(text)}
         table = tables[fault.file]
-        cells = shelf.lines_around(table["text"].cells, fault.row)
+        cells = table["text"].cells[fault.row - 1] if fault.row <= len(table["text"].cells) else ()
         row = table["rows"].setdefault(fault.row, {"cells": cells, "faults": [], "columns": set()})
         row["faults"].append(fault)
-        column = fault.column or ""
-        row["columns"] |= {k for k, title in enumerate(table["head"]) if _folded(title) == _folded(column)}
+        column = header_key(fault.column)
+        row["columns"] |= {k for k, title in enumerate(table["head"]) if header_key(title) == column}
     return list(tables.values()), others
 
 
 def _heading(text: shelf.TextTable) -> tuple[str, ...]:
     return next((row for row in text.cells if sum(bool(c.strip()) for c in row) > 1), ())
-
-
-def _folded(text: str) -> str:
-    return text.partition("(")[0].strip().casefold().replace(" ", "_")
 
 
 def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -175,8 +175,3 @@ def checksum(content: bytes) -> str:
     from hashlib import sha256
 
     return sha256(content).hexdigest()[:16]
-
-
-def lines_around(rows: Sequence[tuple[str, ...]], number: int) -> tuple[str, ...]:
-    """The cells of row `number` (from 1), or none."""
-    return rows[number - 1] if 0 < number <= len(rows) else ()

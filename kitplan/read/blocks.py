@@ -21,8 +21,8 @@ class Setting:
     """What one key accepts.
 
     kind: number, integer, flag, text, texts (one or a list), range (low, high), shares (a list of chances), month, day,
-    clock (minutes after midnight), blocks (a list of them), amounts (a block of numbers by name) or any (read
-    elsewhere).
+    clock (minutes after midnight), blocks (a list of them), amounts (a block of numbers by name), cell (one value) or
+    any (both read elsewhere).
     low, high: what is accepted (exclusive where `strict`); of a text its length, of amounts each of them. choices: the
     only texts accepted, folded as names are. default: the value where the key is left out. mend: said instead of what
     is usual for the kind. usual: outside it the value is questioned; ground: why, shown with the question.
@@ -163,5 +163,7 @@ def _number(setting: Setting, value: object) -> Any | Bad:
 _KINDS: Mapping[str, Callable[[Setting, object], Any]] = {
     "flag": _flag, "text": _text, "texts": _texts, "shares": _shares, "range": _range, "month": _month, "day": _day,
     "clock": _clock, "blocks": _blocks, "any": lambda _, value: value,
+    "cell": lambda _, value: Bad("is not one value", "Write one number or text.") if isinstance(value, list | dict)
+    else value,
     "amounts": lambda setting, _: Bad("is not a block of quantities", "Begin it with its name in [ ] on a line alone."),
 }

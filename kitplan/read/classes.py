@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -25,7 +25,7 @@ from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.routes import Size, size_of
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source
-from kitplan.read.strata import HEAVIEST_KG, SKINS, cuffed_word
+from kitplan.read.strata import HEAVIEST_KG, SKINS
 from kitplan.read.techniques import technique_for
 from kitplan.read.values import Route, Technique
 
@@ -211,8 +211,6 @@ class _ClassReader:
             self.fault("learners", "is missing: a class needs learners", "Write how many: learners = 12.")
         learners = given.get("learners", 1)
         stations = self._stations(given)
-        self._known("sizes_worn", given["sizes_worn"], self.shared, "is no item of the catalogue that comes in shares")
-        self._known("loose", given["loose"], self.roles, "has no item in the catalogue")
         practices = tuple(p for n, block in enumerate(given.get("practice", ()), 1)
                           for p in self._practice(f"practice {n}", block, given["attempts"]))
         if not given.get("practice") and ("practice" not in self.settings or given.get("practice") == []):
@@ -225,19 +223,19 @@ class _ClassReader:
             durables=tuple(self._durable(f"durable {n}", b) for n, b in enumerate(given["durable"], 1)),
             have=self._stock("have", given["have"], day),
             expired=self._stock("expired_for_practice", given["expired_for_practice"], None),
-            sizes_worn=tuple(self.items.get(key_of(name), "") for name in given["sizes_worn"]),
-            loose=tuple(key_of(role) for role in given["loose"]), **{key: given[key] for key in _AS_GIVEN},
+            sizes_worn=self._known("sizes_worn", given["sizes_worn"], self.shared,
+                                   "is no item of the catalogue that comes in shares"),
+            loose=self._known("loose", given["loose"], self.roles, "has no item in the catalogue"),
+            **{key: given[key] for key in _AS_GIVEN},
         )
         if len(self.findings.faults) == before:
             self._look(found)
         return found
 
-    def _known(self, key: str, words: Iterable[str], known: Collection[str], fault: str) -> None:
-        """Note the words that are none of those known, each with the nearest."""
-        folded = {key_of(word) for word in known}
-        for word in words:
-            if key_of(word) not in folded:
-                self.fault(key, fault, suggestion(word, sorted(known)), word)
+    def _known(self, key: str, words: Iterable[str], known: Iterable[str], fault: str) -> tuple[str, ...]:
+        """The words as they are known; those that are not are noted, each with the nearest."""
+        found = [self.findings.one_of(word, sorted(known), self.file, self.place_of(key), fault) for word in words]
+        return tuple(word or "" for word in found)
 
     def _stations(self, given: Mapping[str, Any]) -> int:
         """How many stations; they are held against the learners only where these could be read."""
@@ -264,9 +262,10 @@ class _ClassReader:
         if not self.techniques[technique].steps:
             self.warn(f"{key}.technique", "has a recipe without words: its step card lists the set and no steps",
                       f'Write steps = ["first", "second"] under [{technique}] in techniques.toml.', technique)
+        cuffed = {None: "", True: "cuffed", False: "uncuffed"}[given.get("cuffed")]
         found = []
         for column, size in self._sizes(key, given, self.sizes.recipes.routes.get(route) or Route(route)):
-            row = self.sizes.row(technique, route, size, cuffed_word(given), given["patient_kg"])
+            row = self.sizes.row(technique, route, size, cuffed, given["patient_kg"])
             if row is None:
                 self.fault(f"{key}.{column}", "is a size that no table holds", self.sizes.mend(), size.text)
                 continue
@@ -315,14 +314,12 @@ class _ClassReader:
         block = _of_a_block(self.file, key, block, _DURABLE, self.findings)
         given = read_block(self.file, key, block, _DURABLE, self.findings)
         written, role = given["item"], key_of(given["role"])
-        item = self.items.get(key_of(written), "")
         if sum(k in block for k in ("name", "item", "role")) == 0 or (written and role):
             self.fault(key, "needs one of name, item and role",
                        'Write name = "what it is", or item (from the catalogue), or role (sized to the practice).')
-        if written and not item:
-            self.fault(f"{key}.item", "is not in the catalogue", suggestion(written, self.items.values()), written)
-        if role:
-            self._known(f"{key}.role", [role], self.roles, "has no item in the catalogue")
+        item = "".join(self._known(f"{key}.item", filter(None, [written]), self.items.values(),
+                                   "is not in the catalogue"))
+        self._known(f"{key}.role", filter(None, [role]), self.roles, "has no item in the catalogue")
         techniques = tuple(technique_for(name, self.techniques) or "" for name in given["techniques"])
         titles = [*self.techniques, *(t.title for t in self.techniques.values())]
         self._known(f"{key}.techniques", given["techniques"], titles, "is not a technique of this unit")

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from kitplan.read.catalogue import fits
-from kitplan.read.findings import Findings, key_of, nearest, suggestion
+from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.policy import Policy
 from kitplan.read.sizes import uncut_of
 from kitplan.read.techniques import Recipes
@@ -116,39 +116,28 @@ def check_policy_items(
     policy: Policy, items: pd.DataFrame, findings: Findings
 ) -> tuple[dict[str, str], tuple[str, ...]]:
     """Return `prefer` and `stock.unavailable` with the catalogue's own spelling; faults are noted."""
-    names = {key_of(n): n for n in items["item"]}
-    role_of = dict(zip(items["item"], items["role"]))
+    role_of, roles = dict(zip(items["item"], items["role"])), list(dict.fromkeys(items["role"]))
+    no_role, no_item = "is not a role of any item", "is not an item of the catalogue"
     prefer = {}
-    for role, written in policy.prefer.items():
-        item = names.get(key_of(written))
-        if key_of(role) not in set(items["role"]):
-            findings.fault(policy.file, "is not a role of any item", suggestion(role, items["role"].unique()),
-                           column=f"prefer.{role}")
-        elif item is None:
-            findings.fault(policy.file, "is not an item of the catalogue", suggestion(written, names.values()),
-                           column=f"prefer.{role}", value=written)
-        elif role_of[item] != key_of(role):
+    for written_role, written in policy.prefer.items():
+        where = f"prefer.{written_role}"
+        role = findings.one_of(written_role, roles, policy.file, where, no_role)
+        item = findings.one_of(written, items["item"], policy.file, where, no_item) if role else None
+        if role and item and role_of[item] != role:
             findings.fault(policy.file, f"fills the role {role_of[item]}", f"Name an item of the role {role}.",
-                           column=f"prefer.{role}", value=written)
-        else:
-            prefer[key_of(role)] = item
-    away = []
-    for written in policy.values.get("stock.unavailable", ()):
-        item = names.get(key_of(written))
-        if item is None:
-            findings.fault(policy.file, "is not an item of the catalogue", suggestion(written, names.values()),
-                           column="stock.unavailable", value=written)
-        else:
-            away.append(item)
+                           column=where, value=written)
+        elif role and item:
+            prefer[role] = item
+    unavailable = [findings.one_of(written, items["item"], policy.file, "stock.unavailable", no_item)
+                   for written in policy.values.get("stock.unavailable", ())]
+    away = tuple(item for item in unavailable if item)
     if "bedside.on_wall" in policy.own:
-        for role in policy.values["bedside.on_wall"]:
-            if key_of(role) not in set(items["role"]):
-                findings.fault(policy.file, "is not a role of any item", suggestion(role, items["role"].unique()),
-                               column="bedside.on_wall", value=role)
+        for written in policy.values["bedside.on_wall"]:
+            findings.one_of(written, roles, policy.file, "bedside.on_wall", no_role)
     if policy.values.get("stock.unavailable_weeks") is not None and not away:
         findings.warn(policy.file, "says for how long, but nothing is unavailable",
                       'Name the items: unavailable = ["item"].', column="stock.unavailable_weeks")
-    return prefer, tuple(away)
+    return prefer, away
 
 
 def check_floors(

@@ -56,6 +56,13 @@ class Findings:
         """Note something worth a look. moves: as in Problem."""
         self.warnings.append(Problem(file, row, column, self._shown(file, column, value), fault, mend, (), moves))
 
+    def one_of(self, written: str, known: Iterable[str], file: str, column: str, fault: str) -> str | None:
+        """The known word that a text means, however folded; None where it means none, noted with the nearest."""
+        words = {key_of(word): word for word in known}
+        if key_of(written) not in words:
+            self.fault(file, fault, suggestion(written, words.values()), column=column, value=written)
+        return words.get(key_of(written))
+
     def rows(
         self, file: str, column: str | None, rows: Sequence[int] | np.ndarray,
         values: Iterable[object] | None, fault: str, mend: str, moves: int | None = None,

@@ -162,8 +162,9 @@ def _sheet_rows(source: Source, name: str, findings: Findings) -> list[dict[str,
     reader = read_table(name, source, findings, shipped=False)[1]
     if reader is None:
         return []
-    given, rows = {name: reader.given(name) for name in reader.raw.columns}, reader.records()
-    return [{name: row[name] for name, there in given.items() if there[row["at"]]} for row in reader.good(rows)]
+    columns = reader.raw.columns
+    rows = reader.records() if name == "modifiers" else [dict(zip(columns, row)) for row in zip(*columns.values())]
+    return [{key: value for key, value in row.items() if key in columns and value not in (None, "")} for row in rows]
 
 
 def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], list[Mapping[str, Any]]]:

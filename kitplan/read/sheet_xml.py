@@ -1,7 +1,7 @@
 """Cells out of the XML parts of an .xlsx workbook (ECMA-376 SpreadsheetML), one pass, without keeping the tree.
 
-A general reader takes most of a minute and a gigabyte for 200,000 rows; a census needs only values, so this keeps
-values: a formula's last result is kept, and where it stands is told.
+A general reader gives either a formula or its last result, and stops at style sheets that some exporters write. A
+census needs only values, so this keeps values: a formula's last result is kept, and where it stands is told.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from xml.etree.ElementTree import Element, iterparse
 from kitplan.read.cells import Bad
 from kitplan.read.grids import MAX_COLUMNS, MAX_ROWS
 
-_LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384
+_LAST_ROW = 1_048_576
+_MOST_HELD = 200_000
 _LAST_DAY = 2_958_465
 _BUILT_IN_DATES = frozenset({*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)})
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
@@ -30,13 +31,20 @@ def _local(name: str) -> str:
 
 
 def _elements(part: IO[bytes], wanted: Collection[str], inside: Collection[str]) -> Iterator[tuple[str, Element]]:
-    """The wanted elements as they end, by their names without namespaces; all are emptied but those inside them."""
+    """The wanted elements as they end, by their names without namespaces; all are emptied but those inside them.
+
+    Raises ValueError where one holds more than a row of a sheet can.
+    """
+    held = 0
     for _, element in iterparse(part):
         name = _local(element.tag)
         if name in wanted:
             yield name, element
+            held = 0
         if name not in inside:
             element.clear()
+        elif (held := held + 1) > _MOST_HELD:
+            raise ValueError("more than a row holds")
 
 
 def attributes(part: IO[bytes], wanted: str) -> list[dict[str, str]]:
@@ -122,8 +130,8 @@ class SheetCells:
             values[column] = value
         if all(v is None or v == "" for v in values):
             return
-        if not (self.numbers[-1] if self.numbers else 0) < number <= _LAST_ROW or len(row) > _LAST_COLUMN:
-            raise ValueError("rows out of order, or more cells than a row has")
+        if not (self.numbers[-1] if self.numbers else 0) < number <= _LAST_ROW:
+            raise ValueError("rows out of order")
         if len(self.rows) >= MAX_ROWS:
             self.limit = Bad(f"has more than {MAX_ROWS:,} rows", "Give a shorter period.")
             return

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from kitplan.read.blocks import Setting, read_block
-from kitplan.read.cells import Bad
-from kitplan.read.findings import Findings, key_of, nearest, suggestion
-from kitplan.read.routes import SIZE_COLUMNS, Size, read_sizes, size_of, size_values
+from kitplan.read.columns import columns_of
+from kitplan.read.findings import Findings, key_of
+from kitplan.read.grids import Grid
+from kitplan.read.headers import raw_table
+from kitplan.read.routes import SIZE_COLUMNS, read_sizes
 from kitplan.read.sizes import FACE_COLUMNS, face_band, face_row, off_grid, outer_of, sizes_from_expected
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, default_technique, routes_of, technique_for
@@ -19,14 +22,6 @@ from kitplan.read.values import STRATUM_KEY, Technique
 
 SKINS = ("none", "barrier")
 HEAVIEST_KG = 400
-_EXPECT: Mapping[str, Setting] = {
-    "route": Setting("text", default=""), "technique": Setting("text", default=""), "size": Setting("any"),
-    "tube_mm": Setting("number", "mm", low=0, high=50, strict=True), "cuffed": Setting("flag"),
-    "skin": Setting("text", choices=SKINS, default="none"),
-    "patient_kg": Setting("number", "kg", low=0, high=HEAVIEST_KG, strict=True, default=float("nan")),
-    "mean_airways": Setting("number", low=0, high=2000, strict=True), "beyond_census": Setting("flag", default=False),
-}
-"""Keys of an `[[expect]]` line."""
 
 
 def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
@@ -173,67 +168,29 @@ def stratum_codes(keys: pd.DataFrame, strata: pd.DataFrame) -> np.ndarray:
 def expected_keys(
     blocks: tuple[Mapping[str, Any], ...], recipes: Recipes, tubes: pd.DataFrame, findings: Findings
 ) -> pd.DataFrame:
-    """Return the `[[expect]]` lines: keys as read_keys gives them, mean_airways, beyond_census; faults are noted."""
-    lines = []
+    """Return the `[[expect]]` lines: keys as read_keys gives them, mean_airways, beyond_census; faults are noted.
+
+    A line is read as a row of a census is, and its faults are told by its number.
+    """
+    known = {name: replace(c, required=False) for name, c in columns_of("expect").items()}
+    known["patient_kg"] = columns_of("census_counts")["patient_kg"]
+    file, own, rows = str(blocks[0]["_file"]) if blocks else "", Findings(), []
     for number, block in enumerate(blocks, 1):
-        line = _expected(str(block["_file"]), f"expect[{number}]", block, recipes, tubes, findings)
-        if line is not None:
-            lines.append(line)
-    columns = list(dict.fromkeys([*STRATUM_KEY, *SIZE_COLUMNS, "patient_kg", "mean_airways", "beyond_census"]))
-    frame = pd.DataFrame(lines, columns=columns)
-    numbers = ("size_number", "patient_number", "tube_mm", "patient_kg", "mean_airways")
-    return frame.astype(dict.fromkeys(numbers, float) | {"beyond_census": bool})
-
-
-def _expected(
-    file: str, where: str, block: Mapping[str, Any], recipes: Recipes, tubes: pd.DataFrame, findings: Findings,
-) -> dict[str, Any] | None:
-    before = len(findings.faults)
-    techniques = recipes.techniques
-    given = read_block(file, where, {k: v for k, v in block.items() if k != "_file"}, _EXPECT, findings)
-    if "mean_airways" not in block:
-        findings.fault(file, "is missing", "Write mean_airways = 0.2, say: how many on a mean day.",
-                       column=f"{where}.mean_airways")
-    route, written = key_of(given["route"]), given["technique"]
-    technique = technique_for(written, techniques) if written else default_technique(route, techniques)
-    if route not in routes_of(techniques):
-        findings.fault(file, "is not a route", suggestion(route, routes_of(techniques)), column=f"{where}.route",
-                       value=block.get("route"))
-    elif technique is None or route not in techniques[technique].routes:
-        near = nearest(written, techniques)
-        findings.fault(file, f"names no recipe for the route {route}",
-                       f"Did you mean {near!r}?" if near else "Name one of techniques.toml.",
-                       column=f"{where}.technique", value=written or None)
-    size = _expected_size(file, where, given, recipes, route, tubes, findings) if route in recipes.routes else None
-    if len(findings.faults) > before or size is None:
-        return None
-    told = dict(zip(SIZE_COLUMNS, size_values(size, cuffed_word(given), recipes.cuff)))
-    return given | told | {"route": route, "technique": technique}
-
-
-def cuffed_word(given: Mapping[str, Any]) -> str:
-    """What a block says of the cuff, as `size_values` takes it."""
-    return {None: "", True: "cuffed", False: "uncuffed"}[given.get("cuffed")]
-
-
-def _expected_size(
-    file: str, where: str, given: Mapping[str, Any], recipes: Recipes, route: str, tubes: pd.DataFrame,
-    findings: Findings,
-) -> Size | None:
-    written, mm = str(given.get("size", "")), given.get("tube_mm", float("nan"))
-    if written and "tube_mm" in given:
-        findings.fault(file, "is a second size beside tube_mm", "Keep one of the two.", column=f"{where}.size",
-                       value=written)
-        return None
-    size = size_of(recipes.routes[route], mm, written)
-    in_mm = "tube_mm" in given or (recipes.routes[route].scale == "mm" and not written)
-    column = f"{where}.{'tube_mm' if in_mm else 'size'}"
-    if isinstance(size, Bad):
-        findings.fault(file, size.fault, size.mend, column=column, value=written or given.get("tube_mm"))
-        return None
-    if size.scale == "mm" and any(mask[0] for mask in off_grid(np.array([size.number]), tubes)):
-        findings.fault(file, "is not a tube size: they run from 2.0 to 10.0 mm in steps of 0.5 mm",
-                       "Correct it, or add the size to a tubes.csv of your own.", column=column,
-                       value=f"{size.number:g}")
-        return None
-    return size
+        where = f"expect[{number}]"
+        given = read_block(file, where, {k: v for k, v in block.items() if k != "_file"},
+                           dict.fromkeys(known, Setting("cell")), findings)
+        for key, example in (("route", '"oral"'), ("mean_airways", "0.2")):
+            if key not in block:
+                findings.fault(file, "is missing", f"Write {key} = {example}, say.", column=f"{where}.{key}")
+        rows.append([given.get(name) for name in known])
+    raw = raw_table(Grid(file, [list(known), *rows], [*range(len(rows) + 1)]), known, own)
+    reader = TableReader.of(raw, own)
+    assert reader is not None, "every column has its heading"
+    keys = read_keys(reader, recipes)
+    doubt_sizes(reader, keys, tubes)
+    frame = keys.assign(mean_airways=reader.numbers("mean_airways"), beyond_census=reader.flags("beyond_census"))
+    for told, noted in ((own.faults, findings.faults), (own.warnings, findings.warnings)):
+        noted += [replace(p, row=None, column=f"expect[{p.row}].{p.column}") for p in told]
+    findings.identities += own.identities
+    whole = (frame["technique"] != "") & frame["mean_airways"].notna()
+    return frame[whole & ~reader.bad].reset_index(drop=True)

@@ -80,7 +80,8 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
     doubt_names(source, findings)
     tables = _read_tables(source, classes or class_files(Path(path)), findings)
     strata, face_rows = build_strata(
-        pd.concat([tables.census.keys, tables.expected[tables.census.keys.columns]], ignore_index=True),
+        pd.concat([tables.census.keys, tables.expected[tables.census.keys.columns].astype(tables.census.keys.dtypes)],
+                  ignore_index=True),
         tables.recipes.techniques, tables.tubes, tables.face, (tables.files["tubes"], tables.files["face"]), findings,
     )
     frequency, modifier_lines = frequency_table(strata, tables.policy, findings)

@@ -98,13 +98,17 @@ class Card:
             self.line(x, y - 1.2, x, y + 1.2, 0.5)
         self.text((x1 + x2) / 2, y + 0.9, text, size, anchor="centre")
 
-    def ruler(self, x: float, y: float) -> None:
-        """A bar of exactly 100 mm, ticked every 10 mm, with what to do about it."""
+    def bar(self, x: float, y: float) -> None:
+        """A bar of exactly 100 mm, ticked every 10 mm."""
         self.line(x, y, x + RULER_MM, y, 1.2)
         for tick in range(0, 101, 10):
             self.line(x + tick, y, x + tick, y + (4 if tick % 50 == 0 else 2.5), 0.8)
             if tick % 50 == 0:
                 self.text(x + tick, y + 4.8, f"{tick}" + (" mm" if tick == 100 else ""), 7, anchor="centre")
+
+    def ruler(self, x: float, y: float) -> None:
+        """The bar of 100 mm, with what to do about it."""
+        self.bar(x, y)
         beside = x + RULER_MM + 8
         self.text(beside, y + 2.2, "Print at 100 % (actual size), never \"fit to page\".", 9, bold=True)
         self.text(beside, y - 1.8, "Lay a ruler on this bar: it is 100 mm. If not, do not cut from this card.", 9)

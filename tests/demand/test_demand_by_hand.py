@@ -435,7 +435,10 @@ def test_the_bounds_of_a_fitted_curve_lie_alike_on_either_side(logged):
         assert curve.low[name] < value < curve.high[name]
         assert curve.low[name] * curve.high[name] == pytest.approx(value**2, rel=1e-6), name
     assert curve.low["spread"] + curve.high["spread"] == pytest.approx(2 * curve.spread)
-    assert curve.high["shape"] / curve.low["shape"] < 1.5
+    events = estimate.learn(logged).events
+    error = np.log(curve.high["shape"] / curve.low["shape"]) / (2 * 1.96)
+    assert 0.78 / np.sqrt(events) < error < 4 * 0.78 / np.sqrt(events), (
+        "the log of a Weibull shape alone has the error 0.78 / sqrt(n) (Fisher information); other causes widen it")
 
 
 def test_a_constant_cause_alone_is_sure_to_one_over_the_root_of_its_events():
@@ -549,3 +552,23 @@ def test_a_learnt_block_tells_its_data_and_the_hazards_it_stands_for(logged):
     assert block["loosening_shape"] == pytest.approx(learnt.curve.shape, rel=0.01)
     for name, value in learnt.curve.per_day.items():
         assert block[name] == pytest.approx(value, abs=1e-3)
+
+
+def test_the_curve_that_was_seen_is_told_check_by_check_in_hours(logged):
+    """Four checks a day: six hours apart, from the first; nobody is secure longer than before."""
+    curve = estimate.learn(logged).wear_curve
+    assert curve["wear_hours"].iloc[0] == 6.0
+    assert np.diff(curve["wear_hours"]) == pytest.approx(6.0)
+    assert (np.diff(curve["still_secure"]) <= 1e-12).all()
+    assert (np.diff(curve["watched"]) <= 0).all()
+    assert curve["still_secure_fitted"].iloc[0] == pytest.approx(curve["still_secure"].iloc[0], abs=0.03)
+
+
+def test_what_an_airway_is_given_once_says_of_how_many_it_was_chosen(small_unit):
+    """Both masks fit 3.5 mm, one fits 4.0 mm."""
+    frame = fill_roles(small_unit).frame
+    masks = frame[frame["role"] == "mask"].set_index("stratum")
+    assert masks["because"].tolist() == ["one an airway; nearest in size of 2 that fit"] * 2 + [
+        "one an airway; the only one that fits"]
+    assert masks.loc[2, "item"] == "mask-60"
+    assert masks["cost_per_stay"].tolist()[2] == 7.5

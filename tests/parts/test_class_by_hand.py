@@ -373,6 +373,7 @@ def test_things_that_last_are_what_stands_at_one_time_less_what_is_there(unit):
     left = plan_training(unit, [lesson(durables=kept)]).left
     (row,) = left[left["state"] == "used in the class"].to_dict("records")
     assert (row["thing"], row["quantity"]) == ("Things that are not used up (3 kinds)", 4 + 6 + 2)
+    assert row["goes_to"] == "Class box, or back to the lender"
 
 
 def test_a_thing_sized_to_practices_is_asked_for_where_it_serves(unit):
@@ -612,3 +613,21 @@ def test_two_sessions_of_a_course_at_one_time_are_refused(unit):
 
 def test_lengths_to_compare_are_rounded_up_to_a_tenth_and_pooled():
     assert _by_length(pd.Series([160.0, 95.04, 160.0]), pd.Series([2, 3, 4])) == [(1600, 6), (951, 3)]
+
+
+def test_a_shared_item_opened_in_one_session_serves_the_next_at_its_station(unit):
+    """Scissors of a hundred uses: 27 sets a session at one station; the pair bought first serves three sessions, and of
+    thirty uses two more pairs are begun while the first is not at its end.
+    """
+    days = [date(2026, 11, 18), date(2026, 11, 25), date(2026, 12, 2)]
+    columns = ["units", "from_before_units", "new_units", "goes_on_units"]
+
+    def scissors(uses):
+        items = unit.items.copy()
+        items.loc[items["item"] == "scissors", "contains"] = uses
+        plan = plan_training(replace(unit, items=items), sessions_of(*days, stations=1))
+        return plan.sessions[plan.sessions["item"] == "scissors"][columns].to_numpy().tolist()
+
+    assert scissors(100.0) == [[1, 0, 1, 1], [1, 1, 0, 1], [1, 1, 0, 0]]
+    assert scissors(30.0) == [[1, 0, 1, 1], [2, 1, 1, 1], [2, 1, 1, 0]]
+    assert scissors(27.0) == [[1, 0, 1, 0], [1, 0, 1, 0], [1, 0, 1, 0]], "used up with the session"

@@ -50,6 +50,9 @@ def test_one_days_count_makes_the_arrivals_the_dearest_thing_not_to_know(unit_ma
 def test_plans_of_a_steady_past_hold_about_as_often_as_they_say(unit_maker):
     found = looked(stays_unit(unit_maker))
     assert len(found.backtest) == 4
+    first, last = ([date.fromisoformat(d) for d in found.backtest[c]] for c in ("first_day", "last_day"))
+    assert (first[0], last[-1]) == (date(2025, 1, 1) + timedelta(days=200), date(2025, 1, 1) + timedelta(days=399))
+    assert [(b - a).days for a, b in zip(last, first[1:])] == [1, 1, 1], "the later half, day after day"
     assert found.backtest["ready"].mean() == pytest.approx(0.95, abs=0.06)
     assert found.low < 0.95 <= found.high
 

@@ -62,6 +62,13 @@ def test_bands_hold_the_expected_and_the_wide_band_holds_the_narrow(forecast):
         assert ((low95 <= low) & (low < mean) & (mean < high) & (high <= high95)).all()
 
 
+def test_packs_of_an_item_are_its_units_over_the_pack(unit, forecast):
+    pack = unit.items.set_index("item")["pack"]
+    for table in (forecast.use, forecast.item_year):
+        assert (table["expected_packs"] * table["item"].map(pack)).to_numpy() == pytest.approx(
+            table["expected_units"].to_numpy())
+
+
 def test_items_add_up_to_the_months_and_to_the_year(forecast):
     by_month = forecast.use.groupby("month")["value"].sum()
     np.testing.assert_allclose(by_month, forecast.total.set_index("month")["value"], rtol=1e-9)

@@ -8,10 +8,11 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from openpyxl import Workbook
 
 from kitplan.parts.orders.build import built, plan_builds
 from kitplan.parts.orders.ledger import standing
-from kitplan.parts.orders.model import shelf_notes
+from kitplan.parts.orders.model import WeeklyRound, shelf_notes
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.questions import question_table, questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
@@ -508,6 +509,46 @@ def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
                      "On the shelf but not on the par list: ties."), "an item of no catalogue is a question, not a note"
     assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
     assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
+    caps = replace(CATALOGUE, pack=CATALOGUE.pack | {f"c{k}": 1 for k in range(8)})
+    many = standing(book(*FULL, *[counted(f"c{k}", 1) for k in range(8)]))
+    assert shelf_notes(PLAN, many, (), caps) == (
+        "On the shelf but not on the par list: c0, c1, c2, c3, c4, c5 and 2 more.",)
+
+
+def round_of(*lines, plan=PLAN):
+    made = book(*lines)
+    now = standing(made)
+    order = make_order(plan, now, CATALOGUE) if now.last_count else None
+    return WeeklyRound(plan, now, order, (), questions(made, now, plan, CATALOGUE))
+
+
+def test_a_round_is_summed_up_in_what_to_answer_to_order_and_to_hurry():
+    """Fifteen gauzes where forty are the level: three packs. Three where four may be needed: urgent, four packs."""
+    calm = round_of(counted("gauze", 15), counted("mask", 6)).sentences("USD")
+    assert calm == ["Order 3 packs of 1 items, 6.00 USD."]
+    assert round_of(counted("gauze", 3), counted("mask", 6)).sentences("USD") == [
+        "URGENT, may run out before the order arrives or was not counted: gauze.",
+        "Order 4 packs of 1 items, 8.00 USD."]
+    asked_about = round_of(*FULL, counted("gauze", 30, 7)).sentences("USD")
+    assert asked_about[0] == ("1 question on the sheet Questions; first: mask: Emergency equipment was not counted on "
+                              "2026-07-08.")
+    assert round_of().sentences("USD") == ["Nothing was counted yet: print the count sheet, or fill in the workbook."]
+    spoils = round_of(counted("gauze", 40, lot="G", expires=on(4)), counted("mask", 6)).sentences("USD")
+    assert spoils[-1] == "1 lot will not be used by the date: see the dates to watch."
+    full = round_of(*FULL).sentences("USD")
+    assert full == ["Nothing is left to order: what the last count asked for is on order."]
+
+
+def test_a_unit_kept_in_one_workbook_is_its_own_file(tmp_path):
+    book_of = Workbook()
+    book_of.active.title = "census"
+    book_of.active.append(["route", "tube_mm", "airways"])
+    book_of.save(tmp_path / "ward.xlsx")
+    assert find_unit(tmp_path / "ward.xlsx") == tmp_path / "ward.xlsx"
+    book_of.active.title = "other"
+    book_of.save(tmp_path / "other.xlsx")
+    with pytest.raises(InputError, match="lies in no unit's folder"):
+        find_unit(tmp_path / "other.xlsx")
 
 
 def test_a_level_carries_what_its_catalogue_row_says(small_unit):

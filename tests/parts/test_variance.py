@@ -261,6 +261,14 @@ def test_what_an_odd_number_is_about_is_said(unit, times, say):
     assert said.startswith(say)
 
 
+@pytest.mark.parametrize(("pack", "slip"), [(8, True), (7, False)])
+def test_only_packs_of_eight_and_more_are_taken_for_a_slip_of_booking(unit, pack, slip):
+    items = unit.items.assign(pack=float(pack))
+    found = months_of(unit, [1000 * pack] * 6, expected=1000.0, value=unit.forecast.unexplained_worth)
+    (said,) = _named(found, replace(unit, items=items))["say"]
+    assert said.startswith("about a pack for each") is slip
+
+
 def test_the_sentence_of_a_month_names_its_parts_largest_first(unit):
     money = pd.DataFrame([("2025-06", 100.0, 5.0, -20.0, 0.0, 0.004, 1.0, 86.0)],
                          columns=["month", "forecast_value", *EFFECTS, "actual_value"])

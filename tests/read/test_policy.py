@@ -41,7 +41,7 @@ FAULTS = [
     ("an expected kind without a number", '[[expect]]\nroute = "oral"\ntube_mm = 5\n', "expect[1].mean_airways",
      "mean_airways = 0.2"),
     ("a flag that is none", '[[expect]]\nroute = "oral"\ntube_mm = 5\nmean_airways = 1\nbeyond_census = "so"\n',
-     "expect[1].beyond_census", "true or false"),
+     "expect[1].beyond_census", "yes or no"),
     ("a misspelt key of an expected kind", '[[expect]]\nroute = "oral"\ntube_mm = 5\nmean_airway = 1\n',
      "expect[1].mean_airway", "'mean_airways'"),
 ]

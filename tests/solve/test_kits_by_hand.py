@@ -11,7 +11,7 @@ from scipy.stats import binom
 
 from kitplan.demand.held import as_held
 from kitplan.demand.item_choice import attempt_tables, fill_roles
-from kitplan.parts.kits.accounts import Traffic, _through_place, kit_accounts
+from kitplan.parts.kits.accounts import Traffic, _through_place, kit_accounts, kit_traffic
 from kitplan.parts.kits.contents import event_uses_per_month
 from kitplan.parts.kits.groups import Part, held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
@@ -272,3 +272,20 @@ def test_what_an_airway_draws_from_a_place_is_told_in_uses_or_in_its_share(small
     assert told("wipe-prep", 0.0, "prep_wipe") == "2 re-secures"
     needs.re_secures = [1]
     assert told("wipe-prep", 0.0, "prep_wipe") == "1 re-secure"
+
+
+def test_an_item_in_two_places_of_a_kit_goes_through_both(small_unit):
+    """Two bundles of one and three of two: 8 held; used one bundle an attempt: 4 and 2 x 4; left over 2 - 1
+    and 2 x (3 - 1), where one attempt follows the last restock.
+    """
+    use = SimpleNamespace(last_interval=np.array([[0.0, 1.0]]), mean_stay_attempts=4.0)
+    needs = SimpleNamespace(use=[use] * 3, opened={}, primary={})
+
+    def place(held, count):
+        slot = SimpleNamespace(options=({3: count},), per_use=np.ones((3, 1)), role="saline", bundles=np.ones((3, 1)))
+        return SimpleNamespace(slot=slot, held=np.array([held]), takes=np.zeros(3, dtype=int))
+
+    kit = SimpleNamespace(members=np.array([False, True, False]), places=(place(2, 1), place(3, 2)))
+    found = kit_traffic(small_unit, needs, [kit])
+    assert (found.held[1, 3], found.used[1, 3], found.left[1, 3]) == (8, 12.0, 5.0)
+    assert found.held.sum() == 8

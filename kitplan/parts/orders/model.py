@@ -60,7 +60,7 @@ class WeeklyRound:
         told = [f"Order {packs:,} packs of {kinds} items, {order.value:,.2f} {currency}.{made}"] if packs else [
             "Nothing is left to order: what the last count asked for is on order."]
         if len(order.urgent):
-            names = ", ".join(order.urgent["item"].head(6)) + (", ..." if len(order.urgent) > 6 else "")
+            names = _some(order.urgent["item"].tolist())
             told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
         spoiling = int((order.ledger["spoils_units"] > 0).sum())
         if spoiling:
@@ -107,15 +107,19 @@ def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogu
     return replace(found, number=max(made, key=int)) if found.wanted else None
 
 
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
 def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
     """What the last count did not look at, and what lies on the shelf and is on no list."""
     blank = [x.item for x in plan.levels if now.counted.get(x.item) != now.last_count]
     notes = []
     if blank:
         notes.append(f"{len(blank)} of {len(plan.levels)} lines were not counted on {now.last_count} and order "
-                     f"nothing: {', '.join(blank[:6])}{', ...' if len(blank) > 6 else ''}.")
+                     f"nothing: {_some(blank)}.")
     off = [i for i, lots in now.shelf.items()
            if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]
     if off:
-        notes.append(f"On the shelf but not on the par list: {', '.join(off[:6])}{', ...' if len(off) > 6 else ''}.")
+        notes.append(f"On the shelf but not on the par list: {_some(off)}.")
     return tuple(notes)

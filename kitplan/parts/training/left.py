@@ -103,15 +103,8 @@ def _stock_left(
     for t in taken:
         old[t.item] += t.practice_only
         own[t.item] += t.own
-    rows: list[tuple[object, ...]] = []
-    for item, count in lesson.expired.items():
-        rest = count - old[item]
-        if rest:
-            rows.append((index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), "past its date",
-                         PRACTICE_BOX))
-    for item, count in lesson.have.items():
-        rest = count - own[item]
-        if rest and item not in kept:
-            rows.append((index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), "not opened",
-                         CLASS_BOX))
-    return rows
+    past = [(item, count - old[item], "past its date", PRACTICE_BOX) for item, count in lesson.expired.items()]
+    good = [(item, count - own[item], "not opened", CLASS_BOX) for item, count in lesson.have.items()
+            if item not in kept]
+    return [(index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), state, goes_to)
+            for item, rest, state, goes_to in (*past, *good) if rest]

@@ -122,14 +122,12 @@ class TrainingPlan:
     def cut_plan(self) -> pd.DataFrame:
         """Patterns of tape: lesson, width_mm, roll, from, pattern, count, used_mm, waste_mm."""
         frames = [_with_source(c, "roll").assign(width_mm=c.width_mm) for c in self.tape]
-        columns = ["lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm", "waste_mm"]
-        return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+        return _one_frame(frames, "lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm", "waste_mm")
 
     def sheet_plan(self) -> pd.DataFrame:
         """Patterns of dressing sheets: lesson, sheet, from, pattern, count, waste_mm2."""
-        columns = ["lesson", "sheet", "from", "pattern", "count", "waste_mm2"]
         frames = [_with_source(c, "sheet") for c in self.sheets]
-        return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+        return _one_frame(frames, "lesson", "sheet", "from", "pattern", "count", "waste_mm2")
 
     def pieces(self) -> pd.DataFrame:
         """Tape pieces by practice, with their slits: what each cut length becomes."""
@@ -166,6 +164,10 @@ class TrainingPlan:
 
 def _counted(number: int, noun: str) -> str:
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def _one_frame(frames: Sequence[pd.DataFrame], *columns: str) -> pd.DataFrame:
+    return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
 
 
 def _with_source(cut: TapeCut | SheetCut, column: str) -> pd.DataFrame:

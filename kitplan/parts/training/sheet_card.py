@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from kitplan.write.page import FOOT_MM, MARGIN_MM, RULER_MM, Card, draw_pages
+from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
 if TYPE_CHECKING:
     from kitplan.parts.training.cuts import SheetCut
@@ -70,15 +70,6 @@ def _one(
         card.text(MARGIN_MM, FOOT_MM + 3, f"Not at true scale: the sheet of {width:g} x {length:g} mm is larger than "
                   "this paper. Measure with a ruler.", 9, bold=True)
     else:
-        _ruler(card, MARGIN_MM, FOOT_MM + 3)
-
-
-def _ruler(card: Card, x: float, y: float) -> None:
-    """A bar of exactly 100 mm with its text above it, for paper that stands upright."""
-    card.text(x, y + 9, "Print at 100 % (actual size), never \"fit to page\". If this bar is not 100 mm, do not cut "
-              "from this card.", 9, bold=True)
-    card.line(x, y, x + RULER_MM, y, 1.2)
-    for tick in range(0, 101, 10):
-        card.line(x + tick, y, x + tick, y + (4 if tick % 50 == 0 else 2.5), 0.8)
-        if tick % 50 == 0:
-            card.text(x + tick, y + 4.8, f"{tick}" + (" mm" if tick == 100 else ""), 7, anchor="centre")
+        card.text(MARGIN_MM, FOOT_MM + 12, 'Print at 100 % (actual size), never "fit to page". If this bar is not 100 '
+                  "mm, do not cut from this card.", 9, bold=True)
+        card.bar(MARGIN_MM, FOOT_MM + 3)
