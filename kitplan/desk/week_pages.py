@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,21 +35,9 @@ def add(app: Flask, home: Home) -> None:
     """The pages of the week."""
     from kitplan.desk.app import unit_of
 
-    @app.get("/unit/<name>/week")
-    def week_page(name: str) -> str:
-        return _shown(unit_of(home, name), "week.html", _week)
-
-    @app.get("/unit/<name>/week/receive")
-    def receive_page(name: str) -> str:
-        return _shown(unit_of(home, name), "receive.html", _week)
-
-    @app.get("/unit/<name>/week/count")
-    def count_page(name: str) -> str:
-        return _shown(unit_of(home, name), "count.html", _week)
-
-    @app.get("/unit/<name>/week/kits")
-    def kits_page(name: str) -> str:
-        return _shown(unit_of(home, name), "kits.html", _week)
+    for step, page in (("", "week"), ("/receive", "receive"), ("/count", "count"), ("/kits", "kits")):
+        app.add_url_rule(f"/unit/<name>/week{step}", f"{page}_page",
+                         lambda name, page=page: _shown(unit_of(home, name), f"{page}.html"))
 
     @app.post("/unit/<name>/week/<step>")
     def take_step(name: str, step: str) -> Response:
@@ -76,12 +64,12 @@ def add(app: Flask, home: Home) -> None:
         return {"last_said": last_said, "today": date.today().isoformat()}
 
 
-def _shown(folder: Path, template: str, gather: Callable[[Session], dict[str, Any]]) -> str:
+def _shown(folder: Path, template: str) -> str:
     from kitplan.parts.orders import round_command as rounds
 
     _planned(folder)
     with rounds.session(folder, None, None, quiet=True) as work:
-        found = gather(work)
+        found = _week(work)
     return render_template(template, **found)
 
 

@@ -7,7 +7,7 @@ and shapes below are common practice, no source, set so that labels such as A017
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from kitplan.read.cells import Bad, read_gtins
 from kitplan.read.identity_words import (
@@ -201,37 +201,36 @@ def identity_problem(file: str, header: str, letter: str, because: str) -> Probl
     )
 
 
-def guard_settings(file: str, settings: Mapping[str, object], path: str = "") -> list[Problem]:
-    """Return a problem for each key or text of a TOML file that looks like a patient's identity."""
-    problems: list[Problem] = []
+def _entries(settings: Mapping[str, object], path: str = "") -> Iterator[tuple[str, str, object]]:
+    """(place, key, value) of every key of a TOML file, those of its blocks after it; a list is told value by value."""
     for key, value in settings.items():
         where = f"{path}.{key}" if path else key
-        if where not in THING_KEYS and header_names_identity(key, names_too=bool(path)):
-            problems.append(_setting_problem(file, where, "its name says so"))
-        elif _given_name(key):
-            problems.append(_setting_problem(file, where, "a full name"))
-        elif isinstance(value, Mapping):
-            problems += guard_settings(file, value, where)
-        else:
-            for part in value if isinstance(value, list) else [value]:
-                if isinstance(part, Mapping):
-                    problems += guard_settings(file, part, where)
-                elif isinstance(part, str) and looks_like_number_of_record(part):
-                    problems.append(_setting_problem(file, where, _NUMBERS))
-    return problems
-
-
-def doubtful_settings(settings: Mapping[str, object], path: str = "") -> list[str]:
-    """Return the keys of texts that may name a person, or a place or a thing called after one."""
-    found = []
-    for key, value in settings.items():
-        where = f"{path}.{key}" if path else key
-        for part in value if isinstance(value, list) else [value]:
+        for part in (value or [None]) if isinstance(value, list) else [value]:
+            yield where, key, part
             if isinstance(part, Mapping):
-                found += doubtful_settings(part, where)
-            elif isinstance(part, str) and key != "provenance" and _given_name(part):
-                found.append(where)
-    return found
+                yield from _entries(part, where)
+
+
+def guard_settings(file: str, settings: Mapping[str, object]) -> list[Problem]:
+    """Return a problem for each key or text of a TOML file that looks like a patient's identity."""
+    found: dict[str, Problem] = {}
+    for where, key, value in _entries(settings):
+        because = ""
+        if where not in THING_KEYS and header_names_identity(key, names_too="." in where):
+            because = "its name says so"
+        elif _given_name(key):
+            because = "a full name"
+        elif isinstance(value, str) and looks_like_number_of_record(value):
+            because = _NUMBERS
+        if because and not any(where == told or where.startswith(f"{told}.") for told in found):
+            found[where] = _setting_problem(file, where, because)
+    return list(found.values())
+
+
+def doubtful_settings(settings: Mapping[str, object]) -> list[str]:
+    """Return the keys of texts that may name a person, or a place or a thing called after one."""
+    return [where for where, key, value in _entries(settings)
+            if isinstance(value, str) and key != "provenance" and _given_name(value)]
 
 
 def _setting_problem(file: str, where: str, because: str) -> Problem:

@@ -22,6 +22,8 @@ from kitplan.solve.descent import descend
 Keeps = Callable[[np.ndarray], bool]
 
 _CUTS = 25
+_NEAR = 0.01
+"""How far above its bound, as a share, a plan may lie for small changes to close the gap."""
 _STEP = 1.25
 """Factor between prices until the top lies between two of them."""
 _SWEEPS = 6
@@ -179,10 +181,12 @@ def reduce_levels(
     """Improve `par`, a plan that meets `required` and the limits, bound it, and shut out levels that cannot pay.
 
     keeps: whether levels stay within the limits. A level is shut when the bound with it is not under the cost of
-    the plan in hand. Stops as soon as the plan is within `gap` of the bound, or after `rounds` over all levels.
+    the plan in hand. Stops as soon as the plan is within `gap` of the bound, or after `rounds` over all levels. With no
+    rounds to follow, a plan far above the bound is left as it is: another way has to close the gap.
     """
     cut = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
-    par = improve(collapsed, cost, required, par, keeps, cut.value / (1 - gap))
+    if rounds or float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
+        par = improve(collapsed, cost, required, par, keeps, cut.value / (1 - gap))
     ceiling = float(cost @ par)
     bound = min(cut.value, ceiling)
     rest: Collapsed | None = collapsed

@@ -22,9 +22,10 @@ _CENSUS = ("census.", "stays.")
 
 
 def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray) -> pd.DataFrame:
-    """Money of one year of A, of B, and of B less A: columns side ("a", "b", "difference"), value, low, high (80 %).
+    """Money of the next twelve months of A, of B, and of B less A at list prices: columns side ("a", "b",
+    "difference"), low, high (80 %).
 
-    Drawn are how many airways come and are there in a year (the census forecast's own error and chance), how often they
+    Drawn are how many airways come and are there in them (the census forecast's own error and chance), how often they
     are renewed, and the chance of who comes loose. Where both units rest on the same census, or the same log or guess,
     both get the same draws, and that cancels in the difference; so does the chance of a kind renewed as often in both.
     Else each has its own. like: kinds of B -> the kind of A whose rate it is most like.
@@ -39,11 +40,12 @@ def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray
     same_kind = (a.strata[STRATUM_KEY].iloc[like].to_numpy() == b.strata[STRATUM_KEY].to_numpy()).all(axis=1)
     as_often = np.isclose(models[0].rate[like], models[1].rate)
     chance_b = np.where(same_kind & as_often & one_census, chance_a[:, like], chance_b)
-    years = [_year(unit, model, _levels(unit, stream), rate * chance) for unit, model, stream, rate, chance in
-             zip((a, b), models, (0, 0 if one_census else 1), (rate_a, rate_b), (chance_a, chance_b))]
-    rows = [(side, *_mean_and_band(draws)) for side, draws in zip(("a", "b", "difference"),
-                                                                  (*years, years[1] - years[0]))]
-    return pd.DataFrame(rows, columns=["side", "value", "low", "high"])
+    streams = 0, 0 if one_census else 1
+    years = [_year(unit, model, _levels(unit, model.arrivals, stream), rate * chance) for unit, model, stream, rate,
+             chance in zip((a, b), models, streams, (rate_a, rate_b), (chance_a, chance_b))]
+    rows = [(side, *np.quantile(draws, BANDS[1:3])) for side, draws in zip(("a", "b", "difference"),
+                                                                          (*years, years[1] - years[0]))]
+    return pd.DataFrame(rows, columns=["side", "low", "high"])
 
 
 def _same(a: Unit, b: Unit, files: tuple[str, ...]) -> bool:
@@ -53,12 +55,14 @@ def _same(a: Unit, b: Unit, files: tuple[str, ...]) -> bool:
     return sides[0] == sides[1]
 
 
-def _levels(unit: Unit, stream: int) -> tuple[np.ndarray, np.ndarray]:
-    """Airway-days and arrivals of a year over their means, ndarray (DRAWS,) each."""
+def _levels(unit: Unit, turnover: np.ndarray, stream: int) -> tuple[np.ndarray, np.ndarray]:
+    """Airway-days and arrivals of the next twelve months over those of a mean year, ndarray (DRAWS,) each."""
     plain = replace(unit, issues=None, budget=None)
     year = forecast_and_sampled(plain, unit.planning.seed + stream, months=12, draws=DRAWS)[1].ahead(12)
-    sums = [part.sum(axis=(1, 2)) for part in (year.airway_days, year.arrived)]
-    days, came = (part / max(float(part.mean()), 1e-9) for part in sums)
+    airways = mean_airways(unit) * DAYS_A_YEAR
+    means = airways.sum(), airways @ turnover
+    days, came = (part.sum(axis=(1, 2)) / max(float(mean), 1e-9)
+                  for part, mean in zip((year.airway_days, year.arrived), means))
     return days, came
 
 
@@ -80,8 +84,3 @@ def _year(unit: Unit, model: UseModel, level: tuple[np.ndarray, np.ndarray], rat
     often = mean_airways(unit) * (model.per_day @ model.price)
     arriving = float(mean_airways(unit) * model.arrivals @ (model.per_arrival @ model.price))
     return np.asarray(DAYS_A_YEAR * (days * (rate @ often) + came * arriving))
-
-
-def _mean_and_band(draws: np.ndarray) -> tuple[float, float, float]:
-    low, high = np.quantile(draws, BANDS[1:3])
-    return float(draws.mean()), float(low), float(high)

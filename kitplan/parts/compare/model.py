@@ -165,8 +165,9 @@ def _surely(row: pd.Series) -> str:
     """The band of the difference, where it is no mere point."""
     if abs(row["high_difference"] - row["low_difference"]) < 1:
         return "."
-    return (f"; 8 times in 10 between {row['low_difference']:+,.0f} and {row['high_difference']:+,.0f}, by chance and "
-            "what is not known of how many airways come and how often they are renewed.")
+    return (f"; in the next twelve months, 8 times in 10, between {row['low_difference']:+,.0f} and "
+            f"{row['high_difference']:+,.0f}, by chance and what is not known of how many airways come and how often "
+            "they are renewed.")
 
 
 def _named(a: Unit, b: Unit) -> tuple[str, str]:
@@ -365,10 +366,9 @@ def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned], years: p
     frame = frame.assign(difference=frame["b"] - frame["a"])
     of = years.set_index("side")
     for side in ("a", "b", "difference"):
-        centre = 12 * {"a": first.value, "b": last.value, "difference": last.value - first.value}[side]
         for end in ("low", "high"):
             frame[f"{end}_{side}"] = np.where(frame["measure"] == "money used a year",
-                                              centre + of.loc[side, end] - of.loc[side, "value"], np.nan)
+                                              of.loc[side, end], np.nan)
     return frame
 
 

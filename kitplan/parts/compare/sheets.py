@@ -36,8 +36,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
         kind = _KIND.get(row.measure, "money")
         page.row((row.measure, row.a, row.b, row.difference, row.low_difference, row.high_difference),
                  ("text", *(kind,) * 5))
-    page.spread("The band is of the difference: both sides are drawn with the same numbers where they rest on the same "
-                "census, log or guess, so that what is alike in both cancels.", "note")
+    page.spread("Sums are of a mean year of the census. The band is of the difference in the next twelve months: both "
+                "sides are drawn with the same numbers where they rest on the same census, log or guess, so that what "
+                "is alike in both cancels.", "note")
     page.skip()
     _causes(page, comparison, book.currency)
     _items(page, comparison, book.currency)

@@ -26,6 +26,9 @@ DRIFT_GRID, DRIFT_WEIGHT = np.array([0.0, 0.02, 0.05]), np.array([0.3, 0.4, 0.3]
 """Drift of the level, share of it a month: none, slow (7 % in a year) or fast (17 %). Estimates, no source."""
 OWN_MONTH = 0.25
 """What is each month's own, every year, beside the waves: its deviation over that of the wave (an estimate)."""
+STAY_DRIFT, STAY_SWING = 0.5, 0.3
+"""How much the mean stay may drift and swing, over what arrivals do (a choice: with none, units whose stays drift as
+much as their arrivals were foretold worse than without counting arrivals at all; tests/bench/README.md)."""
 _LEVEL_SD = 1.0
 _LONGEST_DAYS = 330
 _NO_BURSTS_KNOWN = np.array([0.0, 0.05, 0.2])
@@ -79,14 +82,17 @@ class MonthLaw:
         walk = np.minimum(month[:, None], month[None, :])
         alike = (month[:, None] - month[None, :]) % 12 == 0
         level = np.full(walk.shape, _LEVEL_SD**2)
-        if self.came is not None and np.isfinite(self.came.counted).any():
-            level[n:, n:] += _LEVEL_SD**2  # both are set against their own past mean
+        counted = self.came is not None and np.isfinite(self.came.counted).any()
         ways, chance = [], []
         for sd, of_swing in self.season.parts:
             scaled = waves * np.array([sd, sd, OVERTONE * sd, OVERTONE * sd])
             for drift, of_drift in zip(DRIFT_GRID, DRIFT_WEIGHT):
                 own = (OWN_MONTH * sd) ** 2 * alike
                 ways.append(level + scaled @ scaled.T + own + drift**2 * walk)
+                if counted:  # both are set against their own past mean, and stays move too
+                    stays = STAY_SWING * scaled[n:]
+                    apart = stays @ stays.T + (STAY_DRIFT * drift) ** 2 * walk[n:, n:]
+                    ways[-1][n:, n:] += _LEVEL_SD**2 + apart
                 chance.append(of_swing * of_drift)
         return np.array(ways), np.array(chance)
 

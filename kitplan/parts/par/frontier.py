@@ -8,11 +8,17 @@ import numpy as np
 import pandas as pd
 
 from kitplan.parts.par.instance import Candidate, ParInstance
+from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import cheapest
 from kitplan.solve.verify import joint_readiness
 
 FRONTIER_GAP = 0.01
 """How far above the least mean value a plan of the frontier may lie, as a share: a curve is read by the eye."""
+
+MOST_NEEDS = 15_000
+"""Needs above the lower bound in the program of one point; its readiness is verified, so part of the scenarios does."""
+_LOOKED_AT = 10
+"""One in so many scenarios tells how many needs there are."""
 
 COLUMNS = ["target", "readiness", "mean_value", "value", "litres"]
 
@@ -28,22 +34,28 @@ class Frontier:
 def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> Frontier:
     """Plans for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
 
-    Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios planned on;
-    readiness is verified on others. Limits are left out: the curve also shows what lies beyond them.
+    Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios it is planned on
+    (`_few`); readiness is verified on others. Limits are left out: the curve also shows what lies beyond them.
     """
     if not swept:
         return _frontier(instance, candidate, [(candidate.asked, candidate.levels)])
     plans, least = [], np.inf
     for target in sorted(instance.unit.planning.frontier, reverse=True):
-        found = cheapest(
-            instance.needs, instance.cost, instance.required(target), instance.floor, FRONTIER_GAP,
-            instance.time_limit,
-        )
+        needs = _few(instance, target)
+        required = min(len(needs), int(np.ceil(target * len(needs) - 1e-9)))
+        found = cheapest(needs, instance.cost, required, instance.floor, FRONTIER_GAP, instance.time_limit)
         # A plan for more readiness that costs no more, within the gap, serves the lower target as well.
         if found.par is not None and float(instance.cost @ found.par) < least:
             least = float(instance.cost @ found.par)
             plans.append((target, instance.levels(found.par)))
     return _frontier(instance, candidate, plans[::-1])
+
+
+def _few(instance: ParInstance, target: float) -> np.ndarray:
+    """Scenarios to plan one point of the curve on: every n-th where all together would ask for a large program."""
+    some = instance.needs[::_LOOKED_AT]
+    low = np.maximum(own_quantiles(some, max(int(target * len(some)), 1)), instance.floor)
+    return instance.needs[:: _LOOKED_AT * int(np.count_nonzero(some > low)) // MOST_NEEDS + 1]
 
 
 def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]) -> Frontier:
