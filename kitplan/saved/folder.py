@@ -149,7 +149,8 @@ def _scenarios(plan: Plan, folder: Path, record: Mapping[str, Any]) -> Callable[
 
     def drawn(stream: str) -> Demand:
         if stream not in known:
-            known[stream] = _kept_scenarios(folder, record, stream) or _drawn_again(plan, stream)
+            work = Work(plan.unit, plan.seed, Basis(plan.unit, lambda _: None), plan.item_choice)
+            known[stream] = _kept_scenarios(folder, record, stream) or work.demand(stream)
         return known[stream]
 
     return drawn
@@ -162,7 +163,3 @@ def _kept_scenarios(folder: Path, record: Mapping[str, Any], stream: str) -> Dem
     except Damaged:
         return None
     return found if isinstance(found, Demand) else None
-
-
-def _drawn_again(plan: Plan, stream: str) -> Demand:
-    return Work(plan.unit, plan.seed, Basis(plan.unit, lambda _: None), plan.item_choice).demand(stream)

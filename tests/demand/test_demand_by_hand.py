@@ -572,3 +572,11 @@ def test_what_an_airway_is_given_once_says_of_how_many_it_was_chosen(small_unit)
         "one an airway; the only one that fits"]
     assert masks.loc[2, "item"] == "mask-60"
     assert masks["cost_per_stay"].tolist()[2] == 7.5
+
+
+def test_second_derivatives_of_a_quadratic_are_its_matrix():
+    """Central differences are exact for what is quadratic, whichever way the mixed terms go."""
+    matrix = np.array([[4.0, 1.0, -2.0, 0.5], [1.0, 3.0, 0.7, -1.0], [-2.0, 0.7, 5.0, 0.2], [0.5, -1.0, 0.2, 2.0]])
+    slope = np.array([1.0, -2.0, 3.0, -4.0])
+    found = wear._hessian(lambda p: float(p @ matrix @ p / 2 + slope @ p), np.ones(4))
+    assert found == pytest.approx(matrix, abs=1e-6)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.parts.forecast import own_use
 from kitplan.parts.forecast.budget import AHEAD, GIVEN, ISSUED, MISSING, PART, budget_year, odds_said
 from kitplan.parts.forecast.own_use import Sampled
 from kitplan.read.values import Budget
@@ -158,3 +159,13 @@ def test_without_an_amount_the_year_still_lands(unit_maker):
 ])
 def test_a_chance_is_said_to_a_twentieth(chance, said):
     assert odds_said(chance) == said
+
+
+def test_what_was_never_issued_is_named_however_little_money_it_is(small_unit):
+    """Half a dollar and none: the first is named, by its description."""
+    names = small_unit.items["description"]
+    silent = np.zeros(len(names))
+    silent[0] = 0.5
+    said = own_use._said(small_unit, 1.0, 12, None, silent)
+    assert f"Never issued, and taken as the recipe says: {names.iloc[0]}: " in said[-1]
+    assert not any("Never issued" in line for line in own_use._said(small_unit, 1.0, 12, None, np.zeros(len(names))))

@@ -13,10 +13,11 @@ import pytest
 
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.training.cuts import _by_length
-from kitplan.parts.training.lists import held_together, piece_text, short_title
+from kitplan.parts.training.lists import held_together, piece_text, short_title, station_supplies
 from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.print_set import PrintSet
 from kitplan.parts.training.requirements import (
+    SUPPLY_COLUMNS,
     as_at_bedsides,
     choose_items,
     class_needs,
@@ -631,3 +632,20 @@ def test_a_shared_item_opened_in_one_session_serves_the_next_at_its_station(unit
     assert scissors(100.0) == [[1, 0, 1, 1], [1, 1, 0, 1], [1, 1, 0, 0]]
     assert scissors(30.0) == [[1, 0, 1, 1], [2, 1, 1, 1], [2, 1, 1, 0]]
     assert scissors(27.0) == [[1, 0, 1, 0], [1, 0, 1, 0], [1, 0, 1, 0]], "used up with the session"
+
+
+def test_what_stations_share_is_rounded_up_at_each_and_what_is_left_goes_on_to_the_next_session():
+    """Three sets and two at two stations. 5 pairs of gloves are 3 and 2. A bottle does for two sets: 1.5 and 1 of
+    them are 2 and 1 bottles; in the second session of a course the half bottle at the first station is begun already.
+    """
+    sets = pd.DataFrame([(number, 0, station, n) for number in (0, 1) for station, n in ((0, 3), (1, 2))],
+                        columns=["lesson", "practice", "station", "sets"])
+    supplies = pd.DataFrame([(number, 0, role, role, 5, units) for number in (0, 1)
+                             for role, units in (("gloves", 5.0), ("bottle", 2.5))], columns=SUPPLY_COLUMNS)
+    course = [replace(lesson(), course="spring", session=session) for session in (1, 2)]
+    found = station_supplies(course, SimpleNamespace(sets=sets), supplies).set_index(["item", "lesson", "station"])
+    assert found["units"].to_dict() == {
+        **{("gloves", number, station): n for number in (0, 1) for station, n in ((0, 3), (1, 2))},
+        **{("bottle", number, station): n for number in (0, 1) for station, n in ((0, 2), (1, 1))}}
+    assert found["taken"]["bottle"].to_dict() == {(0, 0): 2, (0, 1): 1, (1, 0): 1, (1, 1): 1}
+    assert found["begun"]["bottle"].to_dict() == {(0, 0): 0, (0, 1): 0, (1, 0): 1, (1, 1): 0}

@@ -105,14 +105,13 @@ def test_a_store_frees_what_the_units_hold_less_what_they_keep_and_what_it_holds
     assert found.units[["own_value", "kept_value", "saving"]].to_numpy().tolist() == [[72.0, 2.0, 70.0]] * 3
 
 
-def test_a_unit_keeps_what_lasts_through_the_transport_but_for_half_its_chance_and_never_under_its_floor():
+def test_a_unit_keeps_what_lasts_through_the_transport_but_for_half_its_chance():
     """One used for sure, two in 3 %, three in 1 %: half of 5 % is 2.5 %, so one is too few and two are enough."""
     transport = np.array([0.0, 0.96, 0.03, 0.01])
     row = Holding("a", "cap", 4, 8.0, 2.0, 2, 16.0, 0.05, np.eye(4)[3], transport, 0.3)
     assert kept_units(row) == 2
     assert kept_units(replace(row, shortage_chance=0.08)) == 1
     assert kept_units(replace(row, shortage_chance=0.019)) == 3
-    assert kept_units(replace(row, floor_units=5)) == 5
 
 
 def test_the_busiest_stretch_is_the_most_used_in_so_many_days_that_end_in_the_interval():

@@ -34,7 +34,7 @@ def both(request):
 def test_mean_use_of_every_item_agrees(both):
     """Within 4.5 standard errors plus 1.5 %: about twenty items a sample, one seed."""
     items, drawn, issued, clock = both
-    per_copy = np.stack(list(windows(issued, clock.interval_steps))).mean(axis=0)
+    per_copy = windows(issued, clock.interval_steps).mean(axis=0)
     error = np.hypot(per_copy.std(axis=0, ddof=1) / np.sqrt(COPIES), drawn.std(axis=0) / np.sqrt(SCENARIOS))
     apart = np.abs(per_copy.mean(axis=0) - drawn.mean(axis=0))
     assert (apart <= 4.5 * error + 0.015 * drawn.mean(axis=0)).all(), items["item"][apart > 4.5 * error].tolist()

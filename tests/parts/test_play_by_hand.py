@@ -16,6 +16,7 @@ from kitplan.demand.stays import StayLaw
 from kitplan.demand.tape import _path_mm
 from kitplan.demand.use import use_model
 from kitplan.parts.audit.model import say_swaps
+from kitplan.parts.simulate import future_play
 from kitplan.parts.simulate.census_play import Airways, _cycles
 from kitplan.parts.simulate.check_play import _strain, _Wear, play_checks
 from kitplan.parts.simulate.future_play import _days_before
@@ -255,3 +256,21 @@ def test_the_strain_of_a_check_is_the_weibull_hazard_since_the_last_and_a_quarte
     assert _strain(never, 4)[:3] == pytest.approx(np.full(3, -np.log(0.9)))
     never["flat_per_check"] = 1.0
     assert np.isinf(_strain(never, 4)).all()
+
+
+def test_a_days_arrivals_swing_by_the_year_about_a_mean_of_one():
+    """Log arrivals are a cos + b sin of the year and c cos + d sin of the half year. Without a and b the mean of
+    exp(c cos x) over a year is Bessel's I0(c) (Abramowitz and Stegun 9.6.16).
+    """
+    from scipy.special import i0
+
+    still = SimpleNamespace(uniform=lambda low, high, shape: np.zeros(shape))
+    swings = np.array([[0.0, 0.0, 0.5, 0.0], [0.3, 0.2, 0.5, 0.1]])
+    posterior = SimpleNamespace(swing=swings, burst=np.zeros(2))
+    half, both = future_play._busy_days(posterior, np.array([0, 1]), 0, 366, still)
+    assert half[0] == pytest.approx(np.exp(0.5) / i0(0.5))
+    assert half.mean() == pytest.approx(1.0, abs=0.01)
+    eighths = both[[0, 46, 91, 183, 274]] / both[0]
+    middle = np.sqrt(0.5) * (0.3 + 0.2) + 0.1
+    assert np.log(eighths) == pytest.approx(
+        [0.0, middle - 0.8, 0.2 - 0.5 - 0.8, -0.3 + 0.5 - 0.8, -0.2 - 0.5 - 0.8], abs=0.02)

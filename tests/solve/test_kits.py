@@ -189,7 +189,7 @@ def test_the_stock_room_carries_no_more_different_items_than_the_limit(mixed, so
     carried = len(set(free.item_choice.frame["item"]) | set(free.contents["item"]))
     tight = solve(bedside(short, items_carried=carried - 1))
     assert len(set(tight.item_choice.frame["item"]) | set(tight.contents["item"])) <= carried - 1
-    assert tight.items_program.objective >= free.items_program.objective - 1e-6
+    assert tight.curve["monthly_cost"].iloc[-1] >= free.curve["monthly_cost"].iloc[-1] - 1e-6
     emergency = lambda p: set(p.contents.loc[p.contents["emergency"] == "yes", "item"])  # noqa: E731
     assert emergency(tight) == emergency(free)
 
@@ -260,7 +260,6 @@ def test_spare_tubes_are_off_by_default_and_named_when_asked_for_but_not_stocked
 
 def test_without_known_arrivals_one_kit_a_month_stands_in_and_the_plan_says_so(mixed, solve):
     plan = solve(kit_units.without_turnover(mixed))
-    assert not plan.turnover
     assert any("mean_stay_days" in note for note in plan.notes)
     assert np.isfinite(plan.curve["monthly_cost"].iloc[-1])
     assert plan.builds["build"].sum() == plan.strata["mean_airways"].sum()

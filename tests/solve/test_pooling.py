@@ -11,7 +11,7 @@ from scipy.stats import poisson
 from kitplan.parts.hospital.central_store import Holding, kept_units, pool_slow_items
 
 
-def holding(unit, item="ampoule", *, mean=2.0, pack=50, price=10.0, litres=1.0, own=1, chance=0.01, floor=0):
+def holding(unit, item="ampoule", *, mean=2.0, pack=50, price=10.0, litres=1.0, own=1, chance=0.01):
     cells = np.arange(int(mean * 4 + 25))
     return Holding(
         unit,
@@ -25,7 +25,6 @@ def holding(unit, item="ampoule", *, mean=2.0, pack=50, price=10.0, litres=1.0, 
         poisson.pmf(cells, mean),
         poisson.pmf(cells, mean / 4),
         mean / 9,
-        floor,
     )
 
 
@@ -76,8 +75,7 @@ def test_pooling_that_would_cost_more_is_not_done():
     assert row["pooled_value"] <= row["own_value"]
 
 
-def test_a_floor_stays_in_the_unit():
-    assert kept_units(holding("a", floor=7)) == 7
+def test_a_unit_keeps_what_lasts_but_for_half_its_chance():
     assert kept_units(holding("a", chance=0.01)) == poisson.ppf(0.995, 0.5)
 
 

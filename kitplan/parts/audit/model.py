@@ -36,7 +36,7 @@ class Audit:
 
     table: one row an item, changed ones first in the order of their steps; columns as columns.csv "audit".
     present, proposed: readiness, value and litres before and after all steps. idle_value, idle_litres: what
-    stands on the shelf today beyond the proposal. frontier: as in ParPlan. notes: sentences.
+    stands on the shelf today beyond the proposal. notes: sentences.
     """
 
     table: pd.DataFrame
@@ -44,7 +44,6 @@ class Audit:
     proposed: StandingPar
     idle_value: float
     idle_litres: float
-    frontier: pd.DataFrame
     notes: tuple[str, ...] = ()
 
     @property
@@ -90,7 +89,7 @@ def audit_today(work: Work) -> Audit:
         shelf = work.with_items(held, fill_roles(held, work.tables))
         par = solved(shelf, frontier=False)
         notes = say_swaps(work.unit, work.item_choice, shelf.item_choice, work.par, par)
-    return audit_par(shelf.unit, shelf.demand("plan"), shelf.demand("verify"), par, work.par.frontier, notes)
+    return audit_par(shelf.unit, shelf.demand("plan"), shelf.demand("verify"), par, notes)
 
 
 def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, as_is: ParPlan) -> list[str]:
@@ -110,15 +109,14 @@ def audit_par(
     demand: Demand,
     verify: Demand,
     plan: ParPlan,
-    frontier: pd.DataFrame | None = None,
     notes: Sequence[str] = (),
 ) -> Audit:
     """Judge the unit's present par levels and find the ordered changes that reach the plan's readiness.
 
-    demand, verify, plan: as given to and by `solve_par`. frontier: the curve to stand her beside (default: the
-    plan's). notes: sentences to pass on with the result. Floors that are not held come first, then the least
-    money that reaches the target from what is there, best bargain first, then what can be taken away without
-    going under it. She can stop after any step. Raises ValueError if the unit gave no present par.
+    demand, verify, plan: as given to and by `solve_par`. notes: sentences to pass on with the result. Floors that are
+    not held come first, then the least money that reaches the target from what is there, best bargain first, then what
+    can be taken away without going under it. She can stop after any step. Raises ValueError if the unit gave no
+    present par.
     """
     instance = ask(unit, demand)
     present = present_levels(instance)
@@ -132,20 +130,16 @@ def audit_par(
     return Audit(
         table, stand(instance, present, checked, target), stand(instance, proposed, checked, target),
         float(idle @ instance.price), float(idle @ instance.litres),
-        plan.frontier if frontier is None else frontier, (*notes, *found),
+        (*notes, *found),
     )
-
-
-def _plan_levels(instance: ParInstance, plan: ParPlan) -> np.ndarray:
-    units = plan.levels.set_index("item")["par_units"]
-    return instance.unit.items["item"].iloc[instance.order].map(units).to_numpy(np.int64)
 
 
 def _propose(
     instance: ParInstance, present: np.ndarray, verify_needs: np.ndarray, plan: ParPlan
 ) -> tuple[np.ndarray, list[str]]:
     """Return the levels to go to: today's, with the cheapest additions, less what is then idle by a pack or more."""
-    best = _plan_levels(instance, plan)
+    units = plan.levels.set_index("item")["par_units"]
+    best = instance.unit.items["item"].iloc[instance.order].map(units).to_numpy(np.int64)
     needs, n = instance.needs, len(instance.needs)
     if plan.answer != "met":
         return best, ["The plan is held by a limit; the steps lead to the best within it."]

@@ -44,7 +44,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _write_steps(page, audit, book.currency)
     page.skip()
     _write_missing(page, audit)
-    _write_chart(book, audit)
+    _write_chart(book, plan)
 
 
 def _write_steps(page: Page, audit: Audit, currency: str) -> None:
@@ -72,7 +72,7 @@ def _write_steps(page: Page, audit: Audit, currency: str) -> None:
         page.spread("No change is needed: today's par levels are as good as the plan.", "strong_wrap")
 
 
-def _write_chart(book: Book, audit: Audit) -> None:
+def _write_chart(book: Book, plan: Plan) -> None:
     """The frontier, where she stands today, and the way there step by step."""
     page = book.page(CHART_TITLE, "Today's par beside the cheapest stock for each readiness", (34, 14, 18, 14, 30),
                      landscape=False)
@@ -81,7 +81,8 @@ def _write_chart(book: Book, audit: Audit) -> None:
     kinds = ("text", "share", "money", "litres")
     page.header(("Point", "Readiness", value_title, "Shelf"), kinds)
     frontier = [("Cheapest stock", r.readiness, r.value, r.litres)
-                for r in audit.frontier.sort_values("value", kind="stable").itertuples(index=False)]
+                for r in plan.par.frontier.sort_values("value", kind="stable").itertuples(index=False)]
+    audit: Audit = plan.audit
     now = audit.present
     path = [("Today", now.readiness.verified, now.value, now.litres),
             *((f"Step {r.step}: {r.item}", r.readiness_after, r.value_after, r.litres_after)

@@ -37,7 +37,6 @@ class Holding:
     what is on the shelf and on order on the mean. shortage_chance: planned for this item in one protection interval.
     interval: chance of using 0, 1, 2, ... items in one protection interval of the store; transport: the same for the
     busiest stretch, within one protection interval, from asking until the transport has come. uses_per_day: mean.
-    floor_units: fewest items that stay in the unit.
     """
 
     unit: str
@@ -51,7 +50,6 @@ class Holding:
     interval: np.ndarray
     transport: np.ndarray
     uses_per_day: float
-    floor_units: int = 0
 
 
 @dataclass(frozen=True)
@@ -113,7 +111,7 @@ def kept_units(holding: Holding) -> int:
     """Items a pooled unit keeps: enough until the next transport, whenever in an interval it is asked for, but for
     half its planned chance of running short.
     """
-    return max(_level(holding.transport, holding.shortage_chance / 2), holding.floor_units)
+    return _level(holding.transport, holding.shortage_chance / 2)
 
 
 def _kept_value(holding: Holding) -> float:

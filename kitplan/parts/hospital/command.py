@@ -18,7 +18,6 @@ from kitplan.commands.common import (
     asked_paper,
     in_silence,
     out_folder,
-    printable,
     progress,
     say,
     tell,
@@ -286,11 +285,10 @@ def plan_and_tell(
 
     for sentence in hospital.told:
         say(sentence)
-    summary = sentences(hospital)
     click.echo(f"Written to {out}: open {WORKBOOK}.")
-    for line in summary[: len(summary) - len(hospital.failed)]:
-        click.echo(printable(line))
-    for line in summary[len(summary) - len(hospital.failed) :]:
-        say(line)
+    for line in sentences(hospital):
+        tell(line)
+    for row in hospital.failed.itertuples(index=False):
+        say(f"Not planned: {row.unit} ({row.kind}). {row.fault}")
     unmet = bool(len(hospital.failed) or (hospital.units["answer"] != "met").any())
     _end(hospital.units.empty, set(hospital.failed["kind"]), unmet)

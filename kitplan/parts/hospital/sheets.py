@@ -79,9 +79,7 @@ def sentences(hospital: Hospital) -> list[str]:
         + ", ".join(money(value, currency) for currency, value in _totals(hospital).items())
         + "."
     ]
-    lines += [*_freed(hospital), *spend_sentences(hospital.spend)]
-    lines += [f"Not planned: {row.unit} ({row.kind}). {row.fault}" for row in hospital.failed.itertuples(index=False)]
-    return lines
+    return [*lines, *_freed(hospital), *spend_sentences(hospital.spend)]
 
 
 def _freed(hospital: Hospital) -> list[str]:
@@ -102,7 +100,7 @@ def _totals(hospital: Hospital) -> dict[str, float]:
 
 def _start(page: Page, hospital: Hospital) -> None:
     page.title("All units", "Par levels of each unit are in its own workbook, in the folder of its name.")
-    for line in sentences(hospital)[:len(sentences(hospital)) - len(hospital.failed)]:
+    for line in sentences(hospital):
         page.spread(line, "lead")
     page.skip()
     kinds = ("text", "text", "text", "share", "money", "litres", "whole", "text")

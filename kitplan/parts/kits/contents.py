@@ -14,7 +14,6 @@ from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import Unit
 from kitplan.solve.program import Program, Solution
-from kitplan.solve.values import SolverReport
 
 _FEWER_PIECES = 1e-6
 """Between choices of the same price, the one with fewer pieces to open, and then fewer items, is taken."""
@@ -28,15 +27,12 @@ class KitItemChoice:
     """Chosen items. per_use: (stratum, role) -> {item position: items one re-secure takes}, event scope.
 
     once_open: (stratum, role) -> item position used up patient by patient, or shared in the unit.
-    carried: positions of every item that the kits need in the stock room. monthly_cost: of use and of what an
-    ended kit throws away, in the terms of the item choice (one design a stratum). solver: how the program ended.
+    carried: positions of every item that the kits need in the stock room.
     """
 
     per_use: dict[tuple[int, str], dict[int, int]]
     once_open: dict[tuple[int, str], int]
     carried: tuple[int, ...]
-    monthly_cost: float
-    solver: SolverReport
 
 
 def unit_prices(unit: Unit) -> np.ndarray:
@@ -181,6 +177,4 @@ def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> K
         else:
             per_use[key] = taken
     used = {i for taken in per_use.values() for i in taken} | set(once_open.values()) | forced
-    return KitItemChoice(
-        per_use, once_open, tuple(sorted(used)), float(solution.report.objective), solution.report
-    )
+    return KitItemChoice(per_use, once_open, tuple(sorted(used)))

@@ -212,9 +212,9 @@ def _draw_piece(card: Card, job: CutJob, piece: Any, start: float, stop: float) 
     card.text(x, card.top - _LABEL_MM + 1.6, f"Cut {piece.count}:  {_name(piece)}{part}", 11, bold=True)
     card.box(x, y, stop - start, width, 1.0)
     shift = x - start
-    for a, b in _tabs(piece):
+    for a, b in _ends(piece, piece.tab_mm):
         _clipped(card, shift + a, shift + b, x, x + stop - start, lambda p, q: card.hatch(p, y, q - p, width))
-    for a, b in _slits(piece):
+    for a, b in _ends(piece, piece.leg_mm):
         _clipped(card, shift + a, shift + b, x, x + stop - start,
                  lambda p, q: card.line(p, y + width / 2, q, y + width / 2, 1.2, (5, 3)))
     if piece.width_share < 1:
@@ -233,20 +233,10 @@ def _name(piece: Any) -> str:
     return f"{shape} ({piece.use})" if piece.use else shape
 
 
-def _slits(piece: Any) -> list[tuple[float, float]]:
-    if piece.shape == "Y":
-        return [(0.0, piece.leg_mm)]
-    if piece.shape == "H":
-        return [(0.0, piece.leg_mm), (piece.length_mm - piece.leg_mm, piece.length_mm)]
-    return []
-
-
-def _tabs(piece: Any) -> list[tuple[float, float]]:
-    tab = piece.tab_mm
-    if not tab or piece.shape not in ("Y", "H"):
-        return []
-    ends = [(0.0, tab)]
-    return ends if piece.shape == "Y" else [*ends, (piece.length_mm - tab, piece.length_mm)]
+def _ends(piece: Any, length: float) -> list[tuple[float, float]]:
+    """So much of a piece at each end that is slit: one end of a Y, both of an H."""
+    ends = [(0.0, length), (piece.length_mm - length, piece.length_mm)]
+    return ends[:{"Y": 1, "H": 2}.get(piece.shape, 0)] if length else []
 
 
 def _clipped(card: Card, a: float, b: float, low: float, high: float, draw: Callable[[float, float], None]) -> None:

@@ -73,8 +73,8 @@ def _alike(unit: Unit) -> list[tuple[str, tuple[str, ...], tuple[str, ...]]]:
     return [(" and ".join(names), outside, emergency) for (outside, emergency), names in found.items()]
 
 
-def bedside_rows(plan: Plan) -> tuple[list[str], list[list[str]]]:
-    """(roles with a column of their own, rows): label, one cell a role, and everything else in one last cell."""
+def bedside_rows(plan: Plan) -> tuple[list[str], list[list[str | None]]]:
+    """(headings, rows): label, one cell a kind of equipment, everything else in one cell, and room for a tick."""
     rows = bedside_list(plan)
     critical = plan.unit.items.groupby("role")["critical"].any()
     main = [role for role in dict.fromkeys(rows["role"]) if critical[role]]
@@ -83,8 +83,11 @@ def bedside_rows(plan: Plan) -> tuple[list[str], list[list[str]]]:
     for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
         own = group.groupby("role", sort=False)["words"].agg("; ".join)
         others = "; ".join(own[[role for role in own.index if role not in main]])
-        found.append([label, *(own.get(role, "") for role in main), others])
-    return main, found
+        found.append([label, *(own.get(role, "") for role in main), others, None])
+    heads = [plan.unit.words.one.capitalize(), *(role_title(role) for role in main), "Also", "Seen"]
+    if any(row[-2] for row in found):
+        return heads, found
+    return [*heads[:-2], "Seen"], [[*row[:-2], None] for row in found]
 
 
 TITLE_WORDS = "Emergency equipment at each bedside"
@@ -94,16 +97,14 @@ DO = ("Find the {one}; see that each thing hangs there, unopened, in date and of
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Bedside emergency: one line an airway, one column a kind of equipment; then what it lacks."""
-    main, rows = bedside_rows(plan)
-    also = any(row[-1] for row in rows)
-    widths = (_LABEL_WIDTH, *[28.0] * (len(main) + also), _TICK_WIDTH)
+    heads, rows = bedside_rows(plan)
+    widths = (_LABEL_WIDTH, *[28.0] * (len(heads) - 2), _TICK_WIDTH)
     page = book.page(TITLE, "What emergency equipment must hang at each bedside", widths, landscape=len(widths) > 4)
     page.title(TITLE_WORDS, DO.format(one=plan.unit.words.one))
-    kinds = ("strong_wrap", *["wrap"] * (len(main) + also), "tick")
-    heads = [role_title(role) for role in main] + ["Also"] * also
-    page.header((plan.unit.words.one.capitalize(), *heads, "Seen"), kinds)
+    kinds = ("strong_wrap", *["wrap"] * (len(heads) - 2), "tick")
+    page.header(heads, kinds)
     for row in rows:
-        page.row((*row[: len(main) + 1 + also], None), kinds)
+        page.row(row, kinds)
     for sentence in not_listed(plan.unit):
         page.skip()
         page.spread(sentence, "strong_wrap")
@@ -113,11 +114,9 @@ def emergency_pdf(plan: Plan, foot: str) -> bytes:
     """The same list on paper, with a box to tick at each bedside."""
     from kitplan.write.listing import Column, Listing, listing_pdf
 
-    main, rows = bedside_rows(plan)
-    also = any(row[-1] for row in rows)
-    columns = [Column(plan.unit.words.one.capitalize(), 52, "strong"), *(Column(role_title(r), 46) for r in main),
-               *[Column("Also", 60)] * also, Column("Seen", 14, "write")]
-    cells = [[*row[: len(main) + 1 + also], None] for row in rows]
-    listing = Listing(TITLE_WORDS, DO.format(one=plan.unit.words.one), columns, cells, foot,
+    heads, rows = bedside_rows(plan)
+    columns = [Column(heads[0], 52, "strong"), *(Column(h, 60 if h == "Also" else 46) for h in heads[1:-1]),
+               Column(heads[-1], 14, "write")]
+    listing = Listing(TITLE_WORDS, DO.format(one=plan.unit.words.one), columns, rows, foot,
                       upright=len(columns) <= 5, after=not_listed(plan.unit))
     return listing_pdf(listing, plan.unit.paper)

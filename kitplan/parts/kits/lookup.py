@@ -43,14 +43,8 @@ def kit_lookup(strata: pd.DataFrame, unit: Unit) -> Lookup:
 def _cell(own: pd.DataFrame, titles: dict[str, str]) -> tuple[str, ...]:
     by_design = own.groupby("design", sort=True)["mean_airways"].sum()
     main = str(by_design.idxmax())
-    if len(by_design) == 1:
-        return (main,)
-    lines = [main]
-    for design in by_design.index:
-        for row in own[own["design"] == design].itertuples():
-            if design != main:
-                lines.append(f"{design}: {_difference(own, row, titles)}")
-    return tuple(lines)
+    others = own[own["design"] != main].sort_values("design", kind="stable")
+    return (main, *(f"{row.design}: {_difference(own, row, titles)}" for row in others.itertuples()))
 
 
 def _difference(own: pd.DataFrame, row: Any, titles: dict[str, str]) -> str:

@@ -35,7 +35,6 @@ from kitplan.parts.kits.together import Together, may_share
 from kitplan.parts.work import Work
 from kitplan.read.problems import InputError, Problem, UnsafePlan
 from kitplan.read.values import Unit
-from kitplan.solve.values import SolverReport
 
 
 @dataclass(frozen=True)
@@ -45,8 +44,7 @@ class KitPlan:
     contents: design, item, description, role, quantity, emergency, value, litres, because. strata: which design for
     which airway. curve: designs, monthly_cost, bound, gap, largest_litres, note. builds: for the week ahead.
     accounts: kits against the stock room. opened: rolls, sheets and other single-patient items compared.
-    item_choice: items that each stratum takes in its design, for the demand and the par levels. solver: of the chosen
-    number of designs. items_program: of the choice of items. turnover: False when no arrivals are known.
+    item_choice: items that each stratum takes in its design, for the demand and the par levels.
     """
 
     contents: pd.DataFrame
@@ -56,9 +54,6 @@ class KitPlan:
     accounts: pd.DataFrame
     opened: OpenedChoice
     item_choice: ItemChoice
-    solver: SolverReport
-    items_program: SolverReport
-    turnover: bool
     notes: tuple[str, ...]
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -122,7 +117,9 @@ def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesig
             "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
             "Give a whole number from 1 up.",
         )], during="planning the bedside kits")
-    needs = kit_needs(unit, _reaching_restock(unit, tables), base)
+    if tables.n_short < restock_checks(unit):  # a restock interval longer than the interval they were made for
+        tables = attempt_tables(unit, restock_checks(unit))
+    needs = kit_needs(unit, tables, base)
     items = choose_kit_items(unit, needs)
     slots = build_slots(unit, needs, items)
     prices = PriceList(slots)
@@ -153,16 +150,8 @@ def solve_kits(work: Work) -> KitPlan | None:
         accounts=kit_accounts(unit, made.needs, made.traffic(unit), builds, made.kits, fresh),
         opened=choose_opened(unit, made.needs, made.item_choice),
         item_choice=made.item_choice,
-        solver=_report(made.chosen),
-        items_program=made.items.solver,
-        turnover=made.needs.turnover,
         notes=_notes(unit, made),
     )
-
-
-def _reaching_restock(unit: Unit, tables: AttemptTables) -> AttemptTables:
-    """The tables, or longer ones where a restock interval is longer than the interval they were made for."""
-    return tables if tables.n_short >= restock_checks(unit) else attempt_tables(unit, restock_checks(unit))
 
 
 def design_names(count: int) -> list[str]:
@@ -229,13 +218,6 @@ def _choose(
 
 def _round_up(litres: float) -> float:
     return float(np.ceil(litres * 10 - 1e-6) / 10)
-
-
-def _report(chosen: Partition) -> SolverReport:
-    status = "optimal" if chosen.gap < 1e-9 else "feasible"
-    return SolverReport(
-        "highs", status, chosen.cost, chosen.bound, chosen.bound, chosen.gap, chosen.seconds
-    )
 
 
 def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:

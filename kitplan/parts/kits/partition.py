@@ -7,7 +7,6 @@ every column whose reduced cost is within the gap then enters the integer progra
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -32,8 +31,7 @@ class Partition:
     """The best designs found for at most `designs` of them.
 
     groups: bool ndarray (n_groups, n_strata). cost: money a month. bound: proven lower bound (linear relaxation, or
-    its Lagrangian bound where pricing was stopped). gap: (cost - bound) / cost. litres: of the largest kit. seconds:
-    time taken.
+    its Lagrangian bound where pricing was stopped). gap: (cost - bound) / cost. litres: of the largest kit.
     """
 
     designs: int
@@ -42,7 +40,6 @@ class Partition:
     bound: float
     gap: float
     litres: float
-    seconds: float
 
 
 class Pool:
@@ -105,17 +102,15 @@ def design_curve(
 
 def _one_design(prices: PriceList) -> Partition | None:
     """One design for every stratum: nothing to choose, so its cost is its bound."""
-    started = time.perf_counter()
     everyone = np.ones((1, prices.n_strata), dtype=bool)
     cost = float(prices.costs(everyone)[0][0])
-    return _partition(prices, 1, everyone, cost, cost, started) if np.isfinite(cost) else None
+    return _partition(prices, 1, everyone, cost, cost) if np.isfinite(cost) else None
 
 
-def _partition(prices: PriceList, designs: int, groups: np.ndarray, cost: float, bound: float,
-               started: float) -> Partition:
+def _partition(prices: PriceList, designs: int, groups: np.ndarray, cost: float, bound: float) -> Partition:
     gap = max(cost - bound, 0.0) / cost if cost > 0 else 0.0
     litres = float(prices.costs(groups)[1].max())
-    return Partition(designs, groups, cost, min(bound, cost), gap, litres, time.perf_counter() - started)
+    return Partition(designs, groups, cost, min(bound, cost), gap, litres)
 
 
 def _alone_and_in_pairs(prices: PriceList) -> Pool:
@@ -151,7 +146,6 @@ def _best(
 
     known: a bound that holds already (that of one design more). harder: allow more effort.
     """
-    started = time.perf_counter()
     n = pool.groups.shape[1]
     bound = known
     source.allow_more(harder)
@@ -174,7 +168,7 @@ def _best(
         if proven and near.complete:
             bound = max(bound, cost)
     pool.trim(duals, _KEPT_COLUMNS)
-    return _partition(source.prices, designs, taken, cost, bound, started) if np.isfinite(cost) else None
+    return _partition(source.prices, designs, taken, cost, bound) if np.isfinite(cost) else None
 
 
 def _whole(pool: Pool, designs: int, time_limit: float) -> tuple[float, np.ndarray, bool]:

@@ -81,11 +81,8 @@ def _serves(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str
 
 def _sizes(unit: Unit, strata: Sequence[int]) -> str:
     """Routes and sizes of some strata, short: "nasal 3.5 mm; oral 3.5, 4 mm"."""
-    parts = []
-    frame = unit.strata.loc[list(strata)]
-    for route, own in frame.groupby("route", sort=True):
-        parts.append(f"{route} {size_list(own)}".strip())
-    return "; ".join(parts)
+    by_route = unit.strata.loc[list(strata)].groupby("route", sort=True)
+    return "; ".join(f"{route} {size_list(own)}".strip() for route, own in by_route)
 
 
 def size_list(strata: pd.DataFrame) -> str:

@@ -6,7 +6,7 @@ its level, or that what stays loose of another item would fall under what one le
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -31,6 +31,11 @@ class Build:
     build: int
     kits: Mapping[str, Mapping[str, tuple[Lot, ...]]] = field(default_factory=dict)
     held_back: str = ""
+
+    def takes(self) -> Iterator[tuple[str, str, Lot]]:
+        """(kit number, item, lot) of everything that goes in."""
+        return ((number, item, lot) for number, content in self.kits.items() for item, lots in content.items()
+                for lot in lots)
 
 
 def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> tuple[Build, ...]:
@@ -121,7 +126,7 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
             continue
         before = {x.number for x in book.of("kits") if x.event == "built" and x.day == day and x.design == row.design}
         for _ in range(row.built - len(before)):
-            short = _short(shelf, plan.designs[row.design])
+            short = [i for i, q in plan.designs[row.design].items() if sum(x.units for x in shelf.get(i, [])) < q]
             if short:
                 told.append(f"Kit {row.design}-{number}: the book knew of too few {', '.join(short)}. It is built as "
                             "you say; count these items again.")
@@ -135,10 +140,6 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
     elif rows and not lines:
         told.append("These kits are in the book already: nothing was changed.")
     return Step(tuple(lines), tuple(told))
-
-
-def _short(shelf: Mapping[str, list[Lot]], content: Mapping[str, int]) -> list[str]:
-    return [i for i, q in content.items() if sum(x.units for x in shelf.get(i, [])) < q]
 
 
 def _kit_lines(number: str, design: str, content: Mapping[str, int], shelf: dict[str, list[Lot]], plan: RoundPlan,

@@ -59,8 +59,8 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
         if order:
             weekly = rounds.placed(work, weekly, day)
         rounds.keep(work)
-        folder = rounds.finish(work, weekly)
-    rounds.report(work, weekly, folder)
+        rounds.finish(work, weekly)
+    rounds.report(work, weekly)
     return weekly
 
 

@@ -97,8 +97,7 @@ def build_list(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listin
     bins = {level.item: level.bin for level in weekly.plan.levels}
     rows = [(number, lot.units, spoken.get(item) or item, bins.get(item, ""), lot.lot,
              lot.expires.isoformat() if lot.expires else "", None)
-            for build in weekly.builds for number, content in build.kits.items()
-            for item, lots in content.items() for lot in lots]
+            for build in weekly.builds for number, item, lot in build.takes()]
     return Listing("Kits to build", "One kit after the other; write its number and its first date on its card. Where "
                    "another lot is nearer its date, take that one and write it here.", columns, rows, foot)
 

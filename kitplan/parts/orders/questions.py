@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 
 import pandas as pd
 
-from kitplan.parts.orders.ledger import Spell, Standing
+from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import OrderBook
 
-QUESTION_COLUMNS = ["no", "emergency", "item", "question", "mend"]
 _ASKED = "Type yes under Right if it is so, no to forget it, or the right number. Until then it is not believed."
 _TIMES_USUAL = 3.0
 """Use of more than so many times the plan's pace, and more than a pack beyond, is asked about [a choice]."""
@@ -41,9 +40,8 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
 
 
 def question_table(found: tuple[Question, ...]) -> pd.DataFrame:
-    """QUESTION_COLUMNS, one row a question."""
-    rows = [(q.no or None, q.emergency, q.item, q.question, q.mend) for q in found]
-    return pd.DataFrame(rows, columns=QUESTION_COLUMNS, dtype=object)
+    """One row a question; nothing under no where there is nothing to answer."""
+    return pd.DataFrame([asdict(q) | {"no": q.no or None} for q in found], dtype=object)
 
 
 def _asked(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
@@ -85,13 +83,10 @@ def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Questi
                            f"{-spell.used} more than there could be, and order {coming[0].number} is still open.",
                            "If it came, type it on Receive with the day it came; else nothing.")
         if spell.used > max(_TIMES_USUAL * level.use_per_day * spell.days, 0) + level.pack:
-            yield Question(0, level.critical, spell.item, _gone(spell, level.use_per_day),
+            yield Question(0, level.critical, spell.item,
+                           f"{spell.used} left the shelf since {spell.start.isoformat()}, where the plan expects about "
+                           f"{level.use_per_day * spell.days:.0f}.",
                            "Count it again. If it is right, nothing need be typed: the order goes by the count.")
-
-
-def _gone(spell: Spell, pace: float) -> str:
-    return (f"{spell.used} left the shelf since {spell.start.isoformat()}, where the plan expects about "
-            f"{pace * spell.days:.0f}.")
 
 
 def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> Iterator[Question]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -51,54 +51,43 @@ class Recall:
 def find_recall(lot: str, book: OrderBook, now: Standing, plan: RoundPlan, item: str | None = None) -> Recall:
     """Find a lot (as printed; case and spaces do not matter), of one item or of all."""
     wanted = _folded(lot)
-    rows = [*_on_shelf(wanted, now, item), *_in_kits(wanted, now, item), *_in_classes(wanted, book, item)]
+    rows = [row for row in _everywhere(book, now) if _folded(row[1]) == wanted and item in (None, row[0])]
     received: dict[str, int] = {}
     for line in book.of("deliveries"):
         if line.event == "received" and _folded(line.lot) == wanted and item in (None, line.item):
             received[line.item] = received.get(line.item, 0) + line.units
-    places = pd.DataFrame(rows, columns=RECALL_COLUMNS)
-    touched = [*dict.fromkeys([*places["item"], *received])]
-    return Recall(lot, places, received, {i: _after(i, wanted, now, plan) for i in touched if i in plan.level})
+    touched = [i for i in dict.fromkeys([*(row[0] for row in rows), *received]) if i in plan.level]
+    lost = {i: sum(row[4] for row in rows if row[0] == i and row[2] == "shelf") for i in touched}
+    return Recall(lot, pd.DataFrame(rows, columns=RECALL_COLUMNS), received,
+                  {i: _after(i, lost[i], now, plan) for i in touched})
 
 
 def _folded(lot: str) -> str:
     return "".join(lot.split()).casefold()
 
 
-def _on_shelf(wanted: str, now: Standing, item: str | None) -> list[tuple[Any, ...]]:
-    """The lot on the shelf: what should be there, and the most that could be where counts name no lots."""
-    rows = []
+def _everywhere(book: OrderBook, now: Standing) -> Iterator[tuple[Any, ...]]:
+    """RECALL_COLUMNS of every lot there is. On the shelf: what should be there, and the most that could be where counts
+    name no lots.
+    """
     for name, lots in now.shelf.items():
+        bare = sum(x.units for x in lots if not x.lot)
         for lot in lots:
-            if _folded(lot.lot) == wanted and item in (None, name):
-                bare = sum(x.units for x in lots if not x.lot)
-                rows.append((name, lot.lot, "shelf", "", lot.units, lot.units + bare, lot.expires,
-                             "Take it off the shelf and keep it apart"))
-    return rows
-
-
-def _in_kits(wanted: str, now: Standing, item: str | None) -> list[tuple[Any, ...]]:
-    rows = []
+            yield (name, lot.lot, "shelf", "", lot.units, lot.units + bare, lot.expires,
+                   "Take it off the shelf and keep it apart")
     advice = {"bedside": "At a bedside: bring another kit, then take this one away",
               "shelf": "Change the item, or take the kit apart", "gone": "Used or gone: tell whoever asks"}
     for kit in sorted(now.kits.values(), key=lambda k: (k.where != "bedside", k.number)):
-        rows += [(name, lot.lot, kit.where, kit.number, lot.units, lot.units, lot.expires, advice[kit.where])
-                 for name, lots in kit.contents for lot in lots
-                 if _folded(lot.lot) == wanted and item in (None, name)]
-    return rows
+        for name, lot in ((name, lot) for name, lots in kit.contents for lot in lots):
+            yield name, lot.lot, kit.where, kit.number, lot.units, lot.units, lot.expires, advice[kit.where]
+    for x in book.of("deliveries"):
+        if x.event == "to_class":
+            yield x.item, x.lot, "class", "", x.units, x.units, x.expires, "In the practice box: take it out"
 
 
-def _in_classes(wanted: str, book: OrderBook, item: str | None) -> list[tuple[Any, ...]]:
-    return [(x.item, x.lot, "class", "", x.units, x.units, x.expires, "In the practice box: take it out")
-            for x in book.of("deliveries") if x.event == "to_class" and _folded(x.lot) == wanted
-            and item in (None, x.item)]
-
-
-def _after(item: str, wanted: str, now: Standing, plan: RoundPlan) -> tuple[int, int, int, bool]:
+def _after(item: str, lost: int, now: Standing, plan: RoundPlan) -> tuple[int, int, int, bool]:
+    """What is left without so many, as in Recall.after."""
     level = plan.level[item]
-    lost = sum(lot.units for lot in now.shelf.get(item, ()) if _folded(lot.lot) == wanted)
-    lost += sum(lot.units for kit in now.kits_at("shelf") for name, lots in kit.contents for lot in lots
-                if name == item and _folded(lot.lot) == wanted)
     here = max(now.expected.get(item, 0), 0) + now.in_kits(item) - lost
     position = here + now.to_come(item)
     return position, level.level_units, packs_to_level(level.level_units, position, level.pack), (

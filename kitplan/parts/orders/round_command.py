@@ -249,12 +249,11 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
                          f"{'is' if len(waiting) == 1 else 'are'} filled in as well and not taken in yet.")
 
 
-def finish(work: Session, weekly: WeeklyRound) -> Path:
-    """Write what the round gives; return the folder."""
+def finish(work: Session, weekly: WeeklyRound) -> None:
+    """Write what the round gives."""
     from kitplan.write.writer import write_outputs
 
     write_outputs(work.folder, papers(work, weekly))
-    return work.folder
 
 
 def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
@@ -277,12 +276,12 @@ def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
     return files
 
 
-def report(work: Session, weekly: WeeklyRound, folder: Path) -> None:
+def report(work: Session, weekly: WeeklyRound) -> None:
     """Say what was taken in and what is open."""
     for line in [*work.told, *(f"Question {f'{q.no} ' if q.no else ''}({q.item}): {q.question} {q.mend}"
                                for q in weekly.questions)]:
         click.echo(line)
-    click.echo(f"Written to {folder}.")
+    click.echo(f"Written to {work.folder}.")
 
 
 def placed(work: Session, weekly: WeeklyRound, day: date | None) -> WeeklyRound:

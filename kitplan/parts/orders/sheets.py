@@ -230,10 +230,7 @@ def _takes(page: Page, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     page.skip()
     page.header(("Kit no.", "Take", "Units", "Bin", "", "", "Use by", "Lot", ""), kinds, freeze=False)
     bins = {level.item: level.bin for level in weekly.plan.levels}
-    for build in weekly.builds:
-        for number, content in build.kits.items():
-            for item, lots in content.items():
-                for lot in lots:
-                    day = lot.expires.isoformat() if lot.expires else ""
-                    page.row((number, spoken.get(item) or item, lot.units, bins.get(item, ""), None, None, day, lot.lot,
-                              None), kinds)
+    for number, item, lot in (take for build in weekly.builds for take in build.takes()):
+        day = lot.expires.isoformat() if lot.expires else ""
+        page.row((number, spoken.get(item) or item, lot.units, bins.get(item, ""), None, None, day, lot.lot, None),
+                 kinds)

@@ -60,6 +60,16 @@ class _Draft:
         return True
 
 
+    def step(self, told: list[str], what: str, further: Sequence[str] = ()) -> Step:
+        """What came of it. told: said where a line is new; what: the word for what was typed in."""
+        if self.repeated and self.lines:
+            were = "1 line was" if self.repeated == 1 else f"{self.repeated} lines were"
+            further = [*further, f"{were} in the book already and not written again."]
+        elif self.repeated:
+            further = [*further, f"This {what} is in the book already: nothing was changed."]
+        return Step(tuple(self.lines), (*(told if self.lines else ()), *further))
+
+
 def _fact(line: Line) -> Line:
     """What a line said when it was typed: whether it was asked about, and when it was written, does not matter."""
     event = {"deliveries": "received", "counts": "counted"}.get(line.table, "") if line.event == "asked" else line.event
@@ -71,14 +81,14 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
     """Lines of the deliveries typed in. Raises InputError for a row that names no item and no known pack."""
     now, draft, problems = standing(book), _Draft(book), []
     known = dict(catalogue.item_of_trade_number) | aliases(book)
-    ordered = {(o.number, o.item): o for o in now.open}
     for row in sheets.received:
         item = row.item or known.get(same_trade_number(row.trade_number), "")
         if not item:
             problems.append(Problem(sheets.source, row.row, "item", row.trade_number or None, "is not known here",
                                     "Type the item beside it, once; the number is remembered with it."))
             continue
-        order = ordered.get((row.order, item)) or _order_for(item, row, now)
+        waiting = [o for o in now.open if o.item == item and row.order in ("", o.number)]
+        order = min(waiting, key=lambda o: (o.ordered, o.number), default=None)  # the oldest, where the row names none
         if row.will_not_come and order is not None:
             draft.add(Line("orders", day, "will_not_come", item, order.pack, min(row.will_not_come, order.packs),
                            number=order.number))
@@ -86,8 +96,7 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
             draft.add(_received(row, item, order, catalogue, day))
     if problems:
         raise InputError(problems, "reading the delivery")
-    told = [f"{len(draft.lines)} lines of {day.isoformat()} received."] if draft.lines else []
-    return Step(tuple(draft.lines), (*told, *_repeated(draft, "delivery")))
+    return draft.step([f"{len(draft.lines)} lines of {day.isoformat()} received."], "delivery")
 
 
 def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: date) -> Step:
@@ -103,18 +112,12 @@ def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: da
     ]
     told = [f"What the class took on {day.isoformat()} is out of stock and counts as no use "
             f"(items: {len(draft.lines)})."]
-    return Step(tuple(draft.lines), (*(told if draft.lines else []), *look, *_repeated(draft, "list")))
+    return draft.step(told, "list", look)
 
 
 def aliases(book: OrderBook) -> dict[str, str]:
     """Trade item numbers that a person has said the item of: 14 digits -> item."""
     return {same_trade_number(x.trade_number): x.item for x in book.of("deliveries") if x.trade_number and x.item}
-
-
-def _order_for(item: str, row: ReceivedRow, now: Standing) -> OpenOrder | None:
-    """The oldest order that still waits for the item, where the row names none."""
-    waiting = [o for o in now.open if o.item == item and (not row.order or o.number == row.order)]
-    return min(waiting, key=lambda o: (o.ordered, o.number), default=None)
 
 
 def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: Catalogue, day: date) -> Line:
@@ -132,15 +135,6 @@ def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: C
     elif row.expires is not None and row.expires < day:
         question = f"{item} came with the date {row.expires.isoformat()}, which is over"
     return replace(line, event="asked", note=question) if question else line
-
-
-def _repeated(draft: _Draft, what: str) -> list[str]:
-    if not draft.repeated:
-        return []
-    if not draft.lines:
-        return [f"This {what} is in the book already: nothing was changed."]
-    were = "1 line was" if draft.repeated == 1 else f"{draft.repeated} lines were"
-    return [f"{were} in the book already and not written again."]
 
 
 def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date, *,
@@ -168,8 +162,8 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
         draft.add_new(lines, before.get(item, set()))
     for found in sheets.kits:
         _count_kits(found, then, draft, before.get(found.design, set()), day, number)
-    told = [f"{len(rows)} lines counted on {day.isoformat()}."] if draft.lines else []
-    return Step(tuple(draft.lines), (*told, *_repeated(draft, "count"), *_same_day(book, day)))
+    step = draft.step([f"{len(rows)} lines counted on {day.isoformat()}."], "count")
+    return replace(step, told=(*step.told, *_same_day(book, day)))
 
 
 def _count_number(book: OrderBook, day: date) -> str:

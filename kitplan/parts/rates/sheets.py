@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place, scatter
@@ -42,7 +42,12 @@ def add_sheets(book: Book, plan: Plan) -> None:
             ("Events in the log", 2), ("Expected by the model", 8), ("Expected if all were alike", 9))]
         chart = bar_chart(page, lines, "Kind of airway", "Re-secures")
         place(page, chart, rows=20)
-    _reasons(page, learnt)
+    page.table(learnt.reasons, (
+        ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),
+        ("95 % from", "share", "low"), ("95 % to", "share", "high"),
+        ("Per 100 airway-days", "number2", "per_100_airway_days"),
+    ))
+    page.skip()
     _wear(page, learnt)
     page.skip()
     page.spread("What was left out or assumed", "strong")
@@ -52,28 +57,15 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
     titles = {name: technique.title for name, technique in plan.unit.techniques.items()}
-    rates = learnt.rates.assign(kind=[_kind(row) for row in learnt.rates.itertuples()],
-                                how=learnt.rates["technique"].map(titles))
+    barrier = learnt.rates["skin"].map({"barrier": " barrier"}).fillna("")
+    kind = learnt.rates["route"] + " " + learnt.rates["size"] + barrier  # short, for the chart's axis
+    rates = learnt.rates.assign(kind=kind, how=learnt.rates["technique"].map(titles))
     return page.table(rates, (
         ("Kind of airway", "text", "kind"), ("Events", "whole", "events"), ("Airway-days", "number", "airway_days"),
         ("Rate a day", "number2", "rate_per_day"), ("95 % from", "number2", "low"), ("95 % to", "number2", "high"),
         ("Own share", "share", "own_share"), ("Events expected", "number", "expected_events"),
         ("If all alike", "number", "expected_if_alike"), ("Technique", "wrap", "how"), ("Because", "wrap", "because"),
     ), freeze=True, frozen_columns=1)
-
-
-def _kind(row: Any) -> str:
-    """A short name for the chart's axis: "oral 3.5 barrier"."""
-    return f"{row.route} {row.size}" + (" barrier" if row.skin == "barrier" else "")
-
-
-def _reasons(page: Page, learnt: Learnt) -> None:
-    page.table(learnt.reasons, (
-        ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),
-        ("95 % from", "share", "low"), ("95 % to", "share", "high"),
-        ("Per 100 airway-days", "number2", "per_100_airway_days"),
-    ))
-    page.skip()
 
 
 def _wear(page: Page, learnt: Learnt) -> None:

@@ -125,12 +125,9 @@ def plan_seasons(work: Work) -> Seasons | None:
     choice = _choices(levels, price, unit.seasons)
     best = min(choice, key=lambda c: (c.total, len(c.starts)))
     months = _months(levels, price, best, readiness)
-    return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), _seen_once(unit))
-
-
-def _seen_once(unit: Unit) -> bool:
     first, last = unit.census.first_day, unit.census.last_day
-    return first is None or last is None or (last - first).days < 2 * YEAR_DAYS - 2
+    once = first is None or last is None or (last - first).days < 2 * YEAR_DAYS - 2
+    return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), once)
 
 
 def _month_scenarios(unit: Unit, demand: Demand) -> list[np.ndarray] | None:

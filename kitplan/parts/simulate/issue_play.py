@@ -4,7 +4,6 @@ them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from math import gcd
 from typing import Any
@@ -87,7 +86,7 @@ def _issues_of(
     alone = item_choice.frame[item_choice.frame["share"] >= 1.0]
     for row in alone.itertuples(index=False):
         issues.use(names[str(row.item)], row)
-    _side_by_side(issues, item_choice.frame[item_choice.frame["share"] < 1.0], names, rng)
+    issues.side_by_side(item_choice.frame[item_choice.frame["share"] < 1.0], names, rng)
     issues.open_shared(rng)
     return np.ascontiguousarray(issued.reshape(len(names), replications, steps).transpose(2, 1, 0))
 
@@ -144,9 +143,10 @@ class _Issues:
             used = self.part_used.setdefault(column, np.zeros(self.issued.shape[1]))
             np.add.at(used, cell, count * float(row.need) / float(item["contains"]))
             return
-        self.issued[column] += np.bincount(cell, weights=taken, minlength=self.issued.shape[1]).astype(
-            np.int32
-        )
+        self._issue(column, cell, taken)
+
+    def _issue(self, column: int, cell: np.ndarray, taken: np.ndarray) -> None:
+        self.issued[column] += np.bincount(cell, weights=taken, minlength=self.issued.shape[1]).astype(np.int32)
 
     def _used_up(self, row: Any) -> bool:
         """Whether the stratum's recipe uses the role up; else it is held once an airway (mask, bag)."""
@@ -170,6 +170,16 @@ class _Issues:
             )
         return -(-np.arange(most + 1) * float(row.need) // holds).astype(np.int64)
 
+    def side_by_side(self, rows: pd.DataFrame, names: dict[str, int], rng: np.random.Generator) -> None:
+        """Roles that several items serve side by side (glove sizes): each use falls to one of them by lot."""
+        for _, group in rows.groupby(["stratum", "role"], sort=False):
+            events = self.events[int(group["stratum"].iloc[0])]
+            left, share_left = self.count[events] * int(np.ceil(float(group["need"].iloc[0]) - 1e-9)), 1.0
+            for item, share in zip(group["item"], group["share"]):
+                taken = rng.binomial(left, min(float(share) / max(share_left, 1e-12), 1.0))
+                self._issue(names[str(item)], self.cell[events], taken)
+                left, share_left = left - taken, share_left - float(share)
+
     def open_shared(self, rng: np.random.Generator) -> None:
         """Items shared until empty: one is taken into use whenever the one in use is empty."""
         for column, used in self.part_used.items():
@@ -180,22 +190,7 @@ class _Issues:
             self.issued[column] += np.diff(opened, axis=1, prepend=0.0).astype(np.int32).ravel()
 
 
-def _side_by_side(issues: _Issues, rows: pd.DataFrame, names: dict[str, int], rng: np.random.Generator) -> None:
-    """Roles that several items serve side by side (glove sizes): each use falls to one of them by lot."""
-    for _, group in rows.groupby(["stratum", "role"], sort=False):
-        events = issues.events[int(group["stratum"].iloc[0])]
-        uses = issues.count[events] * int(np.ceil(float(group["need"].iloc[0]) - 1e-9))
-        left, share_left = uses, 1.0
-        for item, share in zip(group["item"], group["share"]):
-            taken = rng.binomial(left, min(float(share) / max(share_left, 1e-12), 1.0))
-            column = names[str(item)]
-            issues.issued[column] += np.bincount(
-                issues.cell[events], weights=taken, minlength=issues.issued.shape[1]
-            ).astype(np.int32)
-            left, share_left = left - taken, share_left - float(share)
-
-
-def windows(issued: np.ndarray, interval_steps: int) -> Iterator[np.ndarray]:
-    """Units issued in back-to-back intervals, one array (replications, n_items) an interval."""
-    for begin in range(0, issued.shape[0] - interval_steps + 1, interval_steps):
-        yield issued[begin : begin + interval_steps].sum(axis=0)
+def windows(issued: np.ndarray, interval_steps: int) -> np.ndarray:
+    """Units issued in back-to-back intervals, shape (n_intervals, replications, n_items)."""
+    count = len(issued) // interval_steps
+    return issued[:count * interval_steps].reshape(count, interval_steps, *issued.shape[1:]).sum(axis=1)

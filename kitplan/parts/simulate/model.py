@@ -47,7 +47,7 @@ class SimulationResult:
     summary: one row a way of setting par levels; expired_units and the rates are per year; par_value is what is on the
     shelf and on order after ordering, on the mean. items: one row an item under the plan. agreement: planner against
     new years. Columns as in columns.csv: simulation, simulation_items, simulation_agreement.
-    years, replications: unit-years played are their product. intervals: intervals counted for each plan.
+    years, replications: unit-years played are their product.
     """
 
     summary: pd.DataFrame
@@ -55,7 +55,6 @@ class SimulationResult:
     agreement: pd.DataFrame
     years: int
     replications: int
-    intervals: int
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> frame, as written under tables/."""
@@ -137,10 +136,7 @@ def simulate(
             today = _StockRoom(unit, issues(present_item_choice, "simulate", unknown), warm, seed)
         rows.insert(1, today.row(PRESENT, 0, today.play(present[None]), present))
     agreement = _agreement(run, par, unit.bedside.kits_from_shelf)
-    return SimulationResult(
-        pd.DataFrame(rows), room.item_rows(run, level, par), agreement, years,
-        replications, run.ready.shape[1] * run.ready.shape[2],
-    )
+    return SimulationResult(pd.DataFrame(rows), room.item_rows(run, level, par), agreement, years, replications)
 
 
 def present_units(unit: Unit) -> np.ndarray:
@@ -213,7 +209,7 @@ class _StockRoom:
 def _by_rule(room: _StockRoom, past: np.ndarray, floor_units: np.ndarray, plan: np.ndarray) -> dict[str, np.ndarray]:
     """Par levels by each rule, with factors in common use and tuned to the plan's own `covered` share."""
     interval_steps = room.clock.interval_steps
-    whole = np.stack(list(windows(past, interval_steps)))
+    whole = windows(past, interval_steps)
     known = records(whole, max(int(DAYS_A_YEAR * room.clock.steps_per_day / interval_steps), 1))
     each = rules(known, floor_units)
     pars = {name.format(f): rule(f) for name, (rule, factors) in each.items() for f in factors}

@@ -36,30 +36,54 @@ class ReviewRule:
         return self.review_steps + self.lead_steps
 
 
-@dataclass(frozen=True)
 class LedgerRun:
-    """What happened, after the warm-up. Shapes: P plans, R replications, K intervals, I items.
+    """What happened, from the receipt that opens the first interval after the warm-up to the end of the last.
 
+    Shapes: P plans, R replications, K intervals, I items.
     ready: bool (P, R, K), no item was short at any moment between two receipts.
     covered: bool (P, R, K), demand over the protection interval was no more than what was on the shelf and on order
         right after ordering, for every item: the planner's definition, blind to dates.
     short_intervals: int (P, R, I), intervals in which the item ran short. short_units: (P, R, I), units asked
         for when the shelf was empty. order_days: (P, R), counts at which something was ordered;
         order_lines: (P, R). expired: (P, R, I), units thrown away at their date.
-    mean_on_hand, mean_waiting: float (P, R, I), units on the shelf and on back order at the end of a step.
-    steps: steps counted (the warm-up left out).
+    steps: steps counted.
     """
 
-    ready: np.ndarray
-    covered: np.ndarray
-    short_intervals: np.ndarray
-    short_units: np.ndarray
-    order_days: np.ndarray
-    order_lines: np.ndarray
-    expired: np.ndarray
-    mean_on_hand: np.ndarray
-    mean_waiting: np.ndarray
-    steps: int
+    def __init__(self, shape: tuple[int, int, int], review: int, begin: int, count: int, covered: np.ndarray) -> None:
+        self.review, self.begin, self.steps, self.covered = review, begin, count * review, covered
+        self.ready = np.empty((*shape[:2], count), dtype=bool)
+        self._short = np.zeros(shape, dtype=bool)
+        self.short_intervals, self.short_units, self.expired, self._held, self._owed = (
+            np.zeros(shape, dtype=np.int64) for _ in range(5)
+        )
+        self.order_days, self.order_lines = (np.zeros(shape[:2], dtype=np.int64) for _ in range(2))
+
+    @property
+    def mean_on_hand(self) -> np.ndarray:
+        """Units on the shelf at the end of a step, float (P, R, I)."""
+        return self._held / self.steps
+
+    @property
+    def mean_waiting(self) -> np.ndarray:
+        """Units on back order at the end of a step, float (P, R, I)."""
+        return self._owed / self.steps
+
+    def note_order(self, packs: np.ndarray) -> None:
+        """Count what was ordered at a review."""
+        self.order_days += (packs > 0).any(axis=2)
+        self.order_lines += (packs > 0).sum(axis=2)
+
+    def note_step(self, step: int, net: np.ndarray, missing: np.ndarray, thrown: np.ndarray) -> None:
+        """net: on hand less back orders at the end of the step. An item with net below 0 is short."""
+        self._short |= (missing > 0) | (net < 0)
+        self.short_units += missing
+        self.expired += thrown
+        self._held += np.maximum(net, 0)
+        self._owed += np.maximum(-net, 0)
+        if (step + 1 - self.begin) % self.review == 0:
+            self.ready[:, :, (step + 1 - self.begin) // self.review - 1] = ~self._short.any(axis=2)
+            self.short_intervals += self._short
+            self._short[:] = False
 
 
 def order_packs(par: np.ndarray, on_hand: np.ndarray, on_order: np.ndarray, pack: np.ndarray) -> np.ndarray:
@@ -144,37 +168,6 @@ class _Ledger:
         return missing
 
 
-class _Tally:
-    """What is counted after the warm-up, from the receipt that opens the first interval to the end of the
-    last.
-    """
-
-    def __init__(self, shape: tuple[int, int, int], review: int, begin: int, count: int) -> None:
-        self.review, self.begin, self.stop = review, begin, begin + count * review
-        self.ready = np.empty((*shape[:2], count), dtype=bool)
-        self.short = np.zeros(shape, dtype=bool)
-        self.short_intervals, self.short_units, self.expired, self.held, self.owed = (
-            np.zeros(shape, dtype=np.int64) for _ in range(5)
-        )
-        self.order_days, self.order_lines = (np.zeros(shape[:2], dtype=np.int64) for _ in range(2))
-
-    def note_order(self, packs: np.ndarray) -> None:
-        self.order_days += (packs > 0).any(axis=2)
-        self.order_lines += (packs > 0).sum(axis=2)
-
-    def note_step(self, step: int, net: np.ndarray, missing: np.ndarray, thrown: np.ndarray) -> None:
-        """net: on hand less back orders at the end of the step. An item with net below 0 is short."""
-        self.short |= (missing > 0) | (net < 0)
-        self.short_units += missing
-        self.expired += thrown
-        self.held += np.maximum(net, 0)
-        self.owed += np.maximum(-net, 0)
-        if (step + 1 - self.begin) % self.review == 0:
-            self.ready[:, :, (step + 1 - self.begin) // self.review - 1] = ~self.short.any(axis=2)
-            self.short_intervals += self.short
-            self.short[:] = False
-
-
 def play_ledger(
     demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int = 0, over: np.ndarray | None = None
 ) -> LedgerRun:
@@ -191,32 +184,21 @@ def play_ledger(
     first, count = _counted_intervals(steps, rule, warm_steps)
     over = np.zeros((replications, items), dtype=np.int64) if over is None else over
     ledger = _Ledger(par, over, rule, demand.mean(axis=(0, 1)))
-    tally = _Tally((par.shape[0], replications, items), review, first * review + lead, count)
-    for step in range(tally.stop):
-        counted = step >= tally.begin
+    begin = first * review + lead
+    run = LedgerRun((par.shape[0], replications, items), review, begin, count,
+                    _covered(demand, par, rule, first, count, over))
+    for step in range(begin + run.steps):
         ledger.receive(step)
         thrown = ledger.discard(step)
         if step % review == 0:
             packs = ledger.order(step)
             ledger.receive(step)
-            if counted:
-                tally.note_order(packs)
+            if step >= begin:
+                run.note_order(packs)
         missing = ledger.issue(demand[step])
-        if counted:
-            tally.note_step(step, ledger.received - ledger.issued, missing, thrown)
-    span = tally.stop - tally.begin
-    return LedgerRun(
-        tally.ready,
-        _covered(demand, par, rule, first, count, over),
-        tally.short_intervals,
-        tally.short_units,
-        tally.order_days,
-        tally.order_lines,
-        tally.expired,
-        tally.held / span,
-        tally.owed / span,
-        span,
-    )
+        if step >= begin:
+            run.note_step(step, ledger.received - ledger.issued, missing, thrown)
+    return run
 
 
 def within_position(
