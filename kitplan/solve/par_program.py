@@ -34,7 +34,7 @@ FIRST_CUTS = 1_000
 """Needs above the lower bound from which a few minimum cuts are tried first (`closure`): they take
 hundredths of a second and often prove a plan stepped down."""
 
-CUT_ENTRIES = 5_000
+CUT_ENTRIES = 20_000
 """Needs above the lower bound from which cuts shut out levels before an integer program is asked."""
 
 RELAXED_ENTRIES = 20_000

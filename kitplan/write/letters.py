@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from xml.sax.saxutils import escape
 
+from reportlab import rl_config
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -36,6 +37,7 @@ _JOINERS = "\u200c\u200d"
 _BRACKETS = ("()", "[]", "{}", "\u00ab\u00bb")
 _EAST_ASIA = ("SC", "JP", "KR", "TC")
 _BOX_WIDTH = 0.62
+rl_config.useA85 = 0  # streams as they are: as text for old mail they are a quarter larger and slower to write
 _REGULAR, _BOLD = 400, 700
 
 

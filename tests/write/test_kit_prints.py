@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import dataclasses
 import importlib.util
 import re
@@ -56,7 +55,7 @@ def files(files_on):
 def page_drawings(pdf: bytes) -> list[str]:
     """The drawing operators of each page, in order."""
     streams = re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.S)
-    plain = [zlib.decompress(base64.a85decode(s.strip().removesuffix(b"~>"))) for s in streams]
+    plain = [zlib.decompressobj().decompress(stream) for stream in streams]
     return [text.decode("latin-1") for text in plain]
 
 

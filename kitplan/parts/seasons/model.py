@@ -110,16 +110,15 @@ def no_season(unit: Unit) -> str | None:
 
 def plan_seasons(work: Work) -> Seasons | None:
     """Par levels by month from the plan's own scenarios; None where a month has too few."""
-    unit, demand = work.unit, work.demand("plan")
-    test, which = season_test(unit), _month_scenarios(unit, demand)
-    if test is None or which is None or unit.seasons is None:
+    unit, demand, verify = work.unit, work.demand("plan"), work.demand("verify")
+    test, which, checked = season_test(unit), _month_scenarios(unit, demand), _month_scenarios(unit, verify)
+    if test is None or which is None or checked is None or unit.seasons is None:
         return None
     levels = np.zeros((12, len(unit.items)), dtype=np.int64)
     readiness = np.zeros(12)
     needs = packing_of(unit.items).needed(demand.units, demand.seed, demand.stream)
     for month, mine in enumerate(which):
-        halves = [demand.part(np.flatnonzero(mine)[k::2]) for k in (0, 1)]
-        levels[month] = par_levels(unit, *halves)
+        levels[month] = par_levels(unit, demand.part(np.flatnonzero(mine)), verify.part(np.flatnonzero(checked[month])))
         readiness[month] = joint_readiness(needs[mine], work.par.levels["par_units"].to_numpy())
     price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
     choice = _choices(levels, price, unit.seasons)
