@@ -34,7 +34,7 @@ FIRST_CUTS = 1_000
 """Needs above the lower bound from which a few minimum cuts are tried first (`closure`): they take
 hundredths of a second and often prove a plan stepped down."""
 
-CUT_ENTRIES = 20_000
+CUT_ENTRIES = 15_000
 """Needs above the lower bound from which cuts shut out levels before an integer program is asked."""
 
 RELAXED_ENTRIES = 20_000
@@ -154,6 +154,7 @@ def cheapest(
     gap: float,
     time_limit: float,
     limits: Sequence[Limit] = (),
+    search: bool = True,
 ) -> ParSolution:
     """Return the cheapest par levels that meet `required` scenarios, at least `floor` and within `limits`.
 
@@ -162,6 +163,7 @@ def cheapest(
     within `gap` of that bound is proven good enough. Else, and for all others, the linear relaxation is solved and
     stepped down from. What neither proves is searched: an integer program on what the bound leaves open, after more
     cuts have shut out levels where it is large; where even that stays large, the plan found is given with its gap.
+    search: with False that last step is left out, and the plan in hand is given with its gap.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
@@ -182,8 +184,10 @@ def cheapest(
     if quick is not None and (best is None or cost @ quick < cost @ best):
         best = quick
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
-    if best is not None and slack <= gap * float(cost @ best):
-        return ParSolution(best, _report_of(relaxed.report, float(cost @ best)), duals)
+    proven = best is not None and slack <= gap * float(cost @ best)
+    if best is not None and (proven or not search):
+        report = _report_of(relaxed.report, float(cost @ best))
+        return ParSolution(best, report if proven else replace(report, status="feasible"), duals)
     if best is not None and entries > CUT_ENTRIES:
         return _by_cuts(collapsed, cost, required, best, gap, time_limit, limits)
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)

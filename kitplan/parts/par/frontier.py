@@ -35,7 +35,8 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
     """Plans for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
 
     Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios it is planned on
-    (`_few`); readiness is verified on others. Limits are left out: the curve also shows what lies beyond them.
+    (`_few`), or as near as the relaxation and steps down from it come; readiness is verified on others. Limits are left
+    out: the curve also shows what lies beyond them.
     """
     if not swept:
         return _frontier(instance, candidate, [(candidate.asked, candidate.levels)])
@@ -43,7 +44,9 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
     for target in sorted(instance.unit.planning.frontier, reverse=True):
         needs = _few(instance, target)
         required = min(len(needs), int(np.ceil(target * len(needs) - 1e-9)))
-        found = cheapest(needs, instance.cost, required, instance.floor, FRONTIER_GAP, instance.time_limit)
+        found = cheapest(
+            needs, instance.cost, required, instance.floor, FRONTIER_GAP, instance.time_limit, search=False
+        )
         # A plan for more readiness that costs no more, within the gap, serves the lower target as well.
         if found.par is not None and float(instance.cost @ found.par) < least:
             least = float(instance.cost @ found.par)
