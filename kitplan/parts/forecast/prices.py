@@ -39,9 +39,10 @@ class PriceBook:
         found = np.tile(self.listed.astype(float), (len(months), 1))
         spans = [np.arange(m.start_time.to_datetime64(), (m + 1).start_time.to_datetime64(), dtype="datetime64[D]")
                  for m in months]
+        every, length = np.concatenate(spans), np.array([len(days) for days in spans])
         for place in (p for p, changes in enumerate(self.changes) if changes):
-            for row, days in enumerate(spans):
-                found[row, place] = self.on(np.full(len(days), place), days).mean()
+            prices = self.on(np.full(len(every), place), every)
+            found[:, place] = np.add.reduceat(prices, np.cumsum(length) - length) / length
         return found
 
     def last(self) -> np.ndarray:
@@ -77,13 +78,14 @@ def price_book(unit: Unit) -> PriceBook:
     changes = []
     for name, price in zip(items, listed):
         lines = pd.concat([own[name], rises]) if name in own else rises
-        changes.append(_walk(lines.sort_values(["date", "percent"], kind="stable", na_position="first"), float(price)))
+        lines = lines.sort_values(["date", "percent"], kind="stable", na_position="first") if len(lines) > 1 else lines
+        changes.append(_walk(lines, float(price)))
     return PriceBook(items, listed, tuple(changes))
 
 
 def _walk(lines: pd.DataFrame, price: float) -> tuple[tuple[np.datetime64, float, str], ...]:
     found = []
-    for day, given, percent, source in lines[["date", "price", "percent", "source"]].itertuples(index=False):
+    for day, given, percent, source in zip(lines["date"], lines["price"], lines["percent"], lines["source"]):
         is_rise = percent == percent
         price = price * (1 + percent / 100) if is_rise else float(given)
         found.append((np.datetime64(day, "D"), price, RISE if is_rise else source))
