@@ -14,6 +14,13 @@ from dataclasses import dataclass, replace
 
 from kitplan.resources import config_file
 
+MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
+    "census": ("census_counts", "census_stays"),
+    **{name: (name,) for name in ("resecure_log", "stock_issues", "present_par", "on_hand", "items", "face", "tubes",
+                              "prices", "budget")},
+}
+"""Tables whose headings a unit may map -> their column lists."""
+
 
 @dataclass(frozen=True)
 class Column:
