@@ -12,6 +12,7 @@ from kitplan.parts.hospital.central_store import Holding, _choices
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.summary import counted, money, not_yet_own, percent
 from kitplan.parts.seasons.model import _when
+from kitplan.read.values import Assumption, Doubt
 
 
 @pytest.mark.parametrize(("readiness", "n", "met"), [
@@ -42,6 +43,14 @@ def test_prices_that_are_not_the_units_own_are_called_invented_all_or_so_many(sh
     items = pd.DataFrame({"item": ["a", "b"], "price": [1.0, 2.0], "provenance": provenance})
     told = not_yet_own(SimpleNamespace(items=items, assumptions=()))
     assert [t.split(":")[0] for t in told] == ([said] if said else [])
+
+
+@pytest.mark.parametrize(("source", "guess"), [("log", 0), ("counts", 0), ("issues", 0), ("guess", 1), ("", 1)])
+def test_a_rate_that_the_unit_has_taught_is_called_no_guess(source, guess):
+    items = pd.DataFrame({"item": ["a"], "price": [1.0], "provenance": ["contract 2026"]})
+    shipped = Assumption("How often", "loosening_scale_hours", "70", "hours", "common practice, no source")
+    told = not_yet_own(SimpleNamespace(items=items, assumptions=(shipped,), doubt=Doubt(rate_from=source)))
+    assert [("GUESS" in t) for t in told] == [True] * guess
 
 
 def test_months_of_one_level_are_said_as_a_span_and_a_lone_month_by_its_name():
