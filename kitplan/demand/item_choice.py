@@ -153,10 +153,25 @@ def held_once(found: Sequence[tuple[int, Mapping[str, Any]]]) -> list[tuple[int,
     return [(i, row) for i, row in found if row["scope"] == "patient"]
 
 
+def asks_spare_tubes(unit: Unit, airway: Mapping[str, Any]) -> bool:
+    """Whether spare tubes lie at the bedside of an airway: its route names them, or the unit's policy asks for them.
+
+    A route that keeps no emergency equipment of its own (a feeding tube) is not asked for any. airway: of Unit.strata.
+    """
+    emergency = unit.route(airway["route"]).emergency
+    named = SPARE_TUBE_ROLE in emergency or (unit.bedside.wants_spare_tubes and bool(emergency))
+    return named and airway["scale"] != "none"
+
+
 def held_roles(unit: Unit, stratum: int) -> list[str]:
     """Roles held once at an airway: its route's emergency equipment, then what is emergency equipment of no route."""
-    own = unit.route(unit.strata.at[stratum, "route"]).emergency
+    airway = unit.strata.loc[stratum]
+    own = unit.route(airway["route"]).emergency
     elsewhere = {role for route in (*unit.routes.values(), Route("")) for role in route.emergency}
+    if asks_spare_tubes(unit, airway) and SPARE_TUBE_ROLE not in own:
+        elsewhere.discard(SPARE_TUBE_ROLE)
+    else:
+        elsewhere.add(SPARE_TUBE_ROLE)
     return [*own, *(role for role in airway_roles(unit) if role not in elsewhere)]
 
 

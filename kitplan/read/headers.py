@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.cells import text_of, tidy
-from kitplan.read.columns import Column
+from kitplan.read.columns import MAPPED_TABLES, Column
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, header_key
 from kitplan.read.guard import guard_table
@@ -61,7 +61,8 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
     if at is None:
         needed = [c.name for c in known.values() if c.required]
         findings.fault(grid.name, "has no header row that names its columns",
-                       f"Put the column names in one row above the data: {', '.join(needed)}.")
+                       f"Put the column names in one row above the data: {', '.join(needed)}; or say under [columns] "
+                       "in unit.toml which of your headings each is.")
         return None
     header = grid.rows[at]
     names = _positions(grid, at, known, findings)
@@ -211,9 +212,21 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
     for name in left:
         heading = raw.known[name].mapped
         mend = (f"unit.toml maps it to a heading that is not there, {heading!r}: correct it." if heading
-                else f"Add the column: {raw.known[name].description}.")
+                else f"Add the column: {raw.known[name].description}." + _may_be_mapped(raw, name, unread))
         findings.fault(raw.name, "is missing", mend, column=name)
     return not missing
+
+
+def _may_be_mapped(raw: RawTable, name: str, unread: Sequence[str]) -> str:
+    """How to say that one of the headings that nothing reads is the column; nothing where a unit cannot say it."""
+    table = re.split(r"\W+", raw.name.removesuffix(".csv"))[-1]
+    shown = [repr(label) for label in unread if not label.endswith("(header not shown)")]
+    if not shown or table not in MAPPED_TABLES:
+        return ""
+    some = ", ".join(shown[:6]) + (" ..." if len(shown) > 6 else "")
+    stays = " (a list of stays has start and end instead)" if name == "airways" else ""
+    return (f" Or say which of your headings it is ({some}): write [columns.{table}] in unit.toml, and under it "
+            f'{name} = "that heading"{stays}.')
 
 
 def _report_untitled(raw: RawTable, letter: str, cells: np.ndarray, findings: Findings) -> None:

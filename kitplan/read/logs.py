@@ -143,7 +143,9 @@ def _keys(reader: TableReader, strata: pd.DataFrame, recipes: Recipes, airway: n
     frame = frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff, needed=sized))
     nameless = (airway == "") & ((frame["route"] == "") | frame["size_number"].isna()).to_numpy()
     reader.refuse("airway", nameless & ~reader.bad, None, "is empty, and so is route or tube_mm",
-                  "Give the airway's label, or both route and tube_mm.")
+                  "Give the airway's label, or both route and tube_mm."
+                  + ("" if "airway" in reader.raw.columns else " The table has no column airway: where a heading of "
+                     'yours is it, write [columns.resecure_log] in unit.toml, and under it airway = "that heading".'))
     refuse_techniques(reader, frame["technique"].to_numpy(), techniques)
     asked = frame[["route", "size", "size_number", "technique", "skin"]]
     choices = asked.drop_duplicates()

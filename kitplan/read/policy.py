@@ -10,7 +10,7 @@ import pandas as pd
 
 from kitplan.read.blocks import Setting, checked, read_block
 from kitplan.read.cells import Bad, read_numbers, text_of
-from kitplan.read.columns import columns_of
+from kitplan.read.columns import MAPPED_TABLES, columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.headers import raw_table, report_headers
 from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, keys_of
@@ -18,13 +18,6 @@ from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
 from kitplan.read.values import Assumption, Doubt
-
-MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
-    "census": ("census_counts", "census_stays"),
-    **{name: (name,) for name in ("resecure_log", "stock_issues", "present_par", "on_hand", "items", "face", "tubes",
-                              "prices", "budget")},
-}
-"""Tables whose headings a unit may map -> their column lists."""
 
 HAZARDS = {
     "loosening_scale_hours": "loose", "soiled_per_day": "soiled", "skin_per_day": "skin", "moved_per_day": "moved",

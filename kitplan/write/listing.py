@@ -6,15 +6,17 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4, LETTER, landscape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import SimpleDocTemplate, Spacer, Table, TableStyle
+from reportlab.platypus import Flowable, SimpleDocTemplate, Spacer, Table, TableStyle
 
 from kitplan.write.letters import draw_text, paragraph
 
+_PADDING = 6.1  # points at either side of a cell: reportlab's own 6, and a little for rounding
 PAPERS = {"a4": A4, "letter": LETTER}
 CAUTION = ("Quantities of supplies only, no clinical advice. Follow your unit's policy and product labelling. "
            "Check emergency airway equipment at every bedside with your own eyes.")
@@ -56,16 +58,26 @@ def listing_pdf(listing: Listing, paper: str) -> bytes:
     document = SimpleDocTemplate(out, pagesize=size, leftMargin=12 * mm, rightMargin=12 * mm, topMargin=12 * mm,
                                  bottomMargin=20 * mm, title=listing.title, author="kitplan", invariant=1)
     room = size[0] - 24 * mm
-    widths = [c.width_mm for c in listing.columns]
-    scale = room / sum(widths)
     head = [paragraph(c.title, _BOLD) for c in listing.columns]
     body = [[_cell(value, c) for value, c in zip(row, listing.columns)] for row in listing.rows]
-    table = Table([head, *body], colWidths=[w * scale for w in widths], repeatRows=1)
+    table = Table([head, *body], colWidths=_widths(listing.columns, [head, *body], room), repeatRows=1)
     table.setStyle(_style(listing.columns))
     flowables = [paragraph(listing.title, _TITLE), paragraph(listing.note, _NOTE),
              Spacer(1, 2 * mm), table, Spacer(1, 4 * mm), *(paragraph(words, _AFTER) for words in listing.after)]
     document.build(flowables, canvasmaker=lambda *args, **kwargs: _Numbered(listing.foot, *args, **kwargs))
     return out.getvalue()
+
+
+def _widths(columns: Sequence[Column], rows: Sequence[Sequence[object]], room: float) -> list[float]:
+    """Widths in points that fill the room: as the columns ask, but none so narrow that a word is broken (a bin A1-06).
+
+    A word longer than a fifth of the room is broken all the same; what narrow columns are given, wide ones give.
+    """
+    asked = np.array([c.width_mm for c in columns]) * room / sum(c.width_mm for c in columns)
+    words = [max(cell.minWidth() for cell in column if isinstance(cell, Flowable)) for column in zip(*rows)]
+    least = np.minimum(np.array(words) + 2 * _PADDING, room / 5)
+    spare = np.maximum(asked - least, 0)
+    return list(np.maximum(asked, least) - spare * (np.maximum(least - asked, 0).sum() / spare.sum()))
 
 
 def _cell(value: object, column: Column) -> object:

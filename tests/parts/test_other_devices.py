@@ -7,6 +7,7 @@ import shutil
 import subprocess
 
 import openpyxl
+import pandas as pd
 import pytest
 
 from kitplan.outputs import plan_files
@@ -14,7 +15,7 @@ from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.training.model import plan_training
 from kitplan.planning import plan_unit
 from kitplan.read.unit import load_unit
-from kitplan.resources import sample_units
+from kitplan.resources import config_file, sample_units
 
 AIRWAY_WORDS = ("airway", "endotracheal", "re-secure", "mask", "resuscitation")
 
@@ -67,6 +68,29 @@ def test_every_bedside_of_a_tracheostomy_holds_spare_tubes_of_the_same_and_of_th
         assert both == spare
         listed = told[(told["stratum"] == row.stratum) & (told["role"] == "spare_tube")]
         assert both == set(listed["item"]), "the sheet to check by names what the kit holds"
+
+
+def test_a_unit_of_all_three_devices_asks_for_spare_tubes_where_a_route_keeps_emergency_equipment(tmp_path):
+    """Its own policy names them for the tracheostomy; spare_tube asks for them at an oral tube too."""
+    recipes = [config_file("techniques.toml"), *(sample_units()[name] / "techniques.toml" for name in
+                                                ("birch_house", "orchard_row"))]
+    (tmp_path / "techniques.toml").write_text("\n".join(path.read_text(encoding="utf-8") for path in recipes),
+                                              encoding="utf-8")
+    tables = [config_file("items.csv"), *(path.with_name("items.csv") for path in recipes[1:])]
+    rows = pd.concat([pd.read_csv(table, dtype=str) for table in tables])
+    rows.drop_duplicates("item").to_csv(tmp_path / "items.csv", index=False)
+    (tmp_path / "census.csv").write_text("route,tube_mm,size,airways\noral,3.5,,3\ntracheostomy,4.0,,2\n"
+                                         "feeding,,8 Fr,3\n")
+    (tmp_path / "unit.toml").write_text('name = "Three devices (INVENTED)"\nmean_stay_days = 6\n[bedside]\n'
+                                        "spare_tube = true\n")
+    plan = plan_unit(load_unit(tmp_path), parts=("kits", "par"))
+    told = bedside_list(plan)
+    spare = told[told["role"] == "spare_tube"].groupby("label")["item"].agg(set)
+    assert {label.split()[0]: items for label, items in spare.items()} == {
+        "oral": {"spare_tube_3_5mm", "spare_tube_3_0mm"},
+        "tracheostomy": {"spare_tube_4_0mm", "spare_tube_3_5mm"}}
+    par = plan.par.levels.set_index("item")["par_units"]
+    assert (par[["spare_tube_3_0mm", "spare_tube_3_5mm", "spare_tube_4_0mm"]] > 0).all()
 
 
 def test_the_prints_of_a_feeding_tube_speak_of_feeding_tubes(feeding):

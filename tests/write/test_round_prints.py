@@ -161,7 +161,20 @@ def test_the_count_sheet_is_in_shelf_order_with_what_is_expected_and_room_to_wri
 
 
 def test_what_is_on_its_way_stands_on_the_receive_sheet(weekly):
-    assert receive_sheet(weekly, "foot", SPOKEN).rows[0][:4] == ("1", "Resuscitation bag, 500 mL", "each", 3)
+    first, *more = receive_sheet(weekly, "foot", SPOKEN).rows
+    assert first[:4] == ("1", "Resuscitation bag, 500 mL", "each", 3)
+    assert more, "room for a second lot"
+    assert all(cell is None for line in more for cell in line)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_no_heading_and_no_bin_is_broken_within_a_word(weekly, paper):
+    levels = tuple(replace(level, bin="NE12-104") for level in LEVELS)
+    shelf = replace(weekly, plan=replace(PLAN, levels=levels))
+    for listing in (count_sheet(shelf, "foot"), receive_sheet(shelf, "foot", SPOKEN)):
+        words = set(text_of(listing_pdf(listing, paper)).split())
+        assert {word for column in listing.columns for word in column.title.split()} <= words
+    assert "NE12-104" in text_of(listing_pdf(count_sheet(shelf, "foot"), paper)).split()
 
 
 def test_the_order_begins_with_what_is_urgent_and_was_not_counted(weekly, order):

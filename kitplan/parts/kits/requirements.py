@@ -15,6 +15,7 @@ import pandas as pd
 from kitplan.demand.fit import Records, catalogue_records, fitting, fitting_items, nearest_size
 from kitplan.demand.item_choice import (
     AttemptTables,
+    asks_spare_tubes,
     held_once,
     held_roles,
     items_opened,
@@ -209,8 +210,7 @@ def spare_tubes(
     unit: Unit, airway: Mapping[str, Any], records: Records
 ) -> Iterator[tuple[int, Problem | None]]:
     """Spare tubes of the same and of a smaller size, where the unit's policy asks for them (off by default)."""
-    asked = unit.bedside.wants_spare_tubes or SPARE_TUBE_ROLE in unit.route(airway["route"]).emergency
-    if not asked or airway["scale"] == "none":
+    if not asks_spare_tubes(unit, airway):
         return
     step = unit.planning.face_size_step_mm if airway["scale"] == "mm" else 1.0
     for down in (0.0, step):

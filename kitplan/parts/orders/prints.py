@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from kitplan.parts.orders.ordering import Order
     from kitplan.planning import Plan
 
+_LINES_FOR_MORE = 6
+"""Empty lines under what is waited for: second lots, and what nobody ordered."""
+
 
 def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF, on the unit's paper."""
@@ -43,8 +46,10 @@ def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Lis
                Column("Will not come", 18, "write"))
     rows = [(o.number, spoken.get(o.item) or o.item, _comes_in(o.pack), o.packs, *[None] * 4)
             for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
-    return Listing("Receive", "Write the packs that came, with lot and date of each. A second lot goes on the empty "
-                   "line nearest to it. Received on ______________   by ______________", columns, rows, foot)
+    rows += [(None,) * len(columns)] * _LINES_FOR_MORE
+    return Listing("Receive", "Write the packs that came, with lot and date of each. A second lot, or what is on no "
+                   "order, goes on an empty line: write its item too. "
+                   "Received on ______________   by ______________", columns, rows, foot)
 
 
 def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
