@@ -62,7 +62,7 @@ def _decoded(content: bytes, encodings: tuple[str, ...]) -> str | Bad:
 def text_grid(name: str, content: bytes, known: Collection[str]) -> Grid | Bad:
     """Return the cells of a delimited text file.
 
-    known: column names that may stand in the header; the delimiter is the one that shows most of them.
+    known: headings that may stand in the header; the delimiter is the one that shows most of them.
     """
     text = decode(content)
     if isinstance(text, Bad):
@@ -97,7 +97,7 @@ def text_grid(name: str, content: bytes, known: Collection[str]) -> Grid | Bad:
 
 def _delimiter(text: str, known: Collection[str]) -> str:
     lines = text.split("\n", _SAMPLE_LINES)[:_SAMPLE_LINES]
-    names = {key_of(k) for k in known}
+    names = {header_key(k) for k in known}
 
     def score(delimiter: str) -> tuple[int, int]:
         best = shared = 0

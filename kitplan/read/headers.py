@@ -61,7 +61,8 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
     if at is None:
         needed = [c.name for c in known.values() if c.required]
         findings.fault(grid.name, "has no header row that names its columns",
-                       f"Put the column names in one row above the data: {', '.join(needed)}.")
+                       f"Put the column names in one row above the data: {', '.join(needed)}; or say under [columns] "
+                       "in unit.toml which of your headings each is.")
         return None
     header = grid.rows[at]
     names = _positions(grid, at, known, findings)

@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from kitplan.read.cells import Bad
-from kitplan.read.columns import Column, columns_of, mapped_columns
+from kitplan.read.columns import Column, columns_of, headings_of, mapped_columns
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, text_grid
 from kitplan.read.problems import InputError, Problem
@@ -66,7 +66,7 @@ class Source:
         return mapped_columns({n: c for shape in shapes for n, c in columns_of(shape).items()},
                               self.headings.get(name, {}))
 
-    def table(self, name: str, known: Collection[str]) -> Grid | None:
+    def table(self, name: str, known: Mapping[str, Column]) -> Grid | None:
         """Return the unit's own table `name`, or None when it has none (or it cannot be read: noted)."""
         if self._book is not None:
             sheet = self._book.sheet_named(name)
@@ -81,7 +81,7 @@ class Source:
             return None
         if found[0].casefold().endswith(".xlsx"):
             return self._sheet_alone(found[0], name, content)
-        return self._noted(found[0], text_grid(found[0], content, known))
+        return self._noted(found[0], text_grid(found[0], content, headings_of(known)))
 
     def has_table(self, name: str) -> bool:
         """True when the unit has a table of that name, readable or not."""

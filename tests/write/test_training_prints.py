@@ -16,7 +16,7 @@ from kitplan.parts.training.practice_page import OnEveryPage, practice_pdf, text
 from kitplan.parts.training.print_set import PrintSet
 from kitplan.parts.training.prints import _one_set
 from kitplan.parts.training.sheet_card import sheet_cards_pdf
-from kitplan.parts.training.step_card import steps
+from kitplan.parts.training.step_card import step_cards_pdf, steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.techniques import read_techniques
@@ -200,3 +200,17 @@ def test_waste_is_drawn_and_its_length_is_said(three_days, tmp_path):
     assert waste
     for said in waste:
         assert words.count(said) >= 2, "in the table and under the drawing"
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_step_card_ends_on_the_page_that_it_begins_on(three_days, paper):
+    unit, training = three_days
+    cards = step_cards_pdf(unit, PrintSet(training, (0, 1, 2), paper, "Course"))
+    assert pages_of(cards) == len(set(training.names[0]))
+
+
+def test_step_cards_do_not_differ_by_how_many_come(three_days):
+    unit, _ = three_days
+    days = [replace(unit.classes[0], session=n, learners=n + 10, day=date(2027, 3, n)) for n in (1, 2)]
+    cards = step_cards_pdf(unit, PrintSet(plan_training(unit, days), (0, 1), "a4", "Course"))
+    assert pages_of(cards) == len(unit.classes[0].practices)

@@ -297,5 +297,6 @@ def _drivers(result: BudgetYear, money: str) -> list[str]:
     top = [row for row in result.items.head(3).itertuples() if abs(row.over_budget) >= 0.5]
     sums = result.items[["volume", "mix", "price"]].sum()
     named = "; ".join(f"{row.description or row.item} {row.over_budget:+,.0f}" for row in top)
-    return [f"Against the budget: {sums['volume'] + sums['mix']:+,.0f} {money} because more or less is used, "
+    used = sums["volume"] + sums["mix"]
+    return [f"Against the budget: {used:+,.0f} {money} because {'more' if used > 0 else 'less'} is used, "
             f"{sums['price']:+,.0f} because prices differ from the list."] + ([f"Most of it: {named}."] if top else [])

@@ -55,13 +55,24 @@ class OnEveryPage(Flowable):  # type: ignore[misc]
 def practice_pdf(title: str, foot: str, flowables: Sequence[Flowable], paper: str) -> bytes:
     """A document as PDF bytes, the same for the same content. paper: "a4" or "letter". foot: class and unit."""
     out = io.BytesIO()
-    width, height = PAPERS[paper]
-    document = BaseDocTemplate(out, pagesize=(width, height), title=title, author="kitplan", invariant=1)
-    frame = Frame(MARGIN_MM * mm, _FOOT_MM * mm, width - 2 * MARGIN_MM * mm, height - (_TOP_MM + _FOOT_MM) * mm,
-                  0, 0, 0, 0)
+    across, down = _inside(paper)
+    document = BaseDocTemplate(out, pagesize=PAPERS[paper], title=title, author="kitplan", invariant=1)
+    frame = Frame(MARGIN_MM * mm, _FOOT_MM * mm, across, down, 0, 0, 0, 0)
     document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=partial(_furnish, foot=foot)))
     document.build(list(flowables))
     return out.getvalue()
+
+
+def fits_a_page(flowables: Sequence[Flowable], paper: str) -> bool:
+    """True when these end on the page that they begin on."""
+    across, down = _inside(paper)
+    return sum(f.wrap(across, down)[1] + max(f.getSpaceBefore(), f.getSpaceAfter()) for f in flowables) <= down
+
+
+def _inside(paper: str) -> tuple[float, float]:
+    """How far words may go, across and down, in points."""
+    width, height = PAPERS[paper]
+    return width - 2 * MARGIN_MM * mm, height - (_TOP_MM + _FOOT_MM) * mm
 
 
 def _furnish(canvas: Canvas, document: Any, foot: str) -> None:

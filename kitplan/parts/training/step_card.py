@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from reportlab.platypus import Flowable, PageBreak
 
 from kitplan.parts.training.lists import piece_text
-from kitplan.parts.training.practice_page import grid, practice_pdf, text
+from kitplan.parts.training.practice_page import fits_a_page, grid, practice_pdf, text
 from kitplan.parts.training.print_set import PrintSet
 from kitplan.write.shelf import counted
 
@@ -31,46 +31,55 @@ def step_cards_pdf(unit: Unit, prints: PrintSet) -> bytes:
     """One card for each practice, whichever sessions of a course practise it."""
     training, flowables = prints.training, list[Flowable]()
     cards = {
-        (training.names[lesson][number], course.pairs, course.pairs and course.learners % 2): (lesson, number, practice)
+        (training.names[lesson][number], course.pairs): (lesson, number)
         for lesson, course in reversed(list(zip(prints.lessons, prints.of(prints.lessons))))
-        for number, practice in reversed(list(enumerate(course.practices)))
+        for number in reversed(range(len(course.practices)))
     }
-    for lesson, number, practice in reversed(cards.values()):
-        technique = unit.techniques[practice.technique]
-        flowables += [text(training.names[lesson][number], "title"), text(
-            "Practice on a manikin. Your unit's policy and your instructor come before this card: where they say "
-            "otherwise, do as they say. Ask whenever you are unsure.", "strong")]
-        flowables += [text("You need", "head"), *_needed(unit, training, lesson, number, technique, practice.skin)]
-        flowables.append(text("Steps", "head"))
-        course = training.lessons[lesson]
-        lines = steps(technique, practice.skin, course.pairs) or [
-            "No steps are written for this recipe: work as the instructor and your unit's policy say. (Whoever keeps "
-            "the recipe: write steps under its name in techniques.toml.)"]
-        flowables.append(grid([[n, line, ""] for n, line in enumerate(lines, 1)], (10, 150, 12),
-                              ("strong", "body", "box"), pad=1.6))
-        if course.pairs and course.learners % 2:
-            flowables.append(text("A learner without a partner works with the instructor as partner.", "note"))
-        several = f", at least {technique.people} of them," if technique.people > 1 else ""
-        flowables += [text(
-            f"Tick as you go. On a patient this is done by trained, licensed staff{several} under local policy;"
-            " this card is not for the bedside.", "note"), PageBreak()]
+    for lesson, number in reversed(cards.values()):
+        card = _card(unit, training, lesson, number, "body")
+        if not fits_a_page(card, prints.paper):
+            card = _card(unit, training, lesson, number, "small")
+        flowables += [*card, PageBreak()]
     return practice_pdf("Step cards", prints.foot, flowables[:-1], prints.paper)
 
 
-def _needed(
-    unit: Unit, training: TrainingPlan, lesson: int, number: int, technique: Technique, skin: str
-) -> list[Flowable]:
-    needs = training.needs
+def _card(unit: Unit, training: TrainingPlan, lesson: int, number: int, words: str) -> list[Flowable]:
+    """One card; words: the style that its lists are written in, body or small."""
+    course = training.lessons[lesson]
+    practice = course.practices[number]
+    technique = unit.techniques[practice.technique]
+    lines = steps(technique, practice.skin, course.pairs) or [
+        "No steps are written for this recipe: work as the instructor and your unit's policy say. (Whoever keeps "
+        "the recipe: write steps under its name in techniques.toml.)"]
+    several = f", at least {technique.people} of them," if technique.people > 1 else ""
+    alone = [text("A learner without a partner works with the instructor as partner.", "note")] if course.pairs else []
+    return [
+        text(training.names[lesson][number], "title"),
+        text("Practice on a manikin. Your unit's policy and your instructor come before this card: where they say "
+             "otherwise, do as they say. Ask whenever you are unsure.", "strong"),
+        text("You need", "head"),
+        grid(_needed(unit, training, lesson, number), (24, 148), (words, words), pad=1.4),
+        text("Steps", "head"),
+        grid([[n, line, ""] for n, line in enumerate(lines, 1)], (10, 150, 12), ("strong", words, "box"), pad=1.6),
+        *alone,
+        text(f"Tick as you go. On a patient this is done by trained, licensed staff{several} under local policy;"
+             " this card is not for the bedside.", "note"),
+    ]
+
+
+def _needed(unit: Unit, training: TrainingPlan, lesson: int, number: int) -> list[list[str]]:
+    """What one go takes: how much, and of what."""
+    needs, practice = training.needs, training.lessons[lesson].practices[number]
+    technique = unit.techniques[practice.technique]
     sets = int(needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum())
     pieces = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
     rows = [[f"{int(p['count']) // sets} x", f"{p['width_mm']:g} mm tape: {piece_text(p)}"]
             for p in pieces.to_dict("records")]
     uses = dict(technique.uses)
-    if skin == "barrier":
+    if practice.skin == "barrier":
         uses |= {r: uses.get(r, 0) + n for r, n in technique.uses_with_barrier.items()}
     units = dict(zip(unit.items["role"], unit.items["use_unit"]))
-    rows += [[_amount(quantity, str(units.get(role, ""))), _said(role)] for role, quantity in uses.items()]
-    return [grid(rows, (24, 148), ("body", "body"), pad=1.4)]
+    return rows + [[_amount(quantity, str(units.get(role, ""))), _said(role)] for role, quantity in uses.items()]
 
 
 def _amount(quantity: float, use_unit: str) -> str:
