@@ -44,6 +44,14 @@ def test_prices_that_are_not_the_units_own_are_called_invented_all_or_so_many(sh
     assert [t.split(":")[0] for t in told] == ([said] if said else [])
 
 
+@pytest.mark.parametrize(("rate_from", "guess"), [("", True), ("guess", True), ("log", False), ("counts", False)])
+def test_a_rate_is_called_a_guess_until_a_log_or_counts_have_taught_it(rate_from, guess):
+    items = pd.DataFrame({"item": ["a"], "price": [1.0], "provenance": ["contract 2026"]})
+    shipped = SimpleNamespace(topic="How often", name="loosening_scale_hours", source="estimate, no source")
+    told = not_yet_own(SimpleNamespace(items=items, assumptions=(shipped,), doubt=SimpleNamespace(rate_from=rate_from)))
+    assert bool(told) == guess
+
+
 def test_months_of_one_level_are_said_as_a_span_and_a_lone_month_by_its_name():
     spans = {0: [0, 1, 2], 1: [3], 2: [4, 5, 6, 7, 8, 9, 10, 11]}
     choice = SimpleNamespace(starts=(0, 3, 4), months_of=lambda k: spans[k])

@@ -95,6 +95,12 @@ def test_emergency_equipment_that_the_last_count_left_out_is_asked_for():
     assert asked(*FULL, counted("mask", 6, 7)) == ()
 
 
+def test_emergency_equipment_whose_count_is_in_question_is_not_asked_for_a_second_time():
+    doubted = replace(counted("mask", 60, 7), event="asked", note="60 of mask were counted where 6 were expected")
+    (one,) = asked(*FULL, counted("gauze", 30, 7), doubted)
+    assert (one.item, one.question) == ("mask", "2026-07-08: 60 of mask were counted where 6 were expected.")
+
+
 def test_an_order_more_than_a_review_late_is_asked_about_from_the_next_day_on():
     """Seven days of review and two of delivery: on the ninth day it is not late yet, on the tenth it is."""
     def late(day):
@@ -434,6 +440,15 @@ def test_a_recall_lists_shelf_kits_and_classes_with_the_most_that_could_be_there
     masks, _ = recalled(*lines, item="mask")
     assert set(masks.places["item"]) == {"mask"}
     assert recalled(*lines, item="gauze")[0].places["where"].tolist() == ["class"]
+
+
+def test_a_lot_that_was_counted_once_is_not_said_to_be_in_no_count():
+    """A later count names another lot; whoever asks is told when the first was seen, and to look at every pack."""
+    (told,) = recalled(counted("mask", 6, lot="L1"), counted("mask", 5, 7, lot="L2"))[0].sentences()
+    assert told.startswith("Lot L 1 was here (mask, last on 2026-07-01).")
+    assert "Look at every pack" in told
+    (never,) = recalled(counted("mask", 6, lot="L2"))[0].sentences()
+    assert never.startswith("Lot L 1 is in no delivery, count or kit of this book.")
 
 
 def test_after_a_recall_what_is_left_is_set_against_level_and_urgent_level():

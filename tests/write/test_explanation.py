@@ -137,9 +137,11 @@ def test_the_reasons_of_a_choice_are_counted_by_kind_of_airway(told_plan):
 def test_expected_use_is_that_of_days_and_that_of_arrivals(told_plan):
     """A wipe pack: two a re-secure, 0.523 attempts a day, 81 airway-days; the rest comes with 13.5 arrivals."""
     line = next(x for x in explain_item(told_plan, "wipe-prep").splitlines() if "for airway-days" in x)
-    days, arrivals, together = (float(w) for w in line.replace("units", "").split() if w.replace(".", "").isdigit())
+    days, arrivals, *more, together = (float(w) for w in line.split() if w.replace(".", "").isdigit())
     assert days == pytest.approx(2 * 0.5227 * 81, abs=0.1)
     assert days + arrivals == pytest.approx(together, rel=0.01)
+    left_open = sum(more) * (-1 if " - " in line else 1)
+    assert days + arrivals + left_open == pytest.approx(together, abs=1e-9), "what is printed adds up"
 
 
 def test_the_level_is_told_with_what_ordering_brings_and_how_often_it_runs_short(told_plan):

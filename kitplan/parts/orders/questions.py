@@ -57,8 +57,10 @@ def _asked(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
 def _not_counted(now: Standing, plan: RoundPlan) -> Iterator[Question]:
     if now.last_count is None:
         return
+    asked = {x.item for x in now.asked if x.table == "counts" and x.day == now.last_count}
     for level in plan.levels:
-        if level.critical and level.level_units and now.counted.get(level.item) != now.last_count:
+        counted = now.counted.get(level.item) == now.last_count or level.item in asked
+        if level.critical and level.level_units and not counted:
             yield Question(0, True, level.item, f"Emergency equipment was not counted on {now.last_count.isoformat()}.",
                            "Count it now, and type 0 if there is none. Nothing is ordered until then.")
 
@@ -67,7 +69,8 @@ def _late(now: Standing, plan: RoundPlan, day: date) -> Iterator[Question]:
     for order in overdue(now, plan, day):
         level = plan.level.get(order.item)
         yield Question(0, bool(level and level.critical), order.item,
-                       f"Order {order.number} of {order.ordered.isoformat()} still waits for {order.packs} packs. The "
+                       f"Order {order.number} of {order.ordered.isoformat()} still waits for {order.packs} "
+                       f"pack{'' if order.packs == 1 else 's'}. The "
                        "order does not count on them.",
                        "On Receive, type what came; or under Will not come, how many will not.")
 

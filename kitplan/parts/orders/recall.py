@@ -22,12 +22,14 @@ class Recall:
     """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
 
     after: item -> (position without the lot, level, packs to order now, True when what is left is under urgent).
+    written: item -> last day on which a count or a delivery names the lot.
     """
 
     lot: str
     places: pd.DataFrame
     received: Mapping[str, int]
     after: Mapping[str, tuple[int, int, int, bool]]
+    written: Mapping[str, date]
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> tidy frame."""
@@ -35,6 +37,11 @@ class Recall:
 
     def sentences(self) -> list[str]:
         """What to do, most urgent first."""
+        if not len(self.places) and self.written:
+            which = "; ".join(f"{item}, last on {day.isoformat()}" for item, day in self.written.items())
+            return [f"Lot {self.lot} was here ({which}). By what was counted since, none of it is on the shelf, in a "
+                    "kit or in a class. Look at every pack of these items all the same: a count names one lot, and "
+                    "others may lie behind it."]
         if not len(self.places):
             return [f"Lot {self.lot} is in no delivery, count or kit of this book. Look at every pack all the same: "
                     "packs that came before the book began, or without their lot typed in, are not known to it."]
@@ -59,7 +66,9 @@ def find_recall(lot: str, book: OrderBook, now: Standing, plan: RoundPlan, item:
     touched = [i for i in dict.fromkeys([*(row[0] for row in rows), *received]) if i in plan.level]
     lost = {i: sum(row[4] for row in rows if row[0] == i and row[2] == "shelf") for i in touched}
     return Recall(lot, pd.DataFrame(rows, columns=RECALL_COLUMNS), received,
-                  {i: _after(i, lost[i], now, plan) for i in touched})
+                  {i: _after(i, lost[i], now, plan) for i in touched},
+                  {x.item: x.day for table in ("counts", "deliveries") for x in book.of(table)
+                   if _folded(x.lot) == wanted and item in (None, x.item)})
 
 
 def _folded(lot: str) -> str:

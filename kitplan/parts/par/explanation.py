@@ -127,7 +127,10 @@ def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
     running = float((parts["per_airway_day"] * parts["mean_airways"]).sum() * days)
     arriving = float((parts["per_arrival"] * parts["arrivals_per_day"]).sum() * days)
     known = plan.expected.set_index("item").at[item, "expected_units"]
-    return [f"   {running:.1f} for airway-days + {arriving:.1f} for new airways = {float(known):.1f} units"]
+    rest = round(round(float(known), 1) - round(running, 1) - round(arriving, 1), 1)
+    left = " and for what is left in kits" if plan.unit.bedside.kits_in_par else ""
+    more = f" {'+' if rest > 0 else '-'} {abs(rest):.1f} for what the history leaves open{left}" if rest else ""
+    return [f"   {running:.1f} for airway-days + {arriving:.1f} for new airways{more} = {float(known):.1f} units"]
 
 
 def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:

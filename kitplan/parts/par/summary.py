@@ -40,7 +40,7 @@ def not_yet_own(unit: Unit, *, rates: bool = True) -> list[str]:
     ground = {line.name: line.source for line in unit.assumptions if line.topic == "How often"}
     own = any(ground.get(name, "").startswith(("this unit's own", "learnt:"))
               for name in ("loosening_scale_hours", "flat_per_check"))
-    if rates and ground and not own:
+    if rates and ground and not own and unit.doubt.rate_from not in ("log", "counts", "issues"):
         remarks.append("How often a securement is renewed is a GUESS: keep a log and run kitplan rates. Until then "
                        "every quantity is in proportion to that guess.")
     return remarks
