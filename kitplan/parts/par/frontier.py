@@ -18,6 +18,8 @@ FRONTIER_GAP = 0.01
 MOST_NEEDS = 3_000
 """Needs above the lower bound in the program of one point, about. Its readiness is verified, so part of the scenarios
 does: at the same verified readiness such points cost at most 0.8 % more (two units, tests/bench/README.md)."""
+_LOOKED_AT = 10
+"""One in so many scenarios tells how many needs there are."""
 
 COLUMNS = ["target", "readiness", "mean_value", "value", "litres"]
 
