@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
@@ -20,6 +21,8 @@ from openpyxl import Workbook, load_workbook
 import kitplan
 from kitplan.cli import main
 from kitplan.many import LOST, Done, Failed, Job, Made, Parcel, Task, find_units, for_each, jobs_for
+from kitplan.parts.hospital.model import HOLDING_COLUMNS, Summary, hospital
+from kitplan.parts.hospital.sheets import hospital_book
 from kitplan.plan_record import outputs, record_bytes
 from kitplan.resources import sample_units
 from kitplan.write.writer import checksum
@@ -369,3 +372,12 @@ def test_links_out_of_a_unit_are_not_sent(tmp_path):
     (tmp_path / "in" / "a" / "on_hand.csv").symlink_to(tmp_path / "secret.csv")
     results = for_each(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), Task(make), Inline())
     assert "on_hand.csv: is a link to a place outside the unit's folder" in results[0].fault
+
+
+def test_money_of_two_currencies_is_never_added_up():
+    done = [Summary(name, name, money, 0.98, 5.0 * packs, 1.0, "met",
+                    pd.DataFrame([(name, "bag", packs, packs, 5.0 * packs, 1.0, 1.0)], columns=HOLDING_COLUMNS), (), ())
+            for name, money, packs in (("east", "EUR", 3), ("west", "USD", 4), ("north", "EUR", 2))]
+    book = load_workbook(io.BytesIO(hospital_book(hospital(done, [], 1.0), "a4")))
+    rows = [row for row in book["Who holds what"].iter_rows(values_only=True) if row[0] == "bag"]
+    assert [row[:5] for row in rows] == [("bag", "EUR", 2, 5, 25), ("bag", "USD", 1, 4, 20)]

@@ -290,6 +290,11 @@ class Doubt:
     use_rate: UseRate | None = None
     swing: tuple[float, int] | None = None
 
+    @property
+    def rate_learnt(self) -> bool:
+        """True where how often rests on what the unit has seen, and is no guess."""
+        return self.rate_from in ("log", "counts", "issues")
+
 
 @dataclass(frozen=True)
 class UseRate:

@@ -355,3 +355,14 @@ def test_beds_alone_are_no_use_and_what_to_write_is_said():
     assert fewer == (f"{head.replace('27', '20')} Shorten the census of the second unit to match.")
     for a, b, airways in ((24, 24, 9.0), (24, 27, 10.0), (0, 27, 9.0), (24, 0, 9.0)):
         assert beds_without_airways(unit(a), unit(b), 9.0, airways) == ()
+
+
+def test_prices_paid_that_differ_are_said_to_move_no_sum_here(small_unit):
+    """Nobody should write a rise into a copy, read "no change" and believe that it costs nothing."""
+    rise = pd.DataFrame({"date": [pd.Timestamp("2026-10-01")], "item": [None], "price": [np.nan], "percent": [4.0]})
+    plain, dearer, same = (replace(small_unit, prices=p) for p in (None, rise, rise.copy()))
+    (note,) = compare_units(plain, dearer, no_par).notes
+    assert "items.csv" in note
+    assert "kitplan forecast" in note
+    assert not compare_units(plain, plain, no_par).notes
+    assert not compare_units(dearer, same, no_par).notes

@@ -120,7 +120,7 @@ def test_what_knowing_more_would_save_is_said_with_what_tells_it(unit_maker):
     said = Doubts(("known",), 1000.0, prices, none, 0.0, 1.0, words).sentences("USD")
     assert said[0] == "known"
     assert said[1].startswith("To know how many re-secures airways take would save 100 USD of stock (10%): ")
-    assert said[2].startswith("To know how many airways come, and how bunched would save 10 USD of stock (1%): ")
+    assert said[2].startswith("To know how many airways come and how bunched would save 10 USD of stock (1%): ")
     assert said[3] == "To know better how long airways stay would save next to nothing."
     past = pd.DataFrame({"ready": [0.9, 0.95]})
     last = Doubts((), 1000.0, prices, past, 0.61, 1.0, words).sentences("USD")[-1]

@@ -12,6 +12,7 @@ from kitplan.parts.hospital.central_store import Holding, _choices
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.summary import counted, money, not_yet_own, percent
 from kitplan.parts.seasons.model import _when
+from kitplan.read.values import Assumption, Doubt
 
 
 @pytest.mark.parametrize(("readiness", "n", "met"), [
@@ -44,12 +45,12 @@ def test_prices_that_are_not_the_units_own_are_called_invented_all_or_so_many(sh
     assert [t.split(":")[0] for t in told] == ([said] if said else [])
 
 
-@pytest.mark.parametrize(("rate_from", "guess"), [("", True), ("guess", True), ("log", False), ("counts", False)])
-def test_a_rate_is_called_a_guess_until_a_log_or_counts_have_taught_it(rate_from, guess):
+@pytest.mark.parametrize(("source", "guess"), [("log", 0), ("counts", 0), ("issues", 0), ("guess", 1), ("", 1)])
+def test_a_rate_that_the_unit_has_taught_is_called_no_guess(source, guess):
     items = pd.DataFrame({"item": ["a"], "price": [1.0], "provenance": ["contract 2026"]})
-    shipped = SimpleNamespace(topic="How often", name="loosening_scale_hours", source="estimate, no source")
-    told = not_yet_own(SimpleNamespace(items=items, assumptions=(shipped,), doubt=SimpleNamespace(rate_from=rate_from)))
-    assert bool(told) == guess
+    shipped = Assumption("How often", "loosening_scale_hours", "70", "hours", "common practice, no source")
+    told = not_yet_own(SimpleNamespace(items=items, assumptions=(shipped,), doubt=Doubt(rate_from=source)))
+    assert [("GUESS" in t) for t in told] == [True] * guess
 
 
 def test_months_of_one_level_are_said_as_a_span_and_a_lone_month_by_its_name():

@@ -19,7 +19,7 @@ from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.compare.bands import year_bands
-from kitplan.parts.compare.notes import beds_without_airways, rates_rest_on
+from kitplan.parts.compare.notes import beds_without_airways, other_prices_paid, rates_rest_on
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Unit
@@ -152,7 +152,8 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
         causes,
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
-        (*rates_rest_on(a, b), *beds_without_airways(a, b, months[0].airways, months[-1].airways)),
+        (*rates_rest_on(a, b), *other_prices_paid(a, b),
+         *beds_without_airways(a, b, months[0].airways, months[-1].airways)),
     )
 
 

@@ -16,6 +16,15 @@ def rates_rest_on(a: Unit, b: Unit) -> tuple[str, ...]:
             "learn = false under [resecure] in both.",)
 
 
+def other_prices_paid(a: Unit, b: Unit) -> tuple[str, ...]:
+    """Say that prices paid and rises are not in the sums, to someone who changed them."""
+    given = [None if unit.prices is None else unit.prices.reset_index(drop=True) for unit in (a, b)]
+    if (given[0] is given[1] is None) or (given[0] is not None and given[0].equals(given[1])):
+        return ()
+    return ("The table prices is not the same in both. Prices paid and rises move the months ahead and the budget year "
+            "(kitplan forecast) and no sum here: to compare another price, write it into items.csv.",)
+
+
 def beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:
     """Use follows airways and not beds: say how to play more beds to someone who changed the beds alone."""
     beds_a, beds_b = a.bedside.beds, b.bedside.beds

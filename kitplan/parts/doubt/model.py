@@ -33,7 +33,7 @@ SCENARIOS = 1500
 """Enough for a plan without proof: all plans share their random numbers, so that differences are causes."""
 UNKNOWN = {
     "rate": ("how many {acts} {many} take", "a {act} log kept for three months"),
-    "arrivals": ("how many {many} come, and how bunched", "a longer census"),
+    "arrivals": ("how many {many} come and how bunched", "a longer census"),
     "stays": ("how long {many} stay", "a longer list of stays"),
 }
 BLOCKS, LEAST_DAYS, REPEATS = 4, 180.0, 10

@@ -61,7 +61,7 @@ def hospital_book(hospital: Hospital, paper: str) -> bytes:
     """The roll-up workbook as bytes that repeat."""
     book = Book("All units", hospital.currency, f"{len(hospital.units)} units", paper)
     _start(book.page("All units", "What the units hold together", (34, 34, 11, 12, 16, 12, 10, 12)), hospital)
-    _holders(book.page("Who holds what", "Each item over all units", (34, 10, 12, 16, 34, 12)), hospital)
+    _holders(book.page("Who holds what", "Each item over all units", (34, 11, 10, 12, 16, 34, 12)), hospital)
     if len(hospital.spend):
         add_spend(book, hospital.spend)
     if hospital.pooling is not None and len(hospital.pooling.items):
@@ -87,8 +87,9 @@ def _freed(hospital: Hospital) -> list[str]:
     if pooling is None or pooling.saving <= 0:
         return []
     pooled = pooling.items[pooling.items["units_pooled"] > 0]
+    items = f"{len(pooled)} slow item" + "s" * (len(pooled) != 1)
     return [
-        f"One central store for {len(pooled)} slow items, {_days(hospital.transport_days)} away, would free "
+        f"One central store for {items}, {_days(hospital.transport_days)} away, would free "
         f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L."
     ]
 
@@ -118,15 +119,16 @@ def _start(page: Page, hospital: Hospital) -> None:
 
 def _holders(page: Page, hospital: Hospital) -> None:
     page.title("Who holds what", "Most valuable items first. Every line of every unit is in tables/holdings.csv.")
-    kinds = ("text", "whole", "whole", "money", "wrap", "whole")
-    page.header(("Item", "Units", "Packs", "Value", "Holds most", "Its packs"), kinds)
-    rows = hospital.holdings.sort_values(["item", "par_packs", "unit"], ascending=[True, False, True])
-    each = rows.groupby("item", sort=True).agg(
+    kinds = ("text", "text", "whole", "whole", "money", "wrap", "whole")
+    page.header(("Item", "Currency", "Units", "Packs", "Value", "Holds most", "Its packs"), kinds)
+    rows = hospital.holdings.merge(hospital.units[["unit", "currency"]], on="unit", how="left")
+    rows = rows.sort_values(["item", "par_packs", "unit"], ascending=[True, False, True])
+    each = rows.groupby(["item", "currency"], sort=True).agg(
         units=("unit", "nunique"), packs=("par_packs", "sum"), value=("value", "sum"), most=("unit", "first"),
         its=("par_packs", "first"),
     )
     for row in each.sort_values("value", ascending=False, kind="stable").itertuples():
-        page.row((row.Index, row.units, row.packs, row.value, row.most, row.its), kinds)
+        page.row((*row.Index, row.units, row.packs, row.value, row.most, row.its), kinds)
 
 
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:

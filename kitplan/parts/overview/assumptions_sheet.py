@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from kitplan.demand.best_knowledge import said_of_rate
 from kitplan.write.book import Book
 
 if TYPE_CHECKING:
@@ -28,4 +29,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
         if line.topic != topic:
             topic = line.topic
             page.group((topic,))
+            if topic == "How often" and plan.unit.doubt.rate_learnt:
+                page.spread(f"{said_of_rate(plan.unit)} What follows is where it set out from.", "note")
         page.row((line.name, line.value, line.unit, line.source), _KINDS)

@@ -90,7 +90,10 @@ def _results(plan: Plan, workbook: Workbook) -> Iterable[str]:
     if workbook is CLASS:
         return plan.training.sentences()
     if workbook is MONTHS:
-        return plan.forecast.forecast.sentences if "forecast" in plan.parts else ()
+        if "forecast" not in plan.parts:
+            return ()
+        year = plan.forecast.budget
+        return [*(year.sentences[:2] if year is not None else ()), *plan.forecast.forecast.sentences]
     return three_sentences(plan) if workbook is STOCK_ROOM else three_sentences(plan)[1:]
 
 

@@ -36,14 +36,14 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
     """Plans for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
 
     Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios it is planned on
-    (`_few`), or as near as the relaxation and steps down from it come; readiness is verified on others. Limits are left
+    (`few`), or as near as the relaxation and steps down from it come; readiness is verified on others. Limits are left
     out: the curve also shows what lies beyond them.
     """
     if not swept:
         return _frontier(instance, candidate, [(candidate.asked, candidate.levels)])
     plans, least = [], np.inf
     for target in sorted(instance.unit.planning.frontier, reverse=True):
-        needs = _few(instance, target)
+        needs = few(instance, target)
         required = min(len(needs), int(np.ceil(target * len(needs) - 1e-9)))
         found = cheapest(
             needs, instance.cost, required, instance.floor, FRONTIER_GAP, instance.time_limit, search=False
@@ -55,7 +55,7 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
     return _frontier(instance, candidate, plans[::-1])
 
 
-def _few(instance: ParInstance, target: float) -> np.ndarray:
+def few(instance: ParInstance, target: float) -> np.ndarray:
     """Scenarios to plan one point of the curve on: every n-th where all together would ask for a large program."""
     some = instance.needs[::_LOOKED_AT]
     low = np.maximum(own_quantiles(some, max(int(target * len(some)), 1)), instance.floor)

@@ -38,9 +38,9 @@ def not_yet_own(unit: Unit, *, rates: bool = True) -> list[str]:
         which = "The prices" if len(invented) == len(unit.items) else f"The prices of {len(invented)} items"
         remarks.append(f"{which} are INVENTED: put your own into the table items before you act on a sum of money.")
     ground = {line.name: line.source for line in unit.assumptions if line.topic == "How often"}
-    own = any(ground.get(name, "").startswith(("this unit's own", "learnt:"))
-              for name in ("loosening_scale_hours", "flat_per_check"))
-    if rates and ground and not own and unit.doubt.rate_from not in ("log", "counts", "issues"):
+    given = any(ground.get(name, "").startswith(("this unit's own", "learnt:"))
+                for name in ("loosening_scale_hours", "flat_per_check"))
+    if rates and ground and not given and not unit.doubt.rate_learnt:
         remarks.append("How often a securement is renewed is a GUESS: keep a log and run kitplan rates. Until then "
                        "every quantity is in proportion to that guess.")
     return remarks

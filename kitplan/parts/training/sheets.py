@@ -102,7 +102,7 @@ def _sessions(book: Book, training: TrainingPlan) -> None:
 def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -> None:
     """What is new for the class and may come from the stock room; read back by `to-class`."""
     title = SHEETS["to_class"]
-    page = book.page(title, "Type in what the class took from the shelf", (24, 44, 10, 12, 10, 16, 14))
+    page = book.page(title, "Type in what the class took from the shelf", (24, 44, 10, 16, 10, 16, 14))
     _start(
         page, title, "Where the class takes something from the stock room instead of buying it, type the single items "
         "here, save, and run kitplan to-class UNIT: the order book then knows that no patient used them. A lot that is "
@@ -123,7 +123,7 @@ def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -
 
 
 def _stations(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class stations", "What to lay out at each station", (16, 66, 11, 10, 9), landscape=False)
+    page = book.page("Class stations", "What to lay out at each station", (16, 62, 11, 15, 9), landscape=False)
     _start(page, "What stands at each station", "Lay out and tick. Pieces include the spare ones.")
     rows = training.stations
     pieces = rows["kind"].str.contains("piece")
@@ -226,7 +226,7 @@ def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) ->
 
 
 def _left(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class left over", "What is left, and where it goes", (50, 10, 10, 24, 50))
+    page = book.page("Class left over", "What is left, and where it goes", (50, 10, 16, 24, 46))
     _start(page, "What is left over, and where it goes", "Nothing here goes to patients.")
     whole = "All sessions" if training.called == "sessions" else "Season"
     several = len(training.lessons) > 1
