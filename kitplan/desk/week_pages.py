@@ -94,6 +94,8 @@ def _week(work: Session) -> dict[str, Any]:
         "order": [row for row in order or () if row["order_packs"] > 0],
         "ready_kits": now.kits_at("shelf"), "bedside_kits": now.kits_at("bedside"),
         "order_value": weekly.order.value if weekly.order else 0.0,
+        "order_number": weekly.order.number if weekly.order else "",
+        "spoken": {level.item: level.description or level.item for level in plan.levels},
     }
 
 

@@ -1,6 +1,7 @@
 """The pages say what the plan says, on the same files."""
 
 import io
+import re
 import tomllib
 
 import pytest
@@ -164,6 +165,21 @@ def test_a_count_goes_into_the_book_and_the_order_comes_out(client, home):
     again = client.post("/unit/mill_lane/week/count", data)
     assert again.status_code == 409
     assert "The book has grown" in words(again)
+
+    week = client.get("/unit/mill_lane/week")
+    assert "Put this order into the book" in words(week)
+    lines = len((home / "mill_lane" / "book" / "counts.csv").read_text().splitlines()) - 1
+    client.post("/unit/mill_lane/week/order", {"entries": str(lines)})
+    made = words(client.get("/unit/mill_lane/week"))
+    assert "This is order 1, and it is in the book." in made
+    assert "Put this order into the book" not in made
+
+    entries = re.search(r'name="entries" value="(\d+)"', client.get("/unit/mill_lane/week/count").text)[1]
+    full = [str(-(-x.level_units // x.pack)) for x in levels]
+    client.post("/unit/mill_lane/week/count", {**data, "entries": entries, "day": "2026-11-21", "packs": full})
+    kits = client.get("/unit/mill_lane/week/kits").text
+    assert "Take for each" in kits
+    assert not [x.item for x in levels if f" {x.item}<" in kits], "codes are for tables; people read descriptions"
 
 
 def test_pages_that_need_a_plan_say_so_where_there_is_none(empty_client, tmp_path):
