@@ -186,8 +186,10 @@ def _pieces(page: Page, training: TrainingPlan) -> None:
     words = pieces.assign(width=[f"{w:g} mm" for w in pieces["width_mm"]],
                           length=[f"{mm:g} mm" for mm in pieces["length_mm"]],
                           becomes=[piece_text(row) for row in pieces.to_dict("records")])
-    page.table(words, (("Width", "text", "width"), ("Practice", "wrap", "practice"), ("Length", "text", "length"),
-                       ("Shape", "wrap", "becomes"), ("Pieces", "whole", "count")))
+    groups = [(training.lessons[int(lesson)].title, rows) for lesson, rows in words.groupby("lesson")]
+    page.table(groups if len(groups) > 1 else words, (
+        ("Width", "text", "width"), ("Practice", "wrap", "practice"), ("Length", "text", "length"),
+        ("Shape", "wrap", "becomes"), ("Pieces", "whole", "count")))
     page.skip()
 
 
