@@ -170,7 +170,16 @@ def _result(folder: Path) -> dict[str, Any]:
             if len(frame):
                 lists.append((title, list(frame.columns), frame.head(200).to_numpy().tolist()))
     lists += _by_session(place / "tables" / "training_sessions.csv")
-    return {"lists": lists, "prints": [name for name in _PAPERS if (place / name).is_file()]}
+    return {"lists": lists, "prints": _papers(place)}
+
+
+def _papers(place: Path) -> list[str]:
+    """The prints that are there; where there are several classes, those of each carry its number."""
+    found = []
+    for name in map(Path, _PAPERS):
+        numbered = place.glob(f"{name.stem}-[0-9]*{name.suffix}")
+        found += [name.name] * (place / name).is_file() + sorted((p.name for p in numbered), key=lambda n: (len(n), n))
+    return found
 
 
 def _by_session(path: Path) -> list[tuple[str, list[str], list[list[str]]]]:

@@ -257,7 +257,7 @@ def _copies(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray, findings
     rows = reader.rows[kept]
     if copy.any():
         days = lines.loc[copy, "date"].dt.date
-        span = f"{_counted(days.nunique(), 'day')}, {days.min()} to {days.max()}"
+        span = f"{_counted(days.nunique(), 'day')}, {days.min()}" + f" to {days.max()}" * (days.nunique() > 1)
         findings.warn(reader.name, f"has every line of {span}, more than once, "
                       f"as from one export pasted twice: {_counted(int(copy.sum()), 'line')} with "
                       f"{lines.loc[copy, 'units'].sum():,.10g} units are set aside",

@@ -7,6 +7,7 @@ import tomllib
 import pytest
 
 import kitplan
+from kitplan.desk.class_pages import _papers
 from kitplan.desk.units import TextTable, checksum
 from kitplan.parts.par.summary import three_sentences
 
@@ -192,3 +193,11 @@ def test_pages_that_need_a_plan_say_so_where_there_is_none(empty_client, tmp_pat
 def test_one_unit_may_be_served_alone(home):
     page = Client(home / "mill_lane").get("/", follow_redirects=True)
     assert "Readiness" in words(page)
+
+
+def test_the_prints_of_several_classes_are_all_listed_in_order(tmp_path):
+    for name in ("box-labels-1.pdf", "box-labels-10.pdf", "box-labels-2.pdf", "cutting-list.pdf", "class.xlsx",
+                 "class-cut-cards-1.pdf", "class-kept-1.xlsx"):
+        (tmp_path / name).write_bytes(b"")
+    assert _papers(tmp_path) == ["cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf",
+                                 "box-labels-10.pdf", "class.xlsx"]

@@ -125,7 +125,7 @@ def test_two_exports_that_overlap_are_counted_once_where_they_do(export):
     first, second = [*week(DAYS[0]), *week(DAYS[1])], [*week(DAYS[1]), *week(DAYS[2])]
     issues, said = export(first + second)
     assert len(issues) == 15
-    assert any("1 day, 2025-01-13 to 2025-01-13" in w.fault for w in said)
+    assert any("1 day, 2025-01-13, more than once" in w.fault for w in said)
 
 
 def test_two_like_issues_of_one_day_are_counted_and_asked_about(export):

@@ -73,7 +73,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
         day=[lesson.day.isoformat() if lesson.day else "" for lesson in training.lessons],
         each=[round(value, 2) for value in training.classes["value_per_learner"]])
     page.table(classes, (
-        ("Class", "wrap", "title"), ("Day", "text", "day"), ("Place", "text", "place"),
+        ("Class", "wrap", "title"), ("Day", "text", "day"), ("Place", "wrap", "place"),
         ("Learners", "whole", "learners"), ("Stations", "whole", "stations"), ("Tries", "whole", "goes"),
         ("Sets", "whole", "sets"), ("Minutes", "whole", "minutes"), (f"Value ({book.currency})", "money", "value"),
         (f"{book.currency} a learner", "money", "each")))
@@ -217,10 +217,10 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
 def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> None:
     page.spread("Dressing pieces from sheets", "lead")
     plan = training.sheet_plan()
-    page.table(plan.assign(
-        title=[training.lessons[i].title for i in plan["lesson"]], sheet=plan["sheet"].map(called),
-        left=[f"{mm2 / 100:.1f} cm2" for mm2 in plan["waste_mm2"]],
-    ), (("Class", "text", "title"), ("Sheet", "wrap", "sheet"), ("From", "wrap", "from"),
+    rows = plan.assign(blank="", sheet=plan["sheet"].map(called),
+                       left=[f"{mm2 / 100:.1f} cm2" for mm2 in plan["waste_mm2"]])
+    page.table([(training.lessons[int(lesson)].title, of_it) for lesson, of_it in rows.groupby("lesson")], (
+        ("", "text", "blank"), ("Sheet", "wrap", "sheet"), ("From", "wrap", "from"),
         ("Cut from one sheet (mm)", "wrap", "pattern"), ("Sheets", "whole", "count"), ("Left", "text", "left"),
         ("Done", "tick", "")))
 
