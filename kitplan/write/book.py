@@ -294,7 +294,7 @@ class Page:
         self.sheet.fit_to_pages(1, 1)
 
     def new_printed_page(self) -> None:
-        """Let what follows begin on a new printed page, so that a chart is not cut in two."""
+        """Let what follows begin on a new printed page, so that a chart or a table is not cut in two."""
         self._breaks.append(self.next_row - 1)
         self.sheet.set_h_pagebreaks(self._breaks)
 

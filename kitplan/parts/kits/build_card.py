@@ -6,14 +6,17 @@ from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
+from reportlab.lib.units import mm
 
 from kitplan.parts.kits.lookup import served_lines
 from kitplan.read.values import Unit
+from kitplan.write.letters import lines_of
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 from kitplan.write.shelf import counted
 
 _ROW_MM, _LEAST_ROW_MM, _BOX_MM = 8.2, 6.6, 5.4
 _SIGN_MM = 30.0
+_SMALL = 7.5  # points; a name that would have to be smaller stands on two lines
 
 
 def build_cards(
@@ -101,7 +104,12 @@ def _row(card: Card, number: int, row: Any, bin_name: str, take: str, step: floa
     width = right - 48 - MARGIN_MM - 36
     size = fitting_size(mark + name, width, 10.0, 6.0)
     lift = 1.5 if mark else 0.0
-    card.text(MARGIN_MM + 36, base + lift, mark + name, size, bold=bool(mark))
+    if size < _SMALL and not mark:
+        first, *rest = lines_of(name, _SMALL, width * mm)
+        card.text(MARGIN_MM + 36, base + 1.5, first, _SMALL)
+        card.text(MARGIN_MM + 36, base - 1.5, " ".join(rest[:1] + ["..."] * (len(rest) > 1)), _SMALL)
+    else:
+        card.text(MARGIN_MM + 36, base + lift, mark + name, size, bold=bool(mark))
     if mark:
         fits = str(row.because)
         card.text(MARGIN_MM + 36, base - 2.1, fits, fitting_size(fits, width, 8.0, 5.0))

@@ -188,6 +188,7 @@ def _dates(page: Page, order: Order, levels: Any) -> None:
         return
     kinds = ("text", "text", "wrap", "text", "text", "whole", "whole", "whole", "whole", "text", "text", "wrap")
     page.skip()
+    page.new_printed_page()
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
     page.header(("", "For item", "What it is", "", "", "Days left", "Units", "Used by then", "Left over", "Use by",
                  "Lot no.", "What to do"), kinds, freeze=False)
