@@ -35,10 +35,11 @@ FIRST_CUTS = 1_000
 hundredths of a second and often prove a plan stepped down."""
 
 CUT_ENTRIES = 15_000
-"""Needs above the lower bound from which cuts shut out levels before an integer program is asked."""
+"""Needs above the lower bound from which no integer program is asked: with 300 items all used the plan stepped down
+from the relaxation lay 0.2 % over it after 3 s, and shutting out levels one by one 1.1 % over its bound after 150 s."""
 
-RELAXED_ENTRIES = 20_000
-"""Needs above the lower bound from which the linear relaxation, which would take seconds, is left out."""
+RELAXED_ENTRIES = 60_000
+"""Needs above the lower bound from which the linear relaxation, which would take ten seconds, is left out."""
 
 
 @dataclass(frozen=True)
@@ -161,9 +162,9 @@ def cheapest(
     needs : int, shape (n_scenarios, n_items). cost, floor : per level and in levels, shape (n_items,).
     Large programs (low readiness, long intervals) are bounded by a few minimum cuts first; a plan stepped down that is
     within `gap` of that bound is proven good enough. Else, and for all others, the linear relaxation is solved and
-    stepped down from. What neither proves is searched: an integer program on what the bound leaves open, after more
-    cuts have shut out levels where it is large; where even that stays large, the plan found is given with its gap.
-    search: with False that last step is left out, and the plan in hand is given with its gap.
+    stepped down from; for the largest it would take long, and cuts shut out levels one by one. What neither proves is
+    searched by an integer program on what the bound leaves open. search: with False, and where that program would be
+    large, the plan in hand is given with its gap.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
@@ -185,11 +186,9 @@ def cheapest(
         best = quick
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
     proven = best is not None and slack <= gap * float(cost @ best)
-    if best is not None and (proven or not search):
+    if best is not None and (proven or not search or entries > CUT_ENTRIES):
         report = _report_of(relaxed.report, float(cost @ best))
         return ParSolution(best, report if proven else replace(report, status="feasible"), duals)
-    if best is not None and entries > CUT_ENTRIES:
-        return _by_cuts(collapsed, cost, required, best, gap, time_limit, limits)
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
 
 
