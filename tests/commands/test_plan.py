@@ -63,7 +63,7 @@ def test_a_fault_in_one_persons_file_stops_that_persons_part_alone(tmp_path):
     result = run("plan", unit)
     assert result.exit_code == 1, result.output
     assert (unit / "plan" / "tables" / "par_levels.csv").is_file()
-    for words in ("Not planned until mended: the class.", "write 1 or more", "is not a technique",
+    for words in ("Not planned until mended: the class.", "write how many, from 1 to", "is not a technique",
                   "the audit of today's par levels", "is below 0"):
         assert words in result.output
     record = json.loads((unit / "plan" / "plan.json").read_text())
@@ -80,7 +80,7 @@ def test_faults_of_a_class_are_told_beside_those_of_the_census(tmp_path):
     (unit / "resecure_log.csv").write_text("date,airway,reason\n2025-03-01,A1,lose\n")
     result = run("plan", unit)
     assert result.exit_code == 2
-    for words in ("is below 0", "write 1 or more", "is not a reason"):
+    for words in ("is below 0", "write how many, from 1 to", "is not one of the choices", "Did you mean 'loose'?"):
         assert words in result.output
 
 
@@ -256,4 +256,4 @@ def test_a_paper_that_is_not_known_is_named_with_those_that_are(tmp_path):
     (unit / "unit.toml").write_text(f'paper = "foolscap"\n{toml}')
     result = run("check", unit)
     assert result.exit_code == 2
-    assert 'Write "a4" or "letter"' in result.output
+    assert "Use one of: a4, letter." in result.output
