@@ -14,7 +14,7 @@ from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import Any
 
-from kitplan.interruptions import end_when_asked, started_deaf
+from kitplan.interruptions import end_when_asked, go_on, started_deaf
 
 
 def cores() -> int:
@@ -44,12 +44,13 @@ def beside(*steps: Callable[[], object]) -> Iterator[Any]:
 
 def _received(connection: Connection, process: BaseProcess, steps: Sequence[Callable[[], object]]) -> Iterator[Any]:
     left = list(steps)
-    with contextlib.suppress(EOFError):
+    with contextlib.suppress(EOFError, OSError):  # gone between two results, or within one
         while left:
             result = pickle.loads(connection.recv_bytes())
             del left[0]
             yield result
     process.join()
+    go_on()
     # What a lost process had done is not done again: a step keeps for the later ones what it worked out.
     for step in left:
         yield step()

@@ -31,8 +31,7 @@ def until_complete() -> Iterator[None]:
 @contextlib.contextmanager
 def started_deaf() -> Iterator[None]:
     """Processes started inside do not hear Ctrl-C: the process that started them ends them. None starts at the end."""
-    if _ending:
-        raise SystemExit(_ending[0])
+    go_on()
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -41,6 +40,12 @@ def started_deaf() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def go_on() -> None:
+    """Raise SystemExit where this process has been asked to end: the processes that it started are gone."""
+    if _ending:
+        raise SystemExit(_ending[0])
 
 
 def end_when_asked(quiet: bool = False) -> None:

@@ -1,10 +1,12 @@
 """Two processes for one unit: the same bytes as one, the same faults, and nothing lost with a lost process."""
 
 import os
+import struct
+from multiprocessing import Pipe, Process
 
 import pytest
 
-from kitplan.beside import beside, cores
+from kitplan.beside import _received, beside, cores
 from kitplan.outputs import plan_files
 from kitplan.planning import plan_unit
 from kitplan.read.unit import load_unit
@@ -44,6 +46,15 @@ def test_steps_that_are_lost_with_their_process_are_done_here():
     theirs, lost, after = beside(os.getpid, lambda: here if os.getpid() == here else os._exit(9), os.getpid)
     assert theirs != here
     assert (lost, after) == (here, here)
+
+
+def test_a_result_that_breaks_off_is_worked_out_here():
+    ours, theirs = Pipe(duplex=False)
+    os.write(theirs.fileno(), struct.pack("!i", 100) + b"the first bytes of a hundred")
+    theirs.close()
+    gone = Process(target=int)
+    gone.start()
+    assert list(_received(ours, gone, [lambda: 7, lambda: 8])) == [7, 8]
 
 
 def test_no_more_processes_than_cores():
