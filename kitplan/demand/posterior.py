@@ -15,6 +15,7 @@ from kitplan.demand.arrivals import YEAR_DAYS, Season, learn_counts, learn_days,
 from kitplan.demand.even_draws import even_uniforms
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
+from kitplan.demand.values import Seen
 from kitplan.read.values import Census, Unit
 
 DRAWS = 1000
@@ -122,20 +123,14 @@ def _at_mean(draws: np.ndarray) -> np.ndarray:
     return np.broadcast_to(draws.mean(axis=0), draws.shape).copy()
 
 
-class Known:
-    """A unit as the posterior sees it: two that differ in anything else are the same, and are fitted once."""
+class Known(Seen):
+    """A unit as the posterior sees it: two that differ in anything else are fitted once."""
 
     def __init__(self, unit: Unit) -> None:
-        self.unit = unit
-        self.parts = (unit.census, unit.frequency, unit.doubt, unit.strata)
-        self.numbers = (unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day)
-
-    def __hash__(self) -> int:
-        return hash((*map(id, self.parts), *self.numbers))
-
-    def __eq__(self, other: object) -> bool:
-        same = isinstance(other, Known) and all(a is b for a, b in zip(self.parts, other.parts))
-        return same and isinstance(other, Known) and self.numbers == other.numbers
+        super().__init__(
+            unit, (unit.census, unit.frequency, unit.doubt, unit.strata),
+            (unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day),
+        )
 
 
 def fit_posterior(unit: Unit) -> Posterior:

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.stays import range_draws
+from kitplan.demand.values import Seen
 from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
 CONSTANT_REASONS = {
@@ -297,18 +298,11 @@ def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.nda
     return table.weights @ part
 
 
-class Paced:
-    """A unit as its re-secures see it: two with the same frequencies are the same, whoever was counted in them."""
+class Paced(Seen):
+    """A unit as its re-secures see it, whoever was counted in it."""
 
     def __init__(self, unit: Unit) -> None:
-        self.unit = unit
-        self.numbers = id(unit.frequency), unit.checks_per_day, unit.planning.frailty_nodes
-
-    def __hash__(self) -> int:
-        return hash(self.numbers)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Paced) and self.numbers == other.numbers
+        super().__init__(unit, (unit.frequency,), (unit.checks_per_day, unit.planning.frailty_nodes))
 
 
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:

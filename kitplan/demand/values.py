@@ -8,6 +8,23 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from kitplan.read.values import Unit
+
+
+class Seen:
+    """A unit as one computation sees it: with the very same parts and equal numbers two units are the same to it."""
+
+    def __init__(self, unit: Unit, parts: tuple[object, ...], numbers: tuple[object, ...]) -> None:
+        self.unit, self.parts, self.numbers = unit, parts, numbers
+
+    def __hash__(self) -> int:
+        return hash((*map(id, self.parts), *self.numbers))
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Seen) or type(other) is not type(self):
+            return False
+        return self.numbers == other.numbers and all(a is b for a, b in zip(self.parts, other.parts))
+
 
 @dataclass(frozen=True)
 class Episodes:

@@ -34,7 +34,10 @@ FIRST_CUTS = 1_000
 """Needs above the lower bound from which a few minimum cuts are tried first (`closure`): they take
 hundredths of a second and often prove a plan stepped down."""
 
-CUT_ENTRIES = 15_000
+CUT_ENTRIES = 5_000
+"""Needs above the lower bound from which cuts shut out levels, or split them, before an integer program is asked."""
+
+SEARCH_ENTRIES = 15_000
 """Needs above the lower bound from which no integer program is asked: with 300 items all used the plan stepped down
 from the relaxation lay 0.2 % over it after 3 s, and shutting out levels one by one 1.1 % over its bound after 150 s."""
 
@@ -186,7 +189,7 @@ def cheapest(
         best = quick
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
     proven = best is not None and slack <= gap * float(cost @ best)
-    if best is not None and (proven or not search or entries > CUT_ENTRIES):
+    if best is not None and (proven or not search or entries > SEARCH_ENTRIES):
         report = _report_of(relaxed.report, float(cost @ best))
         return ParSolution(best, report if proven else replace(report, status="feasible"), duals)
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)

@@ -96,7 +96,8 @@ def test_a_large_program_ends_as_exhaustive_search_does(seed, room, relaxed, sea
     One that is relaxed and too large to search ends at the plan stepped down to, with its true gap.
     """
     monkeypatch.setattr(par_program, "FIRST_CUTS", 0)
-    monkeypatch.setattr(par_program, "CUT_ENTRIES", 10**9 if searched else 0)
+    for threshold in ("CUT_ENTRIES", "SEARCH_ENTRIES"):
+        monkeypatch.setattr(par_program, threshold, 10**9 if searched else 0)
     monkeypatch.setattr(par_program, "RELAXED_ENTRIES", 10**9 if relaxed else 0)
     packs, cost = question(seed)
     required = 40

@@ -311,18 +311,17 @@ class TestFrontier:
         unit, demand, verify = room
         instance = ask(unit, demand)
         for row in solve_par(unit, demand, verify).frontier.itertuples():
-            needs = few(instance, row.target)
-            required = int(np.ceil(row.target * len(needs) - 1e-9))
-            best = cheapest(needs, instance.cost, required, instance.floor, 1e-4, 60.0).report
+            part = few(instance, row.target)
+            best = cheapest(part.needs, part.cost, part.required(row.target), part.floor, 1e-4, 60.0).report
             assert best.status == "optimal"
             assert row.mean_value <= 1.01 * best.objective
 
     def test_a_large_program_is_planned_on_every_nth_scenario(self, room):
         unit, demand, _ = room
         instance = ask(unit, demand)
-        assert len(few(instance, 0.98)) == len(instance.needs)
+        assert len(few(instance, 0.98).needs) == len(instance.needs)
         many = replace(instance, needs=np.tile(instance.needs, (400, 1)))
-        some = few(many, 0.8)
+        some = few(many, 0.8).needs
         low = np.quantile(some, 0.8, axis=0, method="inverted_cdf")
         assert len(some) < len(many.needs)
         assert 0.5 * MOST_NEEDS < np.count_nonzero(some > np.maximum(low, instance.floor)) < 1.5 * MOST_NEEDS

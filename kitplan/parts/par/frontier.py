@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -43,10 +43,9 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
         return _frontier(instance, candidate, [(candidate.asked, candidate.levels)])
     plans, least = [], np.inf
     for target in sorted(instance.unit.planning.frontier, reverse=True):
-        needs = few(instance, target)
-        required = min(len(needs), int(np.ceil(target * len(needs) - 1e-9)))
+        part = few(instance, target)
         found = cheapest(
-            needs, instance.cost, required, instance.floor, FRONTIER_GAP, instance.time_limit, search=False
+            part.needs, part.cost, part.required(target), part.floor, FRONTIER_GAP, part.time_limit, search=False
         )
         # A plan for more readiness that costs no more, within the gap, serves the lower target as well.
         if found.par is not None and float(instance.cost @ found.par) < least:
@@ -55,11 +54,12 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
     return _frontier(instance, candidate, plans[::-1])
 
 
-def few(instance: ParInstance, target: float) -> np.ndarray:
-    """Scenarios to plan one point of the curve on: every n-th where all together would ask for a large program."""
+def few(instance: ParInstance, target: float) -> ParInstance:
+    """What one point of the curve is planned on: every n-th scenario where all would ask for a large program."""
     some = instance.needs[::_LOOKED_AT]
     low = np.maximum(own_quantiles(some, max(int(target * len(some)), 1)), instance.floor)
-    return instance.needs[:: _LOOKED_AT * int(np.count_nonzero(some > low)) // MOST_NEEDS + 1]
+    step = _LOOKED_AT * int(np.count_nonzero(some > low)) // MOST_NEEDS + 1
+    return replace(instance, needs=instance.needs[::step])
 
 
 def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]) -> Frontier:
