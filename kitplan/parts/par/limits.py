@@ -222,7 +222,7 @@ def _little_excess(collapsed: Collapsed, required: int, limits: Sequence[Limit])
     for weights in [*rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]:
         plan = descend(collapsed, weights, required).cheapest_with(required)
         if plan is not None:
-            found.append(improve(collapsed, weights, required, plan, lambda _: True))
+            found.append(improve(collapsed, weights, required, plan))
     return min(found, key=lambda par: _excess(par, limits)) if found else None
 
 
