@@ -174,8 +174,8 @@ def cheapest(
     needs : int, shape (n_scenarios, n_items). cost, floor : per level and in levels, shape (n_items,).
     Large programs (low readiness, long intervals) are bounded by a few minimum cuts first; a plan stepped down that is
     within `gap` of that bound is proven good enough. Else, and for all others, the linear relaxation is solved and
-    stepped down from. What neither proves is searched by an integer program on what the bound leaves open. search: with
-    False, and where these programs would be large, the plan in hand is given with its gap.
+    stepped down from. What neither proves is searched by the integer program. search: with False, and where these
+    programs would be large, the plan in hand is given with its gap.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
@@ -195,12 +195,12 @@ def cheapest(
     best = _step_down_best(needs, stated, relaxed, cost, required, limits, duals)
     if quick is not None and (best is None or cost @ quick < cost @ best):
         best = quick
-    slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
-    proven = best is not None and slack <= gap * float(cost @ best)
-    if best is not None and (proven or not search or entries > SEARCH_ENTRIES):
-        report = _report_of(relaxed.report, float(cost @ best))
-        return ParSolution(best, report if proven else replace(report, status="feasible"), duals)
-    return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
+    if best is not None:
+        told = relaxed.report
+        report = _report(told.name, float(cost @ best), told.bound, told.bound, gap, told.seconds)
+        if report.status == "optimal" or not search or entries > SEARCH_ENTRIES:
+            return ParSolution(best, report, duals)
+    return _finish(needs, stated, relaxed, cost, required, gap, time_limit, best, duals)
 
 
 def _first_cuts(
@@ -262,11 +262,8 @@ def _by_cuts(
     cut = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
     if last or float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
         par = improve(collapsed, cost, required, par, partial(within, limits), cut.value / (1 - gap))
-    value = float(cost @ par)
-    width = max(0.0, value - cut.value) / value if value > 0 else 0.0
-    status = "optimal" if width <= max(gap, 1e-9) else "feasible"
     took = time.perf_counter() - started
-    report = SolverReport("minimum cuts", status, value, cut.value, min(cut.value, value), width, took)
+    report = _report("minimum cuts", float(cost @ par), cut.value, cut.value, gap, took)
     return ParSolution(par, report, {"ready": cut.price} | {limit.name: 0.0 for limit in limits})
 
 
@@ -318,66 +315,26 @@ def _finish(
     required: int,
     gap: float,
     time_limit: float,
-    limits: Sequence[Limit],
     best: np.ndarray | None,
     duals: dict[str, float],
 ) -> ParSolution:
-    """Solve the integer program on the levels that the relaxation leaves open."""
-    ceiling = np.inf if best is None else float(cost @ best)
-    lower, upper = open_range(stated, relaxed, ceiling - relaxed.report.bound)
-    rest = state_levels("par", "min", collapse(needs, lower, upper))
-    add_cost(rest, cost)
-    add_readiness(rest, required)
-    for limit in limits:
-        add_limit(rest, limit)
-    above = ceiling - float(cost @ lower)
-    wider = ceiling / above if best is not None and above > 0 else 1.0
-    solution = rest.program.solve(gap=gap / 2 * wider, time_limit=time_limit)
+    """Solve the integer program, and step down from its answer."""
+    solution = stated.program.solve(gap=gap / 2, time_limit=time_limit, relaxation=relaxed)
     bound = relaxed.report.bound
-    seconds = relaxed.report.seconds + solution.report.seconds
-    if not solution.solved:
-        if best is None:
-            return ParSolution(None, replace(solution.report, seconds=seconds), duals)
-        if solution.report.status == "infeasible":
-            bound = ceiling
-        return ParSolution(best, _report_of(relaxed.report, ceiling, bound, seconds), duals)
-    par = read_par(rest, solution)
-    if best is not None and ceiling <= float(cost @ par):
-        par = best
-    trimmed = descend(collapse(needs, stated.collapsed.lower, par), cost, required).cheapest_with(required)
-    par = par if trimmed is None else trimmed
-    value = float(cost @ par)
-    bound = min(max(bound, solution.report.bound), value)
-    report = _report_of(relaxed.report, value, bound, seconds)
-    proven = report.gap <= max(gap, 1e-9)
-    return ParSolution(par, replace(report, status="optimal" if proven else "feasible"), duals)
+    if solution.solved:
+        bound, found = max(bound, solution.report.bound), read_par(stated, solution)
+        best = found if best is None or cost @ found < cost @ best else best
+    if best is None:
+        return ParSolution(None, solution.report, duals)
+    trimmed = descend(collapse(needs, stated.collapsed.lower, best), cost, required).cheapest_with(required)
+    best = best if trimmed is None else trimmed
+    before, after = relaxed.report, solution.report
+    report = _report(before.name, float(cost @ best), before.bound, bound, gap, after.seconds)
+    return ParSolution(best, report, duals)
 
 
-def open_range(stated: Stated, relaxed: Solution, slack: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the levels below and above which no plan better than `slack` from the bound can go.
-
-    A variable at a bound whose reduced cost exceeds the slack keeps its value in every better plan.
-    """
-    lower = stated.collapsed.lower.copy()
-    upper = np.array([levels[-1] if len(levels) else low for low, levels in zip(lower, stated.collapsed.levels)])
-    margin = slack + 1e-6 * max(1.0, abs(relaxed.report.bound))
-    sign = -1.0 if stated.program.sense == "max" else 1.0
-    for i, handles in enumerate(stated.steps):
-        ladder = np.concatenate(([lower[i]], stated.collapsed.levels[i]))
-        rates = sign * relaxed.reduced_costs(handles)
-        shut = np.flatnonzero(rates > margin)
-        held = np.flatnonzero(rates < -margin)
-        if len(shut):
-            upper[i] = ladder[shut[0]]
-        if len(held):
-            lower[i] = ladder[held[-1] + 1]
-    return lower, upper
-
-
-def _report_of(
-    relaxed: SolverReport, value: float, bound: float | None = None, seconds: float | None = None
-) -> SolverReport:
-    proven = relaxed.bound if bound is None else bound
-    gap = max(0.0, value - proven) / abs(value) if abs(value) > 1e-12 else 0.0
-    took = relaxed.seconds if seconds is None else seconds
-    return SolverReport(relaxed.name, "optimal", value, relaxed.lp_bound, min(proven, value), gap, took)
+def _report(name: str, value: float, lp_bound: float, bound: float, gap: float, seconds: float) -> SolverReport:
+    """What is said of a plan that costs `value`: optimal where it is proven to within `gap`."""
+    width = max(0.0, value - bound) / abs(value) if abs(value) > 1e-12 else 0.0
+    status = "optimal" if width <= max(gap, 1e-9) else "feasible"
+    return SolverReport(name, status, value, lp_bound, min(bound, value), width, seconds)
