@@ -28,8 +28,8 @@ def read_items(
     """Return the file's name and the catalogue in its own order; faults are noted.
 
     The frame has the columns of values.Unit.items plus provenance. A row with a fault stays in, its unreadable
-    cells at their defaults, so that other tables are not blamed for naming its item. Where the bedside policy or
-    a route asks for them, the shipped generic rows follow, of every role and size that the unit's own catalogue does not hold.
+    cells at their defaults, so that other tables are not blamed for naming its item. Where the bedside policy or a
+    route asks for them, the shipped generic rows follow, of every role and size that the unit's own rows do not hold.
     """
     name, frame = _read_items("items", source, findings, routes)
     named = any(SPARE_TUBE_ROLE in route.emergency for route in routes.values())
