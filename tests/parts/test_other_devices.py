@@ -79,8 +79,8 @@ def test_a_unit_of_all_three_devices_asks_for_spare_tubes_where_a_route_keeps_em
                                               encoding="utf-8")
     tables = [config_file("items.csv"), *(path.with_name("items.csv") for path in recipes[1:])]
     rows = pd.concat([pd.read_csv(table, dtype=str) for table in tables])
-    own = {"item": "own_spare", "role": "spare_tube", "scope": "patient", "contains": 1, "pack": 1, "price": 90, "litres": 1,
-           "fits_from_mm": 3.0, "fits_to_mm": 3.0, "sized_to": "tube"}
+    own = {"item": "own_spare", "role": "spare_tube", "scope": "patient", "contains": 1, "pack": 1, "price": 90,
+           "litres": 1, "fits_from_mm": 3.0, "fits_to_mm": 3.0, "sized_to": "tube"}
     rows = pd.concat([rows.drop_duplicates("item"), pd.DataFrame([own])])
     rows.to_csv(tmp_path / "items.csv", index=False)
     (tmp_path / "census.csv").write_text("route,tube_mm,size,airways\noral,3.5,,3\ntracheostomy,4.0,,2\n"
