@@ -364,9 +364,12 @@ def _counted(census: Census, n_strata: int) -> tuple[np.ndarray, np.ndarray]:
 def _from_counts(unit: Unit, seed: int) -> Posterior:
     census = unit.census
     counts, day = _counted(census, unit.n_strata)
-    if not census.mean_stay_days or not counts.any():
+    if not census.mean_stay_days:
         return _in_place(unit, counts.mean(axis=0))
     law = _stated_stays(unit, seed)
+    if not counts.any():
+        nobody = f"No {unit.words.one} was counted: none comes but those expected."
+        return replace(_in_place(unit, counts.mean(axis=0)), stays=law, knowledge=(nobody,))
     middle = StayLaw(law.edges, np.exp(np.log(law.hazard).mean(axis=0, keepdims=True)))
     season = season_of(unit, 0.5, float(day.max() - day.min()))
     level = learn_counts(counts.sum(axis=1), day, middle, season, DRAWS, seed)
