@@ -69,13 +69,14 @@ class Doubts:
             if row.saved_share < WORTH_SAYING:
                 lines.append(f"To know better {what} would save next to nothing.")
             else:
-                lines.append(f"To know {what} would save {row.saved:,.0f} {currency} of stock ({row.saved_share:.0%}): "
-                             f"{how} tells it.")
+                lines.append(f"To know {what} would save {row.saved:,.0f} {currency} of stock "
+                             f"({100 * row.saved_share:.0f} %): {how} tells it.")
         if len(self.backtest):
             mean = float(self.backtest["ready"].mean())
             lines.append(
-                f"On its own history: plans made on what came before were ready in {mean:.1%} of later intervals, "
-                f"over {len(self.backtest)} blocks of time (95 % interval {self.low:.1%} to {self.high:.1%})."
+                f"On its own history: plans made on what came before were ready in {100 * mean:.1f} % of later "
+                f"intervals, over {len(self.backtest)} blocks of time "
+                f"(95 % interval {100 * self.low:.1f} % to {100 * self.high:.1f} %)."
             )
         return lines
 

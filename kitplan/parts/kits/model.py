@@ -84,8 +84,8 @@ class KitPlan:
             if best["serves"] == one["serves"]:
                 sentences.append(
                     f"Tape: one roll for all, {one['item']}, costs {one['monthly_cost'] - best['monthly_cost']:,.2f}"
-                    f" {currency} a month more than each airway's best; {one['discarded_share']:.0%} of it is thrown"
-                    " away."
+                    f" {currency} a month more than each airway's best; {100 * one['discarded_share']:.0f} % of it is "
+                    "thrown away."
                 )
         return [*sentences, *self.notes]
 
@@ -230,7 +230,7 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
         )
     if made.chosen.gap > 1e-6:
         notes.append(
-            f"The best designs found are proven to be within {made.chosen.gap:.1%} of the least possible cost."
+            f"The best designs found are proven to be within {100 * made.chosen.gap:.1f} % of the least possible cost."
         )
     wanted = unit.bedside.designs or unit.n_strata
     if made.chosen.designs > wanted:
