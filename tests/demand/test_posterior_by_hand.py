@@ -11,6 +11,8 @@ import pandas as pd
 import pytest
 
 from kitplan.demand import posterior
+from kitplan.demand.attempts import _invert
+from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.posterior import (
     DRAWS,
@@ -28,11 +30,12 @@ from kitplan.demand.posterior import (
     season_of,
 )
 from kitplan.demand.scenarios import (
-    _invert,
+    _day_by_day,
     _items_opened,
-    _Play,
+    _of_episodes,
     _split_shared,
     _takes,
+    _used,
     _used_by_attempts,
     arrivals_and_attempts,
     draw_demand,
@@ -339,10 +342,14 @@ def test_rolls_opened_in_the_interval_are_those_beyond_what_was_opened_before():
     """
     seen = episodes((0, 0, False, -3, 2), (1, 0, True, 1, 9), (1, 0, False, -1, 2), (0, 1, True, 0, 5), n_scenarios=2)
     table = np.array([0, 1, 1, 2, 2, 3])
-    opened = _items_opened({0: table}, seen, np.array([3, 0, 4, 0], np.int32), np.array([2, 5, 0, 4], np.int32))
-    assert opened.tolist() == [1, 3]
-    long = _items_opened({0: table}, seen, np.array([3, 0, 4, 0], np.int32), np.array([2, 9, 0, 4], np.int32))
-    assert long.tolist() == [1, 5], "beyond the table at its own pace"
+    before = np.array([3, 0, 4, 0], np.int32)
+    some = _of_episodes(2, seen, before, np.array([2, 5, 0, 4], np.int32), seen.fresh)
+    assert some.ends.tolist() == [0, 2, 3], "those with an attempt, by stratum"
+    assert some.arrived.tolist() == [[0, 1], [1, 0]]
+    assert some.re_secures.tolist() == [[2, 4], [5, 0]]
+    assert _items_opened({0: table}, some).tolist() == [1, 3]
+    long = _of_episodes(2, seen, before, np.array([2, 9, 0, 4], np.int32), seen.fresh)
+    assert _items_opened({0: table}, long).tolist() == [1, 5], "beyond the table at its own pace"
 
 
 def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or_the_roll():
@@ -354,13 +361,13 @@ def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or
     ], columns=columns)
     column = {name: i for i, name in enumerate("wstmg")}
     choice = ItemChoice(frame, {(0, "t"): np.array([0, 1])})
-    takes = _takes(SimpleNamespace(n_strata=2), choice, column)
+    takes = _takes(SimpleNamespace(n_strata=2, items=pd.DataFrame({"item": list("wstmg")})), choice)
     assert takes.per_attempt.tolist() == [[3, 0, 0, 0, 0], [0] * 5], "two roles of one item add up"
     assert takes.part_of_one.tolist() == [[0, 0.25, 0, 0, 0], [0] * 5]
     assert takes.per_arrival.tolist() == [[0, 0, 0, 1, 0], [0] * 5]
     assert list(takes.opened) == ["t"]
     attempts = np.tile([[4, 0], [3, 0]], (3000, 1))
-    used = _used_by_attempts(ItemChoice(frame[frame["share"] == 1.0]), takes, column, attempts, 1, "plan")
+    used = _used_by_attempts(ItemChoice(frame[frame["share"] == 1.0]), takes, column, attempts[None], 1, "plan")[0]
     assert used[:2, 0].tolist() == [12, 9]
     assert (used[0::2, 1] == 1).all(), "four uses of four are one pair of scissors"
     assert set(used[1::2, 1]) == {0, 1}
@@ -374,9 +381,9 @@ def test_uses_shared_by_sizes_fall_on_each_by_its_share_and_more_never_take_fewe
     column = {"other": 0, "s": 1, "l": 2}
 
     def split(attempts):
-        units = np.zeros((len(attempts), 3), dtype=np.int64)
-        _split_shared(units, column, ItemChoice(frame), np.array(attempts), 3, "plan")
-        return units
+        units = np.zeros((1, len(attempts), 3), dtype=np.int64)
+        _split_shared(units, column, ItemChoice(frame), np.array([attempts]), 3, "plan")
+        return units[0]
 
     few, many = split([[2, 1]] * 4000), split([[2, 3]] * 4000)
     assert (few[:, 1] + few[:, 2] == 6).all()
@@ -391,15 +398,14 @@ def test_an_interval_told_day_by_day_ends_with_what_it_used_and_who_is_there(sma
     """One there from before leaves on day 2 of three and a half; two come on day 1 and stay."""
     seen = episodes((0, 0, False, -3, 2), (0, 1, True, 1, 9), (0, 1, True, 1, 9), n_scenarios=1)
     choice = fill_roles(small_unit)
-    play = _Play(small_unit, choice, seen, 1, "plan")
-    before, during = np.array([1.0, 0, 0]), np.array([2.0, 3, 0])
-    path = play.path(before, during, 3.5)
-    attempts, units = play.used(before, during, seen.fresh)
-    assert attempts.tolist() == [[2, 3, 0]]
-    assert path.units.shape == (1, 4, len(small_unit.items))
-    assert (path.units[:, -1] == units).all()
-    assert (np.diff(path.units, axis=1) >= 0).all()
-    assert path.kits[0].tolist() == [[0, 2, 0], [-1, 2, 0], [-1, 2, 0], [-1, 2, 0]]
+    before, during = np.array([1, 0, 0], np.int32), np.array([2, 3, 0], np.int32)
+    takes = _takes(small_unit, choice)
+    counted, kits = _day_by_day(intervals(small_unit, 3.5, 1, 1, "plan"), takes, seen, before, during)
+    assert counted.re_secures[-1].tolist() == [[2, 3, 0]]
+    units = _used(small_unit, choice, takes, counted, 1, "plan")
+    assert units.shape == (4, 1, len(small_unit.items))
+    assert (np.diff(units, axis=0) >= 0).all()
+    assert kits[:, 0].tolist() == [[0, 2, 0], [-1, 2, 0], [-1, 2, 0], [-1, 2, 0]]
 
 
 def test_arrivals_and_attempts_are_those_of_the_demand_that_is_drawn(small_unit):
@@ -412,9 +418,7 @@ def test_arrivals_and_attempts_are_those_of_the_demand_that_is_drawn(small_unit)
     masks = demand.units[:, [list(demand.items).index(m) for m in ("mask-42", "mask-60")]].sum(axis=1)
     assert (masks == came.sum(axis=1)).all(), "a mask for each that comes, and none for who was there"
     seen = posterior.fit_posterior(small_unit).of_stream("plan")
-    from kitplan.demand.occupancy import sample_episodes
-
-    given = sample_episodes(small_unit, 9.0, 500, 3, "plan", seen)
+    given = intervals(small_unit, 9.0, 500, 3, "plan", seen).episodes()
     again = used_by(small_unit, fill_roles(small_unit, tables), given, tables, seen, 3, "plan")
     assert (again == demand.units).all()
     assert (demand.days, demand.seed, demand.stream, demand.path) == (9.0, 3, "plan", None)

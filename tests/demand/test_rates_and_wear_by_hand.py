@@ -338,16 +338,16 @@ def test_so_many_scenarios_fit_as_airways_pass_through_them(small_unit, monkeypa
     assert at_most(5, small_unit, 1e9) == 1, "never none"
 
 
-def test_memory_is_bounded_by_the_airways_of_an_interval(small_unit, monkeypatch):
-    """Of 6 million airways 1,500 an interval are 4,000 scenarios: all that are asked, and no more in search."""
-    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 1500.0)
+def test_time_is_bounded_by_the_airways_of_an_interval(small_unit, monkeypatch):
+    """Of 60 million airways 15,000 an interval are 4,000 scenarios: all that are asked, and no more in search."""
+    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 15_000.0)
     unit, told = within_memory(small_unit)
     assert told is None
     assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (4000, 4000, 4000)
-    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 1600.0)
+    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 16_000.0)
     unit, told = within_memory(small_unit)
     assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (3750,) * 3
-    assert told.startswith("Planned on 3,750 scenarios instead of 4,000: 1,600 airways pass through")
+    assert told.startswith("Planned on 3,750 scenarios instead of 4,000: 16,000 airways pass through")
 
 
 def test_airways_of_an_interval_are_those_there_and_those_that_come(small_unit):
