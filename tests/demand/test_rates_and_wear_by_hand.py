@@ -367,16 +367,18 @@ def test_so_many_scenarios_fit_as_airways_pass_through_them(small_unit, monkeypa
     assert at_most(5, small_unit, 1e9) == 1, "never none"
 
 
-def test_memory_is_bounded_by_the_airways_of_an_interval(small_unit, monkeypatch):
-    """Of 6 million airways 1,500 an interval are 4,000 scenarios: all that are asked, and no more in search."""
-    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 1500.0)
+def test_as_many_scenarios_are_planned_as_airways_may_be_drawn(small_unit, monkeypatch):
+    """Where just the 4,000 asked for may be drawn they are, and no more in search of a plan; fewer for more
+    airways, and it is said.
+    """
+    monkeypatch.setattr(bounds, "_airways", lambda unit, days: MOST_AIRWAYS / 4000)
     unit, told = within_memory(small_unit)
     assert told is None
-    assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (4000, 4000, 4000)
-    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 1600.0)
+    assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (4000,) * 3
+    monkeypatch.setattr(bounds, "_airways", lambda unit, days: MOST_AIRWAYS / 3750)
     unit, told = within_memory(small_unit)
     assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (3750,) * 3
-    assert told.startswith("Planned on 3,750 scenarios instead of 4,000: 1,600 airways pass through")
+    assert told.startswith(f"Planned on 3,750 scenarios instead of 4,000: {MOST_AIRWAYS / 3750:,.0f} airways pass")
 
 
 def test_airways_of_an_interval_are_those_there_and_those_that_come(small_unit):

@@ -136,10 +136,10 @@ def test_of_past_months_the_last_twelve_that_are_known_and_issued_tell_the_level
     months = {m: 1000 if k < 2 else 200 for k, m in enumerate(made.names[:14])}
     known = frozenset(made.names[:14])
     moved, said = on_own_level(UNIT, made, issued(months), known, np.random.default_rng(1))
-    assert said[0].startswith("Issues of 12 past months come to 200% of")
+    assert said[0].startswith("Issues of 12 past months come to 200 % of")
     assert moved.use[:, 14, 0] == pytest.approx(np.full(20, 200.0), rel=1e-6)
     _, said = on_own_level(UNIT, made, issued(months), known - {made.names[13]}, np.random.default_rng(1))
-    assert said[0].startswith("Issues of 12 past months come to 267% of"), "then one of the first two does"
+    assert said[0].startswith("Issues of 12 past months come to 267 % of"), "then one of the first two does"
     ahead_only, said = on_own_level(UNIT, made, issued(dict.fromkeys(made.names[14:], 200)), frozenset(made.names),
                                     np.random.default_rng(1))
     assert (ahead_only is made, said) == (True, ()), "months ahead are no past"
@@ -178,7 +178,7 @@ def test_items_never_issued_are_named_three_at_the_most_with_their_money():
 def test_a_level_under_half_or_over_twice_is_called_far_off(level, far):
     lines = _said(UNIT, level, 6, None, np.zeros(3))
     assert any(line.startswith("That is far off") for line in lines) is far
-    assert f"come to {level:.0%} of what" in lines[0]
+    assert f"come to {100 * level:.0f} % of what" in lines[0]
 
 
 # -- tables and words -----------------------------------------------------------------------------------------------
@@ -241,11 +241,11 @@ def told(before=(np.nan, ""), like=1000.0, learnt=None, items=()):
 
 
 @pytest.mark.parametrize(("before", "like", "said"), [
-    ((800.0, "the year before"), 1000.0, "The year before: 800 USD (issued); the forecast is 25% above."),
-    ((1250.0, "the year before"), 1000.0, "The year before: 1,250 USD (issued); the forecast is 20% below."),
+    ((800.0, "the year before"), 1000.0, "The year before: 800 USD (issued); the forecast is 25 % above."),
+    ((1250.0, "the year before"), 1000.0, "The year before: 1,250 USD (issued); the forecast is 20 % below."),
     ((1003.0, "the year before"), 1000.0, "The year before: 1,003 USD (issued); the forecast is about as much."),
     ((1000.0, "the year before"), 900.0,
-     "The year before: 1,000 USD (issued); the forecast without them is 10% below."),
+     "The year before: 1,000 USD (issued); the forecast without them is 10 % below."),
 ])
 def test_the_money_before_is_set_against_the_forecast(before, like, said):
     assert told(before, like)[1] == said
@@ -258,7 +258,7 @@ def test_the_first_sentence_is_the_money_with_both_bands_then_what_makes_most_of
     assert rest == []
     assert told(before=(0.0, "nothing")) == (first,)
     six = [(f"Item {k}", 0.15) for k in range(6)]
-    assert told(items=six)[-1] == "5 items make 75% of it: Item 0; Item 1; Item 2; Item 3; Item 4."
+    assert told(items=six)[-1] == "5 items make 75 % of it: Item 0; Item 1; Item 2; Item 3; Item 4."
     warned = SimpleNamespace(trend=SimpleNamespace(warns=True, sentence="rising"))
     assert told(learnt=warned)[-1] == "rising"
 

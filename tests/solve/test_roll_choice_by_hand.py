@@ -160,7 +160,7 @@ def test_a_mix_of_one_size_lasts_while_there_are_enough():
 
 
 def test_the_fewest_of_each_count_how_many_uses_there_are_and_whose():
-    """No attempt in four of five, else one of two pairs: nothing lasts in 80 %; one pair of either also where both sizes
+    """No attempt in four of five, else one of two pairs: nothing lasts in 80 %; one of either also where both sizes
     are taken, in 90 %; two of one and one of the other in 95 %; two of each always.
     """
     attempts = (0.8, 0.2)
