@@ -1,4 +1,4 @@
-"""Large par programs without a linear solver: a proven bound from minimum cuts, and a search made small by it.
+"""Large par programs without a linear solver: a proven bound from minimum cuts, and a plan stepped down to it.
 
 With the readiness row priced at `price` a scenario, what is left of the program is a closure problem: a vector u
 is worth price x weight_u and demands levels that cost money. Its best answer is a minimum cut (Picard, Manag Sci
@@ -11,8 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
-from heapq import heappop, heappush
 
 import numpy as np
 
@@ -27,9 +25,6 @@ _NEAR = 0.01
 _STEP = 1.25
 """Factor between prices until the top lies between two of them."""
 _SWEEPS = 6
-ROUNDS = 2
-"""Times that every level is tried for shutting."""
-_BRANCHES = 60
 _LARGEST_FLOW = 1e9
 """Capacities are whole numbers below 2**31; rounded so that the bound can only fall."""
 
@@ -43,22 +38,6 @@ class Cut:
     money: float
     met: float
     ranks: np.ndarray
-
-
-@dataclass(frozen=True)
-class ReducedProgram:
-    """The cheapest plan found, a proven bound, and the levels between which every cheaper plan lies.
-
-    par: levels, shape (n_items,). bound: no plan costs less. cut_bound: the bound before any level was shut, that of
-    the linear relaxation. price: money one scenario more costs at that bound.
-    rest: the program restricted to those levels; empty of choice (None) if no cheaper plan can exist.
-    """
-
-    par: np.ndarray
-    bound: float
-    cut_bound: float
-    price: float
-    rest: Collapsed | None
 
 
 def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: float) -> Cut:
@@ -174,30 +153,30 @@ def highest(collapsed: Collapsed) -> np.ndarray:
     return np.array([levels[-1] if len(levels) else low for low, levels in zip(collapsed.lower, collapsed.levels)])
 
 
-def reduce_levels(
-    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float,
-    rounds: int = ROUNDS,
-) -> ReducedProgram:
-    """Improve `par`, a plan that meets `required` and the limits, bound it, and shut out levels that cannot pay.
+def near_the_bound(
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float
+) -> tuple[np.ndarray, Cut]:
+    """Make `par`, a plan that meets `required` and the limits, cheaper until it is within `gap` of the bound.
 
-    keeps: whether levels stay within the limits. A level is shut when the bound with it is not under the cost of
-    the plan in hand. Stops as soon as the plan is within `gap` of the bound, or after `rounds` over all levels. With no
-    rounds to follow, a plan far above the bound is left as it is: another way has to close the gap.
+    keeps: whether levels stay within the limits. Returns the plan and the cut that gives the bound: what the linear
+    relaxation gives, up to the gap. A plan far above the bound is left as it is: another way has to close the gap.
     """
-    cut = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
-    if rounds or float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
+    cut, _, over = top_cuts(collapsed, cost, required, float(cost @ par) * (1 - gap))
+    if cut.value < float(cost @ par) * (1 - gap):
+        stepped = _stepped_down_from(collapsed, over, cost, required)
+        if stepped is not None and float(cost @ stepped) < float(cost @ par) and keeps(stepped):
+            par = stepped
+    if float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
         par = improve(collapsed, cost, required, par, keeps, cut.value / (1 - gap))
-    ceiling = float(cost @ par)
-    bound = min(cut.value, ceiling)
-    rest: Collapsed | None = collapsed
-    for _ in range(rounds):
-        if rest is None or ceiling - bound <= gap * ceiling:
-            break
-        rest = _shut(rest, cost, required, ceiling, best_cut(rest, cost, required).price)
-        if rest is None or rest.met >= required:
-            break
-        bound = min(max(bound, best_cut(rest, cost, required).value), ceiling)
-    return ReducedProgram(par, ceiling if rest is None else bound, cut.value, cut.price, rest)
+    return par, cut
+
+
+def _stepped_down_from(collapsed: Collapsed, over: Cut, cost: np.ndarray, required: int) -> np.ndarray | None:
+    """Step down from the plan of a cut that meets enough. It is the relaxation rounded up: the plans of both cuts about
+    the top are nested, and the relaxation mixes them.
+    """
+    inside = restrict(collapsed, np.zeros_like(over.ranks), over.ranks)
+    return descend(inside, cost, required).cheapest_with(required)
 
 
 def improve(
@@ -236,76 +215,6 @@ def _of_items(collapsed: Collapsed, items: np.ndarray) -> Collapsed:
     return Collapsed(collapsed.lower[items], levels, collapsed.vectors[:, items], collapsed.weights, collapsed.met)
 
 
-def branch(
-    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float
-) -> tuple[np.ndarray, float]:
-    """Split the levels of one item after another, lowest bound first, and return a plan and a bound on every plan.
-
-    The item split is the one on which the plans either side of the bound differ by most money. Ends within `gap`,
-    or after a fixed number of splits, so that the answer does not hang on the machine's speed.
-    """
-    value = float(cost @ par)
-    heights = np.array([len(levels) for levels in collapsed.levels])
-    ladders = [np.concatenate(([low], levels)) for low, levels in zip(collapsed.lower, collapsed.levels)]
-    open_boxes: list[tuple[float, int, np.ndarray, np.ndarray]] = [
-        (-np.inf, 0, np.zeros_like(heights), heights)
-    ]
-    for number in range(1, 2 * _BRANCHES, 2):
-        if not open_boxes or open_boxes[0][0] >= value * (1 - gap):
-            break
-        _, _, low, high = heappop(open_boxes)
-        part = restrict(collapsed, low, high)
-        _, under, over = top_cuts(part, cost, required)
-        found = [
-            np.array([ladder[r] for ladder, r in zip(ladders, low + cut.ranks)]) for cut in (under, over)
-        ]
-        item = np.argmax(np.where(high > low, np.abs(found[1] - found[0]) * cost, -1.0))
-        split = int(low[item] + min((under.ranks[item] + over.ranks[item]) // 2, high[item] - low[item] - 1))
-        for k, (a, b) in enumerate(((low, _with(high, item, split)), (_with(low, item, split + 1), high))):
-            half = restrict(collapsed, a, b)
-            if half.reach < required:
-                continue
-            plan = half.lower if half.met >= required else descend(half, cost, required).cheapest_with(required)
-            if plan is not None and float(cost @ plan) < value - 1e-9 and keeps(plan):
-                par, value = plan, float(cost @ plan)
-            if half.met < required:
-                heappush(open_boxes, (best_cut(half, cost, required).value, number + k, a, b))
-    return par, min(open_boxes[0][0], value) if open_boxes else value
-
-
 def _ranks(collapsed: Collapsed, par: np.ndarray) -> np.ndarray:
     """Levels that `par` reaches, shape (n_items,); 0 is the lower bound."""
     return np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(collapsed.levels, par)])
-
-
-def _shut(collapsed: Collapsed, cost: np.ndarray, required: int, ceiling: float, price: float) -> Collapsed | None:
-    """Return the cover without the levels that no plan under `ceiling` has, or None if there is no such plan."""
-    low = np.zeros(len(collapsed.lower), dtype=np.int64)
-    high = np.array([len(levels) for levels in collapsed.levels])
-
-    def hopeless(low: np.ndarray, high: np.ndarray) -> bool:
-        part = restrict(collapsed, low, high)
-        return part.reach < required or closure_cut(part, cost, required, price).value >= ceiling * (1 - 1e-9)
-
-    for i in np.flatnonzero(high):
-        low[i] += _run_of(partial(lambda i, n: hopeless(low, _with(high, i, low[i] + n)), i), high[i] - low[i])
-        high[i] -= _run_of(partial(lambda i, n: hopeless(_with(low, i, high[i] - n), high), i), high[i] - low[i])
-    return None if hopeless(low, high) else restrict(collapsed, low, high)
-
-
-def _run_of(fails: Callable[[int], bool], most: int) -> int:
-    """How many of 0, 1 .. most - 1 fail, which fail first: by doubling steps, then by halving."""
-    known, step = 0, 1
-    while known < most and fails(min(known + step, most) - 1):
-        known, step = min(known + step, most), 2 * step
-    ahead = min(known + step, most) - 1
-    while known < ahead:
-        middle = (known + ahead) // 2
-        known, ahead = (middle + 1, ahead) if fails(middle) else (known, middle)
-    return known
-
-
-def _with(ranks: np.ndarray, item: np.intp, rank: np.integer | int) -> np.ndarray:
-    changed = ranks.copy()
-    changed[item] = rank
-    return changed

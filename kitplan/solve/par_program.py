@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kitplan.solve.closure import ROUNDS, ReducedProgram, best_cut, branch, improve, reduce_levels
+from kitplan.solve.closure import best_cut, improve, near_the_bound
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.program import Program, Solution
@@ -30,19 +30,18 @@ ABOVE_ZERO = 1e-6
 LARGEST_GAP = 0.005
 """Gap that no policy may exceed, share of the objective; also the gap at which the dual question stops."""
 
-FIRST_CUTS = 1_000
-"""Needs above the lower bound from which a few minimum cuts are tried first (`closure`): they take
-hundredths of a second and often prove a plan stepped down."""
+FIRST_CUTS = 500
+"""Needs above the lower bound from which minimum cuts are tried first: they take hundredths of a second."""
 
 CUT_ENTRIES = 5_000
-"""Needs above the lower bound from which cuts shut out levels, or split them, before an integer program is asked."""
+"""Needs above the lower bound from which limits that no plan in hand keeps are told without a search."""
 
 SEARCH_ENTRIES = 15_000
-"""Needs above the lower bound from which no integer program is asked: with 300 items all used the plan stepped down
-from the relaxation lay 0.2 % over it after 3 s, and shutting out levels one by one 1.1 % over its bound after 150 s."""
+"""Needs above the lower bound from which no integer program is asked: with 300 items all used the plan in hand lay
+0.3 % over the bound, and a search takes minutes."""
 
 RELAXED_ENTRIES = 60_000
-"""Needs above the lower bound from which the linear relaxation, which would take ten seconds, is left out."""
+"""Needs above the lower bound from which the relaxation, which knows the limits too, would take ten seconds."""
 
 
 @dataclass(frozen=True)
@@ -163,18 +162,20 @@ def cheapest(
     """Return the cheapest par levels that meet `required` scenarios, at least `floor` and within `limits`.
 
     needs : int, shape (n_scenarios, n_items). cost, floor : per level and in levels, shape (n_items,).
-    Large programs (low readiness, long intervals) are bounded by a few minimum cuts first; a plan stepped down that is
-    within `gap` of that bound is proven good enough. Else, and for all others, the linear relaxation is solved and
-    stepped down from; for the largest it would take long, and cuts shut out levels one by one. What neither proves is
-    searched by an integer program on what the bound leaves open. search: with False, and where that program would be
-    large, the plan in hand is given with its gap.
+    All but small programs are bounded by a few minimum cuts first, which give the bound of the linear relaxation and a
+    plan stepped down from it; within `gap` of that bound it is proven good enough. Else, and for small programs, the
+    relaxation is solved, for limits too, and what it does not prove is searched by an integer program on what it leaves
+    open. search: with False, and where that program would be large, the plan in hand is given with its gap.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
-    entries = int(np.count_nonzero(collapsed.vectors))
-    quick = _first_cuts(collapsed, entries, cost, required, gap, time_limit, limits) if entries > FIRST_CUTS else None
-    if isinstance(quick, ParSolution):
-        return quick
+    entries, quick = int(np.count_nonzero(collapsed.vectors)), None
+    if entries > FIRST_CUTS or not search:
+        found = _by_cuts(collapsed, cost, required, gap, limits)
+        quick = found.par
+        most = SEARCH_ENTRIES if not limits else CUT_ENTRIES if quick is None else RELAXED_ENTRIES
+        if not search or entries > most or found.report.status == "infeasible" or found.report.gap <= gap:
+            return found
     stated = state_levels("par", "min", collapsed)
     add_cost(stated, cost)
     add_readiness(stated, required)
@@ -189,30 +190,10 @@ def cheapest(
         best = quick
     slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
     proven = best is not None and slack <= gap * float(cost @ best)
-    if best is not None and (proven or not search or entries > SEARCH_ENTRIES):
+    if best is not None and (proven or entries > SEARCH_ENTRIES):
         report = _report_of(relaxed.report, float(cost @ best))
         return ParSolution(best, report if proven else replace(report, status="feasible"), duals)
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
-
-
-def _first_cuts(
-    collapsed: Collapsed,
-    entries: int,
-    cost: np.ndarray,
-    required: int,
-    gap: float,
-    time_limit: float,
-    limits: Sequence[Limit],
-) -> ParSolution | np.ndarray | None:
-    """The answer where a few cuts prove one or the linear relaxation would take too long; else a plan, if any."""
-    stepped, shut = step_down_within_limits(collapsed, cost, required, limits)
-    if stepped is None:
-        status = "infeasible" if shut else "failed"
-        none = ParSolution(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
-        return none if shut or entries > CUT_ENTRIES else None
-    large = entries > RELAXED_ENTRIES
-    found = _by_cuts(collapsed, cost, required, stepped, gap, time_limit, limits, search=large)
-    return found if large or found.report.gap <= gap else found.par
 
 
 def step_down_within_limits(
@@ -242,68 +223,28 @@ def step_down_within_limits(
 
 
 def _by_cuts(
-    collapsed: Collapsed,
-    cost: np.ndarray,
-    required: int,
-    stepped: np.ndarray,
-    gap: float,
-    time_limit: float,
-    limits: Sequence[Limit],
-    search: bool = True,
+    collapsed: Collapsed, cost: np.ndarray, required: int, gap: float, limits: Sequence[Limit]
 ) -> ParSolution:
-    """Improve a stepped-down plan, bound it by minimum cuts, and solve the integer program if what is left is small.
+    """Step down to a plan and bound it by minimum cuts; without a plan where none is within the limits.
 
-    search: shut out levels and search the rest where the bound does not prove the plan.
     The bound leaves the limits out: they can only make plans dearer, so it holds all the same.
     """
-    started = time.perf_counter()
+    started, name = time.perf_counter(), "minimum cuts"
+    stepped, none_there = step_down_within_limits(collapsed, cost, required, limits)
+    if stepped is None:
+        status = "infeasible" if none_there else "failed"
+        return ParSolution(None, SolverReport(name, status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
 
     def keeps(par: np.ndarray) -> bool:
         return all(limit.kept_by(par) for limit in limits)
 
-    found = reduce_levels(collapsed, cost, required, stepped, keeps, gap, ROUNDS if search else 0)
-    par, bound, name = found.par, found.bound, "minimum cuts"
+    par, cut = near_the_bound(collapsed, cost, required, stepped, keeps, gap)
     value = float(cost @ par)
-    if search and found.rest is not None and value - bound > gap * value:
-        if np.count_nonzero(found.rest.vectors) > CUT_ENTRIES:
-            par, proven = branch(found.rest, cost, required, par, keeps, gap)
-            bound = max(bound, min(proven, float(cost @ par)))
-        else:
-            par, bound, name = _solve_rest(found.rest, found, cost, required, gap, time_limit, limits)
-    value = float(cost @ par)
-    width = max(0.0, value - bound) / value if value > 0 else 0.0
+    bound = min(cut.value, value)
+    width = (value - bound) / value if value > 0 else 0.0
     status = "optimal" if width <= max(gap, 1e-9) else "feasible"
-    took = time.perf_counter() - started
-    report = SolverReport(name, status, value, found.cut_bound, min(bound, value), width, took)
-    return ParSolution(par, report, {"ready": found.price} | {limit.name: 0.0 for limit in limits})
-
-
-def _solve_rest(
-    rest: Collapsed,
-    found: ReducedProgram,
-    cost: np.ndarray,
-    required: int,
-    gap: float,
-    time_limit: float,
-    limits: Sequence[Limit],
-) -> tuple[np.ndarray, float, str]:
-    """Return par levels, a bound and who found them: the integer program on what the cuts left open."""
-    par, bound = found.par, found.bound
-    stated = state_levels("par", "min", rest)
-    add_cost(stated, cost)
-    add_readiness(stated, required)
-    for limit in limits:
-        add_limit(stated, limit)
-    solution = stated.program.solve(gap=gap / 2, time_limit=time_limit)
-    value = float(cost @ par)
-    if solution.report.status == "infeasible":
-        return par, value, "minimum cuts"
-    if solution.solved:
-        other = read_par(stated, solution)
-        bound = max(bound, min(solution.report.bound, value))
-        if float(cost @ other) < value:
-            par = other
-    return par, bound, solution.report.name
+    report = SolverReport(name, status, value, cut.value, bound, width, time.perf_counter() - started)
+    return ParSolution(par, report, {"ready": cut.price} | {limit.name: 0.0 for limit in limits})
 
 
 def _without_proof(

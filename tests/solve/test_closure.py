@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kitplan.parts.par import limits as limits_module
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve import par_program
-from kitplan.solve.closure import best_cut, branch, closure_cut, improve, reduce_levels
+from kitplan.solve.closure import best_cut, closure_cut, highest, improve, near_the_bound
 from kitplan.solve.collapse import collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, state_levels
@@ -61,29 +61,38 @@ def test_no_price_ever_puts_the_bound_above_the_cheapest_plan(seed, share, price
     assert cut.value <= cheapest_of_all(packs, cost, required) + 1e-6
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_what_the_cuts_leave_open_still_holds_every_cheaper_plan(seed):
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("share", [0.5, 0.7, 0.9])
+def test_a_plan_brought_near_the_bound_meets_enough_and_the_bound_is_under_the_cheapest(seed, share):
+    """Begun with everything held. Enumeration says what is cheapest: the plan is at most the last step over it."""
     packs, cost = question(seed)
-    required = 36
+    required = int(share * len(packs))
     collapsed = solved(packs, required)
-    start = collapsed.lower + 0
-    start = np.array([levels[-1] if len(levels) else low for low, levels in zip(start, collapsed.levels)])
-    found = reduce_levels(collapsed, cost, required, start, lambda par: True, 0.0)
+    if collapsed.met >= required:
+        return
+    par, cut = near_the_bound(collapsed, cost, required, highest(collapsed), lambda par: True, 0.0)
     best = cheapest_of_all(packs, cost, required)
-    assert found.bound <= best + 1e-6 <= float(cost @ found.par) + 2e-6
-    if found.rest is None:
-        assert float(cost @ found.par) == pytest.approx(best)
+    assert (packs <= par).all(axis=1).sum() >= required
+    assert cut.value <= best + 1e-6
+    assert best - 1e-9 <= float(cost @ par) <= float(cost @ highest(collapsed))
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_branching_on_cuts_finds_and_proves_the_cheapest_plan(seed):
-    packs, cost = question(seed)
-    required = 40
-    collapsed = solved(packs, required)
-    par, bound = branch(collapsed, cost, required, packs.max(axis=0), lambda par: True, 0.0)
-    best = cheapest_of_all(packs, cost, required)
-    assert bound <= best + 1e-6
-    assert float(cost @ par) == pytest.approx(best)
+def test_a_plan_brought_near_the_bound_lies_much_nearer_than_one_stepped_down_to_from_everything():
+    """Over 12 programs of items that move together, each dear to hold at all: the mean gap is less than half."""
+    before, after = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        packs = np.minimum(rng.poisson(rng.gamma(2.0, 1.5, 1500)[:, None] * rng.uniform(0.1, 2, 15)), 30)
+        held = np.concatenate([packs, packs > 0], axis=1).astype(np.int32)
+        cost = np.concatenate([rng.uniform(1, 20, 15), rng.uniform(10, 80, 15)])
+        for required in (1275, 1425):
+            collapsed = solved(held, required)
+            stepped = descend(collapsed, cost, required).cheapest_with(required)
+            near, cut = near_the_bound(collapsed, cost, required, stepped, lambda par: True, 0.0)
+            assert cost @ near <= cost @ stepped
+            before.append(float(cost @ stepped) / cut.value - 1)
+            after.append(float(cost @ near) / cut.value - 1)
+    assert np.mean(after) < np.mean(before) / 2, (before, after)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -115,7 +124,7 @@ def test_a_large_program_ends_as_exhaustive_search_does(seed, room, relaxed, sea
     assert found.report.bound <= best + 1e-6
     assert float(cost @ found.par) >= best - 1e-6 >= free.report.bound - 2e-6
     assert found.report.gap == pytest.approx((float(cost @ found.par) - found.report.bound) / float(cost @ found.par))
-    if room is None and (searched or not relaxed):
+    if room is None and searched:
         assert float(cost @ found.par) == pytest.approx(best)
     if found.report.status == "optimal":
         assert float(cost @ found.par) == pytest.approx(best)
