@@ -1,4 +1,4 @@
-"""Large par programs without a linear solver: a proven bound from minimum cuts, and a plan stepped down to it.
+"""Large par programs without a linear solver: a proven bound from minimum cuts, and small steps towards it.
 
 With the readiness row priced at `price` a scenario, what is left of the program is a closure problem: a vector u
 is worth price x weight_u and demands levels that cost money. Its best answer is a minimum cut (Picard, Manag Sci
@@ -20,8 +20,6 @@ from kitplan.solve.descent import descend
 Keeps = Callable[[np.ndarray], bool]
 
 _CUTS = 25
-_NEAR = 0.01
-"""How far above its bound, as a share, a plan may lie for small changes to close the gap."""
 _STEP = 1.25
 """Factor between prices until the top lies between two of them."""
 _SWEEPS = 6
@@ -80,15 +78,8 @@ def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: fl
     return Cut(float(value), float(price), base + float(money[reached].sum()), met, ranks)
 
 
-def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf) -> Cut:
-    """Return the cut of the highest bound (`top_cuts`)."""
-    return top_cuts(collapsed, cost, required, enough)[0]
-
-
-def top_cuts(
-    collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf
-) -> tuple[Cut, Cut, Cut]:
-    """Return the cut of the highest bound, and those of the last plans found that meet too few and enough.
+def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf) -> tuple[Cut, Cut]:
+    """Return the cut of the highest bound, and that of the last plan found that meets enough.
 
     L is concave and piecewise linear in the price, so the crossing of two tangents finds its top. The search begins
     at the price of the last steps down, which is close, and steps away from it until the top lies between two cuts.
@@ -113,7 +104,17 @@ def top_cuts(
             break
         under, over = (cut, over) if cut.met < required else (under, cut)
         guess *= _STEP if cut is under else 1 / _STEP
-    return best, under, over
+    return best, over
+
+
+def stepped_down_from(collapsed: Collapsed, over: Cut, cost: np.ndarray, required: int) -> np.ndarray:
+    """Step down from the plan of a cut that meets enough.
+
+    About the top of L that plan is the linear relaxation rounded up: the plans of the cuts either side are nested, and
+    the relaxation mixes them.
+    """
+    inside = restrict(collapsed, np.zeros_like(over.ranks), over.ranks)
+    return inside.lower if inside.met >= required else descend(inside, cost, required).par[-1]
 
 
 def _price_of_last_steps(collapsed: Collapsed, cost: np.ndarray, required: int) -> float:
@@ -137,7 +138,7 @@ def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tupl
         required = int(np.floor(most + 1e-9))
         if required <= collapsed.met:
             break
-        cut = best_cut(collapsed, per_unit, required)
+        cut, _ = best_cut(collapsed, per_unit, required)
         if cut.price <= 0 or cut.value <= room:
             break
         found = max(required - (cut.value - room) / cut.price, float(collapsed.met))
@@ -153,36 +154,14 @@ def highest(collapsed: Collapsed) -> np.ndarray:
     return np.array([levels[-1] if len(levels) else low for low, levels in zip(collapsed.lower, collapsed.levels)])
 
 
-def near_the_bound(
-    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, gap: float
-) -> tuple[np.ndarray, Cut]:
-    """Make `par`, a plan that meets `required` and the limits, cheaper until it is within `gap` of the bound.
-
-    keeps: whether levels stay within the limits. Returns the plan and the cut that gives the bound: what the linear
-    relaxation gives, up to the gap. A plan far above the bound is left as it is: another way has to close the gap.
-    """
-    cut, _, over = top_cuts(collapsed, cost, required, float(cost @ par) * (1 - gap))
-    if cut.value < float(cost @ par) * (1 - gap):
-        stepped = _stepped_down_from(collapsed, over, cost, required)
-        if stepped is not None and float(cost @ stepped) < float(cost @ par) and keeps(stepped):
-            par = stepped
-    if float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
-        par = improve(collapsed, cost, required, par, keeps, cut.value / (1 - gap))
-    return par, cut
-
-
-def _stepped_down_from(collapsed: Collapsed, over: Cut, cost: np.ndarray, required: int) -> np.ndarray | None:
-    """Step down from the plan of a cut that meets enough. It is the relaxation rounded up: the plans of both cuts about
-    the top are nested, and the relaxation mixes them.
-    """
-    inside = restrict(collapsed, np.zeros_like(over.ranks), over.ranks)
-    return descend(inside, cost, required).cheapest_with(required)
-
-
 def improve(
-    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps, enough: float = 0.0
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps = lambda _: True,
+    enough: float = 0.0,
 ) -> np.ndarray:
-    """Raise one item by a level or two and step the others down, while that saves money and costs over `enough`."""
+    """Raise one item by a level or two and step the others down, while that saves money and costs over `enough`.
+
+    keeps: whether levels stay within the limits.
+    """
     open_items = np.flatnonzero([len(levels) > 0 for levels in collapsed.levels])
     small, price = _of_items(collapsed, open_items), cost[open_items]
     heights = np.array([len(levels) for levels in small.levels])

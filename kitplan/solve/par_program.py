@@ -16,10 +16,11 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from kitplan.solve.closure import best_cut, improve, near_the_bound
+from kitplan.solve.closure import best_cut, improve, stepped_down_from
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.program import Program, Solution
@@ -34,14 +35,18 @@ FIRST_CUTS = 500
 """Needs above the lower bound from which minimum cuts are tried first: they take hundredths of a second."""
 
 CUT_ENTRIES = 5_000
-"""Needs above the lower bound from which limits that no plan in hand keeps are told without a search."""
+"""Needs above the lower bound from which limits that no plan in hand keeps are told without a search, and plans within
+limits are bounded by cuts."""
 
 SEARCH_ENTRIES = 15_000
 """Needs above the lower bound from which no integer program is asked: with 300 items all used the plan in hand lay
-0.3 % over the bound, and a search takes minutes."""
+0.3 % over the bound after 3 s, and a search takes minutes."""
 
 RELAXED_ENTRIES = 60_000
 """Needs above the lower bound from which the relaxation, which knows the limits too, would take ten seconds."""
+
+_NEAR = 0.01
+"""How far above its bound, as a share, a plan may lie for small changes to close the gap."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +65,11 @@ class Limit:
     def kept_by(self, par: np.ndarray) -> bool:
         """True if `par` (levels, shape (n_items,)) stays within the limit."""
         return bool(self.per_unit @ par <= self.room + 1e-6 * max(1.0, abs(self.room)))
+
+
+def within(limits: Sequence[Limit], par: np.ndarray) -> bool:
+    """True if `par` stays within every limit."""
+    return all(limit.kept_by(par) for limit in limits)
 
 
 @dataclass(frozen=True)
@@ -164,8 +174,8 @@ def cheapest(
     needs : int, shape (n_scenarios, n_items). cost, floor : per level and in levels, shape (n_items,).
     All but small programs are bounded by a few minimum cuts first, which give the bound of the linear relaxation and a
     plan stepped down from it; within `gap` of that bound it is proven good enough. Else, and for small programs, the
-    relaxation is solved, for limits too, and what it does not prove is searched by an integer program on what it leaves
-    open. search: with False, and where that program would be large, the plan in hand is given with its gap.
+    relaxation is solved, which knows the limits too, and what it does not prove is searched by the integer program.
+    search: with False, and where these programs would be large, the plan in hand is given with its gap.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
@@ -188,12 +198,12 @@ def cheapest(
     best = _step_down_best(needs, stated, relaxed, cost, required, limits, duals)
     if quick is not None and (best is None or cost @ quick < cost @ best):
         best = quick
-    slack = np.inf if best is None else float(cost @ best) - relaxed.report.bound
-    proven = best is not None and slack <= gap * float(cost @ best)
-    if best is not None and (proven or entries > SEARCH_ENTRIES):
-        report = _report_of(relaxed.report, float(cost @ best))
-        return ParSolution(best, report if proven else replace(report, status="feasible"), duals)
-    return _finish(needs, stated, relaxed, cost, required, gap, time_limit, limits, best, duals)
+    if best is not None:
+        told = relaxed.report
+        report = _report(told.name, float(cost @ best), told.bound, told.bound, gap, told.seconds)
+        if report.status == "optimal" or entries > SEARCH_ENTRIES:
+            return ParSolution(best, report, duals)
+    return _finish(needs, stated, relaxed, cost, required, gap, time_limit, best, duals)
 
 
 def step_down_within_limits(
@@ -204,20 +214,16 @@ def step_down_within_limits(
     Steps are weighed by money, by each limit's room, and by all rooms together; without luck the plans that take
     least room are improved. There is none if a cut puts the room that `required` takes above a limit.
     """
-
-    def keeps(par: np.ndarray) -> bool:
-        return all(limit.kept_by(par) for limit in limits)
-
     rooms = [limit.per_unit / limit.size for limit in limits]
     weighings = [cost, *rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]
     plans = [descend(collapsed, weights, required).cheapest_with(required) for weights in weighings]
-    found = [par for par in plans if par is not None and keeps(par)]
+    found = [par for par in plans if par is not None and within(limits, par)]
     if not found and collapsed.met < required <= collapsed.reach:
-        bounds = [best_cut(collapsed, limit.per_unit, required).value for limit in limits]
+        bounds = [best_cut(collapsed, limit.per_unit, required)[0].value for limit in limits]
         if any(bound > limit.room + 1e-6 * limit.size for bound, limit in zip(bounds, limits)):
             return None, True
         for weights, plan in zip(weighings[1:], plans[1:]):
-            if plan is not None and keeps(par := improve(collapsed, weights, required, plan, lambda _: True)):
+            if plan is not None and within(limits, par := improve(collapsed, weights, required, plan)):
                 found.append(par)
     return (min(found, key=lambda par: float(cost @ par)) if found else None), False
 
@@ -225,25 +231,23 @@ def step_down_within_limits(
 def _by_cuts(
     collapsed: Collapsed, cost: np.ndarray, required: int, gap: float, limits: Sequence[Limit]
 ) -> ParSolution:
-    """Step down to a plan and bound it by minimum cuts; without a plan where none is within the limits.
+    """Step down to a plan, from everything held and from a minimum cut, and bound it by the best cut.
 
-    The bound leaves the limits out: they can only make plans dearer, so it holds all the same.
+    Without a plan where none is found within the limits. The bound leaves the limits out: they can only make plans
+    dearer, so it holds all the same. A plan far above it is left as it is: small changes would not close the gap.
     """
     started, name = time.perf_counter(), "minimum cuts"
-    stepped, none_there = step_down_within_limits(collapsed, cost, required, limits)
-    if stepped is None:
+    par, none_there = step_down_within_limits(collapsed, cost, required, limits)
+    if par is None:
         status = "infeasible" if none_there else "failed"
         return ParSolution(None, SolverReport(name, status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
-
-    def keeps(par: np.ndarray) -> bool:
-        return all(limit.kept_by(par) for limit in limits)
-
-    par, cut = near_the_bound(collapsed, cost, required, stepped, keeps, gap)
-    value = float(cost @ par)
-    bound = min(cut.value, value)
-    width = (value - bound) / value if value > 0 else 0.0
-    status = "optimal" if width <= max(gap, 1e-9) else "feasible"
-    report = SolverReport(name, status, value, cut.value, bound, width, time.perf_counter() - started)
+    cut, over = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
+    if cut.value < float(cost @ par) * (1 - gap):
+        nearer = stepped_down_from(collapsed, over, cost, required)
+        par = nearer if cost @ nearer < cost @ par and within(limits, nearer) else par
+    if float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
+        par = improve(collapsed, cost, required, par, partial(within, limits), cut.value / (1 - gap))
+    report = _report(name, float(cost @ par), cut.value, cut.value, gap, time.perf_counter() - started)
     return ParSolution(par, report, {"ready": cut.price} | {limit.name: 0.0 for limit in limits})
 
 
@@ -252,7 +256,7 @@ def _without_proof(
 ) -> ParSolution:
     """Return no plan if there is none, else (the solver was stopped too early) the plan stepped down to."""
     par = None if report.status == "infeasible" else descend(collapsed, cost, required).cheapest_with(required)
-    if par is None or not all(limit.kept_by(par) for limit in limits):
+    if par is None or not within(limits, par):
         return ParSolution(None, report, {})
     return ParSolution(par, replace(report, status="feasible", objective=float(cost @ par)), {})
 
@@ -282,7 +286,7 @@ def _step_down_best(
     for collapsed in (collapse(needs, stated.collapsed.lower, upper), stated.collapsed):
         if collapsed.reach >= required:
             par = descend(collapsed, priced, required).cheapest_with(required)
-            if par is not None and all(limit.kept_by(par) for limit in limits):
+            if par is not None and within(limits, par):
                 found.append(par)
     return min(found, key=lambda par: float(cost @ par)) if found else None
 
@@ -295,66 +299,26 @@ def _finish(
     required: int,
     gap: float,
     time_limit: float,
-    limits: Sequence[Limit],
     best: np.ndarray | None,
     duals: dict[str, float],
 ) -> ParSolution:
-    """Solve the integer program on the levels that the relaxation leaves open."""
-    ceiling = np.inf if best is None else float(cost @ best)
-    lower, upper = open_range(stated, relaxed, ceiling - relaxed.report.bound)
-    rest = state_levels("par", "min", collapse(needs, lower, upper))
-    add_cost(rest, cost)
-    add_readiness(rest, required)
-    for limit in limits:
-        add_limit(rest, limit)
-    above = ceiling - float(cost @ lower)
-    wider = ceiling / above if best is not None and above > 0 else 1.0
-    solution = rest.program.solve(gap=gap / 2 * wider, time_limit=time_limit)
+    """Solve the integer program, and step down from its answer."""
+    solution = stated.program.solve(gap=gap / 2, time_limit=time_limit, relaxation=relaxed)
     bound = relaxed.report.bound
-    seconds = relaxed.report.seconds + solution.report.seconds
-    if not solution.solved:
-        if best is None:
-            return ParSolution(None, replace(solution.report, seconds=seconds), duals)
-        if solution.report.status == "infeasible":
-            bound = ceiling
-        return ParSolution(best, _report_of(relaxed.report, ceiling, bound, seconds), duals)
-    par = read_par(rest, solution)
-    if best is not None and ceiling <= float(cost @ par):
-        par = best
-    trimmed = descend(collapse(needs, stated.collapsed.lower, par), cost, required).cheapest_with(required)
-    par = par if trimmed is None else trimmed
-    value = float(cost @ par)
-    bound = min(max(bound, solution.report.bound), value)
-    report = _report_of(relaxed.report, value, bound, seconds)
-    proven = report.gap <= max(gap, 1e-9)
-    return ParSolution(par, replace(report, status="optimal" if proven else "feasible"), duals)
+    if solution.solved:
+        bound, found = max(bound, solution.report.bound), read_par(stated, solution)
+        best = found if best is None or cost @ found < cost @ best else best
+    if best is None:
+        return ParSolution(None, solution.report, duals)
+    trimmed = descend(collapse(needs, stated.collapsed.lower, best), cost, required).cheapest_with(required)
+    best = best if trimmed is None else trimmed
+    before, after = relaxed.report, solution.report
+    report = _report(before.name, float(cost @ best), before.bound, bound, gap, after.seconds)
+    return ParSolution(best, report, duals)
 
 
-def open_range(stated: Stated, relaxed: Solution, slack: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the levels below and above which no plan better than `slack` from the bound can go.
-
-    A variable at a bound whose reduced cost exceeds the slack keeps its value in every better plan.
-    """
-    lower = stated.collapsed.lower.copy()
-    upper = np.array([levels[-1] if len(levels) else low for low, levels in zip(lower, stated.collapsed.levels)])
-    margin = slack + 1e-6 * max(1.0, abs(relaxed.report.bound))
-    sign = -1.0 if stated.program.sense == "max" else 1.0
-    for i, handles in enumerate(stated.steps):
-        ladder = np.concatenate(([lower[i]], stated.collapsed.levels[i]))
-        rates = sign * relaxed.reduced_costs(handles)
-        shut = np.flatnonzero(rates > margin)
-        held = np.flatnonzero(rates < -margin)
-        if len(shut):
-            upper[i] = ladder[shut[0]]
-        if len(held):
-            lower[i] = ladder[held[-1] + 1]
-    return lower, upper
-
-
-def _report_of(
-    relaxed: SolverReport, value: float, bound: float | None = None, seconds: float | None = None
-) -> SolverReport:
-    proven = relaxed.bound if bound is None else bound
-    gap = max(0.0, value - proven) / abs(value) if abs(value) > 1e-12 else 0.0
-    took = relaxed.seconds if seconds is None else seconds
-    return SolverReport(relaxed.name, "optimal", value, relaxed.lp_bound, min(proven, value), gap, took)
+def _report(name: str, value: float, lp_bound: float, bound: float, gap: float, seconds: float) -> SolverReport:
+    """What is said of a plan that costs `value`: optimal where it is proven to within `gap`."""
+    width = max(0.0, value - bound) / abs(value) if abs(value) > 1e-12 else 0.0
+    status = "optimal" if width <= max(gap, 1e-9) else "feasible"
+    return SolverReport(name, status, value, lp_bound, min(bound, value), width, seconds)

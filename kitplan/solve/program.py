@@ -196,8 +196,7 @@ class Program:
         report = self._report(engine, status, objective, bound, integer, gap, seconds, relaxed)
         if values is None or integer:
             return Solution(report, values)
-        duals = self._sign * np.array([v.dj or 0.0 for v in variables])
-        return Solution(report, values, duals, self._read_row_duals(problem))
+        return Solution(report, values, self._read_row_duals(problem))
 
     def _without_columns(self) -> Solution:
         """The answer of a program without variables: every row sums to 0."""
@@ -205,7 +204,7 @@ class Program:
             return Solution(SolverReport("none", "infeasible", np.nan, np.nan, np.nan, np.nan, 0.0))
         worth = self._constant
         report = SolverReport("none", "optimal", worth, worth, worth, 0.0, 0.0)
-        return Solution(report, np.empty(0), np.empty(0), dict.fromkeys(self._rows, 0.0))
+        return Solution(report, np.empty(0), dict.fromkeys(self._rows, 0.0))
 
     def _report(
         self,

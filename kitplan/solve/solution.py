@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -32,15 +32,13 @@ class Row:
 class Solution:
     """How a solve ended, and its values if it ended well.
 
-    A dual is the change of the objective, in the program's own sense, when the row's limit rises by one;
-    a reduced cost is the same for a variable's bound. So a limit on spending in a minimisation has a dual
-    of at most 0 (more room never costs more), a requirement a dual of at least 0.
+    A dual is the change of the objective, in the program's own sense, when the row's limit rises by one. So a limit on
+    spending in a minimisation has a dual of at most 0 (more room never costs more), a requirement one of at least 0.
     """
 
     report: SolverReport
     column_values: np.ndarray | None = None
-    column_duals: np.ndarray | None = None
-    row_duals: Mapping[str, float] = field(default_factory=dict)
+    row_duals: Mapping[str, float] | None = None
 
     @property
     def solved(self) -> bool:
@@ -55,12 +53,6 @@ class Solution:
 
     def dual(self, row: str) -> float:
         """Return the dual of `row`. Raises NoSolution for a result that is not a linear program's."""
-        if self.column_duals is None:
+        if self.row_duals is None:
             raise NoSolution(f"{self.report.name} has no duals: only a linear program has")
         return self.row_duals[row]
-
-    def reduced_costs(self, handles: Sequence[int] | np.ndarray) -> np.ndarray:
-        """Return the reduced costs of `handles`. Raises NoSolution like `dual`."""
-        if self.column_duals is None:
-            raise NoSolution(f"{self.report.name} has no reduced costs: only a linear program has")
-        return self.column_duals[np.asarray(handles, dtype=np.intp)]

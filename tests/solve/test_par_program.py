@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
-from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, open_range, state_levels
+from kitplan.solve.par_program import Limit, cheapest
 
 TIME = 20.0
 
@@ -216,22 +216,16 @@ def test_cbc_finds_a_plan_of_the_same_cost_as_highs(invented_units, monkeypatch)
     assert by_cbc.report.lp_bound == pytest.approx(by_highs.report.lp_bound)
 
 
-def test_levels_shut_by_reduced_costs_belong_to_no_plan_within_the_slack():
-    """Every plan of every room whose cost lies within the slack above the relaxation keeps to the levels left open."""
-    shut = 0
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        packs, cost = rng.integers(0, 5, (12, 3)), rng.integers(1, 31, 3).astype(float)
-        required = int(rng.integers(6, 12))
-        stated = state_levels("par", "min", collapse(packs, own_quantiles(packs, required), packs.max(axis=0)))
-        add_cost(stated, cost)
-        add_readiness(stated, required)
-        relaxed = stated.program.solve(integer=False, time_limit=TIME)
-        for slack in (0.5, 5.0, 20.0):
-            lower, upper = open_range(stated, relaxed, slack)
-            shut += int((upper < packs.max(axis=0)).sum())
-            for shelf in every_shelf(packs):
-                if met_by(packs, shelf) >= required and float(cost @ shelf) < relaxed.report.bound + slack:
-                    assert (shelf >= lower).all(), seed
-                    assert (shelf <= upper).all(), seed
-    assert shut, "nothing was shut: the test would mean nothing"
+def test_a_search_that_ends_without_an_answer_claims_no_proof(invented_units, monkeypatch):
+    """The plan stepped down to is given with its true gap, and not called optimal."""
+    from kitplan.solve import program
+
+    packs = invented_units(1500, 9, 5)
+    cost = np.random.default_rng(2).integers(2, 30, 9).astype(float)
+    solve = program._solve_quietly
+    monkeypatch.setattr(program, "_solve_quietly", lambda problem, name, integer, *rest: (
+        ("failed", None) if integer else solve(problem, name, integer, *rest)))
+    found = cheapest(packs, cost, 1400, np.zeros(9, dtype=int), 0.0, TIME)
+    assert met_by(packs, found.par) >= 1400
+    assert found.report.gap > 0
+    assert found.report.status == "feasible"

@@ -18,10 +18,10 @@ from kitplan.solve.par_program import (
     Stated,
     add_limit,
     add_readiness,
-    open_range,
     read_par,
     state_levels,
     step_down_within_limits,
+    within,
 )
 from kitplan.solve.solution import Solution
 from kitplan.solve.values import SolverReport
@@ -122,22 +122,16 @@ def _close(
     gap: float,
     time_limit: float,
 ) -> tuple[np.ndarray, int, float, float]:
-    """Solve the integer program on the levels that the relaxation leaves open.
-
-    Returns par levels, the scenarios they meet, the bound on any plan's, and the seconds taken.
-    """
+    """Solve the integer program: par levels, the scenarios they meet, the bound on any plan's, and seconds in all."""
     bound = relaxed.report.bound
-    lower, upper = open_range(stated, relaxed, bound - ready)
-    rest = state_most_ready(collapse(needs, lower, upper), limits)
-    room = max(bound - rest.collapsed.met, 1.0)
-    solution = rest.program.solve(gap=min(0.5, gap * len(needs) / room / 2), time_limit=time_limit)
-    if solution.report.status == "infeasible":
-        return par, ready, float(ready), solution.report.seconds
+    room = max(bound - stated.collapsed.met, 1.0)
+    whole = min(0.5, gap * len(needs) / room / 2)
+    solution = stated.program.solve(gap=whole, time_limit=time_limit, relaxation=relaxed)
     if solution.solved:
         bound = min(bound, max(float(ready), solution.report.bound))
-        found = read_par(rest, solution)
+        found = read_par(stated, solution)
         met = int(np.count_nonzero(np.all(needs <= found, axis=1)))
-        if met > ready and all(limit.kept_by(found) for limit in limits):
+        if met > ready and within(limits, found):
             par, ready = found, met
     return par, ready, bound, solution.report.seconds
 
@@ -222,7 +216,7 @@ def _little_excess(collapsed: Collapsed, required: int, limits: Sequence[Limit])
     for weights in [*rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]:
         plan = descend(collapsed, weights, required).cheapest_with(required)
         if plan is not None:
-            found.append(improve(collapsed, weights, required, plan, lambda _: True))
+            found.append(improve(collapsed, weights, required, plan))
     return min(found, key=lambda par: _excess(par, limits)) if found else None
 
 
