@@ -62,7 +62,7 @@ class Plan(Results):
     def _judged(self) -> str:
         ready = self.par.readiness
         stock = f"{self.par.value:,.0f} {self.unit.currency} at par"
-        return f"ready {ready.verified:.1%} (target {ready.target:.1%}), {stock}"
+        return f"ready {100 * ready.verified:.1f} % (target {100 * ready.target:.1f} %), {stock}"
 
     def demand(self, stream: str = "plan") -> Demand:
         """Scenarios of one protection interval: "plan", which par levels are planned on, or "verify".

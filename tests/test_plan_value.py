@@ -65,7 +65,7 @@ def test_repr_fits_a_screen_and_says_the_number_the_unit_and_the_answer(planned)
     assert len(text) < 240
     assert planned.number in text
     assert "Invented test unit" in text
-    assert "target 95.0%" in text
+    assert "target 95.0 %" in text
 
 
 def test_the_seed_that_was_given_is_the_seed_of_the_scenarios(planned, small_unit):

@@ -106,7 +106,8 @@ def said_of_rate(unit: Unit) -> str:
                 f"each {one} a day ({low:.2f} to {high:.2f}).")
     if doubt.rate_from == "log" and doubt.rate_ratio is not None:
         low, high = np.quantile(doubt.rate_ratio.mean(axis=1), [0.05, 0.95])
-        return f"How often: learnt from the unit's own log, sure to {low - 1:+.0%} and {high - 1:+.0%}."
+        return ("How often: learnt from the unit's own log, "
+                f"sure to {100 * (low - 1):+.0f} % and {100 * (high - 1):+.0f} %.")
     if doubt.rate_range is None:
         return "How often: the unit's own numbers, taken as known."
     low, high = doubt.rate_range

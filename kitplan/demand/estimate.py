@@ -75,7 +75,7 @@ class Learnt:
             f"{self.airway_days:,.0f} airway-days, {self.first_day} to {self.last_day}."
         ]
         top = self.reasons.sort_values("share", ascending=False, kind="stable").head(2)
-        lines.append("Most often: " + ", ".join(f"{r.reason} {r.share:.0%}" for r in top.itertuples()) + ".")
+        lines.append("Most often: " + ", ".join(f"{r.reason} {100 * r.share:.0f} %" for r in top.itertuples()) + ".")
         thin = self.rates[self.rates["own_share"] < 0.5]
         if len(thin) and len(self.rates) > 1:
             lines.append(
@@ -266,8 +266,8 @@ def _because(row: Any, common: float) -> str:
     if row.airway_days <= 0:
         return f"no airway of this kind was watched: the unit's average {common:.2f} a day, with its spread"
     return (
-        f"{row.events:,} events in {row.airway_days:,.0f} airway-days are {row.own_share:.0%} of this estimate, "
-        f"the unit's average {common:.2f} a day the rest"
+        f"{row.events:,} events in {row.airway_days:,.0f} airway-days are {100 * row.own_share:.0f} % of this "
+        f"estimate, the unit's average {common:.2f} a day the rest"
     )
 
 

@@ -227,7 +227,7 @@ def _fill_used_role(
         total = sum(item["share"] for item in shared)
         return [
             _candidate(airway, item, need, opened)
-            | {"share": item["share"] / total, "because": f"{item['share'] / total:.0%} of the role"}
+            | {"share": item["share"] / total, "because": f"{100 * item['share'] / total:.0f} % of the role"}
             for item in shared
         ]
     candidates = [c for item in found if (c := _candidate(airway, item, need, opened))]

@@ -72,6 +72,10 @@ class Posterior:
         """Airways in place on the mean of all days, by stratum."""
         return (self.arrivals * self.mean_stays * self.bedded[:, None]).mean(axis=0) + self.fixed
 
+    def seen(self, days: float) -> np.ndarray:
+        """Airways that are seen in an interval of so many days on its mean, by draw and stratum."""
+        return self.arrivals * self.bedded[:, None] * (self.mean_stays + days) + self.fixed
+
     @property
     def bedded(self) -> np.ndarray:
         """Share of arrivals that find a bed, by draw, (n_draws,)."""
@@ -364,9 +368,12 @@ def _counted(census: Census, n_strata: int) -> tuple[np.ndarray, np.ndarray]:
 def _from_counts(unit: Unit, seed: int) -> Posterior:
     census = unit.census
     counts, day = _counted(census, unit.n_strata)
-    if not census.mean_stay_days or not counts.any():
+    if not census.mean_stay_days:
         return _in_place(unit, counts.mean(axis=0))
     law = _stated_stays(unit, seed)
+    if not counts.any():
+        nobody = f"No {unit.words.one} was counted: none comes but those expected."
+        return replace(_in_place(unit, counts.mean(axis=0)), stays=law, knowledge=(nobody,))
     middle = StayLaw(law.edges, np.exp(np.log(law.hazard).mean(axis=0, keepdims=True)))
     season = season_of(unit, 0.5, float(day.max() - day.min()))
     level = learn_counts(counts.sum(axis=1), day, middle, season, DRAWS, seed)

@@ -76,7 +76,7 @@ def find_trend(observation: Observation, rate: np.ndarray) -> Trend:
     step, error = float(fit.coefficients[1]), float(fit.standard_errors[1])
     ratio, low, high = (float(np.exp(step + z * error)) for z in (0, -1.96, 1.96))
     moved = abs(step) > 2.576 * error and abs(ratio - 1) >= 0.1
-    change = f"{abs(ratio - 1):.0%} {'above' if ratio > 1 else 'below'}"
+    change = f"{100 * abs(ratio - 1):.0f} % {'above' if ratio > 1 else 'below'}"
     sentence = (
         f"The re-secure rate of the last eight weeks is {change} the rate before (95 % interval of the "
         f"ratio {low:.2f} to {high:.2f})"

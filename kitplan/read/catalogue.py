@@ -28,14 +28,15 @@ def read_items(
     """Return the file's name and the catalogue in its own order; faults are noted.
 
     The frame has the columns of values.Unit.items plus provenance. A row with a fault stays in, its unreadable
-    cells at their defaults, so that other tables are not blamed for naming its item. Where the bedside policy asks for
-    them, the shipped generic rows follow, of every role that the unit's own catalogue does not hold.
+    cells at their defaults, so that other tables are not blamed for naming its item. Where the bedside policy or a
+    route asks for them, the shipped generic rows follow, of every role and size that the unit's own rows do not hold.
     """
     name, frame = _read_items("items", source, findings, routes)
-    if bedside.wants_spare_tubes and len(frame):
+    named = any(SPARE_TUBE_ROLE in route.emergency for route in routes.values())
+    if (bedside.wants_spare_tubes or named) and len(frame):
         _, more = _read_items("more_equipment", source, findings, routes)
         wanted = more if bedside.more_equipment else more[more["role"] == SPARE_TUBE_ROLE]
-        frame = pd.concat([frame, wanted[~wanted["role"].isin(frame["role"])]], ignore_index=True)
+        frame = pd.concat([frame, wanted[~_held(frame, wanted)]], ignore_index=True)
     return name, frame
 
 
@@ -52,6 +53,15 @@ def _read_items(
     if not len(frame):
         findings.fault(name, "has no rows", "Add one row an item.")
     return name, frame.drop(columns=["size_from", "size_to"]).astype({"pack": int})
+
+
+def _held(own: pd.DataFrame, wanted: pd.DataFrame) -> np.ndarray:
+    """True for the wanted rows of whose role an own row fits a size too, shape (len(wanted),)."""
+    pairs = wanted.reset_index().merge(own, on="role", suffixes=("", "_own"))
+    any_size = (pairs["fits_scale"] == "") | (pairs["fits_scale_own"] == "")
+    apart = (pairs["fits_from_own"] > pairs["fits_to"]) | (pairs["fits_to_own"] < pairs["fits_from"])
+    same = any_size | ((pairs["fits_scale"] == pairs["fits_scale_own"]) & ~apart)
+    return wanted.index.isin(pairs.loc[same, "index"])
 
 
 def invented_prices(items: pd.DataFrame) -> list[str]:

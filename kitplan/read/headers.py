@@ -61,8 +61,8 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
     if at is None:
         needed = [c.name for c in known.values() if c.required]
         findings.fault(grid.name, "has no header row that names its columns",
-                       f"Put the column names in one row above the data: {', '.join(needed)}; or say under [columns] "
-                       "in unit.toml which of your headings each is.")
+                       f"Put the column names in one row above the data: {', '.join(needed)}; or say which of your "
+                       f"headings each is{_mapped_in(grid.name)}.")
         return None
     header = grid.rows[at]
     names = _positions(grid, at, known, findings)
@@ -108,13 +108,13 @@ def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findi
     for name, positions in meant.items():
         if len(positions) > 1:
             both = " and ".join(repr(str(tidy(header[p]))) for p in positions)
-            findings.fault(grid.name, f"may stand under {both}", f"Name the right one {name}, or say which it is "
-                           "under [columns] in unit.toml.", row=row, column=name)
+            findings.fault(grid.name, f"may stand under {both}", f"Name the right one {name}, or say which it is"
+                           f"{_mapped_in(grid.name, name)}.", row=row, column=name)
     taken = {name: positions[0] for name, positions in meant.items() if len(positions) == 1}
     if taken:
         said = ", ".join(f"{str(tidy(header[p]))!r} is taken as {name}" for name, p in taken.items())
         findings.warn(grid.name, f"has other headings than kitplan's: {said}",
-                      "If one is wrong, say which heading is meant under [columns] in unit.toml.", row=row, moves=3)
+                      f"If one is wrong, say which heading is meant{_mapped_in(grid.name)}.", row=row, moves=3)
     return names | taken
 
 
@@ -217,16 +217,25 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
     return not missing
 
 
+def _mapped_in(name: str, column: str = "COLUMN") -> str:
+    """Where a unit says which of its headings a column is; "" where no table of that name may be mapped."""
+    file, *rest = (key_of(word) for word in re.findall(r"\w+", name))
+    if file in MAPPED_TABLES:
+        return f": under [columns.{file}] in unit.toml, as {column} = \"that heading\""
+    if not rest or rest[-1] not in MAPPED_TABLES:
+        return ""
+    return f": on the sheet unit, as columns.{rest[-1]}.{column} with that heading beside it"
+
+
 def _may_be_mapped(raw: RawTable, name: str, unread: Sequence[str]) -> str:
     """How to say that one of the headings that nothing reads is the column; nothing where a unit cannot say it."""
-    table = re.split(r"\W+", raw.name.removesuffix(".csv"))[-1]
+    where = _mapped_in(raw.name, name)
     shown = [repr(label) for label in unread if not label.endswith("(header not shown)")]
-    if not shown or table not in MAPPED_TABLES:
+    if not shown or not where:
         return ""
     some = ", ".join(shown[:6]) + (" ..." if len(shown) > 6 else "")
     stays = " (a list of stays has start and end instead)" if name == "airways" else ""
-    return (f" Or say which of your headings it is ({some}): write [columns.{table}] in unit.toml, and under it "
-            f'{name} = "that heading"{stays}.')
+    return f" Or say which of your headings it is ({some}){where}{stays}."
 
 
 def _report_untitled(raw: RawTable, letter: str, cells: np.ndarray, findings: Findings) -> None:

@@ -156,7 +156,7 @@ def needs_face(technique: Technique, barrier: bool) -> bool:
 def _label(row: Mapping[Any, Any], techniques: Mapping[str, Technique]) -> str:
     title = techniques[row["technique"]].title.replace(",", "")
     skin = "" if row["skin"] == "none" else f", {row['skin']}"
-    return f"{row['route']} {row['size']}".strip() + f", {title}{skin}"
+    return f"{row['route'].replace('_', ' ')} {row['size']}".strip() + f", {title}{skin}"
 
 
 def stratum_codes(keys: pd.DataFrame, strata: pd.DataFrame) -> np.ndarray:

@@ -51,8 +51,8 @@ _THIN, _MEDIUM, _DOUBLE, _HAIR = 1, 2, 6, 7
 _SOFT = "#808080"
 
 _FORMATS = {
-    "whole": "#,##0", "number": "#,##0.0", "number2": "#,##0.00", "money": "#,##0.00", "share": "0.0%",
-    "share2": "0.00%", "litres": '#,##0.0" L"', "days": '#,##0.0" days"', "packs": '#,##0" packs"',
+    "whole": "#,##0", "number": "#,##0.0", "number2": "#,##0.00", "money": "#,##0.00", "share": "0.0 %",
+    "share2": "0.00 %", "litres": '#,##0.0" L"', "days": '#,##0.0" days"', "packs": '#,##0" packs"',
     "input": "0", "order": '0;-0;"–"', "faint": "#,##0", "strong_whole": "#,##0", "sum": "#,##0",
     "sum_money": "#,##0.00",
 }

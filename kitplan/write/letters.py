@@ -88,6 +88,17 @@ def draw_text(
         left += size * run.width
 
 
+def cut_lines(text: str, size: float, room: float, most: int, bold: bool = False) -> list[str]:
+    """The first `most` lines of lines_of; where text is left out, the last ends in three points."""
+    lines = lines_of(text, size, room, bold)
+    if len(lines) <= most:
+        return lines
+    last = lines[most - 1]
+    while last and width_of(f"{last} ...", size, bold) > room:
+        last = last[:-1].rstrip(" ,;")
+    return [*lines[:most - 1], f"{last} ..."]
+
+
 def lines_of(text: str, size: float, room: float, bold: bool = False) -> list[str]:
     """The text broken into lines of at most `room` points: at spaces, or between letters where there are none."""
     if is_standard(text):

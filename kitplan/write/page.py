@@ -146,10 +146,7 @@ def draw_pages(
             canvas.showPage()
         count += 1
         card = Card(canvas, width, height, height - MARGIN_MM)
-        step = 3.2
-        lines = lines_of(CAUTION, 7.5, card.room_mm * mm)
-        for k, line in enumerate(reversed(lines)):
-            card.text(MARGIN_MM, 13 + step * k, line, 7.5)
+        card.text(MARGIN_MM, 13, CAUTION, min(7.5, 7.5 * card.room_mm * mm / width_of(CAUTION, 7.5)))
         card.text(MARGIN_MM, 9, foot, 7.5)
         card.text(width - MARGIN_MM, 9, f"{title}   Page {count}", 7.5, anchor="right")
         return card

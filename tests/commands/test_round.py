@@ -133,7 +133,7 @@ def test_the_same_count_read_twice_changes_nothing_and_says_so(unit):
     before = {p.name: p.read_bytes() for p in (unit / "book").iterdir()}
     again = done("order", filled, "--unit", unit)
     assert "in the book already" in again
-    assert "This is order 1, made already" in again
+    assert "This is order 1, in the book" in again
     assert (order_of(unit)["order_packs"] > 0).any(), "the order that was made is shown again"
     assert {p.name: p.read_bytes() for p in (unit / "book").iterdir()} == before
 

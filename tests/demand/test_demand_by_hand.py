@@ -48,7 +48,7 @@ def test_a_rate_learnt_from_the_log_is_said_with_what_it_may_be_off_by(unit_make
     """Draws evenly from 0.8 to 1.2 of the rate: one in twenty is under 0.82 and one over 1.18."""
     ratio = np.linspace(0.8, 1.2, 101)[:, None] * np.ones((1, 3))
     unit = unit_maker(doubt=Doubt(rate_ratio=ratio, rate_from="log"))
-    assert said_of_rate(unit) == "How often: learnt from the unit's own log, sure to -18% and +18%."
+    assert said_of_rate(unit) == "How often: learnt from the unit's own log, sure to -18 % and +18 %."
 
 
 @pytest.mark.parametrize(("name", "source", "whose"), [
@@ -108,8 +108,8 @@ def test_fewer_than_eight_fortnights_say_nothing_of_how_unevenly_events_come():
     assert fortnightly_dispersion(watched([1.0] * 112, [(3, 20)]), np.array([1 / 14])) == 6.0, "and six is the most"
 
 
-@pytest.mark.parametrize(("recent", "warns", "words"), [(4, True, "100% above the rate before"),
-                                                        (2, False, "0% below the rate before")])
+@pytest.mark.parametrize(("recent", "warns", "words"), [(4, True, "100 % above the rate before"),
+                                                        (2, False, "0 % below the rate before")])
 def test_a_rate_that_doubled_eight_weeks_ago_is_told_and_one_that_stayed_is_not(recent, warns, words):
     """Twenty weeks of two events, then eight of four or of two."""
     trend = find_trend(watched([1.0] * 196, [(7 * k + 2, 2 if k < 20 else recent) for k in range(28)]),

@@ -119,10 +119,10 @@ def test_what_knowing_more_would_save_is_said_with_what_tells_it(unit_maker):
     words = unit_maker().words
     said = Doubts(("known",), 1000.0, prices, none, 0.0, 1.0, words).sentences("USD")
     assert said[0] == "known"
-    assert said[1].startswith("To know how many re-secures airways take would save 100 USD of stock (10%): ")
-    assert said[2].startswith("To know how many airways come and how bunched would save 10 USD of stock (1%): ")
+    assert said[1].startswith("To know how many re-secures airways take would save 100 USD of stock (10 %): ")
+    assert said[2].startswith("To know how many airways come and how bunched would save 10 USD of stock (1 %): ")
     assert said[3] == "To know better how long airways stay would save next to nothing."
     past = pd.DataFrame({"ready": [0.9, 0.95]})
     last = Doubts((), 1000.0, prices, past, 0.61, 1.0, words).sentences("USD")[-1]
-    assert last == ("On its own history: plans made on what came before were ready in 92.5% of later intervals, over 2 "
-                    "blocks of time (95 % interval 61.0% to 100.0%).")
+    assert last == ("On its own history: plans made on what came before were ready in 92.5 % of later intervals, over "
+                    "2 blocks of time (95 % interval 61.0 % to 100.0 %).")

@@ -256,7 +256,7 @@ def test_the_unit_furthest_under_its_own_target_comes_first():
     assert table["steps"].tolist() == [2, 1, 0]
     assert table["begin_with"].tolist() == ["bag", "mask", ""]
     assert audit_sentences(table) == [
-        "2 of 3 units are less ready than they aim to be. Begin with b: ready in 96.0% of intervals (target 99.0%); "
+        "2 of 3 units are less ready than they aim to be. Begin with b: ready in 96.0 % of intervals (target 99.0 %); "
         "first bag."]
     assert audit_sentences(audit_table([audited("a", 0.95)])) == ["All of 1 units are as ready as they aim to be."]
 

@@ -264,6 +264,15 @@ def test_a_question_is_open_until_it_is_answered():
     assert added().day is None
 
 
+def test_a_later_count_of_the_item_closes_the_question_of_an_earlier_one():
+    asked = Line("counts", on(1), "asked", "gauze", 1, 0, 90)
+    assert added(asked, counted(20, 2)).asked == ()
+    assert added(asked, counted(20, 1)).asked == (), "counted again on the same day"
+    assert len(added(asked, counted(20, 2, item="mask")).asked) == 1, "a count of another item says nothing of it"
+    came = replace(asked, table="deliveries")
+    assert len(added(came, counted(20, 2)).asked) == 1, "whether it came is not settled by what lies there"
+
+
 def test_two_deliveries_between_counts_add_up():
     now = added(counted(20), received(4, 2), received(5, 3), out(1, 4), out(2, 5), counted(20, 7))
     (spell,) = now.spells

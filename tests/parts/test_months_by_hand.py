@@ -67,7 +67,7 @@ def test_a_month_is_known_by_the_mean_of_its_known_days_where_four_fifths_are(un
     assert enough.mean_airways.tolist() == [[6, 0, 3]]
     assert few.mean_airways[0, 0] == pytest.approx((12 * 7 + 11 * 5) / 23)
     assert enough.notes == ("6 days without a count in other months: unknown, not empty; means are over known days.",)
-    assert few.notes[0].startswith("2026-04: under 80% of the days are known; the month counts as unknown")
+    assert few.notes[0].startswith("2026-04: under 80 % of the days are known; the month counts as unknown")
     assert april(1).notes[0].startswith("1 day without a count")
     one = monthly_census(counted(unit_maker, date(2026, 4, 1), 30, unknown=tuple(range(29))))
     assert one.mean_airways.tolist() == [[6, 0, 3]], "one known day is a mean of one day"

@@ -252,3 +252,12 @@ def test_of_a_lot_what_lasts_to_the_end_of_the_interval_or_of_the_lead_time_is_c
     assert ledger["spoils_units"].tolist() == [25, 25, 0, 25]
     assert ledger["cover_units"].tolist() == [5, 5, 30, 30]
     assert ledger["lead_units"].tolist() == [5, 30, 30, 30]
+
+
+@pytest.mark.parametrize(("days", "advice", "cover"), [
+    (300, "", 20), (4, "Use first: at the usual pace 20 of 20 will not be used by its date (2 whole packs: offer to "
+                       "another unit)", 0),
+])
+def test_what_is_held_and_never_used_is_cover_until_its_date_comes_near(days, advice, cover):
+    ledger = make_order(plan(use_per_day=0.0), standing(book((0, 20, days))), catalogue()).ledger
+    assert (ledger["advice"].tolist(), ledger["cover_units"].tolist()) == ([advice], [cover])

@@ -71,14 +71,18 @@ def test_every_bedside_of_a_tracheostomy_holds_spare_tubes_of_the_same_and_of_th
 
 
 def test_a_unit_of_all_three_devices_asks_for_spare_tubes_where_a_route_keeps_emergency_equipment(tmp_path):
-    """Its own policy names them for the tracheostomy; spare_tube asks for them at an oral tube too."""
+    """Its own policy names them for the tracheostomy; spare_tube asks for them at an oral tube too. The unit's own row
+    serves its one size, and generic rows the others."""
     recipes = [config_file("techniques.toml"), *(sample_units()[name] / "techniques.toml" for name in
                                                 ("birch_house", "orchard_row"))]
     (tmp_path / "techniques.toml").write_text("\n".join(path.read_text(encoding="utf-8") for path in recipes),
                                               encoding="utf-8")
     tables = [config_file("items.csv"), *(path.with_name("items.csv") for path in recipes[1:])]
     rows = pd.concat([pd.read_csv(table, dtype=str) for table in tables])
-    rows.drop_duplicates("item").to_csv(tmp_path / "items.csv", index=False)
+    own = {"item": "own_spare", "role": "spare_tube", "scope": "patient", "contains": 1, "pack": 1, "price": 90,
+           "litres": 1, "fits_from_mm": 3.0, "fits_to_mm": 3.0, "sized_to": "tube"}
+    rows = pd.concat([rows.drop_duplicates("item"), pd.DataFrame([own])])
+    rows.to_csv(tmp_path / "items.csv", index=False)
     (tmp_path / "census.csv").write_text("route,tube_mm,size,airways\noral,3.5,,3\ntracheostomy,4.0,,2\n"
                                          "feeding,,8 Fr,3\n")
     (tmp_path / "unit.toml").write_text('name = "Three devices (INVENTED)"\nmean_stay_days = 6\n[bedside]\n'
@@ -87,10 +91,10 @@ def test_a_unit_of_all_three_devices_asks_for_spare_tubes_where_a_route_keeps_em
     told = bedside_list(plan)
     spare = told[told["role"] == "spare_tube"].groupby("label")["item"].agg(set)
     assert {label.split()[0]: items for label, items in spare.items()} == {
-        "oral": {"spare_tube_3_5mm", "spare_tube_3_0mm"},
+        "oral": {"spare_tube_3_5mm", "own_spare"},
         "tracheostomy": {"spare_tube_4_0mm", "spare_tube_3_5mm"}}
     par = plan.par.levels.set_index("item")["par_units"]
-    assert (par[["spare_tube_3_0mm", "spare_tube_3_5mm", "spare_tube_4_0mm"]] > 0).all()
+    assert (par[["own_spare", "spare_tube_3_5mm", "spare_tube_4_0mm"]] > 0).all()
 
 
 def test_the_prints_of_a_feeding_tube_speak_of_feeding_tubes(feeding):

@@ -520,7 +520,7 @@ def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_ag
 def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
     made = book(*FULL, counted("ties", 5), counted("caps", 3), counted("gauze", 30, 7))
     notes = shelf_notes(PLAN, standing(made), (), CATALOGUE)
-    assert notes == ("1 of 2 lines were not counted on 2026-07-08 and order nothing: mask.",
+    assert notes == ("Not counted on 2026-07-08, and so not ordered: mask (1 of 2 lines).",
                      "On the shelf but not on the par list: ties."), "an item of no catalogue is a question, not a note"
     assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
     assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
@@ -540,10 +540,10 @@ def round_of(*lines, plan=PLAN):
 def test_a_round_is_summed_up_in_what_to_answer_to_order_and_to_hurry():
     """Fifteen gauzes where forty are the level: three packs. Three where four may be needed: urgent, four packs."""
     calm = round_of(counted("gauze", 15), counted("mask", 6)).sentences("USD")
-    assert calm == ["Order 3 packs of 1 items, 6.00 USD."]
+    assert calm == ["Order 3 packs of 1 item, 6.00 USD."]
     assert round_of(counted("gauze", 3), counted("mask", 6)).sentences("USD") == [
         "URGENT, may run out before the order arrives or was not counted: gauze.",
-        "Order 4 packs of 1 items, 8.00 USD."]
+        "Order 4 packs of 1 item, 8.00 USD."]
     asked_about = round_of(*FULL, counted("gauze", 30, 7)).sentences("USD")
     assert asked_about[0] == ("1 question on the sheet Questions; first: mask: Emergency equipment was not counted on "
                               "2026-07-08.")

@@ -42,12 +42,12 @@ COUNT = OrderBook().grown([counted("saline-5", 30), counted("mask-42", 3)], "P")
 
 def test_an_order_that_is_made_is_shown_again_as_made_until_the_next_count(unit):
     before = weekly_round(unit, PLAN, COUNT)
-    assert before.sentences("USD") == ["Order 2 packs of 1 items, 22.00 USD."]
+    assert before.sentences("USD") == ["Order 2 packs of 1 item, 22.00 USD."]
     made = COUNT.grown([ordered("saline-5", 50, 2, "9")], "P")
     after = weekly_round(unit, PLAN, made)
     assert after.order.number == "9"
     assert after.order.wanted == before.order.wanted == {"saline-5": 2}
-    assert after.sentences("USD") == ["Order 2 packs of 1 items, 22.00 USD. This is order 9, made already."]
+    assert after.sentences("USD") == ["Order 2 packs of 1 item, 22.00 USD. This is order 9, in the book."]
     more = made.grown([ordered("mask-42", 1, 1, "10")], "P")
     assert weekly_round(unit, PLAN, more).order.number == "10", "the later of two by number, not by letter"
     counted_again = made.grown([counted("saline-5", 30), counted("mask-42", 3)], "P")

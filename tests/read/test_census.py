@@ -226,7 +226,7 @@ def test_the_units_own_mapping_comes_before_a_heading_of_the_same_name(unit_fold
 @pytest.mark.parametrize(("header", "words"), [
     ("airway,route,tube_mm,start,Tube out,Removed", "may stand under 'Tube out' and 'Removed'"),
     ("airway,route,Tube removed,start,x,y", "Add the column: Internal diameter"),
-    ("airway,Way in,tube_mm,start,x,y", "is ('Way in', 'x', 'y'): write [columns.census] in unit.toml, and under it"),
+    ("airway,Way in,tube_mm,start,x,y", "is ('Way in', 'x', 'y'): under [columns.census] in unit.toml, as route ="),
 ])
 def test_a_heading_is_never_guessed(header, words, unit_folder, problems_of):
     text = f"{header}\nA1,oral,3.5,2025-03-01,,\n"

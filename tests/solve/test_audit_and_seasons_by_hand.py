@@ -182,8 +182,8 @@ def test_sets_by_season_are_said_with_what_they_save():
     choice = pd.DataFrame({"periods": [1, 2], "mean_value": [80.0, 40.0], "total_cost": [16.0, 12.5],
                            "chosen": [False, True], "when": ["all year", "Mar to Oct, Nov to Feb"]})
     said = Seasons(test, pd.DataFrame(), months, choice).sentences("USD")
-    assert "swing by 30% about the mean over the year (90 % interval 20% to 40%), highest in February." in said[0]
-    assert "ready in 92.0% of intervals in February, the worst month." in said[1]
+    assert "swing by 30 % about the mean over the year (90 % interval 20 % to 40 %), highest in February." in said[0]
+    assert "ready in 92.0 % of intervals in February, the worst month." in said[1]
     assert said[2] == ("2 sets of par levels a year (Mar to Oct, Nov to Feb) cost 4 USD a year less than one set for "
                        "every month.")
     kept = Seasons(test, pd.DataFrame(), months, choice.assign(chosen=[True, False]), True).sentences("USD")

@@ -267,8 +267,8 @@ def test_what_an_airway_draws_from_a_place_is_told_in_uses_or_in_its_share(small
         return _serves(small_unit, needs, slot, 0, 0)
 
     assert told("wipe-prep", 2.0, "prep_wipe") == "2 re-secures x 2"
-    assert told("gloves-small", 1.0, "gloves") == "2 re-secures, 50% of 4 pairs"
-    assert told("gloves-small", 0.6, "gloves") == "2 re-secures, 30% of 4 pairs"
+    assert told("gloves-small", 1.0, "gloves") == "2 re-secures, 50 % of 4 pairs"
+    assert told("gloves-small", 0.6, "gloves") == "2 re-secures, 30 % of 4 pairs"
     assert told("wipe-prep", 0.0, "prep_wipe") == "2 re-secures"
     needs.re_secures = [1]
     assert told("wipe-prep", 0.0, "prep_wipe") == "1 re-secure"

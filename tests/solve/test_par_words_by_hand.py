@@ -143,15 +143,15 @@ def test_changes_are_after_less_before_in_items_packs_and_money():
     assert table.loc["gauze", ["before_packs", "after_packs", "change_packs", "change_value"]].tolist() == [2, 4, 2, 30]
     assert table.loc["tape", ["before_units", "after_units", "change_value"]].tolist() == [9, 0, -18]
     assert table["because"].to_dict() == {
-        "gauze": "expected use 12.0, was 8.0 (+50%)", "wipe": "new in the catalogue",
+        "gauze": "expected use 12.0, was 8.0 (+50 %)", "wipe": "new in the catalogue",
         "tape": "no longer in the catalogue"}
     assert found.sentences() == ["Since plan P1: 3 par levels changed."]
 
 
 @pytest.mark.parametrize(("now", "why"), [
     ((21, 10, 8.1, 0), "other scenarios"),
-    ((21, 10, 8.17, 0), "expected use 8.2, was 8.0 (+2%)"),
-    ((21, 10, 7.8, 0), "expected use 7.8, was 8.0 (-3%)"),
+    ((21, 10, 8.17, 0), "expected use 8.2, was 8.0 (+2 %)"),
+    ((21, 10, 7.8, 0), "expected use 7.8, was 8.0 (-3 %)"),
     ((21, 10, 8.0, 2), "floor 2 packs, was 0"),
     ((20, 5, 8.0, 0), "pack of 5, was 10"),
 ])

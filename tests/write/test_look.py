@@ -45,7 +45,7 @@ def test_a_later_table_never_prints_under_the_labels_of_an_earlier_one(book):
 
 
 @pytest.mark.parametrize(("kind", "value", "number_format"), [
-    ("whole", 1234, "#,##0"), ("money", 1.5, "#,##0.00"), ("share", 0.98, "0.0%"), ("litres", 3.0, '#,##0.0" L"'),
+    ("whole", 1234, "#,##0"), ("money", 1.5, "#,##0.00"), ("share", 0.98, "0.0 %"), ("litres", 3.0, '#,##0.0" L"'),
     ("days", 2.0, '#,##0.0" days"'), ("packs", 3, '#,##0" packs"'), ("text", "007", "@"),
 ])
 def test_a_kind_of_cell_carries_its_number_format_with_its_unit(book, kind, value, number_format):

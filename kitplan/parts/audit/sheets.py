@@ -99,7 +99,7 @@ def _write_chart(book: Book, plan: Plan) -> None:
         lines.insert(0, Line("Cheapest stock for each readiness", (3, start, here - 1), (2, start, here - 1)))
     low = max(math.floor(20 * min(point[1] for point in [*frontier, *path]) - 0.2) / 20, 0.0)
     page.skip()
-    place(page, scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0)),
+    place(page, scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0 %", y_range=(low, 1.0)),
           rows=22)
 
 

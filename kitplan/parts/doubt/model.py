@@ -20,6 +20,7 @@ from kitplan.demand.item_choice import AttemptTables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.scenarios import draw_demand, used_by
+from kitplan.demand.streams import fingerprints
 from kitplan.demand.values import Episodes, ItemChoice
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
@@ -68,13 +69,14 @@ class Doubts:
             if row.saved_share < WORTH_SAYING:
                 lines.append(f"To know better {what} would save next to nothing.")
             else:
-                lines.append(f"To know {what} would save {row.saved:,.0f} {currency} of stock ({row.saved_share:.0%}): "
-                             f"{how} tells it.")
+                lines.append(f"To know {what} would save {row.saved:,.0f} {currency} of stock "
+                             f"({100 * row.saved_share:.0f} %): {how} tells it.")
         if len(self.backtest):
             mean = float(self.backtest["ready"].mean())
             lines.append(
-                f"On its own history: plans made on what came before were ready in {mean:.1%} of later intervals, "
-                f"over {len(self.backtest)} blocks of time (95 % interval {self.low:.1%} to {self.high:.1%})."
+                f"On its own history: plans made on what came before were ready in {100 * mean:.1f} % of later "
+                f"intervals, over {len(self.backtest)} blocks of time "
+                f"(95 % interval {100 * self.low:.1f} % to {100 * self.high:.1f} %)."
             )
         return lines
 
@@ -165,7 +167,7 @@ def _as_it_was(unit: Unit, begins: np.ndarray, days: float, n_draws: int) -> Epi
     number = np.arange(len(begins) * REPEATS)
     return Episodes(
         len(number), scenario, rows["stratum"].to_numpy(np.int16)[row], checks.astype(np.int16), prior.astype(np.int32),
-        start >= 0, row.astype(np.uint64), start.astype(np.float32), stop.astype(np.float32),
+        start >= 0, fingerprints(scenario, row), start.astype(np.float32), stop.astype(np.float32),
         (number * 37 % n_draws).astype(np.int32), np.zeros(len(number), dtype=np.float32),
     )
 

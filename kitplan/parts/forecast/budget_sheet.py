@@ -85,5 +85,5 @@ def _prices(page: Page, year: BudgetYear) -> None:
             ("On", "text", "day"), ("At the end", "money", "expected_price"), ("Over list", "share", "over_list"),
         ))
     if usual is not None:
-        page.spread(f"{(common == usual).sum()} other items: {usual:+.1%} against the list at the end of the year, "
-                    "by the rises in prices.csv.", "note")
+        page.spread(f"{(common == usual).sum()} other items: {100 * usual:+.1f} % against the list at the end of the "
+                    "year, by the rises in prices.csv.", "note")

@@ -133,7 +133,7 @@ def _notes(
         )
     if thin:
         notes.append(
-            f"{', '.join(thin)}: under {KNOWN_ENOUGH:.0%} of the days are known; the month counts as unknown "
+            f"{', '.join(thin)}: under {100 * KNOWN_ENOUGH:.0f} % of the days are known; the month counts as unknown "
             "and is drawn straight between its neighbours."
         )
     gaps = int((touched - known_days)[complete].sum())

@@ -403,11 +403,12 @@ def _sentences(
     if np.isfinite(spent) and spent > 0:
         change = like / spent - 1
         those = "the forecast" + ("" if np.isclose(like, mean) else " without them")
-        against = f"{abs(change):.0%} {'above' if change > 0 else 'below'}" if abs(change) >= 0.005 else "about as much"
+        side = "above" if change > 0 else "below"
+        against = f"{100 * abs(change):.0f} % {side}" if abs(change) >= 0.005 else "about as much"
         lines.append(f"{called[0].upper() + called[1:]}: {spent:,.0f} {money} ({source}); {those} is {against}.")
     top = item_year.head(5)
     if len(top):
-        lines.append(f"{len(top)} items make {top['share'].sum():.0%} of it: {'; '.join(top['description'])}.")
+        lines.append(f"{len(top)} items make {100 * top['share'].sum():.0f} % of it: {'; '.join(top['description'])}.")
     if learnt.trend.warns:
         lines.append(learnt.trend.sentence)
     return tuple(lines)

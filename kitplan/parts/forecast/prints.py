@@ -6,9 +6,11 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from reportlab.lib.units import mm
 
 from kitplan.parts.forecast.months import YEAR
 from kitplan.read.issues import months_said
+from kitplan.write.letters import cut_lines
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
 if TYPE_CHECKING:
@@ -20,7 +22,7 @@ DIRECTOR = "budget-page.pdf"
 SAFETY = ("No budget plans emergency equipment away: masks, bags and what else is sized to a patient stay at every "
           "bedside whatever this page says.")
 _ITEMS = 5
-_CHART_MM, _ROW_MM = 52.0, 4.8
+_CHART_MM, _ROW_MM, _NAME_MM = 52.0, 4.8, 52.0
 _ENDS_MM = (80.0, 101.0, 122.0, 143.0, 164.0, 186.0)
 """Right ends of the columns of numbers, from the left edge of the page."""
 
@@ -94,7 +96,7 @@ def _table(card: Card, head: Sequence[str], rows: Sequence[Sequence[object]]) ->
     for cells in (head, *rows):
         card.top -= _ROW_MM
         bold = cells is head
-        card.text(MARGIN_MM, card.top, str(cells[0])[:40], 9, bold)
+        card.text(MARGIN_MM, card.top, cut_lines(str(cells[0]), 9, _NAME_MM * mm, 1, bold)[0], 9, bold)
         for end, value in zip(_ENDS_MM, cells[1:]):
             text = value if isinstance(value, str) else "" if value is None or value != value else f"{value:,.0f}"
             card.text(end, card.top, text, 9, bold, "right")

@@ -277,8 +277,8 @@ def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[
     ]
     called = dict(zip(unit.items["item"], unit.items["description"]))
     lines += [
-        f"{called.get(row.item, row.item)}, {row.months}: {row.unexplained_share:+.0%} against what was to be expected "
-        f"({row.unexplained_value:+,.2f} {unit.currency}): {row.say}"
+        f"{called.get(row.item, row.item)}, {row.months}: {100 * row.unexplained_share:+.0f} % against what was to be "
+        f"expected ({row.unexplained_value:+,.2f} {unit.currency}): {row.say}"
         for row in named.head(5).itertuples()
     ]
     return lines

@@ -49,7 +49,8 @@ def audit_sentences(table: pd.DataFrame) -> list[str]:
         return [f"All of {len(table)} units are as ready as they aim to be."]
     worst = short.iloc[0]
     return [f"{len(short)} of {len(table)} units are less ready than they aim to be. Begin with {worst['unit']}: ready "
-            f"in {worst['ready']:.1%} of intervals (target {worst['target']:.1%}); first {worst['begin_with']}."]
+            f"in {100 * worst['ready']:.1f} % of intervals (target {100 * worst['target']:.1f} %); "
+            f"first {worst['begin_with']}."]
 
 
 def order_summary(name: str, plan: Plan, weekly: WeeklyRound, told: Sequence[str]) -> OrderSummary:

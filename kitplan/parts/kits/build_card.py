@@ -10,13 +10,13 @@ from reportlab.lib.units import mm
 
 from kitplan.parts.kits.lookup import served_lines
 from kitplan.read.values import Unit
-from kitplan.write.letters import lines_of
+from kitplan.write.letters import cut_lines
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 from kitplan.write.shelf import counted
 
 _ROW_MM, _LEAST_ROW_MM, _BOX_MM = 8.2, 6.6, 5.4
 _SIGN_MM = 30.0
-_SMALL = 7.5  # points; a name that would have to be smaller stands on two lines
+_SMALL = 7.5  # points; a longer name stands on two lines, or is cut where the sizes stand under it
 
 
 def build_cards(
@@ -74,8 +74,8 @@ def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.Da
                  " give the size that fits this patient.") if rows["emergency"].eq("yes").any() else ""
     card.paragraph(
         f"Holds {count} {words.act if count == 1 else words.acts}: enough for {unit.bedside.restock_hours:g} hours with"
-        f" {unit.bedside.readiness:.0%} chance. Pack from the top of the list down.{emergency} Count while packing,"
-        " then a second time, better by a second person.", 9)
+        f" {100 * unit.bedside.readiness:.0f} % chance. Pack from the top of the list down.{emergency} Count while "
+        "packing, then a second time, better by a second person.", 9)
     wall = unit.bedside.on_wall
     if wall:
         card.paragraph(f"Not in the kit, from the wall: {', '.join(r.replace('_', ' ') for r in wall)}.", 9)
@@ -102,14 +102,12 @@ def _row(card: Card, number: int, row: Any, bin_name: str, take: str, step: floa
     name = str(row.description or row.item)
     mark = "EM  " if row.emergency == "yes" else ""
     width = right - 48 - MARGIN_MM - 36
-    size = fitting_size(mark + name, width, 10.0, 6.0)
-    lift = 1.5 if mark else 0.0
-    if size < _SMALL and not mark:
-        first, *rest = lines_of(name, _SMALL, width * mm)
-        card.text(MARGIN_MM + 36, base + 1.5, first, _SMALL)
-        card.text(MARGIN_MM + 36, base - 1.5, " ".join(rest[:1] + ["..."] * (len(rest) > 1)), _SMALL)
-    else:
-        card.text(MARGIN_MM + 36, base + lift, mark + name, size, bold=bool(mark))
+    size = fitting_size(mark + name, width, 10.0, _SMALL)
+    lines = cut_lines(mark + name, size, width * mm, 1 if mark else 2, bool(mark))
+    lift = 1.5 if mark or len(lines) > 1 else 0.0
+    for line in lines:
+        card.text(MARGIN_MM + 36, base + lift, line, size, bold=bool(mark))
+        lift -= 3
     if mark:
         fits = str(row.because)
         card.text(MARGIN_MM + 36, base - 2.1, fits, fitting_size(fits, width, 8.0, 5.0))

@@ -178,7 +178,7 @@ def _parts(length: float, room: float) -> list[tuple[float, float]]:
 
 def _head(card: Card, job: CutJob, more: str = "") -> None:
     card.top -= 8
-    card.text(MARGIN_MM, card.top, f"{job.size} {job.route}".strip(), 24, bold=True)
+    card.text(MARGIN_MM, card.top, f"{job.size} {job.route.replace('_', ' ')}".strip(), 24, bold=True)
     kits = f"Kit {', '.join(job.designs)}" if job.designs else ""
     card.text(card.width_mm - MARGIN_MM, card.top, kits, 24, bold=True, anchor="right")
     card.top -= 6

@@ -69,7 +69,7 @@ def _alike(unit: Unit) -> list[tuple[str, tuple[str, ...], tuple[str, ...]]]:
     found: dict[tuple[tuple[str, ...], tuple[str, ...]], list[str]] = {}
     for name in unit.strata["route"].unique():
         route = unit.route(name)
-        found.setdefault((route.outside, route.emergency), []).append(str(name))
+        found.setdefault((route.outside, route.emergency), []).append(str(name).replace("_", " "))
     return [(" and ".join(names), outside, emergency) for (outside, emergency), names in found.items()]
 
 
@@ -83,7 +83,7 @@ def bedside_rows(plan: Plan) -> tuple[list[str], list[list[str | None]]]:
     for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
         own = group.groupby("role", sort=False)["words"].agg("; ".join)
         others = "; ".join(own[[role for role in own.index if role not in main]])
-        found.append([label, *(own.get(role, "") for role in main), others, None])
+        found.append([label, *(own.get(role, "-") for role in main), others, None])
     heads = [plan.unit.words.one.capitalize(), *(role_title(role) for role in main), "Also", "Seen"]
     if any(row[-2] for row in found):
         return heads, found

@@ -34,7 +34,7 @@ def kit_lookup(strata: pd.DataFrame, unit: Unit) -> Lookup:
     shown = {size: size.replace(f" {scale}", "") if scale else size or "any size" for size in ordered["size"]}
     cells = {}
     for (size, route), own in strata.groupby(["size", "route"], sort=True):
-        cells[shown[size], str(route)] = _cell(own, titles)
+        cells[shown[size], str(route).replace("_", " ")] = _cell(own, titles)
     routes = tuple(sorted({route for _, route in cells}, key=lambda r: (r != "oral", r)))
     heading = f"{unit.words.device.capitalize()} {scale}".strip()
     return Lookup(tuple(dict.fromkeys(shown.values())), routes, cells, heading)
@@ -68,5 +68,6 @@ def served_lines(strata: pd.DataFrame, design: str, titles: dict[str, str]) -> l
             alone = peers["design"].nunique() == 1
             which = "" if alone else f" ({' or '.join(_difference(peers, r, titles) for r in mine.itertuples())})"
             sizes.setdefault(which, []).append(str(size))
-        lines.append(f"{route} {', '.join(size_list(own[own['size'].isin(s)]) + which for which, s in sizes.items())}")
+        said = ", ".join(size_list(own[own["size"].isin(s)]) + which for which, s in sizes.items())
+        lines.append(f"{str(route).replace('_', ' ')} {said}")
     return [line.strip() for line in lines]

@@ -62,7 +62,8 @@ def _wall_head(card: Card, lookup: Lookup) -> None:
     card.top -= 12
     card.text(MARGIN_MM, card.top, lookup.heading, 13, bold=True)
     for k, route in enumerate(lookup.routes):
-        card.text(_column_mm(card, lookup, k), card.top, route.upper(), 16, bold=True, anchor="centre")
+        size = fitting_size(route.upper(), (card.room_mm - 36) / len(lookup.routes) - 3, 16, 7)
+        card.text(_column_mm(card, lookup, k), card.top, route.upper(), size, bold=True, anchor="centre")
     card.top -= 3
     card.line(MARGIN_MM, card.top, card.width_mm - MARGIN_MM, card.top, 1.6)
 

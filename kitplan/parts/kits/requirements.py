@@ -221,5 +221,7 @@ def spare_tubes(
             yield -1, Problem(
                 "items.csv", None, "role", None,
                 f"no spare tube of {airway['size']} for {airway['label']}, which spare_tube asks for",
-                f"Add an item with role {SPARE_TUBE_ROLE} that fits {airway['size']}, or set spare_tube = false.",
+                f"Add an item with role {SPARE_TUBE_ROLE} that fits {airway['size']}; or set spare_tube = false, and "
+                f"name {SPARE_TUBE_ROLE} in emergency = [...] of each route that keeps one ([route.NAME] in "
+                "techniques.toml).",
             )

@@ -57,12 +57,12 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
     policy = plan.unit.bedside
     page.title(
         "Bedside kits",
-        f"One kit lasts {policy.restock_hours:g} hours with {policy.readiness:.0%} chance. Count what is built already "
-        "and build the difference.")
+        f"One kit lasts {policy.restock_hours:g} hours with {100 * policy.readiness:.0f} % chance. Count what is built "
+        "already and build the difference.")
     _builds(page, plan, kits)
     page.spread(f"A full kit goes to each {plan.unit.words.one} that arrives. A restock set replaces what one "
                 f"{plan.unit.words.act} used. The "
-                f"numbers are enough for the week ahead with {policy.readiness:.0%} chance.", "note")
+                f"numbers are enough for the week ahead with {100 * policy.readiness:.0f} % chance.", "note")
     page.skip()
     page.spread("What lies in each kit: single items, not packs. EM: emergency set, never left out.", "strong")
     titles = {name: t.title for name, t in plan.unit.techniques.items()}

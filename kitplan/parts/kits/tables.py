@@ -75,14 +75,14 @@ def _serves(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str
     if unit.items.at[item, "share"] > 0:
         share = per_use * float(unit.items.at[item, "contains"]) / needs.needs[g][slot.role]
         whole = re_secures * needs.needs[g][slot.role]
-        return f"{wording}, {share:.0%} of {whole:g} {unit.items.at[item, 'use_unit']}s"
+        return f"{wording}, {100 * share:.0f} % of {whole:g} {unit.items.at[item, 'use_unit']}s"
     return f"{wording} x {per_use:g}"
 
 
 def _sizes(unit: Unit, strata: Sequence[int]) -> str:
     """Routes and sizes of some strata, short: "nasal 3.5 mm; oral 3.5, 4 mm"."""
     by_route = unit.strata.loc[list(strata)].groupby("route", sort=True)
-    return "; ".join(f"{route} {size_list(own)}".strip() for route, own in by_route)
+    return "; ".join(f"{route.replace('_', ' ')} {size_list(own)}".strip() for route, own in by_route)
 
 
 def size_list(strata: pd.DataFrame) -> str:

@@ -40,7 +40,7 @@ def served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
     found: dict[tuple[str, str, str], list[str]] = {}
     keys = ["unavailable", "role", *STRATUM_KEY]
     for (item, role, route, size, technique, skin), rows in missing.instead.groupby(keys, sort=False):
-        served = ", ".join(f"{r.instead or 'NOTHING'} {r.share:.0%}" for r in rows.itertuples(index=False)
+        served = ", ".join(f"{r.instead or 'NOTHING'} {100 * r.share:.0f} %" for r in rows.itertuples(index=False)
                            if r.share >= _SHARE_TOLD)
         barrier = ", barrier" if skin == "barrier" else ""
         found.setdefault((item, role, served), []).append(f"{route} {size} {technique}{barrier}")

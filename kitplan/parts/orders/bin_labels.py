@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.orders.round_plan import Level
-from kitplan.write.letters import draw_text, lines_of, width_of
+from kitplan.write.letters import cut_lines, draw_text, width_of
 from kitplan.write.listing import CAUTION, PAPERS
 from kitplan.write.page import at_true_scale
 from kitplan.write.shelf import counted
@@ -109,7 +109,7 @@ def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, 
     draw_text(canvas, left + width - pad, top - 12, str(row.bin), 14, bold=True, anchor="right")
     bin_width = width_of(str(row.bin), 14, bold=True) + 2 * mm
     name = str(row.description or row.item)
-    lines = lines_of(("EM  " if row.critical else "") + name, 11, room - bin_width, bold=True)[:2]
+    lines = cut_lines(("EM  " if row.critical else "") + name, 11, room - bin_width, 2, bold=True)
     for k, line in enumerate(lines):
         draw_text(canvas, x, top - 11 - 12 * k, line, 11, bold=True)
     base = top - 11 - 12 * max(len(lines) - 1, 0) - 14

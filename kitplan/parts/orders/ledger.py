@@ -166,8 +166,8 @@ class Standing:
     """Where things stand. shelf: item -> lots loose on the shelf. expected: item -> single items loose on the shelf.
 
     counted: item -> day of its last count; last: what was counted then. open: what has not come. kits: number -> kit,
-    gone ones included. spells: use between counts, oldest first. asked: lines not yet answered. day: the last day in
-    the book.
+    gone ones included. spells: use between counts, oldest first. asked: lines not yet answered, but for
+    those of a count that a later one of the item has replaced. day: the last day in the book.
     """
 
     shelf: Mapping[str, tuple[Lot, ...]]
@@ -207,7 +207,9 @@ def standing(book: OrderBook, until: date | None = None) -> Standing:
     for group in _groups(day_order):
         work.take(group)
     answered = {line.answers for line in lines}
-    asked = tuple(line for line in lines if line.event == "asked" and line.entry not in answered)
+    last = {line.item: (line.day, line.entry) for line in day_order if line.event == "counted"}
+    asked = tuple(x for x in lines if x.event == "asked" and x.entry not in answered
+                  and not (x.table == "counts" and last.get(x.item, (x.day, 0)) > (x.day, x.entry)))
     return work.result(asked, max((line.day for line in lines), default=None))
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
-from kitplan.parts.orders.ordering import Order, make_order
+from kitplan.parts.orders.ordering import Order, make_order, some
 from kitplan.parts.orders.questions import Question, question_table, questions
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count, overdue
@@ -56,11 +56,12 @@ class WeeklyRound:
 
     def _order_sentences(self, order: Order, currency: str) -> list[str]:
         packs, kinds = int(order.lines["order_packs"].sum()), len(order.wanted)
-        made = f" This is order {order.number}, made already." if order.number else ""
-        told = [f"Order {packs:,} packs of {kinds} items, {order.value:,.2f} {currency}.{made}"] if packs else [
+        made = f" This is order {order.number}, in the book." if order.number else ""
+        of = f"{packs:,} pack{'' if packs == 1 else 's'} of {kinds} item{'' if kinds == 1 else 's'}"
+        told = [f"Order {of}, {order.value:,.2f} {currency}.{made}"] if packs else [
             "Nothing is left to order: what the last count asked for is on order."]
         if len(order.urgent):
-            names = _some(order.urgent["item"].tolist())
+            names = some(order.urgent["item"].tolist())
             told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
         spoiling = int((order.ledger["spoils_units"] > 0).sum())
         if spoiling:
@@ -107,19 +108,15 @@ def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogu
     return replace(found, number=max(made, key=int)) if found.wanted else None
 
 
-def _some(names: list[str]) -> str:
-    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
-
-
 def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
     """What the last count did not look at, and what lies on the shelf and is on no list."""
     blank = [x.item for x in plan.levels if now.counted.get(x.item) != now.last_count]
     notes = []
     if blank:
-        notes.append(f"{len(blank)} of {len(plan.levels)} lines were not counted on {now.last_count} and order "
-                     f"nothing: {_some(blank)}.")
+        notes.append(f"Not counted on {now.last_count}, and so not ordered: {some(blank)} "
+                     f"({len(blank)} of {len(plan.levels)} lines).")
     off = [i for i, lots in now.shelf.items()
            if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]
     if off:
-        notes.append(f"On the shelf but not on the par list: {_some(off)}.")
+        notes.append(f"On the shelf but not on the par list: {some(off)}.")
     return tuple(notes)

@@ -93,6 +93,11 @@ def days_of_cover(lots: Sequence[Lot], day: date, use_per_day: float) -> float:
     return float(used.sum() / use_per_day) if use_per_day > 0 else math.nan
 
 
+def some(names: Sequence[str], apart: str = ", ") -> str:
+    """The first six, and how many more."""
+    return apart.join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
 def days_left(lot: Lot, day: date) -> float:
     """Days from `day` to the date of a lot, negative once it has passed, inf without a date."""
     return math.inf if lot.expires is None else float((lot.expires - day).days)
@@ -101,7 +106,8 @@ def days_left(lot: Lot, day: date) -> float:
 def lot_ledger(now: Standing, plan: RoundPlan, day: date) -> pd.DataFrame:
     """One row a lot, first expired first within an item: what will be used, what will spoil, what is cover.
 
-    An item off the par list is taken to be used in time. Columns: LEDGER_COLUMNS; used_units and spoils_units at
+    An item off the par list is taken to be used in time, and so is what is held and not used (a floor) until its date
+    comes within the protection interval. Columns: LEDGER_COLUMNS; used_units and spoils_units at
     expected use; cover_units until the end of the protection interval; lead_units until an order of today arrives.
     """
     rows = []
@@ -110,6 +116,8 @@ def lot_ledger(now: Standing, plan: RoundPlan, day: date) -> pd.DataFrame:
         held = np.array([lot.units for lot in lots], dtype=np.int64)
         left = np.array([days_left(lot, day) for lot in lots])
         used = np.where(left >= 0, held, 0) if level is None else first_expired_first_out(held, left, level.use_per_day)
+        if level is not None and not level.use_per_day:
+            used = np.where(left >= plan.protection_days, held, used)
         for lot, units, days, use in zip(lots, held.tolist(), left.tolist(), used.tolist()):
             cover = units if days >= plan.protection_days else use
             lead = units if days >= plan.lead_days else use

@@ -89,7 +89,7 @@ def _because(row: Any, inputs_changed: bool) -> str:
             parts.append(f"floor {row.floor_packs:.0f} packs, was {row.floor_packs_before:.0f}")
         was, now = row.expected_units_before, row.expected_units
         if abs(now - was) > NOTABLE_SHARE * max(was, 1e-9):
-            change = f" ({now / was - 1:+.0%})" if was > 0.005 else ""
+            change = f" ({100 * (now / was - 1):+.0f} %)" if was > 0.005 else ""
             parts.append(f"expected use {now:.1f}, was {was:.1f}{change}")
     if not parts:
         parts.append("the cheapest way to the target is another" if inputs_changed else "other scenarios")

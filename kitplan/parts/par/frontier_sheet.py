@@ -48,7 +48,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     lowest = min(float(par.frontier["readiness"].min()), *(readiness for _, readiness, _, _, _ in _points(plan)))
     step = round_step((1.0 - lowest) / 6 + 1e-6)
     low = max(1.0 - step * math.ceil((1.0 - lowest) / step + 0.2), 0.0)
-    chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0%", y_range=(low, 1.0))
+    chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0 %", y_range=(low, 1.0))
     place(page, chart, rows=24)
 
 

@@ -81,4 +81,5 @@ def _wear(page: Page, learnt: Learnt) -> None:
     hours = (1, *rows)
     lines = [Line("Seen (ends of airways taken into account)", hours, (3, *rows), marker_size=5),
              Line("Learnt model", hours, (4, *rows), marker=None, dash="dash")]
-    place(page, scatter(page, lines, "Hours of wear", "Share still secure", y_format="0%", y_range=(0.0, 1.0)), rows=20)
+    place(page, scatter(page, lines, "Hours of wear", "Share still secure", y_format="0 %", y_range=(0.0, 1.0)),
+          rows=20)

@@ -66,10 +66,10 @@ class SimulationResult:
         plan, said = summary.loc[PLAN], self.agreement.iloc[0]
         verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."
         lines = [
-            f"In new years that nobody has seen the plan was ready in {plan['readiness']:.1%} of intervals and ran an "
-            f"item short {plan['stockouts_per_year']:.1f} times a year.",
-            f"Use within what was on the shelf and on order, the planner's own measure: planned {said['planner']:.1%}, "
-            f"played {said['played']:.1%}. {verdict}",
+            f"In new years that nobody has seen the plan was ready in {100 * plan['readiness']:.1f} % of intervals and "
+            f"ran an item short {plan['stockouts_per_year']:.1f} times a year.",
+            f"Use within what was on the shelf and on order, the planner's own measure: planned "
+            f"{100 * said['planner']:.1f} %, played {100 * said['played']:.1f} %. {verdict}",
         ]
         if "kits in use" in str(said["measure"]):
             lines.append("Par levels also cover what kits in use tie up; the play leaves that out, so it may be "
@@ -77,8 +77,8 @@ class SimulationResult:
         if PAST in summary.index:
             lines.append(
                 "Over the unit's own past, played again, it would have been ready in "
-                f"{summary.at[PAST, 'readiness']:.1%} of intervals; the plan was made from that past, so this proves "
-                "little."
+                f"{100 * summary.at[PAST, 'readiness']:.1f} % of intervals; the plan was made from that past, so this "
+                "proves little."
             )
         tuned = summary[summary["tuned"].astype(bool)]
         if len(tuned):

@@ -40,7 +40,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     ), freeze=True)
     rows = {str(name): first + k for k, name in enumerate(result.summary["plan"])}
     page.skip()
-    chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0%",
+    chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0 %",
                     y_range=(0.0, 1.0))
     place(page, chart, rows=20)
     page.new_printed_page()

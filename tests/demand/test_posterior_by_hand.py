@@ -1,0 +1,423 @@
+"""What a census leaves open, and what is drawn of it, on lists of a few airways reckoned by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.demand import posterior
+from kitplan.demand.item_choice import attempt_tables, fill_roles
+from kitplan.demand.posterior import (
+    DRAWS,
+    _close,
+    _complete_from,
+    _counted,
+    _days_on_record,
+    _kinds,
+    _offered,
+    _stated_stays,
+    _stay_factors,
+    fit_posterior,
+    loss,
+    own_stays,
+    season_of,
+)
+from kitplan.demand.scenarios import (
+    _invert,
+    _items_opened,
+    _Play,
+    _split_shared,
+    _takes,
+    _used_by_attempts,
+    arrivals_and_attempts,
+    draw_demand,
+    used_by,
+)
+from kitplan.demand.values import Episodes, ItemChoice
+from kitplan.read.values import Census, Doubt
+
+NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
+
+
+def stays_of(rows, days=40, mean_stay=None, expected=NOBODY, unknown=()):
+    frame = pd.DataFrame(rows, columns=["airway", "stratum", "start", "end"])
+    census = Census("stays", frame, date(2026, 3, 1), date(2026, 3, 1) + pd.Timedelta(days=days - 1), mean_stay, 1.0,
+                    expected)
+    return replace(census, unknown_days=np.array(unknown, dtype=int))
+
+
+def counts_of(by_day, mean_stay=6.0, unknown=(), expected=NOBODY, **more):
+    """by_day: (day, stratum, airways)."""
+    frame = pd.DataFrame(by_day, columns=["day", "stratum", "airways"])
+    last = int(frame["day"].max())
+    census = Census("counts", frame, date(2026, 3, 1), date(2026, 3, 1) + pd.Timedelta(days=last), mean_stay, 1.0,
+                    expected, **more)
+    return replace(census, unknown_days=np.array(unknown, dtype=int))
+
+
+# -- beds -----------------------------------------------------------------------------------------------------------
+
+
+def test_what_would_be_there_without_a_limit_undoes_the_loss():
+    """Erlang: of a offered, a (1 - B) are there. A unit fuller than nine tenths of its beds is taken to be so full."""
+    offered = np.array([2.0, 6.0, 9.0])
+    carried = offered * (1 - loss(offered, 10))
+    assert _offered(carried, 10) == pytest.approx(offered, rel=1e-3)
+    full = _offered(np.array([9.0, 9.5, 30.0]), 10)
+    assert full == pytest.approx(np.full(3, full[0]))
+    assert full[0] * (1 - loss(full[:1], 10))[0] == pytest.approx(9.0, rel=1e-3)
+
+
+def test_a_unit_with_beds_keeps_the_airways_that_were_counted(unit_maker):
+    """Nine airways in sixteen beds: a few more come than find a bed, so that nine are there on the mean."""
+    rows = [(d, g, n) for d in range(60) for g, n in enumerate((4, 2, 3))]
+    unit = unit_maker(counts_of(rows))
+    bedded = replace(unit, bedside=replace(unit.bedside, beds=16))
+    free, limited = fit_posterior(unit), fit_posterior(bedded)
+    assert limited.mean_airways.sum() == pytest.approx(free.mean_airways.sum(), rel=0.005)
+    assert (limited.arrivals.sum(axis=1) > free.arrivals.sum(axis=1)).all()
+    assert (limited.bedded < 1).all()
+    assert (free.bedded == 1).all()
+    assert limited.beds == 16
+
+
+# -- draws ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def fitted(unit_maker):
+    rows = [(d, g, n) for d in range(60) for g, n in enumerate((4, 2, 3))]
+    doubt = Doubt(rate_range=(0.3, 1.0), mean_stay_range=(4.0, 9.0))
+    return fit_posterior(unit_maker(counts_of(rows), doubt=doubt))
+
+
+def test_plans_and_what_they_are_verified_on_share_no_draw(fitted):
+    plan, verify = fitted.of_stream("plan"), fitted.of_stream("verify")
+    assert (plan.n_draws, verify.n_draws) == (DRAWS // 2, DRAWS // 2)
+    for name in ("arrivals", "swing", "burst", "rate", "hazard", "stay_factor"):
+        assert (getattr(plan, name) == getattr(fitted, name)[0::2]).all(), name
+        assert (getattr(verify, name) == getattr(fitted, name)[1::2]).all(), name
+    assert (verify.stays.mean == fitted.stays.mean[1::2]).all()
+
+
+def test_one_thing_taken_as_known_stands_at_its_mean_and_the_others_stay(fitted):
+    calm = fitted.without_doubt("arrivals")
+    assert calm.arrivals == pytest.approx(np.tile(fitted.arrivals.mean(axis=0), (DRAWS, 1)))
+    assert calm.burst == pytest.approx(np.full(DRAWS, fitted.burst.mean()))
+    assert calm.swing == pytest.approx(np.tile(fitted.swing.mean(axis=0), (DRAWS, 1)))
+    assert calm.rate is fitted.rate
+    rate = fitted.without_doubt("rate")
+    assert rate.rate == pytest.approx(np.tile(fitted.rate.mean(axis=0), (DRAWS, 1)))
+    assert rate.hazard == pytest.approx(np.tile(fitted.hazard.mean(axis=0), (DRAWS, 1)))
+    assert rate.arrivals is fitted.arrivals
+    stays = fitted.without_doubt("stays")
+    assert stays.stays.mean.std() == pytest.approx(0.0, abs=1e-9)
+    assert stays.arrivals is fitted.arrivals
+    with pytest.raises(ValueError, match="not 'beds'"):
+        fitted.without_doubt("beds")
+
+
+def test_a_range_of_the_mean_stay_is_drawn_and_the_airways_counted_stay(fitted):
+    """Nine in ten from 4 to 9 days; arrivals times stay are the airways that were there."""
+    assert np.quantile(fitted.stays.mean, [0.05, 0.5, 0.95]) == pytest.approx([4.0, 6.0, 9.0], rel=0.02)
+    assert fitted.mean_airways == pytest.approx([4.0, 2.0, 3.0], rel=0.03)
+    assert fitted.mean_stays.shape == (DRAWS, 3)
+
+
+def test_how_much_stays_differ_may_be_a_range_too(unit_maker):
+    unit = unit_maker(doubt=Doubt(stay_log_sd_range=(0.5, 1.5)))
+    law = _stated_stays(unit, 1)
+    assert law.mean == pytest.approx(np.full(DRAWS, 6.0), rel=2e-3)
+    day = law.survival(np.arange(DRAWS), np.full(DRAWS, 20.0))
+    assert day.std() > 0.01, "some draws have long tails and some short"
+    plain = _stated_stays(unit_maker(), 1)
+    assert plain.survival(np.arange(DRAWS), np.full(DRAWS, 20.0)).std() == pytest.approx(0.0, abs=1e-12)
+
+
+# -- airways that neither come nor go, and those that are expected --------------------------------------------------
+
+
+def test_without_a_mean_stay_those_counted_stay_for_good_and_nobody_comes(unit_maker):
+    """Three and five on two days: four; two more are expected and stay as well."""
+    expected = pd.DataFrame({"stratum": [2], "mean_airways": [2.0]})
+    unit = unit_maker(counts_of([(0, 0, 3), (1, 0, 5)], mean_stay=None, expected=expected))
+    found = fit_posterior(unit)
+    assert found.fixed.tolist() == [4.0, 0.0, 2.0]
+    assert (found.arrivals == 0).all()
+    assert found.mean_airways.tolist() == [4.0, 0.0, 2.0]
+    assert found.knowledge[0].startswith("No mean stay is known")
+
+
+def test_with_a_mean_stay_those_expected_come_as_often_as_keeps_so_many_there(unit_maker):
+    expected = pd.DataFrame({"stratum": [2], "mean_airways": [2.0]})
+    found = fit_posterior(unit_maker(counts_of([(d, 0, 4) for d in range(30)], expected=expected)))
+    assert found.fixed.tolist() == [0.0, 0.0, 0.0]
+    assert found.mean_airways[2] == pytest.approx(2.0)
+    assert found.arrivals[:, 2] == pytest.approx(2.0 / found.mean_stays[:, 2])
+
+
+def test_in_a_ward_that_has_not_opened_those_expected_come_and_go(unit_maker):
+    """Nobody counted, two airways of six days expected: one every three days."""
+    expected = pd.DataFrame({"stratum": [2], "mean_airways": [2.0]})
+    found = fit_posterior(unit_maker(counts_of([(0, 0, 0)], expected=expected)))
+    assert found.arrivals[:, 2] == pytest.approx(np.full(DRAWS, 1 / 3), rel=2e-3)
+    assert (found.arrivals[:, :2] == 0).all()
+    assert found.mean_airways == pytest.approx([0.0, 0.0, 2.0])
+    assert found.knowledge == ("No airway was counted: none comes but those expected.",)
+
+
+# -- the year -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("span", "told"), [(355.25, True), (355.2, False), (800.0, True)])
+def test_a_history_tells_of_the_year_where_it_holds_all_but_ten_days_of_it(unit_maker, span, told):
+    """1 March is the 60th day of 2026: 59 days after the year began."""
+    found = season_of(unit_maker(counts_of([(0, 0, 1)])), 0.5, span)
+    assert (found.day_of_year, found.told, found.stated) == (59.5, told, None)
+
+
+def test_a_census_without_a_date_begins_with_the_year(unit_maker):
+    census = replace(counts_of([(0, 0, 1)]), first_day=None, last_day=None)
+    assert season_of(unit_maker(census), 0.5, 1.0).day_of_year == 0.5
+
+
+def test_a_swing_that_is_stated_needs_no_history(unit_maker):
+    found = season_of(unit_maker(doubt=Doubt(swing=(0.3, 2))), 0.0, 1.0)
+    assert found.sure
+    assert found.stated is not None
+
+
+# -- a list of stays ------------------------------------------------------------------------------------------------
+
+
+def test_a_list_ends_with_its_last_day_or_a_day_after_its_last_entry():
+    dated = stays_of([("a", 0, 0.0, 3.0)], days=40)
+    assert _close(dated) == 40.0
+    assert _close(replace(dated, first_day=None, last_day=None)) == 4.0
+    open_end = stays_of([("a", 0, 0.0, 3.0), ("b", 0, 5.5, np.nan)])
+    assert _close(replace(open_end, first_day=None, last_day=None)) == 6.5
+
+
+@pytest.mark.parametrize(("starts", "days", "first"), [
+    ([0.6, *range(4, 40)], 4.0, 4), ([0.6, *range(4, 40)], 3.5, 4), (list(range(40)), 4.0, 0),
+    ([0.6, *range(4, 40, 2)], 4.0, 0), ([0.6, *range(10, 40)], 20.0, 10), ([10.6, *range(14, 50)], 4.0, 14),
+    ([0.6, 1.6, *range(4, 40)], 4.0, 0),
+])
+def test_a_list_is_complete_from_where_those_who_had_left_would_have_come(starts, days, first):
+    """Forty days of one arrival a day, but of the first days' only one: nine in ten stay at most 4 days, so the list is
+    complete from day 4; with 3.5 from the same day; with stays of 20 from a quarter of the list. Where the first days
+    lack nothing, lack half or less, or would hold fewer than three, all of it counts.
+    """
+    start = np.array(starts, dtype=float)
+    assert _complete_from(start, start + days, np.floor(start[0]) + 40.0) == first
+
+
+def test_days_on_record_are_the_list_without_its_unknown_days_and_the_part_of_its_first():
+    """From a quarter of day 2 to the end of day 9; day 5 unknown, days 1 and 10 no part of it."""
+    known, notes = _days_on_record(SimpleNamespace(unknown_days=[1, 5, 10]), np.arange(2.25, 10, 0.5), 2.25, 10.0)
+    assert known.tolist() == [0.75, 1, 1, 0, 1, 1, 1, 1]
+    assert notes == []
+
+
+@pytest.mark.parametrize(("pause", "each", "closed"), [(20, 4, True), (13, 9, False), (14, 4, True), (14, 2, False)])
+def test_a_stretch_in_which_many_should_have_come_was_closed(pause, each, closed):
+    """Sixty days with so many arrivals each about a pause: closed where more than 25 were to be expected in a fortnight
+    or longer.
+    """
+    start = np.repeat(np.concatenate([np.arange(30.0), np.arange(30.0) + 30 + pause]), each) + np.tile(
+        np.arange(each) / each, 60)
+    known, notes = _days_on_record(SimpleNamespace(unknown_days=[]), start, 0.0, 60.0 + pause)
+    assert (known == 0).sum() == (pause if closed else 0)
+    assert (known[30: 30 + pause] == (0 if closed else 1)).all()
+    assert notes == ([f"Nobody came in {pause} days on end: taken as closed and left out of the arrivals."]
+                     if closed else [])
+
+
+def test_kinds_that_stay_twice_as_long_have_twice_the_factor_and_all_stays_together_one():
+    """Four hundred ends of 2 days and of 4: the mean over all stays of the list is 1 in each draw."""
+    stratum, ended = np.repeat([0, 1], 400), np.ones(800, dtype=bool)
+    draws, mean = _stay_factors(stratum, np.where(stratum, 4.0, 2.0), ended, 3, 1)
+    assert mean[1] / mean[0] == pytest.approx(2.0, rel=0.05)
+    assert draws[:, :2].mean(axis=1) == pytest.approx(np.ones(DRAWS))
+    assert (draws[:, 2] == 1).all(), "of a kind that nobody has seen nothing is said"
+    assert mean == pytest.approx(draws.mean(axis=0))
+
+
+def test_one_kind_or_one_end_alone_has_no_factor():
+    one = _stay_factors(np.zeros(50, dtype=int), np.full(50, 3.0), np.ones(50, dtype=bool), 2, 1)
+    few = _stay_factors(np.array([0, 1]), np.array([3.0, 9.0]), np.array([True, False]), 2, 1)
+    for draws, mean in (one, few):
+        assert (draws == 1).all()
+        assert (mean == 1).all()
+
+
+def test_kinds_come_as_they_were_counted_and_one_of_which_none_came_as_a_part_of_half(unit_maker):
+    """Twenty of one kind; of two more in the census none came: half an arrival, a third of it each kind."""
+    found = _kinds(np.array([20, 0, 0]), unit_maker(), 1)
+    assert found.mean(axis=0) == pytest.approx([20.0, 1 / 6, 1 / 6], rel=0.05)
+    assert found[:, 0].std() == pytest.approx(np.sqrt(20.0), rel=0.05), "a gamma number of shape 20"
+    expected = pd.DataFrame({"stratum": [2], "mean_airways": [2.0]})
+    unit = unit_maker(counts_of([(0, 0, 20)], expected=expected))
+    assert _kinds(np.array([20, 0, 0]), unit, 1).mean(axis=0) == pytest.approx([20.0, 0.25, 0.0], rel=0.05)
+
+
+def test_arrivals_and_stays_of_a_list_are_those_that_were_seen(unit_maker):
+    """Two a day for sixty days, a kind each, that stay as exponential numbers of mean three do."""
+    long = 3.0 * np.random.default_rng(1).permutation(-np.log1p(-(np.arange(120) + 0.5) / 120)).reshape(60, 2)
+    rows = [(f"{d}{k}", k, d + 0.25 + k / 2, d + 0.25 + k / 2 + long[d, k]) for d in range(60) for k in (0, 1)]
+    closed = [(a, g, s, e if e < 60 else np.nan) for a, g, s, e in rows]
+    found = fit_posterior(unit_maker(stays_of(closed, days=60)))
+    assert found.arrivals.sum(axis=1).mean() == pytest.approx(2.0, rel=0.03)
+    assert found.arrivals[:, 0].mean() == pytest.approx(1.0, rel=0.05)
+    stay = found.mean_stays[:, :2].mean(axis=0)
+    assert stay.mean() == pytest.approx(3.0, rel=0.05)
+    assert np.sign(stay - 3.0).tolist() == np.sign(long.mean(axis=0) - 3.0).tolist(), "each as its own were, in part"
+    assert found.fixed.tolist() == [0, 0, 0]
+    ended = sum(np.isfinite(e) for _, _, _, e in closed)
+    assert found.knowledge[0] == f"Arrivals and stays: 120 airways of the list, {ended} of them ended."
+    assert not found.swing_told
+
+
+def test_a_list_of_nobody_is_no_list(unit_maker):
+    times, chance = own_stays(unit_maker(stays_of([])))
+    assert (len(times), len(chance)) == (0, 0)
+    times, chance = own_stays(unit_maker())
+    assert (len(times), len(chance)) == (0, 0), "a snapshot lists no stays"
+
+
+# -- counts ---------------------------------------------------------------------------------------------------------
+
+
+def test_days_counted_are_those_known_and_a_day_without_a_row_is_empty():
+    """Rows on days 0 and 3 of five; day 1 unknown; two rows of one kind on a day add up."""
+    census = counts_of([(0, 0, 2), (0, 0, 1), (3, 2, 4)], unknown=[1])
+    census = replace(census, last_day=date(2026, 3, 5))
+    counts, day = _counted(census, 3)
+    assert day.tolist() == [0, 2, 3, 4]
+    assert counts.tolist() == [[3, 0, 0], [0, 0, 0], [0, 0, 4], [0, 0, 0]]
+    undated, day = _counted(replace(census, first_day=None, last_day=None), 3)
+    assert day.tolist() == [0, 2, 3]
+    assert undated[-1].tolist() == [0, 0, 4]
+
+
+def test_what_counts_rest_on_is_said_in_days(unit_maker):
+    one = fit_posterior(unit_maker(counts_of([(0, 0, 4)])))
+    assert one.knowledge[0] == "Arrivals: airways counted on 1 day, and the mean stay that the unit states."
+    two = fit_posterior(unit_maker(counts_of([(0, 0, 4), (1, 0, 5)])))
+    assert "counted on 2 days" in two.knowledge[0]
+    assert "tells of no yearly swing" in two.knowledge[1]
+
+
+# -- use ------------------------------------------------------------------------------------------------------------
+
+
+def episodes(*rows, n_scenarios=2):
+    """rows: scenario, stratum, fresh, start, stop."""
+    scenario, stratum, fresh, start, stop = (np.array(c) for c in zip(*rows))
+    n = len(rows)
+    return Episodes(n_scenarios, scenario.astype(np.int32), stratum.astype(np.int16), np.zeros(n, np.int16),
+                    np.zeros(n, np.int32), fresh.astype(bool), np.arange(n, dtype=np.uint64),
+                    start.astype(np.float32), stop.astype(np.float32), np.zeros(n_scenarios, np.int32),
+                    np.zeros(n_scenarios, np.float32))
+
+
+def test_counts_are_drawn_as_often_as_their_chances_rise():
+    """Two columns: 0.5, 0.8, 1 and 0.1, 0.1, 1 for up to 0, 1 and 2."""
+    rising = np.array([[0.5, 0.1], [0.8, 0.1], [1.0, 1.0]])
+    u = np.array([0.4, 0.6, 0.9, 0.05, 0.2])
+    assert _invert(rising, np.array([0, 0, 0, 1, 1]), u).tolist() == [0, 1, 2, 0, 2]
+
+
+def test_rolls_opened_in_the_interval_are_those_beyond_what_was_opened_before():
+    """A roll serves two re-secures: after 0, 1, ... 0, 1, 1, 2, 2, 3. Three before and two in it: one more; none before
+    and five in it: three; none in it: none. Of a kind that uses no roll nothing.
+    """
+    seen = episodes((0, 0, False, -3, 2), (1, 0, True, 1, 9), (1, 0, False, -1, 2), (0, 1, True, 0, 5), n_scenarios=2)
+    table = np.array([0, 1, 1, 2, 2, 3])
+    opened = _items_opened({0: table}, seen, np.array([3, 0, 4, 0], np.int32), np.array([2, 5, 0, 4], np.int32))
+    assert opened.tolist() == [1, 3]
+    long = _items_opened({0: table}, seen, np.array([3, 0, 4, 0], np.int32), np.array([2, 9, 0, 4], np.int32))
+    assert long.tolist() == [1, 5], "beyond the table at its own pace"
+
+
+def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or_the_roll():
+    columns = ["stratum", "role", "item", "scope", "need", "items_per_use", "uses_per_item", "share"]
+    frame = pd.DataFrame([
+        (0, "wipe", "w", "event", 2.0, 2.0, np.nan, 1.0), (0, "scissors", "s", "unit", 1.0, np.nan, 4.0, 1.0),
+        (0, "tape", "t", "patient", 1.0, np.nan, 2.0, 1.0), (0, "mask", "m", "patient", 1.0, np.nan, np.nan, 1.0),
+        (1, "gloves", "g", "event", 2.0, 2.0, np.nan, 0.5), (0, "second", "w", "event", 1.0, 1.0, np.nan, 1.0),
+    ], columns=columns)
+    column = {name: i for i, name in enumerate("wstmg")}
+    choice = ItemChoice(frame, {(0, "t"): np.array([0, 1])})
+    takes = _takes(SimpleNamespace(n_strata=2), choice, column)
+    assert takes.per_attempt.tolist() == [[3, 0, 0, 0, 0], [0] * 5], "two roles of one item add up"
+    assert takes.part_of_one.tolist() == [[0, 0.25, 0, 0, 0], [0] * 5]
+    assert takes.per_arrival.tolist() == [[0, 0, 0, 1, 0], [0] * 5]
+    assert list(takes.opened) == ["t"]
+    attempts = np.tile([[4, 0], [3, 0]], (3000, 1))
+    used = _used_by_attempts(ItemChoice(frame[frame["share"] == 1.0]), takes, column, attempts, 1, "plan")
+    assert used[:2, 0].tolist() == [12, 9]
+    assert (used[0::2, 1] == 1).all(), "four uses of four are one pair of scissors"
+    assert set(used[1::2, 1]) == {0, 1}
+    assert used[1::2, 1].mean() == pytest.approx(0.75, abs=0.03), "three of four uses begin one as often"
+
+
+def test_uses_shared_by_sizes_fall_on_each_by_its_share_and_more_never_take_fewer():
+    """Two pairs an attempt; a third small, the rest large: of 40,000 times three attempts two small of six."""
+    frame = pd.DataFrame({"stratum": [0, 0, 1, 1], "role": "gloves", "item": ["s", "l", "s", "l"], "need": 1.6,
+                          "share": [1 / 3, 2 / 3] * 2})
+    column = {"other": 0, "s": 1, "l": 2}
+
+    def split(attempts):
+        units = np.zeros((len(attempts), 3), dtype=np.int64)
+        _split_shared(units, column, ItemChoice(frame), np.array(attempts), 3, "plan")
+        return units
+
+    few, many = split([[2, 1]] * 4000), split([[2, 3]] * 4000)
+    assert (few[:, 1] + few[:, 2] == 6).all()
+    assert (many[:, 1] + many[:, 2] == 10).all()
+    assert few[:, 1].mean() == pytest.approx(2.0, abs=0.06)
+    assert few[:, 1].var() == pytest.approx(6 * 2 / 9, rel=0.1), "each use by its own lot: binomial"
+    assert (many >= few).all()
+    assert split([[0, 0]]).tolist() == [[0, 0, 0]]
+
+
+def test_an_interval_told_day_by_day_ends_with_what_it_used_and_who_is_there(small_unit):
+    """One there from before leaves on day 2 of three and a half; two come on day 1 and stay."""
+    seen = episodes((0, 0, False, -3, 2), (0, 1, True, 1, 9), (0, 1, True, 1, 9), n_scenarios=1)
+    choice = fill_roles(small_unit)
+    play = _Play(small_unit, choice, seen, 1, "plan")
+    before, during = np.array([1.0, 0, 0]), np.array([2.0, 3, 0])
+    path = play.path(before, during, 3.5)
+    attempts, units = play.used(before, during, seen.fresh)
+    assert attempts.tolist() == [[2, 3, 0]]
+    assert path.units.shape == (1, 4, len(small_unit.items))
+    assert (path.units[:, -1] == units).all()
+    assert (np.diff(path.units, axis=1) >= 0).all()
+    assert path.kits[0].tolist() == [[0, 2, 0], [-1, 2, 0], [-1, 2, 0], [-1, 2, 0]]
+
+
+def test_arrivals_and_attempts_are_those_of_the_demand_that_is_drawn(small_unit):
+    tables = attempt_tables(small_unit)
+    demand = draw_demand(small_unit, fill_roles(small_unit, tables), 9.0, 500, 3, "plan", tables)
+    came, attempts = arrivals_and_attempts(small_unit, tables, 9.0, 500, 3, "plan")
+    assert (attempts == demand.re_secures).all()
+    assert came.shape == (500, 3)
+    assert came.mean(axis=0) == pytest.approx(np.array([4, 2, 3]) * 9 / 6, rel=0.15)
+    masks = demand.units[:, [list(demand.items).index(m) for m in ("mask-42", "mask-60")]].sum(axis=1)
+    assert (masks == came.sum(axis=1)).all(), "a mask for each that comes, and none for who was there"
+    seen = posterior.fit_posterior(small_unit).of_stream("plan")
+    from kitplan.demand.occupancy import sample_episodes
+
+    given = sample_episodes(small_unit, 9.0, 500, 3, "plan", seen)
+    again = used_by(small_unit, fill_roles(small_unit, tables), given, tables, seen, 3, "plan")
+    assert (again == demand.units).all()
+    assert (demand.days, demand.seed, demand.stream, demand.path) == (9.0, 3, "plan", None)
+    assert demand.mean_by_draw.shape == (DRAWS // 2, len(demand.items))
+    told = draw_demand(small_unit, fill_roles(small_unit, tables), 9.0, 50, 3, "plan", tables, by_day=True, means=False)
+    assert (told.path.units.shape[1], told.mean_by_draw.size) == (9, 0)

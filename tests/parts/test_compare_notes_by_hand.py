@@ -1,0 +1,53 @@
+"""What is said before a difference between two units is believed."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.parts.compare.notes import beds_without_airways, other_prices_paid, rates_rest_on
+
+
+def learnt(*ratios):
+    return [SimpleNamespace(doubt=SimpleNamespace(rate_ratio=r)) for r in ratios]
+
+
+def test_knowledge_on_one_side_is_named_by_its_side():
+    for pair, knows, guesses in (((np.ones(2), None), "A", "B"), ((None, np.ones(2)), "B", "A")):
+        (said,) = rates_rest_on(*learnt(*pair))
+        assert said.startswith(f"How often airways are renewed is learnt in {knows} from its log or counts, and not in "
+                               f"{guesses}:")
+        assert f"Give {guesses} the same log" in said
+    assert rates_rest_on(*learnt(None, None)) == rates_rest_on(*learnt(np.ones(2), np.ones(2))) == ()
+
+
+def test_prices_paid_are_the_same_whatever_number_their_rows_carry():
+    def unit(prices):
+        return SimpleNamespace(prices=prices)
+
+    rise = pd.DataFrame({"percent": [4.0, 5.0]})
+    moved = rise.set_axis([7, 9])
+    assert other_prices_paid(unit(rise), unit(moved)) == ()
+    assert other_prices_paid(unit(None), unit(None)) == ()
+    for a, b in ((rise, None), (None, rise), (rise, rise[:1]), (rise, 2 * rise)):
+        (said,) = other_prices_paid(unit(a), unit(b))
+        assert said.startswith("The table prices is not the same in both.")
+
+
+@pytest.mark.parametrize(("beds", "airways", "said"), [
+    ((20, 25), (10.0, 10.0), "5 more beds hold 2.5 airways more"),
+    ((20, 25), (10.0, 10.0 + 1e-12), "5 more beds hold 2.5 airways more"),
+    ((1, 2), (0.4, 0.4), "1 more beds hold 0.4 airways more"),
+    ((25, 20), (10.0, 10.0), "Shorten the census of the second unit to match."),
+    ((20, 25), (10.0, 10.5), None), ((20, 25), (10.5, 10.0), None), ((20, 20), (10.0, 10.0), None),
+    ((None, 20), (10.0, 10.0), None), ((20, None), (10.0, 10.0), None),
+])
+def test_beds_alone_move_no_use_and_it_is_said_what_would(beds, airways, said):
+    """As full as now: 10 airways in 20 beds are half of one each."""
+    units = [SimpleNamespace(bedside=SimpleNamespace(beds=b)) for b in beds]
+    found = beds_without_airways(*units, *airways)
+    assert found == () if said is None else said in found[0]
+    assert said is None or found[0].startswith(f"Beds go from {beds[0]} to {beds[1]}, the airways stay")
