@@ -42,6 +42,8 @@ PAPER_CODES = {"a4": 9, "letter": 1}
 _CREATED = datetime(2000, 1, 1)
 _LONGEST_TEXT = 32_000
 _LONGEST_NAME = 48
+_LONG_SHEET, _SHORT_TABLE = 30, 20
+"""Rows that may run over a printed page; rows that never do."""
 _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
@@ -297,6 +299,15 @@ class Page:
         """Let what follows begin on a new printed page, so that a chart or a table is not cut in two."""
         self._breaks.append(self.next_row - 1)
         self.sheet.set_h_pagebreaks(self._breaks)
+
+    def another_table(self, rows: int) -> None:
+        """Begin another table, of so many rows, on a printed page of its own where the sheet is long already.
+
+        Where it cannot run over that page, the header that is repeated stays that of the table before.
+        """
+        if self.next_row > _LONG_SHEET:
+            self.new_printed_page()
+            self._repeats &= rows > _SHORT_TABLE
 
     def name_cell(self, name: str, row: int, column: int) -> None:
         """Give a cell a name that other programs find it by."""
