@@ -305,9 +305,15 @@ class Page:
 
         Where it cannot run over that page, the header that is repeated stays that of the table before.
         """
-        if self.next_row > _LONG_SHEET:
-            self.new_printed_page()
+        if self.begin_anew_if_long():
             self._repeats &= rows > _SHORT_TABLE
+
+    def begin_anew_if_long(self) -> bool:
+        """Begin a new printed page where the last one that began may be full, and say whether it did."""
+        long = self.next_row - max(self._breaks, default=0) > _LONG_SHEET
+        if long:
+            self.new_printed_page()
+        return long
 
     def name_cell(self, name: str, row: int, column: int) -> None:
         """Give a cell a name that other programs find it by."""

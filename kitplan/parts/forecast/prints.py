@@ -22,6 +22,8 @@ DIRECTOR = "budget-page.pdf"
 SAFETY = ("No budget plans emergency equipment away: masks, bags and what else is sized to a patient stay at every "
           "bedside whatever this page says.")
 _ITEMS = 5
+_TOO_SMALL = 0.05
+"""A budget under this share of what is spent is asked about [a choice]."""
 _CHART_MM, _ROW_MM, _NAME_MM = 52.0, 4.8, 52.0
 _ENDS_MM = (80.0, 101.0, 122.0, 143.0, 164.0, 186.0)
 """Right ends of the columns of numbers, from the left edge of the page."""
@@ -109,6 +111,9 @@ def not_known(view: ManagerView) -> list[str]:
     year, forecast = view.budget, view.forecast
     assert year is not None
     said = []
+    total = year.periods.iloc[-1]
+    if total["budget"] < _TOO_SMALL * total["landing"]:
+        said.append("The budget is far under what is spent. Is it in thousands, or was a point read as a decimal point?")
     if not year.known_to:
         said.append("What was spent: no issues and no accounts were given.")
     if year.missing:
