@@ -87,21 +87,12 @@ def out_folder(unit_path: Path, out: Path | None) -> Path:
     return unit_path.with_name(f"{unit_path.stem}-plan")
 
 
-def load(
-    unit_path: Path, seed: int | None = None, learnt: Path | None = None, classes: Sequence[Path] = ()
-) -> Unit:
-    """Read a unit; warnings go to standard error as they would in `check`. Raises InputError.
-
-    learnt: file of a learnt [resecure] block that takes the place of the unit's own. classes: as in `load_unit`.
+def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = ()) -> Unit:
+    """Read a unit; warnings go to standard error as they would in `check`. Raises InputError. classes: as `load_unit`.
     """
     from kitplan.read.unit import load_unit
 
-    unit = load_unit(unit_path, seed, classes)
-    if learnt is not None:
-        from kitplan.read.learnt import with_learnt
-
-        unit = with_learnt(unit, learnt)
-    unit = with_letter_warnings(unit)
+    unit = with_letter_warnings(load_unit(unit_path, seed, classes))
     for warning in unit.warnings:
         say(f"Look at: {warning}")
     return on_paper(unit)

@@ -11,7 +11,6 @@ import click
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import (
     EXIT_UNSAFE,
-    GivenPath,
     fault_lines,
     load,
     out_folder,
@@ -29,16 +28,10 @@ readiness_option = click.option(
     help="What if: another target than the unit's own, 0.99 for 99 %.",
 )
 
-learnt_option = click.option(
-    "--learnt", metavar="FILE", type=GivenPath(dir_okay=False), default=None,
-    help="Plan on the re-secure model that `kitplan rates` learnt: its resecure_learnt.toml.",
-)
-
 
 @click.command("plan")
 @unit_options
 @readiness_option
-@learnt_option
 @click.option("--store-days", metavar="DAYS", type=click.FloatRange(0, 30), default=1.0, show_default=True,
               help="Folder of units: days from a central store to a unit.")
 @cluster_option
@@ -48,7 +41,6 @@ def command(
     out: Path | None,
     seed: int | None,
     readiness: float | None,
-    learnt: Path | None,
     store_days: float,
     cluster: str | None,
 ) -> None:
@@ -60,10 +52,10 @@ def command(
     A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx
     shows them together.
     """
-    if readiness is None and learnt is None and plan_units(unit_path, out, seed, None, store_days, cluster):
+    if readiness is None and plan_units(unit_path, out, seed, None, store_days, cluster):
         return
     only_for_folders(cluster)
-    make_plan(unit_path, out, seed, None, readiness, learnt)
+    make_plan(unit_path, out, seed, None, readiness)
 
 
 def make_plan(
@@ -72,9 +64,8 @@ def make_plan(
     seed: int | None,
     parts: tuple[str, ...] | None,
     readiness: float | None = None,
-    learnt: Path | None = None,
 ) -> None:
-    """Read, plan, write, and tell the result in three sentences. learnt: file of a learnt [resecure] block.
+    """Read, plan, write, and tell the result in three sentences.
 
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
@@ -90,7 +81,7 @@ def make_plan(
     folder, book = out_folder(unit_path, out), book_files(unit_path)
     with progress() as report:
         report("Reading")
-        unit = aimed_at(load(unit_path, seed, learnt), readiness)
+        unit = aimed_at(load(unit_path, seed), readiness)
         check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))
         from kitplan.planning import plan_unit, with_parts
 

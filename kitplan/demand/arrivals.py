@@ -51,6 +51,16 @@ def waves(day_of_year: np.ndarray) -> np.ndarray:
     return np.concatenate([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=-1)
 
 
+def turned(swing: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """What `waves` of a day are weighed with to give the wave so many days later; (n_draws, n_days, 4).
+
+    swing: (n_draws, 4); days: (n_draws, n_days). By the sums of angles: nothing is left to do but a product.
+    """
+    cos, sin, cos2, sin2 = np.moveaxis(waves(days), -1, 0)
+    a, b, c, d = (swing[:, k, None] for k in range(4))
+    return np.stack([a * cos + b * sin, b * cos - a * sin, c * cos2 + d * sin2, d * cos2 - c * sin2], axis=-1)
+
+
 def mean_season(swing: np.ndarray) -> np.ndarray:
     """Mean over the year of exp(swing . waves), shape (n_draws,)."""
     return np.exp(swing @ waves(np.arange(24) * YEAR_DAYS / 24).T).mean(axis=1)

@@ -1,4 +1,4 @@
-"""What a plan may ask of the machine: memory stays bounded however large the unit or long the interval."""
+"""What a plan may ask of the machine: time and memory stay bounded however large the unit or long the interval."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from kitplan.demand.resecure import (
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import Unit
 
-MOST_AIRWAYS = 6_000_000
-"""Airways over all scenarios of one draw; 140 bytes each, about 0.8 GB."""
+MOST_AIRWAYS = 60_000_000
+"""Airways over all scenarios of one draw, about half a minute of one core. They lie in memory a block at a time."""
 
 FEWEST_SCENARIOS = 2_000
 """With fewer, a readiness of 0.98 is known to no better than half a point (binomial)."""
@@ -34,9 +34,9 @@ MOST_TABLE_BYTES = 7e8
 
 
 def within_memory(unit: Unit) -> tuple[Unit, str | None]:
-    """Return the unit with as many scenarios as memory allows, and a sentence where that is fewer than asked for.
+    """Return the unit with as many scenarios as time allows, and a sentence where that is fewer than asked for.
 
-    Raises InputError where even FEWEST_SCENARIOS would not fit, or an interval holds more checks than can be
+    Raises InputError where even FEWEST_SCENARIOS would take too long, or an interval holds more checks than can be
     tabulated.
     """
     _refuse_large_tables(unit)
@@ -70,12 +70,12 @@ def within_memory(unit: Unit) -> tuple[Unit, str | None]:
     )
     return replace(unit, planning=fewer), (
         f"Planned on {most:,} scenarios instead of {policy.scenarios:,}: {airways:,.0f} airways pass through one "
-        "review and lead time, and memory is bounded."
+        "review and lead time, and drawing them would take too long."
     )
 
 
 def at_most(n_scenarios: int, unit: Unit, days: float) -> int:
-    """So many scenarios of an interval of `days` days, or as many as memory allows."""
+    """So many scenarios of an interval of `days` days, or as many as time allows."""
     return max(min(n_scenarios, int(MOST_AIRWAYS / _airways(unit, days))), 1)
 
 
@@ -83,9 +83,8 @@ def _airways(unit: Unit, days: float) -> float:
     """Airways that pass through an interval on the mean, at least one: as the census shows them, or as they are drawn
     from what it leaves open, whichever is more.
     """
-    posterior = fit_posterior(unit)
-    drawn = posterior.mean_airways.sum() + (posterior.arrivals * posterior.bedded[:, None]).sum(axis=1).mean() * days
-    return max(float(mean_airways(unit).sum() + arrivals_per_day(unit).sum() * days), float(drawn), 1.0)
+    drawn = float(fit_posterior(unit).seen(days).sum(axis=1).mean())
+    return max(float(mean_airways(unit).sum() + arrivals_per_day(unit).sum() * days), drawn, 1.0)
 
 
 def _refuse_large_tables(unit: Unit) -> None:

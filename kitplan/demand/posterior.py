@@ -72,6 +72,10 @@ class Posterior:
         """Airways in place on the mean of all days, by stratum."""
         return (self.arrivals * self.mean_stays * self.bedded[:, None]).mean(axis=0) + self.fixed
 
+    def seen(self, days: float) -> np.ndarray:
+        """Airways that are seen in an interval of so many days on its mean, by draw and stratum."""
+        return self.arrivals * self.bedded[:, None] * (self.mean_stays + days) + self.fixed
+
     @property
     def bedded(self) -> np.ndarray:
         """Share of arrivals that find a bed, by draw, (n_draws,)."""

@@ -6,21 +6,18 @@ count, and what was opened for it before. Items therefore move together; they ar
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
+from kitplan.demand.attempts import draw_attempts, hazard_lots
+from kitplan.demand.intervals import Intervals, intervals
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
-from kitplan.demand.occupancy import (
-    interval_checks,
-    sample_episodes,
-)
+from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import Known, Posterior, fit_posterior
-from kitplan.demand.rate_grid import RisingCounts, alike_models, factor_grid
-from kitplan.demand.resecure import frailty_nodes, frequency_models
-from kitplan.demand.streams import fingerprints, name_key, uniforms
+from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
 from kitplan.read.values import Unit
@@ -48,42 +45,92 @@ def draw_demand(
     Returns Demand with units int32, shape (n_scenarios, n_items), columns in catalogue order.
     """
     tables = _reaching(unit, days, tables)
-    if posterior is None and days == unit.stock.protection_interval_days:
-        episodes, before, during = _own_airways(Known(unit), tables, days, n_scenarios, seed, stream)
-        posterior = fit_posterior(unit).of_stream(stream)
+    own = posterior is None and days == unit.stock.protection_interval_days
+    asked = intervals(unit, days, n_scenarios, seed, stream, posterior)
+    takes, kits = _takes(unit, item_choice), None
+    if by_day:
+        blocks = [_day_by_day(asked, takes, *played) for played in _played(asked, tables)]
+        counted, kits = _joined([day for day, _ in blocks]), np.concatenate([moved for _, moved in blocks], axis=1)
     else:
-        posterior = posterior or fit_posterior(unit).of_stream(stream)
-        episodes, before, during = _airways(unit, tables, posterior, days, n_scenarios, seed, stream)
-    play = _Play(unit, item_choice, episodes, seed, stream)
-    re_secures, units = play.used(before, during, episodes.fresh)
+        airways = _own_airways(asked, tables) if own else _airways(asked, tables)
+        counted = _joined([_counted(takes, block) for block in airways])
+    units = _used(unit, item_choice, takes, counted, seed, stream)
     return Demand(
-        tuple(unit.items["item"]), units, re_secures, days, seed, stream, episodes.draw, episodes.day_of_year,
-        mean_use(unit, item_choice, days, posterior, tables) if means else np.zeros((0, 0)),
-        play.path(before, during, days) if by_day else None,
+        tuple(unit.items["item"]), units[-1], counted.re_secures[-1], days, seed, stream, asked.draw,
+        asked.begins.astype(np.float32),
+        mean_use(unit, item_choice, days, asked.posterior, tables) if means else np.zeros((0, 0)),
+        None if kits is None else DemandPath(np.stack(list(units), axis=1), np.stack(list(kits), axis=1)),
     )
 
 
-def _airways(
-    unit: Unit, tables: AttemptTables, posterior: Posterior, days: float, n_scenarios: int, seed: int, stream: str
-) -> tuple[Episodes, np.ndarray, np.ndarray]:
-    """Airways, and attempts of each before and in the interval."""
-    episodes = sample_episodes(unit, days, n_scenarios, seed, stream, posterior)
-    return episodes, *_attempts(unit, episodes, tables, posterior, seed, stream)
+@dataclass(frozen=True)
+class _Airways:
+    """What some scenarios' airways did. arrived, re_secures: airways that came in the interval, and attempts in it,
+    int32 (n_scenarios, n_strata). The rest are those with an attempt in it, flat: scenario, stratum, and attempts
+    before it and in it.
+    """
+
+    arrived: np.ndarray
+    re_secures: np.ndarray
+    scenario: np.ndarray
+    stratum: np.ndarray
+    before: np.ndarray
+    during: np.ndarray
+
+
+def _of_episodes(
+    n_strata: int, episodes: Episodes, before: np.ndarray, during: np.ndarray, come: np.ndarray
+) -> _Airways:
+    """before, during: attempts of each airway; come: bool, came in the interval."""
+    some = np.flatnonzero(during)
+    return _Airways(
+        episodes.by_stratum(n_strata, come).astype(np.int32),
+        episodes.by_stratum(n_strata, weights=during).astype(np.int32),
+        episodes.scenario[some], episodes.stratum[some], before[some], during[some],
+    )
+
+
+def _played(asked: Intervals, tables: AttemptTables) -> Iterator[tuple[Episodes, np.ndarray, np.ndarray]]:
+    """Airways, and attempts of each before the interval and in it, a block of scenarios at a time."""
+    some, blocks = asked.pilot(), asked.blocks()
+    seen = asked.episodes(some)
+    hazards = hazard_lots(asked.unit, asked.posterior, seen, tables, asked.seed, asked.stream)
+    for rows in blocks:
+        episodes = seen if rows == some else asked.episodes(rows)
+        yield episodes, *draw_attempts(episodes, hazards, asked.seed, asked.stream)
+
+
+def _airways(asked: Intervals, tables: AttemptTables) -> Iterator[_Airways]:
+    for episodes, before, during in _played(asked, tables):
+        yield _of_episodes(asked.unit.n_strata, episodes, before, during, episodes.fresh)
+
+
+_MOST_KEPT = 1_500_000
+"""Airways that are kept for the next who asks for them, at 14 bytes each; of larger units they are drawn again."""
+
+
+def _own_airways(asked: Intervals, tables: AttemptTables) -> Iterable[_Airways]:
+    """`_airways` by all that the unit knows; kept where they are few."""
+    if asked.airways * asked.n_scenarios > _MOST_KEPT:
+        return _airways(asked, tables)
+    return _kept_airways(
+        Known(asked.unit), tables, asked.days, asked.n_scenarios, asked.seed, asked.stream
+    )
 
 
 @lru_cache(maxsize=2)
-def _own_airways(
+def _kept_airways(
     known: Known, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
-) -> tuple[Episodes, np.ndarray, np.ndarray]:
-    """`_airways` by all that the unit knows; kept, for the audit asks again for the same airways with other items."""
-    posterior = fit_posterior(known.unit).of_stream(stream)
-    return _airways(known.unit, tables, posterior, days, n_scenarios, seed, stream)
+) -> tuple[_Airways, ...]:
+    """For the audit asks again for the same airways with other items."""
+    return tuple(_airways(intervals(known.unit, days, n_scenarios, seed, stream), tables))
 
 
 def draw_ahead(unit: Unit, n_scenarios: int, seed: int, stream: str, tables: AttemptTables) -> None:
     """Draw the airways of protection intervals before it is known which items they take; `draw_demand` finds them."""
     days = unit.stock.protection_interval_days
-    _own_airways(Known(unit), _reaching(unit, days, tables), days, n_scenarios, seed, stream)
+    if not unit.bedside.kits_from_shelf:
+        _own_airways(intervals(unit, days, n_scenarios, seed, stream), _reaching(unit, days, tables))
 
 
 def _reaching(unit: Unit, days: float, tables: AttemptTables | None) -> AttemptTables:
@@ -92,14 +139,19 @@ def _reaching(unit: Unit, days: float, tables: AttemptTables | None) -> AttemptT
     return tables if tables is not None and tables.n_short >= n_checks else attempt_tables(unit, n_checks)
 
 
+def arrivals_by_stratum(unit: Unit, days: float, n_scenarios: int, seed: int, stream: str) -> np.ndarray:
+    """Airways that arrive in `days` days, int32 (n_scenarios, n_strata)."""
+    asked = intervals(unit, days, n_scenarios, seed, stream)
+    return np.concatenate([asked.arrivals(rows) for rows in asked.blocks()]).astype(np.int32)
+
+
 def arrivals_and_attempts(
     unit: Unit, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Airways that arrive in an interval and attempts in it, both (n_scenarios, n_strata): no items are counted."""
-    tables = _reaching(unit, days, tables)
-    posterior = fit_posterior(unit).of_stream(stream)
-    episodes, _, during = _airways(unit, tables, posterior, days, n_scenarios, seed, stream)
-    return episodes.by_stratum(unit.n_strata, episodes.fresh), episodes.by_stratum(unit.n_strata, weights=during)
+    """Airways that arrive in an interval and attempts in it, both int32 (n_scenarios, n_strata); no items."""
+    blocks = _airways(intervals(unit, days, n_scenarios, seed, stream), _reaching(unit, days, tables))
+    arrived, re_secures = zip(*((block.arrived, block.re_secures) for block in blocks))
+    return np.concatenate(arrived), np.concatenate(re_secures)
 
 
 def used_by(
@@ -107,54 +159,73 @@ def used_by(
     stream: str,
 ) -> np.ndarray:
     """Items that given airways use, int32 (n_scenarios, n_items): their re-secures are drawn."""
-    before, during = _attempts(unit, episodes, tables, posterior, seed, stream)
-    return _Play(unit, item_choice, episodes, seed, stream).used(before, during, episodes.fresh)[1]
+    before, during = draw_attempts(
+        episodes, hazard_lots(unit, posterior, episodes, tables, seed, stream), seed, stream)
+    takes = _takes(unit, item_choice)
+    counted = _counted(takes, _of_episodes(unit.n_strata, episodes, before, during, episodes.fresh))
+    return _used(unit, item_choice, takes, counted, seed, stream)[-1]
 
 
 @dataclass(frozen=True)
-class _Play:
-    """Airways of all scenarios, and what their attempts take off the shelf."""
+class _Counted:
+    """What is counted of airways up to some moments of the interval, the last one its end.
 
-    unit: Unit
-    item_choice: ItemChoice
-    episodes: Episodes
-    seed: int
-    stream: str
+    arrived, re_secures: (n_moments, n_scenarios, n_strata). opened: item -> items opened of what serves one patient
+    only, (n_moments, n_scenarios).
+    """
 
-    def used(self, before: np.ndarray, during: np.ndarray, arrived: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Attempts by stratum, (n_scenarios, n_strata), and items used, (n_scenarios, n_items), both int32.
+    arrived: np.ndarray
+    re_secures: np.ndarray
+    opened: dict[str, np.ndarray]
 
-        before, during: attempts of each airway before the interval and in it; arrived: bool, came in it.
-        """
-        unit = self.unit
-        re_secures = self.episodes.by_stratum(unit.n_strata, weights=during).astype(np.int32)
-        fresh = self.episodes.by_stratum(unit.n_strata, arrived)
-        column = {name: i for i, name in enumerate(unit.items["item"])}
-        takes = _takes(unit, self.item_choice, column)
-        units = _used_by_attempts(self.item_choice, takes, column, re_secures, self.seed, self.stream)
-        units += np.rint(fresh.astype(float) @ takes.per_arrival).astype(np.int64)
-        earlier, now = before.astype(np.int32), during.astype(np.int32)
-        for item, opens in takes.opened.items():
-            units[:, column[item]] += _items_opened(opens, self.episodes, earlier, now)
-        return re_secures, units.astype(np.int32)
 
-    def path(self, before: np.ndarray, during: np.ndarray, days: float) -> DemandPath:
-        """The interval day by day: an airway's attempts lie anywhere in its time, each alike."""
-        episodes, n_strata = self.episodes, self.unit.n_strata
-        begin, end = np.clip(episodes.start, 0, days), np.clip(episodes.stop, 0, days)
-        owner = np.repeat(np.arange(len(during)), during.astype(np.int64))
-        number = np.arange(len(owner)) - np.repeat(np.cumsum(during) - during, during.astype(np.int64))
-        airway = fingerprints(episodes.scenario, episodes.key)
-        place = uniforms(self.seed, f"{self.stream}/when", airway[owner], number.astype(np.int64))
-        moment = begin[owner] + place * (end - begin)[owner]
-        there_at_first = episodes.by_stratum(n_strata, episodes.start < 0)
-        units, kits = [], []
-        for day in np.append(np.arange(1, int(np.ceil(days))), days):
-            so_far = np.bincount(owner[moment <= day], minlength=len(during)).astype(float)
-            units.append(self.used(before, so_far, episodes.fresh & (episodes.start <= day))[1])
-            here = (episodes.start <= day) & (episodes.stop > day)
-            kits.append((episodes.by_stratum(n_strata, here) - there_at_first).astype(np.int16))
-        return DemandPath(np.stack(units, axis=1), np.stack(kits, axis=1))
+def _counted(takes: _Takes, airways: _Airways) -> _Counted:
+    opened = {item: _items_opened(opens, airways)[None] for item, opens in takes.opened.items()}
+    return _Counted(airways.arrived[None], airways.re_secures[None], opened)
+
+
+def _joined(parts: Sequence[_Counted], axis: int = 1) -> _Counted:
+    """Scenarios beside one another (axis 1), or moments one after another (axis 0)."""
+    return _Counted(
+        np.concatenate([part.arrived for part in parts], axis),
+        np.concatenate([part.re_secures for part in parts], axis),
+        {item: np.concatenate([part.opened[item] for part in parts], axis) for item in parts[0].opened},
+    )
+
+
+def _used(
+    unit: Unit, item_choice: ItemChoice, takes: _Takes, counted: _Counted, seed: int, stream: str
+) -> np.ndarray:
+    """Items used up to each moment, int32 (n_moments, n_scenarios, n_items)."""
+    column = {name: i for i, name in enumerate(unit.items["item"])}
+    units = _used_by_attempts(item_choice, takes, column, counted.re_secures, seed, stream)
+    units += np.rint(counted.arrived.astype(float) @ takes.per_arrival).astype(np.int64)
+    for item, opened in counted.opened.items():
+        units[..., column[item]] += opened
+    return units.astype(np.int32)
+
+
+def _day_by_day(
+    asked: Intervals, takes: _Takes, episodes: Episodes, before: np.ndarray, during: np.ndarray
+) -> tuple[_Counted, np.ndarray]:
+    """The interval day by day, and kits in use at each day's end less those at its beginning (n_days, n_scenarios,
+    n_strata): an airway's attempts lie anywhere in its time, each alike.
+    """
+    days, n_strata = asked.days, asked.unit.n_strata
+    begin, end = np.clip(episodes.start, 0, days), np.clip(episodes.stop, 0, days)
+    owner = np.repeat(np.arange(len(during)), during)
+    number = np.arange(len(owner)) - np.repeat(np.cumsum(during) - during, during)
+    place = uniforms(asked.seed, f"{asked.stream}/when", episodes.name[owner], number)
+    moment = begin[owner] + place * (end - begin)[owner]
+    there_at_first = episodes.by_stratum(n_strata, episodes.start < 0)
+    counted, kits = [], []
+    for day in np.append(np.arange(1, int(np.ceil(days))), days):
+        so_far = np.bincount(owner[moment <= day], minlength=len(during))
+        come = episodes.fresh & (episodes.start <= day)
+        counted.append(_counted(takes, _of_episodes(n_strata, episodes, before, so_far, come)))
+        here = (episodes.start <= day) & (episodes.stop > day)
+        kits.append((episodes.by_stratum(n_strata, here) - there_at_first).astype(np.int16))
+    return _joined(counted, axis=0), np.stack(kits)
 
 
 @dataclass(frozen=True)
@@ -171,8 +242,9 @@ class _Takes:
     opened: dict[str, dict[int, np.ndarray]]
 
 
-def _takes(unit: Unit, item_choice: ItemChoice, column: dict[str, int]) -> _Takes:
+def _takes(unit: Unit, item_choice: ItemChoice) -> _Takes:
     """Sort the rows of the item choice by how their items leave the shelf; roles shared between items come later."""
+    column = {name: i for i, name in enumerate(unit.items["item"])}
     per_attempt, per_arrival, part_of_one = np.zeros((3, unit.n_strata, len(column)))
     opened: dict[str, dict[int, np.ndarray]] = {}
     for row in item_choice.frame.itertuples(index=False):
@@ -193,13 +265,13 @@ def _takes(unit: Unit, item_choice: ItemChoice, column: dict[str, int]) -> _Take
 def _used_by_attempts(
     item_choice: ItemChoice, takes: _Takes, column: dict[str, int], re_secures: np.ndarray, seed: int, stream: str
 ) -> np.ndarray:
-    """Items that attempts use whosever they are, int64 (n_scenarios, n_items)."""
-    attempts, every = re_secures.astype(float), np.arange(len(re_secures))
+    """Items that attempts use whosever they are, int64 (..., n_scenarios, n_items); re_secures (..., n_strata)."""
+    attempts, every = re_secures.astype(float), np.arange(re_secures.shape[-2])
     units = np.rint(attempts @ takes.per_attempt).astype(np.int64)
     for name, i in column.items():
         if takes.part_of_one[:, i].any():
             phase = uniforms(seed, f"{stream}/part used", every, np.uint64(name_key(name)))
-            units[:, i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
+            units[..., i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
     _split_shared(units, column, item_choice, re_secures, seed, stream)
     return units
 
@@ -221,113 +293,28 @@ def with_other_items(
     column = {name: i for i, name in enumerate(demand.items)}
     shared = {name for choice in (before, after) for name in choice.frame.loc[choice.frame["share"] < 1.0, "item"]}
     anew = (unit.items["scope"] != "patient").to_numpy() | unit.items["item"].isin(shared).to_numpy()
-    used = _used_by_attempts(after, _takes(unit, after, column), column, demand.re_secures, demand.seed, demand.stream)
+    attempts = demand.re_secures[None]
+    used = _used_by_attempts(after, _takes(unit, after), column, attempts, demand.seed, demand.stream)[0]
     means = mean_use(unit, after, demand.days, fit_posterior(unit).of_stream(demand.stream), tables)
     return replace(demand, units=np.where(anew, used, demand.units).astype(np.int32), mean_by_draw=means)
 
 
-def _attempts(
-    unit: Unit, episodes: Episodes, tables: AttemptTables, posterior: Posterior, seed: int, stream: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """Attempts of each airway before and during the interval (float arrays, one entry an episode)."""
-    airway = fingerprints(episodes.scenario, episodes.key)
-    points, u_during, u_before = (
-        uniforms(seed, f"{stream}/{use}", airway) for use in ("frailty", "attempts", "earlier")
-    )
-    before, during = np.zeros((2, len(points)))
-    for mine, counts in _nodes(unit, episodes, tables, posterior, points):
-        prior, fresh = episodes.prior_checks[mine].astype(np.int64), episodes.fresh[mine]
-        old, new, prior = mine[~fresh], mine[fresh], prior[~fresh]
-        ages, known = np.minimum(prior, counts.present.shape[1] - 1), np.minimum(prior, counts.fresh.shape[1] - 1)
-        cell = ages * counts.present.shape[2] + episodes.checks[old]
-        during[old] = _invert(counts.present.reshape(len(counts.present), -1), cell, u_during[old])
-        during[new] = _invert(counts.fresh, episodes.checks[new].astype(np.int64), u_during[new])
-        before[old] = _invert(counts.fresh, known, u_before[old]) + np.rint(counts.pace * (prior - known))
-    return before, during
-
-
-def _nodes(
-    unit: Unit, episodes: Episodes, tables: AttemptTables, posterior: Posterior, points: np.ndarray
-) -> Iterator[tuple[np.ndarray, RisingCounts]]:
-    """Episodes and the chances of their attempts. Where the rate is not known, hazards carry its factor too.
-
-    The factors then lie on a grid, and each airway takes one of the two grid points beside its own factor by lot, so
-    that the mean hazard is kept.
-    """
-    doubtful = bool((posterior.hazard != 1.0).any())
-    if not doubtful:
-        models, model = frequency_models(unit)[0], tables.which[episodes.stratum]
-        for m, table in enumerate(tables.tables):
-            mine = np.nonzero(model == m)[0]
-            node = np.searchsorted(np.cumsum(table.weights)[:-1], points[mine], side="right")
-            yield from _by_node(mine, node, tables.on_grid(unit, models.loc[m].to_dict(), table.nodes))
-        return
-    rows, which, factor = alike_models(unit)
-    rate = posterior.hazard * factor
-    for m, row in enumerate(rows):
-        mine = np.nonzero(which[episodes.stratum] == m)[0]
-        nodes, weights = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
-        edges = np.concatenate([[0.0], np.cumsum(weights)])
-        point = np.minimum(np.searchsorted(edges, points[mine], side="right") - 1, len(nodes) - 1)
-        lot = (points[mine] - edges[point]) / weights[point]
-        wanted = nodes[point] * rate[episodes.draw[episodes.scenario[mine]], episodes.stratum[mine]]
-        grid = factor_grid(wanted)
-        wanted = np.clip(wanted, grid[0], grid[-1])
-        low = np.clip(np.searchsorted(grid, wanted, side="right") - 1, 0, len(grid) - 2)
-        up = (wanted - grid[low]) / (grid[low + 1] - grid[low])
-        yield from _by_node(mine, low + (lot < up), tables.on_grid(unit, row, grid))
-
-
-def _by_node(
-    mine: np.ndarray, node: np.ndarray, counts: tuple[RisingCounts, ...]
-) -> Iterator[tuple[np.ndarray, RisingCounts]]:
-    """Episodes sorted by their node, each lot with the chances of that node."""
-    few = node.astype(np.int16)  # short numbers are sorted by counting them
-    order = np.argsort(few, kind="stable")
-    ends = np.concatenate([[0], np.cumsum(np.bincount(few, minlength=len(counts)))])
-    for start, stop, chances in zip(ends, ends[1:], counts):
-        yield mine[order[start:stop]], chances
-
-
-def _invert(rising: np.ndarray, row: np.ndarray, u: np.ndarray) -> np.ndarray:
-    """Draw counts by inverting the cumulative chances rising[:, row] at u, for all elements at once.
-
-    Counts are small, so the elements still above are walked up count by count: each step reads one short column
-    that stays in the cache, which a binary search over whole rows does not.
-    """
-    counts = np.zeros(len(u), dtype=np.int64)
-    left = np.arange(len(u))
-    for column in rising:
-        above = u > column[row]
-        left, row, u = left[above], row[above], u[above]
-        if not len(left):
-            break
-        counts[left] += 1
-    return counts
-
-
-def _items_opened(
-    opens: dict[int, np.ndarray], episodes: Episodes, before: np.ndarray, during: np.ndarray
-) -> np.ndarray:
-    """Patient-scope items opened in the interval: opened by its end less opened before it, airway by airway.
-
-    before, during: int32 attempts of each airway.
-    """
+def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray:
+    """Patient-scope items opened in the interval, (n_scenarios,): by its end less before it, airway by airway."""
     strata = np.array(sorted(opens))
-    place = np.full(int(episodes.stratum.max(initial=0)) + 1, -1, dtype=np.int32)
-    place[strata[strata < len(place)]] = np.flatnonzero(strata < len(place))
-    where = place[episodes.stratum]
-    mine = np.flatnonzero((where >= 0) & (during > 0))
-    where, start = where[mine], before[mine]
-    stop = start + during[mine]
+    place = np.full(airways.arrived.shape[1], -1, dtype=np.int32)
+    place[strata] = np.arange(len(strata))
+    where = place[airways.stratum]
+    mine = np.flatnonzero(where >= 0)
+    where, start = where[mine], airways.before[mine]
+    stop = start + airways.during[mine]
     end = int(stop.max(initial=0))
     table = np.stack([lengthen(opens[g], end + 1) for g in strata]).astype(np.int32).ravel()
     first = where * np.int32(end + 1)
     opened = table[first + stop] - table[first + start]
     some = np.flatnonzero(opened)
-    return np.bincount(
-        episodes.scenario[mine[some]], weights=opened[some], minlength=episodes.n_scenarios
-    ).astype(np.int64)
+    scenario = airways.scenario[mine[some]]
+    return np.bincount(scenario, weights=opened[some], minlength=len(airways.arrived)).astype(np.int64)
 
 
 def _split_shared(
@@ -338,28 +325,31 @@ def _split_shared(
     seed: int,
     stream: str,
 ) -> None:
-    """Add the items that share a role (glove sizes): each use goes to one of them by its share.
+    """Add the items that share a role (glove sizes) to units (n_moments, n_scenarios, n_items): each use goes to one
+    of them by its share; re_secures: (n_moments, n_scenarios, n_strata).
 
     The n-th use of a scenario always goes to the same item, so that more uses never take fewer of any item.
     """
+    n_scenarios = units.shape[-2]
     shared = item_choice.frame[item_choice.frame["share"] < 1.0]
     for role, rows in shared.groupby("role", sort=False):
         first = rows.drop_duplicates("item")
-        uses = np.zeros(len(units), dtype=np.int64)
+        uses = np.zeros(units.shape[:-1], dtype=np.int64)
         for row in rows.drop_duplicates("stratum").itertuples(index=False):
-            uses += re_secures[:, row.stratum] * int(np.ceil(row.need - 1e-9))
+            uses += re_secures[..., row.stratum] * int(np.ceil(row.need - 1e-9))
         edges = np.cumsum(first["share"].to_numpy(float))[:-1]
         rng = np.random.PCG64(name_key(seed, stream, "share", role))
         bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)
         most = uses.astype(np.min_scalar_type(int(uses.max(initial=0))))
-        below = np.zeros((len(edges), len(uses)), dtype=most.dtype)
-        fours, step = -(-len(uses) // 4), max(_LOTS_AT_ONCE // len(uses), 1)
+        below = np.zeros((len(edges), *uses.shape), dtype=most.dtype)
+        fours, step = -(-n_scenarios // 4), max(_LOTS_AT_ONCE // n_scenarios, 1)
         for begin in range(0, int(uses.max(initial=0)), step):
             number = np.arange(begin, begin + step)[:, None]
-            u = rng.random_raw(step * fours).view(np.uint16).reshape(step, -1)[:, : len(uses)]
-            left = most > number
+            u = rng.random_raw(step * fours).view(np.uint16).reshape(step, -1)[:, :n_scenarios]
             for so_far, bound in zip(below, bounds):
-                so_far += np.add.reduce(((u < bound) & left).view(np.uint8), axis=0, dtype=most.dtype)
-        split = np.diff(np.vstack([np.zeros_like(uses), below, uses]), axis=0)
+                hit = u < bound
+                for there, last in zip(so_far, most):
+                    there += np.add.reduce((hit & (last > number)).view(np.uint8), axis=0, dtype=most.dtype)
+        split = np.diff(np.concatenate([np.zeros_like(uses)[None], below, uses[None]]), axis=0)
         for name, taken in zip(first["item"], split):
-            units[:, column[str(name)]] += taken
+            units[..., column[str(name)]] += taken

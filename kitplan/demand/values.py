@@ -28,13 +28,13 @@ class Seen:
 
 @dataclass(frozen=True)
 class Episodes:
-    """Airways seen in each scenario of one interval, as flat arrays of equal length (one entry an airway).
+    """Airways seen in some scenarios of one interval, as flat arrays of equal length (one entry an airway).
 
-    scenario: int32, 0..n_scenarios-1. stratum: int16 index into Unit.strata.
+    scenario: int32, 0..n_scenarios-1, counted from the first of these. stratum: int16 index into Unit.strata.
     checks: int16, checks that fall into the interval while the airway is in place.
     prior_checks: int32, checks it had before the interval began (0 for a fresh one).
     fresh: bool, the airway arrived inside the interval (its securement starts at wear age 0).
-    key: uint64, names the airway so that its random numbers do not depend on who else is there.
+    name: uint64, of airway and scenario, so that its random numbers do not depend on who else is there.
     start, stop: float32, days since the interval began (start below 0 for one already there; stop may lie beyond).
     draw, day_of_year: shape (n_scenarios,), the parameter draw behind each scenario, and when in the year it begins.
     """
@@ -45,7 +45,7 @@ class Episodes:
     checks: np.ndarray
     prior_checks: np.ndarray
     fresh: np.ndarray
-    key: np.ndarray
+    name: np.ndarray
     start: np.ndarray
     stop: np.ndarray
     draw: np.ndarray

@@ -10,16 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from kitplan.solve.patterns import Column, PatternPlan, Pricer, Supply, bound_only, solve_patterns
+from kitplan.solve.patterns import Column, PatternPlan, Supply, bound_only, solve_patterns
 
 TENTHS = 10
-_FEW_PATTERNS = 4000
-_COARSE_STEPS = 2000
-"""Steps along the longest roll in the quick look for patterns; the exact look uses tenths of a millimetre."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +59,6 @@ class CutPlan:
     lp_bound: float
     ceiling: float
     short: np.ndarray
-    columns: int
 
     @property
     def n_rolls(self) -> int:
@@ -113,22 +110,16 @@ def cut_stock(
     """
     sizes, wanted = _pooled(lengths_mm, demand)
     capacities = [_checked_roll(roll) for roll in rolls]
-    if not wanted.any():
-        sizes, wanted = sizes[:0], wanted[:0]
     if wanted.size and (not capacities or sizes[0] > max(capacities)):
         longest = max((roll.length_mm for roll in rolls), default=0.0)
         raise ValueError(
             f"a piece of {sizes[0] / TENTHS:g} mm is longer than every roll (the longest is {longest:g} mm)"
         )
-    if not wanted.size:
-        return _empty(rolls)
     supplies = [Supply(roll.price, roll.pack, roll.available, _burden(roll)) for roll in rolls]
     start = _starting_patterns(sizes, wanted, capacities)
-    few = sum(count_patterns(sizes, c, _FEW_PATTERNS) for c in capacities) <= _FEW_PATTERNS
-    every = (lambda: _every_pattern(sizes, capacities)) if few else None
     result = solve_patterns(
-        wanted, supplies, start, _pricers(sizes, capacities),
-        every=every, rules=_by_rule(sizes, wanted, rolls, capacities), time_limit=time_limit,
+        wanted, supplies, start, partial(best_patterns, sizes, capacities=capacities),
+        rules=_by_rule(sizes, wanted, rolls, capacities), time_limit=time_limit,
     )
     return _cut_plan(sizes, wanted, rolls, capacities, _own_first(rolls, capacities, result))
 
@@ -145,9 +136,8 @@ def least_tape_mm(
         return 0.0, 0.0
     capacities = [_checked_roll(roll) for roll in rolls]
     supplies = [Supply(price=c / TENTHS, available=roll.available) for c, roll in zip(capacities, rolls)]
-    bound = bound_only(
-        wanted, supplies, _starting_patterns(sizes, wanted, capacities), _pricers(sizes, capacities)
-    )
+    start = _starting_patterns(sizes, wanted, capacities)
+    bound = bound_only(wanted, supplies, start, partial(best_patterns, sizes, capacities=capacities))
     if math.isnan(bound):
         return bound, bound
     step = math.gcd(*capacities) / TENTHS
@@ -228,16 +218,6 @@ def _checked_roll(roll: Roll) -> int:
     if roll.available is not None and roll.available < 0:
         raise ValueError(f"roll {roll.name!r}: a stock of {roll.available} is negative")
     return to_tenths(roll.length_mm, up=False)
-
-
-def _pricers(sizes: np.ndarray, capacities: Sequence[int]) -> list[Pricer]:
-    """A quick look for patterns with lengths rounded up to a coarse step, then the exact one."""
-    exact: Pricer = lambda worth, most: best_patterns(sizes, worth, most, capacities)  # noqa: E731
-    step = max(capacities) // _COARSE_STEPS
-    if step <= math.gcd(*(int(v) for v in sizes)):
-        return [exact]
-    coarse = -(-sizes // step) * step
-    return [lambda worth, most: best_patterns(coarse, worth, most, capacities), exact]
 
 
 def best_patterns(
@@ -341,48 +321,6 @@ def _starting_patterns(sizes: np.ndarray, demand: np.ndarray, capacities: Sequen
     return start
 
 
-def count_patterns(sizes: Sequence[int] | np.ndarray, capacity: int, stop_above: int | None = None) -> int:
-    """Number of non-empty patterns of one roll, counted by dynamic programming (shape: one table over
-    capacity).
-
-    sizes, capacity: whole units of one kind. stop_above only spares work: any answer above it means "many".
-    """
-    step = math.gcd(*(int(v) for v in sizes))
-    top = int(capacity) // step
-    ways = np.zeros(top + 1)
-    ways[0] = 1.0
-    for size in (int(v) // step for v in sizes):
-        for low in range(size, top + 1, size):
-            high = min(low + size, top + 1)
-            ways[low:high] += ways[low - size:high - size]
-        if stop_above is not None and ways.sum() > stop_above + 1:
-            break
-    return int(ways.sum()) - 1
-
-
-def all_patterns(sizes: Sequence[int] | np.ndarray, capacity: int, *, maximal: bool = False) -> np.ndarray:
-    """Every non-empty pattern of one roll, int ndarray, shape (n_patterns, n_pieces); with `maximal` only
-    those to which no further piece can be added."""
-    table = np.zeros((1, 0), dtype=int)
-    room = np.array([int(capacity)])
-    for size in (int(v) for v in sizes):
-        most = room // size
-        rows = np.repeat(np.arange(room.size), most + 1)
-        copies = np.arange(rows.size) - np.repeat(np.cumsum(most + 1) - (most + 1), most + 1)
-        table = np.column_stack([table[rows], copies])
-        room = room[rows] - copies * size
-    keep = table.any(axis=1) & ((room < min(sizes)) if maximal else True)
-    return table[keep]
-
-
-def _every_pattern(sizes: np.ndarray, capacities: Sequence[int]) -> list[Column]:
-    return [
-        (supply, tuple(row))
-        for supply, capacity in enumerate(capacities)
-        for row in all_patterns(sizes, capacity, maximal=True).tolist()
-    ]
-
-
 def pattern_text(sizes_mm: Sequence[float] | np.ndarray, pattern: Sequence[int] | np.ndarray) -> str:
     """A pattern in words a person cuts by: "2 x 160 + 1 x 95"."""
     return " + ".join(f"{n} x {f'{size:.1f}'.removesuffix('.0')}" for size, n in zip(sizes_mm, pattern) if n)
@@ -407,18 +345,4 @@ def _cut_plan(
         opened={r.name: int(n) for r, n in zip(rolls, result.opened)},
         packs={r.name: int(n) for r, n in zip(rolls, result.packs)},
         cost=result.cost, lp_bound=result.lp_bound, ceiling=result.ceiling, short=result.short,
-        columns=result.columns,
-    )
-
-
-def _empty(rolls: Sequence[Roll]) -> CutPlan:
-    none = np.zeros(0, dtype=int)
-    plan = pd.DataFrame({
-        "roll": pd.Series(dtype=str), "pattern": pd.Series(dtype=str), "count": pd.Series(dtype=int),
-        "used_mm": pd.Series(dtype=float), "waste_mm": pd.Series(dtype=float),
-    })
-    zero = {r.name: 0 for r in rolls}
-    return CutPlan(
-        none.astype(float), none, tuple(rolls), plan, none.reshape(0, 0), zero, dict(zero), 0.0, 0.0, 0.0,
-        none, 0
     )

@@ -16,16 +16,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kitplan.solve.program import Program
-from kitplan.solve.values import SolverReport
 
 Column = tuple[int, tuple[int, ...]]
 """(index of the supply, how many of each piece)."""
 
 Pricer = Callable[[np.ndarray, np.ndarray], Sequence[np.ndarray]]
-"""Given worth and largest number of each piece, a pattern of great worth for each supply, in order.
-
-Of several pricers each is asked only when the ones before it found nothing; the last must find the greatest worth.
-"""
+"""Given worth and largest number of each piece, the pattern of greatest worth for each supply, in order."""
 
 TOLERANCE = 1e-7
 SEVERAL_GAP = 0.005
@@ -69,8 +65,6 @@ class PatternPlan:
     lp_bound: float
     ceiling: float
     short: np.ndarray
-    report: SolverReport | None
-    columns: int
 
     @property
     def opened(self) -> np.ndarray:
@@ -152,9 +146,9 @@ class _Master:
         if not solution.solved:
             return _NONE
         times = np.rint(solution.values(cut)).astype(int).tolist()
-        return self.weigh({c: n for c, n in zip(self.pool, times) if n > 0}, solution.report)
+        return self.weigh({c: n for c, n in zip(self.pool, times) if n > 0})
 
-    def weigh(self, cuts: dict[Column, int], report: SolverReport | None = None) -> _Whole:
+    def weigh(self, cuts: dict[Column, int]) -> _Whole:
         """Take out surplus pieces and count packs, money and missing pieces of a plan in whole numbers."""
         cuts = trim_surplus(cuts, self.demand)
         opened = [0] * len(self.supplies)
@@ -166,7 +160,7 @@ class _Master:
         over = any(s.available is not None and n > s.available for n, s in zip(opened, self.supplies))
         cost = math.inf if over else float(sum(n * s.price for n, s in zip(packs, self.supplies)))
         burden = sum(n * s.burden for n, s in zip(opened, self.supplies))
-        return _Whole(cost, int(np.maximum(self.demand - made, 0).sum()), cuts, packs, report, burden)
+        return _Whole(cost, int(np.maximum(self.demand - made, 0).sum()), cuts, packs, burden)
 
 
 @dataclass(frozen=True)
@@ -177,20 +171,18 @@ class _Whole:
     short: int
     cuts: dict[Column, int]
     packs: list[int]
-    report: SolverReport | None
     burden: float = math.inf
 
 
-_NONE = _Whole(math.inf, np.iinfo(np.int64).max, {}, [], None)
+_NONE = _Whole(math.inf, np.iinfo(np.int64).max, {}, [])
 
 
 def solve_patterns(
     demand: np.ndarray,
     supplies: Sequence[Supply],
     start: Iterable[Column],
-    price_out: Sequence[Pricer],
+    price_out: Pricer,
     *,
-    every: Callable[[], Iterable[Column]] | None = None,
     rules: Iterable[dict[Column, int]] = (),
     time_limit: float = 30.0,
 ) -> PatternPlan:
@@ -198,13 +190,16 @@ def solve_patterns(
 
     demand: int ndarray, shape (n_pieces,). start: patterns to begin with, among them every piece on its own.
     price_out: see Pricer; with unlimited `most` it gives the classic relaxation, whose bound the
-    literature uses. every: all patterns worth having, called only when the plan is still above the ceiling
-    and they are few. rules: plans of simple rules, than which the answer is never worse. time_limit: seconds for
+    literature uses. rules: plans of simple rules, than which the answer is never worse. time_limit: seconds for
     each integer program; rounding comes first, so most cutting problems need none.
     Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
     """
+    if not demand.size:
+        none = np.zeros(0, dtype=int)
+        packs = np.zeros(len(supplies), dtype=int)
+        return PatternPlan(none, none.reshape(0, 0), none, packs, 0.0, 0.0, 0.0, none)
     if len(supplies) == 1 and (supplies[0].pack, supplies[0].price) != (1, 1.0):
-        return _by_the_piece(demand, supplies[0], start, price_out, every, rules, time_limit)
+        return _by_the_piece(demand, supplies[0], start, price_out, rules, time_limit)
     master = _Master(demand, supplies, dict.fromkeys(start))
     lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
     ceiling = _ceiling(lp.value, supplies)
@@ -212,24 +207,17 @@ def solve_patterns(
     for plan in rules:
         master.pool.update(dict.fromkeys(plan))
         best = _better(best, master.weigh(plan))
-    for round_bias in (0.0, 0.3, 0.5):
-        rounded, seen = _round_relaxation(master, lp, price_out, round_bias)
-        master.pool.update(dict.fromkeys(seen))
-        best = _better(best, master.weigh(rounded))
-        if _done(best, ceiling, supplies):
-            break
-    gap = _useful_gap(lp.value, ceiling, supplies)
+    rounded, seen = _round_relaxation(master, lp, price_out)
+    master.pool.update(dict.fromkeys(seen))
+    best = _better(best, master.weigh(rounded))
     if not _done(best, ceiling, supplies):
-        best = _better(best, master.solve_whole(gap, time_limit))
-    if every is not None and (best.short or best.cost > ceiling + TOLERANCE):
-        master.pool.update(dict.fromkeys(every()))
-        best = _better(best, master.solve_whole(gap, time_limit))
+        best = _better(best, master.solve_whole(_useful_gap(lp.value, ceiling, supplies), time_limit))
     if len(supplies) > 1 and not best.short:
         best = _lighter(master, price_out, best)
     return _plan(master, lp, ceiling, best)
 
 
-def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> _Whole:
+def _lighter(master: _Master, price_out: Pricer, best: _Whole) -> _Whole:
     """At the money of a plan, open least: cut anew from what its packs and the free stock hold, at a burden each.
 
     What is bought one by one stays free to change, at its money before its burden. The relaxation is rounded as for
@@ -244,10 +232,9 @@ def _lighter(master: _Master, price_out: Sequence[Pricer], best: _Whole) -> _Who
     ]
     light = _Master(master.demand, stock, dict.fromkeys(master.pool))
     lp = _generate(light, price_out, np.full(master.demand.size, np.iinfo(np.int32).max))
-    for round_bias in (0.0, 0.3, 0.5):
-        rounded, seen = _round_relaxation(light, lp, price_out, round_bias)
-        light.pool.update(dict.fromkeys(seen))
-        best = _better(best, master.weigh(rounded))
+    rounded, seen = _round_relaxation(light, lp, price_out)
+    light.pool.update(dict.fromkeys(seen))
+    best = _better(best, master.weigh(rounded))
     return _better(best, master.weigh(_search_the_rest(light, lp)))
 
 
@@ -265,12 +252,12 @@ def _search_the_rest(light: _Master, lp: _Relaxation) -> dict[Column, int]:
 
 
 def _by_the_piece(
-    demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Sequence[Pricer],
-    every: Callable[[], Iterable[Column]] | None, rules: Iterable[dict[Column, int]], time_limit: float,
+    demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Pricer,
+    rules: Iterable[dict[Column, int]], time_limit: float,
 ) -> PatternPlan:
     """One kind of stock: fewest rolls are fewest packs, so count rolls and turn them into packs and money."""
     single = replace(supply, price=1.0, pack=1)
-    plan = solve_patterns(demand, [single], start, price_out, every=every, rules=rules, time_limit=time_limit)
+    plan = solve_patterns(demand, [single], start, price_out, rules=rules, time_limit=time_limit)
     packs = -(-plan.packs // supply.pack)
     least = plan.ceiling if math.isnan(plan.ceiling) else math.ceil(plan.ceiling / supply.pack - 1e-9)
     return replace(
@@ -280,7 +267,7 @@ def _by_the_piece(
 
 
 def bound_only(
-    demand: np.ndarray, supplies: Sequence[Supply], start: Iterable[Column], price_out: Sequence[Pricer]
+    demand: np.ndarray, supplies: Sequence[Supply], start: Iterable[Column], price_out: Pricer
 ) -> float:
     """Value of the relaxation over all patterns, without an integer plan; NaN where limited supplies fall short."""
     master = _Master(demand, supplies, dict.fromkeys(start))
@@ -295,17 +282,14 @@ def _done(plan: _Whole, ceiling: float, supplies: Sequence[Supply]) -> bool:
     return len(supplies) == 1 and not plan.short and plan.cost <= ceiling + TOLERANCE
 
 
-def _generate(master: _Master, price_out: Sequence[Pricer], most: np.ndarray) -> _Relaxation:
+def _generate(master: _Master, price_out: Pricer, most: np.ndarray) -> _Relaxation:
     """Solve the relaxation over all patterns: add those whose worth is above their supply's, until none is."""
     for _ in range(_MAX_ROUNDS):
         lp = master.relax()
-        for price in price_out:
-            fresh = _improving(master, lp, price(lp.piece_worth, most))
-            if fresh:
-                master.pool.update(dict.fromkeys(fresh))
-                break
-        else:
+        fresh = _improving(master, lp, price_out(lp.piece_worth, most))
+        if not fresh:
             return lp
+        master.pool.update(dict.fromkeys(fresh))
     raise RuntimeError("column generation did not settle")
 
 
@@ -352,9 +336,9 @@ def _better(old: _Whole, new: _Whole) -> _Whole:
 
 
 def _round_relaxation(
-    master: _Master, lp: _Relaxation, price_out: Sequence[Pricer], round_bias: float
+    master: _Master, lp: _Relaxation, price_out: Pricer
 ) -> tuple[dict[Column, int], list[Column]]:
-    """Round the relaxation (up above 1 - lean), relax what is left to cut, and so on until nothing is left.
+    """Round the relaxation down, relax what is left to cut, and so on until nothing is left.
 
     Returns the plan that comes of it, and every pattern that the relaxations on the way used.
     """
@@ -362,7 +346,7 @@ def _round_relaxation(
     seen: list[Column] = []
     need, pool, use, worth = master.demand.copy(), list(master.pool), lp.use, lp.piece_worth
     while need.any() and use.any():
-        whole = np.floor(use + round_bias + 1e-7).astype(int)
+        whole = np.floor(use + 1e-7).astype(int)
         if not whole.any():
             whole[_dearest(pool, use, worth, need)] = 1
         for p in np.flatnonzero(whole):
@@ -413,7 +397,6 @@ def _plan(master: _Master, lp: _Relaxation, ceiling: float, best: _Whole) -> Pat
     return PatternPlan(
         supply=np.array([c[0] for c in order], dtype=int), patterns=patterns, counts=counts,
         packs=np.array(best.packs, dtype=int), cost=best.cost, lp_bound=bound, ceiling=least, short=short,
-        report=best.report, columns=len(master.pool),
     )
 
 

@@ -64,19 +64,6 @@ class SheetPlan:
     ceiling: float
     short: np.ndarray
 
-    @property
-    def n_sheets(self) -> int:
-        """Sheets opened in all."""
-        return int(sum(self.opened.values()))
-
-    @property
-    def waste_share(self) -> float:
-        """Part of the opened area that ends in no piece, 0 to 1."""
-        area = {s.name: s.width_mm * s.length_mm for s in self.sheets}
-        opened = sum(area[name] * n for name, n in self.opened.items())
-        used = float((self.sizes_mm.prod(axis=1) * (self.demand - self.short)).sum())
-        return 1.0 - used / opened if opened else 0.0
-
 
 def cut_sheets(
     sizes_mm: Sequence[tuple[float, float]] | np.ndarray,
@@ -96,14 +83,6 @@ def cut_sheets(
         if not any(_fits(side, size, area) for area in areas):
             piece = f"{side / TENTHS:g} x {size / TENTHS:g} mm"
             raise ValueError(f"a piece of {piece} is larger than every sheet")
-    if not wanted.size:
-        none = np.zeros(0, dtype=int)
-        zero = {s.name: 0 for s in sheets}
-        plan = _plan_frame([], none, [])
-        return SheetPlan(
-            sizes / TENTHS, wanted, tuple(sheets), plan, none.reshape(0, 0), (), zero, dict(zero), 0, 0, 0,
-            none
-        )
     supplies = [
         Supply(s.price, s.pack, s.available, s.width_mm * s.length_mm * (0.5 if s.first else 1.0))
         for s in sheets
@@ -117,7 +96,7 @@ def cut_sheets(
     found: dict[Column, tuple[tuple[int, Box], ...]] = {}
     cut = _cut_sizes(sizes, areas)
     result = solve_patterns(
-        wanted, supplies, start, [lambda worth, most: _best_patterns(cut, worth, most, areas, found)],
+        wanted, supplies, start, lambda worth, most: _best_patterns(cut, worth, most, areas, found),
         time_limit=time_limit,
     )
     return _sheet_plan(sizes, wanted, sheets, areas, result, found)
@@ -145,6 +124,8 @@ def _pooled(
 
 def _cut_sizes(sizes: np.ndarray, areas: Sequence[tuple[int, int]]) -> np.ndarray:
     """Sizes to cut by: as asked, or up to the next whole mm where tenths would make the table too large."""
+    if not sizes.size:
+        return sizes
     step = math.gcd(*(int(v) for v in sizes.ravel()))
     points = _reachable(max(max(area) for area in areas) // step, sizes // step)
     whole = -(-sizes // TENTHS) * TENTHS
@@ -185,19 +166,13 @@ def _best_patterns(
     return patterns
 
 
-def guillotine(sizes: np.ndarray, worth: np.ndarray, area: tuple[int, int]) -> list[tuple[int, Box]]:
-    """Pieces of greatest total worth that edge-to-edge cuts give from one sheet, each as often as it likes.
-
-    sizes: int, shape (n_pieces, 2). worth: shape (n_pieces,). area: width and length of the sheet, same unit.
-    Returns (piece, box in mm) of each.
-    """
-    return guillotine_layouts(sizes, worth, [area])[0]
-
-
 def guillotine_layouts(
     sizes: np.ndarray, worth: np.ndarray, areas: Sequence[tuple[int, int]]
 ) -> list[list[tuple[int, Box]]]:
-    """guillotine for several sheets at once: one table over all reachable sides serves them all.
+    """Pieces of greatest total worth that edge-to-edge cuts give from one sheet of each area, as often as they like.
+
+    sizes: int, shape (n_pieces, 2). worth: shape (n_pieces,). areas: width and length of sheets, same unit. Returns
+    (piece, box in mm) of each piece, sheet by sheet. One table over all reachable sides serves them all:
 
     F(x, y) = max(best single piece, F(c, y) + F(x - c, y), F(x, c) + F(x, y - c)) over reachable cuts c up to half
     of the side.
@@ -284,23 +259,18 @@ def _sheet_plan(
     names = [sheets[r].name for r in result.supply]
     used = (result.patterns * sizes_mm.prod(axis=1)).sum(axis=1) if names else []
     whole = [areas[r][0] * areas[r][1] / TENTHS**2 for r in result.supply]
-    plan = _plan_frame(names, result.counts, [w - u for w, u in zip(whole, used)])
-    plan["pattern"] = [
-        " + ".join(f"{n} x ({w:g} x {h:g})" for (w, h), n in zip(sizes_mm, p) if n) for p in result.patterns
-    ]
+    plan = pd.DataFrame({
+        "sheet": names,
+        "pattern": [" + ".join(f"{n} x ({w:g} x {h:g})" for (w, h), n in zip(sizes_mm, p) if n)
+                    for p in result.patterns],
+        "count": result.counts, "waste_mm2": [w - u for w, u in zip(whole, used)],
+    })
     return SheetPlan(
         sizes_mm, demand, tuple(sheets), plan, result.patterns, tuple(layouts),
         {s.name: int(n) for s, n in zip(sheets, result.opened)},
         {s.name: int(n) for s, n in zip(sheets, result.packs)},
         result.cost, result.lp_bound, result.ceiling, result.short,
     )
-
-
-def _plan_frame(names: list[str], counts: np.ndarray, waste: list[float]) -> pd.DataFrame:
-    return pd.DataFrame({
-        "sheet": pd.Series(names, dtype=str), "pattern": pd.Series([""] * len(names), dtype=str),
-        "count": pd.Series(counts, dtype=int), "waste_mm2": pd.Series(waste, dtype=float),
-    })
 
 
 def _layout_for(

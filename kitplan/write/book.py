@@ -138,13 +138,12 @@ class Page:
             self.spread(subtitle, "subtitle")
         self.skip()
 
-    def spread(self, text: str, kind: str = "wrap", columns: tuple[int, int] | None = None) -> int:
-        """Text over all columns (or those given), as high as it needs; return its row."""
-        first, last = columns or (1, len(self.widths))
+    def spread(self, text: str, kind: str = "wrap") -> int:
+        """Text over all columns, as high as it needs; return its row."""
         row = self.next_row
-        self.merge(row, first, last, text, kind, "spread")
+        self.merge(row, 1, len(self.widths), text, kind, "spread")
         size = _SPREAD_SIZES.get(kind, 1.0)
-        self.height(row, lines_needed(text, sum(self.widths[first - 1:last]) / size), size)
+        self.height(row, lines_needed(text, sum(self.widths) / size), size)
         self.next_row += 1
         return row
 
@@ -173,8 +172,8 @@ class Page:
         self.next_row += 1
 
     def header(self, labels: Sequence[str], kinds: Sequence[str] = (), *, freeze: bool = True,
-               frozen_columns: int = 0, titles_from: int | None = None) -> int:
-        """The header row; frozen, and repeated with the rows from `titles_from` on every printed page that follows.
+               frozen_columns: int = 0) -> int:
+        """The header row; frozen, and repeated on every printed page that follows.
 
         A later header on the same sheet takes the repetition over: a table must never print under another's labels.
         """
@@ -184,7 +183,7 @@ class Page:
             self.sheet.freeze_panes(row, frozen_columns)
         if freeze or self._repeats:
             self._repeats = True
-            self.sheet.repeat_rows((titles_from or row) - 1, row - 1)
+            self.sheet.repeat_rows(row - 1)
         return row
 
     def table(self, frame: DataFrame | Sequence[tuple[str, DataFrame]], columns: Sequence[tuple[str, str, str]], *,

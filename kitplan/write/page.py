@@ -37,13 +37,12 @@ class Card:
         """A line of text; anchor "left", "centre" or "right" of x; y is its base line."""
         draw_text(self.canvas, x * mm, y * mm, text, size, bold, anchor)
 
-    def paragraph(self, text: str, size: float = 9, bold: bool = False, x: float = MARGIN_MM,
-                  width: float | None = None) -> None:
+    def paragraph(self, text: str, size: float = 9, bold: bool = False) -> None:
         """Text broken at words under what is there; lowers `top`."""
         step = size * 1.25 / mm
-        for line in lines_of(text, size, (width or self.room_mm) * mm, bold):
+        for line in lines_of(text, size, self.room_mm * mm, bold):
             self.top -= step
-            self.text(x, self.top, line, size, bold)
+            self.text(MARGIN_MM, self.top, line, size, bold)
 
     def line(self, x1: float, y1: float, x2: float, y2: float, weight: float = 0.8,
              dash: tuple[float, float] | None = None) -> None:
@@ -72,9 +71,9 @@ class Card:
         self.hatch(x, y, width, height)
         self.hatch(x, y, width, height, falling=True)
 
-    def fill(self, x: float, y: float, width: float, height: float, grey: float = 0.55) -> None:
-        """A filled rectangle; grey: 0 black, 1 white."""
-        self.canvas.setFillGray(grey)
+    def fill(self, x: float, y: float, width: float, height: float) -> None:
+        """A rectangle filled with grey."""
+        self.canvas.setFillGray(0.55)
         self.canvas.rect(x * mm, y * mm, width * mm, height * mm, fill=1)
         self.canvas.setFillGray(0)
 
@@ -91,12 +90,12 @@ class Card:
             offset += _HATCH_MM
         self.canvas.restoreState()
 
-    def measure(self, x1: float, x2: float, y: float, text: str, size: float = 8) -> None:
+    def measure(self, x1: float, x2: float, y: float, text: str) -> None:
         """A dimension line with end ticks and its text above the middle."""
         self.line(x1, y, x2, y, 0.5)
         for x in (x1, x2):
             self.line(x, y - 1.2, x, y + 1.2, 0.5)
-        self.text((x1 + x2) / 2, y + 0.9, text, size, anchor="centre")
+        self.text((x1 + x2) / 2, y + 0.9, text, 8, anchor="centre")
 
     def bar(self, x: float, y: float) -> None:
         """A bar of exactly 100 mm, ticked every 10 mm."""

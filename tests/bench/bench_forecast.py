@@ -96,7 +96,7 @@ def _unit(stratum, start, end, stay, day, reason, cut: float):
 def measure(n_units: int, first_unit: int) -> None:
     from kitplan.demand.estimate import learn
     from kitplan.parts.forecast.months import monthly_census
-    from kitplan.parts.forecast.months_ahead import forecast_unit
+    from kitplan.parts.forecast.months_ahead import forecast_and_sampled
     from kitplan.parts.forecast.timeseries import last_three, same_month_last_year
     from kitplan.read.values import Doubt
 
@@ -109,7 +109,7 @@ def measure(n_units: int, first_unit: int) -> None:
         unit = replace(unit, doubt=Doubt(learn=True))
         learnt = learn(unit)
         begin = time.process_time()
-        forecast = forecast_unit(unit, learnt=learnt, months=AHEAD)
+        forecast, _ = forecast_and_sampled(unit, learnt=learnt, months=AHEAD)
         seconds.append(time.process_time() - begin)
         for what, actual in (("airway_days", lived), ("re_secures", renewed)):
             for name, months in SPANS.items():
@@ -136,7 +136,7 @@ def measure(n_units: int, first_unit: int) -> None:
 def time_large() -> None:
     """Two years of 60 beds: learn and forecast."""
     from kitplan.demand.estimate import learn
-    from kitplan.parts.forecast.months_ahead import forecast_unit
+    from kitplan.parts.forecast.months_ahead import forecast_and_sampled
 
     rng = np.random.default_rng(5)
     cut = 731.0
@@ -148,7 +148,7 @@ def time_large() -> None:
     begin = time.perf_counter()
     learnt = learn(unit)
     middle = time.perf_counter()
-    forecast_unit(unit, learnt=learnt)
+    forecast_and_sampled(unit, learnt=learnt)
     print(
         f"two years of 60 beds: {learnt.events:,} events learnt in {middle - begin:.2f} s, "
         f"twelve months forecast in {time.perf_counter() - middle:.2f} s"

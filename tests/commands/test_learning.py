@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import shutil
+import tomllib
 
 import pandas as pd
 import pytest
 from click.testing import CliRunner
 
 from kitplan.cli import main
+from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 
 
@@ -67,21 +69,17 @@ def test_the_same_log_gives_the_same_bytes(learnt, tmp_path):
         assert (tmp_path / "out" / path.relative_to(learnt[0])).read_bytes() == path.read_bytes(), path.name
 
 
-def test_a_plan_rests_on_the_block_when_told(learnt, tmp_path):
+def test_a_plan_rests_on_the_block_where_it_is_pasted_into_unit_toml(learnt, tmp_path):
     unit = tmp_path / "unit"
     shutil.copytree(sample_units()["mill_lane"], unit)
-    result = run("plan", unit, "--learnt", learnt[0] / "resecure_learnt.toml", "--out", tmp_path / "out")
-    assert result.exit_code == 0, result.output
-    assert "resecure_learnt.toml" in (tmp_path / "out" / "plan.json").read_text()
-
-
-def test_a_block_that_is_not_one_ends_with_exit_code_2_and_writes_nothing(tmp_path):
-    wrong = tmp_path / "wrong.toml"
-    wrong.write_text("[stock]\nreview_days = 3\n")
-    result = run("plan", sample_units()["mill_lane"], "--learnt", wrong, "--out", tmp_path / "out")
-    assert result.exit_code == 2
-    assert "resecure" in result.output
-    assert not (tmp_path / "out").exists()
+    block = (learnt[0] / "resecure_learnt.toml").read_text()
+    with (unit / "unit.toml").open("a") as settings:
+        settings.write("\n" + block)
+    held = load_unit(unit)
+    told = tomllib.loads(block)["resecure"]
+    assert held.frequency["loosening_shape"].tolist() == pytest.approx([told["loosening_shape"]] * held.n_strata)
+    assert not held.doubt.learn
+    assert run("check", unit).exit_code == 0
 
 
 def test_a_unit_without_a_log_keeps_the_defaults_and_writes_no_block(tmp_path):

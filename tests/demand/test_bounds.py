@@ -1,4 +1,4 @@
-"""Memory stays bounded: fewer scenarios for a crowd, a clear refusal beyond."""
+"""Time stays bounded: fewer scenarios for a crowd, a clear refusal beyond."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ def test_an_ordinary_unit_is_planned_as_asked(small_unit):
 
 
 def test_a_crowd_is_planned_on_fewer_scenarios_and_it_is_said(small_unit):
-    unit, told = within_memory(crowd(small_unit, 1000))
-    # 1000 present and 1000 / 6 x 9 = 1500 arriving in an interval; what is drawn is a little more
-    assert unit.planning.scenarios == pytest.approx(MOST_AIRWAYS / 2500, rel=0.01)
-    assert unit.planning.max_scenarios <= MOST_AIRWAYS // 2500
+    unit, told = within_memory(crowd(small_unit, 10_000))
+    # 10,000 present and 10,000 / 6 x 9 = 15,000 arriving in an interval; what is drawn is a little more
+    assert unit.planning.scenarios == pytest.approx(MOST_AIRWAYS / 25_000, rel=0.01)
+    assert unit.planning.max_scenarios <= MOST_AIRWAYS // 25_000
     assert told is not None
     assert "instead of 4,000" in told
 
@@ -68,10 +68,10 @@ def test_the_size_of_the_tables_is_bounded_before_they_are_made(small_unit, chan
 
 @pytest.mark.parametrize(("more", "told"), [(0, False), (1, True)])
 def test_fewer_scenarios_only_where_they_do_not_fit(small_unit, more, told):
-    most = at_most(10**9, crowd(small_unit, 1000), small_unit.stock.protection_interval_days)
+    most = at_most(10**9, crowd(small_unit, 10_000), small_unit.stock.protection_interval_days)
     scenarios = most + more
     planning = replace(small_unit.planning, scenarios=scenarios, verify_scenarios=100, max_scenarios=scenarios)
-    unit, said = within_memory(replace(crowd(small_unit, 1000), planning=planning))
+    unit, said = within_memory(replace(crowd(small_unit, 10_000), planning=planning))
     assert (said is not None) == told
     assert unit.planning.scenarios == most
     assert unit.planning.verify_scenarios == 100
@@ -83,10 +83,10 @@ def test_the_fewest_scenarios_still_fit(small_unit):
     assert unit.planning.scenarios == pytest.approx(FEWEST_SCENARIOS, rel=0.01)
 
 
-def test_a_part_draws_no_more_scenarios_than_memory_allows(small_unit):
-    many = crowd(small_unit, 1200)
-    # 1200 present and 1200 / 6 x 7 = 1400 arriving in a week
-    assert at_most(5000, many, 7.0) == pytest.approx(MOST_AIRWAYS / 2600, rel=0.01)
+def test_a_part_draws_no_more_scenarios_than_time_allows(small_unit):
+    many = crowd(small_unit, 12_000)
+    # 12,000 present and 12,000 / 6 x 7 = 14,000 arriving in a week
+    assert at_most(5000, many, 7.0) == pytest.approx(MOST_AIRWAYS / 26_000, rel=0.01)
     assert at_most(5000, small_unit, 7.0) == 5000
 
 

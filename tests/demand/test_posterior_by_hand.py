@@ -11,6 +11,8 @@ import pandas as pd
 import pytest
 
 from kitplan.demand import posterior
+from kitplan.demand.attempts import _invert
+from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.posterior import (
     DRAWS,
@@ -28,17 +30,17 @@ from kitplan.demand.posterior import (
     season_of,
 )
 from kitplan.demand.scenarios import (
-    _invert,
+    _Airways,
     _items_opened,
-    _Play,
     _split_shared,
     _takes,
     _used_by_attempts,
     arrivals_and_attempts,
+    arrivals_by_stratum,
     draw_demand,
     used_by,
 )
-from kitplan.demand.values import Episodes, ItemChoice
+from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Census, Doubt
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
@@ -316,16 +318,6 @@ def test_what_counts_rest_on_is_said_in_days(unit_maker):
 # -- use ------------------------------------------------------------------------------------------------------------
 
 
-def episodes(*rows, n_scenarios=2):
-    """rows: scenario, stratum, fresh, start, stop."""
-    scenario, stratum, fresh, start, stop = (np.array(c) for c in zip(*rows))
-    n = len(rows)
-    return Episodes(n_scenarios, scenario.astype(np.int32), stratum.astype(np.int16), np.zeros(n, np.int16),
-                    np.zeros(n, np.int32), fresh.astype(bool), np.arange(n, dtype=np.uint64),
-                    start.astype(np.float32), stop.astype(np.float32), np.zeros(n_scenarios, np.int32),
-                    np.zeros(n_scenarios, np.float32))
-
-
 def test_counts_are_drawn_as_often_as_their_chances_rise():
     """Two columns: 0.5, 0.8, 1 and 0.1, 0.1, 1 for up to 0, 1 and 2."""
     rising = np.array([[0.5, 0.1], [0.8, 0.1], [1.0, 1.0]])
@@ -335,14 +327,16 @@ def test_counts_are_drawn_as_often_as_their_chances_rise():
 
 def test_rolls_opened_in_the_interval_are_those_beyond_what_was_opened_before():
     """A roll serves two re-secures: after 0, 1, ... 0, 1, 1, 2, 2, 3. Three before and two in it: one more; none before
-    and five in it: three; none in it: none. Of a kind that uses no roll nothing.
+    and five in it: three. Of a kind that uses no roll nothing.
     """
-    seen = episodes((0, 0, False, -3, 2), (1, 0, True, 1, 9), (1, 0, False, -1, 2), (0, 1, True, 0, 5), n_scenarios=2)
-    table = np.array([0, 1, 1, 2, 2, 3])
-    opened = _items_opened({0: table}, seen, np.array([3, 0, 4, 0], np.int32), np.array([2, 5, 0, 4], np.int32))
-    assert opened.tolist() == [1, 3]
-    long = _items_opened({0: table}, seen, np.array([3, 0, 4, 0], np.int32), np.array([2, 9, 0, 4], np.int32))
-    assert long.tolist() == [1, 5], "beyond the table at its own pace"
+    def opened(during):
+        none = np.zeros((2, 2), np.int32)
+        airways = _Airways(none, none, np.array([0, 1, 0]), np.array([0, 0, 1]), np.array([3, 0, 0], np.int32),
+                           np.array(during, np.int32))
+        return _items_opened({0: np.array([0, 1, 1, 2, 2, 3])}, airways).tolist()
+
+    assert opened([2, 5, 4]) == [1, 3]
+    assert opened([2, 9, 4]) == [1, 5], "beyond the table at its own pace"
 
 
 def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or_the_roll():
@@ -354,13 +348,13 @@ def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or
     ], columns=columns)
     column = {name: i for i, name in enumerate("wstmg")}
     choice = ItemChoice(frame, {(0, "t"): np.array([0, 1])})
-    takes = _takes(SimpleNamespace(n_strata=2), choice, column)
+    takes = _takes(SimpleNamespace(n_strata=2, items=pd.DataFrame({"item": list("wstmg")})), choice)
     assert takes.per_attempt.tolist() == [[3, 0, 0, 0, 0], [0] * 5], "two roles of one item add up"
     assert takes.part_of_one.tolist() == [[0, 0.25, 0, 0, 0], [0] * 5]
     assert takes.per_arrival.tolist() == [[0, 0, 0, 1, 0], [0] * 5]
     assert list(takes.opened) == ["t"]
-    attempts = np.tile([[4, 0], [3, 0]], (3000, 1))
-    used = _used_by_attempts(ItemChoice(frame[frame["share"] == 1.0]), takes, column, attempts, 1, "plan")
+    attempts = np.tile([[4, 0], [3, 0]], (3000, 1))[None]
+    used = _used_by_attempts(ItemChoice(frame[frame["share"] == 1.0]), takes, column, attempts, 1, "plan")[0]
     assert used[:2, 0].tolist() == [12, 9]
     assert (used[0::2, 1] == 1).all(), "four uses of four are one pair of scissors"
     assert set(used[1::2, 1]) == {0, 1}
@@ -374,9 +368,9 @@ def test_uses_shared_by_sizes_fall_on_each_by_its_share_and_more_never_take_fewe
     column = {"other": 0, "s": 1, "l": 2}
 
     def split(attempts):
-        units = np.zeros((len(attempts), 3), dtype=np.int64)
-        _split_shared(units, column, ItemChoice(frame), np.array(attempts), 3, "plan")
-        return units
+        units = np.zeros((1, len(attempts), 3), dtype=np.int64)
+        _split_shared(units, column, ItemChoice(frame), np.array(attempts)[None], 3, "plan")
+        return units[0]
 
     few, many = split([[2, 1]] * 4000), split([[2, 3]] * 4000)
     assert (few[:, 1] + few[:, 2] == 6).all()
@@ -388,18 +382,22 @@ def test_uses_shared_by_sizes_fall_on_each_by_its_share_and_more_never_take_fewe
 
 
 def test_an_interval_told_day_by_day_ends_with_what_it_used_and_who_is_there(small_unit):
-    """One there from before leaves on day 2 of three and a half; two come on day 1 and stay."""
-    seen = episodes((0, 0, False, -3, 2), (0, 1, True, 1, 9), (0, 1, True, 1, 9), n_scenarios=1)
-    choice = fill_roles(small_unit)
-    play = _Play(small_unit, choice, seen, 1, "plan")
-    before, during = np.array([1.0, 0, 0]), np.array([2.0, 3, 0])
-    path = play.path(before, during, 3.5)
-    attempts, units = play.used(before, during, seen.fresh)
-    assert attempts.tolist() == [[2, 3, 0]]
-    assert path.units.shape == (1, 4, len(small_unit.items))
-    assert (path.units[:, -1] == units).all()
+    """Three and a half days are four moments. Use only grows, and ends as it does untold; a kit comes with its mask."""
+    tables = attempt_tables(small_unit)
+    choice = fill_roles(small_unit, tables)
+    told = draw_demand(small_unit, choice, 3.5, 400, 3, "plan", tables, by_day=True)
+    path = told.path
+    assert path.units.shape == (400, 4, len(small_unit.items))
+    assert (path.units[:, -1] == told.units).all()
+    assert (told.units == draw_demand(small_unit, choice, 3.5, 400, 3, "plan", tables).units).all()
     assert (np.diff(path.units, axis=1) >= 0).all()
-    assert path.kits[0].tolist() == [[0, 2, 0], [-1, 2, 0], [-1, 2, 0], [-1, 2, 0]]
+    masks = [list(told.items).index(m) for m in ("mask-42", "mask-60")]
+    came = path.units[:, :, masks].sum(axis=2)
+    assert came.mean(axis=0) == pytest.approx(9 / 6 * np.array([1, 2, 3, 3.5]), rel=0.15), "nine in six days"
+    assert path.kits.shape == (400, 4, 3)
+    assert (path.kits.sum(axis=2) <= came).all(), "no more in use than came"
+    assert path.kits.mean() == pytest.approx(0.0, abs=0.15)
+    assert path.kits.std(axis=0).sum(axis=1).tolist() == sorted(path.kits.std(axis=0).sum(axis=1).tolist())
 
 
 def test_arrivals_and_attempts_are_those_of_the_demand_that_is_drawn(small_unit):
@@ -411,10 +409,9 @@ def test_arrivals_and_attempts_are_those_of_the_demand_that_is_drawn(small_unit)
     assert came.mean(axis=0) == pytest.approx(np.array([4, 2, 3]) * 9 / 6, rel=0.15)
     masks = demand.units[:, [list(demand.items).index(m) for m in ("mask-42", "mask-60")]].sum(axis=1)
     assert (masks == came.sum(axis=1)).all(), "a mask for each that comes, and none for who was there"
+    assert (arrivals_by_stratum(small_unit, 9.0, 500, 3, "plan") == came).all()
     seen = posterior.fit_posterior(small_unit).of_stream("plan")
-    from kitplan.demand.occupancy import sample_episodes
-
-    given = sample_episodes(small_unit, 9.0, 500, 3, "plan", seen)
+    given = intervals(small_unit, 9.0, 500, 3, "plan", seen).episodes()
     again = used_by(small_unit, fill_roles(small_unit, tables), given, tables, seen, 3, "plan")
     assert (again == demand.units).all()
     assert (demand.days, demand.seed, demand.stream, demand.path) == (9.0, 3, "plan", None)

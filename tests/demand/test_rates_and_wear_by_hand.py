@@ -20,6 +20,7 @@ from kitplan.demand.rate_from_use import (
     Weeks,
     _item_use,
     _prior,
+    _weeks,
     _widened,
     dispersion,
     learn_use,
@@ -108,6 +109,8 @@ def test_events_known_to_the_day_lie_within_a_day_of_hazard():
     found = spells_of(0.0, 5.0, [(1.4, wear.LOOSE), (3.4, wear.LOOSE), (3.4, wear.LOOSE)], by_date=True)
     assert found.before == pytest.approx([0.775, 1.375, 1.25 / 3 - 0.125 - 0.1875, 1.475])
     assert found.after == pytest.approx([1.775, 2.375, 1.25 / 3 - 0.125 + 0.1875, 1.475])
+    next_day = spells_of(0.0, 5.0, [(1.4, wear.LOOSE), (2.4, wear.LOOSE)], by_date=True)
+    assert (next_day.before[1], next_day.after[1]) == pytest.approx((0.375, 1.375))
     near = spells_of(0.0, 5.0, [(0.3, wear.LOOSE)], by_date=True)
     assert near.before[0] == 0.0
     assert near.after[0] == pytest.approx(0.675)
@@ -155,6 +158,32 @@ def test_causes_share_the_constant_hazard_as_they_were_counted():
     assert told.low["shape"] == pytest.approx(2 * np.exp(-1.96 / 5))
     assert (told.low["spread"], told.high["spread"]) == pytest.approx((0.01, 0.99))
     assert told.low["constant_per_day"] == pytest.approx(0.4 * np.exp(-0.98))
+
+
+def test_kinds_are_pooled_by_their_events_over_what_their_airways_went_through(monkeypatch):
+    """Two airways, spread 0.5 (shape 4): two events through a hazard of 1 make the first 6 / 5 as prone as usual, one
+    through 0.8 the second 5 / 4.8. Counts of airways vary by 1 + a quarter of the hazard of each.
+    """
+    from kitplan.demand import partial_pooling
+
+    asked = []
+
+    def pooled(*given):
+        asked.append([np.asarray(part).tolist() for part in given])
+        return SimpleNamespace(mean=np.array([1.5, 3.0]), own_share=np.array([0.4, 0.3]))
+
+    monkeypatch.setattr(partial_pooling, "pool_rates", pooled)
+    spells = wear.WearSpells(np.array([0, 0, 1, 1]), np.array([0, 0, 1, 1]), np.zeros(4), np.ones(4),
+                             np.array([wear.LOOSE, wear.SOILED, wear.LOOSE, wear.STILL_SECURE]))
+    factor, share = wear._fit_factors(spells, np.array([0.5, 0.5, 0.5, 0.3]), np.ones(2), 0.5, 2, 2)
+    ((events, exposure, dispersion),) = asked
+    assert events == [2.0, 1.0]
+    assert exposure == pytest.approx([1.0 * 6 / 5, 0.8 * 5 / 4.8])
+    assert dispersion == pytest.approx([1.25, 1.2])
+    assert factor == pytest.approx([1.5 / 2.0, 3.0 / 2.0]), "over the mean of events"
+    assert share.tolist() == [0.4, 0.3]
+    alone, share = wear._fit_factors(spells, np.ones(4), np.ones(1), 0.5, 1, 2)
+    assert (alone.tolist(), share.tolist()) == ([1.0], [1.0])
 
 
 # -- hazards and counts ---------------------------------------------------------------------------------------------
@@ -338,16 +367,18 @@ def test_so_many_scenarios_fit_as_airways_pass_through_them(small_unit, monkeypa
     assert at_most(5, small_unit, 1e9) == 1, "never none"
 
 
-def test_memory_is_bounded_by_the_airways_of_an_interval(small_unit, monkeypatch):
-    """Of 6 million airways 1,500 an interval are 4,000 scenarios: all that are asked, and no more in search."""
-    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 1500.0)
+def test_as_many_scenarios_are_planned_as_airways_may_be_drawn(small_unit, monkeypatch):
+    """Where just the 4,000 asked for may be drawn they are, and no more in search of a plan; fewer for more
+    airways, and it is said.
+    """
+    monkeypatch.setattr(bounds, "_airways", lambda unit, days: MOST_AIRWAYS / 4000)
     unit, told = within_memory(small_unit)
     assert told is None
-    assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (4000, 4000, 4000)
-    monkeypatch.setattr(bounds, "_airways", lambda unit, days: 1600.0)
+    assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (4000,) * 3
+    monkeypatch.setattr(bounds, "_airways", lambda unit, days: MOST_AIRWAYS / 3750)
     unit, told = within_memory(small_unit)
     assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (3750,) * 3
-    assert told.startswith("Planned on 3,750 scenarios instead of 4,000: 1,600 airways pass through")
+    assert told.startswith(f"Planned on 3,750 scenarios instead of 4,000: {MOST_AIRWAYS / 3750:,.0f} airways pass")
 
 
 def test_airways_of_an_interval_are_those_there_and_those_that_come(small_unit):
@@ -514,6 +545,11 @@ def test_what_was_believed_before_is_the_range_over_the_plans_rate(unit_maker):
     mean, sd = _prior(unit_maker(doubt=Doubt(rate_range=(0.25, 1.0))), 0.4)
     assert mean == pytest.approx(np.log(0.5 / 0.4))
     assert sd == pytest.approx(np.log(4) / 2 / 1.645)
+
+
+def test_of_one_airway_the_mean_is_as_unsure_as_a_count_of_one(unit_maker):
+    assert _weeks(unit_maker(), 0.0, 4.0, 1.0).mean_log_sd == 1.0
+    assert _weeks(unit_maker(), 0.0, 4.0, 0.2).mean_log_sd == 1.0, "never less sure than that"
 
 
 def test_a_rate_that_was_learnt_is_kept_in_re_secures_of_an_airway_a_day():

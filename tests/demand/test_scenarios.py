@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
-from kitplan.demand.occupancy import arrivals_per_day, mean_airways, sample_episodes, stay_checks_pmf
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways, stay_checks_pmf
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.scenarios import draw_demand, with_other_items
 from kitplan.demand.use import expected_use, steady_pace
@@ -50,7 +51,7 @@ def counts_census(mean_stay=None, unknown=()):
 
 def test_a_snapshot_with_turnover_is_stationary_with_its_own_mean(unit_maker):
     unit = unit_maker()
-    episodes = sample_episodes(unit, 9, 4000, 1, "t", known(unit))
+    episodes = intervals(unit, 9, 4000, 1, "t", known(unit)).episodes()
     present = np.bincount(episodes.scenario[~episodes.fresh], minlength=4000)
     assert present.mean() == pytest.approx(9, abs=0.2)
     assert present.var() == pytest.approx(9, rel=0.1)
@@ -61,7 +62,7 @@ def test_a_snapshot_with_turnover_is_stationary_with_its_own_mean(unit_maker):
 def test_presence_of_a_snapshot_keeps_its_mean_through_the_interval(unit_maker):
     """Little's law: airway-checks in the interval = mean airways x checks."""
     unit = unit_maker()
-    episodes = sample_episodes(unit, 9, 8000, 1, "t", known(unit))
+    episodes = intervals(unit, 9, 8000, 1, "t", known(unit)).episodes()
     assert episodes.checks.sum() / 8000 == pytest.approx(9 * 36, rel=0.02)
 
 
@@ -73,7 +74,7 @@ def test_one_days_count_leaves_the_mean_open(unit_maker):
     unit = unit_maker()
     fitted = fit_posterior(unit)
     assert fitted.mean_airways.sum() == pytest.approx(9, abs=0.1)
-    episodes = sample_episodes(unit, 9, 4000, 1, "t")
+    episodes = intervals(unit, 9, 4000, 1, "t").episodes()
     present = np.bincount(episodes.scenario[~episodes.fresh], minlength=4000)
     assert present.var() > 1.8 * present.mean()
 
@@ -82,7 +83,7 @@ def test_a_snapshot_without_turnover_stays_put(unit_maker):
     census = Census(
         "snapshot", pd.DataFrame({"stratum": [0, 1], "airways": [4, 2]}), None, None, None, 1.0, NOBODY
     )
-    episodes = sample_episodes(unit_maker(census=census), 9, 50, 1, "t")
+    episodes = intervals(unit_maker(census=census), 9, 50, 1, "t").episodes()
     assert len(episodes.scenario) == 6 * 50
     assert (episodes.checks == 36).all()
     assert not episodes.fresh.any()
@@ -91,7 +92,7 @@ def test_a_snapshot_without_turnover_stays_put(unit_maker):
 def test_stays_are_resampled_in_whole_windows(unit_maker):
     census = stays_census()
     unit = unit_maker(census=census)
-    episodes = sample_episodes(unit, 9, 5000, 1, "t")
+    episodes = intervals(unit, 9, 5000, 1, "t").episodes()
     rows = census.rows
     inside = np.clip(rows["end"].fillna(300), 50, None) - np.clip(rows["start"], 50, None)
     airway_days = episodes.checks.sum() / 4 / 5000
@@ -104,7 +105,7 @@ def test_counts_give_back_their_mean_and_their_unknown_days_are_never_played(uni
     unit = unit_maker(census=census)
     known = np.r_[0:60, 160:200]
     np.testing.assert_allclose(mean_airways(unit), counts[known].mean(axis=0))
-    episodes = sample_episodes(unit, 9, 3000, 1, "t")
+    episodes = intervals(unit, 9, 3000, 1, "t").episodes()
     assert episodes.checks.sum() / 3000 / 36 == pytest.approx(counts[known].sum(axis=1).mean(), rel=0.05)
 
 
@@ -129,7 +130,7 @@ def test_daily_counts_of_a_simulated_unit_bring_its_arrivals_and_its_airways(uni
     unit = unit_maker(
         census=Census("counts", frame, DAY, DAY + timedelta(days=n_days - 1), mean_stay, 1.0, NOBODY)
     )
-    episodes = sample_episodes(unit, 9, 3000, 1, "t")
+    episodes = intervals(unit, 9, 3000, 1, "t").episodes()
     means = mean_airways(unit)
     assert episodes.checks.sum() / 3000 / 36 == pytest.approx(means.sum(), rel=0.03)
     arrivals = np.bincount(episodes.stratum[episodes.fresh], minlength=3) / 3000 / 9
@@ -142,7 +143,7 @@ def test_nobody_arrives_because_counting_begins_or_begins_again(unit_maker, unkn
     """Five airways every day and no turnover: the first day and the day after a gap bring no arrivals."""
     rows = pd.DataFrame([(d, 0, 5) for d in range(17) if d not in unknown], columns=["day", "stratum", "airways"])
     census = Census("counts", rows, DAY, DAY + timedelta(days=16), None, 1.0, NOBODY, tuple(unknown))
-    episodes = sample_episodes(unit_maker(census=census), 9, 500, 1, "t")
+    episodes = intervals(unit_maker(census=census), 9, 500, 1, "t").episodes()
     assert not episodes.fresh.any()
     assert (episodes.checks == 36).all()
     assert len(episodes.checks) == 5 * 500
@@ -151,7 +152,7 @@ def test_nobody_arrives_because_counting_begins_or_begins_again(unit_maker, unkn
 def test_counts_of_nobody_bring_nobody(unit_maker):
     rows = pd.DataFrame([(d, 0, 0) for d in range(30)], columns=["day", "stratum", "airways"])
     census = Census("counts", rows, DAY, DAY + timedelta(days=29), 5.0, 1.0, NOBODY)
-    assert len(sample_episodes(unit_maker(census=census), 9, 50, 1, "t").checks) == 0
+    assert len(intervals(unit_maker(census=census), 9, 50, 1, "t").episodes().checks) == 0
 
 
 def test_expected_strata_arrive_although_the_census_has_no_row(unit_maker):
@@ -161,7 +162,7 @@ def test_expected_strata_arrive_although_the_census_has_no_row(unit_maker):
     )
     unit = unit_maker(census=census)
     np.testing.assert_allclose(mean_airways(unit), [4, 0, 1.5])
-    episodes = sample_episodes(unit, 9, 4000, 1, "t")
+    episodes = intervals(unit, 9, 4000, 1, "t").episodes()
     here = (episodes.stratum == 2) & ~episodes.fresh
     assert here.sum() / 4000 == pytest.approx(1.5, rel=0.08)
 
@@ -256,7 +257,7 @@ def test_checks_before_and_after_the_interval_begins_add_up_to_the_stay(unit_mak
     """Stays as seen on a given day last E[X^2]/E[X] on average, half of it before (renewal theory)."""
     rows = pd.DataFrame({"stratum": [0], "airways": [30]})
     census = Census("snapshot", rows, None, None, 3.0, 0.5, NOBODY)
-    episodes = sample_episodes(unit_maker(census=census), 60, 2000, 1, "t")
+    episodes = intervals(unit_maker(census=census), 60, 2000, 1, "t").episodes()
     old = ~episodes.fresh
     whole = episodes.checks[old].astype(float) + episodes.prior_checks[old]
     assert whole.mean() == pytest.approx(4 * 3.0 * np.exp(0.25), rel=0.01)

@@ -22,7 +22,6 @@ from kitplan.desk.toml_edit import number
 from kitplan.desk.units import TextTable
 from kitplan.read.cells import Bad
 from kitplan.read.columns import columns_of
-from kitplan.read.learnt import with_learnt
 from kitplan.read.order_book import TABLES, read_book, read_use_rate
 from kitplan.read.pack_code import looks_like_pack_code, read_pack_code
 from kitplan.read.problems import InputError, Problem
@@ -125,11 +124,6 @@ _SHEET = (f'<worksheet xmlns="{_SPACE}/spreadsheetml/2006/main"><sheetData><row 
           't="inlineStr"><is><t>saline_5ml</t></is></c><c r="B2"><v>2</v></c></row></sheetData></worksheet>').encode()
 
 
-def _learnt(content: bytes, place: Path) -> None:
-    (place / "learnt.toml").write_bytes(content)
-    _ends_well(lambda: with_learnt(_mill_lane(), place / "learnt.toml"))
-
-
 def _code(content: bytes, place: Path) -> None:
     """What a bar-code reader types into a cell."""
     text = content.decode("utf-8", "replace")
@@ -226,8 +220,6 @@ def _member(content: bytes, place: Path) -> None:
 
 _CLASS = (b'learners = 4\nattempts = 2\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = 3.5\nskin = "none"\n'
           b"[have]\nsaline_5ml = 3\n")
-_BLOCK = (b"[resecure]\nloosening_scale_hours = 70\nloosening_shape = 1.5\nsoiled_per_day = 0.1\nskin_per_day = 0.02\n"
-          b"moved_per_day = 0.05\nchanged_per_day = 0.01\nrate_range = [0.3, 1.0]\n")
 
 DOORS: dict[str, Door] = {
     "census": Door((CENSUS, b"airway,route,tube_mm,start,end\na1,oral,3.5,2026-01-01,2026-01-04\n"),
@@ -242,7 +234,6 @@ DOORS: dict[str, Door] = {
     "on_hand": Door((b"item,packs,loose_units,expires,lot,date\nsaline_5ml,2,10,2027-01-01,L1,2026-01-01\n",),
                     _unit_with("on_hand.csv")),
     "class": Door((_CLASS,), _unit_with("class-spring.toml")),
-    "learnt": Door((_BLOCK,), _learnt),
     **{f"book-{table}": _book(table) for table in TABLES},
     "book-beside": Door((b'{"last_entry": 3, "gaps": [[1, 2]]}', b'{"log_mean": -0.1, "log_sd": 0.2, "days": 60}'),
                         _last),

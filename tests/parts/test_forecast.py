@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from kitplan.parts.forecast.months import monthly_census, monthly_issues
-from kitplan.parts.forecast.months_ahead import forecast_unit
 from kitplan.parts.forecast.year_before import same_month_last_year, set_against, year_before
 from kitplan.read.values import Census
+from tests.parts.forecasts import forecast_unit
 
 NOBODY = pd.DataFrame({"stratum": np.zeros(0, int), "mean_airways": np.zeros(0)})
 
@@ -73,8 +73,9 @@ def test_items_add_up_to_the_months_and_to_the_year(forecast):
     by_month = forecast.use.groupby("month")["value"].sum()
     np.testing.assert_allclose(by_month, forecast.total.set_index("month")["value"], rtol=1e-9)
     assert forecast.item_year["value"].sum() == pytest.approx(forecast.year_value[0])
-    assert forecast.year_band_95[0] < forecast.year_value[1] < forecast.year_value[0]
-    assert forecast.year_value[0] < forecast.year_value[2] < forecast.year_band_95[1]
+    mean, low95, low, high, high95 = forecast.paths.band()
+    assert forecast.year_value == (mean, low, high)
+    assert low95 < low < mean < high < high95
     assert "80 % band" in forecast.sentences[0]
     assert "95 % band" in forecast.sentences[0]
     assert forecast.item_year["share"].sum() == pytest.approx(1)

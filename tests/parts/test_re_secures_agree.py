@@ -13,9 +13,9 @@ import pytest
 
 from kitplan.demand.best_knowledge import with_best_knowledge
 from kitplan.parts.compare.model import mean_month
-from kitplan.parts.forecast.months_ahead import forecast_unit
 from kitplan.planning import plan_unit
 from kitplan.read.unit import load_unit
+from tests.parts.forecasts import forecast_unit
 
 MONTH = 365.25 / 12
 SAMPLES = Path(__file__).parents[2] / "sample_census"

@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from kitplan.demand.arrivals import Season, learn_days
+from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
-from kitplan.demand.occupancy import sample_episodes
 from kitplan.demand.posterior import fit_posterior, loss
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.stays import learn_stays
@@ -40,7 +40,7 @@ def test_a_unit_with_beds_turns_away_as_erlang_b_says_whatever_the_law_of_the_st
     Sevastyanov 1957, from memory). Four standard errors of 20,000 scenarios."""
     unit = snapshot_unit(unit_maker, load, 3.0, sigma)
     blocked = ERLANG_B[float(load), beds]
-    seen = sample_episodes(unit, 9, 20_000, 1, "t", known(unit, beds=beds))
+    seen = intervals(unit, 9, 20_000, 1, "t", known(unit, beds=beds)).episodes()
     slack = 4 * np.sqrt(blocked * (1 - blocked) / 20_000)
     for there in (~seen.fresh, seen.stop > 9):
         count = np.bincount(seen.scenario[there], minlength=20_000)
@@ -56,7 +56,7 @@ def test_arrivals_in_bursts_are_negative_binomial(unit_maker):
     two weeks share an interval of seven days and leave two thirds of v on average (integral of a^2 + (1 - a)^2)."""
     unit = snapshot_unit(unit_maker, 30, 3.0)
     posterior = known(unit, burst=np.full(1000, 0.2))
-    seen = sample_episodes(unit, 7, 40_000, 1, "t", posterior)
+    seen = intervals(unit, 7, 40_000, 1, "t", posterior).episodes()
     count = np.bincount(seen.scenario[seen.fresh], minlength=40_000)
     assert count.mean() == pytest.approx(70, rel=0.01)
     assert count.var() == pytest.approx(70 + 0.2 * 2 / 3 * 70**2, rel=0.06)

@@ -10,10 +10,10 @@ import pytest
 from scipy import stats
 
 from kitplan.demand import resecure, scenarios
+from kitplan.demand.intervals import intervals
 from kitplan.demand.occupancy import (
     arrivals_per_day,
     mean_airways,
-    sample_episodes,
     stay_checks_pmf,
 )
 from kitplan.demand.values import ItemChoice
@@ -86,7 +86,7 @@ def test_hospital_stays_obey_littles_law_and_the_inspection_paradox(unit_maker, 
     start = np.arange(days) + 0.5
     unit = stays_unit(unit_maker, start[: days - 120], (start + shuffled)[: days - 120], days - 120)
     stays = shuffled[: days - 120]
-    at = sample_episodes(unit, 1.0, 20_000, 1, "t")
+    at = intervals(unit, 1.0, 20_000, 1, "t").episodes()
     assert arrivals_per_day(unit)[0] == pytest.approx(1.0, rel=0.01)
     assert mean_airways(unit)[0] == pytest.approx(stays.mean(), rel=0.03)
     age = (stays**2).sum() / (2 * stays.sum())
@@ -101,7 +101,7 @@ def test_a_snapshot_is_a_poisson_unit_whatever_the_spread_of_stays(unit_maker):
         rows = pd.DataFrame({"stratum": [0], "airways": [6]})
         unit = unit_maker(census=Census("snapshot", rows, None, None, 3.0, sigma, NOBODY), checks_per_day=24)
         n = 6000
-        seen = sample_episodes(unit, 5, n, 1, f"mg{sigma}", known(unit))
+        seen = intervals(unit, 5, n, 1, f"mg{sigma}", known(unit)).episodes()
         present = np.bincount(seen.scenario[~seen.fresh], minlength=n)
         arrived = np.bincount(seen.scenario[seen.fresh], minlength=n)
         for counts, mean in ((present, 6.0), (arrived, 6 / 3 * 5)):
@@ -137,7 +137,7 @@ def test_uses_shared_by_sizes_split_a_poisson_count_into_independent_poisson_cou
         "stratum": 0, "role": "gloves", "item": ["small", "large"], "need": 1.0, "share": [0.6, 0.4],
     })
     units = np.zeros((n, 2), dtype=np.int64)
-    scenarios._split_shared(units, {"small": 0, "large": 1}, ItemChoice(frame), uses, 1, "t")
+    scenarios._split_shared(units[None], {"small": 0, "large": 1}, ItemChoice(frame), uses[None], 1, "t")
     assert (units.sum(axis=1) == uses[:, 0]).all()
     for column, mean in ((0, 12.0), (1, 8.0)):
         assert units[:, column].mean() == pytest.approx(mean, abs=4 * np.sqrt(mean / n))

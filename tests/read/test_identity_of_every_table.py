@@ -15,13 +15,12 @@ import pytest
 
 from kitplan.read.columns import columns_of
 from kitplan.read.guard import AIRWAY_TABLES
-from kitplan.read.learnt import with_learnt
 from kitplan.read.order_book import TABLES, read_book
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import SHEETS, Names, read_round
 from kitplan.read.source import SHEETS_ONLY, TABLES_READ, TOML_READ
 from kitplan.read.unit import load_unit
-from kitplan.resources import config_file, sample_units
+from kitplan.resources import config_file
 
 NAME, NUMBER, BORN = "Emma Quill", "4125559913", "1961-07-14"
 BOOK = {f"book_{table}": table for table in TABLES}
@@ -171,13 +170,6 @@ def test_settings_are_guarded_in_every_file(file, line, tmp_path):
     with pytest.raises(InputError, match="identity") as stopped:
         load_unit(tmp_path)
     assert not any(value in str(stopped.value) for value in (NUMBER, "Quill", BORN))
-
-
-def test_a_learnt_model_is_guarded(tmp_path):
-    file = tmp_path / "resecure_learnt.toml"
-    file.write_text(f'[resecure]\nnote = "{NUMBER}"\n')
-    with pytest.raises(InputError, match="identity"):
-        with_learnt(load_unit(sample_units()["mill_lane"]), file)
 
 
 @pytest.mark.parametrize("day", ["2021-02-03", "2026-07-01", "1900-01-01"])

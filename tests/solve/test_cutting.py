@@ -9,15 +9,14 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from kitplan.demand.tape import rolls_after_uses, sheet_pieces
 from kitplan.solve.cutting import (
     Roll,
-    all_patterns,
     best_patterns,
-    count_patterns,
     cut_stock,
     first_fit_decreasing,
     least_tape_mm,
     to_tenths,
 )
-from kitplan.solve.sheet_cutting import Sheet, cut_sheets, guillotine
+from kitplan.solve.sheet_cutting import Sheet, cut_sheets, guillotine_layouts
+from tests.solve.listed_patterns import all_patterns
 
 
 def pieces_cut(plan):
@@ -182,12 +181,6 @@ def test_the_knapsack_agrees_with_the_best_of_all_patterns():
         assert worth @ pattern == pytest.approx((allowed @ worth).max())
 
 
-@settings(max_examples=25, deadline=None)
-@given(st.lists(st.integers(5, 60), min_size=1, max_size=4, unique=True), st.integers(30, 120))
-def test_patterns_are_counted_without_listing_them(sizes, capacity):
-    assert count_patterns(sizes, capacity) == len(all_patterns(sizes, capacity))
-
-
 @pytest.mark.parametrize(
     ("lengths", "demand", "rolls", "fault"),
     [
@@ -212,14 +205,14 @@ def test_a_question_that_makes_no_sense_is_refused(lengths, demand, rolls, fault
 @pytest.mark.parametrize("sizes", [(100, 100, 20, 50), (150, 150, 37, 61), (200, 200, 33, 47), (100, 100, 30, 70)])
 def test_one_kind_of_dressing_piece_agrees_with_the_sheet_yield(sizes):
     width, length, across, along = sizes
-    layout = guillotine(np.array([[across, along]]) * 10, np.ones(1), (width * 10, length * 10))
+    (layout,) = guillotine_layouts(np.array([[across, along]]) * 10, np.ones(1), [(width * 10, length * 10)])
     assert len(layout) == sheet_pieces(width, length, across, along)
 
 
 def test_dressing_pieces_lie_on_the_sheet_without_overlap_and_cut_edge_to_edge():
     plan = cut_sheets([(20, 50), (25, 60), (30, 30)], [40, 30, 12], [Sheet("s", 150, 150)])
     assert pieces_cut(plan).tolist() == plan.demand.tolist()
-    assert plan.n_sheets <= plan.ceiling + 1
+    assert sum(plan.opened.values()) <= plan.ceiling + 1
     for row, layout in zip(plan.cuts, plan.layouts):
         assert [sum(1 for piece, _ in layout if piece == p) for p in range(len(row))] == row.tolist()
         boxes = [box for _, box in layout]
@@ -241,7 +234,7 @@ def cuts_apart(boxes):
 
 
 def test_a_piece_may_be_turned_and_one_that_fits_no_sheet_is_refused():
-    assert cut_sheets([(90, 40)], [1], [Sheet("s", 50, 100)]).n_sheets == 1
+    assert cut_sheets([(90, 40)], [1], [Sheet("s", 50, 100)]).opened == {"s": 1}
     with pytest.raises(ValueError, match="larger than every sheet"):
         cut_sheets([(101, 40)], [1], [Sheet("s", 50, 100)])
 

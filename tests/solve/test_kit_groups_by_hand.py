@@ -303,8 +303,7 @@ def test_leftovers_are_added_to_the_demand_of_their_own_arrivals_and_keep_their_
 
     fresh = np.repeat([[2, 0, 0], [0, 1, 0], [0, 0, 0]], 2000, axis=0)
     asked = []
-    episodes = SimpleNamespace(fresh="fresh", by_stratum=lambda n, which: fresh if (n, which) == (3, "fresh") else 0)
-    monkeypatch.setattr(accounts, "sample_episodes", lambda unit, *given: asked.append(given) or episodes)
+    monkeypatch.setattr(accounts, "arrivals_by_stratum", lambda unit, *given: asked.append(given) or fresh)
     n = len(small_unit.items)
     left = np.zeros((3, n))
     left[:, 3] = 0.4

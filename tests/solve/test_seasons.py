@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import fill_roles
-from kitplan.demand.occupancy import sample_episodes
 from kitplan.demand.scenarios import draw_demand
 from kitplan.parts.seasons.model import _choices, no_season, plan_seasons, season_test
 from kitplan.read.values import Census, SeasonPolicy
@@ -39,7 +39,7 @@ def counts_unit(small_unit, swing, days=800, mean=30.0, seed=5):
 def test_each_scenario_has_the_season_of_its_time_of_year(small_unit):
     """Airways in place when an interval begins follow the wave of the counts: cosine regression on that day."""
     unit = counts_unit(small_unit, 0.5)
-    episodes = sample_episodes(unit, 9.0, 6000, 1, "plan")
+    episodes = intervals(unit, 9.0, 6000, 1, "plan").episodes()
     present = np.bincount(episodes.scenario[~episodes.fresh], minlength=6000)
     wave = np.cos(2 * np.pi * (episodes.day_of_year - 14) / 365.25)
     slope = np.cov(wave, present)[0, 1] / wave.var() / present.mean()

@@ -20,6 +20,7 @@ from kitplan.demand.item_choice import AttemptTables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.scenarios import draw_demand, used_by
+from kitplan.demand.streams import fingerprints
 from kitplan.demand.values import Episodes, ItemChoice
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.model import ask
@@ -166,7 +167,7 @@ def _as_it_was(unit: Unit, begins: np.ndarray, days: float, n_draws: int) -> Epi
     number = np.arange(len(begins) * REPEATS)
     return Episodes(
         len(number), scenario, rows["stratum"].to_numpy(np.int16)[row], checks.astype(np.int16), prior.astype(np.int32),
-        start >= 0, row.astype(np.uint64), start.astype(np.float32), stop.astype(np.float32),
+        start >= 0, fingerprints(scenario, row), start.astype(np.float32), stop.astype(np.float32),
         (number * 37 % n_draws).astype(np.int32), np.zeros(len(number), dtype=np.float32),
     )
 

@@ -44,7 +44,7 @@ class Forecast:
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. reason: how the census was forecast, and how that did on past months. learnt: whether the
     rates are the unit's own. periods: money by quarter and in all. year_value: money of all months ahead with its 80 %
-    band (year_band_95: 95 %).
+    band.
     before: money of the past months to set it against (NaN: not known) and what they are called; before_source: where
     that comes from. model: use by airway-day and arrival. paths: the months as they may come. sentences: what to say
     first. notes: what was left out or assumed.
@@ -59,7 +59,6 @@ class Forecast:
     reason: str
     learnt: bool
     year_value: tuple[float, float, float]
-    year_band_95: tuple[float, float]
     before: tuple[float, str]
     before_source: str
     model: UseModel
@@ -79,21 +78,6 @@ class Forecast:
         }
 
 
-def forecast_unit(
-    unit: Unit,
-    seed: int | None = None,
-    learnt: Learnt | None = None,
-    months: int | None = None,
-    draws: int = DRAWS,
-    item_choice: ItemChoice | None = None,
-) -> Forecast:
-    """Forecast `months` (default: the unit's forecast policy) from the first month that is not complete.
-
-    item_choice: items that serve the roles, default the cheapest.
-    """
-    return forecast_and_sampled(unit, seed, learnt, months, draws, item_choice)[0]
-
-
 def forecast_and_sampled(
     unit: Unit,
     seed: int | None = None,
@@ -102,7 +86,9 @@ def forecast_and_sampled(
     draws: int = DRAWS,
     item_choice: ItemChoice | None = None,
 ) -> tuple[Forecast, Sampled]:
-    """The forecast, and the sampled months that it rests on, to the end of the budget year at least."""
+    """Forecast `months` (default: the unit's policy) from the first month that is not complete, and the sampled months
+    this rests on, to the end of the budget year at least. item_choice: what serves the roles (default: the cheapest).
+    """
     unit = with_best_knowledge(unit)
     seed = unit.planning.seed if seed is None else seed
     months = months or unit.forecast.months
@@ -270,7 +256,6 @@ def _result(
         reason=tried.reason,
         learnt=learnt.used,
         year_value=(mean, low, high),
-        year_band_95=(low95, high95),
         before=before,
         before_source=source,
         model=model,
@@ -375,9 +360,7 @@ def _history(monthly: MonthlyCensus) -> pd.DataFrame:
 
 def _rate_notes(learnt: Learnt) -> list[str]:
     if learnt.used:
-        return [
-            f"Rates: the unit's own, from {learnt.events:,} events; par levels use them when told (--learnt)."
-        ]
+        return [f"Rates: the unit's own, from {learnt.events:,} events."]
     return [
         "Rates: defaults, not the unit's own; the band is wide because no published rate exists. Keep a log."
     ]

@@ -21,8 +21,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.bounds import at_most
-from kitplan.demand.occupancy import mean_airways, sample_episodes
+from kitplan.demand.occupancy import mean_airways
+from kitplan.demand.scenarios import arrivals_by_stratum
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.values import Demand
 from kitplan.parts.kits.contents import opened_per_kit
@@ -108,8 +108,7 @@ def with_leftovers(unit: Unit, traffic: Traffic, demand: Demand) -> Demand:
     Arrivals are those of the demand itself (same seed and stream). Their mean leftover is rounded up or down at
     random, so that the mean stays exact; one number for each scenario and item, whatever else the kits hold.
     """
-    episodes = sample_episodes(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream)
-    left = episodes.by_stratum(unit.n_strata, episodes.fresh) @ traffic.left
+    left = arrivals_by_stratum(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream) @ traffic.left
     scenario = np.arange(demand.n_scenarios)
     units = demand.units.copy()
     for i in np.flatnonzero(traffic.left.any(axis=0)):
@@ -135,12 +134,6 @@ def with_kits_in_use(traffic: Traffic, demand: Demand) -> Demand:
 def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.ndarray:
     """Expected items left in ended kits in so many days, float ndarray (n_items,)."""
     return needs.kits_per_month @ traffic.left * days / DAYS_PER_MONTH
-
-
-def arrivals_by_stratum(unit: Unit, days: float, seed: int, stream: str) -> np.ndarray:
-    """Airways that arrive in `days` days, int ndarray (n_scenarios, n_strata)."""
-    episodes = sample_episodes(unit, days, at_most(SCENARIOS, unit, days), seed, stream)
-    return episodes.by_stratum(unit.n_strata, episodes.fresh)
 
 
 def kit_builds(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], week: np.ndarray, attempts: np.ndarray

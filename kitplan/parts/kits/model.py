@@ -11,7 +11,7 @@ import pandas as pd
 from kitplan.demand.bounds import at_most
 from kitplan.demand.fit import item_of
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
-from kitplan.demand.scenarios import arrivals_and_attempts
+from kitplan.demand.scenarios import arrivals_and_attempts, arrivals_by_stratum
 from kitplan.demand.stay_use import restock_checks
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
@@ -19,7 +19,6 @@ from kitplan.parts.kits.accounts import (
     SCENARIOS,
     WEEK_DAYS,
     Traffic,
-    arrivals_by_stratum,
     kit_accounts,
     kit_builds,
     kit_traffic,
@@ -141,7 +140,8 @@ def solve_kits(work: Work) -> KitPlan | None:
     if made is None:
         return None
     builds = kit_builds(unit, made.needs, made.kits, *_week(unit, work.tables, work.seed))
-    fresh = arrivals_by_stratum(unit, unit.stock.protection_interval_days, work.seed, "kits interval")
+    days = unit.stock.protection_interval_days
+    fresh = arrivals_by_stratum(unit, days, at_most(SCENARIOS, unit, days), work.seed, "kits interval")
     return KitPlan(
         contents=contents_table(unit, made.needs, made.kits),
         strata=strata_table(unit, made.needs, made.kits),

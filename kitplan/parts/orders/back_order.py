@@ -35,8 +35,7 @@ from kitplan.demand.item_choice import (
     items_opened,
     role_needs,
 )
-from kitplan.demand.occupancy import sample_episodes
-from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.scenarios import arrivals_by_stratum, draw_demand
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.kits.model import design_kits
 from kitplan.parts.orders.ledger import Standing
@@ -209,9 +208,7 @@ def _uses(unit: Unit, lines: list[_Line], demand: Demand, stream: str) -> np.nda
     """Uses of each demand line, float ndarray (n_scenarios, n_lines): attempts, or arrivals for once an airway."""
     found = demand.re_secures.astype(float)
     if any(line.once for line in lines):
-        episodes = sample_episodes(unit, demand.days, demand.n_scenarios, demand.seed, stream)
-        cell = episodes.scenario[episodes.fresh].astype(np.int64) * unit.n_strata + episodes.stratum[episodes.fresh]
-        fresh = np.bincount(cell, minlength=demand.n_scenarios * unit.n_strata).reshape(demand.n_scenarios, -1)
+        fresh = arrivals_by_stratum(unit, demand.days, demand.n_scenarios, demand.seed, stream)
     columns = [(fresh if line.once else found)[:, list(line.strata)].sum(axis=1) * line.share for line in lines]
     return np.stack(columns, axis=1) if columns else np.zeros((demand.n_scenarios, 0))
 

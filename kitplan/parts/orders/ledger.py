@@ -190,13 +190,13 @@ class Standing:
         found = [k for k in self.kits.values() if k.where == where and design in (None, k.design)]
         return sorted(found, key=lambda k: (k.first_expiry or _NO_DATE, k.built, k.number))
 
-    def in_kits(self, item: str, where: str = "shelf") -> int:
-        """Single items of one item in the kits that are there."""
-        return sum(k.units(item) for k in self.kits_at(where))
+    def in_kits(self, item: str) -> int:
+        """Single items of one item in the kits on the shelf."""
+        return sum(k.units(item) for k in self.kits_at("shelf"))
 
-    def to_come(self, item: str, since: date | None = None) -> int:
-        """Single items on order; since: leave out what was ordered before this day."""
-        return sum(o.units for o in self.open if o.item == item and (since is None or o.ordered >= since))
+    def to_come(self, item: str) -> int:
+        """Single items on order."""
+        return sum(o.units for o in self.open if o.item == item)
 
 
 def standing(book: OrderBook, until: date | None = None) -> Standing:

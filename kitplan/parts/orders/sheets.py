@@ -38,9 +38,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         _build(book, weekly, spoken)
 
 
-def _page(book: Book, sheet: str, about: str, widths: Sequence[float], title: str, what_to_do: str,
-          *, landscape: bool = True) -> Page:
-    page = book.page(SHEETS[sheet], about, widths, landscape=landscape)
+def _page(book: Book, sheet: str, about: str, widths: Sequence[float], title: str, what_to_do: str) -> Page:
+    page = book.page(SHEETS[sheet], about, widths)
     page.title(title, what_to_do)
     return page
 

@@ -16,8 +16,9 @@ from kitplan.commands.part import run_part
 def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     """Learn UNIT's re-secure rates from its log: by route, size, technique and skin, with intervals and reasons.
 
-    Writes rates.xlsx, tables/ and rates.json, and resecure_learnt.toml: a [resecure] block that `kitplan plan UNIT
-    --learnt FILE` plans on, or that you paste into unit.toml. With fewer than twenty events the defaults stay.
+    Writes rates.xlsx, tables/ and rates.json, and resecure_learnt.toml: a [resecure] block. A plan learns
+    from the log by itself; paste the block into unit.toml to hold the rates still, or to take them to another unit.
+    With fewer than twenty events the defaults stay.
     """
     files = ("tables/rates.csv", "resecure_learnt.toml")
     plan, written = run_part("rates", unit_path, out, seed, files, remove_stale=True)

@@ -1,4 +1,4 @@
-"""The learnt model as a file that `plan --learnt` reads and that can be pasted into unit.toml."""
+"""The learnt model as a file that can be pasted into unit.toml."""
 
 from __future__ import annotations
 
