@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 from kitplan.parts.forecast.months import YEAR
 from kitplan.read.issues import months_said
 from kitplan.write.letters import cut_lines
-from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
+from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.budget import BudgetYear
@@ -98,7 +98,8 @@ def _table(card: Card, head: Sequence[str], rows: Sequence[Sequence[object]]) ->
     for cells in (head, *rows):
         card.top -= _ROW_MM
         bold = cells is head
-        card.text(MARGIN_MM, card.top, cut_lines(str(cells[0]), 9, _NAME_MM * mm, 1, bold)[0], 9, bold)
+        size = fitting_size(str(cells[0]), _NAME_MM, 9, 7)
+        card.text(MARGIN_MM, card.top, cut_lines(str(cells[0]), size, _NAME_MM * mm, 1, bold)[0], size, bold)
         for end, value in zip(_ENDS_MM, cells[1:]):
             text = value if isinstance(value, str) else "" if value is None or value != value else f"{value:,.0f}"
             card.text(end, card.top, text, 9, bold, "right")
@@ -113,7 +114,8 @@ def not_known(view: ManagerView) -> list[str]:
     said = []
     total = year.periods.iloc[-1]
     if total["budget"] < _TOO_SMALL * total["landing"]:
-        said.append("The budget is far under what is spent. Is it in thousands, or was a point read as a decimal point?")
+        said.append("The budget is far under what is spent: is it in thousands, or was a point taken for a decimal "
+                    "point?")
     if not year.known_to:
         said.append("What was spent: no issues and no accounts were given.")
     if year.missing:

@@ -40,10 +40,10 @@ def prints(plan: Plan) -> dict[str, bytes]:
 
 def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listing:
     """What is on its way, with room to write what came."""
-    columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 20),
-               Column("Packs waiting", 16, "number"), Column("Packs", 18, "write"),
-               Column("Lot", 30, "write"), Column("Use by", 26, "write"),
-               Column("Will not come", 18, "write"))
+    columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 24),
+               Column("Packs waiting", 17, "number"), Column("Packs", 17, "write"),
+               Column("Lot", 28, "write"), Column("Use by", 25, "write"),
+               Column("Will not come", 17, "write"))
     rows = [(o.number, spoken.get(o.item) or o.item, _comes_in(o.pack), o.packs, *[None] * 4)
             for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
     rows += [(None,) * len(columns)] * _LINES_FOR_MORE
