@@ -29,12 +29,13 @@ _LARGEST_FLOW = 1e9
 
 @dataclass(frozen=True)
 class Cut:
-    """L(price), rounded down, with the money and the scenarios met of the plan that attains it."""
+    """L(price), rounded down, with the money, the scenarios met and the levels of the plan that attains it."""
 
     value: float
     price: float
     money: float
     met: float
+    ranks: np.ndarray
 
 
 def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: float) -> Cut:
@@ -73,19 +74,21 @@ def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: fl
     value = base + price * (required - collapsed.met) - (float(offered.sum()) - flow.flow_value) / scale
     met = collapsed.met + float(collapsed.weights[chosen[:n_vectors]].sum())
     reached = chosen[n_vectors:source]
-    return Cut(float(value), float(price), base + float(money[reached].sum()), met)
+    ranks = np.bincount(np.repeat(np.arange(len(heights)), heights)[reached], minlength=len(heights))
+    return Cut(float(value), float(price), base + float(money[reached].sum()), met, ranks)
 
 
-def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf) -> Cut:
-    """Return the cut of the highest bound.
+def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf) -> tuple[Cut, Cut]:
+    """Return the cut of the highest bound, and that of the last plan found that meets enough.
 
     L is concave and piecewise linear in the price, so the crossing of two tangents finds its top. The search begins
     at the price of the last steps down, which is close, and steps away from it until the top lies between two cuts.
     enough: it ends at a bound as high. `collapsed.met` must be under `required` and `collapsed.reach` not.
     """
     base, full = float(cost @ collapsed.lower), float(cost @ highest(collapsed))
-    under = Cut(base, 0.0, base, float(collapsed.met))
-    over = Cut(base, np.inf, full, float(collapsed.reach))
+    heights = np.array([len(levels) for levels in collapsed.levels])
+    under = Cut(base, 0.0, base, float(collapsed.met), np.zeros_like(heights))
+    over = Cut(base, np.inf, full, float(collapsed.reach), heights)
     best, guess = under, _price_of_last_steps(collapsed, cost, required)
     for _ in range(_CUTS):
         if over.met <= under.met:
@@ -101,7 +104,17 @@ def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: floa
             break
         under, over = (cut, over) if cut.met < required else (under, cut)
         guess *= _STEP if cut is under else 1 / _STEP
-    return best
+    return best, over
+
+
+def stepped_down_from(collapsed: Collapsed, over: Cut, cost: np.ndarray, required: int) -> np.ndarray:
+    """Step down from the plan of a cut that meets enough.
+
+    About the top of L that plan is the linear relaxation rounded up: the plans of the cuts either side are nested, and
+    the relaxation mixes them.
+    """
+    inside = restrict(collapsed, np.zeros_like(over.ranks), over.ranks)
+    return inside.lower if inside.met >= required else descend(inside, cost, required).par[-1]
 
 
 def _price_of_last_steps(collapsed: Collapsed, cost: np.ndarray, required: int) -> float:
@@ -125,7 +138,7 @@ def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tupl
         required = int(np.floor(most + 1e-9))
         if required <= collapsed.met:
             break
-        cut = best_cut(collapsed, per_unit, required)
+        cut, _ = best_cut(collapsed, per_unit, required)
         if cut.price <= 0 or cut.value <= room:
             break
         found = max(required - (cut.value - room) / cut.price, float(collapsed.met))

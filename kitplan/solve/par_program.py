@@ -20,7 +20,7 @@ from functools import partial
 
 import numpy as np
 
-from kitplan.solve.closure import best_cut, improve
+from kitplan.solve.closure import best_cut, improve, stepped_down_from
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.program import Program, Solution
@@ -31,19 +31,19 @@ ABOVE_ZERO = 1e-6
 LARGEST_GAP = 0.005
 """Gap that no policy may exceed, share of the objective; also the gap at which the dual question stops."""
 
-FIRST_CUTS = 1_000
-"""Needs above the lower bound from which a few minimum cuts are tried first (`closure`): they take
-hundredths of a second and often prove a plan stepped down."""
+FIRST_CUTS = 500
+"""Needs above the lower bound from which minimum cuts are tried first: they take hundredths of a second."""
 
 CUT_ENTRIES = 5_000
-"""Needs above the lower bound from which plans within limits are bounded by cuts, and improved without a solver."""
+"""Needs above the lower bound from which limits that no plan in hand keeps are told without a search, and plans within
+limits are bounded by cuts."""
 
 SEARCH_ENTRIES = 15_000
-"""Needs above the lower bound from which no integer program is asked: with 300 items all used the plan stepped down
-from the relaxation lay 0.2 % over it after 3 s."""
+"""Needs above the lower bound from which no integer program is asked: with 300 items all used the plan in hand lay
+0.3 % over the bound after 3 s, and a search takes minutes."""
 
-RELAXED_ENTRIES = 120_000
-"""Needs above the lower bound from which the linear relaxation, which would take a quarter of a minute, is left out."""
+RELAXED_ENTRIES = 60_000
+"""Needs above the lower bound from which the relaxation, which knows the limits too, would take ten seconds."""
 
 _NEAR = 0.01
 """How far above its bound, as a share, a plan may lie for small changes to close the gap."""
@@ -172,17 +172,20 @@ def cheapest(
     """Return the cheapest par levels that meet `required` scenarios, at least `floor` and within `limits`.
 
     needs : int, shape (n_scenarios, n_items). cost, floor : per level and in levels, shape (n_items,).
-    Large programs (low readiness, long intervals) are bounded by a few minimum cuts first; a plan stepped down that is
-    within `gap` of that bound is proven good enough. Else, and for all others, the linear relaxation is solved and
-    stepped down from. What neither proves is searched by the integer program. search: with False, and where these
-    programs would be large, the plan in hand is given with its gap.
+    All but small programs are bounded by a few minimum cuts first, which give the bound of the linear relaxation and a
+    plan stepped down from it; within `gap` of that bound it is proven good enough. Else, and for small programs, the
+    relaxation is solved, which knows the limits too, and what it does not prove is searched by the integer program.
+    search: with False, and where these programs would be large, the plan in hand is given with its gap.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
-    entries = int(np.count_nonzero(collapsed.vectors))
-    quick = _first_cuts(collapsed, entries, cost, required, gap, limits) if entries > FIRST_CUTS else None
-    if isinstance(quick, ParSolution):
-        return quick
+    entries, quick = int(np.count_nonzero(collapsed.vectors)), None
+    if entries > FIRST_CUTS or not search:
+        found = _by_cuts(collapsed, cost, required, gap, limits)
+        quick = found.par
+        most = SEARCH_ENTRIES if not limits else CUT_ENTRIES if quick is None else RELAXED_ENTRIES
+        if not search or entries > most or found.report.status == "infeasible" or found.report.gap <= gap:
+            return found
     stated = state_levels("par", "min", collapsed)
     add_cost(stated, cost)
     add_readiness(stated, required)
@@ -198,28 +201,9 @@ def cheapest(
     if best is not None:
         told = relaxed.report
         report = _report(told.name, float(cost @ best), told.bound, told.bound, gap, told.seconds)
-        if report.status == "optimal" or not search or entries > SEARCH_ENTRIES:
+        if report.status == "optimal" or entries > SEARCH_ENTRIES:
             return ParSolution(best, report, duals)
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, best, duals)
-
-
-def _first_cuts(
-    collapsed: Collapsed,
-    entries: int,
-    cost: np.ndarray,
-    required: int,
-    gap: float,
-    limits: Sequence[Limit],
-) -> ParSolution | np.ndarray | None:
-    """The answer where a few cuts prove one or the linear relaxation would take too long; else a plan, if any."""
-    stepped, shut = step_down_within_limits(collapsed, cost, required, limits)
-    if stepped is None:
-        status = "infeasible" if shut else "failed"
-        none = ParSolution(None, SolverReport("minimum cuts", status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
-        return none if shut or entries > CUT_ENTRIES else None
-    large = entries > RELAXED_ENTRIES
-    found = _by_cuts(collapsed, cost, required, stepped, gap, limits, last=large)
-    return found if large or found.report.gap <= gap else found.par
 
 
 def step_down_within_limits(
@@ -235,7 +219,7 @@ def step_down_within_limits(
     plans = [descend(collapsed, weights, required).cheapest_with(required) for weights in weighings]
     found = [par for par in plans if par is not None and within(limits, par)]
     if not found and collapsed.met < required <= collapsed.reach:
-        bounds = [best_cut(collapsed, limit.per_unit, required).value for limit in limits]
+        bounds = [best_cut(collapsed, limit.per_unit, required)[0].value for limit in limits]
         if any(bound > limit.room + 1e-6 * limit.size for bound, limit in zip(bounds, limits)):
             return None, True
         for weights, plan in zip(weighings[1:], plans[1:]):
@@ -245,25 +229,25 @@ def step_down_within_limits(
 
 
 def _by_cuts(
-    collapsed: Collapsed,
-    cost: np.ndarray,
-    required: int,
-    stepped: np.ndarray,
-    gap: float,
-    limits: Sequence[Limit],
-    last: bool,
+    collapsed: Collapsed, cost: np.ndarray, required: int, gap: float, limits: Sequence[Limit]
 ) -> ParSolution:
-    """Improve a stepped-down plan, and bound it by minimum cuts.
+    """Step down to a plan, from everything held and from a minimum cut, and bound it by the best cut.
 
-    last: no relaxation follows; else a plan far above the bound is left as it is. The bound leaves the limits out: they
-    can only make plans dearer, so it holds all the same.
+    Without a plan where none is found within the limits. The bound leaves the limits out: they can only make plans
+    dearer, so it holds all the same. A plan far above it is left as it is: small changes would not close the gap.
     """
-    started, par = time.perf_counter(), stepped
-    cut = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
-    if last or float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
+    started, name = time.perf_counter(), "minimum cuts"
+    par, none_there = step_down_within_limits(collapsed, cost, required, limits)
+    if par is None:
+        status = "infeasible" if none_there else "failed"
+        return ParSolution(None, SolverReport(name, status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
+    cut, over = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
+    if cut.value < float(cost @ par) * (1 - gap):
+        nearer = stepped_down_from(collapsed, over, cost, required)
+        par = nearer if cost @ nearer < cost @ par and within(limits, nearer) else par
+    if float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
         par = improve(collapsed, cost, required, par, partial(within, limits), cut.value / (1 - gap))
-    took = time.perf_counter() - started
-    report = _report("minimum cuts", float(cost @ par), cut.value, cut.value, gap, took)
+    report = _report(name, float(cost @ par), cut.value, cut.value, gap, time.perf_counter() - started)
     return ParSolution(par, report, {"ready": cut.price} | {limit.name: 0.0 for limit in limits})
 
 

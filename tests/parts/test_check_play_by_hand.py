@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitplan.parts.simulate.census_play import Airways
 from kitplan.parts.simulate.check_play import (
     _in_order,
     _strain,
@@ -18,6 +17,7 @@ from kitplan.parts.simulate.check_play import (
     rectangles_from_sheet,
     rolls_opened,
 )
+from kitplan.parts.simulate.future_play import Airways
 from kitplan.read.values import Piece
 
 
@@ -47,7 +47,7 @@ def airways(*rows):
     """rows: stratum, start, end."""
     kinds, start, end = (np.array(c, dtype=float) for c in zip(*rows))
     n = len(rows)
-    return Airways(np.zeros(n, int), kinds.astype(int), start, end, np.zeros(n), np.full(n, 99.0), np.ones(n))
+    return Airways(np.zeros(n, int), kinds.astype(int), start, end, np.ones(n))
 
 
 # -- checks ---------------------------------------------------------------------------------------------------------

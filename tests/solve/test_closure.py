@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kitplan.parts.par import limits as limits_module
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve import par_program
-from kitplan.solve.closure import best_cut, closure_cut, improve
+from kitplan.solve.closure import best_cut, closure_cut, improve, stepped_down_from
 from kitplan.solve.collapse import collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, state_levels
@@ -47,7 +47,7 @@ def test_the_best_cut_is_the_bound_of_the_linear_relaxation(seed, share):
     add_cost(stated, cost)
     add_readiness(stated, required)
     relaxed = stated.program.solve(integer=False).report.objective
-    found = best_cut(collapsed, cost, required).value
+    found = best_cut(collapsed, cost, required)[0].value
     assert found <= relaxed + 1e-6
     assert found == pytest.approx(relaxed, rel=1e-4)
 
@@ -59,6 +59,26 @@ def test_no_price_ever_puts_the_bound_above_the_cheapest_plan(seed, share, price
     required = max(int(share * len(packs)), 1)
     cut = closure_cut(solved(packs, required), cost, required, price)
     assert cut.value <= cheapest_of_all(packs, cost, required) + 1e-6
+
+
+def test_stepping_down_from_the_cut_comes_much_nearer_to_the_bound_than_from_everything_held():
+    """Over 12 programs of items that move together, each dear to hold at all: the mean gap is less than half."""
+    before, after = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        packs = np.minimum(rng.poisson(rng.gamma(2.0, 1.5, 1500)[:, None] * rng.uniform(0.1, 2, 15)), 30)
+        held = np.concatenate([packs, packs > 0], axis=1).astype(np.int32)
+        cost = np.concatenate([rng.uniform(1, 20, 15), rng.uniform(10, 80, 15)])
+        for required in (1275, 1425):
+            collapsed = solved(held, required)
+            cut, over = best_cut(collapsed, cost, required)
+            near = stepped_down_from(collapsed, over, cost, required)
+            assert (held <= near).all(axis=1).sum() >= required
+            assert over.met >= required
+            before.append(float(cost @ descend(collapsed, cost, required).par[-1]) / cut.value - 1)
+            after.append(float(cost @ near) / cut.value - 1)
+    assert min(after) >= -1e-9
+    assert np.mean(after) < np.mean(before) / 2, (before, after)
 
 
 @pytest.mark.parametrize("seed", range(6))

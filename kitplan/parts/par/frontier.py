@@ -18,6 +18,9 @@ FRONTIER_GAP = 0.01
 MOST_NEEDS = 3_000
 """Needs above the lower bound in the program of one point, about. Its readiness is verified, so part of the scenarios
 does: at the same verified readiness such points cost at most 0.8 % more (two units, tests/bench/README.md)."""
+LEAST_SCENARIOS = 500
+"""Scenarios that a point is planned on at least, where there are as many."""
+
 _LOOKED_AT = 10
 """One in so many scenarios tells how many needs there are."""
 
@@ -36,7 +39,7 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
     """Plans for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
 
     Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios it is planned on
-    (`few`), or as near as the relaxation and steps down from it come; readiness is verified on others. Limits are left
+    (`few`), or as near as steps down from the relaxation come; readiness is verified on others. Limits are left
     out: the curve also shows what lies beyond them.
     """
     if not swept:
@@ -59,7 +62,7 @@ def few(instance: ParInstance, target: float) -> ParInstance:
     some = instance.needs[::_LOOKED_AT]
     low = np.maximum(own_quantiles(some, max(int(target * len(some)), 1)), instance.floor)
     step = _LOOKED_AT * int(np.count_nonzero(some > low)) // MOST_NEEDS + 1
-    return replace(instance, needs=instance.needs[::step])
+    return replace(instance, needs=instance.needs[:: min(step, max(len(instance.needs) // LEAST_SCENARIOS, 1))])
 
 
 def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]) -> Frontier:
