@@ -330,13 +330,14 @@ def test_rolls_opened_in_the_interval_are_those_beyond_what_was_opened_before():
     and five in it: three. Of a kind that uses no roll nothing.
     """
     def opened(during):
-        none = np.zeros((2, 2), np.int32)
-        airways = _Airways(none, none, np.array([0, 2, 3]), np.array([0, 1, 0]), np.array([3, 0, 0], np.int32),
+        none = np.zeros((len(during), 2, 2), np.int32)
+        airways = _Airways(none, none, none, np.array([0, 2, 3]), np.array([0, 1, 0]), np.array([3, 0, 0], np.int32),
                            np.array(during, np.int32))
         return _items_opened({0: np.array([0, 1, 1, 2, 2, 3])}, airways).tolist()
 
-    assert opened([2, 5, 4]) == [1, 3]
-    assert opened([2, 9, 4]) == [1, 5], "beyond the table at its own pace"
+    assert opened([[2, 5, 4]]) == [[1, 3]]
+    assert opened([[2, 9, 4]]) == [[1, 5]], "beyond the table at its own pace"
+    assert opened([[1, 0, 0], [1, 2, 4], [2, 5, 4]]) == [[0, 0], [0, 1], [1, 3]], "up to each moment"
 
 
 def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or_the_roll():
