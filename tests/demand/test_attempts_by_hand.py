@@ -69,8 +69,8 @@ def test_factors_of_draws_lie_between_their_grid_points_so_that_the_mean_is_kept
     doubtful = replace(posterior, hazard=hazard)
     seen = episodes(*((0, g, True, 0, 4) for g in (0, 1, 2) for _ in range(40)), n_scenarios=1, draw=(0,))
     asked = []
-    grids = SimpleNamespace(on_grid=lambda unit, row, grid: asked.append(grid) or tuple(range(len(grid))))
-    (lots,) = hazard_lots(small_unit, doubtful, seen, grids, 1, "plan")
+    grids = SimpleNamespace(on_grid=lambda unit, row, grid, n_checks: asked.append(grid) or tuple(range(len(grid))))
+    (lots,) = hazard_lots(small_unit, doubtful, seen, 36, grids, 1, "plan")
     (grid,) = asked
     from kitplan.demand.resecure import frailty_nodes
 
@@ -81,7 +81,7 @@ def test_factors_of_draws_lie_between_their_grid_points_so_that_the_mean_is_kept
     wanted = np.clip(np.outer([0.7, 1.0, 1.9], nodes), grid[0], grid[-1])
     assert grid[low] + up * (grid[low + 1] - grid[low]) == pytest.approx(wanted)
     assert ((up >= 0) & (up <= 1)).all()
-    known_lots = hazard_lots(small_unit, posterior, seen, tables, 1, "plan")
+    known_lots = hazard_lots(small_unit, posterior, seen, 36, tables, 1, "plan")
     assert len(known_lots[0].low) == 0
     assert len(known_lots[0].counts) == len(nodes)
 
@@ -142,8 +142,8 @@ def test_where_in_its_stretches_an_airway_lies_is_told_by_the_sum_over_them():
     """Stretches of 2, 0 and 3 airways: a fifth of the sum is half-way through the first; 0.7 is half-way through the
     third; the end is its end. The other scenario has one stretch alone.
     """
-    means = np.array([[2.0, 0.0], [0.0, 0.0], [3.0, 4.0]])
-    piece, place = _pick(means, np.array([0, 0, 0, 1]), np.array([0.2, 0.7, 1.0, 0.25]))
+    so_far = np.cumsum([[0.0, 0.0], [2.0, 0.0], [0.0, 0.0], [3.0, 4.0]], axis=0)
+    piece, place = _pick(so_far, np.array([0, 0, 0, 1]), np.array([0.2, 0.7, 1.0, 0.25]))
     assert piece.tolist() == [0, 2, 2, 2]
     assert place == pytest.approx([0.5, 0.5, 1.0, 0.25])
 
