@@ -172,3 +172,33 @@ def test_rounds_of_a_class_are_told_with_stations_times_and_sets(unit):
     assert by_class["value_per_learner"] == pytest.approx(made.value / 5)
     assert made.learners == 5
     assert made.tables()["training_pieces"]["practice"].nunique() == 2
+
+
+def test_money_for_rolls_is_of_whole_packs_over_all_that_are_cut():
+    """Eleven rolls of ten a pack at 9 and one of another at 30 a dozen; those of the box cost nothing."""
+    from kitplan.parts.training.cuts import _money
+
+    def cut(**opened):
+        source = {"b": ("short", BOUGHT), "c": ("long", BOUGHT), "o": ("short", OWN)}
+        return SimpleNamespace(source=source, plan=SimpleNamespace(opened=opened))
+
+    kinds = pd.DataFrame({"item": ["short", "long"], "pack": [10, 12], "price": [9.0, 30.0]})
+    trade = SimpleNamespace(kinds=kinds)
+    assert _money([[cut(b=6, o=7), cut(b=5)], [cut(c=1)]], trade) == 18.0 + 30.0
+    assert _money([[cut(b=10)]], trade) == 9.0
+    assert _money([[cut(b=0, o=3)]], trade) == 0.0
+
+
+def test_what_is_left_of_one_class_is_its_own_and_of_several_their_packs_are_of_all(unit):
+    alone = plan_training(unit, [lesson(learners=1, stations=1)]).left
+    assert set(alone["lesson"]) == {0}
+    both = plan_training(unit, [lesson(learners=1, stations=1), lesson(learners=1, stations=1, title="Two")]).left
+    assert set(both.loc[both["state"] == "rest of an opened pack", "lesson"]) == {-1}
+    assert {0, 1} <= set(both["lesson"])
+
+
+def test_a_warning_is_what_to_look_at_first(unit):
+    from dataclasses import replace
+
+    made = plan_training(unit, [lesson(learners=1, stations=1)])
+    assert replace(made, warnings=("Mind the roll.", "And this.")).sentences()[2] == "Look first at: Mind the roll."
