@@ -58,7 +58,7 @@ class Intervals:
     stream: str
 
     def blocks(self, moments: int = 1) -> list[slice]:
-        """All scenarios at once where no more than AIRWAYS_AT_ONCE airways are seen in them; else one after another, half
+        """All scenarios where no more than AIRWAYS_AT_ONCE airways are seen in them; else a part after the other, half
         as many at a time, for the pilot is drawn too. Fewer where much is told of each, at so many moments.
         """
         room = AIRWAYS_AT_ONCE / max(self.airways, self.unit.n_strata) / max(moments / 8, 1)
