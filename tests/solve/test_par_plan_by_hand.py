@@ -402,3 +402,9 @@ def test_an_item_in_packs_of_two_has_a_pack_to_count(make_stock, make_demand):
     _, found = asked_of(make_stock, make_demand, np.ones((4, 2), dtype=int), pack=[2.0, 1.0], price=[6.0, 1.0])
     assert found.packed.tolist() == [0]
     assert found.cost.tolist() == [3.0, 1.0, 1.5]
+
+
+def test_an_items_own_quantile_is_that_of_all_its_scenarios_sorted():
+    needs = np.random.default_rng(1).integers(0, 500, (3000, 4))
+    for required in (1, 2, 1500, 2700, 2999, 3000):
+        assert own_quantiles(needs, required).tolist() == np.sort(needs, axis=0)[required - 1].tolist()
