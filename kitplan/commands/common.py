@@ -26,6 +26,8 @@ PART_WORDS = {"training": "the class", "audit": "the audit of today's par levels
               "forecast": "the months ahead", "count": "the order of the last count"}
 """Part that a fault may stop alone -> what a person calls it."""
 
+_WEEKLY_WARNINGS = 2
+"""More than these are told in one line in a step of the week; check and plan tell all [a choice]."""
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -87,14 +89,18 @@ def out_folder(unit_path: Path, out: Path | None) -> Path:
     return unit_path.with_name(f"{unit_path.stem}-plan")
 
 
-def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = ()) -> Unit:
-    """Read a unit; warnings go to standard error as they would in `check`. Raises InputError. classes: as `load_unit`.
+def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (), *, weekly: bool = False) -> Unit:
+    """Read a unit; warnings go to standard error as they would in `check`, or in a step of the week how many there
+    are. Raises InputError. classes: as `load_unit`.
     """
     from kitplan.read.unit import load_unit
 
     unit = with_letter_warnings(load_unit(unit_path, seed, classes))
-    for warning in unit.warnings:
-        say(f"Look at: {warning}")
+    if weekly and len(unit.warnings) > _WEEKLY_WARNINGS:
+        say(f"{len(unit.warnings)} things in the unit's files are worth a look: kitplan check lists them.")
+    else:
+        for warning in unit.warnings:
+            say(f"Look at: {warning}")
     return on_paper(unit)
 
 

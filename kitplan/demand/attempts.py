@@ -11,6 +11,7 @@ from kitplan.demand.item_choice import AttemptTables
 from kitplan.demand.posterior import Posterior
 from kitplan.demand.rate_grid import RisingCounts, alike_models, factor_grid
 from kitplan.demand.resecure import frailty_nodes, frequency_models
+from kitplan.demand.search import passed
 from kitplan.demand.streams import uniforms
 from kitplan.demand.values import Episodes
 from kitplan.read.values import Unit
@@ -36,7 +37,7 @@ class HazardLots:
         """Places of these strata's episodes, each lot with its chances. points: uniform numbers, one an episode."""
         mine = _of_strata(episodes, self.strata)
         points = points[mine]
-        node = np.searchsorted(self.edges[1:-1], points, side="right")
+        node = passed(self.edges[1:-1], 0, 1, len(self.edges) - 2, points, equal=True)
         if len(self.low):
             lot = (points - self.edges[node]) / np.diff(self.edges)[node]
             cell = episodes.draw[episodes.scenario[mine]] * np.int64(len(self.strata)) + episodes.stratum[mine]
@@ -55,17 +56,17 @@ def _of_strata(episodes: Episodes, strata: np.ndarray) -> np.ndarray:
 
 
 def hazard_lots(
-    unit: Unit, posterior: Posterior, seen: Episodes, tables: AttemptTables, seed: int, stream: str
+    unit: Unit, posterior: Posterior, seen: Episodes, n_checks: int, tables: AttemptTables, seed: int, stream: str
 ) -> list[HazardLots]:
-    """Chances of attempts of every stratum. Where the rate is not known, hazards carry its factor too: the factors lie
-    on a grid that reaches over those of the airways `seen`.
+    """Chances of attempts of every stratum, over up to n_checks. Where the rate is not known, hazards carry its factor
+    too: the factors lie on a grid that reaches over those of the airways `seen`.
     """
     lots, none = [], np.zeros(0)
     if not (posterior.hazard != 1.0).any():
         models, which = frequency_models(unit)
         for m, row in enumerate(models.to_dict("records")):
             nodes, weights = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
-            counts = tables.on_grid(unit, row, nodes)
+            counts = tables.on_grid(unit, row, nodes, n_checks)
             lots.append(HazardLots(which == m, np.append(0.0, np.cumsum(weights)), counts, none, none))
         return lots
     rows, which, factor = alike_models(unit)
@@ -82,7 +83,7 @@ def hazard_lots(
         wanted = np.clip(wanted.ravel(), grid[0], grid[-1])
         low = np.clip(np.searchsorted(grid, wanted, side="right") - 1, 0, len(grid) - 2).astype(np.int16)
         up = (wanted - grid[low]) / (grid[low + 1] - grid[low])
-        lots.append(HazardLots(which == m, edges, tables.on_grid(unit, row, grid), low, up))
+        lots.append(HazardLots(which == m, edges, tables.on_grid(unit, row, grid, n_checks), low, up))
     return lots
 
 
@@ -112,17 +113,5 @@ def draw_attempts(
 
 
 def _invert(rising: np.ndarray, row: np.ndarray, u: np.ndarray) -> np.ndarray:
-    """Draw counts by inverting the cumulative chances rising[:, row] at u, for all elements at once.
-
-    Counts are small, so the elements still above are walked up count by count: each step reads one short column
-    that stays in the cache, which a binary search over whole rows does not.
-    """
-    counts = np.zeros(len(u), dtype=np.int64)
-    left = np.arange(len(u))
-    for column in rising:
-        above = u > column[row]
-        left, row, u = left[above], row[above], u[above]
-        if not len(left):
-            break
-        counts[left] += 1
-    return counts
+    """Draw counts by inverting the cumulative chances rising[:, row] at u, for all elements at once."""
+    return passed(rising.ravel(), row, rising.shape[1], len(rising) - 1, u)

@@ -11,7 +11,7 @@ import numpy as np
 from kitplan.demand.item_choice import exact_checks
 from kitplan.demand.occupancy import arrivals_per_day, interval_checks, mean_airways
 from kitplan.demand.posterior import fit_posterior
-from kitplan.demand.rate_grid import alike_models, factor_grid
+from kitplan.demand.rate_grid import alike_models, factor_grid, reach
 from kitplan.demand.resecure import (
     STATIONARY_CHECKS,
     check_hazards,
@@ -106,7 +106,7 @@ def _refuse_large_tables(unit: Unit) -> None:
 
 def _table_bytes(unit: Unit, n_short: int, n_long: int) -> float:
     """Memory of every table of exact counts of a unit, bytes."""
-    n_nodes, size = unit.planning.frailty_nodes, 0.0
+    n_nodes, size, n_short = unit.planning.frailty_nodes, 0.0, reach(n_short, n_long)
     rate = fit_posterior(unit).hazard
     rows, _, factor = alike_models(unit)
     for row in rows:

@@ -19,6 +19,7 @@ from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, mean_season, turned, w
 from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.occupancy import LONG_AGO_DAYS, interval_checks
 from kitplan.demand.posterior import Posterior, fit_posterior
+from kitplan.demand.search import passed
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Episodes
 from kitplan.read.values import STRATUM_KEY, Unit
@@ -70,7 +71,7 @@ class Intervals:
     def episodes(self, rows: slice = slice(None)) -> Episodes:
         """The airways of the scenarios `rows`."""
         play = self._play(rows)
-        parts = [_fixed_airways(play)]
+        parts = [_fixed_airways(play)] if self.posterior.fixed.any() or not self._moving else []
         if self._moving:
             parts.append(_moving_airways(play))
         return _episodes(play, _joined(parts))
@@ -320,9 +321,9 @@ def _busy(play: _Play) -> tuple[np.ndarray, np.ndarray]:
     swing, stretches = play.posterior.swing, play.of.stretches
     past, ahead = _bursts(play, stretches.coming.shape[1])
     if swing.any():
-        wave, level = waves(play.day_of_year)[:, None, :], mean_season(swing)[play.draw][:, None]
-        past = past * np.exp((wave * stretches.turn_past[play.draw]).sum(axis=2)) / level
-        ahead = ahead * np.exp((wave * stretches.turn_ahead[play.draw]).sum(axis=2)) / level
+        wave, level = waves(play.day_of_year), mean_season(swing)[play.draw][:, None]
+        past = past * np.exp(np.einsum("sk,sik->si", wave, stretches.turn_past[play.draw])) / level
+        ahead = ahead * np.exp(np.einsum("sk,sik->si", wave, stretches.turn_ahead[play.draw])) / level
     return past, ahead
 
 
@@ -347,30 +348,24 @@ def _bursts(play: _Play, n_ahead: int) -> tuple[np.ndarray, np.ndarray]:
     return past, np.concatenate([factor[:, :1], factor[:, n_past - 1 :]], axis=1)
 
 
-def _means(play: _Play, busy: np.ndarray, table: np.ndarray) -> np.ndarray:
-    """Mean airways of each stretch, scenario and stratum, (n_stretches, n_scenarios * n_strata).
-
-    busy: (n_scenarios, n_stretches); table: (n_draws, n_stretches, n_strata).
+def _so_far(play: _Play, busy: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """Mean airways of the first 0, 1, ... stretches of each scenario and stratum, (n_stretches + 1, n_scenarios *
+    n_strata). busy: (n_scenarios, n_stretches); table: (n_draws, n_stretches, n_strata).
     """
-    return np.stack([(busy[:, i, None] * table[play.draw, i]).ravel() for i in range(busy.shape[1])])
+    so_far = np.zeros((busy.shape[1] + 1, len(busy) * table.shape[2]))
+    for i in range(busy.shape[1]):
+        so_far[i + 1] = so_far[i] + (busy[:, i, None] * table[play.draw, i]).ravel()
+    return so_far
 
 
-def _pick(means: np.ndarray, cell: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _pick(so_far: np.ndarray, cell: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Stretch of each airway, and where in it (0 to 1). u: where in the sum over its stretches the airway lies."""
-    target = means.sum(axis=0)[cell] * u
-    piece, place = np.zeros(len(target), dtype=np.int64), np.zeros(len(target))
-    rising, last = np.arange(len(target)), len(means) - 1
-    for i, mean in enumerate(means):
-        weight = mean[cell]
-        here = (target < weight) | (i == last)
-        mine = rising[here]
-        piece[mine] = i
-        place[mine] = np.clip(target[here] / np.maximum(weight[here], 1e-300), 0.0, 1.0)
-        on = ~here
-        rising, cell, target = rising[on], cell[on], target[on] - weight[on]
-        if not len(rising):
-            break
-    return piece, place
+    flat, n_cells = so_far.ravel(), so_far.shape[1]
+    target = so_far[-1][cell] * u
+    piece = passed(flat, cell + n_cells, n_cells, len(so_far) - 2, target, equal=True)
+    at = piece * n_cells + cell
+    low = flat[at]
+    return piece, np.clip((target - low) / np.maximum(flat[at + n_cells] - low, 1e-300), 0.0, 1.0)
 
 
 def _present(play: _Play, busy: np.ndarray, beds: int | None) -> _Airways:
@@ -378,9 +373,8 @@ def _present(play: _Play, busy: np.ndarray, beds: int | None) -> _Airways:
     being there; no more than `beds` where that is given.
     """
     stays, stretches, factor = play.posterior.stays, play.of.stretches, play.posterior.stay_factor
-    means = _means(play, busy, stretches.still)
-    mean = means.sum(axis=0)
-    shape = len(busy), len(play.keys)
+    so_far = _so_far(play, busy, stretches.still)
+    mean, shape = so_far[-1], (len(busy), len(play.keys))
     if beds is None:
         u = play.uniforms("present", play.keys[None, :], play.scenarios[:, None])
         counts = _poisson_counts(mean.reshape(shape), u)
@@ -389,7 +383,7 @@ def _present(play: _Play, busy: np.ndarray, beds: int | None) -> _Airways:
     cell, name = _expand(play, counts, 1)
     scenario, stratum = np.divmod(cell, shape[1])
     draw = play.draw[scenario]
-    piece, place = _pick(means, cell, play.uniforms("moment", name))
+    piece, place = _pick(so_far, cell, play.uniforms("moment", name))
     low, high = stretches.area[draw, piece, stratum], stretches.area[draw, piece + 1, stratum]
     age, gone = stays.ages(draw, low + place * (high - low))
     length = stays.lengths(draw, gone - np.log(play.uniforms("length", name)))
@@ -414,20 +408,20 @@ def _counts_within(play: _Play, mean: np.ndarray, beds: int) -> np.ndarray:
 
 
 def _coming(play: _Play, busy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean arrivals of each stretch of the interval (`_means`), and arrivals drawn, (n_scenarios, n_strata)."""
-    means = _means(play, busy, play.of.stretches.coming)
+    """Mean arrivals so far into the interval (`_so_far`), and arrivals drawn, (n_scenarios, n_strata)."""
+    so_far = _so_far(play, busy, play.of.stretches.coming)
     u = play.uniforms("arrive", play.keys[None, :], play.scenarios[:, None])
-    return means, _poisson_counts(means.sum(axis=0).reshape(u.shape), u)
+    return so_far, _poisson_counts(so_far[-1].reshape(u.shape), u)
 
 
 def _arriving(play: _Play, busy: np.ndarray) -> _Airways:
     """Airways that arrive in the interval."""
     posterior, ahead = play.posterior, play.of.stretches.ahead
-    means, counts = _coming(play, busy)
+    so_far, counts = _coming(play, busy)
     cell, name = _expand(play, counts, 2)
     scenario, stratum = np.divmod(cell, counts.shape[1])
     draw = play.draw[scenario]
-    piece, place = _pick(means, cell, play.uniforms("moment", name))
+    piece, place = _pick(so_far, cell, play.uniforms("moment", name))
     low, high = ahead[draw, piece], ahead[draw, piece + 1]
     start = low + place * (high - low)
     length = posterior.stays.lengths(draw, -np.log(play.uniforms("length", name)))

@@ -17,8 +17,8 @@ import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, fitting, nearest_size
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
-from kitplan.demand.rate_grid import RisingCounts, rising_counts
-from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
+from kitplan.demand.rate_grid import RisingCounts, kept_counts, reach
+from kitplan.demand.resecure import AttemptTable, Paced, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import SPARE_TUBE_ROLE, Route, Technique, Unit
@@ -58,9 +58,12 @@ class AttemptTables:
     _counts: dict[tuple[Any, ...], RisingCounts] = field(default_factory=dict)
     _in_stays: dict[tuple[Unit, int], np.ndarray] = field(default_factory=dict)
 
-    def on_grid(self, unit: Unit, row: Mapping[str, Any], grid: np.ndarray) -> tuple[RisingCounts, ...]:
-        """Counts of one frequency row with its hazards times each of `grid`; each factor made once, then kept."""
-        return tuple(self._at(unit, row, float(factor)) for factor in grid)
+    def on_grid(
+        self, unit: Unit, row: Mapping[str, Any], grid: np.ndarray, n_checks: int
+    ) -> tuple[RisingCounts, ...]:
+        """Counts of one frequency row with its hazards times each of `grid`, over n_checks or more: made once, kept."""
+        n_short = reach(max(n_checks, self.n_short), self.n_long)
+        return tuple(self._at(unit, row, float(factor), n_short) for factor in grid)
 
     def in_stay(self, unit: Unit, stratum: int) -> np.ndarray:
         """PMF of attempts in one whole stay of a stratum; made once, then kept."""
@@ -71,21 +74,27 @@ class AttemptTables:
             self._in_stays[unit, stratum] = pmf
         return self._in_stays[unit, stratum]
 
-    def _at(self, unit: Unit, row: Mapping[str, Any], factor: float) -> RisingCounts:
-        key = (*map(str, row.values()), round(factor, 12))  # as text, for a blank equals no other blank
+    def _at(self, unit: Unit, row: Mapping[str, Any], factor: float, n_short: int) -> RisingCounts:
+        key = (*map(str, row.values()), n_short, round(factor, 12))  # as text, for a blank equals no other blank
         if key not in self._counts:
-            self._counts[key] = rising_counts(row, unit.checks_per_day, self.n_short, self.n_long, factor)
+            self._counts[key] = kept_counts(row, unit.checks_per_day, n_short, self.n_long, factor)
         return self._counts[key]
 
 
 def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
-    """Attempt PMFs of each distinct frequency model of the unit (the costly part, made once and handed on).
+    """Attempt PMFs of each distinct frequency model of the unit; of the last few units they are kept.
 
     n_short: checks of the interval planned for (default: the stock room's protection interval). n_long: checks of
     a stay that are counted exactly (default: `exact_checks`).
     """
     n_long = n_long or exact_checks(unit.checks_per_day)
     n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
+    return _attempt_tables(Paced(unit), n_short, n_long)
+
+
+@lru_cache(maxsize=4)
+def _attempt_tables(paced: Paced, n_short: int, n_long: int) -> AttemptTables:
+    unit = paced.unit
     models, which = frequency_models(unit)
     tables = [
         attempt_table(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -54,6 +55,29 @@ def rising_counts(
     present = with_redos(present_count_pmf(hazard, n_short, events), redo, 0)[0]
     fresh = with_redos(events, redo, admission)[0]
     return RisingCounts(_rising(fresh), _rising(present), float(pace_of(fresh)))
+
+
+_REACH_STEP = 16
+_KEPT_BYTES = 6e7
+_kept: dict[tuple[Any, ...], RisingCounts] = {}
+_keeping = Lock()
+
+
+def reach(n_checks: int, n_long: int) -> int:
+    """Checks that chances are tabulated for where n_checks are asked: a few more, for somebody may ask for a little
+    longer an interval."""
+    return max(n_checks, min(-(-n_checks // _REACH_STEP) * _REACH_STEP, n_long))
+
+
+def kept_counts(row: Mapping[str, Any], checks_per_day: int, n_short: int, n_long: int, factor: float) -> RisingCounts:
+    """`rising_counts`, or the same from those last made: units of one folder mostly share a model."""
+    key = (*map(str, row.values()), checks_per_day, n_short, n_long, round(factor, 12))
+    with _keeping:
+        found = _kept.pop(key, None) or rising_counts(row, checks_per_day, n_short, n_long, factor)
+        _kept[key] = found
+        while sum(counts.fresh.nbytes + counts.present.nbytes for counts in _kept.values()) > _KEPT_BYTES:
+            del _kept[next(iter(_kept))]
+    return found
 
 
 def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:

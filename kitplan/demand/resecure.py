@@ -30,6 +30,7 @@ CONSTANT_REASONS = {
 
 _HORIZON_CHECKS = 4000
 _TINY = 1e-12
+_CELLS_AT_ONCE = 500_000
 
 
 def cumulative_hazards(row: Mapping[str, Any], checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
@@ -220,19 +221,20 @@ def present_count_pmf(
 
     fresh: `renewal_count_pmf(hazard, >= n_checks, "fresh")`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
     n_counts): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`; counts whose chance
-    is nil throughout are left out, so that long intervals stay in memory. The sum over j goes through the FFT.
+    is nil throughout are left out, and a few n are worked out at a time, so that long intervals stay in memory.
     """
     first = first_renewal_after(hazard, n_checks)[..., ages, :]
     counts = min(used_columns(fresh[..., : n_checks + 1, :], least=_TINY) + 1, n_checks)
     pmf = np.zeros((*first.shape[:-1], n_checks + 1, counts + 1))
     pmf[..., 0] = 1.0
     pmf[..., 1:, 0] -= np.cumsum(first, axis=-1)
-    length = 2 * n_checks + 1
-    for own in np.ndindex(first.shape[:-2]):
-        ahead = np.fft.rfft(first[own], length)
-        after = np.fft.rfft(fresh[own][:n_checks, :counts], length, axis=0)
-        both = np.fft.irfft(ahead[:, :, None] * after[None], length, axis=1)
-        pmf[own][:, 1:, 1:] = both[:, :n_checks]
+    step = max(_CELLS_AT_ONCE // (n_checks * counts), 1)
+    for low in range(0, n_checks, step):
+        n = np.arange(low, min(low + step, n_checks))
+        left = n - np.arange(n[-1] + 1)[:, None]  # checks left after the first renewal, below 0 where it comes later
+        after = np.where((left >= 0)[..., None], fresh[..., np.maximum(left, 0), :counts], 0.0)
+        both = first[..., : n[-1] + 1] @ after.reshape(*after.shape[:-2], -1)
+        pmf[..., n + 1, 1:] = both.reshape(*both.shape[:-1], len(n), counts)
     return np.clip(pmf, 0.0, 1.0)
 
 

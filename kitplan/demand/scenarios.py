@@ -66,14 +66,14 @@ def draw_demand(
 @dataclass(frozen=True)
 class _Airways:
     """What some scenarios' airways did. arrived, re_secures: airways that came in the interval, and attempts in it,
-    int32 (n_scenarios, n_strata). The rest are those with an attempt in it, flat: scenario, stratum, and attempts
-    before it and in it.
+    int32 (n_scenarios, n_strata). The rest are those with an attempt in it, flat and by stratum: scenario, and attempts
+    before it and in it; ends: where each stratum begins and ends, (n_strata + 1,).
     """
 
     arrived: np.ndarray
     re_secures: np.ndarray
+    ends: np.ndarray
     scenario: np.ndarray
-    stratum: np.ndarray
     before: np.ndarray
     during: np.ndarray
 
@@ -83,10 +83,13 @@ def _of_episodes(
 ) -> _Airways:
     """before, during: attempts of each airway; come: bool, came in the interval."""
     some = np.flatnonzero(during)
+    stratum = episodes.stratum[some]
+    some = some[np.argsort(stratum, kind="stable")]
     return _Airways(
         episodes.by_stratum(n_strata, come).astype(np.int32),
         episodes.by_stratum(n_strata, weights=during).astype(np.int32),
-        episodes.scenario[some], episodes.stratum[some], before[some], during[some],
+        np.append(0, np.cumsum(np.bincount(stratum, minlength=n_strata))),
+        episodes.scenario[some], before[some], during[some],
     )
 
 
@@ -94,7 +97,8 @@ def _played(asked: Intervals, tables: AttemptTables) -> Iterator[tuple[Episodes,
     """Airways, and attempts of each before the interval and in it, a block of scenarios at a time."""
     some, blocks = asked.pilot(), asked.blocks()
     seen = asked.episodes(some)
-    hazards = hazard_lots(asked.unit, asked.posterior, seen, tables, asked.seed, asked.stream)
+    n_checks = interval_checks(asked.unit, asked.days)
+    hazards = hazard_lots(asked.unit, asked.posterior, seen, n_checks, tables, asked.seed, asked.stream)
     for rows in blocks:
         episodes = seen if rows == some else asked.episodes(rows)
         yield episodes, *draw_attempts(episodes, hazards, asked.seed, asked.stream)
@@ -106,7 +110,7 @@ def _airways(asked: Intervals, tables: AttemptTables) -> Iterator[_Airways]:
 
 
 _MOST_KEPT = 1_500_000
-"""Airways that are kept for the next who asks for them, at 14 bytes each; of larger units they are drawn again."""
+"""Airways that are kept for the next who asks for them, at 12 bytes each; of larger units they are drawn again."""
 
 
 def _own_airways(asked: Intervals, tables: AttemptTables) -> Iterable[_Airways]:
@@ -134,9 +138,9 @@ def draw_ahead(unit: Unit, n_scenarios: int, seed: int, stream: str, tables: Att
 
 
 def _reaching(unit: Unit, days: float, tables: AttemptTables | None) -> AttemptTables:
-    """The tables, or longer ones where an interval has more checks."""
-    n_checks = interval_checks(unit, days)
-    return tables if tables is not None and tables.n_short >= n_checks else attempt_tables(unit, n_checks)
+    """The tables, or longer ones where an interval has more checks than a stay of theirs."""
+    tables, n_checks = tables or attempt_tables(unit), interval_checks(unit, days)
+    return tables if tables.n_long >= n_checks else attempt_tables(unit, n_checks)
 
 
 def arrivals_by_stratum(unit: Unit, days: float, n_scenarios: int, seed: int, stream: str) -> np.ndarray:
@@ -159,8 +163,9 @@ def used_by(
     stream: str,
 ) -> np.ndarray:
     """Items that given airways use, int32 (n_scenarios, n_items): their re-secures are drawn."""
-    before, during = draw_attempts(
-        episodes, hazard_lots(unit, posterior, episodes, tables, seed, stream), seed, stream)
+    n_checks = max(int(episodes.checks.max(initial=1)), 1)
+    hazards = hazard_lots(unit, posterior, episodes, n_checks, tables, seed, stream)
+    before, during = draw_attempts(episodes, hazards, seed, stream)
     takes = _takes(unit, item_choice)
     counted = _counted(takes, _of_episodes(unit.n_strata, episodes, before, during, episodes.fresh))
     return _used(unit, item_choice, takes, counted, seed, stream)[-1]
@@ -301,20 +306,16 @@ def with_other_items(
 
 def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray:
     """Patient-scope items opened in the interval, (n_scenarios,): by its end less before it, airway by airway."""
-    strata = np.array(sorted(opens))
-    place = np.full(airways.arrived.shape[1], -1, dtype=np.int32)
-    place[strata] = np.arange(len(strata))
-    where = place[airways.stratum]
-    mine = np.flatnonzero(where >= 0)
-    where, start = where[mine], airways.before[mine]
-    stop = start + airways.during[mine]
-    end = int(stop.max(initial=0))
-    table = np.stack([lengthen(opens[g], end + 1) for g in strata]).astype(np.int32).ravel()
-    first = where * np.int32(end + 1)
-    opened = table[first + stop] - table[first + start]
-    some = np.flatnonzero(opened)
-    scenario = airways.scenario[mine[some]]
-    return np.bincount(scenario, weights=opened[some], minlength=len(airways.arrived)).astype(np.int64)
+    opened = np.zeros(len(airways.arrived))
+    for stratum, table in opens.items():
+        mine = slice(airways.ends[stratum], airways.ends[stratum + 1])
+        before = airways.before[mine]
+        after = before + airways.during[mine]
+        table = lengthen(table, int(after.max(initial=0)) + 1)
+        taken = table[after] - table[before]
+        some = np.flatnonzero(taken)
+        opened += np.bincount(airways.scenario[mine][some], taken[some], len(opened))
+    return opened.astype(np.int64)
 
 
 def _split_shared(
@@ -340,16 +341,17 @@ def _split_shared(
         edges = np.cumsum(first["share"].to_numpy(float))[:-1]
         rng = np.random.PCG64(name_key(seed, stream, "share", role))
         bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)
-        most = uses.astype(np.min_scalar_type(int(uses.max(initial=0))))
+        fours, step = -(-n_scenarios // 4), min(max(_LOTS_AT_ONCE // n_scenarios, 1), 255)  # counted in a byte
+        most = uses.astype(np.min_scalar_type(int(uses.max(initial=0)) + step))
         below = np.zeros((len(edges), *uses.shape), dtype=most.dtype)
-        fours, step = -(-n_scenarios // 4), max(_LOTS_AT_ONCE // n_scenarios, 1)
         for begin in range(0, int(uses.max(initial=0)), step):
-            number = np.arange(begin, begin + step)[:, None]
+            number = np.arange(begin, begin + step, dtype=most.dtype)[:, None]
             u = rng.random_raw(step * fours).view(np.uint16).reshape(step, -1)[:, :n_scenarios]
-            for so_far, bound in zip(below, bounds):
-                hit = u < bound
-                for there, last in zip(so_far, most):
-                    there += np.add.reduce((hit & (last > number)).view(np.uint8), axis=0, dtype=most.dtype)
+            hits = [(u < bound).view(np.uint8) for bound in bounds]
+            for m, last in enumerate(most):
+                left = None if last.min() >= begin + step else (last > number).view(np.uint8)
+                for so_far, hit in zip(below, hits):
+                    so_far[m] += np.add.reduce(hit if left is None else hit & left, axis=0, dtype=np.uint8)
         split = np.diff(np.concatenate([np.zeros_like(uses)[None], below, uses[None]]), axis=0)
         for name, taken in zip(first["item"], split):
             units[..., column[str(name)]] += taken

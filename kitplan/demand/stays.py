@@ -14,6 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from kitplan.demand.even_draws import even_normals, even_uniforms
+from kitplan.demand.search import passed
 
 ENDS_A_PIECE = 8
 MOST_PIECES = 40
@@ -97,11 +98,9 @@ class StayLaw:
 
 
 def _row_search(table: np.ndarray, row: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """Index of the last entry of table[row] that is at most `value`, for every element at once."""
-    top = float(table[:, -1].max()) + 1.0
-    flat = (table + top * np.arange(len(table))[:, None]).ravel()
-    found = np.searchsorted(flat, row * top + np.minimum(value, top * (1 - 1e-9)), side="right") - 1
-    return np.clip(found - row * table.shape[1], 0, table.shape[1] - 1)
+    """Index of the last entry of table[row] that is at most `value`, for every element at once; the first is 0."""
+    width = table.shape[1]
+    return passed(table.ravel(), row * np.int64(width) + 1, 1, width - 1, value, equal=True)
 
 
 def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws: int, seed: int) -> StayLaw:

@@ -79,7 +79,9 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
 
         if home.single:
             return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
-        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder)
+        workbooks = sorted(p.name for p in home.folder.glob("[!~.]*.xlsx"))
+        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder,
+                               workbooks=workbooks)
 
     @app.post("/new")
     def new_unit() -> Response:

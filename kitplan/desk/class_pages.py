@@ -1,4 +1,4 @@
-"""The class: a form over class.toml, and the lists and prints that come of it."""
+"""The classes: a form over each class*.toml, and the lists and prints that come of them."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from flask import Flask, Response, abort, redirect, render_template, request, ur
 from kitplan.desk.opened import PLAN_FOLDER
 from kitplan.desk.toml_edit import number, read_toml, write_toml
 from kitplan.desk.units import Home
+from kitplan.read.classes import class_files
 
-FILE = "class.toml"
 LEAST_ROWS = 3
 """Practices shown even where fewer are known."""
 
@@ -24,11 +24,20 @@ _NUMBERS = (
     ("spare_share", "Spare for spoiled goes, 0.1 for 10 %", False),
     ("minutes_per_attempt", "Minutes for one go", False),
 )
-"""Key of class.toml, its words, and whether it is a whole number."""
+"""Key of a class file, its words, and whether it is a whole number."""
 
 _OF_A_SESSION = (("date", "Date", "date"), ("start", "Starts", "time"), ("place", "Place", "text"),
                  ("trainer", "Trainer", "text"), ("learners", "Learners", "number"))
 """Key of a session, its words, and what is typed."""
+
+_HEADINGS = {
+    "description": "what", "thing": "what", "units": "needed", "practice_only_units": "practice only",
+    "own_units": "class has", "buy_units": "to get", "from_before_units": "from before", "new_units": "new",
+    "goes_on_units": "goes on", "width_mm": "tape, mm", "pattern": "cut from one", "count": "how many",
+    "used_mm": "used, mm", "waste_mm": "left, mm", "from_station": "from station (0: store)",
+    "to_station": "to station (0: store)",
+}
+"""Column of a table -> its heading, where the column's own name does not say it."""
 
 
 def add(app: Flask, home: Home) -> None:
@@ -43,16 +52,29 @@ def add(app: Flask, home: Home) -> None:
     @app.post("/unit/<name>/class")
     def save_class(name: str) -> Response:
         folder = unit_of(home, name)
-        write_toml(folder, FILE, _settings(read_toml(folder, FILE)))
+        file = _file(folder)
+        write_toml(folder, file, _settings(read_toml(folder, file)))
         _plan_class(folder)
-        return redirect(url_for("class_page", name=name) + "#lists")  # type: ignore[return-value]
+        return redirect(url_for("class_page", name=name, file=file) + "#lists")  # type: ignore[return-value]
+
+
+def _files(folder: Path) -> list[str]:
+    return [path.name for path in class_files(folder)] or ["class.toml"]
+
+
+def _file(folder: Path) -> str:
+    """The class file that is asked for: one of those that are there, else the first."""
+    files = _files(folder)
+    asked = request.values.get("file", "")
+    return asked if asked in files else files[0]
 
 
 def _form(folder: Path) -> dict[str, Any]:
     """What the form shows: the class as it is, the techniques and the items to choose from."""
     import kitplan
 
-    now = read_toml(folder, FILE)
+    file = _file(folder)
+    now = read_toml(folder, file)
     try:
         unit = kitplan.load_unit(folder)
     except kitplan.InputError as error:
@@ -63,15 +85,15 @@ def _form(folder: Path) -> dict[str, Any]:
     techniques = {key: technique.title for key, technique in unit.techniques.items()}
     items = list(zip(unit.items["item"], unit.items["description"].fillna("")))
     return {
-        "now": now, "numbers": _NUMBERS, "techniques": techniques, "items": items,
-        "of_a_session": _OF_A_SESSION, "sessions": [(s, _shown(s, 1)) for s in sessions],
+        "file": file, "files": _files(folder), "now": now, "numbers": _NUMBERS, "techniques": techniques,
+        "items": items, "of_a_session": _OF_A_SESSION, "sessions": [(s, _shown(s, 1)) for s in sessions],
         "practices": _shown(now, LEAST_ROWS),
         "held": held + [("", "")] * 3, "faults": unit.faults_of("training"),
     }
 
 
 def _settings(now: dict[str, Any]) -> dict[str, Any]:
-    """class.toml with what the form holds; keys that the form does not show stay. Raises ValueError."""
+    """The class file with what the form holds; keys that the form does not show stay. Raises ValueError."""
     form = request.form
     made = dict(now)
     if form.get("title", "").strip():
@@ -117,9 +139,14 @@ def _sessions(now: dict[str, Any]) -> dict[str, Any]:
 
 
 def _shown(settings: dict[str, Any], least: int) -> list[dict[str, Any]]:
-    """The practices of a class or of a session, and rows to fill in."""
-    practices = [p for p in settings.get("practice", []) if isinstance(p, dict)]
+    """The practices of a class or of a session, their sizes as one text, and rows to fill in."""
+    practices = [p | {"shown": _sizes_text(p)} for p in settings.get("practice", []) if isinstance(p, dict)]
     return practices + [{}] * max(1, least - len(practices))
+
+
+def _sizes_text(practice: dict[str, Any]) -> str:
+    sizes = next((practice[key] for key in ("tube_mm", "size", "french") if key in practice), "")
+    return "; ".join(map(str, sizes)) if isinstance(sizes, list) else str(sizes)
 
 
 def _practices(rows: str, before: dict[str, Any]) -> list[dict[str, Any]]:
@@ -133,11 +160,13 @@ def _practice(before: dict[str, Any], technique: str, size: str, skin: str) -> d
     """One practice: what was there before, with what the form holds; a size keeps the scale that it had."""
     scale = next((key for key in ("size", "french") if key in before), "tube_mm")
     given: dict[str, Any] = {"technique": technique, "skin": skin}
-    if size.strip():
-        try:
-            given[scale] = number(size, "Size")
-        except ValueError:
-            given["size"] = size.strip()
+    sizes = [part.strip() for part in size.split(";") if part.strip()]
+    try:
+        read: list[Any] = [number(part, "Size") for part in sizes]
+    except ValueError:
+        scale, read = "size", sizes
+    if read:
+        given[scale] = read if len(read) > 1 else read[0]
     kept = {k: v for k, v in before.items() if k not in ("technique", "skin", "tube_mm", "size", "french")}
     return kept | given
 
@@ -168,7 +197,7 @@ def _result(folder: Path) -> dict[str, Any]:
         if path.is_file():
             frame = pd.read_csv(path, dtype=str, keep_default_na=False)
             if len(frame):
-                lists.append((title, list(frame.columns), frame.head(200).to_numpy().tolist()))
+                lists.append((title, *_table(frame.head(200))))
     lists += _by_session(place / "tables" / "training_sessions.csv")
     return {"lists": lists, "prints": _papers(place)}
 
@@ -189,5 +218,11 @@ def _by_session(path: Path) -> list[tuple[str, list[str], list[list[str]]]]:
     if not path.is_file():
         return []
     frame = pd.read_csv(path, dtype=str, keep_default_na=False)
-    groups = [(str(name), group.drop(columns=["class", "item"])) for name, group in frame.groupby("class", sort=False)]
-    return [(name, list(group.columns), group.to_numpy().tolist()) for name, group in groups] if len(groups) > 1 else []
+    groups = [(str(name), *_table(group.drop(columns="class"))) for name, group in frame.groupby("class", sort=False)]
+    return groups if len(groups) > 1 else []
+
+
+def _table(frame: Any) -> tuple[list[str], list[list[str]]]:
+    """(headings, rows) of a table for people, who need no item's key beside its description."""
+    shown = frame.drop(columns="item") if "description" in frame else frame
+    return [_HEADINGS.get(c, c.replace("_", " ")).capitalize() for c in shown.columns], shown.to_numpy().tolist()

@@ -323,8 +323,9 @@ class _ClassReader:
         techniques = tuple(technique_for(name, self.techniques) or "" for name in given["techniques"])
         titles = [*self.techniques, *(t.title for t in self.techniques.values())]
         self._known(f"{key}.techniques", given["techniques"], titles, "is not a technique of this unit")
-        name = given["name"] or (str(self.described[item]) if item else role)
-        return Durable(**given | {"name": " ".join(name.split()), "item": item, "role": role, "techniques": techniques})
+        name = " ".join((given["name"] or (str(self.described[item]) if item else role)).split())
+        given |= {"name": name[:1].upper() + name[1:], "item": item, "role": role, "techniques": techniques}
+        return Durable(**given)
 
     def _stock(self, name: str, block: object, day: date | None) -> dict[str, int]:
         """Single items by catalogue name: a number, or { units = 25, expires = 2027-01-31 }.

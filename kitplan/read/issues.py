@@ -240,7 +240,8 @@ def _tell_others(
 def _copies(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray, findings: Findings) -> np.ndarray:
     """Which of the kept lines are copies: on a run of days every line stands twice (or three times, ...).
 
-    It does not matter how the file was sorted after it was pasted. Single lines that stand twice are asked about only.
+    It does not matter how the file was sorted after it was pasted. Lines of a day that the paste cut in two are copies
+    where they adjoin it. Other single lines that stand twice are asked about only.
     """
     lines = frame[kept].reset_index(drop=True)
     if not len(lines):
@@ -253,10 +254,12 @@ def _copies(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray, findings
     run = (times != times.shift()).cumsum()
     different = (nth == 0).groupby(lines["date"].map(run)).sum()
     pasted = lines["date"].map((times > 1) & (run.map(different) >= _COPY_LINES)).astype(bool)
-    copy = (pasted & (nth >= often / lines["date"].map(times))).to_numpy()
+    whole = pasted & (nth >= often / lines["date"].map(times))
+    block = (nth == 0).cumsum()
+    copy = (whole | ((nth > 0) & ~pasted & block.isin(block[whole]))).to_numpy()
     rows = reader.rows[kept]
     if copy.any():
-        days = lines.loc[copy, "date"].dt.date
+        days = lines.loc[whole, "date"].dt.date
         span = f"{_counted(days.nunique(), 'day')}, {days.min()}" + f" to {days.max()}" * (days.nunique() > 1)
         findings.warn(reader.name, f"has every line of {span}, more than once, "
                       f"as from one export pasted twice: {_counted(int(copy.sum()), 'line')} with "

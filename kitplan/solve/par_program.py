@@ -143,10 +143,13 @@ def add_limit(stated: Stated, limit: Limit, penalty: float | None = None) -> int
     handles = [h for steps in stated.steps for h in steps]
     weights = np.concatenate([limit.per_unit[i] * stated.rises(i) for i in range(len(stated.steps))]).tolist()
     room = limit.room - float(limit.per_unit @ stated.collapsed.lower)
-    if penalty is not None:
-        return stated.program.elastic_row(limit.name, handles, weights, high=room, penalty=penalty)
-    stated.program.row(limit.name, handles, weights, high=room)
-    return None
+    if penalty is None:
+        stated.program.row(limit.name, handles, weights, high=room)
+        return None
+    (short,) = stated.program.variables(f"short_{limit.name}_", 1)
+    stated.program.objective([short], penalty)
+    stated.program.row(limit.name, [*handles, short], [*weights, -1.0], high=room)
+    return short
 
 
 def read_par(stated: Stated, solution: Solution, above: float = 0.5) -> np.ndarray:

@@ -1,7 +1,7 @@
 """Linear and mixed-integer programs: the only module that knows PuLP.
 
-Works with PuLP 3.3 and 4. HiGHS solves; CBC takes over where HiGHS is not installed. A program is
-collected in plain lists and handed to PuLP once, when it is first solved or written.
+Works with PuLP 3.3 and 4. HiGHS solves; CBC is there for a second opinion. A program is collected in plain lists and
+handed to PuLP once, when it is first solved.
 
 Three habits of the libraries shape this module: a run stopped by its time limit may still be called
 optimal, so status and solution status are both read; an infeasible model still holds numbers, so
@@ -16,16 +16,17 @@ import time
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pulp
 
-from kitplan.solve.solution import NoSolution, NoSolver, Row, Solution
+from kitplan.solve.solution import NoSolution, Row, Solution
 from kitplan.solve.values import SolverReport
 
-__all__ = ["NoSolution", "NoSolver", "Program", "Row", "Solution", "available_solvers"]
+__all__ = ["NoSolution", "Program", "Row", "Solution"]
+
+SOLVER = "highs"
 
 INTEGRAL = 1e-6
 """How far from a whole number a value may be and still count as whole (the solvers' own tolerance)."""
@@ -33,7 +34,6 @@ INTEGRAL = 1e-6
 FEASIBLE = 1e-5
 """How far outside a row or bound a returned solution may lie before it is refused."""
 
-_NUMBER = re.compile(r"\bc\d{7}_")
 _PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
 _PULP_4 = not hasattr(pulp.LpProblem(), "sol_status")
 
@@ -55,11 +55,6 @@ class Program:
         self._constant = 0.0
         self._rows: dict[str, Row] = {}
         self._built: tuple[Any, list[Any]] | None = None
-
-    @property
-    def size(self) -> tuple[int, int]:
-        """Numbers of rows and columns."""
-        return len(self._rows), len(self._column_names)
 
     def variables(
         self, name: str, count: int, low: Any = 0.0, high: Any = None, integer: bool = False
@@ -99,33 +94,6 @@ class Program:
             raise ValueError(f"row {name!r} limits nothing")
         self._rows[_plain(name)] = Row(list(handles), _coefficients(coefficients, len(handles)), low, high)
 
-    def elastic_row(
-        self,
-        name: str,
-        handles: Sequence[int],
-        coefficients: Any,
-        low: float | None = None,
-        high: float | None = None,
-        penalty: float = 1.0,
-    ) -> int:
-        """Add a row that may be broken at `penalty` a unit; return the handle of the amount broken.
-
-        sum + short >= low, or sum - short <= high; exactly one limit is given.
-        """
-        if (low is None) == (high is None):
-            raise ValueError(f"elastic row {name!r} takes exactly one limit")
-        (short,) = self.variables(f"short_{name}_", 1)
-        self.objective([short], self._sign * penalty)
-        sign = 1.0 if low is not None else -1.0
-        self.row(name, [*handles, short], [*_coefficients(coefficients, len(handles)), sign], low, high)
-        return short
-
-    def write_lp(self, path: Path) -> None:
-        """Write the program as a CPLEX .lp file (always as a minimisation), without the numbers before the names."""
-        self._model()[0].writeLP(str(path))
-        text = path.read_text(encoding="utf-8")
-        path.write_text(_NUMBER.sub("", text), encoding="utf-8")
-
     def solve(
         self,
         integer: bool = True,
@@ -137,11 +105,10 @@ class Program:
         """Solve the linear relaxation, then (if asked, and if it is not whole already) the integer program.
 
         gap: relative gap at which the integer solve may stop. time_limit: seconds for each of the two solves.
-        solver: "highs" or "cbc"; None takes HiGHS where installed. relaxation: an earlier result of
-        `solve(integer=False)` on this same program, to save solving it again.
-        Raises NoSolver.
+        solver: "highs" or "cbc"; None takes SOLVER. relaxation: an earlier result of `solve(integer=False)` on this
+        same program, to save solving it again.
         """
-        engine = solver or next(_installed())
+        engine = solver or SOLVER
         relaxed = relaxation or self._run(engine, False, 0.0, time_limit)
         whole = not any(self._integer)
         if not integer or relaxed.report.status != "optimal" or whole or self._is_whole(relaxed):
@@ -276,35 +243,18 @@ class Program:
         }
 
 
-def available_solvers() -> list[str]:
-    """Return the solvers at hand, best first. Raises NoSolver if there is none."""
-    return list(_installed())
-
-
-def _installed() -> Iterator[str]:
-    found = False
-    for name in ("highs", "cbc"):
-        if _engine(name, False, 0.0, None) is not None:
-            found = True
-            yield name
-    if not found:
-        raise NoSolver("No solver is installed: install highspy (pip install highspy)")
-
-
-def _engine(name: str, integer: bool, gap: float, time_limit: float | None) -> Any | None:
-    """Return a PuLP solver set up to repeat itself exactly (one thread, fixed seed), or None."""
+def _engine(name: str, integer: bool, gap: float, time_limit: float | None) -> Any:
+    """Return a PuLP solver set up to repeat itself exactly (one thread, fixed seed)."""
     if name == "highs":
-        engine = pulp.HiGHS(
+        return pulp.HiGHS(
             mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1, random_seed=0,
             output_flag=False,
         )
-        return engine if engine.available() else None
     if name == "cbc":
         maker = getattr(pulp, "COIN_CMD" if _PULP_4 else "PULP_CBC_CMD")
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)
-            engine = maker(mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1)
-        return engine if engine.available() else None
+            return maker(mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1)
     raise ValueError(f"unknown solver {name!r}: choose highs or cbc")
 
 
@@ -313,8 +263,6 @@ def _solve_quietly(
 ) -> tuple[str, float | None]:
     """Run PuLP's solver; return our status and the bound proven on an integer program (None if not told)."""
     engine = _engine(name, integer, gap, time_limit)
-    if engine is None:
-        raise NoSolver(f"The solver {name} is not installed")
     with _banner_hidden():
         status = _status(problem, problem.solve(engine))
     if name == "highs" and status == "failed":

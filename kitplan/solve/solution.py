@@ -14,10 +14,6 @@ class NoSolution(RuntimeError):
     """Values were asked of a program that ended without a solution; the text says how it ended."""
 
 
-class NoSolver(RuntimeError):
-    """Neither HiGHS nor CBC is installed, or the one asked for is not."""
-
-
 @dataclass(frozen=True)
 class Row:
     """One linear row: low <= sum of coefficient * variable <= high (None: no limit on that side)."""

@@ -42,6 +42,8 @@ PAPER_CODES = {"a4": 9, "letter": 1}
 _CREATED = datetime(2000, 1, 1)
 _LONGEST_TEXT = 32_000
 _LONGEST_NAME = 48
+_LANDSCAPE_ROWS, _UPRIGHT_ROWS, _SHORT_TABLE = 34, 58, 20
+"""Rows that may fill a printed page lying and standing; rows that never do."""
 _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
@@ -113,7 +115,7 @@ def _border(kind: str, line: str) -> dict[str, Any]:
 class Page:
     """One sheet, written from the top down."""
 
-    def __init__(self, book: Book, sheet: Worksheet, about: str, widths: Sequence[float]) -> None:
+    def __init__(self, book: Book, sheet: Worksheet, about: str, widths: Sequence[float], landscape: bool) -> None:
         self.book = book
         self.sheet = sheet
         self.about = about
@@ -122,6 +124,7 @@ class Page:
         self.next_row = 1
         self._repeats = False
         self._breaks: list[int] = []
+        self._rows_a_page = _LANDSCAPE_ROWS if landscape else _UPRIGHT_ROWS
         for column, width in enumerate(widths):
             sheet.set_column(column, column, width)
 
@@ -297,6 +300,21 @@ class Page:
         self._breaks.append(self.next_row - 1)
         self.sheet.set_h_pagebreaks(self._breaks)
 
+    def another_table(self, rows: int) -> None:
+        """Begin another table, of so many rows, on a printed page of its own where it may not fit the present one.
+
+        Where it cannot run over that page, the header that is repeated stays that of the table before.
+        """
+        if self.begin_anew_without_room(rows):
+            self._repeats &= rows > _SHORT_TABLE
+
+    def begin_anew_without_room(self, rows: int) -> bool:
+        """Begin a new printed page where so many rows may not fit the present one, and say whether it did."""
+        full = self.next_row - max(self._breaks, default=0) + rows > self._rows_a_page
+        if full:
+            self.new_printed_page()
+        return full
+
     def name_cell(self, name: str, row: int, column: int) -> None:
         """Give a cell a name that other programs find it by."""
         quoted = self.title_text.replace("'", "''")
@@ -331,7 +349,7 @@ class Book:
     def page(self, title: str, about: str, widths: Sequence[float], *, landscape: bool = True) -> Page:
         """A new sheet. about: one clause for the first sheet's list. widths: of columns, in characters."""
         sheet = self.workbook.add_worksheet(title)
-        page = Page(self, sheet, about, widths)
+        page = Page(self, sheet, about, widths, landscape)
         self.pages.append(page)
         sheet.hide_gridlines(2)
         if landscape:

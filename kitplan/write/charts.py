@@ -59,10 +59,12 @@ def line_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *,
     return chart
 
 
-def bar_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_format: str = "#,##0") -> Chart:
-    """Bars over categories: the x of the first line names them; shades of grey with black edges."""
+def bar_chart(page: Page, lines: Sequence[Line], y_title: str, *, y_format: str = "#,##0") -> Chart:
+    """Bars over categories, shades of grey with black edges: the x of the first line names them in words, which may
+    take several lines, so that a title below would meet the legend.
+    """
     chart = page.book.workbook.add_chart({"type": "column"})
-    _axes(chart, x_title, y_title, "General", y_format)
+    _axes(chart, "", y_title, "General", y_format)
     for number, line in enumerate(lines):
         chart.add_series(_series(page, line, lines[0].x) | {
             "fill": {"color": _FILLS[number % len(_FILLS)]}, "border": {"color": "#000000", "width": 0.75},
@@ -72,6 +74,8 @@ def bar_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, 
 
 def place(page: Page, chart: Chart, rows: int = 20, columns: tuple[int, int] | None = None) -> None:
     """Put a chart over the columns given (all by default) at the next free row, `rows` rows high."""
+    if page.begin_anew_without_room(rows):
+        page.skip()
     first, last = columns or (1, len(page.widths))
     chart.set_legend({"position": "bottom"})
     width = sum(int(w * 7 + 0.5) + 5 for w in page.widths[first - 1:last])
@@ -97,7 +101,7 @@ def _cells(page: Page, cells: Range) -> list[Any]:
 
 def _axes(chart: Chart, x_title: str, y_title: str, x_format: str, y_format: str,
           y_scale: dict[str, float | None] | None = None) -> None:
-    chart.set_x_axis({"name": x_title, "num_format": x_format, "major_gridlines": {"visible": False}})
+    chart.set_x_axis({"name": x_title or None, "num_format": x_format, "major_gridlines": {"visible": False}})
     chart.set_y_axis({"name": y_title, "num_format": y_format,
                       "major_gridlines": {"visible": True, "line": {"color": "#D9D9D9"}}, **(y_scale or {})})
     chart.set_title({"none": True})

@@ -39,6 +39,7 @@ _EAST_ASIA = ("SC", "JP", "KR", "TC")
 _BOX_WIDTH = 0.62
 rl_config.useA85 = 0  # streams as they are: as text for old mail they are a quarter larger and slower to write
 _REGULAR, _BOLD = 400, 700
+CUT = " ..."
 
 
 @dataclass(frozen=True)
@@ -94,9 +95,9 @@ def cut_lines(text: str, size: float, room: float, most: int, bold: bool = False
     if len(lines) <= most:
         return lines
     last = lines[most - 1]
-    while last and width_of(f"{last} ...", size, bold) > room:
+    while last and width_of(last + CUT, size, bold) > room:
         last = last[:-1].rstrip(" ,;")
-    return [*lines[:most - 1], f"{last} ..."]
+    return [*lines[:most - 1], last + CUT]
 
 
 def lines_of(text: str, size: float, room: float, bold: bool = False) -> list[str]:

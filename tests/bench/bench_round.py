@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.posterior import fit_posterior
 from kitplan.parts.orders.ordering import packs_to_level
 from kitplan.parts.simulate.issue_play import play_issues
 from kitplan.saved.folder import open_plan
@@ -50,7 +51,8 @@ def main():
     given = parser.parse_args()
     plan = open_plan(given.plan)
     names = plan.unit.items["item"].tolist()
-    issued = play_issues(plan.unit, plan.item_choice, given.weeks * 7, given.copies, 5, "bench round", None)
+    issued = play_issues(plan.unit, plan.item_choice, given.weeks * 7, given.copies, 5, "bench round",
+                         fit_posterior(plan.unit))
     daily = issued.reshape(given.weeks * 7, -1, *issued.shape[1:]).sum(axis=1)  # steps of a day or less
     items = plan.unit.items.set_index("item")
     rules = {"one number": ({x.item: x.level_units for x in plan.orders.plan.levels},) * 2}

@@ -331,7 +331,7 @@ def test_rolls_opened_in_the_interval_are_those_beyond_what_was_opened_before():
     """
     def opened(during):
         none = np.zeros((2, 2), np.int32)
-        airways = _Airways(none, none, np.array([0, 1, 0]), np.array([0, 0, 1]), np.array([3, 0, 0], np.int32),
+        airways = _Airways(none, none, np.array([0, 2, 3]), np.array([0, 1, 0]), np.array([3, 0, 0], np.int32),
                            np.array(during, np.int32))
         return _items_opened({0: np.array([0, 1, 1, 2, 2, 3])}, airways).tolist()
 

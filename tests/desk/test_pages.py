@@ -115,7 +115,7 @@ def test_a_course_is_filled_in_by_session_and_shown_by_session(client, home):
     assert [sorted(s) for s in file["session"]] == [["date", "place", "start"], ["date", "learners"]]
     assert "Practice course, session 1" in text
     assert "Practice course, session 2" in text
-    assert "goes on units" in text
+    assert "Goes on" in text
     assert "session-sheets.pdf" in text
 
 
@@ -140,6 +140,24 @@ def test_a_session_may_practise_something_else_and_keeps_what_the_form_does_not_
     assert client.post("/unit/mill_lane/class", form).status_code == 200
     kept = tomllib.loads(path.read_text())["session"]
     assert [s.get("practice") for s in kept] == [first["practice"], None], "a form without these fields keeps them"
+
+
+def test_each_class_file_has_its_form_and_several_sizes_stay_several(client, home):
+    for season, sizes in (("spring", "[3.0, 3.5]"), ("autumn", "4.0")):
+        (home / "mill_lane" / f"class-{season}.toml").write_text(
+            f'title = "In {season}"\nlearners = 4\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = {sizes}\n')
+    assert 'value="In autumn"' in client.get("/unit/mill_lane/class").text, "the first by name"
+    shown = client.get("/unit/mill_lane/class?file=class-spring.toml").text
+    assert 'value="3.0; 3.5"' in shown
+    assert 'value="In autumn"' in client.get("/unit/mill_lane/class?file=../mill_lane/unit.toml").text
+    page = client.post("/unit/mill_lane/class", {
+        "file": "class-spring.toml", "title": "In spring", "learners": "6", "pairs": "yes", "technique": "oral_two_y",
+        "size": "3; 4", "skin": "none"})
+    assert page.status_code == 200, words(page)
+    spring = tomllib.loads((home / "mill_lane" / "class-spring.toml").read_text())
+    assert (spring["learners"], spring["practice"][0]["tube_mm"]) == (6, [3.0, 4.0])
+    assert tomllib.loads((home / "mill_lane" / "class-autumn.toml").read_text())["learners"] == 4
+    assert not (home / "mill_lane" / "class.toml").exists()
 
 
 def test_a_class_filled_in_on_the_page_gives_its_lists(client, home):

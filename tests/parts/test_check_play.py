@@ -10,20 +10,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
-from kitplan.parts.simulate.census_play import Airways
 from kitplan.parts.simulate.check_play import (
     lengths_cut_mm,
     play_checks,
     rectangles_from_sheet,
     rolls_opened,
 )
+from kitplan.parts.simulate.future_play import Airways
 from kitplan.read.values import Piece
 from kitplan.resources import sample_units
 
 
 def airways(n: int, days: float) -> Airways:
     zero = np.zeros(n)
-    return Airways(zero.astype(int), zero.astype(int), zero, zero + days, zero, zero + days, wear=zero + 1)
+    return Airways(zero.astype(int), zero.astype(int), zero, zero + days, wear=zero + 1)
 
 
 def played(unit_maker, frequency_maker, n=4000, days=10.0, **frequency):

@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitplan.parts.simulate.census_play import Airways
 from kitplan.parts.simulate.check_play import (
     _in_order,
     _strain,
@@ -18,6 +17,7 @@ from kitplan.parts.simulate.check_play import (
     rectangles_from_sheet,
     rolls_opened,
 )
+from kitplan.parts.simulate.future_play import Airways
 from kitplan.read.values import Piece
 
 
@@ -47,7 +47,7 @@ def airways(*rows):
     """rows: stratum, start, end."""
     kinds, start, end = (np.array(c, dtype=float) for c in zip(*rows))
     n = len(rows)
-    return Airways(np.zeros(n, int), kinds.astype(int), start, end, np.zeros(n), np.full(n, 99.0), np.ones(n))
+    return Airways(np.zeros(n, int), kinds.astype(int), start, end, np.ones(n))
 
 
 # -- checks ---------------------------------------------------------------------------------------------------------
@@ -206,3 +206,16 @@ def test_pieces_from_a_sheet_by_rounds_of_cutting(sheet, piece, cuts, count):
     lying. 5 x 5: four lie about a hole in its middle, which no straight cut makes; three.
     """
     assert rectangles_from_sheet(*sheet, *piece, cuts=cuts) == count
+
+
+def test_a_use_takes_as_many_whole_items_as_its_need_asks_for(small_unit):
+    """7 mL from ampoules of 5 are two a re-secure; one a day for three days."""
+    from kitplan.demand.item_choice import fill_roles
+    from kitplan.parts.simulate.issue_play import _issues_of
+
+    (name, technique), = small_unit.techniques.items()
+    thirsty = replace(small_unit, techniques={name: replace(technique, uses={**technique.uses, "saline": 7})},
+                      prefer={"saline": "saline-5"})
+    unit = certain(thirsty)
+    found = _issues_of(unit, fill_roles(unit), airways((0, 0.5, 3.0)), 4, 1, np.random.default_rng(1))
+    assert found[:, 0, list(unit.items["item"]).index("saline-5")].tolist() == [2, 2, 2, 0]

@@ -217,6 +217,10 @@ def test_totals_are_said_with_their_budget_where_there_is_one():
     assert said.startswith("2 units, budget year 2026-01 to 2026-12: 100 USD against a budget of 120; 8 times in 10 ")
     assert said.endswith("between 20 and 180 if all err one way.")
     assert "budget of" not in spend_sentences(spend_table([spend("a"), spend("b")]))[0]
+    alone, total = spend_sentences(spend_table([spend("a"), spend("b"), replace(spend("c"), currency="DUC")]))
+    assert " DUC; 8 times in 10 between " in alone
+    assert "one way" in total
+    assert "one way" not in alone
 
 
 def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():

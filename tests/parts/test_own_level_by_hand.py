@@ -343,3 +343,27 @@ def test_a_snapshot_has_no_law_of_months(small_unit):
 
     with pytest.raises(ValueError, match="no months"):
         month_law(small_unit, monthly_census(small_unit), 3)
+
+
+def test_after_one_days_count_months_lie_about_the_airways_that_find_a_bed(unit_maker):
+    """Nine airways counted, ten beds: as many come as leave nine there, and beds keep them under ten; two expected for
+    their own part are no part of it.
+    """
+    from dataclasses import replace
+
+    from kitplan.demand.posterior import fit_posterior
+    from kitplan.parts.forecast.fitted import snapshot_paths
+
+    expected = pd.DataFrame({"stratum": [2], "mean_airways": [2.0]})
+    unit = unit_maker()
+    for beds, more in ((None, expected[:0]), (10, expected[:0]), (None, expected)):
+        own = replace(unit, census=replace(unit.census, expected=more), bedside=replace(unit.bedside, beds=beds))
+        airways, coming = snapshot_paths(own, 4, 6000, np.random.default_rng(1))
+        posterior = fit_posterior(own)
+        there = ((posterior.arrivals * posterior.mean_stays).sum(axis=1) * posterior.bedded).mean()
+        level = there - float(more["mean_airways"].sum()) * posterior.bedded.mean()
+        assert airways.mean(axis=0) == pytest.approx(np.full(4, level), rel=0.01)
+        assert coming.mean(axis=0) == pytest.approx(np.full(4, level), rel=0.01)
+        assert beds is None or level < 9
+        assert airways.shape == coming.shape == (6000, 4)
+        assert (airways >= 0).all()

@@ -17,9 +17,8 @@ from kitplan.demand.tape import _path_mm
 from kitplan.demand.use import use_model
 from kitplan.parts.audit.model import say_swaps
 from kitplan.parts.simulate import future_play
-from kitplan.parts.simulate.census_play import Airways, _cycles
 from kitplan.parts.simulate.check_play import _strain, _Wear, play_checks
-from kitplan.parts.simulate.future_play import _days_before
+from kitplan.parts.simulate.future_play import Airways, _days_before
 from kitplan.parts.simulate.issue_play import _issues_of, stock_clock
 from kitplan.parts.simulate.rules_of_thumb import Records, records, rules
 from kitplan.parts.simulate.stock_ledger import ReviewRule, play_ledger
@@ -148,12 +147,11 @@ def clockwork(unit_maker):
                                                          admission_secures=1.0, airway_spread=0.0))
 
 
-def airways(*rows, counted=(0.0, 10.0), replication=0):
+def airways(*rows, replication=0):
     """rows: stratum, start, end."""
     kinds, start, end = (np.array(c, dtype=float) for c in zip(*rows))
     n = len(rows)
-    first, last = (np.full(n, day) for day in counted)
-    return Airways(np.full(n, replication), kinds.astype(int), start, end, first, last, np.ones(n))
+    return Airways(np.full(n, replication), kinds.astype(int), start, end, np.ones(n))
 
 
 def issued(unit, played, item, days=10, replications=1):
@@ -199,13 +197,6 @@ def test_an_airway_that_was_there_before_takes_no_mask_and_goes_on_with_its_roll
     assert issued(clockwork, played, "tape-25-short") == [[0, 0, 1, 0, 0, 0, 0, 0, 0, 0]]
 
 
-def test_what_counts_is_what_lies_between_the_days_that_count(clockwork):
-    """A lap of history from day 2 to day 4: the fifth and seventh re-secures are of the laps beside it."""
-    assert issued(clockwork, airways((0, -2.0, 9.0), counted=(2.0, 4.0)), "saline-5") == [[0, 0, 1, 1, *[0] * 6]]
-    for start, mask in ((1.9, 0), (2.0, 1), (3.9, 1), (4.0, 0)):
-        assert sum(issued(clockwork, airways((0, start, 9.0), counted=(2.0, 4.0)), "mask-42")[0]) == mask
-
-
 def test_kinds_and_copies_are_kept_apart(clockwork):
     """Two pieces of dressing a re-secure over a barrier, eight from one; none for the plain kind; the second copy."""
     both = airways((1, 0.5, 6.0), (0, 0.5, 2.0), replication=1)
@@ -230,18 +221,6 @@ def test_a_step_is_a_day_or_the_longest_part_of_it_that_divides_review_and_lead(
     assert (clock.step_checks, clock.review_steps, clock.lead_steps) == steps
     assert clock.steps_per_day == 4 / steps[0]
     assert clock.interval_steps == steps[1] + steps[2]
-
-
-def test_laps_through_a_history_follow_each_other_and_cover_every_day():
-    """Four copies of ten days each over laps of three: each begins in a quarter of the lap of its own."""
-    replication, begin = _cycles(3.0, 10, 4, np.random.default_rng(1))
-    for copy in range(4):
-        own = np.sort(begin[replication == copy])
-        assert np.diff(own) == pytest.approx(3.0)
-        assert -3.0 < own[0] <= 0.0
-        assert own[-1] + 3.0 >= 10.0 > own[-1]
-    firsts = np.sort([-begin[replication == c].min() for c in range(4)])
-    assert (np.floor(firsts / 0.75) == np.arange(4)).all()
 
 
 def test_the_strain_of_a_check_is_the_weibull_hazard_since_the_last_and_a_quarter_of_the_days_other_causes(unit_maker):

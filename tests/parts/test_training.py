@@ -165,7 +165,7 @@ def test_what_is_counted_is_said_on_every_list(harbour):
 def test_only_what_is_carried_between_stations_is_called_moved(harbour):
     _, plan = harbour
     kept = plan.shopping[plan.shopping["kind"] == "durable"].set_index("item")["because"]
-    assert "moved between stations" in kept["child head manikin with tube"]
+    assert "moved between stations" in kept["Child head manikin with tube"]
     assert "every station keeps its own" in kept["scissors_blunt"]
 
 

@@ -128,6 +128,16 @@ def test_two_exports_that_overlap_are_counted_once_where_they_do(export):
     assert any("1 day, 2025-01-13, more than once" in w.fault for w in said)
 
 
+def test_a_paste_that_cuts_a_day_in_two_is_counted_once_in_that_day_too(export):
+    once = [line for day in DAYS for line in week(day)]
+    issues, said = export([*once, *once[2:], f"{DAYS[0]},saline_5ml,99"])
+    assert issues["units"].sum() == 3 * sum(range(12, 17)) + 99
+    (warning,) = [w for w in said if "pasted twice" in w.fault]
+    assert "2 days, 2025-01-13 to 2025-01-20, more than once" in warning.fault
+    assert "13 lines" in warning.fault
+    assert not [w for w in said if "both are counted" in w.fault]
+
+
 def test_two_like_issues_of_one_day_are_counted_and_asked_about(export):
     issues, said = export([*week(DAYS[0]), f"{DAYS[0]},saline_5ml,12"])
     assert len(issues) == 6

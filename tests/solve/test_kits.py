@@ -239,7 +239,7 @@ def test_an_airway_that_no_mask_or_bag_fits_is_named_with_the_mend(mixed, role):
 def test_a_recipe_that_names_an_unknown_role_is_named_with_the_mend(mixed):
     odd = dataclasses.replace(mixed.techniques["oral_two_y"], uses={"gloves": 2, "gluves": 1})
     unit = dataclasses.replace(mixed, techniques={**mixed.techniques, "oral_two_y": odd})
-    assert re.search(r"names a role that no item fills.*'gluves'.*correct the name", faults(unit))
+    assert re.search(r"no item of this role serves.*'gluves'.*correct the recipe", faults(unit))
 
 
 def test_a_piece_longer_than_every_roll_is_named_with_the_mend(mixed):

@@ -395,3 +395,10 @@ def test_draws_that_differ_beyond_their_risk_widen_the_range():
     low, high = readiness_range(ready, draw, np.log1p(np.exp(odds)))
     assert (low, high) == pytest.approx(tuple(np.quantile(truth, [0.05, 0.95])), abs=0.03)
     assert low < np.quantile(line, 0.05) - 0.02
+
+
+def test_an_item_in_packs_of_two_has_a_pack_to_count(make_stock, make_demand):
+    """At 3 money an item half a single item lies above the level on the mean."""
+    _, found = asked_of(make_stock, make_demand, np.ones((4, 2), dtype=int), pack=[2.0, 1.0], price=[6.0, 1.0])
+    assert found.packed.tolist() == [0]
+    assert found.cost.tolist() == [3.0, 1.0, 1.5]

@@ -30,16 +30,6 @@ from kitplan.solve.verify import (
 # -- programs -------------------------------------------------------------------------------------------------------
 
 
-def test_a_program_knows_its_rows_and_columns():
-    program = Program("p", "min")
-    assert program.size == (0, 0)
-    handles = program.variables("x", 3)
-    program.row("one", handles, 1.0, low=1.0)
-    assert program.size == (1, 3)
-    program.variables("y", 2, high=1, integer=True)
-    assert program.size == (1, 5)
-
-
 def test_objectives_add_up_and_carry_their_constant():
     """Least of 2 x + 3 x + 7 where x is 4 or more."""
     program = Program("p", "min")
@@ -54,16 +44,6 @@ def test_objectives_add_up_and_carry_their_constant():
         program.row("low", [x], 1.0, low=4.0)
     with pytest.raises(ValueError, match="limits nothing"):
         program.row("none", [x], 1.0)
-
-
-def test_what_an_elastic_row_is_short_of_costs_its_penalty():
-    """x at most 3 by its limit, 5 asked: two short at 10 each."""
-    program = Program("p", "min")
-    (x,) = program.variables("x", 1, high=3)
-    short = program.elastic_row("ask", [x], 1.0, low=5.0, penalty=10.0)
-    solution = program.solve()
-    assert solution.report.objective == pytest.approx(20.0)
-    assert solution.values([short]) == pytest.approx([2.0])
 
 
 @pytest.mark.parametrize("large", [False, True])

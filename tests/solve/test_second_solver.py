@@ -20,12 +20,13 @@ from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.unit import load_unit
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import cheapest
-from kitplan.solve.program import Program, available_solvers
+from kitplan.solve.program import Program, _engine
 
 from ..random_units import units
 from .test_golden import COST, NEED, PACKS, SHELF, elastic, most_ready, par_levels
 
-needs_cbc = pytest.mark.skipif("cbc" not in available_solvers(), reason="this PuLP ships no CBC and none is installed")
+needs_cbc = pytest.mark.skipif(not _engine("cbc", False, 0.0, None).available(),
+                               reason="this PuLP ships no CBC and none is installed")
 SCENARIOS = 40
 """Scenarios of a random unit that the second program is asked about: its relaxation is weak."""
 

@@ -110,6 +110,7 @@ def _write_missing(page: Page, audit: Audit) -> None:
     )
     if not len(missing):
         return
+    page.another_table(min(len(missing), _MISSING_SHOWN))
     page.spread("What is missing when something runs short today", "strong")
     kinds = ("text", *_KINDS[1:10])
     page.header(("", "Item", "Description", "Par today", "", "", "", "Short today", "", "Share of the short ones"),

@@ -62,7 +62,7 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
     )
     page.new_printed_page()
     line = Line("Money a month", (1, *rows), (2, *rows))
-    place(page, bar_chart(page, [line], "Cause", f"B less A ({currency})"), rows=16)
+    place(page, bar_chart(page, [line], f"B less A ({currency})"), rows=16)
 
 
 def _items(page: Page, comparison: Comparison, currency: str) -> None:

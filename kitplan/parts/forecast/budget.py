@@ -298,5 +298,6 @@ def _drivers(result: BudgetYear, money: str) -> list[str]:
     sums = result.items[["volume", "mix", "price"]].sum()
     named = "; ".join(f"{row.description or row.item} {row.over_budget:+,.0f}" for row in top)
     used = sums["volume"] + sums["mix"]
-    return [f"Against the budget: {used:+,.0f} {money} because {'more' if used > 0 else 'less'} is used, "
-            f"{sums['price']:+,.0f} because prices differ from the list."] + ([f"Most of it: {named}."] if top else [])
+    prices = f", {sums['price']:+,.0f} because prices differ from the list" if abs(sums["price"]) >= 0.5 else ""
+    return [f"Against the budget: {used:+,.0f} {money} because {'more' if used > 0 else 'less'} is used{prices}."] + (
+        [f"Most of it: {named}."] if top else [])

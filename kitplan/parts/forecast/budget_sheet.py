@@ -79,6 +79,7 @@ def _prices(page: Page, year: BudgetYear) -> None:
     shown = year.prices[own | (year.prices["over_list"].round(6) != usual)]
     page.skip()
     if len(shown):
+        page.another_table(len(shown))
         page.table(shown.assign(name=shown["description"].where(shown["description"] != "", shown["item"]),
                                 day=shown["paid_on"].dt.strftime("%Y-%m-%d")), (
             ("Price of a pack", "wrap", "name"), ("List", "money", "list_price"), ("Last paid", "money", "last_paid"),

@@ -39,7 +39,7 @@ def _methods(page: Page, forecast: Forecast, many: str) -> None:
         "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that the "
         "other back-tests would have given.", "note")
     scaled = Line("Scaled error (1: as this month)", (1, *rows), (5, *rows))
-    place(page, bar_chart(page, [scaled], "Method", "Scaled error", y_format="0.0"), rows=14)
+    place(page, bar_chart(page, [scaled], "Scaled error", y_format="0.0"), rows=14)
 
 
 def _history(page: Page, forecast: Forecast, words: Route) -> None:

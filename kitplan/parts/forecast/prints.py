@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 from kitplan.parts.forecast.months import YEAR
 from kitplan.read.issues import months_said
 from kitplan.write.letters import cut_lines
-from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
+from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 
 if TYPE_CHECKING:
     from kitplan.parts.forecast.budget import BudgetYear
@@ -22,6 +22,8 @@ DIRECTOR = "budget-page.pdf"
 SAFETY = ("No budget plans emergency equipment away: masks, bags and what else is sized to a patient stay at every "
           "bedside whatever this page says.")
 _ITEMS = 5
+_TOO_SMALL = 0.05
+"""A budget under this share of what is spent is asked about [a choice]."""
 _CHART_MM, _ROW_MM, _NAME_MM = 52.0, 4.8, 52.0
 _ENDS_MM = (80.0, 101.0, 122.0, 143.0, 164.0, 186.0)
 """Right ends of the columns of numbers, from the left edge of the page."""
@@ -96,7 +98,8 @@ def _table(card: Card, head: Sequence[str], rows: Sequence[Sequence[object]]) ->
     for cells in (head, *rows):
         card.top -= _ROW_MM
         bold = cells is head
-        card.text(MARGIN_MM, card.top, cut_lines(str(cells[0]), 9, _NAME_MM * mm, 1, bold)[0], 9, bold)
+        size = fitting_size(str(cells[0]), _NAME_MM, 9, 7)
+        card.text(MARGIN_MM, card.top, cut_lines(str(cells[0]), size, _NAME_MM * mm, 1, bold)[0], size, bold)
         for end, value in zip(_ENDS_MM, cells[1:]):
             text = value if isinstance(value, str) else "" if value is None or value != value else f"{value:,.0f}"
             card.text(end, card.top, text, 9, bold, "right")
@@ -109,6 +112,10 @@ def not_known(view: ManagerView) -> list[str]:
     year, forecast = view.budget, view.forecast
     assert year is not None
     said = []
+    total = year.periods.iloc[-1]
+    if total["budget"] < _TOO_SMALL * total["landing"]:
+        said.append("The budget is far under what is spent: is it in thousands, or was a point taken for a decimal "
+                    "point?")
     if not year.known_to:
         said.append("What was spent: no issues and no accounts were given.")
     if year.missing:

@@ -102,13 +102,16 @@ def _total(spends: list[Spend], shared: tuple[str, ...]) -> tuple[object, ...]:
 
 
 def spend_sentences(table: pd.DataFrame) -> list[str]:
-    """What the totals say."""
+    """What the totals say, and a unit that stands alone in its currency."""
+    kind = table["what"] + table["currency"]
+    totals = table["unit"] == TOTAL
     return [
         f"{row['name']}, {row['what']} {row['period']}: {row['value']:,.0f} {row['currency']}"
         + (f" against a budget of {row['budget']:,.0f}" if np.isfinite(row["budget"]) else "")
-        + f"; 8 times in 10 between {row['low_value']:,.0f} and {row['high_value']:,.0f} if each unit errs on its own, "
-        f"between {row['low_together']:,.0f} and {row['high_together']:,.0f} if all err one way."
-        for row in table[table["unit"] == TOTAL].to_dict("records")]
+        + f"; 8 times in 10 between {row['low_value']:,.0f} and {row['high_value']:,.0f}"
+        + (f" if each unit errs on its own, between {row['low_together']:,.0f} and {row['high_together']:,.0f} if all "
+           "err one way." if row["unit"] == TOTAL else ".")
+        for row in table[totals | ~kind.isin(kind[totals])].to_dict("records")]
 
 
 def _some(draws: np.ndarray) -> np.ndarray:

@@ -31,5 +31,5 @@ def add_spend(book: Book, table: pd.DataFrame) -> None:
             page.spread(title, "strong")
             page.table(rows[rows["unit"] != TOTAL], columns)
             for row in rows[rows["unit"] == TOTAL].to_dict("records"):
-                page.total([row[name] for _, _, name in columns], kinds)
+                page.total([row["name"], *(row[name] for _, _, name in columns[1:])], kinds)
             page.skip()

@@ -57,7 +57,7 @@ def _add_curve(book: Book, kits: KitPlan) -> None:
         ("Designs", "whole", "designs"), (f"A month ({book.currency})", "money", "monthly_cost"),
         ("Cannot cost less than", "money", "bound"), ("Gap", "share2", "gap"),
         ("Largest kit", "litres", "largest_litres"), ("Saved by one more design", "money", "saved"),
-        ("Most sizes in a kit", "text", "sizes"), ("", "strong", "note"),
+        ("Most sizes in a kit", "wrap", "sizes"), ("", "strong_wrap", "note"),
     ), freeze=True)
     page.skip()
     for note in kits.notes:

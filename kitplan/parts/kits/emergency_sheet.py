@@ -50,9 +50,10 @@ def not_listed(unit: Unit) -> list[str]:
     sentences = []
     for names, outside, emergency in _alike(unit):
         if outside:
-            sentences.append(f"NOT ON THIS LIST ({names}): {', '.join(outside)}. By your policy; not planned here "
-                             "unless you add rows to items.csv, or switch on the generic ones (more_equipment = true "
-                             "under [bedside] in unit.toml).")
+            but, generic = (", but for what a line above names", "") if unit.bedside.more_equipment else (
+                "", ", or switch on the generic ones (more_equipment = true under [bedside] in unit.toml)")
+            sentences.append(f"NOT ON THIS LIST ({names}){but}: {', '.join(outside)}. By your policy; not planned "
+                             f"here unless you add rows to items.csv{generic}.")
         if not emergency:
             sentences.append(f"The recipes of this unit name no emergency equipment for {names}. That does not say "
                              "that none is needed: your policy decides.")

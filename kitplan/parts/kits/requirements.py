@@ -131,35 +131,19 @@ def _serving(
 
 
 def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
-    """Say why nothing fills the role: no such role, no such size, or no roll or sheet long enough."""
+    """Say what nothing serves. Roles and sizes without an item are told as files are read; a roll may be short."""
     row = unit.strata.loc[stratum]
-    of_role = unit.items[unit.items["role"] == role]
-    if of_role.empty:
-        return Problem(
-            "techniques.toml", None, f"{row['technique']}.uses", role,
-            "the recipe names a role that no item fills",
-            f"Add an item with role {role} to items.csv, or correct the name in the recipe.",
-        )
     fits = fitting_items(unit, role, row)
-    if fits.empty:
-        return Problem(
-            "items.csv", None, "fits_from_mm", None, f"no item of role {role} fits {row['label']}",
-            f"Add one that fits {row['size'] or 'any size'}, or widen what one fits.",
-        )
-    longest_item = float(fits["length_mm"].max())
-    if role == "tape":
+    if role == "tape" and len(fits):
         technique = unit.techniques[str(row["technique"])]
         piece = min(float(cut_pieces(technique, row, w)["length_mm"].max()) for w in fits["width_mm"])
         return Problem(
-            "items.csv", None, "length_mm", f"{longest_item:g}",
+            "items.csv", None, "length_mm", f"{fits['length_mm'].max():g}",
             f"a piece of {piece:g} mm for {row['label']} is longer than every roll",
             "Add a longer roll, or shorten the piece in techniques.toml or the span in face.csv.",
         )
-    return Problem(
-        "items.csv", None, "length_mm", f"{longest_item:g}",
-        f"no sheet of role {role} gives a piece for {row['label']}",
-        f"Add a sheet of at least {row['barrier_width_mm']:g} x {row['barrier_length_mm']:g} mm, or mend face.csv.",
-    )
+    return Problem("items.csv", None, "role", role, f"no item of this role serves {row['label']}",
+                   "Add one that fits the size and is large enough, or correct the recipe.")
 
 
 def _held_once(

@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.orders.round_plan import Level
-from kitplan.write.letters import cut_lines, draw_text, width_of
+from kitplan.write.letters import CUT, cut_lines, draw_text, width_of
 from kitplan.write.listing import CAUTION, PAPERS
 from kitplan.write.page import at_true_scale
 from kitplan.write.shelf import counted
@@ -109,9 +109,13 @@ def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, 
     draw_text(canvas, left + width - pad, top - 12, str(row.bin), 14, bold=True, anchor="right")
     bin_width = width_of(str(row.bin), 14, bold=True) + 2 * mm
     name = str(row.description or row.item)
-    lines = cut_lines(("EM  " if row.critical else "") + name, 11, room - bin_width, 2, bold=True)
+    name, lines = ("EM  " if row.critical else "") + name, []
+    for size in (11.0, 9.5, 8.5):
+        lines = cut_lines(name, size, room - bin_width, 2, bold=True)
+        if not lines[-1].endswith(CUT):
+            break
     for k, line in enumerate(lines):
-        draw_text(canvas, x, top - 11 - 12 * k, line, 11, bold=True)
+        draw_text(canvas, x, top - 11 - 12 * k, line, size, bold=True)
     base = top - 11 - 12 * max(len(lines) - 1, 0) - 14
     comes = f" Comes in {row.pack}s." if row.pack > 1 else ""
     rule = f"UNDER {counted(row.level_units, row.counted_as)}: order.{comes}"

@@ -40,10 +40,10 @@ def prints(plan: Plan) -> dict[str, bytes]:
 
 def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listing:
     """What is on its way, with room to write what came."""
-    columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 20),
-               Column("Packs waiting", 16, "number"), Column("Packs", 18, "write"),
-               Column("Lot", 30, "write"), Column("Use by", 26, "write"),
-               Column("Will not come", 18, "write"))
+    columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 24),
+               Column("Packs waiting", 17, "number"), Column("Packs", 17, "write"),
+               Column("Lot", 28, "write"), Column("Use by", 25, "write"),
+               Column("Will not come", 17, "write"))
     rows = [(o.number, spoken.get(o.item) or o.item, _comes_in(o.pack), o.packs, *[None] * 4)
             for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
     rows += [(None,) * len(columns)] * _LINES_FOR_MORE
@@ -54,10 +54,10 @@ def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Lis
 
 def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
     """Every item of the par list in shelf order, with what is expected and room to write what is there."""
-    columns = (Column("Bin", 14, "strong"), Column("Item", 54), Column("Comes in", 21),
-               Column("Order under", 17, "number"), Column("Expected", 22, "number"),
-               Column("Packs", 17, "write"), Column("Loose", 17, "write"),
-               Column("First date", 22, "write"), Column("Thrown away", 19, "write"))
+    columns = (Column("Bin", 14, "strong"), Column("Item", 62), Column("Comes in", 23),
+               Column("Order under", 16, "number"), Column("Expected", 19, "number"),
+               Column("Packs", 15, "write"), Column("Loose", 15, "write"),
+               Column("First date", 20, "write"), Column("Thrown away", 18, "write"))
     now = weekly.now
     rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", _comes_in(r.pack), r.level_units,
              max(now.expected[r.item], 0) if r.item in now.counted else None, *[None] * 4) for r in weekly.plan.levels]

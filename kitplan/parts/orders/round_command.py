@@ -95,7 +95,7 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     from kitplan.read.order_book import book_home, book_lock, read_book
     from kitplan.write.writer import one_writer
 
-    unit = without_items(load(unit_path, seed), without, weeks)
+    unit = without_items(load(unit_path, seed, weekly=True), without, weeks)
     home, folder = book_home(unit_path), out_folder(unit_path, out)
     with one_writer(book_lock(unit_path)):
         book = read_book(home, mend=mend)

@@ -158,9 +158,10 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
                  f"Value ({book.currency})", "Lasts days", "Because", "Order", "Ordered"), kinds, frozen_columns=3)
     if weekly.order is not None:
         _order_lines(page, weekly.order, kinds)
-        _dates(page, weekly.order, weekly.plan.level)
     if weekly.back_order is not None:
         add_back_order(page, weekly.back_order, book.currency)
+    if weekly.order is not None:
+        _dates(page, weekly.order, weekly.plan.level)
     page.protect()
 
 
@@ -187,7 +188,7 @@ def _dates(page: Page, order: Order, levels: Any) -> None:
         return
     kinds = ("text", "text", "wrap", "text", "text", "whole", "whole", "whole", "whole", "text", "text", "wrap")
     page.skip()
-    page.new_printed_page()
+    page.another_table(len(dated))
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
     page.header(("", "For item", "What it is", "", "", "Days left", "Units", "Used by then", "Left over", "Use by",
                  "Lot no.", "What to do"), kinds, freeze=False)

@@ -40,7 +40,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         page.new_printed_page()
         lines = [Line(name, (1, first, last), (column, first, last)) for name, column in (
             ("Events in the log", 2), ("Expected by the model", 8), ("Expected if all were alike", 9))]
-        chart = bar_chart(page, lines, "Kind of airway", "Re-secures")
+        chart = bar_chart(page, lines, "Re-secures")
         place(page, chart, rows=20)
     page.table(learnt.reasons, (
         ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.parts.simulate.census_play import Airways
+from kitplan.parts.simulate.future_play import Airways
 from kitplan.read.values import Piece, Technique, Unit
 
 _MOST_AGES = 4096

@@ -6,18 +6,33 @@ day, and shares no code with the planner's scenarios.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from heapq import heappop, heappush
 
 import numpy as np
 
 from kitplan.demand.posterior import Posterior
-from kitplan.parts.simulate.census_play import Airways
 
 _FORGOTTEN = 1e-4
 """Share of stays that may be longer than what is played before the first day."""
 _MOST_DAYS_BEFORE = 1500
 _FIXED_DAYS = 60.0
 _YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class Airways:
+    """Airways of all replications as flat arrays of equal length.
+
+    replication, stratum: int. start, end: days (float) since the first day that counts; earlier ones are negative.
+    wear: factor on how fast securements wear.
+    """
+
+    replication: np.ndarray
+    stratum: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+    wear: np.ndarray
 
 
 def play_future(posterior: Posterior, copies: range, of: int, days: int, rng: np.random.Generator) -> Airways:
@@ -38,10 +53,7 @@ def play_future(posterior: Posterior, copies: range, of: int, days: int, rng: np
         found = _with_beds(columns[0], columns[2], columns[3], posterior.beds)
         columns = [column[found] for column in columns]
     owner, kind, begin, stop = (column[columns[3] > 0] for column in columns)
-    return Airways(
-        owner, kind, begin, np.minimum(stop, days), np.zeros(len(owner)), np.full(len(owner), float(days)),
-        posterior.hazard[draws[owner], kind],
-    )
+    return Airways(owner, kind, begin, np.minimum(stop, days), posterior.hazard[draws[owner], kind])
 
 
 def _days_before(posterior: Posterior, draws: np.ndarray) -> int:

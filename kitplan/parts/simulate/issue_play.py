@@ -14,7 +14,6 @@ import pandas as pd
 
 from kitplan.demand.posterior import Posterior
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.simulate.census_play import Airways, play_past
 from kitplan.parts.simulate.check_play import (
     Attempts,
     lengths_cut_mm,
@@ -22,7 +21,7 @@ from kitplan.parts.simulate.check_play import (
     rectangles_from_sheet,
     rolls_opened,
 )
-from kitplan.parts.simulate.future_play import play_future
+from kitplan.parts.simulate.future_play import Airways, play_future
 from kitplan.read.values import Unit
 
 AT_ONCE = 32
@@ -54,22 +53,19 @@ def stock_clock(unit: Unit) -> Clock:
 
 def play_issues(
     unit: Unit, item_choice: ItemChoice, days: int, replications: int, seed: int, name: str,
-    posterior: Posterior | None,
+    posterior: Posterior,
 ) -> np.ndarray:
     """Units issued, int32, shape (steps, replications, n_items), of `days` days of independent copies of the
     unit.
 
     name: separates one set of draws from another with the same seed. posterior: what is not known, drawn first in each
-    copy, which then lives new years; None plays the past.
+    copy, which then lives new years.
     """
     parts = []
     for begin in range(0, replications, AT_ONCE):
         rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode()), begin]))
         copies = range(begin, min(begin + AT_ONCE, replications))
-        if posterior is None:
-            airways = play_past(unit, days, len(copies), rng)
-        else:
-            airways = play_future(posterior, copies, replications, days, rng)
+        airways = play_future(posterior, copies, replications, days, rng)
         parts.append(_issues_of(unit, item_choice, airways, days, len(copies), rng))
     return np.concatenate(parts, axis=1)
 
@@ -92,7 +88,7 @@ def _issues_of(
 
 
 class _Issues:
-    """Issues of the stock room: cell = replication x steps + step, for events that count and no others."""
+    """Issues of the stock room: cell = replication x steps + step, of what falls into the days that are played."""
 
     def __init__(
         self, unit: Unit, airways: Airways, attempts: Attempts, clock: Clock, steps: int, issued: np.ndarray
@@ -104,17 +100,13 @@ class _Issues:
         self.catalogue = unit.items
         self.part_used: dict[int, np.ndarray] = {}
         owner = attempts.airway
-        counts = (attempts.tick >= np.ceil(airways.counted_from * per_day - 1e-9)[owner]) & (
-            attempts.tick < np.floor(airways.counted_to * per_day + 1e-9)[owner]
-        )
         cell = self._cell(airways.replication[owner], attempts.tick, restock, clock)
-        stratum = np.where(counts & (cell >= 0), airways.stratum[owner], -1)
+        stratum = np.where(cell >= 0, airways.stratum[owner], -1)
         self.events = {g: np.flatnonzero(stratum == g) for g in range(unit.n_strata)}
         self.cell, self.count, self.before = cell, attempts.count, attempts.before
         arrives = np.floor(airways.start * per_day).astype(np.int64)
-        inside = (airways.start >= airways.counted_from) & (airways.start < airways.counted_to)
         arrival_cell = self._cell(airways.replication, arrives, 1, clock)
-        here = np.where(inside & (arrival_cell >= 0), airways.stratum, -1)
+        here = np.where(arrival_cell >= 0, airways.stratum, -1)
         self.arrivals = {g: arrival_cell[here == g] for g in range(unit.n_strata)}
 
     def _cell(self, replication: np.ndarray, tick: np.ndarray, restock: int, clock: Clock) -> np.ndarray:

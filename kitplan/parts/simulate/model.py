@@ -4,8 +4,7 @@ Each copy of the unit draws what is not known first (the fitted parameters) and 
 Nothing else of the planner's demand or quantiles is used: the unit's input values, which item fills which role, and
 the par levels to be tried, ordered as the sheet says. A plan is ready in an interval when no item ran short between
 two receipts; `covered` is the planner's own definition (use over review + lead time within what was on the shelf and
-on order), which dates can only worsen. The unit's own past is played too, as a line apart: the plan was made from it,
-so it proves little.
+on order), which dates can only worsen.
 """
 
 from __future__ import annotations
@@ -17,11 +16,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.posterior import DRAWS, Posterior, fit_posterior
+from kitplan.demand.posterior import DRAWS, fit_posterior
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan
-from kitplan.parts.simulate.census_play import has_past
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.rules_of_thumb import records, rules, tune
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_position
@@ -36,7 +34,7 @@ RECORD_YEARS, RECORD_REPLICATIONS = 4, 8
 their best.
 """
 
-PLAN, PAST, PRESENT = "plan", "plan, the past again", "present par"
+PLAN, PRESENT = "plan", "present par"
 """Names of the rows of the summary that are not rules of thumb."""
 
 
@@ -74,12 +72,6 @@ class SimulationResult:
         if "kits in use" in str(said["measure"]):
             lines.append("Par levels also cover what kits in use tie up; the play leaves that out, so it may be "
                          "readier.")
-        if PAST in summary.index:
-            lines.append(
-                "Over the unit's own past, played again, it would have been ready in "
-                f"{100 * summary.at[PAST, 'readiness']:.1f} % of intervals; the plan was made from that past, so this "
-                "proves little."
-            )
         tuned = summary[summary["tuned"].astype(bool)]
         if len(tuned):
             lines.append(
@@ -113,11 +105,11 @@ def simulate(
     days = int(np.ceil(years * DAYS_A_YEAR + warm / clock.steps_per_day))
     unknown = fit_posterior(unit)
 
-    def issues(choice: ItemChoice, name: str, posterior: Posterior | None) -> np.ndarray:
-        return play_issues(unit, choice, days, replications, seed, name, posterior)
+    def issues(choice: ItemChoice) -> np.ndarray:
+        return play_issues(unit, choice, days, replications, seed, "simulate", unknown)
 
     say(f"playing {replications} x {years} new years, check by check")
-    room = _StockRoom(unit, issues(item_choice, "simulate", unknown), warm, seed)
+    room = _StockRoom(unit, issues(item_choice), warm, seed)
     level = par.levels["par_units"].to_numpy(np.int64)
     say("setting par levels by rules of thumb")
     record_days = int(RECORD_YEARS * DAYS_A_YEAR)
@@ -127,13 +119,10 @@ def simulate(
     say("playing the stock room")
     run = room.play(np.stack(list(pars.values())))
     rows = [room.row(name, k, run, tried) for k, (name, tried) in enumerate(pars.items())]
-    if has_past(unit):
-        again = _StockRoom(unit, issues(item_choice, "the past", None), warm, seed)
-        rows.insert(1, again.row(PAST, 0, again.play(level[None]), level))
     if unit.present_par is not None:
         present, today = present_units(unit), room
         if present_item_choice is not None:
-            today = _StockRoom(unit, issues(present_item_choice, "simulate", unknown), warm, seed)
+            today = _StockRoom(unit, issues(present_item_choice), warm, seed)
         rows.insert(1, today.row(PRESENT, 0, today.play(present[None]), present))
     agreement = _agreement(run, par, unit.bedside.kits_from_shelf)
     return SimulationResult(pd.DataFrame(rows), room.item_rows(run, level, par), agreement, years, replications)

@@ -50,7 +50,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
 def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
     """One series of points a kind of plan."""
     groups = {"The plan": ["plan"], "Present par": ["present par"]}
-    others = summary[~summary["plan"].isin(["plan", "plan, the past again", "present par"])]
+    others = summary[~summary["plan"].isin(["plan", "present par"])]
     groups["Rules of thumb as they are"] = others.loc[~others["tuned"].astype(bool), "plan"].tolist()
     groups["Rules of thumb tuned to the plan's readiness"] = others.loc[others["tuned"].astype(bool), "plan"].tolist()
     lines = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
@@ -50,11 +51,12 @@ class PrintSet:
         known = sorted({c.day for c in self.of(lessons) if c.day is not None})
         if not known:
             return f"Date {BLANK[:14]}"
+        ends = known if len(known) <= 4 else [known[0], known[-1]]
+        said = [str(day.day) + f" {day:%b}" * ((day.year, day.month) != (later.year, later.month))
+                + f" {day.year}" * (day.year != later.year) for day, later in zip(ends, [*ends[1:], date.max])]
         if len(known) > 4:
-            return f"{len(known)} days, {known[0].day} {known[0]:%b} to {known[-1].day} {known[-1]:%b %Y}"
-        said = [f"{day.day}" if later and (later.month, later.year) == (day.month, day.year) else
-                f"{day.day} {day:%b}" for day, later in zip(known, [*known[1:], None])]
-        return (", ".join(said[:-1]) + " and " if len(said) > 1 else "") + f"{said[-1]} {known[-1].year}"
+            return f"{len(known)} days, {' to '.join(said)}"
+        return ", ".join(said[:-1]) + " and " * (len(said) > 1) + said[-1]
 
     def meetings(self, lessons: Sequence[int]) -> list[str]:
         """A line for each class: "Session 2: Wed 19 November 2026, 13:00, Room 4, trainer", or lines to write on."""

@@ -48,12 +48,12 @@ def _one(
     card.top -= 1
     card.paragraph(notes[0], 10, bold=True)
     if len(counts) > 1 or any(counts):
-        card.paragraph("; ".join(f"{who}: {n}" for who, n in counts.items()), 10, bold=True)
+        card.paragraph("; ".join(f"{n} for {who}" for who, n in counts.items()), 10, bold=True)
     card.paragraph(title, 12, bold=True)
     card.paragraph(f"{pattern} mm from one sheet. Cut from edge to edge, then each part again.", 10)
     width, length = sheet
     waste = width * length - sum(w * h for _, _, w, h in boxes)
-    crossed = f" Crossed: waste, {waste / 100:,.1f} cm2 of one sheet." if waste > 1e-6 else " No waste."
+    crossed = f" Crossed: waste, {waste / 100:,.1f} cm2 a sheet." if waste > 1e-6 else " No waste."
     card.paragraph(notes[1] + crossed, 9)
     high = card.top - FOOT_MM - _RULER_ROOM_MM - 8
     scale = min(1.0, card.room_mm / width, high / length)

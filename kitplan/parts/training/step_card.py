@@ -36,15 +36,16 @@ def step_cards_pdf(unit: Unit, prints: PrintSet) -> bytes:
         for number in reversed(range(len(course.practices)))
     }
     for lesson, number in reversed(cards.values()):
-        card = _card(unit, training, lesson, number, "body")
-        if not fits_a_page(card, prints.paper):
-            card = _card(unit, training, lesson, number, "small")
+        for words, pad in (("body", 1.6), ("small", 1.6), ("small", 0.4)):
+            card = _card(unit, training, lesson, number, words, pad)
+            if fits_a_page(card, prints.paper):
+                break
         flowables += [*card, PageBreak()]
     return practice_pdf("Step cards", prints.foot, flowables[:-1], prints.paper)
 
 
-def _card(unit: Unit, training: TrainingPlan, lesson: int, number: int, words: str) -> list[Flowable]:
-    """One card; words: the style that its lists are written in, body or small."""
+def _card(unit: Unit, training: TrainingPlan, lesson: int, number: int, words: str, pad: float) -> list[Flowable]:
+    """One card; words: the style that its lists are written in, body or small; pad: points above and below a line."""
     course = training.lessons[lesson]
     practice = course.practices[number]
     technique = unit.techniques[practice.technique]
@@ -58,9 +59,9 @@ def _card(unit: Unit, training: TrainingPlan, lesson: int, number: int, words: s
         text("Practice on a manikin. Your unit's policy and your instructor come before this card: where they say "
              "otherwise, do as they say. Ask whenever you are unsure.", "strong"),
         text("You need", "head"),
-        grid(_needed(unit, training, lesson, number), (24, 148), (words, words), pad=1.4),
+        grid(_needed(unit, training, lesson, number), (24, 148), (words, words), pad=pad),
         text("Steps", "head"),
-        grid([[n, line, ""] for n, line in enumerate(lines, 1)], (10, 150, 12), ("strong", words, "box"), pad=1.6),
+        grid([[n, line, ""] for n, line in enumerate(lines, 1)], (10, 150, 12), ("strong", words, "box"), pad=pad),
         *alone,
         text(f"Tick as you go. On a patient this is done by trained, licensed staff{several} under local policy;"
              " this card is not for the bedside.", "note"),

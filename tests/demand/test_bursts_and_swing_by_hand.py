@@ -1,0 +1,233 @@
+"""How busy weeks and the year's swing are weighed, against plain normal and uniform laws."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from kitplan.demand import arrivals
+from kitplan.demand.arrivals import (
+    BURST_GRID,
+    Season,
+    _draw,
+    _draw_burst,
+    _filtered,
+    _Fit,
+    _least_squares,
+    _same_week,
+    correlation,
+    correlation_of_arrivals,
+    learn_counts,
+    learn_days,
+    mean_season,
+    season,
+    swing_precision,
+    turned,
+    waves,
+)
+from kitplan.demand.stays import StayLaw
+
+
+def exponential(mean):
+    return StayLaw(np.array([0.0]), np.full((1, 1), 1.0 / mean))
+
+
+# -- least squares and their evidence -------------------------------------------------------------------------------
+
+
+def test_a_fit_with_correlated_errors_is_the_normal_posterior_with_its_evidence():
+    """y = D b + e: posterior of b by the normal equations, and the law of y with b integrated out (scipy), up to the
+    terms in the determinants that are added where fits are compared.
+    """
+    rng = np.random.default_rng(1)
+    design, prior = rng.normal(size=(6, 2)), np.diag([2.0, 0.5])
+    root = rng.normal(size=(6, 6))
+    cover, y = root @ root.T + np.eye(6), rng.normal(size=6)
+    fit = _least_squares(y, design, cover, prior)
+    inverse = np.linalg.inv(cover)
+    bend = design.T @ inverse @ design + prior
+    assert fit.precision == pytest.approx(bend, rel=1e-6)
+    assert fit.middle == pytest.approx(np.linalg.solve(bend, design.T @ inverse @ y), rel=1e-6)
+    whole = stats.multivariate_normal(np.zeros(6), cover + design @ np.linalg.inv(prior) @ design.T).logpdf(y)
+    told = fit.evidence + 0.5 * np.log(np.linalg.det(prior)) - 0.5 * np.log(np.linalg.det(bend)) - 3 * np.log(2 * np.pi)
+    assert told == pytest.approx(whole, rel=1e-6)
+
+
+def test_a_narrower_prior_of_the_swing_is_weighed_without_fitting_again():
+    """Ten values that follow a swing of 0.3: under each prior of the swing posterior and evidence are those of a
+    fit of its own (scipy); draws are their mixture by evidence and chance.
+    """
+    rng = np.random.default_rng(2)
+    design = np.column_stack([np.ones(30), waves(np.arange(30) * 365.25 / 30)])
+    y = design @ np.array([0.1, 0.12, -0.05, 0.0, 0.0]) + 0.1 * rng.normal(size=30)
+    widest = np.diag([1.0, *swing_precision(arrivals.SWING_GRID[-1])])
+    fit = _least_squares(y, design, 0.01 * np.eye(30), widest)
+    told = Season(0.0, True)
+    drawn, (middle, spread), _ = _draw([fit] * len(BURST_GRID), told, 4000, 1)
+    weights, means, covers = [], [], []
+    for sd, chance in told.parts:
+        prior = np.diag([1.0, *swing_precision(sd)])
+        cover = 0.01 * np.eye(30) + design @ np.linalg.inv(prior) @ design.T
+        weights.append(np.log(chance) + stats.multivariate_normal(np.zeros(30), cover).logpdf(y))
+        bend = design.T @ design / 0.01 + prior
+        means.append(np.linalg.solve(bend, design.T @ y / 0.01))
+        covers.append(np.linalg.inv(bend))
+    share = np.exp(np.array(weights) - max(weights))
+    share /= share.sum()
+    assert drawn.mean(axis=0) == pytest.approx(share @ np.array(means), abs=2e-3)
+    second = sum(s * (c + np.outer(m, m)) for s, m, c in zip(share, means, covers))
+    variance = np.diag(second) - (share @ np.array(means)) ** 2
+    assert drawn.var(axis=0) == pytest.approx(variance, rel=0.12)
+    assert middle.mean() == pytest.approx(drawn[:, 0].mean(), abs=2e-3)
+    assert spread.mean() == pytest.approx(np.sqrt(share @ [c[0, 0] for c in covers]), rel=0.05)
+
+
+# -- bursts ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("cell", [1, 5, 9])
+def test_a_size_of_bursts_that_the_weeks_tell_of_is_drawn_evenly_about_its_point(cell):
+    """Evidence for one point of the grid alone: between the middles to the points beside it."""
+    evidence = np.full((1, len(BURST_GRID)), -1e3)
+    evidence[0, cell] = 0.0
+    which, v = _draw_burst(evidence, 4000, 1)
+    low = (BURST_GRID[cell - 1] + BURST_GRID[cell]) / 2 if cell > 1 else 0.0
+    high = (BURST_GRID[cell] + BURST_GRID[cell + 1]) / 2
+    assert (which == cell).all()
+    assert np.quantile(v, [0.0, 0.25, 0.5, 1.0]) == pytest.approx(
+        [low, low + (high - low) / 4, (low + high) / 2, high], abs=0.01 * (high - low))
+
+
+def test_of_the_ways_to_cut_weeks_the_likely_ones_are_drawn():
+    """Two ways, the second with odds of e: three times out of four and a bit less; numbers tell way and size."""
+    evidence = np.full((2, len(BURST_GRID)), -1e3)
+    evidence[0, 3], evidence[1, 3] = 0.0, 1.0
+    which, _ = _draw_burst(evidence, 4000, 1)
+    assert set(which.tolist()) == {3, 3 + len(BURST_GRID)}
+    assert (which > 3).mean() == pytest.approx(np.e / (1 + np.e), abs=0.01)
+
+
+def test_no_evidence_of_any_leaves_no_bursts_in_three_draws_of_ten():
+    evidence = np.zeros((1, len(BURST_GRID)))
+    evidence[0, 1:] = -1e3
+    assert (_draw_burst(evidence, 1000, 1)[1] == 0).all()
+
+
+# -- the year -------------------------------------------------------------------------------------------------------
+
+
+def test_a_spring_peak_is_learnt_whatever_the_day_on_which_a_history_begins():
+    """Two years whose arrivals lie by sin of the year: highest at the end of March."""
+    for first in (0.0, 100.0):
+        days = np.arange(730) + first
+        counts = np.random.default_rng(1).poisson(8 * np.exp(0.4 * np.sin(2 * np.pi * days / 365.25))).astype(float)
+        level = learn_days(counts, np.ones(730), Season(first, True), 1000, 1)
+        assert level.swing[:, 1].mean() == pytest.approx(0.4, abs=0.06)
+        assert level.swing[:, 0].mean() == pytest.approx(0.0, abs=0.06)
+
+
+def test_a_swing_turned_to_another_day_is_the_swing_of_that_day():
+    """Arrivals k days after a day of the year are those of the swing so turned, on that day."""
+    swing = np.array([[0.3, -0.2, 0.1, 0.05]])
+    day, later = 40.0, 25.0
+    shifted = turned(swing, np.array([[later]]))[:, 0]
+    direct = (swing @ waves(np.array([day + later])).T)[0, 0]
+    assert (shifted @ waves(np.array([day])).T)[0, 0] == pytest.approx(direct)
+    assert season(swing, np.array([day + later]))[0, 0] == pytest.approx(np.exp(direct) / mean_season(swing)[0])
+
+
+def test_weeks_of_which_nothing_is_on_record_are_no_weeks():
+    """Ten weeks of 21, of which every second is unknown: the level of the others, as sure as five weeks make it."""
+    known = np.repeat(np.arange(10) % 2 == 0, 7).astype(float)
+    calm = Season(0.0, True, np.zeros(4))
+    level = learn_days(3.0 * known, known, calm, 2000, 1).level
+    assert level.mean() == pytest.approx(3.0, rel=0.02)
+    assert level.std() / level.mean() == pytest.approx(1 / np.sqrt(105), rel=0.6)
+
+
+# -- airways in place -----------------------------------------------------------------------------------------------
+
+
+def test_what_bursts_leave_unsure_of_a_level_is_told_without_what_counting_does(monkeypatch):
+    """Draws of the level 0.8 and 1.2 about 1 with a spread of 0.2; counting alone, 12 airways as good as so many
+    independent days, has 1 / (12 days) of that variance: the rest is the factor's.
+    """
+    calm = Season(0.0, True, np.zeros(4))
+    counts, days = np.full(60, 12.0), np.arange(60)
+    alone = learn_counts(counts, days, exponential(5.0), calm, 10, 1).independent_days
+    drawn = np.zeros((2, 5))
+    drawn[:, 0] = 0.8, 1.2
+    monkeypatch.setattr(arrivals, "_draw", lambda *given: (drawn, np.array([[1.0, 1.0], [0.2, 0.2]]), np.zeros(2)))
+    told = learn_counts(counts, days, exponential(5.0), calm, 2, 1)
+    share = np.sqrt(0.04 - 1 / (12 * alone)) / 0.2
+    assert told.factor == pytest.approx([1 - 0.2 * share, 1 + 0.2 * share])
+    assert told.swing.tolist() == [[0.0] * 4] * 2
+
+
+def test_of_an_empty_ward_the_counts_say_that_few_come():
+    told = learn_counts(np.zeros(30), np.arange(30), exponential(5.0), Season(0.0, True, np.zeros(4)), 500, 1)
+    assert np.isfinite(told.factor).all()
+    assert told.independent_days == pytest.approx((30 - 28 * np.exp(-0.2)) / (1 + np.exp(-0.2)), rel=1e-6)
+
+
+def test_counts_of_years_are_looked_at_every_few_days(monkeypatch):
+    """1,300 days are every third of them, and say no less than their mean."""
+    seen = []
+    monkeypatch.setattr(arrivals, "_least_squares", lambda y, design, cover, prior: seen.append(len(y)) or _Fit(
+        np.zeros(5), np.eye(5), 0.0))
+    monkeypatch.setattr(arrivals, "_draw", lambda *given: (np.zeros((1, 5)), np.ones((2, 1)), np.zeros(1)))
+    learn_counts(np.full(1300, 5.0), np.arange(1300), exponential(3.0), Season(0.0, True), 1, 1)
+    assert set(seen) == {434}
+    assert len(seen) == len(BURST_GRID)
+
+
+def test_two_moments_share_a_week_the_less_the_further_they_lie_apart():
+    assert _same_week(np.array([0.0, 3.5, -3.5, 7.0, 9.0])).tolist() == [1.0, 0.5, 0.5, 0.0, 0.0]
+
+
+def test_who_came_on_a_day_is_there_later_with_the_chance_of_staying():
+    """Exponential stays of 5 days: one who came at any time of a day is there k days after its middle with the mean of
+    exp(-t / 5) over t from k - 1/2 to k + 1/2, and nobody before; by that over the mean stay. Two days share a burst by
+    their distance; arrivals of one day vary by themselves.
+    """
+    there, shared, own, week = correlation_of_arrivals(exponential(5.0), 10)
+    assert [len(part) for part in (there, shared, own, week)] == [19] * 4
+    k = np.arange(1, 10)
+    by_hand = 5 * (np.exp(-(k - 0.5) / 5) - np.exp(-(k + 0.5) / 5))
+    assert there[10:] == pytest.approx(by_hand)
+    assert there[9] == pytest.approx(5 * (1 - np.exp(-0.1)))
+    assert (there[:9] == 0).all()
+    assert own.tolist() == [0.0] * 9 + [5.0] + [0.0] * 9
+    assert week == pytest.approx(np.maximum(1 - np.abs(np.arange(-9, 10)) / 7, 0))
+    ages = np.arange(0, 200, 0.05) + 0.025
+    for lag in (-3, 0, 4):
+        by_hand = (np.maximum(1 - np.abs(lag - ages) / 7, 0) * np.exp(-ages / 5)).sum() * 0.05 / 5
+        assert shared[lag + 9] == pytest.approx(by_hand, abs=2e-3)
+
+
+def test_a_burst_shows_in_the_airways_by_who_of_it_is_still_there():
+    """By sums over both arrivals: stays of 5 days, weeks that lie anywhere."""
+    _, shared = correlation(exponential(5.0), 12)
+    ages = np.arange(0, 60, 0.25) + 0.125
+    alive = np.exp(-ages / 5)
+    for lag in (0, 3, 11):
+        apart = lag - ages[:, None] + ages[None, :]
+        weight = np.maximum(1 - np.abs(apart) / 7, 0)
+        assert shared[lag] == pytest.approx((alive[:, None] * alive[None, :] * weight).sum() * 0.0625 / 25, abs=2e-3)
+
+
+def test_waves_are_lowered_and_delayed_each_by_its_own_gain():
+    day = np.array([0.0, 90.0])
+    shown = _filtered(waves(day), np.array([0.5, 2.0j]))
+    c, s, cc, ss = waves(day).T
+    assert shown == pytest.approx(np.column_stack([0.5 * c, 0.5 * s, -2 * ss, 2 * cc]))
+
+
+def test_what_is_said_of_the_year_is_what_is_known_of_it():
+    assert Season(0.0, False).said[0].startswith("The history is shorter than a year")
+    assert Season(0.0, True, np.zeros(4)).said == ("Yearly swing of arrivals: as the unit states it.",)
+    assert Season(0.0, False, np.zeros(4)).sure
+    assert SimpleNamespace(said=Season(0.0, True).said).said == ()

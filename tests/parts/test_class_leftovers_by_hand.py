@@ -1,0 +1,204 @@
+"""What a class leaves, takes from its box and buys, from a few rows that are put together by hand."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE
+from kitplan.parts.training.left import _ends, _part_used, _scrap, _spare_sets, _stock_left, _unopened
+from kitplan.parts.training.lists import (
+    Taken,
+    _fill_in_order,
+    _rounds,
+    class_things,
+    items_taken,
+    piece_text,
+    shopping_list,
+)
+from kitplan.parts.training.model import plan_training
+from kitplan.parts.training.timetable import plan_timetable
+from tests.conftest import make_unit
+from tests.parts.test_training import lesson, practice
+
+BOX = "Practice box, marked 'practice only, not for patients'"
+
+
+@pytest.fixture(scope="module")
+def unit():
+    return make_unit()
+
+
+# -- what is left ---------------------------------------------------------------------------------------------------
+
+
+def test_of_packs_bought_the_rest_is_left_and_of_what_is_there_none():
+    shopping = pd.DataFrame({"description": ["a", "b", "c"], "packs": [2.0, 0.0, 1.0], "pack": [10, 5, 4],
+                             "buy_units": [13, 0, 4], "unit": ["piece", "roll", "mask"]})
+    assert _unopened(shopping, 3) == [(3, "a", 7, "piece", "rest of an opened pack",
+                                       "Class box, for the next class; not for patients")]
+
+
+def test_spare_sets_are_those_beyond_the_goes_of_their_own_class():
+    sets = pd.DataFrame({"lesson": [0, 0, 1], "sets": [12, 7, 9], "goes": [10, 6, 9]})
+    (row,) = _spare_sets(0, SimpleNamespace(sets=sets), "there")
+    assert row[2:] == (3, "set", "cut or opened", "there")
+    assert _spare_sets(1, SimpleNamespace(sets=sets), "there") == []
+
+
+def cut_of(*waste, keep=160.0, ends=(), halves=0):
+    """waste: (mm of one roll, rolls)."""
+    plan = pd.DataFrame(waste, columns=["waste_mm", "count"])
+    return SimpleNamespace(plan=SimpleNamespace(plan=plan), width_mm=25.0, keep_mm=keep, lesson=2, ends=ends,
+                           halves=halves)
+
+
+def test_ends_shorter_than_any_piece_are_waste_and_longer_ones_are_kept():
+    """Ends of 92 mm three times and 12.5 once; 160 mm still gives a piece, none is no end."""
+    (row,) = _scrap(cut_of((92.0, 3), (12.5, 1), (160.0, 2), (0.0, 9)))
+    assert row == (2, "Tape 25 mm, ends shorter than any piece, 288 mm in all", 4, "roll end", "opened", "Waste")
+    assert _scrap(cut_of((160.0, 2), (0.0, 1))) == []
+    half, = _scrap(cut_of((0.0, 1), halves=5))
+    assert half == (2, "Tape 25 mm, other halves of half-width strips", 5, "strip", "cut", "Waste")
+    assert _ends(cut_of(ends=((1212.0, 1), (300.0, 2))), 4) == [
+        (4, "Tape 25 mm, rest of a roll, 1,212 mm", 1, "roll end", "opened", BOX),
+        (4, "Tape 25 mm, rest of a roll, 300 mm", 2, "roll end", "opened", BOX)]
+
+
+def test_what_is_shared_until_empty_is_left_begun_and_other_things_are_not(unit):
+    taken = [Taken(0, "scissors", 1, 0, 1), Taken(1, "scissors", 0, 1, 0), Taken(2, "scissors", 0, 9, 0),
+             Taken(0, "wipe-prep", 5, 5, 5)]
+    (row,) = _part_used(unit, 1, [0, 1], taken)
+    assert row[:3] == (1, "Scissors, blunt", 3)
+    assert row[4:] == ("opened, perhaps not empty", BOX)
+
+
+def test_stock_that_a_class_did_not_use_goes_back_to_its_box_old_stock_apart(unit):
+    made = SimpleNamespace(expired={"saline-5": 9, "wipe-prep": 2}, have={"saline-5": 10, "mask-42": 1, "scissors": 3})
+    taken = [Taken(0, "saline-5", 4, 10, 3), Taken(1, "saline-5", 1, 0, 0), Taken(0, "wipe-prep", 2, 0, 0)]
+    rows = _stock_left(unit, 5, made, taken, {"scissors"})
+    assert [(r[0], r[1], r[2], r[4], r[5]) for r in rows] == [
+        (5, "Saline ampoule, 5 mL", 4, "past its date", BOX), (5, "Round mask, 42 mm", 1, "not opened",
+                                                              "Class box, unopened")]
+
+
+# -- what is taken --------------------------------------------------------------------------------------------------
+
+
+def test_stock_past_its_date_goes_first_then_the_box_and_a_course_shares_both():
+    """Two sessions of one course take five and six; three old ones and four in the box are there for both."""
+    both = [SimpleNamespace(file="c", session=n, expired={"x": 3}, have={"x": 4}) for n in (1, 2)]
+    frame = pd.DataFrame({"lesson": [0, 0, 1], "item": ["x", "x", "x"], "taken": [2, 3, 6]})
+    assert items_taken(both, frame, [], []) == [Taken(0, "x", 3, 2, 0), Taken(1, "x", 0, 2, 4)]
+    apart = [SimpleNamespace(file="c", session=0, expired={"x": 3}, have={"x": 4}) for _ in (1, 2)]
+    assert items_taken(apart, frame, [], []) == [Taken(0, "x", 3, 2, 0), Taken(1, "x", 3, 3, 0)]
+    assert Taken(0, "x", 3, 2, 1).units == 6
+
+
+def test_rolls_are_taken_by_where_they_come_from_and_carried_ones_are_no_taking():
+    cut = SimpleNamespace(lesson=1, plan=SimpleNamespace(opened={"p": 1, "o": 2, "b": 3, "c": 4, "z": 5}), source={
+        "p": ("roll", PAST_DATE), "o": ("roll", OWN), "b": ("roll", BOUGHT), "c": ("roll", CARRIED),
+        "z": ("other", CARRIED)})
+    none = pd.DataFrame({"lesson": pd.Series(dtype=int), "item": pd.Series(dtype=str), "taken": pd.Series(dtype=int)})
+    lessons = [SimpleNamespace(file="c", session=0)] * 2
+    assert items_taken(lessons, none, [cut], []) == [Taken(1, "roll", 1, 2, 3)]
+
+
+def test_sets_are_dealt_to_stations_in_order():
+    """Three, four and two wait; five sets of the first item, then four of the second."""
+    left = np.array([3, 4, 2])
+    first = _fill_in_order(left, 5)
+    assert first.tolist() == [3, 2, 0]
+    assert _fill_in_order(left - first, 4).tolist() == [0, 2, 2]
+
+
+# -- what is bought -------------------------------------------------------------------------------------------------
+
+
+def test_a_list_buys_whole_packs_of_what_is_lacking_and_says_for_whom(unit):
+    """Fifty-one ampoules are two packs of fifty at 11; of wipes nothing is bought."""
+    one = [lesson(learners=6, stations=1)]
+    table = plan_timetable(one[0], class_things(unit, one[0]))
+    needs = SimpleNamespace(sets=pd.DataFrame({"goes": [12], "sets": [14]}))
+    taken = [Taken(0, "wipe-prep", 2, 3, 0), Taken(0, "saline-5", 0, 0, 51)]
+    rows = shopping_list(unit, one, needs, taken, [table])
+    used = rows[rows["kind"] == "used up"].set_index("item")
+    assert used.index.tolist() == ["saline-5", "wipe-prep"], "in the catalogue's order"
+    assert used.loc["saline-5", ["units", "buy_units", "pack", "packs", "value"]].tolist() == [51, 51, 50, 2.0, 22.0]
+    assert used.loc["wipe-prep", ["units", "practice_only_units", "own_units", "packs", "value"]].tolist() == [
+        5, 2, 3, 0.0, 0.0]
+    assert used.loc["saline-5", "because"] == "6 learners, 12 tries in all, 2 spare"
+    exact = shopping_list(unit, one, needs, [Taken(0, "saline-5", 0, 0, 100)], [table])
+    assert exact.loc[0, "packs"] == 2.0
+
+
+@pytest.mark.parametrize(("piece", "said"), [
+    ({"shape": "strip", "length_mm": 80.0}, "strip, 80 mm"),
+    ({"shape": "strip", "length_mm": 80.0, "width_share": 0.5}, "half-width strip, 80 mm"),
+    ({"shape": "Y", "length_mm": 110.0, "uncut_mm": 50.0, "tab_mm": 8.0, "use": "lip"},
+     "Y, 110 mm, slit to 50 mm from the end, 8 mm tabs, lip"),
+    ({"shape": "H", "length_mm": 90.5, "bridge_mm": 20.0}, "H, 90.5 mm, slit from both ends to 20 mm in the middle"),
+])
+def test_a_piece_is_told_as_it_is_cut(piece, said):
+    plain = {"width_share": 1.0, "uncut_mm": 0.0, "bridge_mm": 0.0, "tab_mm": 0.0, "use": ""}
+    assert piece_text(plain | piece) == said
+
+
+def test_rounds_are_told_in_words():
+    assert _rounds(np.array([2])) == "round 2"
+    assert _rounds(np.array([1, 3])) == "rounds 1 and 3"
+    assert _rounds(np.array([1, 2, 4])) == "rounds 1, 2 and 4"
+
+
+# -- the whole ------------------------------------------------------------------------------------------------------
+
+
+def test_rounds_of_a_class_are_told_with_stations_times_and_sets(unit):
+    """Five learners at two stations: three and two; two practices of one go and a spare set of a tenth each."""
+    made = plan_training(unit, [lesson(learners=5, stations=2, spare_share=0.1, start_minute=600, practices=(
+        practice(attempts=1), practice(tube_mm=4.0, attempts=1)))])
+    table = made.setup
+    assert table[["round", "station"]].to_numpy().tolist() == [[1, 1], [1, 2], [2, 1], [2, 2]]
+    assert table["learners"].tolist() == [3, 2, 3, 2]
+    assert table["goes"].tolist() == [3, 2, 3, 2]
+    assert table["starts"].iloc[0] == "10:00"
+    assert table.groupby("practice")["sets"].sum().tolist() == [6, 6]
+    by_class = made.classes.iloc[0]
+    assert by_class[["learners", "stations", "goes", "sets"]].tolist() == [5, 2, 10, 12]
+    assert by_class["value"] == pytest.approx(made.value)
+    assert by_class["value_per_learner"] == pytest.approx(made.value / 5)
+    assert made.learners == 5
+    assert made.tables()["training_pieces"]["practice"].nunique() == 2
+
+
+def test_money_for_rolls_is_of_whole_packs_over_all_that_are_cut():
+    """Eleven rolls of ten a pack at 9 and one of another at 30 a dozen; those of the box cost nothing."""
+    from kitplan.parts.training.cuts import _money
+
+    def cut(**opened):
+        source = {"b": ("short", BOUGHT), "c": ("long", BOUGHT), "o": ("short", OWN)}
+        return SimpleNamespace(source=source, plan=SimpleNamespace(opened=opened))
+
+    kinds = pd.DataFrame({"item": ["short", "long"], "pack": [10, 12], "price": [9.0, 30.0]})
+    trade = SimpleNamespace(kinds=kinds)
+    assert _money([[cut(b=6, o=7), cut(b=5)], [cut(c=1)]], trade) == 18.0 + 30.0
+    assert _money([[cut(b=10)]], trade) == 9.0
+    assert _money([[cut(b=0, o=3)]], trade) == 0.0
+
+
+def test_what_is_left_of_one_class_is_its_own_and_of_several_their_packs_are_of_all(unit):
+    alone = plan_training(unit, [lesson(learners=1, stations=1)]).left
+    assert set(alone["lesson"]) == {0}
+    both = plan_training(unit, [lesson(learners=1, stations=1), lesson(learners=1, stations=1, title="Two")]).left
+    assert set(both.loc[both["state"] == "rest of an opened pack", "lesson"]) == {-1}
+    assert {0, 1} <= set(both["lesson"])
+
+
+def test_a_warning_is_what_to_look_at_first(unit):
+    from dataclasses import replace
+
+    made = plan_training(unit, [lesson(learners=1, stations=1)])
+    assert replace(made, warnings=("Mind the roll.", "And this.")).sentences()[2] == "Look first at: Mind the roll."
