@@ -57,9 +57,11 @@ class Intervals:
     seed: int
     stream: str
 
-    def blocks(self) -> list[slice]:
-        """Scenarios one after another, so many at a time that about AIRWAYS_AT_ONCE airways are seen."""
-        step = max(int(AIRWAYS_AT_ONCE / max(self.airways, self.unit.n_strata)), 1)
+    def blocks(self, moments: int = 1) -> list[slice]:
+        """Scenarios one after another, so many at a time that about AIRWAYS_AT_ONCE airways are seen; fewer where much
+        is told of each, at so many moments.
+        """
+        step = max(int(AIRWAYS_AT_ONCE / max(self.airways, self.unit.n_strata) / max(moments / 8, 1)), 1)
         firsts = range(0, self.n_scenarios, step)
         return [slice(first, min(first + step, self.n_scenarios), 1) for first in firsts]
 

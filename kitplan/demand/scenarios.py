@@ -6,6 +6,7 @@ count, and what was opened for it before. Items therefore move together; they ar
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -17,6 +18,7 @@ from kitplan.demand.intervals import Intervals, intervals
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import Known, Posterior, fit_posterior
+from kitplan.demand.search import passed
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
@@ -47,55 +49,87 @@ def draw_demand(
     tables = _reaching(unit, days, tables)
     own = posterior is None and days == unit.stock.protection_interval_days
     asked = intervals(unit, days, n_scenarios, seed, stream, posterior)
-    takes, kits = _takes(unit, item_choice), None
-    if by_day:
-        blocks = [_day_by_day(asked, takes, *played) for played in _played(asked, tables)]
-        counted, kits = _joined([day for day, _ in blocks]), np.concatenate([moved for _, moved in blocks], axis=1)
-    else:
-        airways = _own_airways(asked, tables) if own else _airways(asked, tables)
-        counted = _joined([_counted(takes, block) for block in airways])
+    takes = _takes(unit, item_choice)
+    airways = _own_airways(asked, tables) if own and not by_day else _airways(asked, tables, by_day)
+    counted = _joined([_counted(takes, block) for block in airways])
     units = _used(unit, item_choice, takes, counted, seed, stream)
     return Demand(
         tuple(unit.items["item"]), units[-1], counted.re_secures[-1], days, seed, stream, asked.draw,
         asked.begins.astype(np.float32),
         mean_use(unit, item_choice, days, asked.posterior, tables) if means else np.zeros((0, 0)),
-        None if kits is None else DemandPath(np.stack(list(units), axis=1), np.stack(list(kits), axis=1)),
+        DemandPath(units.swapaxes(0, 1).copy(), counted.kits.swapaxes(0, 1).copy()) if by_day else None,
     )
 
 
 @dataclass(frozen=True)
 class _Airways:
-    """What some scenarios' airways did. arrived, re_secures: airways that came in the interval, and attempts in it,
-    int32 (n_scenarios, n_strata). The rest are those with an attempt in it, flat and by stratum: scenario, and attempts
-    before it and in it; ends: where each stratum begins and ends, (n_strata + 1,).
+    """What some scenarios' airways did up to some moments of the interval, the last one its end.
+
+    arrived, re_secures: airways that came, and attempts, int32 (n_moments, n_scenarios, n_strata). kits: airways in
+    place less those at the interval's beginning, int16, the same shape, its last axis empty where not asked for. The
+    rest are airways with an attempt in the interval, stratum after stratum: ends, where each stratum begins and ends,
+    (n_strata + 1,); scenario and attempts before the interval, (n,); attempts in it, (n_moments, n).
     """
 
     arrived: np.ndarray
     re_secures: np.ndarray
+    kits: np.ndarray
     ends: np.ndarray
     scenario: np.ndarray
     before: np.ndarray
     during: np.ndarray
 
 
-def _of_episodes(
-    n_strata: int, episodes: Episodes, before: np.ndarray, during: np.ndarray, come: np.ndarray
-) -> _Airways:
-    """before, during: attempts of each airway; come: bool, came in the interval."""
-    some = np.flatnonzero(during)
-    stratum = episodes.stratum[some]
-    some = some[np.argsort(stratum, kind="stable")]
+def _at_its_end(n_strata: int, episodes: Episodes, before: np.ndarray, during: np.ndarray) -> _Airways:
+    """before, during: attempts of each airway."""
+    some, ends = _with_attempts(n_strata, episodes, during)
     return _Airways(
-        episodes.by_stratum(n_strata, come).astype(np.int32),
-        episodes.by_stratum(n_strata, weights=during).astype(np.int32),
-        np.append(0, np.cumsum(np.bincount(stratum, minlength=n_strata))),
-        episodes.scenario[some], before[some], during[some],
+        episodes.by_stratum(n_strata, episodes.fresh).astype(np.int32)[None],
+        episodes.by_stratum(n_strata, weights=during).astype(np.int32)[None],
+        np.zeros((1, episodes.n_scenarios, 0), dtype=np.int16),
+        ends, episodes.scenario[some], before[some], during[None, some],
     )
 
 
-def _played(asked: Intervals, tables: AttemptTables) -> Iterator[tuple[Episodes, np.ndarray, np.ndarray]]:
+def _with_attempts(n_strata: int, episodes: Episodes, during: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Places of the airways that have an attempt, stratum after stratum, and where each stratum begins and ends."""
+    some = np.flatnonzero(during)
+    stratum = episodes.stratum[some]
+    ends = np.append(0, np.cumsum(np.bincount(stratum, minlength=n_strata)))
+    return some[np.argsort(stratum, kind="stable")], ends
+
+
+def _day_by_day(asked: Intervals, episodes: Episodes, before: np.ndarray, during: np.ndarray) -> _Airways:
+    """The moments are the ends of days: an airway's attempts lie anywhere in its time, each alike."""
+    days, n_strata = asked.days, asked.unit.n_strata
+    some, ends = _with_attempts(n_strata, episodes, during)
+    begin, end = np.clip(episodes.start[some], 0, days), np.clip(episodes.stop[some], 0, days)
+    owner = np.repeat(np.arange(len(some)), during[some])
+    number = np.arange(len(owner)) - np.repeat(np.cumsum(during[some]) - during[some], during[some])
+    place = uniforms(asked.seed, f"{asked.stream}/when", episodes.name[some][owner], number)
+    moments = np.append(np.arange(1.0, np.ceil(days)), days)
+
+    def so_far(when: np.ndarray, cell: np.ndarray, *shape: int) -> np.ndarray:
+        """How many there have been in each of the cells by each moment, int32 (n_moments, *shape)."""
+        moment = passed(moments[:-1], 0, 1, len(moments) - 1, when)
+        n_cells = math.prod(shape)
+        count = np.bincount(moment * n_cells + cell, minlength=len(moments) * n_cells)
+        return count.reshape(-1, *shape).cumsum(axis=0, dtype=np.int32)
+
+    shape, cell = (episodes.n_scenarios, n_strata), episodes.cell(n_strata)
+    when, gone = begin[owner] + place * (end - begin)[owner], episodes.stop <= days
+    arrived = so_far(episodes.start[episodes.fresh], cell[episodes.fresh], *shape)
+    return _Airways(
+        arrived,
+        so_far(when, cell[some][owner], *shape),
+        (arrived - so_far(episodes.stop[gone], cell[gone], *shape)).astype(np.int16),
+        ends, episodes.scenario[some], before[some], so_far(when, owner, len(some)),
+    )
+
+
+def _played(asked: Intervals, tables: AttemptTables, moments: int) -> Iterator[tuple[Episodes, np.ndarray, np.ndarray]]:
     """Airways, and attempts of each before the interval and in it, a block of scenarios at a time."""
-    some, blocks = asked.pilot(), asked.blocks()
+    some, blocks = asked.pilot(), asked.blocks(moments)
     seen = asked.episodes(some)
     n_checks = interval_checks(asked.unit, asked.days)
     hazards = hazard_lots(asked.unit, asked.posterior, seen, n_checks, tables, asked.seed, asked.stream)
@@ -104,9 +138,9 @@ def _played(asked: Intervals, tables: AttemptTables) -> Iterator[tuple[Episodes,
         yield episodes, *draw_attempts(episodes, hazards, asked.seed, asked.stream)
 
 
-def _airways(asked: Intervals, tables: AttemptTables) -> Iterator[_Airways]:
-    for episodes, before, during in _played(asked, tables):
-        yield _of_episodes(asked.unit.n_strata, episodes, before, during, episodes.fresh)
+def _airways(asked: Intervals, tables: AttemptTables, by_day: bool = False) -> Iterator[_Airways]:
+    for played in _played(asked, tables, int(np.ceil(asked.days)) if by_day else 1):
+        yield _day_by_day(asked, *played) if by_day else _at_its_end(asked.unit.n_strata, *played)
 
 
 _MOST_KEPT = 1_500_000
@@ -155,7 +189,7 @@ def arrivals_and_attempts(
     """Airways that arrive in an interval and attempts in it, both int32 (n_scenarios, n_strata); no items."""
     blocks = _airways(intervals(unit, days, n_scenarios, seed, stream), _reaching(unit, days, tables))
     arrived, re_secures = zip(*((block.arrived, block.re_secures) for block in blocks))
-    return np.concatenate(arrived), np.concatenate(re_secures)
+    return np.concatenate(arrived, axis=1)[-1], np.concatenate(re_secures, axis=1)[-1]
 
 
 def used_by(
@@ -167,34 +201,34 @@ def used_by(
     hazards = hazard_lots(unit, posterior, episodes, n_checks, tables, seed, stream)
     before, during = draw_attempts(episodes, hazards, seed, stream)
     takes = _takes(unit, item_choice)
-    counted = _counted(takes, _of_episodes(unit.n_strata, episodes, before, during, episodes.fresh))
+    counted = _counted(takes, _at_its_end(unit.n_strata, episodes, before, during))
     return _used(unit, item_choice, takes, counted, seed, stream)[-1]
 
 
 @dataclass(frozen=True)
 class _Counted:
-    """What is counted of airways up to some moments of the interval, the last one its end.
-
-    arrived, re_secures: (n_moments, n_scenarios, n_strata). opened: item -> items opened of what serves one patient
-    only, (n_moments, n_scenarios).
+    """What is counted of `_Airways`. opened: item -> items opened of what serves one patient only, (n_moments,
+    n_scenarios).
     """
 
     arrived: np.ndarray
     re_secures: np.ndarray
+    kits: np.ndarray
     opened: dict[str, np.ndarray]
 
 
 def _counted(takes: _Takes, airways: _Airways) -> _Counted:
-    opened = {item: _items_opened(opens, airways)[None] for item, opens in takes.opened.items()}
-    return _Counted(airways.arrived[None], airways.re_secures[None], opened)
+    opened = {item: _items_opened(opens, airways) for item, opens in takes.opened.items()}
+    return _Counted(airways.arrived, airways.re_secures, airways.kits, opened)
 
 
-def _joined(parts: Sequence[_Counted], axis: int = 1) -> _Counted:
-    """Scenarios beside one another (axis 1), or moments one after another (axis 0)."""
+def _joined(parts: Sequence[_Counted]) -> _Counted:
+    """Scenarios of several blocks."""
     return _Counted(
-        np.concatenate([part.arrived for part in parts], axis),
-        np.concatenate([part.re_secures for part in parts], axis),
-        {item: np.concatenate([part.opened[item] for part in parts], axis) for item in parts[0].opened},
+        np.concatenate([part.arrived for part in parts], axis=1),
+        np.concatenate([part.re_secures for part in parts], axis=1),
+        np.concatenate([part.kits for part in parts], axis=1),
+        {item: np.concatenate([part.opened[item] for part in parts], axis=1) for item in parts[0].opened},
     )
 
 
@@ -208,29 +242,6 @@ def _used(
     for item, opened in counted.opened.items():
         units[..., column[item]] += opened
     return units.astype(np.int32)
-
-
-def _day_by_day(
-    asked: Intervals, takes: _Takes, episodes: Episodes, before: np.ndarray, during: np.ndarray
-) -> tuple[_Counted, np.ndarray]:
-    """The interval day by day, and kits in use at each day's end less those at its beginning (n_days, n_scenarios,
-    n_strata): an airway's attempts lie anywhere in its time, each alike.
-    """
-    days, n_strata = asked.days, asked.unit.n_strata
-    begin, end = np.clip(episodes.start, 0, days), np.clip(episodes.stop, 0, days)
-    owner = np.repeat(np.arange(len(during)), during)
-    number = np.arange(len(owner)) - np.repeat(np.cumsum(during) - during, during)
-    place = uniforms(asked.seed, f"{asked.stream}/when", episodes.name[owner], number)
-    moment = begin[owner] + place * (end - begin)[owner]
-    there_at_first = episodes.by_stratum(n_strata, episodes.start < 0)
-    counted, kits = [], []
-    for day in np.append(np.arange(1, int(np.ceil(days))), days):
-        so_far = np.bincount(owner[moment <= day], minlength=len(during))
-        come = episodes.fresh & (episodes.start <= day)
-        counted.append(_counted(takes, _of_episodes(n_strata, episodes, before, so_far, come)))
-        here = (episodes.start <= day) & (episodes.stop > day)
-        kits.append((episodes.by_stratum(n_strata, here) - there_at_first).astype(np.int16))
-    return _joined(counted, axis=0), np.stack(kits)
 
 
 @dataclass(frozen=True)
@@ -305,17 +316,20 @@ def with_other_items(
 
 
 def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray:
-    """Patient-scope items opened in the interval, (n_scenarios,): by its end less before it, airway by airway."""
-    opened = np.zeros(len(airways.arrived))
+    """Patient-scope items opened in the interval up to each moment, int64 (n_moments, n_scenarios): by then less those
+    before it, airway by airway.
+    """
+    shape = airways.arrived.shape[:2]
+    opened = np.zeros(math.prod(shape))
     for stratum, table in opens.items():
         mine = slice(airways.ends[stratum], airways.ends[stratum + 1])
-        before = airways.before[mine]
-        after = before + airways.during[mine]
+        before, scenario = airways.before[mine], airways.scenario[mine]
+        after = before + airways.during[:, mine]
         table = lengthen(table, int(after.max(initial=0)) + 1)
-        taken = table[after] - table[before]
-        some = np.flatnonzero(taken)
-        opened += np.bincount(airways.scenario[mine][some], taken[some], len(opened))
-    return opened.astype(np.int64)
+        taken = np.diff(table[after], axis=0, prepend=table[before][None])
+        moment, some = np.nonzero(taken)
+        opened += np.bincount(moment * shape[1] + scenario[some], taken[moment, some], len(opened))
+    return opened.reshape(shape).cumsum(axis=0).astype(np.int64)
 
 
 def _split_shared(
@@ -343,13 +357,13 @@ def _split_shared(
         bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)
         fours, step = -(-n_scenarios // 4), min(max(_LOTS_AT_ONCE // n_scenarios, 1), 255)  # counted in a byte
         most = uses.astype(np.min_scalar_type(int(uses.max(initial=0)) + step))
-        below = np.zeros((len(edges), *uses.shape), dtype=most.dtype)
+        below, low, high = np.zeros((len(edges), *uses.shape), dtype=most.dtype), most.min(axis=1), most.max(axis=1)
         for begin in range(0, int(uses.max(initial=0)), step):
             number = np.arange(begin, begin + step, dtype=most.dtype)[:, None]
             u = rng.random_raw(step * fours).view(np.uint16).reshape(step, -1)[:, :n_scenarios]
             hits = [(u < bound).view(np.uint8) for bound in bounds]
-            for m, last in enumerate(most):
-                left = None if last.min() >= begin + step else (last > number).view(np.uint8)
+            for m in np.flatnonzero(high > begin):
+                left = None if low[m] >= begin + step else (most[m] > number).view(np.uint8)
                 for so_far, hit in zip(below, hits):
                     so_far[m] += np.add.reduce(hit if left is None else hit & left, axis=0, dtype=np.uint8)
         split = np.diff(np.concatenate([np.zeros_like(uses)[None], below, uses[None]]), axis=0)

@@ -51,11 +51,15 @@ class Episodes:
     draw: np.ndarray
     day_of_year: np.ndarray
 
+    def cell(self, n_strata: int) -> np.ndarray:
+        """Place of each airway's scenario and stratum in a flat (n_scenarios, n_strata)."""
+        return self.scenario * np.int64(n_strata) + self.stratum
+
     def by_stratum(
         self, n_strata: int, mine: np.ndarray | None = None, weights: np.ndarray | None = None
     ) -> np.ndarray:
         """Airways (all, or those of bool `mine`), or the sum of their weights: shape (n_scenarios, n_strata)."""
-        cell = self.scenario * np.int64(n_strata) + self.stratum
+        cell = self.cell(n_strata)
         if mine is not None:
             cell, weights = cell[mine], None if weights is None else weights[mine]
         return np.bincount(cell, weights, self.n_scenarios * n_strata).reshape(self.n_scenarios, n_strata)

@@ -146,8 +146,9 @@ def _typed(setting: object, value: object) -> object:
     if kind == "flag" and isinstance(value, str) and value.casefold() in ("yes", "no", "true", "false"):
         return value.casefold() in ("yes", "true")
     if kind in ("number", "integer"):
-        number = read_numbers([value])[0]
-        return value if isinstance(number, Bad) else number
+        percent = isinstance(value, str) and value.endswith("%")
+        number = read_numbers([text_of(value).rstrip("% ") if percent else value])[0]
+        return value if isinstance(number, Bad) else number / 100 if percent else number
     return text_of(value)
 
 

@@ -74,13 +74,12 @@ def bar_chart(page: Page, lines: Sequence[Line], y_title: str, *, y_format: str 
 
 def place(page: Page, chart: Chart, rows: int = 20, columns: tuple[int, int] | None = None) -> None:
     """Put a chart over the columns given (all by default) at the next free row, `rows` rows high."""
-    if page.begin_anew_without_room(rows):
-        page.skip()
+    page.begin_anew_without_room(rows)
     first, last = columns or (1, len(page.widths))
     chart.set_legend({"position": "bottom"})
     width = sum(int(w * 7 + 0.5) + 5 for w in page.widths[first - 1:last])
     chart.set_size({"width": width, "height": rows * _ROW_PIXELS})
-    page.sheet.insert_chart(page.next_row - 1, first - 1, chart, {"object_position": 2})
+    page.sheet.insert_chart(page.next_row - 1, first - 1, chart, {"object_position": 2, "y_offset": 3})
     page.skip(rows + 1)
 
 
@@ -101,7 +100,8 @@ def _cells(page: Page, cells: Range) -> list[Any]:
 
 def _axes(chart: Chart, x_title: str, y_title: str, x_format: str, y_format: str,
           y_scale: dict[str, float | None] | None = None) -> None:
-    chart.set_x_axis({"name": x_title or None, "num_format": x_format, "major_gridlines": {"visible": False}})
+    chart.set_x_axis({"name": x_title or None, "num_format": x_format, "label_position": "low",
+                      "major_gridlines": {"visible": False}})
     chart.set_y_axis({"name": y_title, "num_format": y_format,
                       "major_gridlines": {"visible": True, "line": {"color": "#D9D9D9"}}, **(y_scale or {})})
     chart.set_title({"none": True})

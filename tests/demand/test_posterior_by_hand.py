@@ -330,13 +330,14 @@ def test_rolls_opened_in_the_interval_are_those_beyond_what_was_opened_before():
     and five in it: three. Of a kind that uses no roll nothing.
     """
     def opened(during):
-        none = np.zeros((2, 2), np.int32)
-        airways = _Airways(none, none, np.array([0, 2, 3]), np.array([0, 1, 0]), np.array([3, 0, 0], np.int32),
+        none = np.zeros((len(during), 2, 2), np.int32)
+        airways = _Airways(none, none, none, np.array([0, 2, 3]), np.array([0, 1, 0]), np.array([3, 0, 0], np.int32),
                            np.array(during, np.int32))
         return _items_opened({0: np.array([0, 1, 1, 2, 2, 3])}, airways).tolist()
 
-    assert opened([2, 5, 4]) == [1, 3]
-    assert opened([2, 9, 4]) == [1, 5], "beyond the table at its own pace"
+    assert opened([[2, 5, 4]]) == [[1, 3]]
+    assert opened([[2, 9, 4]]) == [[1, 5]], "beyond the table at its own pace"
+    assert opened([[1, 0, 0], [1, 2, 4], [2, 5, 4]]) == [[0, 0], [0, 1], [1, 3]], "up to each moment"
 
 
 def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or_the_roll():
@@ -418,3 +419,38 @@ def test_arrivals_and_attempts_are_those_of_the_demand_that_is_drawn(small_unit)
     assert demand.mean_by_draw.shape == (DRAWS // 2, len(demand.items))
     told = draw_demand(small_unit, fill_roles(small_unit, tables), 9.0, 50, 3, "plan", tables, by_day=True, means=False)
     assert (told.path.units.shape[1], told.mean_by_draw.size) == (9, 0)
+
+
+# -- what was known and what busy weeks reach -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("beds", "may"), [(47, True), (49, False)])
+def test_busy_weeks_bring_more_airways_and_beds_may_fill_earlier(beds, may):
+    """Sixteen airways, weeks of variance 0.1923: four deviations over it are 16 + 4 sqrt(16 + 0.1923 x 256) = 48.3."""
+    from kitplan.demand.beds import may_fill
+
+    law = SimpleNamespace(arrivals=np.array([[1.0, 1.0]]), mean_stays=np.array([[8.0, 8.0]]), swing=np.zeros((1, 2)),
+                          burst=np.array([0.1923]))
+    assert may_fill(law, beds) is may
+
+
+def test_the_known_law_has_the_mean_chance_of_all_draws_beyond_its_last_edge_too():
+    """Two draws with a half and a quarter a day after day 5; at two of their mean stays beyond it."""
+    from kitplan.demand.stays import StayLaw
+
+    law = StayLaw(np.array([0.0, 5.0]), np.array([[0.1, 0.5], [0.2, 0.25]]))
+    one = np.zeros(1, dtype=np.int64)
+    for day in (5.0, 5.0 + 2 / 0.375):
+        mean = law.survival(np.arange(2), np.full(2, day)).mean()
+        assert law.known().survival(one, np.array([day])) == pytest.approx([mean])
+
+
+def test_a_list_that_begins_late_is_as_long_as_what_it_holds(unit_maker, monkeypatch):
+    """From day 90 to day 450 of its census: 360 days, which tell of the year."""
+    asked = []
+    monkeypatch.setattr(posterior, "season_of", lambda unit, begin, span: asked.append((begin, span)) or season_of(
+        unit, begin, span))
+    rows = [(f"a{d}", 0, d + 0.25, d + 3.25) for d in range(90, 440)]
+    found = fit_posterior(unit_maker(stays_of(rows, days=450)))
+    assert asked == [(90.0, 360.0)]
+    assert found.swing_told

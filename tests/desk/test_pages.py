@@ -130,7 +130,7 @@ def test_a_session_may_practise_something_else_and_keeps_what_the_form_does_not_
     own = {"session1_technique": ["oral_two_y", ""], "session1_size": ["4", ""], "session1_skin": ["barrier", "none"],
            "session2_technique": ["", ""], "session2_size": ["3", ""], "session2_skin": ["none", "none"]}
     shown = client.get("/unit/mill_lane/class").text
-    assert 'name="session2_size" size="6" value="3.0"' in shown
+    assert 'name="session2_size" size="12" value="3.0"' in shown
     page = client.post("/unit/mill_lane/class", form | own)
     assert page.status_code == 200, words(page)
     first, second = tomllib.loads(path.read_text())["session"]

@@ -80,12 +80,12 @@ def _kits(page: Page, comparison: Comparison, titles: Mapping[str, str]) -> None
     if not len(comparison.kits):
         return
     page.skip()
-    page.new_printed_page()
+    page.another_table(len(comparison.kits))
     kinds = ("wrap", "text", "text", "whole", "whole")
     labels = ("Kind of airway", "A design", "B design", "A re-secures held", "B re-secures held")
     page.header(labels, kinds, freeze=False)
     for row in comparison.kits.itertuples():
-        kind = f"{row.route} {row.size}, {titles.get(row.technique, row.technique)}" + (
+        kind = f"{row.route.replace('_', ' ')} {row.size}, {titles.get(row.technique, row.technique)}" + (
             ", barrier" if row.skin == "barrier" else ""
         )
         designs = [d if isinstance(d, str) else "" for d in (row.a_design, row.b_design)]

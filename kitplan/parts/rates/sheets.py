@@ -58,7 +58,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
 def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
     titles = {name: technique.title for name, technique in plan.unit.techniques.items()}
     barrier = learnt.rates["skin"].map({"barrier": " barrier"}).fillna("")
-    kind = learnt.rates["route"] + " " + learnt.rates["size"] + barrier  # short, for the chart's axis
+    route = learnt.rates["route"].str.replace("_", " ")
+    kind = route + " " + learnt.rates["size"] + barrier  # short, for the chart's axis
     rates = learnt.rates.assign(kind=kind, how=learnt.rates["technique"].map(titles))
     return page.table(rates, (
         ("Kind of airway", "text", "kind"), ("Events", "whole", "events"), ("Airway-days", "number", "airway_days"),
