@@ -81,7 +81,7 @@ def hazard_lots(
         theirs = nodes[node] * rate[seen.draw[seen.scenario[some]], seen.stratum[some]]
         grid = factor_grid(theirs if len(theirs) else wanted[:, which == m].ravel())
         wanted = np.clip(wanted.ravel(), grid[0], grid[-1])
-        low = np.clip(np.searchsorted(grid, wanted, side="right") - 1, 0, len(grid) - 2).astype(np.int16)
+        low = passed(grid[1:-1], 0, 1, len(grid) - 2, wanted, equal=True).astype(np.int16)
         up = (wanted - grid[low]) / (grid[low + 1] - grid[low])
         lots.append(HazardLots(which == m, edges, tables.on_grid(unit, row, grid, n_checks), low, up))
     return lots

@@ -58,10 +58,11 @@ class Intervals:
     stream: str
 
     def blocks(self, moments: int = 1) -> list[slice]:
-        """Scenarios one after another, so many at a time that about AIRWAYS_AT_ONCE airways are seen; fewer where much
-        is told of each, at so many moments.
+        """All scenarios where no more than AIRWAYS_AT_ONCE airways are seen in them; else a part after the other, half
+        as many at a time, for the pilot is drawn too. Fewer where much is told of each, at so many moments.
         """
-        step = max(int(AIRWAYS_AT_ONCE / max(self.airways, self.unit.n_strata) / max(moments / 8, 1)), 1)
+        room = AIRWAYS_AT_ONCE / max(self.airways, self.unit.n_strata) / max(moments / 8, 1)
+        step = max(int(room if room >= self.n_scenarios else room / 2), 1)
         firsts = range(0, self.n_scenarios, step)
         return [slice(first, min(first + step, self.n_scenarios), 1) for first in firsts]
 
@@ -196,18 +197,21 @@ def _episodes(play: _Play, airways: _Airways) -> Episodes:
     )
 
 
-def _expand(play: _Play, counts: np.ndarray, kind: int) -> tuple[np.ndarray, np.ndarray]:
-    """Each of counts[scenario, stratum] airways: its place in the flat `counts`, and its name.
+def _expand(
+    play: _Play, counts: np.ndarray, kind: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Each of counts[scenario, stratum] airways: its place in the flat `counts`, its scenario, stratum and name.
 
     Airways are numbered within their stratum, so that who else is there does not change their names.
     """
     flat = counts.ravel()
     cell = np.repeat(np.arange(flat.size), flat)
     number = np.arange(len(cell)) - np.repeat(np.cumsum(flat) - flat, flat)
-    scenario, stratum = np.divmod(cell, counts.shape[1])
+    scenario = cell // counts.shape[1]
+    stratum = cell - scenario * counts.shape[1]
     with np.errstate(over="ignore"):
         key = play.keys[stratum] * np.uint64(31) + np.uint64(kind) + (number.astype(np.uint64) << np.uint64(20))
-    return cell, fingerprints(play.scenarios[scenario], key)
+    return cell, scenario, stratum, fingerprints(play.scenarios[scenario], key)
 
 
 def _fixed_airways(play: _Play) -> _Airways:
@@ -216,9 +220,9 @@ def _fixed_airways(play: _Play) -> _Airways:
     u = play.uniforms("present", keys[None, :], play.scenarios[:, None])
     whole = np.isclose(mean, np.round(mean))
     counts = np.where(whole, np.round(mean).astype(np.int64), _poisson_counts(np.broadcast_to(mean, u.shape), u))
-    cell, name = _expand(play, counts, 1)
+    _, scenario, stratum, name = _expand(play, counts, 1)
     long = np.full(len(name), LONG_AGO_DAYS)
-    return _Airways(*np.divmod(cell, len(mean)), name, -long, play.of.days + long)
+    return _Airways(scenario, stratum, name, -long, play.of.days + long)
 
 
 def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
@@ -382,8 +386,7 @@ def _present(play: _Play, busy: np.ndarray, beds: int | None) -> _Airways:
         counts = _poisson_counts(mean.reshape(shape), u)
     else:
         counts = _counts_within(play, mean.reshape(shape), beds)
-    cell, name = _expand(play, counts, 1)
-    scenario, stratum = np.divmod(cell, shape[1])
+    cell, scenario, stratum, name = _expand(play, counts, 1)
     draw = play.draw[scenario]
     piece, place = _pick(so_far, cell, play.uniforms("moment", name))
     low, high = stretches.area[draw, piece, stratum], stretches.area[draw, piece + 1, stratum]
@@ -420,8 +423,7 @@ def _arriving(play: _Play, busy: np.ndarray) -> _Airways:
     """Airways that arrive in the interval."""
     posterior, ahead = play.posterior, play.of.stretches.ahead
     so_far, counts = _coming(play, busy)
-    cell, name = _expand(play, counts, 2)
-    scenario, stratum = np.divmod(cell, counts.shape[1])
+    cell, scenario, stratum, name = _expand(play, counts, 2)
     draw = play.draw[scenario]
     piece, place = _pick(so_far, cell, play.uniforms("moment", name))
     low, high = ahead[draw, piece], ahead[draw, piece + 1]

@@ -124,13 +124,14 @@ def renewal_count_pmf(hazard: np.ndarray, n_checks: int, start: str = "stationar
     return np.clip(pmf, 0.0, 1.0)
 
 
+@lru_cache(maxsize=64)
 def frailty_nodes(spread: float, n_nodes: int) -> tuple[np.ndarray, np.ndarray]:
     """Gamma frailty of mean 1 and coefficient of variation `spread` as n_nodes weighted points.
 
     Gauss-Laguerre points, so that the first 2 n_nodes - 1 moments are those of the gamma distribution: eigenvalues
     of the Jacobi matrix, weights from its first eigenvector components (Golub & Welsch, Math. Comp. 1969;23:221),
     which stays finite for a spread as small as anybody writes. Returns (values, weights), each shape (n_nodes,);
-    one point when spread is 0.
+    one point when spread is 0. Made once, not to be changed.
     """
     if spread <= 0 or n_nodes == 1:
         return np.ones(1), np.ones(1)

@@ -133,8 +133,9 @@ def _played(asked: Intervals, tables: AttemptTables, moments: int) -> Iterator[t
     seen = asked.episodes(some)
     n_checks = interval_checks(asked.unit, asked.days)
     hazards = hazard_lots(asked.unit, asked.posterior, seen, n_checks, tables, asked.seed, asked.stream)
-    for rows in blocks:
-        episodes = seen if rows == some else asked.episodes(rows)
+    drawn = iter([seen]) if blocks == [some] else map(asked.episodes, blocks)
+    del seen
+    for episodes in drawn:
         yield episodes, *draw_attempts(episodes, hazards, asked.seed, asked.stream)
 
 

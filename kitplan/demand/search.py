@@ -25,7 +25,7 @@ def passed(
         place, sought, left = begin.copy(), value[mine], length
         while left:
             half = (left + 1) // 2
-            place += over(sought, lists[place + (half - 1) * stride]) * np.int64(half * stride)
+            place += over(sought, lists[(half - 1) * stride :].take(place)) * np.int64(half * stride)
             left -= half
         found[mine] = (place - begin) // stride
     return found

@@ -249,3 +249,23 @@ def test_a_scale_of_none_or_without_end_never_loosens(frequency_maker):
         loosening, constant = cumulative_hazards(frequency_maker(1, loosening_scale_hours=scale).iloc[0], 4, 5)
         assert (loosening == 0).all()
         assert constant == pytest.approx(0.2 / 4)
+
+
+def test_where_airways_are_followed_the_fitted_wear_makes_the_events_that_are_expected(unit_maker, monkeypatch):
+    """Else the pooled rate times the days watched: 0.2 a day for 30 days; if all were alike 9 events in 60 days."""
+    from kitplan.demand import estimate
+
+    pooled = SimpleNamespace(mean=np.array([0.2, 0.1, 0.3]), low=np.zeros(3), high=np.ones(3),
+                             own_share=np.full(3, 0.5), common_mean=0.15)
+    counts, days = np.array([6.0, 3.0, 0.0]), np.array([30.0, 30.0, 0.0])
+    monkeypatch.setattr(estimate, "_fitted_events", lambda *given: np.array([7.0, 2.0, 0.0]))
+    unit = unit_maker()
+    rates = estimate._rates_frame(unit, None, counts, days, pooled, None, None)
+    assert rates["expected_events"].tolist() == pytest.approx([6.0, 3.0, 0.0])
+    assert rates["expected_if_alike"].tolist() == [4.5, 4.5, 0.0]
+    assert rates["unpooled_rate"].tolist()[:2] == [0.2, 0.1]
+    assert np.isnan(rates["unpooled_rate"].iloc[2])
+    assert rates["because"].iloc[2].startswith("no airway of this kind was watched: the unit's average 0.15 a day")
+    followed = estimate._rates_frame(unit, None, counts, days, pooled, "spells", "curve")
+    assert followed["expected_events"].tolist() == [7.0, 2.0, 0.0]
+    assert estimate._rates_frame(unit, None, counts, days, pooled, None, "curve")["expected_events"].iloc[0] == 6.0

@@ -202,3 +202,23 @@ def test_a_warning_is_what_to_look_at_first(unit):
 
     made = plan_training(unit, [lesson(learners=1, stations=1)])
     assert replace(made, warnings=("Mind the roll.", "And this.")).sentences()[2] == "Look first at: Mind the roll."
+
+
+def test_where_two_items_serve_one_practice_the_first_stations_take_the_first():
+    """Three, four and two sets; five take an ampoule of one kind, four two of another. Side by side all take both."""
+    from kitplan.parts.training.lists import station_supplies
+
+    sets = pd.DataFrame({"lesson": 0, "practice": 0, "station": [0, 1, 2], "sets": [3, 4, 2]})
+    needs = SimpleNamespace(sets=sets)
+    lessons = [SimpleNamespace(file="c", session=0)]
+
+    def dealt(*rows):
+        frame = pd.DataFrame(rows, columns=["item", "sets", "units"]).assign(lesson=0, practice=0, role="saline")
+        found = station_supplies(lessons, needs, frame)
+        return {(r.station, r.item): r.units for r in found.itertuples()}
+
+    assert dealt(("small", 5, 5.0), ("large", 4, 8.0)) == {(0, "small"): 3, (1, "small"): 2, (1, "large"): 4,
+                                                           (2, "large"): 4}
+    both = dealt(("small", 9, 9.0), ("large", 9, 18.0))
+    assert [both[station, "small"] for station in range(3)] == [3, 4, 2]
+    assert [both[station, "large"] for station in range(3)] == [6, 8, 4]

@@ -367,3 +367,29 @@ def test_after_one_days_count_months_lie_about_the_airways_that_find_a_bed(unit_
         assert beds is None or level < 9
         assert airways.shape == coming.shape == (6000, 4)
         assert (airways >= 0).all()
+
+
+def test_prices_of_a_budget_year_are_told_as_they_are_expected_at_its_end(unit_maker):
+    """A tenth dearer from 15 December; list price 11. What was paid is told up to the day to which issues are known."""
+    from kitplan.parts.forecast.budget import _prices
+    from kitplan.read.values import Budget
+
+    rise = pd.DataFrame({"date": [pd.Timestamp("2026-12-15")], "item": [""], "price": [np.nan], "percent": [10.0]})
+    paid = pd.DataFrame({"date": [pd.Timestamp("2026-03-10")], "item": ["saline-5"], "units": [50.0], "price": [12.0]})
+    unit = unit_maker(prices=rise, issues=paid)
+    none = pd.DataFrame({"month": [], "item": [], "amount": [], "spent": []})
+    budget = Budget("2026-01", 2000.0, none)
+    early = _prices(unit, budget, None).set_index("item").loc["saline-5"]
+    assert early["expected_price"] == pytest.approx(13.2)
+    assert np.isnan(early["last_paid"]), "not known when the year begins"
+    later = _prices(unit, budget, pd.Timestamp("2026-03-31")).set_index("item").loc["saline-5"]
+    assert later["last_paid"] == 12.0
+
+
+@pytest.mark.parametrize(("ratio", "pack", "about"), [
+    (0.66, 8, False), (0.67, 8, True), (1.5, 8, True), (1.51, 8, False), (4.0, 8, False), (1.0, 7, False),
+])
+def test_a_ratio_is_about_one_within_a_half_for_packs_that_stand_out(ratio, pack, about):
+    from kitplan.parts.forecast.variance import _is_about
+
+    assert _is_about(pd.Series([ratio]), pd.Series([pack])).tolist() == [about]

@@ -333,3 +333,10 @@ def test_a_plan_is_called_optimal_within_the_gap_that_was_asked(value, bound, ga
     found = _report("p", value, bound, bound, gap, 1.5)
     assert (found.status, found.gap, found.objective, found.seconds) == (status, pytest.approx(width), value, 1.5)
     assert found.bound == min(bound, value)
+
+
+def test_what_costs_cents_is_weighed_by_its_cents():
+    """A cent a level for one scenario, and five for three: the second gives up less for its money."""
+    needs = np.array([[2, 1]] * 1 + [[1, 2]] * 3 + [[1, 1]] * 6)
+    path = descend(collapse(needs, np.array([1, 1])), np.array([0.01, 0.05]), 6)
+    assert path.par.tolist() == [[2, 2], [2, 1], [1, 1]]

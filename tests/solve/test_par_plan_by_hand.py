@@ -402,3 +402,30 @@ def test_an_item_in_packs_of_two_has_a_pack_to_count(make_stock, make_demand):
     _, found = asked_of(make_stock, make_demand, np.ones((4, 2), dtype=int), pack=[2.0, 1.0], price=[6.0, 1.0])
     assert found.packed.tolist() == [0]
     assert found.cost.tolist() == [3.0, 1.0, 1.5]
+
+
+def test_an_items_own_quantile_is_that_of_all_its_scenarios_sorted():
+    needs = np.random.default_rng(1).integers(0, 500, (3000, 4))
+    for required in (1, 2, 1500, 2700, 2999, 3000):
+        assert own_quantiles(needs, required).tolist() == np.sort(needs, axis=0)[required - 1].tolist()
+
+
+def test_a_range_that_comes_of_counting_alone_is_told_apart_from_one_over_what_is_not_known(make_stock, make_demand):
+    """Ninety of a hundred scenarios last: Wilson's 95 % interval; with draws that differ a range of their own."""
+    from dataclasses import replace
+
+    from kitplan.demand.proportion import wilson_interval
+
+    unit, instance = asked_of(make_stock, make_demand, HUNDRED[:, None])
+    demand = make_demand(HUNDRED[:, None])
+    counted = instance.judge(np.array([90]), Checked(demand, instance.needed(demand)), 0.9)
+    assert (counted.planned, counted.verified) == (0.9, 0.9)
+    assert (counted.low, counted.high) == pytest.approx(wilson_interval(90, 100))
+    rng = np.random.default_rng(1)
+    means = np.linspace(40.0, 100.0, 40)[:, None]
+    draw = np.repeat(np.arange(40), 50)
+    drawn = replace(make_demand(rng.poisson(means[draw])), draw=draw, mean_by_draw=means)
+    open_still = instance.judge(np.array([90]), Checked(drawn, instance.needed(drawn)), 0.9)
+    assert open_still.low < 0.5 < open_still.verified < open_still.high
+    assert (counted.known, open_still.known) == (True, False)
+    assert unit.stock.readiness == 0.95

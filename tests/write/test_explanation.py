@@ -128,6 +128,17 @@ def test_one_use_unit_is_one(told_plan):
     assert "   1 wipe: 3 of 3 kinds" in story
 
 
+def test_a_short_word_has_a_plural_and_a_measure_has_none(told_plan):
+    """Two caps; 2 mL."""
+    def told(word):
+        items = told_plan.unit.items.copy()
+        items.loc[items["item"] == "wipe-prep", "use_unit"] = word
+        return explain_item(replace(told_plan, unit=replace(told_plan.unit, items=items)), "wipe-prep")
+
+    assert "   2 caps: 3 of 3 kinds" in told("cap")
+    assert "   2 mL: 3 of 3 kinds" in told("mL")
+
+
 def test_the_reasons_of_a_choice_are_counted_by_kind_of_airway(told_plan):
     story = explain_item(told_plan, "tape-25-short")
     assert "cheapest of 2 that fit, 1.81 USD a stay (2 kinds of airway)" in story
