@@ -14,7 +14,7 @@ import pandas as pd
 from kitplan import __version__
 from kitplan.beside import beside
 from kitplan.demand.best_knowledge import with_best_knowledge
-from kitplan.demand.bounds import within_memory
+from kitplan.demand.bounds import within_bounds
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import draw_ahead
 from kitplan.demand.use import expected_use
@@ -251,7 +251,7 @@ def _without_kits(parts: Collection[str] | None) -> bool:
 
 
 def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
-    """The unit with what its log teaches, `within_memory`; and what no item of the catalogue can serve.
+    """The unit with what its log teaches, `within_bounds`; and what no item of the catalogue can serve.
 
     All that `plan` would refuse, for `check` too. Raises InputError with everything found.
     """
@@ -260,7 +260,7 @@ def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
     unit = with_best_knowledge(unit)
     problems = unservable(unit)
     try:
-        bounded = within_memory(unit)
+        bounded = within_bounds(unit)
     except InputError as error:
         problems += error.problems
     if problems:

@@ -96,7 +96,7 @@ def draw_attempts(
     lots = [lot for alike in hazards for lot in alike.of(episodes, points)]
     for mine, counts in lots:
         fresh = episodes.fresh[mine]
-        old, new = mine[~fresh], mine[fresh]
+        old, new = mine[np.flatnonzero(~fresh)], mine[np.flatnonzero(fresh)]
         ages = np.minimum(episodes.prior_checks[old], counts.present.shape[1] - 1)
         cell = ages * counts.present.shape[2] + episodes.checks[old]
         during[old] = _invert(counts.present.reshape(len(counts.present), -1), cell, u_during[old])

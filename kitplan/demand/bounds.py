@@ -33,7 +33,7 @@ MOST_TABLE_BYTES = 7e8
 """Tables of exact counts of re-secures and their running sums, by an upper bound that is seldom half used."""
 
 
-def within_memory(unit: Unit) -> tuple[Unit, str | None]:
+def within_bounds(unit: Unit) -> tuple[Unit, str | None]:
     """Return the unit with as many scenarios as time allows, and a sentence where that is fewer than asked for.
 
     Raises InputError where even FEWEST_SCENARIOS would take too long, or an interval holds more checks than can be

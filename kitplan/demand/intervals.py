@@ -244,8 +244,8 @@ def _poisson_counts(mean: np.ndarray, u: np.ndarray) -> np.ndarray:
     chance = np.exp(-m)
     below, k = chance.copy(), 0
     while len(rising):
-        above = u > below
-        rising, m, u, chance, below = rising[above], m[above], u[above], chance[above], below[above]
+        above = np.flatnonzero(u > below)
+        rising, m, u, chance, below = (a.take(above) for a in (rising, m, u, chance, below))
         counts[rising] += 1
         k += 1
         chance = chance * m / k

@@ -327,9 +327,13 @@ def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray
         before, scenario = airways.before[mine], airways.scenario[mine]
         after = before + airways.during[:, mine]
         table = lengthen(table, int(after.max(initial=0)) + 1)
-        taken = np.diff(table[after], axis=0, prepend=table[before][None])
-        moment, some = np.nonzero(taken)
-        opened += np.bincount(moment * shape[1] + scenario[some], taken[moment, some], len(opened))
+        taken = table[after]
+        taken[1:] -= taken[:-1].copy()
+        taken[0] -= table[before]
+        some = np.flatnonzero(taken)
+        moment = some // max(len(before), 1)
+        cell = moment * shape[1] + scenario[some - moment * len(before)]
+        opened += np.bincount(cell, taken.ravel()[some], len(opened))
     return opened.reshape(shape).cumsum(axis=0).astype(np.int64)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, at_most, table_bytes, within_memory
+from kitplan.demand.bounds import FEWEST_SCENARIOS, MOST_AIRWAYS, at_most, table_bytes, within_bounds
 from kitplan.demand.rate_grid import rising_counts
 from kitplan.demand.resecure import frailty_nodes
 from kitplan.demand.stays import learn_stays
@@ -24,13 +24,13 @@ def crowd(small_unit, airways: int):
 
 
 def test_an_ordinary_unit_is_planned_as_asked(small_unit):
-    unit, told = within_memory(small_unit)
+    unit, told = within_bounds(small_unit)
     assert told is None
     assert unit.planning == small_unit.planning
 
 
 def test_a_crowd_is_planned_on_fewer_scenarios_and_it_is_said(small_unit):
-    unit, told = within_memory(crowd(small_unit, 10_000))
+    unit, told = within_bounds(crowd(small_unit, 10_000))
     # 10,000 present and 10,000 / 6 x 9 = 15,000 arriving in an interval; what is drawn is a little more
     assert unit.planning.scenarios == pytest.approx(MOST_AIRWAYS / 25_000, rel=0.01)
     assert unit.planning.max_scenarios <= MOST_AIRWAYS // 25_000
@@ -40,21 +40,21 @@ def test_a_crowd_is_planned_on_fewer_scenarios_and_it_is_said(small_unit):
 
 def test_a_crowd_beyond_any_unit_is_refused(small_unit):
     with pytest.raises(InputError, match="plan the unit in parts"):
-        within_memory(crowd(small_unit, MOST_AIRWAYS // FEWEST_SCENARIOS))
+        within_bounds(crowd(small_unit, MOST_AIRWAYS // FEWEST_SCENARIOS))
 
 
 def test_a_review_of_a_year_is_refused_and_one_of_a_quarter_is_not(small_unit):
-    assert within_memory(replace(small_unit, stock=StockPolicy(90, 10, 0.95)))[1] is None
+    assert within_bounds(replace(small_unit, stock=StockPolicy(90, 10, 0.95)))[1] is None
     with pytest.raises(InputError, match=r"stock\.review_days.*1504 checks"):
-        within_memory(replace(small_unit, stock=StockPolicy(366, 10, 0.95)))
+        within_bounds(replace(small_unit, stock=StockPolicy(366, 10, 0.95)))
 
 
 def test_a_restock_or_a_shortage_of_a_year_is_refused_as_well(small_unit):
     with pytest.raises(InputError, match=r"bedside\.restock_hours"):
-        within_memory(replace(small_unit, bedside=replace(small_unit.bedside, restock_hours=24 * 366)))
+        within_bounds(replace(small_unit, bedside=replace(small_unit.bedside, restock_hours=24 * 366)))
     away = replace(small_unit.stock, unavailable=("wipe-prep",), unavailable_weeks=52)
     with pytest.raises(InputError, match=r"stock\.unavailable_weeks"):
-        within_memory(replace(small_unit, stock=away))
+        within_bounds(replace(small_unit, stock=away))
 
 
 @pytest.mark.parametrize("change", [{"redo": 0.9}, {"redo": 0.0}, {"airway_spread": 3.0}, {"loosening_shape": 10.0}])
@@ -71,7 +71,7 @@ def test_fewer_scenarios_only_where_they_do_not_fit(small_unit, more, told):
     most = at_most(10**9, crowd(small_unit, 10_000), small_unit.stock.protection_interval_days)
     scenarios = most + more
     planning = replace(small_unit.planning, scenarios=scenarios, verify_scenarios=100, max_scenarios=scenarios)
-    unit, said = within_memory(replace(crowd(small_unit, 10_000), planning=planning))
+    unit, said = within_bounds(replace(crowd(small_unit, 10_000), planning=planning))
     assert (said is not None) == told
     assert unit.planning.scenarios == most
     assert unit.planning.verify_scenarios == 100
@@ -79,7 +79,7 @@ def test_fewer_scenarios_only_where_they_do_not_fit(small_unit, more, told):
 
 def test_the_fewest_scenarios_still_fit(small_unit):
     airways = MOST_AIRWAYS // FEWEST_SCENARIOS // 5 * 2
-    unit, _ = within_memory(crowd(small_unit, int(airways * 0.998)))
+    unit, _ = within_bounds(crowd(small_unit, int(airways * 0.998)))
     assert unit.planning.scenarios == pytest.approx(FEWEST_SCENARIOS, rel=0.01)
 
 

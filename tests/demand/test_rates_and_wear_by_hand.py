@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from kitplan.demand import bounds, wear
-from kitplan.demand.bounds import MOST_AIRWAYS, at_most, table_bytes, within_memory
+from kitplan.demand.bounds import MOST_AIRWAYS, at_most, table_bytes, within_bounds
 from kitplan.demand.counts import _log_likelihood, _score_and_information, fit_negative_binomial
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.rate_from_use import (
@@ -372,11 +372,11 @@ def test_as_many_scenarios_are_planned_as_airways_may_be_drawn(small_unit, monke
     airways, and it is said.
     """
     monkeypatch.setattr(bounds, "_airways", lambda unit, days: MOST_AIRWAYS / 4000)
-    unit, told = within_memory(small_unit)
+    unit, told = within_bounds(small_unit)
     assert told is None
     assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (4000,) * 3
     monkeypatch.setattr(bounds, "_airways", lambda unit, days: MOST_AIRWAYS / 3750)
-    unit, told = within_memory(small_unit)
+    unit, told = within_bounds(small_unit)
     assert (unit.planning.scenarios, unit.planning.verify_scenarios, unit.planning.max_scenarios) == (3750,) * 3
     assert told.startswith(f"Planned on 3,750 scenarios instead of 4,000: {MOST_AIRWAYS / 3750:,.0f} airways pass")
 

@@ -21,7 +21,7 @@ from kitplan.commands.common import (
     unit_options,
 )
 from kitplan.parts.orders import round_command as rounds
-from kitplan.read.problems import UnsafePlan
+from kitplan.read.problems import InputError, Problem, UnsafePlan
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
@@ -81,6 +81,9 @@ def class_takes(
     unit_path = unit_path or find_unit(what)
     with rounds.session(unit_path, out, seed) as work:
         filled = work.folder / CLASS.file if what.absolute() == unit_path.absolute() else what
+        if not filled.exists():
+            raise InputError([Problem(filled.name, None, None, None, "is not there", "Write class.toml and run kitplan "
+                                      "training, or name a table as CSV.")], "looking for what the class took")
         rounds.take_in(work, "to_class", filled, on_day.date() if on_day else None)
         rounds.keep(work)
     for line in work.told or ["Nothing new was typed in."]:

@@ -72,6 +72,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
         place=[lesson.place or None for lesson in training.lessons],
         day=[lesson.day.isoformat() if lesson.day else "" for lesson in training.lessons],
         each=[round(value, 2) for value in training.classes["value_per_learner"]])
+    page.another_table(len(classes))
     page.table(classes, (
         ("Class", "wrap", "title"), ("Day", "text", "day"), ("Place", "wrap", "place"),
         ("Learners", "whole", "learners"), ("Stations", "whole", "stations"), ("Tries", "whole", "goes"),
