@@ -9,7 +9,7 @@ bootstrap of the Kaplan-Meier curve (Lo, Ann Stat 1993;21:100, from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -125,12 +125,24 @@ def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws:
     ends = np.bincount(np.searchsorted(edges, days[ended], side="left") - 1, minlength=len(edges))
     pace = (n_ends + _PRIOR_ENDS) / (days.sum() + _PRIOR_ENDS * guess_days)
     shape, rate = ends + _PRIOR_ENDS, exposure + _PRIOR_ENDS / pace
-    from scipy.special import gammaincinv
-
-    u = even_uniforms(seed, "stays", n_draws, len(edges))
-    hazard = np.maximum(gammaincinv(shape, u) / rate, 1e-6)
+    drawn = np.stack([_gamma_draws(seed, n_draws, piece, float(k)) for piece, k in enumerate(shape)], axis=1)
+    hazard = np.maximum(drawn / rate, 1e-6)
     hazard[:, -1] = np.maximum(hazard[:, -1], 1 / max(_LONGEST_MEAN_DAYS, 10 * float(days.max())))
     return StayLaw(edges, hazard)
+
+
+@lru_cache(maxsize=512)
+def _gamma_draws(seed: int, n_draws: int, piece: int, shape: float) -> np.ndarray:
+    """Gamma draws of rate 1 for one piece, (n_draws,): most pieces of most lists hold as many ends each."""
+    from scipy.special import gammaincinv
+
+    return gammaincinv(shape, _stay_uniforms(seed, n_draws)[:, piece])
+
+
+@lru_cache(maxsize=4)
+def _stay_uniforms(seed: int, n_draws: int) -> np.ndarray:
+    """For more pieces than any list has (40, and a halving of the last for each doubling of the ends)."""
+    return even_uniforms(seed, "stays", n_draws, 2 * MOST_PIECES)
 
 
 def log_normal_stays(mean_days: np.ndarray, log_sd: np.ndarray) -> StayLaw:
