@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import errno
 import gc
 import io
 import os
 import sys
+from typing import NoReturn
 
 from kitplan.interruptions import end_when_asked
 
@@ -66,7 +68,21 @@ def run() -> None:
     end_when_asked()
     from kitplan.cli import main
 
-    main()
+    try:
+        main()
+    except SystemExit as end:
+        _leave(end.code)
+
+
+def _leave(code: object) -> NoReturn:
+    """End now: taking apart what a plan has built, object by object, would take a fifth of a second for nothing."""
+    if not isinstance(code, int | None):
+        sys.stderr.write(f"{code}\n")
+    atexit._run_exitfuncs()
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(code if isinstance(code, int) else int(code is not None))
 
 
 if __name__ == "__main__":

@@ -1,20 +1,42 @@
-"""Work that waits for nothing, done beside what this process does: the same results, sooner."""
+"""Work that waits for nothing, done beside what this process does: the same results, sooner.
+
+A companion is a second process that is split off before anything large is loaded. It loads what it will need while this
+one reads and learns, and then waits for work. Work is a function of a module that gives one result after another; what
+goes there and what comes back are pickled. Where there is no companion, or it is at work, a process is split off then.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import copyreg
+import itertools
 import os
 import pickle
 import signal
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Sequence
+from importlib import import_module
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
+from types import MappingProxyType
 from typing import Any
 
 from kitplan.interruptions import end_when_asked, go_on, started_deaf
+
+Steps = Callable[..., Iterator[Any]]
+
+
+def _view(values: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(values)
+
+
+copyreg.pickle(MappingProxyType, lambda view: (_view, (dict(view),)))
+
+_DONE = b""
+_waiting: list[tuple[Connection, BaseProcess]] = []
+"""The companion, while it has nothing to do."""
 
 
 def cores() -> int:
@@ -25,13 +47,28 @@ def cores() -> int:
     return min(len(os.sched_getaffinity(0)), 2) if sys.platform == "linux" else 1
 
 
-def beside(*steps: Callable[[], object]) -> Iterator[Any]:
-    """Start to do `steps`, one after another, in a second process split from this one; each result as it is asked for.
+def begin_companion(modules: Sequence[str]) -> None:
+    """Split off a companion that loads `modules` and waits, where there are cores for two processes."""
+    if cores() > 1:
+        _waiting.append(_split(_wait_for_work, modules))
 
-    Where that process fails or is lost the steps are done here, so that faults are raised here as well.
+
+def beside(steps: Steps, *given: object) -> Iterator[Any]:
+    """Start to work through `steps(*given)` in a second process; each result as it is asked for.
+
+    Where that process fails or is lost what it had not sent is worked out here, so that faults are raised here as well.
     """
-    ours, theirs = get_context("fork").Pipe(duplex=False)
-    process = get_context("fork").Process(target=_send, args=(theirs, ours, steps), daemon=True)
+    if not _waiting:
+        return _received(*_split(_work_through, steps, given), steps, given)
+    connection, process = _waiting.pop()
+    with contextlib.suppress(OSError):  # it is gone: what is received then breaks off
+        connection.send_bytes(pickle.dumps((steps, given), protocol=pickle.HIGHEST_PROTOCOL))
+    return _received(connection, process, steps, given, companion=True)
+
+
+def _split(serve: Callable[..., None], *given: object) -> tuple[Connection, BaseProcess]:
+    ours, theirs = get_context("fork").Pipe()
+    process = get_context("fork").Process(target=_begin, args=(theirs, ours, serve, given), daemon=True)
     with started_deaf(), warnings.catch_warnings():
         # A request to end waits until the new process listens for its own: till then it would wake the listener here.
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
@@ -39,29 +76,44 @@ def beside(*steps: Callable[[], object]) -> Iterator[Any]:
         warnings.simplefilter("ignore", DeprecationWarning)
         process.start()
     theirs.close()
-    return _received(ours, process, steps)
+    return ours, process
 
 
-def _received(connection: Connection, process: BaseProcess, steps: Sequence[Callable[[], object]]) -> Iterator[Any]:
-    left = list(steps)
+def _received(
+    connection: Connection, process: BaseProcess, steps: Steps, given: Sequence[object], companion: bool = False
+) -> Iterator[Any]:
+    came = 0
     with contextlib.suppress(EOFError, OSError):  # gone between two results, or within one
-        while left:
-            result = pickle.loads(connection.recv_bytes())
-            del left[0]
+        while content := connection.recv_bytes():
+            result = pickle.loads(content)
+            came += 1
             yield result
+        if companion:
+            _waiting.append((connection, process))
+        return
     process.join()
     go_on()
-    # What a lost process had done is not done again: a step keeps for the later ones what it worked out.
-    for step in left:
-        yield step()
+    yield from itertools.islice(steps(*given), came, None)
 
 
-def _send(connection: Connection, other_end: Connection, steps: Sequence[Callable[[], object]]) -> None:
+def _begin(connection: Connection, other_end: Connection, serve: Callable[..., None], given: Sequence[object]) -> None:
+    """What a process that was split off does. A fault ends it: the other one meets that fault for itself."""
     end_when_asked(quiet=True)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
     other_end.close()  # so that the pipe breaks when the process that waits is gone
-    for step in steps:
-        try:
-            connection.send_bytes(pickle.dumps(step(), protocol=pickle.HIGHEST_PROTOCOL))
-        except Exception:
-            return  # nothing sent: the other process does the work and meets the fault itself
+    _waiting.clear()
+    with contextlib.suppress(Exception):
+        serve(connection, *given)
+
+
+def _wait_for_work(connection: Connection, modules: Sequence[str]) -> None:
+    for module in modules:
+        import_module(module)
+    while True:
+        _work_through(connection, *pickle.loads(connection.recv_bytes()))
+
+
+def _work_through(connection: Connection, steps: Steps, given: Sequence[object]) -> None:
+    for result in steps(*given):
+        connection.send_bytes(pickle.dumps(result, protocol=pickle.HIGHEST_PROTOCOL))
+    connection.send_bytes(_DONE)

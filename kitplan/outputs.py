@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from kitplan.beside import beside
@@ -62,10 +63,7 @@ def plan_files(plan: Plan, scenarios: bool = True, processes: int = 1) -> dict[s
     """
     from kitplan.workbooks import build_workbooks
 
-    def all_prints() -> dict[str, bytes]:
-        return {name: content for part in sorted(plan.parts) for name, content in part_prints(plan, part).items()}
-
-    prints = beside(all_prints) if processes > 1 else (made() for made in [all_prints])
+    prints = beside(_all_prints, replace(plan, drawn=None)) if processes > 1 else _all_prints(plan)
     files = saved_files(plan, scenarios)
     for part in sorted(plan.parts):
         files |= part_tables(plan.tables_of(part))
@@ -73,6 +71,10 @@ def plan_files(plan: Plan, scenarios: bool = True, processes: int = 1) -> dict[s
     files |= next(prints)
     files[RECORD] = plan_json(plan, files)
     return files
+
+
+def _all_prints(plan: Plan) -> Iterator[dict[str, bytes]]:
+    yield {name: content for part in sorted(plan.parts) for name, content in part_prints(plan, part).items()}
 
 
 def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str, bytes]:

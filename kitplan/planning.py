@@ -178,7 +178,8 @@ def _run(
             plan = replace(plan, skipped={**plan.skipped, part.name: reason})
             continue
         if theirs is not None and part.alone and part.name not in made:
-            made |= next(theirs)
+            for theirs_made in theirs:
+                made |= theirs_made
         if part.name not in made:
             made[part.name] = _value(part, replace(work, results=plan.results, skipped=plan.skipped))
         plan = _with_part(plan, part, made[part.name])
@@ -200,21 +201,24 @@ def _begun_beside(
 
     They and all others need the kit designs first: that process makes these too, while this one draws the airways.
     """
-    alone = [part for part in wanted if part.alone and not _not_allowed(basis.unit, part)]
+    alone = tuple(part.name for part in wanted if part.alone and not _not_allowed(basis.unit, part))
     if not alone or _without_kits(asked):
         return None
-    tables, policy = basis.tables, basis.unit.planning
-
-    def results() -> dict[str, object]:
-        work = _work(basis, seed, asked)
-        return {part.name: _value(part, work) for part in alone}
-
-    theirs = beside(lambda: (basis.designs, basis.kits_trouble), results)
+    theirs = beside(_made_alone, basis.unit, seed, alone)
     if any(part.name == "par" for part in wanted):
-        draw_ahead(basis.unit, policy.scenarios, seed, "plan", tables)
-        draw_ahead(basis.unit, policy.verify_scenarios, seed, "verify", tables)
+        policy = basis.unit.planning
+        draw_ahead(basis.unit, policy.scenarios, seed, "plan", basis.tables)
+        draw_ahead(basis.unit, policy.verify_scenarios, seed, "verify", basis.tables)
     basis.designs, basis.kits_trouble = next(theirs)
     return theirs
+
+
+def _made_alone(unit: Unit, seed: int, parts: Collection[str]) -> Iterator[Any]:
+    """The kit designs with what kept the unit from them, then the results of parts that look at no other, together."""
+    basis = Basis(unit, _no_progress)
+    yield basis.designs, basis.kits_trouble
+    work = Work(unit, seed, basis, basis.item_choice)
+    yield {name: _value(declared()[name], work) for name in parts}
 
 
 def _value(part: Part, work: Work) -> object:

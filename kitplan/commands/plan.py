@@ -23,6 +23,12 @@ from kitplan.commands.common import (
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
 
+_BESIDE = ("kitplan.outputs", "highspy", "scipy.sparse.csgraph", "scipy.optimize", "kitplan.parts.kits.prints",
+           "kitplan.parts.doubt.model", "kitplan.parts.forecast.prints", "kitplan.parts.orders.prints",
+           "kitplan.parts.training.prints", "kitplan.parts.training.model", "kitplan.parts.forecast.model",
+           "kitplan.parts.rates.prints")
+"""What the second process of a plan loads while this one reads the unit."""
+
 readiness_option = click.option(
     "--readiness", metavar="SHARE", type=click.FloatRange(0.5, 0.9999), default=None,
     help="What if: another target than the unit's own, 0.99 for 99 %.",
@@ -70,7 +76,10 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
     """
-    from kitplan.beside import cores
+    from kitplan.beside import begin_companion, cores
+
+    if parts is None:
+        begin_companion(_BESIDE)
     from kitplan.outputs import refuse_unsafe, write_plan
     from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.read.carried import book_files

@@ -122,7 +122,9 @@ def _log_marginal(
     from scipy.special import gammaln
 
     o, t, a, b = events[:, None], exposure[:, None], shape[None, :], rate[None, :]
-    return (gammaln(o + a) - gammaln(a) + a * np.log(b / (b + t)) + o * np.log(t / (b + t))).sum(axis=0)
+    few, which = np.unique(shape, return_inverse=True)  # one shape a spread, whatever the mean
+    rising = (gammaln(o + few) - gammaln(few))[:, which]
+    return (rising + a * np.log(b / (b + t)) + o * np.log(t / (b + t))).sum(axis=0)
 
 
 def _mixture_quantile(shape: np.ndarray, scale: np.ndarray, weight: np.ndarray, chance: float) -> np.ndarray:

@@ -239,10 +239,10 @@ def _used(
     """Items used up to each moment, int32 (n_moments, n_scenarios, n_items)."""
     column = {name: i for i, name in enumerate(unit.items["item"])}
     units = _used_by_attempts(item_choice, takes, column, counted.re_secures, seed, stream)
-    units += np.rint(counted.arrived.astype(float) @ takes.per_arrival).astype(np.int64)
+    _add_whole(units, counted.arrived.astype(float), takes.per_arrival)
     for item, opened in counted.opened.items():
         units[..., column[item]] += opened
-    return units.astype(np.int32)
+    return units
 
 
 @dataclass(frozen=True)
@@ -282,15 +282,22 @@ def _takes(unit: Unit, item_choice: ItemChoice) -> _Takes:
 def _used_by_attempts(
     item_choice: ItemChoice, takes: _Takes, column: dict[str, int], re_secures: np.ndarray, seed: int, stream: str
 ) -> np.ndarray:
-    """Items that attempts use whosever they are, int64 (..., n_scenarios, n_items); re_secures (..., n_strata)."""
+    """Items that attempts use whosever they are, int32 (..., n_scenarios, n_items); re_secures (..., n_strata)."""
     attempts, every = re_secures.astype(float), np.arange(re_secures.shape[-2])
-    units = np.rint(attempts @ takes.per_attempt).astype(np.int64)
+    units = np.zeros((*re_secures.shape[:-1], len(column)), dtype=np.int32)
+    _add_whole(units, attempts, takes.per_attempt)
     for name, i in column.items():
         if takes.part_of_one[:, i].any():
             phase = uniforms(seed, f"{stream}/part used", every, np.uint64(name_key(name)))
-            units[..., i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int64)
+            units[..., i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int32)
     _split_shared(units, column, item_choice, re_secures, seed, stream)
     return units
+
+
+def _add_whole(units: np.ndarray, counts: np.ndarray, takes: np.ndarray) -> None:
+    """Add the whole items that counts (..., n_strata) take to units (..., n_items); takes: (n_strata, n_items)."""
+    for i in np.flatnonzero(takes.any(axis=0)):
+        units[..., i] += np.rint(counts @ takes[:, i]).astype(np.int32)
 
 
 _PATIENTS_OWN = ["stratum", "role", "item", "need", "share"]
@@ -313,11 +320,11 @@ def with_other_items(
     attempts = demand.re_secures[None]
     used = _used_by_attempts(after, _takes(unit, after), column, attempts, demand.seed, demand.stream)[0]
     means = mean_use(unit, after, demand.days, fit_posterior(unit).of_stream(demand.stream), tables)
-    return replace(demand, units=np.where(anew, used, demand.units).astype(np.int32), mean_by_draw=means)
+    return replace(demand, units=np.where(anew, used, demand.units), mean_by_draw=means)
 
 
 def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray:
-    """Patient-scope items opened in the interval up to each moment, int64 (n_moments, n_scenarios): by then less those
+    """Patient-scope items opened in the interval up to each moment, int32 (n_moments, n_scenarios): by then less those
     before it, airway by airway.
     """
     shape = airways.arrived.shape[:2]
@@ -334,7 +341,7 @@ def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray
         moment = some // max(len(before), 1)
         cell = moment * shape[1] + scenario[some - moment * len(before)]
         opened += np.bincount(cell, taken.ravel()[some], len(opened))
-    return opened.reshape(shape).cumsum(axis=0).astype(np.int64)
+    return opened.reshape(shape).cumsum(axis=0).astype(np.int32)
 
 
 def _split_shared(

@@ -38,7 +38,7 @@ def saved_files(plan: Plan, scenarios: bool = True) -> dict[str, bytes]:
         "about": about, "unit": replace(plan.unit, path=Path()),
         "rests_on": (plan.item_choice, plan.airways, plan.expected),
     }
-    files = {PLAN: packed(values | {f"part-{name}": plan.result(name) for name in plan.parts})}
+    files = {PLAN: packed(values | {f"part-{name}": result for name, result in plan.results.items()})}
     if scenarios and plan.drawn is not None:
         files[SCENARIOS] = packed({stream: plan.demand(stream) for stream in STREAMS})
     return files

@@ -112,12 +112,14 @@ def _pairs(value: Mapping[Any, Any], arrays: list[np.ndarray]) -> list[Any]:
 def _array_text(value: np.ndarray, arrays: list[np.ndarray]) -> Any:
     """[dtype, shape, values]; values are the number of a member where there are many, texts one by one."""
     if value.dtype.kind in "OUT":
-        return ["O", list(value.shape), _each(value.ravel().tolist(), arrays)]
+        held = value.ravel().tolist()
+        return ["O", list(value.shape), held if set(map(type, held)) <= {str} else _each(held, arrays)]
     if value.size > LONG:
         arrays.append(np.ascontiguousarray(value))
         return [value.dtype.str, list(value.shape), len(arrays) - 1]
     flat = value.ravel().view(np.int64) if value.dtype.kind in "Mm" else value.ravel()
-    return [value.dtype.str, list(value.shape), _each(flat.tolist(), arrays)]
+    plain = flat.dtype.kind in "biu" or (flat.dtype == np.float64 and bool(np.isfinite(flat).all()))
+    return [value.dtype.str, list(value.shape), flat.tolist() if plain else _each(flat.tolist(), arrays)]
 
 
 def _series_text(value: pd.Series | pd.Index, arrays: list[np.ndarray]) -> Any:

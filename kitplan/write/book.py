@@ -307,6 +307,7 @@ class Page:
         """
         if self.begin_anew_without_room(rows):
             self._repeats &= rows > _SHORT_TABLE
+            self.skip()
 
     def begin_anew_without_room(self, rows: int) -> bool:
         """Begin a new printed page where so many rows may not fit the present one, and say whether it did."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 import functools
 import importlib.util
 import os
+import re
 import sys
 import unicodedata
 from collections.abc import Iterable, Iterator
@@ -40,6 +41,7 @@ _BOX_WIDTH = 0.62
 rl_config.useA85 = 0  # streams as they are: as text for old mail they are a quarter larger and slower to write
 _REGULAR, _BOLD = 400, 700
 CUT = " ..."
+_UNIT = re.compile(r"(?<=\d) (?=(?:mm|cm|m|mL|L|Fr|%)(?!\w))")
 
 
 @dataclass(frozen=True)
@@ -164,8 +166,9 @@ class _Lines(Flowable):
 
 
 def paragraph(text: str, style: ParagraphStyle) -> Flowable:
-    """Text as a flowable of reportlab; nothing in it acts as mark-up."""
-    return Paragraph(escape(text), style) if is_standard(text) else _Lines(text, style)
+    """Text as a flowable of reportlab; nothing in it acts as mark-up, and a number keeps its unit beside it."""
+    whole = _UNIT.sub("\u00a0", text)
+    return Paragraph(escape(whole), style) if is_standard(whole) else _Lines(text, style)
 
 
 def unprintable(texts: Iterable[str]) -> str:

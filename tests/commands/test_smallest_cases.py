@@ -133,7 +133,7 @@ def test_what_plan_refuses_check_refuses_in_the_same_words(tmp_path, setting, to
 
 
 def test_more_airways_than_can_be_planned_at_once_are_refused_by_check_as_well(tmp_path):
-    unit = small_unit(tmp_path / "unit", unit="mean_stay_days = 0.01\n", census="route,tube_mm,airways\noral,3.5,9\n")
+    unit = small_unit(tmp_path / "unit", unit="mean_stay_days = 0.001\n", census="route,tube_mm,airways\noral,3.5,9\n")
     for command in ("check", "plan"):
         result = run(command, unit)
         assert result.exit_code == 2

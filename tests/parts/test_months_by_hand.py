@@ -15,6 +15,7 @@ from kitplan.demand.use import UseModel, use_model
 from kitplan.parts.forecast.fitted import snapshot_paths
 from kitplan.parts.forecast.months import (
     MonthlyCensus,
+    lived_between,
     monthly_census,
     monthly_issues,
     months_ahead,
@@ -90,11 +91,15 @@ def test_an_unknown_month_lies_straight_between_its_neighbours():
 
 
 def test_arrivals_are_counted_in_the_month_they_come_in(unit_maker):
-    """Two came in February and one in March; who was there before the first day came in neither."""
+    """Two came in February and one in March, on the stroke of its first midnight; who was there before the first day
+    came in neither.
+    """
     rows = pd.DataFrame([("a", 0, -3.0, 5.0), ("b", 0, 0.0, 3.0), ("c", 0, 27.9, 40.0), ("d", 2, 28.0, 30.0)],
                         columns=["airway", "stratum", "start", "end"])
     unit = unit_maker(Census("stays", rows, date(2026, 2, 1), date(2026, 3, 31), None, 1.0, NOBODY))
     assert monthly_census(unit).arrivals.tolist() == [[2, 0, 0], [0, 0, 1]]
+    february = (date(2026, 2, 1) - date(1970, 1, 1)).days, (date(2026, 2, 28) - date(1970, 1, 1)).days
+    assert lived_between(unit, [february])[1].tolist() == [[2, 0, 0]]
 
 
 def test_a_snapshot_is_one_month_of_unknown_name(small_unit):

@@ -340,3 +340,16 @@ def test_what_costs_cents_is_weighed_by_its_cents():
     needs = np.array([[2, 1]] * 1 + [[1, 2]] * 3 + [[1, 1]] * 6)
     path = descend(collapse(needs, np.array([1, 1])), np.array([0.01, 0.05]), 6)
     assert path.par.tolist() == [[2, 2], [2, 1], [1, 1]]
+
+
+def test_a_limit_that_no_plan_keeps_is_told_apart_from_one_for_which_none_was_found(monkeypatch):
+    """Ten scenarios that need two of either item at a litre each, and three litres."""
+    from kitplan.solve import par_program
+
+    needs = np.array([[2, 1]] * 4 + [[1, 2]] * 3 + [[1, 1]] * 3)
+    collapsed, shelf = collapse(needs, np.array([1, 1])), Limit("shelf", np.ones(2), 3.0)
+    found = par_program._by_cuts(collapsed, np.array([1.0, 5.0]), 10, 0.001, [shelf])
+    assert (found.par, found.report.status) == (None, "infeasible")
+    monkeypatch.setattr(par_program, "step_down_within_limits", lambda *given: (None, False))
+    lost = par_program._by_cuts(collapsed, np.array([1.0, 5.0]), 10, 0.001, [shelf])
+    assert (lost.par, lost.report.status) == (None, "failed")
