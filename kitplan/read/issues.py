@@ -16,6 +16,7 @@ from kitplan.read.findings import Findings, key_of
 from kitplan.read.headers import RawTable, report_headers
 from kitplan.read.identity import looks_like_number_of_record
 from kitplan.read.pack_code import same_trade_number
+from kitplan.read.problems import counted
 from kitplan.read.tables import TableReader
 from kitplan.read.workbook import column_letter
 
@@ -138,7 +139,7 @@ def _without_totals(raw: RawTable, findings: Findings) -> RawTable:
         return raw
     said = [n for n in read_numbers(list(raw.columns["units"][totals]), "") if isinstance(n, float)]
     shown = f" that say {sum(said):,.10g} units" if said else ""
-    findings.warn(raw.name, f"ends or divides with {_counted(int(totals.sum()), 'line')} of totals{shown}: set aside, "
+    findings.warn(raw.name, f"ends or divides with {counted(int(totals.sum()), 'line')} of totals{shown}: set aside, "
                   "for what they add up is counted already", "Nothing to do; or leave totals out of the export.",
                   row=int(raw.rows[totals][0]), moves=1)
     return _kept(raw, ~totals)
@@ -150,7 +151,7 @@ def _without_foot(raw: RawTable, findings: Findings) -> RawTable:
     end = int(told[-1]) + 1 if len(told) else len(raw)
     if end == len(raw):
         return raw
-    findings.warn(raw.name, f"ends with {_counted(len(raw) - end, 'line')} without units: left out",
+    findings.warn(raw.name, f"ends with {counted(len(raw) - end, 'line')} without units: left out",
                   "Nothing to do where it is text under the table; else fill the units in.", row=int(raw.rows[end]),
                   moves=1)
     return _kept(raw, np.arange(len(raw)) < end)
@@ -229,7 +230,7 @@ def _tell_others(
     if not len(where):
         return
     kinds, first = len(set(map(key_of, written[where]))), text_of(written[where[0]])
-    lines = f"{_counted(len(where), 'line')} of {_counted(kinds, 'item')}"
+    lines = f"{counted(len(where), 'line')} of {counted(kinds, 'item')}"
     findings.warn(reader.name, f"is not in this unit's catalogue: in all {lines} with {units[mask].sum():,.10g} units "
                   "set aside, in no figure",
                   "Nothing to do for another unit's items; else put the store's name for it under alias in items.csv.",
@@ -260,9 +261,9 @@ def _copies(reader: TableReader, frame: pd.DataFrame, kept: np.ndarray, findings
     rows = reader.rows[kept]
     if copy.any():
         days = lines.loc[whole, "date"].dt.date
-        span = f"{_counted(days.nunique(), 'day')}, {days.min()}" + f" to {days.max()}" * (days.nunique() > 1)
+        span = f"{counted(days.nunique(), 'day')}, {days.min()}" + f" to {days.max()}" * (days.nunique() > 1)
         findings.warn(reader.name, f"has every line of {span}, more than once, "
-                      f"as from one export pasted twice: {_counted(int(copy.sum()), 'line')} with "
+                      f"as from one export pasted twice: {counted(int(copy.sum()), 'line')} with "
                       f"{lines.loc[copy, 'units'].sum():,.10g} units are set aside",
                       "Delete the copy. If both were issued, give each line its order number in a column.",
                       row=int(rows[copy][0]), moves=2)
@@ -313,7 +314,3 @@ def _ask_about_returns(reader: TableReader, issues: pd.DataFrame, findings: Find
         findings.warn(reader.name, f"has {-units:,.10g} more units returned than issued",
                       "Look for the issues, in an earlier export or under another name.", column="units",
                       value=name, moves=2)
-
-
-def _counted(number: int, word: str) -> str:
-    return f"{number:,} {word}" + ("" if number == 1 else "s")

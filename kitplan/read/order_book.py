@@ -13,6 +13,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -29,14 +30,6 @@ from kitplan.read.values import UseRate
 
 TABLES = ("counts", "orders", "deliveries", "kits")
 _NUMBERED = {"counts": "count", "orders": "order", "deliveries": "order", "kits": "kit"}
-_HEADINGS = {"loose": {"kits": "units"}, "number": _NUMBERED}
-_ALL = ("entry", "day", "plan_number", "number", "event")
-_FIELDS: Mapping[str, tuple[str, ...]] = {
-    "counts": (*_ALL, "item", "pack", "packs", "loose", "expires", "lot", "answers", "note"),
-    "orders": (*_ALL, "item", "pack", "packs", "price", "note"),
-    "deliveries": (*_ALL, "item", "pack", "packs", "loose", "expires", "lot", "trade_number", "answers", "note"),
-    "kits": (*_ALL, "design", "item", "pack", "loose", "expires", "lot", "note"),
-}
 _LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 _LAST = "last.json"
 _NO_RECORD = (OSError, ValueError, KeyError, TypeError, ArithmeticError, RecursionError)
@@ -108,17 +101,18 @@ class BookFile:
     rows: Sequence[int] = field(default_factory=tuple)
 
 
-def headings(table: str) -> dict[str, str]:
+@cache
+def headings(table: str) -> Mapping[str, str]:
     """Field of Line -> heading of one table, in order; the check letters come last and are no field."""
-    return {name: _HEADINGS.get(name, {}).get(table, {"loose": "loose_units"}.get(name, name))
-            for name in _FIELDS[table]}
+    fields = {_NUMBERED[table]: "number", "loose_units": "loose", "units": "loose"}
+    return {fields.get(name, name): name for name in columns_of(f"book_{table}") if name != "check"}
 
 
 def check_letters(before: str, line: Line) -> str:
     """Six letters that belong to this line after the one whose letters are `before`; no spreadsheet takes them for
     a number or a date.
     """
-    told = [before, line.table, *(_plain(getattr(line, name)) for name in _FIELDS[line.table])]
+    told = [before, line.table, *(_plain(getattr(line, name)) for name in headings(line.table))]
     digest = hashlib.sha256("\x1f".join(told).encode()).digest()
     return "".join(_LETTERS[b % len(_LETTERS)] for b in digest[:6])
 

@@ -53,7 +53,7 @@ class InputError(ValueError):
 
     def __str__(self) -> str:
         count = len(self.problems)
-        head = f"{count} problem{'s' if count != 1 else ''} while {self.during}:"
+        head = f"{counted(count, 'problem')} while {self.during}:"
         lines = [f"  - {p}" for p in self.problems[:MOST_LISTED]]
         if count > MOST_LISTED:
             lines.append(f"  ... and {count - MOST_LISTED:,} more. Mend these first and run again.")
@@ -62,3 +62,10 @@ class InputError(ValueError):
 
 class UnsafePlan(RuntimeError):
     """The plan is infeasible or unsafe as asked (exit code 1); the text says which limit binds and by how much."""
+
+
+def counted(number: float, word: str) -> str:
+    """A number of things in words: "1 roll", "3 pouches", "2 pairs of scissors", "1,200 packs"."""
+    first, space, rest = word.partition(" of ")
+    plural = first if round(number) == 1 else f"{first}es" if first.endswith(("s", "x", "ch", "sh")) else f"{first}s"
+    return f"{number:,.0f} {plural}{space}{rest}"

@@ -51,7 +51,10 @@ def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: fl
     first = np.cumsum(heights) - heights
     n_levels = int(heights.sum())
     source, sink = n_vectors + n_levels, n_vectors + n_levels + 1
-    adds = np.concatenate([np.diff(levels, prepend=low) for levels, low in zip(collapsed.levels, collapsed.lower)])
+    reached = np.concatenate(collapsed.levels)
+    before = np.append(0, reached[:-1])
+    before[first[heights > 0]] = collapsed.lower[heights > 0]
+    adds = reached - before
     money = np.repeat(cost, heights) * adds
     worth = price * collapsed.weights
     scale = _LARGEST_FLOW / max(float(worth.sum()), float(money.sum()), 1e-9)
@@ -73,9 +76,9 @@ def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: fl
     base = float(cost @ collapsed.lower)
     value = base + price * (required - collapsed.met) - (float(offered.sum()) - flow.flow_value) / scale
     met = collapsed.met + float(collapsed.weights[chosen[:n_vectors]].sum())
-    reached = chosen[n_vectors:source]
-    ranks = np.bincount(np.repeat(np.arange(len(heights)), heights)[reached], minlength=len(heights))
-    return Cut(float(value), float(price), base + float(money[reached].sum()), met, ranks)
+    held = chosen[n_vectors:source]
+    ranks = np.bincount(np.repeat(np.arange(len(heights)), heights)[held], minlength=len(heights))
+    return Cut(float(value), float(price), base + float(money[held].sum()), met, ranks)
 
 
 def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf) -> tuple[Cut, Cut]:

@@ -33,13 +33,6 @@ def stock_lines(plan: Plan) -> pd.DataFrame:
     return lines.iloc[order].reset_index(drop=True)
 
 
-def counted(number: int, word: str) -> str:
-    """A number of things in the catalogue's own word: "1 roll", "3 pouches", "2 pairs of scissors"."""
-    first, space, rest = word.partition(" of ")
-    plural = first if number == 1 else f"{first}es" if first.endswith(("s", "x", "ch", "sh")) else f"{first}s"
-    return f"{number:,} {plural}{space}{rest}"
-
-
 def unit_of_issue(pack: int) -> str:
     """What comes off the shelf in one piece: "each", or "pack of 50"."""
     return "each" if pack == 1 else f"pack of {pack}"

@@ -542,9 +542,9 @@ def prints(classes):
     ([date(2026, 11, 18)], "18 Nov 2026"),
     ([date(2026, 11, 20), date(2026, 11, 18), date(2026, 11, 18)], "18 and 20 Nov 2026"),
     ([date(2026, 11, 18), date(2026, 11, 19), date(2026, 12, 1)], "18, 19 Nov and 1 Dec 2026"),
-    ([date(2026, 12, 31), date(2027, 1, 1)], "31 Dec and 1 Jan 2027"),
+    ([date(2026, 12, 31), date(2027, 1, 1)], "31 Dec 2026 and 1 Jan 2027"),
     ([date(2026, 11, d) for d in (2, 3, 4, 5)], "2, 3, 4 and 5 Nov 2026"),
-    ([date(2026, 11, d) for d in (2, 3, 4, 5, 6)], "5 days, 2 Nov to 6 Nov 2026"),
+    ([date(2026, 11, d) for d in (2, 3, 4, 5, 6)], "5 days, 2 to 6 Nov 2026"),
     ([None], "Date ______________"),
 ])
 def test_days_of_a_print_are_short_with_each_month_and_year_once(days, said):

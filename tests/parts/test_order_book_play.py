@@ -36,7 +36,7 @@ def plan_of(packs):
 
 def catalogue_of(packs):
     return Catalogue(dict(packs), dict.fromkeys(packs, 10.0), {i: i for i in packs}, dict.fromkeys(packs, "A"),
-                     frozenset({"mask", "bag"}), {})
+                     frozenset({"mask", "bag"}))
 
 
 class Play:
@@ -227,7 +227,8 @@ class Play:
                 assert after.opening == before.closing
             if counted_today:
                 assert shelf == now.last[item] == self.truth.shelves[item].units
-                assert now.in_kits(item) + now.in_kits(item, "bedside") == self.truth.in_kits(item)
+                at_bedsides = sum(kit.units(item) for kit in now.kits_at("bedside"))
+                assert now.in_kits(item) + at_bedsides == self.truth.in_kits(item)
                 assert sum(s.used for s in spells) + gone["used_up"] == self.truth.used.get(item, 0)
                 assert sum(s.out for s in spells) + gone["thrown_away"] == self.truth.thrown.get(item, 0)
             assert sum(x.units for x in now.shelf[item]) == max(shelf, 0)

@@ -31,7 +31,7 @@ def plan(**changes):
 
 
 def catalogue(pack=10):
-    return Catalogue({"saline": pack}, {"saline": 5.0}, {"saline": "Saline"}, {"saline": "A1"}, frozenset(), {})
+    return Catalogue({"saline": pack}, {"saline": 5.0}, {"saline": "Saline"}, {"saline": "A1"}, frozenset())
 
 
 def book(*rows, on_order=0, since=DAY):

@@ -25,7 +25,7 @@ MASK = Level("mask", "Mask", "A2", 1, 9.0, 6, 1, 0.1, True)
 PLAN = RoundPlan("USD", 7, 2, (GAUZE, MASK), {"A": {"gauze": 3, "mask": 1}}, {"A": 4})
 CATALOGUE = Catalogue(dict.fromkeys(("gauze", "mask", "ties"), 1) | {"gauze": 10},
                       dict.fromkeys(("gauze", "mask", "ties"), 1.0), dict.fromkeys(("gauze", "mask", "ties"), "x"),
-                      dict.fromkeys(("gauze", "mask", "ties"), "A1"), frozenset({"mask"}), {})
+                      dict.fromkeys(("gauze", "mask", "ties"), "A1"), frozenset({"mask"}))
 
 
 def counted(item, units, lot="", day=DAY):

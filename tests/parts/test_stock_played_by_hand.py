@@ -254,7 +254,7 @@ def test_a_kit_whose_first_date_falls_within_a_review_is_asked_for_as_emergency_
     book = OrderBook().grown(lines, "P")
     level = Level("gauze", "Gauze", "A1", 10, 2.0, 17, 4, 2.0, False)
     plan = RoundPlan("USD", 7, 2, (level,), {"A": {"gauze": 3}}, {})
-    catalogue = Catalogue({"gauze": 10}, {"gauze": 2.0}, {"gauze": "x"}, {"gauze": "A1"}, frozenset(), {})
+    catalogue = Catalogue({"gauze": 10}, {"gauze": 2.0}, {"gauze": "x"}, {"gauze": "A1"}, frozenset())
     found = [q for q in questions(book, standing(book), plan, catalogue) if q.item == "kit 7"]
     assert len(found) == asked
     if asked:

@@ -23,9 +23,9 @@ from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.prints import count_sheet, expiry_list, order_list, receive_sheet
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.read.order_book import Line, OrderBook
+from kitplan.read.problems import counted
 from kitplan.resources import config_file
 from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
-from kitplan.write.shelf import counted
 
 MM = 72 / 25.4
 DAY = date(2026, 7, 1)
@@ -37,7 +37,7 @@ LEVELS = (
 PLAN = RoundPlan("USD", 7, 2, LEVELS, {"A": {"bag_500ml": 1}}, {"A": 2})
 CATALOGUE = Catalogue({"saline_5ml": 100, "bag_500ml": 1}, {"saline_5ml": 24.0, "bag_500ml": 17.0},
                       {x.item: x.description for x in LEVELS}, {x.item: x.bin for x in LEVELS},
-                      frozenset({"bag_500ml"}), {})
+                      frozenset({"bag_500ml"}))
 LINES = [Line("counts", DAY, "counted", "saline_5ml", 100, 1, 0, date(2027, 1, 31), "L2", "1"),
          Line("counts", DAY, "counted", "saline_5ml", 100, 0, 40, date(2026, 7, 3), "L1", "1"),
          Line("orders", DAY, "ordered", "bag_500ml", 1, 3, number="1", price=17.0)]

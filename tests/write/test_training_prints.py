@@ -83,16 +83,14 @@ def test_another_recipe_brings_its_own_words(techniques):
 
 
 def test_every_page_says_practice_only(tmp_path):
-    from reportlab.platypus import PageBreak
-
-    pdf = practice_pdf("Test", "Class", [text("one"), PageBreak(), text("two")], "letter")
+    pdf = practice_pdf("Test", "Class", [[text("one")], [text("two")]], "letter")
     words = words_of(pdf, tmp_path)
     assert words.count("PRACTICE ONLY, NOT FOR PATIENTS") == 2
     assert words.count("no clinical advice") == 2
 
 
 def test_words_from_a_class_file_are_printed_as_they_stand(tmp_path):
-    words = words_of(practice_pdf("T", "foot", [text("<b>5 < 6 & =1+1</b>")], "a4"), tmp_path)
+    words = words_of(practice_pdf("T", "foot", [[text("<b>5 < 6 & =1+1</b>")]], "a4"), tmp_path)
     assert "<b>5 < 6 & =1+1</b>" in words
 
 
@@ -171,7 +169,7 @@ def test_days_station_and_a_line_for_the_cutter_stand_on_every_page(printed, tmp
 
 def test_a_station_card_that_runs_over_names_its_station_on_the_next_page(tmp_path):
     lines = [text(f"line {n}") for n in range(120)]
-    words = words_of(practice_pdf("T", "foot", [OnEveryPage("Station 7   2 Mar 2027"), *lines], "a4"), tmp_path)
+    words = words_of(practice_pdf("T", "foot", [[OnEveryPage("Station 7   2 Mar 2027"), *lines]], "a4"), tmp_path)
     assert words.count("Station 7   2 Mar 2027".replace("   ", " ")) + words.count("Station 7   2 Mar 2027") == 3
 
 

@@ -9,10 +9,10 @@ import pandas as pd
 from reportlab.lib.units import mm
 
 from kitplan.parts.kits.lookup import served_lines
+from kitplan.read.problems import counted
 from kitplan.read.values import Unit
 from kitplan.write.letters import cut_lines
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
-from kitplan.write.shelf import counted
 
 _ROW_MM, _LEAST_ROW_MM, _BOX_MM = 8.2, 6.6, 5.4
 _SIGN_MM = 30.0

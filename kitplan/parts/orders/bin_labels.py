@@ -11,10 +11,10 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.orders.round_plan import Level
+from kitplan.read.problems import counted
 from kitplan.write.letters import CUT, cut_lines, draw_text, width_of
 from kitplan.write.listing import CAUTION, PAPERS
 from kitplan.write.page import at_true_scale
-from kitplan.write.shelf import counted
 
 _QUIET_MODULES = 12
 """Blank modules between two codes; the symbology asks for ten (ISO/IEC 15417, from memory)."""

@@ -16,6 +16,7 @@ from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of, 
 from kitplan.parts.orders.steps import first_count, overdue
 from kitplan.parts.work import Work
 from kitplan.read.order_book import OrderBook, book_home, read_book
+from kitplan.read.problems import counted
 from kitplan.read.values import Unit
 
 
@@ -57,7 +58,7 @@ class WeeklyRound:
     def _order_sentences(self, order: Order, currency: str) -> list[str]:
         packs, kinds = int(order.lines["order_packs"].sum()), len(order.wanted)
         made = f" This is order {order.number}, in the book." if order.number else ""
-        of = f"{packs:,} pack{'' if packs == 1 else 's'} of {kinds} item{'' if kinds == 1 else 's'}"
+        of = f"{counted(packs, 'pack')} of {counted(kinds, 'item')}"
         told = [f"Order {of}, {order.value:,.2f} {currency}.{made}"] if packs else [
             "Nothing is left to order: what the last count asked for is on order."]
         if len(order.urgent):

@@ -20,6 +20,7 @@ import pandas as pd
 
 from kitplan.parts.orders.ledger import Lot, OpenOrder, Standing
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.read.problems import counted
 
 LEDGER_COLUMNS = ["item", "lot", "expires", "days_left", "units", "used_units", "spoils_units", "cover_units",
                   "lead_units", "advice"]
@@ -189,7 +190,7 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
             position, packs, packs * pack, value, lasts)
     if unseen:
         because = "not counted: count it, nothing is ordered until then"
-        because += f"; a back order asks for {_packs(asked)}" if asked else ""
+        because += f"; a back order asks for {counted(asked, 'pack')}" if asked else ""
     else:
         because = _because(level, line, plan, day, item in unavailable, asked)
     return (*line, because)
@@ -206,7 +207,7 @@ def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, go
     if coming:
         parts.append(f"on order {coming}")
     if asked:
-        parts.append(f"back order asks for {_packs(asked)}")
+        parts.append(f"back order asks for {counted(asked, 'pack')}")
     if gone:
         parts.append("cannot be had now")
     elif packs:
@@ -220,7 +221,3 @@ def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, go
         text = (f"URGENT: fewer than the {level.urgent_units} that may be needed before the order arrives "
                 f"({arrival}); {text}")
     return text
-
-
-def _packs(count: int) -> str:
-    return f"{count} pack{'' if count == 1 else 's'}"

@@ -10,6 +10,7 @@ import pandas as pd
 
 from kitplan.parts.orders.bin_labels import bin_labels_pdf
 from kitplan.write.listing import Column, Listing, listing_pdf
+from kitplan.write.shelf import unit_of_issue
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
@@ -44,7 +45,7 @@ def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Lis
                Column("Packs waiting", 17, "number"), Column("Packs", 17, "write"),
                Column("Lot", 28, "write"), Column("Use by", 25, "write"),
                Column("Will not come", 17, "write"))
-    rows = [(o.number, spoken.get(o.item) or o.item, _comes_in(o.pack), o.packs, *[None] * 4)
+    rows = [(o.number, spoken.get(o.item) or o.item, unit_of_issue(o.pack), o.packs, *[None] * 4)
             for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
     rows += [(None,) * len(columns)] * _LINES_FOR_MORE
     return Listing("Receive", "Write the packs that came, with lot and date of each. A second lot, or what is on no "
@@ -59,7 +60,7 @@ def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
                Column("Packs", 15, "write"), Column("Loose", 15, "write"),
                Column("First date", 20, "write"), Column("Thrown away", 18, "write"))
     now = weekly.now
-    rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", _comes_in(r.pack), r.level_units,
+    rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
              max(now.expected[r.item], 0) if r.item in now.counted else None, *[None] * 4) for r in weekly.plan.levels]
     rows += [("", f"Kit {d}, built and closed (count kits)", "each", None, len(now.kits_at("shelf", d)), *[None] * 4)
              for d in weekly.plan.designs]
@@ -74,8 +75,8 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
                Column("On shelf", 14, "number"), Column("Order packs", 15, "strong"),
                Column(f"Value ({currency})", 20, "money"), Column("Because", 70), Column("Done", 12, "write"))
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]
-    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{r.description or r.item}", _comes_in(r.pack), r.on_hand_units,
-             r.order_packs, r.value, r.because, None) for r in wanted.itertuples(index=False)]
+    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{r.description or r.item}", unit_of_issue(r.pack),
+             r.on_hand_units, r.order_packs, r.value, r.because, None) for r in wanted.itertuples(index=False)]
     number = f" {order.number}" if order.number else ""
     ask = " ASK BEFORE YOU CHANGE what lies at the bedside." if weekly.back_order is not None else ""
     note = (f"Counted on {order.counted.isoformat()}. Value of the order {order.value:,.2f} {currency}. Urgent lines "
@@ -105,7 +106,3 @@ def build_list(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listin
             for build in weekly.builds for number, item, lot in build.takes()]
     return Listing("Kits to build", "One kit after the other; write its number and its first date on its card. Where "
                    "another lot is nearer its date, take that one and write it here.", columns, rows, foot)
-
-
-def _comes_in(pack: int) -> str:
-    return "each" if pack == 1 else f"pack of {pack}"

@@ -12,6 +12,7 @@ from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import OrderBook
+from kitplan.read.problems import counted
 
 _ASKED = "Type yes under Right if it is so, no to forget it, or the right number. Until then it is not believed."
 _TIMES_USUAL = 3.0
@@ -59,8 +60,8 @@ def _not_counted(now: Standing, plan: RoundPlan) -> Iterator[Question]:
         return
     asked = {x.item for x in now.asked if x.table == "counts" and x.day == now.last_count}
     for level in plan.levels:
-        counted = now.counted.get(level.item) == now.last_count or level.item in asked
-        if level.critical and level.level_units and not counted:
+        seen = now.counted.get(level.item) == now.last_count or level.item in asked
+        if level.critical and level.level_units and not seen:
             yield Question(0, True, level.item, f"Emergency equipment was not counted on {now.last_count.isoformat()}.",
                            "Count it now, and type 0 if there is none. Nothing is ordered until then.")
 
@@ -69,9 +70,8 @@ def _late(now: Standing, plan: RoundPlan, day: date) -> Iterator[Question]:
     for order in overdue(now, plan, day):
         level = plan.level.get(order.item)
         yield Question(0, bool(level and level.critical), order.item,
-                       f"Order {order.number} of {order.ordered.isoformat()} still waits for {order.packs} "
-                       f"pack{'' if order.packs == 1 else 's'}. The "
-                       "order does not count on them.",
+                       f"Order {order.number} of {order.ordered.isoformat()} still waits for "
+                       f"{counted(order.packs, 'pack')}. The order does not count on them.",
                        "On Receive, type what came; or under Will not come, how many will not.")
 
 
@@ -109,10 +109,10 @@ def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date
 
 def _kits(book: OrderBook, now: Standing, day: date) -> Iterator[Question]:
     last = {x.item: x.packs for x in book.of("counts") if x.event == "kits" and x.day == day}
-    for design, counted in last.items():
+    for design, found in last.items():
         ready = len(now.kits_at("shelf", design))
-        if counted > ready:
-            yield Question(0, True, f"kit {design}", f"{counted} kits {design} stood on the shelf where the book has "
+        if found > ready:
+            yield Question(0, True, f"kit {design}", f"{found} kits {design} stood on the shelf where the book has "
                            f"{ready}.", "On Build kits, type shelf beside the number of each that came back.")
 
 

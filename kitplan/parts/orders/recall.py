@@ -13,6 +13,7 @@ from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import packs_to_level, some
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.read.order_book import Line, OrderBook
+from kitplan.read.problems import counted
 
 RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", "what_to_do"]
 
@@ -50,7 +51,7 @@ class Recall:
         for item, (position, level, packs, urgent) in self.after.items():
             ready = "what is left may not last until an order arrives" if urgent else "what is left lasts until then"
             told.append(f"{item}: without the lot {position} are left against a level of {level}; {ready}. "
-                        f"Order now: {packs} pack{'' if packs == 1 else 's'}.")
+                        f"Order now: {counted(packs, 'pack')}.")
         told.append("Look at every pack of these items: a pack whose lot nobody typed in is not listed.")
         return told
 

@@ -12,7 +12,6 @@ import pandas as pd
 
 from kitplan.demand.bounds import at_most
 from kitplan.demand.scenarios import draw_demand
-from kitplan.read.pack_code import same_trade_number
 from kitplan.read.shelf_order import shelf_key
 from kitplan.read.values import Unit
 
@@ -93,18 +92,16 @@ class Catalogue:
     description: Mapping[str, str]
     bin: Mapping[str, str]
     critical: frozenset[str]
-    item_of_trade_number: Mapping[str, str]
 
 
 def catalogue_of(unit: Unit) -> Catalogue:
     """The unit's items by name."""
     items = unit.items
     names = [str(i) for i in items["item"]]
-    numbers = {same_trade_number(str(g)): n for g, n in zip(items["gtin"].fillna(""), names) if g}
     return Catalogue(
         dict(zip(names, items["pack"].astype(int).tolist())), dict(zip(names, items["price"].astype(float).tolist())),
         dict(zip(names, items["description"].fillna("").astype(str))), dict(zip(names, items["bin"].astype(str))),
-        frozenset(n for n, c in zip(names, items["critical"]) if c), numbers,
+        frozenset(n for n, c in zip(names, items["critical"]) if c),
     )
 
 

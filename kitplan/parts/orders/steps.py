@@ -80,10 +80,8 @@ def _fact(line: Line) -> Line:
 def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
     """Lines of the deliveries typed in. Raises InputError for a row that names no item and no known pack."""
     now, draft, problems = standing(book), _Draft(book), []
-    known = dict(catalogue.item_of_trade_number) | aliases(book)
     for row in sheets.received:
-        item = row.item or known.get(same_trade_number(row.trade_number), "")
-        if not item:
+        if not (item := row.item):
             problems.append(Problem(sheets.source, row.row, "item", row.trade_number or None, "is not known here",
                                     "Type the item beside it, once; the number is remembered with it."))
             continue

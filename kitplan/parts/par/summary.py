@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from kitplan.read.catalogue import invented_prices
+from kitplan.read.problems import counted
 from kitplan.read.values import READINESS
 
 if TYPE_CHECKING:
@@ -57,11 +58,6 @@ def percent(share: float, digits: int = 1) -> str:
     if share < 1 and float(text) >= 100:
         text = f"{100 - 10.0 ** -digits:.{digits}f}"
     return f"{text} %"
-
-
-def counted(number: float, noun: str) -> str:
-    """1 pack, 2 packs, 1,200 packs."""
-    return f"{number:,.0f} {noun}{'' if round(number) == 1 else 's'}"
 
 
 def _cost(plan: Plan, par: ParPlan) -> str:

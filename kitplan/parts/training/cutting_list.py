@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import pandas as pd
 from reportlab.lib import colors
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import Flowable
 
 from kitplan.parts.training.cuts import TapeCut
 from kitplan.parts.training.lists import piece_text
@@ -78,25 +78,24 @@ class RollDrawing(Flowable):  # type: ignore[misc]
 
 def cutting_list_pdf(prints: PrintSet, called: Mapping[str, str]) -> bytes:
     """One page a cutter: which rolls, into what, how they look; then what each length becomes."""
-    training, flowables = prints.training, list[Flowable]()
+    training, pages = prints.training, []
     work = training.cut_work[training.cut_work["lesson"].isin(prints.lessons)]
     for (lesson, cutter), rolls in work.groupby(["lesson", "cutter"], sort=True):
         cuts = [c for c in training.tape if c.lesson == lesson]
         covers = sorted({i for c in cuts for i in c.covers})
         ends = _ends(cuts)
-        flowables += [
-            *head(prints, f"Cutting list, cutter {cutter}",
-                  (f"Cutter {cutter}   For {prints.days(covers)}", f"Cut by {BLANK}   on {BLANK[:12]}"), covers),
-        ]
         rows = [[n, called.get(r["roll"], r["roll"]), r["from"], r["pattern"],
                  ends[r["width_mm"], r["roll"], r["from"], r["pattern"]][0], r["count"], r["pieces"], ""]
                 for n, r in enumerate(rolls.to_dict("records"), 1)]
-        flowables.append(grid(
-            rows, (7, 42, 24, 50, 26, 14, 18, 8),
-            ("strong", "small", "small", "body", "small", "right", "right", "box"),
-            ("", "Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", ""), pad=1.4))
-        flowables += [*_drawn(rolls, ends), *_becomes(prints, covers, rolls["pattern"]), PageBreak()]
-    return practice_pdf("Cutting lists", prints.foot, flowables[:-1], prints.paper)
+        pages.append([
+            *head(prints, f"Cutting list, cutter {cutter}",
+                  (f"Cutter {cutter}   For {prints.days(covers)}", f"Cut by {BLANK}   on {BLANK[:12]}"), covers),
+            grid(rows, (7, 42, 24, 50, 26, 14, 18, 8),
+                 ("strong", "small", "small", "body", "small", "right", "right", "box"),
+                 ("", "Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", ""), pad=1.4),
+            *_drawn(rolls, ends), *_becomes(prints, covers, rolls["pattern"]),
+        ])
+    return practice_pdf("Cutting lists", prints.foot, pages, prints.paper)
 
 
 def _ends(cuts: Sequence[TapeCut]) -> dict[tuple[float, str, str, str], End]:

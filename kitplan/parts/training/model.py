@@ -42,7 +42,7 @@ from kitplan.parts.training.sessions import overlapping, session_list
 from kitplan.parts.training.timetable import Timetable, plan_timetable
 from kitplan.parts.work import Work
 from kitplan.read.class_values import TrainingClass, courses
-from kitplan.read.problems import InputError
+from kitplan.read.problems import InputError, counted
 from kitplan.read.values import Unit
 from kitplan.solve.cutting import least_tape_mm
 
@@ -139,7 +139,7 @@ class TrainingPlan:
         each = self.value / self.learners
         number = len(self.lessons)
         first = (
-            f"Cost: {self.value:,.2f} {self.currency}, {each:,.2f} for each of {_counted(self.learners, 'learner')}"
+            f"Cost: {self.value:,.2f} {self.currency}, {each:,.2f} for each of {counted(self.learners, 'learner')}"
             f"{f' in {number} {self.called}' if number > 1 else ''}."
         )
         rows = {row["method"]: row for row in self.comparison.to_dict("records")}
@@ -147,7 +147,7 @@ class TrainingPlan:
             unit = "class" if number == 1 else "course" if self.called == "sessions" else "season"
             ours, theirs = rows["cut together"], rows["every learner her own roll"]
             second = (
-                f"Tape: {_counted(ours['rolls'], 'roll')} cut for the whole {unit}, {100 * ours['waste_share']:.1f} %"
+                f"Tape: {counted(ours['rolls'], 'roll')} cut for the whole {unit}, {100 * ours['waste_share']:.1f} %"
                 f" waste; a roll of her own for every learner would waste {100 * theirs['waste_share']:.1f} %."
             )
         else:
@@ -156,14 +156,10 @@ class TrainingPlan:
         if self.warnings:
             third = f"Look first at: {self.warnings[0]}"
         elif past:
-            third = f"Look first at: {_counted(past, 'item')} past the date; keep them apart, for practice only."
+            third = f"Look first at: {counted(past, 'item')} past the date; keep them apart, for practice only."
         else:
             third = "Look first at: the station lists, then cut the tape the day before."
         return first, second, third
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def _one_frame(frames: Sequence[pd.DataFrame], *columns: str) -> pd.DataFrame:

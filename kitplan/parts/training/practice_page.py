@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import partial
 from typing import Any
 
@@ -11,7 +11,7 @@ from reportlab.lib import colors
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Table, TableStyle
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageBreak, PageTemplate, Table, TableStyle
 
 from kitplan.parts.training.print_set import PrintSet
 from kitplan.write.letters import draw_text, paragraph
@@ -52,14 +52,17 @@ class OnEveryPage(Flowable):  # type: ignore[misc]
         self.canv.running_line = self.words
 
 
-def practice_pdf(title: str, foot: str, flowables: Sequence[Flowable], paper: str) -> bytes:
-    """A document as PDF bytes, the same for the same content. paper: "a4" or "letter". foot: class and unit."""
+def practice_pdf(title: str, foot: str, pages: Iterable[Sequence[Flowable]], paper: str) -> bytes:
+    """A document as PDF bytes, the same for the same content. Each of the pages begins on a new one.
+
+    paper: "a4" or "letter". foot: class and unit.
+    """
     out = io.BytesIO()
     across, down = _inside(paper)
     document = BaseDocTemplate(out, pagesize=PAPERS[paper], title=title, author="kitplan", invariant=1)
     frame = Frame(MARGIN_MM * mm, _FOOT_MM * mm, across, down, 0, 0, 0, 0)
     document.addPageTemplates(PageTemplate(frames=[frame], onPageEnd=partial(_furnish, foot=foot)))
-    document.build(list(flowables))
+    document.build([flowable for page in pages for flowable in (*page, PageBreak())][:-1])
     return out.getvalue()
 
 

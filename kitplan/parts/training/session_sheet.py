@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import Flowable
 
 from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
 from kitplan.parts.training.print_set import BLANK, PrintSet
-from kitplan.write.shelf import counted
+from kitplan.read.problems import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,17 +16,15 @@ if TYPE_CHECKING:
 
 def session_sheets_pdf(prints: PrintSet) -> bytes:
     """One page a session."""
-    flowables: list[Flowable] = []
-    for lesson, course in zip(prints.lessons, prints.of(prints.lessons)):
-        flowables += [
-            *head(prints, f"Session {course.session}",
-                  (f"Session {course.session} of {len(prints.lessons)}   {prints.days([lesson])}",
-                   f"Packed by {BLANK}   Checked by {BLANK}"), [lesson], "strong"),
-            text(f"{course.learners} learners at {counted(course.stations, 'station')}, "
-                 f"{prints.training.timetables[lesson].minutes:.0f} minutes.", "note"),
-            *_rounds(prints, lesson), *_takes(prints.training.sessions, lesson), PageBreak(),
-        ]
-    return practice_pdf("Session sheets", prints.foot, flowables[:-1], prints.paper)
+    pages = [[
+        *head(prints, f"Session {course.session}",
+              (f"Session {course.session} of {len(prints.lessons)}   {prints.days([lesson])}",
+               f"Packed by {BLANK}   Checked by {BLANK}"), [lesson], "strong"),
+        text(f"{course.learners} learners at {counted(course.stations, 'station')}, "
+             f"{prints.training.timetables[lesson].minutes:.0f} minutes.", "note"),
+        *_rounds(prints, lesson), *_takes(prints.training.sessions, lesson),
+    ] for lesson, course in zip(prints.lessons, prints.of(prints.lessons))]
+    return practice_pdf("Session sheets", prints.foot, pages, prints.paper)
 
 
 def _rounds(prints: PrintSet, lesson: int) -> list[Flowable]:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import Flowable
 
 from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
 from kitplan.parts.training.print_set import BLANK, PrintSet
-from kitplan.write.shelf import counted
+from kitplan.read.problems import counted
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
@@ -24,15 +25,15 @@ _HEADINGS = {
 
 def station_cards_pdf(prints: PrintSet) -> bytes:
     """Every station of every class; stations that are alike on several days have one card."""
-    flowables: list[Flowable] = []
     stations = max(c.stations for c in prints.of(prints.lessons))
-    for station in range(1, stations + 1):
-        for lessons, _ in prints.alike(prints.lessons, lambda i, s=station: _content(prints.training, i, s)):  # type: ignore[misc]
-            flowables += [*_card(prints, lessons, station), PageBreak()]
-    return practice_pdf("Station cards", prints.foot, flowables[:-1], prints.paper)
+    pages = [
+        _card(prints, lessons, station) for station in range(1, stations + 1)
+        for lessons, _ in prints.alike(prints.lessons, partial(_content, prints.training, station))
+    ]
+    return practice_pdf("Station cards", prints.foot, pages, prints.paper)
 
 
-def _content(training: TrainingPlan, lesson: int, station: int) -> Hashable | None:
+def _content(training: TrainingPlan, station: int, lesson: int) -> Hashable | None:
     """What makes a station's card: its learners, its rounds, and what stands there."""
     course = training.lessons[lesson]
     if station > course.stations:

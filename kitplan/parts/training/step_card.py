@@ -9,12 +9,12 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import Flowable
 
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.practice_page import fits_a_page, grid, practice_pdf, text
 from kitplan.parts.training.print_set import PrintSet
-from kitplan.write.shelf import counted
+from kitplan.read.problems import counted
 
 if TYPE_CHECKING:
     from kitplan.parts.training.model import TrainingPlan
@@ -29,7 +29,7 @@ _ROLE_WORDS = {
 
 def step_cards_pdf(unit: Unit, prints: PrintSet) -> bytes:
     """One card for each practice, whichever sessions of a course practise it."""
-    training, flowables = prints.training, list[Flowable]()
+    training, pages = prints.training, []
     cards = {
         (training.names[lesson][number], course.pairs): (lesson, number)
         for lesson, course in reversed(list(zip(prints.lessons, prints.of(prints.lessons))))
@@ -40,8 +40,8 @@ def step_cards_pdf(unit: Unit, prints: PrintSet) -> bytes:
             card = _card(unit, training, lesson, number, words, pad)
             if fits_a_page(card, prints.paper):
                 break
-        flowables += [*card, PageBreak()]
-    return practice_pdf("Step cards", prints.foot, flowables[:-1], prints.paper)
+        pages.append(card)
+    return practice_pdf("Step cards", prints.foot, pages, prints.paper)
 
 
 def _card(unit: Unit, training: TrainingPlan, lesson: int, number: int, words: str, pad: float) -> list[Flowable]:

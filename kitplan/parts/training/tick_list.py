@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import Flowable
 
 from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
 from kitplan.parts.training.print_set import BLANK, PrintSet
@@ -18,26 +19,26 @@ _MOST_BOXES = 12
 
 def tick_list_pdf(prints: PrintSet) -> bytes:
     """One page a station; one box a go. Wide classes go on in further tables; sessions that are alike share a page."""
-    flowables: list[Flowable] = []
+    pages = []
     for station in range(max(c.stations for c in prints.of(prints.lessons))):
         for lessons, (learners, columns) in prints.alike(
-                prints.lessons, lambda i, s=station: _content(prints.training, i, s)):  # type: ignore[misc]
+                prints.lessons, partial(_content, prints.training, station)):
             copies = (f" For {len(lessons)} sessions: print or copy it {len(lessons)} times, and write the session on "
                       "each.") if len(lessons) > 1 else ""
             which = f"Session {'_' * 6}   Date {BLANK[:12]}" if len(lessons) > 1 else prints.days(lessons)
-            flowables += [
+            page = [
                 *head(prints, f"Practices done, station {station + 1}",
                       (f"Station {station + 1}   {which}", f"Trainer {BLANK}")),
                 text("Write no names: learner 1 is whoever sits first. One box is one try; tick it when the instructor "
                      f"has seen it. The list counts practice, it certifies nobody.{copies}", "note"),
             ]
             for at in range(0, len(columns), _MOST_BOXES):
-                flowables += _table(learners, columns[at:at + _MOST_BOXES])
-            flowables.append(PageBreak())
-    return practice_pdf("Practices done", prints.foot, flowables[:-1], prints.paper)
+                page += _table(learners, columns[at:at + _MOST_BOXES])
+            pages.append(page)
+    return practice_pdf("Practices done", prints.foot, pages, prints.paper)
 
 
-def _content(training: TrainingPlan, lesson: int, station: int) -> tuple[int, tuple[tuple[str, int, int], ...]] | None:
+def _content(training: TrainingPlan, station: int, lesson: int) -> tuple[int, tuple[tuple[str, int, int], ...]] | None:
     """Learners at the station, and (practice, its number, go) of each box."""
     course = training.lessons[lesson]
     if station >= course.stations:
