@@ -1,8 +1,9 @@
 """Work that waits for nothing, done beside what this process does: the same results, sooner.
 
-A companion is a second process that is split off before anything large is loaded. It loads what it will need while this
-one reads and learns, and then waits for work. Work is a function of a module that gives one result after another; what
-goes there and what comes back are pickled. Where there is no companion, or it is at work, a process is split off then.
+A companion is a second process that is split off before anything large is loaded. It does what it is given and then
+loads what it will need next, while this process goes on. Work is a function of a module that gives one result after
+another; what goes there and what comes back are pickled. Where there is no companion, or it is at work, a process is
+split off for the work.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import os
 import pickle
 import signal
 import sys
+import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
@@ -47,10 +49,10 @@ def cores() -> int:
     return min(len(os.sched_getaffinity(0)), 2) if sys.platform == "linux" else 1
 
 
-def begin_companion(modules: Sequence[str]) -> None:
-    """Split off a companion that loads `modules` and waits, where there are cores for two processes."""
+def begin_companion(*modules: Sequence[str]) -> None:
+    """Split off a companion where there are cores for two processes; it loads the n-th modules after its n-th work."""
     if cores() > 1:
-        _waiting.append(_split(_wait_for_work, modules))
+        _waiting.append(_split(_wait_for_work, *modules))
 
 
 def beside(steps: Steps, *given: object) -> Iterator[Any]:
@@ -61,9 +63,15 @@ def beside(steps: Steps, *given: object) -> Iterator[Any]:
     if not _waiting:
         return _received(*_split(_work_through, steps, given), steps, given)
     connection, process = _waiting.pop()
-    with contextlib.suppress(OSError):  # it is gone: what is received then breaks off
-        connection.send_bytes(pickle.dumps((steps, given), protocol=pickle.HIGHEST_PROTOCOL))
+    work = pickle.dumps((steps, given), protocol=pickle.HIGHEST_PROTOCOL)
+    # A thread sends it, for the companion takes it only when it has loaded what it was loading.
+    threading.Thread(target=_sent, args=(connection, work), daemon=True).start()
     return _received(connection, process, steps, given, companion=True)
+
+
+def _sent(connection: Connection, work: bytes) -> None:
+    with contextlib.suppress(OSError):  # it is gone: what is received then breaks off
+        connection.send_bytes(work)
 
 
 def _split(serve: Callable[..., None], *given: object) -> tuple[Connection, BaseProcess]:
@@ -106,11 +114,11 @@ def _begin(connection: Connection, other_end: Connection, serve: Callable[..., N
         serve(connection, *given)
 
 
-def _wait_for_work(connection: Connection, modules: Sequence[str]) -> None:
-    for module in modules:
-        import_module(module)
-    while True:
+def _wait_for_work(connection: Connection, *modules: Sequence[str]) -> None:
+    for loaded_next in itertools.chain(modules, itertools.repeat(())):
         _work_through(connection, *pickle.loads(connection.recv_bytes()))
+        for module in loaded_next:
+            import_module(module)
 
 
 def _work_through(connection: Connection, steps: Steps, given: Sequence[object]) -> None:

@@ -24,7 +24,7 @@ def companion(request, monkeypatch):
     monkeypatch.setattr(processes, "_waiting", [])
     monkeypatch.setattr(processes, "cores", lambda: 2)
     if request.param:
-        begin_companion(["json"])
+        begin_companion(["json"], ["csv"])
     yield request.param
     for connection, process in processes._waiting:
         connection.close()

@@ -89,13 +89,15 @@ def out_folder(unit_path: Path, out: Path | None) -> Path:
     return unit_path.with_name(f"{unit_path.stem}-plan")
 
 
-def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (), *, weekly: bool = False) -> Unit:
+def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (), *, weekly: bool = False,
+         reading: Iterable[Unit] | None = None) -> Unit:
     """Read a unit; warnings go to standard error as they would in `check`, or in a step of the week how many there
-    are. Raises InputError. classes: as `load_unit`.
+    are. Raises InputError. classes: as `load_unit`. reading: gives the unit, where it is being read.
     """
     from kitplan.read.unit import load_unit
 
-    unit = with_letter_warnings(load_unit(unit_path, seed, classes))
+    (unit,) = reading or (load_unit(unit_path, seed, classes),)
+    unit = with_letter_warnings(unit)
     if weekly and len(unit.warnings) > _WEEKLY_WARNINGS:
         say(f"{len(unit.warnings)} things in the unit's files are worth a look: kitplan check lists them.")
     else:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,11 +25,13 @@ from kitplan.commands.common import (
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
 
-_BESIDE = ("kitplan.outputs", "highspy", "scipy.sparse.csgraph", "scipy.optimize", "kitplan.parts.kits.prints",
-           "kitplan.parts.doubt.model", "kitplan.parts.forecast.prints", "kitplan.parts.orders.prints",
-           "kitplan.parts.training.prints", "kitplan.parts.training.model", "kitplan.parts.forecast.model",
-           "kitplan.parts.rates.prints")
-"""What the second process of a plan loads while this one reads the unit."""
+_HERE = ("kitplan.planning", "scipy.optimize")
+"""What a plan loads in this process while the companion reads the unit."""
+_BESIDE = (
+    ("kitplan.planning", "kitplan.parts.kits.model", "scipy.special", "highspy"),
+    tuple(f"kitplan.parts.{part}.prints" for part in ("kits", "orders", "forecast", "training", "rates")),
+)
+"""What the companion loads when it has read the unit, and when it has made its parts."""
 
 readiness_option = click.option(
     "--readiness", metavar="SHARE", type=click.FloatRange(0.5, 0.9999), default=None,
@@ -76,10 +80,14 @@ def make_plan(
     Raises UnsafePlan before anything is written, and SystemExit(1) after a plan that limits hold under its target, or
     that a fault in one person's file has left without that person's part.
     """
-    from kitplan.beside import begin_companion, cores
+    from kitplan.beside import begin_companion, beside, cores
 
-    if parts is None:
-        begin_companion(_BESIDE)
+    reading = None
+    if parts is None and cores() > 1:
+        begin_companion(*_BESIDE)
+        reading = beside(_read, unit_path, seed)
+        for module in _HERE:
+            import_module(module)
     from kitplan.outputs import refuse_unsafe, write_plan
     from kitplan.parts.overview.readers import STOCK_ROOM
     from kitplan.read.carried import book_files
@@ -90,7 +98,7 @@ def make_plan(
     folder, book = out_folder(unit_path, out), book_files(unit_path)
     with progress() as report:
         report("Reading")
-        unit = aimed_at(load(unit_path, seed), readiness)
+        unit = aimed_at(load(unit_path, seed, reading=reading), readiness)
         check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))
         from kitplan.planning import plan_unit, with_parts
 
@@ -118,6 +126,12 @@ def make_plan(
         click.echo(sentence)
     if faults or plan.par.answer != "met":
         raise SystemExit(EXIT_UNSAFE)
+
+
+def _read(unit_path: Path, seed: int | None) -> Iterator[Unit]:
+    from kitplan.read.unit import load_unit
+
+    yield load_unit(unit_path, seed)
 
 
 def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None, store_days: float,
