@@ -5,17 +5,13 @@ from __future__ import annotations
 import atexit
 import contextlib
 import errno
-import gc
 import io
 import os
 import sys
 from typing import NoReturn
 
-from kitplan.interruptions import end_when_asked
+from kitplan.interruptions import begin_process
 
-_NEW_BEFORE_COLLECTING = 200_000
-"""Objects made before Python looks for unused circles of them: tables make many objects and few circles, and looking
-after every 700 took a tenth of a plan's time and freed nothing worth having."""
 _READER_GONE = (errno.EPIPE, errno.EIO, errno.EBADF, errno.EINVAL)
 
 
@@ -63,9 +59,8 @@ def _steady_streams() -> None:
 
 def run() -> None:
     """Run the command line: the entry point of the installed program."""
-    gc.set_threshold(_NEW_BEFORE_COLLECTING)
     _steady_streams()
-    end_when_asked()
+    begin_process()
     from kitplan.cli import main
 
     try:

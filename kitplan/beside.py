@@ -25,7 +25,7 @@ from multiprocessing.process import BaseProcess
 from types import MappingProxyType
 from typing import Any
 
-from kitplan.interruptions import end_when_asked, go_on, started_deaf
+from kitplan.interruptions import begin_process, go_on, started_deaf
 
 Steps = Callable[..., Iterator[Any]]
 
@@ -106,7 +106,7 @@ def _received(
 
 def _begin(connection: Connection, other_end: Connection, serve: Callable[..., None], given: Sequence[object]) -> None:
     """What a process that was split off does. A fault ends it: the other one meets that fault for itself."""
-    end_when_asked(quiet=True)
+    begin_process(quiet=True)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
     other_end.close()  # so that the pipe breaks when the process that waits is gone
     _waiting.clear()

@@ -22,7 +22,7 @@ from queue import SimpleQueue
 from typing import Any
 
 from kitplan import __version__
-from kitplan.interruptions import end_when_asked, started_deaf
+from kitplan.interruptions import begin_process, started_deaf
 from kitplan.read.carried import book_files, unit_files
 from kitplan.read.order_book import book_home, book_lock
 from kitplan.read.problems import InputError, UnsafePlan
@@ -284,5 +284,5 @@ def _pool(executor: Executor | None, processes: int) -> AbstractContextManager[E
         return nullcontext(executor)
     for name, value in _ONE_THREAD.items():
         os.environ.setdefault(name, value)
-    return ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=end_when_asked,
+    return ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=begin_process,
                                initargs=(True,))

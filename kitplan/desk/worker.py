@@ -17,9 +17,9 @@ def _say(**what: object) -> None:
 
 def main(unit_path: str, out: str) -> None:
     """Plan a unit into a folder. Ends with a line {"end": "done" | "faults" | "refused" | "defect", ...}."""
-    from kitplan.interruptions import end_when_asked
+    from kitplan.interruptions import begin_process
 
-    end_when_asked(quiet=True)
+    begin_process(quiet=True)
     import kitplan
 
     try:
