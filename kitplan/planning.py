@@ -206,9 +206,8 @@ def _begun_beside(
         return None
     theirs = beside(_made_alone, basis.unit, seed, alone)
     if any(part.name == "par" for part in wanted):
-        policy = basis.unit.planning
-        draw_ahead(basis.unit, policy.scenarios, seed, "plan", basis.tables)
-        draw_ahead(basis.unit, policy.verify_scenarios, seed, "verify", basis.tables)
+        for stream in ("plan", "verify"):
+            draw_ahead(basis.unit, basis.unit.planning.scenarios_of(stream), seed, stream, basis.tables)
     basis.designs, basis.kits_trouble = next(theirs)
     return theirs
 

@@ -109,8 +109,7 @@ class Work(Results):
         """Demand of one protection interval that par levels are planned on ("plan") or verified on ("verify")."""
         if self.kept is not None:
             return self.kept(stream)
-        policy, days = self.unit.planning, self.unit.stock.protection_interval_days
-        n_scenarios = policy.verify_scenarios if stream == "verify" else policy.scenarios
+        n_scenarios, days = self.unit.planning.scenarios_of(stream), self.unit.stock.protection_interval_days
         key = n_scenarios, stream, days
         if key not in self.drawn and (found := self._as_like(stream)) is not None:
             self.drawn[key] = found

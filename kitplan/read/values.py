@@ -226,6 +226,10 @@ class PlanningPolicy:
     frontier: tuple[float, ...]
     face_size_step_mm: float = 0.5
 
+    def scenarios_of(self, stream: str) -> int:
+        """Scenarios of "plan", which par levels are planned on, or of "verify"."""
+        return self.verify_scenarios if stream == "verify" else self.scenarios
+
 
 @dataclass(frozen=True)
 class ForecastPolicy:
