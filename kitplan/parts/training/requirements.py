@@ -123,7 +123,7 @@ def _tape_pieces(
             "Add a tape to items.csv that fits this size, or change the practice.",
         )]
     cut = cut_pieces(technique, practice.size, width)
-    longest = float(rolls_of_width(unit, width)["length_mm"].max())
+    longest = float(to_be_had(unit, rolls_of_width(unit, width))["length_mm"].max())
     problems = [
         Problem(
             lesson.file, None, "practice.technique", practice.technique,
@@ -190,11 +190,15 @@ def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -
 
 
 def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:
-    """Catalogue rolls of one width that are to be had."""
+    """Catalogue rolls of one width."""
     items = unit.items
-    found = items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
-    had = found[~found["item"].isin(unit.stock.unavailable)]
-    return had if len(had) else found
+    return items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
+
+
+def to_be_had(unit: Unit, items: pd.DataFrame) -> pd.DataFrame:
+    """Those of the rows that are to be had; all where none is."""
+    had = items[~items["item"].isin(unit.stock.unavailable)]
+    return had if len(had) else items
 
 
 def _sheets(unit: Unit, practice: Practice) -> bool:
