@@ -184,9 +184,9 @@ def test_money_for_rolls_is_of_whole_packs_over_all_that_are_cut():
 
     kinds = pd.DataFrame({"item": ["short", "long"], "pack": [10, 12], "price": [9.0, 30.0]})
     trade = SimpleNamespace(kinds=kinds)
-    assert _money([[cut(b=6, o=7), cut(b=5)], [cut(c=1)]], trade) == 18.0 + 30.0
-    assert _money([[cut(b=10)]], trade) == 9.0
-    assert _money([[cut(b=0, o=3)]], trade) == 0.0
+    assert _money([cut(b=6, o=7), cut(b=5), cut(c=1)], trade) == 18.0 + 30.0
+    assert _money([cut(b=10)], trade) == 9.0
+    assert _money([cut(b=0, o=3)], trade) == 0.0
 
 
 def test_what_is_left_of_one_class_is_its_own_and_of_several_their_packs_are_of_all(unit):

@@ -65,7 +65,7 @@ def class_needs(
             pieces += [(index, number, *row) for row in tape]
             warnings += said
             problems += problem
-            for role, need in _needs(unit, practice).items():
+            for role, need in unit.techniques[practice.technique].needs(practice.skin).items():
                 if role in durable:
                     continue
                 if role == "barrier" and _sheets(unit, practice):
@@ -89,16 +89,6 @@ def durable_roles(unit: Unit, lesson: TrainingClass) -> set[str]:
     known = set(unit.items["role"])
     found = {d.role for d in lesson.durables if d.role} | {by_item[d.item] for d in lesson.durables if d.item}
     return found | {d.name.casefold() for d in lesson.durables if d.name.casefold() in known}
-
-
-def _needs(unit: Unit, practice: Practice) -> dict[str, float]:
-    """Use units of each role that one go takes (tape apart)."""
-    technique = unit.techniques[practice.technique]
-    needs = dict(technique.uses)
-    if practice.skin == "barrier":
-        for role, quantity in technique.uses_with_barrier.items():
-            needs[role] = needs.get(role, 0.0) + quantity
-    return {role: need for role, need in needs.items() if need > 0}
 
 
 def practice_name(unit: Unit, practice: Practice) -> str:
