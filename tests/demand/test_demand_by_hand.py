@@ -22,7 +22,7 @@ from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
 from kitplan.demand.learnt_block import block_text
 from kitplan.demand.observed import Observation
-from kitplan.demand.occupancy import stay_checks_pmf
+from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 from kitplan.demand.posterior import census_means
 from kitplan.demand.rate_from_use import _weeks
@@ -567,6 +567,9 @@ def test_a_learnt_block_tells_its_data_and_the_hazards_it_stands_for(logged):
     assert block["loosening_shape"] == pytest.approx(learnt.curve.shape, rel=0.01)
     for name, value in learnt.curve.per_day.items():
         assert block[name] == pytest.approx(value, abs=1e-3)
+    low, high = learnt.curve.low["shape"], learnt.curve.high["shape"]
+    assert f"# 95 % interval {low:.3g} to {high:.3g}\n" in text
+    assert "loosening_shape, airway_spread" not in text, "both are in the log"
 
 
 def test_the_curve_that_was_seen_is_told_check_by_check_in_hours(logged):
@@ -595,3 +598,15 @@ def test_second_derivatives_of_a_quadratic_are_its_matrix():
     slope = np.array([1.0, -2.0, 3.0, -4.0])
     found = wear._hessian(lambda p: float(p @ matrix @ p / 2 + slope @ p), np.ones(4))
     assert found == pytest.approx(matrix, abs=1e-6)
+
+
+@pytest.mark.parametrize(("checks", "days", "fall"), [(1, 0.3, 1), (1, 1.0, 1), (4, 0.5, 2), (4, 9.0, 36)])
+def test_into_an_interval_falls_at_least_one_check(unit_maker, checks, days, fall):
+    assert interval_checks(unit_maker(checks_per_day=checks), days) == fall
+
+
+def test_chances_that_are_kept_for_others_cannot_be_written_on(unit_maker):
+    unit = unit_maker()
+    chances = attempt_tables(unit).in_stay(unit, 0)
+    with pytest.raises(ValueError, match="read-only"):
+        chances[0] = 1.0
