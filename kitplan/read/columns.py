@@ -50,7 +50,8 @@ class Column:
 
 
 @functools.cache
-def _all_columns() -> tuple[Column, ...]:
+def all_columns() -> tuple[Column, ...]:
+    """Every column of config/columns.csv, in order."""
     with config_file("columns.csv").open(encoding="utf-8", newline="") as lines:
         return tuple(
             Column(
@@ -66,7 +67,7 @@ def columns_of(table: str, direction: str = "in") -> dict[str, Column]:
 
     Raises KeyError when columns.csv does not describe the table.
     """
-    found = {c.name: c for c in _all_columns() if c.table == table and c.direction == direction}
+    found = {c.name: c for c in all_columns() if c.table == table and c.direction == direction}
     if not found:
         raise KeyError(f"config/columns.csv describes no table {table!r} ({direction})")
     return {name: _completed(c) for name, c in found.items()}
@@ -82,7 +83,7 @@ def _completed(column: Column) -> Column:
 
 
 def accepted(text: str) -> dict[str, Any]:
-    """What config/ says that a value may be, as fields: low, high and strict of "0..30" or ">0..1", choices of "a|b"."""
+    """What config/ says of a value, as fields: low, high and strict of "0..30" or ">0..1", choices of "a|b"."""
     limits = re.fullmatch(r"(>?)([-\d.e]*?)\.\.([-\d.e]*)", text)
     if limits is None:
         return {"choices": tuple(text.split("|"))} if text else {}

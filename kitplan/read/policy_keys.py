@@ -1,4 +1,4 @@
-"""Every setting of unit.toml, policy.toml and resecure.toml (config/settings.csv): what it accepts and what is usual."""
+"""Every setting of unit.toml, policy.toml and resecure.toml (config/settings.csv): what it accepts, what is usual."""
 
 from __future__ import annotations
 
