@@ -21,6 +21,7 @@ from kitplan.demand.rate_grid import RisingCounts, kept_counts, reach
 from kitplan.demand.resecure import AttemptTable, Paced, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.read.values import SPARE_TUBE_ROLE, Route, Technique, Unit
 
 ITEM_CHOICE_COLUMNS = [
@@ -272,7 +273,7 @@ def _candidate(
     price = float(item["price"]) / float(item["pack"])
     row = _row(airway, item, need)
     if item["scope"] == "event":
-        per_use = float(np.ceil(need / float(item["contains"]) - 1e-9))
+        per_use = float(whole_up(need / float(item["contains"])))
         return row | {"items_per_use": per_use, "cost_per_stay": per_use * airway.mean_uses * price}
     if item["scope"] == "unit":
         per_item = float(item["contains"]) / need
@@ -303,7 +304,7 @@ def _opened(airway: _Airway, item: Mapping[str, Any], need: float, n_uses: int) 
         per_item *= sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), *piece_mm)
     if per_item <= 0:
         return None
-    return np.ceil(np.arange(n_uses + 1) * need / per_item - 1e-9).astype(np.int64)
+    return np.asarray(whole_up(np.arange(n_uses + 1) * need / per_item))
 
 
 def _fill_once(

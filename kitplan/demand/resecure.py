@@ -18,6 +18,7 @@ import pandas as pd
 
 from kitplan.demand.stays import range_draws
 from kitplan.demand.values import Seen
+from kitplan.demand.whole import whole_up
 from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
 CONSTANT_REASONS = {
@@ -61,7 +62,7 @@ def check_hazards(
     hazard = -np.expm1(np.multiply.outer(-np.asarray(frailty), loosening + constant))
     planned_hours = float(row["planned_hours"])
     if planned_hours > 0:
-        hazard[..., max(int(np.ceil(planned_hours * checks_per_day / 24.0 - 1e-9)), 1) - 1 :] = 1.0
+        hazard[..., max(int(whole_up(planned_hours * checks_per_day / 24.0)), 1) - 1 :] = 1.0
     return hazard
 
 

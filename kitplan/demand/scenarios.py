@@ -22,6 +22,7 @@ from kitplan.demand.search import passed
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.read.values import Unit
 
 _LOTS_AT_ONCE = 1 << 16
@@ -363,7 +364,7 @@ def _split_shared(
         first = rows.drop_duplicates("item")
         uses = np.zeros(units.shape[:-1], dtype=np.int64)
         for row in rows.drop_duplicates("stratum").itertuples(index=False):
-            uses += re_secures[..., row.stratum] * int(np.ceil(row.need - 1e-9))
+            uses += re_secures[..., row.stratum] * int(whole_up(row.need))
         edges = np.cumsum(first["share"].to_numpy(float))[:-1]
         rng = np.random.PCG64(name_key(seed, stream, "share", role))
         bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)

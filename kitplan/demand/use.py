@@ -14,6 +14,7 @@ from kitplan.demand.occupancy import arrivals_per_day, mean_airways, stay_checks
 from kitplan.demand.posterior import Posterior, fit_posterior
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.values import ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.read.values import Unit
 
 
@@ -174,7 +175,7 @@ def _item_rates(row: Any, item_choice: ItemChoice, pace: float, uses: np.ndarray
     """(units per airway-day in the long run, units per whole stay) of one row of the item choice."""
     mean_uses = float(uses @ np.arange(len(uses)))
     if row.scope == "event":
-        per_use = float(row.items_per_use) if row.share == 1.0 else float(np.ceil(row.need - 1e-9))
+        per_use = float(row.items_per_use) if row.share == 1.0 else float(whole_up(row.need))
         return pace * per_use, mean_uses * per_use
     if row.scope == "unit":
         return pace / float(row.uses_per_item), mean_uses / float(row.uses_per_item)
@@ -188,7 +189,7 @@ def lengthen(table: np.ndarray, length: int) -> np.ndarray:
     """Carry a table of items opened on to `length` entries at its steady pace (rarely needed)."""
     if length <= len(table):
         return table[:length]
-    more = np.ceil(steady_pace(table) * np.arange(1, length - len(table) + 1) - 1e-9).astype(np.int64)
+    more = whole_up(steady_pace(table) * np.arange(1, length - len(table) + 1))
     return np.concatenate([table, table[-1] + more])
 
 

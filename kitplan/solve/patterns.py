@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from kitplan.demand.whole import whole_up
 from kitplan.solve.program import Program
 
 Column = tuple[int, tuple[int, ...]]
@@ -259,7 +260,7 @@ def _by_the_piece(
     single = replace(supply, price=1.0, pack=1)
     plan = solve_patterns(demand, [single], start, price_out, rules=rules, time_limit=time_limit)
     packs = -(-plan.packs // supply.pack)
-    least = plan.ceiling if math.isnan(plan.ceiling) else math.ceil(plan.ceiling / supply.pack - 1e-9)
+    least = plan.ceiling if math.isnan(plan.ceiling) else int(whole_up(plan.ceiling / supply.pack))
     return replace(
         plan, packs=packs, cost=float(packs[0] * supply.price), lp_bound=plan.lp_bound * supply.price / supply.pack,
         ceiling=least * supply.price,

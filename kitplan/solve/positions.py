@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kitplan.demand.streams import name_key, uniforms
+from kitplan.demand.whole import whole_up
 
 
 @dataclass(frozen=True)
@@ -56,11 +57,11 @@ class Packing:
 
     def on_grid(self, units: np.ndarray) -> np.ndarray:
         """Return `units` rounded up to whole steps, int64."""
-        return (np.ceil(np.asarray(units, dtype=float) / self.step - 1e-9) * self.step).astype(np.int64)
+        return np.asarray(whole_up(units / self.step) * self.step)
 
     def packs(self, levels: np.ndarray) -> np.ndarray:
         """Return the least whole packs that reach `levels`: what an empty shelf would order."""
-        return np.ceil(np.asarray(levels, dtype=float) / self.pack - 1e-9).astype(np.int64)
+        return np.asarray(whole_up(levels / self.pack))
 
     def largest(self, levels: np.ndarray) -> np.ndarray:
         """Return the most that ordering can bring, on the shelf and on order: s + Q - 1; 0 where not stocked."""

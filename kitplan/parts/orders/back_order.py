@@ -37,6 +37,7 @@ from kitplan.demand.item_choice import (
 )
 from kitplan.demand.scenarios import arrivals_by_stratum, draw_demand
 from kitplan.demand.values import Demand, ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.model import design_kits
 from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import days_left, days_of_cover
@@ -195,7 +196,7 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) ->
 def _items_a_use(unit: Unit, tables: AttemptTables, stratum: int, item: pd.Series, need: float) -> float | None:
     """Items that one re-secure takes in the mean; for a single patient's items over a whole stay."""
     if item["scope"] == "event":
-        return float(np.ceil(need / float(item["contains"]) - 1e-9))
+        return float(whole_up(need / float(item["contains"])))
     if item["scope"] == "unit":
         return need / float(item["contains"])
     uses = attempts_per_stay_pmf(unit, tables, stratum)
@@ -275,7 +276,7 @@ def _buy(unit: Unit, packs: Mapping[str, int], demand: Demand, held: Mapping[str
     rank = int(np.ceil(unit.stock.readiness * demand.n_scenarios)) - 1
     for item, count in packs.items():
         there, usual = held.get(item, 0.0), float(np.sort(_regular(unit, demand, item))[rank])
-        usual_packs = int(np.ceil(max(usual - there, 0.0) / catalogue.at[item, "pack"] - 1e-9))
+        usual_packs = int(whole_up(max(usual - there, 0.0) / catalogue.at[item, "pack"]))
         if count > 0:
             rows.append((item, count, count * float(catalogue.at[item, "price"]), max(count - usual_packs, 0),
                          f"for {demand.days:g} days; {there:.0f} on the shelf, {usual:.0f} for its usual work"))

@@ -12,6 +12,7 @@ import pandas as pd
 
 from kitplan.demand.bounds import at_most
 from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.whole import whole_up
 from kitplan.read.shelf_order import shelf_key
 from kitplan.read.values import Unit
 
@@ -110,7 +111,7 @@ def order_point(units: np.ndarray, readiness: float) -> np.ndarray:
 
     units: int, shape (n_scenarios, n_items), units that leave the shelf in one lead time.
     """
-    rank = int(np.ceil(readiness * len(units) - 1e-9)) - 1
+    rank = whole_up(readiness * len(units)) - 1
     return np.sort(units, axis=0)[max(rank, 0)]
 
 

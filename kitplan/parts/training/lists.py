@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import fitting_items, nearest_size
+from kitplan.demand.whole import whole_down, whole_up
 from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, SheetCut, TapeCut
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
@@ -82,9 +83,9 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     here = [whole["lesson"].map(box), whole["station"], whole["item"]]
     until = whole.sort_values("lesson", kind="stable")["units"].groupby(here).cumsum().sort_index()
     before = until - whole["units"]
-    whole["taken"] = (np.ceil(until - 1e-6) - np.ceil(before - 1e-6)).astype(int)
-    whole["begun"] = (np.ceil(before - 1e-6) - np.floor(before + 1e-6)).astype(int)
-    whole["units"] = np.ceil(whole["units"] - 1e-6).astype(int)
+    whole["taken"] = whole_up(until) - whole_up(before)
+    whole["begun"] = whole_up(before) - whole_down(before)
+    whole["units"] = whole_up(whole["units"])
     return whole
 
 
@@ -136,7 +137,7 @@ def shopping_list(
         if not mine:
             continue
         old, own, buy = (sum(getattr(t, k) for t in mine) for k in ("practice_only", "own", "buy"))
-        packs = math.ceil(buy / entry["pack"] - 1e-9)
+        packs = int(whole_up(buy / entry["pack"]))
         rows.append((
             entry["item"], entry["description"], "used up", old + own + buy, one_of(entry), old, own, buy,
             int(entry["pack"]), packs, packs * entry["price"],

@@ -6,7 +6,6 @@ who works alone has the instructor as partner, so that a set is the same.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -16,6 +15,7 @@ import pandas as pd
 from kitplan.demand.fit import fitting_items, item_of
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.parts.training.timetable import sets_at_stations
 from kitplan.read.catalogue import fits
 from kitplan.read.class_values import Practice, TrainingClass, courses
@@ -70,7 +70,7 @@ def class_needs(
                     continue
                 if role == "barrier" and _sheets(unit, practice):
                     box = practice.size["barrier_width_mm"], practice.size["barrier_length_mm"]
-                    dressings.append((index, number, *map(float, box), math.ceil(need * total - 1e-9)))
+                    dressings.append((index, number, *map(float, box), int(whole_up(need * total))))
                 else:
                     roles.append((index, number, role, need, total))
                     problems += _unfilled(unit, lesson, practice, role)
@@ -277,7 +277,7 @@ def _candidates(unit: Unit, lesson: TrainingClass, role: str, size: pd.Series) -
 def _each(item: Mapping[str, object], need: float) -> float:
     """Items that one set takes: whole ones, or a part of one that is shared until empty."""
     part = need / float(item["contains"])  # type: ignore[arg-type]
-    return float(math.ceil(part - 1e-9)) if item["scope"] == "event" else part
+    return float(whole_up(part)) if item["scope"] == "event" else part
 
 
 def _side_by_side(row: Mapping[str, object], role: str, sided: pd.DataFrame) -> list[tuple[object, ...]]:

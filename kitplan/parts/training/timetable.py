@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.whole import whole_down, whole_up
 from kitplan.read.class_values import Durable, Practice, TrainingClass
 
 _ORDERS_TRIED = 5040
@@ -66,14 +67,14 @@ def sets_at_stations(lesson: TrainingClass, practice: Practice) -> tuple[np.ndar
     """
     learners = np.array([lesson.learners_at(s) for s in range(lesson.stations)])
     goes = learners * practice.goes_per_learner
-    sets = math.ceil(int(goes.sum()) * (1.0 + lesson.spare_share) - 1e-9)
+    sets = int(whole_up(goes.sum() * (1.0 + lesson.spare_share)))
     return goes, largest_remainder(sets, learners)
 
 
 def largest_remainder(total: int, weights: np.ndarray) -> np.ndarray:
     """Deal `total` whole things in proportion to weights: whole parts first, then the largest remainders."""
     quota = total * weights / weights.sum()
-    dealt = np.floor(quota + 1e-9).astype(int)
+    dealt = whole_down(quota)
     order = np.argsort(-(quota - dealt), kind="stable")
     dealt[order[: total - int(dealt.sum())]] += 1
     return dealt
