@@ -286,6 +286,13 @@ def test_a_day_is_overfull_when_more_lie_there_than_there_are_beds():
     assert overfull(scenario, apart, stop, 1, 4.0, 2).tolist() == [False, False]
 
 
+def test_who_leaves_on_the_first_day_takes_a_bed_on_it():
+    """Two that were there before, gone by half past the first day; a bed for one."""
+    scenario, start, stop = np.zeros(2, dtype=np.int32), np.array([-3.0, -1.0]), np.array([0.5, 0.5])
+    assert overfull(scenario, start, stop, 1, 4.0, 1).tolist() == [True]
+    assert overfull(scenario, start, stop, 2, 4.0, 1).tolist() == [False]
+
+
 @pytest.mark.parametrize(("beds", "may"), [(31, True), (32, False)])
 def test_beds_may_fill_where_four_standard_deviations_reach(beds, may):
     """Sixteen airways, Poisson: 16 + 4 x 4 = 32 are no more than 32 beds."""
@@ -518,6 +525,14 @@ def test_of_items_that_fit_the_one_preferred_comes_first_then_the_nearest_in_siz
     assert named(unit, *rows) == ["fit", "large", "small", "any"]
     assert named(replace(unit, prefer={"mask": "small"}), *rows) == ["small", "fit", "large", "any"]
     assert named(unit, ("b", 3.0, 4.0, 9.0), ("a", 3.0, 4.0, 9.0), ("c", 3.0, 4.0, 8.0)) == ["c", "a", "b"]
+
+
+def test_of_two_that_fit_alike_the_cheaper_single_item_comes_first_whatever_its_pack(unit_maker):
+    """20 USD for ten are 2 USD each, 5 USD for one are 5."""
+    found = [(k, {"item": i, "fits_from": 3.0, "fits_to": 4.0, "price": price, "pack": pack, "sized_to": "patient"})
+             for k, (i, price, pack) in enumerate([("one", 5.0, 1.0), ("ten", 20.0, 10.0)])]
+    unit = unit_maker()
+    assert [r["item"] for _, r in nearest_size(unit, "mask", found, unit.strata.loc[0].to_dict())] == ["ten", "one"]
 
 
 @pytest.mark.parametrize("unit_of_days", [1.0, 1e-4, 1e4])

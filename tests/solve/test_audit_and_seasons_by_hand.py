@@ -46,10 +46,13 @@ def test_missing_floors_come_critical_ones_first_then_by_money(make_stock, make_
 
 
 def test_what_stands_idle_goes_dearest_first_and_is_worth_its_money_and_litres(make_stock, make_demand):
-    """Nothing is used: five for 3 each and two for 20 each stand idle."""
+    """Nothing is used: five for 3 each and two for 20 each stand idle; many cheap ones may be more money than one."""
     audit = audited(make_stock, make_demand, np.zeros((50, 3), dtype=int), [5, 2, 0], price=[3.0, 20.0, 1.0],
                     litres=[0.5, 2.0, 1.0])
     assert audit.steps["item"].tolist() == ["item 01", "item 00"]
+    many = audited(make_stock, make_demand, np.zeros((50, 3), dtype=int), [1, 40, 20], price=[20.0, 1.0, 1.0])
+    assert many.steps["change_value"].tolist() == [-40.0, -20.0, -20.0]
+    assert many.steps["item"].tolist() == ["item 01", "item 00", "item 02"], "of the same money in catalogue order"
     assert (audit.steps["kind"] == LOWER).all()
     assert (audit.idle_value, audit.idle_litres) == (55.0, 6.5)
     assert audit.present.value == 55.0

@@ -258,6 +258,12 @@ def test_items_side_by_side_each_have_a_place_and_share_the_use(small_unit):
     assert slots_of(three)["gloves gloves-small"].bundles.tolist() == [[4]] * 3, "nobody wears the other size"
 
 
+def test_of_items_side_by_side_that_hold_several_uses_as_many_are_taken_as_hold_the_need(small_unit):
+    """Two pairs an attempt from sleeves of two: one, half of it of each size."""
+    sleeves = with_item(with_item(small_unit, item="gloves-small", contains=2.0), item="gloves-medium", contains=2.0)
+    assert slots_of(sleeves)["gloves gloves-small"].per_use.tolist() == [[0.5]] * 3
+
+
 def test_a_need_of_seven_millilitres_is_two_small_ampoules_or_one_large(small_unit):
     """22 cents each for 5 mL and 32 for 10: the large one is less than two small ones."""
     unit = with_saline(small_unit, 7)

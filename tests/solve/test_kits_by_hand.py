@@ -93,6 +93,8 @@ def test_who_is_apart_shares_no_kit_and_sizes_are_counted_by_kind():
     groups = np.array([[1, 1, 0], [0, 1, 1], [1, 0, 1], [0, 0, 1]], dtype=bool)
     assert Together(apart, (held,), 1).allows(groups).tolist() == [True, False, False, True]
     assert Together(apart, (held,), 2).allows(groups).tolist() == [True, False, True, True]
+    two_sizes = np.array([[1, 1, 0], [1, 1, 0], [1, 0, 1]], dtype=bool)
+    assert Together(apart, (two_sizes,), 1).allows(groups).tolist() == [True, False, False, True], "alike, however many"
 
 
 @pytest.mark.parametrize(("pack", "mean", "largest"), [(1, 8.0, 8), (4, 9.5, 11), (25, 20.0, 32)])

@@ -49,7 +49,7 @@ def compare_with(earlier: Earlier, levels: pd.DataFrame, head: Mapping[str, Any]
         for name in ("par_packs", "par_units")
     )
     before, after = units
-    moved = (before != after) | ((both["pack_before"] != both["pack"]) & (after > 0) & (before > 0))
+    moved = (before != after) | ((both["pack_before"] != both["pack"]) & (after > 0))
     causes = _causes(earlier.record, head, target)
     frame = pd.DataFrame({
         "item": both["item"], "before_units": before, "after_units": after, "change_units": after - before,

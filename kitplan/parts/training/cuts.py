@@ -378,15 +378,11 @@ def _cheapest_greedy(kinds: Sequence[pd.Series], groups: Sequence[tuple[Mapping[
     best = np.full(3, np.inf)
     for row in kinds:
         capacity = to_tenths(float(row["length_mm"]), up=False)
-        rolls = 0
-        for wanted, times in groups:
-            sizes = [s for s, n in wanted.items() if n]
-            if sizes and sizes[0] > capacity:
-                rolls = -1
-                break
-            counts = [wanted[s] for s in sizes]
-            rolls += times * sum(n for _, n in first_fit_decreasing(sizes, counts, capacity))
+        if any(n and size > capacity for wanted, _ in groups for size, n in wanted.items()):
+            continue
+        rolls = sum(times * sum(n for _, n in first_fit_decreasing(list(wanted), list(wanted.values()), capacity))
+                    for wanted, times in groups)
         total = rolls * _one_roll(row)
-        if rolls >= 0 and total[2] < best[2]:
+        if total[2] < best[2]:
             best = total
     return best
