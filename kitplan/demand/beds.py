@@ -40,7 +40,7 @@ def bedded(
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
     kept = np.zeros(len(order), dtype=bool)
     free_at = np.full((n_scenarios, beds), -np.inf)
-    for k in range(int(count.max())):
+    for k in range(int(count.max(initial=0))):
         own = np.flatnonzero(count > k)
         row = first[own] + k
         bed = free_at[own].argmin(axis=1)
