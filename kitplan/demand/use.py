@@ -163,7 +163,7 @@ def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None 
         uses = tables.in_stay(unit, int(stratum))
         stay = stay_checks_pmf(unit, int(stratum))
         stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
-        for row in group.itertuples(index=False):
+        for row in group.itertuples():
             per_day, per_stay = _item_rates(row, item_choice, pace[stratum], uses)
             rows.append(
                 (stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days))

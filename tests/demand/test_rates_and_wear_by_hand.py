@@ -18,6 +18,7 @@ from kitplan.demand.rate_from_use import (
     Exposure,
     Use,
     Weeks,
+    _common_scatter,
     _item_use,
     _prior,
     _weeks,
@@ -567,3 +568,22 @@ def test_a_grid_reaches_beyond_what_is_wanted_on_either_side():
     assert grid[0] < 1 < grid[-1]
     assert np.diff(np.log(grid)) == pytest.approx(0.16)
     assert len(grid) <= 4
+
+
+def test_curvature_by_differences_is_that_of_the_function():
+    """Of exp(a . p) it is a a' exp(a . p), to the square of the step; a shape or spread near its bound of none is
+    looked at one step inside.
+    """
+    along = np.array([1.0, -0.5, 0.7, 0.3])
+    for place in (np.array([0.2, 0.4, -0.1, 0.5]), np.array([0.2, 0.0, -0.1, 0.0])):
+        inside = np.maximum(place, [-np.inf, 0.01, -np.inf, 0.02])
+        found = wear._hessian(lambda p: float(np.exp(along @ p)), place)
+        assert found == pytest.approx(np.outer(along, along) * np.exp(along @ inside), rel=1e-4)
+
+
+def test_a_return_is_no_use_when_the_scatter_of_weeks_is_looked_at():
+    """Two a week were expected and 0, 4, 0 and 4 came, or -3 for a 0: (4 + 4 + 4 + 4) / 2 over three, over 8 in all."""
+    exposures = {"wipe": Exposure(per_rate=2.0 / 7, fixed=0.0)}
+    for first in (0, -3):
+        seen = {"wipe": [Use("wipe", units, 7.0) for units in (first, 4, 0, 4)]}
+        assert _common_scatter(seen, exposures, ["wipe"]) == pytest.approx(8 / 3 / 8)

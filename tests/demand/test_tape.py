@@ -139,3 +139,9 @@ def test_a_piece_that_does_not_fit_gives_none():
 def test_a_piece_without_area_is_refused():
     with pytest.raises(ValueError, match="above 0"):
         tape.sheet_pieces(100, 100, 0, 5)
+
+
+def test_a_roll_gives_no_piece_of_a_recipe_whose_longest_it_does_not_hold():
+    assert tape.pieces_from_first_roll([300.0, 1400.0], 1372.0) == 0
+    assert tape.pieces_from_first_roll([], 1372.0) == 0
+    assert tape.pieces_from_first_roll([300.0, 1072.0], 1372.0) == 2

@@ -15,7 +15,7 @@ from kitplan.solve.cutting import (
     least_tape_mm,
     to_tenths,
 )
-from kitplan.solve.sheet_cutting import cut_sheets, guillotine_layouts
+from kitplan.solve.sheet_cutting import _cut_sizes, cut_sheets, guillotine_layouts
 from tests.solve.listed_patterns import all_patterns
 
 
@@ -358,3 +358,27 @@ def test_among_plans_of_one_price_a_long_search_is_not_needed_to_open_least():
     assert (plan.cost, plan.n_rolls) == (13.2, 9)
     step = 4570
     assert plan.opened_mm == step * -(-float((plan.sizes_mm * plan.demand).sum()) // step)
+
+
+def test_one_piece_lies_in_a_corner_of_its_sheet_turned_where_it_must_be():
+    """20 x 50 mm: across a sheet that is long enough for it, along one that is not."""
+    for across, along, box in ((100, 100, (0, 0, 20, 50)), (100, 30, (0, 0, 50, 20))):
+        assert cut_sheets([(50, 20)], [1], [Stock("s", along, width_mm=across)]).layouts == (((0, box),),)
+
+
+def test_of_free_sheets_the_smaller_is_opened_and_of_equal_ones_that_past_its_date():
+    large, small = Stock("large", 100, 0.0, 1, 1, width_mm=100), Stock("small", 20, 0.0, 1, 1, width_mm=50)
+    assert cut_sheets([(20, 20)], [1], [large, small]).opened == {"large": 0, "small": 1}
+    good, old = Stock("good", 100, 0.0, 1, 1, width_mm=100), Stock("old", 100, 0.0, 1, 1, True, 100)
+    for order in ([good, old], [old, good]):
+        assert cut_sheets([(20, 20)], [1], order).opened == {"good": 0, "old": 1}
+
+
+def test_tenths_are_cut_up_to_whole_millimetres_only_where_they_are_many_and_still_fit():
+    """7.1 x 10.3 mm from 400 x 400: a thousand places to cut; from 14.2 x 10.3 there are few."""
+    sizes = np.array([[71, 103]])
+    assert _cut_sizes(sizes, [(4000, 4000)]).tolist() == [[80, 110]]
+    assert _cut_sizes(sizes, [(142, 103)]).tolist() == [[71, 103]]
+    tight = np.array([[71, 103], [71, 3991]])
+    assert _cut_sizes(tight, [(4000, 3995)]).tolist() == [[80, 110], [80, 4000]], "turned, it fits"
+    assert _cut_sizes(tight, [(3995, 3995)]).tolist() == tight.tolist()

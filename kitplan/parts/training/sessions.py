@@ -6,6 +6,7 @@ import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import timedelta
+from operator import itemgetter
 from typing import Any
 
 import pandas as pd
@@ -34,8 +35,7 @@ def session_list(
     them, the lead time before the day of cutting. goes_on: what a later class can still use.
     """
     rows = [*_used_up(unit, lessons, at_stations, taken), *_roll_ends(lessons, tape), *_kept(unit, lessons, tables)]
-    frame = pd.DataFrame(rows, columns=COLUMNS)
-    return frame.sort_values("lesson", kind="stable", ignore_index=True)
+    return pd.DataFrame(sorted(rows, key=itemgetter(0)), columns=COLUMNS)
 
 
 def order_by(unit: Unit, lesson: TrainingClass) -> object:
