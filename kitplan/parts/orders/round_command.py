@@ -70,14 +70,21 @@ class Session:
         return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order())
 
     def _back_order(self) -> BackOrder | None:
-        """What to do about items that cannot be had, from what is on the shelf."""
+        """What to do about items that cannot be had, from what is on the shelf: at the plan's own pace, in packs and at
+        prices of today's catalogue.
+        """
         from kitplan.parts.orders.back_order import missing_items
         from kitplan.parts.orders.ledger import standing
 
-        if not self.unit.stock.unavailable:
+        unit, items, stock = self.plan.unit, self.plan.unit.items.copy(), self.unit.stock
+        gone = tuple(i for i in stock.unavailable if i in set(items["item"]))
+        if not gone:
             return None
-        return missing_items(self.unit, self.plan.seed, self.plan.item_choice, standing(self.book),
-                             self.plan.orders.plan)
+        for column, today in (("pack", self.catalogue.pack), ("price", self.catalogue.price)):
+            items[column] = [today.get(item, was) for item, was in zip(items["item"], items[column])]
+        stock = replace(unit.stock, unavailable=gone, unavailable_weeks=stock.unavailable_weeks)
+        return missing_items(replace(unit, items=items, stock=stock), self.plan.seed, self.plan.item_choice,
+                             standing(self.book), self.plan.orders.plan)
 
 
 @contextlib.contextmanager
