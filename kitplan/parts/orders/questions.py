@@ -14,7 +14,8 @@ from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import OrderBook
 from kitplan.read.problems import counted
 
-_ASKED = "Type yes under Right if it is so, no to forget it, or the right number under Packs and Loose units. Until then it is not believed."
+_ASKED = ("Type yes under Right if it is so, no to forget it, or the right number under Packs and Loose units. "
+          "Until then it is not believed.")
 _TIMES_USUAL = 3.0
 """Use of more than so many times the plan's pace, and more than a pack beyond, is asked about [a choice]."""
 
