@@ -22,7 +22,7 @@ from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
 from kitplan.demand.learnt_block import block_text
 from kitplan.demand.observed import Observation
-from kitplan.demand.occupancy import stay_checks_pmf
+from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 from kitplan.demand.posterior import census_means
 from kitplan.demand.rate_from_use import _weeks
@@ -167,7 +167,7 @@ def test_an_airways_own_events_tell_its_pace_as_far_as_airways_differ():
     """
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(3, int),
                              np.array([1.5, 3.0, 4.25]), np.full(3, wear.LOOSE), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     alike = wear.expected_events(spells, curve, 1)[0]
     for spread in (0.4, 0.5, 1.0):
         theta = 1 / spread**2
@@ -180,7 +180,7 @@ def test_a_securement_outlasts_its_wear_by_the_curve_that_was_fitted():
     """Weibull of scale 48 h and shape 2 with 0.1 a day of other causes, after 2 days: exp(-(1 + 0.2))."""
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(0, int), np.zeros(0),
                              np.zeros(0, int), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     assert wear.fitted_survival(spells, curve, np.array([2.0])) == pytest.approx([np.exp(-1.2)], rel=1e-4)
     fast = replace(curve, factor=np.array([2.0]))
     assert wear.fitted_survival(spells, fast, np.array([2.0])) == pytest.approx([np.exp(-2.4)], rel=1e-4)
@@ -501,7 +501,7 @@ def test_the_likelihood_of_an_airway_is_that_of_its_spells_over_all_frailties():
     for spread in (0.3, 0.5):
         law = gamma(1 / spread**2, scale=spread**2)
         exact = np.log(quad(lambda z, law=law: given(z) * law.pdf(z), 0, 12, limit=200)[0])
-        found = wear.log_likelihood(spells, wear._fold(spells), np.ones(1), scale, shape, constant, spread, 1)
+        found = wear.log_likelihood(spells, np.ones(1), scale, shape, constant, spread)
         assert found == pytest.approx(exact, abs=4e-3)
 
 
@@ -567,6 +567,9 @@ def test_a_learnt_block_tells_its_data_and_the_hazards_it_stands_for(logged):
     assert block["loosening_shape"] == pytest.approx(learnt.curve.shape, rel=0.01)
     for name, value in learnt.curve.per_day.items():
         assert block[name] == pytest.approx(value, abs=1e-3)
+    low, high = learnt.curve.low["shape"], learnt.curve.high["shape"]
+    assert f"# 95 % interval {low:.3g} to {high:.3g}\n" in text
+    assert "loosening_shape, airway_spread" not in text, "both are in the log"
 
 
 def test_the_curve_that_was_seen_is_told_check_by_check_in_hours(logged):
@@ -595,3 +598,15 @@ def test_second_derivatives_of_a_quadratic_are_its_matrix():
     slope = np.array([1.0, -2.0, 3.0, -4.0])
     found = wear._hessian(lambda p: float(p @ matrix @ p / 2 + slope @ p), np.ones(4))
     assert found == pytest.approx(matrix, abs=1e-6)
+
+
+@pytest.mark.parametrize(("checks", "days", "fall"), [(1, 0.3, 1), (1, 1.0, 1), (4, 0.5, 2), (4, 9.0, 36)])
+def test_into_an_interval_falls_at_least_one_check(unit_maker, checks, days, fall):
+    assert interval_checks(unit_maker(checks_per_day=checks), days) == fall
+
+
+def test_chances_that_are_kept_for_others_cannot_be_written_on(unit_maker):
+    unit = unit_maker()
+    chances = attempt_tables(unit).in_stay(unit, 0)
+    with pytest.raises(ValueError, match="read-only"):
+        chances[0] = 1.0

@@ -305,7 +305,7 @@ def test_rates_known_before_a_month_are_the_plans_until_a_log_has_enough(unit):
     monthly = monthly_census(unit)
     model = SimpleNamespace(rate=np.array([0.5, 0.6, 0.7]))
     assert _rates_then(unit, model, monthly, None, 2) == (model.rate, None)
-    day = np.concatenate([np.linspace(0, 19, 60), np.linspace(60, 80, 11)])
+    day = np.concatenate([np.linspace(0, 19, 60), np.linspace(59, 80, 11), [90.0]])
     events = pd.DataFrame({"day": day, "stratum": 0})
     daily = np.tile([5.0, 0.0, 0.0], (243, 1))
 
@@ -320,8 +320,8 @@ def test_rates_known_before_a_month_are_the_plans_until_a_log_has_enough(unit):
     late = np.zeros(243)
     late[59:] = 1.0
     rate, of_month = _rates_then(unit, model, monthly, seen(late), 2)
-    assert of_month[0] == 11.0
-    begun = replace_events(seen(late), events[events["day"] >= 59])
+    assert of_month[0] == 11.0, "from the first of March on, and not that of the first of April"
+    begun = replace_events(seen(late), events[events["day"] >= 59.0])
     assert _rates_then(unit, model, monthly, begun, 2)[0] is model.rate
 
 

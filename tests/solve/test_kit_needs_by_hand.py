@@ -418,3 +418,21 @@ def test_an_ampoule_of_a_design_is_counted_by_the_attempt(one_kit):
     assert (row["item"], row["items_per_use"]) == ("saline-10", 1.0)
     assert row["cost_per_stay"] == pytest.approx(needs.use[0].mean_stay_attempts * 0.32)
     assert np.isnan(row["uses_per_item"])
+
+
+def test_what_is_shared_in_the_unit_is_taken_as_chosen_by_the_parts_of_it_that_a_re_secure_takes(small_unit):
+    """5 mL from a bottle of 100: twenty re-secures each, shared until empty, in place of one of 50."""
+    bottles = with_item(with_item(small_unit, item="saline-5", scope="unit", contains=50.0), item="saline-10",
+                        scope="unit", contains=100.0, price=1000.0)
+    needs, large = needs_of(bottles), PLACE["saline-10"]
+    base = fill_roles(bottles)
+    chosen = KitItemChoice({}, {(g, "saline"): large for g in range(3)}, {})
+    found = designs_item_choice(bottles, needs, [], base, chosen).frame
+    saline = found[found["role"] == "saline"]
+    assert saline["item"].tolist() == ["saline-10"] * 3
+    assert saline["uses_per_item"].tolist() == [20.0] * 3
+    assert saline["items_per_use"].isna().all()
+    assert saline["because"].str.startswith("shared in the unit beside the kits; ").all()
+    same = KitItemChoice({}, {(g, "saline"): PLACE["saline-5"] for g in range(3)}, {})
+    kept = designs_item_choice(bottles, needs, [], base, same).frame
+    pd.testing.assert_frame_equal(kept, base.frame.reset_index(drop=True))
