@@ -167,7 +167,7 @@ def test_an_airways_own_events_tell_its_pace_as_far_as_airways_differ():
     """
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(3, int),
                              np.array([1.5, 3.0, 4.25]), np.full(3, wear.LOOSE), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     alike = wear.expected_events(spells, curve, 1)[0]
     for spread in (0.4, 0.5, 1.0):
         theta = 1 / spread**2
@@ -180,7 +180,7 @@ def test_a_securement_outlasts_its_wear_by_the_curve_that_was_fitted():
     """Weibull of scale 48 h and shape 2 with 0.1 a day of other causes, after 2 days: exp(-(1 + 0.2))."""
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(0, int), np.zeros(0),
                              np.zeros(0, int), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     assert wear.fitted_survival(spells, curve, np.array([2.0])) == pytest.approx([np.exp(-1.2)], rel=1e-4)
     fast = replace(curve, factor=np.array([2.0]))
     assert wear.fitted_survival(spells, fast, np.array([2.0])) == pytest.approx([np.exp(-2.4)], rel=1e-4)
@@ -501,7 +501,7 @@ def test_the_likelihood_of_an_airway_is_that_of_its_spells_over_all_frailties():
     for spread in (0.3, 0.5):
         law = gamma(1 / spread**2, scale=spread**2)
         exact = np.log(quad(lambda z, law=law: given(z) * law.pdf(z), 0, 12, limit=200)[0])
-        found = wear.log_likelihood(spells, wear._fold(spells), np.ones(1), scale, shape, constant, spread, 1)
+        found = wear.log_likelihood(spells, np.ones(1), scale, shape, constant, spread)
         assert found == pytest.approx(exact, abs=4e-3)
 
 

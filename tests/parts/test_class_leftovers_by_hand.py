@@ -186,9 +186,9 @@ def test_money_for_rolls_is_of_whole_packs_over_all_that_are_cut():
 
     kinds = pd.DataFrame({"item": ["short", "long"], "pack": [10, 12], "price": [9.0, 30.0]})
     trade = SimpleNamespace(kinds=kinds)
-    assert _money([[cut(b=6, o=7), cut(b=5)], [cut(c=1)]], trade) == 18.0 + 30.0
-    assert _money([[cut(b=10)]], trade) == 9.0
-    assert _money([[cut(b=0, o=3)]], trade) == 0.0
+    assert _money([cut(b=6, o=7), cut(b=5), cut(c=1)], trade) == 18.0 + 30.0
+    assert _money([cut(b=10)], trade) == 9.0
+    assert _money([cut(b=0, o=3)], trade) == 0.0
 
 
 def test_what_is_left_of_one_class_is_its_own_and_of_several_their_packs_are_of_all(unit):
@@ -242,7 +242,7 @@ def test_an_end_that_a_session_uses_up_does_not_go_on_and_one_that_is_left_does(
     for session, goes_on in ((1, {300.0: 0, 500.0: 2}), (2, {300.0: 0})):
         cut = SimpleNamespace(lesson=session, covers=(session,), width_mm=25.0, ends=((500.0, 2),),
                               source={"end": ("tape", CARRIED), "new": ("tape", BOUGHT)},
-                              plan=SimpleNamespace(rolls=[SimpleNamespace(name="end", length_mm=300.0),
+                              plan=SimpleNamespace(stock=[SimpleNamespace(name="end", length_mm=300.0),
                                                           SimpleNamespace(name="new", length_mm=1372.0)],
                                                    opened={"end": 1, "new": 1}))
         rows = {r[3]: dict(zip(COLUMNS, r)) for r in _roll_ends(lessons, [cut])}
@@ -254,13 +254,14 @@ def test_an_end_that_a_session_uses_up_does_not_go_on_and_one_that_is_left_does(
 
 def test_every_learner_her_own_roll_takes_the_kind_of_roll_that_costs_least_and_holds_the_longest_piece():
     """Three pieces of 400 mm for each of five: from 1 m rolls two each at 1 USD, from 2 m rolls one each at 3 USD. One
-    piece of 1.5 m takes the long rolls; one of 2.5 m none.
+    piece of 1.5 m takes the long rolls.
     """
     short, long = (pd.Series({"length_mm": mm, "price": price, "pack": 10})
                    for mm, price in ((1000.0, 10.0), (2000.0, 30.0)))
-    assert _cheapest_greedy([short, long], [({4000: 3}, 5)]).tolist() == [10.0, 10_000.0, 10.0]
-    assert _cheapest_greedy([short, long], [({15_000: 1}, 2), ({25_000: 0, 4000: 1}, 1)]).tolist() == [3.0, 6000.0, 9.0]
-    assert np.isinf(_cheapest_greedy([short, long], [({25_000: 1}, 1)])).all()
+    plain, mixed = pd.Series({4000: 3}), pd.Series({25_000: 0, 4000: 1})
+    assert _cheapest_greedy([short, long], [(plain, 5)]).tolist() == [10.0, 10_000.0, 10.0]
+    assert _cheapest_greedy([short, long], [(pd.Series({15_000: 1}), 2), (mixed, 1)]).tolist() == [3.0, 6000.0, 9.0]
+
 
 
 def test_rules_of_thumb_are_reckoned_from_the_rolls_that_the_plan_opens(unit):
