@@ -263,13 +263,12 @@ def test_every_learner_her_own_roll_takes_the_kind_of_roll_that_costs_least_and_
     assert _cheapest_greedy([short, long], [(pd.Series({15_000: 1}), 2), (mixed, 1)]).tolist() == [3.0, 6000.0, 9.0]
 
 
-
 def test_rules_of_thumb_are_reckoned_from_the_rolls_that_the_plan_opens(unit):
     """Six of 400 mm and four of 200 for two learners. Together: two rolls of 1,372 mm at 0.90 and one of 9,144 at 2.50,
     beside an end of 500 that costs nothing more. Longest first: one piece from the end, all others from the long roll.
     Each her own: three and two pieces take two short rolls.
     """
-    plan = SimpleNamespace(opened={"short": 2, "long": 1, "end": 1, "other": 0}, rolls=[
+    plan = SimpleNamespace(opened={"short": 2, "long": 1, "end": 1, "other": 0}, stock=[
         SimpleNamespace(name=name, length_mm=mm) for name, mm in (("short", 1372.0), ("long", 9144.0), ("end", 500.0),
                                                                   ("other", 9144.0))])
     source = {"short": ("tape-25-short", BOUGHT), "long": ("tape-25-long", OWN), "end": ("tape-25-short", CARRIED),

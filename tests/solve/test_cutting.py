@@ -418,23 +418,23 @@ def test_layouts_are_worth_as_much_as_the_best_of_all_edge_to_edge_cuts(seed):
 
 def test_a_sheet_tells_its_pattern_and_what_is_left_over():
     """Four of 20 x 50.5 mm from 101 x 50 mm: two beside two, and 10 x 101 mm left over."""
-    plan = cut_sheets([(50.5, 20)], [4], [Sheet("s", 50, 101)])
+    plan = cut_sheets([(50.5, 20)], [4], [Stock("s", 101, width_mm=50)])
     assert plan.plan.to_dict("records") == [
         {"sheet": "s", "pattern": "4 x (20 x 50.5)", "count": 1, "waste_mm2": 1010.0}]
     assert (plan.cost, plan.packs, plan.opened) == (1.0, {"s": 1}, {"s": 1})
 
 
 @pytest.mark.parametrize(("sizes", "demand", "sheets", "fault"), [
-    ([(30.5, 120)], [1], [Sheet("s", 100, 100)], r"a piece of 30\.5 x 120 mm is larger than every sheet"),
-    ([(60, 60)], [1], [Sheet("s", 100, 50)], "larger than every sheet"),
-    ([(10, 10)], [1, 2], [Sheet("s", 100, 100)], "one demand for each piece"),
-    ([(0, 10)], [1], [Sheet("s", 100, 100)], "width and a length above 0"),
-    ([(10, 10)], [1.5], [Sheet("s", 100, 100)], "whole number of pieces"),
-    ([(10, 10)], [-1], [Sheet("s", 100, 100)], "whole number of pieces"),
-    ([(10, 10)], [1], [Sheet("s", 100, 0)], "sides and pack above 0"),
-    ([(10, 10)], [1], [Sheet("s", 100, 100, pack=0)], "sides and pack above 0"),
-    ([(10, 10)], [1], [Sheet("s", 100, 100, price=-1)], "price of 0 or more"),
-    ([(10, 10)], [1], [Sheet("s", 100, 100, available=-1)], "negative"),
+    ([(30.5, 120)], [1], [Stock("s", 100, width_mm=100)], r"a piece of 30\.5 x 120 mm is larger than every sheet"),
+    ([(60, 60)], [1], [Stock("s", 50, width_mm=100)], "larger than every sheet"),
+    ([(10, 10)], [1, 2], [Stock("s", 100, width_mm=100)], "one demand for each piece"),
+    ([(0, 10)], [1], [Stock("s", 100, width_mm=100)], "above 0 mm"),
+    ([(10, 10)], [1.5], [Stock("s", 100, width_mm=100)], "whole number of pieces"),
+    ([(10, 10)], [-1], [Stock("s", 100, width_mm=100)], "whole number of pieces"),
+    ([(10, 10)], [1], [Stock("s", 0, width_mm=100)], "length and pack above 0"),
+    ([(10, 10)], [1], [Stock("s", 100, width_mm=100, pack=0)], "length and pack above 0"),
+    ([(10, 10)], [1], [Stock("s", 100, width_mm=100, price=-1)], "price of 0 or more"),
+    ([(10, 10)], [1], [Stock("s", 100, width_mm=100, available=-1)], "negative"),
 ])
 def test_dressings_that_make_no_sense_are_refused(sizes, demand, sheets, fault):
     with pytest.raises(ValueError, match=fault):
@@ -442,6 +442,7 @@ def test_dressings_that_make_no_sense_are_refused(sizes, demand, sheets, fault):
 
 
 def test_a_sheet_in_stock_may_be_free_and_none_of_it_be_left():
-    plan = cut_sheets([(50, 50), (50, 50)], [1, 0], [Sheet("gone", 100, 100, 0.0, 1, 0), Sheet("buy", 100, 100, 2.0)])
+    stock = [Stock("gone", 100, 0.0, 1, 0, width_mm=100), Stock("buy", 100, 2.0, width_mm=100)]
+    plan = cut_sheets([(50, 50), (50, 50)], [1, 0], stock)
     assert plan.opened == {"gone": 0, "buy": 1}
     assert plan.demand.tolist() == [1]
