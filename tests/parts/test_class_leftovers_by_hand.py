@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, _cheapest_greedy
+from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, _cheapest_greedy, compare_with_rules
 from kitplan.parts.training.left import _ends, _part_used, _scrap, _spare_sets, _stock_left, _unopened
 from kitplan.parts.training.lists import (
     Taken,
@@ -261,3 +261,26 @@ def test_every_learner_her_own_roll_takes_the_kind_of_roll_that_costs_least_and_
     plain, mixed = pd.Series({4000: 3}), pd.Series({25_000: 0, 4000: 1})
     assert _cheapest_greedy([short, long], [(plain, 5)]).tolist() == [10.0, 10_000.0, 10.0]
     assert _cheapest_greedy([short, long], [(pd.Series({15_000: 1}), 2), (mixed, 1)]).tolist() == [3.0, 6000.0, 9.0]
+
+
+def test_rules_of_thumb_are_reckoned_from_the_rolls_that_the_plan_opens(unit):
+    """Six of 400 mm and four of 200 for two learners. Together: two rolls of 1,372 mm at 0.90 and one of 9,144 at 2.50,
+    beside an end of 500 that costs nothing more. Longest first: one piece from the end, all others from the long roll.
+    Each her own: three and two pieces take two short rolls.
+    """
+    plan = SimpleNamespace(opened={"short": 2, "long": 1, "end": 1, "other": 0}, stock=[
+        SimpleNamespace(name=name, length_mm=mm) for name, mm in (("short", 1372.0), ("long", 9144.0), ("end", 500.0),
+                                                                  ("other", 9144.0))])
+    source = {"short": ("tape-25-short", BOUGHT), "long": ("tape-25-long", OWN), "end": ("tape-25-short", CARRIED),
+              "other": ("tape-25-long", BOUGHT)}
+    pieces = pd.DataFrame([(25.0, 400.0, 6), (25.0, 200.0, 4), (12.0, 99.0, 50)],
+                          columns=["width_mm", "length_mm", "count"]).assign(lesson=0, practice=0)
+    sets = pd.DataFrame({"lesson": [0, 0], "practice": 0, "goes": [1, 1], "sets": [1, 1]})
+    one = lesson(learners=2, stations=2, practices=(practice(attempts=1),))
+    table = compare_with_rules(unit, [one], pieces, sets, [
+        SimpleNamespace(covers=(0,), width_mm=25.0, plan=plan, source=source)]).set_index("method")
+    assert table.loc["cut together", ["rolls", "opened_mm"]].tolist() == [3, 2 * 1372 + 9144]
+    assert table.loc["longest piece first", ["rolls", "opened_mm"]].tolist() == [1, 9144]
+    assert table.loc["every learner her own roll", ["rolls", "opened_mm"]].tolist() == [4, 4 * 1372]
+    assert table["value"].tolist() == pytest.approx([2 * 0.9 + 2.5, 2.5, 3.6])
+    assert table["waste_share"].tolist() == pytest.approx([1 - 3200 / mm for mm in (11888, 9144, 5488)])

@@ -14,7 +14,7 @@ from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.parts.compare import bands
-from kitplan.parts.compare.model import Planned, _converted, compare_units, mean_month, most_like
+from kitplan.parts.compare.model import Planned, _converted, _items, compare_units, mean_month, most_like
 from kitplan.parts.compare.notes import beds_without_airways
 from kitplan.parts.par.values import Readiness
 from kitplan.read.problems import InputError
@@ -366,3 +366,15 @@ def test_prices_paid_that_differ_are_said_to_move_no_sum_here(small_unit):
     assert "kitplan forecast" in note
     assert not compare_units(plain, plain, no_par).notes
     assert not compare_units(dearer, same, no_par).notes
+
+
+def test_par_levels_of_items_are_those_of_the_first_and_the_last_step():
+    """Between the first and the last lies a step of other levels; an item that one side alone knows has none there."""
+    month = [SimpleNamespace(units=pd.Series(u)) for u in ({"gauze": 2.0}, {"gauze": 9.0}, {"gauze": 3.0, "wipe": 4.0})]
+    par = [SimpleNamespace(levels=pd.DataFrame(list(p.items()), columns=["item", "par_packs"]))
+           for p in ({"gauze": 1}, {"gauze": 8}, {"gauze": 5, "wipe": 6})]
+    table = _items(month, par).set_index("item")
+    assert table.loc["gauze"].tolist() == [2.0, 3.0, 1.0, 5.0]
+    assert table.loc["wipe", ["a_units", "b_units", "b_par_packs"]].tolist() == [0.0, 4.0, 6.0]
+    assert np.isnan(table.loc["wipe", "a_par_packs"])
+    assert _items(month, [None, None, par[2]])["a_par_packs"].isna().all()

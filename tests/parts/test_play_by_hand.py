@@ -111,6 +111,8 @@ def test_the_play_begins_when_all_but_one_in_ten_thousand_of_the_first_have_left
     law = StayLaw(np.array([0.0, 1.0]), np.full((copies, 2), 1 / mean))
     posterior = SimpleNamespace(stays=law, stay_factor=np.ones((copies, 1)))
     assert _days_before(posterior, np.arange(copies)) == np.ceil(mean * np.log(10_000))
+    posterior.stay_factor = np.tile([1.0, 3.0], (copies, 1))
+    assert _days_before(posterior, np.arange(copies)) == np.ceil(3 * mean * np.log(10_000)), "a kind that stays longer"
 
 
 @pytest.mark.parametrize(("hours", "checks", "renewed_at"), [(1.0, 24, 1), (24.0, 4, 4), (30.0, 4, 5), (1.0, 4, 1)])
