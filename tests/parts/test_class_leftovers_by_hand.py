@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from types import SimpleNamespace
 
 import numpy as np
@@ -21,7 +22,7 @@ from kitplan.parts.training.lists import (
     station_supplies,
 )
 from kitplan.parts.training.model import plan_training
-from kitplan.parts.training.sessions import COLUMNS, _roll_ends
+from kitplan.parts.training.sessions import COLUMNS, _kept, _roll_ends, _used_up
 from kitplan.parts.training.timetable import plan_timetable
 from tests.conftest import make_unit
 from tests.parts.test_training import lesson, practice
@@ -284,3 +285,36 @@ def test_rules_of_thumb_are_reckoned_from_the_rolls_that_the_plan_opens(unit):
     assert table.loc["every learner her own roll", ["rolls", "opened_mm"]].tolist() == [4, 4 * 1372]
     assert table["value"].tolist() == pytest.approx([2 * 0.9 + 2.5, 2.5, 3.6])
     assert table["waste_share"].tolist() == pytest.approx([1 - 3200 / mm for mm in (11888, 9144, 5488)])
+
+
+def test_a_session_buys_whole_packs_of_what_an_earlier_one_left_and_says_by_when_to_order(unit):
+    """Ampoules in packs of fifty. Thirty, thirty and five bought: the second takes the twenty left of the first and one
+    that was begun, the third (another class) takes five of the forty left then. Two days of lead time, one to cut.
+    """
+    day = date(2026, 5, 20)
+    lessons = [SimpleNamespace(file="c", session=1, day=day), SimpleNamespace(file="c", session=2, day=None),
+               SimpleNamespace(file="d", session=0, day=None)]
+    at_stations = pd.DataFrame([(1, "saline-5", 1), (1, "wipe-prep", 2)], columns=["lesson", "item", "begun"])
+    taken = [Taken(2, "saline-5", 1, 2, 5), Taken(1, "saline-5", 0, 0, 30), Taken(0, "wipe-prep", 0, 4, 0),
+             Taken(0, "saline-5", 0, 0, 30)]
+    rows = pd.DataFrame(_used_up(unit, lessons, at_stations, taken), columns=COLUMNS)
+    assert list(zip(rows["lesson"], rows["item"])) == [(0, "saline-5"), (0, "wipe-prep"), (1, "saline-5"),
+                                                       (1, "wipe-prep"), (2, "saline-5")]
+    numbers = rows[["units", "from_before_units", "practice_only_units", "own_units", "new_units", "packs",
+                    "goes_on_units"]]
+    assert numbers.to_numpy().tolist() == [[30, 0, 0, 0, 30, 1, 21], [4, 0, 0, 4, 0, 0, 2], [31, 21, 0, 0, 10, 1, 40],
+                                           [2, 2, 0, 0, 0, 0, 0], [8, 5, 1, 2, 0, 0, 0]]
+    assert rows["order_by"].tolist() == [date(2026, 5, 17), None, None, None, None]
+    assert (rows["kind"] == "used up").all()
+
+
+def test_a_durable_thing_is_there_once_for_all_sessions(unit):
+    """Two dolls are needed, then three, and one is owned: one more is bought for each session, two go on."""
+    tables = [SimpleNamespace(things=pd.DataFrame([("doll", "", n, 1), ("shears", "scissors", 1, 4)],
+                                                  columns=["thing", "item", "needed", "have"])) for n in (2, 3)]
+    rows = pd.DataFrame(_kept(unit, [None, None], tables), columns=COLUMNS)
+    numbers = rows[["lesson", "units", "from_before_units", "own_units", "new_units", "goes_on_units"]]
+    assert numbers.to_numpy().tolist() == [[0, 2, 0, 1, 1, 2], [0, 1, 0, 1, 0, 1], [1, 3, 2, 0, 1, 0],
+                                           [1, 1, 1, 0, 0, 0]]
+    assert rows["item"].tolist() == ["doll", "scissors"] * 2
+    assert rows["unit"].iloc[0] == "piece"
