@@ -60,7 +60,8 @@ def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
                Column("Packs", 15, "write"), Column("Loose", 15, "write"),
                Column("First date", 20, "write"), Column("Thrown away", 18, "write"))
     now = weekly.now
-    rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
+    rows: list[tuple[object, ...]] = [
+            (r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
              max(now.expected[r.item], 0) if r.item in now.counted else None, None, "–" if r.packs_only else None, None,
              None) for r in weekly.plan.levels]
     rows += [("", f"Kit {d}, built and closed (count kits)", "each", None, len(now.kits_at("shelf", d)), *[None] * 4)
