@@ -76,8 +76,8 @@ class Audit:
         else:
             change = self.proposed.value - self.present.value
             sentences.append(
-                f"{counted(len(steps), 'change')} bring{'' if len(steps) > 1 else 's'} it to {100 * then.verified:.1f} % "
-                f"({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
+                f"{counted(len(steps), 'change')} bring{'' if len(steps) > 1 else 's'} it to "
+                f"{100 * then.verified:.1f} % ({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
             )
         return [*sentences, *self.notes]
 
