@@ -12,8 +12,8 @@ import pytest
 
 from kitplan.parts.orders import round_plan
 from kitplan.parts.orders.model import planned_round, weekly_round
+from kitplan.parts.orders.round_command import find_unit, without_items
 from kitplan.parts.orders.round_plan import Level, RoundPlan, catalogue_of, make_round_plan, order_point
-from kitplan.parts.orders.saved_plan import find_unit, without_items
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError
 
