@@ -7,6 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import tomli_w
+
 from kitplan.desk.units import keep_original
 
 
@@ -23,8 +25,6 @@ def read_toml(folder: Path, name: str) -> dict[str, Any]:
 
 def write_toml(folder: Path, name: str, settings: dict[str, Any]) -> None:
     """Write settings as a file; the file before it is kept. Raises OSError."""
-    import tomli_w
-
     from kitplan.write.writer import write_file
 
     keep_original(folder, name)
