@@ -133,9 +133,13 @@ def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np
 def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
     """Use units of each role that one re-secure of this stratum takes; "tape" counts whole sets of pieces (1)."""
     row = unit.strata.loc[stratum]
-    technique = unit.techniques[str(row["technique"])]
+    return recipe_needs(unit.techniques[str(row["technique"])], str(row["skin"]))
+
+
+def recipe_needs(technique: Technique, skin: str) -> dict[str, float]:
+    """As `role_needs`, for a technique on a kind of skin."""
     needs = dict(technique.uses)
-    if row["skin"] == "barrier":
+    if skin == "barrier":
         for role, quantity in technique.uses_with_barrier.items():
             needs[role] = needs.get(role, 0.0) + quantity
     if technique.pieces:

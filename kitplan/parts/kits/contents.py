@@ -28,12 +28,10 @@ class KitItemChoice:
     """Chosen items. per_use: (stratum, role) -> {item position: items one re-secure takes}, event scope.
 
     once_open: (stratum, role) -> item position used up patient by patient, or shared in the unit.
-    carried: positions of every item that the kits need in the stock room.
     """
 
     per_use: dict[tuple[int, str], dict[int, int]]
     once_open: dict[tuple[int, str], int]
-    carried: tuple[int, ...]
 
 
 def unit_prices(unit: Unit) -> np.ndarray:
@@ -108,7 +106,7 @@ def choose_kit_items(unit: Unit, needs: KitNeeds) -> KitItemChoice:
             f" {round(least.report.objective)}: emergency equipment in every size and one item for every role."
             f" Raise items_carried to {round(least.report.objective)} or more"
         )
-    return _read(unit, needs, parts, solution)
+    return _read(parts, solution)
 
 
 def _build(unit: Unit, needs: KitNeeds, count_only: bool, limit: int | None) -> tuple[Program, _Handles]:
@@ -176,9 +174,8 @@ def role_costs(unit: Unit, needs: KitNeeds, stratum: int, role: str, found: list
     return costs
 
 
-def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> KitItemChoice:
+def _read(parts: _Handles, solution: Solution) -> KitItemChoice:
     whole, single = parts
-    forced = forced_items(unit, needs)
     per_use: dict[tuple[int, str], dict[int, int]] = {}
     once_open: dict[tuple[int, str], int] = {}
     for key, handles in whole.items():
@@ -189,5 +186,4 @@ def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> K
             once_open[key] = chosen[0]
         else:
             per_use[key] = taken
-    used = {i for taken in per_use.values() for i in taken} | set(once_open.values()) | forced
-    return KitItemChoice(per_use, once_open, tuple(sorted(used)))
+    return KitItemChoice(per_use, once_open)
