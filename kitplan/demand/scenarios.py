@@ -265,7 +265,7 @@ def _takes(unit: Unit, item_choice: ItemChoice) -> _Takes:
     column = {name: i for i, name in enumerate(unit.items["item"])}
     per_attempt, per_arrival, part_of_one = np.zeros((3, unit.n_strata, len(column)))
     opened: dict[str, dict[int, np.ndarray]] = {}
-    for row in item_choice.frame.itertuples(index=False):
+    for row in item_choice.frame.itertuples():
         cell = row.stratum, column[row.item]
         if row.share < 1.0:
             continue
@@ -363,7 +363,7 @@ def _split_shared(
     for role, rows in shared.groupby("role", sort=False):
         first = rows.drop_duplicates("item")
         uses = np.zeros(units.shape[:-1], dtype=np.int64)
-        for row in rows.drop_duplicates("stratum").itertuples(index=False):
+        for row in rows.drop_duplicates("stratum").itertuples():
             uses += re_secures[..., row.stratum] * int(whole_up(row.need))
         edges = np.cumsum(first["share"].to_numpy(float))[:-1]
         rng = np.random.PCG64(name_key(seed, stream, "share", role))

@@ -50,7 +50,7 @@ class Packing:
     def lasting(self, units: np.ndarray, levels: np.ndarray) -> np.ndarray:
         """Return the chance that `levels` last in each scenario, wherever ordering left the items, (n_scenarios,)."""
         chance = np.ones(len(units))
-        for i in np.flatnonzero(units.max(axis=0, initial=0) > levels):
+        for i in np.flatnonzero((units > levels).any(axis=0)):
             over = units[:, i] - levels[i]
             chance *= np.where(over > 0, (1 - over / self.pack[i]).clip(0.0) * (levels[i] > 0), 1.0)
         return chance

@@ -30,10 +30,8 @@ from kitplan.demand.item_choice import (
     AttemptTables,
     airway_roles,
     attempt_tables,
-    attempts_per_stay_pmf,
     fill_roles,
     items_opened,
-    recipe_needs,
     role_needs,
 )
 from kitplan.demand.scenarios import arrivals_by_stratum, draw_demand
@@ -82,8 +80,8 @@ class BackOrder:
     def sentences(self) -> list[str]:
         """What a person does first."""
         lasts = [f"{r.item}: {r.units:.0f} left, about {r.lasts_days:.0f} days at the usual pace"
-                 for r in self.shelf.itertuples(index=False) if r.lasts_days == r.lasts_days]
-        buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples(index=False)]
+                 for r in self.shelf.itertuples() if r.lasts_days == r.lasts_days]
+        buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples()]
         other = self.recipes["instead_technique"].unique() if len(self.recipes) else []
         told = [f"Cannot be had for {self.days:g} days. {'; '.join(lasts)}."] if lasts else []
         told += [f"Buy instead: {', '.join(buys)}."] if buys else []
@@ -178,7 +176,7 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) ->
     once_held, records, gone = set(airway_roles(unit)), catalogue_records(unit), unit.stock.unavailable
     emergency = {named for route in unit.routes.values() for named in (*route.emergency, SPARE_TUBE_ROLE)}
     strata: dict[tuple[Any, ...], list[int]] = {}
-    for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples(index=False):
+    for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples():
         once, own = row.role in once_held, unit.items[unit.items["item"] == row.item]
         sized = once or bool(own["critical"].any()) or row.role in emergency
         need = 1.0 if once else role_needs(unit, row.stratum)[row.role]
@@ -200,7 +198,7 @@ def _items_a_use(unit: Unit, tables: AttemptTables, stratum: int, item: pd.Serie
         return float(whole_up(need / float(item["contains"])))
     if item["scope"] == "unit":
         return need / float(item["contains"])
-    uses = attempts_per_stay_pmf(unit, tables, stratum)
+    uses = tables.in_stay(unit, stratum)
     opened = items_opened(unit, stratum, item, need, len(uses) - 1)
     mean = float(uses @ np.arange(len(uses)))
     return None if opened is None or mean <= 0 else float(uses @ opened) / mean
@@ -318,4 +316,4 @@ def _recipes(unit: Unit, lines: list[_Line]) -> pd.DataFrame:
 
 def _need(recipe: Technique, role: str, skin: str) -> float:
     """Use units of one re-secure; of tape, pieces."""
-    return float(sum(p.count for p in recipe.pieces)) if role == "tape" else recipe_needs(recipe, skin).get(role, 0.0)
+    return float(sum(p.count for p in recipe.pieces)) if role == "tape" else recipe.needs(skin).get(role, 0.0)

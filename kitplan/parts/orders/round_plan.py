@@ -134,7 +134,7 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
     """
     catalogue, need = unit.items.set_index("item"), dict(zip(unit.items["item"], lead_units))
     found = []
-    for row in levels[levels["par_units"] > 0].itertuples(index=False):
+    for row in levels[levels["par_units"] > 0].itertuples():
         item = catalogue.loc[row.item]
         floor = max(float(np.nan_to_num(item["min_stock"])), 1.0) if item["critical"] else 0.0
         found.append(Level(

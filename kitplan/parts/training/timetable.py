@@ -18,7 +18,8 @@ import pandas as pd
 from kitplan.demand.whole import whole_down, whole_up
 from kitplan.read.class_values import Durable, Practice, TrainingClass
 
-_ORDERS_TRIED = 5040
+_MOST_ORDERED = 7
+"""Practices whose orders are all tried, 720 of them."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ def plan_timetable(lesson: TrainingClass, things: Sequence[Thing]) -> Timetable:
     """
     count = len(lesson.practices)
     orders = [tuple(range(count))]
-    if lesson.rotation == "staggered" and math.factorial(max(count - 1, 1)) <= _ORDERS_TRIED // 7:
+    if lesson.rotation == "staggered" and count <= _MOST_ORDERED:
         orders = [(0, *rest) for rest in itertools.permutations(range(1, count))]
     grids = (_grid(lesson, order) for order in orders)
     grid = min(grids, key=lambda g: _cost(lesson, things, g))
