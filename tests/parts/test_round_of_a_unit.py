@@ -60,6 +60,13 @@ def test_an_order_made_in_part_leaves_the_rest_to_order(unit):
     assert (half.order.number, half.order.wanted) == ("", {"saline-5": 1})
 
 
+def test_what_was_on_order_when_the_book_began_is_no_part_of_the_order_shown_again(unit):
+    begun = COUNT.grown([ordered("saline-5", 50, 1, "0")], "P")
+    assert weekly_round(unit, PLAN, begun).order.wanted == {"saline-5": 1}
+    found = weekly_round(unit, PLAN, begun.grown([ordered("saline-5", 50, 1, "1")], "P")).order
+    assert (found.number, found.wanted) == ("1", {"saline-5": 1})
+
+
 def test_what_a_supplier_would_not_send_is_no_order_made(unit):
     gone = COUNT.grown([ordered("saline-5", 50, 2, "1"), ordered("saline-5", 50, 2, "1", "will_not_come")], "P")
     found = weekly_round(unit, PLAN, gone).order

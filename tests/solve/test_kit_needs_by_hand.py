@@ -432,13 +432,13 @@ def test_what_is_shared_in_the_unit_is_taken_as_chosen_by_the_parts_of_it_that_a
                         scope="unit", contains=100.0, price=1000.0)
     needs, large = needs_of(bottles), PLACE["saline-10"]
     base = fill_roles(bottles)
-    chosen = KitItemChoice({}, {(g, "saline"): large for g in range(3)}, {})
+    chosen = KitItemChoice({}, {(g, "saline"): large for g in range(3)})
     found = designs_item_choice(bottles, needs, [], base, chosen).frame
     saline = found[found["role"] == "saline"]
     assert saline["item"].tolist() == ["saline-10"] * 3
     assert saline["uses_per_item"].tolist() == [20.0] * 3
     assert saline["items_per_use"].isna().all()
     assert saline["because"].str.startswith("shared in the unit beside the kits; ").all()
-    same = KitItemChoice({}, {(g, "saline"): PLACE["saline-5"] for g in range(3)}, {})
+    same = KitItemChoice({}, {(g, "saline"): PLACE["saline-5"] for g in range(3)})
     kept = designs_item_choice(bottles, needs, [], base, same).frame
     pd.testing.assert_frame_equal(kept, base.frame.reset_index(drop=True))
