@@ -202,6 +202,19 @@ def test_few_airways_say_nothing_of_how_they_differ_and_many_do():
     assert a == pytest.approx(0.3)
 
 
+def test_what_spreads_counts_is_the_least_squares_of_their_squares_weighed_by_what_it_says():
+    """A fixed point: weighed by one over the square of the variance found, numpy's least squares find it again."""
+    rng = np.random.default_rng(5)
+    mean = rng.uniform(0.5, 12.0, 400)
+    counts = rng.poisson(mean * rng.gamma(4.0, 0.25, 400))
+    a, v = count_dispersion(counts, mean)
+    weight = 1 / (a * mean + v * mean**2)
+    again, *_ = np.linalg.lstsq(np.column_stack([mean, mean**2]) * weight[:, None], (counts - mean) ** 2 * weight,
+                                rcond=None)
+    assert (a, v) == pytest.approx(tuple(again), rel=0.01)
+    assert (0.5 < a < 1.5, 0.1 < v < 0.5) == (True, True)
+
+
 def test_one_kind_alone_is_believed_as_its_own_events_say():
     """Posterior of 8 events in 100 days with hardly any prior (a gamma of shape 1/25 about the same mean): mean 0.08,
     ends from the gamma quantiles of shape 8.04.
