@@ -5,6 +5,7 @@ import io
 import json
 import shutil
 import zipfile
+from datetime import date
 from hashlib import sha256
 
 import numpy as np
@@ -118,13 +119,11 @@ def test_a_file_from_elsewhere_can_name_no_other_class(name):
 
 
 @pytest.mark.parametrize("value", [
-    1, 1.5, float("nan"), float("-inf"), True, None, "text ü", (1, "a", (2.5,)), [1, [2]], {("a", 1): 2}, {3, 1},
-    pd.Timestamp("2026-03-02 04:05"), pd.Period("2026-03", "M"), np.arange(3.0), np.arange(1000).reshape(10, 100),
+    1, 1.5, float("nan"), float("-inf"), True, None, "text ü", (1, "a", (2.5,)), [1, [2]], {("a", 1): 2},
+    date(2026, 3, 2), np.arange(3.0), np.arange(1000).reshape(10, 100),
     np.array(["a", None], dtype=object), np.array(["2026-01-01"], dtype="datetime64[D]"), np.int64(4),
     pd.DataFrame({"a": [1, 2], "b": [np.nan, 0.5], "c": ["x", None], "d": [True, False]}),
-    pd.DataFrame({"m": pd.period_range("2026-01", periods=2, freq="M"), "k": pd.Categorical(["u", "v"])}),
     pd.DataFrame({"n": pd.array([1, None], dtype="Int64")}, index=pd.Index(["r", "s"], name="row")),
-    pd.DataFrame([[1, 2]], index=pd.MultiIndex.from_tuples([("a", 1)], names=["x", "y"])),
     pd.Series([1.0, 2.0], index=["a", "b"], name="s"),
 ], ids=lambda v: type(v).__name__)
 def test_values_come_back_as_they_were(value):
@@ -137,13 +136,18 @@ def test_values_come_back_as_they_were(value):
         assert again.dtype == value.dtype
         assert np.array_equal(again, value)
     else:
-        assert repr(again) == repr(value if not isinstance(value, np.generic | set) else type(again)(value))
+        assert repr(again) == repr(value if not isinstance(value, np.generic) else type(again)(value))
     assert packed({"it": again}) == packed({"it": value})
 
 
-def test_what_cannot_be_kept_is_a_defect_that_is_seen_at_once():
-    with pytest.raises(TypeError, match="a function cannot be saved"):
-        packed({"it": fault_of})
+@pytest.mark.parametrize("value", [
+    fault_of, {1, 2}, pd.Timestamp("2026-03-02 04:05"), pd.Period("2026-03", "M"),
+    pd.DataFrame({"m": pd.period_range("2026-01", periods=2, freq="M")}),
+    pd.DataFrame({"a": [1]}, index=pd.MultiIndex.from_tuples([("a", 1)])),
+], ids=lambda v: type(v).__name__)
+def test_what_cannot_be_kept_is_a_defect_that_is_seen_at_once(value):
+    with pytest.raises(TypeError, match="cannot be saved"):
+        packed({"it": value})
 
 
 @pytest.mark.parametrize("seed", range(6))

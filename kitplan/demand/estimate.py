@@ -294,8 +294,7 @@ def _curve_frame(unit: Unit, spells: wear.WearSpells, curve: wear.WearCurve) -> 
     caused = spells.after[spells.caused]
     far = float(np.quantile(caused, 0.98)) if len(caused) else 1.0
     days = np.arange(1, max(int(np.ceil(far * unit.checks_per_day)), 2) + 1) / unit.checks_per_day
-    if len(days) > 60:
-        days = days[:: int(np.ceil(len(days) / 60))]
+    days = days[:: -(-len(days) // 60)]
     seen, at_risk = wear.still_secure(spells, days)
     fitted = wear.fitted_survival(spells, curve, days)
     return pd.DataFrame(

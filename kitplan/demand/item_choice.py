@@ -21,6 +21,7 @@ from kitplan.demand.rate_grid import RisingCounts, kept_counts, reach
 from kitplan.demand.resecure import AttemptTable, Paced, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.demand.values import ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.read.values import SPARE_TUBE_ROLE, Route, Technique, Unit
 
 ITEM_CHOICE_COLUMNS = [
@@ -66,7 +67,10 @@ class AttemptTables:
         return tuple(self._at(unit, row, float(factor), n_short) for factor in grid)
 
     def in_stay(self, unit: Unit, stratum: int) -> np.ndarray:
-        """PMF of attempts in one whole stay of a stratum; made once, then kept."""
+        """PMF of attempts in one whole stay of a stratum (admission secures and redos included).
+
+        Made once, then kept; not to be changed.
+        """
         if (unit, stratum) not in self._in_stays:
             table = self.tables[self.which[stratum]]
             pmf = table.weights @ attempts_of_checks(table, stay_checks_pmf(unit, stratum))
@@ -124,22 +128,11 @@ def attempts_of_checks(table: AttemptTable, mass: np.ndarray, width: int = 0) ->
     return whole
 
 
-def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np.ndarray:
-    """PMF of attempts in one whole stay (admission secures and redos included); worked out once, not to be changed."""
-    return tables.in_stay(unit, stratum)
-
-
 def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
     """Use units of each role that one re-secure of this stratum takes; "tape" counts whole sets of pieces (1)."""
     row = unit.strata.loc[stratum]
     technique = unit.techniques[str(row["technique"])]
-    needs = dict(technique.uses)
-    if row["skin"] == "barrier":
-        for role, quantity in technique.uses_with_barrier.items():
-            needs[role] = needs.get(role, 0.0) + quantity
-    if technique.pieces:
-        needs["tape"] = 1.0
-    return {role: quantity for role, quantity in needs.items() if quantity > 0}
+    return technique.needs(str(row["skin"])) | ({"tape": 1.0} if technique.pieces else {})
 
 
 @lru_cache(maxsize=16)
@@ -219,7 +212,7 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
     rows: list[dict[str, object]] = []
     opened: dict[tuple[int, str], np.ndarray] = {}
     for stratum in unit.strata.index:
-        airway = _airway(unit, int(stratum), attempts_per_stay_pmf(unit, tables, stratum))
+        airway = _airway(unit, int(stratum), tables.in_stay(unit, int(stratum)))
         for role, need in role_needs(unit, stratum).items():
             found = fitting(unit, catalogue.get(role, ()), airway.row, airway.technique.tape_width_mm)
             rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)
@@ -272,7 +265,7 @@ def _candidate(
     price = float(item["price"]) / float(item["pack"])
     row = _row(airway, item, need)
     if item["scope"] == "event":
-        per_use = float(np.ceil(need / float(item["contains"]) - 1e-9))
+        per_use = float(whole_up(need / float(item["contains"])))
         return row | {"items_per_use": per_use, "cost_per_stay": per_use * airway.mean_uses * price}
     if item["scope"] == "unit":
         per_item = float(item["contains"]) / need
@@ -303,7 +296,7 @@ def _opened(airway: _Airway, item: Mapping[str, Any], need: float, n_uses: int) 
         per_item *= sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), *piece_mm)
     if per_item <= 0:
         return None
-    return np.ceil(np.arange(n_uses + 1) * need / per_item - 1e-9).astype(np.int64)
+    return np.asarray(whole_up(np.arange(n_uses + 1) * need / per_item))
 
 
 def _fill_once(

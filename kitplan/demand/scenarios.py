@@ -22,6 +22,7 @@ from kitplan.demand.search import passed
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.read.values import Unit
 
 _LOTS_AT_ONCE = 1 << 16
@@ -264,7 +265,7 @@ def _takes(unit: Unit, item_choice: ItemChoice) -> _Takes:
     column = {name: i for i, name in enumerate(unit.items["item"])}
     per_attempt, per_arrival, part_of_one = np.zeros((3, unit.n_strata, len(column)))
     opened: dict[str, dict[int, np.ndarray]] = {}
-    for row in item_choice.frame.itertuples(index=False):
+    for row in item_choice.frame.itertuples():
         cell = row.stratum, column[row.item]
         if row.share < 1.0:
             continue
@@ -362,8 +363,8 @@ def _split_shared(
     for role, rows in shared.groupby("role", sort=False):
         first = rows.drop_duplicates("item")
         uses = np.zeros(units.shape[:-1], dtype=np.int64)
-        for row in rows.drop_duplicates("stratum").itertuples(index=False):
-            uses += re_secures[..., row.stratum] * int(np.ceil(row.need - 1e-9))
+        for row in rows.drop_duplicates("stratum").itertuples():
+            uses += re_secures[..., row.stratum] * int(whole_up(row.need))
         edges = np.cumsum(first["share"].to_numpy(float))[:-1]
         rng = np.random.PCG64(name_key(seed, stream, "share", role))
         bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)

@@ -43,8 +43,8 @@ def uniforms(seed: int, stream: str, *counters: np.ndarray | np.integer | int) -
         state = _mix(np.asarray(name_key(seed, stream), dtype=np.uint64)[None])
         for counter in counters:
             state = _mix(state ^ (np.asarray(counter).astype(np.uint64) * _MIX_1))
-    bits = state >> np.uint64(11)
-    values = (bits.astype(np.float64) + 0.5) * 2.0**-53
+    bits = state >> np.uint64(12)  # one bit fewer than a double holds, so that the half is not rounded up to 1
+    values = (bits.astype(np.float64) + 0.5) * 2.0**-52
     return values if any(np.ndim(c) for c in counters) else values.reshape(())
 
 

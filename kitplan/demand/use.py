@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.item_choice import AttemptTables, attempt_tables, attempts_per_stay_pmf, fill_roles
+from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, stay_checks_pmf
 from kitplan.demand.posterior import Posterior, fit_posterior
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.values import ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.read.values import Unit
 
 
@@ -92,7 +93,7 @@ def _fitted(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) -> ItemC
     """The same items with their tables of opened items as long as this unit's counts; carried on at their own pace."""
     opened = {}
     for (stratum, item), table in item_choice.opened.items():
-        opened[stratum, item] = lengthen(table, len(attempts_per_stay_pmf(unit, tables, stratum)))
+        opened[stratum, item] = lengthen(table, len(tables.in_stay(unit, stratum)))
     return ItemChoice(item_choice.frame, opened)
 
 
@@ -100,7 +101,7 @@ def _grace(unit: Unit, tables: AttemptTables, rate: np.ndarray) -> np.ndarray:
     """Mean re-secures of a whole stay, without admission secures, less the stay's days at the long-run rate."""
     grace = np.zeros(unit.n_strata)
     for g in range(unit.n_strata):
-        uses = attempts_per_stay_pmf(unit, tables, g)
+        uses = tables.in_stay(unit, g)
         stay = stay_checks_pmf(unit, g)
         row = unit.frequency.iloc[g]
         events = float(uses @ np.arange(len(uses))) * (1 - float(row["redo"])) - round(
@@ -159,10 +160,10 @@ def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None 
     pace = long_run_rates(unit)["attempts_per_day"].to_numpy(float)
     rows = []
     for stratum, group in item_choice.frame.groupby("stratum"):
-        uses = attempts_per_stay_pmf(unit, tables, int(stratum))
+        uses = tables.in_stay(unit, int(stratum))
         stay = stay_checks_pmf(unit, int(stratum))
         stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
-        for row in group.itertuples(index=False):
+        for row in group.itertuples():
             per_day, per_stay = _item_rates(row, item_choice, pace[stratum], uses)
             rows.append(
                 (stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days))
@@ -174,7 +175,7 @@ def _item_rates(row: Any, item_choice: ItemChoice, pace: float, uses: np.ndarray
     """(units per airway-day in the long run, units per whole stay) of one row of the item choice."""
     mean_uses = float(uses @ np.arange(len(uses)))
     if row.scope == "event":
-        per_use = float(row.items_per_use) if row.share == 1.0 else float(np.ceil(row.need - 1e-9))
+        per_use = float(row.items_per_use) if row.share == 1.0 else float(whole_up(row.need))
         return pace * per_use, mean_uses * per_use
     if row.scope == "unit":
         return pace / float(row.uses_per_item), mean_uses / float(row.uses_per_item)
@@ -188,7 +189,7 @@ def lengthen(table: np.ndarray, length: int) -> np.ndarray:
     """Carry a table of items opened on to `length` entries at its steady pace (rarely needed)."""
     if length <= len(table):
         return table[:length]
-    more = np.ceil(steady_pace(table) * np.arange(1, length - len(table) + 1) - 1e-9).astype(np.int64)
+    more = whole_up(steady_pace(table) * np.arange(1, length - len(table) + 1))
     return np.concatenate([table, table[-1] + more])
 
 

@@ -25,7 +25,8 @@ class Setting:
     any (both read elsewhere).
     low, high: what is accepted (exclusive where `strict`); of a text its length, of amounts each of them. choices: the
     only texts accepted, folded as names are. default: the value where the key is left out. mend: said instead of what
-    is usual for the kind. usual: outside it the value is questioned; ground: why, shown with the question.
+    is usual for the kind. usual: outside it the value is questioned; ground: why, shown with the question. example,
+    meaning: of a key that has no default, for a starter.
     """
 
     kind: str
@@ -38,6 +39,8 @@ class Setting:
     choices: tuple[str, ...] = ()
     default: Any = None
     mend: str = ""
+    example: str = ""
+    meaning: str = ""
 
 
 def read_block(

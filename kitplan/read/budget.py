@@ -7,14 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from kitplan.read.catalogue import items_named
 from kitplan.read.findings import Findings
 from kitplan.read.headers import RawTable
-from kitplan.read.issues import items_meant
 from kitplan.read.policy import Policy
 from kitplan.read.tables import TableReader
 from kitplan.read.values import Budget
 
 _ALL = ("", "all", "all items")
+_NO_LINES = pd.DataFrame(columns=["month", "item", "amount", "spent"]).astype({"amount": float, "spent": float})
 
 
 def read_prices(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
@@ -62,7 +63,7 @@ def budget_of(policy: Policy, lines: pd.DataFrame | None, findings: Findings) ->
         if start is None and amount is not None and not any(p.column == "budget.start" for p in findings.faults):
             findings.fault(policy.file, "gives the money of a budget year and not its first month",
                            'Add start = "2026-04", say, under [budget].', column="budget.start")
-        return None if start is None else Budget(str(start), amount, _no_lines())
+        return None if start is None else Budget(str(start), amount, _NO_LINES)
     start = str(start or lines["month"].min())
     budget = Budget(start, amount, lines)
     inside = lines[lines["month"].isin(budget.months)]
@@ -80,19 +81,7 @@ def budget_of(policy: Policy, lines: pd.DataFrame | None, findings: Findings) ->
     return replace(budget, lines=inside.reset_index(drop=True))
 
 
-def _no_lines() -> pd.DataFrame:
-    return pd.DataFrame({"month": pd.Series(dtype=object), "item": pd.Series(dtype=object),
-                         "amount": pd.Series(dtype=float), "spent": pd.Series(dtype=float)})
-
-
 def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
-    """The catalogue's item of each row, "" for all; an unknown one, or one that may be two, is refused."""
-    written = reader.texts("item")
-    written = np.array(["" if t.casefold() in _ALL else t for t in written], dtype=object)
-    meant = items_meant(items)
-    found = [{""} if not t else meant(t) for t in written]
-    strange = np.array([t if not f else "" for t, f in zip(written, found)], dtype=object)
-    reader.refuse_strangers("item", strange, list(items["item"]), "is not an item of the catalogue", written)
-    reader.refuse("item", np.array([len(f) > 1 for f in found], dtype=bool), written, "may be more than one item",
-                  "Write the item's name as in items.csv.")
-    return np.array([next(iter(f)) if len(f) == 1 else "" for f in found], dtype=object)
+    """The catalogue's item of each row, "" for all."""
+    written = ["" if text.casefold() in _ALL else text for text in reader.texts("item")]
+    return items_named(reader, np.array(written, dtype=object), items)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import pandas as pd
 from kitplan.read.cells import Bad
 from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
+from kitplan.read.pack_code import same_trade_number
 from kitplan.read.routes import measure
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
@@ -186,6 +187,29 @@ def _check_emergency(reader: TableReader, frame: pd.DataFrame, roles: set[str]) 
     astray = emergency & ~frame["scope"].isin(["patient", ""])
     reader.refuse("scope", astray.to_numpy(), frame["scope"].to_numpy(), "is the scope of emergency equipment",
                   "Every airway is given its own: write patient.")
+
+
+def items_meant(items: pd.DataFrame) -> Callable[[str], set[str]]:
+    """Which items a text may mean. An item's own name comes before another's description or alias."""
+    meant: dict[str, set[str]] = {}
+    for name, description, gtin, alias in zip(items["item"], items["description"], items["gtin"], items["alias"]):
+        number = [same_trade_number(str(gtin))] if gtin else []
+        for text in (key_of(description), *number, *map(key_of, str(alias).split(";"))):
+            meant.setdefault(text, set()).add(str(name))
+    meant |= {key_of(name): {str(name)} for name in items["item"]}
+    meant.pop("", None)
+    return lambda text: meant.get(key_of(text)) or meant.get(same_trade_number(text)) or set()
+
+
+def items_named(reader: TableReader, written: np.ndarray, items: pd.DataFrame) -> np.ndarray:
+    """The catalogue's item of each row, "" for none; a stranger, or what may be more than one, is refused."""
+    meant = items_meant(items)
+    found = [meant(text) for text in written]
+    strange = np.array(["" if names else text for text, names in zip(written, found)], dtype=object)
+    reader.refuse_strangers("item", strange, list(items["item"]), "is not an item of the catalogue", written)
+    reader.refuse("item", np.array([len(names) > 1 for names in found], dtype=bool), written,
+                  "may be more than one item", "Write the item's name as in items.csv.")
+    return np.array([next(iter(names)) if len(names) == 1 else "" for names in found], dtype=object)
 
 
 def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> np.ndarray:

@@ -14,6 +14,9 @@ from datetime import date, datetime, time
 from typing import NamedTuple
 
 LARGEST = 1e9
+ACTING = "=+-@\t\r\n\0＝＋－＠"
+"""Letters with which text begins that a spreadsheet takes for a formula."""
+_GUARDED = re.compile(f"'+[{re.escape(ACTING)}]")
 
 _SPACES = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2007": " ", "\u3000": " ", "\ufeff": ""})
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\u202a-\u202e\u2066-\u2069]")
@@ -43,6 +46,11 @@ def tidy(value: object) -> object:
             return value.strip() or None
         return " ".join(value.translate(_SPACES).split()) or None
     return value
+
+
+def unguarded(text: str) -> str:
+    """Text as it was before an apostrophe was put before it, so that no spreadsheet takes it for a formula."""
+    return text[1:] if _GUARDED.match(text) else text
 
 
 def text_of(value: object) -> str:

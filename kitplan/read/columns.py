@@ -1,7 +1,7 @@
 """The one table of columns, config/columns.csv: what every table holds, coming in and going out.
 
 What a column that comes in accepts stands in config/accepts.csv (0..30, >0..1, or words with | between them), other
-headings that mean it in config/headings.csv.
+headings that mean it in config/headings.csv, what an example row holds in config/examples.csv.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import functools
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from kitplan.resources import config_file
 
@@ -28,7 +29,7 @@ class Column:
 
     also: other headings, folded, that mean it (config/headings.csv). mapped: the one heading that means it in this
     unit, "" where the unit does not say ([columns] in unit.toml). low, high: numbers that it accepts; strict: not low
-    itself. choices: the only words that it accepts.
+    itself. choices: the only words that it accepts. example: what it holds in an example, "" for nothing.
     """
 
     table: str
@@ -45,10 +46,12 @@ class Column:
     high: float | None = None
     strict: bool = False
     choices: tuple[str, ...] = ()
+    example: str = ""
 
 
 @functools.cache
-def _all_columns() -> tuple[Column, ...]:
+def all_columns() -> tuple[Column, ...]:
+    """Every column of config/columns.csv, in order."""
     with config_file("columns.csv").open(encoding="utf-8", newline="") as lines:
         return tuple(
             Column(
@@ -64,7 +67,7 @@ def columns_of(table: str, direction: str = "in") -> dict[str, Column]:
 
     Raises KeyError when columns.csv does not describe the table.
     """
-    found = {c.name: c for c in _all_columns() if c.table == table and c.direction == direction}
+    found = {c.name: c for c in all_columns() if c.table == table and c.direction == direction}
     if not found:
         raise KeyError(f"config/columns.csv describes no table {table!r} ({direction})")
     return {name: _completed(c) for name, c in found.items()}
@@ -72,15 +75,20 @@ def columns_of(table: str, direction: str = "in") -> dict[str, Column]:
 
 @functools.cache
 def _completed(column: Column) -> Column:
-    """The column with its other headings and with what it accepts."""
-    also = frozenset(text.replace(" ", "_") for text in _beside("headings.csv").get((column.table, column.name), ()))
-    for accepts in _beside("accepts.csv").get((column.table, column.name), ()):
-        limits = re.fullmatch(r"(>?)([-\d.e]*?)\.\.([-\d.e]*)", accepts)
-        if limits is None:
-            return replace(column, also=also, choices=tuple(accepts.split("|")))
-        low, high = (float(end) if end else None for end in limits.groups()[1:])
-        return replace(column, also=also, low=low, high=high, strict=bool(limits[1]))
-    return replace(column, also=also)
+    """The column with its other headings, what it accepts and its example."""
+    headings, accepts, example = (_beside(file).get((column.table, column.name), ()) for file in (
+        "headings.csv", "accepts.csv", "examples.csv"))
+    also = frozenset(text.replace(" ", "_") for text in headings)
+    return replace(column, also=also, example="".join(example), **accepted("".join(accepts)))
+
+
+def accepted(text: str) -> dict[str, Any]:
+    """What config/ says of a value, as fields: low, high and strict of "0..30" or ">0..1", choices of "a|b"."""
+    limits = re.fullmatch(r"(>?)([-\d.e]*?)\.\.([-\d.e]*)", text)
+    if limits is None:
+        return {"choices": tuple(text.split("|"))} if text else {}
+    low, high = (float(end) if end else None for end in limits.groups()[1:])
+    return {"low": low, "high": high, "strict": bool(limits[1])}
 
 
 @functools.cache

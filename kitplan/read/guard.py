@@ -17,10 +17,10 @@ from kitplan.read.days import OUTSIDE_YEARS, day_order, read_days
 from kitplan.read.identity import (
     FREE_TEXTS,
     airway_values,
-    header_may_be_shown,
     header_names_identity,
     identity_problem,
     shelf_values,
+    shown_header,
 )
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def _warn(
     findings.warn(
         raw.name, f"holds what may be a patient's name, number or day of birth{more}; it is not shown",
         "Delete it if it is one; an item, a place or another day may stay.", row=int(rows[0]),
-        column=header if header_may_be_shown(header) else f"{letter} (header not shown)",
+        column=shown_header(header, letter),
     )
 
 

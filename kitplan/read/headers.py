@@ -14,7 +14,7 @@ from kitplan.read.columns import MAPPED_TABLES, Column
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, header_key
 from kitplan.read.guard import guard_table
-from kitplan.read.identity import header_may_be_shown
+from kitplan.read.identity import shown_header
 from kitplan.read.workbook import column_letter
 
 _HEADER_SEARCH_ROWS = 30
@@ -195,7 +195,7 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
         if not title:
             _report_untitled(raw, letter, cells, findings)
             continue
-        label = title if header_may_be_shown(title) else f"{letter} (header not shown)"
+        label = shown_header(title, letter)
         near = nearest(header_key(title), raw.known, _NEAR) if label == title else None
         if near in left and not raw.known[near].mapped:
             left.remove(near)

@@ -7,17 +7,16 @@ and shapes below are common practice, no source, set so that labels such as A017
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from kitplan.read.cells import Bad, read_gtins
-from kitplan.read.identity_words import (
-    GIVEN_NAMES,
-    HEADER_PARTS,
-    HEADER_PHRASES,
-    NAME_HEADERS,
-    TRADE_WORDS,
-)
 from kitplan.read.problems import Problem
+from kitplan.resources import config_file
+
+_WORDS = {name: frozenset(words.split())
+          for name, words in tomllib.loads(config_file("identity.toml").read_text(encoding="utf-8")).items()}
+GIVEN_NAMES, TRADE_WORDS = _WORDS["given_names"], _WORDS["trade_words"]
 
 _NUMBERS = "record numbers, phone numbers or e-mail addresses"
 _EMAIL = re.compile(r"[\w.+-]{1,64}@[\w-]{1,64}\.[\w.-]{2,}")
@@ -35,11 +34,6 @@ CODE_COLUMNS = frozenset({"route", "technique", "skin", "reason"})
 """Columns checked against a vocabulary later: there two capitalised words are an ordinary title."""
 FREE_TEXTS = frozenset({"note", "kit", "design"})
 """Columns of tables about things in which nothing has a long number of its own."""
-THING_NUMBERS = frozenset({"lot", "batch", "gtin", "ean", "upc", "order", "po", "article", "sku", "code", "part",
-                           "serial", "barcode", "catalogue", "item", "material", "product", "delivery", "invoice",
-                           "supplier", "requisition"})
-"""A word of these in a header says that its numbers are those of things."""
-
 THING_KEYS = frozenset({"durable.name"})
 """Keys of a TOML file that name things and not people."""
 
@@ -51,13 +45,11 @@ def header_names_identity(header: str, *, names_too: bool = True) -> bool:
     """
     folded = _folded(header)
     parts = folded.split("_")
-    if folded in HEADER_PHRASES or folded.replace("_", "") in HEADER_PHRASES:
-        return True
-    if HEADER_PARTS.intersection(parts):
+    if {folded, folded.replace("_", "")} & _WORDS["header_phrases"] or _WORDS["header_parts"].intersection(parts):
         return True
     if "patient" in parts and {"id", "no", "number", "name", "ref", "code", "initials"}.intersection(parts):
         return True
-    return names_too and folded in NAME_HEADERS
+    return names_too and folded in ("name", "names")
 
 
 def _folded(header: str) -> str:
@@ -83,12 +75,11 @@ def looks_like_full_name(text: str) -> bool:
 
 def names_a_person(text: str) -> bool:
     """True for words with a common given name among them, or for "Last, First": more certain than capitals."""
-    words = _name_words(text)
-    folded = {w.casefold() for w in words}
-    if folded & GIVEN_NAMES and not (folded - GIVEN_NAMES) & TRADE_WORDS:
+    if _given_name(text):
         return True
+    words = _name_words(text)
     comma = bool(re.fullmatch(r"[^\W\d_][^,\d]+,\s*[^\W\d_][^,\d]*", text.strip()))
-    things = {w for w in folded if len(w) > 1} & TRADE_WORDS
+    things = {w.casefold() for w in words if len(w) > 1} & TRADE_WORDS
     return comma and bool(words) and all(w[0].isupper() for w in words) and not things
 
 
@@ -110,6 +101,11 @@ def header_may_be_shown(header: str) -> bool:
     words = {w.casefold() for w in _WORD.findall(header)}
     held = looks_like_number_of_record(header) or _DAY.search(header) or words & GIVEN_NAMES
     return not held and len(header) <= 60
+
+
+def shown_header(header: str, letter: str) -> str:
+    """A column as it may be named: by its header, or by its letter where the header itself may hold an identity."""
+    return header if header_may_be_shown(header) else f"{letter} (header not shown)"
 
 
 def airway_values(header: str, values: Sequence[str], filled: int) -> tuple[str | None, Collection[str]]:
@@ -150,7 +146,7 @@ def shelf_values(name: str, header: str, values: Sequence[str]) -> tuple[str | N
     if name == "lot":
         return None, ()
     numbers = [v for v in values if _is_record(v)]
-    if numbers and (not name or name in FREE_TEXTS) and not THING_NUMBERS & set(_folded(header).split("_")):
+    if numbers and (not name or name in FREE_TEXTS) and not _WORDS["thing_numbers"] & set(_folded(header).split("_")):
         return _NUMBERS, ()
     names = [v for v in values if looks_like_full_name(v)]
     return None, {*(numbers if name and name != "gtin" else ()), *(names if len(names) <= len(values) / 4 else ())}
@@ -193,10 +189,9 @@ def _mostly_surnames(labels: Sequence[str]) -> bool:
 
 
 def identity_problem(file: str, header: str, letter: str, because: str) -> Problem:
-    """Return the one problem told of a column: its header, or only its letter when that holds a value."""
-    column = header if header_may_be_shown(header) else f"{letter} (header not shown)"
+    """Return the one problem told of a column."""
     return Problem(
-        file, None, column, None, f"this column looks like a patient's identity: {because}",
+        file, None, shown_header(header, letter), None, f"this column looks like a patient's identity: {because}",
         "De-identify the file: delete the column, and give each airway a label such as A017.",
     )
 
@@ -223,7 +218,9 @@ def guard_settings(file: str, settings: Mapping[str, object]) -> list[Problem]:
         elif isinstance(value, str) and looks_like_number_of_record(value):
             because = _NUMBERS
         if because and not any(where == told or where.startswith(f"{told}.") for told in found):
-            found[where] = _setting_problem(file, where, because)
+            shown = where if header_may_be_shown(where.replace(".", " ")) else "(key not shown)"
+            found[where] = Problem(file, None, shown, None, f"this looks like a patient's identity: {because}",
+                                   "Delete it: kitplan needs nothing that identifies a patient.")
     return list(found.values())
 
 
@@ -231,11 +228,3 @@ def doubtful_settings(settings: Mapping[str, object]) -> list[str]:
     """Return the keys of texts that may name a person, or a place or a thing called after one."""
     return [where for where, key, value in _entries(settings)
             if isinstance(value, str) and key != "provenance" and _given_name(value)]
-
-
-def _setting_problem(file: str, where: str, because: str) -> Problem:
-    column = where if header_may_be_shown(where.replace(".", " ")) else "(key not shown)"
-    return Problem(
-        file, None, column, None, f"this looks like a patient's identity: {because}",
-        "Delete it: kitplan needs nothing that identifies a patient.",
-    )

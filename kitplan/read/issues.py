@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pandas as pd
 
+from kitplan.read.catalogue import items_meant
 from kitplan.read.cells import Bad, read_gtins, read_numbers, text_of
 from kitplan.read.days import is_month
 from kitplan.read.findings import Findings, key_of
 from kitplan.read.headers import RawTable, report_headers
 from kitplan.read.identity import looks_like_number_of_record
-from kitplan.read.pack_code import same_trade_number
 from kitplan.read.problems import counted
 from kitplan.read.tables import TableReader
 from kitplan.read.workbook import column_letter
@@ -208,19 +207,6 @@ def _is_article_number(text: str, known: set[str]) -> bool:
     """
     alike = sum(k.isdigit() and len(k) == len(text) for k in known)
     return not isinstance(read_gtins([text])[0], Bad) or (text.isdigit() and alike >= _ARTICLES_KNOWN)
-
-
-def items_meant(items: pd.DataFrame) -> Callable[[str], set[str]]:
-    """Which items a text may mean. An item's own name comes before another's description or alias."""
-    meant: dict[str, set[str]] = {}
-    aliases = items["alias"] if "alias" in items else [""] * len(items)
-    for name, description, gtin, alias in zip(items["item"], items["description"], items["gtin"], aliases):
-        number = [same_trade_number(str(gtin))] if gtin else []
-        for text in (key_of(description), *number, *map(key_of, str(alias).split(";"))):
-            meant.setdefault(text, set()).add(str(name))
-    meant |= {key_of(name): {str(name)} for name in items["item"]}
-    meant.pop("", None)
-    return lambda text: meant.get(key_of(text)) or meant.get(same_trade_number(text)) or set()
 
 
 def _tell_others(

@@ -8,6 +8,7 @@ from datetime import date, datetime, time
 import numpy as np
 import pandas as pd
 
+from kitplan.read.catalogue import items_named
 from kitplan.read.cells import Bad, read_clock
 from kitplan.read.census import CensusRows
 from kitplan.read.findings import Findings, key_of
@@ -51,7 +52,7 @@ def read_present_par(raw: RawTable, items: pd.DataFrame, findings: Findings) -> 
     reader = TableReader.of(raw, findings)
     if reader is None:
         return None
-    frame = reader.frame().assign(item=_items(reader, items))
+    frame = reader.frame().assign(item=items_named(reader, reader.texts("item"), items))
     reader.refuse_repeats("item", frame["item"], "stands twice", "Keep one row an item.")
     return frame[~reader.bad].reset_index(drop=True)
 
@@ -61,19 +62,11 @@ def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.D
     reader = TableReader.of(raw, findings)
     if reader is None:
         return None
-    frame = reader.frame().assign(item=_items(reader, items))
+    frame = reader.frame().assign(item=items_named(reader, reader.texts("item"), items))
     reader.refuse_repeats("item", frame[["item", "expires", "lot"]], "stands twice with the same lot and date",
                           "Add the counts up in one row, or give the lots.")
     reader.say_day_order()
     return frame[~reader.bad].reset_index(drop=True)
-
-
-def _items(reader: TableReader, items: pd.DataFrame) -> np.ndarray:
-    names = {key_of(n): n for n in items["item"]}
-    written = reader.texts("item")
-    reader.refuse_strangers("item", written, list(names.values()), "is not an item of the catalogue", written)
-    codes, distinct = pd.factorize(written)
-    return np.array([names.get(key_of(t), "") for t in distinct] or [""], dtype=object)[codes]
 
 
 def read_resecure_log(

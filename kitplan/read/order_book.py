@@ -20,7 +20,7 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.read.cells import Bad
+from kitplan.read.cells import Bad, unguarded
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import text_grid
@@ -223,14 +223,8 @@ def _read_file(path: Path, table: str, findings: Findings) -> BookFile:
 def _plain_value(value: object, column: Column) -> Any:
     """A cell as a line holds it: no number is 0, and text stands as it was before it was guarded."""
     if isinstance(value, str):
-        return _unguarded(value)
+        return unguarded(value)
     return 0 if value is None and column.kind != "date" else value
-
-
-def _unguarded(text: str) -> str:
-    """Text as it was before an apostrophe was put before it, so that no spreadsheet takes it for a formula."""
-    bare = text.lstrip("'")
-    return text[1:] if len(bare) < len(text) and bare[:1] in set("=+-@＝＋－＠") else text
 
 
 def read_use_rate(home: Path) -> tuple[UseRate, bytes] | None:

@@ -13,7 +13,7 @@ from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import MAPPED_TABLES, columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.headers import raw_table, report_headers
-from kitplan.read.policy_keys import SETTINGS, UNIT_BLOCKS, keys_of
+from kitplan.read.policy_keys import DEFAULTS, SETTINGS, UNIT_BLOCKS, full_name, keys_of
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
@@ -164,24 +164,20 @@ def _sheet_rows(source: Source, name: str, findings: Findings) -> list[dict[str,
 def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], list[Mapping[str, Any]]]:
     found: dict[str, Default] = {}
     modifiers: list[Mapping[str, Any]] = []
-    for file in ("policy.toml", "resecure.toml"):
+    for file in DEFAULTS:
         own = source.toml(file)
         for name, content, is_own in ((f"config/{file}", source.shipped_toml(file), False), (file, own, True)):
             settings = parse_toml(name, content, findings) if content is not None else None
             if settings is None:
                 continue
             for key, default in defaults_in(settings, own=is_own).items():
-                full = _full_name(file, key)
+                full = full_name(file, key)
                 value = _checked_default(name, full, default, findings)
                 if value is not None:
                     found[full] = replace(default, value=value)
             if "modifiers" in settings and (is_own or own is None):
                 modifiers += _blocks(name, settings, "modifiers", findings)
     return found, modifiers
-
-
-def _full_name(file: str, key: str) -> str:
-    return key if file == "policy.toml" or key in SETTINGS else f"resecure.{key}"
 
 
 def _checked_default(file: str, name: str, default: Default, findings: Findings) -> object | None:

@@ -1,8 +1,9 @@
 """Values of kitplan as a zip of JSON text and .npy arrays, and back: exact, the same bytes each time, nothing executed.
 
-A value is a frozen dataclass of kitplan, or is made of these: numbers, text, dates, tuples, lists, mappings, arrays and
-frames. In JSON each is itself where JSON has it, else an object of one tag. Classes are looked up by name among
-kitplan's own dataclasses and no others, so that a file from elsewhere can build nothing else.
+A value is a frozen dataclass of kitplan, or is made of these and of nothing else: numbers, text, days, tuples, lists,
+mappings, arrays, frames and their series, each with a plain index. In JSON each is itself where JSON has it, else an
+object of one tag. Classes are looked up by name among kitplan's own dataclasses and no others, so that a file
+from elsewhere can build nothing else.
 """
 
 from __future__ import annotations
@@ -12,11 +13,11 @@ import json
 import zipfile
 from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
-from datetime import date, datetime
+from datetime import date
 from importlib import import_module
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -66,9 +67,6 @@ class Packed:
         except Exception as error:  # as in `value`: bytes that are no zip raise of every kind
             raise Damaged(str(error)) from error
 
-    def __contains__(self, name: str) -> bool:
-        return f"{name}.json" in self._file.namelist()
-
     def value(self, name: str) -> Any:
         """The value of this name."""
         try:
@@ -92,9 +90,12 @@ def _plain(value: Any, arrays: list[np.ndarray]) -> Any:
         return float(value) if np.isfinite(value) else {"float": repr(float(value))}
     if isinstance(value, np.generic):
         return _plain(value.item(), arrays)
-    if is_dataclass(value) or hasattr(value, "_fields"):
-        names = value._fields if hasattr(value, "_fields") else _kept(type(value))
-        return {"is": _name(type(value)), "of": {n: _plain(getattr(value, n), arrays) for n in names}}
+    if is_dataclass(value):
+        kind = type(value)
+        held = {name: _plain(getattr(value, name), arrays) for name in _kept(kind)}
+        return {"is": f"{kind.__module__}:{kind.__qualname__}", "of": held}
+    if type(value) is date:
+        return {"date": value.isoformat()}
     for kind, tag, write in _WRITERS:
         if isinstance(value, kind):
             return {tag: write(value, arrays)}
@@ -127,18 +128,14 @@ def _series_text(value: pd.Series | pd.Index, arrays: list[np.ndarray]) -> Any:
     name = _plain(value.name, arrays)
     if isinstance(value.dtype, np.dtype):
         return [name, "", _array_text(value.to_numpy(), arrays)]
-    if isinstance(value.dtype, pd.CategoricalDtype):
-        codes = value.cat.codes if isinstance(value, pd.Series) else pd.Series(cast("Any", value).codes)
-        return [name, "category", _plain([codes.to_numpy(), list(value.dtype.categories), value.dtype.ordered], arrays)]
-    held = [None if pd.isna(v) else v for v in value]
-    return [name, str(value.dtype), _each(held, arrays)]
+    return [name, str(value.dtype), _each([None if pd.isna(v) else v for v in value], arrays)]
 
 
 def _index_text(value: pd.Index, arrays: list[np.ndarray]) -> Any:
     if isinstance(value, pd.RangeIndex):
         return {"range": [value.start, value.stop, value.step, _plain(value.name, arrays)]}
-    if isinstance(value, pd.MultiIndex):
-        return {"levels": [_series_text(value.get_level_values(k), arrays) for k in range(value.nlevels)]}
+    if value.nlevels > 1:
+        raise TypeError("an index of several levels cannot be saved: make columns of them")
     return _series_text(value, arrays)
 
 
@@ -150,17 +147,11 @@ def _frame_text(value: pd.DataFrame, arrays: list[np.ndarray]) -> Any:
 _WRITERS: tuple[tuple[Any, str, Callable[[Any, list[np.ndarray]], Any]], ...] = (
     (pd.DataFrame, "frame", _frame_text),
     (pd.Series, "series", lambda v, a: [_index_text(v.index, a), _series_text(v, a)]),
-    (pd.Index, "index", _index_text),
     (np.ndarray, "array", _array_text),
     (tuple, "tuple", _each),
     (list, "list", _each),
     (MappingProxyType, "view", _pairs),
     (Mapping, "map", _pairs),
-    (frozenset | set, "set", lambda v, a: _each(sorted(v), a)),
-    (pd.Timestamp, "timestamp", lambda v, _: v.isoformat()),
-    (pd.Period, "period", lambda v, _: [str(v), v.freqstr]),
-    (datetime, "datetime", lambda v, _: v.isoformat()),
-    (date, "date", lambda v, _: v.isoformat()),
     (Path, "path", lambda v, _: v.as_posix()),
 )
 
@@ -174,16 +165,10 @@ def _value(text: Any, array: Callable[[int], np.ndarray]) -> Any:
     return _READERS[tag](held, array)
 
 
-def _name(kind: type) -> str:
-    return f"{kind.__module__}:{kind.__qualname__}"
-
-
 def _built(name: str, held: Mapping[str, Any]) -> Any:
-    """A dataclass (or named tuple) of kitplan with these fields, as it was: nothing is checked or computed again."""
+    """A dataclass of kitplan with these fields, as it was: nothing is checked or computed again."""
     module, _, kind_name = name.partition(":")
     kind = getattr(import_module(module), kind_name, None) if module.startswith("kitplan.") else None
-    if isinstance(kind, type) and issubclass(kind, tuple) and hasattr(kind, "_fields"):
-        return kind(**held)
     if not isinstance(kind, type) or not is_dataclass(kind) or set(_kept(kind)) != set(held):
         raise Damaged(f"{name} is no value of this version")
     value = object.__new__(kind)
@@ -215,19 +200,13 @@ def _column_of(held: Any, array: Callable[[int], np.ndarray]) -> Any:
     dtype, values = held
     if dtype == "":
         return _array_of(values, array)
-    if dtype == "category":
-        codes, categories, ordered = _value(values, array)
-        return pd.Categorical.from_codes(codes, categories, ordered)
     return pd.array([_value(v, array) for v in values], dtype=dtype)
 
 
 def _index_of(held: Any, array: Callable[[int], np.ndarray]) -> pd.Index:
-    if isinstance(held, dict) and "range" in held:
+    if isinstance(held, dict):
         start, stop, step, name = held["range"]
         return pd.RangeIndex(start, stop, step, name=_value(name, array))
-    if isinstance(held, dict):
-        levels = [(_value(name, array), _column_of(rest, array)) for name, *rest in held["levels"]]
-        return pd.MultiIndex.from_arrays([values for _, values in levels], names=[name for name, _ in levels])
     name, *rest = held
     values = _column_of(rest, array)
     return pd.Index(values, name=_value(name, array), dtype=_kind_of(values))
@@ -264,16 +243,11 @@ _READERS: dict[str, Callable[[Any, Callable[[int], np.ndarray]], Any]] = {
     "float": lambda h, _: float(h),
     "frame": _frame_of,
     "series": _series_of,
-    "index": _index_of,
     "array": _array_of,
     "tuple": lambda h, a: tuple(_value(v, a) for v in h),
     "list": lambda h, a: [_value(v, a) for v in h],
     "view": lambda h, a: MappingProxyType(_mapping_of(h, a)),
     "map": _mapping_of,
-    "set": lambda h, a: frozenset(_value(v, a) for v in h),
-    "timestamp": lambda h, _: pd.Timestamp(h),
-    "period": lambda h, _: pd.Period(h[0], freq=h[1]),
-    "datetime": lambda h, _: datetime.fromisoformat(h),
     "date": lambda h, _: date.fromisoformat(h),
     "path": lambda h, _: Path(h),
 }

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kitplan.demand.whole import whole_down
 from kitplan.solve.collapse import Collapsed, restrict
 from kitplan.solve.descent import descend
 
@@ -137,7 +138,7 @@ def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tupl
     """
     most, price = float(collapsed.reach), np.inf
     for _ in range(_CUTS):
-        required = int(np.floor(most + 1e-9))
+        required = int(whole_down(most))
         if required <= collapsed.met:
             break
         cut, _ = best_cut(collapsed, per_unit, required)

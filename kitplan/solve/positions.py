@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kitplan.demand.streams import name_key, uniforms
+from kitplan.demand.whole import whole_up
 
 
 @dataclass(frozen=True)
@@ -49,18 +50,18 @@ class Packing:
     def lasting(self, units: np.ndarray, levels: np.ndarray) -> np.ndarray:
         """Return the chance that `levels` last in each scenario, wherever ordering left the items, (n_scenarios,)."""
         chance = np.ones(len(units))
-        for i in np.flatnonzero(units.max(axis=0, initial=0) > levels):
+        for i in np.flatnonzero((units > levels).any(axis=0)):
             over = units[:, i] - levels[i]
             chance *= np.where(over > 0, (1 - over / self.pack[i]).clip(0.0) * (levels[i] > 0), 1.0)
         return chance
 
     def on_grid(self, units: np.ndarray) -> np.ndarray:
         """Return `units` rounded up to whole steps, int64."""
-        return (np.ceil(np.asarray(units, dtype=float) / self.step - 1e-9) * self.step).astype(np.int64)
+        return np.asarray(whole_up(units / self.step) * self.step)
 
     def packs(self, levels: np.ndarray) -> np.ndarray:
         """Return the least whole packs that reach `levels`: what an empty shelf would order."""
-        return np.ceil(np.asarray(levels, dtype=float) / self.pack - 1e-9).astype(np.int64)
+        return np.asarray(whole_up(levels / self.pack))
 
     def largest(self, levels: np.ndarray) -> np.ndarray:
         """Return the most that ordering can bring, on the shelf and on order: s + Q - 1; 0 where not stocked."""

@@ -31,6 +31,8 @@ from xlsxwriter import Workbook
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
+from kitplan.read.cells import ACTING
+
 if TYPE_CHECKING:
     from pandas import DataFrame
 
@@ -48,7 +50,6 @@ _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
-_ACTING = tuple("=+-@\t\r\n＝＋－＠")
 _THIN, _MEDIUM, _DOUBLE, _HAIR = 1, 2, 6, 7
 _SOFT = "#808080"
 
@@ -238,7 +239,7 @@ class Page:
             sheet.write_formula(*at, value.text, self.book.style(kind, line), value.shown)
         elif isinstance(value, str):
             text = plain_text(value)
-            sheet.write_string(*at, text, self.book.style(kind, line, quoted=text.startswith(_ACTING)))
+            sheet.write_string(*at, text, self.book.style(kind, line, quoted=text.startswith(tuple(ACTING))))
         elif value is None or (isinstance(value, float) and math.isnan(value)):
             sheet.write_blank(*at, None, self.book.style(kind, line))
         else:

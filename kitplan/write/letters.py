@@ -3,17 +3,15 @@
 Letters of Western Europe are written in Helvetica, which every PDF reader has. Any other text is itemised by direction
 (Unicode Bidirectional Algorithm, python-bidi) and by font, shaped (HarfBuzz: joined Arabic, stacked Devanagari) and
 drawn as outlines, with the text itself behind them for search and screen readers. Fonts: Noto Sans (SIL Open Font
-Licence), which comes with kitplan; those of the extra `letters`; then those of the machine, by name. A letter that no
-font has is drawn as an empty box and told of before printing, never as a question mark.
+Licence), which comes with kitplan; then those of the extra `letters`. A letter that no font has is drawn as an empty
+box and told of before printing, never as a question mark.
 """
 
 from __future__ import annotations
 
 import functools
 import importlib.util
-import os
 import re
-import sys
 import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -36,7 +34,6 @@ PACKAGES = ("fontpkg_noto_sans", "justmytype_intl_rtl", "justmytype_intl_south_a
 """Packages of fonts, those that may be there, in the order in which a letter is looked for."""
 _JOINERS = "\u200c\u200d"
 _BRACKETS = ("()", "[]", "{}", "\u00ab\u00bb")
-_EAST_ASIA = ("SC", "JP", "KR", "TC")
 _BOX_WIDTH = 0.62
 rl_config.useA85 = 0  # streams as they are: as text for old mail they are a quarter larger and slower to write
 _REGULAR, _BOLD = 400, 700
@@ -51,7 +48,7 @@ class _Run:
     glyphs: (glyph, x, y) in em from the run's left end. width: em.
     """
 
-    font: tuple[Path, int] | None
+    font: Path | None
     glyphs: tuple[tuple[int, float, float], ...]
     width: float
 
@@ -190,7 +187,7 @@ def _runs(text: str, bold: bool) -> tuple[_Run, ...]:
     """The runs of a line from left to right."""
     found: list[_Run] = []
     for words, leftwards in _in_order_of_the_eye(text):
-        pieces: list[tuple[tuple[Path, int] | None, str]] = []
+        pieces: list[tuple[Path | None, str]] = []
         for letter, font in zip(words, _fonts_of(words, text)):
             if pieces and pieces[-1][0] == font:
                 pieces[-1] = (font, pieces[-1][1] + letter)
@@ -241,18 +238,18 @@ def _mirrored(visual: str) -> str:
     return "".join(letters)
 
 
-def _fonts_of(letters: str, text: str) -> list[tuple[Path, int] | None]:
+def _fonts_of(letters: str, text: str) -> list[Path | None]:
     """A font for each letter; spaces, marks and signs that the font before has stay in it. text: the whole line."""
-    found: list[tuple[Path, int] | None] = []
+    found: list[Path | None] = []
     for letter in letters:
         before = found[-1] if found else None
         stays = not letter.isalpha() and before is not None and (
-            not _needs_ink(letter) or ord(letter) in _letters_in(*before))
+            not _needs_ink(letter) or ord(letter) in _letters_in(before))
         found.append(before if stays else _font_for(letter, text))
     return found
 
 
-def _font_for(letter: str, text: str) -> tuple[Path, int] | None:
+def _font_for(letter: str, text: str) -> Path | None:
     """The first font that has a letter; text: what it stands in, which tells Japanese and Korean from Chinese."""
     names = [unicodedata.name(c, "") for c in text]
     first = "JP" if any("KATAKANA" in n or "HIRAGANA" in n for n in names) else (
@@ -261,14 +258,10 @@ def _font_for(letter: str, text: str) -> tuple[Path, int] | None:
 
 
 @functools.lru_cache(maxsize=8192)
-def _first_font(letter: str, east_asia: str) -> tuple[Path, int] | None:
-    packaged = sorted(_packaged_fonts(), key=lambda path: f"NotoSans{east_asia}[" in path.name, reverse=True)
-    for candidates in (packaged, _fonts_of_the_machine()):
-        for path in candidates:
-            for index in range(_faces_in(path)):
-                there = ord(letter) in _letters_in(path, index)
-                if there and (not _needs_ink(letter) or _has_ink(path, index, letter)):
-                    return path, index
+def _first_font(letter: str, east_asia: str) -> Path | None:
+    for path in sorted(_packaged_fonts(), key=lambda path: f"NotoSans{east_asia}[" in path.name, reverse=True):
+        if ord(letter) in _letters_in(path):
+            return path
     return None
 
 
@@ -278,72 +271,29 @@ def _packaged_fonts() -> tuple[Path, ...]:
     for name in PACKAGES:
         package = importlib.util.find_spec(name)
         for folder in (package.submodule_search_locations or []) if package is not None else []:
-            fonts = [p for p in sorted(Path(folder).rglob("*.ttf")) if "Italic" not in p.name]
-            rank = {f"NotoSans{place}[wght].ttf": k for k, place in enumerate(_EAST_ASIA)}
-            found += sorted(fonts, key=lambda p: rank.get(p.name, 0))
+            found += [p for p in sorted(Path(folder).rglob("*.ttf")) if "Italic" not in p.name]
     return tuple(found)
 
 
 @functools.cache
-def _fonts_of_the_machine() -> tuple[Path, ...]:
-    """Fonts of the system by name of the file; one that only shows that letters are missing is none."""
-    if sys.platform == "win32":
-        folders = [Path(os.environ.get("WINDIR", "C:/Windows")) / "Fonts"]
-    elif sys.platform == "darwin":
-        folders = [Path("/System/Library/Fonts"), Path("/Library/Fonts")]
-    else:
-        folders = [Path("/usr/share/fonts"), Path("/usr/local/share/fonts")]
-    found = [p for folder in folders if folder.is_dir() for p in folder.rglob("*")
-             if p.suffix.casefold() in (".ttf", ".otf", ".ttc") and "lastresort" not in p.name.casefold()]
-    odd = ("italic", "oblique", "bold", "mono", "light", "thin", "black", "condensed", "serif")
-    plain = [p for p in found if not any(word in p.name.casefold() for word in odd)]
-    return tuple(sorted(plain, key=lambda p: (p.name.casefold(), str(p))))
-
-
-@functools.cache
-def _blob(path: Path) -> uharfbuzz.Blob:
+def _letters_in(path: Path) -> frozenset[int]:
     import uharfbuzz
 
-    return uharfbuzz.Blob.from_file_path(str(path))
+    return frozenset(uharfbuzz.Face(uharfbuzz.Blob.from_file_path(str(path))).unicodes)
 
 
 @functools.cache
-def _faces_in(path: Path) -> int:
-    if path.suffix.casefold() != ".ttc":
-        return 1
-    head = path.read_bytes()[:12]
-    return int.from_bytes(head[8:12], "big") if head[:4] == b"ttcf" else 1
-
-
-@functools.cache
-def _letters_in(path: Path, index: int) -> frozenset[int]:
-    import uharfbuzz
-
-    return frozenset(uharfbuzz.Face(_blob(path), index).unicodes)
-
-
-@functools.cache
-def _font(path: Path, index: int, bold: bool) -> uharfbuzz.Font:
+def _font(path: Path, bold: bool) -> uharfbuzz.Font:
     """A font at its regular or bold weight, in units of an em of 1000."""
     import uharfbuzz
 
-    face = uharfbuzz.Face(_blob(path), index)
-    font = uharfbuzz.Font(face)
+    font = uharfbuzz.Font(uharfbuzz.Face(uharfbuzz.Blob.from_file_path(str(path))))
     font.scale = (1000, 1000)
-    if any(axis.tag == "wght" for axis in face.axis_infos):
-        font.set_variations({"wght": _BOLD if bold else _REGULAR})
-    elif bold:
-        font.synthetic_bold = (0.03, 0.03, False)
+    font.set_variations({"wght": _BOLD if bold else _REGULAR})
     return font
 
 
-def _has_ink(path: Path, index: int, letter: str) -> bool:
-    """True when a font draws a letter by an outline; fonts of coloured pictures do not."""
-    glyph = _font(path, index, False).get_nominal_glyph(ord(letter))
-    return glyph is not None and bool(_outline(path, index, False, glyph))
-
-
-def _shaped(font: tuple[Path, int] | None, text: str, leftwards: bool, bold: bool) -> _Run:
+def _shaped(font: Path | None, text: str, leftwards: bool, bold: bool) -> _Run:
     if font is None:
         glyphs = tuple((0, k * _BOX_WIDTH, 0.0) for k in range(len(text)))
         return _Run(None, glyphs, _BOX_WIDTH * len(text))
@@ -353,7 +303,7 @@ def _shaped(font: tuple[Path, int] | None, text: str, leftwards: bool, bold: boo
     buffer.add_str(text)
     buffer.guess_segment_properties()
     buffer.direction = "rtl" if leftwards else "ltr"
-    uharfbuzz.shape(_font(*font, bold), buffer)
+    uharfbuzz.shape(_font(font, bold), buffer)
     at, glyphs_found = 0.0, []
     for info, place in zip(buffer.glyph_infos, buffer.glyph_positions):
         glyphs_found.append((info.codepoint, (at + place.x_offset) / 1000, place.y_offset / 1000))
@@ -389,9 +339,9 @@ class _Pen:
 
 
 @functools.lru_cache(maxsize=8192)
-def _outline(path: Path, index: int, bold: bool, glyph: int) -> tuple[tuple[str, tuple[float, ...]], ...]:
+def _outline(path: Path, bold: bool, glyph: int) -> tuple[tuple[str, tuple[float, ...]], ...]:
     pen = _Pen()
-    _font(path, index, bold).draw_glyph_with_pen(glyph, pen)
+    _font(path, bold).draw_glyph_with_pen(glyph, pen)
     return tuple(pen.steps)
 
 
@@ -406,7 +356,7 @@ def _draw_run(canvas: Canvas, x: float, y: float, run: _Run, size: float, bold: 
     path = canvas.beginPath()
     for glyph, across, up in run.glyphs:
         dx, dy = 1000 * across, 1000 * up
-        for operation, numbers in _outline(*run.font, bold, glyph):
+        for operation, numbers in _outline(run.font, bold, glyph):
             moved = [round(n + (dx, dy)[k % 2], 1) for k, n in enumerate(numbers)]
             getattr(path, operation)(*moved)
     canvas.drawPath(path, stroke=0, fill=1, fillMode=1)

@@ -2,7 +2,7 @@
 
 Text that a spreadsheet would take for a formula (it begins with = + - @, a tab, a line break or a null)
 is written with one apostrophe in front. A program that reads the tables takes one apostrophe away from text that begins
-with apostrophes followed by such a character (`plain_text`). No other cell is altered, so nothing is lost.
+with apostrophes followed by such a character (`read.cells.unguarded`). No other cell is altered, so nothing is lost.
 """
 
 from __future__ import annotations
@@ -13,16 +13,14 @@ import math
 import re
 from collections.abc import Callable
 from datetime import date, datetime
-from functools import cache
 from typing import Any
 
 import pandas as pd
 
-from kitplan.resources import config_file
+from kitplan.read.cells import ACTING
+from kitplan.read.columns import all_columns
 
-_ACTING = "=+\\-@\t\r\n\0＝＋－＠"
-_TO_GUARD = re.compile(f"'*[{_ACTING}]")
-_GUARDED = re.compile(f"'+[{_ACTING}]")
+_TO_GUARD = re.compile(f"'*[{re.escape(ACTING)}]")
 
 
 class UndescribedColumn(LookupError):
@@ -30,28 +28,13 @@ class UndescribedColumn(LookupError):
 
 
 def safe_text(text: str) -> str:
-    """Text for a CSV cell that no spreadsheet takes for a formula; `plain_text` is its inverse."""
+    """Text for a CSV cell that no spreadsheet takes for a formula; `unguarded` is its inverse."""
     return f"'{text}" if _TO_GUARD.match(text) else text
-
-
-def plain_text(text: str) -> str:
-    """The text that `safe_text` was given."""
-    return text[1:] if _GUARDED.match(text) else text
 
 
 def described_columns(table: str) -> dict[str, str]:
     """Columns that an output table may have, with their types, in the order of config/columns.csv."""
-    return _described().get(table, {})
-
-
-@cache
-def _described() -> dict[str, dict[str, str]]:
-    tables: dict[str, dict[str, str]] = {}
-    with open(config_file("columns.csv"), encoding="utf-8-sig", newline="") as file:
-        for row in csv.DictReader(file):
-            if row["direction"] == "out":
-                tables.setdefault(row["table"], {})[row["column"]] = row["type"]
-    return tables
+    return {c.name: c.kind for c in all_columns() if (c.table, c.direction) == (table, "out")}
 
 
 def table_bytes(table: str, frame: pd.DataFrame) -> bytes:

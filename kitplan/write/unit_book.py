@@ -7,6 +7,7 @@ enter a plan. Sheets left blank are not there. Nothing is locked, so that rows c
 from __future__ import annotations
 
 import csv
+import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -15,23 +16,12 @@ from itertools import product
 from kitplan.read.blocks import Setting
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.policy_keys import SETTINGS
-from kitplan.read.starter import EXAMPLES, starter_settings
+from kitplan.read.starter import TABLES, starter_settings
 from kitplan.read.values import READINESS
 from kitplan.resources import config_file
 from kitplan.write.book import Book, Page
 
 FIRST, CHOICES = "Start here", "choices"
-_SHEETS = (
-    ("census", "census_counts", "Who is there: one row for each kind of airway. With dates, a history.", 400),
-    ("stays", "census_stays", "Better than a census: one row for each airway. Leave the sheet census blank then.", 400),
-    ("present_par", "present_par", "Later: the par levels you hold now. The program audits them.", 80),
-    ("on_hand", "on_hand", "Later: what a count found. The program says what to order.", 120),
-    ("resecure_log", "resecure_log", "Later: re-secures done. The program learns your own rate.", 400),
-    ("stock_issues", "stock_issues", "Later: what left the stock room, to set against the forecast.", 400),
-    ("prices", "prices", "Later: prices as paid or agreed, and rises to come. The forecast carries them.", 80),
-    ("budget", "budget", "Later: what may be spent by month, and what was. The program says where it lands.", 24),
-    ("expect", "expect", "Rarely: a kind of airway that the census has not, but that may arrive.", 20),
-)
 _OWN = (("name", "", "name of the unit"), ("currency", "", "three letters that stand behind every sum of money"),
         ("mean_stay_days", "", "days an airway stays, on average; needed with a census, not with stays"))
 _YES_NO = ("yes", "no")
@@ -45,7 +35,7 @@ def unit_workbook() -> bytes:
     first = book.page(FIRST, "This sheet", (26, 70), landscape=False)
     choices = _choices()
     pages = {"unit": _settings(book)}
-    for sheet, table, purpose, rows in _SHEETS:
+    for sheet, table, purpose, rows in TABLES:
         pages[sheet] = _table(book, sheet, table, purpose, [[None] * len(columns_of(table))] * rows, choices)
     pages["items"] = _table(
         book, "items", "items", "Your catalogue. It holds the shipped one, whose prices are INVENTED: put in your own.",
@@ -79,7 +69,8 @@ def _settings(book: Book) -> Page:
     kinds = ("text", "input_text", "wrap", "text", "wrap")
     page.header(("key", "value", "what it is", "default", "where the default comes from"), kinds)
     rows = [(key, default, meaning, "") for key, default, meaning in _OWN]
-    rows += [(f"{s.block}.{s.key}".lstrip("."), s.default, s.unit, s.provenance) for s in starter_settings()]
+    rows += [(s.name, "" if s.default is None else json.dumps(s.default).strip('"'), s.unit, s.provenance)
+             for s in starter_settings()]
     for key, default, meaning, ground in rows:
         at = page.row((key, None, meaning, default or None, ground or None), kinds)
         _limit(page, at, 2, SETTINGS[key], key)
@@ -102,9 +93,9 @@ def _table(book: Book, sheet: str, table: str, purpose: str, rows: Sequence[Sequ
     page.title(sheet, purpose)
     page.group(("What goes into each column",))
     page.row([_explained(c) for c in columns], ["wrap"] * len(columns))
-    if table in EXAMPLES:
+    if any(c.example for c in columns):
         page.group(("EXAMPLE. It stands above the headings and is never read; fill in below them.",))
-        page.row([EXAMPLES[table].get(c.name) for c in columns], ["note"] * len(columns))
+        page.row([c.example or None for c in columns], ["note"] * len(columns))
     page.header([c.name for c in columns], ["text"] * len(columns), frozen_columns=1)
     first = page.next_row
     for values in rows:

@@ -122,16 +122,26 @@ def read_map(kept: Path) -> dict[str, Known]:
             for name, (call, setup, lines) in plain.items()}
 
 
-def tests_of_line(tests: Mapping[str, Known], file: str, line: int, seconds: float) -> list[str]:
-    """The tests that answer for a line: those that run it, else those that run its file; the narrowest first."""
-    able = [n for n, t in tests.items() if line in t.lines.get(file, ())]
+def in_functions(source: str) -> set[int]:
+    """Lines that run when something is called. All others (constants, fields, defaults of arguments, decorators) run
+    when the module is loaded: in whichever test comes first, which alone says nothing.
+    """
+    found = (node for node in ast.walk(ast.parse(source)) if isinstance(node, ast.FunctionDef))
+    return {line for node in found for line in range(node.body[0].lineno, (node.end_lineno or 0) + 1)}
+
+
+def tests_of_line(tests: Mapping[str, Known], file: str, line: int, seconds: float, called: bool) -> list[str]:
+    """The tests that answer for a line: those that run it; for one that runs on loading, or in no test, those that run
+    its file; the narrowest first.
+    """
+    able = [n for n, t in tests.items() if called and line in t.lines.get(file, ())]
     able = able or [n for n, t in tests.items() if t.lines.get(file) or n.endswith(OF_ALL)]
     chosen: list[str] = []
     left, counted = seconds, defaultdict(int)
     fixtures = defaultdict(float)
     for name, test in tests.items():
         fixtures[_module(name)] = max(fixtures[_module(name)], test.setup)
-    for name in sorted(able, key=lambda n: (tests[n].breadth, n)):
+    for name in sorted(able, key=lambda n: (not n.endswith(OF_ALL), tests[n].breadth, n)):
         module = _module(name)
         cost = tests[name].call + 0.02 + (0 if counted[module] else fixtures[module])
         if cost <= left and counted[module] < 40:
@@ -220,6 +230,7 @@ class Trial:
         self.clone, self.path, self.tests, self.given = clone, path, tests, given
         self.name, self.source = path.relative_to(clone).as_posix(), path.read_text()
         self.mutants = iter(candidates(path, given.sample, random.Random(f"{given.seed} {self.name}")))
+        self.called = in_functions(self.source)
         self.noticed = self.count = 0
         self.used: set[str] = set()
 
@@ -228,8 +239,9 @@ class Trial:
         line, changed = next(self.mutants, (0, ""))
         if not changed:
             return
-        chosen = tests_of_line(self.tests, self.name, line, self.given.seconds)
-        more = [n for n in tests_of_line(self.tests, self.name, line, self.given.wider) if n not in chosen]
+        chosen, wider = (tests_of_line(self.tests, self.name, line, seconds, line in self.called)
+                         for seconds in (self.given.seconds, self.given.wider))
+        more = [n for n in wider if n not in chosen]
         self.path.write_text(changed)
         try:
             survived = all(

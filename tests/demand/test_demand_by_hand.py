@@ -22,7 +22,7 @@ from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
 from kitplan.demand.learnt_block import block_text
 from kitplan.demand.observed import Observation
-from kitplan.demand.occupancy import stay_checks_pmf
+from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
 from kitplan.demand.posterior import census_means
 from kitplan.demand.rate_from_use import _weeks
@@ -167,7 +167,7 @@ def test_an_airways_own_events_tell_its_pace_as_far_as_airways_differ():
     """
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(3, int),
                              np.array([1.5, 3.0, 4.25]), np.full(3, wear.LOOSE), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     alike = wear.expected_events(spells, curve, 1)[0]
     for spread in (0.4, 0.5, 1.0):
         theta = 1 / spread**2
@@ -180,7 +180,7 @@ def test_a_securement_outlasts_its_wear_by_the_curve_that_was_fitted():
     """Weibull of scale 48 h and shape 2 with 0.1 a day of other causes, after 2 days: exp(-(1 + 0.2))."""
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(0, int), np.zeros(0),
                              np.zeros(0, int), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     assert wear.fitted_survival(spells, curve, np.array([2.0])) == pytest.approx([np.exp(-1.2)], rel=1e-4)
     fast = replace(curve, factor=np.array([2.0]))
     assert wear.fitted_survival(spells, fast, np.array([2.0])) == pytest.approx([np.exp(-2.4)], rel=1e-4)
@@ -284,6 +284,13 @@ def test_a_day_is_overfull_when_more_lie_there_than_there_are_beds():
     assert overfull(scenario, start, stop, 2, 4.0, 2).tolist() == [False, False]
     apart = np.array([0.2, 2.0, 0.0])
     assert overfull(scenario, apart, stop, 1, 4.0, 2).tolist() == [False, False]
+
+
+def test_who_leaves_on_the_first_day_takes_a_bed_on_it():
+    """Two that were there before, gone by half past the first day; a bed for one."""
+    scenario, start, stop = np.zeros(2, dtype=np.int32), np.array([-3.0, -1.0]), np.array([0.5, 0.5])
+    assert overfull(scenario, start, stop, 1, 4.0, 1).tolist() == [True]
+    assert overfull(scenario, start, stop, 2, 4.0, 1).tolist() == [False]
 
 
 @pytest.mark.parametrize(("beds", "may"), [(31, True), (32, False)])
@@ -494,7 +501,7 @@ def test_the_likelihood_of_an_airway_is_that_of_its_spells_over_all_frailties():
     for spread in (0.3, 0.5):
         law = gamma(1 / spread**2, scale=spread**2)
         exact = np.log(quad(lambda z, law=law: given(z) * law.pdf(z), 0, 12, limit=200)[0])
-        found = wear.log_likelihood(spells, wear._fold(spells), np.ones(1), scale, shape, constant, spread, 1)
+        found = wear.log_likelihood(spells, np.ones(1), scale, shape, constant, spread)
         assert found == pytest.approx(exact, abs=4e-3)
 
 
@@ -518,6 +525,14 @@ def test_of_items_that_fit_the_one_preferred_comes_first_then_the_nearest_in_siz
     assert named(unit, *rows) == ["fit", "large", "small", "any"]
     assert named(replace(unit, prefer={"mask": "small"}), *rows) == ["small", "fit", "large", "any"]
     assert named(unit, ("b", 3.0, 4.0, 9.0), ("a", 3.0, 4.0, 9.0), ("c", 3.0, 4.0, 8.0)) == ["c", "a", "b"]
+
+
+def test_of_two_that_fit_alike_the_cheaper_single_item_comes_first_whatever_its_pack(unit_maker):
+    """20 USD for ten are 2 USD each, 5 USD for one are 5."""
+    found = [(k, {"item": i, "fits_from": 3.0, "fits_to": 4.0, "price": price, "pack": pack, "sized_to": "patient"})
+             for k, (i, price, pack) in enumerate([("one", 5.0, 1.0), ("ten", 20.0, 10.0)])]
+    unit = unit_maker()
+    assert [r["item"] for _, r in nearest_size(unit, "mask", found, unit.strata.loc[0].to_dict())] == ["ten", "one"]
 
 
 @pytest.mark.parametrize("unit_of_days", [1.0, 1e-4, 1e4])
@@ -552,6 +567,9 @@ def test_a_learnt_block_tells_its_data_and_the_hazards_it_stands_for(logged):
     assert block["loosening_shape"] == pytest.approx(learnt.curve.shape, rel=0.01)
     for name, value in learnt.curve.per_day.items():
         assert block[name] == pytest.approx(value, abs=1e-3)
+    low, high = learnt.curve.low["shape"], learnt.curve.high["shape"]
+    assert f"# 95 % interval {low:.3g} to {high:.3g}\n" in text
+    assert "loosening_shape, airway_spread" not in text, "both are in the log"
 
 
 def test_the_curve_that_was_seen_is_told_check_by_check_in_hours(logged):
@@ -580,3 +598,15 @@ def test_second_derivatives_of_a_quadratic_are_its_matrix():
     slope = np.array([1.0, -2.0, 3.0, -4.0])
     found = wear._hessian(lambda p: float(p @ matrix @ p / 2 + slope @ p), np.ones(4))
     assert found == pytest.approx(matrix, abs=1e-6)
+
+
+@pytest.mark.parametrize(("checks", "days", "fall"), [(1, 0.3, 1), (1, 1.0, 1), (4, 0.5, 2), (4, 9.0, 36)])
+def test_into_an_interval_falls_at_least_one_check(unit_maker, checks, days, fall):
+    assert interval_checks(unit_maker(checks_per_day=checks), days) == fall
+
+
+def test_chances_that_are_kept_for_others_cannot_be_written_on(unit_maker):
+    unit = unit_maker()
+    chances = attempt_tables(unit).in_stay(unit, 0)
+    with pytest.raises(ValueError, match="read-only"):
+        chances[0] = 1.0

@@ -13,6 +13,7 @@ from kitplan.demand import wear
 from kitplan.demand.estimate import FEWEST_EVENTS, learn
 from kitplan.demand.learnt_block import block_text, learnt_settings, rate_of
 from kitplan.demand.observed import observe
+from kitplan.demand.partial_pooling import pool_rates
 from kitplan.demand.resecure import long_run_rates
 
 N_DAYS = 400
@@ -297,3 +298,28 @@ def test_airways_that_were_there_before_the_log_have_wear_of_unknown_age(unit):
         4,
     )
     assert len(spells.before) == 0
+
+
+def test_a_kind_leans_on_the_average_where_less_than_half_is_its_own(learnt):
+    """At exactly half it stands as much on its own events."""
+    for shares, thin in (((0.5, 0.9), 0), ((0.4, 0.5), 1), ((0.4, 0.3), 2)):
+        rates = learnt.rates.iloc[[0, 0]].assign(own_share=shares)
+        said = [line for line in replace(learnt, rates=rates).sentences() if "lean more on" in line]
+        assert [line.split(" kinds")[0] for line in said] == [f"{thin} of 2"] * (thin > 0)
+
+
+def test_a_kind_watched_for_half_a_day_keeps_what_was_fitted_to_it_and_one_never_watched_is_as_the_others(unit, learnt):
+    for days, factor in ((0.5, 1.4), (0.0, 1.0)):
+        rates = learnt.rates.assign(airway_days=[days] * len(learnt.rates))
+        curve = replace(learnt.curve, factor=np.full(len(rates), 1.4))
+        _, factors = learnt_settings(unit, replace(learnt, rates=rates, curve=curve))
+        assert factors == pytest.approx(factor)
+
+
+def test_a_rate_of_a_kinds_own_is_its_events_over_its_days_however_few(unit, learnt):
+    from kitplan.demand.estimate import _rates_frame
+
+    counts, days = np.array([1, 0, 30][: unit.n_strata]), np.array([0.5, 0.0, 60.0][: unit.n_strata])
+    pooled = pool_rates(counts, days)
+    own = _rates_frame(unit, None, counts, days, pooled, None, None)["unpooled_rate"].tolist()
+    assert own == pytest.approx([2.0, np.nan, 0.5][: unit.n_strata], nan_ok=True)

@@ -169,6 +169,15 @@ def test_first_securements_that_are_logged_are_no_renewals(unit_maker):
     assert len(found) == 2, "one of ten is none of the rule"
 
 
+@pytest.mark.parametrize(("checks", "slack"), [(4, 1 / 24), (1, 1 / 24), (12, 1 / 48)])
+def test_a_first_securement_is_logged_within_an_hour_or_a_quarter_of_a_check_interval(unit_maker, checks, slack):
+    """The shorter of both: checks two hours apart leave half an hour."""
+    unit = replace(stay_unit(unit_maker, [("a", 0, 1.0, 6.0)]), checks_per_day=checks)
+    for after, renewals in ((0.99 * slack, 0), (1.01 * slack, 1)):
+        log = logged(("a", 1.0 + after, "loose", 0)).assign(timed=True)
+        assert len(_follow_airways(unit, log, airway_stays(unit), [])[0]) == renewals
+
+
 # -- windows --------------------------------------------------------------------------------------------------------
 
 

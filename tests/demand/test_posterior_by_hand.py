@@ -42,6 +42,7 @@ from kitplan.demand.scenarios import (
 )
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Census, Doubt
+from tests.conftest import known
 
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
 
@@ -454,3 +455,15 @@ def test_a_list_that_begins_late_is_as_long_as_what_it_holds(unit_maker, monkeyp
     found = fit_posterior(unit_maker(stays_of(rows, days=450)))
     assert asked == [(90.0, 360.0)]
     assert found.swing_told
+
+
+def test_re_secures_of_who_is_there_all_the_time_lie_evenly_in_the_days(small_unit, frequency_maker):
+    """Stays without end and a hazard of 0.1 a check: on each of four days a quarter, of about 400 x 9 x 1.6."""
+    constant = frequency_maker(3, loosening_scale_hours=np.inf, soiled_per_day=0.4, skin_per_day=0, moved_per_day=0,
+                               airway_spread=0, redo=0)
+    unit = replace(small_unit, frequency=constant)
+    tables = attempt_tables(unit)
+    stay = known(unit, arrivals=np.zeros((DRAWS, 3)), fixed=np.array([4, 2, 3]))
+    told = draw_demand(unit, fill_roles(unit, tables), 4.0, 400, 3, "plan", tables, stay.of_stream("plan"), by_day=True)
+    wipes = np.diff(told.path.units[:, :, list(told.items).index("wipe-prep")], axis=1, prepend=0).sum(axis=0)
+    assert wipes / wipes.sum() == pytest.approx([0.25] * 4, abs=0.02)

@@ -1,8 +1,10 @@
 """Random numbers by name: uniform, independent, and the same whoever else is there."""
 
 import numpy as np
+import pytest
 from scipy import stats
 
+from kitplan.demand import streams
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.streams import name_key, uniforms
 
@@ -56,3 +58,10 @@ def test_planning_and_verifying_share_no_draw_of_what_is_not_known_and_leave_non
     of = {stream: {row.tobytes() for row in fitted.of_stream(stream).arrivals} for stream in ("plan", "verify")}
     assert not of["plan"] & of["verify"]
     assert len(of["plan"]) + len(of["verify"]) == len({row.tobytes() for row in fitted.arrivals})
+
+
+@pytest.mark.parametrize(("bits", "number"), [(0, 2.0**-53), (2**64 - 1, 1 - 2.0**-53), (2**63, 0.5 + 2.0**-53)])
+def test_the_lowest_and_the_highest_hash_lie_equally_far_inside_0_and_1(monkeypatch, bits, number):
+    """A number of exactly 0 or 1 has no quantile."""
+    monkeypatch.setattr(streams, "_mix", lambda state: np.full_like(state, bits))
+    assert uniforms(1, "plan", np.arange(2)).tolist() == [number] * 2

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE
+from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, _cheapest_greedy
 from kitplan.parts.training.left import _ends, _part_used, _scrap, _spare_sets, _stock_left, _unopened
 from kitplan.parts.training.lists import (
     Taken,
@@ -18,8 +18,10 @@ from kitplan.parts.training.lists import (
     items_taken,
     piece_text,
     shopping_list,
+    station_supplies,
 )
 from kitplan.parts.training.model import plan_training
+from kitplan.parts.training.sessions import COLUMNS, _roll_ends
 from kitplan.parts.training.timetable import plan_timetable
 from tests.conftest import make_unit
 from tests.parts.test_training import lesson, practice
@@ -184,9 +186,9 @@ def test_money_for_rolls_is_of_whole_packs_over_all_that_are_cut():
 
     kinds = pd.DataFrame({"item": ["short", "long"], "pack": [10, 12], "price": [9.0, 30.0]})
     trade = SimpleNamespace(kinds=kinds)
-    assert _money([[cut(b=6, o=7), cut(b=5)], [cut(c=1)]], trade) == 18.0 + 30.0
-    assert _money([[cut(b=10)]], trade) == 9.0
-    assert _money([[cut(b=0, o=3)]], trade) == 0.0
+    assert _money([cut(b=6, o=7), cut(b=5), cut(c=1)], trade) == 18.0 + 30.0
+    assert _money([cut(b=10)], trade) == 9.0
+    assert _money([cut(b=0, o=3)], trade) == 0.0
 
 
 def test_what_is_left_of_one_class_is_its_own_and_of_several_their_packs_are_of_all(unit):
@@ -206,8 +208,6 @@ def test_a_warning_is_what_to_look_at_first(unit):
 
 def test_where_two_items_serve_one_practice_the_first_stations_take_the_first():
     """Three, four and two sets; five take an ampoule of one kind, four two of another. Side by side all take both."""
-    from kitplan.parts.training.lists import station_supplies
-
     sets = pd.DataFrame({"lesson": 0, "practice": 0, "station": [0, 1, 2], "sets": [3, 4, 2]})
     needs = SimpleNamespace(sets=sets)
     lessons = [SimpleNamespace(file="c", session=0)]
@@ -222,3 +222,42 @@ def test_where_two_items_serve_one_practice_the_first_stations_take_the_first():
     both = dealt(("small", 9, 9.0), ("large", 9, 18.0))
     assert [both[station, "small"] for station in range(3)] == [3, 4, 2]
     assert [both[station, "large"] for station in range(3)] == [6, 8, 4]
+
+
+def test_things_of_a_station_are_listed_as_the_class_takes_them():
+    """Wipes before the ampoule, though it comes first by name."""
+    sets = pd.DataFrame({"lesson": 0, "practice": [0, 0], "station": [0, 1], "sets": [1, 1]})
+    frame = pd.DataFrame([("wipe", "prep", 2, 4.0), ("ampoule", "saline", 2, 2.0)],
+                         columns=["item", "role", "sets", "units"]).assign(lesson=0, practice=0)
+    found = station_supplies([SimpleNamespace(file="c", session=0)], SimpleNamespace(sets=sets), frame)
+    assert found["item"].tolist() == ["wipe", "wipe", "ampoule", "ampoule"]
+    assert found["units"].tolist() == [2, 2, 1, 1]
+
+
+def test_an_end_that_a_session_uses_up_does_not_go_on_and_one_that_is_left_does():
+    """Of three sessions the second cuts the end of 300 mm that was left to it and leaves two of 500; after the last
+    nothing goes on.
+    """
+    lessons = [SimpleNamespace(file="c", session=k + 1) for k in range(3)]
+    for session, goes_on in ((1, {300.0: 0, 500.0: 2}), (2, {300.0: 0})):
+        cut = SimpleNamespace(lesson=session, covers=(session,), width_mm=25.0, ends=((500.0, 2),),
+                              source={"end": ("tape", CARRIED), "new": ("tape", BOUGHT)},
+                              plan=SimpleNamespace(rolls=[SimpleNamespace(name="end", length_mm=300.0),
+                                                          SimpleNamespace(name="new", length_mm=1372.0)],
+                                                   opened={"end": 1, "new": 1}))
+        rows = {r[3]: dict(zip(COLUMNS, r)) for r in _roll_ends(lessons, [cut])}
+        found = {mm: rows[f"Tape 25 mm, end of a roll, {mm:,.0f} mm"] for mm in goes_on}
+        assert {mm: row["goes_on_units"] for mm, row in found.items()} == goes_on
+        assert len(rows) == len(goes_on)
+        assert (found[300.0]["units"], found[300.0]["from_before_units"]) == (1, 1)
+
+
+def test_every_learner_her_own_roll_takes_the_kind_of_roll_that_costs_least_and_holds_the_longest_piece():
+    """Three pieces of 400 mm for each of five: from 1 m rolls two each at 1 USD, from 2 m rolls one each at 3 USD. One
+    piece of 1.5 m takes the long rolls; one of 2.5 m none.
+    """
+    short, long = (pd.Series({"length_mm": mm, "price": price, "pack": 10})
+                   for mm, price in ((1000.0, 10.0), (2000.0, 30.0)))
+    assert _cheapest_greedy([short, long], [({4000: 3}, 5)]).tolist() == [10.0, 10_000.0, 10.0]
+    assert _cheapest_greedy([short, long], [({15_000: 1}, 2), ({25_000: 0, 4000: 1}, 1)]).tolist() == [3.0, 6000.0, 9.0]
+    assert np.isinf(_cheapest_greedy([short, long], [({25_000: 1}, 1)])).all()

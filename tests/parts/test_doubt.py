@@ -100,6 +100,8 @@ def test_intervals_of_the_list_are_as_they_were_ten_times_over(unit_maker):
     assert found.start[second].tolist() == [-4.5, 2.0]
     assert found.checks[second].tolist() == [36, 16]
     assert np.bincount(found.scenario).tolist() == [2] * 20
+    assert np.unique(_as_it_was(unit, np.array([7.0, 14.0]), 9.0, 4).draw).tolist() == [0, 1, 2, 3]
+    assert len(np.unique(found.draw)) == 20, "each is played with another draw of what is not known"
 
 
 def test_blocks_are_as_sure_as_student_t_says_within_none_and_all():

@@ -31,6 +31,7 @@ from kitplan.parts.hospital.spend import (
     TOTAL,
     YEAR,
     Spend,
+    _span,
     spend_of,
     spend_sentences,
     spend_table,
@@ -303,3 +304,8 @@ def test_what_all_units_order_is_said_urgent_ones_first():
     many = order_tables([ordered(f"u{k}", urgent=1) for k in range(7)])
     assert order_sentences(many)[0].endswith("counted: u0, u1, u2, u3, u4, u5 and 1 more.")
     assert isinstance(ordered("a"), OrderSummary)
+
+
+def test_months_are_said_from_the_first_to_the_last_and_one_by_its_name():
+    assert _span(("2026-01", "2026-02", "2026-03")) == "2026-01 to 2026-03"
+    assert _span(("2026-01",)) == "2026-01"

@@ -30,7 +30,7 @@ def wednesdays(first="2025-01-01", last="2025-12-31"):
 
 
 def as_dates(days):
-    return tuple(str(np.datetime64(d, "D")) for d in days)
+    return tuple(str(np.datetime64(int(d), "D")) for d in days)
 
 
 def ahead(found, months, draws=500):
@@ -103,3 +103,27 @@ def test_five_issues_in_a_month_are_no_chance_that_widens_the_band(unit):
         bands = [paths.band("value", first, months) for paths in (by_week, by_day)]
         wide = [(high - low) / mean for mean, _, low, high, _ in bands]
         assert wide[0] == pytest.approx(wide[1], rel=0.12)
+
+
+def test_between_two_months_that_have_issues_the_last_issue_decides_and_beside_them_the_calendar(unit):
+    """Issues of March and April alone: April is between two, March and May are not."""
+    found = replace(issue_days(issued_on(unit, wednesdays())), whole=frozenset({
+        pd.Period("2025-03", "M").ordinal, pd.Period("2025-04", "M").ordinal}))
+    assert as_dates(window(pd.Period("2025-04", "M"), found)) == ("2025-03-27", "2025-04-30")
+    assert as_dates(window(pd.Period("2025-03", "M"), found)) == ("2025-03-01", "2025-03-31")
+    assert as_dates(window(pd.Period("2025-05", "M"), found)) == ("2025-05-01", "2025-05-31")
+
+
+def test_days_are_weighed_by_the_money_of_a_single_item(unit):
+    """On Wednesdays ten of an item at 1 USD; on some Mondays ten from packs of a thousand at 10, which is no issue of
+    the week.
+    """
+    first, second = unit.items["item"].iloc[:2]
+    items = unit.items.copy()
+    items.loc[items["item"] == first, ["price", "pack"]] = [1.0, 1.0]
+    items.loc[items["item"] == second, ["price", "pack"]] = [10.0, 1000.0]
+    odd = pd.date_range("2025-01-06", "2025-12-29", freq="21D")
+    lines = pd.concat([pd.DataFrame({"date": days, "item": item, "units": 10.0, "price": np.nan})
+                       for days, item in ((wednesdays(), first), (odd, second))])
+    found = issue_days(replace(unit, items=items, issues=lines))
+    assert {pd.Timestamp(day).day_name() for day in as_dates(found.days)} == {"Wednesday"}

@@ -22,7 +22,13 @@ from kitplan.parts.forecast.months import (
     months_before,
     months_to_draw,
 )
-from kitplan.parts.forecast.months_ahead import by_period, draw_airway_days, draw_renewals, draw_shares
+from kitplan.parts.forecast.months_ahead import (
+    _lived,
+    by_period,
+    draw_airway_days,
+    draw_renewals,
+    draw_shares,
+)
 from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import Paths
 from kitplan.parts.forecast.prices import price_book
@@ -570,3 +576,30 @@ def test_issues_of_under_half_or_over_twice_of_what_is_explained_are_called_far_
     unit, known = level_unit(), frozenset(("2026-01", "2026-02", "2026-03"))
     _, said = on_own_level(unit, sampled(3), issued(unit, dict.fromkeys("abc", units)), known, np.random.default_rng(1))
     assert any(s.startswith("That is far off") for s in said) is off
+
+
+def test_a_line_of_no_units_says_nothing_of_a_price(unit_maker):
+    """12 USD paid for five; a credit and a line of none follow at 99."""
+    issues = pd.DataFrame({"date": pd.to_datetime(["2026-03-02", "2026-03-03", "2026-03-04"]), "item": "saline-5",
+                           "units": [5.0, 0.0, -1.0], "price": [12.0, 99.0, 99.0]})
+    unit = unit_maker(issues=issues)
+    book = price_book(unit)
+    assert book.last()[unit.items["item"].tolist().index("saline-5")] == 12.0
+
+
+def test_past_months_that_the_census_does_not_know_are_lived_as_the_first_month_ahead(unit_maker):
+    """4, 2 and 3 airways and one arrival a day ahead: 31 days of January and 28 of February of it."""
+    ahead = np.full((5, 2, 3), [4.0, 2.0, 3.0]), np.ones((5, 2, 3))
+    monthly = monthly_census(unit_maker())
+    days, came = _lived(unit_maker(), monthly, ("2026-01", "2026-02"), ahead, None, np.zeros(3),
+                        np.random.default_rng(1))
+    assert days[0].tolist() == [[124.0, 62.0, 93.0], [112.0, 56.0, 84.0]]
+    assert came[4].tolist() == [[31.0] * 3, [28.0] * 3]
+
+
+def test_a_snapshot_is_a_month_of_thirty_days_of_which_one_is_known(unit_maker):
+    monthly = monthly_census(unit_maker())
+    assert (monthly.days.tolist(), monthly.known_days.tolist(), monthly.complete.tolist()) == ([30.0], [1.0], [True])
+    assert monthly.months is None
+    assert monthly.mean_airways.tolist() == [[4.0, 2.0, 3.0]]
+    assert np.isnan(monthly.arrivals).all()

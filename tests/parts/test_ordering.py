@@ -233,6 +233,7 @@ def test_kits_that_stand_ready_are_in_the_position():
 
 @pytest.mark.parametrize(("units", "days", "advice"), [
     (20, None, ""), (20, 300, ""), (20, -1, "Out of date: take it off the shelf"), (20, 4, "Use first"),
+    (1, -1, "Out of date: take it off the shelf"), (1, 4, "Use first"),
     (24, 4, "Use first: at the usual pace 4 of 24 will not be used by its date"),
     (30, 4, "Use first: at the usual pace 10 of 30 will not be used by its date (1 whole pack: offer to another "
             "unit)"),

@@ -393,3 +393,9 @@ def test_a_ratio_is_about_one_within_a_half_for_packs_that_stand_out(ratio, pack
     from kitplan.parts.forecast.variance import _is_about
 
     assert _is_about(pd.Series([ratio]), pd.Series([pack])).tolist() == [about]
+
+
+def test_a_role_of_which_one_unit_was_issued_is_not_silent():
+    ratio, _, silent = _ratios(UNIT, np.array([1.0, 0.0, 0.0]), np.full(3, 100.0), np.ones(3))
+    assert silent.tolist() == [role != UNIT.items["role"].iloc[0] for role in UNIT.items["role"]]
+    assert ratio[0] < 0.1

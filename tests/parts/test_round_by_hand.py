@@ -202,6 +202,16 @@ def test_a_delivery_comes_off_the_oldest_order_that_waits_for_it():
     assert named.lines[0].number == "2"
 
 
+def test_two_deliveries_alike_are_two_where_they_come_of_two_orders():
+    """Two packs of each order on one day: the second is new, the same again of the first is not."""
+    lines = (ordered("gauze", 2, number="1"), ordered("gauze", 2, number="2"))
+    first = delivered(ReceivedRow(2, "1", "gauze", 2, 0), lines=lines)
+    made = book(*lines).grown(first.lines, "P")
+    for number, new in (("2", 1), ("1", 0)):
+        sheet = RoundSheets("receive", received=[ReceivedRow(2, number, "gauze", 2, 0)])
+        assert len(receive(sheet, made, PLAN, CATALOGUE, on(2)).lines) == new
+
+
 @pytest.mark.parametrize(("row", "lines", "catalogue", "note"), [
     (ReceivedRow(2, "", "gauze", 2, 0), (), CATALOGUE, "20 of gauze came, but none is on order"),
     (ReceivedRow(2, "", "gauze", 4, 1), (ordered("gauze", 4),), CATALOGUE,
@@ -464,6 +474,12 @@ def test_after_a_recall_what_is_left_is_set_against_level_and_urgent_level():
         "Look at every pack of these items: a pack whose lot nobody typed in is not listed."]
     one, _ = recalled(counted("mask", 1, lot="L1"), counted("mask", 5, lot="OK"))
     assert one.sentences()[0].endswith("what is left lasts until then. Order now: 1 pack.")
+
+
+def test_after_a_recall_an_item_of_which_none_was_expected_has_none_left():
+    """The last masks lie in a kit of the lot; none is on the shelf and none to come."""
+    found, _ = recalled(counted("mask", 1), *kit("A-1", lot="L1"), counted("mask", 0, 1))
+    assert found.after["mask"] == (0, 6, 6, True)
 
 
 def test_kits_at_bedsides_are_said_first_and_a_lot_that_is_nowhere_is_said_so():

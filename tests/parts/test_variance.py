@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kitplan.parts.forecast.variance import EFFECTS, _named, _sentences, explain_past, split_to_the_cent
+from kitplan.parts.forecast.months import monthly_census
+from kitplan.parts.forecast.variance import (
+    EFFECTS,
+    _named,
+    _rates_then,
+    _sentences,
+    explain_past,
+    split_to_the_cent,
+)
 from kitplan.read.values import Census
 
 MONEY = st.floats(-1e7, 1e7, allow_nan=False)
@@ -279,3 +288,42 @@ def test_the_sentence_of_a_month_names_its_parts_largest_first(unit):
     assert _sentences(unit, flat, _named(months_of(unit, [100.0] * 6), unit))[0].endswith("nothing moved.")
     over = _sentences(unit, money.assign(actual_value=100.5), _named(months_of(unit, [100.0] * 6), unit))[0]
     assert "0.50 over what would have been forecast" in over
+
+
+def test_an_item_over_its_limit_is_said_in_percent_of_what_was_expected(unit):
+    """130 a month where 100 were to be expected."""
+    named = _named(months_of(unit, [130.0] * 6, expected=100.0), unit)
+    month = pd.DataFrame([("2025-06", 100.0, 0.0, 0.0, 0.0, 0.0, 0.0, 100.0)],
+                         columns=["month", "forecast_value", *EFFECTS, "actual_value"])
+    said = _sentences(unit, month, named)[1:]
+    assert len(said) == len(named) > 0
+    assert all(": +30 % against what was to be expected (+" in line for line in said)
+
+
+def test_rates_known_before_a_month_are_the_plans_until_a_log_has_enough(unit):
+    """Without a log, and with one that begins with the month; then 60 events over 100 airway-days teach a rate."""
+    monthly = monthly_census(unit)
+    model = SimpleNamespace(rate=np.array([0.5, 0.6, 0.7]))
+    assert _rates_then(unit, model, monthly, None, 2) == (model.rate, None)
+    day = np.concatenate([np.linspace(0, 19, 60), np.linspace(59, 80, 11), [90.0]])
+    events = pd.DataFrame({"day": day, "stratum": 0})
+    daily = np.tile([5.0, 0.0, 0.0], (243, 1))
+
+    def seen(share):
+        return SimpleNamespace(events=events, daily=daily, share=share)
+
+    early = np.zeros(243)
+    early[:20] = 1.0
+    rate, of_month = _rates_then(unit, model, monthly, seen(early), 2)
+    assert of_month is None, "the log does not cover March"
+    assert rate[0] == pytest.approx(60 / 100, rel=0.02)
+    late = np.zeros(243)
+    late[59:] = 1.0
+    rate, of_month = _rates_then(unit, model, monthly, seen(late), 2)
+    assert of_month[0] == 11.0, "from the first of March on, and not that of the first of April"
+    begun = replace_events(seen(late), events[events["day"] >= 59.0])
+    assert _rates_then(unit, model, monthly, begun, 2)[0] is model.rate
+
+
+def replace_events(observation, events):
+    return SimpleNamespace(events=events, daily=observation.daily, share=observation.share)

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.rate_from_use import GRID, Exposure, Use, Weeks, issued, learn_from, learn_use, use_rate
-from kitplan.parts.audit.model import FLOOR, LOWER, RAISE, Audit, audit_par, say_swaps
+from kitplan.parts.audit.model import FLOOR, LOWER, RAISE, Audit, _order_steps, audit_par, say_swaps
 from kitplan.parts.par.model import solve_par
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.parts.seasons.model import (
@@ -23,6 +23,7 @@ from kitplan.parts.seasons.model import (
     _months,
     season_test,
 )
+from kitplan.planning import plan_unit
 from kitplan.read.values import Doubt, SeasonPolicy
 
 # -- audit ----------------------------------------------------------------------------------------------------------
@@ -46,10 +47,13 @@ def test_missing_floors_come_critical_ones_first_then_by_money(make_stock, make_
 
 
 def test_what_stands_idle_goes_dearest_first_and_is_worth_its_money_and_litres(make_stock, make_demand):
-    """Nothing is used: five for 3 each and two for 20 each stand idle."""
+    """Nothing is used: five for 3 each and two for 20 each stand idle; many cheap ones may be more money than one."""
     audit = audited(make_stock, make_demand, np.zeros((50, 3), dtype=int), [5, 2, 0], price=[3.0, 20.0, 1.0],
                     litres=[0.5, 2.0, 1.0])
     assert audit.steps["item"].tolist() == ["item 01", "item 00"]
+    many = audited(make_stock, make_demand, np.zeros((50, 3), dtype=int), [1, 40, 20], price=[20.0, 1.0, 1.0])
+    assert many.steps["change_value"].tolist() == [-40.0, -20.0, -20.0]
+    assert many.steps["item"].tolist() == ["item 01", "item 00", "item 02"], "of the same money in catalogue order"
     assert (audit.steps["kind"] == LOWER).all()
     assert (audit.idle_value, audit.idle_litres) == (55.0, 6.5)
     assert audit.present.value == 55.0
@@ -292,3 +296,29 @@ def test_issues_are_use_of_the_months_that_they_cover_of_items_that_each_re_secu
                         columns=["date", "item", "units", "price"])
     assert issued(unit_maker(issues=rows)) == [Use("wipe-prep", 50, 31)]
     assert issued(unit_maker()) == []
+
+
+def test_of_additions_the_one_that_gains_most_for_its_money_comes_first():
+    """Ten intervals: five units of money end eight shortages of one item, one unit a single shortage of another. What
+    is undone last of all is the better bargain: 5 / 8 against 1 / 1.
+    """
+    needs = np.zeros((10, 2), dtype=int)
+    needs[:8, 0], needs[9, 1] = 1, 1
+    instance = SimpleNamespace(floor=np.zeros(2), critical=np.zeros(2, dtype=bool), price=np.array([5.0, 1.0]))
+    none, both = np.zeros(2, dtype=int), np.ones(2, dtype=int)
+    assert _order_steps(instance, none, both, needs) == [(0, RAISE), (1, RAISE)]
+    instance.price = np.array([9.0, 1.0])
+    assert _order_steps(instance, none, both, needs) == [(1, RAISE), (0, RAISE)]
+
+
+def test_a_shelf_that_holds_other_items_is_judged_with_these(small_unit):
+    """Large ampoules are held where the plan would buy small ones: they are what is judged, and the swap is said."""
+    held = pd.DataFrame({"item": [i for i in small_unit.items["item"] if i != "saline-5"], "par_packs": 3.0})
+    planning = replace(small_unit.planning, scenarios=300, verify_scenarios=300)
+    audit = plan_unit(replace(small_unit, planning=planning, present_par=held), seed=1, parts={"audit"}).audit
+    assert audit.notes[0].startswith("Judged with the items held today. The plan buys ")
+    assert "saline-5 in place of saline-10, because it costs less to use, for " in audit.notes[0]
+    table = audit.table.set_index("item")
+    assert table.loc["saline-10", "present_units"] == 150
+    assert table.loc["saline-10", "proposed_units"] > 0
+    assert "saline-5" not in table.index or table.loc["saline-5", "proposed_units"] == 0

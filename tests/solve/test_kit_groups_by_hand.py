@@ -413,3 +413,21 @@ def test_a_mask_more_than_a_step_from_an_airway_keeps_it_out_of_the_kit(small_un
     assert far.apart.tolist() == [[False, False, True], [False, False, False], [True, False, False]]
     assert near.most == small_unit.bedside.sizes_in_kit
     assert [held.tolist() for held in near.held] == [[[True, False], [False, True], [False, True]]]
+
+
+def test_groups_are_joined_where_that_costs_least_more_until_few_enough_are_left_or_none_may():
+    """Four kinds at 10, 20, 30 and 40; the first two together cost 31, the last two 60, the others twice what they cost
+    apart; three together may not be.
+    """
+    apart = {1: 10.0, 2: 20.0, 4: 30.0, 8: 40.0, 3: 31.0, 12: 60.0}
+
+    def costs(groups):
+        codes = groups @ np.array([1, 2, 4, 8])
+        known = [apart.get(int(c)) for c in codes]
+        return np.array([np.inf if g.sum() > 2 else 2 * g @ [10.0, 20.0, 30.0, 40.0] if k is None else k
+                         for g, k in zip(groups, known)]), np.ones(len(groups))
+
+    prices = SimpleNamespace(costs=costs)
+    for designs, left in ((4, {1, 2, 4, 8}), (3, {1, 2, 12}), (2, {3, 12}), (1, {3, 12})):
+        merged = kit_partition._merged_to(prices, np.eye(4, dtype=bool), designs)
+        assert set((merged @ np.array([1, 2, 4, 8])).tolist()) == left

@@ -258,6 +258,12 @@ def test_items_side_by_side_each_have_a_place_and_share_the_use(small_unit):
     assert slots_of(three)["gloves gloves-small"].bundles.tolist() == [[4]] * 3, "nobody wears the other size"
 
 
+def test_of_items_side_by_side_that_hold_several_uses_as_many_are_taken_as_hold_the_need(small_unit):
+    """Two pairs an attempt from sleeves of two: one, half of it of each size."""
+    sleeves = with_item(with_item(small_unit, item="gloves-small", contains=2.0), item="gloves-medium", contains=2.0)
+    assert slots_of(sleeves)["gloves gloves-small"].per_use.tolist() == [[0.5]] * 3
+
+
 def test_a_need_of_seven_millilitres_is_two_small_ampoules_or_one_large(small_unit):
     """22 cents each for 5 mL and 32 for 10: the large one is less than two small ones."""
     unit = with_saline(small_unit, 7)
@@ -412,3 +418,21 @@ def test_an_ampoule_of_a_design_is_counted_by_the_attempt(one_kit):
     assert (row["item"], row["items_per_use"]) == ("saline-10", 1.0)
     assert row["cost_per_stay"] == pytest.approx(needs.use[0].mean_stay_attempts * 0.32)
     assert np.isnan(row["uses_per_item"])
+
+
+def test_what_is_shared_in_the_unit_is_taken_as_chosen_by_the_parts_of_it_that_a_re_secure_takes(small_unit):
+    """5 mL from a bottle of 100: twenty re-secures each, shared until empty, in place of one of 50."""
+    bottles = with_item(with_item(small_unit, item="saline-5", scope="unit", contains=50.0), item="saline-10",
+                        scope="unit", contains=100.0, price=1000.0)
+    needs, large = needs_of(bottles), PLACE["saline-10"]
+    base = fill_roles(bottles)
+    chosen = KitItemChoice({}, {(g, "saline"): large for g in range(3)}, {})
+    found = designs_item_choice(bottles, needs, [], base, chosen).frame
+    saline = found[found["role"] == "saline"]
+    assert saline["item"].tolist() == ["saline-10"] * 3
+    assert saline["uses_per_item"].tolist() == [20.0] * 3
+    assert saline["items_per_use"].isna().all()
+    assert saline["because"].str.startswith("shared in the unit beside the kits; ").all()
+    same = KitItemChoice({}, {(g, "saline"): PLACE["saline-5"] for g in range(3)}, {})
+    kept = designs_item_choice(bottles, needs, [], base, same).frame
+    pd.testing.assert_frame_equal(kept, base.frame.reset_index(drop=True))

@@ -93,6 +93,8 @@ def test_who_is_apart_shares_no_kit_and_sizes_are_counted_by_kind():
     groups = np.array([[1, 1, 0], [0, 1, 1], [1, 0, 1], [0, 0, 1]], dtype=bool)
     assert Together(apart, (held,), 1).allows(groups).tolist() == [True, False, False, True]
     assert Together(apart, (held,), 2).allows(groups).tolist() == [True, False, True, True]
+    two_sizes = np.array([[1, 1, 0], [1, 1, 0], [1, 0, 1]], dtype=bool)
+    assert Together(apart, (two_sizes,), 1).allows(groups).tolist() == [True, False, False, True], "alike, however many"
 
 
 @pytest.mark.parametrize(("pack", "mean", "largest"), [(1, 8.0, 8), (4, 9.5, 11), (25, 20.0, 32)])
@@ -114,6 +116,31 @@ def test_what_the_shelf_holds_of_a_role_stands_for_what_it_does_not(par, absent,
     found = as_held(replace(small_unit, present_par=present))
     role = small_unit.items.loc[small_unit.items["role"] == "saline", "item"]
     assert set(found.stock.unavailable) & {*role, "mask-60"} == absent
+
+
+def told_of(single=(), designs=("A", "B")):
+    """Sentences of a plan of two designs at 500 a month. single: item, serves, monthly cost, share thrown away."""
+    curve = pd.DataFrame({"designs": [2], "monthly_cost": [500.0], "saved": [np.nan], "note": ["chosen"]})
+    frame = pd.DataFrame(single, columns=["role", "item", "serves", "monthly_cost", "discarded_share"])
+    return KitPlan.sentences(SimpleNamespace(
+        curve=curve, contents=pd.DataFrame({"design": designs}), strata=[1, 2, 3], notes=(),
+        builds=pd.DataFrame({"design": ["A"], "build": [4]}), opened=SimpleNamespace(single=frame)), "USD")
+
+
+def test_one_roll_for_all_is_told_beside_each_airways_best_where_it_serves_as_many():
+    """Dressings come first in the table; the roll costs 12.50 a month more, and a fifth of it is thrown away."""
+    dressing = ("barrier", "dressing-10", 9, 1.0, 0.9)
+    best, roll = ("tape", "each airway's best", 3, 40.0, 0.1), ("tape", "1 in", 3, 52.5, 0.2)
+    assert told_of([dressing, dressing, best, roll])[-1] == (
+        "Tape: one roll for all, 1 in, costs 12.50 USD a month more than each airway's best; 20 % of it is thrown "
+        "away.")
+    for rows in ([best], [best, ("tape", "short", 2, 30.0, 0.3)], [dressing, dressing]):
+        assert not [line for line in told_of(rows) if line.startswith("Tape")]
+
+
+def test_one_design_is_one_kit_design():
+    assert told_of(designs=["A"])[0].startswith("1 kit design for 3 kinds")
+    assert told_of()[0].startswith("2 kit designs for 3 kinds")
 
 
 @pytest.mark.parametrize(("saved", "said"), [(60.0, True), (4.0, False)])

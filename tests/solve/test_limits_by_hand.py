@@ -71,6 +71,8 @@ def test_a_gap_that_is_allowed_is_not_passed(road, monkeypatch):
         found = readiest(needs, cost, np.zeros(3, dtype=int), limits, 0.25, 20.0)
         best = best_within(needs, limits)
         assert met_by(needs, found.par) >= best - 0.25 * len(needs), seed
+        missing = max(found.report.bound - met_by(needs, found.par), 0.0)
+        assert found.report.gap == pytest.approx(missing / max(found.report.bound, 1.0)), "a share of the bound"
         assert found.report.bound >= best - 1e-6, seed
 
 
@@ -100,6 +102,8 @@ def test_a_floor_is_held_within_the_limits(road, monkeypatch):
         best = max(met_by(needs, s) for s in itertools.product(range(2, 5), range(5), range(1, 5))
                    if limits[0].kept_by(np.array(s)))
         assert met_by(needs, found.par) <= best <= found.report.bound + 1e-6, seed
+        missing = max(found.report.bound - met_by(needs, found.par), 0.0)
+        assert found.report.gap == pytest.approx(missing / found.report.bound), "a share of the bound"
         if road != "cuts alone":
             assert met_by(needs, found.par) == best, seed
 

@@ -273,3 +273,9 @@ def test_how_sure_readiness_is_stands_as_a_sentence():
     assert how_sure(replace(open_, high=0.9994)).startswith("It is between 94.0 % and 99.9 % in 9 of 10")
     assert how_sure(replace(open_, known=True)) == (
         "Nothing is open but chance, counted on 2,000 scenarios not planned on.")
+
+
+def test_a_pack_of_another_size_is_a_change_only_of_what_is_stocked_before_and_after():
+    for before, after, moved in ((20, 20, True), (0, 0, False)):
+        found = since(levels(gauze=(before, 10, 8.0, 0)), levels(gauze=(after, 5, 8.0, 0)))
+        assert len(found.items) == moved

@@ -17,6 +17,7 @@ from kitplan.parts.kits.roll_choice import (
     TAPE_COLUMNS,
     _amounts,
     _single,
+    _single_row,
     _suits,
     choose_opened,
 )
@@ -179,3 +180,12 @@ def test_from_so_many_uses_on_each_size_has_its_own_quantile():
     assert _quantile(np.array([0.5, 0.3, 0.2]), 1.0, 0.2) == 1
     assert _quantile(np.array([0.5, 0.3, 0.2]), 1.0, 0.19) == 2
     assert _quantile(np.array([0.5, 0.3, 0.2]), 1.0, 0.5) == 0
+
+
+def test_what_is_thrown_away_is_a_share_of_what_is_opened_however_little_that_is():
+    """0.4 of a piece a month opened and 0.3 used: a quarter. Where nothing is opened nothing is thrown away."""
+    own = pd.DataFrame({"stratum": [0, 1], "opened_amount": [0.3, 0.1], "applied": [0.2, 0.1],
+                        "monthly_cost": [2.0, 1.0]})
+    row = _single_row("saline", "saline-5", own, 2, 3.0, "airway")
+    assert row["discarded_share"] == pytest.approx(0.25)
+    assert _single_row("saline", "saline-5", 0 * own, 1, 3.0, "airway")["discarded_share"] == 0.0

@@ -83,7 +83,7 @@ def test_devanagari_is_reordered():
 
 
 def test_han_letters_follow_the_language_that_the_text_shows():
-    fonts = {text: letters._runs(text, False)[0].font[0].name for text in ("直", "直すガーゼ", "직選")}
+    fonts = {text: letters._runs(text, False)[0].font.name for text in ("直", "直すガーゼ", "직選")}
     assert fonts["直"].startswith("NotoSansSC")
     assert fonts["直すガーゼ"].startswith("NotoSansJP")
     assert fonts["직選"].startswith("NotoSansKR")
@@ -149,7 +149,6 @@ def test_prints_of_a_unit_in_its_own_letters(script, tmp_path):
 
 def test_letters_without_a_font_are_told_of_before_printing(tmp_path, monkeypatch):
     monkeypatch.setattr(letters, "_packaged_fonts", tuple)
-    monkeypatch.setattr(letters, "_fonts_of_the_machine", tuple)
     letters._first_font.cache_clear()
     try:
         unit = polyglot_unit(tmp_path / "unit", "无菌")

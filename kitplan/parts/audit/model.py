@@ -179,7 +179,7 @@ def _order_steps(
     highest = np.maximum(present, proposed)
     by_bargain = _best_bargain_first(needs, present, highest, instance.price * change, raised)
     idle = [int(i) for i in np.flatnonzero(change < 0)]
-    idle.sort(key=lambda i: (instance.price[i] * change[i], i))
+    idle.sort(key=lambda i: float(instance.price[i] * change[i]))
     return [*((i, FLOOR) for i in floors), *((i, RAISE) for i in by_bargain), *((i, LOWER) for i in idle)]
 
 

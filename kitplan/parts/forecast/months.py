@@ -59,9 +59,8 @@ def monthly_census(unit: Unit) -> MonthlyCensus:
     census = unit.census
     if census.shape == "snapshot" or census.first_day is None:
         mean = daily_airways(unit, 1)
-        one = np.ones(1)
         note = "The census is one day's count: every month ahead is that count, flat, with the error of one look."
-        return MonthlyCensus(None, one * 30, one, one > 0, mean, mean * np.nan, (note,))
+        return MonthlyCensus(None, np.array([30.0]), np.ones(1), np.ones(1, bool), mean, mean * np.nan, (note,))
     daily = daily_airways(unit)
     dates = pd.date_range(census.first_day, periods=census_days(unit), freq="D")
     months = dates.to_period("M")
@@ -107,18 +106,18 @@ def lived_between(unit: Unit, windows: Sequence[tuple[int, int]]) -> tuple[np.nd
     assert unit.census.first_day is not None
     first = (unit.census.first_day - date(1970, 1, 1)).days
     daily, counted = daily_airways(unit), unit.census.shape == "stays"
-    found = np.full((2, len(windows), unit.n_strata), np.nan)
+    lived, arrived = np.full((2, len(windows), unit.n_strata), np.nan)
     for k, (a, b) in enumerate(windows):
         part = daily[max(a - first, 0) : max(b - first + 1, 0)]
         known = ~np.isnan(part).any(axis=1)
         if known.any():
-            found[0, k] = part[known].mean(axis=0) * (b - a + 1)
+            lived[k] = part[known].mean(axis=0) * (b - a + 1)
         if counted:
             stays = airway_stays(unit)
             inside = (stays.start >= a - first) & (stays.start < b - first + 1)
             came = np.bincount(stays.stratum[inside], minlength=unit.n_strata)
-            found[1, k] = came * (b - a + 1) / max(len(part), 1)
-    return found[0], found[1]
+            arrived[k] = came * (b - a + 1) / max(len(part), 1)
+    return lived, arrived
 
 
 def _notes(

@@ -25,6 +25,7 @@ from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.scenarios import arrivals_by_stratum
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.values import Demand
+from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.contents import opened_per_kit
 from kitplan.parts.kits.groups import Kit, Place
 from kitplan.parts.kits.requirements import DAYS_PER_MONTH, KitNeeds
@@ -95,10 +96,9 @@ def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataF
         "item": unit.items["item"], "used_per_month": used, "left_per_month": left, "issued_per_month": used + left,
         "at_bedsides": mean_airways(unit) @ traffic.held, "in_built_kits": builds["build"].to_numpy() @ content,
         "left_per_interval": left * unit.stock.protection_interval_days / DAYS_PER_MONTH,
-        "add_to_par_units": np.ceil(np.quantile(thrown, unit.stock.readiness, axis=0, method="higher") - 1e-9),
+        "add_to_par_units": 0 if unit.bedside.kits_in_par else whole_up(
+            np.quantile(thrown, unit.stock.readiness, axis=0, method="higher")),
     })
-    included = unit.bedside.kits_in_par
-    frame["add_to_par_units"] = 0 if included else frame["add_to_par_units"].astype(int)
     return frame[traffic.held.any(axis=0)].reset_index(drop=True)
 
 
@@ -126,7 +126,7 @@ def with_kits_in_use(traffic: Traffic, demand: Demand) -> Demand:
     """
     if demand.path is None:
         raise ValueError("the demand was drawn without its path")
-    tied = np.ceil(traffic.left - 1e-9).astype(np.int64)
+    tied = whole_up(traffic.left)
     net = (demand.path.units + demand.path.kits.astype(np.int64) @ tied).max(axis=1)
     return replace(demand, units=np.maximum(net, 0).astype(demand.units.dtype), path=None)
 

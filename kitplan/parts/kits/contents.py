@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import Unit
@@ -130,7 +131,7 @@ def _one_role(unit: Unit, needs: KitNeeds, program: Program, carry: dict[int, in
     event = [i for i in found if scope[i] == "event"]
     other = [i for i in found if scope[i] != "event"]
     tag = f"{g}_{found[0]}"
-    most = [float(np.ceil(need / contains[i] - 1e-9)) for i in event]
+    most = [float(whole_up(need / contains[i])) for i in event]
     whole = dict(zip(event, program.variables(f"whole_{tag}_", len(event), high=most, integer=True)))
     single = dict(zip(other, program.variables(f"single_{tag}_", len(other), high=1.0, integer=True)))
     handles = [*whole.values(), *single.values()]

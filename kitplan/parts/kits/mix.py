@@ -39,7 +39,7 @@ def fewest_of_each(
     together whatever the mix (Bonferroni): a pair or two more among hundreds.
     """
     most = int(np.searchsorted(np.cumsum(attempts), chance - 1e-9))
-    uses = max(most, 1) * per_attempt
+    uses = most * per_attempt
     weight = np.zeros(uses + 1)
     for count, p in enumerate(attempts[: most + 1]):
         weight[count * per_attempt] += p

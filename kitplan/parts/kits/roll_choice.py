@@ -121,8 +121,8 @@ def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: f
     return row | {
         "pieces_per_roll": pieces, "uses_per_item": float(np.searchsorted(table, 1, side="right") - 1),
         "items_per_stay": per_stay, "cost_per_stay": per_stay * price, "monthly_cost": per_stay * price * kits,
-        "discarded_share": 1.0 - mean_uses * applied / opened if opened > 0 else 0.0,
-        "half_strip_share": mean_uses * (taken - applied) / opened if opened > 0 else 0.0,
+        "discarded_share": 1.0 - mean_uses * applied / opened if opened else 0.0,
+        "half_strip_share": mean_uses * (taken - applied) / opened if opened else 0.0,
         "applied": mean_uses * applied * kits, "opened_amount": opened * kits,
     }
 
@@ -173,7 +173,7 @@ def _single_row(
     missing = n_strata - serves
     return {
         "role": role, "item": item, "serves": serves, "strata": n_strata, "monthly_cost": cost,
-        "discarded_share": 1.0 - applied / opened if opened > 0 else 0.0,
+        "discarded_share": 1.0 - applied / opened if opened else 0.0,
         "extra_monthly_cost": cost - base if not missing else np.nan,
         "remark": "" if not missing else f"cannot serve {missing} of {n_strata} kinds of {one}",
     }

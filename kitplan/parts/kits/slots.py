@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.contents import KitItemChoice, forced_items, opened_per_kit, unit_litres, unit_prices
 from kitplan.parts.kits.mix import fewest_of_each
 from kitplan.parts.kits.requirements import KitNeeds
@@ -97,7 +98,7 @@ def _bundles_needed(unit: Unit, needs: KitNeeds, g: int, role: str, bundle: Mapp
     if unit.items.at[first, "scope"] == "patient":
         return max(int(needs.opened[g, first][attempts]), floor), 0.0
     holds = sum(float(unit.items.at[i, "contains"]) * n for i, n in bundle.items())
-    per_use = int(np.ceil(needs.needs[g][role] / holds - 1e-9))
+    per_use = int(whole_up(needs.needs[g][role] / holds))
     return max(per_use * attempts, floor), float(per_use)
 
 
@@ -110,7 +111,7 @@ def _forced_slot(unit: Unit, needs: KitNeeds, item: int) -> Slot:
         found = needs.candidates.get((g, role), [])
         if item in found and share[item] > 0:
             part = share[item] / np.nansum(share[found])
-            per_use[g] = part * np.ceil(needs.needs[g][role] / float(unit.items.at[item, "contains"]) - 1e-9)
+            per_use[g] = part * whole_up(needs.needs[g][role] / float(unit.items.at[item, "contains"]))
             count[g] = _in_mix(unit, needs, g, role, item)
         count[g] = max(int(count[g, 0]), needs.emergency[g].get(item, 0))
     own = np.where(count[:, 0] > 0, 0, -1)
@@ -121,7 +122,7 @@ def _in_mix(unit: Unit, needs: KitNeeds, g: int, role: str, item: int) -> int:
     """How many of one of several items used side by side a kit holds, so that the mix lasts with the kit's chance."""
     found = [i for i in needs.candidates[g, role] if unit.items.at[i, "share"] > 0]
     shares = unit.items.loc[found, "share"].to_numpy(float)
-    per_attempt = int(np.ceil(needs.needs[g][role] - 1e-9))
+    per_attempt = int(whole_up(needs.needs[g][role]))
     attempts = tuple(needs.use[g].kit_attempts.tolist())
     held = fewest_of_each(tuple((shares / shares.sum()).tolist()), attempts, per_attempt, unit.bedside.readiness)
     return held[found.index(item)]

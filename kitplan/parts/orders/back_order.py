@@ -30,13 +30,13 @@ from kitplan.demand.item_choice import (
     AttemptTables,
     airway_roles,
     attempt_tables,
-    attempts_per_stay_pmf,
     fill_roles,
     items_opened,
     role_needs,
 )
 from kitplan.demand.scenarios import arrivals_by_stratum, draw_demand
 from kitplan.demand.values import Demand, ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.model import design_kits
 from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import days_left, days_of_cover
@@ -80,8 +80,8 @@ class BackOrder:
     def sentences(self) -> list[str]:
         """What a person does first."""
         lasts = [f"{r.item}: {r.units:.0f} left, about {r.lasts_days:.0f} days at the usual pace"
-                 for r in self.shelf.itertuples(index=False) if r.lasts_days == r.lasts_days]
-        buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples(index=False)]
+                 for r in self.shelf.itertuples() if r.lasts_days == r.lasts_days]
+        buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples()]
         other = self.recipes["instead_technique"].unique() if len(self.recipes) else []
         told = [f"Cannot be had for {self.days:g} days. {'; '.join(lasts)}."] if lasts else []
         told += [f"Buy instead: {', '.join(buys)}."] if buys else []
@@ -176,7 +176,7 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) ->
     once_held, records, gone = set(airway_roles(unit)), catalogue_records(unit), unit.stock.unavailable
     emergency = {named for route in unit.routes.values() for named in (*route.emergency, SPARE_TUBE_ROLE)}
     strata: dict[tuple[Any, ...], list[int]] = {}
-    for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples(index=False):
+    for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples():
         once, own = row.role in once_held, unit.items[unit.items["item"] == row.item]
         sized = once or bool(own["critical"].any()) or row.role in emergency
         need = 1.0 if once else role_needs(unit, row.stratum)[row.role]
@@ -195,10 +195,10 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) ->
 def _items_a_use(unit: Unit, tables: AttemptTables, stratum: int, item: pd.Series, need: float) -> float | None:
     """Items that one re-secure takes in the mean; for a single patient's items over a whole stay."""
     if item["scope"] == "event":
-        return float(np.ceil(need / float(item["contains"]) - 1e-9))
+        return float(whole_up(need / float(item["contains"])))
     if item["scope"] == "unit":
         return need / float(item["contains"])
-    uses = attempts_per_stay_pmf(unit, tables, stratum)
+    uses = tables.in_stay(unit, stratum)
     opened = items_opened(unit, stratum, item, need, len(uses) - 1)
     mean = float(uses @ np.arange(len(uses)))
     return None if opened is None or mean <= 0 else float(uses @ opened) / mean
@@ -275,7 +275,7 @@ def _buy(unit: Unit, packs: Mapping[str, int], demand: Demand, held: Mapping[str
     rank = int(np.ceil(unit.stock.readiness * demand.n_scenarios)) - 1
     for item, count in packs.items():
         there, usual = held.get(item, 0.0), float(np.sort(_regular(unit, demand, item))[rank])
-        usual_packs = int(np.ceil(max(usual - there, 0.0) / catalogue.at[item, "pack"] - 1e-9))
+        usual_packs = int(whole_up(max(usual - there, 0.0) / catalogue.at[item, "pack"]))
         if count > 0:
             rows.append((item, count, count * float(catalogue.at[item, "price"]), max(count - usual_packs, 0),
                          f"for {demand.days:g} days; {there:.0f} on the shelf, {usual:.0f} for its usual work"))

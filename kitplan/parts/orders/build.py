@@ -7,7 +7,7 @@ its level, or that what stays loose of another item would fall under what one le
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 
 from kitplan.parts.orders.ledger import Kit, Lot, Standing, first_out
@@ -29,8 +29,8 @@ class Build:
     wanted: int
     ready: int
     build: int
-    kits: Mapping[str, Mapping[str, tuple[Lot, ...]]] = field(default_factory=dict)
-    held_back: str = ""
+    kits: Mapping[str, Mapping[str, tuple[Lot, ...]]]
+    held_back: str
 
     def takes(self) -> Iterator[tuple[str, str, Lot]]:
         """(kit number, item, lot) of everything that goes in."""

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.whole import whole_down
 from kitplan.parts.orders.ledger import Lot, OpenOrder, Standing
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.read.problems import counted
@@ -81,7 +82,7 @@ def first_expired_first_out(units: np.ndarray, days_left: np.ndarray, use_per_da
     used = np.zeros(len(units), dtype=np.int64)
     taken = 0
     for k, (held, days) in enumerate(zip(units, days_left)):
-        can_use = held if math.isinf(days) else math.floor(use_per_day * max(days, 0.0) + 1e-9) - taken
+        can_use = held if math.isinf(days) else whole_down(use_per_day * max(days, 0.0)) - taken
         used[k] = min(max(can_use, 0), held)
         taken += int(used[k])
     return used

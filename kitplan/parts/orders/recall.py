@@ -114,4 +114,4 @@ def recall_lines(recall: Recall, now: Standing, day: date) -> list[Line]:
         lines.append(Line("kits", day, event, number=number, design=kit.design, note=f"recall of {recall.lot}"))
     gone = places[places["where"] == "shelf"]
     return lines + [Line("deliveries", day, "recalled", r.item, 1, 0, int(r.units), r.expires, r.lot)
-                    for r in gone.itertuples(index=False)]
+                    for r in gone.itertuples()]

@@ -12,6 +12,7 @@ import pandas as pd
 
 from kitplan.demand.bounds import at_most
 from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.whole import whole_up
 from kitplan.read.shelf_order import shelf_key
 from kitplan.read.values import Unit
 
@@ -110,7 +111,7 @@ def order_point(units: np.ndarray, readiness: float) -> np.ndarray:
 
     units: int, shape (n_scenarios, n_items), units that leave the shelf in one lead time.
     """
-    rank = int(np.ceil(readiness * len(units) - 1e-9)) - 1
+    rank = whole_up(readiness * len(units)) - 1
     return np.sort(units, axis=0)[max(rank, 0)]
 
 
@@ -133,7 +134,7 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
     """
     catalogue, need = unit.items.set_index("item"), dict(zip(unit.items["item"], lead_units))
     found = []
-    for row in levels[levels["par_units"] > 0].itertuples(index=False):
+    for row in levels[levels["par_units"] > 0].itertuples():
         item = catalogue.loc[row.item]
         floor = max(float(np.nan_to_num(item["min_stock"])), 1.0) if item["critical"] else 0.0
         found.append(Level(

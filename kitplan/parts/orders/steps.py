@@ -254,7 +254,7 @@ def answer(answers: Iterable[Answer], book: OrderBook, source: str) -> Step:
 
 def _settled(asked: Line, rest: Sequence[Line], given: Answer) -> list[Line]:
     """The asked line and the others of its item in the same count, as the answer has them."""
-    lines = [replace(x, entry=0, answers=x.entry, note="") for x in (asked, *rest)]
+    lines = [replace(x, answers=x.entry, note="") for x in (asked, *rest)]
     real = "counted" if asked.table == "counts" else "received"
     if given.packs is not None or given.loose is not None:
         right = replace(lines[0], packs=given.packs or 0, loose=given.loose or 0, event=real)
@@ -288,7 +288,7 @@ def amend_orders(rows: Iterable[Ordered], book: OrderBook, source: str) -> Step:
         now = sum(x.packs if x.event == "ordered" else -x.packs for x in there if x.number == last.number)
         if row.packs != now:
             event = "ordered" if row.packs > now else "will_not_come"
-            lines.append(replace(last, entry=0, event=event, packs=abs(row.packs - now), note="as really ordered"))
+            lines.append(replace(last, event=event, packs=abs(row.packs - now), note="as really ordered"))
     if problems:
         raise InputError(problems, "reading what was really ordered")
     return Step(tuple(lines), (f"{len(lines)} order lines changed to what was really ordered.",) if lines else ())

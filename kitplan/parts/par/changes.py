@@ -49,13 +49,13 @@ def compare_with(earlier: Earlier, levels: pd.DataFrame, head: Mapping[str, Any]
         for name in ("par_packs", "par_units")
     )
     before, after = units
-    moved = (before != after) | ((both["pack_before"] != both["pack"]) & (after > 0) & (before > 0))
+    moved = (before != after) | ((both["pack_before"] != both["pack"]) & (after > 0))
     causes = _causes(earlier.record, head, target)
     frame = pd.DataFrame({
         "item": both["item"], "before_units": before, "after_units": after, "change_units": after - before,
         "before_packs": packs[0], "after_packs": packs[1], "change_packs": packs[1] - packs[0],
         "change_value": (both["value"].fillna(0.0) - both["value_before"].fillna(0.0)).round(2),
-        "because": [_because(row, bool(causes)) for row in both.itertuples(index=False)],
+        "because": [_because(row, bool(causes)) for row in both.itertuples()],
     })[moved]
     return Changes(frame[CHANGE_COLUMNS].reset_index(drop=True), earlier.number, causes)
 

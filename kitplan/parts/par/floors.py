@@ -6,6 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from kitplan.demand.whole import whole_up
 from kitplan.read.catalogue import fits
 from kitplan.read.values import Unit
 
@@ -33,4 +34,4 @@ def floor_units(unit: Unit) -> np.ndarray:
     wanted = items["min_stock"].fillna(0.0).to_numpy(float)
     critical = items["critical"].to_numpy(bool)
     wanted = np.where(critical, np.maximum(wanted, 1.0), wanted)
-    return np.where(fits_unit(unit), np.ceil(wanted - 1e-9), 0).astype(np.int64)
+    return np.where(fits_unit(unit), whole_up(wanted), 0)

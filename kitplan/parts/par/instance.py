@@ -8,6 +8,7 @@ import numpy as np
 
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
+from kitplan.demand.whole import whole_up
 from kitplan.parts.par.values import Readiness
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import own_quantiles
@@ -46,7 +47,7 @@ class ParInstance:
     def required(self, readiness: float) -> int:
         """Scenarios to be met for `readiness`."""
         n = len(self.needs)
-        return min(n, int(np.ceil(readiness * n - 1e-9)))
+        return min(n, int(whole_up(readiness * n)))
 
     def protected(self, readiness: float) -> np.ndarray:
         """Return what no limit may cut: floors, and emergency equipment to its own quantile at `readiness`."""

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand
+from kitplan.demand.whole import whole_down
 from kitplan.parts.par.because import Reasons, because
 from kitplan.parts.par.floors import fits_unit
 from kitplan.parts.par.instance import Candidate, Checked, ParInstance
@@ -100,7 +101,7 @@ def present_levels(instance: ParInstance) -> np.ndarray | None:
     held = table.groupby("item")["par_packs"].sum()
     names = instance.unit.items["item"].iloc[instance.order]
     packs = names.map(held).fillna(0.0).to_numpy(float)
-    return np.floor(packs * instance.packing.pack + 1e-9).astype(np.int64)
+    return np.asarray(whole_down(packs * instance.packing.pack))
 
 
 def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:

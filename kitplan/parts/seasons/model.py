@@ -176,8 +176,8 @@ def _choices(packs: np.ndarray, price: np.ndarray, policy: SeasonPolicy) -> list
     changes = np.stack([[(most[i, n] != most[(i + n + 1) % 12]).sum(axis=1) for n in range(12)] for i in range(12)])
     value = most @ price
     held = value * np.arange(1, 13) / 12
-    found = [_Choice((0,), float(value[0, 11]), float(value[0, 11]) * policy.holding_share, 0.0)]
-    for periods in range(2, MOST_PERIODS + 1):
+    found = []
+    for periods in range(1, MOST_PERIODS + 1):
         starts = np.array(list(itertools.combinations(range(12), periods)))
         length = (np.roll(starts, -1, axis=1) - starts - 1) % 12
         mean = held[starts, length].sum(axis=1)
@@ -185,7 +185,7 @@ def _choices(packs: np.ndarray, price: np.ndarray, policy: SeasonPolicy) -> list
         total = mean * policy.holding_share + changing
         best = int(np.flatnonzero(total <= total.min() + 1e-9)[0])
         found.append(_Choice(tuple(starts[best].tolist()), float(mean[best]), float(mean[best]) * policy.holding_share,
-                             float(changing[best]) + periods * policy.round_cost))
+                             float(changing[best]) + (periods if periods > 1 else 0) * policy.round_cost))
     return found
 
 

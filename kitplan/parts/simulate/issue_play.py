@@ -80,7 +80,7 @@ def _issues_of(
     issued = np.zeros((len(names), replications * steps), dtype=np.int32)
     issues = _Issues(unit, airways, attempts, clock, steps, issued)
     alone = item_choice.frame[item_choice.frame["share"] >= 1.0]
-    for row in alone.itertuples(index=False):
+    for row in alone.itertuples():
         issues.use(names[str(row.item)], row)
     issues.side_by_side(item_choice.frame[item_choice.frame["share"] < 1.0], names, rng)
     issues.open_shared(rng)

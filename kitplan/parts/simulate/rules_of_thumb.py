@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kitplan.demand.whole import whole_up
+
 Rule = Callable[[float], np.ndarray]
 
 STEPS = 24
@@ -39,7 +41,7 @@ def records(intervals: np.ndarray, a_year: int) -> Records:
 
 def rounded_up(units: np.ndarray, floor_units: np.ndarray) -> np.ndarray:
     """Round par up to whole items and to the floors; int, shape (n_items,)."""
-    return np.ceil(np.maximum(units, floor_units) - 1e-9).astype(np.int64)
+    return np.asarray(whole_up(np.maximum(units, floor_units)))
 
 
 def rules(known: Records, floor_units: np.ndarray) -> Mapping[str, tuple[Rule, tuple[float, ...]]]:

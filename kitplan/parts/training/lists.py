@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import fitting_items, nearest_size
-from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, SheetCut, TapeCut
+from kitplan.demand.whole import whole_down, whole_up
+from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, Cut
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
 from kitplan.read.class_values import Durable, TrainingClass, courses
@@ -82,9 +83,9 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     here = [whole["lesson"].map(box), whole["station"], whole["item"]]
     until = whole.sort_values("lesson", kind="stable")["units"].groupby(here).cumsum().sort_index()
     before = until - whole["units"]
-    whole["taken"] = (np.ceil(until - 1e-6) - np.ceil(before - 1e-6)).astype(int)
-    whole["begun"] = (np.ceil(before - 1e-6) - np.floor(before + 1e-6)).astype(int)
-    whole["units"] = np.ceil(whole["units"] - 1e-6).astype(int)
+    whole["taken"] = whole_up(until) - whole_up(before)
+    whole["begun"] = whole_up(before) - whole_down(before)
+    whole["units"] = whole_up(whole["units"])
     return whole
 
 
@@ -94,7 +95,7 @@ def _fill_in_order(left: np.ndarray, sets: int) -> np.ndarray:
 
 
 def items_taken(
-    lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, tape: Sequence[TapeCut], sheets: Sequence[SheetCut]
+    lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, tape: Sequence[Cut], sheets: Sequence[Cut]
 ) -> list[Taken]:
     """Whole units of each consumable item by class: stock past its date first, then the class box, then bought."""
     taken = []
@@ -107,7 +108,7 @@ def items_taken(
             gone[box[lesson], item, kind] += used[-1]
             left -= used[-1]
         taken.append(Taken(lesson, str(item), used[0], used[1], left))
-    cuts: list[TapeCut | SheetCut] = [*tape, *sheets]
+    cuts: list[Cut] = [*tape, *sheets]
     for cut in cuts:
         counts: dict[str, dict[str, int]] = {}
         for name, opened in cut.plan.opened.items():
@@ -136,7 +137,7 @@ def shopping_list(
         if not mine:
             continue
         old, own, buy = (sum(getattr(t, k) for t in mine) for k in ("practice_only", "own", "buy"))
-        packs = math.ceil(buy / entry["pack"] - 1e-9)
+        packs = int(whole_up(buy / entry["pack"]))
         rows.append((
             entry["item"], entry["description"], "used up", old + own + buy, one_of(entry), old, own, buy,
             int(entry["pack"]), packs, packs * entry["price"],

@@ -6,7 +6,6 @@ who works alone has the instructor as partner, so that a set is the same.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -16,6 +15,7 @@ import pandas as pd
 from kitplan.demand.fit import fitting_items, item_of
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.parts.training.timetable import sets_at_stations
 from kitplan.read.catalogue import fits
 from kitplan.read.class_values import Practice, TrainingClass, courses
@@ -65,12 +65,12 @@ def class_needs(
             pieces += [(index, number, *row) for row in tape]
             warnings += said
             problems += problem
-            for role, need in _needs(unit, practice).items():
+            for role, need in unit.techniques[practice.technique].needs(practice.skin).items():
                 if role in durable:
                     continue
                 if role == "barrier" and _sheets(unit, practice):
                     box = practice.size["barrier_width_mm"], practice.size["barrier_length_mm"]
-                    dressings.append((index, number, *map(float, box), math.ceil(need * total - 1e-9)))
+                    dressings.append((index, number, *map(float, box), int(whole_up(need * total))))
                 else:
                     roles.append((index, number, role, need, total))
                     problems += _unfilled(unit, lesson, practice, role)
@@ -89,16 +89,6 @@ def durable_roles(unit: Unit, lesson: TrainingClass) -> set[str]:
     known = set(unit.items["role"])
     found = {d.role for d in lesson.durables if d.role} | {by_item[d.item] for d in lesson.durables if d.item}
     return found | {d.name.casefold() for d in lesson.durables if d.name.casefold() in known}
-
-
-def _needs(unit: Unit, practice: Practice) -> dict[str, float]:
-    """Use units of each role that one go takes (tape apart)."""
-    technique = unit.techniques[practice.technique]
-    needs = dict(technique.uses)
-    if practice.skin == "barrier":
-        for role, quantity in technique.uses_with_barrier.items():
-            needs[role] = needs.get(role, 0.0) + quantity
-    return {role: need for role, need in needs.items() if need > 0}
 
 
 def practice_name(unit: Unit, practice: Practice) -> str:
@@ -123,7 +113,7 @@ def _tape_pieces(
             "Add a tape to items.csv that fits this size, or change the practice.",
         )]
     cut = cut_pieces(technique, practice.size, width)
-    longest = float(rolls_of_width(unit, width)["length_mm"].max())
+    longest = float(to_be_had(unit, rolls_of_width(unit, width))["length_mm"].max())
     problems = [
         Problem(
             lesson.file, None, "practice.technique", practice.technique,
@@ -190,11 +180,15 @@ def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -
 
 
 def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:
-    """Catalogue rolls of one width that are to be had."""
+    """Catalogue rolls of one width."""
     items = unit.items
-    found = items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
-    had = found[~found["item"].isin(unit.stock.unavailable)]
-    return had if len(had) else found
+    return items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
+
+
+def to_be_had(unit: Unit, items: pd.DataFrame) -> pd.DataFrame:
+    """Those of the rows that are to be had; all where none is."""
+    had = items[~items["item"].isin(unit.stock.unavailable)]
+    return had if len(had) else items
 
 
 def _sheets(unit: Unit, practice: Practice) -> bool:
@@ -277,7 +271,7 @@ def _candidates(unit: Unit, lesson: TrainingClass, role: str, size: pd.Series) -
 def _each(item: Mapping[str, object], need: float) -> float:
     """Items that one set takes: whole ones, or a part of one that is shared until empty."""
     part = need / float(item["contains"])  # type: ignore[arg-type]
-    return float(math.ceil(part - 1e-9)) if item["scope"] == "event" else part
+    return float(whole_up(part)) if item["scope"] == "event" else part
 
 
 def _side_by_side(row: Mapping[str, object], role: str, sided: pd.DataFrame) -> list[tuple[object, ...]]:

@@ -6,11 +6,12 @@ import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import timedelta
+from operator import itemgetter
 from typing import Any
 
 import pandas as pd
 
-from kitplan.parts.training.cuts import CARRIED, SheetCut, TapeCut
+from kitplan.parts.training.cuts import CARRIED, Cut
 from kitplan.parts.training.lists import Taken, held_together, one_of
 from kitplan.parts.training.timetable import Timetable
 from kitplan.read.class_values import TrainingClass, courses
@@ -26,7 +27,7 @@ ROLL_END = "roll end"
 
 def session_list(
     unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: Sequence[Taken],
-    tape: Sequence[TapeCut], sheets: Sequence[SheetCut], tables: Sequence[Timetable],
+    tape: Sequence[Cut], sheets: Sequence[Cut], tables: Sequence[Timetable],
 ) -> pd.DataFrame:
     """One row a class and thing, COLUMNS. units = from_before + practice_only + own + new.
 
@@ -34,8 +35,7 @@ def session_list(
     them, the lead time before the day of cutting. goes_on: what a later class can still use.
     """
     rows = [*_used_up(unit, lessons, at_stations, taken), *_roll_ends(lessons, tape), *_kept(unit, lessons, tables)]
-    frame = pd.DataFrame(rows, columns=COLUMNS)
-    return frame.sort_values("lesson", kind="stable", ignore_index=True)
+    return pd.DataFrame(sorted(rows, key=itemgetter(0)), columns=COLUMNS)
 
 
 def order_by(unit: Unit, lesson: TrainingClass) -> object:
@@ -76,12 +76,12 @@ def _added(taken: Sequence[Taken], opened: Mapping[Any, int]) -> list[Taken]:
     return [Taken(lesson, item, n["old"], n["own"], n["buy"]) for (lesson, item), n in found.items()]
 
 
-def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[TapeCut]) -> list[tuple[object, ...]]:
+def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[Cut]) -> list[tuple[object, ...]]:
     """Ends of rolls that came from an earlier session, and those that lie in the box for a later one."""
     last = {group[-1] for group in courses(lessons)}
     rows: list[tuple[object, ...]] = []
     for cut in tape:
-        length = {roll.name: roll.length_mm for roll in cut.plan.rolls}
+        length = {roll.name: roll.length_mm for roll in cut.plan.stock}
         used = Counter({length[n]: k for n, k in cut.plan.opened.items() if cut.source[n][1] == CARRIED and k})
         ends = {} if last & set(cut.covers) else dict(cut.ends)
         for mm in sorted({*used, *ends}, reverse=True):

@@ -15,9 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.whole import whole_down, whole_up
 from kitplan.read.class_values import Durable, Practice, TrainingClass
 
-_ORDERS_TRIED = 5040
+_MOST_ORDERED = 7
+"""Practices whose orders are all tried, 720 of them."""
 
 
 @dataclass(frozen=True)
@@ -66,14 +68,14 @@ def sets_at_stations(lesson: TrainingClass, practice: Practice) -> tuple[np.ndar
     """
     learners = np.array([lesson.learners_at(s) for s in range(lesson.stations)])
     goes = learners * practice.goes_per_learner
-    sets = math.ceil(int(goes.sum()) * (1.0 + lesson.spare_share) - 1e-9)
+    sets = int(whole_up(goes.sum() * (1.0 + lesson.spare_share)))
     return goes, largest_remainder(sets, learners)
 
 
 def largest_remainder(total: int, weights: np.ndarray) -> np.ndarray:
     """Deal `total` whole things in proportion to weights: whole parts first, then the largest remainders."""
     quota = total * weights / weights.sum()
-    dealt = np.floor(quota + 1e-9).astype(int)
+    dealt = whole_down(quota)
     order = np.argsort(-(quota - dealt), kind="stable")
     dealt[order[: total - int(dealt.sum())]] += 1
     return dealt
@@ -87,7 +89,7 @@ def plan_timetable(lesson: TrainingClass, things: Sequence[Thing]) -> Timetable:
     """
     count = len(lesson.practices)
     orders = [tuple(range(count))]
-    if lesson.rotation == "staggered" and math.factorial(max(count - 1, 1)) <= _ORDERS_TRIED // 7:
+    if lesson.rotation == "staggered" and count <= _MOST_ORDERED:
         orders = [(0, *rest) for rest in itertools.permutations(range(1, count))]
     grids = (_grid(lesson, order) for order in orders)
     grid = min(grids, key=lambda g: _cost(lesson, things, g))
