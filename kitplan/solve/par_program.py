@@ -40,12 +40,12 @@ about the plan in hand come within the gap in a second, and limits that no plan 
 RELAXED_ENTRIES = 60_000
 """Needs above the lower bound from which the relaxation, which knows the limits too, would take ten seconds."""
 
-_WINDOW = 3
-"""Levels either side of a plan's own that the first program about it may choose."""
-WINDOW_ENTRIES = 2_000
-"""Needs in the largest program about a plan: it takes half a second."""
+_WIDTHS = (3, 6, 12)
+"""Levels either side of a plan's own that programs about it may choose, the next where one saves nothing more."""
+WINDOW_ENTRIES = 6_000
+"""Needs in the largest program about a plan: it takes half a second, about."""
 _WORTH_MORE = 3e-4
-"""Share saved under which the next program looks twice as far."""
+"""Share saved under which the next programs look further."""
 
 
 @dataclass(frozen=True)
@@ -193,7 +193,7 @@ def cheapest(
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
-    entries, quick = int(np.count_nonzero(collapsed.vectors)), None
+    entries, quick = _needs(collapsed), None
     if entries > FIRST_CUTS or not search:
         found = _by_cuts(collapsed, cost, required, gap, limits)
         quick = found.par
@@ -242,26 +242,45 @@ def improve(
     collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, limits: Sequence[Limit] = (),
     enough: float = 0.0,
 ) -> np.ndarray:
-    """Search about a plan, in ever wider windows of levels, by small integer programs while it costs over `enough`.
+    """Search about a plan, further and further from it, by small integer programs while it costs over `enough`.
 
-    The program of a window of a few levels either side takes hundredths of a second, whatever the whole program takes
-    (local branching with the levels as neighbourhood: Fischetti & Lodi, Math Program 2003;98:23, from memory).
+    A program of the levels next to a plan takes hundredths of a second, whatever the whole one takes (local branching
+    with levels as neighbourhood: Fischetti & Lodi, Math Program 2003;98:23, from memory).
     """
-    heights, width = np.array([len(levels) for levels in collapsed.levels]), _WINDOW
-    while float(cost @ par) > enough:
-        ranks = np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(collapsed.levels, par)])
-        window = restrict(collapsed, np.maximum(ranks - width, 0), np.minimum(ranks + width, heights))
-        if np.count_nonzero(window.vectors) > WINDOW_ENTRIES:
-            break
-        stated = _stated("window", window, cost, required, limits)
-        solution = stated.program.solve(gap=_WORTH_MORE)
-        found = read_par(stated, solution) if solution.solved else par
-        before, par = par, min(par, found, key=lambda p: float(cost @ p))
-        if cost @ par > (1 - _WORTH_MORE) * (cost @ before):
-            if width >= heights.max(initial=0):
-                break
-            width *= 2
+    items = np.flatnonzero([len(levels) for levels in collapsed.levels])
+    for width in _WIDTHS:
+        value = np.inf
+        while enough < float(cost @ par) < (1 - _WORTH_MORE) * value:
+            value = float(cost @ par)
+            par = _best_about(collapsed, cost, required, par, limits, items, width)
     return par
+
+
+def _best_about(
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, limits: Sequence[Limit],
+    items: np.ndarray, width: int,
+) -> np.ndarray:
+    """The cheapest plan at most `width` levels of each of `items` from `par`; half of them after the other half where
+    that is too large a program.
+    """
+    low = np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(collapsed.levels, par)])
+    high, heights = low.copy(), np.array([len(levels) for levels in collapsed.levels])
+    low[items] = np.maximum(low[items] - width, 0)
+    high[items] = np.minimum(high[items] + width, heights[items])
+    window = restrict(collapsed, low, high)
+    if _needs(window) > WINDOW_ENTRIES:
+        for half in (items[::2], items[1::2]) if len(items) > 1 else ():
+            par = _best_about(collapsed, cost, required, par, limits, half, width)
+        return par
+    stated = _stated("window", window, cost, required, limits)
+    solution = stated.program.solve(gap=_WORTH_MORE)
+    found = read_par(stated, solution) if solution.solved else par
+    return min(par, found, key=lambda plan: float(cost @ plan))
+
+
+def _needs(collapsed: Collapsed) -> int:
+    """Needs above the lower bound, which a program has as many rows of."""
+    return int(np.count_nonzero(collapsed.vectors))
 
 
 def _by_cuts(
