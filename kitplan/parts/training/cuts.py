@@ -292,10 +292,7 @@ def compare_with_rules(
         wholly = _by_length(mine["length_mm"], mine["count"])
         endless = (float(longest["length_mm"]), _one_roll(longest), int(mine["count"].sum()))
         totals["longest piece first"] += _greedy_from([*opened, endless], wholly)
-        each = [sum((times * _greedy_from([(float(row["length_mm"]), _one_roll(row), int(wanted.sum()))], wanted)
-                     for wanted, times in everyone), np.zeros(3))
-                for row in rows if to_tenths(float(row["length_mm"]), up=False) >= wholly.index[0]]
-        totals["every learner her own roll"] += min(each, key=lambda total: total[2])
+        totals["every learner her own roll"] += _cheapest_greedy(rows, everyone)
     told = [
         (method, int(number), tape, 1.0 - wanted / tape if tape else 0.0, value)
         for method, (number, tape, value) in totals.items()
@@ -316,6 +313,17 @@ def _greedy_from(kinds: Sequence[tuple[float, np.ndarray, int]], wanted: pd.Seri
             left = left - times * np.array(pattern)
             total += times * one
     return total
+
+
+def _cheapest_greedy(kinds: Sequence[pd.Series], groups: Sequence[tuple[pd.Series, int]]) -> np.ndarray:
+    """Rolls, tape and money when each group (pieces by length, how often) is cut greedily from one kind of roll: the
+    cheapest of those that hold the longest piece.
+    """
+    longest = max(size for wanted, _ in groups for size, count in wanted.items() if count)
+    long_enough = [row for row in kinds if to_tenths(row["length_mm"], up=False) >= longest]
+    totals = [sum((times * _greedy_from([(row["length_mm"], _one_roll(row), int(wanted.sum()))], wanted)
+                   for wanted, times in groups), np.zeros(3)) for row in long_enough]
+    return min(totals, key=lambda total: float(total[2]))
 
 
 def _by_length(lengths: pd.Series, counts: pd.Series) -> pd.Series:
