@@ -423,7 +423,7 @@ def test_without_an_item_its_substitute_is_in_the_order_and_none_for_a_mask(unit
 def test_what_a_back_order_asks_for_goes_at_the_plans_own_pace(unit, monkeypatch):
     """What the plan learnt of the rate holds for the weeks of a back order too; packs are those of today."""
     seen = []
-    monkeypatch.setattr("kitplan.parts.orders.back_order.missing_items",
+    monkeypatch.setattr("kitplan.parts.orders.round_command.missing_items",
                         lambda of, *more: seen.append(of) or missing_items(of, *more))
     done("order", unit, "--without", "saline_5ml", "--weeks", "3", "--only-show")
     planned = open_plan(unit / "plan").unit
