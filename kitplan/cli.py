@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import importlib
-import os
 
 import click
 
 from kitplan import __version__
+from kitplan.interruptions import one_thread_each
 
 PEOPLE = {
     "First steps": {
@@ -82,16 +82,7 @@ def main() -> None:
 
     Quantities only, no clinical advice: local policy and licensed staff decide.
     """
-    _one_thread_each()
-
-
-def _one_thread_each() -> None:
-    """Keep the matrix libraries to one thread, unless the caller has said otherwise; before numpy is loaded.
-
-    The matrices are small, a folder of units is planned on all cores anyway, and no sum may depend on the machine.
-    """
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+    one_thread_each()
 
 
 if __name__ == "__main__":

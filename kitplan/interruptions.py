@@ -58,6 +58,15 @@ def begin_process(quiet: bool = False) -> None:
     end_when_asked(quiet)
 
 
+def one_thread_each() -> None:
+    """Keep the matrix libraries to one thread, unless the caller has said otherwise; before numpy is loaded.
+
+    The matrices are small, a folder of units is planned on all cores anyway, and no sum may depend on the machine.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def end_when_asked(quiet: bool = False) -> None:
     """From now on end this process and those it started at once when asked. quiet: without a word (a child).
 

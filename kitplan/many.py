@@ -8,7 +8,6 @@ cannot be done is listed and the others go on; no more than a few are on their w
 
 from __future__ import annotations
 
-import os
 import tempfile
 import threading
 from collections import deque
@@ -22,7 +21,7 @@ from queue import SimpleQueue
 from typing import Any
 
 from kitplan import __version__
-from kitplan.interruptions import begin_process, started_deaf
+from kitplan.interruptions import begin_process, one_thread_each, started_deaf
 from kitplan.read.carried import book_files, unit_files
 from kitplan.read.order_book import book_home, book_lock
 from kitplan.read.problems import InputError, UnsafePlan
@@ -35,7 +34,6 @@ AT_ONCE = 16
 INPUT, UNSAFE, LOST, DEFECT = "input", "unsafe", "lost", "defect"
 """Why a unit was not done: its files, its limits, its worker or executor, kitplan itself."""
 
-_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 _one_unit_at_a_time = threading.Lock()
 
 
@@ -282,7 +280,6 @@ def _pool(executor: Executor | None, processes: int) -> AbstractContextManager[E
     """The executor that was given; else spawned processes, each with one thread for linear algebra."""
     if executor is not None:
         return nullcontext(executor)
-    for name, value in _ONE_THREAD.items():
-        os.environ.setdefault(name, value)
+    one_thread_each()
     return ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=begin_process,
                                initargs=(True,))

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from kitplan.write.writer import checksum
 
 if TYPE_CHECKING:
-    from kitplan.parts.par.values import ParPlan, Readiness
+    from kitplan.parts.par.values import ParPlan
     from kitplan.planning import Plan
-    from kitplan.solve.values import SolverReport
 
 _DIGITS = 10
 
@@ -45,11 +45,11 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
     record = head(plan) | {
         "parts": ["par", *sorted(set(plan.parts) - {"par"})],
         "answer": par.answer,
-        "readiness": _readiness(par.readiness),
+        "readiness": asdict(par.readiness),
         "value": par.value,
         "mean_value": par.mean_value,
         "litres": par.litres,
-        "solver": _solver(par.solver),
+        "solver": {name: value for name, value in asdict(par.solver).items() if name != "seconds"},
         "binding": list(par.binding),
         "notes": list(par.notes),
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
@@ -71,21 +71,6 @@ def _changes(plan: Plan) -> dict[str, Any] | None:
 
 def _by_item(par: ParPlan, column: str) -> dict[str, int]:
     return {str(i): int(p) for i, p in zip(par.levels["item"], par.levels[column])}
-
-
-def _readiness(readiness: Readiness) -> dict[str, float | int]:
-    return {
-        "target": readiness.target, "planned": readiness.planned, "verified": readiness.verified,
-        "low": readiness.low, "high": readiness.high,
-        "plan_scenarios": readiness.plan_scenarios, "verify_scenarios": readiness.verify_scenarios,
-    }
-
-
-def _solver(solver: SolverReport) -> dict[str, str | float]:
-    return {
-        "name": solver.name, "status": solver.status, "objective": solver.objective,
-        "bound": solver.bound, "lp_bound": solver.lp_bound, "gap": solver.gap,
-    }
 
 
 def _rounded(value: Any) -> Any:

@@ -37,7 +37,7 @@ class HazardLots:
         """Places of these strata's episodes, each lot with its chances. points: uniform numbers, one an episode."""
         mine = _of_strata(episodes, self.strata)
         points = points[mine]
-        node = passed(self.edges[1:-1], 0, 1, len(self.edges) - 2, points, equal=True)
+        node = _step(self.edges, points)
         if len(self.low):
             lot = (points - self.edges[node]) / np.diff(self.edges)[node]
             cell = episodes.draw[episodes.scenario[mine]] * np.int64(len(self.strata)) + episodes.stratum[mine]
@@ -61,30 +61,33 @@ def hazard_lots(
     """Chances of attempts of every stratum, over up to n_checks. Where the rate is not known, hazards carry its factor
     too: the factors lie on a grid that reaches over those of the airways `seen`.
     """
-    lots, none = [], np.zeros(0)
-    if not (posterior.hazard != 1.0).any():
+    lots, open_rate = [], (posterior.hazard != 1.0).any()
+    if open_rate:
+        rows, which, factor = alike_models(unit)
+        rate = posterior.hazard * factor
+    else:
         models, which = frequency_models(unit)
-        for m, row in enumerate(models.to_dict("records")):
-            nodes, weights = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
-            counts = tables.on_grid(unit, row, nodes, n_checks)
-            lots.append(HazardLots(which == m, np.append(0.0, np.cumsum(weights)), counts, none, none))
-        return lots
-    rows, which, factor = alike_models(unit)
-    rate = posterior.hazard * factor
+        rows = models.to_dict("records")
     for m, row in enumerate(rows):
         nodes, weights = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
-        edges = np.append(0.0, np.cumsum(weights))
-        some = _of_strata(seen, which == m)
-        some = some[:: max(len(some) // 50_000, 1)]
-        node = np.searchsorted(edges[1:-1], uniforms(seed, f"{stream}/frailty", seen.name[some]), side="right")
-        wanted = rate[:, :, None] * nodes
-        theirs = nodes[node] * rate[seen.draw[seen.scenario[some]], seen.stratum[some]]
-        grid = factor_grid(theirs if len(theirs) else wanted[:, which == m].ravel())
-        wanted = np.clip(wanted.ravel(), grid[0], grid[-1])
-        low = passed(grid[1:-1], 0, 1, len(grid) - 2, wanted, equal=True).astype(np.int16)
-        up = (wanted - grid[low]) / (grid[low + 1] - grid[low])
+        edges, grid, low, up = np.append(0.0, np.cumsum(weights)), nodes, np.zeros(0), np.zeros(0)
+        if open_rate:
+            some = _of_strata(seen, which == m)
+            some = some[:: max(len(some) // 50_000, 1)]
+            node = _step(edges, uniforms(seed, f"{stream}/frailty", seen.name[some]))
+            wanted = rate[:, :, None] * nodes
+            theirs = nodes[node] * rate[seen.draw[seen.scenario[some]], seen.stratum[some]]
+            grid = factor_grid(theirs if len(theirs) else wanted[:, which == m].ravel())
+            wanted = np.clip(wanted.ravel(), grid[0], grid[-1])
+            low = _step(grid, wanted).astype(np.int16)
+            up = (wanted - grid[low]) / (grid[low + 1] - grid[low])
         lots.append(HazardLots(which == m, edges, tables.on_grid(unit, row, grid, n_checks), low, up))
     return lots
+
+
+def _step(edges: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Between which two of the edges each value lies; those beyond the ends lie in the first and the last step."""
+    return passed(edges[1:-1], 0, 1, len(edges) - 2, values, equal=True)
 
 
 def draw_attempts(

@@ -67,7 +67,10 @@ class AttemptTables:
         return tuple(self._at(unit, row, float(factor), n_short) for factor in grid)
 
     def in_stay(self, unit: Unit, stratum: int) -> np.ndarray:
-        """PMF of attempts in one whole stay of a stratum; made once, then kept."""
+        """PMF of attempts in one whole stay of a stratum (admission secures and redos included).
+
+        Made once, then kept; not to be changed.
+        """
         if (unit, stratum) not in self._in_stays:
             table = self.tables[self.which[stratum]]
             pmf = table.weights @ attempts_of_checks(table, stay_checks_pmf(unit, stratum))
@@ -125,22 +128,11 @@ def attempts_of_checks(table: AttemptTable, mass: np.ndarray, width: int = 0) ->
     return whole
 
 
-def attempts_per_stay_pmf(unit: Unit, tables: AttemptTables, stratum: int) -> np.ndarray:
-    """PMF of attempts in one whole stay (admission secures and redos included); worked out once, not to be changed."""
-    return tables.in_stay(unit, stratum)
-
-
 def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
     """Use units of each role that one re-secure of this stratum takes; "tape" counts whole sets of pieces (1)."""
     row = unit.strata.loc[stratum]
     technique = unit.techniques[str(row["technique"])]
-    needs = dict(technique.uses)
-    if row["skin"] == "barrier":
-        for role, quantity in technique.uses_with_barrier.items():
-            needs[role] = needs.get(role, 0.0) + quantity
-    if technique.pieces:
-        needs["tape"] = 1.0
-    return {role: quantity for role, quantity in needs.items() if quantity > 0}
+    return technique.needs(str(row["skin"])) | ({"tape": 1.0} if technique.pieces else {})
 
 
 @lru_cache(maxsize=16)
@@ -220,7 +212,7 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
     rows: list[dict[str, object]] = []
     opened: dict[tuple[int, str], np.ndarray] = {}
     for stratum in unit.strata.index:
-        airway = _airway(unit, int(stratum), attempts_per_stay_pmf(unit, tables, stratum))
+        airway = _airway(unit, int(stratum), tables.in_stay(unit, int(stratum)))
         for role, need in role_needs(unit, stratum).items():
             found = fitting(unit, catalogue.get(role, ()), airway.row, airway.technique.tape_width_mm)
             rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)

@@ -24,15 +24,13 @@ class PooledRates:
     """Posterior of the rates. Arrays of shape (n_strata,) unless said otherwise.
 
     mean, low, high: per unit of exposure, with a 95 % interval. own_share: weight of the stratum's own events in
-    `mean` (0 none, 1 all). common_mean: rate of a stratum about which nothing is known; common_spread: coefficient
-    of variation of rates across strata. shape (n_strata, n_points), scale (n_strata, n_points), weight (n_points,):
-    the posterior of each rate as a mixture of gammas.
+    `mean` (0 none, 1 all). common_mean: rate of a stratum about which nothing is known. shape,
+    scale, both (n_strata, n_points), weight (n_points,): the posterior of each rate as a mixture of gammas.
     """
 
     mean: np.ndarray
     own_share: np.ndarray
     common_mean: float
-    common_spread: float
     shape: np.ndarray
     scale: np.ndarray
     weight: np.ndarray
@@ -82,7 +80,7 @@ def pool_rates(events: np.ndarray, exposure: np.ndarray, dispersion: np.ndarray 
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     keep = weight > 1e-7
-    weight, mu, tau = weight[keep] / weight[keep].sum(), mu[keep], tau[keep]
+    weight, mu = weight[keep] / weight[keep].sum(), mu[keep]
     prior_shape, prior_rate = prior_shape[keep], prior_rate[keep]
     shape = prior_shape[None, :] + own_events[:, None]
     rate = prior_rate[None, :] + own_exposure[:, None]
@@ -91,7 +89,6 @@ def pool_rates(events: np.ndarray, exposure: np.ndarray, dispersion: np.ndarray 
         mean=(shape / rate) @ weight,
         own_share=share @ weight if not alone else seen.astype(float),
         common_mean=float(mu @ weight),
-        common_spread=float(tau @ weight) if not alone else float("nan"),
         shape=shape,
         scale=1 / rate,
         weight=weight,

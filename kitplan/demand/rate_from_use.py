@@ -115,13 +115,10 @@ class LearntUse:
     spells: int
     days: int
 
-    def sentences(self, plan_rate_per_day: float | None = None) -> list[str]:
+    def sentences(self) -> list[str]:
         """What was learnt, for a person."""
-        per_day = "" if plan_rate_per_day is None else (
-            f" ({plan_rate_per_day * self.rate:.2f} a day, {plan_rate_per_day * self.low:.2f} to "
-            f"{plan_rate_per_day * self.high:.2f})")
         told = [f"Counts over {self.days} days say that securements are renewed {self.rate:.2f} times as often as the "
-                f"plan takes it (9 in 10: {self.low:.2f} to {self.high:.2f}){per_day}."]
+                f"plan takes it (9 in 10: {self.low:.2f} to {self.high:.2f})."]
         for item in self.items:
             if item.vanishes > 0.9:
                 more = item.used - item.expected
@@ -131,15 +128,14 @@ class LearntUse:
         return told
 
 
-def dispersion(counts: np.ndarray, expected: np.ndarray) -> tuple[float, float]:
-    """Rate and Pearson dispersion of counts with known exposures: the maximum of a Poisson regression with one constant
-    and log(expected) as its offset, and its chi-square over the degrees of freedom.
+def dispersion(counts: np.ndarray, expected: np.ndarray) -> float:
+    """Pearson dispersion of counts with known exposures: chi-square over the degrees of freedom at the maximum of a
+    Poisson regression with one constant and log(expected) as its offset.
 
     counts, expected: shape (n,). McCullagh & Nelder, Generalized Linear Models, 2e 1989, section 6.2, from memory.
     """
-    rate = float(counts.sum() / expected.sum())
-    mean = np.maximum(rate * expected, 1e-12)
-    return rate, float((((counts - mean) ** 2) / mean).sum() / max(len(counts) - 1, 1))
+    mean = np.maximum(counts.sum() / expected.sum() * expected, 1e-12)
+    return float((((counts - mean) ** 2) / mean).sum() / max(len(counts) - 1, 1))
 
 
 def learn_use(spells: Sequence[Use], exposures: Mapping[str, Exposure], prior_log_sd: float,
@@ -205,8 +201,7 @@ def _common_scatter(seen: Mapping[str, Sequence[Use]], exposures: Mapping[str, E
     for item in told:
         counts = np.array([max(s.units, 0) for s in seen[item]], dtype=float)
         expected = np.array([(exposures[item].per_rate + exposures[item].fixed) * s.days for s in seen[item]])
-        _, phi = dispersion(counts, expected)
-        found.append(max(phi, 1.0) / max(counts.sum(), 1.0))
+        found.append(max(dispersion(counts, expected), 1.0) / max(counts.sum(), 1.0))
     return float(np.median(found))
 
 

@@ -290,18 +290,6 @@ def _long_enough(row: Mapping[str, Any], checks_per_day: int, frailty: float, n_
     return max(_HORIZON_CHECKS, n_checks)
 
 
-def attempts_pmf(unit: Unit, stratum: int, n_checks: int, fresh: bool) -> np.ndarray:
-    """PMF of attempts of one airway over n_checks, frailty mixed in; shape (n_attempts + 1,).
-
-    fresh: the airway arrives at the start (admission secures included); else it is already there.
-    """
-    row = unit.frequency.loc[stratum]
-    points = frailty_nodes(float(row["airway_spread"]), unit.planning.frailty_nodes)
-    table = attempt_table(row, unit.checks_per_day, n_checks, n_checks, *points)
-    part = table.fresh[:, n_checks, :] if fresh else table.stationary[:, n_checks, :]
-    return table.weights @ part
-
-
 class Paced(Seen):
     """A unit as its re-secures see it, whoever was counted in it."""
 
@@ -332,27 +320,22 @@ def _rates_of(row: Mapping[str, Any], checks_per_day: int, n_nodes: int) -> dict
     """Long-run rates of one frequency model, frailty mixed: per airway-day, and the share of each reason."""
     nodes, weights = frailty_nodes(float(row["airway_spread"]), n_nodes)
     loosening, constant = cumulative_hazards(row, checks_per_day, _HORIZON_CHECKS)
-    daily = {reason: float(row[column]) for reason, column in CONSTANT_REASONS.items()}
-    per_day = 0.0
+    hazard = check_hazards(row, checks_per_day, nodes)
+    caused = stationary_wear_age(hazard) * -np.expm1(np.multiply.outer(-nodes, loosening + constant))
+    rate = checks_per_day / mean_wear_checks(hazard)
+    by_age = checks_per_day * weights @ caused
     shares = dict.fromkeys(["loose", *CONSTANT_REASONS, "planned", "any"], 0.0)
-    flat = not np.isnan(float(row["flat_per_check"]))
-    for node, weight in zip(nodes, weights):
-        hazard = check_hazards(row, checks_per_day, node)
-        age = stationary_wear_age(hazard)
-        caused = age * -np.expm1(-node * (loosening + constant))
-        rate = float(checks_per_day / mean_wear_checks(hazard))
-        per_day += weight * rate
+    if np.isnan(float(row["flat_per_check"])):
         total = np.maximum(loosening + constant, _TINY)
-        if flat:
-            shares["any"] += weight * checks_per_day * caused.sum()
-        else:
-            shares["loose"] += weight * checks_per_day * (caused * loosening / total).sum()
-            for reason, value in daily.items():
-                shares[reason] += weight * checks_per_day * (caused * (value / checks_per_day) / total).sum()
-        shares["planned"] += weight * max(rate - checks_per_day * caused.sum(), 0.0)
-    result = {"re_secures_per_day": per_day}
-    result |= {f"share_{reason}": value / per_day if per_day > 0 else 0.0 for reason, value in shares.items()}
-    return result
+        shares["loose"] = by_age @ (loosening / total)
+        for reason, column in CONSTANT_REASONS.items():
+            shares[reason] = (by_age / total).sum() * float(row[column]) / checks_per_day
+    else:
+        shares["any"] = by_age.sum()
+    shares["planned"] = weights @ np.maximum(rate - checks_per_day * caused.sum(axis=1), 0.0)
+    per_day = float(weights @ rate)
+    return {"re_secures_per_day": per_day} | {
+        f"share_{reason}": float(value) / per_day if per_day > 0 else 0.0 for reason, value in shares.items()}
 
 
 def long_run_rates(unit: Unit) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -46,14 +46,6 @@ def helix_length_mm(outer_mm: float, pitch_mm: float, turns: float) -> float:
     return turns * math.hypot(math.pi * outer_mm, pitch_mm)
 
 
-def leg_pitch_mm(width_mm: float) -> float:
-    """Advance of a leg along the tube at each turn, mm: its own width, so that turns lie edge to edge.
-
-    A leg is half the tape's width. Edge to edge is the longest a flat wrap needs; overlapping needs less.
-    """
-    return width_mm / 2.0
-
-
 def cut_pieces(technique: Technique, stratum: Mapping[str, object] | pd.Series, width_mm: float) -> pd.DataFrame:
     """Return the pieces of one re-secure, one row a kind of piece (PIECE_COLUMNS; no rows without tape).
 
@@ -90,7 +82,8 @@ def _one_piece(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -
     solid = {"Y": uncut, "H": piece.bridge_mm}.get(piece.shape, 0.0)
     leg = (length - solid) / legs_long if legs_long else 0.0
     path = _path_mm(piece, span_mm, outer_mm, uncut) if legs_long else 0.0
-    wrap = helix_length_mm(outer_mm, leg_pitch_mm(width_mm), piece.turns) if legs_long and piece.turns else 0.0
+    # A leg is half the tape's width, and its turns lie edge to edge: the longest that a flat wrap needs.
+    wrap = helix_length_mm(outer_mm, width_mm / 2.0, piece.turns) if legs_long and piece.turns else 0.0
     needed = path + wrap + piece.tab_mm if legs_long else 0.0
     lengthened, warning = 0.0, ""
     if leg < needed - _SLACK_MM:
@@ -152,11 +145,6 @@ def applied_length_mm(
     return float(sum(kind["length_mm"] * kind["count"] * kind["width_share"] for kind in kinds))
 
 
-def pieces_per_roll(roll_mm: float, length_mm: float) -> int:
-    """Whole pieces of length_mm that one roll of roll_mm gives: floor(R / l)."""
-    return math.floor((roll_mm + _SLACK_MM) / length_mm)
-
-
 def rolls_after_uses(lengths_mm: Sequence[float] | np.ndarray, roll_mm: float, n_uses: int) -> np.ndarray:
     """Rolls opened after 0, 1, ..., n_uses re-secures of one patient.
 
@@ -192,7 +180,7 @@ def _cut_one_use(lengths: list[float], left_mm: float, roll_mm: float) -> tuple[
 def pieces_from_first_roll(lengths_mm: Sequence[float] | np.ndarray, roll_mm: float) -> int:
     """Pieces that the first roll gives when re-secure after re-secure is cut from it; 0 if the longest is too long.
 
-    With equal lengths it is pieces_per_roll; with mixed lengths, what people get who cut longest first.
+    With equal lengths it is floor(R / l); with mixed lengths, what people get who cut longest first.
     """
     lengths = sorted(map(float, lengths_mm), reverse=True)
     if not lengths or lengths[0] > roll_mm + _SLACK_MM:
@@ -216,68 +204,30 @@ def sheet_pieces(
     Exact, by dynamic programming over the cut positions that sums of piece sides reach (Christofides &
     Whitlock, Operations Research 1977;25:30, from memory). Sizes are taken to a tenth of a millimetre.
     """
-    return len(sheet_layout(sheet_width_mm, sheet_length_mm, piece_width_mm, piece_length_mm))
-
-
-def sheet_layout(
-    sheet_width_mm: float, sheet_length_mm: float, piece_width_mm: float, piece_length_mm: float
-) -> list[tuple[float, float, float, float]]:
-    """Where sheet_pieces lie on the sheet: (x, y, width, length) of each, mm from one corner."""
-    sizes = [round(v * 10) for v in (sheet_width_mm, sheet_length_mm, piece_width_mm, piece_length_mm)]
-    if min(sizes[2:]) <= 0:
+    across, along, width, length = (
+        round(v * 10) for v in (sheet_width_mm, sheet_length_mm, piece_width_mm, piece_length_mm))
+    if min(width, length) <= 0:
         raise ValueError("a piece needs a width and a length above 0 mm")
-    across, along, width, length = sizes
     step = math.gcd(width, length)
-    tenths = _layout(across // step, along // step, width // step, length // step)
-    return [tuple(v * step / 10 for v in box) for box in tenths]  # type: ignore[misc]
+    return _most_rectangles(across // step, along // step, width // step, length // step)
 
 
 @lru_cache(maxsize=256)
-def _layout(across: int, along: int, width: int, length: int) -> tuple[tuple[int, int, int, int], ...]:
-    """Placement of the most pieces, in whole steps; see sheet_pieces."""
-    reach = _reachable(max(across, along), width, length)
-    cuts = np.flatnonzero(reach)
-    best: dict[tuple[int, int], tuple[int, str, int]] = {}
+def _most_rectangles(across: int, along: int, width: int, length: int) -> int:
+    limit = max(across, along)
+    cuts = np.unique([i + j for i in range(0, limit + 1, width) for j in range(0, limit + 1 - i, length)])
 
     def down(value: int) -> int:
         return int(cuts[np.searchsorted(cuts, value, side="right") - 1])
 
-    def solve(x: int, y: int) -> int:
-        if (x, y) not in best:
-            fits = (x >= width and y >= length) or (x >= length and y >= width)
-            best[x, y] = (int(fits), "piece", 0)
-            bound = (x * y) // (width * length)
-            for axis, side in (("x", x), ("y", y)):
-                for cut in cuts[(cuts > 0) & (cuts <= side // 2)].tolist():
-                    rest = down(side - cut)
-                    count = solve(cut, y) + solve(rest, y) if axis == "x" else solve(x, cut) + solve(x, rest)
-                    if count > best[x, y][0]:
-                        best[x, y] = (count, axis, cut)
-                if best[x, y][0] >= bound:
-                    break
-        return best[x, y][0]
+    @cache
+    def most(x: int, y: int) -> int:
+        best = int((x >= width and y >= length) or (x >= length and y >= width))
+        for side, other in ((x, y), (y, x)):
+            if best >= x * y // (width * length):
+                break
+            for cut in cuts[(cuts > 0) & (cuts <= side // 2)].tolist():
+                best = max(best, most(cut, other) + most(down(side - cut), other))
+        return best
 
-    def place(x: int, y: int, left: int, top: int) -> list[tuple[int, int, int, int]]:
-        count, kind, cut = best[x, y]
-        if count == 0:
-            return []
-        if kind == "piece":
-            upright = x >= width and y >= length
-            return [(left, top, width, length) if upright else (left, top, length, width)]
-        if kind == "x":
-            return place(cut, y, left, top) + place(down(x - cut), y, left + cut, top)
-        return place(x, cut, left, top) + place(x, down(y - cut), left, top + cut)
-
-    corner = (down(across), down(along))
-    solve(*corner)
-    return tuple(place(*corner, 0, 0))
-
-
-def _reachable(limit: int, width: int, length: int) -> np.ndarray:
-    """Which distances 0..limit are sums of whole numbers of piece widths and lengths."""
-    reach = np.zeros(limit + 1, dtype=bool)
-    reach[0] = True
-    for side in (width, length):
-        for distance in range(side, limit + 1):
-            reach[distance] |= reach[distance - side]
-    return reach
+    return most(down(across), down(along))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.item_choice import AttemptTables, attempt_tables, attempts_per_stay_pmf, fill_roles
+from kitplan.demand.item_choice import AttemptTables, attempt_tables, fill_roles
 from kitplan.demand.occupancy import arrivals_per_day, mean_airways, stay_checks_pmf
 from kitplan.demand.posterior import Posterior, fit_posterior
 from kitplan.demand.resecure import long_run_rates
@@ -93,7 +93,7 @@ def _fitted(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) -> ItemC
     """The same items with their tables of opened items as long as this unit's counts; carried on at their own pace."""
     opened = {}
     for (stratum, item), table in item_choice.opened.items():
-        opened[stratum, item] = lengthen(table, len(attempts_per_stay_pmf(unit, tables, stratum)))
+        opened[stratum, item] = lengthen(table, len(tables.in_stay(unit, stratum)))
     return ItemChoice(item_choice.frame, opened)
 
 
@@ -101,7 +101,7 @@ def _grace(unit: Unit, tables: AttemptTables, rate: np.ndarray) -> np.ndarray:
     """Mean re-secures of a whole stay, without admission secures, less the stay's days at the long-run rate."""
     grace = np.zeros(unit.n_strata)
     for g in range(unit.n_strata):
-        uses = attempts_per_stay_pmf(unit, tables, g)
+        uses = tables.in_stay(unit, g)
         stay = stay_checks_pmf(unit, g)
         row = unit.frequency.iloc[g]
         events = float(uses @ np.arange(len(uses))) * (1 - float(row["redo"])) - round(
@@ -160,7 +160,7 @@ def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None 
     pace = long_run_rates(unit)["attempts_per_day"].to_numpy(float)
     rows = []
     for stratum, group in item_choice.frame.groupby("stratum"):
-        uses = attempts_per_stay_pmf(unit, tables, int(stratum))
+        uses = tables.in_stay(unit, int(stratum))
         stay = stay_checks_pmf(unit, int(stratum))
         stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
         for row in group.itertuples():

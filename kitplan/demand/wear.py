@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -40,6 +41,17 @@ class WearSpells:
         """Which spells ended because a check found cause (planned renewals did not)."""
         return (self.reason != STILL_SECURE) & (self.reason != PLANNED)
 
+    @property
+    def n_airways(self) -> int:
+        """Airways that the spells are of."""
+        return int(self.airway.max(initial=-1)) + 1
+
+    @cached_property
+    def folded(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Distinct wears, and where `before` and `after` find theirs: few numbers are raised to a power."""
+        wear, place = np.unique(np.concatenate([self.before, self.after]).round(9), return_inverse=True)
+        return wear, place[: len(self.before)], place[len(self.before) :]
+
 
 @dataclass(frozen=True)
 class WearCurve:
@@ -53,7 +65,6 @@ class WearCurve:
     per_day: dict[str, float]
     spread: float
     factor: np.ndarray
-    factor_share: np.ndarray
     low: dict[str, float]
     high: dict[str, float]
 
@@ -140,42 +151,21 @@ def _wear_by_date(
     return np.maximum(middle - reach, 0.0), np.maximum(middle + reach, 0.05)
 
 
-@dataclass(frozen=True)
-class _Folded:
-    """Spells folded for speed: distinct wears and where each spell finds its own."""
-
-    wear: np.ndarray
-    at_before: np.ndarray
-    at_after: np.ndarray
-
-
-def _fold(spells: WearSpells) -> _Folded:
-    wear, place = np.unique(np.concatenate([spells.before, spells.after]).round(9), return_inverse=True)
-    n = len(spells.before)
-    return _Folded(wear, place[:n], place[n:])
-
-
 def _spell_hazards(
-    spells: WearSpells, folded: _Folded, factor: np.ndarray, scale_hours: float, shape: float, constant: float
+    spells: WearSpells, factor: np.ndarray, scale_hours: float, shape: float, constant: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Cumulative hazard of each spell without frailty (up to mid-interval), and what loosening and the constant
     hazard add inside the last interval."""
-    weibull = (24.0 * folded.wear / scale_hours) ** shape
+    wear, before, after = spells.folded
+    weibull = (24.0 * wear / scale_hours) ** shape
     m = factor[spells.stratum]
-    low, high = weibull[folded.at_before], weibull[folded.at_after]
+    low, high = weibull[before], weibull[after]
     middle = m * ((low + high) / 2 + constant * (spells.before + spells.after) / 2)
     return middle, m * (high - low), m * constant * (spells.after - spells.before)
 
 
 def log_likelihood(
-    spells: WearSpells,
-    folded: _Folded,
-    factor: np.ndarray,
-    scale_hours: float,
-    shape: float,
-    constant: float,
-    spread: float,
-    n_airways: int,
+    spells: WearSpells, factor: np.ndarray, scale_hours: float, shape: float, constant: float, spread: float
 ) -> float:
     """Log-likelihood of the spells, gamma frailty integrated out for each airway.
 
@@ -185,8 +175,8 @@ def log_likelihood(
     """
     from scipy.special import gammaln
 
-    middle, loose, steady = _spell_hazards(spells, folded, factor, scale_hours, shape, constant)
-    caused, reason = spells.caused, spells.reason
+    middle, loose, steady = _spell_hazards(spells, factor, scale_hours, shape, constant)
+    caused, reason, n_airways = spells.caused, spells.reason, spells.n_airways
     part = np.where(reason == LOOSE, loose, np.where(reason == OTHER, loose + steady, steady))[caused]
     total = (loose + steady)[caused]
     events = np.bincount(spells.airway[caused], minlength=n_airways)
@@ -212,38 +202,23 @@ def fit_curve(spells: WearSpells, n_strata: int, default: dict[str, float]) -> W
     outweigh. Strata multiply the hazards by factors pooled around 1 (`pooling.pool_rates`); the curve and the
     factors are fitted in turn until neither moves.
     """
-    folded = _fold(spells)
-    n_airways = int(spells.airway.max(initial=-1)) + 1
     factor = np.ones(n_strata)
-    centre = np.array(
-        [
-            np.log(default["scale_hours"]),
-            np.log(default["shape"]),
-            np.log(max(default["constant"], 1e-3)),
-            default["spread"],
-        ]
-    )
+    centre = np.array([*np.log([default["scale_hours"], default["shape"], max(default["constant"], 1e-3)]),
+                       default["spread"]])
     place = centre.copy()
-    share = np.zeros(n_strata)
     for turn in range(8):
-        place, cost = _fit_shared(spells, folded, factor, n_airways, centre, place)
-        scale, shape, constant, spread = np.exp(place[0]), np.exp(place[1]), np.exp(place[2]), place[3]
-        middle, _, _ = _spell_hazards(spells, folded, np.ones(n_strata), scale, shape, constant)
-        new, share = _fit_factors(spells, middle, factor, spread, n_strata, n_airways)
+        place, cost = _fit_shared(spells, factor, centre, place)
+        middle, _, _ = _spell_hazards(spells, np.ones(n_strata), *np.exp(place[:3]))
+        new = _fit_factors(spells, middle, factor, place[3], n_strata)
         moved = np.abs(np.log(new / factor)).max()
         factor = new
         if moved < 2e-3 and turn:
             break
-    return _report(spells, place, _hessian(cost, place), factor, share, default)
+    return _report(spells, place, _hessian(cost, place), factor, default)
 
 
 def _fit_shared(
-    spells: WearSpells,
-    folded: _Folded,
-    factor: np.ndarray,
-    n_airways: int,
-    centre: np.ndarray,
-    start: np.ndarray,
+    spells: WearSpells, factor: np.ndarray, centre: np.ndarray, start: np.ndarray
 ) -> tuple[np.ndarray, Callable[[np.ndarray], float]]:
     """Best (log scale, log shape, log constant, spread) with the factors held, and the cost function."""
     from scipy.optimize import minimize
@@ -251,9 +226,8 @@ def _fit_shared(
     prior_sd = np.array([1.0, 0.5, 1.0, 0.5])
 
     def cost(p: np.ndarray) -> float:
-        fit = log_likelihood(
-            spells, folded, factor, np.exp(p[0]), np.exp(p[1]), np.exp(p[2]), p[3], n_airways
-        )
+        scale, shape, constant = np.exp(p[:3])
+        fit = log_likelihood(spells, factor, scale, shape, constant, p[3])
         return 0.5 * float((((p - centre) / prior_sd) ** 2).sum()) - fit
 
     bounds = [(centre[0] - 5, centre[0] + 5), (0.0, np.log(8.0)), (np.log(1e-4), np.log(10.0)), (0.0, 2.5)]
@@ -283,30 +257,34 @@ def _hessian(cost: Callable[[np.ndarray], float], place: np.ndarray) -> np.ndarr
     return hessian
 
 
+def _frailty(spells: WearSpells, hazard: np.ndarray, spread: float) -> np.ndarray:
+    """Frailty of each airway that its own events suggest (posterior mean). hazard: of each spell."""
+    theta = 1.0 / max(spread, 1e-3) ** 2
+    events = np.bincount(spells.airway, weights=spells.caused)
+    return (events + theta) / (np.bincount(spells.airway, weights=hazard) + theta)
+
+
 def _fit_factors(
-    spells: WearSpells, middle: np.ndarray, factor: np.ndarray, spread: float, n_strata: int, n_airways: int
-) -> tuple[np.ndarray, np.ndarray]:
+    spells: WearSpells, middle: np.ndarray, factor: np.ndarray, spread: float, n_strata: int
+) -> np.ndarray:
     """Pooled hazard factors of the strata: events against the cumulative hazard that their airways went through."""
     from kitplan.demand.partial_pooling import pool_rates
 
     caused = spells.caused
-    n_events = int(caused.sum())
-    if n_strata == 1 or n_events == 0:
-        return np.ones(n_strata), np.full(n_strata, 1.0 if n_events else 0.0)
-    events = np.bincount(spells.airway[caused], minlength=n_airways)
-    hazard = np.bincount(spells.airway, weights=middle * factor[spells.stratum], minlength=n_airways)
-    theta = 1.0 / max(spread, 1e-3) ** 2
-    frailty = (events + theta) / (hazard + theta)
+    if n_strata == 1 or not caused.any():
+        return np.ones(n_strata)
+    hazard = np.bincount(spells.airway, weights=middle * factor[spells.stratum])
+    frailty = _frailty(spells, middle * factor[spells.stratum], spread)
     exposure = np.bincount(spells.stratum, weights=middle * frailty[spells.airway], minlength=n_strata)
     own = np.bincount(spells.stratum[caused], minlength=n_strata).astype(float)
-    home = np.zeros(n_airways, int)
+    home = np.zeros(spells.n_airways, int)
     home[spells.airway] = spells.stratum
     bunched = np.bincount(home, weights=hazard**2, minlength=n_strata)
     mean = np.bincount(home, weights=hazard, minlength=n_strata)
     dispersion = 1 + spread**2 * bunched / np.maximum(mean, 1e-9)
     pooled = pool_rates(own, exposure, dispersion)
     level = (pooled.mean * own).sum() / own.sum()
-    return pooled.mean / level, pooled.own_share
+    return pooled.mean / level
 
 
 def _report(
@@ -314,7 +292,6 @@ def _report(
     place: np.ndarray,
     hessian: np.ndarray,
     factor: np.ndarray,
-    share: np.ndarray,
     default: dict[str, float],
 ) -> WearCurve:
     error = np.sqrt(np.maximum(np.diag(np.linalg.pinv(hessian)), 0))
@@ -332,7 +309,7 @@ def _report(
         total = sum(default[name] for name in CONSTANT_NAMES.values()) or 1.0
         per_day = {name: constant * default[name] / total for name in CONSTANT_NAMES.values()}
     return WearCurve(
-        float(np.exp(place[0])), float(np.exp(place[1])), per_day, float(place[3]), factor, share, low, high
+        float(np.exp(place[0])), float(np.exp(place[1])), per_day, float(place[3]), factor, low, high
     )
 
 
@@ -353,15 +330,9 @@ def still_secure(spells: WearSpells, days: np.ndarray) -> tuple[np.ndarray, np.n
 
 
 def _suggested_frailty(spells: WearSpells, curve: WearCurve) -> tuple[np.ndarray, np.ndarray]:
-    """Fitted hazard of each spell, and the frailty of each airway that its own events suggest (posterior mean)."""
-    folded = _fold(spells)
-    hazard, _, _ = _spell_hazards(
-        spells, folded, curve.factor, curve.scale_hours, curve.shape, curve.constant_per_day
-    )
-    theta = 1.0 / max(curve.spread, 1e-3) ** 2
-    events = np.bincount(spells.airway, weights=spells.caused)
-    frailty = (events + theta) / (np.bincount(spells.airway, weights=hazard) + theta)
-    return hazard, frailty
+    """Fitted hazard of each spell, and the frailty of each airway that its own events suggest."""
+    hazard, _, _ = _spell_hazards(spells, curve.factor, curve.scale_hours, curve.shape, curve.constant_per_day)
+    return hazard, _frailty(spells, hazard, curve.spread)
 
 
 def expected_events(spells: WearSpells, curve: WearCurve, n_strata: int) -> np.ndarray:

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from kitplan.read.classes import class_files
-from kitplan.read.findings import key_of
 from kitplan.read.order_book import book_home
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.source import (
     MAX_TABLE_BYTES,
     MAX_TOML_BYTES,
-    TABLE_ENDINGS,
-    TABLES_READ,
-    TOML_READ,
+    is_settings,
+    is_table,
     kind_of,
     names_in,
     reach_fault,
 )
-
-_TABLES = {key_of(table) for table in TABLES_READ}
 
 
 def unit_files(path: Path) -> dict[str, bytes]:
@@ -29,11 +24,11 @@ def unit_files(path: Path) -> dict[str, bytes]:
     so. Raises InputError.
     """
     inside = kind_of(path) == "folder"
-    folder, classes = (path if inside else path.parent), {p.name for p in class_files(path)}
-    settings = classes | {name for name in names_in(folder) if name.casefold() in TOML_READ}
+    folder = path if inside else path.parent
+    there = sorted(names_in(folder))
     found, problems = {}, []
-    for name in sorted(names_in(folder)) if inside else [path.name, *sorted(settings)]:
-        most = MAX_TOML_BYTES if name in settings else MAX_TABLE_BYTES if not inside or _is_table(name) else 0
+    for name in there if inside else [path.name, *(n for n in there if is_settings(n) and n != path.name)]:
+        most = MAX_TOML_BYTES if is_settings(name) else MAX_TABLE_BYTES if not inside or is_table(name) else 0
         bad = reach_fault(folder / name, None if name == path.name else folder, most) if most else None
         if bad is not None:
             problems.append(Problem(name, None, None, None, bad.fault, bad.mend))
@@ -49,9 +44,3 @@ def book_files(path: Path) -> dict[str, bytes]:
     book = book_home(path) / "book"
     home = "book" if path.is_dir() else f"{book.parent.name}/book"
     return {f"{home}/{p.name}": p.read_bytes() for p in sorted(book.glob("*.*")) if p.is_file()}
-
-
-def _is_table(name: str) -> bool:
-    """True for a file that is read as one of the unit's tables."""
-    small = name.casefold()
-    return any(small.endswith(end) and key_of(small.removesuffix(end)) in _TABLES for end in TABLE_ENDINGS)

@@ -193,6 +193,18 @@ def read_gtins(values: Iterable[object]) -> list[str | Bad]:
     return found
 
 
+def read_clocks(values: Iterable[object]) -> list[float | Bad]:
+    """Return each time of day as seconds after midnight; a number below 1 is a share of the day."""
+    found: list[float | Bad] = []
+    for value in values:
+        if isinstance(value, float) and 0 <= value < 1:
+            found.append(float(round(value * 86_400)))
+            continue
+        clock = value if isinstance(value, time | datetime) else read_clock(str(value))
+        found.append(clock if isinstance(clock, Bad) else clock.hour * 3600.0 + clock.minute * 60 + clock.second)
+    return found
+
+
 def read_clock(text: str) -> time | Bad:
     """Return a time of day: 14:30, 2:30 pm, 14.30 or 14h30."""
     bad = Bad("is not a time of day", "Type it as 14:30.")

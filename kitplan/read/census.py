@@ -18,7 +18,6 @@ from kitplan.read.source import Source, sheet_like
 from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes
-from kitplan.read.values import STRATUM_KEY
 
 LONGEST_SPAN_DAYS = 20 * 366
 LONE_GAP_DAYS, LONE_GAPS, LONE_SHARE = 180, 10, 0.01
@@ -46,10 +45,11 @@ class CensusRows:
     unknown_days: tuple[int, ...] = ()
 
 
+_MEASURED = ("patient_kg", "size_number", "patient_number", "tube_mm")
 NO_CENSUS = CensusRows(
-    "", "snapshot", pd.DataFrame(columns=[*STRATUM_KEY, "size_number", "patient_kg"]), pd.DataFrame(), None, None
-)
-"""Stands in where a census cannot be read, so that the log is read for its own faults."""
+    "", "snapshot", pd.DataFrame(columns=["route", "technique", "skin", "size", "scale", *_MEASURED]).astype(
+        dict.fromkeys(_MEASURED, float)), pd.DataFrame(), None, None)
+"""Stands in where a census cannot be read, so that all else is still read for its own faults."""
 
 
 def raw_census(source: Source, recipes: Recipes, findings: Findings) -> RawTable | None:
@@ -121,11 +121,12 @@ def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) ->
     _refuse_lone(reader, "date", moments)
     dated = ~np.isnat(moments)
     if dated.any():
-        blank = np.array([c is None for c in reader.raw.columns["date"]])
-        reader.refuse("date", blank & ~reader.bad, None, "is empty although other rows have a date",
+        reader.refuse("date", ~reader.given("date") & ~reader.bad, None, "is empty although other rows have a date",
                       "Give every row its date, or none.")
     reader.bad |= np.isnan(airways) | (dated.any() & ~dated)
-    _doubt_repeats(reader, keys, moments, airways)
+    repeated = keys.assign(moment=moments, airways=airways).duplicated().to_numpy() & ~reader.bad
+    reader.doubt(None, repeated, None, "says the same as an earlier row, and is counted as well",
+                 "Delete it if it is a copy.", moves=2)
     good = ~reader.bad
     if not good.any():
         return None
@@ -138,17 +139,6 @@ def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) ->
     if not dated.any() or len(np.unique(days)) == 1:
         return _snapshot(reader, keys, counts, days[0] if dated.any() else None)
     return _daily(reader, keys, counts, days, findings)
-
-
-def _doubt_repeats(
-    reader: TableReader, keys: pd.DataFrame, moments: np.ndarray, airways: np.ndarray
-) -> None:
-    repeated = keys.assign(moment=moments, airways=airways).duplicated().to_numpy() & ~reader.bad
-    if repeated.any():
-        count, first = int(repeated.sum()), int(reader.rows[np.flatnonzero(repeated)[0]])
-        fault = "says the same as an earlier row, and is counted as well"
-        more = f" ({count - 1:,} further rows too)" if count > 1 else ""
-        reader.findings.warn(reader.name, fault + more, "Delete it if it is a copy.", row=first, moves=2)
 
 
 def _snapshot(reader: TableReader, keys: pd.DataFrame, counts: np.ndarray, day: np.datetime64 | None) -> CensusRows:
@@ -191,8 +181,7 @@ def _read_stays(
     _refuse_lone(reader, "start", start)
     reader.refuse("end", ~np.isnat(end) & ~np.isnat(start) & (end < start), reader.raw.columns.get("end"),
                   "is before start", "Exchange the two days, or correct one.")
-    ill = np.array([c is not None for c in reader.raw.columns.get("end", [])] or [False] * len(end))
-    reader.bad |= np.isnat(start) | (ill & np.isnat(end))
+    reader.bad |= np.isnat(start) | (reader.given("end") & np.isnat(end))
     _refuse_overlaps(reader, airway, start, end)
     good = ~reader.bad
     if not good.any():

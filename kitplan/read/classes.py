@@ -24,7 +24,7 @@ from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.routes import Size, size_of
 from kitplan.read.settings import parse_toml
-from kitplan.read.source import Source
+from kitplan.read.source import Source, is_class, names_in
 from kitplan.read.strata import HEAVIEST_KG, SKINS
 from kitplan.read.techniques import technique_for
 from kitplan.read.values import Route, Technique
@@ -89,10 +89,7 @@ _STOCK: Mapping[str, Setting] = {
 def class_files(path: Path) -> list[Path]:
     """Class files of a unit folder (or beside a workbook): class.toml and class*.toml, by name."""
     folder = path if path.is_dir() else path.parent
-    if not folder.is_dir():
-        return []
-    found = [p for p in folder.iterdir() if re.fullmatch(r"class.*\.toml", p.name, re.IGNORECASE)]
-    return sorted((p for p in found if p.is_file()), key=lambda p: p.name.casefold())
+    return [folder / name for name in sorted(names_in(folder), key=str.casefold) if is_class(name)]
 
 
 def read_classes(

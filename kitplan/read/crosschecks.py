@@ -10,6 +10,7 @@ import pandas as pd
 from kitplan.read.catalogue import fits
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.policy import Policy
+from kitplan.read.problems import some_of
 from kitplan.read.sizes import uncut_of
 from kitplan.read.techniques import Recipes
 from kitplan.read.values import Route, Technique
@@ -32,10 +33,9 @@ def check_roles(
     """Note roles that no item fills, and sizes that none of a role's items fits."""
     missing: set[tuple[str, str]] = set()
     unfit: dict[tuple[str, bool], list[str]] = {}
-    away = {key_of(i) for i in policy.values.get("stock.unavailable", ())}
-    left = items[~items["item"].map(key_of).isin(away)]
+    gone = items["item"].map(key_of).isin([key_of(i) for i in policy.values.get("stock.unavailable", ())])
     every = set(items["role"])
-    by_role = dict(iter(left.groupby("role")))
+    by_role = dict(iter(items[~gone].groupby("role")))
     for stratum in strata.to_dict("records"):
         technique = recipes.techniques[stratum["technique"]]
         emergency = recipes.routes[stratum["route"]].emergency
@@ -47,10 +47,9 @@ def check_roles(
     for name, role in sorted(missing):
         _note_missing(name, role, items, recipes.file, items_file, findings)
     for (role, needed), labels in unfit.items():
-        shown = "; ".join(labels[:4]) + (f" and {len(labels) - 4} more" if len(labels) > 4 else "")
         said = " (emergency equipment)" if needed else ""
-        because = " while stock.unavailable holds" if away and _some_role(items, away, role) else ""
-        findings.fault(items_file, f"has no {role}{said} that fits {shown}{because}",
+        because = " while stock.unavailable holds" if (items["role"].eq(role) & gone).any() else ""
+        findings.fault(items_file, f"has no {role}{said} that fits {some_of(labels)}{because}",
                        "Add an item, or widen the sizes that one fits (fits_from_mm and fits_to_mm, or size_from and "
                        "size_to).", column="role")
     for role in sorted({r for route in recipes.routes.values() for r in route.emergency}):
@@ -74,10 +73,6 @@ def _some_item(able: pd.DataFrame, role: str, stratum: Mapping[str, Any], techni
     if role == "tape" and technique.tape_width_mm is not None:
         able = able[(able["width_mm"] - technique.tape_width_mm).abs() < 0.51]
     return len(able) > 0
-
-
-def _some_role(items: pd.DataFrame, away: set[str], role: str) -> bool:
-    return bool((items["item"].map(key_of).isin(away) & (items["role"] == role)).any())
 
 
 def _note_missing(
@@ -149,8 +144,7 @@ def check_floors(
         wanting = strata[[role in routes[route].emergency for route in strata["route"]]]
         bare = [row["label"] for row in wanting.to_dict("records") if not fits(floored, row).any()]
         if bare:
-            shown = "; ".join(bare[:3]) + (f" and {len(bare) - 3} more" if len(bare) > 3 else "")
-            findings.warn(items_file, f"asks for no {role} at the bedside of {shown}",
+            findings.warn(items_file, f"asks for no {role} at the bedside of {some_of(bare)}",
                           f"Set min_bedside of a {role} that fits: emergency equipment belongs at every bedside.",
                           column="min_bedside")
 
@@ -168,10 +162,9 @@ def check_pieces(strata: pd.DataFrame, recipes: Recipes, findings: Findings) -> 
             if none_left or (piece.shape == "Y" and piece.span is not None and uncut > span / 2 + 1e-9):
                 small.setdefault((technique.name, number, none_left), []).append(f"{row['label']} (span {span:g} mm)")
     for (name, number, none_left), labels in small.items():
-        shown = "; ".join(labels[:3]) + (f" and {len(labels) - 3} more" if len(labels) > 3 else "")
         say = findings.fault if none_left else findings.warn
         fault = "leaves no slit: its uncut part is as long as the piece for" if none_left else (
             "crosses the middle of the face with its uncut part for")
-        say(recipes.file, f"{fault} {shown}",
+        say(recipes.file, f"{fault} {some_of(labels)}",
             "Write uncut_share = 0.35 beside uncut_mm, so that the uncut part goes with the face.",
             column=f"{name}.pieces[{number}]")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 import re
 from calendar import monthrange
 from collections.abc import Iterable
@@ -83,12 +82,16 @@ def _moment(value: object, order: DayOrder) -> Moment | Bad:
     if match := _SLASHED.fullmatch(text):
         return _slashed(match, order)
     if match := _WORDED.fullmatch(text):
-        word = (match["m"] or match["m2"]).casefold()
-        month = next((i for i, name in enumerate(_MONTHS, 1) if name.startswith(word[:3]) and (
-            len(word) == 3 or name == word or (word == "sept" and i == 9))), None)
-        if month is not None:
+        month = _month_of(match["m"] or match["m2"])
+        if month:
             return _built(_year(match["y"]), month, int(match["d"] or match["d2"]), match["clock"])
     return Bad("is not a date", _ISO_MEND)
+
+
+def _month_of(word: str) -> int:
+    """The number of a month written out, or by its first letters; 0 for another word."""
+    folded = word.casefold()
+    return next((i for i, name in enumerate(_MONTHS, 1) if folded in (name, name[:3], "sept" if i == 9 else name)), 0)
 
 
 def _slashed(match: re.Match[str], order: DayOrder) -> Moment | Bad:
@@ -120,7 +123,7 @@ def _built(year: int, month: int, day: int, clock_text: str | None) -> Moment | 
 def _no_such_day(year: int, month: int) -> Bad:
     if not 1 <= month <= 12 or not FIRST_YEAR <= year <= LAST_YEAR:
         return Bad("is a day that does not exist", _ISO_MEND)
-    days = calendar.monthrange(year, month)[1]
+    days = monthrange(year, month)[1]
     return Bad("is a day that does not exist", f"{_MONTHS[month - 1].title()} {year} has {days} days: correct the day.")
 
 
@@ -154,11 +157,7 @@ def _month_end(value: object) -> Moment | Bad | None:
     if match is None:
         return None
     year = int(match["y"] or match["y2"] or match["y3"])
-    if match["w"]:
-        word = match["w"].casefold()
-        month = next((i for i, name in enumerate(_MONTHS, 1) if name.startswith(word)), 0)
-    else:
-        month = int(match["m"] or match["m2"])
+    month = _month_of(match["w"]) if match["w"] else int(match["m"] or match["m2"])
     if not 1 <= month <= 12:
         return Bad("is a month that does not exist", "Type it as 2026-01, or with its day as 2026-01-31.")
     return _in_years(Moment(date(year, month, monthrange(year, month)[1]), None))

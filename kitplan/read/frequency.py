@@ -37,11 +37,10 @@ def frequency_table(strata: pd.DataFrame, policy: Policy, findings: Findings) ->
     settings = policy.block("resecure")
     table = pd.DataFrame({c: float(settings.get(c, np.nan)) for c in FREQUENCY_COLUMNS}, index=strata.index)
     lines = []
-    for number, block in enumerate(policy.modifiers, 1):
-        file = str(block["_file"])
+    for number, (file, block) in enumerate(policy.modifiers, 1):
         where = f"resecure.modifier[{number}]" if file == policy.file else f"modifiers[{number}]"
         before = len(findings.faults)
-        given = read_block(file, where, {k: v for k, v in block.items() if k != "_file"}, _KNOWN, findings)
+        given = read_block(file, where, block, _KNOWN, findings)
         factors = {name: given[name] for name in block if name in FACTORS and name in given}
         if len(findings.faults) > before:
             continue

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import date, datetime, time
+from datetime import date
 
 import numpy as np
 import pandas as pd
 
 from kitplan.read.catalogue import items_named
-from kitplan.read.cells import Bad, read_clock
 from kitplan.read.census import CensusRows
 from kitplan.read.findings import Findings, key_of
 from kitplan.read.headers import RawTable, raw_table
@@ -107,24 +106,11 @@ def _first_day(moments: np.ndarray) -> date:
 
 
 def _with_clock(reader: TableReader, moments: np.ndarray, timed: np.ndarray) -> np.ndarray:
-    cells = reader.raw.columns.get("time")
-    if cells is None:
-        return moments
-    codes, distinct = pd.factorize(cells)
-    clocks = [_clock(c) for c in distinct]
-    unread = [(code, clock) for code, clock in enumerate(clocks) if isinstance(clock, Bad)]
-    if unread:
-        reader.refuse("time", np.isin(codes, [u[0] for u in unread]), cells, unread[0][1].fault, unread[0][1].mend)
-    seconds = np.array([0 if isinstance(c, Bad) else c for c in clocks] + [0], dtype="timedelta64[s]")
-    given = (codes >= 0) & ~timed & ~np.isnat(moments)
-    return np.where(given, moments.astype("datetime64[D]").astype("datetime64[s]") + seconds[codes], moments)
-
-
-def _clock(cell: object) -> int | Bad:
-    if isinstance(cell, float) and 0 <= cell < 1:
-        return round(cell * 86_400)
-    clock = cell if isinstance(cell, (time, datetime)) else read_clock(str(cell))
-    return clock if isinstance(clock, Bad) else clock.hour * 3600 + clock.minute * 60 + clock.second
+    """The moments with the time that stands beside a day without one."""
+    seconds = reader.clocks("time")
+    given = ~np.isnan(seconds) & ~timed & ~np.isnat(moments)
+    midnights = moments.astype("datetime64[D]").astype("datetime64[s]")
+    return np.where(given, midnights + np.nan_to_num(seconds).astype("timedelta64[s]"), moments)
 
 
 def _keys(reader: TableReader, strata: pd.DataFrame, recipes: Recipes, airway: np.ndarray) -> pd.DataFrame:

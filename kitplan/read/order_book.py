@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
 from itertools import pairwise
@@ -92,13 +92,8 @@ class OrderBook:
         return replace(self, lines=(*self.lines, *new))
 
 
-@dataclass(frozen=True)
-class BookFile:
-    """One table as found: its lines, the check letters that stand beside them, and the row numbers."""
-
-    lines: Sequence[Line] = ()
-    letters: Sequence[str] = ()
-    rows: Sequence[int] = field(default_factory=tuple)
+Found = list[tuple[Line, str, int]]
+"""Lines of one table by entry, each with the check letters beside it and the number of its row."""
 
 
 @cache
@@ -150,15 +145,15 @@ def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
     """
     place, findings = folder / "book", Findings()
     files = {table: _read_file(place / f"{table}.csv", table, findings) for table in TABLES}
-    last, gaps = _last(place, files)
+    last, gaps = _last(place, max((line.entry for found in files.values() for line, *_ in found), default=0))
     warnings: list[str] = []
     readable = not findings.faults
     if readable and not mend:
         for table, found in files.items():
             _check_chain(table, found, findings)
-            if list(found.rows) != sorted(found.rows):
+            if found != sorted(found, key=lambda line: line[2]):
                 warnings.append(f"book/{table}.csv stood in another order; it was read by its entry numbers.")
-    lines = sorted((line for found in files.values() for line in found.lines), key=lambda line: line.entry)
+    lines = sorted((line for found in files.values() for line, *_ in found), key=lambda line: line.entry)
     lost = _missing([line.entry for line in lines], last, gaps)
     if readable and not mend:
         for first, end in lost:
@@ -169,13 +164,14 @@ def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
     return OrderBook(tuple(lines), tuple(sorted([*gaps, *lost])), tuple(warnings))
 
 
-def _last(place: Path, files: Mapping[str, BookFile]) -> tuple[int, list[tuple[int, int]]]:
-    """Last entry ever written and the gaps accepted; what stands in the tables where the record cannot be read."""
+def _last(place: Path, there: int) -> tuple[int, list[tuple[int, int]]]:
+    """Last entry ever written and the gaps accepted; `there`, the last of the tables, where the record is unreadable.
+    """
     try:
         record = json.loads((place / _LAST).read_text(encoding="utf-8"))
         return int(record["last_entry"]), [(int(a), int(b)) for a, b in record["gaps"]]
     except _NO_RECORD:
-        return max((line.entry for found in files.values() for line in found.lines), default=0), []
+        return there, []
 
 
 def _missing(entries: Sequence[int], last: int, gaps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -188,9 +184,9 @@ def _missing(entries: Sequence[int], last: int, gaps: Sequence[tuple[int, int]])
     return runs
 
 
-def _check_chain(table: str, found: BookFile, findings: Findings) -> None:
+def _check_chain(table: str, found: Found, findings: Findings) -> None:
     before = ""
-    for line, letters, row in zip(found.lines, found.letters, found.rows):
+    for line, letters, row in found:
         if check_letters(before, line) != letters:
             findings.fault(f"book/{table}.csv", f"does not fit its check letters (entry {line.entry}): it, or the line "
                            "before it, was changed by hand", "Put it back as it was. A correction is a new line, made "
@@ -198,26 +194,25 @@ def _check_chain(table: str, found: BookFile, findings: Findings) -> None:
         before = letters
 
 
-def _read_file(path: Path, table: str, findings: Findings) -> BookFile:
+def _read_file(path: Path, table: str, findings: Findings) -> Found:
     name, known = f"book/{path.name}", columns_of(f"book_{table}")
     try:
         content = path.read_bytes()
     except FileNotFoundError:
-        return BookFile()
+        return []
     grid = text_grid(name, content, known)
     if isinstance(grid, Bad):
         findings.fault(name, grid.fault, grid.mend)
-        return BookFile()
+        return []
     reader = TableReader.of(raw_table(grid, known, findings), findings, quiet_others=True)
     if reader is None:
-        return BookFile()
+        return []
     rows = sorted(reader.good(reader.records()), key=lambda row: int(row["entry"]))
     reader.refuse_rows("entry", [b for a, b in pairwise(rows) if a["entry"] == b["entry"]], "stands twice",
                        "Delete the copy, or put the number back.")
     fields = headings(table).items()
-    lines = [Line(table=table, **{name: _plain_value(row[heading], known[heading]) for name, heading in fields})
-             for row in rows]
-    return BookFile(lines, [row["check"] for row in rows], [row["row"] for row in rows])
+    return [(Line(table=table, **{name: _plain_value(row[heading], known[heading]) for name, heading in fields}),
+             row["check"], row["row"]) for row in rows]
 
 
 def _plain_value(value: object, column: Column) -> Any:

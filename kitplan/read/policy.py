@@ -31,14 +31,15 @@ class Policy:
     """The settings of one unit, checked. file: where the unit's own settings stand, for messages.
 
     values: every setting that has a value, by dotted name. own: names set by the unit itself.
-    modifiers, expect: raw blocks, checked where strata are known. prefer: role -> item as written.
+    modifiers, expect: raw blocks, checked where strata are known, a modifier with its file. prefer: role -> item as
+    written.
     columns: table -> column -> the unit's own heading for it, folded.
     """
 
     file: str
     values: Mapping[str, Any]
     own: frozenset[str]
-    modifiers: tuple[Mapping[str, Any], ...]
+    modifiers: tuple[tuple[str, Mapping[str, Any]], ...]
     expect: tuple[Mapping[str, Any], ...]
     prefer: Mapping[str, str]
     assumptions: tuple[Assumption, ...]
@@ -72,7 +73,8 @@ def read_policy(source: Source, findings: Findings) -> Policy:
     defaults, default_modifiers = _defaults(source, findings)
     own = _own_values(file, given, findings)
     values = {name: d.value for name, d in defaults.items()} | own
-    modifiers = [*default_modifiers, *_blocks(file, given.get("resecure", {}), "modifier", findings)]
+    own_modifiers = _blocks(file, given.get("resecure", {}), "modifier", findings)
+    modifiers = [*default_modifiers, *((file, block) for block in own_modifiers)]
     expect = _blocks(file, given, "expect", findings)
     prefer = _prefer(file, given.get("prefer", {}), findings)
     _doubt_unusual(file, own, findings)
@@ -161,9 +163,9 @@ def _sheet_rows(source: Source, name: str, findings: Findings) -> list[dict[str,
     return [{key: value for key, value in row.items() if key in columns and value not in (None, "")} for row in rows]
 
 
-def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], list[Mapping[str, Any]]]:
+def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], list[tuple[str, Mapping[str, Any]]]]:
     found: dict[str, Default] = {}
-    modifiers: list[Mapping[str, Any]] = []
+    modifiers: list[tuple[str, Mapping[str, Any]]] = []
     for file in DEFAULTS:
         own = source.toml(file)
         for name, content, is_own in ((f"config/{file}", source.shipped_toml(file), False), (file, own, True)):
@@ -176,7 +178,7 @@ def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], l
                 if value is not None:
                     found[full] = replace(default, value=value)
             if "modifiers" in settings and (is_own or own is None):
-                modifiers += _blocks(name, settings, "modifiers", findings)
+                modifiers += [(name, block) for block in _blocks(name, settings, "modifiers", findings)]
     return found, modifiers
 
 
@@ -212,7 +214,7 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
 def _blocks(file: str, given: object, key: str, findings: Findings) -> list[Mapping[str, Any]]:
     blocks = given.get(key, []) if isinstance(given, Mapping) else []
     if isinstance(blocks, list) and all(isinstance(b, Mapping) for b in blocks):
-        return [dict(b) | {"_file": file} for b in blocks]
+        return blocks
     findings.fault(file, "is a list of blocks", f"Begin each with [[{key}]] on a line of its own.", column=key)
     return []
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -62,6 +62,11 @@ class InputError(ValueError):
 
 class UnsafePlan(RuntimeError):
     """The plan is infeasible or unsafe as asked (exit code 1); the text says which limit binds and by how much."""
+
+
+def some_of(names: Sequence[str], most: int = 3) -> str:
+    """The first names of a list, and how many more there are."""
+    return "; ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def counted(number: float, word: str) -> str:

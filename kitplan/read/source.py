@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import os
+import re
 import stat
 from collections.abc import Collection, Mapping
 from pathlib import Path
@@ -30,6 +31,7 @@ OTHER_SHEETS = frozenset({"xls", "xlsb", "xlsm", "ods", "numbers", "fods", "gshe
 """Endings of spreadsheets that are not read."""
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 TABLE_ENDINGS = (*_TEXT_ENDINGS, ".xlsx")
+_TABLE_FILES = frozenset(table + ending for table in TABLES_READ for ending in TABLE_ENDINGS)
 
 
 class Source:
@@ -166,6 +168,21 @@ class Source:
                 return content
         self._findings.fault(name, bad.fault, bad.mend)
         return None
+
+
+def is_table(name: str) -> bool:
+    """True for the name of a file that is read as one of the unit's tables."""
+    return name.casefold() in _TABLE_FILES
+
+
+def is_class(name: str) -> bool:
+    """True for the name of an educator's class file: class.toml or class*.toml."""
+    return re.fullmatch(r"class.*\.toml", name.casefold()) is not None
+
+
+def is_settings(name: str) -> bool:
+    """True for the name of a file that is read as settings, a class file among them."""
+    return name.casefold() in TOML_READ or is_class(name)
 
 
 def reach_fault(path: Path, root: Path | None, most_bytes: int) -> Bad | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -88,10 +88,7 @@ def doubt_sizes(reader: TableReader, frame: pd.DataFrame, tubes: pd.DataFrame) -
                   "Give the internal diameter in mm, such as 3.5.")
     reader.refuse("tube_mm", between & ~reader.bad, given, "is between tube sizes, which go up by 0.5 mm",
                   "Correct it, or add the size to a tubes.csv of your own.")
-    pairs = pd.DataFrame({"size": size, "weight": weight}).drop_duplicates()
-    away = sizes_from_expected(pairs["size"].to_numpy(), pairs["weight"].to_numpy(), tubes)
-    merged = pd.DataFrame({"size": size, "weight": weight}).merge(pairs.assign(away=away), how="left")
-    apart = np.nan_to_num(merged["away"].to_numpy(), nan=0.0)
+    apart = np.nan_to_num(sizes_from_expected(size, weight, tubes), nan=0.0)
     wording = np.array([f"{s:g} mm at {w:g} kg" for s, w in zip(size, weight)], dtype=object) if apart.any() else None
     reader.doubt("tube_mm", (apart >= 1.5 - 1e-9) & ~reader.bad, wording,
                  "is 1.5 mm or more from the sizes usual for the weight",
@@ -166,7 +163,7 @@ def stratum_codes(keys: pd.DataFrame, strata: pd.DataFrame) -> np.ndarray:
 
 
 def expected_keys(
-    blocks: tuple[Mapping[str, Any], ...], recipes: Recipes, tubes: pd.DataFrame, findings: Findings
+    file: str, blocks: Sequence[Mapping[str, Any]], recipes: Recipes, tubes: pd.DataFrame, findings: Findings
 ) -> pd.DataFrame:
     """Return the `[[expect]]` lines: keys as read_keys gives them, mean_airways, beyond_census; faults are noted.
 
@@ -174,11 +171,10 @@ def expected_keys(
     """
     known = {name: replace(c, required=False) for name, c in columns_of("expect").items()}
     known["patient_kg"] = columns_of("census_counts")["patient_kg"]
-    file, own, rows = str(blocks[0]["_file"]) if blocks else "", Findings(), []
+    own, rows = Findings(), []
     for number, block in enumerate(blocks, 1):
         where = f"expect[{number}]"
-        given = read_block(file, where, {k: v for k, v in block.items() if k != "_file"},
-                           dict.fromkeys(known, Setting("cell")), findings)
+        given = read_block(file, where, block, dict.fromkeys(known, Setting("cell")), findings)
         for key, example in (("route", '"oral"'), ("mean_airways", "0.2")):
             if key not in block:
                 findings.fault(file, "is missing", f"Write {key} = {example}, say.", column=f"{where}.{key}")

@@ -9,7 +9,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.read.cells import Bad, Moment, read_flags, read_gtins, read_numbers, read_texts, text_of
+from kitplan.read.cells import (
+    Bad,
+    Moment,
+    read_clocks,
+    read_flags,
+    read_gtins,
+    read_numbers,
+    read_texts,
+    text_of,
+)
 from kitplan.read.days import day_order, is_month, read_days, read_expiries, today
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.headers import RawTable, raw_table, report_headers
@@ -62,7 +71,9 @@ class TableReader:
         kind = self.raw.known[column].kind
         if kind == "date":
             return pd.to_datetime(self.days(column)[0]).normalize()
-        read = {"number": self.numbers, "integer": self.numbers, "flag": self.flags, "gtin": self.gtins}
+        if kind == "gtin":
+            return self._read(column, read_gtins, "")
+        read = {"number": self.numbers, "integer": self.numbers, "flag": self.flags}
         return read.get(kind, self.texts)(column)
 
     def records(self) -> list[dict[str, Any]]:
@@ -129,18 +140,18 @@ class TableReader:
             self.refuse(column, here & (found > high), given, f"is above {high:,.10g}", f"Type {high:,.10g} or less.")
         return found
 
-    def flags(self, column: str, default: bool = False) -> np.ndarray:
-        """Return a yes/no column, shape (n,), bool."""
-        return self._read(column, read_flags, default).astype(bool)
+    def flags(self, column: str) -> np.ndarray:
+        """Return a yes/no column, shape (n,), bool; blanks are no."""
+        return self._read(column, read_flags, False).astype(bool)
+
+    def clocks(self, column: str) -> np.ndarray:
+        """Return a column of times of day as seconds after midnight, shape (n,), float; blanks are NaN."""
+        return self._read(column, read_clocks, np.nan).astype(float)
 
     def given(self, column: str) -> np.ndarray:
         """Return where the column holds something, shape (n,), bool."""
         cells = self.raw.columns.get(column)
         return np.zeros(len(self.raw), dtype=bool) if cells is None else np.array([c is not None for c in cells], bool)
-
-    def gtins(self, column: str) -> np.ndarray:
-        """Return trade item numbers as text, shape (n,), object; blanks are ""."""
-        return self._read(column, read_gtins, "")
 
     def days(self, column: str) -> tuple[np.ndarray, np.ndarray]:
         """Return a day column as datetime64[s] (NaT when blank; 12:00 without a time) and whether a time was given."""
@@ -160,13 +171,6 @@ class TableReader:
         alone = np.array([is_month(c) for c in self.raw.columns.get(column, [])], dtype=bool)
         found[alone] = found[alone].astype("datetime64[M]").astype("datetime64[s]")
         return found
-
-    @property
-    def day_order_reported(self) -> str | None:
-        """How slashed dates were read ("day/month/year"), or None when the table has none."""
-        if not self._order.used or self._order.day_first is None:
-            return None
-        return "day/month/year" if self._order.day_first else "month/day/year"
 
     def refuse(
         self, column: str, mask: np.ndarray, values: np.ndarray | None, fault: str, mend: str
@@ -203,8 +207,9 @@ class TableReader:
 
     def say_day_order(self) -> None:
         """Say back how slashed dates were read, where the table has any."""
-        if self.day_order_reported is not None:
-            self.findings.warn(self.name, f"has dates that were read as {self.day_order_reported}",
+        if self._order.used and self._order.day_first is not None:
+            taken = "day/month/year" if self._order.day_first else "month/day/year"
+            self.findings.warn(self.name, f"has dates that were read as {taken}",
                                "Confirm it, or write dates as 2025-03-31.", moves=3)
 
     def refuse_future(self, column: str, moments: np.ndarray) -> None:

@@ -94,6 +94,7 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
     with findings.stopping(*STOPS["budget"]):
         budget = budget_of(tables.policy, logs["budget"], findings)
     findings.stop_if_faulty()
+    assert tables.census is not NO_CENSUS, "a census that could not be read was not noted as a fault"
     used = {n: t for n, t in tables.recipes.techniques.items() if n in set(strata["technique"])}
     sizes = size_assumptions(strata, tables.face, tables.files["face"], tables.tubes, tables.files["tubes"], face_rows)
     assumptions = (*tables.policy.assumptions, *modifier_lines,
@@ -152,18 +153,10 @@ def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings
     with findings.stopping("training"):
         sizes = PracticeSizes(recipes, tubes, face, (tubes_file, face_file))
         lessons, checksums = read_classes(source, class_paths, recipes.techniques, items, sizes, findings)
-    expected = expected_keys(policy.expect, recipes, tubes, findings)
+    expected = expected_keys(policy.file, policy.expect, recipes, tubes, findings)
     longest = float(policy.values.get("longest_stay_days", np.inf))
     census = read_census(raw, recipes, tubes, longest, findings) if raw is not None and recipes.techniques else None
-    if census is None:
-        _read_shelf_logs(logs, items, findings)
-        if "resecure_log" in logs and recipes.techniques:
-            nothing = NO_CENSUS.keys.assign(stratum=0)
-            read_resecure_log(logs["resecure_log"], NO_CENSUS, nothing["stratum"].to_numpy(), nothing, recipes,
-                              findings)
-        check_policy_items(policy, items, findings)
-        findings.stop_if_faulty()
-        raise AssertionError("a census that could not be read was not noted as a fault")
+    census = census or NO_CENSUS
     expected = _only_new(expected, census, policy.file, findings)
     files = {"items": items_file, "tubes": tubes_file, "face": face_file}
     return _Tables(policy, recipes, items, tubes, face, census, expected, logs, files, lessons, checksums)

@@ -158,6 +158,12 @@ class Technique:
     provenance: str = ""
     steps: tuple[Step, ...] = ()
 
+    def needs(self, skin: str) -> dict[str, float]:
+        """Use units of each role that one re-secure takes, tape apart."""
+        more = self.uses_with_barrier if skin == "barrier" else {}
+        needs = {role: self.uses.get(role, 0.0) + more.get(role, 0.0) for role in (*self.uses, *more)}
+        return {role: need for role, need in needs.items() if need > 0}
+
 
 READINESS = "the chance that nothing runs short from one count until the order of the next count arrives"
 """What readiness is, in the same words wherever a person reads of it."""

@@ -10,6 +10,7 @@ from datetime import datetime
 from xml.etree.ElementTree import ParseError
 
 from kitplan.read.cells import Bad
+from kitplan.read.findings import key_of
 from kitplan.read.grids import Grid
 from kitplan.read.sheet_xml import SheetCells, attributes, date_styles, shared_texts
 
@@ -80,8 +81,6 @@ class Book:
 
     def sheet_named(self, table: str) -> str | None:
         """Return the sheet that stands for `table`, ignoring case and spaces, or None."""
-        from kitplan.read.findings import key_of
-
         return next((s for s in self.sheets if key_of(s) == key_of(table)), None)
 
     def grid(self, sheet: str) -> Grid | Bad:

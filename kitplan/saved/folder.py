@@ -7,7 +7,7 @@ missing or another's they are drawn again from the plan's own seed.
 
 from __future__ import annotations
 
-import json
+import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from hashlib import sha256
@@ -18,6 +18,7 @@ from kitplan import __version__
 from kitplan.demand.values import Demand
 from kitplan.parts.work import Basis, Work
 from kitplan.planning import Plan
+from kitplan.read import last_plan
 from kitplan.read.problems import InputError, Problem
 from kitplan.saved.values import Damaged, Packed, packed
 
@@ -77,17 +78,11 @@ def open_plan(folder: Path | str, unit_path: Path | None = None) -> Plan:
 
 def read_record(folder: Path) -> dict[str, Any]:
     """plan.json of a folder. Raises InputError where there is none, or it cannot be read."""
-    path = folder / RECORD
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise _fault(folder, f"holds no {RECORD}") from None
-    except (OSError, ValueError, RecursionError):
-        raise _fault(path, "is damaged") from None
-    known = isinstance(record, dict) and isinstance(record.get("outputs"), dict)
-    if not known or not isinstance(record.get("plan_number"), str):
-        raise _fault(path, "is damaged")
-    return dict(record)
+    record = last_plan.read_record(folder)
+    if record is not None and isinstance(record.get("outputs"), dict):
+        return record
+    there = os.path.lexists(folder / RECORD)
+    raise _fault(folder / RECORD, "is damaged") if there else _fault(folder, f"holds no {RECORD}")
 
 
 def _file_of(folder: Path, record: Mapping[str, Any]) -> Packed:

@@ -8,6 +8,7 @@ down, so a plan never relies on tape that is not there.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -21,10 +22,10 @@ TENTHS = 10
 
 
 @dataclass(frozen=True)
-class Roll:
-    """One kind of roll that may be cut. price: money for one pack of `pack` rolls; available None: no limit.
+class Stock:
+    """One kind of roll or of sheet that may be cut. price: money for one pack of `pack`; available None: no limit.
 
-    first: this stock goes before other stock of no more cost (past its date, kept for practice).
+    first: this stock goes before other stock of no more cost (past its date, kept for practice). width_mm: of a sheet.
     """
 
     name: str
@@ -33,24 +34,29 @@ class Roll:
     pack: int = 1
     available: int | None = None
     first: bool = False
+    width_mm: float = 0.0
+
+
+Box = tuple[float, float, float, float]
+"""x, y, width, length of a placed piece, mm from one corner of the sheet."""
 
 
 @dataclass(frozen=True)
 class CutPlan:
-    """Which rolls, which patterns, how many.
+    """Which rolls or sheets, which patterns, how many.
 
-    lengths_mm, demand: what was asked, longest first. rolls: the kinds offered.
-    plan: one row a pattern; columns roll, pattern ("2 x 160 + 1 x 95"), count, used_mm, waste_mm (of one
-    roll). cuts: int ndarray, shape (n rows of plan, n lengths), pieces of each length from one roll.
-    opened: rolls cut, packs: packs taken, both by roll name. cost: money for the packs.
+    sizes_mm, demand: what was asked: lengths, longest first, or (n, 2) short sides and long ones, largest piece first.
+    stock: the kinds offered. plan: one row a pattern; columns roll, pattern ("2 x 160 + 1 x 95"), count, used_mm,
+    waste_mm (of one roll), or sheet, pattern ("4 x (50 x 20)"), count, waste_mm2. cuts: int ndarray, shape (n rows of
+    plan, n sizes), pieces of each size from one roll. layouts: of sheets, (piece, box) of every piece, row by row.
+    opened: rolls cut, packs: packs taken, both by name. cost: money for the packs.
     lp_bound: the relaxation's value, which no plan undercuts; ceiling: the least money in whole packs at
-    or above it. short: pieces of each length that limited stock could not give (0 everywhere in a complete
-    plan).
+    or above it. short: pieces of each size that limited stock could not give (0 everywhere in a complete plan).
     """
 
-    lengths_mm: np.ndarray
+    sizes_mm: np.ndarray
     demand: np.ndarray
-    rolls: tuple[Roll, ...]
+    stock: tuple[Stock, ...]
     plan: pd.DataFrame
     cuts: np.ndarray
     opened: dict[str, int]
@@ -59,6 +65,7 @@ class CutPlan:
     lp_bound: float
     ceiling: float
     short: np.ndarray
+    layouts: tuple[tuple[tuple[int, Box], ...], ...] = ()
 
     @property
     def n_rolls(self) -> int:
@@ -68,13 +75,13 @@ class CutPlan:
     @property
     def opened_mm(self) -> float:
         """Tape opened, mm."""
-        size = {roll.name: roll.length_mm for roll in self.rolls}
+        size = {kind.name: kind.length_mm for kind in self.stock}
         return float(sum(size[name] * n for name, n in self.opened.items()))
 
     @property
     def waste_share(self) -> float:
         """Part of the opened tape that ends in no piece, 0 to 1."""
-        pieces = float((self.lengths_mm * (self.demand - self.short)).sum())
+        pieces = float((self.sizes_mm * (self.demand - self.short)).sum())
         return 1.0 - pieces / self.opened_mm if self.opened_mm else 0.0
 
     @property
@@ -97,9 +104,7 @@ def to_tenths(length_mm: float, *, up: bool) -> int:
 def cut_stock(
     lengths_mm: Sequence[float] | np.ndarray,
     demand: Sequence[int] | np.ndarray,
-    rolls: Sequence[Roll],
-    *,
-    time_limit: float = 30.0,
+    rolls: Sequence[Stock],
 ) -> CutPlan:
     """Cut `demand[i]` pieces of `lengths_mm[i]` from `rolls` at least money (one roll = 1 unless priced).
 
@@ -108,8 +113,8 @@ def cut_stock(
     opens more at equal money, than cutting the longest piece first from any one kind. Raises ValueError for a length
     or roll of 0 or less, a demand that is negative or not whole, and a piece longer than every roll.
     """
-    sizes, wanted = _pooled(lengths_mm, demand)
-    capacities = [_checked_roll(roll) for roll in rolls]
+    sizes, wanted = _lengths(lengths_mm, demand)
+    capacities = [_capacity(roll) for roll in rolls]
     if wanted.size and (not capacities or sizes[0] > max(capacities)):
         longest = max((roll.length_mm for roll in rolls), default=0.0)
         raise ValueError(
@@ -119,22 +124,39 @@ def cut_stock(
     start = _starting_patterns(sizes, wanted, capacities)
     result = solve_patterns(
         wanted, supplies, start, partial(best_patterns, sizes, capacities=capacities),
-        rules=_by_rule(sizes, wanted, rolls, capacities), time_limit=time_limit,
+        rules=_by_rule(sizes, wanted, rolls, capacities),
     )
-    return _cut_plan(sizes, wanted, rolls, capacities, _own_first(rolls, capacities, result))
+    result = _own_first(rolls, capacities, result)
+    sizes_mm, used = sizes / TENTHS, result.patterns @ sizes
+    frame = pd.DataFrame({
+        "roll": [rolls[r].name for r in result.supply],
+        "pattern": [pattern_text(sizes_mm, p) for p in result.patterns], "count": result.counts,
+        "used_mm": used / TENTHS, "waste_mm": (np.array(capacities, dtype=int)[result.supply] - used) / TENTHS,
+    })
+    return made_plan(sizes_mm, wanted, rolls, frame, result)
+
+
+def made_plan(
+    sizes_mm: np.ndarray, demand: np.ndarray, stock: Sequence[Stock], frame: pd.DataFrame, result: PatternPlan,
+    layouts: Sequence[tuple[tuple[int, Box], ...]] = (),
+) -> CutPlan:
+    """The plan of these kinds of stock by their names. frame: CutPlan.plan."""
+    opened, packs = (dict(zip((kind.name for kind in stock), n.tolist())) for n in (result.opened, result.packs))
+    return CutPlan(sizes_mm, demand, tuple(stock), frame, result.patterns, opened, packs, result.cost, result.lp_bound,
+                   result.ceiling, result.short, tuple(layouts))
 
 
 def least_tape_mm(
-    lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, rolls: Sequence[Roll]
+    lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray, rolls: Sequence[Stock]
 ) -> tuple[float, float]:
     """Least tape, mm, that any plan can open from these kinds of rolls: (bound of the relaxation, in whole rolls).
 
     The second is the first rounded up to a multiple of the greatest length that divides every roll.
     """
-    sizes, wanted = _pooled(lengths_mm, demand)
+    sizes, wanted = _lengths(lengths_mm, demand)
     if not wanted.size:
         return 0.0, 0.0
-    capacities = [_checked_roll(roll) for roll in rolls]
+    capacities = [_capacity(roll) for roll in rolls]
     supplies = [Supply(price=c / TENTHS, available=roll.available) for c, roll in zip(capacities, rolls)]
     start = _starting_patterns(sizes, wanted, capacities)
     bound = bound_only(wanted, supplies, start, partial(best_patterns, sizes, capacities=capacities))
@@ -144,12 +166,12 @@ def least_tape_mm(
     return bound, step * math.ceil(bound / step - 1e-6)
 
 
-def _burden(roll: Roll) -> float:
+def _burden(roll: Stock) -> float:
     """What opening a roll counts when money is equal: its length, and a hair for each roll, two for one bought."""
     return roll.length_mm * (0.5 if roll.first else 1.0) + (2 if roll.price else 1) / TENTHS
 
 
-def _own_first(rolls: Sequence[Roll], capacities: Sequence[int], result: PatternPlan) -> PatternPlan:
+def _own_first(rolls: Sequence[Stock], capacities: Sequence[int], result: PatternPlan) -> PatternPlan:
     """The same patterns, from free rolls that lie unopened before bought ones of the same length."""
     lie = [0 if r.available is None or r.price else r.available - n for r, n in zip(rolls, result.opened)]
     supply = np.repeat(result.supply, result.counts)
@@ -171,7 +193,7 @@ def _own_first(rolls: Sequence[Roll], capacities: Sequence[int], result: Pattern
 
 
 def _by_rule(
-    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Roll], capacities: Sequence[int]
+    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Stock], capacities: Sequence[int]
 ) -> list[dict[Column, int]]:
     """Plans of the simple rule, longest piece first: one kind of roll, with what there is used up before it and
     without."""
@@ -182,7 +204,7 @@ def _by_rule(
 
 
 def _greedy(
-    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Roll], capacities: Sequence[int], kinds: Sequence[int]
+    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Stock], capacities: Sequence[int], kinds: Sequence[int]
 ) -> dict[Column, int]:
     """Longest piece first from the kinds in turn; what no roll of them holds is left out."""
     cuts: dict[Column, int] = {}
@@ -195,28 +217,43 @@ def _greedy(
     return cuts
 
 
-def _pooled(lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray) -> tuple[
-    np.ndarray, np.ndarray
-]:
-    """Distinct lengths in tenths, longest first, with their demand; lengths nobody wants are left out."""
-    lengths, wanted = np.asarray(lengths_mm, float), np.asarray(demand, float)
-    if lengths.shape != wanted.shape or lengths.ndim != 1:
-        raise ValueError("give one demand for each length")
-    if not (np.isfinite(lengths).all() and (lengths > 0).all()):
-        raise ValueError("a piece needs a length above 0 mm")
+def _lengths(
+    lengths_mm: Sequence[float] | np.ndarray, demand: Sequence[int] | np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    sizes, wanted = pooled(np.asarray(lengths_mm, float)[..., None], demand)
+    return sizes[:, 0], wanted
+
+
+def pooled(sizes_mm: np.ndarray, demand: Sequence[int] | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distinct sizes in tenths, shape (n, sides), largest first, each with its short side first, and their demand.
+
+    Sizes nobody wants are left out. Raises ValueError for sizes or a demand that cannot be.
+    """
+    wanted = np.asarray(demand, float)
+    if wanted.ndim != 1 or sizes_mm.shape[:-1] != wanted.shape:
+        raise ValueError("give one demand for each piece")
+    if not (np.isfinite(sizes_mm).all() and (sizes_mm > 0).all()):
+        raise ValueError("each side of a piece needs a length above 0 mm")
     if not (np.isfinite(wanted).all() and (wanted >= 0).all() and (wanted == np.rint(wanted)).all()):
         raise ValueError("a demand is a whole number of pieces, 0 or more")
-    sizes = np.array([to_tenths(v, up=True) for v in lengths], dtype=np.int64)
-    distinct, where = np.unique(-sizes, return_inverse=True)
-    total = np.bincount(where, weights=wanted, minlength=distinct.size).astype(np.int64)
-    return -distinct[total > 0], total[total > 0]
+    total: Counter[tuple[int, ...]] = Counter()
+    for sides, count in zip(sizes_mm.tolist(), wanted.astype(int).tolist()):
+        total[tuple(sorted(to_tenths(v, up=True) for v in sides))] += count
+    order = sorted(+total, key=lambda size: (-math.prod(size), size))
+    return (np.array(order, dtype=np.int64).reshape(-1, sizes_mm.shape[-1]),
+            np.array([total[size] for size in order], dtype=np.int64))
 
 
-def _checked_roll(roll: Roll) -> int:
-    if not (math.isfinite(roll.length_mm) and roll.length_mm > 0 and roll.pack >= 1 and roll.price >= 0):
-        raise ValueError(f"roll {roll.name!r} needs length and pack above 0 and a price of 0 or more")
-    if roll.available is not None and roll.available < 0:
-        raise ValueError(f"roll {roll.name!r}: a stock of {roll.available} is negative")
+def checked(stock: Stock, least_mm: float) -> None:
+    """Raise ValueError for stock that cannot be. least_mm: its shortest side."""
+    if not (math.isfinite(stock.length_mm) and least_mm > 0 and stock.pack >= 1 and stock.price >= 0):
+        raise ValueError(f"stock {stock.name!r} needs length and pack above 0 and a price of 0 or more")
+    if stock.available is not None and stock.available < 0:
+        raise ValueError(f"stock {stock.name!r}: a stock of {stock.available} is negative")
+
+
+def _capacity(roll: Stock) -> int:
+    checked(roll, roll.length_mm)
     return to_tenths(roll.length_mm, up=False)
 
 
@@ -324,25 +361,3 @@ def _starting_patterns(sizes: np.ndarray, demand: np.ndarray, capacities: Sequen
 def pattern_text(sizes_mm: Sequence[float] | np.ndarray, pattern: Sequence[int] | np.ndarray) -> str:
     """A pattern in words a person cuts by: "2 x 160 + 1 x 95"."""
     return " + ".join(f"{n} x {f'{size:.1f}'.removesuffix('.0')}" for size, n in zip(sizes_mm, pattern) if n)
-
-
-def _cut_plan(
-    sizes: np.ndarray, demand: np.ndarray, rolls: Sequence[Roll], capacities: Sequence[int], result:
-    PatternPlan
-) -> CutPlan:
-    lengths_mm = sizes / TENTHS
-    used = result.patterns @ sizes
-    rooms = np.array(capacities)[result.supply] if result.supply.size else np.zeros(0, dtype=int)
-    plan = pd.DataFrame({
-        "roll": [rolls[r].name for r in result.supply],
-        "pattern": [pattern_text(lengths_mm, p) for p in result.patterns],
-        "count": result.counts,
-        "used_mm": used / TENTHS,
-        "waste_mm": (rooms - used) / TENTHS,
-    })
-    return CutPlan(
-        lengths_mm=lengths_mm, demand=demand, rolls=tuple(rolls), plan=plan, cuts=result.patterns,
-        opened={r.name: int(n) for r, n in zip(rolls, result.opened)},
-        packs={r.name: int(n) for r, n in zip(rolls, result.packs)},
-        cost=result.cost, lp_bound=result.lp_bound, ceiling=result.ceiling, short=result.short,
-    )

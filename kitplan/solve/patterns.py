@@ -31,11 +31,13 @@ the machine is; plans of few rolls are solved to the end, because one roll is mo
 _GIVEN_BACK = 2
 """Times that each pattern of a relaxation is given back to the search for what rounding leaves."""
 _MAX_ROUNDS = 2000
+_SECONDS = 30.0
+"""After which an integer program gives the best that it found."""
 
 
 @dataclass(frozen=True)
 class Supply:
-    """One kind of stock to cut from.
+    """One kind of stock as the program sees it.
 
     price: money for one pack of `pack` rolls or sheets. available: most that there are, None for no limit.
     burden: what opening one costs when money is equal (its size; less for stock that should go first).
@@ -91,16 +93,14 @@ class _Master:
         self.demand = demand
         self.supplies = supplies
         self.pool = pool
-        worth = max(s.price / s.pack for s in supplies)
-        self.shortage_price = 1000.0 * max(worth, 1.0)
 
-    def arrays(self) -> tuple[np.ndarray, np.ndarray]:
+    def build(self, integer: bool) -> tuple[Program, list[int], list[int]]:
+        """Least money for packs, where being short costs more than any roll: the program, cuts and pieces missing.
+
+        Every piece is met (or counted short); no more is opened than the packs hold.
+        """
         supply = np.array([column[0] for column in self.pool], dtype=int)
-        return supply, np.array([column[1] for column in self.pool], dtype=float).reshape(len(supply), -1)
-
-    def build(self, integer: bool) -> tuple[Program, list[int], list[int], list[int]]:
-        """Every piece is met (or counted short); no more is opened than the packs hold. No objective yet."""
-        supply, patterns = self.arrays()
+        patterns = np.array([column[1] for column in self.pool], dtype=float).reshape(len(supply), -1)
         program = Program("cutting", "min")
         used = np.flatnonzero(self.demand)
         cut = program.variables("cut", len(supply), integer=integer)
@@ -119,16 +119,12 @@ class _Master:
                 f"supply_{index}", [packs[index], *(cut[p] for p in mine)],
                 [float(kind.pack), *[-1.0] * mine.size], low=0.0,
             )
-        return program, cut, packs, short
-
-    def spend(self, program: Program, packs: list[int], short: list[int]) -> None:
-        """Objective: money for packs; being short costs more than any roll."""
         program.objective(packs, [s.price for s in self.supplies])
-        program.objective(short, self.shortage_price)
+        program.objective(short, 1000.0 * max(1.0, *(s.price / s.pack for s in self.supplies)))
+        return program, cut, short
 
     def relax(self) -> _Relaxation:
-        program, cut, packs, short = self.build(integer=False)
-        self.spend(program, packs, short)
+        program, cut, short = self.build(integer=False)
         solution = program.solve(integer=False)
         worth = np.zeros(self.demand.size)
         used = np.flatnonzero(self.demand)
@@ -139,10 +135,9 @@ class _Master:
             np.maximum(supply_worth, 0.0), float(solution.values(short).sum()),
         )
 
-    def solve_whole(self, gap: float, time_limit: float | None) -> _Whole:
+    def solve_whole(self, gap: float, time_limit: float | None = None) -> _Whole:
         """Whole packs and patterns at least money."""
-        program, cut, packs, short = self.build(integer=True)
-        self.spend(program, packs, short)
+        program, cut, _ = self.build(integer=True)
         solution = program.solve(integer=True, gap=gap, time_limit=time_limit)
         if not solution.solved:
             return _NONE
@@ -185,14 +180,13 @@ def solve_patterns(
     price_out: Pricer,
     *,
     rules: Iterable[dict[Column, int]] = (),
-    time_limit: float = 30.0,
 ) -> PatternPlan:
     """Cut `demand` pieces from `supplies` at least money.
 
     demand: int ndarray, shape (n_pieces,). start: patterns to begin with, among them every piece on its own.
     price_out: see Pricer; with unlimited `most` it gives the classic relaxation, whose bound the
-    literature uses. rules: plans of simple rules, than which the answer is never worse. time_limit: seconds for
-    each integer program; rounding comes first, so most cutting problems need none.
+    literature uses. rules: plans of simple rules, than which the answer is never worse. Rounding comes first, so most
+    cutting problems need no integer program.
     Surplus pieces are taken out of the plan again, so that no more than `demand` is cut.
     """
     if not demand.size:
@@ -200,7 +194,7 @@ def solve_patterns(
         packs = np.zeros(len(supplies), dtype=int)
         return PatternPlan(none, none.reshape(0, 0), none, packs, 0.0, 0.0, 0.0, none)
     if len(supplies) == 1 and (supplies[0].pack, supplies[0].price) != (1, 1.0):
-        return _by_the_piece(demand, supplies[0], start, price_out, rules, time_limit)
+        return _by_the_piece(demand, supplies[0], start, price_out, rules)
     master = _Master(demand, supplies, dict.fromkeys(start))
     lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
     ceiling = _ceiling(lp.value, supplies)
@@ -212,7 +206,7 @@ def solve_patterns(
     master.pool.update(dict.fromkeys(seen))
     best = _better(best, master.weigh(rounded))
     if not _done(best, ceiling, supplies):
-        best = _better(best, master.solve_whole(_useful_gap(lp.value, ceiling, supplies), time_limit))
+        best = _better(best, master.solve_whole(_useful_gap(lp.value, ceiling, supplies), _SECONDS))
     if len(supplies) > 1 and not best.short:
         best = _lighter(master, price_out, best)
     return _plan(master, lp, ceiling, best)
@@ -247,18 +241,18 @@ def _search_the_rest(light: _Master, lp: _Relaxation) -> dict[Column, int]:
     clipped = ((r, tuple(int(min(a, n)) for a, n in zip(c, need))) for r, c in light.pool)
     rest = _Master(need, _rest(light.supplies, cuts), {c: None for c in clipped if any(c[1])})
     if rest.pool:
-        for column, n in rest.solve_whole(0.2 * SEVERAL_GAP, None).cuts.items():
+        for column, n in rest.solve_whole(0.2 * SEVERAL_GAP).cuts.items():
             cuts[column] = cuts.get(column, 0) + n
     return cuts
 
 
 def _by_the_piece(
     demand: np.ndarray, supply: Supply, start: Iterable[Column], price_out: Pricer,
-    rules: Iterable[dict[Column, int]], time_limit: float,
+    rules: Iterable[dict[Column, int]],
 ) -> PatternPlan:
     """One kind of stock: fewest rolls are fewest packs, so count rolls and turn them into packs and money."""
     single = replace(supply, price=1.0, pack=1)
-    plan = solve_patterns(demand, [single], start, price_out, rules=rules, time_limit=time_limit)
+    plan = solve_patterns(demand, [single], start, price_out, rules=rules)
     packs = -(-plan.packs // supply.pack)
     least = plan.ceiling if math.isnan(plan.ceiling) else int(whole_up(plan.ceiling / supply.pack))
     return replace(

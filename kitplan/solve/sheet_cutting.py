@@ -10,75 +10,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from kitplan.solve.cutting import TENTHS, to_tenths
+from kitplan.solve.cutting import TENTHS, Box, CutPlan, Stock, checked, made_plan, pooled, to_tenths
 from kitplan.solve.patterns import Column, PatternPlan, Supply, solve_patterns
-
-Box = tuple[float, float, float, float]
-"""x, y, width, length of a placed piece, mm from one corner of the sheet."""
-
 
 _MOST_POINTS = 500
 """Cut positions along one side above which pieces are cut up to whole millimetres, to answer in seconds."""
 
 
-@dataclass(frozen=True)
-class Sheet:
-    """One kind of sheet that may be cut. price: money for one pack of `pack` sheets; available None: no
-    limit.
-    """
-
-    name: str
-    width_mm: float
-    length_mm: float
-    price: float = 1.0
-    pack: int = 1
-    available: int | None = None
-    first: bool = False
-
-
-@dataclass(frozen=True)
-class SheetPlan:
-    """Which sheets, which patterns, how many, and where the pieces lie.
-
-    sizes_mm: shape (n_pieces, 2), short side first. demand: shape (n_pieces,).
-    plan: one row a pattern; columns sheet, pattern ("4 x (50 x 20)"), count, waste_mm2 (of one sheet).
-    layouts: for each row of plan, (piece index, box) of every piece.
-    cost, lp_bound, ceiling, short, opened, packs: as in kitplan.solve.cutting.CutPlan.
-    """
-
-    sizes_mm: np.ndarray
-    demand: np.ndarray
-    sheets: tuple[Sheet, ...]
-    plan: pd.DataFrame
-    cuts: np.ndarray
-    layouts: tuple[tuple[tuple[int, Box], ...], ...]
-    opened: dict[str, int]
-    packs: dict[str, int]
-    cost: float
-    lp_bound: float
-    ceiling: float
-    short: np.ndarray
-
-
 def cut_sheets(
     sizes_mm: Sequence[tuple[float, float]] | np.ndarray,
     demand: Sequence[int] | np.ndarray,
-    sheets: Sequence[Sheet],
-    *,
-    time_limit: float = 30.0,
-) -> SheetPlan:
+    sheets: Sequence[Stock],
+) -> CutPlan:
     """Cut `demand[i]` pieces of `sizes_mm[i]` (width, length) from `sheets` at least money.
 
     Equal pieces are pooled, whichever way round they were given. Raises ValueError for sizes of 0 or less, a
     demand that is negative or not whole, and a piece that fits no sheet.
     """
-    sizes, wanted = _pooled(sizes_mm, demand)
-    areas = [_checked_sheet(s) for s in sheets]
+    sizes, wanted = pooled(np.asarray(sizes_mm, float).reshape(-1, 2), demand)
+    areas = [_area(s) for s in sheets]
     for side, size in sizes.tolist():
         if not any(_fits(side, size, area) for area in areas):
             piece = f"{side / TENTHS:g} x {size / TENTHS:g} mm"
@@ -97,29 +51,8 @@ def cut_sheets(
     cut = _cut_sizes(sizes, areas)
     result = solve_patterns(
         wanted, supplies, start, lambda worth, most: _best_patterns(cut, worth, most, areas, found),
-        time_limit=time_limit,
     )
     return _sheet_plan(sizes, wanted, sheets, areas, result, found)
-
-
-def _pooled(
-    sizes_mm: Sequence[tuple[float, float]] | np.ndarray, demand: Sequence[int] | np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Distinct sizes in tenths, short side first, largest piece first, with their demand."""
-    raw, wanted = np.asarray(sizes_mm, float).reshape(-1, 2), np.asarray(demand, float)
-    if wanted.shape != (raw.shape[0],):
-        raise ValueError("give one demand for each piece")
-    if not (np.isfinite(raw).all() and (raw > 0).all()):
-        raise ValueError("a piece needs a width and a length above 0 mm")
-    if not (np.isfinite(wanted).all() and (wanted >= 0).all() and (wanted == np.rint(wanted)).all()):
-        raise ValueError("a demand is a whole number of pieces, 0 or more")
-    total: dict[tuple[int, int], int] = {}
-    for sides, count in zip(raw.tolist(), wanted.astype(int).tolist()):
-        short, long = sorted(to_tenths(v, up=True) for v in sides)
-        if count:
-            total[short, long] = total.get((short, long), 0) + count
-    order = sorted(total, key=lambda s: (-s[0] * s[1], s))
-    return np.array(order, dtype=np.int64).reshape(-1, 2), np.array([total[s] for s in order], dtype=np.int64)
 
 
 def _cut_sizes(sizes: np.ndarray, areas: Sequence[tuple[int, int]]) -> np.ndarray:
@@ -133,11 +66,8 @@ def _cut_sizes(sizes: np.ndarray, areas: Sequence[tuple[int, int]]) -> np.ndarra
     return whole if points.size > _MOST_POINTS and still_fit else sizes
 
 
-def _checked_sheet(sheet: Sheet) -> tuple[int, int]:
-    if not (sheet.width_mm > 0 and sheet.length_mm > 0 and sheet.pack >= 1 and sheet.price >= 0):
-        raise ValueError(f"sheet {sheet.name!r} needs sides and pack above 0, a price of 0 or more")
-    if sheet.available is not None and sheet.available < 0:
-        raise ValueError(f"sheet {sheet.name!r}: a stock of {sheet.available} is negative")
+def _area(sheet: Stock) -> tuple[int, int]:
+    checked(sheet, min(sheet.width_mm, sheet.length_mm))
     return to_tenths(sheet.width_mm, up=False), to_tenths(sheet.length_mm, up=False)
 
 
@@ -251,26 +181,19 @@ def _place(
 
 
 def _sheet_plan(
-    sizes: np.ndarray, demand: np.ndarray, sheets: Sequence[Sheet], areas: Sequence[tuple[int, int]],
+    sizes: np.ndarray, demand: np.ndarray, sheets: Sequence[Stock], areas: Sequence[tuple[int, int]],
     result: PatternPlan, found: dict[Column, tuple[tuple[int, Box], ...]],
-) -> SheetPlan:
+) -> CutPlan:
     layouts = [_layout_for(int(r), p, sizes, areas, found) for r, p in zip(result.supply, result.patterns)]
     sizes_mm = sizes / TENTHS
-    names = [sheets[r].name for r in result.supply]
-    used = (result.patterns * sizes_mm.prod(axis=1)).sum(axis=1) if names else []
-    whole = [areas[r][0] * areas[r][1] / TENTHS**2 for r in result.supply]
+    whole = np.array([math.prod(areas[r]) / TENTHS**2 for r in result.supply])
     plan = pd.DataFrame({
-        "sheet": names,
+        "sheet": [sheets[r].name for r in result.supply],
         "pattern": [" + ".join(f"{n} x ({w:g} x {h:g})" for (w, h), n in zip(sizes_mm, p) if n)
                     for p in result.patterns],
-        "count": result.counts, "waste_mm2": [w - u for w, u in zip(whole, used)],
+        "count": result.counts, "waste_mm2": whole - (result.patterns * sizes_mm.prod(axis=1)).sum(axis=1),
     })
-    return SheetPlan(
-        sizes_mm, demand, tuple(sheets), plan, result.patterns, tuple(layouts),
-        {s.name: int(n) for s, n in zip(sheets, result.opened)},
-        {s.name: int(n) for s, n in zip(sheets, result.packs)},
-        result.cost, result.lp_bound, result.ceiling, result.short,
-    )
+    return made_plan(sizes_mm, demand, sheets, plan, result, layouts)
 
 
 def _layout_for(

@@ -253,23 +253,19 @@ class Page:
         style = self.book.style("link", "row")
         self.sheet.write_url(row - 1, column - 1, f"internal:'{quoted}'!A1", style, sheet_title)
 
-    def whole_numbers_only(self, cells: str, what: str) -> None:
-        """Let the cells take whole numbers from 0 up, and say so to whoever types something else."""
-        self.sheet.data_validation(cells, {
-            "validate": "integer", "criteria": ">=", "value": 0, "error_title": "A whole number, please",
-            "error_message": f"{what}: type a whole number, 0 or more.",
-        })
-
-    def numbers_only(self, first: int, last: int, column: int, what: str, low: float | None, high: float | None, *,
-                     whole: bool = False) -> None:
-        """Let rows of a column take numbers from `low` to `high`, each where it is given."""
+    def numbers_only(self, first: int, last: int, column: int, what: str, low: float | None = 0,
+                     high: float | None = None, *, whole: bool = True, columns: int = 1) -> None:
+        """Let rows of a column, or of several, take numbers from `low` to `high` (None: no end), and say so to whoever
+        types something else.
+        """
         limits = {"minimum": low, "maximum": high, "criteria": "between"} if high is not None else {
             "value": low or 0, "criteria": ">="}
         span = f"{low or 0:g} or more" if high is None else f"{low or 0:g} to {high:g}"
+        kind = "whole number" if whole else "number"
         self._limit(first, last, column, {
-            "validate": "integer" if whole else "decimal", **limits, "error_title": "A number, please",
-            "error_message": f"{what}: type a {'whole ' if whole else ''}number, {span}.",
-        })
+            "validate": "integer" if whole else "decimal", **limits, "error_title": f"A {kind}, please",
+            "error_message": f"{what}: type a {kind}, {span}.",
+        }, columns)
 
     def days_only(self, first: int, last: int, column: int, what: str, earliest: date) -> None:
         """Let rows of a column take dates, and warn whoever types something else."""
@@ -285,8 +281,8 @@ class Page:
             "error_title": "Not in the list", "error_message": "This is not in the list. Keep it all the same?",
         })
 
-    def _limit(self, first: int, last: int, column: int, rule: dict[str, Any]) -> None:
-        self.sheet.data_validation(first - 1, column - 1, last - 1, column - 1, rule)
+    def _limit(self, first: int, last: int, column: int, rule: dict[str, Any], columns: int = 1) -> None:
+        self.sheet.data_validation(first - 1, column - 1, last - 1, column + columns - 2, rule)
 
     def protect(self) -> None:
         """Lock everything but input cells, without a password: it only guards against slips."""

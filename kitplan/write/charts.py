@@ -37,13 +37,13 @@ class Line:
     marker_size: int = 7
 
 
-def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, x_format: str = "#,##0",
-            y_format: str = "General", y_range: tuple[float | None, float | None] = (None, None)) -> Chart:
+def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_format: str,
+            y_range: tuple[float | None, float | None] = (None, None)) -> Chart:
     """Points joined by straight lines where a line has a dash, single points where not."""
     chart = page.book.workbook.add_chart({"type": "scatter", "subtype": "straight_with_markers"})
     low, high = y_range
     unit = round_step((high - low) / 6) if low is not None and high is not None else None
-    _axes(chart, x_title, y_title, x_format, y_format, {"min": low, "max": high, "major_unit": unit})
+    _axes(chart, x_title, y_title, "#,##0", y_format, {"min": low, "max": high, "major_unit": unit})
     for number, line in enumerate(lines):
         shade = _SHADES[number % len(_SHADES)] if line.dash else "#000000"
         chart.add_series(_series(page, line, line.x) | _dress(line, shade))

@@ -13,7 +13,7 @@ import functools
 import importlib.util
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +24,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
 from reportlab.platypus import Flowable, Paragraph
 
 if TYPE_CHECKING:
@@ -312,37 +313,30 @@ def _shaped(font: Path | None, text: str, leftwards: bool, bold: bool) -> _Run:
 
 
 class _Pen:
-    """Collects an outline: (operation, coordinates) with quadratic curves raised to cubic ones."""
+    """Draws a glyph's outline on a path, moved by (dx, dy), with quadratic curves raised to cubic ones."""
 
-    def __init__(self) -> None:
-        self.steps: list[tuple[str, tuple[float, ...]]] = []
-        self._at = (0.0, 0.0)
+    def __init__(self, path: PDFPathObject, dx: float, dy: float) -> None:
+        self._path, self._moved, self._at = path, (dx, dy), (0.0, 0.0)
+
+    def _draw(self, draw: Callable[..., None], *points: tuple[float, float]) -> None:
+        draw(*(round(n + moved, 1) for point in points for n, moved in zip(point, self._moved)))
+        self._at = points[-1]
 
     def moveTo(self, point: tuple[float, float]) -> None:
-        self.steps.append(("moveTo", point))
-        self._at = point
+        self._draw(self._path.moveTo, point)
 
     def lineTo(self, point: tuple[float, float]) -> None:
-        self.steps.append(("lineTo", point))
-        self._at = point
+        self._draw(self._path.lineTo, point)
 
-    def curveTo(self, first: tuple[float, float], second: tuple[float, float], point: tuple[float, float]) -> None:
-        self.steps.append(("curveTo", (*first, *second, *point)))
-        self._at = point
+    def curveTo(self, *points: tuple[float, float]) -> None:
+        self._draw(self._path.curveTo, *points)
 
     def qCurveTo(self, middle: tuple[float, float], point: tuple[float, float]) -> None:
         first, second = (tuple((a + 2 * b) / 3 for a, b in zip(end, middle)) for end in (self._at, point))
         self.curveTo(first, second, point)  # type: ignore[arg-type]
 
     def closePath(self) -> None:
-        self.steps.append(("close", ()))
-
-
-@functools.lru_cache(maxsize=8192)
-def _outline(path: Path, bold: bool, glyph: int) -> tuple[tuple[str, tuple[float, ...]], ...]:
-    pen = _Pen()
-    _font(path, bold).draw_glyph_with_pen(glyph, pen)
-    return tuple(pen.steps)
+        self._path.close()
 
 
 def _draw_run(canvas: Canvas, x: float, y: float, run: _Run, size: float, bold: bool) -> None:
@@ -355,10 +349,7 @@ def _draw_run(canvas: Canvas, x: float, y: float, run: _Run, size: float, bold: 
     canvas.scale(size / 1000, size / 1000)
     path = canvas.beginPath()
     for glyph, across, up in run.glyphs:
-        dx, dy = 1000 * across, 1000 * up
-        for operation, numbers in _outline(run.font, bold, glyph):
-            moved = [round(n + (dx, dy)[k % 2], 1) for k, n in enumerate(numbers)]
-            getattr(path, operation)(*moved)
+        _font(run.font, bold).draw_glyph_with_pen(glyph, _Pen(path, 1000 * across, 1000 * up))
     canvas.drawPath(path, stroke=0, fill=1, fillMode=1)
     canvas.restoreState()
 

@@ -9,8 +9,8 @@ import json
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -27,8 +27,6 @@ try:
     import msvcrt
 except ImportError:
     msvcrt = None
-
-Content = bytes | Callable[[], bytes]
 
 _LOCK_WAIT_SECONDS = 10.0
 _BLANK_MODE = 0o777
@@ -61,12 +59,10 @@ class OutputError(OSError):
 
 @dataclass(frozen=True)
 class Written:
-    """What was written: names relative to `folder`, of workbooks kept, of stale outputs removed."""
+    """Where it was written. kept: name of a workbook that a person had changed -> name that it was kept under."""
 
     folder: Path
-    files: tuple[str, ...]
-    kept: Mapping[str, str] = field(default_factory=dict)
-    removed: tuple[str, ...] = ()
+    kept: Mapping[str, str]
 
     def sentences(self) -> list[str]:
         """What a person should know about files that were there before."""
@@ -111,11 +107,11 @@ def _refuse_if_open(path: Path) -> None:
             )
 
 
-def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: bool = False) -> Written:
+def write_outputs(folder: Path, files: Mapping[str, bytes], *, remove_stale: bool = False) -> Written:
     """Write all of `files` into `folder`, or none; a kill at any moment leaves the old set or the new one.
 
-    files: name relative to `folder` with forward slashes ("tables/par_levels.csv") -> bytes, or a function
-        that returns them. Other files in the folder stay.
+    files: name relative to `folder` with forward slashes ("tables/par_levels.csv") -> bytes. Other files in the
+        folder stay.
     remove_stale: remove what the .json record about to be replaced lists among its outputs and this set lacks
         (tables of a part that no longer runs), unless it was changed since.
 
@@ -127,13 +123,12 @@ def write_outputs(folder: Path, files: Mapping[str, Content], *, remove_stale: b
         if not lies_inside(name):
             raise ValueError(f"output name {name!r} must be relative to the folder")
     check_target(folder, files)
-    contents = {name: content() if callable(content) else content for name, content in files.items()}
     folder = folder.resolve()
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with one_writer(folder.parent), until_complete():
             replace_folder.recover(folder)
-            return _write_locked(folder, contents, remove_stale)
+            return _write_locked(folder, files, remove_stale)
     except OutputError:
         raise
     except OSError as error:
@@ -199,7 +194,7 @@ def _write_by(folder: Path, contents: Mapping[str, bytes], remove_stale: bool, s
     except BaseException:
         shutil.rmtree(stage, ignore_errors=True)
         raise
-    return Written(folder, tuple(contents), kept, removed)
+    return Written(folder, kept)
 
 
 def _write_new(fresh: Path, contents: Mapping[str, bytes]) -> None:

@@ -19,7 +19,7 @@ import numpy as np
 from kitplan.parts.training.model import plan_training
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
-from kitplan.solve.cutting import Roll, cut_stock, first_fit_decreasing
+from kitplan.solve.cutting import Stock, cut_stock, first_fit_decreasing
 from tests.solve.test_cutting import random_class
 
 ROLLS_MM = (1370.0, 1830.0, 4570.0, 9140.0)
@@ -39,13 +39,13 @@ def random_instances(count: int) -> None:
     for seed in range(count):
         roll, lengths, demand = random_instance(seed)
         start = time.perf_counter()
-        plan = cut_stock(lengths, demand, [Roll("roll", roll)])
+        plan = cut_stock(lengths, demand, [Stock("roll", roll)])
         seconds.append(time.perf_counter() - start)
         made = (plan.cuts * plan.plan["count"].to_numpy()[:, None]).sum(axis=0)
         assert made.tolist() == plan.demand.tolist()
         assert plan.ceiling == math.ceil(plan.lp_bound - 1e-6)
         above.append(plan.n_rolls - int(plan.ceiling))
-        greedy = first_fit_decreasing(plan.lengths_mm, plan.demand, roll)
+        greedy = first_fit_decreasing(plan.sizes_mm, plan.demand, roll)
         greedy_above.append(sum(n for _, n in greedy) - int(plan.ceiling))
     print(f"{count} random instances, rolls above the ceiling of the bound")
     print(f"  cut plan: most {max(above)}, at the ceiling {above.count(0)} of {count}")
@@ -61,7 +61,7 @@ def large_class() -> None:
     print("60 learners, 12 lengths:", ", ".join(f"{v:g}" for v in lengths), "mm")
     for roll in ROLLS_MM:
         start = time.perf_counter()
-        plan = cut_stock(lengths, pieces, [Roll("roll", roll)])
+        plan = cut_stock(lengths, pieces, [Stock("roll", roll)])
         seconds = time.perf_counter() - start
         greedy = sum(n for _, n in first_fit_decreasing(lengths, pieces, roll))
         each = sum(n for _, n in first_fit_decreasing(lengths, own, roll))
@@ -73,9 +73,9 @@ def large_class() -> None:
         )
         print(f"  {roll:g} mm: {told}; ceiling {plan.ceiling:g}, {seconds:.2f} s")
     start = time.perf_counter()
-    kinds = [Roll(f"{roll:g}", roll, price, pack) for roll, price, pack in
+    kinds = [Stock(f"{roll:g}", roll, price, pack) for roll, price, pack in
              zip(ROLLS_MM, (29.0, 35.0, 13.2, 21.6), (50, 50, 12, 12))]
-    plan = cut_stock(lengths, pieces, [Roll("past its date", 9140.0, 0.0, 1, 5, first=True), *kinds])
+    plan = cut_stock(lengths, pieces, [Stock("past its date", 9140.0, 0.0, 1, 5, first=True), *kinds])
     print(f"  five kinds, packs and own stock: {plan.opened}, {plan.cost:.2f}, {time.perf_counter() - start:.2f} s")
 
 
@@ -91,7 +91,7 @@ def random_classes(count: int) -> None:
         opened = {roll.length_mm for roll in rolls if plan.opened[roll.name]}
         least = math.inf
         for roll in (r for r in rolls if r.available is None):
-            greedy = sum(n for _, n in first_fit_decreasing(plan.lengths_mm, plan.demand, roll.length_mm))
+            greedy = sum(n for _, n in first_fit_decreasing(plan.sizes_mm, plan.demand, roll.length_mm))
             least = min(least, -(-greedy // roll.pack) * roll.price)
             more += opened == {roll.length_mm} and plan.n_rolls > greedy
         dearer += plan.cost > least + 1e-6

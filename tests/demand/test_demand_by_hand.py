@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.integrate import quad
-from scipy.stats import gamma, norm
+from scipy.stats import binom, gamma, norm
 
 from kitplan.demand import estimate, wear
 from kitplan.demand.beds import bedded, may_fill, overfull
@@ -167,7 +167,7 @@ def test_an_airways_own_events_tell_its_pace_as_far_as_airways_differ():
     """
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(3, int),
                              np.array([1.5, 3.0, 4.25]), np.full(3, wear.LOOSE), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(70.0, 1.5, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     alike = wear.expected_events(spells, curve, 1)[0]
     for spread in (0.4, 0.5, 1.0):
         theta = 1 / spread**2
@@ -180,7 +180,7 @@ def test_a_securement_outlasts_its_wear_by_the_curve_that_was_fitted():
     """Weibull of scale 48 h and shape 2 with 0.1 a day of other causes, after 2 days: exp(-(1 + 0.2))."""
     spells = wear.cut_spells(np.array([0.0]), np.array([6.0]), np.array([True]), np.zeros(0, int), np.zeros(0),
                              np.zeros(0, int), np.array([0]), np.array([0]), 4)
-    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), np.zeros(1), {}, {})
+    curve = wear.WearCurve(48.0, 2.0, {"soiled_per_day": 0.1}, 0.0, np.ones(1), {}, {})
     assert wear.fitted_survival(spells, curve, np.array([2.0])) == pytest.approx([np.exp(-1.2)], rel=1e-4)
     fast = replace(curve, factor=np.array([2.0]))
     assert wear.fitted_survival(spells, fast, np.array([2.0])) == pytest.approx([np.exp(-2.4)], rel=1e-4)
@@ -501,7 +501,7 @@ def test_the_likelihood_of_an_airway_is_that_of_its_spells_over_all_frailties():
     for spread in (0.3, 0.5):
         law = gamma(1 / spread**2, scale=spread**2)
         exact = np.log(quad(lambda z, law=law: given(z) * law.pdf(z), 0, 12, limit=200)[0])
-        found = wear.log_likelihood(spells, wear._fold(spells), np.ones(1), scale, shape, constant, spread, 1)
+        found = wear.log_likelihood(spells, np.ones(1), scale, shape, constant, spread)
         assert found == pytest.approx(exact, abs=4e-3)
 
 
@@ -610,3 +610,27 @@ def test_chances_that_are_kept_for_others_cannot_be_written_on(unit_maker):
     chances = attempt_tables(unit).in_stay(unit, 0)
     with pytest.raises(ValueError, match="read-only"):
         chances[0] = 1.0
+
+
+def test_between_restocks_and_after_the_last_one_uses_are_binomial_where_every_check_is_alike(
+    unit_maker, frequency_maker, monkeypatch
+):
+    """A chance of 0.1 at each of four checks a day, restocked daily; stays of ten checks: eight before the last restock
+    and two after it, whatever has been.
+    """
+    alike = frequency_maker(3, loosening_scale_hours=np.inf, soiled_per_day=-4 * np.log(0.9), skin_per_day=0,
+                            moved_per_day=0, airway_spread=0, redo=0, admission_secures=0)
+    unit = unit_maker(frequency=alike)
+    for module in ("stay_use", "item_choice"):
+        monkeypatch.setattr(f"kitplan.demand.{module}.stay_checks_pmf", lambda *_: np.eye(11)[10])
+    use = stay_use(unit, attempt_tables(unit), 0)
+
+    def chances(checks, width):
+        return binom.pmf(np.arange(width), checks, 0.1)
+
+    assert use.kit_attempts == pytest.approx(chances(4, len(use.kit_attempts)), abs=1e-6)
+    assert use.stay_attempts == pytest.approx(chances(10, len(use.stay_attempts)), abs=1e-6)
+    before, after = use.last_interval.shape
+    assert use.last_interval == pytest.approx(np.outer(chances(8, before), chances(2, after)), abs=1e-6)
+    assert use.mean_stay_attempts == pytest.approx(1.0)
+    assert [use.kit_quantile(r) for r in (0.1, 0.9, 0.95, 0.999)] == [1, 1, 2, 3]

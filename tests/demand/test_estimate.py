@@ -323,3 +323,20 @@ def test_a_rate_of_a_kinds_own_is_its_events_over_its_days_however_few(unit, lea
     pooled = pool_rates(counts, days)
     own = _rates_frame(unit, None, counts, days, pooled, None, None)["unpooled_rate"].tolist()
     assert own == pytest.approx([2.0, np.nan, 0.5][: unit.n_strata], nan_ok=True)
+
+
+def test_counts_give_each_cause_its_share_and_each_kind_the_rate_that_was_counted(unit):
+    """A log without airways: reasons not given are spread over those that are; loosening makes up the rest."""
+    log = unit.log.assign(airway="")
+    counted = learn(with_log(unit, log.assign(reason=log["reason"].mask(log.index % 5 == 0, "other"))))
+    settings, factor = learnt_settings(unit, counted)
+    events = counted.reasons.set_index("reason")["events"]
+    stated = events[["loose", "soiled", "skin", "moved", "changed"]].sum()
+    for reason in ("soiled", "skin", "moved", "changed"):
+        share = events[reason] * (1 + events["other"] / stated) / counted.airway_days
+        assert settings[f"{reason}_per_day"] == pytest.approx(share), reason
+    row = unit.frequency.iloc[0].to_dict() | settings
+    assert rate_of(row, unit.checks_per_day) == pytest.approx(counted.events / counted.airway_days, rel=1e-3)
+    again = long_run_rates(replace(unit, frequency=counted.frequency(unit)))["re_secures_per_day"]
+    assert again.to_numpy() == pytest.approx(counted.rates["rate_per_day"].to_numpy(), rel=0.03)
+    assert len(factor) == unit.n_strata

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from kitplan.demand import resecure
+from tests.demand.attempts_of import attempts_pmf
 
 
 def brute_force_counts(hazard, n_checks, first_age=0):
@@ -107,7 +108,7 @@ def test_frailty_points_have_the_moments_of_the_gamma(spread):
 def test_frailty_spreads_counts_but_redos_only_raise_them(frequency_maker, unit_maker):
     def moments(**changes):
         unit = unit_maker(frequency=frequency_maker(3, **changes))
-        pmf = resecure.attempts_pmf(unit, 0, 28, fresh=False)
+        pmf = attempts_pmf(unit, 0, 28, fresh=False)
         mean = pmf @ np.arange(len(pmf))
         return mean, pmf @ np.arange(len(pmf)) ** 2 - mean**2
 
@@ -127,7 +128,7 @@ def test_redos_are_negative_binomial():
 
 def test_admission_secures_are_certain(frequency_maker, unit_maker):
     unit = unit_maker(frequency=frequency_maker(3, admission_secures=2, redo=0.0))
-    pmf = resecure.attempts_pmf(unit, 0, 4, fresh=True)
+    pmf = attempts_pmf(unit, 0, 4, fresh=True)
     assert pmf[:2].sum() == 0
     assert pmf[2:].sum() == pytest.approx(1.0)
 
@@ -148,7 +149,7 @@ def test_a_unit_in_which_nothing_ever_fails_has_no_re_secures(frequency_maker, u
         3, loosening_scale_hours=np.inf, soiled_per_day=0, skin_per_day=0, moved_per_day=0
     )
     unit = unit_maker(frequency=never)
-    assert resecure.attempts_pmf(unit, 0, 36, fresh=False)[0] == pytest.approx(1.0)
+    assert attempts_pmf(unit, 0, 36, fresh=False)[0] == pytest.approx(1.0)
     assert resecure.long_run_rates(unit)["re_secures_per_day"].max() == 0
 
 

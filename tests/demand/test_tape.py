@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from kitplan.demand import tape
 from kitplan.read.values import Piece, Technique
+from kitplan.solve.sheet_cutting import guillotine_layouts
 
 INFANT = {"outer_mm": 5.0, "span_mid_cheek_mm": 110.0, "span_tragus_mm": 160.0}
 
@@ -114,8 +115,10 @@ def test_rolls_never_fall_and_always_hold_the_length_that_was_cut(lengths, roll,
 
 
 @given(w=st.integers(1, 60), h=st.integers(1, 60), a=st.integers(4, 30), b=st.integers(4, 30))
-def test_sheet_pieces_lie_inside_the_sheet_without_overlap(w, h, a, b):
-    boxes = tape.sheet_layout(w, h, a, b)
+def test_as_many_sheet_pieces_lie_inside_the_sheet_without_overlap(w, h, a, b):
+    (layout,) = guillotine_layouts(np.array([[a, b]]) * 10, np.ones(1), [(w * 10, h * 10)])
+    boxes = [box for _, box in layout]
+    assert len(boxes) == tape.sheet_pieces(w, h, a, b)
     filled = np.zeros((w, h), dtype=int)
     for x, y, width, length in boxes:
         assert sorted((width, length)) == sorted((a, b))

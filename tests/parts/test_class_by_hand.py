@@ -25,6 +25,7 @@ from kitplan.parts.training.requirements import (
     practice_name,
     rolls_of_width,
     tape_width,
+    to_be_had,
 )
 from kitplan.parts.training.timetable import Thing, largest_remainder, plan_timetable
 from kitplan.read.class_values import Durable
@@ -152,12 +153,16 @@ def test_the_cheapest_tape_is_the_cheapest_by_length_not_by_the_pack(unit):
     assert tape_width(replace(wide, techniques={"oral_two_y": technique}), practice(), None) == 25.0
 
 
+def rolls_to_cut(unit):
+    return to_be_had(unit, rolls_of_width(unit, 25.0))["item"]
+
+
 def test_rolls_of_one_width_are_those_that_are_to_be_had_or_all_where_none_is(unit):
     gone = replace(unit, stock=replace(unit.stock, unavailable=("tape-25-long",)))
     none = replace(unit, stock=replace(unit.stock, unavailable=("tape-25-long", "tape-25-short")))
-    assert rolls_of_width(with_wide_tape(unit), 25.0)["item"].tolist() == ["tape-25-short", "tape-25-long"]
-    assert rolls_of_width(gone, 25.0)["item"].tolist() == ["tape-25-short"]
-    assert len(rolls_of_width(none, 25.0)) == 2
+    assert rolls_to_cut(with_wide_tape(unit)).tolist() == ["tape-25-short", "tape-25-long"]
+    assert rolls_to_cut(gone).tolist() == ["tape-25-short"]
+    assert len(rolls_to_cut(none)) == 2
 
 
 def test_a_size_that_no_tape_serves_and_a_piece_as_long_as_the_roll_are_told_apart(unit):
@@ -613,7 +618,7 @@ def test_two_sessions_of_a_course_at_one_time_are_refused(unit):
 
 
 def test_lengths_to_compare_are_rounded_up_to_a_tenth_and_pooled():
-    assert _by_length(pd.Series([160.0, 95.04, 160.0]), pd.Series([2, 3, 4])) == [(1600, 6), (951, 3)]
+    assert list(_by_length(pd.Series([160.0, 95.04, 160.0]), pd.Series([2, 3, 4])).items()) == [(1600, 6), (951, 3)]
 
 
 def test_a_shared_item_opened_in_one_session_serves_the_next_at_its_station(unit):

@@ -231,6 +231,16 @@ def test_kits_that_stand_ready_are_in_the_position():
     assert found["because"] == "on the shelf 89, in kits 6, 95 is not under 95: nothing to order"
 
 
+def test_kits_that_stand_ready_last_too_until_an_order_comes():
+    """Nine loose and six in a kit are fifteen, as many as one may need; nine alone would be urgent."""
+    kits = [Line("kits", DAY, "built", "saline", 10, 0, 6, number="A-1", design="A")]
+    count = OrderBook().grown([Line("counts", DAY, "counted", "saline", 10, 1, 5, None, "", DAY.isoformat())], "P")
+    found = make_order(plan(), standing(count.grown(kits, "P")), catalogue()).lines.iloc[0]
+    assert (found["on_hand_units"], found["in_kits_units"], bool(found["urgent"])) == (9, 6, False)
+    more = make_order(plan(urgent_units=16), standing(count.grown(kits, "P")), catalogue())
+    assert bool(more.lines["urgent"].iloc[0])
+
+
 @pytest.mark.parametrize(("units", "days", "advice"), [
     (20, None, ""), (20, 300, ""), (20, -1, "Out of date: take it off the shelf"), (20, 4, "Use first"),
     (1, -1, "Out of date: take it off the shelf"), (1, 4, "Use first"),

@@ -69,7 +69,7 @@ def test_tape_is_cut_for_every_piece_of_every_set(small_unit):
     plan = plan_training(small_unit, [lesson()])
     (cut,) = plan.tape
     assert cut.plan.demand.tolist() == [81]
-    assert cut.plan.lengths_mm.tolist() == [160]
+    assert cut.plan.sizes_mm.tolist() == [160]
     assert (cut.plan.cuts[:, 0] * cut.plan.plan["count"]).sum() == 81
     assert int(plan.bounds["rolls"].iloc[0]) <= 2 or plan.bounds["opened_mm"].iloc[0] >= 81 * 160
 

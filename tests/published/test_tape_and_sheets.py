@@ -15,7 +15,7 @@ from kitplan.demand import tape
 @pytest.mark.parametrize(("piece_mm", "pieces"), [(160, 8), (220, 6), (290, 4)])
 def test_pieces_of_a_54_inch_single_patient_roll(piece_mm, pieces):
     # Source: recomputed, floor(1371.6 / length); roll lengths are common practice, no source.
-    assert tape.pieces_per_roll(1371.6, piece_mm) == pieces
+    assert tape.pieces_from_first_roll([piece_mm], 1371.6) == pieces
     rolls = tape.rolls_after_uses([piece_mm], 1371.6, 2 * pieces + 1)
     assert rolls[[pieces, pieces + 1, 2 * pieces, 2 * pieces + 1]].tolist() == [1, 2, 2, 3]
 

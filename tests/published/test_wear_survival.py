@@ -39,12 +39,11 @@ def test_remission_times_give_the_published_weibull_regression(remission):
     control = (remission["treat"] == "control").to_numpy(int)
     ended = (remission["cens"] == 1).to_numpy()
     spells = spells_of(remission["time"], ended, control)
-    folded = wear._fold(spells)
 
     def cost(p):
         factor = np.array([1.0, np.exp(p[2])])
         return -wear.log_likelihood(
-            spells, folded, factor, np.exp(p[0]) * 24, np.exp(p[1]), 0.0, 0.0, len(control)
+            spells, factor, np.exp(p[0]) * 24, np.exp(p[1]), 0.0, 0.0
         )
 
     found = minimize(
@@ -93,10 +92,9 @@ def test_constant_hazards_with_gamma_frailty_are_negative_binomial():
     spells = wear.WearSpells(
         np.array(airway), np.zeros(len(airway), int), np.array(before), np.array(after), np.array(reason)
     )
-    folded = wear._fold(spells)
 
     def ours(rate, spread):
-        return wear.log_likelihood(spells, folded, np.ones(1), 1e9, 1.0, rate, spread, len(counts))
+        return wear.log_likelihood(spells, np.ones(1), 1e9, 1.0, rate, spread)
 
     def theirs(rate, spread):
         theta = 1 / spread**2

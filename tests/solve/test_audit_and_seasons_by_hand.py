@@ -322,3 +322,20 @@ def test_a_shelf_that_holds_other_items_is_judged_with_these(small_unit):
     assert table.loc["saline-10", "present_units"] == 150
     assert table.loc["saline-10", "proposed_units"] > 0
     assert "saline-5" not in table.index or table.loc["saline-5", "proposed_units"] == 0
+
+
+def test_a_table_of_changes_counts_packs_items_money_and_what_is_there_after_each_step(make_stock, make_demand):
+    """Packs of four at 8 USD and 2 L; two packs of each of two items of which none is used. What may lie there is a
+    level and a pack less one: 11 of each, then 11 of one, then none.
+    """
+    unit = make_stock(2, pack=4.0, price=8.0, litres=2.0, present=[2, 2])
+    demand = make_demand(np.zeros((50, 2), dtype=int))
+    table = audit_par(unit, demand, demand, solve_par(unit, demand, demand)).table
+    assert table[["present_packs", "proposed_packs", "change_packs"]].to_numpy().tolist() == [[2, 0, -2]] * 2
+    assert table[["present_units", "proposed_units", "change_units"]].to_numpy().tolist() == [[8, 0, -8]] * 2
+    assert table["change_value"].tolist() == [-16.0] * 2
+    assert table["step"].tolist() == [1, 2]
+    assert table["value_after"].tolist() == [22.0, 0.0]
+    assert table["litres_after"].tolist() == [5.5, 0.0]
+    assert table["readiness_after"].tolist() == [1.0, 1.0]
+    assert table[["shortage_chance_present", "shortage_chance_proposed", "missing_share"]].to_numpy().sum() == 0.0

@@ -10,11 +10,11 @@ import pytest
 from kitplan.solve.closure import _of_items, _ranks, best_cut, closure_cut, highest, improve, most_within
 from kitplan.solve.collapse import collapse
 from kitplan.solve.cutting import (
-    Roll,
+    Stock,
     _bundles,
     _by_rule,
+    _lengths,
     _own_first,
-    _pooled,
     best_patterns,
     cut_stock,
     first_fit_decreasing,
@@ -51,7 +51,7 @@ def test_a_piece_is_rounded_up_to_tenths_and_a_roll_down(mm, up, tenths):
 
 
 def test_equal_lengths_are_pooled_longest_first_and_none_wanted_left_out():
-    sizes, wanted = _pooled([95.0, 160.0, 94.96, 30.0], [2, 1, 3, 0])
+    sizes, wanted = _lengths([95.0, 160.0, 94.96, 30.0], [2, 1, 3, 0])
     assert (sizes.tolist(), wanted.tolist()) == ([1600, 950], [1, 5])
 
 
@@ -62,34 +62,34 @@ def test_equal_lengths_are_pooled_longest_first_and_none_wanted_left_out():
 ])
 def test_a_length_or_a_demand_that_is_none_is_refused(lengths, demand, said):
     with pytest.raises(ValueError, match=said):
-        _pooled(lengths, demand)
+        _lengths(lengths, demand)
 
 
 @pytest.mark.parametrize("changes", [{"length_mm": 0.0}, {"pack": 0}, {"price": -1.0}, {"length_mm": np.inf},
                                      {"available": -1}])
 def test_a_roll_that_is_none_is_refused(changes):
-    with pytest.raises(ValueError, match="roll 'r'"):
-        cut_stock([5.0], [1], [Roll(**({"name": "r", "length_mm": 10.0} | changes))])
+    with pytest.raises(ValueError, match="stock 'r'"):
+        cut_stock([5.0], [1], [Stock(**({"name": "r", "length_mm": 10.0} | changes))])
 
 
 def test_a_piece_as_long_as_the_roll_is_cut_and_a_longer_one_is_refused():
-    assert cut_stock([10.0], [2], [Roll("r", 10.0)]).n_rolls == 2
+    assert cut_stock([10.0], [2], [Stock("r", 10.0)]).n_rolls == 2
     with pytest.raises(ValueError, match=r"a piece of 10.1 mm is longer than every roll \(the longest is 10 mm\)"):
-        cut_stock([10.1], [2], [Roll("r", 10.0), Roll("s", 5.0)])
-    assert cut_stock([10.1], [0], [Roll("r", 10.0)]).n_rolls == 0, "nobody wants it"
+        cut_stock([10.1], [2], [Stock("r", 10.0), Stock("s", 5.0)])
+    assert cut_stock([10.1], [0], [Stock("r", 10.0)]).n_rolls == 0, "nobody wants it"
 
 
 def test_a_plan_says_what_was_opened_wasted_and_could_be_saved():
     """Three of 4 from rolls of 10 at 2 each: two rolls, 20 mm opened, 12 used; 1.5 rolls by the relaxation."""
-    plan = cut_stock([4.0], [3], [Roll("r", 10.0, 2.0)])
+    plan = cut_stock([4.0], [3], [Stock("r", 10.0, 2.0)])
     assert (plan.n_rolls, plan.opened_mm, plan.cost) == (2, 20.0, 4.0)
     assert plan.waste_share == pytest.approx(0.4)
     assert (plan.lp_bound, plan.ceiling, plan.gap) == (pytest.approx(3.0), 4.0, pytest.approx(0.25))
     assert plan.plan[["count", "used_mm", "waste_mm"]].to_numpy().tolist() == [[1, 8.0, 2.0], [1, 4.0, 6.0]]
     assert plan.plan["pattern"].tolist() == ["2 x 4", "1 x 4"]
-    free = cut_stock([4.0], [3], [Roll("r", 10.0, 0.0)])
+    free = cut_stock([4.0], [3], [Stock("r", 10.0, 0.0)])
     assert (free.gap, free.cost) == (0.0, 0.0)
-    none = cut_stock([], [], [Roll("r", 10.0)])
+    none = cut_stock([], [], [Stock("r", 10.0)])
     assert (none.waste_share, none.opened, none.opened_mm) == (0.0, {"r": 0}, 0.0)
 
 
@@ -130,7 +130,7 @@ def test_the_simple_rule_keeps_to_the_rolls_that_there_are():
 
 def test_rules_use_what_there_is_with_what_is_past_its_date_first():
     """An old roll and a good one in the box, and rolls to buy: the box alone, bought alone, the box and then bought."""
-    rolls = [Roll("bought", 10.0, 2.0), Roll("good", 10.0, 0.0, available=1), Roll("old", 10.0, 0.0, available=1,
+    rolls = [Stock("bought", 10.0, 2.0), Stock("good", 10.0, 0.0, available=1), Stock("old", 10.0, 0.0, available=1,
                                                                                      first=True)]
     sizes, wanted = np.array([40]), np.array([9])
     box, bought, both = _by_rule(sizes, wanted, rolls, [100, 100, 100])
@@ -141,8 +141,8 @@ def test_rules_use_what_there_is_with_what_is_past_its_date_first():
 
 def test_free_rolls_that_lie_unopened_stand_in_for_bought_ones_of_their_length():
     """Three bought rolls are cut while two free ones of the same length lie there, and one of another length."""
-    rolls = [Roll("bought", 10.0, 2.0, pack=2), Roll("free", 10.0, 0.0, available=2),
-             Roll("long", 12.0, 0.0, available=1)]
+    rolls = [Stock("bought", 10.0, 2.0, pack=2), Stock("free", 10.0, 0.0, available=2),
+             Stock("long", 12.0, 0.0, available=1)]
     plan = PatternPlan(np.array([0, 0]), np.array([[2], [1]]), np.array([2, 1]), np.array([2, 0, 0]), 4.0, 3.0, 4.0,
                        np.zeros(1))
     found = _own_first(rolls, [100, 100, 120], plan)
@@ -154,14 +154,14 @@ def test_free_rolls_that_lie_unopened_stand_in_for_bought_ones_of_their_length()
 
 def test_the_least_tape_is_in_steps_of_the_greatest_common_length():
     """Ten of 4 mm from rolls of 10 are five rolls, nine 4.5 and so five. Where stock falls short nothing is said."""
-    assert least_tape_mm([4.0], [10], [Roll("r", 10.0)]) == (pytest.approx(50.0), pytest.approx(50.0))
-    lp, least = least_tape_mm([4.0], [10], [Roll("r", 10.0), Roll("s", 15.0)])
+    assert least_tape_mm([4.0], [10], [Stock("r", 10.0)]) == (pytest.approx(50.0), pytest.approx(50.0))
+    lp, least = least_tape_mm([4.0], [10], [Stock("r", 10.0), Stock("s", 15.0)])
     assert lp == pytest.approx(50.0)
     assert least == pytest.approx(50.0)
-    lp, least = least_tape_mm([4.0], [9], [Roll("r", 10.0)])
+    lp, least = least_tape_mm([4.0], [9], [Stock("r", 10.0)])
     assert (lp, least) == (pytest.approx(45.0), pytest.approx(50.0))
-    assert all(map(math.isnan, least_tape_mm([4.0], [9], [Roll("r", 10.0, available=1)])))
-    assert least_tape_mm([4.0], [0], [Roll("r", 10.0)]) == (0.0, 0.0)
+    assert all(map(math.isnan, least_tape_mm([4.0], [9], [Stock("r", 10.0, available=1)])))
+    assert least_tape_mm([4.0], [0], [Stock("r", 10.0)]) == (0.0, 0.0)
 
 
 def test_lengths_are_told_with_a_tenth_only_where_there_is_one():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,7 +17,7 @@ from kitplan.parts.kits.contents import event_uses_per_month
 from kitplan.parts.kits.groups import Part, held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.mix import fewest_of_each
-from kitplan.parts.kits.model import KitPlan
+from kitplan.parts.kits.model import KitPlan, _notes
 from kitplan.parts.kits.partition import Pool
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import choose_opened
@@ -316,3 +317,21 @@ def test_an_item_in_two_places_of_a_kit_goes_through_both(small_unit):
     found = kit_traffic(small_unit, needs, [kit])
     assert (found.held[1, 3], found.used[1, 3], found.left[1, 3]) == (8, 12.0, 5.0)
     assert found.held.sum() == 8
+
+
+def test_airways_without_a_size_stand_under_any_size():
+    frame = pd.DataFrame([("", "trach", "h", "none", "A", 2.0)],
+                         columns=["size", "route", "technique", "skin", "design", "mean_airways"])
+    found = lookup_of(frame.assign(size_number=np.nan, scale="none"))
+    assert (found.sizes, found.cells, found.heading) == (("any size",), {("any size", "trach"): ("A",)}, "Tube")
+
+
+@pytest.mark.parametrize(("wanted", "said"), [(1, "1 kit design was asked for; 3 are planned."),
+                                              (2, "2 kit designs were asked for; 3 are planned.")])
+def test_more_designs_than_were_asked_for_are_said(small_unit, wanted, said):
+    unit = replace(small_unit, bedside=replace(small_unit.bedside, designs=wanted))
+    made = SimpleNamespace(needs=SimpleNamespace(turnover=True, on_wall=[]), chosen=SimpleNamespace(gap=0.0, designs=3),
+                           items=SimpleNamespace(once_open={}), item_choice=fill_roles(small_unit))
+    assert [note for note in _notes(unit, made) if note.startswith(said)]
+    made.chosen.designs = wanted
+    assert not [note for note in _notes(unit, made) if "asked for" in note]

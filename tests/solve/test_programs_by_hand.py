@@ -13,12 +13,12 @@ from kitplan.parts.par.values import Readiness
 from kitplan.parts.simulate.model import _agreement, effective_intervals, share_interval_of_means
 from kitplan.solve import par_program
 from kitplan.solve.collapse import collapse, restrict
-from kitplan.solve.cutting import Roll, cut_stock, first_fit_decreasing, least_tape_mm, pattern_text
+from kitplan.solve.cutting import Stock, cut_stock, first_fit_decreasing, least_tape_mm, pattern_text
 from kitplan.solve.par_program import Limit, cheapest
 from kitplan.solve.patterns import Supply, solve_patterns, trim_surplus
 from kitplan.solve.positions import Packing
 from kitplan.solve.program import Program
-from kitplan.solve.sheet_cutting import Sheet, cut_sheets
+from kitplan.solve.sheet_cutting import cut_sheets
 from kitplan.solve.verify import (
     _logistic_line,
     _spread_about,
@@ -170,12 +170,12 @@ def test_years_that_all_agree_say_as_much_as_one_interval_a_year():
 
 
 def test_a_sheet_of_ten_by_ten_gives_eight_dressings_and_wastes_a_fifth():
-    plan = cut_sheets([(25.0, 40.0)], [16], [Sheet("s", 100.0, 100.0, 3.0, 1)])
+    plan = cut_sheets([(25.0, 40.0)], [16], [Stock("s", 100.0, 3.0, 1, width_mm=100.0)])
     assert (sum(plan.opened.values()), plan.cost) == (2, 6.0)
     assert plan.plan["waste_mm2"].tolist() == [2000.0]
-    half = cut_sheets([(25.0, 40.0)], [4], [Sheet("s", 100.0, 100.0, 3.0, 1)])
+    half = cut_sheets([(25.0, 40.0)], [4], [Stock("s", 100.0, 3.0, 1, width_mm=100.0)])
     assert half.plan["waste_mm2"].tolist() == [6000.0]
-    short = cut_sheets([(25.0, 40.0)], [16], [Sheet("s", 100.0, 100.0, 3.0, 1, available=1)])
+    short = cut_sheets([(25.0, 40.0)], [16], [Stock("s", 100.0, 3.0, 1, available=1, width_mm=100.0)])
     assert (short.short.sum(), short.plan["count"].tolist()) == (8, [1])
 
 
@@ -209,18 +209,18 @@ def test_a_supply_that_ends_is_not_cut_beyond_its_end_and_what_is_missing_is_tol
 
 def test_packs_of_one_kind_are_as_many_as_its_rolls_fill():
     """Nine rolls in packs of four at 7: three packs; bound 8 1/3 rolls, so 2.08 packs, which are three whole."""
-    plan = cut_stock([300.0], [25], [Roll("r", 1000.0, 7.0, 4)])
+    plan = cut_stock([300.0], [25], [Stock("r", 1000.0, 7.0, 4)])
     assert (plan.opened, plan.packs, plan.cost) == ({"r": 9}, {"r": 3}, 21.0)
     assert plan.lp_bound == pytest.approx(25 / 3 * 7 / 4)
     assert plan.ceiling == 21.0
 
 
 def test_the_least_tape_is_the_bound_and_the_next_whole_roll():
-    bound, whole = least_tape_mm([300.0], [25], [Roll("r", 1000.0)])
+    bound, whole = least_tape_mm([300.0], [25], [Stock("r", 1000.0)])
     assert (bound, whole) == pytest.approx((25 / 3 * 1000, 9000.0))
-    mixed = least_tape_mm([300.0], [25], [Roll("a", 900.0), Roll("b", 600.0)])
+    mixed = least_tape_mm([300.0], [25], [Stock("a", 900.0), Stock("b", 600.0)])
     assert mixed == pytest.approx((7500.0, 7500.0))
-    assert least_tape_mm([300.0], [0], [Roll("r", 1000.0)]) == (0.0, 0.0)
+    assert least_tape_mm([300.0], [0], [Stock("r", 1000.0)]) == (0.0, 0.0)
 
 
 def test_the_simple_rule_fills_each_roll_with_the_longest_that_fits():

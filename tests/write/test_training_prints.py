@@ -9,7 +9,7 @@ from datetime import date
 import pytest
 
 from kitplan.parts.training.box_label import box_labels_pdf
-from kitplan.parts.training.cuts import SheetCut
+from kitplan.parts.training.cuts import Cut
 from kitplan.parts.training.cutting_list import cutting_list_pdf
 from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.practice_page import OnEveryPage, practice_pdf, text
@@ -23,7 +23,8 @@ from kitplan.read.techniques import read_techniques
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Step
 from kitplan.resources import sample_units
-from kitplan.solve.sheet_cutting import Sheet, cut_sheets
+from kitplan.solve.cutting import Stock
+from kitplan.solve.sheet_cutting import cut_sheets
 
 
 @pytest.fixture(scope="module")
@@ -103,9 +104,9 @@ def test_nine_labels_take_two_pages_and_each_says_practice_only(tmp_path):
 
 @pytest.mark.parametrize(("side", "said"), [(150, "Print at 100 %"), (300, "Not at true scale")])
 def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
-    plan = cut_sheets([(25, 35)], [20], [Sheet("sheet", side, side)])
+    plan = cut_sheets([(25, 35)], [20], [Stock("sheet", side, width_mm=side)])
     pdf = sheet_cards_pdf(
-        [("", SheetCut(0, plan, {"sheet": ("sheet", "to buy")}))], {}, ("Cut by", "Practice"), "a4", "Class")
+        [("", Cut((0,), plan, {"sheet": ("sheet", "to buy")}))], {}, ("Cut by", "Practice"), "a4", "Class")
     words = words_of(pdf, tmp_path)
     assert said in words
     assert words.count("25 x 35") + words.count("35 x 25") >= 20
@@ -118,7 +119,7 @@ def test_the_cutting_list_tells_the_end_to_keep_from_the_end_that_is_waste(tmp_p
     words = words_of(cutting_list_pdf(PrintSet(training, (0,), "a4", "Class"), called), tmp_path)
     for cut in training.tape:
         for end in cut.plan.plan["waste_mm"]:
-            fate = "waste" if end < cut.plan.lengths_mm.min() else "keep"
+            fate = "waste" if end < cut.plan.sizes_mm.min() else "keep"
             assert end == 0 or f"{fate} {end:,.0f} mm" in " ".join(words.split())
 
 

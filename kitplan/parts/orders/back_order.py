@@ -30,7 +30,6 @@ from kitplan.demand.item_choice import (
     AttemptTables,
     airway_roles,
     attempt_tables,
-    attempts_per_stay_pmf,
     fill_roles,
     items_opened,
     role_needs,
@@ -199,7 +198,7 @@ def _items_a_use(unit: Unit, tables: AttemptTables, stratum: int, item: pd.Serie
         return float(whole_up(need / float(item["contains"])))
     if item["scope"] == "unit":
         return need / float(item["contains"])
-    uses = attempts_per_stay_pmf(unit, tables, stratum)
+    uses = tables.in_stay(unit, stratum)
     opened = items_opened(unit, stratum, item, need, len(uses) - 1)
     mean = float(uses @ np.arange(len(uses)))
     return None if opened is None or mean <= 0 else float(uses @ opened) / mean

@@ -73,7 +73,7 @@ def _receive(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     open_kinds = ("input_text", "input_text", "wrap", "input", "whole", *kinds[5:])
     for _ in range(_BLANK_DELIVERIES):
         page.row((None,) * len(kinds), open_kinds, _ROOM_TO_WRITE_POINTS)
-    page.whole_numbers_only(f"F{first}:G{page.next_row - 1}", "Received")
+    page.numbers_only(first, page.next_row - 1, 6, "Received", columns=2)
     page.protect()
 
 
@@ -105,8 +105,8 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
             ready = len(weekly.now.kits_at("shelf", design))
             page.row((None, f"kit {design}", f"Bedside kit {design}, built and closed", 1, None, None, ready,
                       *[None] * 9), _COUNT_KINDS, _ROOM_TO_WRITE_POINTS)
-    page.whole_numbers_only(f"H{first}:I{page.next_row - 1}", "On the shelf")
-    page.whole_numbers_only(f"L{first}:L{page.next_row - 1}", "Thrown away")
+    page.numbers_only(first, page.next_row - 1, 8, "On the shelf", columns=2)
+    page.numbers_only(first, page.next_row - 1, 12, "Thrown away")
     page.protect()
 
 

@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.parts.training.requirements import rolls_of_width
+from kitplan.parts.training.requirements import rolls_of_width, to_be_had
 from kitplan.read.class_values import AT_ONCE, TrainingClass, courses
 from kitplan.read.problems import Problem
 from kitplan.read.values import Unit
-from kitplan.solve.cutting import CutPlan, Roll, cut_stock, first_fit_decreasing, to_tenths
-from kitplan.solve.sheet_cutting import Sheet, SheetPlan, cut_sheets
+from kitplan.solve.cutting import CutPlan, Stock, cut_stock, first_fit_decreasing, to_tenths
+from kitplan.solve.sheet_cutting import cut_sheets
 
 PAST_DATE, OWN, BOUGHT, CARRIED = "practice only", "class box", "to buy", "session before"
 """Where a unit comes from. CARRIED: the end of a roll that an earlier session of the course opened."""
@@ -29,130 +29,80 @@ _MOST_ENDS = 6
 
 
 Row = Mapping[Any, Any]
-Source = Mapping[str, tuple[str, str]]
-"""Name of a roll or sheet in a plan -> (catalogue item, where it comes from)."""
-Offer = tuple[Any, str, str]
-"""(Roll or Sheet, catalogue item, where it comes from)."""
+Offer = tuple[Stock, str, str]
+"""(roll or sheet, catalogue item, where it comes from)."""
 
 
 @dataclass(frozen=True)
-class TapeCut:
-    """Tape of one width cut for one class, or for all sessions of a course at once.
+class Cut:
+    """Tape of one width, or dressing sheets, cut for one class, or for all sessions of a course at once.
 
-    lesson: before which it is cut. covers: for which. source: roll in `plan` -> (catalogue item, where it comes from).
-    halves: half-width strips, whose other half is thrown away. keep_mm: ends as long as this are kept. ends: what
-    lies in the box afterwards: (mm, how many), the longest first.
+    covers: for which classes; it is cut before the first. source: roll or sheet in `plan` -> (catalogue item, where it
+    comes from). width_mm: of the tape, 0 for sheets. halves: half-width strips, whose other half is thrown away.
+    keep_mm: ends of rolls as long as this are kept. ends: what lies in the box afterwards: (mm, how many), the longest
+    first; off-cuts of sheets are no rectangles and go to the waste.
     """
 
-    lesson: int
-    width_mm: float
+    covers: tuple[int, ...]
     plan: CutPlan
-    source: Source
-    covers: tuple[int, ...] = ()
+    source: Mapping[str, tuple[str, str]]
+    width_mm: float = 0.0
     halves: int = 0
     keep_mm: float = 0.0
     ends: tuple[tuple[float, int], ...] = ()
 
+    @property
+    def lesson(self) -> int:
+        """The class before which it is cut."""
+        return self.covers[0]
+
 
 @dataclass(frozen=True)
-class SheetCut:
-    """Dressing sheets cut for one class, or for all sessions of a course at once; fields as in TapeCut."""
-
-    lesson: int
-    plan: SheetPlan
-    source: Source
-    covers: tuple[int, ...] = ()
-
-
 class _Trade:
-    """What tape and dressings differ in: what is cut from, how, and what an opened one leaves for the next session."""
+    """Tape of one width or dressings: every: catalogue rows of it; kinds: those to buy from; is_tape: else sheets."""
 
-    def __init__(self, kinds: pd.DataFrame, every: pd.DataFrame) -> None:
-        self.kinds = kinds
-        self.every = every
+    every: pd.DataFrame
+    kinds: pd.DataFrame
+    is_tape: bool
 
-    def stock(self, row: Row, *rest: Any) -> Roll | Sheet:
-        return Roll(rest[0], float(row["length_mm"]), *rest[1:])
-
-    def cut(self, pieces: pd.DataFrame, offers: Sequence[Offer]) -> CutPlan | SheetPlan:
-        return cut_stock(pieces["length_mm"], pieces["count"], [o[0] for o in offers])
-
-    def fit(self, pieces: pd.DataFrame, kinds: pd.DataFrame) -> bool:
-        return bool(len(kinds)) and kinds["length_mm"].max() >= pieces["length_mm"].max()
-
-    def ends(self, plan: Any, source: Source, keep_mm: float) -> Counter[tuple[str, float]]:
-        found: Counter[tuple[str, float]] = Counter()
-        for row in plan.plan.to_dict("records"):
-            if row["waste_mm"] >= keep_mm - 1e-9:
-                found[source[row["roll"]][0], row["waste_mm"]] += int(row["count"])
-        return found
+    def cut(self, pieces: pd.DataFrame, offers: Sequence[Offer]) -> CutPlan:
+        stock = [offer[0] for offer in offers]
+        if self.is_tape:
+            return cut_stock(pieces["length_mm"], pieces["count"], stock)
+        return cut_sheets(pieces[["width_mm", "length_mm"]].to_numpy(), pieces["count"], stock)
 
 
-class _Dressings(_Trade):
-    """Sheets; their off-cuts are no rectangles and go to the waste."""
-
-    def stock(self, row: Row, *rest: Any) -> Roll | Sheet:
-        return Sheet(rest[0], float(row["width_mm"]), float(row["length_mm"]), *rest[1:])
-
-    def cut(self, pieces: pd.DataFrame, offers: Sequence[Offer]) -> CutPlan | SheetPlan:
-        return cut_sheets(pieces[["width_mm", "length_mm"]].to_numpy(), pieces["count"], [o[0] for o in offers])
-
-    def fit(self, pieces: pd.DataFrame, kinds: pd.DataFrame) -> bool:
-        return bool(len(kinds)) and _all_fit(pieces, kinds)
-
-    def ends(self, plan: Any, source: Source, keep_mm: float) -> Counter[tuple[str, float]]:
-        return Counter()
+def _trade(unit: Unit, role: str, every: pd.DataFrame, pieces: pd.DataFrame) -> _Trade:
+    """The item that the unit prefers where it holds all pieces, else all that are to be had."""
+    kinds = to_be_had(unit, every)
+    preferred = kinds[kinds["item"] == unit.prefer.get(role)]
+    return _Trade(every, preferred if _all_fit(pieces, preferred) else kinds, role == "tape")
 
 
-@dataclass(frozen=True)
-class _Cut:
-    """One session's plan, or a course's. ends: (item, mm) of roll ends in the box afterwards -> how many."""
-
-    lessons: tuple[int, ...]
-    plan: Any
-    source: Source
-    ends: Counter[tuple[str, float]]
+def _stock(row: Row, name: str, price: float, pack: int, available: int | None = None, first: bool = False) -> Stock:
+    return Stock(name, float(row["length_mm"]), price, pack, available, first, float(row["width_mm"]))
 
 
-def cut_tape(unit: Unit, lessons: Sequence[TrainingClass], pieces: pd.DataFrame) -> list[TapeCut]:
+def cut_tape(unit: Unit, lessons: Sequence[TrainingClass], pieces: pd.DataFrame) -> list[Cut]:
     """Cut the tape of every class, width by width. pieces: ClassNeeds.pieces."""
-    cuts = []
+    cuts: list[Cut] = []
     for width, group in pieces.groupby("width_mm", sort=True):
-        kinds = rolls_of_width(unit, float(width))
-        preferred = kinds[kinds["item"] == unit.prefer.get("tape")]
-        every = unit.items[(unit.items["role"] == "tape") & np.isclose(unit.items["width_mm"].astype(float), width)]
-        trade = _Trade(kinds, every)
-        trade.kinds = preferred if trade.fit(group, preferred) else kinds
-        for course in _cut_all(lessons, group, trade):
-            every_length = group.loc[group["lesson"].isin([i for cut in course for i in cut.lessons]), "length_mm"]
-            for cut in course:
-                mine = group[group["lesson"].isin(cut.lessons)]
-                ends: Counter[float] = Counter()
-                for (_, length), count in cut.ends.items():
-                    ends[length] += count
-                halves = int(mine.loc[mine["width_share"] < 1, "count"].sum())
-                cuts.append(TapeCut(cut.lessons[0], float(width), cut.plan, cut.source, cut.lessons, halves,
-                                    float(every_length.min()), tuple(sorted(ends.items(), reverse=True))))
+        cuts += _cut_all(lessons, group, _trade(unit, "tape", rolls_of_width(unit, float(width)), group))
     return sorted(cuts, key=lambda c: (c.lesson, c.width_mm))
 
 
-def cut_dressings(unit: Unit, lessons: Sequence[TrainingClass], dressings: pd.DataFrame) -> list[SheetCut]:
+def cut_dressings(unit: Unit, lessons: Sequence[TrainingClass], dressings: pd.DataFrame) -> list[Cut]:
     """Cut the dressing pieces of every class from sheets, as cut_tape does tape.
 
     A piece larger than every sheet is a ValueError here; sheet_problems tells it to a person first.
     """
     if not len(dressings):
         return []
-    every = sheets_of(unit)
-    trade = _Dressings(every, every)
-    preferred = every[every["item"] == unit.prefer.get("barrier")]
-    trade.kinds = preferred if trade.fit(dressings, preferred) else every
-    cuts = [SheetCut(cut.lessons[0], cut.plan, cut.source, cut.lessons)
-            for course in _cut_all(lessons, dressings, trade) for cut in course]
+    cuts = _cut_all(lessons, dressings, _trade(unit, "barrier", sheets_of(unit), dressings))
     return sorted(cuts, key=lambda c: c.lesson)
 
 
-def _cut_all(lessons: Sequence[TrainingClass], pieces: pd.DataFrame, trade: _Trade) -> list[list[_Cut]]:
+def _cut_all(lessons: Sequence[TrainingClass], pieces: pd.DataFrame, trade: _Trade) -> list[Cut]:
     """The cuts of each course. The kinds to buy are chosen for all classes at once, in whole packs.
 
     Where that choice is not the least that all pieces together could cost, the free choice of every session is
@@ -160,23 +110,29 @@ def _cut_all(lessons: Sequence[TrainingClass], pieces: pd.DataFrame, trade: _Tra
     """
     wanted = set(pieces["lesson"])
     groups = [group for course in courses(lessons) if (group := [i for i in course if i in wanted])]
-    if len(wanted) == 1 or (len(groups) == 1 and lessons[groups[0][0]].cut == AT_ONCE):
-        return [_cut_course(lessons, group, pieces, trade, trade.kinds, False) for group in groups]
-    offers = [o for g in groups for o in _own(lessons[g[0]], trade, f" {g[0]}")] + _to_buy(trade.kinds, trade)
+    whole = len(wanted) == 1 or (len(groups) == 1 and lessons[groups[0][0]].cut == AT_ONCE)
+
+    def cut_from(kinds: pd.DataFrame) -> list[Cut]:
+        single = len(groups) > 1 and not whole
+        return [cut for group in groups for cut in _cut_course(lessons, group, pieces, trade, kinds, single)]
+
+    if whole:
+        return cut_from(trade.kinds)
+    offers = [o for g in groups for o in _own(lessons[g[0]], trade, f" {g[0]}")] + _to_buy(trade.kinds)
     pooled = trade.cut(pieces, offers)
     chosen = trade.kinds[[pooled.opened[str(item)] > 0 for item in trade.kinds["item"]]]
-    chosen = chosen if trade.fit(pieces, chosen) else trade.kinds
-    found = [_cut_course(lessons, group, pieces, trade, chosen, len(groups) > 1) for group in groups]
+    chosen = chosen if _all_fit(pieces, chosen) else trade.kinds
+    found = cut_from(chosen)
     if len(chosen) == len(trade.kinds) or _money(found, trade) <= pooled.cost + 1e-9:
         return found
-    freely = [_cut_course(lessons, group, pieces, trade, trade.kinds, len(groups) > 1) for group in groups]
+    freely = cut_from(trade.kinds)
     return freely if _money(freely, trade) < _money(found, trade) - 1e-9 else found
 
 
-def _money(courses_cut: Sequence[Sequence[_Cut]], trade: _Trade) -> float:
+def _money(cuts: Sequence[Cut], trade: _Trade) -> float:
     """Money for what is bought, in whole packs."""
     opened: Counter[str] = Counter()
-    for cut in (c for course in courses_cut for c in course):
+    for cut in cuts:
         opened.update({cut.source[n][0]: k for n, k in cut.plan.opened.items() if cut.source[n][1] == BOUGHT})
     price = {row["item"]: (row["pack"], row["price"]) for row in trade.kinds.to_dict("records")}
     return float(sum(-(-count // price[item][0]) * price[item][1] for item, count in opened.items() if count))
@@ -185,23 +141,25 @@ def _money(courses_cut: Sequence[Sequence[_Cut]], trade: _Trade) -> float:
 def _cut_course(
     lessons: Sequence[TrainingClass], group: Sequence[int], pieces: pd.DataFrame, trade: _Trade, kinds: pd.DataFrame,
     single: bool,
-) -> list[_Cut]:
+) -> list[Cut]:
     """Cut one course, session by session or at once: from the ends of rolls opened before, stock past its date, the
     box, rolls left of packs opened before, and new packs. single: rolls one by one, as packs are shared with others.
     """
     whole = lessons[group[0]].cut == AT_ONCE
     keep = float(pieces.loc[pieces["lesson"].isin(group), "length_mm"].min())
+    width, half = (float(pieces["width_mm"].iloc[0]), pieces["width_share"] < 1) if trade.is_tape else (0.0, False)
     own, spare, ends = _own(lessons[group[0]], trade), Counter[str](), Counter[tuple[str, float]]()
     pack = dict(zip(kinds["item"], kinds["pack"].astype(int)))
     rows, cuts = {row["item"]: row for row in trade.every.to_dict("records")}, []
     for part in [tuple(group)] if whole else [(index,) for index in group]:
-        offers = [*_carried(ends, rows, trade), *own, *_to_buy(kinds, trade, single)]
+        offers = [*_carried(ends, rows), *own, *_to_buy(kinds, single)]
         if not single:
-            offers += [(trade.stock(rows[item], f"{item} (of a pack before)", 0.0, 1, left), item, BOUGHT)
+            offers += [(_stock(rows[item], f"{item} (of a pack before)", 0.0, 1, left), item, BOUGHT)
                        for item, left in spare.items() if left]
-        plan = trade.cut(pieces[pieces["lesson"].isin(part)], offers)
+        mine = pieces["lesson"].isin(part)
+        plan = trade.cut(pieces[mine], offers)
         source = {stock.name: (str(item), kind) for stock, item, kind in offers}
-        own = [(replace(stock, available=stock.available - plan.opened[stock.name]), item, kind)
+        own = [(replace(stock, available=(stock.available or 0) - plan.opened[stock.name]), item, kind)
                for stock, item, kind in own]
         for stock, item, kind in offers:
             if kind == CARRIED:
@@ -209,51 +167,55 @@ def _cut_course(
             elif kind == BOUGHT:
                 bought = 0 if stock.available is not None else pack[item] * -(-plan.opened[stock.name] // pack[item])
                 spare[item] += bought - plan.opened[stock.name]
-        ends = +(ends + trade.ends(plan, source, keep))
-        cuts.append(_Cut(part, plan, source, ends.copy()))
+        if trade.is_tape:
+            for row in plan.plan[plan.plan["waste_mm"] >= keep - 1e-9].to_dict("records"):
+                ends[source[row["roll"]][0], row["waste_mm"]] += int(row["count"])
+        ends, lie = +ends, Counter[float]()
+        for (_, length), count in ends.items():
+            lie[length] += count
+        halves = int(pieces.loc[mine & half, "count"].sum())
+        cuts.append(Cut(part, plan, source, width, halves, keep, tuple(sorted(lie.items(), reverse=True))))
     return cuts
 
 
 def _own(lesson: TrainingClass, trade: _Trade, tag: str = "") -> list[Offer]:
     """What the class has, free of charge and limited; stock past its date goes first."""
     return [
-        (trade.stock(row, f"{row['item']} ({kind}{tag})", 0.0, 1, stock[row["item"]], kind == PAST_DATE), row["item"],
+        (_stock(row, f"{row['item']} ({kind}{tag})", 0.0, 1, stock[row["item"]], kind == PAST_DATE), row["item"],
          kind)
         for kind, stock in ((PAST_DATE, lesson.expired), (OWN, lesson.have))
         for row in trade.every.to_dict("records") if stock.get(row["item"])
     ]
 
 
-def _carried(ends: Counter[tuple[str, float]], rows: Mapping[str, Row], trade: _Trade) -> list[Offer]:
+def _carried(ends: Counter[tuple[str, float]], rows: Mapping[str, Row]) -> list[Offer]:
     """The longest ends of rolls that were opened before."""
     longest = sorted(ends, key=lambda end: (-end[1], end[0]))[:_MOST_ENDS]
     return [
-        (trade.stock({**rows[item], "length_mm": length}, f"{item} (end of {length:g} mm)", 0.0, 1, ends[item, length],
+        (_stock({**rows[item], "length_mm": length}, f"{item} (end of {length:g} mm)", 0.0, 1, ends[item, length],
                      True), item, CARRIED)
         for item, length in longest
     ]
 
 
-def _to_buy(kinds: pd.DataFrame, trade: _Trade, single: bool = False) -> list[Offer]:
+def _to_buy(kinds: pd.DataFrame, single: bool = False) -> list[Offer]:
     """What can be bought, by the pack; single: one by one at its part of the pack's price."""
     return [
-        (trade.stock(row, row["item"], row["price"] / (row["pack"] if single else 1), 1 if single else
+        (_stock(row, row["item"], row["price"] / (row["pack"] if single else 1), 1 if single else
                      int(row["pack"])), row["item"], BOUGHT)
         for row in kinds.to_dict("records")
     ]
 
 
 def sheets_of(unit: Unit) -> pd.DataFrame:
-    """Catalogue sheets with both sides known that are to be had."""
+    """Catalogue sheets with both sides known."""
     items = unit.items
-    found = items[(items["role"] == "barrier") & items["width_mm"].notna() & items["length_mm"].notna()]
-    had = found[~found["item"].isin(unit.stock.unavailable)]
-    return had if len(had) else found
+    return items[(items["role"] == "barrier") & items["width_mm"].notna() & items["length_mm"].notna()]
 
 
 def sheet_problems(unit: Unit, lessons: Sequence[TrainingClass], dressings: pd.DataFrame) -> list[Problem]:
     """Dressing pieces that are larger than every sheet."""
-    sheets = sheets_of(unit)
+    sheets = to_be_had(unit, sheets_of(unit))
     found = []
     for row in dressings.to_dict("records"):
         if not _all_fit(pd.DataFrame([row]), sheets):
@@ -267,14 +229,14 @@ def sheet_problems(unit: Unit, lessons: Sequence[TrainingClass], dressings: pd.D
     return found
 
 
-def _all_fit(dressings: pd.DataFrame, sheets: pd.DataFrame) -> bool:
-    pieces = np.sort(dressings[["width_mm", "length_mm"]].to_numpy(float), axis=1)
-    sides = np.sort(sheets[["width_mm", "length_mm"]].to_numpy(float), axis=1)
+def _all_fit(pieces: pd.DataFrame, kinds: pd.DataFrame) -> bool:
+    """Whether each piece fits one of the kinds, turned if need be; both with width_mm and length_mm."""
+    pieces, sides = (np.sort(f[["width_mm", "length_mm"]].to_numpy(float), axis=1) for f in (pieces, kinds))
     fits = np.all(pieces[:, None, :] <= sides[None, :, :] + 1e-9, axis=2)
     return bool(np.all(np.any(fits, axis=1)))
 
 
-def share_out_cutting(cuts: Sequence[TapeCut], lessons: Sequence[TrainingClass]) -> pd.DataFrame:
+def share_out_cutting(cuts: Sequence[Cut], lessons: Sequence[TrainingClass]) -> pd.DataFrame:
     """Who cuts what: rolls dealt to the cutters of each class so that all cut about as many pieces.
 
     Rolls of one pattern stay together as far as that allows. Returns lesson, cutter, width_mm, roll (its item), from,
@@ -300,7 +262,7 @@ def share_out_cutting(cuts: Sequence[TapeCut], lessons: Sequence[TrainingClass])
 
 
 def compare_with_rules(
-    unit: Unit, lessons: Sequence[TrainingClass], pieces: pd.DataFrame, sets: pd.DataFrame, cuts: Sequence[TapeCut]
+    unit: Unit, lessons: Sequence[TrainingClass], pieces: pd.DataFrame, sets: pd.DataFrame, cuts: Sequence[Cut]
 ) -> pd.DataFrame:
     """The cut plan beside two rules of thumb, all rolls at list price: method, rolls, opened_mm, waste_share, value.
 
@@ -315,13 +277,11 @@ def compare_with_rules(
     for cut in cuts:
         mine = pieces[pieces["lesson"].isin(cut.covers) & (pieces["width_mm"] == cut.width_mm)]
         wanted += float((mine["length_mm"] * mine["count"]).sum())
-        rolls = {roll.name: (roll.length_mm, *cut.source[roll.name]) for roll in cut.plan.rolls}
         # The end of a roll that was opened before is no further roll, tape or money.
-        opened = [(rolls[name][0], _one_roll(by_item.loc[rolls[name][1]]) * (rolls[name][2] != CARRIED), count)
-                  for name, count in cut.plan.opened.items() if count]
+        opened = [(roll.length_mm, _one_roll(by_item.loc[item]) * (kind != CARRIED), cut.plan.opened[roll.name])
+                  for roll in cut.plan.stock if cut.plan.opened[roll.name] for item, kind in [cut.source[roll.name]]]
         opened.sort(key=lambda kind: (kind[1].any(), -kind[0]))
-        rows = list({item: by_item.loc[item] for _, item, _ in (rolls[n] for n, k in cut.plan.opened.items() if k)}
-                    .values())
+        rows = [by_item.loc[i] for i in dict.fromkeys(cut.source[n][0] for n, k in cut.plan.opened.items() if k)]
         everyone = []
         for lesson in cut.covers:
             own, spare = _learner_and_spare(
@@ -329,8 +289,9 @@ def compare_with_rules(
             everyone += [(own, lessons[lesson].learners), (spare, 1)]
         totals["cut together"] += sum(count * one for _, one, count in opened)
         longest = max(rows, key=lambda row: row["length_mm"])
-        opened.append((float(longest["length_mm"]), _one_roll(longest), int(mine["count"].sum())))
-        totals["longest piece first"] += _greedy_from(opened, dict(_by_length(mine["length_mm"], mine["count"])))
+        wholly = _by_length(mine["length_mm"], mine["count"])
+        endless = (float(longest["length_mm"]), _one_roll(longest), int(mine["count"].sum()))
+        totals["longest piece first"] += _greedy_from([*opened, endless], wholly)
         totals["every learner her own roll"] += _cheapest_greedy(rows, everyone)
     told = [
         (method, int(number), tape, 1.0 - wanted / tape if tape else 0.0, value)
@@ -344,45 +305,37 @@ def _one_roll(row: pd.Series) -> np.ndarray:
     return np.array([1.0, row["length_mm"], row["price"] / row["pack"]])
 
 
-def _greedy_from(kinds: Sequence[tuple[float, np.ndarray, int]], wanted: Mapping[int, int]) -> np.ndarray:
+def _greedy_from(kinds: Sequence[tuple[float, np.ndarray, int]], wanted: pd.Series) -> np.ndarray:
     """Rolls, tape and money of the longest piece first from these kinds in turn: (mm, what one counts, how many)."""
-    sizes, left, total = list(wanted), np.array(list(wanted.values())), np.zeros(3)
+    left, total = wanted.to_numpy(), np.zeros(3)
     for length, one, most in kinds:
-        for pattern, times in first_fit_decreasing(sizes, left, to_tenths(length, up=False), most):
+        for pattern, times in first_fit_decreasing(wanted.index, left, to_tenths(length, up=False), most):
             left = left - times * np.array(pattern)
             total += times * one
     return total
 
 
-def _by_length(lengths: pd.Series, counts: pd.Series) -> list[tuple[int, int]]:
-    total: dict[int, int] = {}
-    for length, count in zip(lengths, counts):
-        size = to_tenths(float(length), up=True)
-        total[size] = total.get(size, 0) + int(count)
-    return sorted(total.items(), reverse=True)
+def _cheapest_greedy(kinds: Sequence[pd.Series], groups: Sequence[tuple[pd.Series, int]]) -> np.ndarray:
+    """Rolls, tape and money when each group (pieces by length, how often) is cut greedily from one kind of roll: the
+    cheapest of those that hold the longest piece.
+    """
+    longest = max(size for wanted, _ in groups for size, count in wanted.items() if count)
+    long_enough = [row for row in kinds if to_tenths(row["length_mm"], up=False) >= longest]
+    totals = [sum((times * _greedy_from([(row["length_mm"], _one_roll(row), int(wanted.sum()))], wanted)
+                   for wanted, times in groups), np.zeros(3)) for row in long_enough]
+    return min(totals, key=lambda total: float(total[2]))
 
 
-def _learner_and_spare(
-    lesson: TrainingClass, pieces: pd.DataFrame, sets: pd.DataFrame
-) -> tuple[dict[int, int], dict[int, int]]:
-    """Pieces (length in tenths -> count) of one learner's goes, and of all spare sets."""
+def _by_length(lengths: pd.Series, counts: pd.Series) -> pd.Series:
+    """Pieces by their length in tenths, the longest first."""
+    tenths = [to_tenths(float(length), up=True) for length in lengths]
+    return counts.groupby(tenths).sum().sort_index(ascending=False)
+
+
+def _learner_and_spare(lesson: TrainingClass, pieces: pd.DataFrame, sets: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Pieces by length of one learner's goes, and of all spare sets."""
     total = sets.groupby("practice")[["goes", "sets"]].sum()
     each = pieces["count"] // pieces["practice"].map(total["sets"])
     own = each * pieces["practice"].map(lambda p: lesson.practices[p].goes_per_learner)
     spare = each * pieces["practice"].map(total["sets"] - total["goes"])
-    return dict(_by_length(pieces["length_mm"], own)), dict(_by_length(pieces["length_mm"], spare))
-
-
-def _cheapest_greedy(kinds: Sequence[pd.Series], groups: Sequence[tuple[Mapping[int, int], int]]) -> np.ndarray:
-    """Rolls, tape (mm) and money when each group (pieces, how often) is cut greedily from one kind of roll."""
-    best = np.full(3, np.inf)
-    for row in kinds:
-        capacity = to_tenths(float(row["length_mm"]), up=False)
-        if any(n and size > capacity for wanted, _ in groups for size, n in wanted.items()):
-            continue
-        rolls = sum(times * sum(n for _, n in first_fit_decreasing(list(wanted), list(wanted.values()), capacity))
-                    for wanted, times in groups)
-        total = rolls * _one_roll(row)
-        if total[2] < best[2]:
-            best = total
-    return best
+    return _by_length(pieces["length_mm"], own), _by_length(pieces["length_mm"], spare)

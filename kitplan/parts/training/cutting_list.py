@@ -9,7 +9,7 @@ from reportlab.lib import colors
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from kitplan.parts.training.cuts import TapeCut
+from kitplan.parts.training.cuts import Cut
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
 from kitplan.parts.training.print_set import BLANK, PrintSet
@@ -98,11 +98,11 @@ def cutting_list_pdf(prints: PrintSet, called: Mapping[str, str]) -> bytes:
     return practice_pdf("Cutting lists", prints.foot, pages, prints.paper)
 
 
-def _ends(cuts: Sequence[TapeCut]) -> dict[tuple[float, str, str, str], End]:
+def _ends(cuts: Sequence[Cut]) -> dict[tuple[float, str, str, str], End]:
     """The end of a roll by width, item, where the roll is from, and pattern: waste is what gives no piece any more."""
     said = {}
     for cut in cuts:
-        length = {roll.name: roll.length_mm for roll in cut.plan.rolls}
+        length = {roll.name: roll.length_mm for roll in cut.plan.stock}
         for row in cut.plan.plan.to_dict("records"):
             end = row["waste_mm"]
             fate = "none" if end == 0 else f"{'waste' if end < cut.keep_mm - 1e-9 else 'keep'} {end:,.0f} mm"

@@ -7,7 +7,7 @@ from collections.abc import Container, Sequence
 
 import pandas as pd
 
-from kitplan.parts.training.cuts import TapeCut
+from kitplan.parts.training.cuts import Cut
 from kitplan.parts.training.lists import Taken, one_of
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.read.class_values import TrainingClass, courses
@@ -24,7 +24,7 @@ COLUMNS = ["lesson", "thing", "quantity", "unit", "state", "goes_to"]
 
 def left_over(
     unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken], shopping: pd.DataFrame,
-    tape: Sequence[TapeCut],
+    tape: Sequence[Cut],
 ) -> pd.DataFrame:
     """One row a thing; lesson -1 is all classes together (what is left of the packs bought)."""
     season = -1 if len(lessons) > 1 else 0
@@ -60,7 +60,7 @@ def _spare_sets(lesson: int, needs: ClassNeeds, goes_to: str) -> list[tuple[obje
     return [(lesson, text, spare, "set", "cut or opened", goes_to)] if spare else []
 
 
-def _ends(cut: TapeCut, last: int) -> list[tuple[object, ...]]:
+def _ends(cut: Cut, last: int) -> list[tuple[object, ...]]:
     """Ends of rolls that still give the shortest piece, when the class or its last session is over."""
     return [
         (last, f"Tape {cut.width_mm:g} mm, rest of a roll, {mm:,.0f} mm", count, "roll end", "opened", PRACTICE_BOX)
@@ -68,7 +68,7 @@ def _ends(cut: TapeCut, last: int) -> list[tuple[object, ...]]:
     ]
 
 
-def _scrap(cut: TapeCut) -> list[tuple[object, ...]]:
+def _scrap(cut: Cut) -> list[tuple[object, ...]]:
     """Ends that are too short for any piece of the class, or of its course, and what half-width strips leave."""
     plan, name = cut.plan.plan, f"Tape {cut.width_mm:g} mm"
     scrap = plan[(plan["waste_mm"] < cut.keep_mm - 1e-9) & (plan["waste_mm"] > 0)]

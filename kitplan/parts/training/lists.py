@@ -13,7 +13,7 @@ import pandas as pd
 
 from kitplan.demand.fit import fitting_items, nearest_size
 from kitplan.demand.whole import whole_down, whole_up
-from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, SheetCut, TapeCut
+from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, Cut
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
 from kitplan.read.class_values import Durable, TrainingClass, courses
@@ -95,7 +95,7 @@ def _fill_in_order(left: np.ndarray, sets: int) -> np.ndarray:
 
 
 def items_taken(
-    lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, tape: Sequence[TapeCut], sheets: Sequence[SheetCut]
+    lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, tape: Sequence[Cut], sheets: Sequence[Cut]
 ) -> list[Taken]:
     """Whole units of each consumable item by class: stock past its date first, then the class box, then bought."""
     taken = []
@@ -108,7 +108,7 @@ def items_taken(
             gone[box[lesson], item, kind] += used[-1]
             left -= used[-1]
         taken.append(Taken(lesson, str(item), used[0], used[1], left))
-    cuts: list[TapeCut | SheetCut] = [*tape, *sheets]
+    cuts: list[Cut] = [*tape, *sheets]
     for cut in cuts:
         counts: dict[str, dict[str, int]] = {}
         for name, opened in cut.plan.opened.items():

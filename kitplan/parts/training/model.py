@@ -14,8 +14,7 @@ import pandas as pd
 
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.training.cuts import (
-    SheetCut,
-    TapeCut,
+    Cut,
     compare_with_rules,
     cut_dressings,
     cut_tape,
@@ -61,8 +60,8 @@ class TrainingPlan:
     lessons: tuple[TrainingClass, ...]
     names: tuple[tuple[str, ...], ...]
     needs: ClassNeeds
-    tape: tuple[TapeCut, ...]
-    sheets: tuple[SheetCut, ...]
+    tape: tuple[Cut, ...]
+    sheets: tuple[Cut, ...]
     timetables: tuple[Timetable, ...]
     shopping: pd.DataFrame
     stations: pd.DataFrame
@@ -166,7 +165,7 @@ def _one_frame(frames: Sequence[pd.DataFrame], *columns: str) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
 
 
-def _with_source(cut: TapeCut | SheetCut, column: str) -> pd.DataFrame:
+def _with_source(cut: Cut, column: str) -> pd.DataFrame:
     plan = cut.plan.plan
     return plan.assign(**{
         "lesson": cut.lesson, "from": [cut.source[n][1] for n in plan[column]],
@@ -263,7 +262,7 @@ def _by_class(
     })
 
 
-def _bounds(tape: Sequence[TapeCut]) -> pd.DataFrame:
+def _bounds(tape: Sequence[Cut]) -> pd.DataFrame:
     """How good each cut plan is: tape opened against the least that any plan from these kinds of rolls can open.
 
     lp_mm: bound of the linear program; least_mm: rounded up to whole rolls, which no plan undercuts; least_rolls:
@@ -272,8 +271,8 @@ def _bounds(tape: Sequence[TapeCut]) -> pd.DataFrame:
     rows = []
     for cut in tape:
         plan = cut.plan
-        kinds = [roll for roll in plan.rolls if plan.opened[roll.name]]
-        lp_mm, least_mm = least_tape_mm(plan.lengths_mm, plan.demand, kinds)
+        kinds = [roll for roll in plan.stock if plan.opened[roll.name]]
+        lp_mm, least_mm = least_tape_mm(plan.sizes_mm, plan.demand, kinds)
         sizes = {roll.length_mm for roll in kinds}
         least = round(least_mm / sizes.pop()) if len(sizes) == 1 else math.nan
         rows.append((

@@ -65,7 +65,7 @@ def class_needs(
             pieces += [(index, number, *row) for row in tape]
             warnings += said
             problems += problem
-            for role, need in _needs(unit, practice).items():
+            for role, need in unit.techniques[practice.technique].needs(practice.skin).items():
                 if role in durable:
                     continue
                 if role == "barrier" and _sheets(unit, practice):
@@ -91,16 +91,6 @@ def durable_roles(unit: Unit, lesson: TrainingClass) -> set[str]:
     return found | {d.name.casefold() for d in lesson.durables if d.name.casefold() in known}
 
 
-def _needs(unit: Unit, practice: Practice) -> dict[str, float]:
-    """Use units of each role that one go takes (tape apart)."""
-    technique = unit.techniques[practice.technique]
-    needs = dict(technique.uses)
-    if practice.skin == "barrier":
-        for role, quantity in technique.uses_with_barrier.items():
-            needs[role] = needs.get(role, 0.0) + quantity
-    return {role: need for role, need in needs.items() if need > 0}
-
-
 def practice_name(unit: Unit, practice: Practice) -> str:
     """A practice as a person calls it: "Oral, two Y pieces, 3.5 mm, barrier"."""
     skin = ", barrier" if practice.skin == "barrier" else ""
@@ -123,7 +113,7 @@ def _tape_pieces(
             "Add a tape to items.csv that fits this size, or change the practice.",
         )]
     cut = cut_pieces(technique, practice.size, width)
-    longest = float(rolls_of_width(unit, width)["length_mm"].max())
+    longest = float(to_be_had(unit, rolls_of_width(unit, width))["length_mm"].max())
     problems = [
         Problem(
             lesson.file, None, "practice.technique", practice.technique,
@@ -190,11 +180,15 @@ def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -
 
 
 def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:
-    """Catalogue rolls of one width that are to be had."""
+    """Catalogue rolls of one width."""
     items = unit.items
-    found = items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
-    had = found[~found["item"].isin(unit.stock.unavailable)]
-    return had if len(had) else found
+    return items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
+
+
+def to_be_had(unit: Unit, items: pd.DataFrame) -> pd.DataFrame:
+    """Those of the rows that are to be had; all where none is."""
+    had = items[~items["item"].isin(unit.stock.unavailable)]
+    return had if len(had) else items
 
 
 def _sheets(unit: Unit, practice: Practice) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.parts.training.cuts import CARRIED, SheetCut, TapeCut
+from kitplan.parts.training.cuts import CARRIED, Cut
 from kitplan.parts.training.lists import Taken, held_together, one_of
 from kitplan.parts.training.timetable import Timetable
 from kitplan.read.class_values import TrainingClass, courses
@@ -27,7 +27,7 @@ ROLL_END = "roll end"
 
 def session_list(
     unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: Sequence[Taken],
-    tape: Sequence[TapeCut], sheets: Sequence[SheetCut], tables: Sequence[Timetable],
+    tape: Sequence[Cut], sheets: Sequence[Cut], tables: Sequence[Timetable],
 ) -> pd.DataFrame:
     """One row a class and thing, COLUMNS. units = from_before + practice_only + own + new.
 
@@ -76,12 +76,12 @@ def _added(taken: Sequence[Taken], opened: Mapping[Any, int]) -> list[Taken]:
     return [Taken(lesson, item, n["old"], n["own"], n["buy"]) for (lesson, item), n in found.items()]
 
 
-def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[TapeCut]) -> list[tuple[object, ...]]:
+def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[Cut]) -> list[tuple[object, ...]]:
     """Ends of rolls that came from an earlier session, and those that lie in the box for a later one."""
     last = {group[-1] for group in courses(lessons)}
     rows: list[tuple[object, ...]] = []
     for cut in tape:
-        length = {roll.name: roll.length_mm for roll in cut.plan.rolls}
+        length = {roll.name: roll.length_mm for roll in cut.plan.stock}
         used = Counter({length[n]: k for n, k in cut.plan.opened.items() if cut.source[n][1] == CARRIED and k})
         ends = {} if last & set(cut.covers) else dict(cut.ends)
         for mm in sorted({*used, *ends}, reverse=True):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
 if TYPE_CHECKING:
-    from kitplan.parts.training.cuts import SheetCut
+    from kitplan.parts.training.cuts import Cut
 
 _RULER_ROOM_MM = 16.0
 
@@ -18,13 +18,13 @@ _Drawing = tuple[str, str, tuple[float, float], tuple[tuple[float, float, float,
 
 
 def sheet_cards_pdf(
-    cuts: Sequence[tuple[str, SheetCut]], called: Mapping[str, str], notes: tuple[str, str], paper: str, foot: str
+    cuts: Sequence[tuple[str, Cut]], called: Mapping[str, str], notes: tuple[str, str], paper: str, foot: str
 ) -> bytes:
     """One page a pattern. cuts: (for whom, sheets). called: item -> description. notes: days and who cut; a caution."""
     found: dict[_Drawing, dict[str, int]] = {}
     for who, cut in cuts:
         for row, layout in zip(cut.plan.plan.to_dict("records"), cut.plan.layouts):
-            sheet = next(s for s in cut.plan.sheets if s.name == row["sheet"])
+            sheet = next(s for s in cut.plan.stock if s.name == row["sheet"])
             item, origin = cut.source[row["sheet"]]
             drawing = (str(row["pattern"]), f"{called.get(item, item)} ({origin})", (sheet.width_mm, sheet.length_mm),
                        tuple(box for _, box in layout))

@@ -119,7 +119,7 @@ def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -
         ("Item", "text", "item"), ("Description", "wrap", "description"), ("To get", "whole", "buy_units"),
         ("Unit", "text", "unit"), ("Taken", "input", ""), ("Lot", "input_text", ""), ("Expires", "input_text", "")),
         freeze=True)
-    page.whole_numbers_only(f"E{first}:E{max(last, first)}", "Taken")
+    page.numbers_only(first, max(last, first), 5, "Taken")
     page.protect()
 
 

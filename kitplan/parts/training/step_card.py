@@ -76,11 +76,9 @@ def _needed(unit: Unit, training: TrainingPlan, lesson: int, number: int) -> lis
     pieces = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
     rows = [[f"{int(p['count']) // sets} x", f"{p['width_mm']:g} mm tape: {piece_text(p)}"]
             for p in pieces.to_dict("records")]
-    uses = dict(technique.uses)
-    if practice.skin == "barrier":
-        uses |= {r: uses.get(r, 0) + n for r, n in technique.uses_with_barrier.items()}
     units = dict(zip(unit.items["role"], unit.items["use_unit"]))
-    return rows + [[_amount(quantity, str(units.get(role, ""))), _said(role)] for role, quantity in uses.items()]
+    return rows + [[_amount(quantity, str(units.get(role, ""))), _said(role)]
+                   for role, quantity in technique.needs(practice.skin).items()]
 
 
 def _amount(quantity: float, use_unit: str) -> str:
