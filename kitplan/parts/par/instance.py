@@ -93,8 +93,8 @@ class ParInstance:
         low, high = spread or wilson_interval(int(np.count_nonzero(met)), len(met))
         verified = float(met.mean())
         planned = float(np.mean(ready_scenarios(self.needs[:, : len(self.order)], levels)))
-        return Readiness(
-            target, planned, verified, min(low, verified), max(high, verified), len(self.needs), len(met), spread is None)
+        low, high = min(low, verified), max(high, verified)
+        return Readiness(target, planned, verified, low, high, len(self.needs), len(met), spread is None)
 
 
 @dataclass(frozen=True)
