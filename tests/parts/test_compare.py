@@ -373,11 +373,13 @@ def test_par_levels_of_items_are_those_of_the_first_and_the_last_step():
     month = [SimpleNamespace(units=pd.Series(u)) for u in ({"gauze": 2.0}, {"gauze": 9.0}, {"gauze": 3.0, "wipe": 4.0})]
     par = [SimpleNamespace(levels=pd.DataFrame(list(p.items()), columns=["item", "par_packs"]))
            for p in ({"gauze": 1}, {"gauze": 8}, {"gauze": 5, "wipe": 6})]
-    table = _items(month, par).set_index("item")
-    assert table.loc["gauze"].tolist() == [2.0, 3.0, 1.0, 5.0]
+    unit = SimpleNamespace(items=pd.DataFrame({"item": ["gauze", "wipe"], "description": "", "price": 9.0, "pack": 3}))
+    table = _items(month, par, unit, unit).set_index("item")
+    columns = ["a_units", "b_units", "a_value", "b_value", "a_par_packs", "b_par_packs"]
+    assert table.loc["gauze", columns].tolist() == [2.0, 3.0, 6.0, 9.0, 1.0, 5.0]
     assert table.loc["wipe", ["a_units", "b_units", "b_par_packs"]].tolist() == [0.0, 4.0, 6.0]
     assert np.isnan(table.loc["wipe", "a_par_packs"])
-    assert _items(month, [None, None, par[2]])["a_par_packs"].isna().all()
+    assert _items(month, [None, None, par[2]], unit, unit)["a_par_packs"].isna().all()
 
 
 def test_the_chance_of_a_year_is_as_uneven_as_the_events_that_are_expected(small_unit):
