@@ -15,7 +15,7 @@ from kitplan.read.headers import header_names
 from kitplan.read.routes import read_routes
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source
-from kitplan.read.values import Assumption, Piece, Route, Step, Technique
+from kitplan.read.values import Assumption, Piece, Route, Step, Technique, said_source
 
 _TECHNIQUE: Mapping[str, Setting] = {
     "title": Setting("text"), "routes": Setting("texts", mend='Write routes = ["oral"].'),
@@ -121,14 +121,12 @@ def routes_of(techniques: Mapping[str, Technique]) -> list[str]:
 
 def technique_assumptions(used: Mapping[str, Technique], file: str) -> list[Assumption]:
     """Return one line a used recipe: what it takes and where that comes from."""
-    own = not file.startswith("config/")
     lines = []
     for technique in used.values():
         parts = [f"{p.count} {p.shape}{' (half width)' if p.half_width else ''}" for p in technique.pieces]
         parts += [f"{role} {quantity:g}" for role, quantity in technique.uses.items()]
-        source = technique.provenance or "no source given"
         lines.append(Assumption("Recipes", technique.title, "; ".join(parts), "per re-secure",
-                                f"{source} (this unit's own {file})" if own else source))
+                                said_source(technique.provenance or "no source given", file)))
     return lines
 
 
