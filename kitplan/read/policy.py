@@ -8,12 +8,12 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.read.blocks import Setting, read_block
+from kitplan.read.blocks import Setting, keys_of, read_block
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import MAPPED_TABLES, columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.headers import raw_table, report_headers
-from kitplan.read.policy_keys import DEFAULTS, SETTINGS, UNIT_BLOCKS, full_name, keys_of
+from kitplan.read.policy_keys import DEFAULTS, SETTINGS, UNIT_BLOCKS, full_name
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
@@ -185,7 +185,7 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
         findings.fault(file, "is not set in unit.toml", "Put it into a copy of policy.toml in the unit's folder.",
                        column="planning")
     blocks = dict.fromkeys((*UNIT_BLOCKS, "planning"), Setting("any"))
-    own = read_block(file, "", given, keys_of("") | blocks, findings, _HOMES)
+    own = read_block(file, "", given, keys_of("", "settings.csv") | blocks, findings, _HOMES)
     own = {key: value for key, value in own.items() if key not in blocks}
     for block in ("stock", "bedside", "resecure", "forecast", "budget", "seasons"):
         settings = given.get(block, {})
@@ -193,7 +193,7 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
             findings.fault(file, "is a block of settings", f"Write [{block}] on a line of its own.", column=block)
             continue
         values = read_block(file, block, {k: v for k, v in settings.items() if (block, k) != ("resecure", "modifier")},
-                            keys_of(block), findings, _HOMES)
+                            keys_of(block, "settings.csv"), findings, _HOMES)
         own |= {f"{block}.{key}": value for key, value in values.items()}
     return own
 
