@@ -15,7 +15,7 @@ import numpy as np
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
 from kitplan.parts.par.model import ask, solve_par
-from kitplan.parts.simulate.rules_of_thumb import Records, rules, tune
+from kitplan.parts.simulate.rules_of_thumb import rules, tune
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 from kitplan.solve.collapse import collapse, own_quantiles
@@ -107,8 +107,7 @@ def sample(name: str) -> None:
     question = ask(unit, demand)
     needs, history = question.needed(verify), demand.units[:, question.order]
     floor = question.floor[: len(question.order)]
-    known = Records(history.mean(axis=0), history.std(axis=0), history[:52].max(axis=0))
-    made = rules(known, floor)
+    made = rules(history[:, None, :], 52, floor)
     factors = tune([rule for rule, _ in made.values()],
                    lambda pars: np.array([joint_readiness(needs, par) for par in pars]), plan.readiness.verified)
     for (label, (rule, _)), factor in zip(made.items(), factors):

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.integrate import quad
-from scipy.stats import gamma, norm
+from scipy.stats import binom, gamma, norm
 
 from kitplan.demand import estimate, wear
 from kitplan.demand.beds import bedded, may_fill, overfull
@@ -610,3 +610,27 @@ def test_chances_that_are_kept_for_others_cannot_be_written_on(unit_maker):
     chances = attempt_tables(unit).in_stay(unit, 0)
     with pytest.raises(ValueError, match="read-only"):
         chances[0] = 1.0
+
+
+def test_between_restocks_and_after_the_last_one_uses_are_binomial_where_every_check_is_alike(
+    unit_maker, frequency_maker, monkeypatch
+):
+    """A chance of 0.1 at each of four checks a day, restocked daily; stays of ten checks: eight before the last restock
+    and two after it, whatever has been.
+    """
+    alike = frequency_maker(3, loosening_scale_hours=np.inf, soiled_per_day=-4 * np.log(0.9), skin_per_day=0,
+                            moved_per_day=0, airway_spread=0, redo=0, admission_secures=0)
+    unit = unit_maker(frequency=alike)
+    for module in ("stay_use", "item_choice"):
+        monkeypatch.setattr(f"kitplan.demand.{module}.stay_checks_pmf", lambda *_: np.eye(11)[10])
+    use = stay_use(unit, attempt_tables(unit), 0)
+
+    def chances(checks, width):
+        return binom.pmf(np.arange(width), checks, 0.1)
+
+    assert use.kit_attempts == pytest.approx(chances(4, len(use.kit_attempts)), abs=1e-6)
+    assert use.stay_attempts == pytest.approx(chances(10, len(use.stay_attempts)), abs=1e-6)
+    before, after = use.last_interval.shape
+    assert use.last_interval == pytest.approx(np.outer(chances(8, before), chances(2, after)), abs=1e-6)
+    assert use.mean_stay_attempts == pytest.approx(1.0)
+    assert [use.kit_quantile(r) for r in (0.1, 0.9, 0.95, 0.999)] == [1, 1, 2, 3]

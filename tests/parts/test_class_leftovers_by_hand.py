@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, _cheapest_greedy
+from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, _cheapest_greedy, compare_with_rules
 from kitplan.parts.training.left import _ends, _part_used, _scrap, _spare_sets, _stock_left, _unopened
 from kitplan.parts.training.lists import (
     Taken,
@@ -20,8 +21,8 @@ from kitplan.parts.training.lists import (
     shopping_list,
     station_supplies,
 )
-from kitplan.parts.training.model import plan_training
-from kitplan.parts.training.sessions import COLUMNS, _roll_ends
+from kitplan.parts.training.model import TrainingPlan, plan_training
+from kitplan.parts.training.sessions import COLUMNS, _kept, _roll_ends, _used_up
 from kitplan.parts.training.timetable import plan_timetable
 from tests.conftest import make_unit
 from tests.parts.test_training import lesson, practice
@@ -261,3 +262,81 @@ def test_every_learner_her_own_roll_takes_the_kind_of_roll_that_costs_least_and_
     plain, mixed = pd.Series({4000: 3}), pd.Series({25_000: 0, 4000: 1})
     assert _cheapest_greedy([short, long], [(plain, 5)]).tolist() == [10.0, 10_000.0, 10.0]
     assert _cheapest_greedy([short, long], [(pd.Series({15_000: 1}), 2), (mixed, 1)]).tolist() == [3.0, 6000.0, 9.0]
+
+
+def test_rules_of_thumb_are_reckoned_from_the_rolls_that_the_plan_opens(unit):
+    """Six of 400 mm and four of 200 for two learners. Together: two rolls of 1,372 mm at 0.90 and one of 9,144 at 2.50,
+    beside an end of 500 that costs nothing more. Longest first: one piece from the end, all others from the long roll.
+    Each her own: three and two pieces take two short rolls.
+    """
+    plan = SimpleNamespace(opened={"short": 2, "long": 1, "end": 1, "other": 0}, stock=[
+        SimpleNamespace(name=name, length_mm=mm) for name, mm in (("short", 1372.0), ("long", 9144.0), ("end", 500.0),
+                                                                  ("other", 9144.0))])
+    source = {"short": ("tape-25-short", BOUGHT), "long": ("tape-25-long", OWN), "end": ("tape-25-short", CARRIED),
+              "other": ("tape-25-long", BOUGHT)}
+    pieces = pd.DataFrame([(25.0, 400.0, 6), (25.0, 200.0, 4), (12.0, 99.0, 50)],
+                          columns=["width_mm", "length_mm", "count"]).assign(lesson=0, practice=0)
+    sets = pd.DataFrame({"lesson": [0, 0], "practice": 0, "goes": [1, 1], "sets": [1, 1]})
+    one = lesson(learners=2, stations=2, practices=(practice(attempts=1),))
+    table = compare_with_rules(unit, [one], pieces, sets, [
+        SimpleNamespace(covers=(0,), width_mm=25.0, plan=plan, source=source)]).set_index("method")
+    assert table.loc["cut together", ["rolls", "opened_mm"]].tolist() == [3, 2 * 1372 + 9144]
+    assert table.loc["longest piece first", ["rolls", "opened_mm"]].tolist() == [1, 9144]
+    assert table.loc["every learner her own roll", ["rolls", "opened_mm"]].tolist() == [4, 4 * 1372]
+    assert table["value"].tolist() == pytest.approx([2 * 0.9 + 2.5, 2.5, 3.6])
+    assert table["waste_share"].tolist() == pytest.approx([1 - 3200 / mm for mm in (11888, 9144, 5488)])
+
+
+def test_a_session_buys_whole_packs_of_what_an_earlier_one_left_and_says_by_when_to_order(unit):
+    """Ampoules in packs of fifty. Thirty, thirty and five bought: the second takes the twenty left of the first and one
+    that was begun, the third (another class) takes five of the forty left then. Two days of lead time, one to cut.
+    """
+    day = date(2026, 5, 20)
+    lessons = [SimpleNamespace(file="c", session=1, day=day), SimpleNamespace(file="c", session=2, day=None),
+               SimpleNamespace(file="d", session=0, day=None)]
+    at_stations = pd.DataFrame([(1, "saline-5", 1), (1, "wipe-prep", 2)], columns=["lesson", "item", "begun"])
+    taken = [Taken(2, "saline-5", 1, 2, 5), Taken(1, "saline-5", 0, 0, 30), Taken(0, "wipe-prep", 0, 4, 0),
+             Taken(0, "saline-5", 0, 0, 30)]
+    rows = pd.DataFrame(_used_up(unit, lessons, at_stations, taken), columns=COLUMNS)
+    assert list(zip(rows["lesson"], rows["item"])) == [(0, "saline-5"), (0, "wipe-prep"), (1, "saline-5"),
+                                                       (1, "wipe-prep"), (2, "saline-5")]
+    numbers = rows[["units", "from_before_units", "practice_only_units", "own_units", "new_units", "packs",
+                    "goes_on_units"]]
+    assert numbers.to_numpy().tolist() == [[30, 0, 0, 0, 30, 1, 21], [4, 0, 0, 4, 0, 0, 2], [31, 21, 0, 0, 10, 1, 40],
+                                           [2, 2, 0, 0, 0, 0, 0], [8, 5, 1, 2, 0, 0, 0]]
+    assert rows["order_by"].tolist() == [date(2026, 5, 17), None, None, None, None]
+    assert (rows["kind"] == "used up").all()
+
+
+def test_a_durable_thing_is_there_once_for_all_sessions(unit):
+    """Two dolls are needed, then three, and one is owned: one more is bought for each session, two go on."""
+    tables = [SimpleNamespace(things=pd.DataFrame([("doll", "", n, 1), ("shears", "scissors", 1, 4)],
+                                                  columns=["thing", "item", "needed", "have"])) for n in (2, 3)]
+    rows = pd.DataFrame(_kept(unit, [None, None], tables), columns=COLUMNS)
+    numbers = rows[["lesson", "units", "from_before_units", "own_units", "new_units", "goes_on_units"]]
+    assert numbers.to_numpy().tolist() == [[0, 2, 0, 1, 1, 2], [0, 1, 0, 1, 0, 1], [1, 3, 2, 0, 1, 0],
+                                           [1, 1, 1, 0, 0, 0]]
+    assert rows["item"].tolist() == ["doll", "scissors"] * 2
+    assert rows["unit"].iloc[0] == "piece"
+
+
+def summed_up(lessons=1, rolls=3, past=0, warnings=(), called="sessions"):
+    comparison = pd.DataFrame([("cut together", rolls, 0.125), ("every learner her own roll", 9, 0.5)],
+                              columns=["method", "rolls", "waste_share"])
+    return TrainingPlan.sentences(SimpleNamespace(
+        value=80.0, learners=16, currency="USD", lessons=["x"] * lessons, called=called, comparison=comparison,
+        shopping=pd.DataFrame({"practice_only_units": [past, 0]}), warnings=warnings))
+
+
+def test_a_class_is_summed_up_in_money_tape_and_what_to_look_at():
+    assert summed_up() == (
+        "Cost: 80.00 USD, 5.00 for each of 16 learners.",
+        "Tape: 3 rolls cut for the whole class, 12.5 % waste; a roll of her own for every learner would waste 50.0 %.",
+        "Look first at: the station lists, then cut the tape the day before.")
+    assert summed_up(2)[0] == "Cost: 80.00 USD, 5.00 for each of 16 learners in 2 sessions."
+    assert "whole course" in summed_up(2)[1]
+    assert "whole season" in summed_up(2, called="classes")[1]
+    assert summed_up(rolls=0)[1] == "Tape: none is used."
+    assert summed_up(rolls=1)[1].startswith("Tape: 1 roll cut")
+    assert summed_up(past=1)[2] == "Look first at: 1 item past the date; keep them apart, for practice only."
+    assert summed_up(past=1, warnings=("Mind it.", "x"))[2] == "Look first at: Mind it."

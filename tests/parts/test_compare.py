@@ -14,7 +14,7 @@ from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.parts.compare import bands
-from kitplan.parts.compare.model import Planned, _converted, compare_units, mean_month, most_like
+from kitplan.parts.compare.model import Planned, _converted, _items, compare_units, mean_month, most_like
 from kitplan.parts.compare.notes import beds_without_airways
 from kitplan.parts.par.values import Readiness
 from kitplan.read.problems import InputError
@@ -366,3 +366,51 @@ def test_prices_paid_that_differ_are_said_to_move_no_sum_here(small_unit):
     assert "kitplan forecast" in note
     assert not compare_units(plain, plain, no_par).notes
     assert not compare_units(dearer, same, no_par).notes
+
+
+def test_par_levels_of_items_are_those_of_the_first_and_the_last_step():
+    """Between the first and the last lies a step of other levels; an item that one side alone knows has none there."""
+    month = [SimpleNamespace(units=pd.Series(u)) for u in ({"gauze": 2.0}, {"gauze": 9.0}, {"gauze": 3.0, "wipe": 4.0})]
+    par = [SimpleNamespace(levels=pd.DataFrame(list(p.items()), columns=["item", "par_packs"]))
+           for p in ({"gauze": 1}, {"gauze": 8}, {"gauze": 5, "wipe": 6})]
+    unit = SimpleNamespace(items=pd.DataFrame({"item": ["gauze", "wipe"], "description": "", "price": 9.0, "pack": 3}))
+    table = _items(month, par, unit, unit).set_index("item")
+    columns = ["a_units", "b_units", "a_value", "b_value", "a_par_packs", "b_par_packs"]
+    assert table.loc["gauze", columns].tolist() == [2.0, 3.0, 6.0, 9.0, 1.0, 5.0]
+    assert table.loc["wipe", ["a_units", "b_units", "b_par_packs"]].tolist() == [0.0, 4.0, 6.0]
+    assert np.isnan(table.loc["wipe", "a_par_packs"])
+    assert _items(month, [None, None, par[2]], unit, unit)["a_par_packs"].isna().all()
+
+
+def test_the_chance_of_a_year_is_as_uneven_as_the_events_that_are_expected(small_unit):
+    """4, 2 and 3 airways for 365.25 days at the plan's rate, a gamma number of mean 1: variance one in as many."""
+    model = use_model(small_unit)
+    drawn = bands._chance(small_unit, model, 4)
+    events = 365.25 * np.array([4.0, 2.0, 3.0]) * model.rate
+    assert drawn.mean(axis=0) == pytest.approx(1.0, abs=0.01)
+    assert drawn.var(axis=0) == pytest.approx(what_the_log_says(small_unit).dispersion / events, rel=0.12)
+    assert bands._rates(small_unit, 2).mean(axis=0) == pytest.approx(1.0)
+
+
+def test_a_year_in_which_all_is_as_expected_is_twelve_mean_months(small_unit):
+    """Half as many airway-days cost half of what days take, as many arrivals what arrivals take."""
+    choice = fill_roles(small_unit)
+    model, one = use_model(small_unit, choice), np.ones(3)
+    whole, of_days, of_arrivals = (bands._year(small_unit, model, (np.array([d]), np.array([c])), np.ones((1, 3)))[0]
+                                   for d, c in ((1.0, 1.0), (1.0, 0.0), (0.0, 1.0)))
+    assert whole == pytest.approx(12 * mean_month(small_unit, choice).value, rel=1e-3)
+    assert whole == pytest.approx(of_days + of_arrivals)
+    assert bands._year(small_unit, model, (np.array([1.0]), np.array([0.0])), 2 * one[None])[0] == pytest.approx(
+        2 * of_days)
+    days, came = bands._levels(small_unit, model.arrivals, 0)
+    assert (len(days), len(came)) == (bands.DRAWS, bands.DRAWS)
+    assert (np.median(days), np.median(came)) == pytest.approx((1.0, 1.0), abs=0.12)
+
+
+@pytest.mark.parametrize(("one", "two", "same"), [
+    ({"census.csv": "x", "unit.toml": "1"}, {"census.csv": "x", "unit.toml": "2"}, True),
+    ({"census.csv": "x"}, {"census.csv": "y"}, False), ({"census.csv": "x"}, {}, False), ({}, {}, True),
+    ({"unit.xlsx": "x"}, {"unit.xlsx": "y"}, False), ({"census.csv": "x"}, {"census.txt": "x"}, True),
+])
+def test_two_units_rest_on_one_census_where_its_files_are_the_same(one, two, same):
+    assert bands._same(SimpleNamespace(checksums=one), SimpleNamespace(checksums=two), ("census.",)) is same

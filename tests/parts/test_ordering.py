@@ -19,7 +19,6 @@ from kitplan.parts.orders.ordering import (
     packs_to_level,
 )
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, order_point, round_plan_of
-from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import Line, OrderBook
 
 DAY = date(2026, 7, 1)
@@ -45,7 +44,7 @@ def book(*rows, on_order=0, since=DAY):
 
 def line(*rows, on_order=0, since=DAY, pack=10, **level):
     now = standing(book(*rows, on_order=on_order, since=since))
-    return make_order(plan(**level), now, catalogue(pack), overdue(now, plan(), DAY)).lines.iloc[0]
+    return make_order(plan(**level), now, catalogue(pack)).lines.iloc[0]
 
 
 def test_a_position_at_its_level_orders_nothing_and_one_under_it_orders():
@@ -229,6 +228,16 @@ def test_kits_that_stand_ready_are_in_the_position():
     found = make_order(plan(), now, catalogue()).lines.iloc[0]
     assert (found["on_hand_units"], found["in_kits_units"], found["position_units"]) == (89, 6, 95)
     assert found["because"] == "on the shelf 89, in kits 6, 95 is not under 95: nothing to order"
+
+
+def test_kits_that_stand_ready_last_too_until_an_order_comes():
+    """Nine loose and six in a kit are fifteen, as many as one may need; nine alone would be urgent."""
+    kits = [Line("kits", DAY, "built", "saline", 10, 0, 6, number="A-1", design="A")]
+    count = OrderBook().grown([Line("counts", DAY, "counted", "saline", 10, 1, 5, None, "", DAY.isoformat())], "P")
+    found = make_order(plan(), standing(count.grown(kits, "P")), catalogue()).lines.iloc[0]
+    assert (found["on_hand_units"], found["in_kits_units"], bool(found["urgent"])) == (9, 6, False)
+    more = make_order(plan(urgent_units=16), standing(count.grown(kits, "P")), catalogue())
+    assert bool(more.lines["urgent"].iloc[0])
 
 
 @pytest.mark.parametrize(("units", "days", "advice"), [

@@ -13,7 +13,7 @@ from kitplan.demand.posterior import fit_posterior
 from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.model import share_interval, share_interval_of_means, simulate
-from kitplan.parts.simulate.rules_of_thumb import records, rounded_up, rules, tune
+from kitplan.parts.simulate.rules_of_thumb import rules, tune
 from kitplan.read.values import StockPolicy
 from kitplan.solve.values import SolverReport
 
@@ -143,13 +143,8 @@ def test_kits_topped_up_less_often_take_the_same_in_the_end(unit, item_choice):
     assert ((later[:, :, 3] > 0).any(axis=1)).sum() <= 400 // 3 + 1, "issues on restock days only"
 
 
-def test_rules_round_up_to_whole_items_and_floors():
-    assert rounded_up(np.array([0.0, 10.1, 20.0]), np.array([5, 0, 0])).tolist() == [5, 11, 20]
-
-
 def test_tuning_finds_the_smallest_factor():
-    known = records(np.full((10, 1, 1), 8.0) + np.arange(10)[:, None, None], 5)
-    each = rules(known, np.array([0.0]))
+    each = rules(np.full((10, 1, 1), 8.0) + np.arange(10)[:, None, None], 5, np.array([0.0]))
     times_mean = next(iter(each.values()))[0]
     found = tune([times_mean], lambda par: (par[:, 0] >= 25).astype(float), 1.0)
     assert times_mean(found[0]).item() == 25

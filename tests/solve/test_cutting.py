@@ -382,3 +382,67 @@ def test_tenths_are_cut_up_to_whole_millimetres_only_where_they_are_many_and_sti
     tight = np.array([[71, 103], [71, 3991]])
     assert _cut_sizes(tight, [(4000, 3995)]).tolist() == [[80, 110], [80, 4000]], "turned, it fits"
     assert _cut_sizes(tight, [(3995, 3995)]).tolist() == tight.tolist()
+
+
+def most_worth(across, along, kinds, known):
+    """Greatest worth of edge-to-edge cuts by trying every whole cut of either side. kinds: (short, long, worth)."""
+    key = (across, along)
+    if key not in known:
+        best = max([w for a, b, w in kinds if a <= min(key) and b <= max(key)], default=0.0)
+        for cut in range(1, across // 2 + 1):
+            best = max(best, most_worth(cut, along, kinds, known) + most_worth(across - cut, along, kinds, known))
+        for cut in range(1, along // 2 + 1):
+            best = max(best, most_worth(across, cut, kinds, known) + most_worth(across, along - cut, kinds, known))
+        known[key] = best
+    return known[key]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_layouts_are_worth_as_much_as_the_best_of_all_edge_to_edge_cuts(seed):
+    """Two sheets and three pieces whose sides share a step of one, two or three; one piece may be worth nothing."""
+    rng = np.random.default_rng([seed, 5])
+    step = 1 + seed % 3
+    sizes = np.sort(rng.integers(2, 8, (3, 2)) * step, axis=1)
+    worth = np.where(rng.random(3) < 0.8, rng.uniform(0.5, 3.0, 3) * sizes.prod(axis=1), 0.0)
+    areas = [tuple(int(v) for v in rng.integers(8, 19, 2) * step + rng.integers(0, step)) for _ in range(2)]
+    for layout, area in zip(guillotine_layouts(sizes, worth, areas), areas):
+        boxes = [box for _, box in layout]
+        assert sum(worth[piece] for piece, _ in layout) == pytest.approx(
+            most_worth(*area, [(*size, w) for size, w in zip(sizes.tolist(), worth)], {}))
+        assert all(sorted((10 * w, 10 * h)) == pytest.approx(sizes[piece]) for piece, (_, _, w, h) in layout)
+        assert all(x >= 0 and y >= 0 and x + w <= area[0] / 10 + 1e-9 and y + h <= area[1] / 10 + 1e-9
+                   for x, y, w, h in boxes)
+        assert cuts_apart(boxes)
+        assert boxes == sorted(boxes, key=lambda b: (b[1], b[0])), "row by row, from one corner"
+
+
+def test_a_sheet_tells_its_pattern_and_what_is_left_over():
+    """Four of 20 x 50.5 mm from 101 x 50 mm: two beside two, and 10 x 101 mm left over."""
+    plan = cut_sheets([(50.5, 20)], [4], [Stock("s", 101, width_mm=50)])
+    assert plan.plan.to_dict("records") == [
+        {"sheet": "s", "pattern": "4 x (20 x 50.5)", "count": 1, "waste_mm2": 1010.0}]
+    assert (plan.cost, plan.packs, plan.opened) == (1.0, {"s": 1}, {"s": 1})
+
+
+@pytest.mark.parametrize(("sizes", "demand", "sheets", "fault"), [
+    ([(30.5, 120)], [1], [Stock("s", 100, width_mm=100)], r"a piece of 30\.5 x 120 mm is larger than every sheet"),
+    ([(60, 60)], [1], [Stock("s", 50, width_mm=100)], "larger than every sheet"),
+    ([(10, 10)], [1, 2], [Stock("s", 100, width_mm=100)], "one demand for each piece"),
+    ([(0, 10)], [1], [Stock("s", 100, width_mm=100)], "above 0 mm"),
+    ([(10, 10)], [1.5], [Stock("s", 100, width_mm=100)], "whole number of pieces"),
+    ([(10, 10)], [-1], [Stock("s", 100, width_mm=100)], "whole number of pieces"),
+    ([(10, 10)], [1], [Stock("s", 0, width_mm=100)], "length and pack above 0"),
+    ([(10, 10)], [1], [Stock("s", 100, width_mm=100, pack=0)], "length and pack above 0"),
+    ([(10, 10)], [1], [Stock("s", 100, width_mm=100, price=-1)], "price of 0 or more"),
+    ([(10, 10)], [1], [Stock("s", 100, width_mm=100, available=-1)], "negative"),
+])
+def test_dressings_that_make_no_sense_are_refused(sizes, demand, sheets, fault):
+    with pytest.raises(ValueError, match=fault):
+        cut_sheets(sizes, demand, sheets)
+
+
+def test_a_sheet_in_stock_may_be_free_and_none_of_it_be_left():
+    stock = [Stock("gone", 100, 0.0, 1, 0, width_mm=100), Stock("buy", 100, 2.0, width_mm=100)]
+    plan = cut_sheets([(50, 50), (50, 50)], [1, 0], stock)
+    assert plan.opened == {"gone": 0, "buy": 1}
+    assert plan.demand.tolist() == [1]

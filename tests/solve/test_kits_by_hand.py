@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,11 +13,11 @@ from scipy.stats import binom
 from kitplan.demand.held import as_held
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.parts.kits.accounts import Traffic, _through_place, kit_accounts, kit_traffic
-from kitplan.parts.kits.contents import event_uses_per_month
+from kitplan.parts.kits.contents import through_a_stay
 from kitplan.parts.kits.groups import Part, held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.mix import fewest_of_each
-from kitplan.parts.kits.model import KitPlan
+from kitplan.parts.kits.model import KitPlan, _notes
 from kitplan.parts.kits.partition import Pool
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import choose_opened
@@ -82,8 +83,9 @@ def test_event_items_leave_for_all_attempts_of_a_stay_and_for_what_is_left_in_it
     chances one half, three tenths, one fifth: 3 x 0.5 + 2 x 0.3 + 1 x 0.2 = 2.3 left over; 10 x (4 + 2.3) = 63.
     """
     use = SimpleNamespace(last_interval=np.array([[0.5, 0.3, 0.2]]), mean_stay_attempts=4.0)
-    needs = SimpleNamespace(use=[use], re_secures=[3], kits_per_month=[10.0])
-    assert event_uses_per_month(needs, 0) == pytest.approx(63.0)
+    needs = SimpleNamespace(use=[use])
+    used, left = through_a_stay(needs, 0, 7, 1.0, 3, np.array([3]))
+    assert 10 * (used + left) == pytest.approx([63.0])
 
 
 def test_who_is_apart_shares_no_kit_and_sizes_are_counted_by_kind():
@@ -316,3 +318,21 @@ def test_an_item_in_two_places_of_a_kit_goes_through_both(small_unit):
     found = kit_traffic(small_unit, needs, [kit])
     assert (found.held[1, 3], found.used[1, 3], found.left[1, 3]) == (8, 12.0, 5.0)
     assert found.held.sum() == 8
+
+
+def test_airways_without_a_size_stand_under_any_size():
+    frame = pd.DataFrame([("", "trach", "h", "none", "A", 2.0)],
+                         columns=["size", "route", "technique", "skin", "design", "mean_airways"])
+    found = lookup_of(frame.assign(size_number=np.nan, scale="none"))
+    assert (found.sizes, found.cells, found.heading) == (("any size",), {("any size", "trach"): ("A",)}, "Tube")
+
+
+@pytest.mark.parametrize(("wanted", "said"), [(1, "1 kit design was asked for; 3 are planned."),
+                                              (2, "2 kit designs were asked for; 3 are planned.")])
+def test_more_designs_than_were_asked_for_are_said(small_unit, wanted, said):
+    unit = replace(small_unit, bedside=replace(small_unit.bedside, designs=wanted))
+    made = SimpleNamespace(needs=SimpleNamespace(turnover=True, on_wall=[]), chosen=SimpleNamespace(gap=0.0, designs=3),
+                           items=SimpleNamespace(once_open={}), item_choice=fill_roles(small_unit))
+    assert [note for note in _notes(unit, made) if note.startswith(said)]
+    made.chosen.designs = wanted
+    assert not [note for note in _notes(unit, made) if "asked for" in note]

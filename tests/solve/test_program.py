@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kitplan.solve.program import NoSolution, Program, _engine
+from kitplan.solve.program import NoSolution, Program, SolverReport, _engine
 
 needs_cbc = pytest.mark.skipif(not _engine("cbc", False, 0.0, None).available(),
                                reason="this PuLP ships no CBC and none is installed")
@@ -190,3 +190,15 @@ def test_solving_prints_nothing():
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert (ran.stdout, ran.stderr) == ("done\n", "")
+
+
+def test_a_program_without_variables_is_its_constant_or_cannot_be():
+    program = Program("empty")
+    program.row("none", [], [], high=2.0)
+    found = program.solve()
+    assert found.report == SolverReport("none", "optimal", 0.0, 0.0, 0.0, 0.0, 0.0)
+    assert (found.dual("none"), len(found.values([]))) == (0.0, 0)
+    program.row("some", [], [], low=1.0)
+    refused = program.solve().report
+    assert (refused.status, refused.seconds) == ("infeasible", 0.0)
+    assert np.isnan([refused.objective, refused.bound, refused.lp_bound, refused.gap]).all()

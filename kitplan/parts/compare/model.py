@@ -7,9 +7,10 @@ catalogue and preferences, prices, policy. Another order could share an interact
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -38,9 +39,6 @@ class Planned:
     item_choice: ItemChoice
     par: ParPlan | None = None
     kits: KitPlan | None = None
-
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -72,16 +70,13 @@ class Comparison:
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames as tables to write, by file stem."""
-        return {
-            "compare_money": self.money,
-            "compare_items": self.items,
-            "compare_causes": self.causes,
-            "compare_kits": self.kits,
-        }
+        return {"compare_money": self.money, "compare_items": self.items, "compare_causes": self.causes,
+                "compare_kits": self.kits}
 
     def sentences(self) -> list[str]:
         """What to say first: the difference in money, and the cause that moved most."""
-        row = self.money.set_index("measure").loc["money used a year"]
+        measures = self.money.set_index("measure")
+        row = measures.loc["money used a year"]
         lines = [
             f"{self.name_b} uses {row['b']:,.0f} {self.currency} of supplies a year against {row['a']:,.0f} in "
             f"{self.name_a}: {_signed(row['difference'])}" + _surely(row)
@@ -92,9 +87,8 @@ class Comparison:
                 lines.append(
                     f"Most of it: {moved['cause']} ({12 * moved['monthly_value']:+,.0f} {self.currency} a year)."
                 )
-        stock = self.money.set_index("measure")
-        if "value of the stock at par" in stock.index:
-            par = stock.loc["value of the stock at par"]
+        if "value of the stock at par" in measures.index:
+            par = measures.loc["value of the stock at par"]
             lines.append(
                 f"Stock at par: {par['b']:,.0f} {self.currency} against {par['a']:,.0f} "
                 f"({_signed(par['difference'])})."
@@ -125,19 +119,10 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
     Raises InputError when the two count in different currencies.
     """
     if a.currency != b.currency:
-        raise InputError(
-            [
-                Problem(
-                    f"{b.name}: unit.toml",
-                    None,
-                    "currency",
-                    b.currency,
-                    f"is not the currency of {a.name} ({a.currency})",
-                    "Give both units the same currency and convert the prices.",
-                )
-            ],
-            "comparing two units",
-        )
+        fault = f"is not the currency of {a.name} ({a.currency})"
+        mend = "Give both units the same currency and convert the prices."
+        raise InputError([Problem(f"{b.name}: unit.toml", None, "currency", b.currency, fault, mend)],
+                         "comparing two units")
     a, b = with_best_knowledge(a), with_best_knowledge(b)
     steps = list(_walk(a, b))
     plans = _after_each(steps, plan)
@@ -148,7 +133,7 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
     return Comparison(
         *_named(a, b),
         _money(a, b, months, plans, years),
-        _priced(_items(months, pars), a, b),
+        _items(months, pars, a, b),
         causes,
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
@@ -214,18 +199,8 @@ def most_like(a: Unit, b: Unit) -> np.ndarray:
     known = a.strata[STRATUM_KEY].reset_index(drop=True)
     rows = []
     for want in b.strata[STRATUM_KEY].itertuples(index=False):
-        levels: tuple[list[str], ...] = (
-            STRATUM_KEY,
-            [*SIZE, "technique"],
-            SIZE,
-            ["route", "technique"],
-            ["route"],
-            [],
-        )
-        for keys in levels:
-            same = np.ones(len(known), bool)
-            for key in keys:
-                same &= (known[key] == getattr(want, key)).to_numpy()
+        for keys in (STRATUM_KEY, [*SIZE, "technique"], SIZE, ["route", "technique"], ["route"], []):
+            same = np.array([known[key] == getattr(want, key) for key in keys]).reshape(-1, len(known)).all(axis=0)
             if same.any():
                 rows.append(int(np.nonzero(same)[0][np.argmax(airways[same])]))
                 break
@@ -239,61 +214,34 @@ def _items_at_old_prices(a: Unit, b: Unit) -> pd.DataFrame:
     return b.items.assign(price=price.fillna(b.items["price"]))
 
 
-def _after_each(steps: list[tuple[str, Unit]], work_out: Callable[[Unit], T]) -> list[T]:
-    """The result after each step; worked out again only where the step changed something that it rests on."""
-    found: list[T] = []
-    for number, (_, unit) in enumerate(steps):
-        same = number > 0 and _same(steps[number - 1][1], unit)
-        found.append(found[-1] if same else work_out(unit))
+def _after_each(steps: list[tuple[str, Unit]], plan: Callable[[Unit], Planned]) -> list[Planned]:
+    """The plan after each step; made again only where the step changed something that it rests on."""
+    found = [plan(steps[0][1])]
+    for (_, before), (_, unit) in itertools.pairwise(steps):
+        found.append(found[-1] if _same(before, unit) else plan(unit))
     return found
 
 
 def _same(one: Unit, two: Unit) -> bool:
-    frames = ("strata", "frequency", "items")
-    if not all(_equal(getattr(one, f), getattr(two, f)) for f in frames):
-        return False
-    if one.census is not two.census and not (
-        _equal(one.census.rows, two.census.rows)
-        and _equal(one.census.expected, two.census.expected)
-        and one.census.mean_stay_days == two.census.mean_stay_days
-    ):
-        return False
-    used = set(one.strata["technique"]) | set(two.strata["technique"])
-    techniques = all(one.techniques.get(t) == two.techniques.get(t) for t in used)
-    return (
-        techniques
-        and one.stock == two.stock
-        and one.bedside == two.bedside
-        and one.checks_per_day == two.checks_per_day
-        and dict(one.prefer) == dict(two.prefer)
-    )
-
-
-def _equal(one: pd.DataFrame, two: pd.DataFrame) -> bool:
-    return (
-        one.shape == two.shape
-        and list(one.columns) == list(two.columns)
-        and one.reset_index(drop=True).equals(two.reset_index(drop=True))
-    )
+    """Whether a plan of both rests on the same."""
+    used = {*one.strata["technique"], *two.strata["technique"]}
+    frames, values = zip(*(
+        ((unit.strata, unit.frequency, unit.items, unit.census.rows, unit.census.expected),
+         (unit.census.mean_stay_days, [unit.techniques.get(name) for name in used], unit.stock, unit.bedside,
+          unit.checks_per_day, dict(unit.prefer)))
+        for unit in (one, two)))
+    return values[0] == values[1] and all(
+        frame.reset_index(drop=True).equals(other.reset_index(drop=True)) for frame, other in zip(*frames))
 
 
 def _causes(steps: list[tuple[str, Unit]], months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:
-    rows = []
-    for k in range(1, len(steps)):
-        par_value = par_litres = np.nan
-        before, after = pars[k - 1], pars[k]
-        if before is not None and after is not None:
-            par_value, par_litres = after.value - before.value, after.litres - before.litres
-        rows.append(
-            (
-                steps[k][0],
-                months[k].value - months[k - 1].value,
-                months[k].re_secures - months[k - 1].re_secures,
-                par_value,
-                par_litres,
-            )
-        )
-    frame = pd.DataFrame(rows, columns=["cause", "monthly_value", "re_secures", "par_value", "par_litres"])
+    after = pd.DataFrame({
+        "cause": [cause for cause, _ in steps], "monthly_value": [month.value for month in months],
+        "re_secures": [month.re_secures for month in months],
+        "par_value": [np.nan if par is None else par.value for par in pars],
+        "par_litres": [np.nan if par is None else par.litres for par in pars],
+    })
+    frame = after.set_index("cause").diff().iloc[1:].reset_index()
     # A billionth left over from adding equal things in another order is rounding and no cause.
     causes = _split_first(frame, months[0], months[1]).round({"monthly_value": 9, "re_secures": 9})
     causes.insert(2, "yearly_value", 12 * causes["monthly_value"])
@@ -340,16 +288,13 @@ def _converted(a: pd.DataFrame, b: pd.DataFrame) -> np.ndarray:
 
 def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned], years: pd.DataFrame) -> pd.DataFrame:
     first, last = months[0], months[-1]
+    a_day = [month.value / max(month.airways * DAYS_A_MONTH, 1e-9) for month in (first, last)]
     rows = [
         ("money used a year", 12 * first.value, 12 * last.value),
         ("money used a month", first.value, last.value),
         ("re-secures a month", first.re_secures, last.re_secures),
         ("airways in place", first.airways, last.airways),
-        (
-            "money used for an airway-day",
-            first.value / max(first.airways * DAYS_A_MONTH, 1e-9),
-            last.value / max(last.airways * DAYS_A_MONTH, 1e-9),
-        ),
+        ("money used for an airway-day", *a_day),
     ]
     one, two = plans[0].par, plans[-1].par
     if one is not None and two is not None:
@@ -383,40 +328,25 @@ def _kits(a: KitPlan | None, b: KitPlan | None) -> pd.DataFrame:
     return sides[0].merge(sides[1], how="outer", on=STRATUM_COLUMNS)
 
 
-def _items(months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:
-    first, last = months[0], months[-1]
-    names = list(dict.fromkeys([*first.units.index, *last.units.index]))
-    frame = pd.DataFrame(
-        {
-            "item": names,
-            "a_units": first.units.reindex(names).fillna(0.0).to_numpy(),
-            "b_units": last.units.reindex(names).fillna(0.0).to_numpy(),
-        }
-    )
-    return frame.assign(a_par_packs=_packs(pars[0], names), b_par_packs=_packs(pars[-1], names))
-
-
-def _packs(par: ParPlan | None, names: list[str]) -> np.ndarray:
-    if par is None:
-        return np.full(len(names), np.nan)
-    return par.levels.set_index("item")["par_packs"].reindex(names).to_numpy(float)
-
-
-def _priced(frame: pd.DataFrame, a: Unit, b: Unit) -> pd.DataFrame:
-    """Add the money of each item at each unit's own prices; items that neither uses nor holds are left out."""
-    for side, unit in (("a", a), ("b", b)):
+def _items(months: list[Month], pars: list[ParPlan | None], a: Unit, b: Unit) -> pd.DataFrame:
+    """Use of each item, its money at each unit's own prices, and its par; items that neither uses nor holds are left
+    out, and the largest difference comes first.
+    """
+    called = pd.concat([b.items, a.items]).drop_duplicates("item").set_index("item")["description"]
+    frame = pd.DataFrame({"item": months[0].units.index.union(months[-1].units.index, sort=False)})
+    frame["description"] = frame["item"].map(called)
+    for side, unit, month, par in (("a", a, months[0], pars[0]), ("b", b, months[-1], pars[-1])):
         price = (unit.items["price"] / unit.items["pack"]).set_axis(unit.items["item"])
-        frame = frame.assign(
-            **{f"{side}_value": (frame[f"{side}_units"] * frame["item"].map(price)).fillna(0.0)}
-        )
+        packs = par.levels.set_index("item")["par_packs"] if par is not None else {}
+        frame[f"{side}_units"] = frame["item"].map(month.units).fillna(0.0)
+        frame[f"{side}_value"] = (frame[f"{side}_units"] * frame["item"].map(price)).fillna(0.0)
+        frame[f"{side}_par_packs"] = frame["item"].map(packs).astype(float)
+    more = frame["b_value"] - frame["a_value"]
+    frame["year_difference"] = 12 * more
     used = (frame[["a_units", "b_units"]].abs().sum(axis=1) > 1e-9) | (
         frame[["a_par_packs", "b_par_packs"]].fillna(0).sum(axis=1) > 0
     )
-    called = pd.concat([b.items, a.items]).drop_duplicates("item").set_index("item")["description"]
-    frame = frame.assign(description=frame["item"].map(called),
-                         year_difference=12 * (frame["b_value"] - frame["a_value"]))
+    order = more[used].abs().sort_values(ascending=False, kind="stable").index
     columns = ["item", "description", "a_units", "b_units", "a_value", "b_value", "year_difference", "a_par_packs",
                "b_par_packs"]
-    frame = frame.loc[used, columns]
-    order = (frame["b_value"] - frame["a_value"]).abs().sort_values(ascending=False, kind="stable").index
-    return frame.loc[order].reset_index(drop=True)
+    return frame.loc[order, columns].reset_index(drop=True)

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from kitplan.parts.compare.model import Comparison
     from kitplan.planning import Plan
 
-TITLE = "Compared"
+TITLE, ITEMS = "Compared", "Compared by item"
 _KIND = {
     "readiness verified": "share",
     "readiness target": "share",
@@ -24,9 +24,9 @@ _KIND = {
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Compared."""
+    """Add the sheets Compared and Compared by item."""
     comparison: Comparison = plan.comparison
-    page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15, 13, 13))
+    page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
     page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.")
     for sentence in comparison.sentences():
         page.spread(sentence, "lead")
@@ -41,7 +41,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
                 "is alike in both cancels.", "note")
     page.skip()
     _causes(page, comparison, book.currency)
-    _items(page, comparison, book.currency)
+    _items(book, comparison)
     _kits(page, comparison, {name: t.title for name, t in plan.unit.techniques.items()})
 
 
@@ -65,15 +65,17 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
     place(page, bar_chart(page, [line], f"B less A ({currency})"), rows=16)
 
 
-def _items(page: Page, comparison: Comparison, currency: str) -> None:
+def _items(book: Book, comparison: Comparison) -> None:
+    page = book.page(ITEMS, "What each item takes in both, and what of it is held", (44, 15, 15, 15, 15, 15, 13, 13))
+    page.title("Compared by item", "The largest difference in money first.")
     named = comparison.items["description"].where(comparison.items["description"].fillna("") != "",
                                                   comparison.items["item"])
     page.table(comparison.items.assign(name=named), (
         ("Item", "wrap", "name"), ("A units a month", "number", "a_units"), ("B units a month", "number", "b_units"),
-        (f"A money a month ({currency})", "money", "a_value"), ("B money a month", "money", "b_value"),
+        (f"A money a month ({book.currency})", "money", "a_value"), ("B money a month", "money", "b_value"),
         ("B less A a year", "money", "year_difference"),
         ("A par (packs)", "whole", "a_par_packs"), ("B par (packs)", "whole", "b_par_packs"),
-    ))
+    ), freeze=True, frozen_columns=1)
 
 
 def _kits(page: Page, comparison: Comparison, titles: Mapping[str, str]) -> None:

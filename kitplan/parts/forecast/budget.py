@@ -30,11 +30,10 @@ class BudgetYear:
 
     budget: money of the year, NaN where none is given. spent: money to date. landing: (expected, low, high) of the
     year with its 80 % band; band_95. over: chance that the year lands over the budget, NaN without one. known_to: last
-    day that is known. missing: past months filled in. sentences: what to say first.
-    draws: of the year's money, float32 (n_draws,).
+    day that is known. missing: past months filled in. draws: of the year's money, float32 (n_draws,).
     """
 
-    start: str
+    currency: str
     budget: float
     spent: float
     landing: tuple[float, float, float]
@@ -45,12 +44,36 @@ class BudgetYear:
     periods: pd.DataFrame
     items: pd.DataFrame
     prices: pd.DataFrame
-    sentences: tuple[str, ...]
     draws: np.ndarray
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames as tables to write, by file stem."""
         return {"budget_year": self.periods, "budget_items": self.items, "price_changes": self.prices}
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What to say first: where the year lands, what is left, what drives it."""
+        money, (mean, low, high) = self.currency, self.landing
+        end = self.periods["period"].iloc[-1]
+        lines = [f"Budget year {end}: lands at {mean:,.0f} {money}; 8 times in 10 between {low:,.0f} and {high:,.0f} "
+                 f"(80 % band), 19 times in 20 between {self.band_95[0]:,.0f} and {self.band_95[1]:,.0f}."]
+        if np.isfinite(self.budget):
+            gap = mean - self.budget
+            side = "over" if gap > 0 else "under"
+            lines.append(f"Budget {self.budget:,.0f} {money}: the landing is {abs(gap):,.0f} {side} it; chance of "
+                         f"going over: {odds_said(self.over)}.")
+        if self.known_to:
+            left = self.budget - self.spent
+            said = "" if not np.isfinite(left) else f"; {left:,.0f} of the budget is left" if left >= 0 else (
+                f"; the year's budget is overspent by {-left:,.0f} already")
+            lines.append(f"Spent to {self.known_to}: {self.spent:,.0f} {money}{said}.")
+        else:
+            lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. The "
+                         "whole year is forecast.")
+        if self.missing:
+            lines.append(f"No issues are known for {months_said(list(self.missing))}: filled in by forecast, not taken "
+                         "as nothing. Look for the export.")
+        return *lines, *_drivers(self)
 
 
 @dataclass(frozen=True)
@@ -82,13 +105,14 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
     low95, low, high, high95 = (float(q) for q in np.quantile(sums, BANDS))
     expected = float(year.cents.sum() / 100)
     missing = tuple(m for m, source in zip(budget.months, year.source) if source == MISSING)
-    result = BudgetYear(
-        budget.start, float(total), float(np.round(year.spent.sum(), 2)), (expected, low, high), (low95, high95),
+    known = last if last is not None else pd.Timestamp(budget.start)
+    end = pd.Period(budget.months[-1], "M").end_time.normalize()
+    prices = price_book(unit).table(unit.items["description"], np.datetime64(known, "D"), np.datetime64(end, "D"))
+    return BudgetYear(
+        unit.currency, float(total), float(np.round(year.spent.sum(), 2)), (expected, low, high), (low95, high95),
         float((sums > total).mean()) if np.isfinite(total) else float("nan"), _known_to(budget, year, last), missing,
-        _periods(budget, year, planned), _items(unit, year, planned, budget), _prices(unit, budget, last), (),
-        sums.astype(np.float32),
+        _periods(budget, year, planned), _items(unit, year, planned), prices, sums.astype(np.float32),
     )
-    return _with_sentences(result, unit, year)
 
 
 def _accounts(budget: Budget) -> pd.Series:
@@ -213,7 +237,7 @@ def _periods(budget: Budget, year: _Year, planned: np.ndarray | None) -> pd.Data
                                        "high_landing", "low_95_landing", "high_95_landing", "over_budget"])
 
 
-def _items(unit: Unit, year: _Year, planned: np.ndarray | None, budget: Budget) -> pd.DataFrame:
+def _items(unit: Unit, year: _Year, planned: np.ndarray | None) -> pd.DataFrame:
     """The year by item: budget, landing, and the difference as volume, mix and price; the largest difference first.
 
     Levels of money, each step rounded to the cent: the item's budget; the same with all items more or less alike
@@ -244,12 +268,6 @@ def _items(unit: Unit, year: _Year, planned: np.ndarray | None, budget: Budget) 
     return frame.loc[by.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
 
 
-def _prices(unit: Unit, budget: Budget, last: pd.Timestamp | None) -> pd.DataFrame:
-    known = last if last is not None else pd.Timestamp(budget.start)
-    end = pd.Period(budget.months[-1], "M").end_time.normalize()
-    return price_book(unit).table(unit.items["description"], np.datetime64(known, "D"), np.datetime64(end, "D"))
-
-
 def _known_to(budget: Budget, year: _Year, last: pd.Timestamp | None) -> str:
     given = [m for m, source in zip(budget.months, year.source) if source == GIVEN]
     ends = [pd.Period(m, "M").end_time.normalize() for m in given[-1:]] + ([last] if last is not None else [])
@@ -265,32 +283,7 @@ def odds_said(chance: float) -> str:
     return f"about {round(chance * 20) * 5} in 100"
 
 
-def _with_sentences(result: BudgetYear, unit: Unit, year: _Year) -> BudgetYear:
-    money, (mean, low, high) = unit.currency, result.landing
-    end = result.periods["period"].iloc[-1]
-    lines = [f"Budget year {end}: lands at {mean:,.0f} {money}; 8 times in 10 between {low:,.0f} and {high:,.0f} "
-             f"(80 % band), 19 times in 20 between {result.band_95[0]:,.0f} and {result.band_95[1]:,.0f}."]
-    if np.isfinite(result.budget):
-        gap = mean - result.budget
-        side = "over" if gap > 0 else "under"
-        lines.append(f"Budget {result.budget:,.0f} {money}: the landing is {abs(gap):,.0f} {side} it; chance of "
-                     f"going over: {odds_said(result.over)}.")
-    if result.known_to:
-        left = result.budget - result.spent
-        said = "" if not np.isfinite(left) else f"; {left:,.0f} of the budget is left" if left >= 0 else (
-            f"; the year's budget is overspent by {-left:,.0f} already")
-        lines.append(f"Spent to {result.known_to}: {result.spent:,.0f} {money}{said}.")
-    else:
-        lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. The whole "
-                     "year is forecast.")
-    if result.missing:
-        lines.append(f"No issues are known for {months_said(list(result.missing))}: filled in by forecast, not taken "
-                     "as nothing. Look for the export.")
-    lines += _drivers(result, money)
-    return BudgetYear(**{**vars(result), "sentences": tuple(lines)})
-
-
-def _drivers(result: BudgetYear, money: str) -> list[str]:
+def _drivers(result: BudgetYear) -> list[str]:
     """The three items that move most, and the price as a whole."""
     if not np.isfinite(result.budget):
         return []
@@ -299,5 +292,6 @@ def _drivers(result: BudgetYear, money: str) -> list[str]:
     named = "; ".join(f"{row.description or row.item} {row.over_budget:+,.0f}" for row in top)
     used = sums["volume"] + sums["mix"]
     prices = f", {sums['price']:+,.0f} because prices differ from the list" if abs(sums["price"]) >= 0.5 else ""
-    return [f"Against the budget: {used:+,.0f} {money} because {'more' if used > 0 else 'less'} is used{prices}."] + (
-        [f"Most of it: {named}."] if top else [])
+    most = [f"Most of it: {named}."] if top else []
+    because = f"because {'more' if used > 0 else 'less'} is used{prices}"
+    return [f"Against the budget: {used:+,.0f} {result.currency} {because}.", *most]

@@ -10,7 +10,7 @@ from reportlab.lib.units import mm
 
 from kitplan.parts.forecast.months import YEAR
 from kitplan.read.issues import months_said
-from kitplan.write.letters import cut_lines
+from kitplan.write.letters import lines_of
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ SAFETY = ("No budget plans emergency equipment away: masks, bags and what else i
 _ITEMS = 5
 _TOO_SMALL = 0.05
 """A budget under this share of what is spent is asked about [a choice]."""
-_CHART_MM, _ROW_MM, _NAME_MM = 52.0, 4.8, 52.0
+_CHART_MM, _ROW_MM, _LINE_MM, _NAME_MM = 52.0, 4.8, 2.9, 52.0
 _ENDS_MM = (80.0, 101.0, 122.0, 143.0, 164.0, 186.0)
 """Right ends of the columns of numbers, from the left edge of the page."""
 
@@ -99,7 +99,11 @@ def _table(card: Card, head: Sequence[str], rows: Sequence[Sequence[object]]) ->
         card.top -= _ROW_MM
         bold = cells is head
         size = fitting_size(str(cells[0]), _NAME_MM, 9, 7)
-        card.text(MARGIN_MM, card.top, cut_lines(str(cells[0]), size, _NAME_MM * mm, 1, bold)[0], size, bold)
+        *above, name = lines_of(str(cells[0]), size, _NAME_MM * mm, bold)
+        for line in above:
+            card.text(MARGIN_MM, card.top, line, size, bold)
+            card.top -= _LINE_MM
+        card.text(MARGIN_MM, card.top, name, size, bold)
         for end, value in zip(_ENDS_MM, cells[1:]):
             text = value if isinstance(value, str) else "" if value is None or value != value else f"{value:,.0f}"
             card.text(end, card.top, text, 9, bold, "right")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from kitplan.parts.forecast import budget_sheet as budget
 from kitplan.parts.forecast import variance_sheet as variance
-from kitplan.write.book import Book, Page
+from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, line_chart, place
 
 if TYPE_CHECKING:
@@ -100,12 +100,13 @@ def _quarters(page: Page, forecast: Forecast, currency: str) -> None:
 
 
 def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
-    kinds = ("text", "text", "text", "whole", "whole", "whole", "share", "text")
+    kinds = ("wrap", "text", "text", "whole", "whole", "whole", "share", "text")
     page.header(("Top five items", "", "", "Units", "Packs", f"Money ({currency})", "Share", ""), kinds, freeze=False)
     for row in forecast.item_year.head(5).itertuples():
-        name = row.description or row.item
-        values = (name, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None)
-        page.merge(page.row(values, kinds), 1, 3, name, "text")
+        name, at = row.description or row.item, page.next_row
+        page.row((None, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None), kinds)
+        page.merge(at, 1, 3, name, "wrap")
+        page.height(at, lines_needed(name, sum(_WIDTHS[:3]) - 1.5))
     page.skip()
 
 
@@ -131,7 +132,7 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
     year = forecast.item_year.assign(name=[d or i for d, i in zip(forecast.item_year["description"],
                                                                   forecast.item_year["item"])])
     page.table(year.assign(expected_units=year["expected_units"].round()).merge(units, on="item", how="left"), (
-        ("Item", "text", "name"), *((month, "whole", month) for month in months), ("All", "whole", "expected_units"),
+        ("Item", "wrap", "name"), *((month, "whole", month) for month in months), ("All", "whole", "expected_units"),
         ("80 % from", "whole", "low_units"), ("80 % to", "whole", "high_units"),
         ("Packs", "number", "expected_packs"), (f"Money ({book.currency})", "whole", "value"),
     ), freeze=True, frozen_columns=1)

@@ -38,21 +38,13 @@ def same_month_last_year(series: np.ndarray, months: int) -> np.ndarray:
     return np.resize(series[-YEAR:], months)
 
 
-def all_months(series: np.ndarray, months: int) -> np.ndarray:
-    """The mean of the whole history."""
-    return np.full(months, series.mean())
-
-
-def between_baselines(series: np.ndarray, months: int) -> np.ndarray:
-    """The mean of the two baselines (combining forecasts: Bates & Granger, Oper. Res. Q. 1969;20:451, from memory)."""
-    return (last_three(series, months) + same_month_last_year(series, months)) / 2
-
-
 METHODS = (
     Method("mean of the last three months", 3, True, last_three),
     Method("same month of last year", YEAR, True, same_month_last_year),
-    Method("mean of all months", 3, False, all_months),
-    Method("mean of both baselines", YEAR, False, between_baselines),
+    Method("mean of all months", 3, False, lambda series, months: np.full(months, series.mean())),
+    # Combining forecasts: Bates & Granger, Oper. Res. Q. 1969;20:451, from memory.
+    Method("mean of both baselines", YEAR, False, lambda series, months: (
+        last_three(series, months) + same_month_last_year(series, months)) / 2),
 )
 
 
@@ -64,23 +56,7 @@ class BackTest:
     reason: str
 
 
-BACKTEST_COLUMNS = [
-    "method",
-    "baseline",
-    "origins",
-    "months_compared",
-    "mase",
-    "mean_absolute_error",
-    "bias",
-    "coverage_80",
-    "coverage_95",
-    "chosen",
-]
-
-
-def rolling_errors(
-    series: np.ndarray, methods: Sequence[Method] = METHODS, horizon: int = BACKTEST_HORIZON
-) -> pd.DataFrame:
+def rolling_errors(series: np.ndarray, methods: Sequence[Method] = METHODS) -> pd.DataFrame:
     """Forecasts from every origin that a method allows: columns method, origin, horizon, actual, forecast.
 
     origin: months known at that time. Origins begin where half of the history, and at least three months, is
@@ -91,7 +67,7 @@ def rolling_errors(
     first = max(3, min(YEAR, n // 2), n - _MOST_ORIGINS)
     for method in methods:
         for origin in range(max(method.needs, first), n):
-            steps = min(horizon, n - origin)
+            steps = min(BACKTEST_HORIZON, n - origin)
             ahead = method.ahead(series[:origin], steps)
             rows += [(method.name, origin, h + 1, series[origin + h], ahead[h]) for h in range(steps)]
     return pd.DataFrame(rows, columns=["method", "origin", "horizon", "actual", "forecast"])
@@ -120,8 +96,10 @@ def back_test(series: np.ndarray, used: Method | None = None) -> BackTest:
 
 def _score(series: np.ndarray, errors: pd.DataFrame, methods: Sequence[Method]) -> pd.DataFrame:
     """One row a method, over the origins and months that every compared method covers."""
+    columns = ["method", "baseline", "origins", "months_compared", "mase", "mean_absolute_error", "bias", "coverage_80",
+               "coverage_95", "chosen"]
     if not len(errors):
-        return pd.DataFrame(columns=BACKTEST_COLUMNS)
+        return pd.DataFrame(columns=columns)
     first = errors.groupby("method")["origin"].min()
     start = int(max(first[m.name] for m in METHODS if m.baseline and m.name in first))
     scale = max(float(np.abs(np.diff(series)).mean()), 1e-9)
@@ -131,22 +109,10 @@ def _score(series: np.ndarray, errors: pd.DataFrame, methods: Sequence[Method]) 
         if not len(own) or own["origin"].min() > start:
             continue
         miss = own["actual"] - own["forecast"]
-        low80, low95 = (_left_out_coverage(own, share) for share in (0.80, 0.95))
-        rows.append(
-            (
-                method.name,
-                method.baseline,
-                own["origin"].nunique(),
-                len(own),
-                float(miss.abs().mean()) / scale,
-                float(miss.abs().mean()),
-                float(-miss.mean()),
-                low80,
-                low95,
-                False,
-            )
-        )
-    return pd.DataFrame(rows, columns=BACKTEST_COLUMNS)
+        off = float(miss.abs().mean())
+        rows.append((method.name, method.baseline, own["origin"].nunique(), len(own), off / scale, off,
+                     float(-miss.mean()), *(_left_out_coverage(own, share) for share in (0.80, 0.95)), False))
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _left_out_coverage(own: pd.DataFrame, share: float) -> float:

@@ -22,14 +22,10 @@ from kitplan.parts.forecast.timeseries import METHODS, Method
 from kitplan.read.issues import months_said, months_without_issues
 from kitplan.read.values import Unit
 
-EFFECTS = ("census", "frequency", "use_per_event", "unexplained", "price")
-EFFECT_WORDS = {
-    "census": "census",
-    "frequency": "how often",
-    "use_per_event": "use per event",
-    "unexplained": "unexplained",
-    "price": "price",
-}
+EFFECTS = {"census": "census", "frequency": "how often", "use_per_event": "use per event", "unexplained": "unexplained",
+           "price": "price"}
+"""Columns of the effects, in their order, and what each is called."""
+MONEY = ["forecast_value", *EFFECTS, "actual_value"]
 _FEWEST_MONTHS = 3
 _FEWEST_IN_PACK = 8
 _CHANCE_SD = 2.576
@@ -38,10 +34,7 @@ _CHANCE_SD = 2.576
 
 @dataclass(frozen=True)
 class Variance:
-    """Past months, item by item (`by_item`), in total (`by_month`) and named items (`named`); config/columns.csv.
-
-    adds_up: largest difference, in money, between the parts and what they must add up to (0.00).
-    """
+    """Past months, item by item (`by_item`), in total (`by_month`) and named items (`named`); config/columns.csv."""
 
     by_item: pd.DataFrame
     by_month: pd.DataFrame
@@ -73,13 +66,8 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     monthly = monthly_census(unit)
     model = model or use_model(replace(unit, frequency=learnt.frequency(unit)))
     observation = observe(unit) if unit.log is not None and learnt.used else None
-    notes = (
-        []
-        if observation is not None
-        else [
-            "No usable log: how often airways were renewed in a past month is not known and is in the unexplained."
-        ]
-    )
+    notes = [] if observation is not None else [
+        "No usable log: how often airways were renewed in a past month is not known and is in the unexplained."]
     missing = months_without_issues(unit.issues)
     if missing:
         notes.append(f"No stock issues in {months_said(missing)}: unknown, not zero. Every comparison is without them.")
@@ -88,22 +76,10 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
         month = monthly.months[place]  # type: ignore[index]
         own = issues[issues["month"] == month].set_index("item")
         levels = _levels(unit, model, monthly, observation, int(place), own)
-        if levels is not None:
-            frames.append(_month_frame(unit, str(month), levels, own))
+        frames.append(_month_frame(unit, str(month), levels, own))
     if not frames:
-        notes.append(
-            "No past month is covered by census and issues with at least three complete months before it."
-        )
-    columns = [
-        "month",
-        "item",
-        "forecast_units",
-        "expected_units",
-        "actual_units",
-        "forecast_value",
-        *EFFECTS,
-        "actual_value",
-    ]
+        notes.append("No past month is covered by census and issues with at least three complete months before it.")
+    columns = ["month", "item", "forecast_units", "expected_units", "actual_units", *MONEY]
     by_item = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
     by_month = _by_month(by_item)
     named = _named(by_item, unit)
@@ -119,13 +95,8 @@ def _explainable(monthly: MonthlyCensus, issues: pd.DataFrame) -> np.ndarray:
 
 
 def _levels(
-    unit: Unit,
-    model: UseModel,
-    monthly: MonthlyCensus,
-    observation: Observation | None,
-    place: int,
-    own: pd.DataFrame,
-) -> np.ndarray | None:
+    unit: Unit, model: UseModel, monthly: MonthlyCensus, observation: Observation | None, place: int, own: pd.DataFrame
+) -> np.ndarray:
     """Units of each item at each level, ndarray (5, n_items): forecast, census, frequency, use per event, actual."""
     before = np.nonzero(monthly.complete[:place])[0]
     series = monthly.mean_airways.sum(axis=1)
@@ -144,15 +115,9 @@ def _levels(
     scale = happened.sum() / expected.sum() if expected.sum() > 0 else 1.0
     admission = arrived @ per_arrival
     actual = own["units"].reindex(model.items).fillna(0.0).to_numpy(float)
-    return np.stack(
-        [
-            (planned * rate) @ per_event + (planned * model.arrivals) @ per_arrival,
-            expected @ per_event + admission,
-            scale * expected @ per_event + admission,
-            happened @ per_event + admission,
-            actual,
-        ]
-    )
+    forecast = (planned * rate) @ per_event + (planned * model.arrivals) @ per_arrival
+    return np.stack([forecast, *(events @ per_event + admission for events in (expected, scale * expected, happened)),
+                     actual])
 
 
 def _method(n_months: int) -> Method:
@@ -188,28 +153,16 @@ def _month_frame(unit: Unit, month: str, units: np.ndarray, own: pd.DataFrame) -
     price = (unit.items["price"] / unit.items["pack"]).to_numpy(float)
     paid = own["paid"].reindex(unit.items["item"]).fillna(0.0).to_numpy(float)
     levels = np.concatenate([units * price, paid[None, :]])
-    steps = split_to_the_cent(levels)
     cents = np.round(levels * 100).astype(np.int64)
-    frame = pd.DataFrame(
-        {
-            "month": month,
-            "item": unit.items["item"],
-            "forecast_units": units[0],
-            "expected_units": units[3],
-            "actual_units": units[4],
-            "forecast_value": cents[0] / 100,
-        }
-    )
-    for name, step in zip(EFFECTS, steps):
-        frame[name] = step / 100
-    frame["actual_value"] = cents[-1] / 100
-    return frame[(np.abs(levels).sum(axis=0) > 0)].reset_index(drop=True)
+    frame = pd.DataFrame({"month": month, "item": unit.items["item"], "forecast_units": units[0],
+                          "expected_units": units[3], "actual_units": units[4]})
+    frame[MONEY] = np.column_stack([cents[0], *split_to_the_cent(levels), cents[-1]]) / 100
+    return frame[np.abs(levels).sum(axis=0) > 0].reset_index(drop=True)
 
 
 def _by_month(by_item: pd.DataFrame) -> pd.DataFrame:
-    money = ["forecast_value", *EFFECTS, "actual_value"]
-    cents = by_item.assign(**{c: np.round(by_item[c].astype(float) * 100).astype("int64") for c in money})
-    return (cents.groupby("month", sort=True)[money].sum() / 100).reset_index()
+    cents = by_item.assign(**{c: np.round(by_item[c].astype(float) * 100).astype("int64") for c in MONEY})
+    return (cents.groupby("month", sort=True)[MONEY].sum() / 100).reset_index()
 
 
 def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
@@ -270,7 +223,7 @@ def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[
     last = by_month.iloc[-1]
     gap = last["actual_value"] - last["forecast_value"]
     effects = sorted(EFFECTS, key=lambda e: -abs(last[e]))
-    parts = ", ".join(f"{EFFECT_WORDS[e]} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
+    parts = ", ".join(f"{EFFECTS[e]} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
     lines = [
         f"{last['month']}: {last['actual_value']:,.2f} {unit.currency} spent, {abs(gap):,.2f} "
         f"{'over' if gap > 0 else 'under'} what would have been forecast: {parts or 'nothing moved'}."

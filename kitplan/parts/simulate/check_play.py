@@ -47,13 +47,8 @@ def play_checks(unit: Unit, airways: Airways, rng: np.random.Generator) -> Attem
     still_there = np.searchsorted(-n_checks[order], -np.arange(1, n_checks.max(initial=0) + 1), side="right")
     for number, present in enumerate(still_there):
         which = wears.check(int(present), rng)
-        found.append(
-            (
-                which,
-                np.full(len(which), number),
-                _tries(np.ones(len(which), dtype=np.int64), redo[which], rng),
-            )
-        )
+        tries = _tries(np.ones(len(which), dtype=np.int64), redo[which], rng)
+        found.append((which, np.full(len(which), number), tries))
     return _in_order(found, order, enter)
 
 
@@ -67,11 +62,9 @@ def _tries(securements: np.ndarray, redo: np.ndarray, rng: np.random.Generator) 
 def _in_order(
     found: list[tuple[np.ndarray, np.ndarray, np.ndarray]], order: np.ndarray, enter: np.ndarray
 ) -> Attempts:
-    airway = order[np.concatenate([f[0] for f in found])]
-    since = np.concatenate([f[1] for f in found])
-    count = np.concatenate([f[2] for f in found])
-    by_airway = np.lexsort((np.arange(len(airway)), airway))
-    airway, since, count = airway[by_airway], since[by_airway], count[by_airway]
+    which, since, count = (np.concatenate(part) for part in zip(*found))
+    by_airway = np.argsort(order[which], kind="stable")
+    airway, since, count = order[which][by_airway], since[by_airway], count[by_airway]
     running = np.cumsum(count) - count
     head = np.concatenate([[True], airway[1:] != airway[:-1]]) if len(airway) else np.zeros(0, dtype=bool)
     base = np.repeat(running[head], np.diff(np.append(np.flatnonzero(head), len(airway))))
@@ -113,10 +106,7 @@ def _strain(row: pd.Series, checks_per_day: int) -> np.ndarray:
     flat = float(row["flat_per_check"])
     if not np.isnan(flat):
         return np.full(_MOST_AGES + 1, -np.log1p(-flat) if flat < 1 else np.inf)
-    steady = (
-        float(row[["soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"]].sum())
-        / checks_per_day
-    )
+    steady = float(row[["soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"]].sum()) / checks_per_day
     age = np.arange(_MOST_AGES + 1) * (24.0 / checks_per_day)
     scale = float(row["loosening_scale_hours"])
     slack = (age / scale) ** float(row["loosening_shape"]) if 0 < scale < np.inf else np.zeros_like(age)

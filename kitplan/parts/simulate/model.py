@@ -21,7 +21,7 @@ from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.par.values import ParPlan
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
-from kitplan.parts.simulate.rules_of_thumb import records, rules, tune
+from kitplan.parts.simulate.rules_of_thumb import rules, tune
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_position
 from kitplan.read.values import Unit
 
@@ -199,8 +199,7 @@ def _by_rule(room: _StockRoom, past: np.ndarray, floor_units: np.ndarray, plan: 
     """Par levels by each rule, with factors in common use and tuned to the plan's own `covered` share."""
     interval_steps = room.clock.interval_steps
     whole = windows(past, interval_steps)
-    known = records(whole, max(int(DAYS_A_YEAR * room.clock.steps_per_day / interval_steps), 1))
-    each = rules(known, floor_units)
+    each = rules(whole, max(int(DAYS_A_YEAR * room.clock.steps_per_day / interval_steps), 1), floor_units)
     pars = {name.format(f): rule(f) for name, (rule, factors) in each.items() for f in factors}
     target = float(room.covered_share(plan[None])[0])
     found = tune([rule for rule, _ in each.values()], room.covered_share, target)

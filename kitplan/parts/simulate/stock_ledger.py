@@ -186,7 +186,7 @@ def play_ledger(
     ledger = _Ledger(par, over, rule, demand.mean(axis=(0, 1)))
     begin = first * review + lead
     run = LedgerRun((par.shape[0], replications, items), review, begin, count,
-                    _covered(demand, par, rule, first, count, over))
+                    within_position(demand, par, rule, warm_steps, over))
     for step in range(begin + run.steps):
         ledger.receive(step)
         thrown = ledger.discard(step)
@@ -201,13 +201,6 @@ def play_ledger(
     return run
 
 
-def within_position(
-    demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int, over: np.ndarray
-) -> np.ndarray:
-    """Return LedgerRun.covered alone, without playing the stock room; same arguments as `play_ledger`."""
-    return _covered(demand, par, rule, *_counted_intervals(demand.shape[0], rule, warm_steps), over)
-
-
 def _counted_intervals(steps: int, rule: ReviewRule, warm_steps: int) -> tuple[int, int]:
     """(number of the first review whose interval counts, how many count)."""
     review, lead = rule.review_steps, rule.lead_steps
@@ -220,14 +213,15 @@ def _counted_intervals(steps: int, rule: ReviewRule, warm_steps: int) -> tuple[i
     return first, count
 
 
-def _covered(
-    demand: np.ndarray, par: np.ndarray, rule: ReviewRule, first: int, count: int, over: np.ndarray
+def within_position(
+    demand: np.ndarray, par: np.ndarray, rule: ReviewRule, warm_steps: int, over: np.ndarray
 ) -> np.ndarray:
-    """Return bool (P, R, K): demand from each review to the receipt after next is within what was there and on order.
+    """Return LedgerRun.covered alone, without playing the stock room; same arguments as `play_ledger`.
 
     Demand moves that position down and orders move it up by whole packs, so what lies above par right after a review
     is what lay above it at first, less demand so far, modulo the pack. Par 0 is not stocked: nothing is ever there.
     """
+    first, count = _counted_intervals(len(demand), rule, warm_steps)
     total = np.zeros((demand.shape[0] + 1, *demand.shape[1:]), dtype=np.int64)
     np.cumsum(demand, axis=0, out=total[1:])
     starts = (first + np.arange(count)) * rule.review_steps
