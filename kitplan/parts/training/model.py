@@ -6,8 +6,8 @@ Everything here is for practice on manikins. What a class opens or cuts never go
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,6 @@ from kitplan.parts.training.cuts import (
 )
 from kitplan.parts.training.left import left_over
 from kitplan.parts.training.lists import (
-    Taken,
     class_things,
     items_taken,
     shopping_list,
@@ -73,7 +72,6 @@ class TrainingPlan:
     sessions: pd.DataFrame
     bounds: pd.DataFrame
     warnings: tuple[str, ...] = ()
-    checksums: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def value(self) -> float:
@@ -175,12 +173,11 @@ def _with_source(cut: Cut, column: str) -> pd.DataFrame:
 
 def planned_classes(work: Work) -> TrainingPlan:
     """The classes of a unit, with the items of its plan."""
-    return plan_training(work.unit, work.unit.classes, work.unit.class_checksums, work.item_choice)
+    return plan_training(work.unit, work.unit.classes, work.item_choice)
 
 
 def plan_training(
-    unit: Unit, lessons: Sequence[TrainingClass], checksums: Mapping[str, str] | None = None,
-    item_choice: ItemChoice | None = None,
+    unit: Unit, lessons: Sequence[TrainingClass], item_choice: ItemChoice | None = None
 ) -> TrainingPlan:
     """Plan one class or a season of several, with the items that the bedsides hold where item_choice says which.
 
@@ -209,7 +206,7 @@ def plan_training(
         classes=_by_class(lessons, needs, tables, taken, shopping), bounds=_bounds(tape),
         comparison=compare_with_rules(unit, lessons, needs.pieces, needs.sets, tape),
         sessions=session_list(unit, lessons, at_stations, taken, tape, sheets, tables),
-        warnings=needs.warnings, checksums=dict(checksums or {}),
+        warnings=needs.warnings,
     )
 
 
@@ -235,7 +232,7 @@ def _setup(
 
 
 def _by_class(
-    lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable], taken: Sequence[Taken],
+    lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable], taken: pd.DataFrame,
     shopping: pd.DataFrame,
 ) -> pd.DataFrame:
     """Money by class: each purchase is shared by the units that a class takes of it, durable things by learners."""
@@ -244,11 +241,9 @@ def _by_class(
     for row in shopping.to_dict("records"):
         if not row["buy_units"] or math.isnan(row["value"]):
             continue
-        part = np.zeros(len(lessons))
-        for entry in taken:
-            if entry.item == row["item"] and row["kind"] == "used up":
-                part[entry.lesson] += entry.buy
-        if row["kind"] == "durable":
+        if row["kind"] == "used up":
+            part = np.bincount(taken["lesson"], taken["buy"] * (taken["item"] == row["item"]), len(lessons))
+        else:
             keys = [set(t.things["item"]) | set(t.things["thing"]) for t in tables]
             part = learners * np.array([row["item"] in k for k in keys])
         value += row["value"] * part / part.sum()
