@@ -85,15 +85,14 @@ class AttemptTables:
         return self._counts[key]
 
 
-def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
+def attempt_tables(unit: Unit, n_short: int | None = None) -> AttemptTables:
     """Attempt PMFs of each distinct frequency model of the unit; of the last few units they are kept.
 
-    n_short: checks of the interval planned for (default: the stock room's protection interval). n_long: checks of
-    a stay that are counted exactly (default: `exact_checks`).
+    n_short: checks of the interval planned for (default: the stock room's protection interval). Of a stay
+    `exact_checks` are counted exactly.
     """
-    n_long = n_long or exact_checks(unit.checks_per_day)
     n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
-    return _attempt_tables(Paced(unit), n_short, n_long)
+    return _attempt_tables(Paced(unit), n_short, exact_checks(unit.checks_per_day))
 
 
 @lru_cache(maxsize=4)
@@ -185,10 +184,6 @@ class _Airway:
     row: Mapping[str, Any]
     technique: Technique
     uses: np.ndarray
-
-    def lengths_mm(self, width_mm: float) -> np.ndarray:
-        """Pieces of one re-secure cut from tape of this width, longest first."""
-        return lengths_per_use(self.technique, self.row, width_mm)
 
     @property
     def mean_uses(self) -> float:
@@ -288,7 +283,8 @@ def items_opened(unit: Unit, stratum: int, item: Mapping[str, Any], need: float,
 
 def _opened(airway: _Airway, item: Mapping[str, Any], need: float, n_uses: int) -> np.ndarray | None:
     if item["role"] == "tape":
-        roll_mm, lengths = float(item["length_mm"]), airway.lengths_mm(float(item["width_mm"]))
+        roll_mm = float(item["length_mm"])
+        lengths = lengths_per_use(airway.technique, airway.row, float(item["width_mm"]))
         return rolls_after_uses(lengths, roll_mm, n_uses) if lengths.max(initial=0.0) <= roll_mm else None
     per_item = float(item["contains"])
     if item["role"] == "barrier" and not np.isnan(float(item["width_mm"])):

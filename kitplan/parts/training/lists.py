@@ -52,7 +52,7 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
-        mine = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == practice)]
+        mine = needs.of(needs.sets, lesson, practice)
         waiting = mine["sets"].to_numpy(int)
         total = int(waiting.sum())
         side_by_side = group["sets"].sum() > total
@@ -241,13 +241,13 @@ def _pieces_at(
 ) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for number, _ in enumerate(training.practices):
-        sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]
+        sets = needs.of(needs.sets, lesson, number)
         here, total = int(sets.loc[sets["station"] == station, "sets"].iloc[0]), int(sets["sets"].sum())
-        mine = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+        mine = needs.of(needs.pieces, lesson, number)
         for piece in mine.to_dict("records"):
             rows.append((lesson, station + 1, "tape piece", f"tape {piece['width_mm']:g} mm", piece_text(piece),
                          here * int(piece["count"]) // total, "piece"))
-        cut = needs.dressings[(needs.dressings["lesson"] == lesson) & (needs.dressings["practice"] == number)]
+        cut = needs.of(needs.dressings, lesson, number)
         for piece in cut.to_dict("records"):
             weights = sets.sort_values("station")["sets"].to_numpy(int)
             dealt = largest_remainder(int(piece["count"]), weights)[station]

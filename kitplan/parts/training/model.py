@@ -118,13 +118,12 @@ class TrainingPlan:
 
     def cut_plan(self) -> pd.DataFrame:
         """Patterns of tape: lesson, width_mm, roll, from, pattern, count, used_mm, waste_mm."""
-        frames = [_with_source(c, "roll").assign(width_mm=c.width_mm) for c in self.tape]
-        return _one_frame(frames, "lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm", "waste_mm")
+        return _patterns(self.tape, "roll", "lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm",
+                         "waste_mm")
 
     def sheet_plan(self) -> pd.DataFrame:
         """Patterns of dressing sheets: lesson, sheet, from, pattern, count, waste_mm2."""
-        frames = [_with_source(c, "sheet") for c in self.sheets]
-        return _one_frame(frames, "lesson", "sheet", "from", "pattern", "count", "waste_mm2")
+        return _patterns(self.sheets, "sheet", "lesson", "sheet", "from", "pattern", "count", "waste_mm2")
 
     def pieces(self) -> pd.DataFrame:
         """Tape pieces by practice, with their slits: what each cut length becomes."""
@@ -159,16 +158,12 @@ class TrainingPlan:
         return first, second, third
 
 
-def _one_frame(frames: Sequence[pd.DataFrame], *columns: str) -> pd.DataFrame:
+def _patterns(cuts: Sequence[Cut], stock: str, *columns: str) -> pd.DataFrame:
+    """The patterns of all cuts, with the item of each roll or sheet in the column `stock` and where it comes from."""
+    frames = [cut.plan.plan.assign(lesson=cut.lesson, width_mm=cut.width_mm, **{
+        place: [cut.source[name][k] for name in cut.plan.plan[stock]] for k, place in enumerate((stock, "from"))})
+        for cut in cuts]
     return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
-
-
-def _with_source(cut: Cut, column: str) -> pd.DataFrame:
-    plan = cut.plan.plan
-    return plan.assign(**{
-        "lesson": cut.lesson, "from": [cut.source[n][1] for n in plan[column]],
-        column: [cut.source[n][0] for n in plan[column]],
-    })
 
 
 def planned_classes(work: Work) -> TrainingPlan:

@@ -69,7 +69,7 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lessons: Sequence[int]) -> list
     for lesson, number in [(i, n) for i in lessons for n in range(len(training.lessons[i].practices))]:
         practice = training.lessons[lesson].practices[number]
         technique = unit.techniques[practice.technique]
-        mine = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+        mine = needs.of(needs.pieces, lesson, number)
         if not len(mine):
             continue
         sheet = None
@@ -77,7 +77,7 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lessons: Sequence[int]) -> list
             sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
             sheet = (round(technique.uses_with_barrier["barrier"]), *sides, "")
         key = (practice.technique, practice.route, practice.size_text)
-        sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum()
+        sets = needs.of(needs.sets, lesson, number)["sets"].sum()
         taken[key] = taken.get(key, 0) + int(sets)
         note = f"{PRACTICE_ONLY}. These pieces are for one try; {taken[key]} sets are taken in all."
         width = float(mine["width_mm"].iloc[0])

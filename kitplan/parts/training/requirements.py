@@ -46,6 +46,10 @@ class ClassNeeds:
     problems: tuple[Problem, ...]
     warnings: tuple[str, ...]
 
+    def of(self, frame: pd.DataFrame, lesson: int, practice: int) -> pd.DataFrame:
+        """The rows of one practice of one class in one of these frames."""
+        return frame[(frame["lesson"] == lesson) & (frame["practice"] == practice)]
+
 
 def class_needs(
     unit: Unit, lessons: Sequence[TrainingClass], item_choice: ItemChoice | None = None
