@@ -39,8 +39,6 @@ def room_of(module: str) -> str | None:
         return "command"
     if parts[2] == "hospital" and parts[3] in ("model", "shelves"):
         return "hospital"
-    if parts[3] == "saved_plan":
-        return "command"
     return "paper" if parts[3].split("_")[-1] in PAPER else "model"
 
 

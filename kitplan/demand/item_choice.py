@@ -177,7 +177,7 @@ def held_roles(unit: Unit, stratum: int) -> list[str]:
 
 
 @dataclass(frozen=True)
-class _Airway:
+class Airway:
     """One stratum as the choice of its items sees it. row: of Unit.strata."""
 
     stratum: int
@@ -190,9 +190,9 @@ class _Airway:
         return float(self.uses @ np.arange(len(self.uses)))
 
 
-def _airway(unit: Unit, stratum: int, uses: np.ndarray) -> _Airway:
+def airway_of(unit: Unit, stratum: int, uses: np.ndarray) -> Airway:
     row = unit.strata.loc[stratum].to_dict()
-    return _Airway(stratum, row, unit.techniques[str(row["technique"])], uses)
+    return Airway(stratum, row, unit.techniques[str(row["technique"])], uses)
 
 
 def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
@@ -207,7 +207,7 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
     rows: list[dict[str, object]] = []
     opened: dict[tuple[int, str], np.ndarray] = {}
     for stratum in unit.strata.index:
-        airway = _airway(unit, int(stratum), tables.in_stay(unit, int(stratum)))
+        airway = airway_of(unit, int(stratum), tables.in_stay(unit, int(stratum)))
         for role, need in role_needs(unit, stratum).items():
             found = fitting(unit, catalogue.get(role, ()), airway.row, airway.technique.tape_width_mm)
             rows += _fill_used_role(unit, airway, [item for _, item in found], need, opened)
@@ -217,17 +217,17 @@ def fill_roles(unit: Unit, tables: AttemptTables | None = None) -> ItemChoice:
 
 
 def _fill_used_role(
-    unit: Unit, airway: _Airway, found: list[Mapping[str, Any]], need: float, opened: dict[tuple[int, str], np.ndarray]
+    unit: Unit, airway: Airway, found: list[Mapping[str, Any]], need: float, opened: dict[tuple[int, str], np.ndarray]
 ) -> list[dict[str, object]]:
     shared = [item for item in found if item["share"] > 0]
     if shared:
         total = sum(item["share"] for item in shared)
         return [
-            _candidate(airway, item, need, opened)
+            candidate(airway, item, need, opened)
             | {"share": item["share"] / total, "because": f"{100 * item['share'] / total:.0f} % of the role"}
             for item in shared
         ]
-    candidates = [c for item in found if (c := _candidate(airway, item, need, opened))]
+    candidates = [c for item in found if (c := candidate(airway, item, need, opened))]
     if not candidates:
         return []
     wanted = unit.prefer.get(str(candidates[0]["role"]))
@@ -241,7 +241,7 @@ def _fill_used_role(
     return [best | {"because": why}]
 
 
-def _row(airway: _Airway, item: Mapping[str, Any], need: float) -> dict[str, object]:
+def _row(airway: Airway, item: Mapping[str, Any], need: float) -> dict[str, object]:
     return dict.fromkeys(ITEM_CHOICE_COLUMNS, np.nan) | {
         "stratum": airway.stratum,
         "role": item["role"],
@@ -253,8 +253,8 @@ def _row(airway: _Airway, item: Mapping[str, Any], need: float) -> dict[str, obj
     }
 
 
-def _candidate(
-    airway: _Airway, item: Mapping[str, Any], need: float, opened: dict[tuple[int, str], np.ndarray]
+def candidate(
+    airway: Airway, item: Mapping[str, Any], need: float, opened: dict[tuple[int, str], np.ndarray]
 ) -> dict[str, object]:
     """One item as the choice for one role: how much of it a re-secure and a stay take, {} if it cannot serve."""
     price = float(item["price"]) / float(item["pack"])
@@ -278,10 +278,10 @@ def items_opened(unit: Unit, stratum: int, item: Mapping[str, Any], need: float,
 
     A roll yields whole pieces, a sheet whole rectangles, anything else its `contains`. item: one catalogue row.
     """
-    return _opened(_airway(unit, stratum, np.zeros(1)), item, need, n_uses)
+    return _opened(airway_of(unit, stratum, np.zeros(1)), item, need, n_uses)
 
 
-def _opened(airway: _Airway, item: Mapping[str, Any], need: float, n_uses: int) -> np.ndarray | None:
+def _opened(airway: Airway, item: Mapping[str, Any], need: float, n_uses: int) -> np.ndarray | None:
     if item["role"] == "tape":
         roll_mm = float(item["length_mm"])
         lengths = lengths_per_use(airway.technique, airway.row, float(item["width_mm"]))
@@ -296,7 +296,7 @@ def _opened(airway: _Airway, item: Mapping[str, Any], need: float, n_uses: int) 
 
 
 def _fill_once(
-    unit: Unit, airway: _Airway, role: str, found: Sequence[tuple[int, Mapping[str, Any]]]
+    unit: Unit, airway: Airway, role: str, found: Sequence[tuple[int, Mapping[str, Any]]]
 ) -> list[dict[str, object]]:
     if not found:
         return []

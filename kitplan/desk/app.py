@@ -8,10 +8,20 @@ from typing import Any
 from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
 
+import kitplan
+from kitplan.commands.check import report_lines
+from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
+from kitplan.desk.drawing import curve_chart, demand_chart
 from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
 from kitplan.desk.opened import PLAN_FOLDER, Opened
+from kitplan.parts.par.summary import CAUTION, not_yet_own, three_sentences
+from kitplan.planning import ready_to_plan
+from kitplan.read.grids import header_key
+from kitplan.read.problems import InputError, UnsafePlan
+from kitplan.resources import sample_units
+from kitplan.write.shelf import order_rule
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
          ("curve_page", "Readiness and cost"), ("week_page", "The week"),
@@ -29,8 +39,6 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
 
     @app.context_processor
     def _furniture() -> dict[str, Any]:
-        from kitplan.parts.par.summary import CAUTION
-
         name = (request.view_args or {}).get("name")
         return {"pages": PAGES if name else (), "name": name, "note": note, "caution": CAUTION}
 
@@ -40,8 +48,6 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
 
     _begin_pages(app, home)
     _plan_pages(app, home, jobs, opened)
-    from kitplan.desk import class_pages, month_pages, week_pages
-
     week_pages.add(app, home)
     class_pages.add(app, home)
     month_pages.add(app, home, opened)
@@ -50,8 +56,6 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
 
 def _error_page(error: Exception) -> tuple[str, int]:
     """An error as a page that says what to do; a defect is called one."""
-    from kitplan.read.problems import InputError, UnsafePlan
-
     if isinstance(error, HTTPException):
         text, code = error.description or error.name, error.code or 500
         if code == 413:
@@ -63,20 +67,10 @@ def _error_page(error: Exception) -> tuple[str, int]:
     return render_template("error.html", text=text), code
 
 
-def unit_of(home: shelf.Home, name: str) -> Path:
-    """The folder of a unit of this desk; 404 for any other name."""
-    folder = home.unit(name)
-    if folder is None:
-        abort(404, "There is no such unit in this folder.")
-    return folder
-
-
 def _begin_pages(app: Flask, home: shelf.Home) -> None:
 
     @app.get("/")
     def begin() -> str | Response:
-        from kitplan.resources import sample_units
-
         if home.single:
             return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
         workbooks = sorted(p.name for p in home.folder.glob("[!~.]*.xlsx"))
@@ -92,16 +86,16 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
             abort(409, f"No unit was made: {error}. Give another name.")
         file = request.files.get("census")
         if file and file.filename:
-            shelf.take_in(unit_of(home, made), "census", file.filename, file.read())
+            shelf.take_in(shelf.unit_of(home, made), "census", file.filename, file.read())
         return redirect(url_for("unit_page" if sample else "census_page", name=made))  # type: ignore[return-value]
 
     @app.get("/unit/<name>/census")
     def census_page(name: str) -> str:
-        return render_template("census.html", **_checked(unit_of(home, name)))
+        return render_template("census.html", **_checked(shelf.unit_of(home, name)))
 
     @app.post("/unit/<name>/census")
     def drop_census(name: str) -> Response:
-        folder, file = unit_of(home, name), request.files.get("census")
+        folder, file = shelf.unit_of(home, name), request.files.get("census")
         if not file or not file.filename:
             abort(409, "No file was chosen. Choose the census, as CSV or .xlsx.")
         shelf.take_in(folder, "census", file.filename, file.read())
@@ -109,7 +103,7 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
 
     @app.post("/unit/<name>/correct")
     def correct(name: str) -> Response:
-        folder, file = unit_of(home, name), request.form.get("file", "")
+        folder, file = shelf.unit_of(home, name), request.form.get("file", "")
         if file not in _own_tables(folder):
             abort(404, "This table is not in the unit's folder.")
         cells = {(int(row), int(column)): text for key, text in request.form.items() if key.startswith("cell.")
@@ -125,10 +119,6 @@ def _own_tables(folder: Path) -> list[str]:
 
 def _checked(folder: Path) -> dict[str, Any]:
     """What reading the unit says: faults beside their rows, warnings, and what was read."""
-    import kitplan
-    from kitplan.commands.check import report_lines
-    from kitplan.planning import ready_to_plan
-
     faults: tuple[Any, ...] = ()
     report: list[str] = []
     warnings: tuple[Any, ...] = ()
@@ -146,8 +136,6 @@ def _checked(folder: Path) -> dict[str, Any]:
 
 def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any]], list[Any]]:
     """Faults that stand in a cell of a table, with the row that they stand in; and the others."""
-    from kitplan.read.grids import header_key
-
     own, tables, others = _own_tables(folder), {}, []
     for fault in faults[:200]:
         if fault.file not in own or fault.row is None:
@@ -175,7 +163,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/")
     def unit_page(name: str) -> str:
-        folder = unit_of(home, name)
+        folder = shelf.unit_of(home, name)
         job = jobs.of(folder)
         if job is not None and not job.end:
             return render_template("working.html", doing=job.doing, seconds=job.seconds)
@@ -184,8 +172,6 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         if plan is None:
             ready = (folder / "census.csv").is_file()
             return render_template("unplanned.html", ended=ended, ready=ready)
-        from kitplan.parts.par.summary import not_yet_own, three_sentences
-
         return render_template(
             "unit.html", plan=plan, said=three_sentences(plan), open_points=not_yet_own(plan.unit), ended=ended,
             changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,
@@ -194,32 +180,29 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.post("/unit/<name>/plan")
     def start_plan(name: str) -> Response:
-        folder = unit_of(home, name)
+        folder = shelf.unit_of(home, name)
         jobs.start(folder, folder / PLAN_FOLDER)
         return redirect(url_for("unit_page", name=name))  # type: ignore[return-value]
 
     @app.post("/unit/<name>/cancel")
     def cancel_plan(name: str) -> Response:
-        jobs.cancel(unit_of(home, name))
+        jobs.cancel(shelf.unit_of(home, name))
         return redirect(url_for("unit_page", name=name))  # type: ignore[return-value]
 
     @app.get("/unit/<name>/par")
     def par_page(name: str) -> str:
-        plan = opened.needed(unit_of(home, name))
+        plan = opened.needed(shelf.unit_of(home, name))
         sort = request.args.get("by", "")
         levels = plan.par.levels[plan.par.levels["par_units"] > 0]
         if sort in levels.columns:
             down = request.args.get("down") == "1"
             levels = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable")
         return render_template("par.html", plan=plan, rows=levels.to_dict("records"), by=sort,
-                               down=request.args.get("down") == "1", rule=_rule())
+                               down=request.args.get("down") == "1", rule=order_rule)
 
     @app.get("/unit/<name>/par/<item>")
     def item_page(name: str, item: str) -> str:
-        import kitplan
-        from kitplan.desk.drawing import demand_chart
-
-        plan = opened.needed(unit_of(home, name))
+        plan = opened.needed(shelf.unit_of(home, name))
         row = plan.par.levels[plan.par.levels["item"] == item]
         if row.empty:
             abort(404, "There is no such item in this plan.")
@@ -230,9 +213,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/curve")
     def curve_page(name: str) -> str:
-        from kitplan.desk.drawing import curve_chart
-
-        plan = opened.needed(unit_of(home, name))
+        plan = opened.needed(shelf.unit_of(home, name))
         curve = plan.par.frontier.reset_index(drop=True)
         step = request.args.get("step", type=int)
         near = int((curve["target"] - plan.readiness.target).abs().idxmin())
@@ -244,7 +225,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/paper/<path:file>")
     def paper(name: str, file: str) -> Response:
-        folder = unit_of(home, name)
+        folder = shelf.unit_of(home, name)
         if file not in {f for papers in _papers(folder).values() for f in papers}:
             abort(404, "This plan has no such paper.")
         place = folder / PLAN_FOLDER / file
@@ -264,12 +245,6 @@ def _moved(plan: Any, target: float) -> list[dict[str, Any]]:
     frame["money"] = (frame["then"] - frame["par_units"]) * frame["item"].map(prices)
     rows: list[dict[str, Any]] = frame.sort_values("money", key=abs, ascending=False, kind="stable").to_dict("records")
     return rows
-
-
-def _rule() -> Any:
-    from kitplan.write.shelf import order_rule
-
-    return order_rule
 
 
 def _papers(folder: Path) -> dict[str, list[str]]:

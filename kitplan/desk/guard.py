@@ -5,7 +5,7 @@ from __future__ import annotations
 import hmac
 from urllib.parse import urlsplit
 
-from flask import Flask, Response, abort, g, redirect, request, session
+from flask import Flask, Response, abort, redirect, request, session
 
 MOST_BYTES = 40_000_000
 """Largest request. A census of ten years is under a tenth of it."""
@@ -65,7 +65,7 @@ def guard(app: Flask, secret: str, port: int) -> None:
 
     @app.context_processor
     def _mark() -> dict[str, object]:
-        return {"mark": form_mark(secret), "problem": g.get("problem")}
+        return {"mark": form_mark(secret)}
 
 
 def form_mark(secret: str) -> str:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from flask import abort
 
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
+import kitplan
+from kitplan.planning import Plan
+from kitplan.saved.inputs import changed_inputs, told_changes
 
 PLAN_FOLDER = "plan"
+NO_PLAN = "There is no plan yet. Open This unit and press Plan."
 
 
 class Opened:
@@ -23,8 +24,6 @@ class Opened:
 
     def plan(self, unit: Path) -> Plan | None:
         """The plan in a unit's folder, None where there is none. Raises InputError for a damaged one."""
-        import kitplan
-
         record = unit / PLAN_FOLDER / "plan.json"
         try:
             state = record.stat()
@@ -41,12 +40,10 @@ class Opened:
         """As `plan`; a page that says to plan first where there is none."""
         plan = self.plan(unit)
         if plan is None or "par" not in plan.parts:
-            abort(409, "There is no plan yet. Open This unit and press Plan.")
+            abort(409, NO_PLAN)
         return plan
 
     def changed(self, unit: Path) -> list[str]:
         """What has changed since the plan was made, a sentence each."""
-        from kitplan.saved.inputs import changed_inputs, told_changes
-
         plan = self.plan(unit)
         return told_changes(changed_inputs(plan, unit)) if plan is not None else []

@@ -40,18 +40,11 @@ def serve(folder: Path, port: int, browser: bool) -> None:
     click.echo(f"The desk of {folder}. Only this computer can open it. Ctrl-C ends it.", err=True)
     if browser:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
-    threading.Thread(target=_warm, daemon=True).start()
     try:
         with _marked(folder, port):
             server.run()
     finally:
         app.extensions["desk"]["jobs"].end_all()
-
-
-def _warm() -> None:
-    """Load what every page needs while the first one is being looked at."""
-    import kitplan.planning
-    import kitplan.saved.folder  # noqa: F401
 
 
 @contextlib.contextmanager

@@ -7,6 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import tomli_w
+
 from kitplan.desk.units import keep_original
 
 
@@ -23,15 +25,13 @@ def read_toml(folder: Path, name: str) -> dict[str, Any]:
 
 def write_toml(folder: Path, name: str, settings: dict[str, Any]) -> None:
     """Write settings as a file; the file before it is kept. Raises OSError."""
-    import tomli_w
-
     from kitplan.write.writer import write_file
 
     keep_original(folder, name)
     write_file(folder / name, tomli_w.dumps(settings).encode(), replace=True)
 
 
-def number(text: str, label: str, *, whole: bool = False, least: float = 0.0) -> float | int | None:
+def number(text: str, label: str, *, whole: bool = False) -> float | int | None:
     """A number out of a form, None where nothing was typed. Raises ValueError with the label."""
     text = text.strip().replace(",", ".").replace(" ", "")
     if not text:
@@ -41,6 +41,6 @@ def number(text: str, label: str, *, whole: bool = False, least: float = 0.0) ->
         value = kind(text)
     except ValueError:
         raise ValueError(f"{label}: {text!r} is not a {'whole ' if whole else ''}number") from None
-    if not least <= value < 1e9:
-        raise ValueError(f"{label}: {text} is below {least:g} or beyond any use")
+    if not 0 <= value < 1e9:
+        raise ValueError(f"{label}: {text} is below 0 or beyond any use")
     return value

@@ -8,9 +8,18 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from hashlib import sha256
 from pathlib import Path
 
+from flask import abort
 from werkzeug.utils import secure_filename
+
+from kitplan.read.cells import Bad, text_of
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.starter import sample_files, starter_files
+from kitplan.read.workbook import Book
+from kitplan.resources import sample_units
+from kitplan.write.writer import write_file, write_outputs
 
 ORIGINALS = "originals"
 """Folder of a unit that keeps every file as it was before the desk changed it."""
@@ -50,12 +59,16 @@ class Home:
         return folder
 
 
+def unit_of(home: Home, name: str) -> Path:
+    """The folder of a unit of this desk; 404 for any other name."""
+    folder = home.unit(name)
+    if folder is None:
+        abort(404, "There is no such unit in this folder.")
+    return folder
+
+
 def make_unit(home: Home, name: str, sample: str | None) -> str:
     """Make a unit, blank or a copy of an invented sample; its folder's name. Raises ValueError, OSError."""
-    from kitplan.read.starter import sample_files, starter_files
-    from kitplan.resources import sample_units
-    from kitplan.write.writer import write_outputs
-
     if not name.strip():
         raise ValueError("the name is empty")
     folder = home.new_folder(name)
@@ -76,8 +89,6 @@ def _named(toml: str, name: str) -> str:
 
 def keep_original(folder: Path, name: str) -> None:
     """Keep a copy of a file as it is now, by day and time, before it is changed."""
-    from kitplan.write.writer import write_outputs
-
     path = folder / name
     if path.is_file():
         stamp = f"{datetime.now():%Y-%m-%d-%H%M%S-%f}"
@@ -86,8 +97,6 @@ def keep_original(folder: Path, name: str) -> None:
 
 def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
     """Put a dropped table in its place as CSV; the first sheet of a workbook is taken. Raises InputError, OSError."""
-    from kitplan.write.writer import write_file
-
     keep_original(folder, f"{table}.csv")
     if content.startswith(b"PK\x03\x04"):
         content = _first_sheet(table, file_name, content)
@@ -95,10 +104,6 @@ def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
 
 
 def _first_sheet(table: str, file_name: str, content: bytes) -> bytes:
-    from kitplan.read.cells import Bad, text_of
-    from kitplan.read.problems import InputError, Problem
-    from kitplan.read.workbook import Book
-
     book = Book(file_name, content)
     sheet = book.sheet_named(table) or next(iter(book.sheets), None)
     grid = book.grid(sheet) if sheet is not None else Bad("holds no sheet", "Save the table again.")
@@ -159,8 +164,6 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
 
     False, with nothing changed, where the file has changed since. Raises OSError, ValueError.
     """
-    from kitplan.write.writer import write_file
-
     path = folder / name
     content = path.read_bytes()
     if checksum(content) != seen:
@@ -172,6 +175,4 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
 
 def checksum(content: bytes) -> str:
     """Short mark of a file's content."""
-    from hashlib import sha256
-
     return sha256(content).hexdigest()[:16]

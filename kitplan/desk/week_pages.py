@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.units import Home
-
-if TYPE_CHECKING:
-    from kitplan.parts.orders.round_command import Session
+from kitplan.desk.opened import NO_PLAN, PLAN_FOLDER
+from kitplan.desk.units import Home, unit_of
+from kitplan.parts.orders import round_command as rounds
+from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.recall import find_recall
 
 _HEADS = {
     "receive": ("order", "item", "packs", "loose_units", "expires", "lot", "pack_code", "will_not_come"),
@@ -33,8 +35,6 @@ _TYPED = {
 
 def add(app: Flask, home: Home) -> None:
     """The pages of the week."""
-    from kitplan.desk.app import unit_of
-
     for step, page in (("", "week"), ("/receive", "receive"), ("/count", "count"), ("/kits", "kits")):
         app.add_url_rule(f"/unit/<name>/week{step}", f"{page}_page",
                          lambda name, page=page: _shown(unit_of(home, name), f"{page}.html"))
@@ -64,47 +64,28 @@ def add(app: Flask, home: Home) -> None:
         return {"last_said": last_said, "today": date.today().isoformat()}
 
 
-def _shown(folder: Path, template: str) -> str:
-    from kitplan.parts.orders import round_command as rounds
-
-    _planned(folder)
+@contextlib.contextmanager
+def _round(folder: Path) -> Iterator[rounds.Session]:
+    """The round of a unit that has a plan."""
+    if not (folder / PLAN_FOLDER / "plan.json").is_file():
+        abort(409, NO_PLAN)
     with rounds.session(folder, None, None, quiet=True) as work:
-        found = _week(work)
-    return render_template(template, **found)
+        yield work
 
 
-def _planned(folder: Path) -> None:
-    if not (folder / "plan" / "plan.json").is_file():
-        abort(409, "There is no plan yet. Open This unit and press Plan.")
-
-
-def _week(work: Session) -> dict[str, Any]:
-    """What the pages of the week show: all of it out of the round's own result."""
-    weekly = work.weekly()
-    now, plan = weekly.now, weekly.plan
-    lines = [
-        {"level": level, "expected": now.expected.get(level.item), "counted": now.counted.get(level.item)}
-        for level in plan.levels
-    ]
-    order = None if weekly.order is None else weekly.order.lines.to_dict("records")
-    return {
-        "plan": work.plan, "weekly": weekly, "lines": lines, "currency": plan.currency, "entries": len(work.book.lines),
-        "sentences": weekly.sentences(plan.currency), "questions": weekly.questions, "builds": weekly.builds,
-        "open_orders": now.open, "counted_on": now.last_count,
-        "order": [row for row in order or () if row["order_packs"] > 0],
-        "ready_kits": now.kits_at("shelf"), "bedside_kits": now.kits_at("bedside"),
-        "order_value": weekly.order.value if weekly.order else 0.0,
-        "order_number": weekly.order.number if weekly.order else "",
-        "spoken": {level.item: level.description or level.item for level in plan.levels},
-    }
+def _shown(folder: Path, template: str) -> str:
+    """A page of the week: all that it shows is the round's own result."""
+    with _round(folder) as work:
+        weekly, entries = work.weekly(), len(work.book.lines)
+    order = () if weekly.order is None else weekly.order.lines.to_dict("records")
+    spoken = {level.item: level.description or level.item for level in weekly.plan.levels}
+    return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
+                           order=[row for row in order if row["order_packs"] > 0])
 
 
 def _take(folder: Path, step: str) -> list[str]:
     """Take in a form, as the same step's sheet would be. Raises InputError, OutputError."""
-    from kitplan.parts.orders import round_command as rounds
-
-    _planned(folder)
-    with rounds.session(folder, None, None, quiet=True) as work:
+    with _round(folder) as work:
         seen = request.form.get("entries", type=int)
         if seen != len(work.book.lines):
             abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
@@ -145,10 +126,5 @@ def _write_sheet(path: Path, step: str) -> bool:
 
 
 def _recalled(folder: Path, lot: str) -> Any:
-    from kitplan.parts.orders import round_command as rounds
-    from kitplan.parts.orders.ledger import standing
-    from kitplan.parts.orders.recall import find_recall
-
-    _planned(folder)
-    with rounds.session(folder, None, None, quiet=True) as work:
+    with _round(folder) as work:
         return find_recall(lot, work.book, standing(work.book), work.plan.orders.plan)

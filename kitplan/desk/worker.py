@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import asdict
 from pathlib import Path
 
 
@@ -29,7 +28,7 @@ def main(unit_path: str, out: str) -> None:
         _say(doing="Writing workbooks, tables and prints")
         plan.save(out)
     except kitplan.InputError as error:
-        _say(end="faults", text=str(error), problems=[asdict(p) for p in error.problems[:300]])
+        _say(end="faults", text=str(error))
     except (kitplan.UnsafePlan, OSError) as error:
         _say(end="refused", text=str(error))
     except Exception as error:  # told on the page as what it is: a defect

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from kitplan.demand import wear
-from kitplan.demand.estimate import FEWEST_EVENTS, learn
+from kitplan.demand.estimate import FEWEST_EVENTS, default_curve, learn
 from kitplan.demand.learnt_block import block_text, learnt_settings, rate_of
 from kitplan.demand.observed import observe
 from kitplan.demand.partial_pooling import pool_rates
@@ -340,3 +341,46 @@ def test_counts_give_each_cause_its_share_and_each_kind_the_rate_that_was_counte
     again = long_run_rates(replace(unit, frequency=counted.frequency(unit)))["re_secures_per_day"]
     assert again.to_numpy() == pytest.approx(counted.rates["rate_per_day"].to_numpy(), rel=0.03)
     assert len(factor) == unit.n_strata
+
+
+def test_what_a_log_teaches_is_its_sums_its_span_and_the_share_done_again(unit, learnt):
+    """The log of 400 days of a census that begins before it: every event once, redos beside them."""
+    seen = observe(unit)
+    assert learnt.events == len(seen.events) == learnt.rates["events"].sum() == learnt.reasons["events"].sum()
+    assert learnt.airway_days == pytest.approx(learnt.rates["airway_days"].sum())
+    assert learnt.redo is None, "the log shows none"
+    twice = unit.log.iloc[1000:1100]
+    again = learn(with_log(unit, pd.concat([unit.log, twice.assign(day=twice["day"] + 0.01)]).sort_values("day")))
+    assert again.redo == pytest.approx(100 / (100 + again.events), rel=0.05)
+    assert learnt.rates["expected_if_alike"].sum() == pytest.approx(learnt.events)
+    first, last = (date.fromisoformat(day) for day in (learnt.first_day, learnt.last_day))
+    begin, end = seen.windows[0, 0], seen.windows[-1, 1]
+    assert (first - unit.census.first_day).days == int(begin)
+    assert (last - first).days == int(np.ceil(end)) - 1 - int(begin)
+    assert (learnt.reasons["per_100_airway_days"] * learnt.airway_days / 100).tolist() == pytest.approx(
+        learnt.reasons["events"].tolist())
+
+
+def test_a_wear_model_to_start_from_is_the_mean_of_the_kinds(unit):
+    """Constant hazards of 0.1, 0.02, 0.05 and 0.03 a day are 0.2; a shape under 1 starts at 1."""
+    one = unit.frequency.assign(soiled_per_day=0.1, skin_per_day=0.02, moved_per_day=0.05, changed_per_day=0.03,
+                                loosening_shape=0.8, airway_spread=0.4)
+    scales = one.assign(loosening_scale_hours=np.linspace(60.0, 80.0, len(one)))
+    found = default_curve(replace(unit, frequency=scales))
+    assert (found["scale_hours"], found["shape"], found["spread"], found["constant"]) == pytest.approx(
+        (70.0, 1.0, 0.4, 0.2))
+    assert default_curve(replace(unit, frequency=one.assign(loosening_shape=1.7)))["shape"] == pytest.approx(1.7)
+
+
+def test_a_block_names_every_kind_that_differs_by_its_route_technique_skin_and_size(unit, learnt, monkeypatch):
+    monkeypatch.setattr("kitplan.demand.learnt_block.learnt_settings",
+                        lambda *_: ({"skin_per_day": 0.123456, "loosening_shape": 1.5}, np.array([1.0, 1.25, 0.5])))
+    rates = learnt.rates.assign(events=[1200, 30, 2], airway_days=[3000.4, 100.6, 4.0], route='o"ral', size="4.0 mm")
+    text = block_text(unit, replace(learnt, rates=rates, curve=None, redo=None, unit_name="A\nB"))
+    assert "learnt from the log of A B." in text
+    assert "left as it was: admission_secures, redo, loosening_shape, airway_spread." in text
+    assert "skin_per_day = 0.1235\nloosening_shape = 1.5\n" in text, "four digits, and no interval without a curve"
+    block = tomllib.loads(text)["resecure"]
+    assert [(m["route"], m["size"], m["all"]) for m in block["modifier"]] == [
+        ('o"ral', "4.0 mm", 1.25), ('o"ral', "4.0 mm", 0.5)]
+    assert "all = 1.25  # 30 events in 101 airway-days\n" in text

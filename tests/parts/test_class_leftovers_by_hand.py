@@ -20,7 +20,7 @@ from kitplan.parts.training.lists import (
     shopping_list,
     station_supplies,
 )
-from kitplan.parts.training.model import plan_training
+from kitplan.parts.training.model import TrainingPlan, plan_training
 from kitplan.parts.training.sessions import COLUMNS, _kept, _roll_ends, _used_up
 from kitplan.parts.training.timetable import plan_timetable
 from tests.conftest import make_unit
@@ -321,3 +321,25 @@ def test_a_durable_thing_is_there_once_for_all_sessions(unit):
                                            [1, 1, 1, 0, 0, 0]]
     assert rows["item"].tolist() == ["doll", "scissors"] * 2
     assert rows["unit"].iloc[0] == "piece"
+
+
+def summed_up(lessons=1, rolls=3, past=0, warnings=(), called="sessions"):
+    comparison = pd.DataFrame([("cut together", rolls, 0.125), ("every learner her own roll", 9, 0.5)],
+                              columns=["method", "rolls", "waste_share"])
+    return TrainingPlan.sentences(SimpleNamespace(
+        value=80.0, learners=16, currency="USD", lessons=["x"] * lessons, called=called, comparison=comparison,
+        shopping=pd.DataFrame({"practice_only_units": [past, 0]}), warnings=warnings))
+
+
+def test_a_class_is_summed_up_in_money_tape_and_what_to_look_at():
+    assert summed_up() == (
+        "Cost: 80.00 USD, 5.00 for each of 16 learners.",
+        "Tape: 3 rolls cut for the whole class, 12.5 % waste; a roll of her own for every learner would waste 50.0 %.",
+        "Look first at: the station lists, then cut the tape the day before.")
+    assert summed_up(2)[0] == "Cost: 80.00 USD, 5.00 for each of 16 learners in 2 sessions."
+    assert "whole course" in summed_up(2)[1]
+    assert "whole season" in summed_up(2, called="classes")[1]
+    assert summed_up(rolls=0)[1] == "Tape: none is used."
+    assert summed_up(rolls=1)[1].startswith("Tape: 1 roll cut")
+    assert summed_up(past=1)[2] == "Look first at: 1 item past the date; keep them apart, for practice only."
+    assert summed_up(past=1, warnings=("Mind it.", "x"))[2] == "Look first at: Mind it."

@@ -16,7 +16,7 @@ from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
-from kitplan.parts.orders.steps import count, order_lines, overdue, receive
+from kitplan.parts.orders.steps import count, order_lines, receive
 from kitplan.read.order_book import OrderBook
 from kitplan.read.round_sheets import CountedRow, KitRow, KitsFound, ReceivedRow, RoundSheets
 from tests.parts.round_play import Shelf, Truth, day_of, generator, in_packs
@@ -171,7 +171,7 @@ class Play:
 
     def order(self, day):
         now = standing(self.book)
-        order = make_order(self.plan, now, self.catalogue, overdue(now, self.plan, day))
+        order = make_order(self.plan, now, self.catalogue)
         for row in order.lines.itertuples():
             level = self.plan.level[row.item]
             assert row.position_units + row.order_units <= max(level.top_units, row.position_units)

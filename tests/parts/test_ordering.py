@@ -19,7 +19,6 @@ from kitplan.parts.orders.ordering import (
     packs_to_level,
 )
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, order_point, round_plan_of
-from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import Line, OrderBook
 
 DAY = date(2026, 7, 1)
@@ -45,7 +44,7 @@ def book(*rows, on_order=0, since=DAY):
 
 def line(*rows, on_order=0, since=DAY, pack=10, **level):
     now = standing(book(*rows, on_order=on_order, since=since))
-    return make_order(plan(**level), now, catalogue(pack), overdue(now, plan(), DAY)).lines.iloc[0]
+    return make_order(plan(**level), now, catalogue(pack)).lines.iloc[0]
 
 
 def test_a_position_at_its_level_orders_nothing_and_one_under_it_orders():

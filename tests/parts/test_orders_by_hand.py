@@ -12,8 +12,8 @@ from kitplan.parts.orders.model import shelf_notes
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.questions import questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
+from kitplan.parts.orders.round_command import find_unit
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
-from kitplan.parts.orders.saved_plan import find_unit
 from kitplan.parts.orders.steps import receive
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError

@@ -13,11 +13,11 @@ from openpyxl import Workbook
 from kitplan.parts.orders.build import built, plan_builds
 from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.model import WeeklyRound, shelf_notes
-from kitplan.parts.orders.ordering import make_order
+from kitplan.parts.orders.ordering import make_order, overdue
 from kitplan.parts.orders.questions import question_table, questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
+from kitplan.parts.orders.round_command import find_unit
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, round_plan_of
-from kitplan.parts.orders.saved_plan import find_unit
 from kitplan.parts.orders.steps import (
     aliases,
     amend_orders,
@@ -25,7 +25,6 @@ from kitplan.parts.orders.steps import (
     count,
     first_count,
     order_lines,
-    overdue,
     receive,
     to_class,
 )

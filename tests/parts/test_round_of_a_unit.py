@@ -12,8 +12,8 @@ import pytest
 
 from kitplan.parts.orders import round_plan
 from kitplan.parts.orders.model import planned_round, weekly_round
+from kitplan.parts.orders.round_command import find_unit, without_items
 from kitplan.parts.orders.round_plan import Level, RoundPlan, catalogue_of, make_round_plan, order_point
-from kitplan.parts.orders.saved_plan import find_unit, without_items
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError
 
@@ -58,6 +58,13 @@ def test_an_order_that_is_made_is_shown_again_as_made_until_the_next_count(unit)
 def test_an_order_made_in_part_leaves_the_rest_to_order(unit):
     half = weekly_round(unit, PLAN, COUNT.grown([ordered("saline-5", 50, 1, "1")], "P"))
     assert (half.order.number, half.order.wanted) == ("", {"saline-5": 1})
+
+
+def test_what_was_on_order_when_the_book_began_is_no_part_of_the_order_shown_again(unit):
+    begun = COUNT.grown([ordered("saline-5", 50, 1, "0")], "P")
+    assert weekly_round(unit, PLAN, begun).order.wanted == {"saline-5": 1}
+    found = weekly_round(unit, PLAN, begun.grown([ordered("saline-5", 50, 1, "1")], "P")).order
+    assert (found.number, found.wanted) == ("1", {"saline-5": 1})
 
 
 def test_what_a_supplier_would_not_send_is_no_order_made(unit):

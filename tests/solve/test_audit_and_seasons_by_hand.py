@@ -101,7 +101,7 @@ def test_an_audit_is_said_in_readiness_what_is_missing_and_what_to_begin_with():
     assert said[1:] == ["When something runs short, most often it is d (90 %), a (50 %), b (20 %).",
                         "2 changes bring it to 95.1 % (+30.00 USD); begin with a.", "note"]
     one = Audit(table.assign(step=[0, 1, 0, 0]), standing(0.8, 100.0), standing(0.951, 90.0), 5.0, 2.0)
-    assert "1 change bring it to 95.1 % (-10.00 USD); begin with b." in one.sentences("USD")
+    assert "1 change brings it to 95.1 % (-10.00 USD); begin with b." in one.sentences("USD")
     assert "Beyond the proposal, 5.00 USD and 2.0 L stand idle." in one.sentences("USD")
 
 

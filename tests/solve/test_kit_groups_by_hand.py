@@ -11,11 +11,12 @@ import pytest
 
 from kitplan.parts.kits import partition as kit_partition
 from kitplan.parts.kits.accounts import Traffic, kit_builds, leftovers_expected, with_leftovers
+from kitplan.parts.kits.contents import leftover, through_a_stay
 from kitplan.parts.kits.groups import PriceList, exact
 from kitplan.parts.kits.partition import Pool, design_curve
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
 from kitplan.parts.kits.requirements import DAYS_PER_MONTH
-from kitplan.parts.kits.slots import NEVER, Slot, _own_option, _used_per_month, leftover
+from kitplan.parts.kits.slots import NEVER, Slot, _own_option
 from kitplan.parts.kits.tables import curve_table, strata_table
 from kitplan.parts.kits.together import Together, may_share, sizes_in
 
@@ -332,9 +333,11 @@ def test_what_a_place_uses_a_month_at_every_number_held():
     """Ten kits a month. Four attempts of 2 bundles and what is left of 3 or 4 held, 1.8 and 2.6. Held once:
     each kit takes what it holds.
     """
-    needs = SimpleNamespace(use=[USE], kits_per_month=[10.0], opened={})
-    assert _used_per_month(needs, 0, {7: 1}, 3, 2.0, 4) == pytest.approx([98.0, 106.0])
-    assert _used_per_month(needs, 0, {7: 1}, 1, 0.0, 3) == pytest.approx([10.0, 20.0, 30.0])
+    needs = SimpleNamespace(use=[USE], opened={})
+    used, left = through_a_stay(needs, 0, 7, 2.0, 3, np.array([3, 4]))
+    assert 10 * (used + left) == pytest.approx([98.0, 106.0])
+    used, left = through_a_stay(needs, 0, 7, 0.0, 1, np.array([1, 2, 3]))
+    assert 10 * (used + left) == pytest.approx([10.0, 20.0, 30.0])
 
 
 def test_an_airways_own_option_is_its_bundle_its_single_item_or_the_item_opened_for_it():

@@ -332,13 +332,19 @@ def test_rolls_opened_and_left_are_told_by_attempts_before_and_after_the_last_re
     assert opened_per_kit(needs, 0, 7) == pytest.approx((1.5, 1.0))
 
 
+def carried(unit, needs, chosen):
+    """Items that the stock room has to carry for these kits."""
+    taken = {i for items in chosen.per_use.values() for i in items}
+    return taken | set(chosen.once_open.values()) | forced_items(unit, needs)
+
+
 def test_a_limit_on_items_takes_the_kits_to_fewer_and_one_too_low_is_refused_with_the_least(small_unit):
     """Of tape one roll in place of two: ten items in place of eleven, and fewer are refused."""
     needs = needs_of(small_unit)
     free = choose_kit_items(small_unit, needs)
-    assert len(free.carried) == 11
+    assert len(carried(small_unit, needs, free)) == 11
     tight = choose_kit_items(bedside(small_unit, items_carried=10), needs)
-    assert len(tight.carried) == 10
+    assert len(carried(small_unit, needs, tight)) == 10
     assert len({tight.once_open[g, "tape"] for g in range(3)}) == 1
     with pytest.raises(UnsafePlan, match=r"may carry 9 different items .* at least 10: .* Raise items_carried to 10"):
         choose_kit_items(bedside(small_unit, items_carried=9), needs)
@@ -390,7 +396,7 @@ def test_airways_take_the_items_of_their_design_where_these_are_not_the_cheapest
     base = fill_roles(unit)
     long = PLACE["tape-25-long"]
     opened = {key: long if key[1] == "tape" else i for key, i in items.once_open.items()}
-    all_long = KitItemChoice(items.per_use, opened, items.carried)
+    all_long = KitItemChoice(items.per_use, opened)
     kit = PriceList(build_slots(unit, needs, all_long)).kit("A", np.ones(3, dtype=bool))
     found = designs_item_choice(unit, needs, [kit], base, all_long).frame
     tape = found[found["role"] == "tape"]
@@ -411,7 +417,7 @@ def test_an_ampoule_of_a_design_is_counted_by_the_attempt(one_kit):
     unit, needs, items, _ = one_kit
     large = PLACE["saline-10"]
     swapped = KitItemChoice({key: {large: 1} if key[1] == "saline" else taken for key, taken in items.per_use.items()},
-                            items.once_open, items.carried)
+                            items.once_open)
     kit = PriceList(build_slots(unit, needs, swapped)).kit("A", np.ones(3, dtype=bool))
     found = designs_item_choice(unit, needs, [kit], fill_roles(unit), swapped).frame
     row = found[(found["role"] == "saline") & (found["stratum"] == 0)].iloc[0]
@@ -426,13 +432,13 @@ def test_what_is_shared_in_the_unit_is_taken_as_chosen_by_the_parts_of_it_that_a
                         scope="unit", contains=100.0, price=1000.0)
     needs, large = needs_of(bottles), PLACE["saline-10"]
     base = fill_roles(bottles)
-    chosen = KitItemChoice({}, {(g, "saline"): large for g in range(3)}, {})
+    chosen = KitItemChoice({}, {(g, "saline"): large for g in range(3)})
     found = designs_item_choice(bottles, needs, [], base, chosen).frame
     saline = found[found["role"] == "saline"]
     assert saline["item"].tolist() == ["saline-10"] * 3
     assert saline["uses_per_item"].tolist() == [20.0] * 3
     assert saline["items_per_use"].isna().all()
     assert saline["because"].str.startswith("shared in the unit beside the kits; ").all()
-    same = KitItemChoice({}, {(g, "saline"): PLACE["saline-5"] for g in range(3)}, {})
+    same = KitItemChoice({}, {(g, "saline"): PLACE["saline-5"] for g in range(3)})
     kept = designs_item_choice(bottles, needs, [], base, same).frame
     pd.testing.assert_frame_equal(kept, base.frame.reset_index(drop=True))

@@ -13,7 +13,7 @@ from scipy.stats import binom
 from kitplan.demand.held import as_held
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.parts.kits.accounts import Traffic, _through_place, kit_accounts, kit_traffic
-from kitplan.parts.kits.contents import event_uses_per_month
+from kitplan.parts.kits.contents import through_a_stay
 from kitplan.parts.kits.groups import Part, held_bundles, ways
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.mix import fewest_of_each
@@ -83,8 +83,9 @@ def test_event_items_leave_for_all_attempts_of_a_stay_and_for_what_is_left_in_it
     chances one half, three tenths, one fifth: 3 x 0.5 + 2 x 0.3 + 1 x 0.2 = 2.3 left over; 10 x (4 + 2.3) = 63.
     """
     use = SimpleNamespace(last_interval=np.array([[0.5, 0.3, 0.2]]), mean_stay_attempts=4.0)
-    needs = SimpleNamespace(use=[use], re_secures=[3], kits_per_month=[10.0])
-    assert event_uses_per_month(needs, 0) == pytest.approx(63.0)
+    needs = SimpleNamespace(use=[use])
+    used, left = through_a_stay(needs, 0, 7, 1.0, 3, np.array([3]))
+    assert 10 * (used + left) == pytest.approx([63.0])
 
 
 def test_who_is_apart_shares_no_kit_and_sizes_are_counted_by_kind():

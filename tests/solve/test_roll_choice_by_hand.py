@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.item_choice import attempt_tables, fill_roles
+from kitplan.demand.item_choice import Airway, attempt_tables, fill_roles
 from kitplan.parts.kits.mix import MOST_USES, _quantile, chance_of_mix, fewest_of_each
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import (
@@ -114,26 +114,24 @@ def test_what_one_item_holds_and_what_a_use_takes_of_it(small_unit):
     """A strip of half the width is cut whole and half of it is used."""
     technique = replace(small_unit.techniques["oral_two_y"], pieces=(Piece("strip", 1, length_mm=100),
                                                                      Piece("strip", 1, length_mm=80, half_width=True)))
-    cutting = SimpleNamespace(technique=technique, row=small_unit.strata.loc[1].to_dict())
-    roll = {"length_mm": 1000.0, "width_mm": 25.0, "contains": 1000.0}
-    held, cut, applied, pieces = _amounts(cutting, "tape", 1.0, roll)
+    airway = Airway(1, small_unit.strata.loc[1].to_dict(), technique, np.ones(1))
+    roll = {"role": "tape", "length_mm": 1000.0, "width_mm": 25.0, "contains": 1000.0}
+    held, cut, applied, pieces = _amounts(airway, 1.0, roll)
     assert (held, cut, applied) == (1000.0, 180.0, 140.0)
     assert pieces == 11, "five of either length are 900 mm, and another of 100"
-    sheet = {"width_mm": 100.0, "length_mm": 200.0, "contains": 1.0}
-    assert _amounts(cutting, "barrier", 3.0, sheet) == (20_000.0, 3000.0, 3000.0, 0)
-    assert _amounts(cutting, "barrier", 3.0, {"width_mm": np.nan, "contains": 6.0}) == (6.0, 3.0, 3.0, 0)
-    assert _amounts(cutting, "ties", 2.0, {"width_mm": 9.0, "contains": 8.0}) == (8.0, 2.0, 2.0, 0)
+    sheet = {"role": "barrier", "width_mm": 100.0, "length_mm": 200.0, "contains": 1.0}
+    assert _amounts(airway, 3.0, sheet) == (20_000.0, 3000.0, 3000.0, 0)
+    assert _amounts(airway, 3.0, {"role": "barrier", "width_mm": np.nan, "contains": 6.0}) == (6.0, 3.0, 3.0, 0)
+    assert _amounts(airway, 2.0, {"role": "ties", "width_mm": 9.0, "contains": 8.0}) == (8.0, 2.0, 2.0, 0)
 
 
 def test_an_item_suits_by_its_size_and_tape_by_its_width_too(small_unit):
     rows = small_unit.items.set_index("item", drop=False)
-    row = small_unit.strata.loc[0].to_dict()
-    cutting = SimpleNamespace(row=row, widths=frozenset({25.0}))
-    assert _suits(cutting, "tape", rows.loc["tape-25-long"]) == "suits"
-    assert _suits(SimpleNamespace(row=row, widths=frozenset({40.0})), "tape", rows.loc["tape-25-long"]) == "other width"
-    assert _suits(cutting, "barrier", rows.loc["dressing-10"]) == "suits"
-    assert _suits(SimpleNamespace(row=small_unit.strata.loc[2].to_dict(), widths=frozenset()), "mask",
-                  rows.loc["mask-42"]) == "other size"
+    first, third = (SimpleNamespace(row=small_unit.strata.loc[g].to_dict()) for g in (0, 2))
+    assert _suits(first, rows.loc["tape-25-long"], {25.0}) == "suits"
+    assert _suits(first, rows.loc["tape-25-long"], {40.0}) == "other width"
+    assert _suits(first, rows.loc["dressing-10"], {25.0}) == "suits"
+    assert _suits(third, rows.loc["mask-42"], set()) == "other size"
 
 
 def test_of_items_that_serve_alike_the_cheaper_comes_first(small_unit):

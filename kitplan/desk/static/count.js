@@ -5,7 +5,10 @@ if (form) {
   const fields = () => [...form.querySelectorAll("input:not([type=hidden]):not([type=date]), select")];
   try {
     const kept = JSON.parse(localStorage.getItem(key) || "{}");
-    for (const field of fields()) if (kept[field.id]) field.value = kept[field.id];
+    for (const field of fields()) if (kept[field.id]) {
+      field.value = kept[field.id];
+      field.closest("details")?.setAttribute("open", "");
+    }
   } catch { localStorage.removeItem(key); }
   form.addEventListener("input", () => {
     const typed = Object.fromEntries(fields().filter(f => f.value).map(f => [f.id, f.value]));
@@ -17,6 +20,7 @@ if (form) {
     if (event.key !== "Enter") return;
     event.preventDefault();
     const all = fields(), next = all[all.indexOf(field) + 1];
+    next?.closest("details")?.setAttribute("open", "");
     (next || form.querySelector("button")).focus();
   });
 }

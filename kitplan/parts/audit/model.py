@@ -17,6 +17,7 @@ from kitplan.parts.par.model import ask
 from kitplan.parts.par.tables import present_levels, stand
 from kitplan.parts.par.values import ParPlan, StandingPar
 from kitplan.parts.work import Work
+from kitplan.read.problems import counted
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
@@ -75,8 +76,8 @@ class Audit:
         else:
             change = self.proposed.value - self.present.value
             sentences.append(
-                f"{len(steps)} change{'s' if len(steps) > 1 else ''} bring it to {100 * then.verified:.1f} % "
-                f"({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
+                f"{counted(len(steps), 'change')} bring{'' if len(steps) > 1 else 's'} it to "
+                f"{100 * then.verified:.1f} % ({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
             )
         return [*sentences, *self.notes]
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -23,19 +24,33 @@ from kitplan.commands.common import (
     tell,
     with_letter_warnings,
 )
+from kitplan.commands.plan_in_use import plan_in_use
+from kitplan.many import DEFECT, Done, Job, Made, Task, find_units, for_each, jobs_for
+from kitplan.outputs import files_after, part_files
+from kitplan.parts.audit.command import audited
+from kitplan.parts.hospital.model import Hospital, hospital, summary
+from kitplan.parts.hospital.sheets import WORKBOOK, hospital_files, sentences, together_files
+from kitplan.parts.hospital.shelves import (
+    audit_row,
+    audit_sentences,
+    audit_table,
+    order_sentences,
+    order_summary,
+    order_tables,
+)
+from kitplan.parts.hospital.shelves_sheet import add_audits, add_orders
+from kitplan.parts.hospital.spend import spend_of, spend_sentences, spend_table
+from kitplan.parts.hospital.spend_sheet import add_spend
+from kitplan.parts.orders import round_command as rounds
+from kitplan.planning import plan_unit
+from kitplan.read.last_plan import EARLIER
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.unit import load_unit
+from kitplan.read.values import Unit
+from kitplan.write.book import Book
+from kitplan.write.writer import check_target, write_outputs
 
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    import pandas as pd
-
-    from kitplan.many import Job, Made, Task
-    from kitplan.parts.hospital.model import Hospital
-    from kitplan.read.values import Unit
-    from kitplan.write.book import Book
-
-    _Together = tuple[Callable[[Book], None], dict[str, pd.DataFrame], list[str]]
-
+_Together = tuple[Callable[[Book], None], dict[str, Any], list[str]]
 _SAVED = ("plan.json", "saved/plan.zip", "saved/scenarios.zip")
 """What opens a plan again."""
 
@@ -57,19 +72,12 @@ class How:
 
 def _unit(unit_path: Path, how: How) -> Unit:
     """A unit as it is read, on the paper of all. Raises InputError."""
-    from kitplan.read.unit import load_unit
-
     unit = with_letter_warnings(load_unit(unit_path, how.seed))
     return replace(unit, paper=how.paper or unit.paper)
 
 
 def plan_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Plan one unit, in a worker. Raises InputError, UnsafePlan."""
-    from kitplan.many import Made
-    from kitplan.outputs import files_after
-    from kitplan.parts.hospital.model import summary
-    from kitplan.planning import plan_unit
-
     plan = plan_unit(_unit(unit_path, how), how.seed, how.parts)
     plan, files = files_after(plan, lying_there, scenarios=False)
     return Made(files, summary(name, plan, how.transport_days))
@@ -96,13 +104,6 @@ def plan_folder(
     units on their way at one time, more than the workers. progress: is told how many are done.
     Raises InputError where the folder holds no unit, and OSError where all-units.xlsx cannot be written.
     """
-    from kitplan.many import Done, Task, find_units, for_each, jobs_for
-    from kitplan.parts.hospital.model import hospital
-    from kitplan.parts.hospital.sheets import hospital_files
-    from kitplan.read.last_plan import EARLIER
-    from kitplan.read.problems import InputError, Problem
-    from kitplan.write.writer import check_target, write_outputs
-
     folder = Path(folder)
     out = Path(out) if out is not None else folder / "plan"
     jobs = jobs_for(find_units(folder), out)
@@ -125,12 +126,6 @@ def plan_folder(
 
 def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Forecast one unit, in a worker. Raises InputError."""
-    from kitplan.many import Made
-    from kitplan.outputs import part_files
-    from kitplan.parts.hospital.spend import spend_of
-    from kitplan.planning import plan_unit
-    from kitplan.read.problems import InputError
-
     unit = _unit(unit_path, how)
     if faults := unit.faults_of("forecast"):
         raise InputError(faults)
@@ -141,12 +136,6 @@ def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Mad
 
 def audit_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Audit the par levels that one unit holds, in a worker. Raises InputError, UnsafePlan."""
-    from kitplan.commands.plan_in_use import plan_in_use
-    from kitplan.many import Made
-    from kitplan.outputs import part_files
-    from kitplan.parts.audit.command import audited
-    from kitplan.parts.hospital.shelves import audit_row
-
     with in_silence(), progress() as report:
         used = plan_in_use(unit_path, lying_there, None, how.seed, report)
         plan = audited(used, unit_path, report)
@@ -156,10 +145,6 @@ def audit_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
 
 def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Take in what was typed for one unit and order for it, in a worker. Raises InputError."""
-    from kitplan.many import Made
-    from kitplan.parts.hospital.shelves import order_summary
-    from kitplan.parts.orders import round_command as rounds
-
     with in_silence(), rounds.session(unit_path, lying_there, how.seed) as work:
         unit = work.plan.unit
         work.plan = replace(work.plan, unit=replace(unit, paper=how.paper or unit.paper))
@@ -167,16 +152,12 @@ def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
         weekly = work.weekly()
         if how.place:
             weekly = rounds.placed(work, weekly, how.day)
-        summary = order_summary(name, work.plan, weekly, work.told)
         book = rounds.book_files(work) if work.book is not work.found else {}
-        return Made(rounds.papers(work, weekly), summary, book)
+        return Made(rounds.papers(work, weekly), order_summary(name, work.plan, weekly, work.told), book)
 
 
 def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | None, cluster: str | None) -> None:
     """Forecast every unit of a folder into a folder of its own below `out`, and all-units-months.xlsx."""
-    from kitplan.many import Task, find_units, jobs_for
-    from kitplan.parts.hospital.spend import spend_sentences, spend_table
-    from kitplan.parts.hospital.spend_sheet import add_spend
 
     def together(values: list[Any]) -> _Together:
         table = spend_table([s for value in values for s in value])
@@ -188,9 +169,6 @@ def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | N
 
 def audit_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | None) -> None:
     """Audit every unit of a folder beside its plan, and all-units-audit.xlsx."""
-    from kitplan.many import Task
-    from kitplan.parts.hospital.shelves import audit_sentences, audit_table
-    from kitplan.parts.hospital.shelves_sheet import add_audits
 
     def together(values: list[Any]) -> _Together:
         table = audit_table(values)
@@ -203,9 +181,6 @@ def audit_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | Non
 def order_and_tell(folder: Path, out: Path, seed: int | None, day: date | None, place: bool, cluster: str | None
                    ) -> None:
     """Order for every unit of a folder, each into its own book and beside its plan, and all-units-order.xlsx."""
-    from kitplan.many import Task
-    from kitplan.parts.hospital.shelves import order_sentences, order_tables
-    from kitplan.parts.hospital.shelves_sheet import add_orders
 
     def together(values: list[Any]) -> _Together:
         tables = order_tables(values)
@@ -218,8 +193,6 @@ def order_and_tell(folder: Path, out: Path, seed: int | None, day: date | None, 
 
 def _beside_their_plans(folder: Path, out: Path) -> list[Job]:
     """A job a unit, whose outputs go where its plan lies: below `out`, else in its own folder."""
-    from kitplan.many import find_units, jobs_for
-
     jobs = jobs_for(find_units(folder), out)
     own = {job.name: out_folder(job.path, None) for job in jobs}
     alone = {job.name for job in jobs if not (job.out / "plan.json").is_file()
@@ -236,23 +209,19 @@ def _tell_together(
     together: values of the units done -> what adds their sheets, their tables, sentences. Exit code 1 where a unit
     could not be done (it says which, and why); 2 (or 70, for a defect) where none could.
     """
-    from kitplan.many import Done, for_each
-    from kitplan.parts.hospital.sheets import together_files
-    from kitplan.write.writer import check_target, write_outputs
-
     check_target(out, (f"{name}.xlsx", f"{name}.json"))
     with progress() as report, workers(cluster) as (executor, at_once):
         results = for_each(jobs, task, executor, at_once, report)
     done = [r for r in results if isinstance(r, Done)]
     failed = [(r.job, r.kind, r.fault) for r in results if not isinstance(r, Done)]
     if done:
-        add, tables, sentences = together([r.value for r in done])
+        add, tables, told = together([r.value for r in done])
         files = together_files(name, add, tables, failed, (len(done), task.how.seed, task.how.paper or "a4"))
         written = write_outputs(out, files)
         for line in (*(f"{r.job}: {line}" for r in done for line in r.told), *written.sentences()):
             say(line)
         click.echo(f"Written to {out}: open {name}.xlsx; what belongs to a unit lies beside its plan.")
-        for line in sentences:
+        for line in told:
             tell(line)
     for unit, kind, fault in failed:
         say(f"Not done: {unit} ({kind}). {fault}")
@@ -261,8 +230,6 @@ def _tell_together(
 
 def _end(none_done: bool, kinds: set[str], worth_a_look: bool) -> None:
     """Exit code of a folder: 2 where no unit could be done (70: all by a defect), 1 where one is worth a look."""
-    from kitplan.many import DEFECT
-
     if kinds and none_done:
         raise SystemExit(EXIT_DEFECT if kinds == {DEFECT} else EXIT_INPUT)
     if worth_a_look:
@@ -277,18 +244,16 @@ def plan_and_tell(
     The exit code says whether all were planned: 1 when not, with which and why; 2 (or 70, for a defect) when none was.
     """
     with progress() as report, workers(cluster) as (executor, at_once):
-        hospital = plan_folder(
+        made = plan_folder(
             folder, out, seed=seed, parts=parts, transport_days=store_days, paper=asked_paper(), executor=executor,
             at_once=at_once, progress=report,
         )
-    from kitplan.parts.hospital.sheets import WORKBOOK, sentences
-
-    for sentence in hospital.told:
+    for sentence in made.told:
         say(sentence)
     click.echo(f"Written to {out}: open {WORKBOOK}.")
-    for line in sentences(hospital):
+    for line in sentences(made):
         tell(line)
-    for row in hospital.failed.itertuples(index=False):
+    for row in made.failed.itertuples(index=False):
         say(f"Not planned: {row.unit} ({row.kind}). {row.fault}")
-    unmet = bool(len(hospital.failed) or (hospital.units["answer"] != "met").any())
-    _end(hospital.units.empty, set(hospital.failed["kind"]), unmet)
+    unmet = bool(len(made.failed) or (made.units["answer"] != "met").any())
+    _end(made.units.empty, set(made.failed["kind"]), unmet)

@@ -16,21 +16,15 @@ from kitplan.plan_record import outputs, record_bytes
 from kitplan.write.book import Book, Page
 from kitplan.write.tables import table_bytes
 
-WORKBOOK, RECORD = "all-units.xlsx", "all-units.json"
+WORKBOOK = "all-units.xlsx"
 
 
 def hospital_files(hospital: Hospital, seed: int | None, paper: str = "a4") -> dict[str, bytes]:
     """Tables, workbook and record of many units, name -> bytes."""
-    files = {f"tables/{name}.csv": table_bytes(name, frame) for name, frame in hospital.tables().items()}
-    files[WORKBOOK] = hospital_book(hospital, paper)
-    record = {
-        "version": __version__, "seed": seed, "units": hospital.units["unit"].tolist(),
-        "not_planned": hospital.failed["unit"].tolist(), "value": _totals(hospital),
-        "pooling_saving": hospital.pooling.saving if hospital.pooling else None,
-        "outputs": outputs(files),
-    }
-    files[RECORD] = record_bytes(record)
-    return files
+    return _files("all-units", hospital_book(hospital, paper), hospital.tables(), {
+        "seed": seed, "units": hospital.units["unit"].tolist(), "not_planned": hospital.failed["unit"].tolist(),
+        "value": _totals(hospital), "pooling_saving": hospital.pooling.saving if hospital.pooling else None,
+    })
 
 
 def together_files(
@@ -50,11 +44,14 @@ def together_files(
     if failed:
         _failed(book.page("Not done", "Units with faults to mend", (28, 12, 90)),
                 pd.DataFrame(failed, columns=FAILED_COLUMNS))
-    files = {f"{name}.xlsx": book.content()}
-    files |= {f"tables/{table}.csv": table_bytes(table, frame) for table, frame in tables.items()}
-    record = {"version": __version__, "seed": seed, "not_done": [line[0] for line in failed],
-              "outputs": outputs(files)}
-    return files | {f"{name}.json": record_bytes(record)}
+    return _files(name, book.content(), tables, {"seed": seed, "not_done": [line[0] for line in failed]})
+
+
+def _files(name: str, workbook: bytes, tables: Mapping[str, pd.DataFrame], record: dict[str, object]
+           ) -> dict[str, bytes]:
+    files = {f"tables/{table}.csv": table_bytes(table, frame) for table, frame in tables.items()}
+    files[f"{name}.xlsx"] = workbook
+    return files | {f"{name}.json": record_bytes({"version": __version__, **record, "outputs": outputs(files)})}
 
 
 def hospital_book(hospital: Hospital, paper: str) -> bytes:

@@ -26,10 +26,9 @@ from kitplan.demand.scenarios import arrivals_by_stratum
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.values import Demand
 from kitplan.demand.whole import whole_up
-from kitplan.parts.kits.contents import opened_per_kit
+from kitplan.parts.kits.contents import through_a_stay
 from kitplan.parts.kits.groups import Kit, Place
 from kitplan.parts.kits.requirements import DAYS_PER_MONTH, KitNeeds
-from kitplan.parts.kits.slots import leftover
 from kitplan.read.values import Unit
 
 BUILD_COLUMNS = ["design", "build", "mean_arrivals", "top_up_sets", "mean_top_up_sets", "at_bedsides", "re_secures"]
@@ -71,14 +70,9 @@ def _through_place(needs: KitNeeds, place: Place, g: int, o: int) -> tuple[float
     item = next(iter(slot.options[o]))
     if place.takes[g] != o or held == 0:
         return 0.0, float(held)
-    per_use = float(slot.per_use[g, o])
-    if per_use > 0:
-        return needs.use[g].mean_stay_attempts * per_use, float(leftover(needs, g, per_use, np.array([held]))[0])
-    if (g, item) in needs.opened:
-        opened, unopened = opened_per_kit(needs, g, item)
-        return opened, unopened + held - float(slot.bundles[g, o])
-    primary = 1.0 if needs.primary.get((g, slot.role)) == item else 0.0
-    return primary, held - primary
+    used, left = through_a_stay(needs, g, item, float(slot.per_use[g, o]), int(slot.bundles[g, o]), np.array([held]))
+    primary = 1.0 if not used and needs.primary.get((g, slot.role)) == item else 0.0
+    return used + primary, float(left[0]) - primary
 
 
 def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataFrame, kits: Sequence[Kit],

@@ -28,12 +28,10 @@ class KitItemChoice:
     """Chosen items. per_use: (stratum, role) -> {item position: items one re-secure takes}, event scope.
 
     once_open: (stratum, role) -> item position used up patient by patient, or shared in the unit.
-    carried: positions of every item that the kits need in the stock room.
     """
 
     per_use: dict[tuple[int, str], dict[int, int]]
     once_open: dict[tuple[int, str], int]
-    carried: tuple[int, ...]
 
 
 def unit_prices(unit: Unit) -> np.ndarray:
@@ -53,17 +51,6 @@ def forced_items(unit: Unit, needs: KitNeeds) -> set[int]:
     return forced | {i for found in needs.candidates.values() for i in found if shared[i]}
 
 
-def event_uses_per_month(needs: KitNeeds, stratum: int) -> float:
-    """Attempts a month that take event items out of stock, what an ended kit throws away included.
-
-    kits a month x (E[attempts in a stay] + E[unused re-secures in the kit at the end]).
-    """
-    use = needs.use[stratum]
-    after = use.last_interval.sum(axis=0)
-    left = np.maximum(needs.re_secures[stratum] - np.arange(len(after)), 0)
-    return float(needs.kits_per_month[stratum] * (use.mean_stay_attempts + after @ left))
-
-
 def opened_per_kit(needs: KitNeeds, stratum: int, position: int) -> tuple[float, float]:
     """(items opened in a stay, unopened items left at its end), expected, for a patient-scope item.
 
@@ -77,6 +64,28 @@ def opened_per_kit(needs: KitNeeds, stratum: int, position: int) -> tuple[float,
     held = table[np.minimum(before + needs.re_secures[stratum], last)][:, None]
     used = table[np.minimum(before[:, None] + after[None, :], last)]
     return opened, float((use.last_interval * np.maximum(held - used, 0)).sum())
+
+
+def through_a_stay(needs: KitNeeds, stratum: int, item: int, per_use: float, need: int, held: np.ndarray
+                   ) -> tuple[float, np.ndarray]:
+    """(bundles used in a stay, bundles left at its end), expected, for each number held after the last top-up.
+
+    per_use: bundles that one attempt takes (event scope), 0 for others. need: bundles of the stratum's own kit.
+    """
+    use = needs.use[stratum]
+    if per_use > 0:
+        return use.mean_stay_attempts * per_use, leftover(needs, stratum, per_use, held)
+    if (stratum, item) in needs.opened:
+        opened, unopened = opened_per_kit(needs, stratum, item)
+        return opened, unopened + held - need
+    return 0.0, held.astype(float)
+
+
+def leftover(needs: KitNeeds, stratum: int, per_use: float, held: np.ndarray) -> np.ndarray:
+    """Expected items left in a kit when its airway ends, for each number held after the last top-up."""
+    after = needs.use[stratum].last_interval.sum(axis=0)
+    taken = per_use * np.arange(len(after))
+    return np.maximum(held[:, None] - taken[None, :], 0.0) @ after
 
 
 def choose_kit_items(unit: Unit, needs: KitNeeds) -> KitItemChoice:
@@ -97,7 +106,7 @@ def choose_kit_items(unit: Unit, needs: KitNeeds) -> KitItemChoice:
             f" {round(least.report.objective)}: emergency equipment in every size and one item for every role."
             f" Raise items_carried to {round(least.report.objective)} or more"
         )
-    return _read(unit, needs, parts, solution)
+    return _read(parts, solution)
 
 
 def _build(unit: Unit, needs: KitNeeds, count_only: bool, limit: int | None) -> tuple[Program, _Handles]:
@@ -149,24 +158,24 @@ def _one_role(unit: Unit, needs: KitNeeds, program: Program, carry: dict[int, in
 
 def role_costs(unit: Unit, needs: KitNeeds, stratum: int, role: str, found: list[int]) -> list[float]:
     """Money a month that one item a re-secure (event scope) or the whole role (other scopes) costs a stratum."""
-    prices = unit_prices(unit)
+    prices, kits = unit_prices(unit), needs.kits_per_month[stratum]
     costs = []
     for i in found:
         scope = unit.items.at[i, "scope"]
-        if scope == "event":
-            costs.append(prices[i] * event_uses_per_month(needs, stratum))
-        elif scope == "unit":
-            attempts = needs.kits_per_month[stratum] * needs.use[stratum].mean_stay_attempts
+        if scope == "unit":
+            attempts = needs.use[stratum].mean_stay_attempts
             need = needs.needs[stratum][role]
-            costs.append(prices[i] * attempts * need / float(unit.items.at[i, "contains"]))
+            costs.append(prices[i] * (kits * attempts) * need / float(unit.items.at[i, "contains"]))
         else:
-            costs.append(prices[i] * needs.kits_per_month[stratum] * sum(opened_per_kit(needs, stratum, i)))
+            per_use = 1.0 if scope == "event" else 0.0
+            held = np.array([per_use * needs.re_secures[stratum]])
+            used, left = through_a_stay(needs, stratum, i, per_use, 0, held)
+            costs.append(prices[i] * kits * float(used + left[0]))
     return costs
 
 
-def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> KitItemChoice:
+def _read(parts: _Handles, solution: Solution) -> KitItemChoice:
     whole, single = parts
-    forced = forced_items(unit, needs)
     per_use: dict[tuple[int, str], dict[int, int]] = {}
     once_open: dict[tuple[int, str], int] = {}
     for key, handles in whole.items():
@@ -177,5 +186,4 @@ def _read(unit: Unit, needs: KitNeeds, parts: _Handles, solution: Solution) -> K
             once_open[key] = chosen[0]
         else:
             per_use[key] = taken
-    used = {i for taken in per_use.values() for i in taken} | set(once_open.values()) | forced
-    return KitItemChoice(per_use, once_open, tuple(sorted(used)))
+    return KitItemChoice(per_use, once_open)

@@ -14,15 +14,11 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import Records, catalogue_records, fitting, item_fits
-from kitplan.demand.item_choice import items_opened
-from kitplan.demand.tape import (
-    applied_length_mm,
-    lengths_per_use,
-    pieces_from_first_roll,
-)
+from kitplan.demand.item_choice import Airway, airway_of, items_opened
+from kitplan.demand.tape import applied_length_mm, pieces_from_first_roll
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.requirements import KitNeeds
-from kitplan.read.values import STRATUM_COLUMNS, Technique, Unit
+from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 TAPE_COLUMNS = [
     *STRATUM_COLUMNS, "item", "pieces_per_roll", "uses_per_roll", "rolls_per_stay",
@@ -70,43 +66,26 @@ def choose_opened(unit: Unit, needs: KitNeeds, item_choice: ItemChoice) -> Opene
     )
 
 
-@dataclass(frozen=True)
-class _Cutting:
-    """One stratum as its rolls and sheets see it. row: of Unit.strata. widths: of the tapes that suit it, mm."""
-
-    stratum: int
-    row: Mapping[str, Any]
-    technique: Technique
-    widths: frozenset[float]
-
-
-def _cutting(unit: Unit, g: int, records: Records) -> _Cutting:
-    row = unit.strata.loc[g].to_dict()
-    technique = unit.techniques[str(row["technique"])]
-    right = fitting(unit, records.get("tape", ()), row, technique.tape_width_mm)
-    return _Cutting(g, row, technique, frozenset(float(item["width_mm"]) for _, item in right))
-
-
 def _stratum_rows(unit: Unit, needs: KitNeeds, g: int, records: Records) -> list[dict[str, object]]:
-    cutting = _cutting(unit, g, records)
-    rows = []
+    airway, rows = airway_of(unit, g, needs.use[g].stay_attempts), []
+    suiting = fitting(unit, records.get("tape", ()), airway.row, airway.technique.tape_width_mm)
+    widths = {float(item["width_mm"]) for _, item in suiting}
     for role, need in needs.needs[g].items():
         found = [
-            _one_item(unit, needs, cutting, role, need, i, item)
+            _one_item(unit, needs, airway, need, i, item, _suits(airway, item, widths))
             for i, item in records.get(role, ()) if item["scope"] == "patient"
         ]
-        suiting = [r for r in found if r["choice"] == "suits"]
-        if suiting:
-            min(suiting, key=lambda r: float(str(r["cost_per_stay"])))["choice"] = "best"
+        if able := [r for r in found if r["choice"] == "suits"]:
+            min(able, key=lambda r: float(str(r["cost_per_stay"])))["choice"] = "best"
         rows += found
     return rows
 
 
-def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: float, position: int,
-              item: Mapping[str, Any]) -> dict[str, object]:
-    g, uses = cutting.stratum, needs.use[cutting.stratum].stay_attempts
-    row: dict[str, object] = {c: cutting.row[c] for c in STRATUM_COLUMNS}
-    row |= {"stratum": g, "role": role, "item": item["item"], "choice": _suits(cutting, role, item)}
+def _one_item(unit: Unit, needs: KitNeeds, airway: Airway, need: float, position: int, item: Mapping[str, Any],
+              suits: str) -> dict[str, object]:
+    g, uses = airway.stratum, airway.uses
+    row: dict[str, object] = {c: airway.row[c] for c in STRATUM_COLUMNS}
+    row |= {"stratum": g, "role": item["role"], "item": item["item"], "choice": suits}
     table = needs.opened.get((g, position))
     if table is None:
         table = items_opened(unit, g, item, need, len(uses) - 1)
@@ -114,8 +93,8 @@ def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: f
         return row | dict.fromkeys(_MEASURES, np.nan) | {"pieces_per_roll": 0, "choice": "piece too long"}
     table = table[: len(uses)]
     per_stay = float(uses @ table)
-    mean_uses = float(uses @ np.arange(len(uses)))
-    capacity, taken, applied, pieces = _amounts(cutting, role, need, item)
+    mean_uses = airway.mean_uses
+    capacity, taken, applied, pieces = _amounts(airway, need, item)
     price = float(item["price"]) / float(item["pack"])
     opened, kits = per_stay * capacity, needs.kits_per_month[g]
     return row | {
@@ -127,26 +106,26 @@ def _one_item(unit: Unit, needs: KitNeeds, cutting: _Cutting, role: str, need: f
     }
 
 
-def _amounts(cutting: _Cutting, role: str, need: float, item: Mapping[str, Any]) -> tuple[float, float, float, int]:
+def _amounts(airway: Airway, need: float, item: Mapping[str, Any]) -> tuple[float, float, float, int]:
     """(what one item holds, what a use cuts from it, what a use puts to use, pieces from one roll), same measure.
 
     Tape in mm of full width; sheets in mm2; anything else in use units.
     """
-    if role == "tape":
-        roll_mm = float(item["length_mm"])
-        pieces = cutting.technique, cutting.row, float(item["width_mm"])
-        lengths = lengths_per_use(*pieces)
-        return roll_mm, float(lengths.sum()), applied_length_mm(*pieces), pieces_from_first_roll(lengths, roll_mm)
-    if role == "barrier" and pd.notna(item["width_mm"]):
-        piece = float(cutting.row["barrier_width_mm"]) * float(cutting.row["barrier_length_mm"])
+    if item["role"] == "tape":
+        roll_mm, width_mm = float(item["length_mm"]), float(item["width_mm"])
+        lengths, applied = airway.lengths_mm(width_mm), applied_length_mm(airway.technique, airway.row, width_mm)
+        return roll_mm, float(lengths.sum()), applied, pieces_from_first_roll(lengths, roll_mm)
+    if item["role"] == "barrier" and pd.notna(item["width_mm"]):
+        piece = float(airway.row["barrier_width_mm"]) * float(airway.row["barrier_length_mm"])
         return float(item["width_mm"]) * float(item["length_mm"]), need * piece, need * piece, 0
     return float(item["contains"]), need, need, 0
 
 
-def _suits(cutting: _Cutting, role: str, item: Mapping[str, Any]) -> str:
-    if not item_fits(item, cutting.row):
+def _suits(airway: Airway, item: Mapping[str, Any], widths: set[float]) -> str:
+    """widths: of the tapes that suit the airway, mm."""
+    if not item_fits(item, airway.row):
         return "other size"
-    return "other width" if role == "tape" and float(item["width_mm"]) not in cutting.widths else "suits"
+    return "other width" if item["role"] == "tape" and float(item["width_mm"]) not in widths else "suits"
 
 
 def _single(unit: Unit, frame: pd.DataFrame) -> pd.DataFrame:

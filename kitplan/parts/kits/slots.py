@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kitplan.demand.whole import whole_up
-from kitplan.parts.kits.contents import KitItemChoice, forced_items, opened_per_kit, unit_litres, unit_prices
+from kitplan.parts.kits.contents import KitItemChoice, forced_items, through_a_stay, unit_litres, unit_prices
 from kitplan.parts.kits.mix import fewest_of_each
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.read.values import Unit
@@ -138,35 +138,10 @@ def _slot(unit: Unit, needs: KitNeeds, name: str, role: str, options: list[dict[
         for o, bundle in enumerate(options):
             if own[g] < 0:
                 cost[g, o] = price[o] * needs.kits_per_month[g] * np.arange(most + 1)
-            elif count[g, o] < NEVER:
-                cost[g, o, count[g, o]:] = price[o] * _used_per_month(
-                    needs, g, bundle, int(count[g, o]), float(per_use[g, o]), most
-                )
+            elif (need := int(count[g, o])) < NEVER:
+                held = np.arange(need, most + 1)
+                used, left = through_a_stay(needs, g, next(iter(bundle)), float(per_use[g, o]), need, held)
+                cost[g, o, need:] = price[o] * (needs.kits_per_month[g] * (used + left))
     volume = np.array([sum(litres[i] * n for i, n in b.items()) for b in options])
     idle = np.outer(needs.kits_per_month, price)
     return Slot(name, role, tuple(options), count, per_use, own, cost, idle, volume)
-
-
-def _used_per_month(
-    needs: KitNeeds, g: int, bundle: Mapping[int, int], need: int, per_use: float, most: int
-) -> np.ndarray:
-    """Bundles a month that a stratum uses or throws away with need, need + 1, ..., most of them in its kit.
-
-    Event scope: kits x (E[attempts in a stay] x per_use + E[(held - per_use x attempts since the top-up)+]).
-    Used up patient by patient: kits x (opened + unopened left + held beyond the need). Otherwise kits x held.
-    """
-    held = np.arange(need, most + 1)
-    kits, use = needs.kits_per_month[g], needs.use[g]
-    first = next(iter(bundle))
-    if per_use > 0:
-        return kits * (use.mean_stay_attempts * per_use + leftover(needs, g, per_use, held))
-    if (g, first) in needs.opened:
-        return kits * (sum(opened_per_kit(needs, g, first)) + held - need)
-    return kits * held.astype(float)
-
-
-def leftover(needs: KitNeeds, g: int, per_use: float, held: np.ndarray) -> np.ndarray:
-    """Expected items left in a kit when its airway ends, for each number held after the last top-up."""
-    after = needs.use[g].last_interval.sum(axis=0)
-    taken = per_use * np.arange(len(after))
-    return np.maximum(held[:, None] - taken[None, :], 0.0) @ after

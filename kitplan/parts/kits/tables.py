@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from kitplan.demand.item_choice import airway_of, candidate
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.contents import KitItemChoice, unit_litres, unit_prices
@@ -159,23 +160,12 @@ def designs_item_choice(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], base: 
 
 def _swapped(unit: Unit, needs: KitNeeds, rows: pd.DataFrame, g: int, taken: dict[int, float]) -> pd.DataFrame:
     """Rows of one role of one stratum with the items of its design."""
-    prices = unit_prices(unit)
-    use = needs.use[g]
-    made = []
+    airway, made = airway_of(unit, g, needs.use[g].stay_attempts), []
     for item, per_use in taken.items():
-        row = rows.iloc[0].to_dict() | {"item": unit.items.at[item, "item"], "scope": unit.items.at[item, "scope"]}
+        row = candidate(airway, unit.items.loc[item].to_dict(), float(rows["need"].iloc[0]), {})
         if per_use > 0:
-            cost = per_use * use.mean_stay_attempts * prices[item]
-            row |= {"items_per_use": per_use, "uses_per_item": np.nan, "cost_per_stay": cost}
-        elif row["scope"] == "unit":
-            serves = float(unit.items.at[item, "contains"]) / float(row["need"])
-            cost = use.mean_stay_attempts * prices[item] / serves
-            row |= {"items_per_use": np.nan, "uses_per_item": serves, "cost_per_stay": cost}
-        else:
-            table = needs.opened[g, item]
-            serves = float(np.searchsorted(table, 1, side="right") - 1)
-            cost = float(use.stay_attempts @ table[: len(use.stay_attempts)]) * prices[item]
-            row |= {"items_per_use": np.nan, "uses_per_item": serves, "cost_per_stay": cost}
+            cost = per_use * needs.use[g].mean_stay_attempts * unit_prices(unit)[item]
+            row |= {"items_per_use": per_use, "cost_per_stay": cost}
         why = "shared in the unit beside the kits" if row["scope"] == "unit" else "the bedside kit holds it"
         made.append(row | {"because": f"{why}; {row['cost_per_stay']:.2f} {unit.currency} a stay"})
     return pd.DataFrame(made, columns=rows.columns)

@@ -42,7 +42,7 @@ from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import days_left, days_of_cover
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.read.problems import UnsafePlan
-from kitplan.read.values import SPARE_TUBE_ROLE, STRATUM_COLUMNS, Unit
+from kitplan.read.values import SPARE_TUBE_ROLE, STRATUM_COLUMNS, Technique, Unit
 from kitplan.solve.program import Program
 from kitplan.solve.values import SolverReport
 
@@ -305,18 +305,15 @@ def _recipes(unit: Unit, lines: list[_Line]) -> pd.DataFrame:
     rows = []
     for line, g in ((k, g) for k in lines if not k.once for g in k.strata):
         stratum = unit.strata.loc[g]
-        need = _need(unit, str(stratum["technique"]), line.role, str(stratum["skin"]))
+        need = _need(unit.techniques[str(stratum["technique"])], line.role, str(stratum["skin"]))
         for name, other in unit.techniques.items():
-            less = _need(unit, name, line.role, str(stratum["skin"]))
+            less = _need(other, line.role, str(stratum["skin"]))
             if stratum["route"] in other.routes and less < need:
                 rows.append((line.item, line.role, stratum["route"], stratum["technique"], name, need, less))
     columns = ["unavailable", "role", "route", "technique", "instead_technique", "need", "instead_need"]
     return pd.DataFrame(rows, columns=columns).drop_duplicates(ignore_index=True)
 
 
-def _need(unit: Unit, technique: str, role: str, skin: str) -> float:
-    recipe = unit.techniques[technique]
-    if role == "tape":
-        return float(sum(p.count for p in recipe.pieces))
-    return float(recipe.uses.get(role, 0.0)) + (float(recipe.uses_with_barrier.get(role, 0.0)) if skin == "barrier"
-                                                else 0.0)
+def _need(recipe: Technique, role: str, skin: str) -> float:
+    """Use units of one re-secure; of tape, pieces."""
+    return float(sum(p.count for p in recipe.pieces)) if role == "tape" else recipe.needs(skin).get(role, 0.0)

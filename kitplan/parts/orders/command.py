@@ -20,7 +20,6 @@ from kitplan.commands.common import (
     seed_option,
     unit_options,
 )
-from kitplan.parts.orders import round_command as rounds
 from kitplan.read.problems import InputError, Problem, UnsafePlan
 
 if TYPE_CHECKING:
@@ -44,9 +43,9 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
               seed: int | None, *, older: bool = False, sure: tuple[int, ...] = (), order: bool = False,
               without: tuple[str, ...] = (), weeks: float | None = None) -> WeeklyRound:
     """One step of the week, from the filled-in sheet to the book and the papers."""
-    from kitplan.parts.orders.saved_plan import find_unit
+    from kitplan.parts.orders import round_command as rounds
 
-    unit_path = unit_path or find_unit(what)
+    unit_path = unit_path or rounds.find_unit(what)
     with rounds.session(unit_path, out, seed, without=without, weeks=weeks) as work:
         day = on_day.date() if on_day else None
         if what.absolute() != unit_path.absolute():
@@ -75,10 +74,10 @@ def class_takes(
     From the sheet "From the stock room" of class.xlsx, or a table as CSV with the columns item, taken and, where known,
     lot, expires, date. A lot that is recalled later is found in the class as well.
     """
-    from kitplan.parts.orders.saved_plan import find_unit
+    from kitplan.parts.orders import round_command as rounds
     from kitplan.parts.overview.readers import CLASS
 
-    unit_path = unit_path or find_unit(what)
+    unit_path = unit_path or rounds.find_unit(what)
     with rounds.session(unit_path, out, seed) as work:
         filled = work.folder / CLASS.file if what.absolute() == unit_path.absolute() else what
         if not filled.exists():
@@ -170,6 +169,7 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
            seed: int | None) -> None:
     """Find LOT: which shelf packs, kits and classes hold it, which kits are at bedsides, and what to order now."""
     from kitplan.outputs import part_tables
+    from kitplan.parts.orders import round_command as rounds
     from kitplan.parts.orders.ledger import standing
     from kitplan.parts.orders.recall import find_recall, recall_lines
     from kitplan.write.writer import write_outputs
@@ -198,6 +198,7 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
 def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> None:
     """Say what the order book holds: what should be there, what is on its way, where kits are."""
     from kitplan.demand.rate_from_use import learn_from
+    from kitplan.parts.orders import round_command as rounds
     from kitplan.parts.orders.ledger import uses_of
 
     with rounds.session(unit_path, out, seed, mend=mend) as work:

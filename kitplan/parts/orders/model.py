@@ -13,7 +13,7 @@ from kitplan.parts.orders.ledger import Standing, standing
 from kitplan.parts.orders.ordering import Order, make_order, some
 from kitplan.parts.orders.questions import Question, question_table, questions
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of, make_round_plan
-from kitplan.parts.orders.steps import first_count, overdue
+from kitplan.parts.orders.steps import first_count
 from kitplan.parts.work import Work
 from kitplan.read.order_book import OrderBook, book_home, read_book
 from kitplan.read.problems import counted
@@ -90,23 +90,21 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
     asked = questions(book, now, plan, catalogue)
     if now.last_count is None:
         return WeeklyRound(plan, now, questions=asked, back_order=back_order, book=book)
-    wanted = {} if back_order is None else dict(zip(back_order.buy["item"], back_order.buy["packs"].astype(int)))
-    order = make_order(plan, now, catalogue, overdue(now, plan, now.last_count), unit.stock.unavailable, wanted)
-    order = _as_made(order, plan, book, catalogue) or order
+    order = _order(unit, plan, now, catalogue, back_order)
+    counted_last = max((x.entry for x in book.of("counts")), default=0)
+    made = {x.number for x in book.of("orders") if x.entry > counted_last and x.event == "ordered" and x.number != "0"}
+    if made and not order.wanted:  # what was made after this count is shown again; "0" was on order when the book began
+        before = replace(book, lines=tuple(x for x in book.lines if x.table != "orders" or x.number not in made))
+        first = _order(unit, plan, standing(before), catalogue, back_order)
+        order = replace(first, number=max(made, key=int)) if first.wanted else order
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
                        shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, book)
 
 
-def _as_made(order: Order, plan: RoundPlan, book: OrderBook, catalogue: Catalogue) -> Order | None:
-    """The order that was made after the last count, where nothing is left to order; None where there is none."""
-    last = max((x.entry for x in book.of("counts")), default=0)
-    made = {x.number for x in book.of("orders") if x.entry > last and x.event == "ordered"}
-    if order.wanted or not made:
-        return None
-    before = replace(book, lines=tuple(x for x in book.lines if not (x.table == "orders" and x.number in made)))
-    now = standing(before)
-    found = make_order(plan, now, catalogue, overdue(now, plan, order.counted))
-    return replace(found, number=max(made, key=int)) if found.wanted else None
+def _order(unit: Unit, plan: RoundPlan, now: Standing, catalogue: Catalogue, back_order: BackOrder | None) -> Order:
+    """The order of the last count, with the packs that a back order asks for."""
+    wanted = {} if back_order is None else dict(zip(back_order.buy["item"], back_order.buy["packs"].astype(int)))
+    return make_order(plan, now, catalogue, unit.stock.unavailable, wanted)
 
 
 def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:

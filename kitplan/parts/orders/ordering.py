@@ -144,11 +144,17 @@ def _advice(left: float, held: int, used: int, keeps_for: float, pack: int) -> s
     return "Use first" if left < keeps_for else ""
 
 
-def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, overdue: Sequence[OpenOrder] = (),
-               unavailable: Sequence[str] = (), in_place: Mapping[str, int] = _NO_PACKS) -> Order:
+def overdue(now: Standing, plan: RoundPlan, day: date) -> list[OpenOrder]:
+    """Orders that should have come more than a review ago: the position does not count on them."""
+    limit = day - timedelta(days=round(plan.lead_days + plan.review_days))
+    return [o for o in now.open if o.ordered < limit]
+
+
+def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable: Sequence[str] = (),
+               in_place: Mapping[str, int] = _NO_PACKS) -> Order:
     """Make the order of the last count. Raises ValueError before the first count.
 
-    overdue: open orders that are not counted on. unavailable: items that cannot be had, and are not ordered.
+    unavailable: items that cannot be had, and are not ordered.
     in_place: packs that a back order asks for of an item, on order included. An item of the par list that the last
     count did not look at is not ordered; emergency equipment among it is urgent to count. A line is urgent when
     what is usable until the order arrives is under the urgent level. Packs are those of the catalogue today.
@@ -159,7 +165,7 @@ def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, overdue: Se
     ledger = lot_ledger(now, plan, day)
     sums = {str(i): (int(c), int(u)) for i, c, u in
             ledger.groupby("item")[["cover_units", "lead_units"]].sum().itertuples()}
-    late = {(o.number, o.item) for o in overdue}
+    late = {(o.number, o.item) for o in overdue(now, plan, day)}
     extra = [_extra(item, catalogue) for item in in_place if item not in plan.level]
     rows = [_line(level, plan, now, catalogue, day, sums.get(level.item, (0, 0)),
                   sum(o.units for o in now.open if o.item == level.item and (o.number, o.item) not in late),

@@ -9,8 +9,8 @@ from datetime import date, timedelta
 import pandas as pd
 
 from kitplan.parts.orders.ledger import Standing
+from kitplan.parts.orders.ordering import overdue
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
-from kitplan.parts.orders.steps import overdue
 from kitplan.read.order_book import OrderBook
 from kitplan.read.problems import counted
 

@@ -10,21 +10,48 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from kitplan.commands.common import load, out_folder, progress, say
-
-if TYPE_CHECKING:
-    from kitplan.parts.orders.back_order import BackOrder
-    from kitplan.parts.orders.model import WeeklyRound
-    from kitplan.parts.orders.round_plan import Catalogue
-    from kitplan.parts.orders.steps import Step
-    from kitplan.planning import Plan
-    from kitplan.read.order_book import OrderBook
-    from kitplan.read.round_sheets import Names, RoundSheets
-    from kitplan.read.values import Unit
+from kitplan.commands.plan_in_use import plan_in_use
+from kitplan.demand.rate_from_use import learn_from, rate_record
+from kitplan.outputs import part_prints, part_tables, record_of
+from kitplan.parts.orders.back_order import missing_items
+from kitplan.parts.orders.build import built
+from kitplan.parts.orders.ledger import standing, uses_of
+from kitplan.parts.orders.model import WeeklyRound, weekly_round
+from kitplan.parts.orders.round_plan import Catalogue, catalogue_of
+from kitplan.parts.orders.steps import (
+    Step,
+    aliases,
+    amend_orders,
+    answer,
+    count,
+    first_count,
+    order_lines,
+    receive,
+    to_class,
+)
+from kitplan.parts.overview.readers import STOCK_ROOM
+from kitplan.planning import Plan, with_parts
+from kitplan.read.findings import suggestion
+from kitplan.read.order_book import (
+    LEARNT,
+    OrderBook,
+    book_frames,
+    book_home,
+    book_lock,
+    last_record,
+    read_book,
+)
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.round_sheets import SHEETS, Answer, Names, RoundSheets, has_round, read_round
+from kitplan.read.values import Unit
+from kitplan.read.workbook import Book
+from kitplan.workbooks import build_workbooks
+from kitplan.write.tables import table_bytes
+from kitplan.write.writer import one_writer, write_outputs
 
 TAKES = {
     "receive": ("receive",), "count": ("receive", "answers", "ordered", "count"),
@@ -58,26 +85,43 @@ class Session:
 
     def names(self) -> Names:
         """How lines may name items, with the trade numbers that were said before."""
-        from kitplan.parts.orders.steps import aliases
-        from kitplan.read.round_sheets import Names
-
         return Names.of(self.unit.items, aliases(self.book))
 
     def weekly(self) -> WeeklyRound:
         """The round as it stands now."""
-        from kitplan.parts.orders.model import weekly_round
+        missing = None
+        if self.unit.stock.unavailable:
+            missing = missing_items(self.unit, self.plan.seed, self.plan.item_choice, standing(self.book),
+                                    self.plan.orders.plan)
+        return weekly_round(self.unit, self.plan.orders.plan, self.book, missing)
 
-        return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order())
 
-    def _back_order(self) -> BackOrder | None:
-        """What to do about items that cannot be had, from what is on the shelf."""
-        from kitplan.parts.orders.back_order import missing_items
-        from kitplan.parts.orders.ledger import standing
+def find_unit(filled: Path) -> Path:
+    """The unit that a filled-in file belongs to: itself, its folder, one above, or the workbook whose plan it lies in.
 
-        if not self.unit.stock.unavailable:
-            return None
-        return missing_items(self.unit, self.plan.seed, self.plan.item_choice, standing(self.book),
-                             self.plan.orders.plan)
+    Raises InputError.
+    """
+    here = filled.absolute()
+    for folder in (here, here.parent, here.parent.parent):
+        if folder.is_dir() and (folder / "unit.toml").is_file():
+            return folder if folder != here else filled
+    planned_from = here.parent.with_name(here.parent.name.removesuffix("-plan") + ".xlsx")
+    if here.parent.name.endswith("-plan") and planned_from.is_file():
+        return planned_from
+    if _is_unit_workbook(filled):
+        return filled
+    fault, mend = ("lies in no unit's folder", "Say which unit it is of with --unit.") if filled.exists() else (
+        "is not there", "Check the spelling of the path.")
+    raise InputError([Problem(str(filled), None, None, None, fault, mend)], "looking for the unit")
+
+
+def _is_unit_workbook(path: Path) -> bool:
+    if path.suffix.casefold() != ".xlsx" or not path.is_file():
+        return False
+    try:
+        return Book(path.name, path.read_bytes()).sheet_named("census") is not None
+    except ValueError:
+        return False
 
 
 @contextlib.contextmanager
@@ -88,13 +132,6 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     mend: take the book as it stands. without: items that cannot be had, for so many weeks. quiet: name neither
     the plan nor what is worth a look. Raises InputError, OutputError.
     """
-    from kitplan.commands.plan_in_use import plan_in_use
-    from kitplan.parts.orders.round_plan import catalogue_of
-    from kitplan.parts.orders.saved_plan import without_items
-    from kitplan.planning import with_parts
-    from kitplan.read.order_book import book_home, book_lock, read_book
-    from kitplan.write.writer import one_writer
-
     unit = without_items(load(unit_path, seed, weekly=True), without, weeks)
     home, folder = book_home(unit_path), out_folder(unit_path, out)
     with one_writer(book_lock(unit_path)):
@@ -109,19 +146,26 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
         yield Session(unit, home, folder, plan, book, book, catalogue_of(unit))
 
 
+def without_items(unit: Unit, without: tuple[str, ...], weeks: float | None) -> Unit:
+    """The unit with items that cannot be had for some weeks. Raises InputError for a name that is no item."""
+    names = unit.items["item"].tolist()
+    problems = [Problem("--without", None, None, item, "is not in the catalogue", suggestion(item, names))
+                for item in without if item not in names]
+    if problems:
+        raise InputError(problems, "leaving items out")
+    gone = tuple(dict.fromkeys([*unit.stock.unavailable, *without]))
+    stock = replace(unit.stock, unavailable=gone, unavailable_weeks=weeks or unit.stock.unavailable_weeks)
+    return replace(unit, stock=stock)
+
+
 def keep(work: Session, all_of_it: bool = False) -> None:
     """Write the book, whole or not at all, where it has grown. all_of_it: and where it has not."""
-    from kitplan.write.writer import write_outputs
-
     if work.book is not work.found or all_of_it:
         write_outputs(work.home / "book", book_files(work))
 
 
 def book_files(work: Session) -> dict[str, bytes]:
     """The files of the book, and what its counts teach."""
-    from kitplan.read.order_book import book_frames, last_record
-    from kitplan.write.tables import table_bytes
-
     files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
              if work.book.of(table)}
     return files | {"last.json": last_record(work.book)} | _learnt(work)
@@ -129,10 +173,6 @@ def book_files(work: Session) -> dict[str, bytes]:
 
 def _learnt(work: Session) -> dict[str, bytes]:
     """What the counts teach, beside the book, for the next plan."""
-    from kitplan.demand.rate_from_use import learn_from, rate_record
-    from kitplan.parts.orders.ledger import standing, uses_of
-    from kitplan.read.order_book import LEARNT
-
     plan = work.plan
     found = learn_from(plan.unit, plan.airways, plan.expected, uses_of(standing(work.book)))
     return {LEARNT: rate_record(found, plan.airways)} if found else {}
@@ -140,8 +180,6 @@ def _learnt(work: Session) -> dict[str, bytes]:
 
 def keep_as_found(work: Session) -> None:
     """Put a copy of the tables as they stand beside the book, before they are written anew."""
-    from kitplan.write.writer import write_outputs
-
     place = work.home / "book"
     found = {f"as-found/{p.name}": p.read_bytes() for p in sorted(place.glob("*.csv"))}
     if found:
@@ -151,11 +189,6 @@ def keep_as_found(work: Session) -> None:
 def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, older: bool = False,
             sure: tuple[int, ...] = ()) -> None:
     """Take in what was typed on the sheets of a step and of those before it."""
-    from kitplan.parts.orders.build import built
-    from kitplan.parts.orders.ledger import standing
-    from kitplan.parts.orders.steps import amend_orders, answer, count, receive, to_class
-    from kitplan.read.round_sheets import Answer, read_round
-
     work.filled = filled
     is_book = filled.suffix.casefold() in (".xlsx", ".xlsm")
     own = {"order": "count", "build": "kits"}.get(step, step)
@@ -185,11 +218,6 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
 def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None, *, older: bool = False,
                  sure: tuple[int, ...] = ()) -> None:
     """Take in the unit's own stock-room workbook; where nothing is typed there, its on_hand table."""
-    from kitplan.parts.orders.ledger import standing
-    from kitplan.parts.orders.steps import first_count
-    from kitplan.parts.overview.readers import STOCK_ROOM
-    from kitplan.read.round_sheets import has_round
-
     workbook = work.folder / STOCK_ROOM.file
     if workbook.is_file() and has_round(workbook):
         take_in(work, step, workbook, on_day, older=older, sure=sure)
@@ -212,8 +240,6 @@ def _typed(sheets: RoundSheets, table: str) -> bool:
 
 def _day(sheets: RoundSheets, sheet: str, on_day: date | None) -> date:
     """The date written on the sheet, which is the date of the count whenever it is typed in; else --on, else today."""
-    from kitplan.read.problems import InputError, Problem
-
     day = sheets.days.get(sheet) or on_day or date.today()
     if day > date.today():
         raise InputError([Problem(sheets.source, None, sheet, day.isoformat(), "is in the future",
@@ -222,8 +248,6 @@ def _day(sheets: RoundSheets, sheet: str, on_day: date | None) -> date:
 
 
 def _same_unit(sheets: RoundSheets, work: Session) -> None:
-    from kitplan.read.problems import InputError, Problem
-
     unit = work.plan.unit.name
     if sheets.unit_name and sheets.unit_name != unit:
         raise InputError([Problem(sheets.source, None, "Unit", sheets.unit_name, f"is of another unit than {unit!r}",
@@ -235,8 +259,6 @@ def _same_unit(sheets: RoundSheets, work: Session) -> None:
 
 def _look_further(work: Session, step: str, filled: Path) -> None:
     """Leave the workbook as it is where a later sheet is filled in already."""
-    from kitplan.read.round_sheets import SHEETS, read_round
-
     later = tuple(t for t in SHEETS if t not in (*TAKES[step], "to_class")
                   and not (step == "receive" and t == "ordered"))
     if not later:
@@ -251,8 +273,6 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
 
 def finish(work: Session, weekly: WeeklyRound) -> None:
     """Write what the round gives."""
-    from kitplan.write.writer import write_outputs
-
     write_outputs(work.folder, papers(work, weekly))
 
 
@@ -261,10 +281,6 @@ def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
 
     The workbook that was filled in is kept once, under filled/, by the day of the last count.
     """
-    from kitplan.outputs import part_prints, part_tables, record_of
-    from kitplan.parts.overview.readers import STOCK_ROOM
-    from kitplan.workbooks import build_workbooks
-
     plan = work.plan.with_result("order", weekly)
     files = part_tables(plan.tables_of("order")) | part_prints(plan, "order")
     if work.renew:
@@ -289,8 +305,6 @@ def placed(work: Session, weekly: WeeklyRound, day: date | None) -> WeeklyRound:
 
     day: of the order (default: of the last count, else today).
     """
-    from kitplan.parts.orders.steps import order_lines
-
     if weekly.order is None or weekly.order.number:
         return weekly
     day = day or weekly.now.last_count or date.today()
@@ -300,5 +314,4 @@ def placed(work: Session, weekly: WeeklyRound, day: date | None) -> WeeklyRound:
     work.book = work.book.grown(lines, work.plan.number)
     work.told.append(f"This is order {lines[0].number}. It is in the book as made; what you order otherwise goes under "
                      "Ordered on the sheet Order.")
-    after = work.weekly()
-    return replace(after, order=replace(weekly.order, number=lines[0].number))
+    return work.weekly()

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date
 
 import pandas as pd
 
@@ -260,12 +260,6 @@ def _settled(asked: Line, rest: Sequence[Line], given: Answer) -> list[Line]:
         right = replace(lines[0], packs=given.packs or 0, loose=given.loose or 0, event=real)
         return [right, *(replace(x, event="withdrawn") for x in lines[1:])]
     return [replace(x, event=real if given.right else "withdrawn") for x in lines]
-
-
-def overdue(now: Standing, plan: RoundPlan, day: date) -> list[OpenOrder]:
-    """Orders that should have come more than a review ago: the position does not count on them."""
-    limit = day - timedelta(days=round(plan.lead_days + plan.review_days))
-    return [o for o in now.open if o.ordered < limit]
 
 
 def order_lines(order: Order, book: OrderBook, catalogue: Catalogue, day: date) -> list[Line]:
