@@ -185,6 +185,10 @@ class Airway:
     technique: Technique
     uses: np.ndarray
 
+    def lengths_mm(self, width_mm: float) -> np.ndarray:
+        """Pieces of one re-secure cut from tape of this width, longest first."""
+        return lengths_per_use(self.technique, self.row, width_mm)
+
     @property
     def mean_uses(self) -> float:
         return float(self.uses @ np.arange(len(self.uses)))
@@ -283,8 +287,7 @@ def items_opened(unit: Unit, stratum: int, item: Mapping[str, Any], need: float,
 
 def _opened(airway: Airway, item: Mapping[str, Any], need: float, n_uses: int) -> np.ndarray | None:
     if item["role"] == "tape":
-        roll_mm = float(item["length_mm"])
-        lengths = lengths_per_use(airway.technique, airway.row, float(item["width_mm"]))
+        roll_mm, lengths = float(item["length_mm"]), airway.lengths_mm(float(item["width_mm"]))
         return rolls_after_uses(lengths, roll_mm, n_uses) if lengths.max(initial=0.0) <= roll_mm else None
     per_item = float(item["contains"])
     if item["role"] == "barrier" and not np.isnan(float(item["width_mm"])):

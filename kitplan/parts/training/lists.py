@@ -13,7 +13,7 @@ import pandas as pd
 from kitplan.demand.fit import fitting_items, nearest_size
 from kitplan.demand.whole import whole_down, whole_up
 from kitplan.parts.training.cuts import BOUGHT, OWN, PAST_DATE, Cut
-from kitplan.parts.training.requirements import ClassNeeds
+from kitplan.parts.training.requirements import ClassNeeds, rows_of
 from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
 from kitplan.read.class_values import Durable, TrainingClass, courses
 from kitplan.read.values import Unit
@@ -52,7 +52,7 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
-        mine = needs.of(needs.sets, lesson, practice)
+        mine = rows_of(needs.sets, lesson, practice)
         waiting = mine["sets"].to_numpy(int)
         total = int(waiting.sum())
         side_by_side = group["sets"].sum() > total
@@ -241,13 +241,13 @@ def _pieces_at(
 ) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for number, _ in enumerate(training.practices):
-        sets = needs.of(needs.sets, lesson, number)
+        sets = rows_of(needs.sets, lesson, number)
         here, total = int(sets.loc[sets["station"] == station, "sets"].iloc[0]), int(sets["sets"].sum())
-        mine = needs.of(needs.pieces, lesson, number)
+        mine = rows_of(needs.pieces, lesson, number)
         for piece in mine.to_dict("records"):
             rows.append((lesson, station + 1, "tape piece", f"tape {piece['width_mm']:g} mm", piece_text(piece),
                          here * int(piece["count"]) // total, "piece"))
-        cut = needs.of(needs.dressings, lesson, number)
+        cut = rows_of(needs.dressings, lesson, number)
         for piece in cut.to_dict("records"):
             weights = sets.sort_values("station")["sets"].to_numpy(int)
             dealt = largest_remainder(int(piece["count"]), weights)[station]

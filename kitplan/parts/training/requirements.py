@@ -46,9 +46,10 @@ class ClassNeeds:
     problems: tuple[Problem, ...]
     warnings: tuple[str, ...]
 
-    def of(self, frame: pd.DataFrame, lesson: int, practice: int) -> pd.DataFrame:
-        """The rows of one practice of one class in one of these frames."""
-        return frame[(frame["lesson"] == lesson) & (frame["practice"] == practice)]
+
+def rows_of(frame: pd.DataFrame, lesson: int, practice: int) -> pd.DataFrame:
+    """The rows of one practice of one class in a frame of ClassNeeds."""
+    return frame[(frame["lesson"] == lesson) & (frame["practice"] == practice)]
 
 
 def class_needs(
