@@ -136,6 +136,13 @@ def test_a_history_of_less_than_sixteen_weeks_or_forty_events_is_too_short_for_a
     assert "too short" not in find_trend(watched([1.0] * 112, enough), np.array([0.5])).sentence
 
 
+@pytest.mark.parametrize(("unwatched", "short"), [(2, False), (3, True)])
+def test_of_the_last_eight_weeks_six_must_have_been_watched(unwatched, short):
+    daily = [1.0] * 140 + [0.0] * 7 * unwatched + [1.0] * 7 * (8 - unwatched)
+    events = [(7 * k + 2, 3) for k in range(28) if not 20 <= k < 20 + unwatched]
+    assert ("too short" in find_trend(watched(daily, events), np.array([0.5])).sentence) is short
+
+
 def test_airways_that_differ_spread_the_counts_of_long_watching_most(unit_maker, monkeypatch):
     """Variance a mean + v mean^2: airways watched for 10 days and for 2, at half an event a day, expect 5 and 1; so the
     counts of their kind vary by a + v (25 + 1) / (5 + 1). Kinds never watched take the same.
@@ -193,6 +200,19 @@ def test_few_airways_say_nothing_of_how_they_differ_and_many_do():
     a, v = count_dispersion(np.where(np.arange(200) % 2, 2 * mean, 0), mean)
     assert v == pytest.approx(1.0, abs=0.08)
     assert a == pytest.approx(0.3)
+
+
+def test_what_spreads_counts_is_the_least_squares_of_their_squares_weighed_by_what_it_says():
+    """A fixed point: weighed by one over the square of the variance found, numpy's least squares find it again."""
+    rng = np.random.default_rng(5)
+    mean = rng.uniform(0.5, 12.0, 400)
+    counts = rng.poisson(mean * rng.gamma(4.0, 0.25, 400))
+    a, v = count_dispersion(counts, mean)
+    weight = 1 / (a * mean + v * mean**2)
+    again, *_ = np.linalg.lstsq(np.column_stack([mean, mean**2]) * weight[:, None], (counts - mean) ** 2 * weight,
+                                rcond=None)
+    assert (a, v) == pytest.approx(tuple(again), rel=0.01)
+    assert (0.5 < a < 1.5, 0.1 < v < 0.5) == (True, True)
 
 
 def test_one_kind_alone_is_believed_as_its_own_events_say():
