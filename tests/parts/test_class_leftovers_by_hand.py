@@ -380,11 +380,11 @@ def test_what_is_left_is_listed_for_the_season_and_course_by_course(unit):
     needs = SimpleNamespace(sets=pd.DataFrame({"lesson": [0, 1], "sets": [13, 12], "goes": [10, 10]}))
     shopping = pd.DataFrame([("shears", "durable", 1, 1.0, 1, 1, "pair"), ("doll", "durable", 2, np.nan, 1, 0, "doll")],
                             columns=["item", "kind", "units", "packs", "pack", "buy_units", "unit"])
-    rows = left_over(unit, lessons, needs, [], shopping.assign(description=shopping["item"]), [])
+    rows = left_over(unit, lessons, needs, taking(), shopping.assign(description=shopping["item"]), [])
     assert rows[["lesson", "quantity"]].to_numpy().tolist() == [[-1, 3], [0, 3], [1, 2]]
     assert rows["thing"].iloc[0] == "Things that are not used up (2 kinds)"
     assert rows["goes_to"].iloc[1:].tolist() == ["The next session, as more spare sets", BOX]
-    alone = left_over(unit, [SimpleNamespace(file="c", session=0, have={}, expired={})], needs, [],
+    alone = left_over(unit, [SimpleNamespace(file="c", session=0, have={}, expired={})], needs, taking(),
                       shopping.assign(description="x").iloc[:1], [])
     assert alone["lesson"].tolist() == [0, 0]
     assert alone["thing"].iloc[0] == "Things that are not used up (1 kind)"
