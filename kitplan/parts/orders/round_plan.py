@@ -13,7 +13,7 @@ import pandas as pd
 from kitplan.demand.bounds import at_most
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.whole import whole_up
-from kitplan.read.shelf_order import shelf_key
+from kitplan.read.catalogue import shelf_key
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
