@@ -7,18 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.bounds import at_most
+from kitplan.demand.scenarios import draw_demand
 from kitplan.parts.hospital.central_store import Holding, Pooling, pool_slow_items
 from kitplan.parts.hospital.spend import Spend, spend_of, spend_table
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
+from kitplan.planning import Plan
+from kitplan.read.values import Unit
 
 SLOW_SHARE = 0.5
 """An item is slow in a unit that uses at most this share of one pack in a protection interval."""
@@ -108,8 +106,6 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     """Items of which the unit holds a pack or more and uses little; emergency equipment is never among
     them.
     """
-    from kitplan.demand.scenarios import draw_demand
-
     unit, par = plan.unit, plan.par
     demand = plan.demand()
     levels = par.levels.reset_index(drop=True)

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from kitplan.parts.orders.model import WeeklyRound
+from kitplan.planning import Plan
 from kitplan.read.problems import some_of
-
-if TYPE_CHECKING:
-    from kitplan.parts.orders.model import WeeklyRound
-    from kitplan.planning import Plan
 
 AUDIT_COLUMNS = ["unit", "name", "currency", "target", "ready", "ready_low", "value", "ready_after", "value_after",
                  "idle_value", "steps", "begin_with"]
