@@ -9,7 +9,6 @@ The best L over price equals the bound of the linear relaxation, since the closu
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,12 +17,9 @@ from kitplan.demand.whole import whole_down
 from kitplan.solve.collapse import Collapsed, restrict
 from kitplan.solve.descent import descend
 
-Keeps = Callable[[np.ndarray], bool]
-
 _CUTS = 25
 _STEP = 1.25
 """Factor between prices until the top lies between two of them."""
-_SWEEPS = 6
 _LARGEST_FLOW = 1e9
 """Capacities are whole numbers below 2**31; rounded so that the bound can only fall."""
 
@@ -82,12 +78,15 @@ def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: fl
     return Cut(float(value), float(price), base + float(money[held].sum()), met, ranks)
 
 
-def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf) -> tuple[Cut, Cut]:
+def best_cut(
+    collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf, near: float = 1e-5
+) -> tuple[Cut, Cut]:
     """Return the cut of the highest bound, and that of the last plan found that meets enough.
 
     L is concave and piecewise linear in the price, so the crossing of two tangents finds its top. The search begins
     at the price of the last steps down, which is close, and steps away from it until the top lies between two cuts.
-    enough: it ends at a bound as high. `collapsed.met` must be under `required` and `collapsed.reach` not.
+    enough, near: it ends at a bound as high, or within this share of the top. `collapsed.met` must be under `required`
+    and `collapsed.reach` not.
     """
     base, full = float(cost @ collapsed.lower), float(cost @ highest(collapsed))
     heights = np.array([len(levels) for levels in collapsed.levels])
@@ -102,7 +101,7 @@ def best_cut(collapsed: Collapsed, cost: np.ndarray, required: int, enough: floa
         outside = guess > 0 and (under.price == 0.0 or over.price == np.inf)
         cut = closure_cut(collapsed, cost, required, guess if outside else between)
         best = max(best, cut, key=lambda c: c.value)
-        if best.value >= min(crossing - 1e-5 * max(1.0, abs(crossing)), enough):
+        if best.value >= min(crossing - near * max(1.0, abs(crossing)), enough):
             break
         if not outside and cut.met in (under.met, over.met):
             break
@@ -156,48 +155,3 @@ def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tupl
 def highest(collapsed: Collapsed) -> np.ndarray:
     """Levels that meet every vector of the cover, shape (n_items,)."""
     return np.array([levels[-1] if len(levels) else low for low, levels in zip(collapsed.lower, collapsed.levels)])
-
-
-def improve(
-    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, keeps: Keeps = lambda _: True,
-    enough: float = 0.0,
-) -> np.ndarray:
-    """Raise one item by a level or two and step the others down, while that saves money and costs over `enough`.
-
-    keeps: whether levels stay within the limits.
-    """
-    open_items = np.flatnonzero([len(levels) > 0 for levels in collapsed.levels])
-    small, price = _of_items(collapsed, open_items), cost[open_items]
-    heights = np.array([len(levels) for levels in small.levels])
-    value = float(cost @ par)
-    for _ in range(_SWEEPS):
-        before = value
-        for i in range(len(open_items)):
-            if value <= enough:
-                return par
-            ranks = _ranks(small, par[open_items])
-            for rank in range(ranks[i] + 1, min(ranks[i] + 2, heights[i]) + 1):
-                low, high = np.zeros_like(ranks), ranks.copy()
-                low[i] = high[i] = rank
-                found = descend(restrict(small, low, high), price, required).cheapest_with(required)
-                if found is None or float(price @ found) >= float(price @ par[open_items]) - 1e-9:
-                    continue
-                whole = par.copy()
-                whole[open_items] = found
-                if keeps(whole):
-                    par, value = whole, float(cost @ whole)
-                    break
-        if value == before:
-            break
-    return par
-
-
-def _of_items(collapsed: Collapsed, items: np.ndarray) -> Collapsed:
-    """The cover of some items, when the others have one level only."""
-    levels = tuple(collapsed.levels[i] for i in items)
-    return Collapsed(collapsed.lower[items], levels, collapsed.vectors[:, items], collapsed.weights, collapsed.met)
-
-
-def _ranks(collapsed: Collapsed, par: np.ndarray) -> np.ndarray:
-    """Levels that `par` reaches, shape (n_items,); 0 is the lower bound."""
-    return np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(collapsed.levels, par)])

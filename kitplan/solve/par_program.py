@@ -16,12 +16,11 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
-from kitplan.solve.closure import best_cut, improve, stepped_down_from
-from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
+from kitplan.solve.closure import best_cut, stepped_down_from
+from kitplan.solve.collapse import Collapsed, collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.program import Program, Solution
 from kitplan.solve.values import SolverReport
@@ -35,18 +34,18 @@ FIRST_CUTS = 500
 """Needs above the lower bound from which minimum cuts are tried first: they take hundredths of a second."""
 
 CUT_ENTRIES = 5_000
-"""Needs above the lower bound from which limits that no plan in hand keeps are told without a search, and plans within
-limits are bounded by cuts."""
-
-SEARCH_ENTRIES = 15_000
-"""Needs above the lower bound from which no integer program is asked: with 300 items all used the plan in hand lay
-0.3 % over the bound after 3 s, and a search takes minutes."""
+"""Needs above the lower bound from which no integer program of them all is asked, for it may take minutes: programs
+about the plan in hand come within the gap in a second, and limits that no plan in hand keeps are told as they are."""
 
 RELAXED_ENTRIES = 60_000
 """Needs above the lower bound from which the relaxation, which knows the limits too, would take ten seconds."""
 
-_NEAR = 0.01
-"""How far above its bound, as a share, a plan may lie for small changes to close the gap."""
+_WIDTHS = (3, 6, 12)
+"""Levels either side of a plan's own that programs about it may choose, the next where one saves nothing more."""
+WINDOW_ENTRIES = 6_000
+"""Needs in the largest program about a plan: it takes half a second, about."""
+_WORTH_MORE = 3e-4
+"""Share saved under which the next programs look further."""
 
 
 @dataclass(frozen=True)
@@ -130,6 +129,18 @@ def add_cost(stated: Stated, cost: np.ndarray) -> None:
     stated.program.objective([], [], constant=float(cost @ stated.collapsed.lower))
 
 
+def _stated(
+    name: str, collapsed: Collapsed, cost: np.ndarray, required: int, limits: Sequence[Limit]
+) -> Stated:
+    """The whole program: the cheapest levels that meet `required` within the limits."""
+    stated = state_levels(name, "min", collapsed)
+    add_cost(stated, cost)
+    add_readiness(stated, required)
+    for limit in limits:
+        add_limit(stated, limit)
+    return stated
+
+
 def add_readiness(stated: Stated, required: int) -> None:
     """Row "ready": sum_u weight_u z[u] >= required - met."""
     if stated.shares:
@@ -182,18 +193,14 @@ def cheapest(
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
-    entries, quick = int(np.count_nonzero(collapsed.vectors)), None
+    entries, quick = _needs(collapsed), None
     if entries > FIRST_CUTS or not search:
         found = _by_cuts(collapsed, cost, required, gap, limits)
         quick = found.par
-        most = SEARCH_ENTRIES if not limits else CUT_ENTRIES if quick is None else RELAXED_ENTRIES
+        most = CUT_ENTRIES if not limits or quick is None else RELAXED_ENTRIES
         if not search or entries > most or found.report.status == "infeasible" or found.report.gap <= gap:
             return found
-    stated = state_levels("par", "min", collapsed)
-    add_cost(stated, cost)
-    add_readiness(stated, required)
-    for limit in limits:
-        add_limit(stated, limit)
+    stated = _stated("par", collapsed, cost, required, limits)
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
         return _without_proof(collapsed, relaxed.report, cost, required, limits)
@@ -204,7 +211,7 @@ def cheapest(
     if best is not None:
         told = relaxed.report
         report = _report(told.name, float(cost @ best), told.bound, told.bound, gap, told.seconds)
-        if report.status == "optimal" or entries > SEARCH_ENTRIES:
+        if report.status == "optimal" or entries > CUT_ENTRIES:
             return ParSolution(best, report, duals)
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, best, duals)
 
@@ -231,25 +238,69 @@ def step_down_within_limits(
     return (min(found, key=lambda par: float(cost @ par)) if found else None), False
 
 
+def improve(
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, limits: Sequence[Limit] = (),
+    enough: float = 0.0,
+) -> np.ndarray:
+    """Search about a plan, further and further from it, by small integer programs while it costs over `enough`.
+
+    A program of the levels next to a plan takes hundredths of a second, whatever the whole one takes (local branching
+    with levels as neighbourhood: Fischetti & Lodi, Math Program 2003;98:23, from memory).
+    """
+    items = np.flatnonzero([len(levels) for levels in collapsed.levels])
+    for width in _WIDTHS:
+        value = np.inf
+        while enough < float(cost @ par) < (1 - _WORTH_MORE) * value:
+            value = float(cost @ par)
+            par = _best_about(collapsed, cost, required, par, limits, items, width)
+    return par
+
+
+def _best_about(
+    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, limits: Sequence[Limit],
+    items: np.ndarray, width: int,
+) -> np.ndarray:
+    """The cheapest plan at most `width` levels of each of `items` from `par`; half of them after the other half where
+    that is too large a program.
+    """
+    low = np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(collapsed.levels, par)])
+    high, heights = low.copy(), np.array([len(levels) for levels in collapsed.levels])
+    low[items] = np.maximum(low[items] - width, 0)
+    high[items] = np.minimum(high[items] + width, heights[items])
+    window = restrict(collapsed, low, high)
+    if _needs(window) > WINDOW_ENTRIES:
+        for half in (items[::2], items[1::2]) if len(items) > 1 else ():
+            par = _best_about(collapsed, cost, required, par, limits, half, width)
+        return par
+    stated = _stated("window", window, cost, required, limits)
+    solution = stated.program.solve(gap=_WORTH_MORE)
+    found = read_par(stated, solution) if solution.solved else par
+    return min(par, found, key=lambda plan: float(cost @ plan))
+
+
+def _needs(collapsed: Collapsed) -> int:
+    """Needs above the lower bound, which a program has as many rows of."""
+    return int(np.count_nonzero(collapsed.vectors))
+
+
 def _by_cuts(
     collapsed: Collapsed, cost: np.ndarray, required: int, gap: float, limits: Sequence[Limit]
 ) -> ParSolution:
     """Step down to a plan, from everything held and from a minimum cut, and bound it by the best cut.
 
     Without a plan where none is found within the limits. The bound leaves the limits out: they can only make plans
-    dearer, so it holds all the same. A plan far above it is left as it is: small changes would not close the gap.
+    dearer, so it holds all the same.
     """
     started, name = time.perf_counter(), "minimum cuts"
     par, none_there = step_down_within_limits(collapsed, cost, required, limits)
     if par is None:
         status = "infeasible" if none_there else "failed"
         return ParSolution(None, SolverReport(name, status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
-    cut, over = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap))
+    cut, over = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap), gap / 10)
     if cut.value < float(cost @ par) * (1 - gap):
         nearer = stepped_down_from(collapsed, over, cost, required)
         par = nearer if cost @ nearer < cost @ par and within(limits, nearer) else par
-    if float(cost @ par) <= (1 + max(_NEAR, 1.5 * gap)) * cut.value:
-        par = improve(collapsed, cost, required, par, partial(within, limits), cut.value / (1 - gap))
+    par = improve(collapsed, cost, required, par, limits, cut.value / (1 - gap))
     report = _report(name, float(cost @ par), cut.value, cut.value, gap, time.perf_counter() - started)
     return ParSolution(par, report, {"ready": cut.price} | {limit.name: 0.0 for limit in limits})
 

@@ -136,6 +136,13 @@ def test_a_history_of_less_than_sixteen_weeks_or_forty_events_is_too_short_for_a
     assert "too short" not in find_trend(watched([1.0] * 112, enough), np.array([0.5])).sentence
 
 
+@pytest.mark.parametrize(("unwatched", "short"), [(2, False), (3, True)])
+def test_of_the_last_eight_weeks_six_must_have_been_watched(unwatched, short):
+    daily = [1.0] * 140 + [0.0] * 7 * unwatched + [1.0] * 7 * (8 - unwatched)
+    events = [(7 * k + 2, 3) for k in range(28) if not 20 <= k < 20 + unwatched]
+    assert ("too short" in find_trend(watched(daily, events), np.array([0.5])).sentence) is short
+
+
 def test_airways_that_differ_spread_the_counts_of_long_watching_most(unit_maker, monkeypatch):
     """Variance a mean + v mean^2: airways watched for 10 days and for 2, at half an event a day, expect 5 and 1; so the
     counts of their kind vary by a + v (25 + 1) / (5 + 1). Kinds never watched take the same.

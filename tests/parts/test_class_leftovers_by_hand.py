@@ -10,7 +10,15 @@ import pandas as pd
 import pytest
 
 from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, _cheapest_greedy, compare_with_rules
-from kitplan.parts.training.left import _ends, _part_used, _scrap, _spare_sets, _stock_left, _unopened
+from kitplan.parts.training.left import (
+    _ends,
+    _part_used,
+    _scrap,
+    _spare_sets,
+    _stock_left,
+    _unopened,
+    left_over,
+)
 from kitplan.parts.training.lists import (
     Taken,
     _fill_in_order,
@@ -23,7 +31,7 @@ from kitplan.parts.training.lists import (
 )
 from kitplan.parts.training.model import TrainingPlan, plan_training
 from kitplan.parts.training.sessions import COLUMNS, _kept, _roll_ends, _used_up
-from kitplan.parts.training.timetable import plan_timetable
+from kitplan.parts.training.timetable import plan_timetable, things_of
 from tests.conftest import make_unit
 from tests.parts.test_training import lesson, practice
 
@@ -340,3 +348,40 @@ def test_a_class_is_summed_up_in_money_tape_and_what_to_look_at():
     assert summed_up(rolls=1)[1].startswith("Tape: 1 roll cut")
     assert summed_up(past=1)[2] == "Look first at: 1 item past the date; keep them apart, for practice only."
     assert summed_up(past=1, warnings=("Mind it.", "x"))[2] == "Look first at: Mind it."
+
+
+def thing_for(items, role="mask", price=np.nan, have=3):
+    """Things of a durable of which two stand at each station; the third of four practices does without it."""
+    durable = SimpleNamespace(name="Doll", role=role, per_station=2, shared=True, have=have, price=price,
+                              serves=lambda practice: practice != "without")
+    one = SimpleNamespace(practices=["a", "b", "without", "c"], have={"mask-42": 1})
+    catalogue = {"mask-42": ("Mask 42", 4.5), "mask-60": ("Mask 60", 6.0)}
+    return [(t.name, t.item, t.have, t.by_pack, sorted(t.practices), t.price)
+            for t in things_of(one, durable, items, catalogue)]
+
+
+def test_a_durable_thing_is_one_thing_for_each_item_that_serves_a_practice():
+    """What the class has of it counts only where one item serves all; a practice that no item serves does without."""
+    assert thing_for(["mask-42", "mask-60", "mask-42", ""]) == [
+        ("Mask 42", "mask-42", 1, True, [0], 4.5), ("Mask 60", "mask-60", 0, True, [1], 6.0)]
+    assert thing_for(["mask-42"] * 4) == [("Mask 42", "mask-42", 4, True, [0, 1, 3], 4.5)]
+    assert thing_for(["mask-42"] * 4, price=9.0)[0][3:] == (False, [0, 1, 3], 9.0), "its own price is for one"
+    (free,) = thing_for([""] * 4, role="")
+    assert free[:5] == ("Doll", "", 3, False, [0, 1, 3])
+    assert np.isnan(free[5])
+
+
+def test_what_is_left_is_listed_for_the_season_and_course_by_course(unit):
+    """Two sessions of a course with three and two spare sets; shears and two dolls are not used up."""
+    lessons = [SimpleNamespace(file="c", session=k, have={}, expired={}) for k in (1, 2)]
+    needs = SimpleNamespace(sets=pd.DataFrame({"lesson": [0, 1], "sets": [13, 12], "goes": [10, 10]}))
+    shopping = pd.DataFrame([("shears", "durable", 1, 1.0, 1, 1, "pair"), ("doll", "durable", 2, np.nan, 1, 0, "doll")],
+                            columns=["item", "kind", "units", "packs", "pack", "buy_units", "unit"])
+    rows = left_over(unit, lessons, needs, [], shopping.assign(description=shopping["item"]), [])
+    assert rows[["lesson", "quantity"]].to_numpy().tolist() == [[-1, 3], [0, 3], [1, 2]]
+    assert rows["thing"].iloc[0] == "Things that are not used up (2 kinds)"
+    assert rows["goes_to"].iloc[1:].tolist() == ["The next session, as more spare sets", BOX]
+    alone = left_over(unit, [SimpleNamespace(file="c", session=0, have={}, expired={})], needs, [],
+                      shopping.assign(description="x").iloc[:1], [])
+    assert alone["lesson"].tolist() == [0, 0]
+    assert alone["thing"].iloc[0] == "Things that are not used up (1 kind)"

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kitplan.parts.forecast import variance
 from kitplan.parts.forecast.months import monthly_census
 from kitplan.parts.forecast.variance import (
     EFFECTS,
@@ -327,3 +328,25 @@ def test_rates_known_before_a_month_are_the_plans_until_a_log_has_enough(unit):
 
 def replace_events(observation, events):
     return SimpleNamespace(events=events, daily=observation.daily, share=observation.share)
+
+
+def test_levels_of_a_month_replace_what_was_forecast_by_what_was_step_by_step(monkeypatch):
+    """Two airways, then four, then six, months of thirty days; a rate of 0.5, two items a re-secure, one arrival to ten
+    days and five items each. Forecast for the third: three airways. Then 45 re-secures where 90 were expected.
+    """
+    monthly = SimpleNamespace(complete=np.ones(3, dtype=bool), mean_airways=np.array([[2.0], [4.0], [6.0]]),
+                              days=np.full(3, 30.0), arrivals=np.full((3, 1), np.nan))
+    model = SimpleNamespace(items=["gauze"], rate=np.array([0.5]), arrivals=np.array([0.1]),
+                            per_arrival=np.array([[5.0]]), per_event=lambda: np.array([[2.0]]),
+                            per_admission=lambda: np.array([[4.0]]))
+    own = pd.DataFrame({"units": [300.0]}, index=["gauze"])
+    found = variance._levels(None, model, monthly, None, 2, own)
+    assert found.ravel().tolist() == pytest.approx([90 * 1.0 + 9 * 5, 90 * 2 + 18 * 5, 270.0, 270.0, 300.0])
+    monkeypatch.setattr(variance, "_rates_then", lambda *_: (np.array([0.5]), np.array([45.0])))
+    counted = replace_arrivals(monthly, 20.0)
+    found = variance._levels(None, model, counted, "a log", 2, own)
+    assert found.ravel().tolist() == pytest.approx([90 + 9 * 4, 180 + 20 * 4, 90 + 80, 90 + 80, 300.0])
+
+
+def replace_arrivals(monthly, arrivals):
+    return SimpleNamespace(**{**vars(monthly), "arrivals": np.full((3, 1), arrivals)})

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from kitplan.parts.par import limits as limits_module
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve import par_program
-from kitplan.solve.closure import best_cut, closure_cut, improve, stepped_down_from
+from kitplan.solve.closure import best_cut, closure_cut, stepped_down_from
 from kitplan.solve.collapse import collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
-from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, state_levels
+from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, improve, state_levels
 
 
 def question(seed, n_scenarios=60, n_items=4, most=5):
@@ -91,7 +91,7 @@ def test_a_large_program_ends_as_exhaustive_search_does(seed, room, relaxed, sea
     One that is too large to relax or to search ends at the plan stepped down to, with its true gap.
     """
     monkeypatch.setattr(par_program, "FIRST_CUTS", 0)
-    monkeypatch.setattr(par_program, "SEARCH_ENTRIES", 10**9 if searched else 0)
+    monkeypatch.setattr(par_program, "CUT_ENTRIES", 10**9 if searched else 0)
     monkeypatch.setattr(par_program, "RELAXED_ENTRIES", 10**9 if relaxed else 0)
     packs, cost = question(seed)
     required = 40
@@ -154,6 +154,20 @@ def test_improving_never_loses_readiness_and_never_costs_more():
     after = improve(collapsed, cost, required, before)
     assert (packs <= after).all(axis=1).sum() >= required
     assert cost @ after <= cost @ before
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_windows_that_hold_every_level_find_what_exhaustive_search_finds(seed):
+    """From the dearest plan of all; with room for little more than the cheapest plan as well."""
+    packs, cost = question(seed)
+    collapsed, highest = solved(packs, 40), packs.max(axis=0)
+    best = cheapest_of_all(packs, cost, 40)
+    assert best - 1e-6 <= cost @ improve(collapsed, cost, 40, highest) <= best * (1 + 3e-4)
+    volume = np.random.default_rng(seed).uniform(0.5, 3.0, 4)
+    limits = (Limit("shelf", volume, 0.8 * float(volume @ highest)),)
+    within = cheapest_of_all(packs, cost, 40, limits)
+    found = improve(collapsed, cost, 40, highest, limits)
+    assert np.array_equal(found, highest) if within is None else within - 1e-6 <= cost @ found <= within * (1 + 3e-4)
 
 
 def test_a_restricted_cover_counts_the_same_scenarios():

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from kitplan.solve.closure import _of_items, _ranks, best_cut, closure_cut, highest, improve, most_within
+from kitplan.solve.closure import best_cut, closure_cut, highest, most_within
 from kitplan.solve.collapse import collapse
 from kitplan.solve.cutting import (
     Stock,
@@ -23,7 +23,7 @@ from kitplan.solve.cutting import (
     to_tenths,
 )
 from kitplan.solve.descent import descend
-from kitplan.solve.par_program import Limit, _report, step_down_within_limits, within
+from kitplan.solve.par_program import Limit, _report, improve, step_down_within_limits, within
 from kitplan.solve.patterns import (
     PatternPlan,
     Supply,
@@ -277,17 +277,7 @@ def test_no_more_scenarios_are_met_than_the_room_is_worth():
     assert least == 10.0, "what is held in any case meets so many"
 
 
-def test_levels_reached_and_items_taken_apart():
-    collapsed = collapse(np.array([[1, 5], [3, 5], [3, 9]]), np.array([1, 5]))
-    assert [levels.tolist() for levels in collapsed.levels] == [[3], [9]]
-    assert _ranks(collapsed, np.array([2, 9])).tolist() == [0, 1]
-    assert _ranks(collapsed, np.array([3, 8])).tolist() == [1, 0]
-    second = _of_items(collapsed, np.array([1]))
-    assert (second.lower.tolist(), [x.tolist() for x in second.levels]) == ([5], [[9]])
-    assert (second.weights.sum(), second.met) == (collapsed.weights.sum(), collapsed.met)
-
-
-def test_a_plan_is_improved_by_raising_one_item_and_stepping_the_others_down():
+def test_a_plan_is_improved_by_the_levels_about_it():
     """Four scenarios need two of the cheap item, three two of the dear one, three one of each; six are to be met: two
     of the cheap one for 7 in place of two of the dear one for 11.
     """
@@ -296,7 +286,7 @@ def test_a_plan_is_improved_by_raising_one_item_and_stepping_the_others_down():
     cost, par = np.array([1.0, 5.0]), np.array([1, 2])
     assert improve(collapsed, cost, 6, par).tolist() == [2, 1]
     assert improve(collapsed, cost, 6, par, enough=11.0).tolist() == [1, 2], "at 11 it is cheap enough"
-    assert improve(collapsed, cost, 6, par, keeps=lambda found: found[0] < 2).tolist() == [1, 2]
+    assert improve(collapsed, cost, 6, par, (Limit("shelf", np.array([1.0, 0.0]), 1.0),)).tolist() == [1, 2]
     assert improve(collapsed, cost, 10, np.array([2, 2])).tolist() == [2, 2]
 
 

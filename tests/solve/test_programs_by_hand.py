@@ -6,6 +6,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
+from scipy.stats import beta
 
 from kitplan.demand.posterior import DRAWS
 from kitplan.demand.proportion import wilson_interval
@@ -105,7 +107,29 @@ def test_what_is_left_beside_the_line_is_a_beta_law_of_that_variance():
     assert len(spread) == 8
     assert spread.mean() == pytest.approx(0.9, abs=0.01)
     assert spread.std() == pytest.approx(np.sqrt(0.009), rel=0.15)
+    law = beta(0.9 * 9, 0.1 * 9)
+    assert law.var() == pytest.approx(0.1 * 0.9 * 0.1)
+    assert spread == pytest.approx(law.ppf((np.arange(8) + 0.5) / 8))
     assert _spread_about(np.array([0.9, 0.5]), 0.0).tolist() == [0.9, 0.5]
+
+
+def test_of_few_scenarios_a_logistic_line_is_the_likeliest_with_its_prior():
+    """By a general minimiser: a line bent at the middle; priors of precision 0.01, 0.05 and 2 about the share."""
+    place, seen = np.linspace(-1.5, 1.5, 9), np.array([3.0, 5, 4, 6, 5, 4, 3, 6, 4])
+    met = np.array([3.0, 5, 4, 5, 5, 3, 2, 4, 1])
+    share = met.sum() / seen.sum()
+    centre = np.array([np.log(share / (1 - share)), 0.0, 0.0])
+
+    def line(b):
+        return 1 / (1 + np.exp(-(b[0] + b[1] * place + b[2] * np.minimum(place, 0.0))))
+
+    def loss(b):
+        chance = line(b)
+        told = met @ np.log(chance) + (seen - met) @ np.log(1 - chance)
+        return 0.5 * ((b - centre) ** 2 @ [0.01, 0.05, 2.0]) - told
+
+    best = minimize(loss, centre, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 5000})
+    assert _logistic_line(place, met, seen) == pytest.approx(line(best.x), abs=1e-6)
 
 
 def test_use_that_spreads_faster_than_its_square_is_taken_to_spread_as_the_square():

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from kitplan.solve.closure import improve, most_within
+from kitplan.solve.closure import most_within
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import (
@@ -18,6 +18,7 @@ from kitplan.solve.par_program import (
     Stated,
     add_limit,
     add_readiness,
+    improve,
     read_par,
     state_levels,
     step_down_within_limits,
