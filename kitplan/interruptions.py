@@ -13,6 +13,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 
 SENTENCE = "Stopped. Nothing was written that was not already complete."
 _CHILDREN_SECONDS = 10.0
@@ -25,11 +26,9 @@ _writing = threading.RLock()
 _ending: list[int] = []
 
 
-@contextlib.contextmanager
-def until_complete() -> Iterator[None]:
+def until_complete() -> AbstractContextManager[object]:
     """Keep a request to end waiting while outputs step into their place."""
-    with _writing:
-        yield
+    return _writing
 
 
 @contextlib.contextmanager
@@ -53,9 +52,19 @@ def go_on() -> None:
 
 
 def begin_process(quiet: bool = False) -> None:
-    """What every process of kitplan does first: it ends when asked, and looks rarely for objects that nothing uses."""
+    """What every process of kitplan does first: from then on it and those it started end at once when asked, and it
+    looks rarely for objects that nothing uses. quiet: it ends without a word (a child).
+
+    A signal wakes a thread, for the main one may be inside a solver that does not return.
+    """
     gc.set_threshold(_NEW_BEFORE_COLLECTING)
-    end_when_asked(quiet)
+    heard, written = os.pipe()
+    os.set_blocking(written, False)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, lambda *_: None)
+    signal.set_wakeup_fd(written, warn_on_full_buffer=False)
+    threading.Thread(target=_listen, args=(heard, quiet), daemon=True).start()
 
 
 def one_thread_each() -> None:
@@ -65,20 +74,6 @@ def one_thread_each() -> None:
     """
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-
-
-def end_when_asked(quiet: bool = False) -> None:
-    """From now on end this process and those it started at once when asked. quiet: without a word (a child).
-
-    A signal wakes a thread, for the main one may be inside a solver that does not return.
-    """
-    heard, written = os.pipe()
-    os.set_blocking(written, False)
-    for number in (signal.SIGINT, signal.SIGTERM):
-        if signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, lambda *_: None)
-    signal.set_wakeup_fd(written, warn_on_full_buffer=False)
-    threading.Thread(target=_listen, args=(heard, quiet), daemon=True).start()
 
 
 def _listen(heard: int, quiet: bool) -> None:

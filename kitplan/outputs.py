@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
+
+import pandas as pd
 
 from kitplan.beside import beside
 from kitplan.plan_record import head, outputs, plan_json, record_bytes
+from kitplan.planning import Plan, with_changes
+from kitplan.read.last_plan import read_earlier
+from kitplan.read.problems import UnsafePlan
 from kitplan.saved.folder import RECORD, saved_files
 from kitplan.write.tables import table_bytes
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    import pandas as pd
-
-    from kitplan.planning import Plan
-    from kitplan.write.writer import Written
+from kitplan.write.writer import Written, write_outputs
 
 PRINTS = {"forecast": "forecast", "kits": "kits", "order": "orders", "rates": "rates", "training": "training"}
 """Parts with prints, and the folder of each."""
@@ -29,8 +28,6 @@ def write_plan(plan: Plan, folder: Path, remove_stale: bool, processes: int = 1)
     remove_stale: as in `write_outputs`. processes: with two, prints are made beside the rest. Returns the plan with its
     changes, and what was written. Raises UnsafePlan with nothing written.
     """
-    from kitplan.write.writer import write_outputs
-
     plan, files = files_after(plan, folder, processes=processes)
     return plan, write_outputs(folder, files, remove_stale=remove_stale)
 
@@ -40,9 +37,6 @@ def files_after(plan: Plan, folder: Path, scenarios: bool = True, processes: int
 
     Raises UnsafePlan.
     """
-    from kitplan.planning import with_changes
-    from kitplan.read.last_plan import read_earlier
-
     refuse_unsafe(plan)
     plan = with_changes(plan, read_earlier(folder), head(plan))
     return plan, plan_files(plan, scenarios, processes)
@@ -50,8 +44,6 @@ def files_after(plan: Plan, folder: Path, scenarios: bool = True, processes: int
 
 def refuse_unsafe(plan: Plan) -> None:
     """Raise UnsafePlan when keeping to the limits would take emergency equipment away."""
-    from kitplan.read.problems import UnsafePlan
-
     if "par" in plan.parts and plan.par.answer == "unsafe":
         raise UnsafePlan("; ".join(plan.par.binding) or "a limit is below what emergency equipment needs.")
 
@@ -107,8 +99,6 @@ def part_tables(frames: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:
 
 def part_prints(plan: Plan, part: str) -> dict[str, bytes]:
     """PDF prints of a part: `prints(plan) -> dict[file name, bytes]` of kitplan/parts/<part>/prints.py, if any."""
-    import importlib
-
     if part not in PRINTS:
         return {}
     prints: dict[str, bytes] = importlib.import_module(f"kitplan.parts.{PRINTS[part]}.prints").prints(plan)

@@ -13,6 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from kitplan.read.blocks import checked, declared, keys_of
+from kitplan.read.cells import Bad
+from kitplan.read.class_values import AT_ONCE, BEFORE_EACH
 from kitplan.read.values import READINESS
 from kitplan.resources import config_file, sample_units
 
@@ -54,6 +57,24 @@ def test_every_default_has_a_value_a_unit_and_a_provenance(name):
         assert set(entry) == {"value", "unit", "provenance"}, key
         assert entry["unit"], key
         assert entry["provenance"], key
+
+
+@pytest.mark.parametrize("file", ["settings.csv", "keys.csv"])
+def test_what_is_said_of_a_setting_is_accepted_by_it(file):
+    for name, setting in declared(file).items():
+        given = [setting.default] if setting.default is not None else []
+        given += [tomllib.loads(f"x = {setting.example}")["x"]] if setting.example else []
+        given += list(setting.usual or ())
+        for value in given:
+            plain = list(value) if isinstance(value, tuple) else value
+            assert value != value or isinstance(plain, dict) or not isinstance(checked(setting, plain), Bad), name
+
+
+def test_the_words_of_a_class_are_those_that_its_file_may_hold():
+    choices = {key: setting.choices for key, setting in keys_of("class").items()} | {
+        key: setting.choices for key, setting in keys_of("session").items()}
+    assert choices["cut"] == (BEFORE_EACH, AT_ONCE)
+    assert choices["rotation"] == ("staggered", "together")
 
 
 def test_what_readiness_is_stands_in_the_same_words_everywhere():

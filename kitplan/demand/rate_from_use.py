@@ -76,7 +76,7 @@ class Weeks:
 
     def variance(self, days: float) -> float:
         """Variance of the logarithm of the re-secures of so many days."""
-        spread = self.stay_spread / (self.stays_per_day * days) if self.stays_per_day > 0 else 0.0
+        spread = self.stay_spread / (self.stays_per_day * days) if self.stays_per_day else 0.0
         return float(np.log1p(spread) + self.mean_log_sd**2)
 
 

@@ -335,7 +335,7 @@ def _rates_of(row: Mapping[str, Any], checks_per_day: int, n_nodes: int) -> dict
     shares["planned"] = weights @ np.maximum(rate - checks_per_day * caused.sum(axis=1), 0.0)
     per_day = float(weights @ rate)
     return {"re_secures_per_day": per_day} | {
-        f"share_{reason}": float(value) / per_day if per_day > 0 else 0.0 for reason, value in shares.items()}
+        f"share_{reason}": float(value) / per_day if per_day else 0.0 for reason, value in shares.items()}
 
 
 def long_run_rates(unit: Unit) -> pd.DataFrame:

@@ -9,8 +9,8 @@ import pandas as pd
 
 from kitplan.read.catalogue import items_named
 from kitplan.read.findings import Findings
-from kitplan.read.headers import RawTable
 from kitplan.read.policy import Policy
+from kitplan.read.problems import counted
 from kitplan.read.tables import TableReader
 from kitplan.read.values import Budget
 
@@ -18,11 +18,8 @@ _ALL = ("", "all", "all items")
 _NO_LINES = pd.DataFrame(columns=["month", "item", "amount", "spent"]).astype({"amount": float, "spent": float})
 
 
-def read_prices(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+def read_prices(reader: TableReader, items: pd.DataFrame) -> pd.DataFrame:
     """Return price changes by day: date (datetime64), item ("" for all), price of a pack or percent (the other NaN)."""
-    reader = TableReader.of(raw, findings)
-    if reader is None:
-        return None
     frame = reader.frame().assign(item=_items(reader, items))
     given = frame[["price", "percent"]].notna().sum(axis=1).to_numpy()
     reader.refuse("price", (given != 1) & ~reader.bad, None, "needs either a price or a percent",
@@ -30,15 +27,11 @@ def read_prices(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
     alone = (frame["item"] == "").to_numpy() & frame["price"].notna().to_numpy()
     reader.refuse("item", alone & ~reader.bad, None, "is empty beside a price", "Name the item whose price it is.")
     reader.refuse_repeats("date", frame[["date", "item"]], "stands twice with the same item", "Keep one row.")
-    reader.say_day_order()
     return frame[~reader.bad].sort_values("date", kind="stable", ignore_index=True)
 
 
-def read_budget_lines(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+def read_budget_lines(reader: TableReader, items: pd.DataFrame) -> pd.DataFrame:
     """Return the lines of a budget: month ("2026-04"), item ("" for all), amount and spent (NaN where not given)."""
-    reader = TableReader.of(raw, findings)
-    if reader is None:
-        return None
     days = pd.to_datetime(reader.expiries("month"))
     frame = pd.DataFrame({"month": days.strftime("%Y-%m").fillna(""), "item": _items(reader, items),
                           "amount": reader.numbers("amount"), "spent": reader.numbers("spent")})
@@ -68,8 +61,9 @@ def budget_of(policy: Policy, lines: pd.DataFrame | None, findings: Findings) ->
     budget = Budget(start, amount, lines)
     inside = lines[lines["month"].isin(budget.months)]
     if len(inside) < len(lines):
-        findings.warn("budget.csv", f"has {len(lines) - len(inside)} rows outside {start} to {budget.months[-1]}: they "
-                      "are left aside", 'Say the first month of the year under [budget], start = "2026-04".', moves=2)
+        outside = counted(len(lines) - len(inside), "row")
+        findings.warn("budget.csv", f"has {outside} outside {start} to {budget.months[-1]}, left aside",
+                      'Say the first month of the year under [budget], start = "2026-04".', moves=2)
     without = [m for m in budget.months if m not in set(inside.loc[inside["amount"].notna(), "month"])]
     if inside["amount"].notna().any() and without and amount is None:
         findings.warn("budget.csv", f"gives no amount for {', '.join(without)}: taken as nothing to spend",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -223,3 +224,9 @@ def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> 
     inside = ~(low > size + 1e-9) & ~(high < size - 1e-9)
     scale = items["fits_scale"].to_numpy()
     return (scale == "") | ((scale == airway["scale"]) & inside)
+
+
+def shelf_key(bin_name: str) -> tuple[Any, ...]:
+    """Sort key of a bin, in the order in which a person walks past them: A2 before A10, items without a bin last."""
+    parts = re.split(r"(\d+)", bin_name.strip().casefold())
+    return (not bin_name.strip(), *((0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts))

@@ -108,7 +108,6 @@ def read_census(
         return None
     keys = read_keys(reader, recipes)
     doubt_sizes(reader, keys, tubes)
-    reader.say_day_order()
     if "start" in raw.known:
         return _read_stays(reader, keys, longest_stay_days, findings)
     return _read_counts(reader, keys, findings)

@@ -17,73 +17,21 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.read.blocks import Setting, read_block
+from kitplan.read.blocks import Setting, keys_of, read_block
 from kitplan.read.cells import Bad
-from kitplan.read.class_values import AT_ONCE, BEFORE_EACH, Durable, Practice, TrainingClass
+from kitplan.read.class_values import Durable, Practice, TrainingClass
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.routes import Size, size_of
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source, is_class, names_in
-from kitplan.read.strata import HEAVIEST_KG, SKINS
 from kitplan.read.techniques import technique_for
 from kitplan.read.values import Route, Technique
 
-LEARNERS_PER_STATION = 6
-"""About six learners to an instructor and a station [common practice, no source]."""
-ATTEMPTS = 2
-"""Two or three attempts each [common practice, no source]."""
-SPARE_SHARE = 0.10
-"""Ten per cent spare [common practice, no source]."""
-MINUTES_PER_ATTEMPT = 6.0
-"""Minutes of one go at a practice [estimate, no source]."""
-CHANGE_MINUTES = 5.0
-"""Minutes between rounds, in which people and things change stations [estimate, no source]."""
-
-_MOST_LEARNERS, _MOST_GOES, _MOST = 5000, 100, 100_000
-"""Beyond these a number is taken for a slip; a larger school plans several classes."""
-_NAN = float("nan")
-_GOES = Setting("integer", low=1, high=_MOST_GOES)
-_SOME = Setting("integer", low=1, high=_MOST)
-_SESSION: Mapping[str, Setting] = {
-    "date": Setting("day"), "start": Setting("clock", mend='Write it as start = "13:30".'),
-    "place": Setting("text", default=""), "trainer": Setting("text", default=""),
-    "learners": Setting("integer", low=1, high=_MOST_LEARNERS, mend="A class needs learners: write how many, from 1 to "
-                        f"{_MOST_LEARNERS:,}, as learners = 12; no names are needed or wanted."),
-    "stations": _SOME, "learners_per_station": replace(_SOME, default=LEARNERS_PER_STATION),
-    "pairs": Setting("flag", default=True), "attempts": replace(_GOES, default=ATTEMPTS),
-    "spare_share": Setting("number", "share", 0, 1, default=SPARE_SHARE),
-    "minutes_per_attempt": Setting("number", low=0, high=_MOST, strict=True, default=MINUTES_PER_ATTEMPT),
-    "change_minutes": Setting("number", low=0, high=_MOST, default=CHANGE_MINUTES),
-    "places_per_station": replace(_SOME, default=1),
-    "rotation": Setting("text", choices=("staggered", "together"), default="staggered"), "cutters": _SOME,
-    "sizes_worn": Setting("texts", default=()),
-    "practice": Setting("blocks", mend="Begin it with [[practice]] on a line of its own."),
-}
+_SESSION: Mapping[str, Setting] = keys_of("session")
 """What may differ from one session of a course to the next."""
-_CLASS: Mapping[str, Setting] = {
-    **_SESSION, "title": Setting("text", low=1), "session": Setting("any"),
-    "cut": Setting("text", choices=(BEFORE_EACH, AT_ONCE), default=BEFORE_EACH),
-    "durable": Setting("blocks", default=[]), "have": Setting("any", default={}),
-    "expired_for_practice": Setting("any", default={}), "bedside_items": Setting("flag", default=True),
-    "loose": Setting("texts", default=()),
-}
-_PRACTICE: Mapping[str, Setting] = {
-    **dict.fromkeys(("technique", "route", "tube_mm", "size"), Setting("any")), "cuffed": Setting("flag"),
-    "skin": Setting("text", choices=SKINS, default=SKINS[0]),
-    "patient_kg": Setting("number", "kg", 0, HEAVIEST_KG, strict=True, default=_NAN),
-    "times": replace(_GOES, default=1), "attempts": _GOES,
-}
-_DURABLE: Mapping[str, Setting] = {
-    **dict.fromkeys(("name", "item", "role"), Setting("text", default="")), "per_station": replace(_SOME, default=1),
-    "shared": Setting("flag", default=True), "have": Setting("integer", low=0, high=_MOST, default=0),
-    **dict.fromkeys(("price", "fits_from_mm", "fits_to_mm"), Setting("number", low=0, default=_NAN)),
-    "techniques": Setting("texts", default=()),
-}
-_STOCK: Mapping[str, Setting] = {
-    "units": Setting("integer", low=0, high=_MOST, mend="Stock is 0 or more: count it again.", default=0),
-    "expires": Setting("day"),
-}
+_CLASS: Mapping[str, Setting] = {**_SESSION, **keys_of("class")}
+_PRACTICE, _DURABLE, _STOCK = keys_of("practice"), keys_of("durable"), keys_of("class_stock")
 
 
 def class_files(path: Path) -> list[Path]:
@@ -236,7 +184,7 @@ class _ClassReader:
 
     def _stations(self, given: Mapping[str, Any]) -> int:
         """How many stations; they are held against the learners only where these could be read."""
-        learners = given.get("learners", _MOST_LEARNERS)
+        learners = given.get("learners", _SESSION["learners"].high)
         if "stations" in self.settings and "learners_per_station" in self.settings:
             self.fault("stations", "stands beside learners_per_station", "Keep one of the two.")
         if "stations" not in given:
@@ -300,7 +248,7 @@ class _ClassReader:
                 size = size_of(route, float(each), "") if number and 0 < each <= 12 else Bad(
                     "is not a tube size", "Write millimetres, as 3.5.")
             else:
-                size = size_of(route, _NAN, f"{each:g}" if number else str(each))
+                size = size_of(route, float("nan"), f"{each:g}" if number else str(each))
             if isinstance(size, Bad):
                 self.fault(f"{key}.{column}", size.fault, size.mend, each)
             else:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.read.blocks import Setting, read_block
+from kitplan.read.blocks import keys_of, read_block
 from kitplan.read.findings import Findings, key_of
 from kitplan.read.policy import Policy
 from kitplan.read.values import FREQUENCY_COLUMNS, Assumption
@@ -20,12 +20,6 @@ FACTORS: Mapping[str, tuple[str, ...]] = {
     "all": ("loosening", "soiled_per_day", "skin_per_day", "moved_per_day", "changed_per_day"),
 }
 """Factor of a modifier -> the hazards it multiplies. "loosening" acts on the Weibull cumulative hazard."""
-_KNOWN: Mapping[str, Setting] = {
-    **dict.fromkeys(("route", "size", "technique", "skin", "provenance"), Setting("text")),
-    **dict.fromkeys(("tube_from_mm", "tube_to_mm"), Setting("number", "mm")),
-    **dict.fromkeys(FACTORS, Setting(
-        "number", low=0, high=100, mend="Write a factor from 0 to 100; 1 changes nothing.")),
-}
 
 
 def frequency_table(strata: pd.DataFrame, policy: Policy, findings: Findings) -> tuple[pd.DataFrame, list[Assumption]]:
@@ -40,7 +34,7 @@ def frequency_table(strata: pd.DataFrame, policy: Policy, findings: Findings) ->
     for number, (file, block) in enumerate(policy.modifiers, 1):
         where = f"resecure.modifier[{number}]" if file == policy.file else f"modifiers[{number}]"
         before = len(findings.faults)
-        given = read_block(file, where, block, _KNOWN, findings)
+        given = read_block(file, where, block, keys_of("modifier"), findings)
         factors = {name: given[name] for name in block if name in FACTORS and name in given}
         if len(findings.faults) > before:
             continue

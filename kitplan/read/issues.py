@@ -40,16 +40,22 @@ _FIRST_OF_MONTH = re.compile(r"\d{4}-\d{2}-01( 00:00:00)?")
 _TOTAL = re.compile(r"\W*(grand |sub ?-?)?(total|sum|summe|gesamt|totale|totaal|suma)s?\b", re.IGNORECASE)
 
 
-def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
-    """Return stock issues: date (datetime64), item, units (below 0: returned), price (of a pack, NaN), by day.
-
-    Lines of items that the catalogue does not hold and copies of whole days are set aside and told with their sums.
+def issues_reader(raw: RawTable, findings: Findings) -> TableReader | None:
+    """A reader of the lines of an export: months across as lines, without totals and text under it; None where a
+    needed column is missing (noted).
     """
     raw = _months_below(raw, findings)
     if not report_headers(raw, findings) or not _says_which_item(raw, findings):
         return None
-    raw = _without_foot(_without_totals(raw, findings), findings)
-    reader = TableReader(raw, findings)
+    return TableReader(_without_foot(_without_totals(raw, findings), findings), findings)
+
+
+def read_issues(reader: TableReader, items: pd.DataFrame) -> pd.DataFrame:
+    """Return stock issues: date (datetime64), item, units (below 0: returned), price (of a pack, NaN), by day.
+
+    Lines of items that the catalogue does not hold and copies of whole days are set aside and told with their sums.
+    """
+    findings = reader.findings
     moments = reader.days_or_months("date")
     reader.refuse_future("date", moments)
     written, names = _items_of(reader, items)
@@ -58,7 +64,6 @@ def read_issues(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.Da
                   "return or a credit the units are below 0.")
     frame = pd.DataFrame({"date": pd.to_datetime(moments).normalize(), "item": names,
                           "units": reader.numbers("units"), "price": price})
-    reader.say_day_order()
     _tell_others(reader, (names == "") & ~reader.bad, written, frame["units"], findings)
     kept = (names != "") & ~reader.bad
     kept[kept] = ~_copies(reader, frame, kept, findings)

@@ -46,40 +46,29 @@ def raw_logs(
     return found
 
 
-def read_present_par(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+def read_present_par(reader: TableReader, items: pd.DataFrame) -> pd.DataFrame:
     """Return the par levels held today: item, par_packs (a level in single items is a number of packs and a part)."""
-    reader = TableReader.of(raw, findings)
-    if reader is None:
-        return None
     frame = reader.frame().assign(item=items_named(reader, reader.texts("item"), items))
     reader.refuse_repeats("item", frame["item"], "stands twice", "Keep one row an item.")
     return frame[~reader.bad].reset_index(drop=True)
 
 
-def read_on_hand(raw: RawTable, items: pd.DataFrame, findings: Findings) -> pd.DataFrame | None:
+def read_on_hand(reader: TableReader, items: pd.DataFrame) -> pd.DataFrame:
     """Return a count: item, packs, loose_units, expires (datetime64), lot, and what else the table describes."""
-    reader = TableReader.of(raw, findings)
-    if reader is None:
-        return None
     frame = reader.frame().assign(item=items_named(reader, reader.texts("item"), items))
     reader.refuse_repeats("item", frame[["item", "expires", "lot"]], "stands twice with the same lot and date",
                           "Add the counts up in one row, or give the lots.")
-    reader.say_day_order()
     return frame[~reader.bad].reset_index(drop=True)
 
 
 def read_resecure_log(
-    raw: RawTable, census: CensusRows, census_strata: np.ndarray, strata: pd.DataFrame,
-    recipes: Recipes, findings: Findings,
-) -> pd.DataFrame | None:
+    reader: TableReader, census: CensusRows, census_strata: np.ndarray, strata: pd.DataFrame, recipes: Recipes,
+) -> pd.DataFrame:
     """Return the re-secure log: stratum (-1 unknown), airway, day (since the census' first day), date, reason.
 
     census_strata: stratum of each row of census.rows, shape (n,). A log row takes the stratum of the stay that
     its airway label and moment fall into; else that of its route and size.
     """
-    reader = TableReader.of(raw, findings)
-    if reader is None:
-        return None
     moments, timed = reader.days("date")
     reader.refuse_future("date", moments)
     moments = _with_clock(reader, moments, timed)
@@ -90,8 +79,7 @@ def read_resecure_log(
     stratum = stratum_codes(keys, strata)
     if census.shape == "stays":
         stratum = _by_stay(airway, day, census.rows, census_strata, stratum)
-    _doubt_strangers(reader, stratum, day, census, findings)
-    reader.say_day_order()
+    _doubt_strangers(reader, stratum, day, census)
     frame = pd.DataFrame({"stratum": stratum, "airway": airway, "day": day, "date": pd.to_datetime(moments).normalize(),
                           "reason": reason})
     repeated = frame.duplicated().to_numpy() & (airway != "")
@@ -170,20 +158,14 @@ def _by_stay(
     return strata
 
 
-def _doubt_strangers(
-    reader: TableReader, stratum: np.ndarray, day: np.ndarray, census: CensusRows, findings: Findings
-) -> None:
-    unknown = (stratum < 0) & ~reader.bad
-    if unknown.any():
-        first = int(reader.rows[np.flatnonzero(unknown)[0]])
-        findings.warn(reader.name, f"has {int(unknown.sum()):,} of {len(stratum):,} rows that match no airway of the "
-                      f"census (the first is row {first}); they teach nothing about any kind of airway",
-                      "Use the census' labels, or give route and tube_mm.", moves=2)
+def _doubt_strangers(reader: TableReader, stratum: np.ndarray, day: np.ndarray, census: CensusRows) -> None:
+    reader.doubt(None, (stratum < 0) & ~reader.bad, None,
+                 "matches no airway of the census: it teaches nothing about any kind of airway",
+                 "Use the census' labels, or give route and tube_mm.", moves=2)
     if census.first_day is None or census.last_day is None or census.shape == "snapshot":
         return
     span = (census.last_day - census.first_day).days + 1
     outside = ~np.isnan(day) & ((day < 0) | (day >= span)) & ~reader.bad
-    if outside.any():
-        findings.warn(reader.name, f"has {int(outside.sum()):,} rows outside the census' days "
-                      f"({census.first_day} to {census.last_day})",
-                      "Export both for the same period; rows outside it are not used.", column="date", moves=2)
+    reader.doubt("date", outside, reader.raw.columns["date"],
+                 f"is outside the census' days, {census.first_day} to {census.last_day}",
+                 "Export both for the same period; rows outside it are not used.", moves=2)

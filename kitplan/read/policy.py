@@ -8,12 +8,12 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.read.blocks import Setting, checked, read_block
+from kitplan.read.blocks import Setting, keys_of, read_block
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import MAPPED_TABLES, columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.headers import raw_table, report_headers
-from kitplan.read.policy_keys import DEFAULTS, SETTINGS, UNIT_BLOCKS, full_name, keys_of
+from kitplan.read.policy_keys import DEFAULTS, SETTINGS, UNIT_BLOCKS, full_name
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
@@ -172,25 +172,12 @@ def _defaults(source: Source, findings: Findings) -> tuple[dict[str, Default], l
             settings = parse_toml(name, content, findings) if content is not None else None
             if settings is None:
                 continue
-            for key, default in defaults_in(settings, own=is_own).items():
-                full = full_name(file, key)
-                value = _checked_default(name, full, default, findings)
-                if value is not None:
-                    found[full] = replace(default, value=value)
+            given = {full_name(file, key): default for key, default in defaults_in(settings, own=is_own).items()}
+            values = read_block(name, "", {key: d.value for key, d in given.items()}, SETTINGS, findings)
+            found |= {key: replace(given[key], value=value) for key, value in values.items()}
             if "modifiers" in settings and (is_own or own is None):
                 modifiers += [(name, block) for block in _blocks(name, settings, "modifiers", findings)]
     return found, modifiers
-
-
-def _checked_default(file: str, name: str, default: Default, findings: Findings) -> object | None:
-    if name not in SETTINGS:
-        findings.fault(file, "is not a setting", suggestion(name, SETTINGS), column=name)
-        return None
-    value = checked(SETTINGS[name], default.value)
-    if isinstance(value, Bad):
-        findings.fault(file, value.fault, value.mend, column=name, value=default.value)
-        return None
-    return value
 
 
 def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict[str, Any]:
@@ -198,7 +185,7 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
         findings.fault(file, "is not set in unit.toml", "Put it into a copy of policy.toml in the unit's folder.",
                        column="planning")
     blocks = dict.fromkeys((*UNIT_BLOCKS, "planning"), Setting("any"))
-    own = read_block(file, "", given, keys_of("") | blocks, findings, _HOMES)
+    own = read_block(file, "", given, keys_of("", "settings.csv") | blocks, findings, _HOMES)
     own = {key: value for key, value in own.items() if key not in blocks}
     for block in ("stock", "bedside", "resecure", "forecast", "budget", "seasons"):
         settings = given.get(block, {})
@@ -206,7 +193,7 @@ def _own_values(file: str, given: Mapping[str, Any], findings: Findings) -> dict
             findings.fault(file, "is a block of settings", f"Write [{block}] on a line of its own.", column=block)
             continue
         values = read_block(file, block, {k: v for k, v in settings.items() if (block, k) != ("resecure", "modifier")},
-                            keys_of(block), findings, _HOMES)
+                            keys_of(block, "settings.csv"), findings, _HOMES)
         own |= {f"{block}.{key}": value for key, value in values.items()}
     return own
 
@@ -270,8 +257,7 @@ def _assumptions(
     file: str, values: Mapping[str, Any], own: Mapping[str, Any], defaults: Mapping[str, Default]
 ) -> tuple[Assumption, ...]:
     topics = {"stock": "Stock room", "bedside": "Bedside kits", "resecure": "How often", "forecast": "Forecast",
-              "budget": "Budget",              "seasons": "Seasons",
-              "planning": "Planning"}
+              "budget": "Budget", "seasons": "Seasons", "planning": "Planning"}
     found = []
     for name, setting in SETTINGS.items():
         if name not in values or name in ("name", "currency"):
@@ -289,8 +275,6 @@ def _assumptions(
 
 
 def _wording(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (tuple, list)):
+    if isinstance(value, tuple):
         return ", ".join(map(text_of, value))
     return f"{value:g}" if isinstance(value, float) else text_of(value)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.read.blocks import Setting, read_block
+from kitplan.read.blocks import keys_of, read_block
 from kitplan.read.cells import Bad
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.tables import TableReader
@@ -19,11 +19,6 @@ from kitplan.read.values import Route
 SIZE_COLUMNS = ["size", "scale", "size_number", "patient_number", "tube_mm"]
 """What a route and a written size become; see values.Unit.strata."""
 
-_KEYS: Mapping[str, Setting] = {
-    "scale": Setting("any", default="mm"), "emergency": Setting("texts"), "outside": Setting("texts"),
-    **dict.fromkeys(("one", "many", "device", "act", "acts"), Setting("text", low=1)),
-    "provenance": Setting("text", high=2000),
-}
 _UNITS = {"": "", "mm": "mm", "fr": "Fr", "french": "Fr", "f": "Fr", "ch": "Fr", "charriere": "Fr"}
 _MEASURE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*([a-z]*)\.?\s*\Z", re.IGNORECASE)
 _MOST = {"mm": 50.0, "Fr": 60.0}
@@ -52,7 +47,7 @@ def read_routes(file: str, own: Mapping[str, Any], shipped: Mapping[str, Any], f
 
 def _route(file: str, name: str, block: Mapping[str, Any], findings: Findings) -> Route:
     where = f"route.{name}"
-    given = read_block(file, where, block, _KEYS, findings)
+    given = read_block(file, where, block, keys_of("route"), findings)
     scale, sizes = _scale(file, where, given.pop("scale"), findings)
     for one, many in (("one", "many"), ("act", "acts")):
         if one in given:

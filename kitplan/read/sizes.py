@@ -12,7 +12,7 @@ from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.tables import read_table
-from kitplan.read.values import Assumption, Piece
+from kitplan.read.values import Assumption, Piece, said_source
 
 SMALLEST_MM, LARGEST_MM, STEP_MM = 2.0, 10.0, 0.5
 """The grid of tube sizes: common practice, no source. A unit adds others in a tubes.csv of its own."""
@@ -127,13 +127,13 @@ def size_assumptions(
         same = tubes[np.isclose(tubes["tube_mm"], size)]
         ground = same["provenance"].iloc[0] if len(same) else "between its neighbours in the table"
         lines.append(Assumption("Tubes", f"outer diameter of {size:g} mm", f"{outer:g}", "mm",
-                                _source(ground, tubes_file)))
+                                said_source(ground, tubes_file)))
     for row in sorted(set(rows)):
         line = face.loc[row]
         spans = ", ".join(f"{c.removesuffix('_mm').replace('_', ' ')} {line[c]:g}" for c in FACE_COLUMNS)
         bands = _band(line, "tube_from_mm", "tube_to_mm", "mm tube"), face_band(line)
         band = "; ".join(part for part in bands if part)
-        ground = _source(line["provenance"], face_file)
+        ground = said_source(line["provenance"], face_file)
         lines.append(Assumption("Face measures", band or "any size", spans, "mm", ground))
     return lines
 
@@ -152,7 +152,3 @@ def _band(line: pd.Series, low: str, high: str, unit: str) -> str:
     if np.isnan(start) or start == 0:
         return f"up to {end:g} {unit}"
     return f"{start:g} {unit}" if start == end else f"{start:g} to {end:g} {unit}"
-
-
-def _source(ground: str, file: str) -> str:
-    return ground if file.startswith("config/") else f"{ground} (this unit's own {file})"

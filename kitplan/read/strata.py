@@ -20,9 +20,6 @@ from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, default_technique, routes_of, technique_for
 from kitplan.read.values import STRATUM_KEY, Technique
 
-SKINS = ("none", "barrier")
-HEAVIEST_KG = 400
-
 
 def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
     """Return route, SIZE_COLUMNS, technique, skin, patient_kg for every row of a census; faults are noted.

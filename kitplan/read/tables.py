@@ -41,6 +41,10 @@ class TableReader:
             v for name, cells in raw.columns.items() if raw.known[name].kind == "date"
             for v in pd.unique(cells) if v is not None
         )
+        if self._order.used and self._order.day_first is not None:
+            taken = "day/month/year" if self._order.day_first else "month/day/year"
+            findings.warn(self.name, f"has dates that were read as {taken}",
+                          "Nothing to do where that is right; else write dates as 2025-03-31.", moves=3)
 
     @classmethod
     def of(cls, raw: RawTable | None, findings: Findings, *, quiet_others: bool = False) -> TableReader | None:
@@ -204,13 +208,6 @@ class TableReader:
         blank = (keys if isinstance(keys, pd.Series) else keys.iloc[:, 0]).astype(object) == ""
         self.refuse(column, (keys.duplicated() & ~blank).to_numpy() & ~self.bad, self.raw.columns.get(column), fault,
                     mend)
-
-    def say_day_order(self) -> None:
-        """Say back how slashed dates were read, where the table has any."""
-        if self._order.used and self._order.day_first is not None:
-            taken = "day/month/year" if self._order.day_first else "month/day/year"
-            self.findings.warn(self.name, f"has dates that were read as {taken}",
-                               "Confirm it, or write dates as 2025-03-31.", moves=3)
 
     def refuse_future(self, column: str, moments: np.ndarray) -> None:
         """Note the days of what has happened that lie after tomorrow; most of them: it may be the clock."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
-from kitplan.read.blocks import Setting, read_block
+from kitplan.read.blocks import keys_of, read_block
 from kitplan.read.columns import Column
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.grids import Grid
@@ -15,27 +15,7 @@ from kitplan.read.headers import header_names
 from kitplan.read.routes import read_routes
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import Source
-from kitplan.read.values import Assumption, Piece, Route, Step, Technique
-
-_TECHNIQUE: Mapping[str, Setting] = {
-    "title": Setting("text"), "routes": Setting("texts", mend='Write routes = ["oral"].'),
-    "default": Setting("flag", default=False), "people": Setting("integer", low=1, high=10_000, default=2),
-    "measure": Setting("text", choices=("mid_cheek", "tragus"), default="mid_cheek"),
-    "tape_width_mm": Setting("number", low=0, high=10_000, strict=True),
-    "pieces": Setting("blocks", mend='Write pieces = [{ shape = "Y", count = 2, span = 1.0 }].', default=[]),
-    "uses": Setting("amounts", low=0, high=10_000, default={}),
-    "uses_with_barrier": Setting("amounts", low=0, high=10_000, default={}),
-    "steps": Setting("any", default=[]), "provenance": Setting("text", high=2000, default=""),
-}
-_LENGTH = Setting("number", low=0, high=10_000)
-_PIECE: Mapping[str, Setting] = {
-    "shape": Setting("text", choices=("strip", "Y", "H"), default="strip"),
-    "count": Setting("integer", low=1, high=10_000, default=1), "span": replace(_LENGTH, strict=True),
-    "length_mm": replace(_LENGTH, strict=True), "extra_mm": Setting("number", low=-500, high=10_000),
-    "half_width": Setting("flag"), "uncut_mm": _LENGTH, "uncut_share": replace(_LENGTH, strict=True),
-    "path_mm": _LENGTH, "bridge_mm": _LENGTH, "tab_mm": _LENGTH, "turns": Setting("number", low=0, high=20),
-    "use": Setting("text"),
-}
+from kitplan.read.values import Assumption, Piece, Route, Step, Technique, said_source
 
 
 @dataclass(frozen=True)
@@ -121,14 +101,12 @@ def routes_of(techniques: Mapping[str, Technique]) -> list[str]:
 
 def technique_assumptions(used: Mapping[str, Technique], file: str) -> list[Assumption]:
     """Return one line a used recipe: what it takes and where that comes from."""
-    own = not file.startswith("config/")
     lines = []
     for technique in used.values():
         parts = [f"{p.count} {p.shape}{' (half width)' if p.half_width else ''}" for p in technique.pieces]
         parts += [f"{role} {quantity:g}" for role, quantity in technique.uses.items()]
-        source = technique.provenance or "no source given"
         lines.append(Assumption("Recipes", technique.title, "; ".join(parts), "per re-secure",
-                                f"{source} (this unit's own {file})" if own else source))
+                                said_source(technique.provenance or "no source given", file)))
     return lines
 
 
@@ -136,7 +114,7 @@ def _technique(
     file: str, name: str, block: Mapping[str, Any], shared: Mapping[str, Any], findings: Findings
 ) -> Technique | None:
     before = len(findings.faults)
-    given = read_block(file, name, block, _TECHNIQUE, findings)
+    given = read_block(file, name, block, keys_of("recipe"), findings)
     routes = tuple(key_of(route) for route in given.get("routes", ()))
     if not routes:
         findings.fault(file, "names no route", 'Write routes = ["oral"].', column=f"{name}.routes")
@@ -180,7 +158,7 @@ def _steps(
 
 
 def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) -> Piece:
-    given = read_block(file, where, block, _PIECE, findings)
+    given = read_block(file, where, block, keys_of("piece"), findings)
     if "shape" not in block:
         findings.fault(file, "has no shape", "Write shape = \"strip\", \"Y\" or \"H\".", column=f"{where}.shape")
     if ("span" in block) == ("length_mm" in block):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from hashlib import sha256
@@ -21,7 +21,7 @@ from kitplan.read.crosschecks import check_floors, check_pieces, check_policy_it
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
 from kitplan.read.headers import RawTable
-from kitplan.read.issues import read_issues
+from kitplan.read.issues import issues_reader, read_issues
 from kitplan.read.logs import STOPS, raw_logs, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.order_book import LEARNT, book_home, read_use_rate
 from kitplan.read.policy import Policy, read_policy
@@ -29,6 +29,7 @@ from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
 from kitplan.read.source import Source, doubt_names
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes
+from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, read_techniques, technique_assumptions
 from kitplan.read.values import (
     STRATUM_KEY,
@@ -41,6 +42,9 @@ from kitplan.read.values import (
     StockPolicy,
     Unit,
 )
+
+_OPENED_BY: Mapping[str, Callable[[RawTable, Findings], TableReader | None]] = {"stock_issues": issues_reader}
+"""Tables that are not read as they stand."""
 
 NO_CURRENCY = "money units"
 """What stands behind a sum of a unit that names no currency."""
@@ -187,10 +191,9 @@ def _read_logs(
     tables: _Tables, codes: np.ndarray, strata: pd.DataFrame, findings: Findings
 ) -> dict[str, pd.DataFrame | None]:
     read = _read_shelf_logs(tables.logs, tables.items, findings)
-    raw = tables.logs.get("resecure_log")
-    if raw is not None:
-        read["resecure_log"] = _whole("resecure_log", findings, partial(
-            read_resecure_log, raw, tables.census, codes, strata, tables.recipes, findings))
+    if "resecure_log" in tables.logs:
+        read["resecure_log"] = _whole("resecure_log", tables.logs, findings, lambda reader: read_resecure_log(
+            reader, tables.census, codes, strata, tables.recipes))
     return read
 
 
@@ -200,16 +203,18 @@ def _read_shelf_logs(
     readers = {"stock_issues": read_issues, "present_par": read_present_par, "on_hand": read_on_hand,
                "prices": read_prices, "budget": read_budget_lines}
     found: dict[str, pd.DataFrame | None] = dict.fromkeys(STOPS)
-    for name in [n for n in readers if n in raws]:
-        found[name] = _whole(name, findings, partial(readers[name], raws[name], items, findings))
-    return found
+    return found | {name: _whole(name, raws, findings, partial(read, items=items))
+                    for name, read in readers.items() if name in raws}
 
 
-def _whole(name: str, findings: Findings, read: Callable[[], pd.DataFrame | None]) -> pd.DataFrame | None:
+def _whole(
+    name: str, raws: dict[str, RawTable], findings: Findings, read: Callable[[TableReader], pd.DataFrame]
+) -> pd.DataFrame | None:
     """An optional table, or None where a fault was noted in it: no part may work on the rows that are left."""
     before = len(findings.faults)
     with findings.stopping(*STOPS[name]):
-        table = read()
+        reader = _OPENED_BY.get(name, TableReader.of)(raws[name], findings)
+        table = None if reader is None else read(reader)
     return table if len(findings.faults) == before else None
 
 

@@ -126,7 +126,7 @@ def _price_of_last_steps(collapsed: Collapsed, cost: np.ndarray, required: int) 
     near = path.ready <= required + 0.1 * (collapsed.reach - required)
     first = max(int(np.argmax(near)) - 1, 0)
     lost = float(path.ready[first] - path.ready[-1])
-    return float(cost @ (path.par[first] - path.par[-1])) / lost if lost > 0 else 0.0
+    return float(cost @ (path.par[first] - path.par[-1])) / lost if lost else 0.0
 
 
 def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tuple[float, float]:

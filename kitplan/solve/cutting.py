@@ -87,7 +87,7 @@ class CutPlan:
     @property
     def gap(self) -> float:
         """(cost - lp_bound) / cost: how much at most a better plan could save, 0 when nothing is spent."""
-        return (self.cost - self.lp_bound) / self.cost if self.cost > 0 else 0.0
+        return (self.cost - self.lp_bound) / self.cost if self.cost else 0.0
 
 
 def to_tenths(length_mm: float, *, up: bool) -> int:

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from kitplan.read.shelf_order import shelf_key
+from kitplan.read.catalogue import shelf_key
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
+
 
 def stock_lines(plan: Plan) -> pd.DataFrame:
     """Par levels with what the catalogue says of each item, in shelf order.
@@ -21,7 +22,7 @@ def stock_lines(plan: Plan) -> pd.DataFrame:
     items = plan.unit.items
     extra = pd.DataFrame({
         "item": items["item"].astype(str),
-        "bin": items["bin"].fillna("").astype(str) if "bin" in items else "",
+        "bin": items["bin"].fillna("").astype(str),
         "critical": items["critical"].astype(bool),
         "price": items["price"].astype(float),
         "use_unit": items["use_unit"].astype(str),

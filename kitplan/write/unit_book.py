@@ -47,15 +47,13 @@ def unit_workbook() -> bytes:
 
 def _choices() -> dict[str, list[str | float]]:
     """Column -> what it may hold, in the order of the sheet `choices`."""
-    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
-        items = [row["item"] for row in csv.DictReader(lines)]
     recipes = tomllib.loads(config_file("techniques.toml").read_text(encoding="utf-8"))
     recipes = {name: recipe for name, recipe in recipes.items() if isinstance(recipe, dict) and "routes" in recipe}
     routes = dict.fromkeys(route for recipe in recipes.values() for route in recipe["routes"])
     return {
         "route": list(routes), "tube_mm": [2.0 + 0.5 * k for k in range(17)], "technique": list(recipes),
         "skin": list(columns_of("census_counts")["skin"].choices),
-        "reason": list(columns_of("resecure_log")["reason"].choices), "item": list(items),
+        "reason": list(columns_of("resecure_log")["reason"].choices), "item": [row["item"] for row in _shipped_items()],
         "scope": list(columns_of("items")["scope"].choices), "critical": list(_YES_NO), "beyond_census": list(_YES_NO),
         "cuffed": list(_YES_NO),
     }
@@ -126,11 +124,14 @@ def _guide(page: Page, first: int, last: int, at: int, column: Column,
 
 def _catalogue() -> list[list[object]]:
     """The shipped items, numbers as numbers."""
-    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
-        rows = list(csv.DictReader(lines))
     numeric = {c.name for c in columns_of("items").values() if c.kind in ("number", "integer")}
     return [[float(row[name]) if name in numeric and row.get(name) else row.get(name) or None
-             for name in columns_of("items")] for row in rows]
+             for name in columns_of("items")] for row in _shipped_items()]
+
+
+def _shipped_items() -> list[dict[str, str]]:
+    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(lines))
 
 
 def _write_choices(book: Book, choices: Mapping[str, Sequence[str | float]]) -> None:

@@ -71,7 +71,7 @@ def test_a_folder_of_units_is_stopped_with_its_workers(seconds, tmp_path):
 
 
 def test_a_solver_that_does_not_return_is_stopped_as_well(tmp_path):
-    code = ("from kitplan.interruptions import end_when_asked\nend_when_asked()\n"
+    code = ("from kitplan.interruptions import begin_process\nbegin_process()\n"
             "import ctypes\nprint('in', flush=True)\nwhile True:\n    ctypes.CDLL(None).sleep(600)\n")
     run = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
                            text=True)
@@ -82,7 +82,7 @@ def test_a_solver_that_does_not_return_is_stopped_as_well(tmp_path):
 
 
 def test_a_request_to_end_waits_until_a_write_is_complete(tmp_path):
-    code = ("from kitplan.interruptions import end_when_asked, until_complete\nend_when_asked()\n"
+    code = ("from kitplan.interruptions import begin_process, until_complete\nbegin_process()\n"
             "import time, pathlib\n"
             "with until_complete():\n    print('in', flush=True)\n    time.sleep(0.5)\n"
             f"    pathlib.Path({str(tmp_path / 'whole')!r}).touch()\n"

@@ -13,7 +13,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import binom, gamma, norm
 
-from kitplan.demand import estimate, wear
+from kitplan.demand import estimate, occupancy, wear
 from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
 from kitplan.demand.even_draws import even_normals, even_uniforms
@@ -200,6 +200,19 @@ def test_few_airways_say_nothing_of_how_they_differ_and_many_do():
     a, v = count_dispersion(np.where(np.arange(200) % 2, 2 * mean, 0), mean)
     assert v == pytest.approx(1.0, abs=0.08)
     assert a == pytest.approx(0.3)
+
+
+def test_what_spreads_counts_is_the_least_squares_of_their_squares_weighed_by_what_it_says():
+    """A fixed point: weighed by one over the square of the variance found, numpy's least squares find it again."""
+    rng = np.random.default_rng(5)
+    mean = rng.uniform(0.5, 12.0, 400)
+    counts = rng.poisson(mean * rng.gamma(4.0, 0.25, 400))
+    a, v = count_dispersion(counts, mean)
+    weight = 1 / (a * mean + v * mean**2)
+    again, *_ = np.linalg.lstsq(np.column_stack([mean, mean**2]) * weight[:, None], (counts - mean) ** 2 * weight,
+                                rcond=None)
+    assert (a, v) == pytest.approx(tuple(again), rel=0.01)
+    assert (0.5 < a < 1.5, 0.1 < v < 0.5) == (True, True)
 
 
 def test_one_kind_alone_is_believed_as_its_own_events_say():
@@ -641,3 +654,18 @@ def test_between_restocks_and_after_the_last_one_uses_are_binomial_where_every_c
     assert use.last_interval == pytest.approx(np.outer(chances(8, before), chances(2, after)), abs=1e-6)
     assert use.mean_stay_attempts == pytest.approx(1.0)
     assert [use.kit_quantile(r) for r in (0.1, 0.9, 0.95, 0.999)] == [1, 1, 2, 3]
+
+
+def test_the_tail_of_a_stay_goes_from_check_to_check_and_on_at_the_last_pace(unit_maker, monkeypatch):
+    """Four checks a day. Half of the stays are 1.1 days, 4.4 checks: four, or five in two of five. Three tenths are ten
+    checks; two tenths go on from there, half a day's hazard a day. Of a kind that stays twice as long all is twice so.
+    """
+    law = SimpleNamespace(known=lambda: SimpleNamespace(hazard=np.array([[0.1, 0.5]])))
+    monkeypatch.setattr(occupancy, "fit_posterior",
+                        lambda _: SimpleNamespace(stays=law, stay_factor=np.array([[1.0, 1.5], [1.0, 2.5]])))
+    once, twice = (occupancy._own_tail(unit_maker(), kind, np.array([1.1, 2.5]), np.array([0.5, 0.3]))
+                   for kind in (0, 1))
+    assert once[[0, 4, 5, 6, 10]] == pytest.approx([1.0, 1.0, 0.2 + 0.3 + 0.2, 0.5, 0.5])
+    assert once[[11, 15]] == pytest.approx([0.2 * np.exp(-0.5 * (k / 4 - 2.5)) for k in (10.5, 14.5)])
+    assert twice[[8, 9, 10, 20]] == pytest.approx([1.0, 0.5 * 0.8 + 0.5, 0.5, 0.5])
+    assert twice[30] == pytest.approx(0.2 * np.exp(-0.5 * (29.5 / 8 - 2.5)))

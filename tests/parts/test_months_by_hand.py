@@ -11,8 +11,10 @@ import pandas as pd
 import pytest
 from scipy.stats import t as student
 
+from kitplan.demand.posterior import GUESS_STAY_DAYS, fit_posterior
+from kitplan.demand.stays import log_normal_stays
 from kitplan.demand.use import UseModel, use_model
-from kitplan.parts.forecast.fitted import snapshot_paths
+from kitplan.parts.forecast.fitted import _law_and_bursts, snapshot_paths
 from kitplan.parts.forecast.months import (
     MonthlyCensus,
     lived_between,
@@ -603,3 +605,15 @@ def test_a_snapshot_is_a_month_of_thirty_days_of_which_one_is_known(unit_maker):
     assert monthly.months is None
     assert monthly.mean_airways.tolist() == [[4.0, 2.0, 3.0]]
     assert np.isnan(monthly.arrivals).all()
+
+
+def test_a_unit_to_which_few_come_rests_on_its_own_stays_and_one_to_which_nobody_does_on_usual_ones(unit_maker):
+    """One in ten days in all: its stays of six days, and its own bursts, low, middle and high."""
+    fitted = fit_posterior(unit_maker())
+    few = replace(fitted, arrivals=np.full_like(fitted.arrivals, 0.1 / 3), burst=np.linspace(0.0, 0.6, fitted.n_draws))
+    law, bursts = _law_and_bursts(few)
+    assert law.mean[0] == pytest.approx(fitted.stays.known().mean[0])
+    assert bursts == pytest.approx([0.1, 0.3, 0.5])
+    nobody, usual = _law_and_bursts(replace(few, arrivals=0 * few.arrivals))
+    assert not np.allclose(usual, bursts)
+    assert nobody.mean[0] == pytest.approx(log_normal_stays(np.array([GUESS_STAY_DAYS]), np.ones(1)).mean[0])

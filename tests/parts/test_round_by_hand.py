@@ -136,6 +136,9 @@ def test_much_more_gone_than_the_plan_expects_is_asked_about():
     old = asked(counted("gauze", 100), counted("mask", 6), counted("gauze", 1, 7), counted("mask", 6, 7),
                 counted("gauze", 1, 14), counted("mask", 6, 14))
     assert old == (), "what an older count found is past"
+    later = asked(counted("gauze", 100), counted("mask", 6), counted("gauze", 90, 7), counted("mask", 6, 7),
+                  counted("gauze", 30, 14), counted("mask", 6, 14))
+    assert said(later) == ["60 left the shelf since 2026-07-08, where the plan expects about 14."]
 
 
 def test_what_is_out_of_date_is_asked_off_the_shelf_and_kits_a_review_before():

@@ -11,7 +11,7 @@ from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import Grid
 from kitplan.read.headers import raw_table
-from kitplan.read.issues import read_issues
+from kitplan.read.issues import issues_reader, read_issues
 from kitplan.read.unit import load_unit
 from kitplan.resources import config_file
 
@@ -93,7 +93,8 @@ def test_formulas_beside_months_across_do_no_harm_and_one_in_a_month_is_refused(
         findings = Findings()
         grid = Grid("stock_issues.xlsx", rows, [1, 2], frozenset({(2, column)}))
         raw = raw_table(grid, columns_of("stock_issues"), findings)
-        return read_issues(raw, items, findings), findings
+        reader = issues_reader(raw, findings)
+        return reader and read_issues(reader, items), findings
 
     issues, findings = read(3)
     assert (issues["units"].tolist(), findings.faults) == ([5, 7], [])

@@ -21,7 +21,7 @@ def test_an_event_takes_the_kind_of_the_stay_it_falls_into(unit_folder):
                          "2025-03-08,,A2,moved\n2025-03-08,,A9,loose\n")
     assert kinds == ["oral 3.5 mm", "oral 4.0 mm", "nasal 4.0 mm", "unknown"]
     assert unit.log["day"].tolist() == [1.25, 6.770833333333333, 7.5, 7.5]
-    assert any("1 of 4 rows that match no airway" in w.fault for w in unit.warnings)
+    assert [w.row for w in unit.warnings if w.fault.startswith("matches no airway of the census:")] == [5]
 
 
 def test_an_event_after_the_stay_ended_is_unknown(unit_folder):
@@ -53,7 +53,7 @@ def test_reasons_are_read_in_any_case(unit_folder):
 
 def test_rows_outside_the_census_are_told(unit_folder):
     unit, _ = log_of(unit_folder, "date,airway,reason\n2024-03-02,A1,loose\n")
-    assert any("outside the census' days (2025-03-01 to 2025-03-09)" in w.fault for w in unit.warnings)
+    assert [w.row for w in unit.warnings if w.fault == "is outside the census' days, 2025-03-01 to 2025-03-09"] == [2]
 
 
 @pytest.mark.parametrize("clock", ["14:30", "2:30 pm", "14.30", "14h30", "2:30PM"])

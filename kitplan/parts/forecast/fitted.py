@@ -188,7 +188,7 @@ def month_law(unit: Unit, monthly: MonthlyCensus, months: int) -> MonthLaw:
 
 def _law_and_bursts(posterior: Posterior) -> tuple[StayLaw, np.ndarray]:
     """The mean law of the stay, and three bursts for all draws; where nothing is known of turnover, usual ones."""
-    if posterior.arrivals.max(initial=0.0) <= 0:
+    if not posterior.arrivals.any():
         return log_normal_stays(np.array([GUESS_STAY_DAYS]), np.ones(1)), _NO_BURSTS_KNOWN
     return posterior.stays.known().take(np.zeros(1, dtype=np.int64)), np.quantile(posterior.burst, [1 / 6, 0.5, 5 / 6])
 
@@ -243,7 +243,7 @@ def snapshot_paths(
     stated = float(unit.census.expected["mean_airways"].sum())
     level = ((posterior.arrivals * posterior.mean_stays).sum(axis=1) * posterior.bedded)[rows]
     fixed = posterior.fixed.sum()
-    if posterior.arrivals.max(initial=0.0) <= 0:
+    if not posterior.arrivals.any():
         counted = max(fixed - stated, 1e-9)
         same = counted * np.tile(rng.standard_gamma(max(counted, 0.5), (n_draws, 1)) / max(counted, 0.5), (1, months))
         return same, same

@@ -112,7 +112,7 @@ def _levels(
     rate, events = _rates_then(unit, model, monthly, observation, place)
     expected = present * rate
     happened = expected if events is None else events
-    scale = happened.sum() / expected.sum() if expected.sum() > 0 else 1.0
+    scale = happened.sum() / expected.sum() if expected.any() else 1.0
     admission = arrived @ per_arrival
     actual = own["units"].reindex(model.items).fillna(0.0).to_numpy(float)
     forecast = (planned * rate) @ per_event + (planned * model.arrivals) @ per_arrival

@@ -108,7 +108,7 @@ def _one_design(prices: PriceList) -> Partition | None:
 
 
 def _partition(prices: PriceList, designs: int, groups: np.ndarray, cost: float, bound: float) -> Partition:
-    gap = max(cost - bound, 0.0) / cost if cost > 0 else 0.0
+    gap = max(cost - bound, 0.0) / cost if cost else 0.0
     litres = float(prices.costs(groups)[1].max())
     return Partition(designs, groups, cost, min(bound, cost), gap, litres)
 

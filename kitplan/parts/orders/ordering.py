@@ -92,7 +92,7 @@ def days_of_cover(lots: Sequence[Lot], day: date, use_per_day: float) -> float:
     """Days that the lots last at a steady pace; what goes out of date before it is used lasts no day."""
     left = np.array([days_left(lot, day) for lot in lots])
     used = first_expired_first_out(np.array([lot.units for lot in lots]), left, use_per_day)
-    return float(used.sum() / use_per_day) if use_per_day > 0 else math.nan
+    return float(used.sum() / use_per_day) if use_per_day else math.nan
 
 
 def days_left(lot: Lot, day: date) -> float:

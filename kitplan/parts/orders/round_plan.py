@@ -14,7 +14,7 @@ from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.work import Work
-from kitplan.read.shelf_order import shelf_key
+from kitplan.read.catalogue import shelf_key
 from kitplan.read.values import Unit
 
 LEAD_SCENARIOS = 8000
