@@ -19,7 +19,7 @@ from kitplan.parts.forecast.variance import split_to_the_cent
 from kitplan.read.issues import months_said
 from kitplan.read.values import Budget, Unit
 
-GIVEN, ISSUED, PART, MISSING, AHEAD = "accounts", "issued", "issued in part", "no issues: filled in", "ahead"
+GIVEN, ISSUED, PART, MISSING, AHEAD = "accounts", "issued", "issued in part", "filled in", "ahead"
 NOT_BY_ITEM = "(spent, not told by item)"
 _NEAR_CERTAIN = 0.05
 
@@ -71,7 +71,7 @@ class BudgetYear:
             lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. The "
                          "whole year is forecast.")
         if self.missing:
-            lines.append(f"No issues are known for {months_said(list(self.missing))}: filled in by forecast, not taken "
+            lines.append(f"What {months_said(list(self.missing))} cost is not known: filled in by forecast, not taken "
                          "as nothing. Look for the export.")
         return *lines, *_drivers(self)
 
@@ -230,7 +230,7 @@ def _periods(budget: Budget, year: _Year, planned: np.ndarray | None) -> pd.Data
         money = planned[places].sum() / 100 if planned is not None else np.nan
         told = [k for k in places if year.source[k] not in (AHEAD, MISSING)]
         spent = round(float(year.spent[told].sum()), 2) if told else np.nan
-        sources = " and ".join(dict.fromkeys(year.source[k] for k in places))
+        sources = ", ".join(dict.fromkeys(year.source[k] for k in places))
         rows.append((kind, name, sources, money, spent, landing, bands[1], bands[2], bands[0], bands[3],
                      round(landing - money, 2)))
     return pd.DataFrame(rows, columns=["kind", "period", "source", "budget", "spent", "landing", "low_landing",
@@ -269,8 +269,8 @@ def _items(unit: Unit, year: _Year, planned: np.ndarray | None) -> pd.DataFrame:
 
 
 def _known_to(budget: Budget, year: _Year, last: pd.Timestamp | None) -> str:
-    given = [m for m, source in zip(budget.months, year.source) if source == GIVEN]
-    ends = [pd.Period(m, "M").end_time.normalize() for m in given[-1:]] + ([last] if last is not None else [])
+    whole = [m for m, source in zip(budget.months, year.source) if source in (GIVEN, ISSUED)]
+    ends = [pd.Period(m, "M").end_time.normalize() for m in whole[-1:]] + ([last] if last is not None else [])
     return str(max(ends).date()) if ends else ""
 
 
