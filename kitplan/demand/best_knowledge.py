@@ -50,6 +50,8 @@ def what_the_issues_say(unit: Unit) -> UseRate | None:
     uses = issued(unit)
     if not uses:
         return None
+    # What left the store went to the airways counted, not to those that may come or three beds more.
+    unit = replace(unit, census=replace(unit.census, expected=unit.census.expected[:0]))
     model = use_model(unit)
     airways = long_run_rates(unit).assign(mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit))
     per_day = mean_airways(unit) @ (model.per_day + model.arrivals[:, None] * model.per_arrival)

@@ -85,15 +85,14 @@ class AttemptTables:
         return self._counts[key]
 
 
-def attempt_tables(unit: Unit, n_short: int | None = None, n_long: int | None = None) -> AttemptTables:
+def attempt_tables(unit: Unit, n_short: int | None = None) -> AttemptTables:
     """Attempt PMFs of each distinct frequency model of the unit; of the last few units they are kept.
 
-    n_short: checks of the interval planned for (default: the stock room's protection interval). n_long: checks of
-    a stay that are counted exactly (default: `exact_checks`).
+    n_short: checks of the interval planned for (default: the stock room's protection interval). Of a stay
+    `exact_checks` are counted exactly.
     """
-    n_long = n_long or exact_checks(unit.checks_per_day)
     n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
-    return _attempt_tables(Paced(unit), n_short, n_long)
+    return _attempt_tables(Paced(unit), n_short, exact_checks(unit.checks_per_day))
 
 
 @lru_cache(maxsize=4)

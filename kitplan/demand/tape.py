@@ -21,7 +21,6 @@ PIECE_COLUMNS = [
     "count",
     "length_mm",
     "width_share",
-    "span_mm",
     "leg_mm",
     "leg_needed_mm",
     "path_mm",
@@ -61,7 +60,10 @@ def cut_pieces(technique: Technique, stratum: Mapping[str, object] | pd.Series, 
 def lengths_per_use(
     technique: Technique, stratum: Mapping[str, object] | pd.Series, width_mm: float
 ) -> np.ndarray:
-    """`piece_lengths_per_use` of `cut_pieces`, without a frame: asked for many items of many airways."""
+    """Lengths of tape that one re-secure takes, mm, one entry a piece, longest first.
+
+    A half-width strip counts its full length, because its other half is thrown away.
+    """
     kinds = _pieces(technique, stratum, width_mm)
     return np.array(sorted((kind["length_mm"] for kind in kinds for _ in range(kind["count"])), reverse=True), float)
 
@@ -100,7 +102,6 @@ def _one_piece(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -
         "count": int(piece.count),
         "length_mm": length,
         "width_share": 0.5 if piece.half_width else 1.0,
-        "span_mm": span_mm,
         "leg_mm": leg,
         "leg_needed_mm": needed,
         "path_mm": path,
@@ -126,15 +127,6 @@ def _path_mm(piece: Piece, span_mm: float, outer_mm: float, uncut_mm: float) -> 
         return 0.0
     start = span_mm / 2.0 - uncut_mm if piece.shape == "Y" else piece.bridge_mm / 2.0
     return max(start - (0.0 if math.isnan(outer_mm) else outer_mm / 2.0), 0.0)
-
-
-def piece_lengths_per_use(pieces: pd.DataFrame) -> np.ndarray:
-    """Lengths of tape that one re-secure takes, mm, one entry a piece, longest first.
-
-    A half-width strip counts its full length, because its other half is thrown away.
-    """
-    lengths = np.repeat(pieces["length_mm"].to_numpy(float), pieces["count"].to_numpy(int))
-    return np.sort(lengths)[::-1]
 
 
 def applied_length_mm(

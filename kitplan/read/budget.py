@@ -10,6 +10,7 @@ import pandas as pd
 from kitplan.read.catalogue import items_named
 from kitplan.read.findings import Findings
 from kitplan.read.policy import Policy
+from kitplan.read.problems import counted
 from kitplan.read.tables import TableReader
 from kitplan.read.values import Budget
 
@@ -60,8 +61,9 @@ def budget_of(policy: Policy, lines: pd.DataFrame | None, findings: Findings) ->
     budget = Budget(start, amount, lines)
     inside = lines[lines["month"].isin(budget.months)]
     if len(inside) < len(lines):
-        findings.warn("budget.csv", f"has {len(lines) - len(inside)} rows outside {start} to {budget.months[-1]}: they "
-                      "are left aside", 'Say the first month of the year under [budget], start = "2026-04".', moves=2)
+        outside = counted(len(lines) - len(inside), "row")
+        findings.warn("budget.csv", f"has {outside} outside {start} to {budget.months[-1]}, left aside",
+                      'Say the first month of the year under [budget], start = "2026-04".', moves=2)
     without = [m for m in budget.months if m not in set(inside.loc[inside["amount"].notna(), "month"])]
     if inside["amount"].notna().any() and without and amount is None:
         findings.warn("budget.csv", f"gives no amount for {', '.join(without)}: taken as nothing to spend",

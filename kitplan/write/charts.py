@@ -50,10 +50,10 @@ def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_
     return chart
 
 
-def line_chart(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_format: str = "#,##0") -> Chart:
-    """Values over categories (months): the x of the first line names them."""
+def line_chart(page: Page, lines: Sequence[Line], y_title: str, *, y_format: str = "#,##0") -> Chart:
+    """Values over months, which say what they are and may take two lines: the x of the first line names them."""
     chart = page.book.workbook.add_chart({"type": "line"})
-    _axes(chart, x_title, y_title, "General", y_format)
+    _axes(chart, "", y_title, "General", y_format)
     for number, line in enumerate(lines):
         chart.add_series(_series(page, line, lines[0].x) | _dress(line, _SHADES[number % len(_SHADES)]))
     return chart

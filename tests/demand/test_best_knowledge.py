@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
@@ -47,6 +48,14 @@ def test_stock_issues_tell_the_rate_where_there_is_no_log(world_and_unit):
     assert low < world.rate < high
     assert told.log_sd < 0.5 * np.log(1.0 / 0.3) / 3.29, "half as wide as the guess, or narrower"
     assert "stock issues" in said_of_rate(best)
+
+
+def test_beds_that_may_come_took_nothing_of_what_was_issued(world_and_unit):
+    """Three beds more do not make the airways of the past fewer re-secures each."""
+    _, unit = world_and_unit
+    more = pd.DataFrame({"stratum": [0], "mean_airways": [3.0]})
+    asked = replace(unit, census=replace(unit.census, expected=more))
+    assert with_best_knowledge(asked).doubt.use_rate == with_best_knowledge(unit).doubt.use_rate
 
 
 def test_the_hazards_stand_at_the_mean_of_what_was_learnt_so_that_all_parts_plan_on_it(world_and_unit):

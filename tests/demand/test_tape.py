@@ -61,8 +61,7 @@ def test_a_leg_too_short_for_its_turns_is_lengthened_just_enough_and_says_by_how
 
 def test_a_half_width_strip_costs_its_full_length_and_half_of_it_is_applied():
     half, y = Piece("strip", 1, length_mm=120, half_width=True), Piece("Y", 2, length_mm=150, uncut_mm=50)
-    pieces = tape.cut_pieces(technique(half, y), INFANT, 25.0)
-    assert tape.piece_lengths_per_use(pieces).tolist() == [150, 150, 120]
+    assert tape.lengths_per_use(technique(half, y), INFANT, 25.0).tolist() == [150, 150, 120]
     assert tape.applied_length_mm(technique(half, y), INFANT, 25.0) == 360
 
 
@@ -70,7 +69,7 @@ def test_a_recipe_without_pieces_uses_no_tape():
     pieces = tape.cut_pieces(technique(), INFANT, 25.0)
     assert pieces.empty
     assert pieces.columns.tolist() == tape.PIECE_COLUMNS
-    assert tape.rolls_after_uses(tape.piece_lengths_per_use(pieces), 1371.6, 3).tolist() == [0, 0, 0, 0]
+    assert tape.rolls_after_uses(tape.lengths_per_use(technique(), INFANT, 25.0), 1371.6, 3).tolist() == [0, 0, 0, 0]
 
 
 def test_a_wider_tape_needs_a_longer_leg_because_its_turns_lie_edge_to_edge():

@@ -71,7 +71,7 @@ def test_what_the_accounts_say_was_spent_is_spent_and_the_rest_is_ahead(unit_mak
     table = found.periods.set_index("period")
     assert table.loc["2026-02", ["source", "spent", "landing"]].tolist() == [GIVEN, 250.0, 250.0]
     quarter = table.loc["2026-01 to 2026-03", ["source", "spent", "landing"]]
-    assert quarter.tolist() == ["accounts and ahead", 350.0, 510.0]
+    assert quarter.tolist() == ["accounts, ahead", 350.0, 510.0]
     assert np.isnan(table.loc["2026-03", "spent"])
     assert found.sentences[2] == "Spent to 2026-02-28: 350 USD; 1,650 of the budget is left."
     assert found.sentences[1] == ("Budget 2,000 USD: the landing is 50 under it; chance of going over: under 5 in 100.")
@@ -105,10 +105,10 @@ def test_a_past_month_without_issues_is_filled_in_and_named(unit_maker):
     issues = issues[issues["date"].dt.month != 2]
     found = year(unit_maker, issues=issues)
     table = found.periods.set_index("period")
-    assert found.missing == ("2026-02",)
+    assert (found.missing, found.known_to) == (("2026-02",), "2026-04-30")
     assert table.loc["2026-02", ["source", "landing"]].tolist() == [MISSING, 160.0]
     assert np.isnan(table.loc["2026-02", "spent"])
-    assert any(s.startswith("No issues are known for 2026-02: filled in by forecast") for s in found.sentences)
+    assert any(s.startswith("What 2026-02 cost is not known: filled in by forecast") for s in found.sentences)
 
 
 def test_the_difference_of_an_item_is_volume_mix_and_price(unit_maker):
@@ -169,3 +169,9 @@ def test_what_was_never_issued_is_named_however_little_money_it_is(small_unit):
     said = own_use._said(small_unit, 1.0, 12, None, silent)
     assert f"Never issued, and taken as the recipe says: {names.iloc[0]}: " in said[-1]
     assert not any("Never issued" in line for line in own_use._said(small_unit, 1.0, 12, None, np.zeros(len(names))))
+
+
+def test_months_gone_by_of_which_nothing_was_told_are_from_the_census_and_not_ahead(unit_maker):
+    source = year(unit_maker, first=3).periods.set_index("period")["source"]
+    assert source[["2026-03", "2026-04"]].tolist() == ["from the census", AHEAD]
+    assert source["2026-01 to 2026-12"] == "from the census, ahead"

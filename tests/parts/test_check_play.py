@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kitplan.demand.tape import cut_pieces, piece_lengths_per_use, rolls_after_uses, sheet_pieces
+from kitplan.demand.tape import lengths_per_use, rolls_after_uses, sheet_pieces
 from kitplan.parts.simulate.check_play import (
     lengths_cut_mm,
     play_checks,
@@ -144,5 +144,5 @@ def test_planner_and_play_cut_the_same_lengths_for_every_sample():
         for _, row in unit.strata.iterrows():
             technique = unit.techniques[row["technique"]]
             for width_mm in (12.5, 25.0, 50.0):
-                planned = piece_lengths_per_use(cut_pieces(technique, row, width_mm))
+                planned = lengths_per_use(technique, row, width_mm)
                 assert lengths_cut_mm(technique, row, width_mm) == planned.tolist()

@@ -443,10 +443,10 @@ def test_practices_are_ordered_so_that_the_dearest_things_are_fewest():
     four = tuple(practice(tube_mm=s) for s in (3.0, 3.5, 4.0, 4.5))
     dear = Thing("dear", "", 1, True, 0, 100.0, False, frozenset({0, 1}))
     table = plan_timetable(lesson(practices=four, stations=2), [dear])
-    assert table.things[["needed", "have", "to_get"]].to_numpy().tolist() == [[1, 0, 1]]
+    assert table.things[["needed", "have"]].to_numpy().tolist() == [[1, 0]]
     here = replace(dear, have=1, price=math.nan)
-    assert plan_timetable(lesson(practices=four, stations=2), [here]).things[["needed", "have", "to_get"]].to_numpy(
-        ).tolist() == [[1, 1, 0]]
+    assert plan_timetable(lesson(practices=four, stations=2), [here]).things[["needed", "have"]].to_numpy(
+        ).tolist() == [[1, 1]]
     given = plan_timetable(lesson(practices=four, stations=2, rotation="together"), [dear])
     assert given.practice.tolist() == [[0, 0], [1, 1], [2, 2], [3, 3]]
     assert given.things["needed"].tolist() == [2]

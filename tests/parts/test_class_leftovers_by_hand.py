@@ -20,7 +20,6 @@ from kitplan.parts.training.left import (
     left_over,
 )
 from kitplan.parts.training.lists import (
-    Taken,
     _fill_in_order,
     _rounds,
     class_things,
@@ -41,6 +40,11 @@ BOX = "Practice box, marked 'practice only, not for patients'"
 @pytest.fixture(scope="module")
 def unit():
     return make_unit()
+
+
+def taking(*rows):
+    """What classes take: (lesson, item, past its date, of the box, to buy)."""
+    return pd.DataFrame(rows, columns=["lesson", "item", "practice_only", "own", "buy"])
 
 
 # -- what is left ---------------------------------------------------------------------------------------------------
@@ -80,8 +84,8 @@ def test_ends_shorter_than_any_piece_are_waste_and_longer_ones_are_kept():
 
 
 def test_what_is_shared_until_empty_is_left_begun_and_other_things_are_not(unit):
-    taken = [Taken(0, "scissors", 1, 0, 1), Taken(1, "scissors", 0, 1, 0), Taken(2, "scissors", 0, 9, 0),
-             Taken(0, "wipe-prep", 5, 5, 5)]
+    taken = taking((0, "scissors", 1, 0, 1), (1, "scissors", 0, 1, 0), (2, "scissors", 0, 9, 0),
+             (0, "wipe-prep", 5, 5, 5))
     (row,) = _part_used(unit, 1, [0, 1], taken)
     assert row[:3] == (1, "Scissors, blunt", 3)
     assert row[4:] == ("opened, perhaps not empty", BOX)
@@ -89,7 +93,7 @@ def test_what_is_shared_until_empty_is_left_begun_and_other_things_are_not(unit)
 
 def test_stock_that_a_class_did_not_use_goes_back_to_its_box_old_stock_apart(unit):
     made = SimpleNamespace(expired={"saline-5": 9, "wipe-prep": 2}, have={"saline-5": 10, "mask-42": 1, "scissors": 3})
-    taken = [Taken(0, "saline-5", 4, 10, 3), Taken(1, "saline-5", 1, 0, 0), Taken(0, "wipe-prep", 2, 0, 0)]
+    taken = taking((0, "saline-5", 4, 10, 3), (1, "saline-5", 1, 0, 0), (0, "wipe-prep", 2, 0, 0))
     rows = _stock_left(unit, 5, made, taken, {"scissors"})
     assert [(r[0], r[1], r[2], r[4], r[5]) for r in rows] == [
         (5, "Saline ampoule, 5 mL", 4, "past its date", BOX), (5, "Round mask, 42 mm", 1, "not opened",
@@ -103,10 +107,9 @@ def test_stock_past_its_date_goes_first_then_the_box_and_a_course_shares_both():
     """Two sessions of one course take five and six; three old ones and four in the box are there for both."""
     both = [SimpleNamespace(file="c", session=n, expired={"x": 3}, have={"x": 4}) for n in (1, 2)]
     frame = pd.DataFrame({"lesson": [0, 0, 1], "item": ["x", "x", "x"], "taken": [2, 3, 6]})
-    assert items_taken(both, frame, [], []) == [Taken(0, "x", 3, 2, 0), Taken(1, "x", 0, 2, 4)]
+    assert items_taken(both, frame, [], []).equals(taking((0, "x", 3, 2, 0), (1, "x", 0, 2, 4)))
     apart = [SimpleNamespace(file="c", session=0, expired={"x": 3}, have={"x": 4}) for _ in (1, 2)]
-    assert items_taken(apart, frame, [], []) == [Taken(0, "x", 3, 2, 0), Taken(1, "x", 3, 3, 0)]
-    assert Taken(0, "x", 3, 2, 1).units == 6
+    assert items_taken(apart, frame, [], []).equals(taking((0, "x", 3, 2, 0), (1, "x", 3, 3, 0)))
 
 
 def test_rolls_are_taken_by_where_they_come_from_and_carried_ones_are_no_taking():
@@ -115,7 +118,7 @@ def test_rolls_are_taken_by_where_they_come_from_and_carried_ones_are_no_taking(
         "z": ("other", CARRIED)})
     none = pd.DataFrame({"lesson": pd.Series(dtype=int), "item": pd.Series(dtype=str), "taken": pd.Series(dtype=int)})
     lessons = [SimpleNamespace(file="c", session=0)] * 2
-    assert items_taken(lessons, none, [cut], []) == [Taken(1, "roll", 1, 2, 3)]
+    assert items_taken(lessons, none, [cut], []).equals(taking((1, "roll", 1, 2, 3)))
 
 
 def test_sets_are_dealt_to_stations_in_order():
@@ -134,7 +137,7 @@ def test_a_list_buys_whole_packs_of_what_is_lacking_and_says_for_whom(unit):
     one = [lesson(learners=6, stations=1)]
     table = plan_timetable(one[0], class_things(unit, one[0]))
     needs = SimpleNamespace(sets=pd.DataFrame({"goes": [12], "sets": [14]}))
-    taken = [Taken(0, "wipe-prep", 2, 3, 0), Taken(0, "saline-5", 0, 0, 51)]
+    taken = taking((0, "wipe-prep", 2, 3, 0), (0, "saline-5", 0, 0, 51))
     rows = shopping_list(unit, one, needs, taken, [table])
     used = rows[rows["kind"] == "used up"].set_index("item")
     assert used.index.tolist() == ["saline-5", "wipe-prep"], "in the catalogue's order"
@@ -142,7 +145,7 @@ def test_a_list_buys_whole_packs_of_what_is_lacking_and_says_for_whom(unit):
     assert used.loc["wipe-prep", ["units", "practice_only_units", "own_units", "packs", "value"]].tolist() == [
         5, 2, 3, 0.0, 0.0]
     assert used.loc["saline-5", "because"] == "6 learners, 12 tries in all, 2 spare"
-    exact = shopping_list(unit, one, needs, [Taken(0, "saline-5", 0, 0, 100)], [table])
+    exact = shopping_list(unit, one, needs, taking((0, "saline-5", 0, 0, 100)), [table])
     assert exact.loc[0, "packs"] == 2.0
 
 
@@ -303,8 +306,8 @@ def test_a_session_buys_whole_packs_of_what_an_earlier_one_left_and_says_by_when
     lessons = [SimpleNamespace(file="c", session=1, day=day), SimpleNamespace(file="c", session=2, day=None),
                SimpleNamespace(file="d", session=0, day=None)]
     at_stations = pd.DataFrame([(1, "saline-5", 1), (1, "wipe-prep", 2)], columns=["lesson", "item", "begun"])
-    taken = [Taken(2, "saline-5", 1, 2, 5), Taken(1, "saline-5", 0, 0, 30), Taken(0, "wipe-prep", 0, 4, 0),
-             Taken(0, "saline-5", 0, 0, 30)]
+    taken = taking((2, "saline-5", 1, 2, 5), (1, "saline-5", 0, 0, 30), (0, "wipe-prep", 0, 4, 0),
+                   (0, "saline-5", 0, 0, 30), (1, "wipe-prep", 0, 0, 0))
     rows = pd.DataFrame(_used_up(unit, lessons, at_stations, taken), columns=COLUMNS)
     assert list(zip(rows["lesson"], rows["item"])) == [(0, "saline-5"), (0, "wipe-prep"), (1, "saline-5"),
                                                        (1, "wipe-prep"), (2, "saline-5")]
@@ -377,11 +380,11 @@ def test_what_is_left_is_listed_for_the_season_and_course_by_course(unit):
     needs = SimpleNamespace(sets=pd.DataFrame({"lesson": [0, 1], "sets": [13, 12], "goes": [10, 10]}))
     shopping = pd.DataFrame([("shears", "durable", 1, 1.0, 1, 1, "pair"), ("doll", "durable", 2, np.nan, 1, 0, "doll")],
                             columns=["item", "kind", "units", "packs", "pack", "buy_units", "unit"])
-    rows = left_over(unit, lessons, needs, [], shopping.assign(description=shopping["item"]), [])
+    rows = left_over(unit, lessons, needs, taking(), shopping.assign(description=shopping["item"]), [])
     assert rows[["lesson", "quantity"]].to_numpy().tolist() == [[-1, 3], [0, 3], [1, 2]]
     assert rows["thing"].iloc[0] == "Things that are not used up (2 kinds)"
     assert rows["goes_to"].iloc[1:].tolist() == ["The next session, as more spare sets", BOX]
-    alone = left_over(unit, [SimpleNamespace(file="c", session=0, have={}, expired={})], needs, [],
+    alone = left_over(unit, [SimpleNamespace(file="c", session=0, have={}, expired={})], needs, taking(),
                       shopping.assign(description="x").iloc[:1], [])
     assert alone["lesson"].tolist() == [0, 0]
     assert alone["thing"].iloc[0] == "Things that are not used up (1 kind)"

@@ -171,7 +171,7 @@ def test_a_class_may_practise_with_loose_gauze_where_its_file_allows_it_and_the_
     """A pack of 200 for 4.80 where pouches of two cost 5.50 for 50: two pieces a try, no sterility on a manikin."""
     (one,) = (replace(c, have={}) for c in harbour.classes)
     choice = plan_unit(harbour, parts=("kits",)).item_choice
-    pouches, loose = (plan_training(harbour, [c], {}, choice) for c in (one, replace(one, loose=("gauze",))))
+    pouches, loose = (plan_training(harbour, [c], choice) for c in (one, replace(one, loose=("gauze",))))
     assert "gauze_5cm_pair" in set(pouches.shopping["item"])
     assert "gauze_5cm_pair" not in set(loose.shopping["item"])
     row = bought(loose, "gauze_5cm_200")

@@ -15,6 +15,7 @@ from kitplan.demand.values import Demand
 from kitplan.parts.hospital import model
 from kitplan.parts.hospital.central_store import Holding, kept_units, pool_slow_items
 from kitplan.parts.hospital.model import HOLDING_COLUMNS, UNIT_COLUMNS, Summary, hospital, summary
+from kitplan.parts.hospital.sheets import sentences
 from kitplan.parts.hospital.shelves import (
     LINE_COLUMNS,
     OrderSummary,
@@ -309,3 +310,12 @@ def test_what_all_units_order_is_said_urgent_ones_first():
 def test_months_are_said_from_the_first_to_the_last_and_one_by_its_name():
     assert _span(("2026-01", "2026-02", "2026-03")) == "2026-01 to 2026-03"
     assert _span(("2026-01",)) == "2026-01"
+
+
+@pytest.mark.parametrize(("saving", "told"), [(5.0, "5.00 USD and take 6 L"), (0.09, "next to nothing")])
+def test_a_central_store_that_frees_a_few_cents_is_said_to_free_next_to_nothing(saving, told):
+    pooling = SimpleNamespace(saving=saving, shelf_litres=6.0, items=pd.DataFrame({"units_pooled": [2, 0]}))
+    units = pd.DataFrame({"currency": ["EUR", "USD", "USD"], "value": [9e9, 100.0, 200.0]})
+    told_of = SimpleNamespace(units=units, failed=(), currency="USD", pooling=pooling, transport_days=1.0,
+                              spend=spend_table(()))
+    assert sentences(told_of)[1] == f"One central store for 1 slow item, 1 day away, would free {told}."

@@ -157,8 +157,8 @@ def test_a_class_that_says_otherwise_takes_the_cheapest(feeding):
     from dataclasses import replace
 
     lessons = tuple(replace(lesson, bedside_items=False) for lesson in feeding.unit.classes)
-    free = plan_training(feeding.unit, lessons, {}, feeding.kits.item_choice)
-    kept = plan_training(feeding.unit, feeding.unit.classes, {}, feeding.kits.item_choice)
+    free = plan_training(feeding.unit, lessons, feeding.kits.item_choice)
+    kept = plan_training(feeding.unit, feeding.unit.classes, feeding.kits.item_choice)
     assert free.value <= kept.value + 1e-9
 
 

@@ -160,6 +160,9 @@ def test_more_kits_counted_than_the_book_has_are_asked_about():
         return Line("counts", DAY, "kits", "A", 1, number, number="k")
 
     assert said(asked(*FULL, *kit("A-1"), kits_found(2))) == ["2 kits A stood on the shelf where the book has 1."]
+    (before,) = asked(*FULL, kits_found(1))
+    assert before.question == "1 kit A stood on the shelf where the book has 0."
+    assert "under Built, how many were built and never noted" in before.mend, "built before there was a book"
     assert asked(*FULL, *kit("A-1"), kits_found(1)) == ()
     assert asked(*FULL, *kit("A-1"), kits_found(2), counted("gauze", 37, 7), counted("mask", 5, 7)) == ()
 
@@ -199,7 +202,7 @@ def test_a_delivery_comes_off_the_oldest_order_that_waits_for_it():
     step = delivered(ReceivedRow(2, "", "gauze", 2, 3), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
     (line,) = step.lines
     assert (line.event, line.number, line.pack, line.packs, line.loose, line.units) == ("received", "1", 10, 2, 3, 23)
-    assert step.told == ("1 lines of 2026-07-03 received.",)
+    assert step.told == ("1 line of 2026-07-03 received.",)
     named = delivered(ReceivedRow(2, "2", "gauze", 2, 0), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
     assert named.lines[0].number == "2"
 
@@ -536,7 +539,7 @@ def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_ag
 def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
     made = book(*FULL, counted("ties", 5), counted("caps", 3), counted("gauze", 30, 7))
     notes = shelf_notes(PLAN, standing(made), (), CATALOGUE)
-    assert notes == ("Not counted on 2026-07-08, and so not ordered: mask (1 of 2 lines).",
+    assert notes == ("Not counted on 2026-07-08, or in doubt, and so not ordered: mask (1 of 2 lines).",
                      "On the shelf but not on the par list: ties."), "an item of no catalogue is a question, not a note"
     assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
     assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()

@@ -50,7 +50,7 @@ def bought(plan, item):
 @pytest.fixture(scope="module")
 def harbour():
     unit = load_unit(Path(sample_units()["harbour_wing"]))
-    return unit, plan_training(unit, unit.classes, unit.class_checksums)
+    return unit, plan_training(unit, unit.classes)
 
 
 def test_supplies_follow_from_learners_goes_spare_and_recipe(small_unit):

@@ -15,7 +15,7 @@ from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.stay_use import stay_use
 from kitplan.parts.kits import partition as kit_partition
-from kitplan.parts.kits.contents import choose_kit_items, role_costs, unit_prices
+from kitplan.parts.kits.contents import choose_kit_items, forced_items, role_costs, unit_prices
 from kitplan.parts.kits.groups import PriceList
 from kitplan.parts.kits.model import design_kits
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
@@ -183,8 +183,12 @@ def test_the_items_carried_under_a_limit_equal_exhaustive_search_over_what_is_ca
     mixed = dataclasses.replace(mixed, items=items)
     needs = kit_needs(mixed, attempt_tables(mixed))
     roles = ["saline", "gauze", "applicator", "prep_wipe", "remover_wipe", "tape", "barrier", "ties"]
-    free = choose_kit_items(mixed, needs)
-    limit = len(free.carried) - 1
+
+    def in_store(choice):
+        taken = {i for items in choice.per_use.values() for i in items} | set(choice.once_open.values())
+        return taken | forced_items(mixed, needs)
+
+    limit = len(in_store(choose_kit_items(mixed, needs))) - 1
     tight = choose_kit_items(
         dataclasses.replace(mixed, bedside=dataclasses.replace(mixed.bedside, items_carried=limit)), needs
     )
@@ -195,7 +199,7 @@ def test_the_items_carried_under_a_limit_equal_exhaustive_search_over_what_is_ca
     whole = {(key, i): np.ceil(needs.needs[key[0]][key[1]] / mixed.items.at[i, "contains"])
              if mixed.items.at[i, "scope"] == "event" else 1 for key, found in costs.items() for i in found}
     choosable = sorted({i for found in costs.values() for i in found})
-    fixed = len(set(tight.carried) - set(choosable))
+    fixed = len(in_store(tight) - set(choosable))
     best = np.inf
     for carried in itertools.combinations(choosable, limit - fixed):
         total = 0.0

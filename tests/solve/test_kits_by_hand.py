@@ -233,6 +233,14 @@ def test_of_hundreds_of_uses_each_size_holds_its_own_quantile():
     assert uneven == (int(binom.ppf(0.975, 200, 0.9)), int(binom.ppf(0.975, 200, 0.1)))
 
 
+def test_a_kit_that_often_needs_nothing_still_grows_to_what_one_attempt_takes():
+    """No attempt in 3 of 10 stretches, else one that takes ten of either of two sizes: under ten items none helps.
+
+    With six of each, ten fall 4, 5 or 6 on the first with 0.656 (binomial): 0.3 + 0.7 x 0.656 = 0.76.
+    """
+    assert fewest_of_each((0.5, 0.5), (0.3, 0.7), 10, 0.75) == (6, 6)
+
+
 def test_a_group_enters_the_pool_once():
     """Two groups, then one of them and a new one; then both again."""
     groups = np.eye(3, dtype=bool)

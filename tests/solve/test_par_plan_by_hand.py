@@ -427,5 +427,7 @@ def test_a_range_that_comes_of_counting_alone_is_told_apart_from_one_over_what_i
     drawn = replace(make_demand(rng.poisson(means[draw])), draw=draw, mean_by_draw=means)
     open_still = instance.judge(np.array([90]), Checked(drawn, instance.needed(drawn)), 0.9)
     assert open_still.low < 0.5 < open_still.verified < open_still.high
+    lucky = instance.judge(np.array([90]), Checked(drawn, 0 * instance.needed(drawn)), 0.9)
+    assert lucky.high == lucky.verified == 1.0, "what is printed lies within its range"
     assert (counted.known, open_still.known) == (True, False)
     assert unit.stock.readiness == 0.95

@@ -49,7 +49,7 @@ def _periods(page: Page, year: BudgetYear, currency: str) -> None:
              Line("80 % to", (1, *rows), (7, *rows), marker=None, dash="dash")]
     if frame["budget"].notna().all():
         lines.append(Line("Budget", (1, *rows), (3, *rows), marker="x", dash="round_dot"))
-    place(page, line_chart(page, lines, "Month", f"Money ({currency})"), rows=16)
+    place(page, line_chart(page, lines, f"Money ({currency})"), rows=16)
 
 
 def _items(book: Book, year: BudgetYear) -> None:

@@ -52,4 +52,4 @@ def _history(page: Page, forecast: Forecast, words: Route) -> None:
     if len(months) > 1:
         page.new_printed_page()
         line = Line(f"Mean {words.many} in place", (1, *rows), (4, *rows))
-        place(page, line_chart(page, [line], "Month", words.many.capitalize(), y_format="0.0"), rows=16)
+        place(page, line_chart(page, [line], words.many.capitalize(), y_format="0.0"), rows=16)

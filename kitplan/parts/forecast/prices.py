@@ -11,6 +11,7 @@ import pandas as pd
 from kitplan.read.values import Unit
 
 PAID, AGREED, RISE = "issues", "prices.csv", "rise"
+_COLUMNS = ["date", "item", "price", "percent", "source"]
 
 
 @dataclass(frozen=True)
@@ -73,14 +74,8 @@ def price_book(unit: Unit) -> PriceBook:
     listed = unit.items["price"].to_numpy(float)
     told = pd.concat([t for t in (_paid(unit), _agreed(unit)) if len(t)] or [_agreed(unit)], ignore_index=True)
     told = told.sort_values(["date", "percent"], kind="stable", na_position="first")
-    rises = told[told["item"] == ""]
-    own = dict(list(told[told["item"] != ""].groupby("item")))
-    changes = []
-    for name, price in zip(items, listed):
-        lines = pd.concat([own[name], rises]) if name in own else rises
-        lines = lines.sort_values(["date", "percent"], kind="stable", na_position="first") if len(lines) > 1 else lines
-        changes.append(_walk(lines, float(price)))
-    return PriceBook(items, listed, tuple(changes))
+    return PriceBook(items, listed, tuple(
+        _walk(told[told["item"].isin((name, ""))], float(price)) for name, price in zip(items, listed)))
 
 
 def _walk(lines: pd.DataFrame, price: float) -> tuple[tuple[np.datetime64, float, str], ...]:
@@ -94,17 +89,15 @@ def _walk(lines: pd.DataFrame, price: float) -> tuple[tuple[np.datetime64, float
 
 def _paid(unit: Unit) -> pd.DataFrame:
     """Prices noted with issues: one line for each change; a return says nothing of today's price."""
-    columns = ["date", "item", "price", "percent", "source"]
     if unit.issues is None or "price" not in unit.issues:
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame(columns=_COLUMNS)
     noted = unit.issues[(unit.issues["price"] > 0) & (unit.issues["units"] > 0)]
     noted = noted.drop_duplicates(["item", "date"], keep="last")
     noted = noted[noted["price"] != noted.groupby("item")["price"].shift()]
-    return noted.assign(percent=np.nan, source=PAID)[columns]
+    return noted.assign(percent=np.nan, source=PAID)[_COLUMNS]
 
 
 def _agreed(unit: Unit) -> pd.DataFrame:
-    columns = ["date", "item", "price", "percent", "source"]
     if unit.prices is None:
-        return pd.DataFrame(columns=columns)
-    return unit.prices.assign(source=AGREED)[columns]
+        return pd.DataFrame(columns=_COLUMNS)
+    return unit.prices.assign(source=AGREED)[_COLUMNS]

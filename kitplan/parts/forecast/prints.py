@@ -123,7 +123,7 @@ def not_known(view: ManagerView) -> list[str]:
     if not year.known_to:
         said.append("What was spent: no issues and no accounts were given.")
     if year.missing:
-        said.append(f"What was spent in {months_said(list(year.missing))}: no issues are known; a forecast stands in.")
+        said.append(f"What was spent in {months_said(list(year.missing))}: not known; a forecast stands in.")
     said += [note for note in forecast.notes if note.startswith(("That is far off", "Never issued"))]
     if not forecast.learnt:
         said.append("How often airways are renewed: a guess that no published rate backs, until the unit keeps a log.")

@@ -44,7 +44,7 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
         page.spread(sentence, "lead")
     page.skip()
     rows = _money(page, forecast, book.currency, plan.unit.words)
-    chart = line_chart(page, _money_lines(rows, forecast), "Month", f"Money ({book.currency})")
+    chart = line_chart(page, _money_lines(rows, forecast), f"Money ({book.currency})")
     place(page, chart, rows=16)
     _quarters(page, forecast, book.currency)
     _top_five(page, forecast, book.currency)

@@ -41,7 +41,7 @@ def add_variance(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     page.new_printed_page()
     months = (1, *rows)
     lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
-    place(page, line_chart(page, lines, "Month", f"Money ({book.currency})"), rows=16)
+    place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
     if len(variance.named):
         _named(page, variance, called)
 

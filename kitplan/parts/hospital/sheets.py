@@ -16,6 +16,9 @@ from kitplan.plan_record import outputs, record_bytes
 from kitplan.write.book import Book, Page
 from kitplan.write.tables import table_bytes
 
+_WORTH_SAYING = 0.001
+"""Share of the stock's value under which what a central store frees is no reason to build one."""
+
 WORKBOOK = "all-units.xlsx"
 
 
@@ -85,10 +88,10 @@ def _freed(hospital: Hospital) -> list[str]:
         return []
     pooled = pooling.items[pooling.items["units_pooled"] > 0]
     items = f"{len(pooled)} slow item" + "s" * (len(pooled) != 1)
-    return [
-        f"One central store for {items}, {_days(hospital.transport_days)} away, would free "
-        f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L."
-    ]
+    worth = pooling.saving >= _WORTH_SAYING * _totals(hospital)[hospital.currency]
+    frees = f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L" if worth else (
+        "next to nothing")
+    return [f"One central store for {items}, {_days(hospital.transport_days)} away, would free {frees}."]
 
 
 def _totals(hospital: Hospital) -> dict[str, float]:

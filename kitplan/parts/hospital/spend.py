@@ -111,7 +111,7 @@ def spend_sentences(table: pd.DataFrame) -> list[str]:
         + f"; 8 times in 10 between {row['low_value']:,.0f} and {row['high_value']:,.0f}"
         + (f" if each unit errs on its own, between {row['low_together']:,.0f} and {row['high_together']:,.0f} if all "
            "err one way." if row["unit"] == TOTAL else ".")
-        for row in table[totals | ~kind.isin(kind[totals])].to_dict("records")]
+        for row in table[totals | ~kind.isin(kind[totals])].sort_values("what", kind="stable").to_dict("records")]
 
 
 def _some(draws: np.ndarray) -> np.ndarray:

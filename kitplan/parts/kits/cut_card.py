@@ -14,7 +14,6 @@ import pandas as pd
 from kitplan.demand.fit import item_of
 from kitplan.demand.tape import (
     cut_pieces,
-    piece_lengths_per_use,
     pieces_from_first_roll,
     rolls_after_uses,
     sheet_pieces,
@@ -103,7 +102,7 @@ def _joined(first: CutJob, second: CutJob) -> CutJob:
 
 
 def _roll_sentence(acts: str, pieces: pd.DataFrame, roll: pd.Series) -> str:
-    lengths = piece_lengths_per_use(pieces)
+    lengths = pieces["length_mm"].repeat(pieces["count"]).tolist()
     roll_mm = float(roll["length_mm"])
     uses = int((rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1
     return (f"One roll ({roll['description'] or roll['item']}) gives {uses} {acts}"

@@ -34,9 +34,9 @@ def fewest_of_each(
     """How many of each size a kit holds so that nothing runs out between restocks with the chance that is promised.
 
     attempts: PMF of attempts between two restocks, so that what is promised counts both how many uses there are and on
-    which sizes they fall. Grown one item at a time where it helps most. Every size as often as all uses of the attempts
-    that the kit is made for is always enough. Beyond MOST_USES each size has its own quantile, which keep the promise
-    together whatever the mix (Bonferroni): a pair or two more among hundreds.
+    which sizes they fall. Grown one item at a time where it helps most, or one of each where none helps. Every size as
+    often as all uses of the attempts that the kit is made for is always enough. Beyond MOST_USES each size has its own
+    quantile, which keep the promise together whatever the mix (Bonferroni): a pair or two more among hundreds.
     """
     most = int(np.searchsorted(np.cumsum(attempts), chance - 1e-9))
     uses = most * per_attempt
@@ -46,12 +46,15 @@ def fewest_of_each(
     if uses > MOST_USES:
         spare = max(float(weight.sum()) - chance, 0.0) / len(shares)
         return tuple(_quantile(weight, share, spare) for share in shares)
+
+    def lasts(held: list[int]) -> float:
+        return float(weight @ chance_of_mix(held, shares, uses))
+
     held = [0] * len(shares)
-    while float(weight @ chance_of_mix(held, shares, uses)) < chance - 1e-9 and min(held) < uses:
-        grown = [[n + (k == j) for k, n in enumerate(held)] for j in range(len(held))]
-        held = max(grown, key=lambda h: float(weight @ chance_of_mix(h, shares, uses)))
-        if float(weight @ chance_of_mix(held, shares, uses)) == 0.0:
-            held = [n + 1 for n in held]
+    while lasts(held) < chance - 1e-9 and min(held) < uses:
+        grown = max(([n + (k == j) for k, n in enumerate(held)] for j in range(len(held))), key=lasts)
+        # Under one attempt's uses a single item more changes nothing, whatever its size.
+        held = grown if lasts(grown) > lasts(held) + 1e-9 else [n + 1 for n in held]
     return tuple(held)
 
 

@@ -91,8 +91,10 @@ class ParInstance:
             risk = shortage_risk(units, demand.draw, means, levels, self.packing.pack)
             spread = readiness_range(self.packing.lasting(units, levels), demand.draw, risk)
         low, high = spread or wilson_interval(int(np.count_nonzero(met)), len(met))
+        verified = float(met.mean())
         planned = float(np.mean(ready_scenarios(self.needs[:, : len(self.order)], levels)))
-        return Readiness(target, planned, float(met.mean()), low, high, len(self.needs), len(met), spread is None)
+        low, high = min(low, verified), max(high, verified)
+        return Readiness(target, planned, verified, low, high, len(self.needs), len(met), spread is None)
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.skip()
     kinds = ("text", "whole", "money", "money", "share")
     page.header(("Month", "Period of the year", f"Value of its own par ({book.currency})",
-                 f"Value held ({book.currency})", "Ready with one par for the year"), kinds, freeze=False)
+                 f"Value held ({book.currency})", "Ready with the plan's par levels"), kinds, freeze=False)
     for row in seasons.months.itertuples(index=False):
         page.row((calendar.month_name[row.month], row.period, row.own_value, row.period_value,
                   row.year_round_readiness), kinds)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Container, Sequence
 
 import pandas as pd
 
 from kitplan.parts.training.cuts import Cut
-from kitplan.parts.training.lists import Taken, one_of
+from kitplan.parts.training.lists import FROM, one_of
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.values import Unit
@@ -23,7 +22,7 @@ COLUMNS = ["lesson", "thing", "quantity", "unit", "state", "goes_to"]
 
 
 def left_over(
-    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken], shopping: pd.DataFrame,
+    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: pd.DataFrame, shopping: pd.DataFrame,
     tape: Sequence[Cut],
 ) -> pd.DataFrame:
     """One row a thing; lesson -1 is all classes together (what is left of the packs bought)."""
@@ -40,7 +39,7 @@ def left_over(
             rows += [row for cut in tape if cut.lesson == index for row in _scrap(cut)]
         rows += [row for cut in tape if last in cut.covers for row in _ends(cut, last)]
         rows += _part_used(unit, last, course, taken)
-        rows += _stock_left(unit, last, lessons[last], [t for t in taken if t.lesson in course], set(kept["item"]))
+        rows += _stock_left(unit, last, lessons[last], taken[taken["lesson"].isin(course)], set(kept["item"]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -82,13 +81,12 @@ def _scrap(cut: Cut) -> list[tuple[object, ...]]:
 
 
 def _part_used(
-    unit: Unit, last: int, course: Sequence[int], taken: Sequence[Taken]
+    unit: Unit, last: int, course: Sequence[int], taken: pd.DataFrame
 ) -> list[tuple[object, ...]]:
     """Items that are shared until empty (a tub of wipes) and are seldom empty after a class."""
     catalogue = unit.items.set_index("item")
-    total = Counter[str]()
-    for t in taken:
-        total[t.item] += t.units if t.lesson in course and catalogue.at[t.item, "scope"] == "unit" else 0
+    mine = taken[taken["lesson"].isin(course) & (taken["item"].map(catalogue["scope"]) == "unit")]
+    total = mine[[*FROM.values()]].sum(axis=1).groupby(mine["item"], sort=False).sum()
     return [
         (last, catalogue.at[item, "description"], units, one_of(catalogue.loc[item]), "opened, perhaps not empty",
          PRACTICE_BOX) for item, units in total.items() if units
@@ -96,15 +94,13 @@ def _part_used(
 
 
 def _stock_left(
-    unit: Unit, index: int, lesson: TrainingClass, taken: Sequence[Taken], kept: Container[str]
+    unit: Unit, index: int, lesson: TrainingClass, taken: pd.DataFrame, kept: Container[str]
 ) -> list[tuple[object, ...]]:
     catalogue = unit.items.set_index("item")
-    old, own = Counter[str](), Counter[str]()
-    for t in taken:
-        old[t.item] += t.practice_only
-        own[t.item] += t.own
-    past = [(item, count - old[item], "past its date", PRACTICE_BOX) for item, count in lesson.expired.items()]
-    good = [(item, count - own[item], "not opened", CLASS_BOX) for item, count in lesson.have.items()
+    used = taken.groupby("item")[["practice_only", "own"]].sum()
+    old, own = used["practice_only"], used["own"]
+    past = [(item, count - old.get(item, 0), "past its date", PRACTICE_BOX) for item, count in lesson.expired.items()]
+    good = [(item, count - own.get(item, 0), "not opened", CLASS_BOX) for item, count in lesson.have.items()
             if item not in kept]
     return [(index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), state, goes_to)
             for item, rest, state, goes_to in (*past, *good) if rest]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,29 +12,15 @@ import pandas as pd
 
 from kitplan.demand.fit import fitting_items, nearest_size
 from kitplan.demand.whole import whole_down, whole_up
-from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, Cut
-from kitplan.parts.training.requirements import ClassNeeds
+from kitplan.parts.training.cuts import BOUGHT, OWN, PAST_DATE, Cut
+from kitplan.parts.training.requirements import ClassNeeds, rows_of
 from kitplan.parts.training.timetable import Thing, Timetable, largest_remainder, things_of
 from kitplan.read.class_values import Durable, TrainingClass, courses
 from kitplan.read.values import Unit
 
+FROM = {PAST_DATE: "practice_only", OWN: "own", BOUGHT: "buy"}
+"""Where whole units of an item come from, and the column of what a class takes."""
 LOOSE = "; loose, not sterile: the class file allows it for practice on manikins, never for patients"
-
-
-@dataclass(frozen=True)
-class Taken:
-    """Whole units of a catalogue item that one class takes, and where each comes from."""
-
-    lesson: int
-    item: str
-    practice_only: int
-    own: int
-    buy: int
-
-    @property
-    def units(self) -> int:
-        """All of them."""
-        return self.practice_only + self.own + self.buy
 
 
 def class_things(unit: Unit, lesson: TrainingClass) -> list[Thing]:
@@ -67,7 +52,7 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
-        mine = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == practice)]
+        mine = rows_of(needs.sets, lesson, practice)
         waiting = mine["sets"].to_numpy(int)
         total = int(waiting.sum())
         side_by_side = group["sets"].sum() > total
@@ -96,9 +81,9 @@ def _fill_in_order(left: np.ndarray, sets: int) -> np.ndarray:
 
 def items_taken(
     lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, tape: Sequence[Cut], sheets: Sequence[Cut]
-) -> list[Taken]:
-    """Whole units of each consumable item by class: stock past its date first, then the class box, then bought."""
-    taken = []
+) -> pd.DataFrame:
+    """Whole units of each consumable item by class: lesson, item, practice_only (past its date: first), own, buy."""
+    rows: list[tuple[object, ...]] = []
     box = {lesson: group[0] for group in courses(lessons) for lesson in group}
     gone: Counter[tuple[int, str, str]] = Counter()
     for (lesson, item), units in at_stations.groupby(["lesson", "item"])["taken"].sum().items():
@@ -107,22 +92,17 @@ def items_taken(
             used.append(min(left, stock.get(item, 0) - gone[box[lesson], item, kind]))
             gone[box[lesson], item, kind] += used[-1]
             left -= used[-1]
-        taken.append(Taken(lesson, str(item), used[0], used[1], left))
-    cuts: list[Cut] = [*tape, *sheets]
-    for cut in cuts:
-        counts: dict[str, dict[str, int]] = {}
-        for name, opened in cut.plan.opened.items():
-            item, kind = cut.source[name]
-            counts.setdefault(item, {PAST_DATE: 0, OWN: 0, BOUGHT: 0, CARRIED: 0})[kind] += opened
-        taken += [
-            Taken(cut.lesson, item, n[PAST_DATE], n[OWN], n[BOUGHT]) for item, n in counts.items()
-            if n[PAST_DATE] + n[OWN] + n[BOUGHT]
-        ]
-    return taken
+        rows.append((lesson, item, *used, left))
+    rows += [
+        (cut.lesson, item, *(opened * (kind == origin) for origin in FROM)) for cut in (*tape, *sheets)
+        for name, opened in cut.plan.opened.items() for item, kind in [cut.source[name]] if opened and kind in FROM
+    ]
+    frame = pd.DataFrame(rows, columns=["lesson", "item", *FROM.values()])
+    return frame.groupby(["lesson", "item"], sort=False, as_index=False).sum()
 
 
 def shopping_list(
-    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken],
+    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: pd.DataFrame,
     tables: Sequence[Timetable],
 ) -> pd.DataFrame:
     """What to bring and buy for all classes: consumables in catalogue order, then durable things.
@@ -133,10 +113,10 @@ def shopping_list(
     rows: list[tuple[object, ...]] = []
     loose = {role for lesson in lessons for role in lesson.loose}
     for entry in unit.items.to_dict("records"):
-        mine = [t for t in taken if t.item == entry["item"]]
-        if not mine:
+        mine = taken[taken["item"] == entry["item"]]
+        if not len(mine):
             continue
-        old, own, buy = (sum(getattr(t, k) for t in mine) for k in ("practice_only", "own", "buy"))
+        old, own, buy = mine[[*FROM.values()]].sum().tolist()
         packs = int(whole_up(buy / entry["pack"]))
         rows.append((
             entry["item"], entry["description"], "used up", old + own + buy, one_of(entry), old, own, buy,
@@ -150,9 +130,10 @@ def shopping_list(
     ]).astype({"packs": float, "value": float})
 
 
-def _why(lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: Sequence[Taken]) -> str:
+def _why(lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: pd.DataFrame) -> str:
     if len(lessons) > 1:
-        return "; ".join(f"{t.units:,} for {short_title(lessons, t.lesson)}" for t in taken if t.units)
+        units = zip(taken["lesson"], taken[[*FROM.values()]].sum(axis=1))
+        return "; ".join(f"{count:,} for {short_title(lessons, lesson)}" for lesson, count in units if count)
     goes, sets = int(needs.sets["goes"].sum()), int(needs.sets["sets"].sum())
     return f"{lessons[0].learners} learners, {goes:,} tries in all, {sets - goes:,} spare"
 
@@ -260,13 +241,13 @@ def _pieces_at(
 ) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for number, _ in enumerate(training.practices):
-        sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]
+        sets = rows_of(needs.sets, lesson, number)
         here, total = int(sets.loc[sets["station"] == station, "sets"].iloc[0]), int(sets["sets"].sum())
-        mine = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+        mine = rows_of(needs.pieces, lesson, number)
         for piece in mine.to_dict("records"):
             rows.append((lesson, station + 1, "tape piece", f"tape {piece['width_mm']:g} mm", piece_text(piece),
                          here * int(piece["count"]) // total, "piece"))
-        cut = needs.dressings[(needs.dressings["lesson"] == lesson) & (needs.dressings["practice"] == number)]
+        cut = rows_of(needs.dressings, lesson, number)
         for piece in cut.to_dict("records"):
             weights = sets.sort_values("station")["sets"].to_numpy(int)
             dealt = largest_remainder(int(piece["count"]), weights)[station]

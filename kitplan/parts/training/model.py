@@ -6,8 +6,8 @@ Everything here is for practice on manikins. What a class opens or cuts never go
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,6 @@ from kitplan.parts.training.cuts import (
 )
 from kitplan.parts.training.left import left_over
 from kitplan.parts.training.lists import (
-    Taken,
     class_things,
     items_taken,
     shopping_list,
@@ -73,7 +72,6 @@ class TrainingPlan:
     sessions: pd.DataFrame
     bounds: pd.DataFrame
     warnings: tuple[str, ...] = ()
-    checksums: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def value(self) -> float:
@@ -120,13 +118,12 @@ class TrainingPlan:
 
     def cut_plan(self) -> pd.DataFrame:
         """Patterns of tape: lesson, width_mm, roll, from, pattern, count, used_mm, waste_mm."""
-        frames = [_with_source(c, "roll").assign(width_mm=c.width_mm) for c in self.tape]
-        return _one_frame(frames, "lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm", "waste_mm")
+        return _patterns(self.tape, "roll", "lesson", "width_mm", "roll", "from", "pattern", "count", "used_mm",
+                         "waste_mm")
 
     def sheet_plan(self) -> pd.DataFrame:
         """Patterns of dressing sheets: lesson, sheet, from, pattern, count, waste_mm2."""
-        frames = [_with_source(c, "sheet") for c in self.sheets]
-        return _one_frame(frames, "lesson", "sheet", "from", "pattern", "count", "waste_mm2")
+        return _patterns(self.sheets, "sheet", "lesson", "sheet", "from", "pattern", "count", "waste_mm2")
 
     def pieces(self) -> pd.DataFrame:
         """Tape pieces by practice, with their slits: what each cut length becomes."""
@@ -161,26 +158,21 @@ class TrainingPlan:
         return first, second, third
 
 
-def _one_frame(frames: Sequence[pd.DataFrame], *columns: str) -> pd.DataFrame:
+def _patterns(cuts: Sequence[Cut], stock: str, *columns: str) -> pd.DataFrame:
+    """The patterns of all cuts, with the item of each roll or sheet in the column `stock` and where it comes from."""
+    frames = [cut.plan.plan.assign(lesson=cut.lesson, width_mm=cut.width_mm, **{
+        place: [cut.source[name][k] for name in cut.plan.plan[stock]] for k, place in enumerate((stock, "from"))})
+        for cut in cuts]
     return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
-
-
-def _with_source(cut: Cut, column: str) -> pd.DataFrame:
-    plan = cut.plan.plan
-    return plan.assign(**{
-        "lesson": cut.lesson, "from": [cut.source[n][1] for n in plan[column]],
-        column: [cut.source[n][0] for n in plan[column]],
-    })
 
 
 def planned_classes(work: Work) -> TrainingPlan:
     """The classes of a unit, with the items of its plan."""
-    return plan_training(work.unit, work.unit.classes, work.unit.class_checksums, work.item_choice)
+    return plan_training(work.unit, work.unit.classes, work.item_choice)
 
 
 def plan_training(
-    unit: Unit, lessons: Sequence[TrainingClass], checksums: Mapping[str, str] | None = None,
-    item_choice: ItemChoice | None = None,
+    unit: Unit, lessons: Sequence[TrainingClass], item_choice: ItemChoice | None = None
 ) -> TrainingPlan:
     """Plan one class or a season of several, with the items that the bedsides hold where item_choice says which.
 
@@ -209,7 +201,7 @@ def plan_training(
         classes=_by_class(lessons, needs, tables, taken, shopping), bounds=_bounds(tape),
         comparison=compare_with_rules(unit, lessons, needs.pieces, needs.sets, tape),
         sessions=session_list(unit, lessons, at_stations, taken, tape, sheets, tables),
-        warnings=needs.warnings, checksums=dict(checksums or {}),
+        warnings=needs.warnings,
     )
 
 
@@ -235,7 +227,7 @@ def _setup(
 
 
 def _by_class(
-    lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable], taken: Sequence[Taken],
+    lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable], taken: pd.DataFrame,
     shopping: pd.DataFrame,
 ) -> pd.DataFrame:
     """Money by class: each purchase is shared by the units that a class takes of it, durable things by learners."""
@@ -244,11 +236,9 @@ def _by_class(
     for row in shopping.to_dict("records"):
         if not row["buy_units"] or math.isnan(row["value"]):
             continue
-        part = np.zeros(len(lessons))
-        for entry in taken:
-            if entry.item == row["item"] and row["kind"] == "used up":
-                part[entry.lesson] += entry.buy
-        if row["kind"] == "durable":
+        if row["kind"] == "used up":
+            part = np.bincount(taken["lesson"], taken["buy"] * (taken["item"] == row["item"]), len(lessons))
+        else:
             keys = [set(t.things["item"]) | set(t.things["thing"]) for t in tables]
             part = learners * np.array([row["item"] in k for k in keys])
         value += row["value"] * part / part.sum()

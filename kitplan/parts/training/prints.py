@@ -11,6 +11,7 @@ from kitplan.parts.training.box_label import box_labels_pdf, labels_of
 from kitplan.parts.training.cutting_list import cutting_list_pdf
 from kitplan.parts.training.practice_page import PRACTICE_ONLY
 from kitplan.parts.training.print_set import BLANK, PrintSet
+from kitplan.parts.training.requirements import rows_of
 from kitplan.parts.training.session_sheet import session_sheets_pdf
 from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.station_card import station_cards_pdf
@@ -69,7 +70,7 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lessons: Sequence[int]) -> list
     for lesson, number in [(i, n) for i in lessons for n in range(len(training.lessons[i].practices))]:
         practice = training.lessons[lesson].practices[number]
         technique = unit.techniques[practice.technique]
-        mine = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+        mine = rows_of(needs.pieces, lesson, number)
         if not len(mine):
             continue
         sheet = None
@@ -77,7 +78,7 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lessons: Sequence[int]) -> list
             sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
             sheet = (round(technique.uses_with_barrier["barrier"]), *sides, "")
         key = (practice.technique, practice.route, practice.size_text)
-        sets = needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum()
+        sets = rows_of(needs.sets, lesson, number)["sets"].sum()
         taken[key] = taken.get(key, 0) + int(sets)
         note = f"{PRACTICE_ONLY}. These pieces are for one try; {taken[key]} sets are taken in all."
         width = float(mine["width_mm"].iloc[0])

@@ -47,6 +47,11 @@ class ClassNeeds:
     warnings: tuple[str, ...]
 
 
+def rows_of(frame: pd.DataFrame, lesson: int, practice: int) -> pd.DataFrame:
+    """The rows of one practice of one class in a frame of ClassNeeds."""
+    return frame[(frame["lesson"] == lesson) & (frame["practice"] == practice)]
+
+
 def class_needs(
     unit: Unit, lessons: Sequence[TrainingClass], item_choice: ItemChoice | None = None
 ) -> ClassNeeds:

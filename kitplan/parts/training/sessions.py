@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from kitplan.parts.training.cuts import CARRIED, Cut
-from kitplan.parts.training.lists import Taken, held_together, one_of
+from kitplan.parts.training.lists import held_together, one_of
 from kitplan.parts.training.timetable import Timetable
 from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.problems import Problem
@@ -26,7 +26,7 @@ ROLL_END = "roll end"
 
 
 def session_list(
-    unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: Sequence[Taken],
+    unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: pd.DataFrame,
     tape: Sequence[Cut], sheets: Sequence[Cut], tables: Sequence[Timetable],
 ) -> pd.DataFrame:
     """One row a class and thing, COLUMNS. units = from_before + practice_only + own + new.
@@ -44,7 +44,7 @@ def order_by(unit: Unit, lesson: TrainingClass) -> object:
 
 
 def _used_up(
-    unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: Sequence[Taken]
+    unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: pd.DataFrame
 ) -> list[tuple[object, ...]]:
     opened: Mapping[Any, int] = at_stations.groupby(["lesson", "item"])["begun"].sum().to_dict()
     spare: Counter[str] = Counter()
@@ -52,28 +52,18 @@ def _used_up(
     catalogue = unit.items.set_index("item", drop=False)
     later = {group[k]: group[k + 1] for group in courses(lessons) for k in range(len(group) - 1)}
     rows: list[tuple[object, ...]] = []
-    for entry in sorted(_added(taken, opened), key=lambda t: (t.lesson, order[t.item])):
-        item, before = catalogue.loc[entry.item], min(entry.buy, spare[entry.item])
-        new = entry.buy - before
+    for lesson, name, old, own, buy in sorted(taken.itertuples(index=False), key=lambda t: (t.lesson, order[t.item])):
+        item, before = catalogue.loc[name], min(buy, spare[name])
+        new = buy - before
         packs = -(-new // int(item["pack"]))
-        spare[entry.item] += packs * int(item["pack"]) - entry.buy
-        begun = int(opened.get((entry.lesson, entry.item), 0))
-        goes_on = opened.get((later.get(entry.lesson), entry.item), 0)
-        goes_on += spare[entry.item] if entry.lesson < len(lessons) - 1 else 0
+        spare[name] += packs * int(item["pack"]) - buy
+        begun = int(opened.get((lesson, name), 0))
+        goes_on = opened.get((later.get(lesson), name), 0) + (spare[name] if lesson < len(lessons) - 1 else 0)
         rows.append((
-            entry.lesson, "used up", entry.item, item["description"], one_of(item), entry.units + begun, before + begun,
-            entry.practice_only, entry.own, new, packs, order_by(unit, lessons[entry.lesson]) if packs else None,
-            int(goes_on),
+            lesson, "used up", name, item["description"], one_of(item), old + own + buy + begun, before + begun, old,
+            own, new, packs, order_by(unit, lessons[lesson]) if packs else None, int(goes_on),
         ))
     return rows
-
-
-def _added(taken: Sequence[Taken], opened: Mapping[Any, int]) -> list[Taken]:
-    """One entry a class and item, with one of nothing where only something opened before is used."""
-    found: dict[tuple[int, str], Counter[str]] = {key: Counter() for key, n in opened.items() if n}
-    for t in taken:
-        found.setdefault((t.lesson, t.item), Counter()).update(old=t.practice_only, own=t.own, buy=t.buy)
-    return [Taken(lesson, item, n["old"], n["own"], n["buy"]) for (lesson, item), n in found.items()]
 
 
 def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[Cut]) -> list[tuple[object, ...]]:

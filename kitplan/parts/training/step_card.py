@@ -14,6 +14,7 @@ from reportlab.platypus import Flowable
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.practice_page import fits_a_page, grid, practice_pdf, text
 from kitplan.parts.training.print_set import PrintSet
+from kitplan.parts.training.requirements import rows_of
 from kitplan.read.problems import counted
 
 if TYPE_CHECKING:
@@ -72,8 +73,8 @@ def _needed(unit: Unit, training: TrainingPlan, lesson: int, number: int) -> lis
     """What one go takes: how much, and of what."""
     needs, practice = training.needs, training.lessons[lesson].practices[number]
     technique = unit.techniques[practice.technique]
-    sets = int(needs.sets[(needs.sets["lesson"] == lesson) & (needs.sets["practice"] == number)]["sets"].sum())
-    pieces = needs.pieces[(needs.pieces["lesson"] == lesson) & (needs.pieces["practice"] == number)]
+    sets = int(rows_of(needs.sets, lesson, number)["sets"].sum())
+    pieces = rows_of(needs.pieces, lesson, number)
     rows = [[f"{int(p['count']) // sets} x", f"{p['width_mm']:g} mm tape: {piece_text(p)}"]
             for p in pieces.to_dict("records")]
     units = dict(zip(unit.items["role"], unit.items["use_unit"]))

@@ -43,8 +43,7 @@ class Thing:
 class Timetable:
     """practice: int ndarray, shape (n_rounds, n_stations), which practice each station does in each round.
 
-    rounds: frame round, starts_after_minutes, minutes. things: frame thing, item, needed, have, to_get, shared, price,
-    by_pack.
+    rounds: frame round, starts_after_minutes, minutes. things: frame thing, item, needed, have, shared, price, by_pack.
     moves: frame before_round, thing, count, from_station, to_station (stations from 1; 0 is the store).
     """
 
@@ -98,7 +97,6 @@ def plan_timetable(lesson: TrainingClass, things: Sequence[Thing]) -> Timetable:
     frame = pd.DataFrame({
         "thing": [t.name for t in things], "item": [t.item for t in things], "needed": needed,
         "have": [min(t.have, n) for t, n in zip(things, needed)],
-        "to_get": [max(n - t.have, 0) for t, n in zip(things, needed)],
         "shared": [_moves_about(lesson, t) for t in things], "price": [t.price for t in things],
         "by_pack": [t.by_pack for t in things],
     })
