@@ -81,7 +81,7 @@ def _widths(columns: Sequence[Column], rows: Sequence[Sequence[object]], room: f
 
 
 def _cell(value: object, column: Column) -> object:
-    if column.kind == "write" or value is None or value != value:
+    if value is None or value != value:
         return ""
     digits = {"number": 0, "money": 2}.get(column.kind)
     text = str(value) if digits is None else f"{value:,.{digits}f}"

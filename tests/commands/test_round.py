@@ -13,7 +13,9 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
+from kitplan import open_plan
 from kitplan.cli import main
+from kitplan.parts.orders.back_order import missing_items
 from kitplan.resources import config_file, sample_units
 
 MONDAY = date(2026, 7, 6)
@@ -169,10 +171,10 @@ def test_packs_typed_for_pieces_are_asked_about_and_not_believed(unit):
     number = re.search(r"Question (\d+) \(gloves_medium\)", told)
     assert number
     assert order_of(unit).at["gloves_medium", "order_packs"] == 0
-    assert "not counted" in order_of(unit).at["gloves_medium", "because"]
+    assert "no count is believed: answer on Questions" in order_of(unit).at["gloves_medium", "because"]
     fill_in(unit, "Questions", {number[1]: {"Packs": 0, "Loose units": 30}}, heading="No")
     told = done("order", unit)
-    assert "questions answered" in told
+    assert "1 question answered" in told
     assert order_of(unit).at["gloves_medium", "on_hand_units"] == 30
     assert "gloves_medium" not in [q for q in told.splitlines() if q.startswith("Question")]
 
@@ -416,6 +418,18 @@ def test_without_an_item_its_substitute_is_in_the_order_and_none_for_a_mask(unit
     assert result.exit_code == 1
     assert "in charge of airways" in result.output
     assert run("order", unit, "--without", "maskk").exit_code == 2
+
+
+def test_what_a_back_order_asks_for_goes_at_the_plans_own_pace(unit, monkeypatch):
+    """What the plan learnt of the rate holds for the weeks of a back order too; packs are those of today."""
+    seen = []
+    monkeypatch.setattr("kitplan.parts.orders.round_command.missing_items",
+                        lambda of, *more: seen.append(of) or missing_items(of, *more))
+    done("order", unit, "--without", "saline_5ml", "--weeks", "3", "--only-show")
+    planned = open_plan(unit / "plan").unit
+    assert seen[0].doubt.rate_from == planned.doubt.rate_from == "guess"
+    assert str(seen[0].frequency) == str(planned.frequency)
+    assert seen[0].stock.unavailable == ("saline_5ml",)
 
 
 def test_labels_come_from_the_plan_that_is_there(unit):

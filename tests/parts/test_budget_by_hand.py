@@ -169,3 +169,9 @@ def test_what_was_never_issued_is_named_however_little_money_it_is(small_unit):
     said = own_use._said(small_unit, 1.0, 12, None, silent)
     assert f"Never issued, and taken as the recipe says: {names.iloc[0]}: " in said[-1]
     assert not any("Never issued" in line for line in own_use._said(small_unit, 1.0, 12, None, np.zeros(len(names))))
+
+
+def test_months_gone_by_of_which_nothing_was_told_are_from_the_census_and_not_ahead(unit_maker):
+    source = year(unit_maker, first=3).periods.set_index("period")["source"]
+    assert source[["2026-03", "2026-04"]].tolist() == ["from the census", AHEAD]
+    assert source["2026-01 to 2026-12"] == "from the census, ahead"

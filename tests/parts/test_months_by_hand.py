@@ -491,6 +491,15 @@ def test_without_issues_the_past_is_what_census_and_recipe_explain(unit_maker):
     assert (source, paid[pd.Period("2026-03", "M")]) == ("issued", pytest.approx(5 * 2.2))
 
 
+def test_where_arrivals_are_counted_the_past_takes_those_that_came(unit_maker):
+    """Ten arrivals more in March cost ten times what an arrival takes, whatever the days."""
+    unit = counted(unit_maker, date(2026, 3, 1), 33)
+    model, monthly = use_model(unit), monthly_census(unit)
+    few, many = (past_values(unit, model, replace(monthly, arrivals=np.full_like(monthly.arrivals, n)))[0].iloc[0]
+                 for n in (0.0, 10.0))
+    assert many - few == pytest.approx(10 * (model.per_arrival @ model.price).sum())
+
+
 # -- on the unit's own level ----------------------------------------------------------------------------------------
 
 

@@ -64,7 +64,7 @@ def test_emergency_equipment_goes_into_kits_up_to_its_level_and_no_further():
     plan = RoundPlan("USD", 7, 2, (GAUZE, MASK), PLAN.designs, {"A": 9})
     found = built(counted("gauze", 100), counted("mask", 30), *ready, plan=plan)
     assert (found.ready, found.build) == (5, 1)
-    assert found.held_back == "more would put more of mask into kits than its level of 6"
+    assert found.held_back.startswith("more would put more of mask into kits than its level of 6")
 
 
 def test_kits_are_numbered_on_over_all_designs():

@@ -160,6 +160,9 @@ def test_more_kits_counted_than_the_book_has_are_asked_about():
         return Line("counts", DAY, "kits", "A", 1, number, number="k")
 
     assert said(asked(*FULL, *kit("A-1"), kits_found(2))) == ["2 kits A stood on the shelf where the book has 1."]
+    (before,) = asked(*FULL, kits_found(1))
+    assert before.question == "1 kit A stood on the shelf where the book has 0."
+    assert "under Built, how many were built and never noted" in before.mend, "built before there was a book"
     assert asked(*FULL, *kit("A-1"), kits_found(1)) == ()
     assert asked(*FULL, *kit("A-1"), kits_found(2), counted("gauze", 37, 7), counted("mask", 5, 7)) == ()
 
@@ -199,7 +202,7 @@ def test_a_delivery_comes_off_the_oldest_order_that_waits_for_it():
     step = delivered(ReceivedRow(2, "", "gauze", 2, 3), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
     (line,) = step.lines
     assert (line.event, line.number, line.pack, line.packs, line.loose, line.units) == ("received", "1", 10, 2, 3, 23)
-    assert step.told == ("1 lines of 2026-07-03 received.",)
+    assert step.told == ("1 line of 2026-07-03 received.",)
     named = delivered(ReceivedRow(2, "2", "gauze", 2, 0), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
     assert named.lines[0].number == "2"
 
@@ -536,7 +539,7 @@ def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_ag
 def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
     made = book(*FULL, counted("ties", 5), counted("caps", 3), counted("gauze", 30, 7))
     notes = shelf_notes(PLAN, standing(made), (), CATALOGUE)
-    assert notes == ("Not counted on 2026-07-08, and so not ordered: mask (1 of 2 lines).",
+    assert notes == ("Not counted on 2026-07-08, or in doubt, and so not ordered: mask (1 of 2 lines).",
                      "On the shelf but not on the par list: ties."), "an item of no catalogue is a question, not a note"
     assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
     assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
@@ -612,3 +615,41 @@ def test_a_filled_in_file_belongs_to_the_unit_that_it_lies_in_or_whose_plan_it_l
     stray.touch()
     with pytest.raises(InputError, match="lies in no unit's folder"):
         find_unit(stray)
+
+
+# -- everything that is wrong, at once ------------------------------------------------------------------------------
+
+
+def faults(step):
+    with pytest.raises(InputError) as told:
+        step()
+    return [problem.row for problem in told.value.problems]
+
+
+def test_every_row_that_cannot_be_read_is_told_at_once():
+    """Rows 2 and 4 are wrong, row 3 is right: of a delivery, of answers, of what was ordered and of kits built."""
+    made = book(*FULL, ordered("gauze", 4))
+    assert faults(lambda: delivered(*(ReceivedRow(k, "", "" if k != 3 else "gauze", 1, 0) for k in (2, 3, 4)),
+                                    lines=(*FULL, ordered("gauze", 4)))) == [2, 4]
+    assert faults(lambda: answer([Answer(2, 998, True, None, None), Answer(4, 999, True, None, None)], made, "q")) == [
+        2, 4]
+    really = [Ordered(2, "", "ties", 3), Ordered(3, "", "gauze", 3), Ordered(4, "9", "mask", 3)]
+    assert faults(lambda: amend_orders(really, made, "order")) == [2, 4]
+    kits = [KitRow(2, "B", 1, "", ""), KitRow(3, "A", 1, "", ""), KitRow(4, "C", 1, "", "")]
+    assert faults(lambda: built(kits, made, standing(made), PLAN, DAY, "kits")) == [2, 4]
+
+
+def test_a_row_without_a_kit_built_is_passed_over_and_the_next_is_read():
+    made = book(*FULL)
+    step = built([KitRow(2, "A", 0, "", ""), KitRow(3, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+    assert {x.number for x in step.lines} == {"A-1"}
+
+
+def test_an_answer_to_what_was_answered_before_does_not_hide_the_next():
+    made = book(counted("gauze", 40), counted("mask", 6), replace(counted("gauze", 400, 7), event="asked", note="x"),
+                replace(counted("mask", 90, 7), event="asked", note="x"))
+    first, second = (q.no for q in questions(made, standing(made), PLAN, CATALOGUE) if q.no)
+    done = made.grown(answer([Answer(2, first, True, None, None)], made, "q").lines, "P")
+    again = answer([Answer(2, first, True, None, None), Answer(3, second, True, None, None)], done, "q")
+    assert len(again.lines) == 1
+    assert again.told == ("1 questions answered.", "1 had been answered already.")

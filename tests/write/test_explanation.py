@@ -64,6 +64,17 @@ def test_an_item_that_no_airway_uses_says_what_is_used_instead(told_plan):
     assert "saline-5: cheapest of 2 that fit" in story
 
 
+def test_an_item_that_cannot_be_had_says_so_and_names_no_number_to_order_under(told_plan):
+    unit = replace(told_plan.unit, stock=replace(told_plan.unit.stock, unavailable=("saline-10",), unavailable_weeks=6))
+    levels = told_plan.par.levels
+    levels.loc[levels["item"] == "saline-10", "par_units"] = 0
+    plan = replace(told_plan, unit=unit, results={"par": replace(told_plan.par, levels=levels)})
+    story = explain_item(plan, "saline-10")
+    assert "CANNOT BE HAD for 6 weeks" in story.splitlines()[0]
+    assert "None is held and none is ordered." in story
+    assert "UNDER" not in story
+
+
 def test_an_item_that_fits_no_tube_of_the_census_says_so(told_plan):
     items = told_plan.unit.items.copy()
     items.loc[items["item"] == "saline-10", ["fits_from_mm", "fits_to_mm"]] = (7.0, 9.0)

@@ -160,6 +160,14 @@ def test_the_count_sheet_is_in_shelf_order_with_what_is_expected_and_room_to_wri
     assert listing.rows[2][1].startswith("Kit A")
 
 
+def test_the_count_sheet_has_no_box_for_loose_units_where_only_packs_are_counted(weekly):
+    levels = (replace(LEVELS[0], packs_only=True), LEVELS[1])
+    listing = count_sheet(replace(weekly, plan=replace(PLAN, levels=levels)), "foot")
+    loose = [c.title for c in listing.columns].index("Loose")
+    assert [row[loose] for row in listing.rows] == ["–", None, None]
+    assert "–" in text_of(listing_pdf(listing, "letter"))
+
+
 def test_what_is_on_its_way_stands_on_the_receive_sheet(weekly):
     first, *more = receive_sheet(weekly, "foot", SPOKEN).rows
     assert first[:4] == ("1", "Resuscitation bag, 500 mL", "each", 3)

@@ -20,6 +20,7 @@ from kitplan.read.issues import months_said
 from kitplan.read.values import Budget, Unit
 
 GIVEN, ISSUED, PART, MISSING, AHEAD = "accounts", "issued", "issued in part", "filled in", "ahead"
+CENSUS = "from the census"
 NOT_BY_ITEM = "(spent, not told by item)"
 _NEAR_CERTAIN = 0.05
 
@@ -68,8 +69,8 @@ class BudgetYear:
                 f"; the year's budget is overspent by {-left:,.0f} already")
             lines.append(f"Spent to {self.known_to}: {self.spent:,.0f} {money}{said}.")
         else:
-            lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. The "
-                         "whole year is forecast.")
+            lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. Months "
+                         "gone by are worked out from the census, the others are forecast.")
         if self.missing:
             lines.append(f"What {months_said(list(self.missing))} cost is not known: filled in by forecast, not taken "
                          "as nothing. Look for the export.")
@@ -144,7 +145,7 @@ def _year(
     scale = months.days_in_month.to_numpy() / sampled.days[columns]
     use = sampled.use[:, columns] * scale[:, None]
     price = price_book(unit).in_months(months) / unit.items["pack"].to_numpy(float)
-    units, paid, share, source = _issued(unit, months, spent, last)
+    units, paid, share, source = _issued(unit, months, spent, last, sampled.names[:sampled.first])
     draws = np.einsum("dmi,mi->dm", use, price) * share + paid.sum(axis=1)
     mean = use.mean(axis=0)
     money = paid + mean * price * share[:, None]
@@ -167,9 +168,12 @@ def _cents(money: np.ndarray, given: np.ndarray) -> np.ndarray:
 
 
 def _issued(
-    unit: Unit, months: pd.PeriodIndex, spent: pd.Series, last: pd.Timestamp | None
+    unit: Unit, months: pd.PeriodIndex, spent: pd.Series, last: pd.Timestamp | None, lived: tuple[str, ...]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[str]]:
-    """(units, money) issued by month and item, the share of each month that is left to forecast, and its source."""
+    """(units, money) issued by month and item, the share of each month that is left to forecast, and its source.
+
+    lived: the months gone by.
+    """
     items = list(unit.items["item"])
     units, paid = np.zeros((2, len(months), len(items)))
     share, source = np.ones(len(months)), []
@@ -186,7 +190,7 @@ def _issued(
         past = last is not None and month <= last.to_period("M")
         past |= bool(spent.iloc[k + 1:].notna().any())
         source.append(GIVEN if np.isfinite(spent.iloc[k]) else ISSUED if month in covered else PART if part
-                      else MISSING if past else AHEAD)
+                      else MISSING if past else CENSUS if str(month) in lived else AHEAD)
     return units, np.round(paid, 2), share, source
 
 
@@ -228,7 +232,7 @@ def _periods(budget: Budget, year: _Year, planned: np.ndarray | None) -> pd.Data
         bands = np.quantile(year.draws[:, places].sum(axis=1), BANDS)
         landing = year.cents[places].sum() / 100
         money = planned[places].sum() / 100 if planned is not None else np.nan
-        told = [k for k in places if year.source[k] not in (AHEAD, MISSING)]
+        told = [k for k in places if year.source[k] not in (AHEAD, MISSING, CENSUS)]
         spent = round(float(year.spent[told].sum()), 2) if told else np.nan
         sources = ", ".join(dict.fromkeys(year.source[k] for k in places))
         rows.append((kind, name, sources, money, spent, landing, bands[1], bands[2], bands[0], bands[3],

@@ -21,8 +21,9 @@ def past_values(unit: Unit, model: UseModel, monthly: MonthlyCensus) -> tuple[pd
         return issues.groupby("month")["paid"].sum(), "issued"
     if monthly.months is None:
         return pd.Series(dtype=float), "unknown"
-    per_day = (model.per_day + model.arrivals[:, None] * model.per_arrival) @ model.price
-    value = np.nan_to_num(monthly.mean_airways) @ per_day * monthly.days
+    days = np.nan_to_num(monthly.mean_airways) * monthly.days[:, None]
+    came = np.where(np.isnan(monthly.arrivals), days * model.arrivals, monthly.arrivals)
+    value = (days @ model.per_day + came @ model.per_arrival) @ model.price
     return pd.Series(value, index=monthly.months)[monthly.complete], "worked out from the census"
 
 

@@ -112,7 +112,7 @@ def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], cata
     blank = [x.item for x in plan.levels if now.counted.get(x.item) != now.last_count]
     notes = []
     if blank:
-        notes.append(f"Not counted on {now.last_count}, and so not ordered: {some_of(blank, 6, ', ')} "
+        notes.append(f"Not counted on {now.last_count}, or in doubt, and so not ordered: {some_of(blank, 6, ', ')} "
                      f"({len(blank)} of {len(plan.levels)} lines).")
     off = [i for i, lots in now.shelf.items()
            if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]

@@ -191,7 +191,9 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     line = (urgent, level.bin, item, level.description, pack, level.level_units, held, in_kits, cover, coming,
             position, packs, packs * pack, value, lasts)
     if unseen:
-        because = "not counted: count it, nothing is ordered until then"
+        doubted = any(x.item == item and x.table == "counts" and x.day == day for x in now.asked)
+        because = ("no count is believed: answer on Questions" if doubted else "not counted: count it"
+                   ) + ", nothing is ordered until then"
         because += f"; a back order asks for {counted(asked, 'pack')}" if asked else ""
     else:
         because = _because(level, line, plan, day, item in unavailable, asked)

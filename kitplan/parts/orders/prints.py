@@ -56,13 +56,16 @@ def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
                Column("Packs", 15, "write"), Column("Loose", 15, "write"),
                Column("First date", 20, "write"), Column("Thrown away", 18, "write"))
     now = weekly.now
-    rows = [(r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
-             max(now.expected[r.item], 0) if r.item in now.counted else None, *[None] * 4) for r in weekly.plan.levels]
+    rows: list[tuple[object, ...]] = [
+            (r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
+             max(now.expected[r.item], 0) if r.item in now.counted else None, None, "–" if r.packs_only else None, None,
+             None) for r in weekly.plan.levels]
     rows += [("", f"Kit {d}, built and closed (count kits)", "each", None, len(now.kits_at("shelf", d)), *[None] * 4)
              for d in weekly.plan.designs]
     return Listing("Count sheet", "Walk the shelf from the first bin to the last. Write the full packs and the loose "
-                   "pieces; write 0 where there is none. A line left blank is not counted. EM marks emergency "
-                   "equipment. Counted on ______________   by ______________", columns, rows, foot)
+                   "pieces; write 0 where there is none. A line left blank is not counted. Where a dash stands under "
+                   "Loose, count unopened packs only. EM marks emergency equipment. "
+                   "Counted on ______________   by ______________", columns, rows, foot)
 
 
 def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> Listing:

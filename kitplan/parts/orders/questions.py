@@ -14,7 +14,8 @@ from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.read.order_book import OrderBook
 from kitplan.read.problems import counted
 
-_ASKED = "Type yes under Right if it is so, no to forget it, or the right number. Until then it is not believed."
+_ASKED = ("Type yes under Right if it is so, no to forget it, or the right number under Packs and Loose units. "
+          "Until then it is not believed.")
 _TIMES_USUAL = 3.0
 """Use of more than so many times the plan's pace, and more than a pack beyond, is asked about [a choice]."""
 
@@ -112,8 +113,9 @@ def _kits(book: OrderBook, now: Standing, day: date) -> Iterator[Question]:
     for design, found in last.items():
         ready = len(now.kits_at("shelf", design))
         if found > ready:
-            yield Question(0, True, f"kit {design}", f"{found} kits {design} stood on the shelf where the book has "
-                           f"{ready}.", "On Build kits, type shelf beside the number of each that came back.")
+            yield Question(0, True, f"kit {design}", f"{found} kit{'s' if found > 1 else ''} {design} stood on the "
+                           f"shelf where the book has {ready}.", "On Build kits, type shelf beside the number of each "
+                           "that came back; under Built, how many were built and never noted.")
 
 
 def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:

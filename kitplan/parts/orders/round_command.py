@@ -17,7 +17,7 @@ from kitplan.commands.common import load, out_folder, progress, say
 from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.demand.rate_from_use import learn_from, rate_record
 from kitplan.outputs import part_prints, part_tables, record_of
-from kitplan.parts.orders.back_order import missing_items
+from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import built
 from kitplan.parts.orders.ledger import standing, uses_of
 from kitplan.parts.orders.model import WeeklyRound, weekly_round
@@ -89,11 +89,21 @@ class Session:
 
     def weekly(self) -> WeeklyRound:
         """The round as it stands now."""
-        missing = None
-        if self.unit.stock.unavailable:
-            missing = missing_items(self.unit, self.plan.seed, self.plan.item_choice, standing(self.book),
-                                    self.plan.orders.plan)
-        return weekly_round(self.unit, self.plan.orders.plan, self.book, missing)
+        return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order())
+
+    def _back_order(self) -> BackOrder | None:
+        """What to do about items that cannot be had, from what is on the shelf: at the plan's own pace, in packs and at
+        prices of today's catalogue.
+        """
+        unit, items, stock = self.plan.unit, self.plan.unit.items.copy(), self.unit.stock
+        gone = tuple(i for i in stock.unavailable if i in set(items["item"]))
+        if not gone:
+            return None
+        for column, today in (("pack", self.catalogue.pack), ("price", self.catalogue.price)):
+            items[column] = [today.get(item, was) for item, was in zip(items["item"], items[column])]
+        stock = replace(unit.stock, unavailable=gone, unavailable_weeks=stock.unavailable_weeks)
+        return missing_items(replace(unit, items=items, stock=stock), self.plan.seed, self.plan.item_choice,
+                             standing(self.book), self.plan.orders.plan)
 
 
 def find_unit(filled: Path) -> Path:

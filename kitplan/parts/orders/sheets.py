@@ -128,8 +128,8 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
 def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     kinds = ("whole", "text", "wrap", "wrap", "wrap", "input_text", "input", "input")
     page = _page(book, "answers", "What contradicts what the book knows", (7, 20, 30, 52, 52, 9, 9, 11), "3  Questions",
-                 "Answer the numbered lines: yes under Right if it is so, no to forget the line, or the right number. "
-                 "The others say what to do. Emergency equipment comes first.")
+                 "Answer the numbered lines: yes under Right if it is so, no to forget the line, or the right number "
+                 "under Packs and Loose units. The others say what to do. Emergency equipment comes first.")
     page.header(("No", "Item", "Description", "Question", "What to do", "Right", "Packs", "Loose units"), kinds)
     for asked in weekly.questions:
         boxes = kinds if asked.no else (*kinds[:5], "text", "text", "text")

@@ -18,7 +18,7 @@ from kitplan.parts.orders.ordering import Order
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.pack_code import same_trade_number
-from kitplan.read.problems import InputError, Problem
+from kitplan.read.problems import InputError, Problem, counted
 from kitplan.read.round_sheets import Answer, CountedRow, KitsFound, Ordered, ReceivedRow, RoundSheets
 from kitplan.read.values import Unit
 
@@ -94,7 +94,7 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
             draft.add(_received(row, item, order, catalogue, day))
     if problems:
         raise InputError(problems, "reading the delivery")
-    return draft.step([f"{len(draft.lines)} lines of {day.isoformat()} received."], "delivery")
+    return draft.step([f"{counted(len(draft.lines), 'line')} of {day.isoformat()} received."], "delivery")
 
 
 def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: date) -> Step:
@@ -160,7 +160,7 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
         draft.add_new(lines, before.get(item, set()))
     for found in sheets.kits:
         _count_kits(found, then, draft, before.get(found.design, set()), day, number)
-    step = draft.step([f"{len(rows)} lines counted on {day.isoformat()}."], "count")
+    step = draft.step([f"{counted(len(rows), 'line')} counted on {day.isoformat()}."], "count")
     return replace(step, told=(*step.told, *_same_day(book, day)))
 
 
@@ -248,7 +248,7 @@ def answer(answers: Iterable[Answer], book: OrderBook, source: str) -> Step:
         open_lines = {e: x for e, x in open_lines.items() if x not in (asked, *rest)}
     if problems:
         raise InputError(problems, "reading the answers")
-    told = [f"{len(lines)} questions answered."] if lines else []
+    told = [f"{counted(len(lines), 'question')} answered."] if lines else []
     return Step(tuple(lines), (*told, *([f"{done} had been answered already."] if done else [])))
 
 

@@ -50,6 +50,10 @@ def explain_item(plan: Plan, item: str) -> str:
     spoken = str(row["description"] or item)
     head = f"{spoken} ({item}): {role_title(str(row['role'])).lower()}, {unit_of_issue(int(row['pack']))}, " \
            f"{money(float(row['price']), plan.unit.currency)}, used up by {_scope(str(row['scope']))}."
+    stock = plan.unit.stock
+    if item in stock.unavailable:
+        long = f" for {stock.unavailable_weeks:g} weeks" if stock.unavailable_weeks else ""
+        head += f" CANNOT BE HAD{long} (unavailable, under [stock] in unit.toml)."
     served = plan.item_choice.frame[plan.item_choice.frame["item"] == item]
     if served.empty:
         return "\n".join([head, "", *_unused(plan, row), "", *_par(plan, served, item)])
@@ -149,7 +153,8 @@ def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:
 def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]:
     par, item = plan.par, item or str(served["item"].iloc[0])
     row = par.levels[par.levels["item"] == item].iloc[0]
-    lines = [f"   {order_rule(int(row['par_units']), int(row['pack']))} After ordering up to "
+    lines = ["   None is held and none is ordered."] if not row["par_units"] else [
+             f"   {order_rule(int(row['par_units']), int(row['pack']))} After ordering up to "
              f"{row['largest_units']:,} are there, worth {money(float(row['mean_value']), plan.unit.currency)} on the "
              f"mean; runs short in {percent(float(row['shortage_chance']), 2)} of intervals."]
     if row["floor_packs"] > 0:
