@@ -652,4 +652,4 @@ def test_an_answer_to_what_was_answered_before_does_not_hide_the_next():
     done = made.grown(answer([Answer(2, first, True, None, None)], made, "q").lines, "P")
     again = answer([Answer(2, first, True, None, None), Answer(3, second, True, None, None)], done, "q")
     assert len(again.lines) == 1
-    assert again.told == ("1 questions answered.", "1 had been answered already.")
+    assert again.told == ("1 question answered.", "1 had been answered already.")
