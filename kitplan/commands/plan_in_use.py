@@ -94,28 +94,19 @@ def _named(unit_path: Path, which: str) -> Path:
     """The folder of a plan that was named by its number or its folder. Raises InputError for an unknown number."""
     if not _NUMBER.fullmatch(which) or Path(which).is_dir():
         return Path(which)
-    numbers = {place: _number_in(place) for place in _folders_beside(unit_path)}
+    from kitplan.read.last_plan import read_record
+    from kitplan.read.problems import InputError, Problem
+
+    folder = unit_path if unit_path.is_dir() else unit_path.parent
+    records = {p.parent: read_record(p.parent) for p in sorted(folder.glob("*/plan.json"))}
+    numbers = {place: str(record["plan_number"]) for place, record in records.items() if record is not None}
     for place, number in numbers.items():
         if number == which.upper():
             return place
-    from kitplan.read.problems import InputError, Problem
-
-    known = ", ".join(number for number in numbers.values() if number)
+    known = ", ".join(numbers.values())
     raise InputError([Problem("--plan", None, None, which, "is the number of no plan in the unit's folder",
                               f"The folder holds {known or 'none'}; or name the folder that holds it.")],
                      "looking for the plan")
-
-
-def _folders_beside(unit_path: Path) -> list[Path]:
-    folder = unit_path if unit_path.is_dir() else unit_path.parent
-    return sorted(p.parent for p in folder.glob("*/plan.json")) if folder.is_dir() else []
-
-
-def _number_in(folder: Path) -> str | None:
-    from kitplan.read.last_plan import read_record
-
-    record = read_record(folder)
-    return None if record is None else str(record["plan_number"])
 
 
 def _check_it_is_meant(plan: Plan, unit_path: Path, held: Path, seed: int | None) -> None:

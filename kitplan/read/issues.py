@@ -173,7 +173,8 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
     """
     meant = cache(items_meant(items))
     columns = [n for n in _ITEM_COLUMNS if n in reader.raw.columns]
-    texts = {n: reader.texts(n) for n in columns}
+    # A column of numbers with gaps is often saved as 2000000010182.0.
+    texts = {n: [t.removesuffix(".0") if n == "gtin" else t for t in reader.texts(n)] for n in columns}
     found = {n: [meant(t) for t in texts[n]] for n in columns}
     choices: list[set[str]] = [next((f for f in line if f), set()) for line in zip(*found.values())]
     if "gtin" in columns:
@@ -197,7 +198,7 @@ def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.
     return written, np.array([next(iter(c)) if len(c) == 1 else "" for c in choices], dtype=object)
 
 
-def _by_its_number(numbers: np.ndarray, choices: list[set[str]]) -> list[set[str]]:
+def _by_its_number(numbers: list[str], choices: list[set[str]]) -> list[set[str]]:
     """A line that nothing else tells is of the item that its article number stands beside on other lines."""
     beside: dict[str, set[str]] = {}
     for number, meant in zip(numbers, choices):

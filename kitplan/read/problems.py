@@ -64,9 +64,9 @@ class UnsafePlan(RuntimeError):
     """The plan is infeasible or unsafe as asked (exit code 1); the text says which limit binds and by how much."""
 
 
-def some_of(names: Sequence[str], most: int = 3) -> str:
+def some_of(names: Sequence[str], most: int = 3, apart: str = "; ") -> str:
     """The first names of a list, and how many more there are."""
-    return "; ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+    return apart.join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def counted(number: float, word: str) -> str:

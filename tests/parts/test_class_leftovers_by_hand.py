@@ -30,7 +30,7 @@ from kitplan.parts.training.lists import (
 )
 from kitplan.parts.training.model import TrainingPlan, plan_training
 from kitplan.parts.training.sessions import COLUMNS, _kept, _roll_ends, _used_up
-from kitplan.parts.training.timetable import plan_timetable, things_of
+from kitplan.parts.training.timetable import Thing, _moves, plan_timetable, things_of
 from tests.conftest import make_unit
 from tests.parts.test_training import lesson, practice
 
@@ -388,3 +388,20 @@ def test_what_is_left_is_listed_for_the_season_and_course_by_course(unit):
                       shopping.assign(description="x").iloc[:1], [])
     assert alone["lesson"].tolist() == [0, 0]
     assert alone["thing"].iloc[0] == "Things that are not used up (1 kind)"
+
+
+def test_a_thing_that_moves_is_told_beside_one_that_stays():
+    """Shears stand at both stations from the first round on; one pump goes from the box to the first, then on."""
+    stays = Thing("shears", "", 1, False, 0, np.nan, False, frozenset({0, 1}))
+    goes = Thing("pump", "", 1, True, 0, np.nan, False, frozenset({0}))
+    moves = _moves(lesson(), [stays, goes], np.array([[0, 1], [1, 0]]))
+    assert sorted(moves[["before_round", "thing", "count", "from_station", "to_station"]].to_numpy().tolist()) == [
+        [1, "pump", 1, 0, 1], [1, "shears", 1, 0, 1], [1, "shears", 1, 0, 2], [2, "pump", 1, 1, 2]]
+
+
+def test_what_all_classes_cost_is_what_is_bought_though_the_first_items_are_owned(unit):
+    owned = {unit.items["item"].iloc[0]: 500, unit.items["item"].iloc[1]: 500}
+    plan = plan_training(unit, [lesson(learners=4, have=owned), lesson(learners=6, title="Two")])
+    assert plan.shopping.set_index("item")["buy_units"].eq(0).any()
+    assert plan.classes["value"].sum() == pytest.approx(plan.shopping["value"].sum())
+    assert plan.classes["value_per_learner"].tolist() == pytest.approx((plan.classes["value"] / [4, 6]).tolist())

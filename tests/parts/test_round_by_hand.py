@@ -615,3 +615,41 @@ def test_a_filled_in_file_belongs_to_the_unit_that_it_lies_in_or_whose_plan_it_l
     stray.touch()
     with pytest.raises(InputError, match="lies in no unit's folder"):
         find_unit(stray)
+
+
+# -- everything that is wrong, at once ------------------------------------------------------------------------------
+
+
+def faults(step):
+    with pytest.raises(InputError) as told:
+        step()
+    return [problem.row for problem in told.value.problems]
+
+
+def test_every_row_that_cannot_be_read_is_told_at_once():
+    """Rows 2 and 4 are wrong, row 3 is right: of a delivery, of answers, of what was ordered and of kits built."""
+    made = book(*FULL, ordered("gauze", 4))
+    assert faults(lambda: delivered(*(ReceivedRow(k, "", "" if k != 3 else "gauze", 1, 0) for k in (2, 3, 4)),
+                                    lines=(*FULL, ordered("gauze", 4)))) == [2, 4]
+    assert faults(lambda: answer([Answer(2, 998, True, None, None), Answer(4, 999, True, None, None)], made, "q")) == [
+        2, 4]
+    really = [Ordered(2, "", "ties", 3), Ordered(3, "", "gauze", 3), Ordered(4, "9", "mask", 3)]
+    assert faults(lambda: amend_orders(really, made, "order")) == [2, 4]
+    kits = [KitRow(2, "B", 1, "", ""), KitRow(3, "A", 1, "", ""), KitRow(4, "C", 1, "", "")]
+    assert faults(lambda: built(kits, made, standing(made), PLAN, DAY, "kits")) == [2, 4]
+
+
+def test_a_row_without_a_kit_built_is_passed_over_and_the_next_is_read():
+    made = book(*FULL)
+    step = built([KitRow(2, "A", 0, "", ""), KitRow(3, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+    assert {x.number for x in step.lines} == {"A-1"}
+
+
+def test_an_answer_to_what_was_answered_before_does_not_hide_the_next():
+    made = book(counted("gauze", 40), counted("mask", 6), replace(counted("gauze", 400, 7), event="asked", note="x"),
+                replace(counted("mask", 90, 7), event="asked", note="x"))
+    first, second = (q.no for q in questions(made, standing(made), PLAN, CATALOGUE) if q.no)
+    done = made.grown(answer([Answer(2, first, True, None, None)], made, "q").lines, "P")
+    again = answer([Answer(2, first, True, None, None), Answer(3, second, True, None, None)], done, "q")
+    assert len(again.lines) == 1
+    assert again.told == ("1 question answered.", "1 had been answered already.")

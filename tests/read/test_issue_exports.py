@@ -52,6 +52,14 @@ def test_more_returned_than_issued_is_asked_about(export):
     assert any("15 more units returned than issued" in w.fault for w in said)
 
 
+def test_an_article_number_saved_as_a_number_with_a_point_is_the_same_number(export):
+    """A column of numbers with gaps, saved from a table of floats: 2000000010182.0."""
+    lines = ["2025-01-06,2000000010182.0,50", "2025-01-06,2000000099996.0,7"]
+    issues, said = export(lines, "date,article number,units")
+    assert issues[["item", "units"]].to_numpy().tolist() == [["saline_5ml", 50]]
+    assert any("1 line of 1 item with 7 units" in w.fault for w in said)
+
+
 def test_other_units_items_are_set_aside_with_their_count_and_sum(export):
     others = [f"2025-01-{day:02d},infusion set {kind},{day}" for day in range(1, 11) for kind in ("A", "B")]
     issues, said = export(["2025-01-06,saline_5ml,50", *others, "2025-01-11,infusion set A,-4"])

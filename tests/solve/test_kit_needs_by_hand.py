@@ -133,6 +133,14 @@ def test_emergency_equipment_that_fits_nobody_of_a_size_is_named_with_the_airway
     assert found.mend == "Add an item with role mask that fits 4.0 mm."
 
 
+def test_all_emergency_equipment_that_is_missing_is_named_at_once(small_unit):
+    bare = with_item(with_item(small_unit, item="mask-60", fits_from_mm=4.5), item="bag-450", fits_from_mm=5.0,
+                     fits_to_mm=6.0)
+    faults = [problem.fault for problem in unservable(bare)]
+    assert [fault for fault in faults if "oral 4.0 mm" in fault and " mask " in fault]
+    assert [fault for fault in faults if "oral 4.0 mm" in fault and " bag " in fault]
+
+
 def test_a_role_that_nothing_serves_is_named_with_each_airway(small_unit):
     odd = with_item(small_unit, item="wipe-prep", fits_from_mm=3.8, fits_to_mm=6.0)
     found = unservable(odd)

@@ -134,7 +134,7 @@ def test_one_roll_for_all_is_told_beside_each_airways_best_where_it_serves_as_ma
     dressing = ("barrier", "dressing-10", 9, 1.0, 0.9)
     best, roll = ("tape", "each airway's best", 3, 40.0, 0.1), ("tape", "1 in", 3, 52.5, 0.2)
     assert told_of([dressing, dressing, best, roll])[-1] == (
-        "Tape: one roll for all, 1 in, costs 12.50 USD a month more than each airway's best; 20 % of it is thrown "
+        "Tape: one roll for all, 1 in, costs 12.50 USD a month more than each kind's best; 20 % of it is thrown "
         "away.")
     for rows in ([best], [best, ("tape", "short", 2, 30.0, 0.3)], [dressing, dressing]):
         assert not [line for line in told_of(rows) if line.startswith("Tape")]
@@ -154,7 +154,7 @@ def test_one_design_more_is_spoken_of_where_it_saves_more_than_a_hundredth(saved
                            builds=pd.DataFrame({"design": ["A", "B"], "build": [4, 2]}),
                            opened=SimpleNamespace(single=pd.DataFrame({"role": []})))
     told = KitPlan.sentences(kits, "USD")
-    assert told[0] == ("2 kit designs for 3 kinds of airway: 500 USD a month (one design each would cost 300, the "
+    assert told[0] == ("2 kit designs for 3 kinds of tube: 500 USD a month (one design each would cost 300, the "
                        "fewest that fit 500).")
     assert told[-1].startswith("Have ready for the week ahead: 4 of A, 2 of B")
     more = [f"One design more would save {saved:,.0f} USD a month."]

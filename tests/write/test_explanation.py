@@ -33,7 +33,7 @@ def test_the_story_goes_from_the_census_to_the_pack(told_plan):
     places = [story.index(step) for step in steps]
     assert places == sorted(places)
     assert "oral 3.5 mm: 4.00 airways on a mean day, 36.0 airway-days" in story
-    assert "2 wipes: 3 of 3 kinds of airway; that is 2 of it" in story
+    assert "2 wipes: all 3 kinds of airway; 2 items each time" in story
     assert "half of them need at most 50, 95 % at most 95, 99 % at most 99, the worst 100" in story
 
 
@@ -122,11 +122,11 @@ def test_kinds_of_one_rate_are_told_together_and_kinds_of_another_by_name(told_p
 
 
 @pytest.mark.parametrize(("item", "said"), [
-    ("saline-5", "5 mL: 3 of 3 kinds of airway; that is 1 of it\n"),
-    ("wipe-prep", "2 wipes: 3 of 3 kinds of airway; that is 2 of it\n"),
-    ("dressing-10", "2 pieces: 1 of 1 kinds of airway; one serves 4 re-secures\n"),
-    ("tape-25-short", "one set of tape pieces: 3 of 3 kinds of airway; one serves 2 re-secures\n"),
-    ("gloves-medium", "2 pairs: 3 of 3 kinds of airway; that is 2 of it, 50 % of the uses fall to it\n"),
+    ("saline-5", "5 mL: all 3 kinds of airway; 1 item each time\n"),
+    ("wipe-prep", "2 wipes: all 3 kinds of airway; 2 items each time\n"),
+    ("dressing-10", "2 pieces: 1 kind of airway; one serves 4 re-secures\n"),
+    ("tape-25-short", "one set of tape pieces: all 3 kinds of airway; one serves 2 re-secures\n"),
+    ("gloves-medium", "2 pairs: all 3 kinds of airway; 2 items each time, 50 % of the uses fall to it\n"),
 ])
 def test_what_one_re_secure_takes_is_told_in_use_units_and_in_items(told_plan, item, said):
     assert f"   {said}" in explain_item(told_plan, item)
@@ -136,7 +136,7 @@ def test_one_use_unit_is_one(told_plan):
     frame = told_plan.item_choice.frame
     alone = frame.assign(need=frame["need"].where(frame["item"] != "wipe-prep", 1.0))
     story = explain_item(replace(told_plan, item_choice=replace(told_plan.item_choice, frame=alone)), "wipe-prep")
-    assert "   1 wipe: 3 of 3 kinds" in story
+    assert "   1 wipe: all 3 kinds" in story
 
 
 def test_a_short_word_has_a_plural_and_a_measure_has_none(told_plan):
@@ -146,8 +146,8 @@ def test_a_short_word_has_a_plural_and_a_measure_has_none(told_plan):
         items.loc[items["item"] == "wipe-prep", "use_unit"] = word
         return explain_item(replace(told_plan, unit=replace(told_plan.unit, items=items)), "wipe-prep")
 
-    assert "   2 caps: 3 of 3 kinds" in told("cap")
-    assert "   2 mL: 3 of 3 kinds" in told("mL")
+    assert "   2 caps: all 3 kinds" in told("cap")
+    assert "   2 mL: all 3 kinds" in told("mL")
 
 
 def test_the_reasons_of_a_choice_are_counted_by_kind_of_airway(told_plan):

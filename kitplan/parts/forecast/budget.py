@@ -265,7 +265,7 @@ def _items(unit: Unit, year: _Year, planned: np.ndarray | None) -> pd.DataFrame:
         frame[["volume", "mix", "price", "over_budget"]] = np.nan
     if cents[-1]:
         whole = cents[-1] / 100
-        frame.loc[len(frame)] = [NOT_BY_ITEM, "Spent beyond what its items explain, in months given as a sum", 0.0,
+        frame.loc[len(frame)] = [NOT_BY_ITEM, "By the accounts, less what the items come to", 0.0,
                                  np.nan, np.nan, whole, whole, 0.0, 0.0, whole]
     frame = frame[(frame[["budget", "landing"]].fillna(0.0).abs().sum(axis=1) > 0)]
     by = frame["over_budget" if planned is not None else "landing"].abs()

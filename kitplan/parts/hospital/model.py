@@ -7,18 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.bounds import at_most
+from kitplan.demand.scenarios import draw_demand
 from kitplan.parts.hospital.central_store import Holding, Pooling, pool_slow_items
 from kitplan.parts.hospital.spend import Spend, spend_of, spend_table
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
+from kitplan.planning import Plan
+from kitplan.read.values import Unit
 
 SLOW_SHARE = 0.5
 """An item is slow in a unit that uses at most this share of one pack in a protection interval."""
@@ -83,24 +81,12 @@ class Hospital:
 def summary(name: str, plan: Plan, transport_days: float) -> Summary:
     """What the other units need to know of a plan; name: of its unit among them."""
     unit, par = plan.unit, plan.par
-    levels = par.levels[par.levels["par_packs"] > 0]
-    rows = levels[["item", "par_packs", "par_units", "value", "litres", "expected_units"]].assign(
-        unit=name
-    )
-    remarks = (*(str(w) for w in unit.warnings), *plan.warnings)
+    held = par.levels[par.levels["par_packs"] > 0].assign(unit=name)[HOLDING_COLUMNS].reset_index(drop=True)
     return Summary(
-        name,
-        unit.name,
-        unit.currency,
-        par.readiness.verified,
-        par.value,
-        par.litres,
-        par.answer,
-        rows[HOLDING_COLUMNS].reset_index(drop=True),
-        _slow_items(name, plan, transport_days),
-        remarks,
-        "\n".join(map(str, unit.faults)),
-        spend_of(name, unit, plan.forecast) if "forecast" in plan.parts else (),
+        name, unit.name, unit.currency, par.readiness.verified, par.value, par.litres, par.answer, held,
+        slow=_slow_items(name, plan, transport_days), remarks=(*map(str, unit.warnings), *plan.warnings),
+        fault="\n".join(map(str, unit.faults)),
+        spends=spend_of(name, unit, plan.forecast) if "forecast" in plan.parts else (),
     )
 
 
@@ -108,8 +94,6 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     """Items of which the unit holds a pack or more and uses little; emergency equipment is never among
     them.
     """
-    from kitplan.demand.scenarios import draw_demand
-
     unit, par = plan.unit, plan.par
     demand = plan.demand()
     levels = par.levels.reset_index(drop=True)
@@ -128,21 +112,12 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     for column, i in enumerate(np.flatnonzero(slow)):
         item, level = unit.items.iloc[i], levels.iloc[i]
         chance = max(float(level["shortage_chance"]), 1.0 / demand.n_scenarios)
-        out.append(
-            Holding(
-                name,
-                str(item["item"]),
-                int(item["pack"]),
-                float(item["price"]),
-                float(item["litres"]),
-                int(level["par_packs"]),
-                float(level["mean_value"]),
-                chance,
-                _pmf(demand.units[:, i]),
-                _pmf(busiest[:, column]),
-                float(level["expected_units"]) / unit.stock.protection_interval_days,
-            )
-        )
+        out.append(Holding(
+            name, str(item["item"]), int(item["pack"]), float(item["price"]), float(item["litres"]),
+            int(level["par_packs"]), float(level["mean_value"]), chance,
+            interval=_pmf(demand.units[:, i]), transport=_pmf(busiest[:, column]),
+            uses_per_day=float(level["expected_units"]) / unit.stock.protection_interval_days,
+        ))
     return tuple(out)
 
 

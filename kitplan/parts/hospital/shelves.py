@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
-if TYPE_CHECKING:
-    from kitplan.parts.orders.model import WeeklyRound
-    from kitplan.planning import Plan
+from kitplan.parts.orders.model import WeeklyRound
+from kitplan.planning import Plan
+from kitplan.read.problems import some_of
 
 AUDIT_COLUMNS = ["unit", "name", "currency", "target", "ready", "ready_low", "value", "ready_after", "value_after",
                  "idle_value", "steps", "begin_with"]
@@ -93,7 +92,7 @@ def order_sentences(tables: dict[str, pd.DataFrame]) -> list[str]:
     told = [f"{ordering} of {len(units)} units order {packs:,} packs, {money}."]
     urgent = units[units["urgent"] > 0]
     if len(urgent):
-        names = ", ".join(urgent["unit"].head(6)) + (f" and {len(urgent) - 6} more" if len(urgent) > 6 else "")
+        names = some_of(urgent["unit"].tolist(), 6, ", ")
         told.insert(0, f"URGENT, something may run out before the order arrives or was not counted: {names}.")
     uncounted = units.loc[units["counted"] == "", "unit"]
     if len(uncounted):

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from kitplan.parts.kits.model import KitPlan
+from kitplan.planning import Plan
 from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, scatter
 from kitplan.write.shelf import role_title
-
-if TYPE_CHECKING:
-    from kitplan.parts.kits.model import KitPlan
-    from kitplan.planning import Plan
 
 ACCOUNTS_TITLE, CURVE_TITLE, ROLLS_TITLE = "Kits and the stock room", "Kit designs and cost", "Roll choice"
 

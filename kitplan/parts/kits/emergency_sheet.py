@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from kitplan.demand.fit import catalogue_records, item_fits
 from kitplan.demand.item_choice import held_roles
 from kitplan.parts.kits.requirements import spare_tubes
+from kitplan.planning import Plan
 from kitplan.read.values import Unit
 from kitplan.write.book import Book
 from kitplan.write.shelf import role_title
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
 
 TITLE = "Bedside emergency"
 _LABEL_WIDTH, _TICK_WIDTH = 44.0, 8.0

@@ -69,7 +69,7 @@ class KitPlan:
         count = self.contents["design"].nunique()
         known = self.curve[self.curve["monthly_cost"].notna()]
         sentences = [
-            f"{count} kit design{'s' if count > 1 else ''} for {len(self.strata)} kinds of airway:"
+            f"{count} kit design{'s' if count > 1 else ''} for {len(self.strata)} kinds of tube:"
             f" {chosen['monthly_cost']:,.0f} {currency} a month (one design each would cost"
             f" {known['monthly_cost'].iloc[-1]:,.0f}, the fewest that fit {known['monthly_cost'].iloc[0]:,.0f})."
         ]
@@ -84,7 +84,7 @@ class KitPlan:
             if best["serves"] == one["serves"]:
                 sentences.append(
                     f"Tape: one roll for all, {one['item']}, costs {one['monthly_cost'] - best['monthly_cost']:,.2f}"
-                    f" {currency} a month more than each airway's best; {100 * one['discarded_share']:.0f} % of it is "
+                    f" {currency} a month more than each kind's best; {100 * one['discarded_share']:.0f} % of it is "
                     "thrown away."
                 )
         return [*sentences, *self.notes]

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from kitplan.parts.kits.build_card import build_cards
 from kitplan.parts.kits.cut_card import cut_cards, cut_jobs
 from kitplan.parts.kits.emergency_sheet import emergency_pdf
 from kitplan.parts.kits.lookup import Lookup, kit_lookup
+from kitplan.parts.kits.model import KitPlan
+from kitplan.planning import Plan
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
-
-if TYPE_CHECKING:
-    from kitplan.parts.kits.model import KitPlan
-    from kitplan.planning import Plan
 
 
 def prints(plan: Plan) -> dict[str, bytes]:

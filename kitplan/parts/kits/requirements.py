@@ -159,7 +159,9 @@ def _held_once(
         found = _by_fit(unit, role, airway, records)
         if not found:
             if role in emergency or any(r["critical"] for _, r in records.get(role, ())):
-                problems.append(_no_emergency_item(unit, g, role))
+                lacks = f"no {role} fits {airway['label']}: its kit would lack emergency equipment"
+                problems.append(Problem("items.csv", None, "fits_from_mm", None, lacks,
+                                        f"Add an item with role {role} that fits {airway['size'] or 'any size'}."))
             continue
         primary[g, role] = found[0]
         floor = unit.items.at[found[0], "min_bedside"]
@@ -179,15 +181,6 @@ def _by_fit(unit: Unit, role: str, airway: Mapping[str, Any], records: Records) 
     """Positions of what fits, best size first."""
     found = fitting(unit, held_once(records.get(role, ())), airway)
     return [i for i, _ in nearest_size(unit, role, found, airway)]
-
-
-def _no_emergency_item(unit: Unit, stratum: int, role: str) -> Problem:
-    row = unit.strata.loc[stratum]
-    return Problem(
-        "items.csv", None, "fits_from_mm", None,
-        f"no {role} fits {row['label']}: its kit would lack emergency equipment",
-        f"Add an item with role {role} that fits {row['size'] or 'any size'}.",
-    )
 
 
 def spare_tubes(

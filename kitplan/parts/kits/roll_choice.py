@@ -53,9 +53,7 @@ def choose_opened(unit: Unit, needs: KitNeeds, item_choice: ItemChoice) -> Opene
     """Compare every single-patient item that recipes use up, stratum by stratum and for the whole unit."""
     records = catalogue_records(unit)
     rows = [r for g in range(unit.n_strata) for r in _stratum_rows(unit, needs, g, records)]
-    frame = pd.DataFrame(rows)
-    if frame.empty:
-        frame = pd.DataFrame(columns=list(dict.fromkeys([*OPENED_COLUMNS, "pieces_per_roll", "stratum", *_MEASURES])))
+    frame = pd.DataFrame(rows, columns=list(dict.fromkeys([*OPENED_COLUMNS, "pieces_per_roll", "stratum", *_MEASURES])))
     taken = set(zip(item_choice.frame["stratum"], item_choice.frame["item"]))
     frame["in_kit"] = [pair in taken for pair in zip(frame["stratum"], frame["item"])]
     tape = frame[frame["role"] == "tape"]

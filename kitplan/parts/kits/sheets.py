@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from kitplan.parts.kits.lookup import kit_lookup, served_lines
+from kitplan.parts.kits.model import KitPlan
+from kitplan.planning import Plan
+from kitplan.read.values import Unit
 from kitplan.write.book import Book, Page
 from kitplan.write.shelf import role_title
-
-if TYPE_CHECKING:
-    from kitplan.parts.kits.model import KitPlan
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
 
 LOOKUP_TITLE, KITS_TITLE = "Which kit", "Kits"
 

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from kitplan.parts.orders.back_order import BackOrder
 from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Page
-
-if TYPE_CHECKING:
-    from kitplan.parts.orders.back_order import BackOrder
 
 _SHARE_TOLD = 0.005
 

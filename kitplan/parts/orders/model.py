@@ -10,13 +10,13 @@ import pandas as pd
 from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
-from kitplan.parts.orders.ordering import Order, make_order, some
+from kitplan.parts.orders.ordering import Order, make_order
 from kitplan.parts.orders.questions import Question, question_table, questions
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count
 from kitplan.parts.work import Work
 from kitplan.read.order_book import OrderBook, book_home, read_book
-from kitplan.read.problems import counted
+from kitplan.read.problems import counted, some_of
 from kitplan.read.values import Unit
 
 
@@ -62,7 +62,7 @@ class WeeklyRound:
         told = [f"Order {of}, {order.value:,.2f} {currency}.{made}"] if packs else [
             "Nothing is left to order: what the last count asked for is on order."]
         if len(order.urgent):
-            names = some(order.urgent["item"].tolist())
+            names = some_of(order.urgent["item"].tolist(), 6, ", ")
             told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
         spoiling = int((order.ledger["spoils_units"] > 0).sum())
         if spoiling:
@@ -112,10 +112,10 @@ def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], cata
     blank = [x.item for x in plan.levels if now.counted.get(x.item) != now.last_count]
     notes = []
     if blank:
-        notes.append(f"Not counted on {now.last_count}, or in doubt, and so not ordered: {some(blank)} "
+        notes.append(f"Not counted on {now.last_count}, or in doubt, and so not ordered: {some_of(blank, 6, ', ')} "
                      f"({len(blank)} of {len(plan.levels)} lines).")
     off = [i for i, lots in now.shelf.items()
            if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]
     if off:
-        notes.append(f"On the shelf but not on the par list: {some(off)}.")
+        notes.append(f"On the shelf but not on the par list: {some_of(off, 6, ', ')}.")
     return tuple(notes)

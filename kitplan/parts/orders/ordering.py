@@ -95,11 +95,6 @@ def days_of_cover(lots: Sequence[Lot], day: date, use_per_day: float) -> float:
     return float(used.sum() / use_per_day) if use_per_day else math.nan
 
 
-def some(names: Sequence[str], apart: str = ", ") -> str:
-    """The first six, and how many more."""
-    return apart.join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
-
-
 def days_left(lot: Lot, day: date) -> float:
     """Days from `day` to the date of a lot, negative once it has passed, inf without a date."""
     return math.inf if lot.expires is None else float((lot.expires - day).days)

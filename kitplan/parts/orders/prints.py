@@ -4,18 +4,14 @@ build.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from kitplan.parts.orders.bin_labels import bin_labels_pdf
+from kitplan.parts.orders.model import WeeklyRound
+from kitplan.parts.orders.ordering import Order
+from kitplan.planning import Plan
 from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import unit_of_issue
-
-if TYPE_CHECKING:
-    from kitplan.parts.orders.model import WeeklyRound
-    from kitplan.parts.orders.ordering import Order
-    from kitplan.planning import Plan
 
 _LINES_FOR_MORE = 6
 """Empty lines under what is waited for: second lots, and what nobody ordered."""

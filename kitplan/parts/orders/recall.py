@@ -10,10 +10,10 @@ from typing import Any
 import pandas as pd
 
 from kitplan.parts.orders.ledger import Standing
-from kitplan.parts.orders.ordering import packs_to_level, some
+from kitplan.parts.orders.ordering import packs_to_level
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.read.order_book import Line, OrderBook
-from kitplan.read.problems import counted
+from kitplan.read.problems import counted, some_of
 
 RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", "what_to_do"]
 
@@ -39,7 +39,7 @@ class Recall:
     def sentences(self) -> list[str]:
         """What to do, most urgent first."""
         if not len(self.places) and self.written:
-            which = some([f"{item}, last on {day.isoformat()}" for item, day in self.written.items()], "; ")
+            which = some_of([f"{item}, last on {day.isoformat()}" for item, day in self.written.items()], 6)
             return [f"Lot {self.lot} was here ({which}). By what was counted since, none of it is on the shelf, in a "
                     "kit or in a class. Look at every pack of these items all the same: a count names one lot, and "
                     "others may lie behind it."]

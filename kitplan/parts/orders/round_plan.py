@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,12 +12,10 @@ import pandas as pd
 from kitplan.demand.bounds import at_most
 from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.whole import whole_up
+from kitplan.parts.kits.model import KitPlan
+from kitplan.parts.work import Work
 from kitplan.read.catalogue import shelf_key
 from kitplan.read.values import Unit
-
-if TYPE_CHECKING:
-    from kitplan.parts.kits.model import KitPlan
-    from kitplan.parts.work import Work
 
 LEAD_SCENARIOS = 8000
 """Scenarios of one lead time: the quantile of one item needs fewer than the joint readiness of all."""

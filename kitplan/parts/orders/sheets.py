@@ -7,20 +7,18 @@ read back nothing may stand under the headings of its boxes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from kitplan.parts.orders.back_order_sheet import add_back_order
+from kitplan.parts.orders.model import WeeklyRound
+from kitplan.parts.orders.ordering import Order
+from kitplan.parts.orders.round_plan import Level
 from kitplan.parts.par.summary import not_yet_own
+from kitplan.planning import Plan
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Formula, Page
-
-if TYPE_CHECKING:
-    from kitplan.parts.orders.model import WeeklyRound
-    from kitplan.parts.orders.ordering import Order
-    from kitplan.parts.orders.round_plan import Level
-    from kitplan.planning import Plan
 
 _BLANK_DELIVERIES = 12
 _ROOM_TO_WRITE_POINTS = 18.0

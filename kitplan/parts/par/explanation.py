@@ -71,12 +71,13 @@ def _scope(scope: str) -> str:
 def _census(plan: Plan, served: pd.DataFrame) -> list[str]:
     days = plan.unit.stock.protection_interval_days
     rows = plan.airways[plan.airways["stratum"].isin(served["stratum"])]
+    one, many = plan.unit.words.one, plan.unit.words.many
     lines = [
-        f"   {_label(plan, r.stratum)}: {r.mean_airways:.2f} airways on a mean day, "
-        f"{days * r.mean_airways:.1f} airway-days and {days * r.arrivals_per_day:.1f} new airways in {days:g} days"
+        f"   {_label(plan, r.stratum)}: {r.mean_airways:.2f} {many} on a mean day, "
+        f"{days * r.mean_airways:.1f} {one}-days and {days * r.arrivals_per_day:.1f} new {many} in {days:g} days"
         for r in rows.itertuples()
     ]
-    return [*lines, f"   Together {days * rows['mean_airways'].sum():.1f} airway-days in one interval of {days:g} days "
+    return [*lines, f"   Together {days * rows['mean_airways'].sum():.1f} {one}-days in one interval of {days:g} days "
                     f"(count every {plan.unit.stock.review_days:g} + delivery {plan.unit.stock.lead_days:g})."]
 
 
@@ -86,7 +87,7 @@ def _frequency(plan: Plan, served: pd.DataFrame) -> list[str]:
     for rate, group in rows.groupby(rows["re_secures_per_day"].round(6), sort=False):
         attempts = float(group["attempts_per_day"].iloc[0])
         names = "; ".join(_label(plan, s) for s in group["stratum"]) if len(group) < len(rows) else "all of them"
-        lines.append(f"   {float(rate):.3f} a day for each airway, {attempts:.3f} with redos: {names}")
+        lines.append(f"   {float(rate):.3f} a day for each {plan.unit.words.one}, {attempts:.3f} with redos: {names}")
     return lines
 
 
@@ -101,16 +102,18 @@ def _recipe(plan: Plan, served: pd.DataFrame) -> list[str]:
         if role == "tape":
             amount = "one set of tape pieces"
         elif role in once:
-            amount = "one for each airway, however often it is re-secured"
+            amount = f"one for each {plan.unit.words.one}, however often it is re-secured"
         yields = "; ".join(dict.fromkeys(filter(None, (_yield_of(r) for r in group.itertuples()))))
-        lines.append(f"   {amount}: {len(group)} of {len(served)} kinds of airway" + (f"; {yields}" if yields else ""))
+        which = f"{len(group)} of " if len(group) < len(served) else "all " if len(served) > 1 else ""
+        kinds = f"{which}{_kinds(plan, len(served))}"
+        lines.append(f"   {amount}: {kinds}" + (f"; {yields}" if yields else ""))
     return lines
 
 
 def _yield_of(row: Any) -> str:
     share = "" if row.share >= 1 else f", {100 * row.share:.0f} % of the uses fall to it"
     if not np.isnan(row.items_per_use):
-        return f"that is {row.items_per_use:g} of it{share}"
+        return f"{counted(row.items_per_use, 'item')} each time{share}"
     if not np.isnan(row.uses_per_item):
         return f"one serves {row.uses_per_item:g} re-secures{share}"
     return share.removeprefix(", ")
@@ -118,7 +121,7 @@ def _yield_of(row: Any) -> str:
 
 def _choice(plan: Plan, served: pd.DataFrame) -> list[str]:
     reasons = served.groupby("because", sort=False)["stratum"].size()
-    return [f"   {because} ({counted(n, 'kind')} of airway)" for because, n in reasons.items()]
+    return [f"   {because} ({_kinds(plan, n)})" for because, n in reasons.items()]
 
 
 def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
@@ -134,7 +137,8 @@ def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
     rest = round(round(float(known), 1) - round(running, 1) - round(arriving, 1), 1)
     left = " and for what is left in kits" if plan.unit.bedside.kits_in_par else ""
     more = f" {'+' if rest > 0 else '-'} {abs(rest):.1f} for what the history leaves open{left}" if rest else ""
-    return [f"   {running:.1f} for airway-days + {arriving:.1f} for new airways{more} = {float(known):.1f} units"]
+    one, many = plan.unit.words.one, plan.unit.words.many
+    return [f"   {running:.1f} for {one}-days + {arriving:.1f} for new {many}{more} = {float(known):.1f} units"]
 
 
 def _spread(plan: Plan, served: pd.DataFrame) -> list[str]:
@@ -172,14 +176,14 @@ def _unused(plan: Plan, row: pd.Series) -> list[str]:
     others = frame[(frame["role"] == row["role"]) & frame["stratum"].isin(strata.index[fits])]
     if others.empty:
         return [f"No recipe of the census uses the role {row['role']}."]
-    lines = ["Another item fills its role for every airway that it would fit:"]
+    lines = [f"Another item fills its role for every {plan.unit.words.one} that it would fit:"]
     for (item, because), group in others.groupby(["item", "because"], sort=False):
-        lines.append(f"   {item}: {because} ({counted(len(group), 'kind')} of airway)")
+        lines.append(f"   {item}: {because} ({_kinds(plan, len(group))})")
     return lines
 
 
 _STEPS: tuple[tuple[str, Callable[[Plan, pd.DataFrame], list[str]]], ...] = (
-    ("Census: airways that use it", _census),
+    ("Census: who uses it", _census),
     ("How often they are re-secured", _frequency),
     ("What one re-secure takes of it", _recipe),
     ("Why this item and not another", _choice),
@@ -187,6 +191,10 @@ _STEPS: tuple[tuple[str, Callable[[Plan, pd.DataFrame], list[str]]], ...] = (
     ("How much that varies", _spread),
     ("Par level", _par),
 )
+
+
+def _kinds(plan: Plan, n: int) -> str:
+    return f"{counted(n, 'kind')} of {plan.unit.words.one}"
 
 
 def _label(plan: Plan, stratum: int) -> str:
