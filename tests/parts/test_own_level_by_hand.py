@@ -371,19 +371,20 @@ def test_after_one_days_count_months_lie_about_the_airways_that_find_a_bed(unit_
 
 def test_prices_of_a_budget_year_are_told_as_they_are_expected_at_its_end(unit_maker):
     """A tenth dearer from 15 December; list price 11. What was paid is told up to the day to which issues are known."""
-    from kitplan.parts.forecast.budget import _prices
-    from kitplan.read.values import Budget
+    from kitplan.parts.forecast.prices import price_book
 
     rise = pd.DataFrame({"date": [pd.Timestamp("2026-12-15")], "item": [""], "price": [np.nan], "percent": [10.0]})
     paid = pd.DataFrame({"date": [pd.Timestamp("2026-03-10")], "item": ["saline-5"], "units": [50.0], "price": [12.0]})
     unit = unit_maker(prices=rise, issues=paid)
-    none = pd.DataFrame({"month": [], "item": [], "amount": [], "spent": []})
-    budget = Budget("2026-01", 2000.0, none)
-    early = _prices(unit, budget, None).set_index("item").loc["saline-5"]
+
+    def told(known):
+        found = price_book(unit).table(unit.items["description"], np.datetime64(known), np.datetime64("2026-12-31"))
+        return found.set_index("item").loc["saline-5"]
+
+    early = told("2026-01-01")
     assert early["expected_price"] == pytest.approx(13.2)
     assert np.isnan(early["last_paid"]), "not known when the year begins"
-    later = _prices(unit, budget, pd.Timestamp("2026-03-31")).set_index("item").loc["saline-5"]
-    assert later["last_paid"] == 12.0
+    assert told("2026-03-31")["last_paid"] == 12.0
 
 
 @pytest.mark.parametrize(("ratio", "pack", "about"), [

@@ -100,6 +100,13 @@ def test_what_the_plan_would_buy_in_place_of_what_is_held_is_said_with_its_worth
     assert say_swaps(unit, choice_of(*planned), held, plan, as_is) == [f"Judged with the items held today. {said}"]
 
 
+def test_what_cannot_be_had_is_no_dearer_for_that(small_unit):
+    gone = replace(small_unit, stock=replace(small_unit.stock, unavailable=("saline-5",)))
+    (said,) = say_swaps(gone, choice_of("saline-10"), choice_of("saline-5"), SimpleNamespace(value=1.0),
+                        SimpleNamespace(value=1.0))
+    assert "buys saline-10 in place of saline-5, because saline-5 cannot be had, for " in said
+
+
 def test_nothing_is_said_where_the_plan_buys_what_is_held(small_unit):
     same = choice_of("saline-5")
     assert say_swaps(small_unit, same, same, SimpleNamespace(value=1.0), SimpleNamespace(value=1.0)) == []

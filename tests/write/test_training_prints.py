@@ -8,7 +8,7 @@ from datetime import date
 
 import pytest
 
-from kitplan.parts.training.box_label import box_labels_pdf
+from kitplan.parts.training.box_label import box_labels_pdf, labels_of
 from kitplan.parts.training.cuts import Cut
 from kitplan.parts.training.cutting_list import cutting_list_pdf
 from kitplan.parts.training.model import plan_training
@@ -166,6 +166,18 @@ def test_days_station_and_a_line_for_the_cutter_stand_on_every_page(printed, tmp
         for page in words_of(printed[name], tmp_path).split("\f")[:-1]:
             assert re.search(r"(Station|Cutter) \d .*\d+ Mar 2027", page), page[:300]
             assert "Cut by ___" in page
+
+
+def test_the_box_of_a_station_says_its_day_where_other_sessions_have_other_learners(three_days):
+    _, training = three_days
+    one, two, three = training.lessons
+    course = PrintSet(replace(training, lessons=(one, two, replace(three, learners=2))), (0, 1, 2), "a4", "Course")
+    said = [inside for what, inside, _ in labels_of(course) if what == "Station 1"]
+    many = f"{one.learners_at(0)} learners"
+    assert said == [f"Supplies and things for {many} on 2 and 3 Mar 2027. See the station card.",
+                    "Supplies and things for 1 learner on 4 Mar 2027. See the station card."]
+    alike = [inside for what, inside, _ in labels_of(replace(course, training=training)) if what == "Station 1"]
+    assert alike == [f"Supplies and things for {many}. See the station card."]
 
 
 def test_a_station_card_that_runs_over_names_its_station_on_the_next_page(tmp_path):

@@ -101,7 +101,9 @@ def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, 
         return []
     gain = as_is.value - plan.value
     worth = f"for {abs(gain):,.2f} {unit.currency} {'less' if gain >= 0 else 'more'} stock at par"
-    instead = f" in place of {', '.join(here)}, because it costs less to use" if here else ""
+    gone = set(here) & set(unit.stock.unavailable)
+    instead = "" if not here else f" in place of {', '.join(here)}, because " + (
+        f"{', '.join(sorted(gone))} cannot be had" if gone else "it costs less to use")
     return [f"Judged with the items held today. The plan buys {', '.join(there)}{instead}, {worth}."]
 
 

@@ -10,6 +10,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.training.practice_page import band
 from kitplan.parts.training.print_set import PrintSet
+from kitplan.read.problems import counted
 from kitplan.write.letters import draw_text, lines_of
 from kitplan.write.listing import PAPERS
 
@@ -21,18 +22,22 @@ Label = tuple[str, str, str]
 
 
 def labels_of(prints: PrintSet) -> list[Label]:
-    """A box a station, the class box, and the practice box where stock past its date is used; each once."""
-    found = [
-        (f"Station {s + 1}", f"Supplies and things for {course.learners_at(s)} learners. See the station card.",
-         prints.title)
-        for course in prints.of(prints.lessons) for s in range(course.stations)
-    ]
+    """A box a station, the class box, and the practice box where stock past its date is used; each once, and with its
+    days where other sessions have other learners there.
+    """
+    found, lessons = [], prints.training.lessons
+    for s in range(max(course.stations for course in prints.of(prints.lessons))):
+        there = {i: lessons[i].learners_at(s) for i in prints.lessons if s < lessons[i].stations}
+        for shared, learners in prints.alike(prints.lessons, there.get):
+            when = f" on {prints.days(shared)}" if len(shared) < len(prints.lessons) else ""
+            found.append((f"Station {s + 1}", f"Supplies and things for {counted(learners, 'learner')}{when}. See the "
+                          "station card.", prints.title))
     found.append(("Class box", "What is left of opened packs, for the next class.", prints.title))
     found.append((
         "Practice box", "Stock past its date, roll ends and spare pieces. Keep it away from the stock room.",
         prints.title,
     ))
-    return sorted(dict.fromkeys(found), key=lambda label: (not label[0].startswith("Station"), label[0]))
+    return found
 
 
 def box_labels_pdf(labels: list[Label], paper: str) -> bytes:
