@@ -67,9 +67,11 @@ def test_emergency_equipment_goes_into_kits_up_to_its_level_and_no_further():
     assert found.held_back.startswith("more would put more of mask into kits than its level of 6")
 
 
-def test_kits_are_numbered_on_over_all_designs():
-    found = built(counted("gauze", 100), counted("mask", 30), *kit("A-7"))
-    assert list(found.kits) == ["A-8", "A-9", "A-10"]
+def test_kits_are_numbered_on_and_those_of_another_design_change_no_number():
+    """So the numbers that the sheet gives for the cards hold, though fewer of another design are built."""
+    for others in ((), kit("B-20")):
+        found = built(counted("gauze", 100), counted("mask", 30), *kit("A-7"), *others)
+        assert list(found.kits)[:2] == ["A-8", "A-9"]
 
 
 def test_no_more_is_built_than_is_to_stand_ready():

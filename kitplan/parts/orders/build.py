@@ -56,10 +56,9 @@ def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> t
             if short is not None or ready[design] + build[design] >= plan.builds.get(design, 0):
                 waiting.remove(design)
     shelf = {item: _in_date(now, item, day) for item in room}
-    number = _next_number(book)
     found = []
     for design in plan.designs:
-        kits = {}
+        kits, number = {}, _next_number(book, design)
         for _ in range(build[design]):
             kits[f"{design}-{number}"] = {i: _take(shelf, i, q) for i, q in plan.designs[design].items()}
             number += 1
@@ -96,9 +95,9 @@ def _take(shelf: dict[str, list[Lot]], item: str, units: int) -> tuple[Lot, ...]
     return tuple(taken)
 
 
-def _next_number(book: OrderBook) -> int:
-    """Kits are numbered on for ever: A-1, B-2, A-3."""
-    numbers = [line.number.rpartition("-")[2] for line in book.of("kits")]
+def _next_number(book: OrderBook, design: str) -> int:
+    """Kits of a design are numbered on for ever: A-1, A-2; so building fewer of another changes no number on a card."""
+    numbers = [line.number.rpartition("-")[2] for line in book.of("kits") if line.number.startswith(f"{design}-")]
     return 1 + max((int(n) for n in numbers if n.isdigit()), default=0)
 
 
@@ -109,7 +108,7 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
     """
     lines, problems, told = [], [], []
     shelf = {item: list(lots) for item, lots in now.shelf.items()}
-    number = _next_number(book)
+    numbers = {design: _next_number(book, design) for design in plan.designs}
     for row in rows:
         if row.moved_to:
             kit = now.kits.get(row.kit)
@@ -127,12 +126,13 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
             continue
         before = {x.number for x in book.of("kits") if x.event == "built" and x.day == day and x.design == row.design}
         for _ in range(row.built - len(before)):
+            number = numbers[row.design]
             short = [i for i, q in plan.designs[row.design].items() if sum(x.units for x in shelf.get(i, [])) < q]
             if short:
                 told.append(f"Kit {row.design}-{number}: the book knew of too few {', '.join(short)}. It is built as "
                             "you say; count these items again.")
             lines += _kit_lines(f"{row.design}-{number}", row.design, plan.designs[row.design], shelf, plan, day)
-            number += 1
+            numbers[row.design] += 1
     if problems:
         raise InputError(problems, "reading the kits built")
     made = list(dict.fromkeys(line.number for line in lines if line.event == "built"))
