@@ -131,7 +131,7 @@ def block_text(unit: Unit, learnt: Learnt) -> str:
         + (", redo" if learnt.redo is None else "")
         + ("" if curve else ", loosening_shape, airway_spread")
         + ".",
-        "# Use it: kitplan plan UNIT --learnt THIS_FILE, or paste it into unit.toml in place of its [resecure] block.",
+        "# A plan learns this by itself. To hold it still, paste it into unit.toml in place of its [resecure] block.",
         "[resecure]",
     ]
     bounds = {"loosening_scale_hours": "scale_hours", "loosening_shape": "shape", "airway_spread": "spread"}
