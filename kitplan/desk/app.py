@@ -8,20 +8,14 @@ from typing import Any
 from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
 
-import kitplan
-from kitplan.commands.check import report_lines
 from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
-from kitplan.desk.drawing import curve_chart, demand_chart
 from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
 from kitplan.desk.opened import PLAN_FOLDER, Opened
-from kitplan.parts.par.summary import CAUTION, not_yet_own, three_sentences
-from kitplan.planning import ready_to_plan
-from kitplan.read.grids import header_key
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.resources import sample_units
-from kitplan.write.shelf import order_rule
+from kitplan.write.caution import CAUTION
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
          ("curve_page", "Readiness and cost"), ("week_page", "The week"),
@@ -119,6 +113,10 @@ def _own_tables(folder: Path) -> list[str]:
 
 def _checked(folder: Path) -> dict[str, Any]:
     """What reading the unit says: faults beside their rows, warnings, and what was read."""
+    import kitplan
+    from kitplan.commands.check import report_lines
+    from kitplan.planning import ready_to_plan
+
     faults: tuple[Any, ...] = ()
     report: list[str] = []
     warnings: tuple[Any, ...] = ()
@@ -136,6 +134,8 @@ def _checked(folder: Path) -> dict[str, Any]:
 
 def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any]], list[Any]]:
     """Faults that stand in a cell of a table, with the row that they stand in; and the others."""
+    from kitplan.read.grids import header_key
+
     own, tables, others = _own_tables(folder), {}, []
     for fault in faults[:200]:
         if fault.file not in own or fault.row is None:
@@ -163,6 +163,8 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/")
     def unit_page(name: str) -> str:
+        from kitplan.parts.par.summary import not_yet_own, three_sentences
+
         folder = shelf.unit_of(home, name)
         job = jobs.of(folder)
         if job is not None and not job.end:
@@ -191,6 +193,8 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/par")
     def par_page(name: str) -> str:
+        from kitplan.write.shelf import order_rule
+
         plan = opened.needed(shelf.unit_of(home, name))
         sort = request.args.get("by", "")
         levels = plan.par.levels[plan.par.levels["par_units"] > 0]
@@ -202,6 +206,9 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/par/<item>")
     def item_page(name: str, item: str) -> str:
+        import kitplan
+        from kitplan.desk.drawing import demand_chart
+
         plan = opened.needed(shelf.unit_of(home, name))
         row = plan.par.levels[plan.par.levels["item"] == item]
         if row.empty:
@@ -213,6 +220,8 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/curve")
     def curve_page(name: str) -> str:
+        from kitplan.desk.drawing import curve_chart
+
         plan = opened.needed(shelf.unit_of(home, name))
         curve = plan.par.frontier.reset_index(drop=True)
         step = request.args.get("step", type=int)

@@ -6,16 +6,11 @@ import datetime
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-import kitplan
 from kitplan.desk.opened import PLAN_FOLDER
 from kitplan.desk.toml_edit import number, read_toml, write_toml
 from kitplan.desk.units import Home, unit_of
-from kitplan.outputs import part_files
-from kitplan.read.classes import class_files
-from kitplan.write.writer import write_outputs
 
 LEAST_ROWS = 3
 """Practices shown even where fewer are known."""
@@ -62,6 +57,8 @@ def add(app: Flask, home: Home) -> None:
 
 
 def _files(folder: Path) -> list[str]:
+    from kitplan.read.classes import class_files
+
     return [path.name for path in class_files(folder)] or ["class.toml"]
 
 
@@ -74,6 +71,8 @@ def _file(folder: Path) -> str:
 
 def _form(folder: Path) -> dict[str, Any]:
     """What the form shows: the class as it is, the techniques and the items to choose from."""
+    import kitplan
+
     file = _file(folder)
     now = read_toml(folder, file)
     try:
@@ -174,6 +173,10 @@ def _practice(before: dict[str, Any], technique: str, size: str, skin: str) -> d
 
 def _plan_class(folder: Path) -> None:
     """Plan the class alone and write its papers into the plan folder. Raises InputError, UnsafePlan, OSError."""
+    import kitplan
+    from kitplan.outputs import part_files
+    from kitplan.write.writer import write_outputs
+
     unit = kitplan.load_unit(folder)
     faults = unit.faults_of("training")
     if faults:
@@ -184,6 +187,8 @@ def _plan_class(folder: Path) -> None:
 
 def _result(folder: Path) -> dict[str, Any]:
     """The lists of the class as they lie in the plan folder."""
+    import pandas as pd
+
     place = folder / PLAN_FOLDER
     lists = []
     for title, name in (("To buy and to take", "training_list"), ("For each station", "station_list"),
@@ -208,6 +213,8 @@ def _papers(place: Path) -> list[str]:
 
 def _by_session(path: Path) -> list[tuple[str, list[str], list[list[str]]]]:
     """What each session takes and what goes on, a list each; none for a class that stands alone."""
+    import pandas as pd
+
     if not path.is_file():
         return []
     frame = pd.read_csv(path, dtype=str, keep_default_na=False)

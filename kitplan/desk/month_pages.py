@@ -9,12 +9,9 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-import kitplan
-from kitplan.desk.drawing import band_chart
 from kitplan.desk.opened import PLAN_FOLDER, Opened
 from kitplan.desk.toml_edit import number, read_toml, write_toml
 from kitplan.desk.units import ORIGINALS, Home, unit_of
-from kitplan.parts.compare import model as compare
 
 CHANGES = {
     "readiness": ("stock", "readiness", "Readiness target, 0.98 for 98 %"),
@@ -32,6 +29,8 @@ def add(app: Flask, home: Home, opened: Opened) -> None:
 
     @app.get("/unit/<name>/months")
     def months_page(name: str) -> str:
+        from kitplan.desk.drawing import band_chart
+
         folder = unit_of(home, name)
         plan = opened.needed(folder)
         if "forecast" not in plan.parts:
@@ -61,6 +60,9 @@ def add(app: Flask, home: Home, opened: Opened) -> None:
 
 def _answer(folder: Path, table: str, key: str, value: float) -> dict[str, Any]:
     """Compare the unit with a copy of it in which one setting is another; nothing of it is kept."""
+    import kitplan
+    from kitplan.parts.compare import model as compare
+
     with tempfile.TemporaryDirectory() as place:
         copy = Path(place) / "copy"
         shutil.copytree(folder, copy, ignore=shutil.ignore_patterns(PLAN_FOLDER, ORIGINALS, "book"))

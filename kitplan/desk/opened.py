@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flask import abort
 
-import kitplan
-from kitplan.planning import Plan
-from kitplan.saved.inputs import changed_inputs, told_changes
+if TYPE_CHECKING:
+    from kitplan.planning import Plan
 
 PLAN_FOLDER = "plan"
 NO_PLAN = "There is no plan yet. Open This unit and press Plan."
@@ -24,6 +24,8 @@ class Opened:
 
     def plan(self, unit: Path) -> Plan | None:
         """The plan in a unit's folder, None where there is none. Raises InputError for a damaged one."""
+        import kitplan
+
         record = unit / PLAN_FOLDER / "plan.json"
         try:
             state = record.stat()
@@ -45,5 +47,7 @@ class Opened:
 
     def changed(self, unit: Path) -> list[str]:
         """What has changed since the plan was made, a sentence each."""
+        from kitplan.saved.inputs import changed_inputs, told_changes
+
         plan = self.plan(unit)
         return told_changes(changed_inputs(plan, unit)) if plan is not None else []

@@ -8,6 +8,7 @@ import os
 import secrets
 import socket
 import threading
+import time
 import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
@@ -40,11 +41,19 @@ def serve(folder: Path, port: int, browser: bool) -> None:
     click.echo(f"The desk of {folder}. Only this computer can open it. Ctrl-C ends it.", err=True)
     if browser:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
+    threading.Thread(target=_warm, daemon=True).start()
     try:
         with _marked(folder, port):
             server.run()
     finally:
         app.extensions["desk"]["jobs"].end_all()
+
+
+def _warm() -> None:
+    """Load what the pages of a plan need, once the first page is there to be looked at."""
+    time.sleep(1.0)
+    import kitplan.planning
+    import kitplan.saved.folder  # noqa: F401
 
 
 @contextlib.contextmanager

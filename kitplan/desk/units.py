@@ -16,8 +16,6 @@ from werkzeug.utils import secure_filename
 
 from kitplan.read.cells import Bad, text_of
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.starter import sample_files, starter_files
-from kitplan.read.workbook import Book
 from kitplan.resources import sample_units
 from kitplan.write.writer import write_file, write_outputs
 
@@ -69,6 +67,8 @@ def unit_of(home: Home, name: str) -> Path:
 
 def make_unit(home: Home, name: str, sample: str | None) -> str:
     """Make a unit, blank or a copy of an invented sample; its folder's name. Raises ValueError, OSError."""
+    from kitplan.read.starter import sample_files, starter_files
+
     if not name.strip():
         raise ValueError("the name is empty")
     folder = home.new_folder(name)
@@ -104,6 +104,8 @@ def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
 
 
 def _first_sheet(table: str, file_name: str, content: bytes) -> bytes:
+    from kitplan.read.workbook import Book
+
     book = Book(file_name, content)
     sheet = book.sheet_named(table) or next(iter(book.sheets), None)
     grid = book.grid(sheet) if sheet is not None else Bad("holds no sheet", "Save the table again.")

@@ -8,15 +8,15 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
 from kitplan.desk.opened import NO_PLAN, PLAN_FOLDER
 from kitplan.desk.units import Home, unit_of
-from kitplan.parts.orders import round_command as rounds
-from kitplan.parts.orders.ledger import standing
-from kitplan.parts.orders.recall import find_recall
+
+if TYPE_CHECKING:
+    from kitplan.parts.orders.round_command import Session
 
 _HEADS = {
     "receive": ("order", "item", "packs", "loose_units", "expires", "lot", "pack_code", "will_not_come"),
@@ -65,8 +65,10 @@ def add(app: Flask, home: Home) -> None:
 
 
 @contextlib.contextmanager
-def _round(folder: Path) -> Iterator[rounds.Session]:
+def _round(folder: Path) -> Iterator[Session]:
     """The round of a unit that has a plan."""
+    from kitplan.parts.orders import round_command as rounds
+
     if not (folder / PLAN_FOLDER / "plan.json").is_file():
         abort(409, NO_PLAN)
     with rounds.session(folder, None, None, quiet=True) as work:
@@ -85,6 +87,8 @@ def _shown(folder: Path, template: str) -> str:
 
 def _take(folder: Path, step: str) -> list[str]:
     """Take in a form, as the same step's sheet would be. Raises InputError, OutputError."""
+    from kitplan.parts.orders import round_command as rounds
+
     with _round(folder) as work:
         seen = request.form.get("entries", type=int)
         if seen != len(work.book.lines):
@@ -126,5 +130,8 @@ def _write_sheet(path: Path, step: str) -> bool:
 
 
 def _recalled(folder: Path, lot: str) -> Any:
+    from kitplan.parts.orders.ledger import standing
+    from kitplan.parts.orders.recall import find_recall
+
     with _round(folder) as work:
         return find_recall(lot, work.book, standing(work.book), work.plan.orders.plan)

@@ -19,10 +19,11 @@ import pytest
 
 from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.overview.readers import WORKBOOKS
-from kitplan.parts.par.summary import CAUTION, three_sentences
+from kitplan.parts.par.summary import three_sentences
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.read.values import READINESS
 from kitplan.workbooks import build_workbooks
+from kitplan.write.caution import CAUTION
 from kitplan.write.shelf import shelf_key, stock_lines
 
 SHEETS = {

@@ -13,15 +13,6 @@ if TYPE_CHECKING:
     from kitplan.planning import Plan
     from kitplan.read.values import Unit
 
-CAUTION = (
-    "kitplan plans quantities of supplies. It does not say when or how to re-secure a tube, nor choose a tube, "
-    "mask or bag, nor treat anyone. Quantities follow the numbers you enter. Follow your unit's policy, product "
-    "labelling, infection-control rules and local codes; re-securing is done by trained, licensed staff, at least "
-    "two of them. Emergency airway equipment belongs at every bedside whatever this plan says: check it with your "
-    "own eyes. Hand hygiene and standard precautions before and after. Enter nothing that identifies a patient."
-)
-
-
 def three_sentences(plan: Plan) -> tuple[str, str, str]:
     """What the par levels cost, how ready they are, and what to look at first."""
     par = plan.par
