@@ -126,6 +126,9 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
     return [problems[i] for i in sorted(range(len(problems)), key=lambda i: places[i])]
 
 
+_MOST_ALIKE = 3
+
+
 def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
     """Return the known word most like `word`, or None when nothing is close. cutoff: likeness wanted, 0 to 1."""
     options = list(known)
@@ -135,12 +138,17 @@ def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
 
 
 def suggestion(word: str, known: Iterable[str], *, limit: int = 12) -> str:
-    """Return one imperative sentence that names the nearest known word, or the choices."""
+    """Return one imperative sentence that names the nearest known word, or the choices: of more than `limit`, the
+    few that are most like it.
+    """
     options = list(known)
     near = nearest(word, options)
     if near is not None:
         return f"Did you mean {near!r}?"
     between = "; " if any("," in option for option in options) else ", "
+    if len(options) > limit:  # a long list helps nobody: those most like the word
+        limit = min(limit, _MOST_ALIKE)
+        options.sort(key=lambda x: -difflib.SequenceMatcher(None, key_of(word), key_of(x)).ratio())
     listed = between.join(options[:limit]) + (f" and {len(options) - limit} more" if len(options) > limit else "")
     return f"Use one of: {listed}." if options else "Leave it out."
 

@@ -41,6 +41,7 @@ _TYPED = {
 """Columns that a person fills in: a row without any of them says nothing."""
 
 _ENOUGH_BYTES = 60_000_000
+_NOWHERE = "", 0
 _KIT = "kit "
 
 
@@ -223,7 +224,8 @@ def _from_workbook(path: Path, content: bytes, names: Names, wanted: tuple[str, 
         return found
     grids = {sheet: grid for sheet in book.sheets if isinstance(grid := book.grid(sheet), Grid)}
     told = _labels(grids)
-    found = replace(found, plan_number=text_of(told.get("plan number", "")), unit_name=text_of(told.get("unit", "")))
+    found = replace(found, plan_number=text_of(told.get("plan number", _NOWHERE)[0]),
+                    unit_name=text_of(told.get("unit", _NOWHERE)[0]))
     for table in wanted:
         sheet = _sheet_of(table, grids)
         if sheet is not None:
@@ -261,7 +263,7 @@ def _table(found: RoundSheets, table: str, grid: Grid, columns: Mapping[str, Col
     rows = reader.records()
     if table in DAY_LABELS:
         day = _labels({"": grid}).get(DAY_LABELS[table].casefold())
-        at = _day(day, found.source, DAY_LABELS[table], findings) if day is not None else max(
+        at = _day(*day, found.source, DAY_LABELS[table], findings) if day is not None else max(
             (row["date"] for row in rows if row.get("date") is not None), default=None)
         found = found if at is None else replace(found, days={**found.days, table: at})
     return replace(found, **_READ[table](reader, rows, names))
@@ -275,28 +277,28 @@ def _filled(raw: RawTable, table: str) -> RawTable:
     return replace(raw, columns=columns, rows=raw.rows[keep], others=[])
 
 
-def _day(given: object, source: str, label: str, findings: Findings) -> date | None:
-    """The date written beside the label."""
+def _day(given: object, row: int, source: str, label: str, findings: Findings) -> date | None:
+    """The date written beside the label, in that row."""
     if isinstance(given, str) and given.casefold().endswith(" by"):
         return None
     (moment,) = read_days([given], day_order([given]))
     if isinstance(moment, Moment):
         return moment.day
-    findings.fault(source, f"{label.lower()}: {moment.fault}", moment.mend, column=label, value=given)
+    findings.fault(source, moment.fault, moment.mend, row=row, column=label, value=given)
     return None
 
 
-def _labels(grids: Mapping[str, Grid]) -> dict[str, Any]:
-    """What stands to the right of the labels Unit, Plan number and the dates, wherever they are."""
+def _labels(grids: Mapping[str, Grid]) -> dict[str, tuple[Any, int]]:
+    """What stands to the right of the labels Unit, Plan number and the dates, wherever they are, and its row."""
     wanted = {"unit", "plan number", *(label.casefold() for label in DAY_LABELS.values())}
-    found: dict[str, Any] = {}
+    found: dict[str, tuple[Any, int]] = {}
     for grid in grids.values():
-        for row in grid.rows[:60]:
+        for number, row in zip(grid.numbers[:60], grid.rows):
             for at, cell in enumerate(row):
                 label = str(tidy(cell) or "").casefold().rstrip(":") if isinstance(cell, str) else ""
                 value = next((tidy(c) for c in row[at + 1:at + 4] if tidy(c) not in (None, "")), None)
                 if label in wanted and label not in found and value is not None:
-                    found[label] = value
+                    found[label] = value, number
     return found
 
 

@@ -27,16 +27,17 @@ class Shelf:
             self.lots.append([units, expires, lot])
             self.lots.sort(key=lambda x: (x[1] or date.max, x[2]))
 
-    def take(self, units):
-        """Up to `units`, first expired first: [(units, expires, lot)]."""
+    def take(self, units, until=date.min):
+        """Up to `units`, first expired first: [(units, expires, lot)]; what lasts past `until` before what does not,
+        and what has no date last.
+        """
         taken = []
-        while units and self.lots:
-            part = min(units, self.lots[0][0])
-            taken.append((part, *self.lots[0][1:]))
-            self.lots[0][0] -= part
+        for entry in sorted(self.lots, key=lambda x: 2 if x[1] is None else int(x[1] <= until)):
+            part = min(units, entry[0])
+            taken += [(part, *entry[1:])] if part else []
+            entry[0] -= part
             units -= part
-            if not self.lots[0][0]:
-                self.lots.pop(0)
+        self.lots = [x for x in self.lots if x[0]]
         return taken
 
     def past(self, day):

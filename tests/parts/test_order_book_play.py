@@ -16,9 +16,9 @@ from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
-from kitplan.parts.orders.steps import count, order_lines, receive
+from kitplan.parts.orders.steps import answer, count, order_lines, receive
 from kitplan.read.order_book import OrderBook
-from kitplan.read.round_sheets import CountedRow, KitRow, KitsFound, ReceivedRow, RoundSheets
+from kitplan.read.round_sheets import Answer, CountedRow, KitRow, KitsFound, ReceivedRow, RoundSheets
 from tests.parts.round_play import Shelf, Truth, day_of, generator, in_packs
 
 PACKS = {"gauze": 12, "gloves": 50, "mask": 5, "bag": 1, "tape": 6}
@@ -68,6 +68,10 @@ class Play:
     def catalogue(self):
         return catalogue_of(self.packs)
 
+    @property
+    def next_count(self):
+        return standing(self.book).last_count + timedelta(days=7)
+
     def a_day(self, day):
         """Use at bedsides, kits issued, opened and brought back; kits are moved in the book as they are moved."""
         for item, mean in USE.items():
@@ -96,7 +100,7 @@ class Play:
             return
         old = next(x for x in kit["lots"] if x[0] == "gauze")
         kit["lots"].remove(old)
-        fresh = [("gauze", *x) for x in self.truth.shelves["gauze"].take(1)]
+        fresh = [("gauze", *x) for x in self.truth.shelves["gauze"].take(1, self.next_count)]
         left = [("gauze", old[1] - 1, *old[2:])] if old[1] > 1 else []
         kit["lots"] += left + fresh
         kit["content"] = [(x[0], x[1]) for x in kit["lots"]]
@@ -169,6 +173,16 @@ class Play:
         assert not again.lines, "the same count read twice"
         assert "already" in again.told[-1]
 
+    def answer(self, day):
+        """A count was asked about only where more truly lies there than should; it is so, and the person says so."""
+        asked = standing(self.book).asked
+        for line in asked:
+            assert (line.table, line.day, line.units) == ("counts", day, self.truth.shelves[line.item].units)
+            assert line.units > self.plan.level[line.item].top_units
+            assert any(r.item == line.item for _, sheets in self.unwritten for r in sheets.received)
+        if asked:
+            self.write(answer([Answer(2, line.entry, True, None, None) for line in asked], self.book, "answers"))
+
     def order(self, day):
         now = standing(self.book)
         order = make_order(self.plan, now, self.catalogue)
@@ -203,7 +217,8 @@ class Play:
             if plan.build:
                 rows.append(KitRow(1, plan.design, plan.build + done, "", ""))
             for number, content in plan.kits.items():
-                lots = [(item, *lot) for item, units in KIT.items() for lot in self.truth.shelves[item].take(units)]
+                lots = [(item, *lot) for item, units in KIT.items()
+                        for lot in self.truth.shelves[item].take(units, self.next_count)]
                 assert sum(x[1] for x in lots) == sum(KIT.values()), "built from what is not there"
                 assert {i: sum(x.units for x in ls) for i, ls in content.items()} == KIT
                 self.truth.kits[number] = {"number": number, "where": "shelf", "lots": lots,
@@ -247,6 +262,7 @@ def play(seed, days, *, calm=False):
         room.deliveries(day, lost=lost, parts=not calm)
         if number % 7 == 0 and (calm or room.rng.random() < 0.85):
             room.count(day)
+            room.answer(day)
             room.write_down()
             room.check(counted_today=True)
             room.order(day)

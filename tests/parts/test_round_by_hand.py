@@ -280,6 +280,28 @@ def test_too_few_is_believed_at_once_and_too_many_is_asked_with_what_was_expecte
         "asked", "60 of gauze were counted where 40 were expected and 49 is the most there should be")
 
 
+@pytest.mark.parametrize("typed_first", [True, False])
+def test_more_than_should_be_may_be_an_order_that_came_and_was_not_typed(typed_first):
+    """Four masks and two on order make the level of six. A kit taken apart brings a fifth, and the two are put away
+    untyped: seven lie there. It is asked, and the question names the order; yes, and the delivery: nothing was used."""
+    made = book(counted("gauze", 40), counted("mask", 5), *kit("A-1"), *kit("A-1", 2, "to_bedside"),
+                counted("mask", 4, 3), ordered("mask", 2, 3), *kit("A-1", 4, "taken_apart"))
+    step = count(RoundSheets("count", counted=(CountedRow(2, "mask", 7, 0),)), made, PLAN, CATALOGUE, on(7))
+    assert [(x.event, x.note) for x in step.lines] == [(
+        "asked", "7 of mask were counted where 5 were expected and 6 is the most there should be; order 1 still waits "
+        "for 2: if they came, type them on Receive with the day they came")]
+    made = made.grown(step.lines, "P")
+    (asked,) = standing(made).asked
+    assert standing(made).expected["mask"] == 5, "not believed until it is answered"
+    late = receive(RoundSheets("receive", (ReceivedRow(2, "1", "mask", 2, 0),)), made, PLAN, CATALOGUE, on(5)).lines
+    yes = answer([Answer(2, asked.entry, True, None, None)], made, "answers").lines
+    for lines in (late, yes) if typed_first else (yes, late):
+        made = made.grown(lines, "P")
+    now = standing(made)
+    assert (now.expected["mask"], now.to_come("mask"), now.asked) == (7, 0, ())
+    assert [s.used for s in now.spells if s.item == "mask"] == [0, 0]
+
+
 @pytest.mark.parametrize(("units", "event"), [(147, "counted"), (148, "asked")])
 def test_a_first_count_may_be_three_times_the_most_that_the_plan_would_hold(units, event):
     (line,) = counting(CountedRow(2, "gauze", 0, units), lines=()).lines
@@ -511,6 +533,40 @@ def test_kits_are_built_first_expired_first_out_and_never_of_what_is_out_of_date
     lots = [[(x.units, x.lot) for x in content["gauze"]] for content in found.kits.values()]
     assert lots == [[(3, "G1")], [(1, "G1"), (2, "G2")], [(3, "G2")]]
     assert found.held_back == "gauze is short: what is left on the shelf is needed until the order arrives"
+
+
+def test_kits_take_what_lasts_past_the_next_count_and_say_where_no_such_lot_is_left():
+    """Counts are seven days apart. A mask of the third day and one of the seventh, two of the eighth: two kits last;
+    the third and fourth do not, which is said. The list and what the book writes down name the same lots."""
+    made = book(counted("gauze", 40), *(counted("mask", n, lot=f"M{d}", expires=on(d)) for n, d in
+                                        ((1, 3), (1, 7), (2, 8))))
+    (found,) = plan_builds(PLAN, standing(made), made, DAY)
+    assert [lot.lot for _, item, lot in found.takes() if item == "mask"] == ["M8", "M8", "M3", "M7"]
+    assert found.soon == ("kit A-3 has mask of 2026-07-04, and no later lot is left; "
+                          "kit A-4 has mask of 2026-07-08, and no later lot is left")
+    for day in (DAY, on(1)):
+        step = built([KitRow(2, "A", 4, "", "")], made, standing(made), PLAN, day, "kits")
+        assert [x.lot for x in step.lines if x.item == "mask"] == ["M8", "M8", "M3", "M7"]
+    lasting = built([KitRow(2, "A", 2, "", "")], made, standing(made), PLAN, DAY, "kits").lines
+    kits = standing(made.grown(lasting, "P")).kits_at("shelf")
+    assert [(k.number, k.first_expiry) for k in kits] == [("A-1", on(8)), ("A-2", on(8))]
+    assert not [q for q in asked(*made.lines, *lasting) if q.item.startswith("kit")], "none need be taken apart at once"
+
+
+def test_what_has_no_date_goes_into_kits_last_as_the_book_takes_it():
+    made = book(counted("gauze", 40), counted("mask", 1, lot="M3", expires=on(3)), counted("mask", 3))
+    (found,) = plan_builds(PLAN, standing(made), made, DAY)
+    assert [lot.lot for _, item, lot in found.takes() if item == "mask"] == ["M3", "", "", ""]
+    step = built([KitRow(2, "A", 2, "", "")], made, standing(made), PLAN, DAY, "kits")
+    kits = standing(made.grown(step.lines, "P")).kits
+    assert [k.first_expiry for k in kits.values()] == [on(3), None]
+
+
+def test_a_lot_that_is_out_of_date_is_named_for_no_kit():
+    made = book(counted("gauze", 40), counted("mask", 1, lot="OLD", expires=on(-1)))
+    step = built([KitRow(2, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+    assert step.told[0].startswith("Kit A-1: the book knew of too few mask.")
+    assert "OLD" not in {x.lot for x in step.lines}
 
 
 def test_kits_that_a_person_built_are_taken_from_the_lots_and_numbered_on():

@@ -173,4 +173,7 @@ def test_the_nearest_word_is_suggested_and_else_the_choices():
     assert suggestion("zebra", ["a", "b"]) == "Use one of: a, b."
     assert suggestion("zebra", ["a", "Oral, two"]) == "Use one of: a; Oral, two."
     assert suggestion("zebra", ["a", "b", "c"], limit=2) == "Use one of: a, b and 1 more."
+    items = [f"{k}_{what}" for what in ("mask", "gauze", "tape_roll") for k in ("aa", "bb", "cc", "dd", "ee")]
+    assert suggestion("tape roll wide soft", items, limit=12) == (
+        "Use one of: aa_tape_roll, bb_tape_roll, cc_tape_roll and 12 more.")
     assert key_of("  Two-Part  NAME ") == "two_part_name"

@@ -191,6 +191,12 @@ def test_the_order_begins_with_what_is_urgent_and_was_not_counted(weekly, order)
     assert "not counted" in listing.rows[0][6]
 
 
+def test_the_order_marks_emergency_equipment_and_nothing_else(weekly, order):
+    marked = {row[1].partition("EM  ")[2] for row in order_list(weekly, order, "USD", "foot").rows if "EM  " in row[1]}
+    wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]["item"]
+    assert marked == {level.description for level in LEVELS if level.critical and level.item in set(wanted)} != set()
+
+
 def test_the_expiry_list_begins_with_the_nearest_date(order):
     rows = expiry_list(order, "foot", SPOKEN).rows
     assert [r[0] for r in rows] == ["2026-07-03", "2027-01-31"]

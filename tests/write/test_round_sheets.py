@@ -111,6 +111,8 @@ def test_the_order_puts_urgent_lines_first_and_adds_up(plan):
     assert groups[0] == "URGENT"
     assert groups[-1] == "Total"
     lines = [r for r in found if isinstance(r[8], int) and r[1]]
+    critical = set(plan.unit.items.loc[plan.unit.items["critical"], "item"])
+    assert {r[1] for r in lines if r[2].startswith("EM  ")} == critical & {r[1] for r in lines} != set()
     total = next(r for r in found if r[0] == "Total")
     assert total[8] == sum(r[8] for r in lines)
     assert total[9] == pytest.approx(sum(r[9] for r in lines))

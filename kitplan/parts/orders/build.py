@@ -2,13 +2,14 @@
 
 A kit is built only from what is there, and never so many that an emergency item in the kits ready would be more than
 its level, or that what stays loose of another item would fall under what one lead time may need (its urgent level).
+Of the lots, those come first that last past the next count: another would soon have to be taken out of the kit again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 
 from kitplan.parts.orders.ledger import Kit, Lot, Standing, first_out
 from kitplan.parts.orders.round_plan import RoundPlan
@@ -23,6 +24,7 @@ class Build:
     """Kits of one design. wanted: by the plan. ready: on the shelf now. build: what can be built now.
 
     kits: kit number -> what goes in, item -> lots. held_back: why fewer than wanted can be built, "" when not.
+    soon: what in them does not last past the next count, as no later lot is left, "" where all does.
     """
 
     design: str
@@ -31,6 +33,7 @@ class Build:
     build: int
     kits: Mapping[str, Mapping[str, tuple[Lot, ...]]]
     held_back: str
+    soon: str = ""
 
     def takes(self) -> Iterator[tuple[str, str, Lot]]:
         """(kit number, item, lot) of everything that goes in."""
@@ -55,15 +58,25 @@ def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> t
                     room[item] -= quantity
             if short is not None or ready[design] + build[design] >= plan.builds.get(design, 0):
                 waiting.remove(design)
-    shelf = {item: _in_date(now, item, day) for item in room}
+    shelf = {item: _for_kits(item, now, plan, day) for item in room}
     found = []
     for design in plan.designs:
         kits, number = {}, _next_number(book, design)
         for _ in range(build[design]):
             kits[f"{design}-{number}"] = {i: _take(shelf, i, q) for i, q in plan.designs[design].items()}
             number += 1
-        found.append(Build(design, plan.builds.get(design, 0), ready[design], build[design], kits, why[design]))
+        made = Build(design, plan.builds.get(design, 0), ready[design], build[design], kits, why[design])
+        found.append(replace(made, soon=_soon(made, _next_count(now, plan, day))))
     return tuple(found)
+
+
+def _next_count(now: Standing, plan: RoundPlan, day: date) -> date:
+    return (now.last_count or day) + timedelta(days=round(plan.review_days))
+
+
+def _soon(made: Build, until: date) -> str:
+    return "; ".join(f"kit {number} has {item} of {lot.expires.isoformat()}, and no later lot is left"
+                     for number, item, lot in made.takes() if lot.expires and lot.expires <= until)
 
 
 def _room(item: str, plan: RoundPlan, now: Standing, day: date) -> int:
@@ -89,8 +102,16 @@ def _in_date(now: Standing, item: str, day: date) -> list[Lot]:
     return [lot for lot in now.shelf.get(item, ()) if lot.expires is None or lot.expires >= day]
 
 
+def _for_kits(item: str, now: Standing, plan: RoundPlan, day: date) -> list[Lot]:
+    """Lots in date in the order that kits take them: those that last past the next count, then the others, each first
+    expired first. Undated ones come last: of a line that names no lot, the book takes the first to expire.
+    """
+    until = _next_count(now, plan, day)
+    return sorted(_in_date(now, item, day), key=lambda x: 2 if x.expires is None else int(x.expires <= until))
+
+
 def _take(shelf: dict[str, list[Lot]], item: str, units: int) -> tuple[Lot, ...]:
-    """First expired first out."""
+    """The first of the lots as they stand."""
     taken, shelf[item] = first_out(shelf[item], units)
     return tuple(taken)
 
@@ -107,7 +128,7 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
     A row says how many kits of a design were built on that day in all: the same sheet read twice builds none twice.
     """
     lines, problems, told = [], [], []
-    shelf = {item: list(lots) for item, lots in now.shelf.items()}
+    shelf = {item: _for_kits(item, now, plan, day) for item in now.shelf}
     numbers = {design: _next_number(book, design) for design in plan.designs}
     for row in rows:
         if row.moved_to:

@@ -153,6 +153,7 @@ def build(**given: Any) -> None:
     weekly = _taken_in("build", **given)
     for made in weekly.builds:
         held = f" Not more: {made.held_back}." if made.held_back else ""
+        held += f" Look at: {made.soon}." if made.soon else ""
         click.echo(f"Kit {made.design}: {made.ready} ready of {made.wanted}; build {made.build}.{held}")
 
 

@@ -57,7 +57,7 @@ def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
                Column("First date", 20, "write"), Column("Thrown away", 18, "write"))
     now = weekly.now
     rows: list[tuple[object, ...]] = [
-            (r.bin, f"{'EM  ' if r.critical else ''}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
+            (r.bin, f"{weekly.plan.mark(r.item)}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
              max(now.expected[r.item], 0) if r.item in now.counted else None, None, "–" if r.packs_only else None, None,
              None) for r in weekly.plan.levels]
     rows += [("", f"Kit {d}, built and closed (count kits)", "each", None, len(now.kits_at("shelf", d)), *[None] * 4)
@@ -74,12 +74,13 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
                Column("On shelf", 14, "number"), Column("Order packs", 15, "strong"),
                Column(f"Value ({currency})", 20, "money"), Column("Because", 70), Column("Done", 12, "write"))
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]
-    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{r.description or r.item}", unit_of_issue(r.pack),
-             r.on_hand_units, r.order_packs, r.value, r.because, None) for r in wanted.itertuples(index=False)]
+    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{weekly.plan.mark(r.item)}{r.description or r.item}",
+             unit_of_issue(r.pack), r.on_hand_units, r.order_packs, r.value, r.because, None)
+            for r in wanted.itertuples(index=False)]
     number = f" {order.number}" if order.number else ""
     ask = " ASK BEFORE YOU CHANGE what lies at the bedside." if weekly.back_order is not None else ""
     note = (f"Counted on {order.counted.isoformat()}. Value of the order {order.value:,.2f} {currency}. Urgent lines "
-            f"first: do not wait for the order day.{ask}")
+            f"first: do not wait for the order day. EM marks emergency equipment.{ask}")
     return Listing(f"Order{number}", note, columns, rows, foot, upright=False)
 
 
@@ -103,5 +104,6 @@ def build_list(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listin
     rows = [(number, lot.units, spoken.get(item) or item, bins.get(item, ""), lot.lot,
              lot.expires.isoformat() if lot.expires else "", None)
             for build in weekly.builds for number, item, lot in build.takes()]
-    return Listing("Kits to build", "One kit after the other; write its number and its first date on its card. Where "
-                   "another lot is nearer its date, take that one and write it here.", columns, rows, foot)
+    return Listing("Kits to build", "One kit after the other; write its number and its first date on its card. The "
+                   "lots last past the next count where there are such; where you take another one, write it here.",
+                   columns, rows, foot)

@@ -68,6 +68,10 @@ class RoundPlan:
         """Levels by item."""
         return {level.item: level for level in self.levels}
 
+    def mark(self, item: str) -> str:
+        """What stands before the name of emergency equipment on sheets and prints."""
+        return "EM  " if item in self.level and self.level[item].critical else ""
+
     @property
     def protection_days(self) -> float:
         """Review plus lead time."""

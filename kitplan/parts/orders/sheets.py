@@ -14,7 +14,7 @@ import pandas as pd
 from kitplan.parts.orders.back_order_sheet import add_back_order
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order
-from kitplan.parts.orders.round_plan import Level
+from kitplan.parts.orders.round_plan import Level, RoundPlan
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
@@ -118,7 +118,7 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
         f'IF(M{at}>MAX({level.top_units},N(G{at})+D{at}),"SO MANY?",IF(M{at}+N{at}+O{at}<E{at},"order","")))))'
     )
     return (
-        level.bin, item, f"EM  {level.description}" if level.critical else level.description, level.pack,
+        level.bin, item, f"{weekly.plan.mark(item)}{level.description}", level.pack,
         level.level_units, now.last.get(item), expected, None, None, None, None,
         None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
         Formula(look),
@@ -146,7 +146,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     page = _page(book, "ordered", "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 8, 9),
                  "4  Order", "Where the position (usable stock, kits ready and what is on order) is under its number, "
                  "the fewest whole packs that bring it there. Urgent lines come first: do not wait for the order day. "
-                 "Where you ordered another number of packs, type it under Ordered.")
+                 "Where you ordered another number of packs, type it under Ordered. EM marks emergency equipment.")
     for sentence in weekly.sentences(book.currency):
         page.spread(sentence, "wrap")
     for sentence in guessed:
@@ -155,7 +155,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     page.header(("Bin", "Item", "Description", "Pack", "Under", "On shelf", "Usable", "On order", "Order packs",
                  f"Value ({book.currency})", "Lasts days", "Because", "Order", "Ordered"), kinds, frozen_columns=3)
     if weekly.order is not None:
-        _order_lines(page, weekly.order, kinds)
+        _order_lines(page, weekly.order, weekly.plan, kinds)
     if weekly.back_order is not None:
         add_back_order(page, weekly.back_order, book.currency)
     if weekly.order is not None:
@@ -163,7 +163,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     page.protect()
 
 
-def _order_lines(page: Page, order: Order, kinds: Sequence[str]) -> None:
+def _order_lines(page: Page, order: Order, plan: RoundPlan, kinds: Sequence[str]) -> None:
     lines = order.lines
     groups = (("URGENT", order.urgent), ("To order", lines[~lines["urgent"] & (lines["order_packs"] > 0)]),
               ("Nothing to order", lines[~lines["urgent"] & (lines["order_packs"] == 0)]))
@@ -172,7 +172,8 @@ def _order_lines(page: Page, order: Order, kinds: Sequence[str]) -> None:
             page.group((name,))
         for row in group.itertuples(index=False):
             boxes = kinds if row.order_packs else (*kinds[:-1], "text")
-            page.row((row.bin, row.item, row.description, row.pack, row.par_units, row.on_hand_units, row.cover_units,
+            name = f"{plan.mark(row.item)}{row.description}"
+            page.row((row.bin, row.item, name, row.pack, row.par_units, row.on_hand_units, row.cover_units,
                       row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
                       order.number if row.order_packs else None, None), boxes)
     page.total(("Total", *[None] * 7, int(lines["order_packs"].sum()), order.value, None, None, None, None),
@@ -211,6 +212,7 @@ def _build(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
         numbers = ", ".join(build.kits)
         told = f"Build {numbers}" if numbers else "Enough stand ready" if not build.held_back else "None"
         told += f". Not more: {build.held_back}" if build.held_back else ""
+        told += f". Look at: {build.soon}" if build.soon else ""
         page.row((build.design, told, build.wanted, build.ready, build.build, None, *[None] * 6),
                  (kinds[0], "wrap", *kinds[2:9], "text", "text", "text"))
     for kit in [*weekly.now.kits_at("shelf"), *weekly.now.kits_at("bedside")]:

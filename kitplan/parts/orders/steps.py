@@ -208,7 +208,9 @@ def _too_many(item: str, units: int, pack: int, group: Sequence[CountedRow], the
         return f"{units} of {item} is more than three times what the plan would ever hold, {most}" if (
             level and units > 3 * most) else ""
     if units > most and units > expected + max(level.pack if level else pack, expected // 4):
-        return f"{units} of {item} were counted where {expected} were expected and {most} is the most there should be"
+        return (f"{units} of {item} were counted where {expected} were expected and {most} is the most there should be"
+                + next((f"; order {o.number} still waits for {o.units}: if they came, type them on Receive with "
+                        "the day they came" for o in then.open if o.item == item), ""))
     return ""
 
 

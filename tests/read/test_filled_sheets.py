@@ -1,0 +1,35 @@
+"""Sheets of the round as a person filled them in: what cannot be read says where it stands."""
+
+import pytest
+from openpyxl import Workbook
+
+from kitplan.read.problems import InputError
+from kitplan.read.round_sheets import Names, read_round
+
+ITEMS = [f"item_{k}" for k in range(30)]
+
+
+def problem_of(folder, *rows):
+    """The one problem of a filled-in Count sheet."""
+    book = Workbook()
+    book.active.title = "Count"
+    for row in rows:
+        book.active.append(row)
+    book.save(path := folder / "stock-room.xlsx")
+    with pytest.raises(InputError) as error:
+        read_round(path, Names({}, {}, frozenset(ITEMS)), ("count",))
+    (problem,) = error.value.problems
+    return problem
+
+
+def test_a_day_of_the_count_that_is_none_names_its_row_and_its_label_once(tmp_path):
+    problem = problem_of(tmp_path, ("Stock room",), ("Date of count:", "the 40th"), (),
+                         ("Item", "Pack", "Packs", "Loose units"), ("item_1", 1, 3, 0))
+    assert (problem.row, problem.column, problem.value) == (2, "Date of count", "the 40th")
+    assert "date of count" not in problem.fault.casefold()
+
+
+def test_an_item_that_nobody_knows_is_refused_with_the_few_that_are_most_like_it(tmp_path):
+    problem = problem_of(tmp_path, ("Item", "Pack", "Packs", "Loose units"), ("bread rolls 2", 1, 3, 0))
+    assert (problem.row, problem.value) == (2, "bread rolls 2")
+    assert problem.mend == "Use one of: item_2, item_12, item_20 and 27 more."
