@@ -68,6 +68,14 @@ def test_repr_fits_a_screen_and_says_the_number_the_unit_and_the_answer(planned)
     assert "target 95.0 %" in text
 
 
+@pytest.mark.parametrize("part", ["unit", "par"])
+def test_every_result_prints_itself_on_a_screen(planned, part):
+    text = repr(planned.unit if part == "unit" else planned.result(part))
+    assert len(text.splitlines()) < 40
+    assert max(map(len, text.splitlines())) < 160
+    assert " x " in text or "(...)" in text
+
+
 def test_the_seed_that_was_given_is_the_seed_of_the_scenarios(planned, small_unit):
     assert planned.demand().seed == planned.demand("verify").seed == 3
     other = plan_unit(small_unit, seed=4, parts=("par",))

@@ -15,8 +15,8 @@ from kitplan.parts.results import NotPlanned, Planned, Results
 from kitplan.parts.work import Work
 
 PACKAGE = Path(kitplan.__file__).parent
-ROAD = ["interruptions", "beside", "resources", "read", "demand", "solve", "model", "gate", "planning", "saved",
-        "hospital", "write", "plan_record", "paper", "workbooks", "outputs", "many", "command", "desk", "cli",
+ROAD = ["interruptions", "beside", "brief", "resources", "read", "demand", "solve", "model", "gate", "planning",
+        "saved", "hospital", "write", "plan_record", "paper", "workbooks", "outputs", "many", "command", "desk", "cli",
         "__main__"]
 """A room may import from itself and from rooms to its left. Inside a part, models, paper and commands are rooms too."""
 

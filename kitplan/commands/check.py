@@ -106,6 +106,8 @@ def _present(unit: Unit) -> dict[object, str]:
 
 
 def _table_lines(unit: Unit) -> list[str]:
+    from kitplan.read.values import NAME_YOURS, NO_CURRENCY
+
     lines = [f"Catalogue: {len(unit.items)} items. Recipes in use: "
              f"{'; '.join(dict.fromkeys(unit.techniques[n].title for n in unit.strata['technique']))}."]
     named = {"re-secure log": unit.log, "stock issues": unit.issues, "present par": unit.present_par,
@@ -116,5 +118,6 @@ def _table_lines(unit: Unit) -> list[str]:
     lines.append(f"Also read: {', '.join(there)}." if there else "Also read: nothing.")
     if absent:
         lines.append(f"Not there: {', '.join(absent)}; the parts that need them are left out.")
+    lines += [NAME_YOURS] if unit.currency == NO_CURRENCY else []
     lines.append(f"Files read: {', '.join(unit.checksums)}.")
     return lines

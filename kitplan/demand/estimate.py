@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand import wear
 from kitplan.demand.observed import Observation, observe, observed_spells
 from kitplan.demand.partial_pooling import PooledRates, count_dispersion, pool_rates
@@ -34,8 +35,8 @@ REASON_NAMES = {
 }
 
 
-@dataclass(frozen=True)
-class Learnt:
+@dataclass(frozen=True, repr=False)
+class Learnt(Brief):
     """What was learnt. See config/columns.csv (rates, reasons, wear_curve) for the frames.
 
     used: False when the defaults stay. source: "airways followed" (wear and spread fitted), "counts" (rates and

@@ -145,8 +145,8 @@ def _typed(setting: object, value: object) -> object:
         parts = [part.strip(" '\"") for part in text_of(value).strip("[]").replace(";", ",").split(",") if part.strip()]
         return parts if kind == "texts" else [part if isinstance(n, Bad) else n
                                               for part, n in zip(parts, read_numbers(parts))]
-    if kind == "flag" and isinstance(value, str) and value.casefold() in ("yes", "no", "true", "false"):
-        return value.casefold() in ("yes", "true")
+    if kind == "flag" and text_of(value).casefold() in ("yes", "no", "true", "false"):
+        return text_of(value).casefold() in ("yes", "true")
     if kind in ("number", "integer"):
         percent = isinstance(value, str) and value.endswith("%")
         number = read_numbers([text_of(value).rstrip("% ") if percent else value])[0]

@@ -32,6 +32,7 @@ from kitplan.read.strata import build_strata, expected_keys, stratum_codes
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, read_techniques, technique_assumptions
 from kitplan.read.values import (
+    NO_CURRENCY,
     STRATUM_KEY,
     Assumption,
     BedsidePolicy,
@@ -46,7 +47,6 @@ from kitplan.read.values import (
 _OPENED_BY: Mapping[str, Callable[[RawTable, Findings], TableReader | None]] = {"stock_issues": issues_reader}
 """Tables that are not read as they stand."""
 
-NO_CURRENCY = "money units"
 """What stands behind a sum of a unit that names no currency."""
 
 

@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.read.class_values import TrainingClass
 from kitplan.read.problems import Problem
 
@@ -165,6 +166,8 @@ class Technique:
         return {role: need for role, need in needs.items() if need > 0}
 
 
+NO_CURRENCY = "money units"
+NAME_YOURS = f'Sums are in {NO_CURRENCY}: name your currency, as "EUR", at the top of the unit\'s settings.'
 READINESS = "the chance that nothing runs short from one count until the order of the next count arrives"
 """What readiness is, in the same words wherever a person reads of it."""
 
@@ -337,8 +340,8 @@ def said_source(ground: str, file: str) -> str:
     return ground if file.startswith("config/") else f"{ground} (this unit's own {file})"
 
 
-@dataclass(frozen=True, eq=False)
-class Unit:
+@dataclass(frozen=True, eq=False, repr=False)
+class Unit(Brief):
     """Everything known about one unit, checked: the one input value of the program. Equal only to itself.
 
     path: folder or workbook it came from. checksums: SHA-256 of each file read, by file name.

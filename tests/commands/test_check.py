@@ -37,6 +37,12 @@ def write(folder, census, toml="mean_stay_days = 5\n"):
     return folder
 
 
+def test_a_unit_without_a_currency_is_told_to_name_one(tmp_path):
+    unit = write(tmp_path, "route,tube_mm,airways\noral,4,2\n")
+    assert "Sums are in money units: name your currency" in run(unit).output
+    assert "money units" not in run(sample_units()["mill_lane"]).output
+
+
 def test_problems_go_to_standard_error_with_exit_code_2(tmp_path):
     result = run(write(tmp_path, "route,tube_mm,airways\noral,3.3,2\norl,3.5,2\n"))
     assert result.exit_code == 2

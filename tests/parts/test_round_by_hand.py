@@ -589,6 +589,16 @@ def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_ag
         built([KitRow(2, "B", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
 
 
+def test_more_kits_than_are_to_stand_ready_are_not_believed_of_parts_that_the_book_does_not_know():
+    """A slip of the finger would put masks into kits that are not there, and take them off the order."""
+    made = book(counted("gauze", 12), counted("mask", 6))
+    with pytest.raises(InputError, match=r"more than the 4 that are to stand ready.*got '44'.*count these items first"):
+        built([KitRow(2, "A", 44, "", "")], made, standing(made), PLAN, DAY, "kits")
+    known = book(counted("gauze", 60), counted("mask", 6))
+    step = built([KitRow(2, "A", 5, "", "")], known, standing(known), PLAN, DAY, "kits")
+    assert len({line.number for line in step.lines}) == 5
+
+
 # -- notes, levels and files ----------------------------------------------------------------------------------------
 
 
@@ -620,7 +630,7 @@ def test_a_round_is_summed_up_in_what_to_answer_to_order_and_to_hurry():
         "URGENT, may run out before the order arrives or was not counted: gauze.",
         "Order 4 packs of 1 item, 8.00 USD."]
     asked_about = round_of(*FULL, counted("gauze", 30, 7)).sentences("USD")
-    assert asked_about[0] == ("1 question on the sheet Questions; first: mask: Emergency equipment was not counted on "
+    assert asked_about[0] == ("1 question under Questions; first: mask: Emergency equipment was not counted on "
                               "2026-07-08.")
     assert round_of().sentences("USD") == ["Nothing was counted yet: print the count sheet, or fill in the workbook."]
     spoils = round_of(counted("gauze", 40, lot="G", expires=on(4)), counted("mask", 6)).sentences("USD")

@@ -101,7 +101,7 @@ def test_several_questions_are_counted_and_the_first_is_said(unit):
     """The second count left out the mask, which is emergency equipment, and holds an item of no catalogue."""
     book = COUNT.grown([counted("wipe-prep", 5, date(2026, 7, 8)), counted("gone", 1, date(2026, 7, 8))], "P")
     told = weekly_round(unit, PLAN, book).sentences("USD")
-    assert told[0].startswith("2 questions on the sheet Questions; first: ")
+    assert told[0].startswith("2 questions under Questions; first: ")
 
 
 def test_items_that_cannot_be_had_are_left_out_for_the_weeks_that_are_said(unit):

@@ -18,7 +18,7 @@ from kitplan.resources import sample_units
 
 CENSUS = [["route", "tube_mm", "airways"], ["oral", 3.5, 4], ["nasal", 4, 1]]
 UNIT = [["key", "value"], ["name", "Sheet unit"], ["mean_stay_days", 5], ["stock.review_days", 14],
-        ["stock.readiness", "97 %"], ["bedside.spare_tube", "yes"], ["stock.unavailable", "gauze_5cm_pair; saline_3ml"]]
+        ["stock.readiness", "97 %"], ["bedside.spare_tube", True], ["stock.unavailable", "gauze_5cm_pair; saline_3ml"]]
 
 
 def workbook(path: Path, **sheets: list[list[object]]) -> Path:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.values import Demand, ItemChoice
@@ -31,8 +32,8 @@ MOST_ROUNDS = 3
 """Times the changes are made a little larger when verification finds them short of the target."""
 
 
-@dataclass(frozen=True)
-class Audit:
+@dataclass(frozen=True, repr=False)
+class Audit(Brief):
     """Present par levels judged on scenarios that no plan was made on, and the way to the target.
 
     table: one row an item, changed ones first in the order of their steps; columns as columns.csv "audit".

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.best_knowledge import with_best_knowledge
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
@@ -55,8 +56,8 @@ class Month:
     by_kind: pd.DataFrame
 
 
-@dataclass(frozen=True)
-class Comparison:
+@dataclass(frozen=True, repr=False)
+class Comparison(Brief):
     """Two units side by side; frames as config/columns.csv describes compare_money, _items, _causes and _kits."""
 
     name_a: str

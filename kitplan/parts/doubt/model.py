@@ -14,6 +14,7 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.best_knowledge import said_of_rate
 from kitplan.demand.bounds import at_most
 from kitplan.demand.item_choice import AttemptTables
@@ -42,8 +43,8 @@ WORTH_SAYING = 0.01
 """Share of the stock's value under which a saving is within the noise of so few scenarios."""
 
 
-@dataclass(frozen=True)
-class Doubts:
+@dataclass(frozen=True, repr=False)
+class Doubts(Brief):
     """knowledge: sentences, what the plan rests on. value: mean value of the stock with nothing taken as known. prices:
     unknown, mean_value, saved, saved_share. backtest: first_day, last_day, intervals, ready; empty where there is no
     list of stays long enough. low, high: 95 % interval of the mean share over blocks. words: the unit's.

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.parts.forecast.months import monthly_issues
 from kitplan.parts.forecast.own_use import Sampled
 from kitplan.parts.forecast.paths import BANDS
@@ -25,8 +26,8 @@ NOT_BY_ITEM = "(spent, not told by item)"
 _NEAR_CERTAIN = 0.05
 
 
-@dataclass(frozen=True)
-class BudgetYear:
+@dataclass(frozen=True, repr=False)
+class BudgetYear(Brief):
     """One budget year. Frames as config/columns.csv: budget_year (months, quarters, year), budget_items, price_changes.
 
     budget: money of the year, NaN where none is given. spent: money to date. landing: (expected, low, high) of the

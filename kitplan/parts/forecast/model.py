@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.best_knowledge import what_the_log_says
 from kitplan.parts.forecast.budget import BudgetYear, budget_year
 from kitplan.parts.forecast.months_ahead import Forecast, forecast_and_sampled
@@ -13,8 +14,8 @@ from kitplan.parts.forecast.variance import Variance, explain_past
 from kitplan.parts.work import Work
 
 
-@dataclass(frozen=True)
-class ManagerView:
+@dataclass(frozen=True, repr=False)
+class ManagerView(Brief):
     """The months ahead, the past months explained (None where the unit keeps no stock issues), and the budget year
     (None where the unit gives none).
     """

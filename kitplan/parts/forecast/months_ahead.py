@@ -12,6 +12,7 @@ from zlib import crc32
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.best_knowledge import what_the_log_says, with_best_knowledge
 from kitplan.demand.estimate import Learnt
 from kitplan.demand.posterior import fit_posterior
@@ -39,8 +40,8 @@ DRAWS = 2000
 """Courses of the months ahead: chance moves what a band of 80 % holds by under a point."""
 
 
-@dataclass(frozen=True)
-class Forecast:
+@dataclass(frozen=True, repr=False)
+class Forecast(Brief):
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. reason: how the census was forecast, and how that did on past months. learnt: whether the
     rates are the unit's own. periods: money by quarter and in all. year_value: money of all months ahead with its 80 %

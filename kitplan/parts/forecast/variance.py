@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.estimate import FEWEST_EVENTS, Learnt, learn
 from kitplan.demand.observed import Observation, observe
 from kitplan.demand.partial_pooling import pool_rates
@@ -32,8 +33,8 @@ _CHANCE_SD = 2.576
 """Two-sided 99 % point of the normal: a few masks more or less are no leak."""
 
 
-@dataclass(frozen=True)
-class Variance:
+@dataclass(frozen=True, repr=False)
+class Variance(Brief):
     """Past months, item by item (`by_item`), in total (`by_month`) and named items (`named`); config/columns.csv."""
 
     by_item: pd.DataFrame

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.bounds import at_most
 from kitplan.demand.fit import item_of
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
@@ -36,8 +37,8 @@ from kitplan.read.problems import InputError, Problem, UnsafePlan
 from kitplan.read.values import Unit
 
 
-@dataclass(frozen=True)
-class KitPlan:
+@dataclass(frozen=True, repr=False)
+class KitPlan(Brief):
     """Kit designs and everything that follows from them; frames as in columns.csv.
 
     contents: design, item, description, role, quantity, emergency, value, litres, because. strata: which design for

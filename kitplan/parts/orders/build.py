@@ -130,6 +130,7 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
     lines, problems, told = [], [], []
     shelf = {item: _for_kits(item, now, plan, day) for item in now.shelf}
     numbers = {design: _next_number(book, design) for design in plan.designs}
+    away = {row.kit for row in rows if row.moved_to}
     for row in rows:
         if row.moved_to:
             kit = now.kits.get(row.kit)
@@ -146,9 +147,16 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
                                     f"Use one of {', '.join(plan.designs) or 'none: plan the kits first'}."))
             continue
         before = {x.number for x in book.of("kits") if x.event == "built" and x.day == day and x.design == row.design}
-        for _ in range(row.built - len(before)):
+        ready = sum(k.number not in away for k in now.kits_at("shelf", row.design))
+        for more in range(1, row.built - len(before) + 1):
             number = numbers[row.design]
             short = [i for i, q in plan.designs[row.design].items() if sum(x.units for x in shelf.get(i, [])) < q]
+            if short and ready + more > plan.builds.get(row.design, 0):  # a slip would order less of what saves a life
+                problems.append(Problem(
+                    source, row.row, "built", str(row.built), f"is more than the {plan.builds.get(row.design, 0)} that "
+                    f"are to stand ready, and the book knows of too few {', '.join(short)}",
+                    "Type how many were built. If it is right, count these items first."))
+                break
             if short:
                 told.append(f"Kit {row.design}-{number}: the book knew of too few {', '.join(short)}. It is built as "
                             "you say; count these items again.")

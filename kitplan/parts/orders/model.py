@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
@@ -20,8 +21,8 @@ from kitplan.read.problems import counted, some_of
 from kitplan.read.values import Unit
 
 
-@dataclass(frozen=True)
-class WeeklyRound:
+@dataclass(frozen=True, repr=False)
+class WeeklyRound(Brief):
     """What the round needs. plan: levels and kits. now: what the book adds up to. order: None before a count.
 
     An order with a number is in the book already. builds: kits to build now.
@@ -49,7 +50,7 @@ class WeeklyRound:
         told = self.back_order.sentences() if self.back_order else []
         if self.questions:
             first = self.questions[0]
-            told.append(f"{len(self.questions)} question{'s' if len(self.questions) > 1 else ''} on the sheet "
+            told.append(f"{len(self.questions)} question{'s' if len(self.questions) > 1 else ''} under "
                         f"Questions; first: {first.item}: {first.question}")
         if self.order is None:
             return [*told, "Nothing was counted yet: print the count sheet, or fill in the workbook."]

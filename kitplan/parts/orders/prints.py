@@ -75,7 +75,8 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
                Column(f"Value ({currency})", 20, "money"), Column("Because", 70), Column("Done", 12, "write"))
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]
     rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{weekly.plan.mark(r.item)}{r.description or r.item}",
-             unit_of_issue(r.pack), r.on_hand_units, r.order_packs, r.value, r.because, None)
+             unit_of_issue(r.pack), r.on_hand_units if r.item in weekly.now.counted else None, r.order_packs, r.value,
+             r.because, None)
             for r in wanted.itertuples(index=False)]
     number = f" {order.number}" if order.number else ""
     ask = " ASK BEFORE YOU CHANGE what lies at the bedside." if weekly.back_order is not None else ""

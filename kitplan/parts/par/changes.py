@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.read.last_plan import Earlier, moves_par
 
 CHANGE_COLUMNS = ["item", "before_units", "after_units", "change_units", "before_packs", "after_packs", "change_packs",
@@ -17,8 +18,8 @@ NOTABLE_SHARE = 0.02
 """Change of expected use worth naming as a cause."""
 
 
-@dataclass(frozen=True)
-class Changes:
+@dataclass(frozen=True, repr=False)
+class Changes(Brief):
     """Par levels that changed. items: CHANGE_COLUMNS. before: the earlier plan number. causes: sentences."""
 
     items: pd.DataFrame

@@ -120,8 +120,8 @@ def _yield_of(row: Any) -> str:
 
 
 def _choice(plan: Plan, served: pd.DataFrame) -> list[str]:
-    reasons = served.groupby("because", sort=False)["stratum"].size()
-    return [f"   {because} ({_kinds(plan, n)})" for because, n in reasons.items()]
+    reasons = served.groupby("because", sort=False)["stratum"]
+    return [f"   {because} ({_which(plan, strata)})" for because, strata in reasons]
 
 
 def _expected(plan: Plan, served: pd.DataFrame) -> list[str]:
@@ -178,7 +178,7 @@ def _unused(plan: Plan, row: pd.Series) -> list[str]:
         return [f"No recipe of the census uses the role {row['role']}."]
     lines = [f"Another item fills its role for every {plan.unit.words.one} that it would fit:"]
     for (item, because), group in others.groupby(["item", "because"], sort=False):
-        lines.append(f"   {item}: {because} ({_kinds(plan, len(group))})")
+        lines.append(f"   {item}: {because} ({_which(plan, group['stratum'])})")
     return lines
 
 
@@ -195,6 +195,10 @@ _STEPS: tuple[tuple[str, Callable[[Plan, pd.DataFrame], list[str]]], ...] = (
 
 def _kinds(plan: Plan, n: int) -> str:
     return f"{counted(n, 'kind')} of {plan.unit.words.one}"
+
+
+def _which(plan: Plan, strata: pd.Series) -> str:
+    return _label(plan, int(strata.iloc[0])) if len(strata) == 1 else _kinds(plan, len(strata))
 
 
 def _label(plan: Plan, stratum: int) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from kitplan.read.catalogue import invented_prices
 from kitplan.read.problems import counted
-from kitplan.read.values import READINESS
+from kitplan.read.values import NAME_YOURS, NO_CURRENCY, READINESS
 
 if TYPE_CHECKING:
     from kitplan.parts.par.values import ParPlan, Readiness
@@ -56,7 +56,7 @@ def _cost(plan: Plan, par: ParPlan) -> str:
     return (
         f"Cost: after ordering, {counted(len(held), 'item')} worth {money(par.mean_value, plan.unit.currency)} on the "
         f"mean are on the shelf and on order; never more than {money(par.value, plan.unit.currency)} and "
-        f"{par.litres:,.0f} L."
+        f"{par.litres:,.0f} L.{f' {NAME_YOURS}' if plan.unit.currency == NO_CURRENCY else ''}"
     )
 
 

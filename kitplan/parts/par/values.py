@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.solve.values import SolverReport
 
 
@@ -46,8 +47,8 @@ class StandingPar:
     litres: float
 
 
-@dataclass(frozen=True)
-class ParPlan:
+@dataclass(frozen=True, repr=False)
+class ParPlan(Brief):
     """Par levels and how good they are.
 
     levels: one row an item in catalogue order; columns item, description, role, par_packs, par_units, pack,

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.arrivals import YEAR_DAYS
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
@@ -44,8 +45,8 @@ class SeasonTest:
     peak: int
 
 
-@dataclass(frozen=True)
-class Seasons:
+@dataclass(frozen=True, repr=False)
+class Seasons(Brief):
     """Par levels by month and period. levels: month, item, own_packs, period_packs, own_units, period_units.
     months: month, period, own_value, period_value, year_round_readiness. choice: periods, changes, mean_value,
     holding_cost, change_cost, total_cost, chosen, when. seen_once: some month is in the census in one year only.

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.posterior import DRAWS, fit_posterior
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
@@ -38,8 +39,8 @@ PLAN, PRESENT = "plan", "present par"
 """Names of the rows of the summary that are not rules of thumb."""
 
 
-@dataclass(frozen=True)
-class SimulationResult:
+@dataclass(frozen=True, repr=False)
+class SimulationResult(Brief):
     """What the play showed.
 
     summary: one row a way of setting par levels; expired_units and the rates are per year; par_value is what is on the

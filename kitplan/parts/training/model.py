@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.training.cuts import (
     Cut,
@@ -45,8 +46,8 @@ from kitplan.read.values import Unit
 from kitplan.solve.cutting import least_tape_mm
 
 
-@dataclass(frozen=True)
-class TrainingPlan:
+@dataclass(frozen=True, repr=False)
+class TrainingPlan(Brief):
     """A season of one class or more, or a course. Frames index classes by `lesson` (0, 1, ...); tables() names them.
 
     shopping: what to bring and buy for all classes. stations: what stands at each station. setup: who does what in

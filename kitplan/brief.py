@@ -1,0 +1,28 @@
+"""How a result prints itself in Python: one line a field, with the size of a table in place of the table."""
+
+from __future__ import annotations
+
+import reprlib
+from dataclasses import fields, is_dataclass
+
+_WIDTH = 90
+_SHORT = reprlib.Repr()
+_SHORT.maxother = _SHORT.maxstring = _WIDTH
+
+
+class Brief:
+    """A dataclass, declared with repr=False, whose repr fits a screen."""
+
+    def __repr__(self) -> str:
+        held = (f"\n    {field.name}={_brief(getattr(self, field.name))}" for field in fields(self))  # type: ignore[arg-type]
+        return f"{type(self).__name__}({','.join(held)})"
+
+
+def _brief(value: object) -> str:
+    kind, shape = type(value).__name__, getattr(value, "shape", None)
+    if isinstance(shape, tuple) and shape:
+        columns = ", ".join(map(str, getattr(value, "columns", ())))
+        return _SHORT.repr1(f"{kind} {' x '.join(map(str, shape))}: {columns}".removesuffix(": "), 1).strip("'\"")
+    if is_dataclass(value):
+        return f"{kind}(...)"
+    return " ".join(_SHORT.repr(value).split())
