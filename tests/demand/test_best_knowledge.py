@@ -67,8 +67,10 @@ def test_the_hazards_stand_at_the_mean_of_what_was_learnt_so_that_all_parts_plan
     assert fit_posterior(best).rate.mean() == pytest.approx(1.0, abs=1e-9)
 
 
-def test_a_guess_is_planned_at_the_mean_of_its_range(unit_maker):
-    unit = replace(unit_maker(), doubt=Doubt(rate_range=(0.3, 1.0)))
+@pytest.mark.parametrize("frequency", [{}, {"flat_per_check": 0.1}], ids=["hazards", "one chance a check"])
+def test_a_guess_is_planned_at_the_mean_of_its_range(unit_maker, frequency_maker, frequency):
+    rates = frequency_maker(unit_maker().n_strata, **frequency)
+    unit = replace(unit_maker(frequency=rates), doubt=Doubt(rate_range=(0.3, 1.0)))
     best = with_best_knowledge(unit)
     middle, spread = np.log(0.3) / 2, np.log(1 / 0.3) / 3.29
     assert long_run_rates(best)["re_secures_per_day"].mean() == pytest.approx(np.exp(middle + spread**2 / 2), rel=0.02)

@@ -247,7 +247,8 @@ def test_a_trade_number_is_asked_about_once_and_remembered():
     with pytest.raises(InputError, match="is not known here"):
         delivered(ReceivedRow(2, "", "", 1, 0, trade_number="4006381333931"))
     taught = delivered(ReceivedRow(2, "", "ties", 1, 0, trade_number="4006381333931"))
-    assert aliases(book(*taught.lines)) == {"04006381333931": "ties"}
+    without = delivered(ReceivedRow(3, "", "gauze", 1, 0))
+    assert aliases(book(*taught.lines, *without.lines)) == {"04006381333931": "ties"}
 
 
 # -- count ----------------------------------------------------------------------------------------------------------

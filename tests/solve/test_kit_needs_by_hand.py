@@ -22,6 +22,7 @@ from kitplan.parts.kits.contents import (
     unit_prices,
 )
 from kitplan.parts.kits.groups import PriceList
+from kitplan.parts.kits.model import _round_up
 from kitplan.parts.kits.requirements import kit_needs, spare_tubes, unservable
 from kitplan.parts.kits.slots import NEVER, build_slots
 from kitplan.parts.kits.tables import contents_table, designs_item_choice
@@ -450,3 +451,8 @@ def test_what_is_shared_in_the_unit_is_taken_as_chosen_by_the_parts_of_it_that_a
     same = KitItemChoice({}, {(g, "saline"): PLACE["saline-5"] for g in range(3)})
     kept = designs_item_choice(bottles, needs, [], base, same).frame
     pd.testing.assert_frame_equal(kept, base.frame.reset_index(drop=True))
+
+
+@pytest.mark.parametrize(("litres", "told"), [(1.2, 1.2), (1.21, 1.3), (0.04, 0.1)])
+def test_a_container_is_asked_for_in_tenths_of_a_litre_rounded_up(litres, told):
+    assert _round_up(litres) == told

@@ -34,6 +34,7 @@ def test_a_linear_program_gives_values_bound_and_duals(solver):
     assert solution.report.status == "optimal"
     assert solution.report.objective == pytest.approx(7)
     assert solution.report.bound == solution.report.lp_bound == pytest.approx(7)
+    assert solution.report.gap == 0
     assert solution.values(x) == pytest.approx([2, 1])
 
 

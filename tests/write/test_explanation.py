@@ -150,10 +150,10 @@ def test_a_short_word_has_a_plural_and_a_measure_has_none(told_plan):
     assert "   2 mL: all 3 kinds" in told("mL")
 
 
-def test_the_reasons_of_a_choice_are_counted_by_kind_of_airway(told_plan):
+def test_the_reasons_of_a_choice_are_counted_by_kind_of_airway_and_a_lone_kind_is_named(told_plan):
     story = explain_item(told_plan, "tape-25-short")
     assert "cheapest of 2 that fit, 1.81 USD a stay (2 kinds of airway)" in story
-    assert "cheapest of 2 that fit, 1.95 USD a stay (1 kind of airway)" in story
+    assert "cheapest of 2 that fit, 1.95 USD a stay (oral 4.0 mm)" in story
 
 
 def test_expected_use_is_that_of_days_and_that_of_arrivals(told_plan):
@@ -196,8 +196,8 @@ def test_what_is_used_instead_is_told_of_the_same_role_and_of_airways_that_it_fi
     items.loc[items["item"] == "saline-10", ["fits_from_mm", "fits_to_mm"]] = (4.0, 9.0)
     plan = replace(told_plan, unit=replace(told_plan.unit, items=fits_in_millimetres(items)))
     story = explain_item(plan, "saline-10")
-    assert [x.split(":")[0].strip() for x in story.splitlines() if "of airway)" in x] == ["saline-5"]
-    assert "saline-5: cheapest of 2 that fit, 0.89 USD a stay (1 kind of airway)" in story
+    assert [x.split(":")[0].strip() for x in story.splitlines() if "USD a stay (" in x] == ["saline-5"]
+    assert "saline-5: cheapest of 2 that fit, 0.89 USD a stay (oral 4.0 mm)" in story
 
 
 def test_a_role_of_no_recipe_is_called_so(told_plan):
