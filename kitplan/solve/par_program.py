@@ -222,7 +222,8 @@ def step_down_within_limits(
     """Return the cheapest plan within the limits found by stepping down, and whether there is provably none.
 
     Steps are weighed by money, by each limit's room, and by all rooms together; without luck the plans that take
-    least room are improved. There is none if a cut puts the room that `required` takes above a limit.
+    least room are improved until one is within. There is none if a cut puts the room that `required` takes above a
+    limit.
     """
     rooms = [limit.per_unit / limit.size for limit in limits]
     weighings = [cost, *rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]
@@ -232,9 +233,11 @@ def step_down_within_limits(
         bounds = [best_cut(collapsed, limit.per_unit, required)[0].value for limit in limits]
         if any(bound > limit.room + 1e-6 * limit.size for bound, limit in zip(bounds, limits)):
             return None, True
-        for weights, plan in zip(weighings[1:], plans[1:]):
-            if plan is not None and within(limits, par := improve(collapsed, weights, required, plan)):
+        enough = [limit.room / limit.size for limit in limits]
+        for weights, plan, room in zip(weighings[1:], plans[1:], [*enough, 0.0]):
+            if plan is not None and within(limits, par := improve(collapsed, weights, required, plan, enough=room)):
                 found.append(par)
+                break
     return (min(found, key=lambda par: float(cost @ par)) if found else None), False
 
 

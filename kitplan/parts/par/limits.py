@@ -212,12 +212,12 @@ def least_excess(
 
 def _little_excess(collapsed: Collapsed, required: int, limits: Sequence[Limit]) -> np.ndarray | None:
     """Return the plan that goes least over the limits of those stepped down to by each limit's room and by all."""
-    rooms = [limit.per_unit / limit.size for limit in limits]
+    rooms = [(limit.per_unit / limit.size, limit.room / limit.size) for limit in limits]
     found = []
-    for weights in [*rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]:
+    for weights, enough in [*rooms, *([(np.sum([w for w, _ in rooms], axis=0), 0.0)] if len(rooms) > 1 else [])]:
         plan = descend(collapsed, weights, required).cheapest_with(required)
         if plan is not None:
-            found.append(improve(collapsed, weights, required, plan))
+            found.append(improve(collapsed, weights, required, plan, enough=enough))
     return min(found, key=lambda par: _excess(par, limits)) if found else None
 
 
