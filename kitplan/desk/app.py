@@ -163,8 +163,6 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/")
     def unit_page(name: str) -> str:
-        from kitplan.parts.par.summary import not_yet_own, three_sentences
-
         folder = shelf.unit_of(home, name)
         job = jobs.of(folder)
         if job is not None and not job.end:
@@ -174,6 +172,8 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         if plan is None:
             ready = (folder / "census.csv").is_file()
             return render_template("unplanned.html", ended=ended, ready=ready)
+        from kitplan.parts.par.summary import not_yet_own, three_sentences
+
         return render_template(
             "unit.html", plan=plan, said=three_sentences(plan), open_points=not_yet_own(plan.unit), ended=ended,
             changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,

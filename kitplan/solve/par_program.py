@@ -216,6 +216,15 @@ def cheapest(
     return _finish(needs, stated, relaxed, cost, required, gap, time_limit, best, duals)
 
 
+def weighed_by_room(limits: Sequence[Limit]) -> list[tuple[np.ndarray, float]]:
+    """What one more of each item takes of each limit's room, and of all rooms together; and what is room enough.
+
+    Of all rooms together the least is sought, for a sum within theirs may still break one of them.
+    """
+    rooms = [(limit.per_unit / limit.size, limit.room / limit.size) for limit in limits]
+    return rooms if len(rooms) < 2 else [*rooms, (np.sum([weights for weights, _ in rooms], axis=0), 0.0)]
+
+
 def step_down_within_limits(
     collapsed: Collapsed, cost: np.ndarray, required: int, limits: Sequence[Limit]
 ) -> tuple[np.ndarray | None, bool]:
@@ -225,17 +234,16 @@ def step_down_within_limits(
     least room are improved until one is within. There is none if a cut puts the room that `required` takes above a
     limit.
     """
-    rooms = [limit.per_unit / limit.size for limit in limits]
-    weighings = [cost, *rooms, *([np.sum(rooms, axis=0)] if len(rooms) > 1 else [])]
+    rooms = weighed_by_room(limits)
+    weighings = [cost, *(weights for weights, _ in rooms)]
     plans = [descend(collapsed, weights, required).cheapest_with(required) for weights in weighings]
     found = [par for par in plans if par is not None and within(limits, par)]
     if not found and collapsed.met < required <= collapsed.reach:
         bounds = [best_cut(collapsed, limit.per_unit, required)[0].value for limit in limits]
         if any(bound > limit.room + 1e-6 * limit.size for bound, limit in zip(bounds, limits)):
             return None, True
-        enough = [limit.room / limit.size for limit in limits]
-        for weights, plan, room in zip(weighings[1:], plans[1:], [*enough, 0.0]):
-            if plan is not None and within(limits, par := improve(collapsed, weights, required, plan, enough=room)):
+        for (weights, enough), plan in zip(rooms, plans[1:]):
+            if plan is not None and within(limits, par := improve(collapsed, weights, required, plan, enough=enough)):
                 found.append(par)
                 break
     return (min(found, key=lambda par: float(cost @ par)) if found else None), False

@@ -22,6 +22,7 @@ from kitplan.solve.par_program import (
     read_par,
     state_levels,
     step_down_within_limits,
+    weighed_by_room,
     within,
 )
 from kitplan.solve.solution import Solution
@@ -212,9 +213,8 @@ def least_excess(
 
 def _little_excess(collapsed: Collapsed, required: int, limits: Sequence[Limit]) -> np.ndarray | None:
     """Return the plan that goes least over the limits of those stepped down to by each limit's room and by all."""
-    rooms = [(limit.per_unit / limit.size, limit.room / limit.size) for limit in limits]
     found = []
-    for weights, enough in [*rooms, *([(np.sum([w for w, _ in rooms], axis=0), 0.0)] if len(rooms) > 1 else [])]:
+    for weights, enough in weighed_by_room(limits):
         plan = descend(collapsed, weights, required).cheapest_with(required)
         if plan is not None:
             found.append(improve(collapsed, weights, required, plan, enough=enough))
