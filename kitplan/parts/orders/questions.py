@@ -36,8 +36,9 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
     day = now.last_count or now.day
     found = [*_asked(now, catalogue)]
     if day is not None:
-        found += [*_not_counted(now, plan), *_late(now, plan, day), *_found_or_gone(now, plan, day), *_came_that_day(book, now, catalogue, day),
-                  *_out_of_date(now, plan, catalogue, day), *_kits(book, now, day), *_unknown(now, catalogue)]
+        found += [*_not_counted(now, plan), *_late(now, plan, day), *_found_or_gone(now, plan, day),
+                  *_came_that_day(book, catalogue, day), *_out_of_date(now, plan, catalogue, day),
+                  *_kits(book, now, day), *_unknown(now, catalogue)]
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
 
 
@@ -93,7 +94,7 @@ def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Questi
                            "Count it again. If it is right, nothing need be typed: the order goes by the count.")
 
 
-def _came_that_day(book: OrderBook, now: Standing, catalogue: Catalogue, day: date) -> Iterator[Question]:
+def _came_that_day(book: OrderBook, catalogue: Catalogue, day: date) -> Iterator[Question]:
     """What came on the day of the count and was typed in after it: nobody said which was first."""
     seen = {x.item: x.entry for x in book.of("counts") if x.event == "counted" and x.day == day}
     came = [x.item for x in book.of("deliveries") if x.event == "received" and x.day == day
@@ -101,8 +102,8 @@ def _came_that_day(book: OrderBook, now: Standing, catalogue: Catalogue, day: da
     if came:
         names = some_of(list(dict.fromkeys(came)), 6, ", ")
         yield Question(0, not catalogue.critical.isdisjoint(came), "delivery",
-                       f"Typed in after the count of the same day, {day.isoformat()}, and so taken to have come after it: "
-                       f"{names}.", "If it lay on the shelf already when you counted, count these items again; else "
+                       f"Typed in after the count of the same day, {day.isoformat()}, and so taken to have come after "
+                       f"it: {names}.", "If it lay on the shelf already when you counted, count these items again; else "
                        "nothing.")
 
 
