@@ -103,8 +103,8 @@ def _came_that_day(book: OrderBook, catalogue: Catalogue, day: date) -> Iterator
         names = some_of(list(dict.fromkeys(came)), 6, ", ")
         yield Question(0, not catalogue.critical.isdisjoint(came), "delivery",
                        f"Typed in after the count of the same day, {day.isoformat()}, and so taken to have come after "
-                       f"it: {names}.", "If it lay on the shelf already when you counted, count these items again; else "
-                       "nothing.")
+                       f"it: {names}.",
+                       "If it lay on the shelf already when you counted, count these items again; else nothing.")
 
 
 def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> Iterator[Question]:
