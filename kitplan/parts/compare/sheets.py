@@ -27,10 +27,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheets Compared and Compared by item."""
     comparison: Comparison = plan.comparison
     page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
-    page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.")
-    for sentence in comparison.sentences():
-        page.spread(sentence, "lead")
-    page.skip()
+    page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.",
+               comparison.sentences())
     page.header(("Measure", "A", "B", "B less A", "80 % from", "80 % to"), ("text", *("number",) * 5), freeze=False)
     for row in comparison.money.itertuples():
         kind = _KIND.get(row.measure, "money")
