@@ -9,8 +9,8 @@ from kitplan.write.book import Page
 _SHARE_TOLD = 0.005
 
 
-def add_back_order(page: Page, missing: BackOrder, currency: str) -> None:
-    """Add what to buy instead, and who is served by what."""
+def add_back_order(page: Page, missing: BackOrder, currency: str, named: dict[str, str]) -> None:
+    """Add what to buy instead, and who is served by what. named: item -> its words, EM before emergency equipment."""
     page.skip()
     page.spread(f"Back order, for {missing.days:g} days", "strong")
     page.spread("ASK BEFORE YOU CHANGE what lies at the bedside: a substitute is a matter of local policy. What is "
@@ -22,13 +22,13 @@ def add_back_order(page: Page, missing: BackOrder, currency: str) -> None:
                 freeze=False)
     for row in missing.buy.itertuples(index=False):
         why = f"{row.extra_packs} of {row.packs} packs beyond its usual work; {row.because}"
-        page.row((None, row.item, "", row.packs, *[None] * 5, row.value, None, why), kinds)
+        page.row((None, row.item, named.get(row.item, row.item), row.packs, *[None] * 5, row.value, None, why), kinds)
     page.skip()
     kinds = ("text", "text", "wrap", "text", "text", "text", "text", "text", "text", "text", "text", "wrap")
     page.header(("", "Cannot be had", "For whom", *[""] * 8, "Served by (share of the uses)"), kinds,
                 freeze=False)
     for item, role, airways, served in served_alike(missing):
-        page.row((None, item, f"{role}: {airways}", *[None] * 8, served), kinds)
+        page.row((None, item, f"{named.get(item, item)} ({role}): {airways}", *[None] * 8, served), kinds)
 
 
 def served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:

@@ -31,7 +31,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _receive(book, weekly, spoken)
     _count(book, weekly, not_yet_own(plan.unit))
     _questions(book, weekly, spoken)
-    _order(book, weekly, not_yet_own(plan.unit))
+    named = {item: f"{'EM  ' if critical else ''}{spoken[item] or item}" for item, critical in
+             zip(plan.unit.items["item"], plan.unit.items["critical"])}
+    _order(book, weekly, not_yet_own(plan.unit), named)
     if weekly.plan.designs:
         _build(book, weekly, spoken)
 
@@ -94,7 +96,9 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     _day_box(page, "count", 3, "Counted by")
     page.header(_COUNT_HEADINGS, _COUNT_KINDS, frozen_columns=3)
     first = page.next_row
-    for level in weekly.plan.levels:
+    for level in (*weekly.plan.levels, *weekly.also):
+        if weekly.also and level is weekly.also[0]:
+            page.group(("Off the par list: count what is left. Nothing is ordered of it",))
         kinds = (*_COUNT_KINDS[:8], "whole", *_COUNT_KINDS[9:]) if level.packs_only else _COUNT_KINDS
         page.row(_count_line(level, weekly, page.next_row), kinds, _ROOM_TO_WRITE_POINTS)
     if weekly.plan.designs:
@@ -118,8 +122,8 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
         f'IF(M{at}>MAX({level.top_units},N(G{at})+D{at}),"SO MANY?",IF(M{at}+N{at}+O{at}<E{at},"order","")))))'
     )
     return (
-        level.bin, item, f"{weekly.plan.mark(item)}{level.description}", level.pack,
-        level.level_units, now.last.get(item), expected, None, None, None, None,
+        level.bin, item, level.named, level.pack,
+        level.level_units or None, now.last.get(item), expected, None, None, None, None,
         None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
         Formula(look),
     )
@@ -140,7 +144,7 @@ def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     page.protect()
 
 
-def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
+def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[str, str]) -> None:
     kinds = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number", "wrap",
              "text", "input")
     page = _page(book, "ordered", "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 8, 9),
@@ -157,7 +161,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     if weekly.order is not None:
         _order_lines(page, weekly.order, weekly.plan, kinds)
     if weekly.back_order is not None:
-        add_back_order(page, weekly.back_order, book.currency)
+        add_back_order(page, weekly.back_order, book.currency, named)
     if weekly.order is not None:
         _dates(page, weekly.order, weekly.plan.level)
     page.protect()
