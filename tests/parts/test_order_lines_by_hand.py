@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.parts.forecast.budget import AHEAD, ISSUED, _issued, _items
 from kitplan.parts.hospital.central_store import Holding, _level, pool_slow_items
 from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.ordering import lot_ledger
@@ -152,3 +153,31 @@ def test_a_lot_of_two_moves_whole_from_station_to_station_and_back_to_where_it_i
     assert table.moves.to_numpy().tolist() == [
         [number, "mask", 2, source, station] for number, (source, station) in enumerate(zip([0, *at], at), 1)]
     assert table.things["needed"].tolist() == [2]
+
+
+# -- the budget year ------------------------------------------------------------------------------------------------
+
+
+def test_an_item_that_a_month_did_not_issue_took_nothing_in_it(unit_maker):
+    """Seventy ampoules a week from Monday, 29 December: four Mondays in January. Nothing else went out."""
+    days = pd.date_range("2025-12-29", "2026-02-23", freq="7D")
+    issues = pd.DataFrame({"date": days, "item": "saline-5", "units": 70.0, "price": np.nan})
+    unit = unit_maker(issues=issues)
+    months = pd.period_range("2026-01", periods=3, freq="M")
+    units, paid, share, source = _issued(unit, months, pd.Series([np.nan] * 3), days[-1], ())
+    place = list(unit.items["item"]).index("saline-5")
+    assert units.sum(axis=1).tolist() == units[:, place].tolist() == [280.0, 280.0, 0.0]
+    assert paid.sum(axis=1).tolist() == pytest.approx([280 * 11 / 50, 280 * 11 / 50, 0.0])
+    assert share.tolist() == [0.0, 0.0, 1.0]
+    assert source == [ISSUED, ISSUED, AHEAD]
+
+
+def test_a_budget_of_less_than_one_is_split_as_any_other(unit_maker):
+    """Sixty cents for the one item that is used, which lands at 2 at list prices: 1.40 more, all of it volume."""
+    unit = unit_maker()
+    first = np.eye(len(unit.items))[0]
+    listed = (unit.items["price"] / unit.items["pack"]).to_numpy(float)
+    year = SimpleNamespace(units=(2 * first / listed)[None], cents=np.append(200 * first, 0)[None].astype(np.int64))
+    row = _items(unit, year, (60 * first)[None].astype(np.int64)).iloc[0]
+    assert row[["budget", "landing", "volume", "mix", "price", "over_budget"]].tolist() == pytest.approx(
+        [0.6, 2.0, 1.4, 0.0, 0.0, 1.4])
