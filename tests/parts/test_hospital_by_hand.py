@@ -137,7 +137,7 @@ def test_what_is_kept_of_a_plan_is_what_is_held_and_slow_items_are_no_emergency_
     units = np.zeros((200, len(items)), dtype=int)
     units[:, list(items).index("saline-5")] = np.arange(200) % 2 * 10
     demand = Demand(tuple(items), units, np.zeros((200, 3), dtype=int), 9.0, 1, "plan")
-    par = SimpleNamespace(levels=levels, readiness=Readiness(0.95, 0.95, 0.96, 0.9, 0.97, 9, 9), value=12.0, litres=3.0,
+    par = SimpleNamespace(levels=levels, readiness=Readiness(0.95, 0.95, 0.96, 0.9, 0.97, 9), value=12.0, litres=3.0,
                           answer="met")
     plan = SimpleNamespace(unit=small_unit, par=par, demand=lambda: demand, item_choice=fill_roles(small_unit), seed=1,
                            warnings=("Look.",), parts=("par",))
@@ -248,7 +248,7 @@ def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():
 
 def audited(name, ready, target=0.95, begin=("mask",)):
     def standing(verified):
-        return SimpleNamespace(readiness=Readiness(target, verified, verified, 0.9, 0.97, 9, 9), value=100.0)
+        return SimpleNamespace(readiness=Readiness(target, verified, verified, 0.9, 0.97, 9), value=100.0)
 
     audit = SimpleNamespace(present=standing(ready), proposed=standing(0.96), idle_value=5.0,
                             steps=pd.DataFrame({"item": list(begin)}))

@@ -122,7 +122,7 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
     if a.currency != b.currency:
         fault = f"is not the currency of {a.name} ({a.currency})"
         mend = "Give both units the same currency and convert the prices."
-        raise InputError([Problem(f"{b.name}: unit.toml", None, "currency", b.currency, fault, mend)],
+        raise InputError([Problem(f"{b.name}: unit.toml", fault, mend, column="currency", value=b.currency)],
                          "comparing two units")
     a, b = with_best_knowledge(a), with_best_knowledge(b)
     steps = list(_walk(a, b))
