@@ -235,7 +235,8 @@ def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():
     assert ahead.draws.mean() == pytest.approx(1999.5, rel=1e-3)
     assert (ahead.draws[0, 0], ahead.draws[-1, 0]) == (0.0, 3999.0)
     periods = pd.DataFrame({"period": ["2026-01", "2026Q1", "2026-01 to 2026-12"]})
-    budget = SimpleNamespace(periods=periods, budget=9.0, spent=4.0, known_to="2026-03", landing=(8.0, 7.0, 9.0), draws=np.arange(4000.0))
+    budget = SimpleNamespace(periods=periods, budget=9.0, spent=4.0, known_to="2026-03", landing=(8.0, 7.0, 9.0),
+                             draws=np.arange(4000.0))
     _, year = spend_of("w", unit, SimpleNamespace(forecast=forecast, budget=budget))
     assert (year.what, year.months) == (YEAR, ("2026-01 to 2026-12",))
     assert (year.budget, year.spent, year.value) == (9.0, 4.0, 8.0)
