@@ -621,9 +621,10 @@ def test_more_kits_than_are_to_stand_ready_are_not_believed_of_parts_that_the_bo
 def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
     made = book(*FULL, counted("ties", 5), counted("caps", 3), counted("gauze", 30, 7))
     notes = shelf_notes(PLAN, standing(made), (), CATALOGUE)
-    assert notes == ("Not counted on 2026-07-08, or in doubt, and so not ordered: mask (1 of 2 lines).",
-                     "On the shelf but not on the par list: ties. Use it up; it has a line on Count. What is bought no more: "
-                     "delete its row in items.csv, or a later plan may choose it."), "an item of no catalogue is a question, not a note"
+    assert notes == (
+        "Not counted on 2026-07-08, or in doubt, and so not ordered: mask (1 of 2 lines).",
+        "On the shelf but not on the par list: ties. Use it up; it has a line on Count. What is bought no more: "
+        "delete its row in items.csv, or a later plan may choose it."), "what no catalogue has is a question, not a note"
     assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
     assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
     caps = replace(CATALOGUE, pack=CATALOGUE.pack | {f"c{k}": 1 for k in range(8)})
