@@ -161,7 +161,7 @@ def _week(unit: Unit, tables: AttemptTables, seed: int) -> tuple[np.ndarray, np.
     n_scenarios = at_most(SCENARIOS, unit, WEEK_DAYS)
     arriving, attempts = arrivals_and_attempts(unit, tables, WEEK_DAYS, n_scenarios, seed, "kits week")
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
-    return arriving, np.maximum(attempts - arriving * admission, 0)
+    return arriving, attempts - arriving * admission
 
 
 def _in_order(unit: Unit, groups: np.ndarray) -> np.ndarray:
