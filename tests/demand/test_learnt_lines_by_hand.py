@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from kitplan.demand import occupancy
+from kitplan.demand.counts import fit_negative_binomial
 from kitplan.demand.estimate import _because, learn
 from kitplan.demand.item_choice import fill_roles
+from kitplan.demand.learnt_block import _scale_for, rate_of
 from kitplan.demand.stay_use import restock_checks
 
 
@@ -54,3 +56,20 @@ def test_what_an_airway_is_given_once_costs_one_item_of_its_pack(unit_maker):
     items.loc[items["item"] == "mask-42", "pack"] = 4
     chosen = fill_roles(replace(unit, items=items)).frame
     assert set(chosen.loc[chosen["item"] == "mask-42", "cost_per_stay"]) == {7.0 / 4}
+
+
+def test_counts_that_vary_more_than_poisson_tell_their_mean_less_well():
+    """One column: the mean m of n counts is known to 1 / sqrt(n m / (1 + m / theta)) on the log scale (by hand, from
+    the variance m + m^2 / theta of each). Sixty counts of 2 and 18 in turn: 10 on the mean."""
+    fit = fit_negative_binomial(np.tile([2.0, 18.0], 30), np.ones((60, 1)))
+    assert np.exp(fit.coefficients[0]) == pytest.approx(10.0)
+    assert fit.theta < 5.0
+    assert fit.standard_errors[0] == pytest.approx(1 / np.sqrt(60 * 10 / (1 + 10 / fit.theta)))
+
+
+def test_a_scale_to_be_found_lies_between_two_hours_and_ten_thousand(unit_maker):
+    row = unit_maker().frequency.iloc[0].to_dict()
+    assert _scale_for(row, 8, 1e6) == pytest.approx(2.0)
+    assert _scale_for(row, 8, 0.0) == pytest.approx(10_000.0)
+    between = rate_of({**row, "loosening_scale_hours": 30.0}, 8)
+    assert _scale_for(row, 8, between) == pytest.approx(30.0, rel=1e-6)
