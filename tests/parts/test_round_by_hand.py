@@ -624,7 +624,7 @@ def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
     assert notes == (
         "Not counted on 2026-07-08, or in doubt, and so not ordered: mask (1 of 2 lines).",
         "On the shelf but not on the par list: ties. Use it up; it has a line on Count. What is bought no more: "
-        "delete its row in items.csv, or a later plan may choose it."), "what no catalogue has is a question, not a note"
+        "delete its row in items.csv, or a later plan may choose it."), "of no catalogue: a question"
     assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
     assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
     caps = replace(CATALOGUE, pack=CATALOGUE.pack | {f"c{k}": 1 for k in range(8)})
