@@ -49,6 +49,8 @@ def test_a_rate_learnt_from_the_log_is_said_with_what_it_may_be_off_by(unit_make
     ratio = np.linspace(0.8, 1.2, 101)[:, None] * np.ones((1, 3))
     unit = unit_maker(doubt=Doubt(rate_ratio=ratio, rate_from="log"))
     assert said_of_rate(unit) == "How often: learnt from the unit's own log, sure to -18 % and +18 %."
+    wide = np.linspace(1.0, 3.0, 101)[:, None]
+    assert said_of_rate(unit_maker(doubt=Doubt(rate_ratio=wide, rate_from="log"))).endswith("sure to +10 % and +190 %.")
 
 
 @pytest.mark.parametrize(("name", "source", "whose"), [
@@ -118,6 +120,14 @@ def test_a_rate_that_doubled_eight_weeks_ago_is_told_and_one_that_stayed_is_not(
     assert trend.low < trend.ratio < trend.high
     assert trend.warns is warns
     assert words in trend.sentence or not warns
+
+
+def test_a_change_that_is_sure_and_small_is_no_reason_to_ask_why():
+    """5,000 events a week, then 5,250: eight standard errors (0.0058 each, by hand) above, but only a twentieth."""
+    trend = find_trend(watched([1.0] * 196, [(7 * k + 2, 5000 if k < 20 else 5250) for k in range(28)]),
+                       np.array([5000 / 7]))
+    assert (trend.ratio, trend.low) == pytest.approx((1.05, 1.05 * np.exp(-1.96 * np.sqrt(1 / 42000 + 1 / 100000))))
+    assert not trend.warns
 
 
 def test_more_airways_are_no_trend():

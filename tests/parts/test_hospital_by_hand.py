@@ -234,8 +234,9 @@ def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():
     assert (ahead.what, ahead.value, ahead.draws.shape) == (AHEAD, 3999.0, (DRAWS, 2))
     assert ahead.draws.mean() == pytest.approx(1999.5, rel=1e-3)
     assert (ahead.draws[0, 0], ahead.draws[-1, 0]) == (0.0, 3999.0)
-    budget = SimpleNamespace(periods=pd.DataFrame({"period": ["2026Q1", "2026-01 to 2026-12"]}), budget=9.0, spent=4.0,
-                             known_to="2026-03", landing=(8.0, 7.0, 9.0), draws=np.arange(4000.0))
+    periods = pd.DataFrame({"period": ["2026-01", "2026Q1", "2026-01 to 2026-12"]})
+    budget = SimpleNamespace(periods=periods, budget=9.0, spent=4.0, known_to="2026-03", landing=(8.0, 7.0, 9.0),
+                             draws=np.arange(4000.0))
     _, year = spend_of("w", unit, SimpleNamespace(forecast=forecast, budget=budget))
     assert (year.what, year.months) == (YEAR, ("2026-01 to 2026-12",))
     assert (year.budget, year.spent, year.value) == (9.0, 4.0, 8.0)
@@ -300,6 +301,9 @@ def test_what_all_units_order_is_said_urgent_ones_first():
         "Nothing was counted yet in c: print the count sheet there.",
         "Questions to answer in a.",
     ]
+    dollars = order_tables([ordered("a", ("gauze", 10, False, 3, 6.0)),
+                            ordered("b", ("gauze", 10, False, 1, 2.5), currency="EUR")])
+    assert order_sentences(dollars) == ["2 of 2 units order 4 packs, 2.50 EUR, 6.00 USD."], "by the currency's name"
     quiet = order_sentences(order_tables([ordered("a", ("gauze", 10, False, 3, 6.0))]))
     assert quiet == ["1 of 1 units order 3 packs, 6.00 USD."]
     many = order_tables([ordered(f"u{k}", urgent=1) for k in range(7)])

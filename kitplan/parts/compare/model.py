@@ -103,7 +103,7 @@ def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
     airways = mean_airways(unit)
     per_airway = DAYS_A_MONTH * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
     units = airways @ per_airway
-    kinds = unit.strata[STRATUM_KEY].reset_index(drop=True).assign(
+    kinds = unit.strata[STRATUM_KEY].assign(
         airways=airways, value=per_airway @ model.price, attempts=model.counted() * DAYS_A_MONTH)
     return Month(
         float(units @ model.price),

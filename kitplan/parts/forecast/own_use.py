@@ -85,7 +85,7 @@ def on_own_level(
     use *= (common[:, None] * monthly)[:, :, None]
     beside = _beside_recipe(units, drawn, sampled, place)
     for item in np.flatnonzero(beside):
-        use[:, :, item] += sampled.airway_days.sum(axis=2) * beside[item] * monthly
+        use[:, :, item] = sampled.airway_days.sum(axis=2) * beside[item] * monthly
     ahead = (use[:, sampled.first:].mean(axis=0) * sampled.price[sampled.first:]).sum(axis=0)
     return replace(sampled, use=use), _said(unit, level, len(place), days, np.where(silent, ahead, 0.0))
 

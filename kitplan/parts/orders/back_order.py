@@ -38,6 +38,7 @@ from kitplan.demand.scenarios import arrivals_by_stratum, draw_demand
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.model import design_kits
+from kitplan.parts.kits.tables import sizes_of
 from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import days_left, days_of_cover
 from kitplan.parts.orders.round_plan import RoundPlan
@@ -161,10 +162,10 @@ def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, 
 
 
 def _unfilled(unit: Unit, line: _Line) -> str:
-    airways = "; ".join(dict.fromkeys(unit.strata.loc[list(line.strata), "label"]))
+    airways = sizes_of(unit, line.strata)
     if line.sized:
-        return (f"{line.item}: nothing is proposed in its place for {airways}. It is sized to the patient or critical: "
-                f"whoever is in charge of {unit.words.many} in the unit decides; borrow it meanwhile.")
+        return (f"{line.item} is sized to the patient or critical: nothing is proposed in its place for {airways}. "
+                f"Borrow it meanwhile. Whoever is in charge of {unit.words.many} in the unit decides.")
     return f"Nothing in the catalogue may take the place of {line.item} ({line.role}) for {airways}."
 
 
@@ -179,12 +180,12 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) ->
     for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples():
         once, own = row.role in once_held, unit.items[unit.items["item"] == row.item]
         sized = once or bool(own["critical"].any()) or row.role in emergency
-        need = 1.0 if once else role_needs(unit, row.stratum)[row.role]
         airway = unit.strata.loc[row.stratum]
         width_mm = unit.techniques[str(airway["technique"])].tape_width_mm
         found = unit.items.loc[[i for i, _ in fitting(unit, records.get(row.role, ()), airway, width_mm)]]
         found = found[~found["item"].isin(gone) & (found["sterile"] | (not own["sterile"].any())) & (not sized)]
-        takes = [(str(item["item"]), 1.0 if once else _items_a_use(unit, tables, row.stratum, item, need))
+        takes = [(str(item["item"]), 1.0 if once else _items_a_use(
+            unit, tables, row.stratum, item, role_needs(unit, row.stratum)[row.role]))
                  for _, item in pd.concat([found, own]).iterrows()]
         served = tuple((i, a) for i, a in takes if a is not None)
         strata.setdefault((row.item, row.role, once, float(row.share), served, sized), []).append(int(row.stratum))

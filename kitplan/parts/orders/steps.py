@@ -284,9 +284,8 @@ def amend_orders(rows: Iterable[Ordered], book: OrderBook, source: str) -> Step:
             continue
         last = there[-1]
         now = sum(x.packs if x.event == "ordered" else -x.packs for x in there if x.number == last.number)
-        if row.packs != now:
-            event = "ordered" if row.packs > now else "will_not_come"
-            lines.append(replace(last, event=event, packs=abs(row.packs - now), note="as really ordered"))
+        lines += [replace(last, event=event, packs=packs, note="as really ordered") for event, packs in
+                  (("ordered", row.packs - now), ("will_not_come", now - row.packs)) if packs > 0]
     if problems:
         raise InputError(problems, "reading what was really ordered")
     return Step(tuple(lines), (f"{len(lines)} order lines changed to what was really ordered.",) if lines else ())

@@ -117,7 +117,7 @@ class _Ledger:
         life = self.rule.shelf_life_steps
         dated = np.isfinite(life)
         life = np.where(dated, life, 0.0)
-        lain = np.minimum(np.where(rate > 0, par / np.maximum(rate, 1e-12), np.inf), life)
+        lain = np.minimum(par / np.maximum(rate, 1e-12), life)
         for lot in range(1, OPENING_LOTS + 1):
             left = life - lain * (1.0 - (lot - 0.5) / OPENING_LOTS)
             total = -(-self.ordered * lot // OPENING_LOTS)
