@@ -17,6 +17,7 @@ from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of
 from kitplan.parts.work import Work
 from kitplan.read.catalogue import fits
+from kitplan.read.problems import some_of
 from kitplan.solve.verify import shortage_chances
 
 APART = 0.25
@@ -50,8 +51,7 @@ def hold(work: Work, airways: pd.DataFrame, expected: pd.DataFrame) -> None:
         means = [] if work.unit.bedside.kits_from_shelf else _means(expected, demand)
         found += [*means, *_levels(work, demand), *_emergency(work)]
     if found:
-        more = f" (and {len(found) - MOST_SHOWN} more)" if len(found) > MOST_SHOWN else ""
-        raise Contradiction(f"the plan contradicts itself: {'; '.join(found[:MOST_SHOWN])}{more}")
+        raise Contradiction(f"the plan contradicts itself: {some_of(found, MOST_SHOWN)}")
 
 
 def _unfinished(work: Work, airways: pd.DataFrame, expected: pd.DataFrame) -> Iterator[str]:

@@ -69,15 +69,11 @@ def _all_prints(plan: Plan) -> Iterator[dict[str, bytes]]:
     yield {name: content for part in sorted(plan.parts) for name, content in part_prints(plan, part).items()}
 
 
-def part_files(plan: Plan, part: str, without: tuple[str, ...] = ()) -> dict[str, bytes]:
-    """What the command of one part writes: its tables, its prints, its workbook and PART.json.
-
-    without: beginnings of names of files to leave as they stand in the folder.
-    """
+def part_files(plan: Plan, part: str) -> dict[str, bytes]:
+    """What the command of one part writes: its tables, its prints, its workbook and PART.json."""
     from kitplan.workbooks import build_part_workbook
 
     files = part_tables(plan.tables_of(part)) | part_prints(plan, part)
-    files = {name: content for name, content in files.items() if not name.startswith(without)}
     files |= build_part_workbook(plan, part)
     files[f"{part}.json"] = record_of(plan, part, files)
     return files

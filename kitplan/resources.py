@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -22,6 +23,12 @@ def data_folder(name: str) -> Path:
 def config_file(name: str) -> Path:
     """Return the shipped default file `config/name`."""
     return data_folder("config") / name
+
+
+def config_rows(name: str) -> list[dict[str, str]]:
+    """The rows of the shipped table `config/name`, each by its columns."""
+    with config_file(name).open(encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(lines))
 
 
 def sample_units() -> dict[str, Path]:

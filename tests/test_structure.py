@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import kitplan
+from kitplan.brief import Brief
 from kitplan.parts import RUNNING, declared
 from kitplan.parts.results import NotPlanned, Planned, Results
 from kitplan.parts.work import Work
@@ -171,7 +172,9 @@ WORKING = {"_Account", "_Draft"}
 
 
 def test_what_goes_between_stages_is_frozen():
-    """Nobody edits a result by accident: values of demand, programs and models are frozen dataclasses."""
+    """Nobody edits a result by accident: values of demand, programs and models are frozen dataclasses; and a result of
+    many tables fits a screen when it is printed.
+    """
     seen = 0
     for path in FILES:
         module = ".".join(("kitplan", *path.relative_to(PACKAGE).with_suffix("").parts))
@@ -180,5 +183,7 @@ def test_what_goes_between_stages_is_frozen():
         for name, value in vars(importlib.import_module(module)).items():
             if dataclasses.is_dataclass(value) and value.__module__ == module and name not in WORKING:
                 assert value.__dataclass_params__.frozen, f"{module}.{name}"
+                brief = isinstance(value, type) and issubclass(value, Brief)
+                assert not brief or value.__repr__ is Brief.__repr__, f"{module}.{name}"
                 seen += 1
     assert seen > 60

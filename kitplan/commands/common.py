@@ -120,8 +120,9 @@ def with_letter_warnings(unit: Unit) -> Unit:
         return unit
     from kitplan.write.letters import unprintable
 
-    found = [Problem("prints", None, name, letters, "has letters that no font of kitplan has; prints show a box "
-                     "in their place", "Install kitplan with its fonts: pip install 'kitplan[letters]'.", moves=0)
+    found = [Problem("prints", "has letters that no font of kitplan has; prints show a box in their place",
+                     "Install kitplan with its fonts: pip install 'kitplan[letters]'.", column=name, value=letters,
+                     moves=0)
              for name, text in doubtful if (letters := unprintable([text]))]
     return replace(unit, warnings=(*unit.warnings, *found)) if found else unit
 

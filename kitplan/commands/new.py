@@ -32,13 +32,13 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     if folder is None:
         raise click.UsageError("Missing argument 'FOLDER'. Give the folder to make, or --list.")
     if sample is not None and sample not in samples:
-        raise InputError([Problem("--sample", None, None, sample, "no sample has this name",
-                                  f"Choose one of {', '.join(samples)}.")], "copying a sample")
+        raise InputError([Problem("--sample", "no sample has this name", f"Choose one of {', '.join(samples)}.",
+                                  value=sample)], "copying a sample")
     if folder.suffix.casefold() == ".xlsx" and sample is None:
         _make_workbook(folder)
         return
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError([Problem(str(folder), None, None, None, "it is there already and is not empty",
+        raise InputError([Problem(str(folder), "it is there already and is not empty",
                                   "Choose a folder that does not exist yet.")], "making a unit")
     write_outputs(folder, sample_files(samples[sample]) if sample else starter_files())
     if sample:
@@ -54,7 +54,7 @@ def _make_workbook(path: Path) -> None:
     from kitplan.write.writer import write_file
 
     if path.exists():
-        raise InputError([Problem(str(path), None, None, None, "it is there already",
+        raise InputError([Problem(str(path), "it is there already",
                                   "Choose a name that does not exist yet.")], "making a unit")
     write_file(path, unit_workbook())
     click.echo(f"Made {path}. Next: open it, fill in the sheets unit and census, save and close it, then "

@@ -21,14 +21,13 @@ def run_part(
     seed: int | None,
     must_write: Sequence[str],
     prepare: Callable[[Unit], Unit] | None = None,
-    settle: Callable[[Plan], Plan] | None = None,
     remove_stale: bool = False,
     classes: Sequence[Path] = (),
 ) -> tuple[Plan, Written]:
     """Plan one part of a unit and write its files, all or nothing; return the plan and what was written.
 
     must_write: files beside its workbook and PART.json that the folder has to allow, looked at before the work begins.
-    prepare: changes or refuses the unit that was read. settle: changes or refuses the plan before it is written.
+    prepare: changes or refuses the unit that was read.
     remove_stale: remove the part's own earlier tables that are no longer made. classes: as in `load_unit`.
     """
     from kitplan.parts.overview.readers import part_file
@@ -47,8 +46,6 @@ def run_part(
         from kitplan.planning import plan_unit
 
         plan = plan_unit(unit, seed, (part,), report)
-        if settle is not None:
-            plan = settle(plan)
         report("Writing")
         from kitplan.outputs import part_files
 

@@ -104,8 +104,8 @@ def _named(unit_path: Path, which: str) -> Path:
         if number == which.upper():
             return place
     known = ", ".join(numbers.values())
-    raise InputError([Problem("--plan", None, None, which, "is the number of no plan in the unit's folder",
-                              f"The folder holds {known or 'none'}; or name the folder that holds it.")],
+    raise InputError([Problem("--plan", "is the number of no plan in the unit's folder",
+                              f"The folder holds {known or 'none'}; or name the folder that holds it.", value=which)],
                      "looking for the plan")
 
 
@@ -116,12 +116,13 @@ def _check_it_is_meant(plan: Plan, unit_path: Path, held: Path, seed: int | None
     problems = []
     name = _name_of(unit_path)
     if name is not None and name != plan.unit.name:
-        problems.append(Problem(str(held), None, None, None,
+        problems.append(Problem(str(held),
                                 f"holds a plan of another unit, {plan.unit.name!r}; {unit_path} is {name!r}",
                                 "Name the right folder with --plan, or plan again: kitplan plan UNIT."))
     if seed is not None and seed != plan.seed:
-        problems.append(Problem("--seed", None, None, str(seed), f"is not the seed of this plan, {plan.seed}",
-                                f"Leave --seed out, or plan again: kitplan plan UNIT --seed {seed}."))
+        problems.append(Problem("--seed", f"is not the seed of this plan, {plan.seed}",
+                                f"Leave --seed out, or plan again: kitplan plan UNIT --seed {seed}.",
+                                value=str(seed)))
     if problems:
         raise InputError(problems, "opening the plan")
 

@@ -46,14 +46,9 @@ def within_bounds(unit: Unit) -> tuple[Unit, str | None]:
     if most < FEWEST_SCENARIOS:
         raise InputError(
             [
-                Problem(
-                    "unit.toml",
-                    None,
-                    "mean_stay_days",
-                    f"{airways:,.0f} airways",
-                    "more airways pass through one review and lead time than can be planned at once",
-                    "Check mean_stay_days and the census, or plan the unit in parts.",
-                )
+                Problem("unit.toml", "more airways pass through one review and lead time than can be planned at once",
+                        "Check mean_stay_days and the census, or plan the unit in parts.", column="mean_stay_days",
+                        value=f"{airways:,.0f} airways")
             ],
             "planning",
         )
@@ -101,7 +96,7 @@ def _refuse_large_tables(unit: Unit) -> None:
         fault = f"exact counts of re-secures over so many checks would take {size / 1e9:.1f} GB of memory"
         mend = ("Shorten the interval, or give fewer checks a day, fewer different modifiers, a smaller redo or fewer "
                 "frailty_nodes.")
-        raise InputError([Problem("unit.toml", None, longest, f"{checks} checks", fault, mend)], "planning")
+        raise InputError([Problem("unit.toml", fault, mend, column=longest, value=f"{checks} checks")], "planning")
 
 
 def _table_bytes(unit: Unit, n_short: int, n_long: int) -> float:

@@ -167,14 +167,13 @@ STATIONARY_CHECKS = 48
 class AttemptTable:
     """Attempts of one airway for one frequency model and every frailty point.
 
-    nodes, weights: frailty points, shape (n_nodes,).
+    weights: of the frailty points, shape (n_nodes,).
     fresh: shape (n_nodes, n_long + 1, n_attempts + 1); [node, n] = PMF of attempts over the first n checks of an
         airway, admission secures included.
     stationary: shape (n_nodes, n_short + 1, n_attempts + 1); [node, n] = the same over n checks of an airway that has
         been in place for long.
     """
 
-    nodes: np.ndarray
     weights: np.ndarray
     fresh: np.ndarray
     stationary: np.ndarray
@@ -250,7 +249,7 @@ def attempt_table(
     hazard, fresh = hazards_and_fresh(row, checks_per_day, n_short, n_long, nodes)
     settled = present_count_pmf(hazard, n_short, fresh, slice(-1, None))[:, 0]
     admission, redo = round(float(row["admission_secures"])), float(row["redo"])
-    return AttemptTable(nodes, weights, with_redos(fresh, redo, admission), with_redos(settled, redo, 0))
+    return AttemptTable(weights, with_redos(fresh, redo, admission), with_redos(settled, redo, 0))
 
 
 def hazards_and_fresh(

@@ -110,7 +110,7 @@ def _first_sheet(table: str, file_name: str, content: bytes) -> bytes:
     sheet = book.sheet_named(table) or next(iter(book.sheets), None)
     grid = book.grid(sheet) if sheet is not None else Bad("holds no sheet", "Save the table again.")
     if isinstance(grid, Bad):
-        raise InputError([Problem(file_name, None, None, None, grid.fault, grid.mend)])
+        raise InputError([Problem(file_name, grid.fault, grid.mend)])
     out = io.StringIO()
     csv.writer(out).writerows([[text_of(cell) for cell in row] for row in grid.rows])
     return out.getvalue().encode()

@@ -16,14 +16,6 @@ RUNNING = ("par", "kits", "audit", "orders", "seasons", "doubt", "rates", "forec
 """Folders that declare a part, in the order in which a plan runs them."""
 
 
-def _nothing_lacks(_: Unit) -> None:
-    return None
-
-
-def _no_warnings(_: Any) -> tuple[str, ...]:
-    return ()
-
-
 @dataclass(frozen=True)
 class Part:
     """What a part declares of itself; a plan runs it by nothing else.
@@ -41,9 +33,9 @@ class Part:
     result: str
     run: str = ""
     needs: tuple[str, ...] = ()
-    lacks: Callable[[Unit], str | None] = _nothing_lacks
+    lacks: Callable[[Unit], str | None] = lambda _: None
     empty: str = ""
-    warns: Callable[[Any], Iterable[str]] = _no_warnings
+    warns: Callable[[Any], Iterable[str]] = lambda _: ()
     alone: bool = False
 
     def result_type(self) -> type:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import re
 from collections.abc import Callable, Mapping
@@ -14,7 +13,7 @@ from typing import Any
 from kitplan.read.cells import Bad
 from kitplan.read.columns import accepted
 from kitplan.read.findings import Findings, key_of, suggestion
-from kitplan.resources import config_file
+from kitplan.resources import config_rows
 
 _MONTH = re.compile(r"((?:19|20)\d\d-(?:0[1-9]|1[0-2]))(-\d\d)?( 00:00:00)?")
 _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)")
@@ -52,14 +51,13 @@ class Setting:
 def declared(file: str) -> Mapping[str, Setting]:
     """Every setting that a table of config/ declares, by its block and key, in order."""
     found = {}
-    with config_file(file).open(encoding="utf-8", newline="") as lines:
-        for row in csv.DictReader(lines):
-            usual, default = accepted(row.get("usual", "")), json.loads(row.get("default") or "null")
-            found[row["setting"]] = Setting(
-                row["type"], row["unit"], **accepted(row["accepts"]), ground=row.get("ground") or Setting.ground,
-                usual=(usual["low"], usual["high"]) if usual else None, mend=row.get("mend", ""),
-                default=tuple(default) if row["type"] == "texts" and default is not None else default,
-                example=row.get("example", ""), meaning=row.get("meaning", ""))
+    for row in config_rows(file):
+        usual, default = accepted(row.get("usual", "")), json.loads(row.get("default") or "null")
+        found[row["setting"]] = Setting(
+            row["type"], row["unit"], **accepted(row["accepts"]), ground=row.get("ground") or Setting.ground,
+            usual=(usual["low"], usual["high"]) if usual else None, mend=row.get("mend", ""),
+            default=tuple(default) if row["type"] == "texts" and default is not None else default,
+            example=row.get("example", ""), meaning=row.get("meaning", ""))
     return found
 
 

@@ -31,7 +31,7 @@ def unit_files(path: Path) -> dict[str, bytes]:
         most = MAX_TOML_BYTES if is_settings(name) else MAX_TABLE_BYTES if not inside or is_table(name) else 0
         bad = reach_fault(folder / name, None if name == path.name else folder, most) if most else None
         if bad is not None:
-            problems.append(Problem(name, None, None, None, bad.fault, bad.mend))
+            problems.append(Problem(name, bad.fault, bad.mend))
         elif (folder / name).is_file():
             found[name] = (folder / name).read_bytes() if most else b""
     if problems:

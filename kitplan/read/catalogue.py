@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -18,7 +17,7 @@ from kitplan.read.routes import measure
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
 from kitplan.read.values import SPARE_TUBE_ROLE, BedsidePolicy, Route
-from kitplan.resources import config_file
+from kitplan.resources import config_rows
 
 FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
 """What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
@@ -68,8 +67,7 @@ def _held(own: pd.DataFrame, wanted: pd.DataFrame) -> np.ndarray:
 
 def invented_prices(items: pd.DataFrame) -> list[str]:
     """Items whose price is still the invented one of the shipped catalogue, or is marked invented where it stands."""
-    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
-        shipped = {row["item"]: float(row["price"]) for row in csv.DictReader(lines)}
+    shipped = {row["item"]: float(row["price"]) for row in config_rows("items.csv")}
     return [str(item) for item, price, ground in zip(items["item"], items["price"], items["provenance"])
             if "invented" in ground and shipped.get(str(item), price) == price]
 

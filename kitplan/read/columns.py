@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from kitplan.resources import config_file
+from kitplan.resources import config_file, config_rows
 
 MAPPED_TABLES: Mapping[str, tuple[str, ...]] = {
     "census": ("census_counts", "census_stays"),
@@ -52,14 +52,13 @@ class Column:
 @functools.cache
 def all_columns() -> tuple[Column, ...]:
     """Every column of config/columns.csv, in order."""
-    with config_file("columns.csv").open(encoding="utf-8", newline="") as lines:
-        return tuple(
-            Column(
-                row["table"], row["direction"], row["column"], row["type"], row["unit"],
-                row["required"] == "yes", row["default"], row["description"],
-            )
-            for row in csv.DictReader(lines)
+    return tuple(
+        Column(
+            row["table"], row["direction"], row["column"], row["type"], row["unit"],
+            row["required"] == "yes", row["default"], row["description"],
         )
+        for row in config_rows("columns.csv")
+    )
 
 
 def columns_of(table: str, direction: str = "in") -> dict[str, Column]:

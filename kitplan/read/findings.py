@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from kitplan.read.identity import looks_like_full_name, looks_personal
-from kitplan.read.problems import InputError, Problem
+from kitplan.read.problems import InputError, Problem, some_of
 
 ROWS_SHOWN = 20
 """Different values of one column listed one by one for one fault; the rest are told in one line."""
@@ -47,14 +47,16 @@ class Findings:
         *, row: int | None = None, column: str | None = None, value: object = None,
     ) -> None:
         """Note something that stops the run."""
-        self.faults.append(Problem(file, row, column, self._shown(file, column, value), fault, mend, self._stops))
+        self.faults.append(Problem(file, fault, mend, row=row, column=column, value=self._shown(file, column, value),
+                                   stops=self._stops))
 
     def warn(
         self, file: str, fault: str, mend: str,
         *, row: int | None = None, column: str | None = None, value: object = None, moves: int = 1,
     ) -> None:
         """Note something worth a look. moves: as in Problem."""
-        self.warnings.append(Problem(file, row, column, self._shown(file, column, value), fault, mend, (), moves))
+        self.warnings.append(Problem(file, fault, mend, row=row, column=column,
+                                     value=self._shown(file, column, value), moves=moves))
 
     def one_of(self, written: str, known: Iterable[str], file: str, column: str, fault: str) -> str | None:
         """The known word that a text means, however folded; None where it means none, noted with the nearest."""
@@ -149,8 +151,7 @@ def suggestion(word: str, known: Iterable[str], *, limit: int = 12) -> str:
     if len(options) > limit:  # a long list helps nobody: those most like the word
         limit = min(limit, _MOST_ALIKE)
         options.sort(key=lambda x: -difflib.SequenceMatcher(None, key_of(word), key_of(x)).ratio())
-    listed = between.join(options[:limit]) + (f" and {len(options) - limit} more" if len(options) > limit else "")
-    return f"Use one of: {listed}." if options else "Leave it out."
+    return f"Use one of: {some_of(options, limit, between)}." if options else "Leave it out."
 
 
 def key_of(text: str) -> str:

@@ -190,10 +190,9 @@ def _mostly_surnames(labels: Sequence[str]) -> bool:
 
 def identity_problem(file: str, header: str, letter: str, because: str) -> Problem:
     """Return the one problem told of a column."""
-    return Problem(
-        file, None, shown_header(header, letter), None, f"this column looks like a patient's identity: {because}",
-        "De-identify the file: delete the column, and give each airway a label such as A017.",
-    )
+    return Problem(file, f"this column looks like a patient's identity: {because}",
+                   "De-identify the file: delete the column, and give each airway a label such as A017.",
+                   column=shown_header(header, letter))
 
 
 def _entries(settings: Mapping[str, object], path: str = "") -> Iterator[tuple[str, str, object]]:
@@ -219,8 +218,8 @@ def guard_settings(file: str, settings: Mapping[str, object]) -> list[Problem]:
             because = _NUMBERS
         if because and not any(where == told or where.startswith(f"{told}.") for told in found):
             shown = where if header_may_be_shown(where.replace(".", " ")) else "(key not shown)"
-            found[where] = Problem(file, None, shown, None, f"this looks like a patient's identity: {because}",
-                                   "Delete it: kitplan needs nothing that identifies a patient.")
+            found[where] = Problem(file, f"this looks like a patient's identity: {because}",
+                                   "Delete it: kitplan needs nothing that identifies a patient.", column=shown)
     return list(found.values())
 
 

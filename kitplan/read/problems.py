@@ -11,20 +11,20 @@ class Problem:
     """One fault in one place of one input.
 
     file: file name as the user knows it, with " [sheet]" after it for a workbook.
+    fault: what is wrong, one clause. mend: what to do, one imperative sentence.
     row: row number as a spreadsheet shows it (the first line of the file is 1), or None; a .toml file has lines.
     column: column header or TOML key, or None.
     value: the value received, as text (already shortened; never a value from an identity column), or None.
-    fault: what is wrong, one clause. mend: what to do, one imperative sentence.
     stops: parts of the plan that cannot be made until it is mended; () for all of it.
     moves: of a warning, what it can do to the result: 3 every par level, 2 some of them, 1 little, 0 nothing.
     """
 
     file: str
-    row: int | None
-    column: str | None
-    value: str | None
     fault: str
     mend: str
+    row: int | None = None
+    column: str | None = None
+    value: str | None = None
     stops: tuple[str, ...] = ()
     moves: int = 1
 

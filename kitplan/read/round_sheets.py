@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitplan.read.catalogue import items_meant
 from kitplan.read.cells import Bad, Moment, text_of, tidy
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.days import day_order, read_days
@@ -140,28 +141,27 @@ class RoundSheets:
 
 @dataclass(frozen=True)
 class Names:
-    """How a line may name an item: by its name, by exactly its description, or by its bar code."""
+    """How a line may name an item: by its name, its description or alias, or by its trade number.
 
-    descriptions: Mapping[str, str]
-    trade_numbers: Mapping[str, str]
+    known: names. meant: text -> the items it may mean. learnt: trade numbers learnt since, 14 digits -> item.
+    """
+
     known: frozenset[str]
+    meant: Callable[[str], set[str]]
+    learnt: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, items: pd.DataFrame, more: Mapping[str, str] | None = None) -> Names:
-        """items: the catalogue. more: trade numbers learnt since, 14 digits -> item."""
-        names = [str(i) for i in items["item"]]
-        told = items["description"].fillna("").astype(str).map(key_of).tolist()
-        once = {d: n for d, n in zip(told, names) if d and told.count(d) == 1}
-        numbers = {same_trade_number(str(g)): n for g, n in zip(items["gtin"].fillna(""), names) if g}
-        return cls(once, numbers | dict(more or {}), frozenset(names))
+    def of(cls, items: pd.DataFrame, learnt: Mapping[str, str] | None = None) -> Names:
+        """items: the catalogue."""
+        return cls(frozenset(map(str, items["item"])), items_meant(items), learnt or {})
 
     def find(self, text: str) -> str | None:
-        """The item that a cell names, None when it names none."""
+        """The one item that a cell names, None when it names none or may name several."""
         bare = text.removeprefix("EM ").strip()
         if bare in self.known:
             return bare
-        by_number = self.trade_numbers.get(same_trade_number(bare)) if bare.isdigit() else None
-        return self.descriptions.get(key_of(bare)) or by_number
+        meant = self.meant(bare)
+        return next(iter(meant)) if len(meant) == 1 else self.learnt.get(same_trade_number(bare))
 
 
 def read_round(path: Path, names: Names, wanted: tuple[str, ...], gone: frozenset[str] = frozenset()) -> RoundSheets:
@@ -209,7 +209,7 @@ def _content(path: Path) -> bytes:
             fault = "is open in a spreadsheet program"
             mend = f"Save and close it, then run again; if nobody has it open, delete {lock.name}."
     if fault:
-        raise InputError([Problem(path.name, None, None, None, fault, mend)], "reading a filled-in sheet")
+        raise InputError([Problem(path.name, fault, mend)], "reading a filled-in sheet")
     return path.read_bytes()
 
 
@@ -353,7 +353,7 @@ def _read_receive(reader: TableReader, rows: Rows, names: Names) -> dict[str, An
         number = code.trade_number if code else ""
         one = int(code is not None and packs is None and loose is None and stays is None)
         received.append(ReceivedRow(
-            row["row"], row["order"], row["item"] or names.trade_numbers.get(number, ""), packs or one, loose or 0,
+            row["row"], row["order"], row["item"] or names.find(number) or "", packs or one, loose or 0,
             row["pack"], row["expires"] or (code.expires if code else None), row["lot"] or (code.lot if code else ""),
             number, stays or 0))
     return {"received": tuple(received)}

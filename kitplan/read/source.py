@@ -152,7 +152,7 @@ class Source:
             return Book(path.name, content or b"")
         except ValueError as error:
             bad: Bad = error.args[0]
-            problem = Problem(path.name, None, None, None, bad.fault, bad.mend)
+            problem = Problem(path.name, bad.fault, bad.mend)
             raise InputError([problem], "opening the workbook") from None
 
     def _content(self, path: Path, name: str, most_bytes: int, *, inside: bool = True) -> bytes | None:
@@ -221,7 +221,7 @@ def kind_of(path: Path) -> str:
         near = nearest(path.name, names_in(path.parent)) if path.name else None
         mend = f"Did you mean {near!r}?" if near else "Check the path; `kitplan new FOLDER` makes a starter unit."
         fault = Bad("is not there", mend)
-    raise InputError([Problem(str(path), None, None, None, fault.fault, fault.mend)], "looking for the unit")
+    raise InputError([Problem(str(path), fault.fault, fault.mend)], "looking for the unit")
 
 
 def names_in(folder: Path) -> list[str]:

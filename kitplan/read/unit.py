@@ -47,8 +47,6 @@ from kitplan.read.values import (
 _OPENED_BY: Mapping[str, Callable[[RawTable, Findings], TableReader | None]] = {"stock_issues": issues_reader}
 """Tables that are not read as they stand."""
 
-"""What stands behind a sum of a unit that names no currency."""
-
 
 @dataclass(frozen=True)
 class _Tables:

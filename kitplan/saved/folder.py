@@ -109,7 +109,7 @@ def _recorded(folder: Path, record: Mapping[str, Any], name: str) -> bytes | Non
 
 
 def _fault(place: Path, fault: str) -> InputError:
-    return InputError([Problem(str(place), None, None, None, fault, _AGAIN)], "opening the plan")
+    return InputError([Problem(str(place), fault, _AGAIN)], "opening the plan")
 
 
 class _Kept(Mapping[str, object]):

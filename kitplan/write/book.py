@@ -22,7 +22,7 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
@@ -133,12 +133,18 @@ class Page:
     def title_text(self) -> str:
         return str(self.sheet.get_name())
 
-    def title(self, text: str, subtitle: str = "") -> None:
-        """A heading over the whole width, with a sentence that says what to do with the sheet."""
+    def title(self, text: str, subtitle: str = "", said: Iterable[str] | None = None, kind: str = "lead") -> None:
+        """A heading over the whole width, with a sentence that says what to do with the sheet.
+        said: what came out, sentences of this kind under it.
+        """
         self.spread(text, "title")
         if subtitle:
             self.spread(subtitle, "subtitle")
         self.skip()
+        if said is not None:
+            for sentence in said:
+                self.spread(sentence, kind)
+            self.skip()
 
     def spread(self, text: str, kind: str = "wrap") -> int:
         """Text over all columns, as high as it needs; return its row."""

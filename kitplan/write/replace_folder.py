@@ -23,7 +23,7 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 COMMITTED = ".kitplan-commit"
@@ -101,9 +101,7 @@ def stamps(folder: Path) -> dict[Path, tuple[int, int]]:
     return found
 
 
-def step_in(
-    folder: Path, before: dict[Path, tuple[int, int]], exchange: Callable[[Path, Path], bool] = exchange
-) -> None:
+def step_in(folder: Path, before: dict[Path, tuple[int, int]]) -> None:
     """Make the stage of `folder` the folder, then remove what was there.
 
     before: `stamps` taken when the stage was built; what another program saved since then is carried over.

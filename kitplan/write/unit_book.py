@@ -6,7 +6,6 @@ enter a plan. Sheets left blank are not there. Nothing is locked, so that rows c
 
 from __future__ import annotations
 
-import csv
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -18,7 +17,7 @@ from kitplan.read.columns import Column, columns_of
 from kitplan.read.policy_keys import SETTINGS
 from kitplan.read.starter import TABLES, starter_settings
 from kitplan.read.values import READINESS
-from kitplan.resources import config_file
+from kitplan.resources import config_file, config_rows
 from kitplan.write.book import Book, Page
 
 FIRST, CHOICES = "Start here", "choices"
@@ -53,7 +52,8 @@ def _choices() -> dict[str, list[str | float]]:
     return {
         "route": list(routes), "tube_mm": [2.0 + 0.5 * k for k in range(17)], "technique": list(recipes),
         "skin": list(columns_of("census_counts")["skin"].choices),
-        "reason": list(columns_of("resecure_log")["reason"].choices), "item": [row["item"] for row in _shipped_items()],
+        "reason": list(columns_of("resecure_log")["reason"].choices),
+        "item": [row["item"] for row in config_rows("items.csv")],
         "scope": list(columns_of("items")["scope"].choices), "critical": list(_YES_NO), "beyond_census": list(_YES_NO),
         "cuffed": list(_YES_NO),
     }
@@ -126,12 +126,7 @@ def _catalogue() -> list[list[object]]:
     """The shipped items, numbers as numbers."""
     numeric = {c.name for c in columns_of("items").values() if c.kind in ("number", "integer")}
     return [[float(row[name]) if name in numeric and row.get(name) else row.get(name) or None
-             for name in columns_of("items")] for row in _shipped_items()]
-
-
-def _shipped_items() -> list[dict[str, str]]:
-    with config_file("items.csv").open(encoding="utf-8", newline="") as lines:
-        return list(csv.DictReader(lines))
+             for name in columns_of("items")] for row in config_rows("items.csv")]
 
 
 def _write_choices(book: Book, choices: Mapping[str, Sequence[str | float]]) -> None:

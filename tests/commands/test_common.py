@@ -22,7 +22,7 @@ def ending(error: BaseException):
 
 
 @pytest.mark.parametrize(("error", "code", "words"), [
-    (InputError([Problem("census.csv", 3, "tube_mm", "x", "is not a number", "Type a number.")]), 2,
+    (InputError([Problem("census.csv", "is not a number", "Type a number.", row=3, column="tube_mm", value="x")]), 2,
      "census.csv, row 3, column tube_mm: is not a number (got 'x'). Type a number."),
     (UnsafePlan("needs 38 L more shelf"), 1, "needs 38 L more shelf"),
     (PermissionError(errno.EACCES, "Permission denied", "plan/stock-room.xlsx"), 2, "Close the file in other programs"),

@@ -32,7 +32,7 @@ from kitplan.saved.folder import PLAN, RECORD, SCENARIOS
 
 UNIT = b'name = "x"\nmean_stay_days = 5\n[stock]\nreview_days = 7\n'
 CENSUS = b"route,tube_mm,airways\noral,3.5,4\n"
-NAMES = Names({}, {"02000000010335": "saline_5ml"}, frozenset({"saline_5ml", "mask_50mm"}))
+NAMES = Names(frozenset({"saline_5ml", "mask_50mm"}), lambda text: set(), {"02000000010335": "saline_5ml"})
 
 
 @dataclass(frozen=True)

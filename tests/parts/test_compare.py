@@ -16,9 +16,11 @@ from kitplan.demand.use import use_model
 from kitplan.parts.compare import bands
 from kitplan.parts.compare.model import Planned, _converted, _items, compare_units, mean_month, most_like
 from kitplan.parts.compare.notes import beds_without_airways
+from kitplan.parts.compare.sheets import add_sheets
 from kitplan.parts.par.values import Readiness
 from kitplan.read.problems import InputError
 from kitplan.read.values import STRATUM_KEY, StockPolicy
+from kitplan.write.book import Book
 
 
 def no_par(unit):
@@ -227,7 +229,7 @@ def no_bands(monkeypatch):
 
 def stock_worth(value, litres, ready=0.96):
     """A par plan of so much money and so many litres, of one item."""
-    readiness = Readiness(0.95, ready, ready, 0.9, 0.97, 9, 9)
+    readiness = Readiness(0.95, ready, ready, 0.9, 0.97, 9)
     return SimpleNamespace(value=value, litres=litres, readiness=readiness,
                            levels=pd.DataFrame({"item": ["saline-5"], "par_packs": [value / 10]}))
 
@@ -414,3 +416,12 @@ def test_a_year_in_which_all_is_as_expected_is_twelve_mean_months(small_unit):
 ])
 def test_two_units_rest_on_one_census_where_its_files_are_the_same(one, two, same):
     assert bands._same(SimpleNamespace(checksums=one), SimpleNamespace(checksums=two), ("census.",)) is same
+
+
+@pytest.mark.parametrize(("change", "charts"), [(lambda unit: unit, 0), (dearer, 1)])
+def test_a_chart_is_drawn_only_where_money_differs(small_unit, monkeypatch, change, charts):
+    drawn, book = [], Book("Invented", "USD", "0000-0000")
+    monkeypatch.setattr("kitplan.parts.compare.sheets.place", lambda *a, **k: drawn.append(a))
+    comparison = compare_units(small_unit, change(small_unit), no_par)
+    add_sheets(book, SimpleNamespace(comparison=comparison, unit=small_unit))
+    assert len(drawn) == charts

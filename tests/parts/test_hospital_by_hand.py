@@ -137,7 +137,7 @@ def test_what_is_kept_of_a_plan_is_what_is_held_and_slow_items_are_no_emergency_
     units = np.zeros((200, len(items)), dtype=int)
     units[:, list(items).index("saline-5")] = np.arange(200) % 2 * 10
     demand = Demand(tuple(items), units, np.zeros((200, 3), dtype=int), 9.0, 1, "plan")
-    par = SimpleNamespace(levels=levels, readiness=Readiness(0.95, 0.95, 0.96, 0.9, 0.97, 9, 9), value=12.0, litres=3.0,
+    par = SimpleNamespace(levels=levels, readiness=Readiness(0.95, 0.95, 0.96, 0.9, 0.97, 9), value=12.0, litres=3.0,
                           answer="met")
     plan = SimpleNamespace(unit=small_unit, par=par, demand=lambda: demand, item_choice=fill_roles(small_unit), seed=1,
                            warnings=("Look.",), parts=("par",))
@@ -234,8 +234,9 @@ def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():
     assert (ahead.what, ahead.value, ahead.draws.shape) == (AHEAD, 3999.0, (DRAWS, 2))
     assert ahead.draws.mean() == pytest.approx(1999.5, rel=1e-3)
     assert (ahead.draws[0, 0], ahead.draws[-1, 0]) == (0.0, 3999.0)
-    budget = SimpleNamespace(periods=pd.DataFrame({"period": ["2026Q1", "2026-01 to 2026-12"]}), budget=9.0, spent=4.0,
-                             known_to="2026-03", landing=(8.0, 7.0, 9.0), draws=np.arange(4000.0))
+    periods = pd.DataFrame({"period": ["2026-01", "2026Q1", "2026-01 to 2026-12"]})
+    budget = SimpleNamespace(periods=periods, budget=9.0, spent=4.0, known_to="2026-03", landing=(8.0, 7.0, 9.0),
+                             draws=np.arange(4000.0))
     _, year = spend_of("w", unit, SimpleNamespace(forecast=forecast, budget=budget))
     assert (year.what, year.months) == (YEAR, ("2026-01 to 2026-12",))
     assert (year.budget, year.spent, year.value) == (9.0, 4.0, 8.0)
@@ -248,7 +249,7 @@ def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():
 
 def audited(name, ready, target=0.95, begin=("mask",)):
     def standing(verified):
-        return SimpleNamespace(readiness=Readiness(target, verified, verified, 0.9, 0.97, 9, 9), value=100.0)
+        return SimpleNamespace(readiness=Readiness(target, verified, verified, 0.9, 0.97, 9), value=100.0)
 
     audit = SimpleNamespace(present=standing(ready), proposed=standing(0.96), idle_value=5.0,
                             steps=pd.DataFrame({"item": list(begin)}))

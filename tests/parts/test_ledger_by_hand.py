@@ -122,6 +122,16 @@ def test_what_is_taken_out_is_of_the_lot_named_else_of_the_first_to_expire():
     assert added(*stock, out(8, 1, lot="L2")).expected["gauze"] == 4
 
 
+def test_a_kit_that_names_no_lot_is_of_the_first_that_is_in_date_what_is_thrown_away_of_the_first_to_expire():
+    there = [counted(4, 0, lot="OLD", expires=on(3)), counted(5, 0, lot="NEXT", expires=SOON),
+             counted(5, 0, lot="LAST", expires=LATE)]
+    now = added(*there, built("A-1", 6, 5))
+    assert [(x.lot, x.units) for x in now.kits["A-1"].contents[0][1]] == [("NEXT", 5), ("LAST", 1)]
+    assert shelf(now) == [(4, on(3), "OLD"), (4, LATE, "LAST")]
+    assert shelf(added(*there, out(4, 5, "thrown_away"))) == [(5, SOON, "NEXT"), (5, LATE, "LAST")]
+    assert shelf(added(*there, built("A-1", 3, 3)))[0] == (1, on(3), "OLD"), "on the day itself it is in date"
+
+
 def test_more_taken_out_than_is_known_is_owed_and_the_next_delivery_pays_it():
     now = added(counted(3), out(5, 1), received(10, 2, lot="L1", expires=SOON))
     assert now.expected["gauze"] == 8

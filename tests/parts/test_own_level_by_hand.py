@@ -88,6 +88,8 @@ def test_an_items_own_ratio_is_drawn_to_the_units_and_a_role_without_issues_keep
     returned, level, _ = _ratios(UNIT, np.array([-900.0, 1000.0, 0.0]), np.full(3, 100.0), np.ones(3))
     assert returned[0] == 1.0, "returns alone are no issues"
     assert level == pytest.approx(10.0)
+    free = _ratios(UNIT, np.array([300.0, 100.0, 0.0]), np.full(3, 100.0), np.zeros(3))
+    assert np.isnan(free[1]), "what costs nothing tells no level of money"
     nothing = _ratios(UNIT, np.zeros(3), np.full(3, 100.0), np.ones(3))
     assert np.isnan(nothing[1])
 
@@ -292,7 +294,7 @@ def test_a_covariance_by_the_day_is_spread_over_the_days_of_two_months():
     late = np.zeros(201)
     late[130] = 1.0
     assert _between_months(late, np.array([1, -1])) == pytest.approx([1 / 30, 0.0]), "thirty days later"
-    assert _between_months(flat, np.array([9])) == pytest.approx([0.0]), "beyond its ends nothing"
+    assert _between_months(flat, np.array([9, -9])) == pytest.approx([0.0, 0.0]), "beyond its ends nothing"
     week = _between_months(spike, np.array([0]), 7)
     assert week == pytest.approx([1 / 7])
 

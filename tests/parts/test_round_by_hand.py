@@ -141,6 +141,20 @@ def test_much_more_gone_than_the_plan_expects_is_asked_about():
     assert said(later) == ["60 left the shelf since 2026-07-08, where the plan expects about 14."]
 
 
+def test_what_came_on_the_day_of_a_count_and_was_typed_after_it_is_asked_about():
+    came = replace(counted("gauze", 10, 7), table="deliveries", event="received", number="1")
+    count_of_day = (counted("gauze", 30, 7), counted("mask", 6, 7))
+    (one,) = asked(*FULL, ordered("gauze", 1), *count_of_day, came)
+    assert (one.no, one.emergency, one.item) == (0, False, "delivery")
+    assert one.question == ("Typed in after the count of the same day, 2026-07-08, and so taken to have come after it: "
+                            "gauze.")
+    assert standing(book(*FULL, ordered("gauze", 1), *count_of_day, came)).expected["gauze"] == 40
+    assert asked(*FULL, ordered("gauze", 1), came, *count_of_day) == (), "typed before: it was counted"
+    again = counted("gauze", 30, 7)
+    assert asked(*FULL, ordered("gauze", 1), *count_of_day, came, again) == (), "counted again: no doubt is left"
+    assert asked(*FULL, *count_of_day, replace(came, item="mask"))[0].emergency
+
+
 def test_what_is_out_of_date_is_asked_off_the_shelf_and_kits_a_review_before():
     found = asked(counted("gauze", 40, lot="G", expires=on(-1)), counted("mask", 5, lot="M", expires=on(0)))
     assert said(found) == ["40 on the shelf are out of date."]

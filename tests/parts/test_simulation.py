@@ -23,7 +23,7 @@ def par_plan(unit, packs, verified=0.95) -> ParPlan:
     levels = unit.items[["item", "pack"]].assign(
         par_packs=packs, par_units=packs * unit.items["pack"], floor_packs=0.0, shortage_chance=0.0
     )
-    readiness = Readiness(0.95, verified, verified, verified - 0.002, verified + 0.002, 20_000, 20_000)
+    readiness = Readiness(0.95, verified, verified, verified - 0.002, verified + 0.002, 20_000)
     solver = SolverReport("none", "optimal", 0, 0, 0, 0, 0)
     return ParPlan(levels, readiness, 0.0, 0.0, 0.0, solver, pd.DataFrame(), pd.DataFrame())
 

@@ -217,7 +217,7 @@ def test_what_stands_twice_or_is_not_closed_is_named_with_its_line(unit, old, ne
 def test_a_class_file_speaks_of_keys_and_lines_and_a_table_of_columns_and_rows(unit):
     (problem,) = faults(unit, GOOD.replace("learners = 8", "learners = 0"))
     assert str(problem).startswith("class.toml, key learners: is below 1")
-    table = Problem("census.csv", 4, "airways", "x", "is not a number", "Write one.")
+    table = Problem("census.csv", "is not a number", "Write one.", row=4, column="airways", value="x")
     assert str(table).startswith("census.csv, row 4, column airways")
 
 

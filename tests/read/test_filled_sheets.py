@@ -1,5 +1,6 @@
 """Sheets of the round as a person filled them in: what cannot be read says where it stands."""
 
+import pandas as pd
 import pytest
 from openpyxl import Workbook
 
@@ -17,7 +18,7 @@ def problem_of(folder, *rows):
         book.active.append(row)
     book.save(path := folder / "stock-room.xlsx")
     with pytest.raises(InputError) as error:
-        read_round(path, Names({}, {}, frozenset(ITEMS)), ("count",))
+        read_round(path, Names(frozenset(ITEMS), lambda text: set()), ("count",))
     (problem,) = error.value.problems
     return problem
 
@@ -33,3 +34,14 @@ def test_an_item_that_nobody_knows_is_refused_with_the_few_that_are_most_like_it
     problem = problem_of(tmp_path, ("Item", "Pack", "Packs", "Loose units"), ("bread rolls 2", 1, 3, 0))
     assert (problem.row, problem.value) == (2, "bread rolls 2")
     assert problem.mend == "Use one of: item_2, item_12, item_20 and 27 more."
+
+
+def test_a_line_names_an_item_by_name_description_alias_or_trade_number_and_never_by_what_two_share():
+    items = pd.DataFrame({
+        "item": ["saline", "gauze"], "description": ["Saline 5 mL", "Saline 5 mL"], "gtin": ["", "2000000010014"],
+        "alias": ["NaCl; 44-17", ""],
+    })
+    names = Names.of(items, {"02000000010021": "saline"})
+    assert [names.find(text) for text in ("saline", "EM gauze", "44-17", "2000000010014", "2000000010021")] == [
+        "saline", "gauze", "saline", "gauze", "saline"]
+    assert names.find("Saline 5 mL") is None

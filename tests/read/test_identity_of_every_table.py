@@ -59,7 +59,7 @@ def as_csv(row: dict[str, str]) -> str:
 
 def problems_in(table: str, row: dict[str, str], folder: Path) -> list[Problem]:
     """What the reader of the table says against a file of this one row: faults, then warnings."""
-    names = Names({}, {}, frozenset({"saline_5ml"}))
+    names = Names(frozenset({"saline_5ml"}), lambda text: set())
     try:
         if table in BOOK:
             (folder / "book").mkdir()
@@ -155,7 +155,7 @@ def test_a_filled_in_workbook_is_guarded_sheet_by_sheet(sheet, header, value, tm
     page.append(list(row.values()))
     book.save(tmp_path / "stock-room.xlsx")
     with pytest.raises(InputError, match="identity") as stopped:
-        read_round(tmp_path / "stock-room.xlsx", Names({}, {}, frozenset({"saline_5ml"})), (sheet,))
+        read_round(tmp_path / "stock-room.xlsx", Names(frozenset({"saline_5ml"}), lambda text: set()), (sheet,))
     assert value == "7" or value not in str(stopped.value)
 
 

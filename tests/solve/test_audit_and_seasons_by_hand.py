@@ -91,7 +91,7 @@ def test_levels_that_hold_already_are_left_though_the_plan_would_hold_less_of_on
 
 def test_an_audit_is_said_in_readiness_what_is_missing_and_what_to_begin_with():
     def standing(verified, value):
-        return StandingPar(Readiness(0.95, verified, verified, 0.9, 0.97, 9, 9), value, value, 1.0)
+        return StandingPar(Readiness(0.95, verified, verified, 0.9, 0.97, 9), value, value, 1.0)
 
     table = pd.DataFrame({"item": ["a", "b", "c", "d"], "missing_share": [0.5, 0.2, 0.0, 0.9], "step": [1, 2, 0, 0]})
     audit = Audit(table, standing(0.8, 100.0), standing(0.951, 130.0), 0.0, 0.0, ("note",))
@@ -149,20 +149,20 @@ def test_a_set_is_worth_the_most_that_its_months_need_and_months_keep_their_own(
     assert table["year_round_readiness"].tolist() == pytest.approx(list(np.arange(12) / 100))
 
 
-def test_each_month_has_the_scenarios_whose_middle_lies_within_23_days_of_its_own(small_unit):
+def test_each_month_has_the_scenarios_whose_middle_lies_within_23_days_of_its_own():
     """A scenario a tenth of a day, intervals of nine days: those from 23 days before to 23 after 15.2 January, over the
     turn of the year too.
     """
     day = np.arange(0, 365.25, 0.1)
     demand = SimpleNamespace(day_of_year=day, days=9.0, n_scenarios=len(day))
-    found = _month_scenarios(small_unit, demand)
+    found = _month_scenarios(demand)
     middle = 365.25 / 24
     assert [f.sum() for f in found] == pytest.approx([460] * 12, abs=2)
     begins = np.sort((day[found[0]] + 4.5 + 100) % 365.25)
     assert begins[[0, -1]] == pytest.approx([middle - HALF_WIDTH_DAYS + 100, middle + HALF_WIDTH_DAYS + 100], abs=0.11)
     thin = np.arange(0, 365.25, 0.2)
-    assert _month_scenarios(small_unit, SimpleNamespace(day_of_year=thin, days=9.0, n_scenarios=len(thin))) is None
-    assert _month_scenarios(small_unit, SimpleNamespace(day_of_year=day, days=9.0, n_scenarios=len(day) + 1)) is None
+    assert _month_scenarios(SimpleNamespace(day_of_year=thin, days=9.0, n_scenarios=len(thin))) is None
+    assert _month_scenarios(SimpleNamespace(day_of_year=day, days=9.0, n_scenarios=len(day) + 1)) is None
 
 
 @pytest.mark.parametrize(("cos", "sin", "peak"), [(1, 0, 1), (0, 1, 4), (-1, 0, 7), (0, -1, 10), (1, -0.1, 12)])

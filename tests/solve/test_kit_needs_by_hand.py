@@ -323,6 +323,9 @@ def test_what_a_role_costs_a_month_by_the_event_the_patient_and_the_unit(small_u
         [price * kits * (use.mean_stay_attempts + left) for price in (0.22, 0.32)])
     assert role_costs(small_unit, needs, 0, "scissors", [11]) == pytest.approx(
         [4.0 * kits * use.mean_stay_attempts / 100])
+    thrice = replace(needs, needs=[own | {"scissors": 3} for own in needs.needs])
+    assert role_costs(small_unit, thrice, 0, "scissors", [11]) == pytest.approx(
+        [3 * 4.0 * kits * use.mean_stay_attempts / 100])
     rolls = sum(opened_per_kit(needs, 0, 0))
     assert role_costs(small_unit, needs, 0, "tape", [0]) == pytest.approx([0.9 * kits * rolls])
 

@@ -68,7 +68,7 @@ def test_where_emergency_equipment_alone_is_too_much_no_limit_has_a_price():
 
 def test_both_mends_of_a_target_out_of_reach_are_named_rounded_to_the_safe_side():
     """Room up, readiness down."""
-    ready = Readiness(0.98, 0.97, 0.96199, 0.95, 0.97, 100, 100)
+    ready = Readiness(0.98, 0.97, 0.96199, 0.95, 0.97, 100)
     assert binding_sentences({"shelf": 37.2, "budget": 0.0}, ready, "USD") == [
         "needs 38 L more shelf, or readiness 96.1 %"]
     assert binding_sentences({"shelf": 37.2, "budget": 1200.5}, ready, "USD") == [
@@ -204,7 +204,7 @@ def small_plan(answer="met", warnings=(), present=None, verified=0.96, target=0.
         "par_packs": [4, 3], "floor_packs": [2, 0], "shortage_chance": [0.001, 0.0123]})
     items = pd.DataFrame({"item": ["mask", "gauze"], "critical": [True, False]})
     par = SimpleNamespace(levels=table, answer=answer, binding=binding, mean_value=1234.0, value=2345.6, litres=78.4,
-                          readiness=Readiness(target, 0.95, verified, 0.94, 0.97, 100, 2000))
+                          readiness=Readiness(target, 0.95, verified, 0.94, 0.97, 2000))
     census = SimpleNamespace(shape="stays", mean_stay_days=None)
     unit = SimpleNamespace(items=items, warnings=warnings, currency="USD", census=census, assumptions=(),
                            present_par=None if present is None else pd.DataFrame(present,
@@ -215,7 +215,8 @@ def small_plan(answer="met", warnings=(), present=None, verified=0.96, target=0.
 
 
 def test_first_the_limit_that_binds_then_emergency_equipment_then_warnings_then_the_largest_change():
-    warned = tuple(Problem("census.csv", row, "tube", "9", "is large", "Check it.") for row in (3, 4))
+    warned = tuple(Problem("census.csv", "is large", "Check it.", row=row, column="tube",
+                           value="9") for row in (3, 4))
     low = [("mask", 1), ("gauze", 2)]
     every = small_plan("limited", warned, low, binding=("needs 38 L more shelf",))
     assert look_first(every) == "Look first at your limits: needs 38 L more shelf."
@@ -268,7 +269,7 @@ def test_what_the_census_cannot_tell_is_said_beside_readiness(shape, stay, said)
 
 
 def test_how_sure_readiness_is_stands_as_a_sentence():
-    open_ = Readiness(0.95, 0.95, 0.96, 0.94, 0.9995, 100, 2000)
+    open_ = Readiness(0.95, 0.95, 0.96, 0.94, 0.9995, 2000)
     assert how_sure(open_).startswith("It is between 94.0 % and nearly 100 % in 9 of 10")
     assert how_sure(replace(open_, high=0.9994)).startswith("It is between 94.0 % and 99.9 % in 9 of 10")
     assert how_sure(replace(open_, known=True)) == (

@@ -168,7 +168,7 @@ def test_needs_are_demand_less_the_residual_at_least_one_and_in_steps():
 
 def test_the_plays_agreement_is_judged_by_the_errors_of_both():
     """Planner: 0.96 on 2,000 scenarios, nine in ten of 500 draws between 0.94 and 0.97; play: four years of 50."""
-    said = Readiness(0.95, 0.95, 0.96, 0.94, 0.97, 2000, 2000)
+    said = Readiness(0.95, 0.95, 0.96, 0.94, 0.97, 2000)
     covered = np.zeros((1, 4, 50), dtype=bool)
     covered[:, :, :47] = True
     covered[0, 0, 47:] = True

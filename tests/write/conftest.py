@@ -68,7 +68,7 @@ def make_par(items: pd.DataFrame, **changes: object) -> ParPlan:
     prices = pd.DataFrame({"limit": ["readiness"], "price": [61.0],
                            "sentence": ["one more point of readiness costs about 61 USD of stock."]})
     values = {
-        "levels": levels, "readiness": Readiness(0.98, 0.9806, 0.9812, 0.9793, 0.983, 20000, 20000),
+        "levels": levels, "readiness": Readiness(0.98, 0.9806, 0.9812, 0.9793, 0.983, 20000),
         "value": value, "mean_value": float(levels["mean_value"].sum()), "litres": litres,
         "solver": SolverReport("HiGHS", "optimal", value, value * 0.998, value, 0.0, 0.4),
         "frontier": frontier, "prices": prices,
@@ -87,7 +87,8 @@ def make_plan(base: Unit, **changes: object) -> Plan:
             Assumption("Stock", "readiness", "0.98", "", "this unit's unit.toml"),
         ),
         warnings=(
-            Problem("census.csv", 14, "tube_mm", "6.5", "is a large tube for a patient of 3.2 kg", "Check the size."),
+            Problem("census.csv", "is a large tube for a patient of 3.2 kg", "Check the size.", row=14,
+                    column="tube_mm", value="6.5"),
         ),
     )
     item_choice = make_filling(unit)

@@ -22,7 +22,7 @@ def test_the_three_sentences_say_cost_readiness_and_what_to_look_at(plan):
 
 
 def test_readiness_below_the_target_is_not_hidden(plan_maker, par_maker):
-    low = Readiness(0.98, 0.981, 0.975, 0.973, 0.977, 20000, 20000)
+    low = Readiness(0.98, 0.981, 0.975, 0.973, 0.977, 20000)
     assert "misses the target of 98.0 %" in three_sentences(plan_maker(par=par_maker(readiness=low)))[1]
 
 

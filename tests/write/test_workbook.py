@@ -208,7 +208,7 @@ def test_input_checks_list_every_warning_with_its_mend(plan):
 
 
 def test_the_frontier_has_a_chart_with_the_plan_and_todays_par_marked(plan_maker, par_maker):
-    today = StandingPar(Readiness(0.98, 0.71, 0.705, 0.69, 0.72, 20000, 20000), 2800.0, 2500.0, 300.0)
+    today = StandingPar(Readiness(0.98, 0.71, 0.705, 0.69, 0.72, 20000), 2800.0, 2500.0, 300.0)
     plan = plan_maker(par=par_maker(present=today))
     with zipfile.ZipFile(io.BytesIO(build_workbooks(plan)["months.xlsx"])) as archive:
         chart = archive.read("xl/charts/chart1.xml").decode()

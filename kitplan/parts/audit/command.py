@@ -69,5 +69,5 @@ def _require_present_par(unit_path: Path, unit: Unit) -> None:
         place = "present_par.csv" if unit_path.is_dir() else f"{unit_path.name} [present_par]"
         fault = "there are no present par levels to audit"
         raise InputError(
-            [Problem(place, None, None, None, fault, "Give item and par_packs, one row an item.")], "auditing"
+            [Problem(place, fault, "Give item and par_packs, one row an item.")], "auditing"
         )

@@ -37,10 +37,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         "done. The way begins at today's "
         "shelf and keeps what serves there, so it may end at other numbers than the sheet Par levels, which begins at "
         "an empty shelf.",
+        audit.sentences(book.currency), "wrap",
     )
-    for sentence in audit.sentences(book.currency):
-        page.spread(sentence, "wrap")
-    page.skip()
     _write_steps(page, audit, book.currency)
     page.skip()
     _write_missing(page, audit)

@@ -103,7 +103,7 @@ def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
     airways = mean_airways(unit)
     per_airway = DAYS_A_MONTH * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
     units = airways @ per_airway
-    kinds = unit.strata[STRATUM_KEY].reset_index(drop=True).assign(
+    kinds = unit.strata[STRATUM_KEY].assign(
         airways=airways, value=per_airway @ model.price, attempts=model.counted() * DAYS_A_MONTH)
     return Month(
         float(units @ model.price),
@@ -122,7 +122,7 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
     if a.currency != b.currency:
         fault = f"is not the currency of {a.name} ({a.currency})"
         mend = "Give both units the same currency and convert the prices."
-        raise InputError([Problem(f"{b.name}: unit.toml", None, "currency", b.currency, fault, mend)],
+        raise InputError([Problem(f"{b.name}: unit.toml", fault, mend, column="currency", value=b.currency)],
                          "comparing two units")
     a, b = with_best_knowledge(a), with_best_knowledge(b)
     steps = list(_walk(a, b))

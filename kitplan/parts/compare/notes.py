@@ -28,13 +28,13 @@ def other_prices_paid(a: Unit, b: Unit) -> tuple[str, ...]:
 def beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:
     """Use follows airways and not beds: say how to play more beds to someone who changed the beds alone."""
     beds_a, beds_b = a.bedside.beds, b.bedside.beds
-    if not beds_a or not beds_b or beds_a == beds_b or abs(airways_b - airways_a) > 1e-9:
+    if not beds_a or not beds_b or abs(airways_b - airways_a) > 1e-9:
         return ()
     wording = f"Beds go from {beds_a} to {beds_b}, the airways stay: use follows airways, not beds."
     if beds_b < beds_a:
         return (f"{wording} Shorten the census of the second unit to match.",)
     more = airways_a / beds_a * (beds_b - beds_a)
-    return (
+    return () if beds_a == beds_b else (
         f"{wording} As full as now, {beds_b - beds_a} more beds hold {more:.1f} airways more: add [[expect]] lines for "
         f"the usual kinds, with beyond_census = true and mean_airways that add up to {more:.1f}.",
     )

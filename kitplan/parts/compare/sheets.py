@@ -27,10 +27,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheets Compared and Compared by item."""
     comparison: Comparison = plan.comparison
     page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
-    page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.")
-    for sentence in comparison.sentences():
-        page.spread(sentence, "lead")
-    page.skip()
+    page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.",
+               comparison.sentences())
     page.header(("Measure", "A", "B", "B less A", "80 % from", "80 % to"), ("text", *("number",) * 5), freeze=False)
     for row in comparison.money.itertuples():
         kind = _KIND.get(row.measure, "money")
@@ -60,6 +58,8 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
         "difference. In another order, what two causes do only together would stand elsewhere.",
         "note",
     )
+    if not sums["monthly_value"]:  # a chart of nothing
+        return
     page.new_printed_page()
     line = Line("Money a month", (1, *rows), (2, *rows))
     place(page, bar_chart(page, [line], f"B less A ({currency})"), rows=16)

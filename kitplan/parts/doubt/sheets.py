@@ -16,10 +16,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet What is not known."""
     doubt = plan.doubt
     page = book.page(TITLE, "What the history leaves open, and what knowing it would save", (44, 18, 18, 14))
-    page.title("What is not known", "The plan carries stock for what the history leaves open. Here is how much.")
-    for sentence in doubt.sentences(book.currency):
-        page.spread(sentence, "wrap")
-    page.skip()
+    page.title("What is not known", "The plan carries stock for what the history leaves open. Here is how much.",
+               doubt.sentences(book.currency), "wrap")
     kinds = ("text", "money", "money", "share")
     page.header(("As if known", f"Mean stock value ({book.currency})", "Saved", "Share"), kinds)
     for row in doubt.prices.itertuples():

@@ -19,10 +19,7 @@ def add_budget(book: Book, plan: Plan, year: BudgetYear) -> None:
     """Add the sheets Budget year and What drives it."""
     page = book.page(YEAR, "Spent to date, where the year lands, what is left", _WIDTHS, landscape=False)
     page.title(f"{plan.unit.name}: the budget year", "Money for supplies. Emergency equipment is never planned away to "
-               "meet a budget. Quantities for planning, no clinical advice.")
-    for sentence in year.sentences:
-        page.spread(sentence, "lead")
-    page.skip()
+               "meet a budget. Quantities for planning, no clinical advice.", year.sentences)
     _periods(page, year, book.currency)
     page.on_one_page()
     _items(book, year)

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.parts.forecast.issue_days import IssueDays
+from kitplan.read.problems import some_of
 from kitplan.read.values import Unit
 
 FEWEST_MONTHS = 3
@@ -84,7 +85,7 @@ def on_own_level(
     use *= (common[:, None] * monthly)[:, :, None]
     beside = _beside_recipe(units, drawn, sampled, place)
     for item in np.flatnonzero(beside):
-        use[:, :, item] += sampled.airway_days.sum(axis=2) * beside[item] * monthly
+        use[:, :, item] = sampled.airway_days.sum(axis=2) * beside[item] * monthly
     ahead = (use[:, sampled.first:].mean(axis=0) * sampled.price[sampled.first:]).sum(axis=0)
     return replace(sampled, use=use), _said(unit, level, len(place), days, np.where(silent, ahead, 0.0))
 
@@ -144,8 +145,7 @@ def _said(unit: Unit, level: float, months: int, days: IssueDays | None, silent:
                      "missing? Mend it before you rely on the money.")
     if silent.any():
         called = unit.items["description"].where(unit.items["description"] != "", unit.items["item"])[silent > 0]
-        more = f" and {len(called) - 3} more" if len(called) > 3 else ""
-        lines.append(f"Never issued, and taken as the recipe says: {'; '.join(called.head(3))}{more}: "
+        lines.append(f"Never issued, and taken as the recipe says: {some_of(called.tolist())}: "
                      f"{silent.sum():,.0f} {unit.currency} of what is ahead. If another budget pays for them, "
                      "take that off.")
     return tuple(lines)

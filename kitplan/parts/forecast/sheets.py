@@ -39,10 +39,8 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
         f"{plan.unit.name}: supplies for the months ahead",
         f"Supplies for {plan.unit.words.acts} only, at prices as last paid, else the catalogue's. Quantities for "
         "planning, no clinical advice.",
+        forecast.sentences,
     )
-    for sentence in forecast.sentences:
-        page.spread(sentence, "lead")
-    page.skip()
     rows = _money(page, forecast, book.currency, plan.unit.words)
     chart = line_chart(page, _money_lines(rows, forecast), f"Money ({book.currency})")
     place(page, chart, rows=16)

@@ -24,10 +24,8 @@ def add_variance(book: Book, variance: Variance, called: Mapping[str, str]) -> N
         "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
         "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
         "none of these accounts for.",
+        (*variance.sentences, *variance.notes), "wrap",
     )
-    for sentence in (*variance.sentences, *variance.notes):
-        page.spread(sentence, "wrap")
-    page.skip()
     if not len(variance.by_month):
         return
     rows = page.table(variance.by_month, (

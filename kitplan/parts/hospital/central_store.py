@@ -126,8 +126,7 @@ def _frees(holding: Holding) -> tuple[float, str]:
 def _level(pmf: np.ndarray, chance: float) -> int:
     """Smallest level that demand exceeds with at most `chance`."""
     above = 1.0 - np.cumsum(pmf)
-    enough = np.flatnonzero(above <= chance + _TAIL)
-    return int(enough[0]) if len(enough) else len(pmf) - 1
+    return int((above > chance + _TAIL).sum())
 
 
 def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:
@@ -138,7 +137,7 @@ def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:
     above = np.concatenate([1.0 - np.cumsum(pmf), np.zeros(pack)])
     upto = np.concatenate([[0.0], np.cumsum(above)])
     short = (upto[pack:] - upto[:-pack]) / pack
-    return max(int(np.flatnonzero(short <= chance + _TAIL)[0]), 1)
+    return max(int((short > chance + _TAIL).sum()), 1)
 
 
 def _choices(rows: list[Holding]) -> list[_Choice]:

@@ -108,7 +108,7 @@ def plan_folder(
     out = Path(out) if out is not None else folder / "plan"
     jobs = jobs_for(find_units(folder), out)
     if not jobs:
-        raise InputError([Problem(str(folder), None, None, None, "holds no units",
+        raise InputError([Problem(str(folder), "holds no units",
                                   "Give the folder that holds the units' folders or workbooks.")], "looking for units")
     check_target(out, [f"{job.name}/plan.json" for job in jobs])
     task = Task(plan_one, How(seed, parts, transport_days, paper), EARLIER, remove_stale=parts is None)

@@ -101,10 +101,8 @@ def _totals(hospital: Hospital) -> dict[str, float]:
 
 
 def _start(page: Page, hospital: Hospital) -> None:
-    page.title("All units", "Par levels of each unit are in its own workbook, in the folder of its name.")
-    for line in sentences(hospital):
-        page.spread(line, "lead")
-    page.skip()
+    page.title("All units", "Par levels of each unit are in its own workbook, in the folder of its name.",
+               sentences(hospital))
     kinds = ("text", "text", "text", "share", "money", "litres", "whole", "text")
     page.header(("Unit", "Name", "Currency", "Readiness", "Value at par", "Shelf", "Items", "Target"), kinds)
     for row in hospital.units.itertuples(index=False):

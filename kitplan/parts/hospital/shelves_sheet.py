@@ -13,10 +13,8 @@ def add_audits(book: Book, table: pd.DataFrame) -> None:
     page = book.page("Audit of all units", "How ready the par levels of each unit are today",
                      (26, 30, 10, 10, 11, 11, 13, 11, 13, 12, 9, 24))
     page.title("Today's par levels of all units", "Furthest under its target first. The steps of a unit, in the order "
-               "in which to make them, are in audit.xlsx beside its plan; stop after any of them.")
-    for sentence in audit_sentences(table):
-        page.spread(sentence, "lead")
-    page.skip()
+               "in which to make them, are in audit.xlsx beside its plan; stop after any of them.",
+               audit_sentences(table))
     page.table(table, (
         ("Unit", "text", "unit"), ("Name", "wrap", "name"), ("Currency", "text", "currency"),
         ("Target", "share", "target"), ("Ready today", "share", "ready"), ("At least", "share", "ready_low"),
@@ -30,10 +28,7 @@ def add_orders(book: Book, tables: dict[str, pd.DataFrame]) -> None:
     page = book.page("Orders of all units", "What each unit orders",
                      (26, 30, 10, 10, 14, 9, 9, 9, 11, 14))
     page.title("Orders of all units", "Urgent ones first. The lines of a unit are on its own sheet Order, in the "
-               "stock-room workbook beside its plan.")
-    for sentence in order_sentences(tables):
-        page.spread(sentence, "lead")
-    page.skip()
+               "stock-room workbook beside its plan.", order_sentences(tables))
     page.table(tables["order_units"], (
         ("Unit", "text", "unit"), ("Name", "wrap", "name"), ("Currency", "text", "currency"),
         ("Order", "text", "order"), ("Counted on", "text", "counted"), ("Items", "whole", "items"),

@@ -16,10 +16,8 @@ def add_spend(book: Book, table: pd.DataFrame) -> None:
                      (30, 24, 10, 13, 13, 13, 13, 13, 14, 14))
     page.title("What the units will spend", "80 % bands. No unit's files tell how units hang together: a total is "
                "given twice, with units that err each on their own, and with all erring one way; the truth lies "
-               "between. No budget plans emergency equipment away.")
-    for sentence in spend_sentences(table):
-        page.spread(sentence, "lead")
-    page.skip()
+               "between. No budget plans emergency equipment away.",
+               spend_sentences(table))
     columns = (("Unit", "wrap", "unit"), ("Months", "text", "period"), ("Currency", "text", "currency"),
                ("Budget", "whole", "budget"), ("Spent", "whole", "spent"), ("Expected", "whole", "value"),
                ("80 % from", "whole", "low_value"), ("80 % to", "whole", "high_value"),

@@ -212,9 +212,9 @@ def _draw_piece(card: Card, job: CutJob, piece: Any, start: float, stop: float) 
     card.box(x, y, stop - start, width, 1.0)
     shift = x - start
     for a, b in _ends(piece, piece.tab_mm):
-        _clipped(card, shift + a, shift + b, x, x + stop - start, lambda p, q: card.hatch(p, y, q - p, width))
+        _clipped(shift + a, shift + b, x, x + stop - start, lambda p, q: card.hatch(p, y, q - p, width))
     for a, b in _ends(piece, piece.leg_mm):
-        _clipped(card, shift + a, shift + b, x, x + stop - start,
+        _clipped(shift + a, shift + b, x, x + stop - start,
                  lambda p, q: card.line(p, y + width / 2, q, y + width / 2, 1.2, (5, 3)))
     if piece.width_share < 1:
         card.waste(x, y, stop - start, width / 2)
@@ -238,7 +238,7 @@ def _ends(piece: Any, length: float) -> list[tuple[float, float]]:
     return ends[:{"Y": 1, "H": 2}.get(piece.shape, 0)] if length else []
 
 
-def _clipped(card: Card, a: float, b: float, low: float, high: float, draw: Callable[[float, float], None]) -> None:
+def _clipped(a: float, b: float, low: float, high: float, draw: Callable[[float, float], None]) -> None:
     p, q = max(a, low), min(b, high)
     if q - p > 1e-6:
         draw(p, q)
@@ -255,7 +255,7 @@ def _dimensions(card: Card, piece: Any, shift: float, y: float, low: float, high
         marks = [(0.0, piece.leg_mm, f"slit {piece.leg_mm:g}"), (piece.leg_mm, far, f"{piece.bridge_mm:g}"),
                  (far, piece.length_mm, f"slit {piece.leg_mm:g}")]
     for a, b, text in marks:
-        _clipped(card, shift + a, shift + b, low, high, lambda p, q: card.measure(p, q, y - 4.6, text))  # noqa: B023
+        _clipped(shift + a, shift + b, low, high, lambda p, q: card.measure(p, q, y - 4.6, text))  # noqa: B023
     if piece.shape in ("Y", "H"):
         tab = f", tab {piece.tab_mm:g}" if piece.tab_mm else ""
         card.text(low, y - 8.4, f"whole length {piece.length_mm:g}{tab}", 8)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from functools import lru_cache
 from math import lgamma
@@ -63,11 +64,4 @@ def _quantile(weight: np.ndarray, share: float, chance: float) -> int:
     from scipy.stats import binom
 
     number = np.arange(len(weight))
-    low, high = 0, len(weight) - 1
-    while low < high:
-        middle = (low + high) // 2
-        if float(weight @ binom.sf(middle, number, share)) <= chance:
-            high = middle
-        else:
-            low = middle + 1
-    return low
+    return bisect_left(number[:-1], True, key=lambda n: float(weight @ binom.sf(n, number, share)) <= chance)

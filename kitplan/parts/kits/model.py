@@ -113,10 +113,9 @@ def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesig
     Raises UnsafePlan where a limit forbids safe kits, InputError for fewer than one design.
     """
     if unit.bedside.designs is not None and unit.bedside.designs < 1:
-        raise InputError([Problem(
-            "unit.toml", None, "bedside.designs", str(unit.bedside.designs), "fewer than one kit design",
-            "Give a whole number from 1 up.",
-        )], during="planning the bedside kits")
+        raise InputError([Problem("unit.toml", "fewer than one kit design", "Give a whole number from 1 up.",
+                                  column="bedside.designs",
+                                  value=str(unit.bedside.designs))], during="planning the bedside kits")
     if tables.n_short < restock_checks(unit):  # a restock interval longer than the interval they were made for
         tables = attempt_tables(unit, restock_checks(unit))
     needs = kit_needs(unit, tables, base)
@@ -166,7 +165,7 @@ def _week(unit: Unit, tables: AttemptTables, seed: int) -> tuple[np.ndarray, np.
     n_scenarios = at_most(SCENARIOS, unit, WEEK_DAYS)
     arriving, attempts = arrivals_and_attempts(unit, tables, WEEK_DAYS, n_scenarios, seed, "kits week")
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
-    return arriving, np.maximum(attempts - arriving * admission, 0)
+    return arriving, attempts - arriving * admission
 
 
 def _in_order(unit: Unit, groups: np.ndarray) -> np.ndarray:

@@ -137,13 +137,12 @@ def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
     if role == "tape" and len(fits):
         technique = unit.techniques[str(row["technique"])]
         piece = min(float(cut_pieces(technique, row, w)["length_mm"].max()) for w in fits["width_mm"])
-        return Problem(
-            "items.csv", None, "length_mm", f"{fits['length_mm'].max():g}",
-            f"a piece of {piece:g} mm for {row['label']} is longer than every roll",
-            "Add a longer roll, or shorten the piece in techniques.toml or the span in face.csv.",
-        )
-    return Problem("items.csv", None, "role", role, f"no item of this role serves {row['label']}",
-                   "Add one that fits the size and is large enough, or correct the recipe.")
+        return Problem("items.csv", f"a piece of {piece:g} mm for {row['label']} is longer than every roll",
+                       "Add a longer roll, or shorten the piece in techniques.toml or the span in face.csv.",
+                       column="length_mm", value=f"{fits['length_mm'].max():g}")
+    return Problem("items.csv", f"no item of this role serves {row['label']}",
+                   "Add one that fits the size and is large enough, or correct the recipe.", column="role",
+                   value=role)
 
 
 def _held_once(
@@ -160,8 +159,9 @@ def _held_once(
         if not found:
             if role in emergency or any(r["critical"] for _, r in records.get(role, ())):
                 lacks = f"no {role} fits {airway['label']}: its kit would lack emergency equipment"
-                problems.append(Problem("items.csv", None, "fits_from_mm", None, lacks,
-                                        f"Add an item with role {role} that fits {airway['size'] or 'any size'}."))
+                problems.append(Problem("items.csv", lacks,
+                                        f"Add an item with role {role} that fits {airway['size'] or 'any size'}.",
+                                        column="fits_from_mm"))
             continue
         primary[g, role] = found[0]
         floor = unit.items.at[found[0], "min_bedside"]
@@ -195,10 +195,8 @@ def spare_tubes(
         if found:
             yield found[0], None
         elif not down:
-            yield -1, Problem(
-                "items.csv", None, "role", None,
-                f"no spare tube of {airway['size']} for {airway['label']}, which spare_tube asks for",
-                f"Add an item with role {SPARE_TUBE_ROLE} that fits {airway['size']}; or set spare_tube = false, and "
-                f"name {SPARE_TUBE_ROLE} in emergency = [...] of each route that keeps one ([route.NAME] in "
-                "techniques.toml).",
-            )
+            yield -1, Problem("items.csv",
+                              f"no spare tube of {airway['size']} for {airway['label']}, which spare_tube asks for",
+                              f"Add an item with role {SPARE_TUBE_ROLE} that fits {airway['size']}; or set spare_tube "
+                              f"= false, and name {SPARE_TUBE_ROLE} in emergency = [...] of each route that keeps one "
+                              "([route.NAME] in techniques.toml).", column="role")

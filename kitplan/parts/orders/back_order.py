@@ -179,12 +179,12 @@ def _demand_lines(unit: Unit, item_choice: ItemChoice, tables: AttemptTables) ->
     for row in item_choice.frame[item_choice.frame["item"].isin(gone)].itertuples():
         once, own = row.role in once_held, unit.items[unit.items["item"] == row.item]
         sized = once or bool(own["critical"].any()) or row.role in emergency
-        need = 1.0 if once else role_needs(unit, row.stratum)[row.role]
         airway = unit.strata.loc[row.stratum]
         width_mm = unit.techniques[str(airway["technique"])].tape_width_mm
         found = unit.items.loc[[i for i, _ in fitting(unit, records.get(row.role, ()), airway, width_mm)]]
         found = found[~found["item"].isin(gone) & (found["sterile"] | (not own["sterile"].any())) & (not sized)]
-        takes = [(str(item["item"]), 1.0 if once else _items_a_use(unit, tables, row.stratum, item, need))
+        takes = [(str(item["item"]), 1.0 if once else _items_a_use(
+            unit, tables, row.stratum, item, role_needs(unit, row.stratum)[row.role]))
                  for _, item in pd.concat([found, own]).iterrows()]
         served = tuple((i, a) for i, a in takes if a is not None)
         strata.setdefault((row.item, row.role, once, float(row.share), served, sized), []).append(int(row.stratum))

@@ -135,16 +135,17 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
         if row.moved_to:
             kit = now.kits.get(row.kit)
             if kit is None:
-                problems.append(Problem(source, row.row, "kit", row.kit or None, "is no kit of this book",
-                                        "Type the number on the kit's card."))
+                problems.append(Problem(source, "is no kit of this book", "Type the number on the kit's card.",
+                                        row=row.row, column="kit", value=row.kit or None))
             else:
                 lines += (_refilled(kit, row, shelf, plan, book, day) if row.moved_to == "refilled"
                           else _moved(kit, row, day))
         if not row.built:
             continue
         if row.design not in plan.designs:
-            problems.append(Problem(source, row.row, "design", row.design or None, "is no kit design of the plan",
-                                    f"Use one of {', '.join(plan.designs) or 'none: plan the kits first'}."))
+            problems.append(Problem(source, "is no kit design of the plan",
+                                    f"Use one of {', '.join(plan.designs) or 'none: plan the kits first'}.",
+                                    row=row.row, column="design", value=row.design or None))
             continue
         before = {x.number for x in book.of("kits") if x.event == "built" and x.day == day and x.design == row.design}
         ready = sum(k.number not in away for k in now.kits_at("shelf", row.design))
@@ -152,10 +153,10 @@ def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPla
             number = numbers[row.design]
             short = [i for i, q in plan.designs[row.design].items() if sum(x.units for x in shelf.get(i, [])) < q]
             if short and ready + more > plan.builds.get(row.design, 0):  # a slip would order less of what saves a life
-                problems.append(Problem(
-                    source, row.row, "built", str(row.built), f"is more than the {plan.builds.get(row.design, 0)} that "
-                    f"are to stand ready, and the book knows of too few {', '.join(short)}",
-                    "Type how many were built. If it is right, count these items first."))
+                problems.append(Problem(source, f"is more than the {plan.builds.get(row.design, 0)} that "
+                                        f"are to stand ready, and the book knows of too few {', '.join(short)}",
+                                        "Type how many were built. If it is right, count these items first.",
+                                        row=row.row, column="built", value=str(row.built)))
                 break
             if short:
                 told.append(f"Kit {row.design}-{number}: the book knew of too few {', '.join(short)}. It is built as "

@@ -81,7 +81,7 @@ def class_takes(
     with rounds.session(unit_path, out, seed) as work:
         filled = work.folder / CLASS.file if what.absolute() == unit_path.absolute() else what
         if not filled.exists():
-            raise InputError([Problem(filled.name, None, None, None, "is not there", "Write class.toml and run kitplan "
+            raise InputError([Problem(filled.name, "is not there", "Write class.toml and run kitplan "
                                       "training, or name a table as CSV.")], "looking for what the class took")
         rounds.take_in(work, "to_class", filled, on_day.date() if on_day else None)
         rounds.keep(work)

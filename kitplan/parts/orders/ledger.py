@@ -1,6 +1,7 @@
 """What the order book adds up to: what should lie on the shelf, in kits and on order, and where everything went.
 
-Lines are taken by day, and within a day in the order they were written. A count is the truth of its day: what it
+Lines are taken by day, and within a day in the order they were written: what came on the day of a count and was
+typed in after it is taken to have come after it (and asked about). A count is the truth of its day: what it
 misses against the lines before it was used. So for every item, in single items and at every moment,
 
     first count + received + found = on the shelf + in kits + used + taken out (out of date, sent back, recalled, class)
@@ -111,11 +112,15 @@ class _Account:
         if lot.units > owed:
             self.lots = merged([*self.lots, replace(lot, units=lot.units - owed)])
 
-    def take(self, units: int, expires: date | None = None, lot: str = "") -> tuple[Lot, ...]:
-        """Take units out, of the lot named first, then first expired first; what no lot has is of an unknown one."""
+    def take(self, units: int, expires: date | None = None, lot: str = "", day: date = date.min) -> tuple[Lot, ...]:
+        """Take units out, of the lot named first, then first expired first; what no lot has is of an unknown one.
+
+        day: what was out of date by then is taken last; left out, it is no different.
+        """
         self.total -= units
         named = [x for x in self.lots if (lot and x.lot == lot) or (not lot and expires and x.expires == expires)]
-        taken, kept = first_out([*named, *(x for x in self.lots if x not in named)], units)
+        others = sorted((x for x in self.lots if x not in named), key=lambda x: (x.expires or _NO_DATE) < day)
+        taken, kept = first_out([*named, *others], units)
         self.lots = merged(kept)
         if lot or expires:
             return (Lot(units, expires, lot),)
@@ -297,7 +302,7 @@ class _Work:
     def _into_kit(self, line: Line) -> tuple[Lot, ...]:
         account = self._account(line.item)
         account.flows["to_kits"] += line.units
-        return account.take(line.units, line.expires, line.lot)
+        return account.take(line.units, line.expires, line.lot, line.day)
 
     def _issue(self, kit: Kit, sign: int, where: str) -> None:
         if kit.where != where:

@@ -12,7 +12,7 @@ from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import overdue
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.read.order_book import OrderBook
-from kitplan.read.problems import counted
+from kitplan.read.problems import counted, some_of
 
 _ASKED = ("Type yes under Right if it is so, no to forget it, or the right number under Packs and Loose units. "
           "Until then it is not believed.")
@@ -37,7 +37,8 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
     found = [*_asked(now, catalogue)]
     if day is not None:
         found += [*_not_counted(now, plan), *_late(now, plan, day), *_found_or_gone(now, plan, day),
-                  *_out_of_date(now, plan, catalogue, day), *_kits(book, now, day), *_unknown(now, catalogue)]
+                  *_came_that_day(book, catalogue, day), *_out_of_date(now, plan, catalogue, day),
+                  *_kits(book, now, day), *_unknown(now, catalogue)]
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
 
 
@@ -91,6 +92,19 @@ def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Questi
                            f"{spell.used} left the shelf since {spell.start.isoformat()}, where the plan expects about "
                            f"{level.use_per_day * spell.days:.0f}.",
                            "Count it again. If it is right, nothing need be typed: the order goes by the count.")
+
+
+def _came_that_day(book: OrderBook, catalogue: Catalogue, day: date) -> Iterator[Question]:
+    """What came on the day of the count and was typed in after it: nobody said which was first."""
+    seen = {x.item: x.entry for x in book.of("counts") if x.event == "counted" and x.day == day}
+    came = [x.item for x in book.of("deliveries") if x.event == "received" and x.day == day
+            and x.entry > seen.get(x.item, x.entry)]
+    if came:
+        names = some_of(list(dict.fromkeys(came)), 6, ", ")
+        yield Question(0, not catalogue.critical.isdisjoint(came), "delivery",
+                       f"Typed in after the count of the same day, {day.isoformat()}, and so taken to have come after "
+                       f"it: {names}.",
+                       "If it lay on the shelf already when you counted, count these items again; else nothing.")
 
 
 def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> Iterator[Question]:

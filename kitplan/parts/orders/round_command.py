@@ -122,7 +122,7 @@ def find_unit(filled: Path) -> Path:
         return filled
     fault, mend = ("lies in no unit's folder", "Say which unit it is of with --unit.") if filled.exists() else (
         "is not there", "Check the spelling of the path.")
-    raise InputError([Problem(str(filled), None, None, None, fault, mend)], "looking for the unit")
+    raise InputError([Problem(str(filled), fault, mend)], "looking for the unit")
 
 
 def _is_unit_workbook(path: Path) -> bool:
@@ -159,7 +159,7 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
 def without_items(unit: Unit, without: tuple[str, ...], weeks: float | None) -> Unit:
     """The unit with items that cannot be had for some weeks. Raises InputError for a name that is no item."""
     names = unit.items["item"].tolist()
-    problems = [Problem("--without", None, None, item, "is not in the catalogue", suggestion(item, names))
+    problems = [Problem("--without", "is not in the catalogue", suggestion(item, names), value=item)
                 for item in without if item not in names]
     if problems:
         raise InputError(problems, "leaving items out")
@@ -252,16 +252,17 @@ def _day(sheets: RoundSheets, sheet: str, on_day: date | None) -> date:
     """The date written on the sheet, which is the date of the count whenever it is typed in; else --on, else today."""
     day = sheets.days.get(sheet) or on_day or date.today()
     if day > date.today():
-        raise InputError([Problem(sheets.source, None, sheet, day.isoformat(), "is in the future",
-                                  "Correct the date.")], "reading the date")
+        raise InputError([Problem(sheets.source, "is in the future", "Correct the date.", column=sheet,
+                                  value=day.isoformat())], "reading the date")
     return day
 
 
 def _same_unit(sheets: RoundSheets, work: Session) -> None:
     unit = work.plan.unit.name
     if sheets.unit_name and sheets.unit_name != unit:
-        raise InputError([Problem(sheets.source, None, "Unit", sheets.unit_name, f"is of another unit than {unit!r}",
-                                  "Give the workbook of this unit.")], "matching the sheet with its unit")
+        raise InputError([Problem(sheets.source, f"is of another unit than {unit!r}",
+                                  "Give the workbook of this unit.", column="Unit",
+                                  value=sheets.unit_name)], "matching the sheet with its unit")
     if sheets.plan_number and sheets.plan_number != work.plan.number:
         work.told.append(f"The sheet was printed by plan {sheets.plan_number}; counts are taken as they stand on it, "
                          f"with its pack sizes, and the order goes by the present plan, {work.plan.number}.")

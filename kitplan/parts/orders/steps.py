@@ -82,8 +82,9 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
     now, draft, problems = standing(book), _Draft(book), []
     for row in sheets.received:
         if not (item := row.item):
-            problems.append(Problem(sheets.source, row.row, "item", row.trade_number or None, "is not known here",
-                                    "Type the item beside it, once; the number is remembered with it."))
+            problems.append(Problem(sheets.source, "is not known here",
+                                    "Type the item beside it, once; the number is remembered with it.", row=row.row,
+                                    column="item", value=row.trade_number or None))
             continue
         waiting = [o for o in now.open if o.item == item and row.order in ("", o.number)]
         order = min(waiting, key=lambda o: (o.ordered, o.number), default=None)  # the oldest, where the row names none
@@ -140,10 +141,10 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
     """Lines of a count. older: the count may be older than the last one. Raises InputError."""
     now = standing(book)
     if now.last_count is not None and day < now.last_count and not older:
-        raise InputError([Problem(
-            sheets.source, None, "Date of count", day.isoformat(),
-            f"is older than the last count, of {now.last_count.isoformat()}",
-            "Correct the date. If it really is an older count, add --older: it is kept, and changes no order.")],
+        raise InputError([Problem(sheets.source, f"is older than the last count, of {now.last_count.isoformat()}",
+                                  "Correct the date. If it really is an older count, add --older: it is kept, "
+                                  "and changes no order.",
+                                  column="Date of count", value=day.isoformat())],
             "entering the count")
     then, draft, number = standing(book, day), _Draft(book), _count_number(book, day)
     rows = {item: tuple(r for r in sheets.counted if r.item == item) for item in dict.fromkeys(
@@ -241,8 +242,9 @@ def answer(answers: Iterable[Answer], book: OrderBook, source: str) -> Step:
         if asked is None:
             done += given.entry in known
             if given.entry not in known:
-                problems.append(Problem(source, given.row, "No.", str(given.entry), "is no question of this book",
-                                        "Print the questions anew, or leave the line empty."))
+                problems.append(Problem(source, "is no question of this book",
+                                        "Print the questions anew, or leave the line empty.", row=given.row,
+                                        column="No.", value=str(given.entry)))
             continue
         rest = [x for x in open_lines.values() if x.entry != asked.entry and x.table == asked.table == "counts"
                 and (x.item, x.number) == (asked.item, asked.number)]
@@ -277,14 +279,13 @@ def amend_orders(rows: Iterable[Ordered], book: OrderBook, source: str) -> Step:
     for row in rows:
         there = [x for x in book.of("orders") if x.item == row.item and row.order in ("", x.number)]
         if not there:
-            problems.append(Problem(source, row.row, "item", row.item, "is in no order of this book",
-                                    "Type it on Receive when it comes."))
+            problems.append(Problem(source, "is in no order of this book", "Type it on Receive when it comes.",
+                                    row=row.row, column="item", value=row.item))
             continue
         last = there[-1]
         now = sum(x.packs if x.event == "ordered" else -x.packs for x in there if x.number == last.number)
-        if row.packs != now:
-            event = "ordered" if row.packs > now else "will_not_come"
-            lines.append(replace(last, event=event, packs=abs(row.packs - now), note="as really ordered"))
+        lines += [replace(last, event=event, packs=packs, note="as really ordered") for event, packs in
+                  (("ordered", row.packs - now), ("will_not_come", now - row.packs)) if packs > 0]
     if problems:
         raise InputError(problems, "reading what was really ordered")
     return Step(tuple(lines), (f"{len(lines)} order lines changed to what was really ordered.",) if lines else ())

@@ -38,7 +38,8 @@ def explain(plan: Plan, item: str) -> str:
     name = find_item(plan.unit.items, item)
     if name is None:
         names = [*plan.unit.items["item"].astype(str), *plan.unit.items["description"].astype(str)]
-        raise InputError([Problem("items.csv", None, "item", item, "no item has this name", suggestion(item, names))],
+        raise InputError([Problem("items.csv", "no item has this name", suggestion(item, names), column="item",
+                                  value=item)],
                          "looking up the item")
     return explain_item(plan, name)
 

@@ -94,7 +94,7 @@ class ParInstance:
         verified = float(met.mean())
         planned = float(np.mean(ready_scenarios(self.needs[:, : len(self.order)], levels)))
         low, high = min(low, verified), max(high, verified)
-        return Readiness(target, planned, verified, low, high, len(self.needs), len(met), spread is None)
+        return Readiness(target, planned, verified, low, high, len(met), spread is None)
 
 
 @dataclass(frozen=True)

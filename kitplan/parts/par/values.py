@@ -24,7 +24,6 @@ class Readiness:
     verified: float
     low: float
     high: float
-    plan_scenarios: int
     verify_scenarios: int
     known: bool = False
 

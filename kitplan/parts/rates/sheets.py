@@ -24,10 +24,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         "Rates of this unit, from its own log, for planning supplies. They say what happened, not what should."
         if learnt.used
         else "Defaults for planning supplies: the log does not yet say enough about this unit.",
+        learnt.sentences(),
     )
-    for sentence in learnt.sentences():
-        page.spread(sentence, "lead")
-    page.skip()
     first, last = _rates(page, plan, learnt)
     page.spread(
         "Own share: how much of the rate is this kind's own events; the rest is the unit's average, so that few "

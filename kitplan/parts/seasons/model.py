@@ -113,7 +113,7 @@ def no_season(unit: Unit) -> str | None:
 def plan_seasons(work: Work) -> Seasons | None:
     """Par levels by month from the plan's own scenarios; None where a month has too few."""
     unit, demand, verify = work.unit, work.demand("plan"), work.demand("verify")
-    test, which, checked = season_test(unit), _month_scenarios(unit, demand), _month_scenarios(unit, verify)
+    test, which, checked = season_test(unit), _month_scenarios(demand), _month_scenarios(verify)
     if test is None or which is None or checked is None or unit.seasons is None:
         return None
     levels = np.zeros((12, len(unit.items)), dtype=np.int64)
@@ -131,7 +131,7 @@ def plan_seasons(work: Work) -> Seasons | None:
     return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), once)
 
 
-def _month_scenarios(unit: Unit, demand: Demand) -> list[np.ndarray] | None:
+def _month_scenarios(demand: Demand) -> list[np.ndarray] | None:
     """Scenarios of each month, bool (n_scenarios,) each, or None where a month has too few."""
     if len(demand.day_of_year) != demand.n_scenarios:
         return None

@@ -23,10 +23,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
                      (26, *(14 for _ in range(max(len(spans), 7)))))
     todo = ("Change the labels on the first day of each period." if len(spans) > 1 else
             "One set of par levels serves the whole year: no label needs changing with the season.")
-    page.title("Seasons", f"{todo} The sheet Par levels suits the mean of the year; these suit every month.")
-    for sentence in seasons.sentences(book.currency):
-        page.spread(sentence, "wrap")
-    page.skip()
+    page.title("Seasons", f"{todo} The sheet Par levels suits the mean of the year; these suit every month.",
+               seasons.sentences(book.currency), "wrap")
     kinds = ("text", *("whole" for _ in spans))
     page.header(("Item, par in single items", *spans), kinds)
     period = dict(zip(seasons.months["month"], seasons.months["period"]))

@@ -101,13 +101,11 @@ class _Issues:
         self.part_used: dict[int, np.ndarray] = {}
         owner = attempts.airway
         cell = self._cell(airways.replication[owner], attempts.tick, restock, clock)
-        stratum = np.where(cell >= 0, airways.stratum[owner], -1)
-        self.events = {g: np.flatnonzero(stratum == g) for g in range(unit.n_strata)}
+        self.events = {g: np.flatnonzero((cell >= 0) & (airways.stratum[owner] == g)) for g in range(unit.n_strata)}
         self.cell, self.count, self.before = cell, attempts.count, attempts.before
         arrives = np.floor(airways.start * per_day).astype(np.int64)
         arrival_cell = self._cell(airways.replication, arrives, 1, clock)
-        here = np.where(arrival_cell >= 0, airways.stratum, -1)
-        self.arrivals = {g: arrival_cell[here == g] for g in range(unit.n_strata)}
+        self.arrivals = {g: arrival_cell[(arrival_cell >= 0) & (airways.stratum == g)] for g in range(unit.n_strata)}
 
     def _cell(self, replication: np.ndarray, tick: np.ndarray, restock: int, clock: Clock) -> np.ndarray:
         """Cell in which the stock room issues what was used at `tick`: at the next restock; -1 beyond the

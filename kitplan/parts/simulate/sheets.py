@@ -26,10 +26,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
         f"{result.replications} copies of the unit played check by check for {result.years} new years each, none of "
         "them seen before: what the history leaves open is drawn first for each copy, then admissions, re-secures, "
         "restocks, counts, orders in whole packs, lead time, dates. The play shares no formula with the planner.",
+        result.sentences(book.currency),
     )
-    for line in result.sentences(book.currency):
-        page.spread(line, "lead")
-    page.skip()
     value = f"Mean value with orders ({book.currency})"
     first, _ = page.table(result.summary, (
         ("Par levels set by", "text", "plan"), ("Ready", "share", "readiness"), ("from", "share2", "low"),

@@ -53,8 +53,8 @@ class LedgerRun:
         self.review, self.begin, self.steps, self.covered = review, begin, count * review, covered
         self.ready = np.empty((*shape[:2], count), dtype=bool)
         self._short = np.zeros(shape, dtype=bool)
-        self.short_intervals, self.short_units, self.expired, self._held, self._owed = (
-            np.zeros(shape, dtype=np.int64) for _ in range(5)
+        self.short_intervals, self.short_units, self.expired, self._held = (
+            np.zeros(shape, dtype=np.int64) for _ in range(4)
         )
         self.order_days, self.order_lines = (np.zeros(shape[:2], dtype=np.int64) for _ in range(2))
 
@@ -62,11 +62,6 @@ class LedgerRun:
     def mean_on_hand(self) -> np.ndarray:
         """Units on the shelf at the end of a step, float (P, R, I)."""
         return self._held / self.steps
-
-    @property
-    def mean_waiting(self) -> np.ndarray:
-        """Units on back order at the end of a step, float (P, R, I)."""
-        return self._owed / self.steps
 
     def note_order(self, packs: np.ndarray) -> None:
         """Count what was ordered at a review."""
@@ -79,7 +74,6 @@ class LedgerRun:
         self.short_units += missing
         self.expired += thrown
         self._held += np.maximum(net, 0)
-        self._owed += np.maximum(-net, 0)
         if (step + 1 - self.begin) % self.review == 0:
             self.ready[:, :, (step + 1 - self.begin) // self.review - 1] = ~self._short.any(axis=2)
             self.short_intervals += self._short
@@ -123,7 +117,7 @@ class _Ledger:
         life = self.rule.shelf_life_steps
         dated = np.isfinite(life)
         life = np.where(dated, life, 0.0)
-        lain = np.minimum(np.where(rate > 0, par / np.maximum(rate, 1e-12), np.inf), life)
+        lain = np.minimum(par / np.maximum(rate, 1e-12), life)
         for lot in range(1, OPENING_LOTS + 1):
             left = life - lain * (1.0 - (lot - 0.5) / OPENING_LOTS)
             total = -(-self.ordered * lot // OPENING_LOTS)

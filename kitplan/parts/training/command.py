@@ -31,7 +31,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
             return unit
         from kitplan.read.problems import InputError, Problem
 
-        raise InputError([Problem("class.toml", None, None, None, "is not there",
+        raise InputError([Problem("class.toml", "is not there",
                                   "Put a class.toml into the unit's folder, or name one with --class.")])
 
     files = ("tables/training_list.csv",)

@@ -221,11 +221,9 @@ def sheet_problems(unit: Unit, lessons: Sequence[TrainingClass], dressings: pd.D
         if not _all_fit(pd.DataFrame([row]), sheets):
             lesson = lessons[row["lesson"]]
             size = f"{row['width_mm']:g} x {row['length_mm']:g} mm"
-            found.append(Problem(
-                lesson.file, None, "practice", lesson.practices[row["practice"]].size_text,
-                f"its barrier piece of {size} is larger than every dressing sheet",
-                "Add a larger sheet to items.csv, or a smaller piece to face.csv.",
-            ))
+            found.append(Problem(lesson.file, f"its barrier piece of {size} is larger than every dressing sheet",
+                                 "Add a larger sheet to items.csv, or a smaller piece to face.csv.",
+                                 column="practice", value=lesson.practices[row["practice"]].size_text))
     return found
 
 

@@ -113,18 +113,15 @@ def _tape_pieces(
     name = practice_name(unit, practice)
     width = tape_width(unit, practice, item_choice)
     if width is None:
-        return [], [], [Problem(
-            lesson.file, None, "practice", practice.size_text, f"no tape in the catalogue serves {name}",
-            "Add a tape to items.csv that fits this size, or change the practice.",
-        )]
+        return [], [], [Problem(lesson.file, f"no tape in the catalogue serves {name}",
+                                "Add a tape to items.csv that fits this size, or change the practice.",
+                                column="practice", value=practice.size_text)]
     cut = cut_pieces(technique, practice.size, width)
     longest = float(to_be_had(unit, rolls_of_width(unit, width))["length_mm"].max())
     problems = [
-        Problem(
-            lesson.file, None, "practice.technique", practice.technique,
-            f"a {shape} piece of {length:g} mm is longer than every roll of {width:g} mm tape"
-            f" (the longest is {longest:g} mm)", "Add a longer roll to items.csv, or shorten the piece.",
-        )
+        Problem(lesson.file, f"a {shape} piece of {length:g} mm is longer than every roll of {width:g} mm tape"
+                f" (the longest is {longest:g} mm)", "Add a longer roll to items.csv, or shorten the piece.",
+                column="practice.technique", value=practice.technique)
         for shape, length in zip(cut["shape"], cut["length_mm"]) if length > longest + 1e-9
     ]
     columns = ["shape", "length_mm", "width_share", "uncut_mm", "bridge_mm", "tab_mm", "use"]
@@ -204,11 +201,10 @@ def _sheets(unit: Unit, practice: Practice) -> bool:
 def _unfilled(unit: Unit, lesson: TrainingClass, practice: Practice, role: str) -> list[Problem]:
     if len(fitting_items(unit, role, practice.size)):
         return []
-    return [Problem(
-        lesson.file, None, "practice.technique", practice.technique,
-        f"no item in the catalogue fills the role {role} for {practice.size_text or 'any size'}",
-        "Add an item of that role to items.csv, or change the practice.",
-    )]
+    return [Problem(lesson.file,
+                    f"no item in the catalogue fills the role {role} for {practice.size_text or 'any size'}",
+                    "Add an item of that role to items.csv, or change the practice.", column="practice.technique",
+                    value=practice.technique)]
 
 
 def choose_items(unit: Unit, lessons: Sequence[TrainingClass], roles: pd.DataFrame) -> pd.DataFrame:

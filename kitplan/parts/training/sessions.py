@@ -107,9 +107,10 @@ def overlapping(lessons: Sequence[TrainingClass], tables: Sequence[Timetable]) -
     """Sessions of one course that meet in time: one box cannot be in two places."""
     together = held_together(lessons, [t.minutes for t in tables])
     return [
-        Problem(lessons[second].file, None, f"session {lessons[second].session}", lessons[second].when_and_where,
+        Problem(lessons[second].file,
                 f"is held at the same time as session {lessons[first].session}: one box cannot be in two places",
-                "Give one of them another date or start, or a class file of its own.")
+                "Give one of them another date or start, or a class file of its own.",
+                column=f"session {lessons[second].session}", value=lessons[second].when_and_where)
         for group in courses(lessons) for first, second in itertools.pairwise(group)
         if together[first] == together[second]
     ]

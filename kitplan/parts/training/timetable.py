@@ -141,33 +141,23 @@ def _rounds(lesson: TrainingClass, grid: np.ndarray) -> pd.DataFrame:
 
 
 def _moves(lesson: TrainingClass, things: Sequence[Thing], grid: np.ndarray) -> pd.DataFrame:
-    """What is carried where before each round: a thing stays where it is unless another station needs it."""
+    """What is carried where before each round: a station's lot stays where it is unless another needs it."""
     rows: list[tuple[int, str, int, int, int]] = []
     for thing in things:
-        need = np.isin(grid, list(thing.practices)) * thing.per_station
-        at = np.zeros(lesson.stations, dtype=int)
+        need = np.isin(grid, list(thing.practices))
         if not _moves_about(lesson, thing):
-            at = need.max(axis=0)
-            rows += [(1, thing.name, int(n), 0, s + 1) for s, n in enumerate(at) if n]
+            rows += [(1, thing.name, thing.per_station, 0, int(s) + 1) for s in np.flatnonzero(need.any(axis=0))]
             continue
-        store = _needed(lesson, thing, grid)
+        at, store = np.zeros(lesson.stations, dtype=bool), int(need.sum(axis=1).max())
         for number, wanted in enumerate(need, 1):
-            spare = np.maximum(at - wanted, 0)
-            for station in np.flatnonzero(wanted > at):
-                missing = int(wanted[station] - at[station])
-                for source in (-1, *np.flatnonzero(spare)):
-                    there = store if source < 0 else int(spare[source])
-                    carried = min(missing, there)
-                    if not carried:
-                        continue
-                    rows.append((number, thing.name, carried, int(source) + 1, int(station) + 1))
-                    at[station] += carried
-                    missing -= carried
-                    if source < 0:
-                        store -= carried
-                    else:
-                        spare[source] -= carried
-                        at[source] -= carried
+            for station in np.flatnonzero(wanted & ~at):
+                source = 0 if store else int(np.flatnonzero(at & ~wanted)[0]) + 1
+                rows.append((number, thing.name, thing.per_station, source, int(station) + 1))
+                at[station] = True
+                if source:
+                    at[source - 1] = False
+                else:
+                    store -= 1
     columns = ["before_round", "thing", "count", "from_station", "to_station"]
     return pd.DataFrame(rows, columns=columns).sort_values(
         ["before_round", "to_station"], kind="stable", ignore_index=True

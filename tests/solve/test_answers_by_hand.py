@@ -1,0 +1,71 @@
+"""What a program answers, and how: its gap, its quiet, and variables that nothing asks about. By hand throughout."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+import kitplan.solve.program as program_module
+from kitplan.solve.cutting import Stock, cut_stock
+from kitplan.solve.program import Program
+from kitplan.solve.verify import _logistic_line
+
+
+@pytest.mark.parametrize(("low", "high", "value"), [(2.0, None, 2.0), (None, -3.0, -3.0), (None, None, 0.0),
+                                                    (1.0, 4.0, 1.0)])
+def test_a_variable_that_nothing_asks_about_lies_within_its_bounds_nearest_its_lower_one(low, high, value):
+    """Beside it 3 x is least where x is at least 2: 6, whatever the other is."""
+    program = Program("p", "min")
+    (x,) = program.variables("x", 1)
+    (free,) = program.variables("free", 1, low=low, high=high)
+    program.objective([x], 3.0)
+    program.row("enough", [x], 1.0, low=2.0)
+    solution = program.solve()
+    assert solution.report.status == "optimal"
+    assert solution.values([x, free]).tolist() == [2.0, value]
+    assert solution.report.objective == 6.0
+
+
+@pytest.mark.parametrize("bound", [9.0, 11.0])
+def test_the_gap_is_what_lies_between_answer_and_bound_as_a_part_of_the_answer(bound):
+    report = Program("p", "min")._report("highs", "feasible", 10.0, bound, True, 0.0, 1.0, None)
+    assert (report.objective, report.bound) == (10.0, bound)
+    assert report.gap == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("engine", ["highs", "cbc"])
+def test_a_solver_prints_nothing(engine, capfd):
+    program = Program("p", "max")
+    x = program.variables("x", 3, integer=True, high=7.0)
+    program.objective(x, np.array([5.0, 4.0, 3.0]))
+    program.row("room", x, [2.0, 3.0, 1.0], high=5.0)
+    assert program.solve(solver=engine).report.objective > 0
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(("code", "found", "said"), [
+    ("Optimal", True, "optimal"), ("GapLimit", True, "optimal"), ("TimeLimit", True, "feasible"),
+    ("Optimal", False, "failed"), ("TimeLimit", False, "failed"), ("Infeasible", False, "infeasible"),
+    ("Unbounded", False, "unbounded"),
+])
+def test_what_the_newer_pulp_says_of_a_program_is_understood(code, found, said, monkeypatch):
+    """PuLP 4 tells a status and whether it has a solution: only both together make an answer."""
+    monkeypatch.setattr(program_module, "_PULP_4", True)
+    names = SimpleNamespace(**{name: name for name in ("Optimal", "GapLimit", "Infeasible", "Unbounded")})
+    monkeypatch.setattr(program_module.pulp, "LpSolveStatus", names, raising=False)
+    assert program_module._status(None, SimpleNamespace(status=code, has_solution=found)) == said
+
+
+def test_where_every_interval_lasted_the_line_lies_near_one_and_where_none_did_near_nought():
+    place, seen = np.linspace(-1.0, 1.0, 5), np.full(5, 100.0)
+    assert _logistic_line(place, seen, seen).tolist() == pytest.approx([1.0] * 5, abs=1e-3)
+    assert _logistic_line(place, 0 * seen, seen).tolist() == pytest.approx([0.0] * 5, abs=1e-3)
+
+
+def test_waste_is_what_ends_in_no_piece_and_pieces_that_are_missing_are_none():
+    """Ten pieces of 100 mm wanted, one roll of 250 mm: two are cut, eight missing, and a fifth of the roll is waste."""
+    plan = cut_stock([100.0], [10], [Stock("end", 250.0, 0.0, available=1)])
+    assert (plan.short.tolist(), plan.opened_mm) == ([8], 250.0)
+    assert plan.waste_share == pytest.approx(0.2)
