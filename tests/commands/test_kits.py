@@ -105,15 +105,17 @@ def test_the_same_seed_writes_the_same_bytes(done, tmp_path):
         assert (tmp_path / "out" / path.relative_to(done[0])).read_bytes() == path.read_bytes(), path.name
 
 
-def test_another_number_of_designs_is_a_what_if(tmp_path):
-    result = run("kits", sample_units()["mill_lane"], "--designs", 6, "--out", tmp_path / "out")
+def test_another_number_of_designs_is_one_number_in_unit_toml(unit, tmp_path):
+    edit(unit, "unit.toml", r"^designs = 5", "designs = 6")
+    result = run("kits", unit, "--out", tmp_path / "out")
     assert result.exit_code == 0
     contents = pd.read_csv(tmp_path / "out" / "tables" / "kit_contents.csv")
     assert contents["design"].unique().tolist() == ["A", "B", "C", "D", "E", "F"]
 
 
-def test_fewer_designs_than_emergency_sizes_allow_are_not_made_and_the_last_lines_say_why(tmp_path):
-    result = run("kits", sample_units()["mill_lane"], "--designs", 1, "--out", tmp_path / "out")
+def test_fewer_designs_than_emergency_sizes_allow_are_not_made_and_the_last_lines_say_why(unit, tmp_path):
+    edit(unit, "unit.toml", r"^designs = 5", "designs = 1")
+    result = run("kits", unit, "--out", tmp_path / "out")
     assert result.exit_code == 0
     assert "1 kit design was asked for; 5 are planned" in " ".join(result.output.split())
     contents = pd.read_csv(tmp_path / "out" / "tables" / "kit_contents.csv")
@@ -165,13 +167,6 @@ def test_the_plan_goes_on_without_kits_that_do_not_fit_and_says_so(unit):
     result = run("par", unit)
     assert result.exit_code in (0, 1), result.output
     assert "Not planned: kits" in result.output
-
-
-@pytest.mark.parametrize("designs", [0, -1])
-def test_fewer_than_one_design_on_the_command_line_is_refused(unit, designs):
-    result = run("kits", unit, "--designs", designs)
-    assert result.exit_code == 2
-    assert "from 1 up" in result.output
 
 
 def test_the_workbook_opens_with_text_that_cannot_act(unit):

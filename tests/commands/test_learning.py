@@ -91,10 +91,10 @@ def test_a_unit_without_a_log_keeps_the_defaults_and_writes_no_block(tmp_path):
 
 def test_forecast_writes_months_backtest_and_variance(tmp_path):
     out = tmp_path / "out"
-    result = run("forecast", sample_units()["harbour_wing"], "--out", out, "--months", 3)
+    result = run("forecast", sample_units()["harbour_wing"], "--out", out)
     assert result.exit_code == 0, result.output
     use = pd.read_csv(out / "tables" / "monthly_use.csv")
-    assert use["month"].nunique() == 3
+    assert use["month"].nunique() == 12
     assert {"month", "item", "expected_units", "low_units", "high_units", "expected_packs", "value"} <= set(
         use.columns
     )

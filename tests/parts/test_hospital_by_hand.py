@@ -301,6 +301,9 @@ def test_what_all_units_order_is_said_urgent_ones_first():
         "Nothing was counted yet in c: print the count sheet there.",
         "Questions to answer in a.",
     ]
+    dollars = order_tables([ordered("a", ("gauze", 10, False, 3, 6.0)),
+                            ordered("b", ("gauze", 10, False, 1, 2.5), currency="EUR")])
+    assert order_sentences(dollars) == ["2 of 2 units order 4 packs, 2.50 EUR, 6.00 USD."], "by the currency's name"
     quiet = order_sentences(order_tables([ordered("a", ("gauze", 10, False, 3, 6.0))]))
     assert quiet == ["1 of 1 units order 3 packs, 6.00 USD."]
     many = order_tables([ordered(f"u{k}", urgent=1) for k in range(7)])

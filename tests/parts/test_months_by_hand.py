@@ -99,10 +99,11 @@ def test_an_unknown_month_lies_straight_between_its_neighbours():
 
 
 def test_arrivals_are_counted_in_the_month_they_come_in(unit_maker):
-    """Two came in February and one in March, on the stroke of its first midnight; who was there before the first day
-    came in neither.
+    """Two came in February and one in March, on the stroke of its first midnight; who was there before the first day,
+    or comes after the last, came in neither.
     """
-    rows = pd.DataFrame([("a", 0, -3.0, 5.0), ("b", 0, 0.0, 3.0), ("c", 0, 27.9, 40.0), ("d", 2, 28.0, 30.0)],
+    rows = pd.DataFrame([("a", 0, -3.0, 5.0), ("b", 0, 0.0, 3.0), ("c", 0, 27.9, 40.0), ("d", 2, 28.0, 30.0),
+                         ("e", 1, 59.0, 61.0)],
                         columns=["airway", "stratum", "start", "end"])
     unit = unit_maker(Census("stays", rows, date(2026, 2, 1), date(2026, 3, 31), None, 1.0, NOBODY))
     assert monthly_census(unit).arrivals.tolist() == [[2, 0, 0], [0, 0, 1]]

@@ -158,6 +158,16 @@ def test_a_mix_of_one_size_lasts_while_there_are_enough():
     assert chance_of_mix([9, 9], [0.5, 0.5], 2) == pytest.approx([1, 1, 1])
 
 
+def test_a_kit_grows_by_the_size_that_helps_most():
+    """One use or two, as often; each eight times in ten of the first of three sizes, else of the second or third. One
+    of the first lasts in 0.5 x 0.8 = 0.40; two of it in 0.40 + 0.5 x 0.64 = 0.72, one of the second beside it only in
+    0.45 + 0.08 = 0.53. With two and one: 0.45 + 0.5 x 0.80 = 0.85.
+    """
+    uses, shares = (0.0, 0.5, 0.5), (0.8, 0.1, 0.1)
+    assert [fewest_of_each(shares, uses, 1, chance) for chance in (0.3, 0.6, 0.8)] == [
+        (1, 0, 0), (2, 0, 0), (2, 1, 0)]
+
+
 def test_the_fewest_of_each_count_how_many_uses_there_are_and_whose():
     """No attempt in four of five, else one of two pairs: nothing lasts in 80 %; one of either also where both sizes
     are taken, in 90 %; two of one and one of the other in 95 %; two of each always.

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -12,18 +10,12 @@ from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_fo
 from kitplan.commands.common import out_folder, run_safely, say, tell_written, unit_options
 from kitplan.commands.part import run_part
 
-if TYPE_CHECKING:
-    from kitplan.read.values import Unit
-
 
 @click.command("forecast")
 @unit_options
-@click.option(
-    "--months", type=click.IntRange(1, 60), default=None, help="Months ahead.  [default: from unit.toml]"
-)
 @cluster_option
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, months: int | None, cluster: str | None) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None, cluster: str | None) -> None:
     """Forecast UNIT's supplies by month, in items, packs and money, with 80 and 95 % bands.
 
     Where stock_issues.csv is there, past months are split into census, frequency, use per event, unexplained and
@@ -34,15 +26,12 @@ def command(unit_path: Path, out: Path | None, seed: int | None, months: int | N
     if is_folder_of_units(unit_path):
         from kitplan.parts.hospital.command import forecast_and_tell
 
-        forecast_and_tell(unit_path, out_folder(unit_path, out), seed, months, cluster)
+        forecast_and_tell(unit_path, out_folder(unit_path, out), seed, cluster)
         return
     only_for_folders(cluster)
 
-    def prepare(unit: Unit) -> Unit:
-        return unit if months is None else replace(unit, forecast=replace(unit.forecast, months=months))
-
     files = ("tables/monthly_use.csv",)
-    plan, written = run_part("forecast", unit_path, out, seed, files, prepare, remove_stale=True)
+    plan, written = run_part("forecast", unit_path, out, seed, files, remove_stale=True)
     view = plan.forecast
     for note in view.notes():
         if not note.startswith("No stock issues in"):  # reading the unit told it, with the file

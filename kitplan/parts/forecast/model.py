@@ -22,7 +22,7 @@ class ManagerView(Brief):
 
     forecast: Forecast
     variance: Variance | None
-    budget: BudgetYear | None = None
+    budget: BudgetYear | None
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The frames of both as tables to write, by file stem."""

@@ -29,7 +29,15 @@ from kitplan.many import DEFECT, Done, Job, Made, Task, find_units, for_each, jo
 from kitplan.outputs import files_after, part_files
 from kitplan.parts.audit.command import audited
 from kitplan.parts.hospital.model import Hospital, hospital, summary
-from kitplan.parts.hospital.sheets import WORKBOOK, hospital_files, sentences, together_files
+from kitplan.parts.hospital.sheets import (
+    WORKBOOK,
+    add_audits,
+    add_orders,
+    add_spend,
+    hospital_files,
+    sentences,
+    together_files,
+)
 from kitplan.parts.hospital.shelves import (
     audit_row,
     audit_sentences,
@@ -38,9 +46,7 @@ from kitplan.parts.hospital.shelves import (
     order_summary,
     order_tables,
 )
-from kitplan.parts.hospital.shelves_sheet import add_audits, add_orders
 from kitplan.parts.hospital.spend import spend_of, spend_sentences, spend_table
-from kitplan.parts.hospital.spend_sheet import add_spend
 from kitplan.parts.orders import round_command as rounds
 from kitplan.planning import plan_unit
 from kitplan.read.last_plan import EARLIER
@@ -57,7 +63,7 @@ _SAVED = ("plan.json", "saved/plan.zip", "saved/scenarios.zip")
 
 @dataclass(frozen=True)
 class How:
-    """What is the same for every unit. paper: of all prints, months: to forecast; None for each unit's own. day: of the
+    """What is the same for every unit. paper: of all prints; None for each unit's own. day: of the
     count and order, place: put the order into the book.
     """
 
@@ -65,7 +71,6 @@ class How:
     parts: tuple[str, ...] | None = None
     transport_days: float = 1.0
     paper: str | None = None
-    months: int | None = None
     day: date | None = None
     place: bool = True
 
@@ -129,7 +134,6 @@ def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Mad
     unit = _unit(unit_path, how)
     if faults := unit.faults_of("forecast"):
         raise InputError(faults)
-    unit = replace(unit, forecast=replace(unit.forecast, months=how.months or unit.forecast.months))
     plan = plan_unit(unit, how.seed, ("forecast",))
     return Made(part_files(plan, "forecast"), spend_of(name, unit, plan.forecast))
 
@@ -156,14 +160,14 @@ def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
         return Made(rounds.papers(work, weekly), order_summary(name, work.plan, weekly, work.told), book)
 
 
-def forecast_and_tell(folder: Path, out: Path, seed: int | None, months: int | None, cluster: str | None) -> None:
+def forecast_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | None) -> None:
     """Forecast every unit of a folder into a folder of its own below `out`, and all-units-months.xlsx."""
 
     def together(values: list[Any]) -> _Together:
         table = spend_table([s for value in values for s in value])
         return lambda book: add_spend(book, table), {"spend": table}, spend_sentences(table)
 
-    task = Task(forecast_one, How(seed, paper=asked_paper(), months=months))
+    task = Task(forecast_one, How(seed, paper=asked_paper()))
     _tell_together(jobs_for(find_units(folder), out), out, task, cluster, "all-units-months", together)
 
 

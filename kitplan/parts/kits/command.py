@@ -2,33 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from kitplan.commands.common import run_safely, tell_written, unit_options
 from kitplan.commands.part import run_part
 
-if TYPE_CHECKING:
-    from kitplan.read.values import Unit
-
 
 @click.command("kits")
 @unit_options
-@click.option("--designs", metavar="K", type=int, default=None,
-              help="What if: at most so many kit designs, in place of the unit's own number.")
 @run_safely()
-def command(unit_path: Path, out: Path | None, seed: int | None, designs: int | None) -> None:
+def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     """Design the bedside kits of UNIT: what lies in them, which kit for which airway, how many to build.
 
     Writes kits.xlsx, tables/kit_contents.csv and more, build cards and cut cards (PDF), and
     kits.json. Exit code 1: a container or a limit is too small for a safe kit; nothing is written.
     """
-    def prepare(unit: Unit) -> Unit:
-        return unit if designs is None else replace(unit, bedside=replace(unit.bedside, designs=designs))
-
-    plan, written = run_part("kits", unit_path, out, seed, ("tables/kit_contents.csv",), prepare)
+    plan, written = run_part("kits", unit_path, out, seed, ("tables/kit_contents.csv",))
     tell_written(written, "open kits.xlsx; print build-cards.pdf and cut-cards.pdf",
                  plan.kits.sentences(plan.unit.currency))

@@ -33,7 +33,7 @@ from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
 from kitplan.parts.kits.together import Together, may_share
 from kitplan.parts.work import Work
-from kitplan.read.problems import InputError, Problem, UnsafePlan
+from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import Unit
 
 
@@ -110,12 +110,8 @@ class KitDesigns:
 def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesigns:
     """Choose items, then designs. base: what `fill_roles` chose.
 
-    Raises UnsafePlan where a limit forbids safe kits, InputError for fewer than one design.
+    Raises UnsafePlan where a limit forbids safe kits.
     """
-    if unit.bedside.designs is not None and unit.bedside.designs < 1:
-        raise InputError([Problem("unit.toml", "fewer than one kit design", "Give a whole number from 1 up.",
-                                  column="bedside.designs",
-                                  value=str(unit.bedside.designs))], during="planning the bedside kits")
     if tables.n_short < restock_checks(unit):  # a restock interval longer than the interval they were made for
         tables = attempt_tables(unit, restock_checks(unit))
     needs = kit_needs(unit, tables, base)

@@ -44,6 +44,11 @@ class Level:
     packs_only: bool = False
 
     @property
+    def named(self) -> str:
+        """Its words on sheets and prints, EM before emergency equipment."""
+        return f"{'EM  ' if self.critical else ''}{self.description or self.item}"
+
+    @property
     def top_units(self) -> int:
         """The largest position that ordering can bring."""
         return self.level_units + self.pack - 1

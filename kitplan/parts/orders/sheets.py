@@ -11,17 +11,19 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.parts.orders.back_order_sheet import add_back_order
+from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order
 from kitplan.parts.orders.round_plan import Level, RoundPlan
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
+from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Book, Formula, Page
 
 _BLANK_DELIVERIES = 12
 _ROOM_TO_WRITE_POINTS = 18.0
+_SHARE_TOLD = 0.005
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -31,7 +33,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _receive(book, weekly, spoken)
     _count(book, weekly, not_yet_own(plan.unit))
     _questions(book, weekly, spoken)
-    _order(book, weekly, not_yet_own(plan.unit))
+    named = {item: f"{'EM  ' if critical else ''}{spoken[item] or item}" for item, critical in
+             zip(plan.unit.items["item"], plan.unit.items["critical"])}
+    _order(book, weekly, not_yet_own(plan.unit), named)
     if weekly.plan.designs:
         _build(book, weekly, spoken)
 
@@ -94,7 +98,9 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     _day_box(page, "count", 3, "Counted by")
     page.header(_COUNT_HEADINGS, _COUNT_KINDS, frozen_columns=3)
     first = page.next_row
-    for level in weekly.plan.levels:
+    for level in (*weekly.plan.levels, *weekly.also):
+        if weekly.also and level is weekly.also[0]:
+            page.group(("Off the par list: count what is left. Nothing is ordered of it",))
         kinds = (*_COUNT_KINDS[:8], "whole", *_COUNT_KINDS[9:]) if level.packs_only else _COUNT_KINDS
         page.row(_count_line(level, weekly, page.next_row), kinds, _ROOM_TO_WRITE_POINTS)
     if weekly.plan.designs:
@@ -118,8 +124,8 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
         f'IF(M{at}>MAX({level.top_units},N(G{at})+D{at}),"SO MANY?",IF(M{at}+N{at}+O{at}<E{at},"order","")))))'
     )
     return (
-        level.bin, item, f"{weekly.plan.mark(item)}{level.description}", level.pack,
-        level.level_units, now.last.get(item), expected, None, None, None, None,
+        level.bin, item, level.named, level.pack,
+        level.level_units or None, now.last.get(item), expected, None, None, None, None,
         None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
         Formula(look),
     )
@@ -140,7 +146,7 @@ def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     page.protect()
 
 
-def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
+def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[str, str]) -> None:
     kinds = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number", "wrap",
              "text", "input")
     page = _page(book, "ordered", "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 8, 9),
@@ -157,7 +163,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     if weekly.order is not None:
         _order_lines(page, weekly.order, weekly.plan, kinds)
     if weekly.back_order is not None:
-        add_back_order(page, weekly.back_order, book.currency)
+        _back_order(page, weekly.back_order, book.currency, named)
     if weekly.order is not None:
         _dates(page, weekly.order, weekly.plan.level)
     page.protect()
@@ -235,3 +241,37 @@ def _takes(page: Page, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
         day = lot.expires.isoformat() if lot.expires else ""
         page.row((number, spoken.get(item) or item, lot.units, bins.get(item, ""), None, None, day, lot.lot, None),
                  kinds)
+
+
+def _back_order(page: Page, missing: BackOrder, currency: str, named: dict[str, str]) -> None:
+    """Add what to buy instead, and who is served by what."""
+    page.skip()
+    page.spread(f"Back order, for {missing.days:g} days", "strong")
+    page.spread("ASK BEFORE YOU CHANGE what lies at the bedside: a substitute is a matter of local policy. What is "
+                "sized to the patient, critical or sterile is never replaced here by anything else.", "caution")
+    page.spread("Buy: packs for all these days, usual work included. The order above has them in it already, less what "
+                "is on order.", "wrap")
+    kinds = ("text", "text", "wrap", "whole", "text", "text", "text", "text", "text", "money", "text", "wrap")
+    page.header(("", "To buy", "What it is", "Buy packs", "", "", "", "", "", f"Cost ({currency})", "", "Why"), kinds,
+                freeze=False)
+    for row in missing.buy.itertuples(index=False):
+        why = f"{row.extra_packs} of {row.packs} packs beyond its usual work; {row.because}"
+        page.row((None, row.item, named.get(row.item, row.item), row.packs, *[None] * 5, row.value, None, why), kinds)
+    page.skip()
+    kinds = ("text", "text", "wrap", "text", "text", "text", "text", "text", "text", "text", "text", "wrap")
+    page.header(("", "Cannot be had", "For whom", *[""] * 8, "Served by (share of the uses)"), kinds,
+                freeze=False)
+    for item, role, airways, served in _served_alike(missing):
+        page.row((None, item, f"{named.get(item, item)} ({role}): {airways}", *[None] * 8, served), kinds)
+
+
+def _served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
+    """(item, role, airways, what serves them): airways that are served alike stand together."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    keys = ["unavailable", "role", *STRATUM_KEY]
+    for (item, role, route, size, technique, skin), rows in missing.instead.groupby(keys, sort=False):
+        served = ", ".join(f"{r.instead or 'NOTHING'} {100 * r.share:.0f} %" for r in rows.itertuples(index=False)
+                           if r.share >= _SHARE_TOLD)
+        barrier = ", barrier" if skin == "barrier" else ""
+        found.setdefault((item, role, served), []).append(f"{route} {size} {technique}{barrier}")
+    return [(item, role, "; ".join(airways), served) for (item, role, served), airways in found.items()]

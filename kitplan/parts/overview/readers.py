@@ -59,9 +59,7 @@ NUMBERS = Workbook(
     "behind-the-numbers.xlsx", "Behind the numbers", "par", "whoever must check",
     "check what was read, what is assumed, and how the numbers were worked out",
     (
-        Sheets("What the plan rests on", "par", "overview.input_checks_sheet:add_sheets"),
-        Sheets("What the plan rests on", "par", "overview.airways_sheet:add_sheets"),
-        Sheets("What the plan rests on", "par", "overview.assumptions_sheet:add_sheets"),
+        Sheets("What the plan rests on", "par", "overview.basis_sheets:add_sheets"),
         Sheets("What the plan rests on", "rates", "rates.sheets:add_sheets"),
         Sheets("What the plan rests on", "doubt", "doubt.sheets:add_sheets"),
         Sheets("How it was worked out", "kits", "kits.cost_sheets:add_sheets"),

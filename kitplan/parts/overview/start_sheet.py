@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from kitplan.parts.overview import airways_sheet
+from kitplan.parts.overview.basis_sheets import AIRWAYS, DEVICES
 from kitplan.parts.overview.readers import CLASS, MONTHS, STOCK_ROOM, Workbook
 from kitplan.parts.par.summary import money, not_yet_own, three_sentences
 from kitplan.write.book import Book, Page
@@ -47,7 +47,7 @@ _STEPS = {
     "behind-the-numbers.xlsx": (
         ("Files", "Input checks", "Look at each line and correct the file if it is wrong."),
         *(("Unit", name, "Does this look like your unit? If not, look at the census file.")
-          for name in (airways_sheet.TITLE, airways_sheet.OTHER_TITLE)),
+          for name in (AIRWAYS, DEVICES)),
         ("Numbers", "Assumptions", "Change what is wrong for your unit in its files, and plan again."),
         ("Rates", "Rates learnt", "Believe the rates where events are many; see what was left out."),
     ),
