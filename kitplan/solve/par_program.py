@@ -189,13 +189,13 @@ def cheapest(
     All but small programs are bounded by a few minimum cuts first, which give the bound of the linear relaxation and a
     plan stepped down from it; within `gap` of that bound it is proven good enough. Else, and for small programs, the
     relaxation is solved, which knows the limits too, and what it does not prove is searched by the integer program.
-    search: with False, and where these programs would be large, the plan in hand is given with its gap.
+    search: with False the plan stepped down to is given with its gap, and no integer program is asked.
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
     entries, quick = _needs(collapsed), None
     if entries > FIRST_CUTS or not search:
-        found = _by_cuts(collapsed, cost, required, gap, limits)
+        found = _by_cuts(collapsed, cost, required, gap, limits, search)
         quick = found.par
         most = CUT_ENTRIES if not limits or quick is None else RELAXED_ENTRIES
         if not search or entries > most or found.report.status == "infeasible" or found.report.gap <= gap:
@@ -298,9 +298,10 @@ def _needs(collapsed: Collapsed) -> int:
 
 
 def _by_cuts(
-    collapsed: Collapsed, cost: np.ndarray, required: int, gap: float, limits: Sequence[Limit]
+    collapsed: Collapsed, cost: np.ndarray, required: int, gap: float, limits: Sequence[Limit], search: bool
 ) -> ParSolution:
-    """Step down to a plan, from everything held and from a minimum cut, and bound it by the best cut.
+    """Step down to a plan, from everything held and from a minimum cut, and bound it by the best cut; with `search` it
+    is improved by small integer programs.
 
     Without a plan where none is found within the limits. The bound leaves the limits out: they can only make plans
     dearer, so it holds all the same.
@@ -315,7 +316,7 @@ def _by_cuts(
     if cut.value < float(cost @ par) * (1 - gap):
         nearer = stepped_down_from(collapsed, over, cost, required)
         par = nearer if cost @ nearer < cost @ par and within(limits, nearer) else par
-    par = improve(collapsed, cost, required, par, limits, cut.value / (1 - gap))
+    par = improve(collapsed, cost, required, par, limits, cut.value / (1 - gap)) if search else par
     report = _report(name, float(cost @ par), cut.value, cut.value, gap, time.perf_counter() - started)
     return ParSolution(par, report, {"ready": cut.price} | {limit.name: 0.0 for limit in limits})
 

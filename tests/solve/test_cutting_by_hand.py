@@ -338,8 +338,8 @@ def test_a_limit_that_no_plan_keeps_is_told_apart_from_one_for_which_none_was_fo
 
     needs = np.array([[2, 1]] * 4 + [[1, 2]] * 3 + [[1, 1]] * 3)
     collapsed, shelf = collapse(needs, np.array([1, 1])), Limit("shelf", np.ones(2), 3.0)
-    found = par_program._by_cuts(collapsed, np.array([1.0, 5.0]), 10, 0.001, [shelf])
+    found = par_program._by_cuts(collapsed, np.array([1.0, 5.0]), 10, 0.001, [shelf], True)
     assert (found.par, found.report.status) == (None, "infeasible")
     monkeypatch.setattr(par_program, "step_down_within_limits", lambda *given: (None, False))
-    lost = par_program._by_cuts(collapsed, np.array([1.0, 5.0]), 10, 0.001, [shelf])
+    lost = par_program._by_cuts(collapsed, np.array([1.0, 5.0]), 10, 0.001, [shelf], True)
     assert (lost.par, lost.report.status) == (None, "failed")
