@@ -85,10 +85,12 @@ def read_resecure_log(
     _doubt_strangers(reader, stratum, day, census)
     frame = pd.DataFrame({"stratum": stratum, "airway": airway, "day": day, "date": pd.to_datetime(moments).normalize(),
                           "reason": reason})
-    repeated = frame.duplicated().to_numpy() & (airway != "")
-    reader.doubt(None, repeated & ~reader.bad, None, "says the same as an earlier row",
-                 "Delete the row if it is a copy.")
-    return frame[~reader.bad].sort_values("day", kind="stable", ignore_index=True)
+    repeated = frame.duplicated().to_numpy() & (airway != "") & ~reader.bad
+    at_once = repeated & (timed | reader.given("time"))
+    reader.doubt(None, at_once, None, "says the same as an earlier row, to the minute, and is taken as a copy of it",
+                 "Nothing to do where exports overlap.")
+    reader.doubt(None, repeated & ~at_once, None, "says the same as an earlier row", "Delete the row if it is a copy.")
+    return frame[~reader.bad & ~at_once].sort_values("day", kind="stable", ignore_index=True)
 
 
 def _first_day(moments: np.ndarray) -> date:
@@ -163,7 +165,7 @@ def _by_stay(
 
 def _doubt_strangers(reader: TableReader, stratum: np.ndarray, day: np.ndarray, census: CensusRows) -> None:
     reader.doubt(None, (stratum < 0) & ~reader.bad, None,
-                 "matches no airway of the census: it teaches nothing about any kind of airway",
+                 "matches nothing in the census: it teaches of no kind",
                  "Use the census' labels, or give route and tube_mm.", moves=2)
     if census.first_day is None or census.last_day is None or census.shape == "snapshot":
         return
