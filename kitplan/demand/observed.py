@@ -199,7 +199,7 @@ def _inside_census(unit: Unit, log: pd.DataFrame, daily: np.ndarray, notes: list
         strange = log["stratum"].to_numpy(int) < 0
         if strange.any():
             notes.append(
-                f"{strange.sum()} log rows belong to no kind of airway in the census and are left out."
+                f"{strange.sum()} log rows belong to no kind in the census and are left out."
             )
         log = log[~strange]
     return log.reset_index(drop=True)
@@ -277,7 +277,7 @@ def _match_stays(unit: Unit, log: pd.DataFrame, stays: AirwayStays, notes: list[
     log.loc[best["row"], "day"] = np.clip(best["day"], best["start"], best["end"]).to_numpy()
     nameless = (log["airway"] == "") & (log["stratum"] < 0)
     if nameless.any():
-        notes.append(f"{nameless.sum()} log rows belong to no kind of airway in the census and are left out.")
+        notes.append(f"{nameless.sum()} log rows belong to no kind in the census and are left out.")
     return log[(log["stay"] >= 0) | ((log["airway"] == "") & ~nameless)].drop(columns="row")
 
 

@@ -68,8 +68,8 @@ def _shown(folder: Path, template: str) -> str:
     """A page of the week: all that it shows is the round's own result."""
     with _round(folder) as work:
         weekly, entries = work.weekly(), len(work.book.lines)
+        spoken = {item: words or item for item, words in work.catalogue.description.items()}
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
-    spoken = {level.item: level.description or level.item for level in weekly.plan.levels}
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
                            order=[row for row in order if row["order_packs"] > 0])
 

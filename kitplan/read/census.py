@@ -104,7 +104,7 @@ def read_census(
     if reader is None:
         return None
     if len(raw) == 0:
-        findings.fault(raw.name, "has no rows", "Add one row for each kind of airway present, or for each stay.")
+        findings.fault(raw.name, "has no rows", "Add one row for each kind present, or for each stay.")
         return None
     keys = read_keys(reader, recipes)
     doubt_sizes(reader, keys, tubes)
@@ -130,7 +130,8 @@ def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) ->
     if not good.any():
         return None
     if airways[good].sum() == 0:
-        findings.fault(reader.name, "counts no airway at all", "Give the airways that were present.", column="airways")
+        findings.fault(reader.name, "counts nothing at all", "Give how many of each kind were present.",
+                       column="airways")
         return None
     keys = keys[good].reset_index(drop=True)
     counts = airways[good].astype(int)
@@ -143,7 +144,7 @@ def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) ->
 def _snapshot(reader: TableReader, keys: pd.DataFrame, counts: np.ndarray, day: np.datetime64 | None) -> CensusRows:
     nothing = np.zeros(len(reader.rows), dtype=bool)
     nothing[np.flatnonzero(~reader.bad)[counts == 0]] = True
-    reader.doubt("airways", nothing, None, "is zero: nothing is planned for this kind of airway",
+    reader.doubt("airways", nothing, None, "is zero: nothing is planned for this kind",
                  "If it may still arrive, give it an [[expect]] line in unit.toml.")
     on = None if day is None else day.astype(date)
     return CensusRows(reader.name, "snapshot", keys, pd.DataFrame({"airways": counts}), on, on)

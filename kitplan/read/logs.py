@@ -163,7 +163,7 @@ def _by_stay(
 
 def _doubt_strangers(reader: TableReader, stratum: np.ndarray, day: np.ndarray, census: CensusRows) -> None:
     reader.doubt(None, (stratum < 0) & ~reader.bad, None,
-                 "matches no airway of the census: it teaches nothing about any kind of airway",
+                 "matches nothing in the census: it teaches of no kind",
                  "Use the census' labels, or give route and tube_mm.", moves=2)
     if census.first_day is None or census.last_day is None or census.shape == "snapshot":
         return

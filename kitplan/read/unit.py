@@ -180,7 +180,7 @@ def _only_new(expected: pd.DataFrame, census: CensusRows, file: str, findings: F
                       "Delete the line, or say beyond_census = true to add these airways to those counted.",
                       column=f"expect[{position + 1}]", moves=2)
     for position in np.flatnonzero(asked.duplicated()):
-        findings.fault(file, "stands twice", "Keep one line for each kind of airway.",
+        findings.fault(file, "stands twice", "Keep one line for each kind.",
                        column=f"expect[{position + 1}]")
     return expected[~counted].reset_index(drop=True)
 

@@ -167,7 +167,8 @@ class Technique:
 
 
 NO_CURRENCY = "money units"
-NAME_YOURS = f'Sums are in {NO_CURRENCY}: name your currency, as "EUR", at the top of the unit\'s settings.'
+NAME_YOURS = (f'Sums are in {NO_CURRENCY}: add currency = "EUR", or what yours is, at the top of unit.toml '
+              "(in a workbook, a row currency on the sheet unit).")
 READINESS = "the chance that nothing runs short from one count until the order of the next count arrives"
 """What readiness is, in the same words wherever a person reads of it."""
 

@@ -39,7 +39,7 @@ def write(folder, census, toml="mean_stay_days = 5\n"):
 
 def test_a_unit_without_a_currency_is_told_to_name_one(tmp_path):
     unit = write(tmp_path, "route,tube_mm,airways\noral,4,2\n")
-    assert "Sums are in money units: name your currency" in run(unit).output
+    assert 'Sums are in money units: add currency = "EUR", or what yours is, at the top' in run(unit).output
     assert "money units" not in run(sample_units()["mill_lane"]).output
 
 

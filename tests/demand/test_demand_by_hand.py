@@ -122,6 +122,14 @@ def test_a_rate_that_doubled_eight_weeks_ago_is_told_and_one_that_stayed_is_not(
     assert words in trend.sentence or not warns
 
 
+def test_a_change_that_is_sure_and_small_is_no_reason_to_ask_why():
+    """5,000 events a week, then 5,250: eight standard errors (0.0058 each, by hand) above, but only a twentieth."""
+    trend = find_trend(watched([1.0] * 196, [(7 * k + 2, 5000 if k < 20 else 5250) for k in range(28)]),
+                       np.array([5000 / 7]))
+    assert (trend.ratio, trend.low) == pytest.approx((1.05, 1.05 * np.exp(-1.96 * np.sqrt(1 / 42000 + 1 / 100000))))
+    assert not trend.warns
+
+
 def test_more_airways_are_no_trend():
     """Three times the airways and three times the events in the last eight weeks: the rate is the same."""
     daily = [1.0] * 140 + [3.0] * 56

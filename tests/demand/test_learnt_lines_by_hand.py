@@ -8,9 +8,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from kitplan.demand import occupancy
+from kitplan.demand import intervals, occupancy
+from kitplan.demand.best_knowledge import what_the_log_says
+from kitplan.demand.counts import fit_negative_binomial
 from kitplan.demand.estimate import _because, learn
 from kitplan.demand.item_choice import fill_roles
+from kitplan.demand.learnt_block import _scale_for, rate_of
+from kitplan.demand.resecure import cumulative_hazards
 from kitplan.demand.stay_use import restock_checks
 
 
@@ -54,3 +58,49 @@ def test_what_an_airway_is_given_once_costs_one_item_of_its_pack(unit_maker):
     items.loc[items["item"] == "mask-42", "pack"] = 4
     chosen = fill_roles(replace(unit, items=items)).frame
     assert set(chosen.loc[chosen["item"] == "mask-42", "cost_per_stay"]) == {7.0 / 4}
+
+
+def test_counts_that_vary_more_than_poisson_tell_their_mean_less_well():
+    """One column: the mean m of n counts is known to 1 / sqrt(n m / (1 + m / theta)) on the log scale (by hand, from
+    the variance m + m^2 / theta of each). Sixty counts of 2 and 18 in turn: 10 on the mean."""
+    fit = fit_negative_binomial(np.tile([2.0, 18.0], 30), np.ones((60, 1)))
+    assert np.exp(fit.coefficients[0]) == pytest.approx(10.0)
+    assert fit.theta < 5.0
+    assert fit.standard_errors[0] == pytest.approx(1 / np.sqrt(60 * 10 / (1 + 10 / fit.theta)))
+
+
+def test_a_scale_to_be_found_lies_between_two_hours_and_ten_thousand(unit_maker):
+    row = unit_maker().frequency.iloc[0].to_dict()
+    assert _scale_for(row, 8, 1e6) == pytest.approx(2.0)
+    assert _scale_for(row, 8, 0.0) == pytest.approx(10_000.0)
+    between = rate_of({**row, "loosening_scale_hours": 30.0}, 8)
+    assert _scale_for(row, 8, between) == pytest.approx(30.0, rel=1e-6)
+
+
+@pytest.mark.parametrize(("scale", "loosening"), [(1.0, 3.0), (0.5, 6.0), (6.0, 0.5), (np.inf, 0.0), (0.0, 0.0)])
+def test_steady_loosening_is_the_hours_between_checks_over_the_scale(unit_maker, scale, loosening):
+    """Eight checks a day are three hours apart; a scale that is none, or without end, loosens nothing."""
+    row = {**unit_maker().frequency.iloc[0].to_dict(), "flat_per_check": np.nan, "loosening_scale_hours": scale,
+           "loosening_shape": 1.0}
+    found, _ = cumulative_hazards(row, 8, 4)
+    assert found.tolist() == pytest.approx([loosening] * 4)
+
+
+def test_what_a_log_teaches_is_worked_out_once_for_all_units_with_that_log_and_census(unit_maker):
+    unit = unit_maker()
+    found = what_the_log_says(unit)
+    assert what_the_log_says(replace(unit, name="planned with it")) is found
+    assert what_the_log_says(replace(unit, census=replace(unit.census))) is not found
+
+
+def test_a_season_moves_arrivals_about_within_the_year_and_makes_them_no_more(monkeypatch):
+    """A swing of 0.4, seen on each day of a year: busy months and slack ones, on the mean as many as without."""
+    swing, days = np.array([[0.4, 0.0, 0.0, 0.0]]), np.arange(0.0, 365.25, 0.25)
+    turn = swing[:, None, :]
+    monkeypatch.setattr(intervals, "_bursts", lambda play, n: (np.ones((len(days), 1)), np.ones((len(days), 1))))
+    play = SimpleNamespace(
+        posterior=SimpleNamespace(swing=swing), day_of_year=days, draw=np.zeros(len(days), int),
+        of=SimpleNamespace(stretches=SimpleNamespace(coming=np.ones((1, 1, 1)), turn_past=turn, turn_ahead=turn)))
+    for part in intervals._busy(play):
+        assert part.mean() == pytest.approx(1.0, abs=1e-3)
+        assert part.max() / part.min() == pytest.approx(np.exp(0.8), rel=1e-3)

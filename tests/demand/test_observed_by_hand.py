@@ -112,7 +112,7 @@ def test_rows_beside_the_census_are_left_out_and_counted(unit_maker):
     notes = []
     kept = _inside_census(counts, logged(("", 0.5, "loose", -1), ("", 0.5, "loose", 1)), np.ones((1, 3)), notes)
     assert kept["stratum"].tolist() == [1]
-    assert notes == ["1 log rows belong to no kind of airway in the census and are left out."]
+    assert notes == ["1 log rows belong to no kind in the census and are left out."]
 
 
 def test_an_event_belongs_to_the_stay_that_it_lies_in_or_nearest_to_within_a_check():
@@ -129,7 +129,7 @@ def test_an_event_belongs_to_the_stay_that_it_lies_in_or_nearest_to_within_a_che
         ["a", 0, 0, 1.0], ["a", 1, 0, 6.0], ["a", 0, 0, 2.0], ["", -1, 1, 1.0], ["b", 2, 2, 1.0]]
     assert notes == ["1 log rows name an airway that the census does not have and are left out.",
                      "2 log rows lie outside their airway's stay and are left out.",
-                     "1 log rows belong to no kind of airway in the census and are left out."]
+                     "1 log rows belong to no kind in the census and are left out."]
     dates = _match_stays(unit, log.assign(timed=False), stays, [])
     assert len(dates) == 7, "known to the day alone, a day of slack"
 

@@ -98,6 +98,8 @@ def test_issued_months_cost_what_was_paid_and_a_begun_one_is_forecast_for_the_da
     assert table.loc["2026-04", "landing"] == pytest.approx(61.6 + left * dear, abs=0.02)
     assert table.loc["2026-05", ["source", "landing"]].tolist() == [AHEAD, pytest.approx(dear)]
     assert (found.known_to, found.spent) == ("2026-04-13", pytest.approx(123.2 + 123.2 + 154.0 + 61.6))
+    units = found.items.set_index("item")["landing_units"]
+    assert units["saline-5"] == pytest.approx(15 * 70 + left * 500 + 8 * 500), "fifteen Mondays, then as forecast"
 
 
 def test_a_past_month_without_issues_is_filled_in_and_named(unit_maker):

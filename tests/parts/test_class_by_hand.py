@@ -73,6 +73,15 @@ def test_tape_is_three_pieces_a_set_and_dressings_two_where_the_skin_is_fragile(
     assert plan.needs.dressings.to_numpy().tolist() == [[0, 1, 25.0, 40.0, 80]]
 
 
+def test_pieces_are_dealt_to_stations_by_their_sets(plan):
+    """Of 80 dressing pieces each of two stations with twenty sets gets forty; of 160 mm Y tape 2 a set, 14 and 13."""
+    pieces = plan.stations[plan.stations["kind"] == "dressing piece"]
+    assert pieces[["lesson", "station", "description", "quantity"]].to_numpy().tolist() == [
+        [0, 1, "25 x 40 mm", 40], [0, 2, "25 x 40 mm", 40]]
+    tape = plan.stations[plan.stations["kind"] == "tape piece"].groupby("station")["quantity"].sum()
+    assert tape.to_dict() == {1: 3 * 34, 2: 3 * 33}
+
+
 def test_roles_are_counted_in_use_units_a_set_and_what_lasts_is_not_counted(plan, unit):
     """Two pairs of gloves, two wipes, 5 mL and one use of scissors a set."""
     assert plan.needs.roles[["practice", "role", "need", "sets"]].to_numpy().tolist() == [
@@ -606,6 +615,8 @@ def test_what_a_roll_has_left_goes_on_to_the_next_session(unit):
     assert first["description"].tolist() == ["Tape 25 mm, end of a roll, 1,212 mm"]
     second = ends[(ends["lesson"] == 1) & (ends["from_before_units"] > 0)]
     assert second["description"].tolist() == ["Tape 25 mm, end of a roll, 1,212 mm"]
+    assert second[["units", "own_units", "practice_only_units", "new_units", "packs"]].to_numpy().tolist() == [
+        [1, 0, 0, 0, 0]]
     assert plan.cut_plan().groupby("lesson")["count"].sum().tolist() == [2, 2]
     tape = plan.sessions[plan.sessions["item"] == "tape-25-short"]
     assert tape["new_units"].tolist() == [2, 0], "one of the pack of ten that was opened is no new one"

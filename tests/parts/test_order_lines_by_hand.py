@@ -12,7 +12,7 @@ import pytest
 from kitplan.parts.forecast.budget import AHEAD, ISSUED, _issued, _items
 from kitplan.parts.hospital.central_store import Holding, _level, pool_slow_items
 from kitplan.parts.orders.ledger import standing
-from kitplan.parts.orders.ordering import lot_ledger
+from kitplan.parts.orders.ordering import lot_ledger, make_order
 from kitplan.parts.orders.questions import questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
@@ -181,3 +181,10 @@ def test_a_budget_of_less_than_one_is_split_as_any_other(unit_maker):
     row = _items(unit, year, (60 * first)[None].astype(np.int64)).iloc[0]
     assert row[["budget", "landing", "volume", "mix", "price", "over_budget"]].tolist() == pytest.approx(
         [0.6, 2.0, 1.4, 0.0, 0.0, 1.4])
+
+
+def test_a_line_whose_count_is_in_doubt_waits_for_the_answer_and_one_not_counted_for_a_count():
+    made = book(counted("ties", 1), counted("mask", 60, event="asked"))
+    lines = make_order(PLAN, standing(made), CATALOGUE).lines.set_index("item")
+    assert lines.loc["mask", "because"].startswith("no count is believed: answer on Questions, nothing is ordered")
+    assert lines.loc["gauze", "because"].startswith("not counted: count it, nothing is ordered until then")

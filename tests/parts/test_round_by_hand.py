@@ -12,8 +12,9 @@ from openpyxl import Workbook
 
 from kitplan.parts.orders.build import built, plan_builds
 from kitplan.parts.orders.ledger import standing
-from kitplan.parts.orders.model import WeeklyRound, shelf_notes
+from kitplan.parts.orders.model import WeeklyRound, also_counted, shelf_notes
 from kitplan.parts.orders.ordering import make_order, overdue
+from kitplan.parts.orders.prints import count_sheet
 from kitplan.parts.orders.questions import question_table, questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_command import find_unit
@@ -620,14 +621,16 @@ def test_more_kits_than_are_to_stand_ready_are_not_believed_of_parts_that_the_bo
 def test_what_was_not_counted_and_what_lies_on_no_list_is_noted():
     made = book(*FULL, counted("ties", 5), counted("caps", 3), counted("gauze", 30, 7))
     notes = shelf_notes(PLAN, standing(made), (), CATALOGUE)
-    assert notes == ("Not counted on 2026-07-08, or in doubt, and so not ordered: mask (1 of 2 lines).",
-                     "On the shelf but not on the par list: ties."), "an item of no catalogue is a question, not a note"
+    assert notes == (
+        "Not counted on 2026-07-08, or in doubt, and so not ordered: mask (1 of 2 lines).",
+        "On the shelf but not on the par list: ties. Use it up; it has a line on Count. What is bought no more: "
+        "delete its row in items.csv, or a later plan may choose it."), "of no catalogue: a question"
     assert shelf_notes(PLAN, standing(made), ("ties",), CATALOGUE) == notes[:1], "nor is one that cannot be had"
     assert shelf_notes(PLAN, standing(book(*FULL)), (), CATALOGUE) == ()
     caps = replace(CATALOGUE, pack=CATALOGUE.pack | {f"c{k}": 1 for k in range(8)})
     many = standing(book(*FULL, *[counted(f"c{k}", 1) for k in range(8)]))
-    assert shelf_notes(PLAN, many, (), caps) == (
-        "On the shelf but not on the par list: c0, c1, c2, c3, c4, c5 and 2 more.",)
+    (note,) = shelf_notes(PLAN, many, (), caps)
+    assert note.startswith("On the shelf but not on the par list: c0, c1, c2, c3, c4, c5 and 2 more. ")
 
 
 def round_of(*lines, plan=PLAN):
@@ -635,6 +638,17 @@ def round_of(*lines, plan=PLAN):
     now = standing(made)
     order = make_order(plan, now, CATALOGUE) if now.last_count else None
     return WeeklyRound(plan, now, order, (), questions(made, now, plan, CATALOGUE))
+
+
+def test_what_is_off_the_par_list_and_lies_there_or_cannot_be_had_has_a_line_on_the_count_sheet(tmp_path):
+    made = book(*FULL, counted("ties", 7), counted("old_tape", 3))
+    also = also_counted(PLAN, standing(made), ("bag",), replace(CATALOGUE, critical=frozenset({"mask", "bag"})))
+    assert [(x.item, x.pack, x.level_units, x.critical) for x in also] == [
+        ("ties", 5, 0, False), ("old_tape", 1, 0, False), ("bag", 1, 0, True)]
+    sheet = count_sheet(WeeklyRound(PLAN, standing(made), also=also), "foot")
+    assert [row[1:5] for row in sheet.rows][2:5] == [
+        ("x", "pack of 5", None, 7), ("old_tape", "each", None, 3), ("EM  bag", "each", None, None)]
+    assert also_counted(PLAN, standing(book(*FULL, counted("ties", 0))), (), CATALOGUE) == (), "used up: gone"
 
 
 def test_a_round_is_summed_up_in_what_to_answer_to_order_and_to_hurry():

@@ -15,7 +15,9 @@ from kitplan.parts.forecast.model import ManagerView, look_ahead
 from kitplan.parts.kits.roll_choice import SINGLE_COLUMNS, _single
 from kitplan.parts.orders.ledger import Lot, first_out
 from kitplan.parts.par.frontier import few
-from kitplan.parts.simulate.model import effective_intervals
+from kitplan.parts.par.instance import ParInstance
+from kitplan.parts.par.summary import _largest_change
+from kitplan.parts.simulate.model import DAYS_A_YEAR, _StockRoom, effective_intervals
 
 
 @dataclass(frozen=True)
@@ -78,3 +80,35 @@ def test_a_point_of_the_curve_keeps_five_hundred_scenarios_where_there_are_as_ma
     needs = np.arange(scenarios)[:, None] * np.ones(400, dtype=int)
     instance = Instance(needs, np.zeros(400, dtype=int))
     assert len(few(instance, 0.5).needs) == kept
+
+
+def test_a_years_numbers_of_play_are_those_of_its_days():
+    """Two years at four steps a day. Six shortages in all, ten orders, forty lines and eight expired: half of each."""
+    run = SimpleNamespace(
+        steps=2 * DAYS_A_YEAR * 4, ready=np.ones((1, 2, 2), bool), covered=np.ones((1, 2, 2), bool),
+        short_intervals=np.array([[[4, 2], [5, 1]]]), order_days=np.array([[10, 10]]), order_lines=np.array([[40, 40]]),
+        expired=np.array([[[8, 0], [0, 8]]]), mean_on_hand=np.array([[[3.0, 1.0], [5.0, 1.0]]]))
+    room = SimpleNamespace(clock=SimpleNamespace(steps_per_day=4), unit_price=np.array([2.0, 10.0]),
+                           rule=SimpleNamespace(pack=np.array([3, 1])))
+    row = _StockRoom.row(room, "plan", 0, run, np.array([4, 0]))
+    assert (row["stockouts_per_year"], row["orders_per_year"], row["order_lines_per_year"], row["expired_units"]) == (
+        3.0, 5.0, 20.0, 4.0)
+    assert (row["mean_value"], row["par_value"]) == (4 * 2.0 + 1 * 10.0, 5 * 2.0)
+    assert (row["readiness"], row["tuned"]) == (1.0, False)
+
+
+def test_a_level_of_the_program_is_stocked_or_not():
+    """Two items, the second and then the first in packs: levels 0 and 3 are stocked 1 and 0."""
+    found = ParInstance.columns(SimpleNamespace(packed=np.array([1, 0])), np.array([0, 3]))
+    assert found.tolist() == [0, 3, 1, 0]
+
+
+@pytest.mark.parametrize(("held", "said"), [
+    (1, "Look first at cap: your par of 4 is 1 under what the plan wants (5)."), (2, None)])
+def test_a_present_par_under_the_plan_is_told_with_what_it_lacks(held, said):
+    """Five wanted, in packs of four."""
+    present = pd.DataFrame({"item": ["cap"], "par_packs": [held]})
+    levels = pd.DataFrame({"item": ["cap", "tie"], "description": ["", "Tie"], "par_units": [5, 9], "pack": [4, 1]})
+    plan = SimpleNamespace(unit=SimpleNamespace(present_par=present))
+    assert _largest_change(plan, SimpleNamespace(levels=levels)) == said
+    assert _largest_change(SimpleNamespace(unit=SimpleNamespace(present_par=None)), None) is None

@@ -16,7 +16,7 @@ CENSUS_FAULTS = [
     ("text in a number column", COUNTS + "oral,big,2\n", 2, "tube_mm", "not a number"),
     ("a negative count", COUNTS + "oral,3.5,2\noral,4.0,-1\n", 3, "airways", "below 0"),
     ("half an airway", COUNTS + "oral,3.5,1.5\n", 2, "airways", "whole number"),
-    ("only zero counts", COUNTS + "oral,3.5,0\n", None, "airways", "no airway"),
+    ("only zero counts", COUNTS + "oral,3.5,0\n", None, "airways", "counts nothing"),
     ("an impossible size", COUNTS + "oral,35,2\n", 2, "tube_mm", "not a tube size"),
     ("size zero", COUNTS + "oral,0,2\n", 2, "tube_mm", "above 0"),
     ("a size off the grid", COUNTS + "oral,3.3,2\n", 2, "tube_mm", "between tube sizes"),

@@ -21,7 +21,7 @@ def test_an_event_takes_the_kind_of_the_stay_it_falls_into(unit_folder):
                          "2025-03-08,,A2,moved\n2025-03-08,,A9,loose\n")
     assert kinds == ["oral 3.5 mm", "oral 4.0 mm", "nasal 4.0 mm", "unknown"]
     assert unit.log["day"].tolist() == [1.25, 6.770833333333333, 7.5, 7.5]
-    assert [w.row for w in unit.warnings if w.fault.startswith("matches no airway of the census:")] == [5]
+    assert [w.row for w in unit.warnings if w.fault.startswith("matches nothing in the census:")] == [5]
 
 
 def test_an_event_after_the_stay_ended_is_unknown(unit_folder):

@@ -142,6 +142,7 @@ def test_changes_are_after_less_before_in_items_packs_and_money():
     assert table.loc["gauze", ["before_units", "after_units", "change_units"]].tolist() == [20, 35, 15]
     assert table.loc["gauze", ["before_packs", "after_packs", "change_packs", "change_value"]].tolist() == [2, 4, 2, 30]
     assert table.loc["tape", ["before_units", "after_units", "change_value"]].tolist() == [9, 0, -18]
+    assert table.loc["wipe", ["before_units", "before_packs", "change_units", "change_packs"]].tolist() == [0, 0, 5, 1]
     assert table["because"].to_dict() == {
         "gauze": "expected use 12.0, was 8.0 (+50 %)", "wipe": "new in the catalogue",
         "tape": "no longer in the catalogue"}

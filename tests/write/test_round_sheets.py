@@ -149,6 +149,11 @@ def test_a_back_order_stands_on_the_order_itself_with_the_warning(plan):
     line = next(r for r in found if r[1] == "saline")
     assert "oral 3.5 mm" in line[2]
     assert "oral 4 mm" in line[2]
+    bag = {"unavailable": "bag_500ml", "role": "bag", "instead": "", "share": 1.0}
+    gone = doing_without()
+    gone = replace(gone, instead=gone.instead.assign(**bag))
+    marked = rows(opened(plan, counted(), back_order=gone), "Order")
+    assert next(r for r in marked if r[1] == "bag_500ml" and r[11] == "NOTHING 100 %")[2].startswith("EM  ")
     assert line[11] == "other 100 %"
     assert any(r[1] == "saline_10ml" and r[8] == 3 for r in found), "what it buys is in the order"
 

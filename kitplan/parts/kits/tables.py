@@ -55,13 +55,13 @@ def _reason(unit: Unit, needs: KitNeeds, place: Place, option: int, members: np.
         first = [g for g in users if needs.primary.get((g, slot.role)) == item]
         next_ = [g for g in users if g not in first]
         who = [("fits", first), ("next size for", next_)]
-        return "; ".join(f"{how} {_sizes(unit, whom)}" for how, whom in who if whom)
+        return "; ".join(f"{how} {sizes_of(unit, whom)}" for how, whom in who if whom)
     most = max(users, key=lambda g: int(slot.bundles[g, option]))
     wording = _serves(unit, needs, slot, option, most)
     same = len({int(slot.bundles[g, option]) for g in users}) == 1
     whose = "" if same and len(users) == len(inside) else f", for {unit.strata.at[most, 'label']}"
     if place.own and len(users) < len(inside) and same:
-        whose = f", for {_sizes(unit, users)}"
+        whose = f", for {sizes_of(unit, users)}"
     return wording + whose
 
 
@@ -80,7 +80,7 @@ def _serves(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str
     return f"{wording} x {per_use:g}"
 
 
-def _sizes(unit: Unit, strata: Sequence[int]) -> str:
+def sizes_of(unit: Unit, strata: Sequence[int]) -> str:
     """Routes and sizes of some strata, short: "nasal 3.5 mm; oral 3.5, 4 mm"."""
     by_route = unit.strata.loc[list(strata)].groupby("route", sort=True)
     return "; ".join(f"{route.replace('_', ' ')} {size_list(own)}".strip() for route, own in by_route)

@@ -38,6 +38,7 @@ from kitplan.demand.scenarios import arrivals_by_stratum, draw_demand
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.model import design_kits
+from kitplan.parts.kits.tables import sizes_of
 from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import days_left, days_of_cover
 from kitplan.parts.orders.round_plan import RoundPlan
@@ -161,10 +162,10 @@ def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, 
 
 
 def _unfilled(unit: Unit, line: _Line) -> str:
-    airways = "; ".join(dict.fromkeys(unit.strata.loc[list(line.strata), "label"]))
+    airways = sizes_of(unit, line.strata)
     if line.sized:
-        return (f"{line.item}: nothing is proposed in its place for {airways}. It is sized to the patient or critical: "
-                f"whoever is in charge of {unit.words.many} in the unit decides; borrow it meanwhile.")
+        return (f"{line.item} is sized to the patient or critical: nothing is proposed in its place for {airways}. "
+                f"Borrow it meanwhile. Whoever is in charge of {unit.words.many} in the unit decides.")
     return f"Nothing in the catalogue may take the place of {line.item} ({line.role}) for {airways}."
 
 

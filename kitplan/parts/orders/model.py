@@ -11,9 +11,9 @@ from kitplan.brief import Brief
 from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
-from kitplan.parts.orders.ordering import Order, make_order
+from kitplan.parts.orders.ordering import Order, make_order, without_level
 from kitplan.parts.orders.questions import Question, question_table, questions
-from kitplan.parts.orders.round_plan import Catalogue, RoundPlan, catalogue_of, make_round_plan
+from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count
 from kitplan.parts.work import Work
 from kitplan.read.order_book import OrderBook, book_home, read_book
@@ -26,7 +26,8 @@ class WeeklyRound(Brief):
     """What the round needs. plan: levels and kits. now: what the book adds up to. order: None before a count.
 
     An order with a number is in the book already. builds: kits to build now.
-    questions: what contradicts the book. back_order: what to do about items that cannot be had.
+    questions: what contradicts the book. back_order: what to do about items that cannot be had. also: items off the par
+    list that are counted all the same.
     """
 
     plan: RoundPlan
@@ -36,6 +37,7 @@ class WeeklyRound(Brief):
     questions: tuple[Question, ...] = ()
     notes: tuple[str, ...] = ()
     back_order: BackOrder | None = None
+    also: tuple[Level, ...] = ()
     book: OrderBook = field(default=OrderBook(), metadata={"kept": False})
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -89,8 +91,9 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
         book = book.grown(first_count(unit, plan, catalogue), "")
     now = standing(book)
     asked = questions(book, now, plan, catalogue)
+    also = also_counted(plan, now, unit.stock.unavailable, catalogue)
     if now.last_count is None:
-        return WeeklyRound(plan, now, questions=asked, back_order=back_order, book=book)
+        return WeeklyRound(plan, now, questions=asked, back_order=back_order, also=also, book=book)
     order = _order(unit, plan, now, catalogue, back_order)
     counted_last = max((x.entry for x in book.of("counts")), default=0)
     made = {x.number for x in book.of("orders") if x.entry > counted_last and x.event == "ordered" and x.number != "0"}
@@ -99,13 +102,19 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
         first = _order(unit, plan, standing(before), catalogue, back_order)
         order = replace(first, number=max(made, key=int)) if first.wanted else order
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
-                       shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, book)
+                       shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, also, book)
 
 
 def _order(unit: Unit, plan: RoundPlan, now: Standing, catalogue: Catalogue, back_order: BackOrder | None) -> Order:
     """The order of the last count, with the packs that a back order asks for."""
     wanted = {} if back_order is None else dict(zip(back_order.buy["item"], back_order.buy["packs"].astype(int)))
     return make_order(plan, now, catalogue, unit.stock.unavailable, wanted)
+
+
+def also_counted(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[Level, ...]:
+    """What has no level and is counted all the same: what still lies there, and what cannot be had for a while."""
+    there = [item for item, lots in now.shelf.items() if lots]
+    return tuple(without_level(i, catalogue) for i in dict.fromkeys([*there, *unavailable]) if i not in plan.level)
 
 
 def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
@@ -118,5 +127,6 @@ def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], cata
     off = [i for i, lots in now.shelf.items()
            if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]
     if off:
-        notes.append(f"On the shelf but not on the par list: {some_of(off, 6, ', ')}.")
+        notes.append(f"On the shelf but not on the par list: {some_of(off, 6, ', ')}. Use it up; it has a line on "
+                     "Count. What is bought no more: delete its row in items.csv, or a later plan may choose it.")
     return tuple(notes)

@@ -161,7 +161,7 @@ def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable
     sums = {str(i): (int(c), int(u)) for i, c, u in
             ledger.groupby("item")[["cover_units", "lead_units"]].sum().itertuples()}
     late = {(o.number, o.item) for o in overdue(now, plan, day)}
-    extra = [_extra(item, catalogue) for item in in_place if item not in plan.level]
+    extra = [without_level(item, catalogue) for item in in_place if item not in plan.level]
     rows = [_line(level, plan, now, catalogue, day, sums.get(level.item, (0, 0)),
                   sum(o.units for o in now.open if o.item == level.item and (o.number, o.item) not in late),
                   unavailable, in_place.get(level.item, 0)) for level in [*plan.levels, *extra]]
@@ -170,10 +170,12 @@ def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable
     return Order(lines, ledger, day)
 
 
-def _extra(item: str, catalogue: Catalogue) -> Level:
-    """An item that only a back order asks for: no level of its own."""
-    return Level(item, catalogue.description[item], catalogue.bin[item], catalogue.pack[item], catalogue.price[item],
-                 0, 0, 0.0, item in catalogue.critical)
+def without_level(item: str, catalogue: Catalogue) -> Level:
+    """An item off the par list: a back order asks for it, or it is still counted. In single items where the catalogue
+    has it no more.
+    """
+    return Level(item, catalogue.description.get(item, ""), catalogue.bin.get(item, ""), catalogue.pack.get(item, 1),
+                 catalogue.price.get(item, 0.0), 0, 0, 0.0, item in catalogue.critical)
 
 
 def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, day: date, usable: tuple[int, int],

@@ -57,9 +57,9 @@ def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
                Column("First date", 20, "write"), Column("Thrown away", 18, "write"))
     now = weekly.now
     rows: list[tuple[object, ...]] = [
-            (r.bin, f"{weekly.plan.mark(r.item)}{r.description or r.item}", unit_of_issue(r.pack), r.level_units,
+            (r.bin, r.named, unit_of_issue(r.pack), r.level_units or None,
              max(now.expected[r.item], 0) if r.item in now.counted else None, None, "–" if r.packs_only else None, None,
-             None) for r in weekly.plan.levels]
+             None) for r in (*weekly.plan.levels, *weekly.also)]
     rows += [("", f"Kit {d}, built and closed (count kits)", "each", None, len(now.kits_at("shelf", d)), *[None] * 4)
              for d in weekly.plan.designs]
     return Listing("Count sheet", "Walk the shelf from the first bin to the last. Write the full packs and the loose "

@@ -87,7 +87,7 @@ def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Questi
             yield Question(0, level.critical, spell.item,
                            f"{-spell.used} more than there could be, and order {coming[0].number} is still open.",
                            "If it came, type it on Receive with the day it came; else nothing.")
-        if spell.used > max(_TIMES_USUAL * level.use_per_day * spell.days, 0) + level.pack:
+        if spell.used > _TIMES_USUAL * level.use_per_day * spell.days + level.pack:
             yield Question(0, level.critical, spell.item,
                            f"{spell.used} left the shelf since {spell.start.isoformat()}, where the plan expects about "
                            f"{level.use_per_day * spell.days:.0f}.",
@@ -136,4 +136,5 @@ def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
     for item, lots in now.shelf.items():
         if item not in catalogue.pack and lots:
             yield Question(0, False, item, f"{sum(x.units for x in lots)} are on the shelf, but items.csv has no such "
-                           "item any more.", "Put the item back into items.csv, or use the stock up.")
+                           "item any more.", "Use them up: it keeps a line on Count, and this goes when that says 0. "
+                           "Put its row back into items.csv only if you still buy it.")

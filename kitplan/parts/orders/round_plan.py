@@ -17,7 +17,7 @@ from kitplan.parts.work import Work
 from kitplan.read.catalogue import shelf_key
 from kitplan.read.values import Unit
 
-LEAD_SCENARIOS = 8000
+LEAD_SCENARIOS = 5000
 """Scenarios of one lead time: the quantile of one item needs fewer than the joint readiness of all."""
 
 
@@ -42,6 +42,11 @@ class Level:
     gtin: str = ""
     counted_as: str = "piece"
     packs_only: bool = False
+
+    @property
+    def named(self) -> str:
+        """Its words on sheets and prints, EM before emergency equipment."""
+        return f"{'EM  ' if self.critical else ''}{self.description or self.item}"
 
     @property
     def top_units(self) -> int:

@@ -33,7 +33,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _receive(book, weekly, spoken)
     _count(book, weekly, not_yet_own(plan.unit))
     _questions(book, weekly, spoken)
-    _order(book, weekly, not_yet_own(plan.unit))
+    named = {item: f"{'EM  ' if critical else ''}{spoken[item] or item}" for item, critical in
+             zip(plan.unit.items["item"], plan.unit.items["critical"])}
+    _order(book, weekly, not_yet_own(plan.unit), named)
     if weekly.plan.designs:
         _build(book, weekly, spoken)
 
@@ -96,7 +98,9 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     _day_box(page, "count", 3, "Counted by")
     page.header(_COUNT_HEADINGS, _COUNT_KINDS, frozen_columns=3)
     first = page.next_row
-    for level in weekly.plan.levels:
+    for level in (*weekly.plan.levels, *weekly.also):
+        if weekly.also and level is weekly.also[0]:
+            page.group(("Off the par list: count what is left. Nothing is ordered of it",))
         kinds = (*_COUNT_KINDS[:8], "whole", *_COUNT_KINDS[9:]) if level.packs_only else _COUNT_KINDS
         page.row(_count_line(level, weekly, page.next_row), kinds, _ROOM_TO_WRITE_POINTS)
     if weekly.plan.designs:
@@ -120,8 +124,8 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
         f'IF(M{at}>MAX({level.top_units},N(G{at})+D{at}),"SO MANY?",IF(M{at}+N{at}+O{at}<E{at},"order","")))))'
     )
     return (
-        level.bin, item, f"{weekly.plan.mark(item)}{level.description}", level.pack,
-        level.level_units, now.last.get(item), expected, None, None, None, None,
+        level.bin, item, level.named, level.pack,
+        level.level_units or None, now.last.get(item), expected, None, None, None, None,
         None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
         Formula(look),
     )
@@ -142,7 +146,7 @@ def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     page.protect()
 
 
-def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
+def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[str, str]) -> None:
     kinds = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number", "wrap",
              "text", "input")
     page = _page(book, "ordered", "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 8, 9),
@@ -159,7 +163,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     if weekly.order is not None:
         _order_lines(page, weekly.order, weekly.plan, kinds)
     if weekly.back_order is not None:
-        _back_order(page, weekly.back_order, book.currency)
+        _back_order(page, weekly.back_order, book.currency, named)
     if weekly.order is not None:
         _dates(page, weekly.order, weekly.plan.level)
     page.protect()
@@ -239,7 +243,7 @@ def _takes(page: Page, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
                  kinds)
 
 
-def _back_order(page: Page, missing: BackOrder, currency: str) -> None:
+def _back_order(page: Page, missing: BackOrder, currency: str, named: dict[str, str]) -> None:
     """Add what to buy instead, and who is served by what."""
     page.skip()
     page.spread(f"Back order, for {missing.days:g} days", "strong")
@@ -252,13 +256,13 @@ def _back_order(page: Page, missing: BackOrder, currency: str) -> None:
                 freeze=False)
     for row in missing.buy.itertuples(index=False):
         why = f"{row.extra_packs} of {row.packs} packs beyond its usual work; {row.because}"
-        page.row((None, row.item, "", row.packs, *[None] * 5, row.value, None, why), kinds)
+        page.row((None, row.item, named.get(row.item, row.item), row.packs, *[None] * 5, row.value, None, why), kinds)
     page.skip()
     kinds = ("text", "text", "wrap", "text", "text", "text", "text", "text", "text", "text", "text", "wrap")
     page.header(("", "Cannot be had", "For whom", *[""] * 8, "Served by (share of the uses)"), kinds,
                 freeze=False)
     for item, role, airways, served in _served_alike(missing):
-        page.row((None, item, f"{role}: {airways}", *[None] * 8, served), kinds)
+        page.row((None, item, f"{named.get(item, item)} ({role}): {airways}", *[None] * 8, served), kinds)
 
 
 def _served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
