@@ -224,11 +224,6 @@ def test_too_few_designs_for_a_container_is_refused_with_both_ways_out(mixed, so
     assert solve(bedside(tight, container_litres=roomy)).contents["design"].nunique() == 1
 
 
-def test_fewer_than_one_design_is_refused(mixed, solve):
-    with pytest.raises(InputError, match="from 1 up"):
-        solve(bedside(mixed, designs=0))
-
-
 @pytest.mark.parametrize("role", ["mask", "bag"])
 def test_an_airway_that_no_mask_or_bag_fits_is_named_with_the_mend(mixed, role):
     items = mixed.items[~((mixed.items["role"] == role) & (mixed.items["fits_to_mm"] >= 7.5))].reset_index(drop=True)
