@@ -19,14 +19,11 @@ from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import Known, Posterior, fit_posterior
 from kitplan.demand.search import passed
+from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
-from kitplan.demand.whole import whole_up
 from kitplan.read.values import Unit
-
-_LOTS_AT_ONCE = 1 << 16
-"""Lots that are drawn in one go: their memory stays in the processor's cache."""
 
 
 def draw_demand(
@@ -291,7 +288,9 @@ def _used_by_attempts(
         if takes.part_of_one[:, i].any():
             phase = uniforms(seed, f"{stream}/part used", every, np.uint64(name_key(name)))
             units[..., i] += np.floor(attempts @ takes.part_of_one[:, i] + phase).astype(np.int32)
-    _split_shared(units, column, item_choice, re_secures, seed, stream)
+    for role in shared_roles(item_choice):
+        for name, taken in zip(role.items, split_uses(role, re_secures, seed, stream)):
+            units[..., column[name]] += taken
     return units
 
 
@@ -343,42 +342,3 @@ def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray
         cell = moment * shape[1] + scenario[some - moment * len(before)]
         opened += np.bincount(cell, taken.ravel()[some], len(opened))
     return opened.reshape(shape).cumsum(axis=0).astype(np.int32)
-
-
-def _split_shared(
-    units: np.ndarray,
-    column: dict[str, int],
-    item_choice: ItemChoice,
-    re_secures: np.ndarray,
-    seed: int,
-    stream: str,
-) -> None:
-    """Add the items that share a role (glove sizes) to units (n_moments, n_scenarios, n_items): each use goes to one
-    of them by its share; re_secures: (n_moments, n_scenarios, n_strata).
-
-    The n-th use of a scenario always goes to the same item, so that more uses never take fewer of any item.
-    """
-    n_scenarios = units.shape[-2]
-    shared = item_choice.frame[item_choice.frame["share"] < 1.0]
-    for role, rows in shared.groupby("role", sort=False):
-        first = rows.drop_duplicates("item")
-        uses = np.zeros(units.shape[:-1], dtype=np.int64)
-        for row in rows.drop_duplicates("stratum").itertuples():
-            uses += re_secures[..., row.stratum] * int(whole_up(row.need))
-        edges = np.cumsum(first["share"].to_numpy(float))[:-1]
-        rng = np.random.PCG64(name_key(seed, stream, "share", role))
-        bounds = np.minimum(np.round(edges * 2**16), 2**16 - 1).astype(np.uint16)
-        fours, step = -(-n_scenarios // 4), min(max(_LOTS_AT_ONCE // n_scenarios, 1), 255)  # counted in a byte
-        most = uses.astype(np.min_scalar_type(int(uses.max(initial=0)) + step))
-        below, low, high = np.zeros((len(edges), *uses.shape), dtype=most.dtype), most.min(axis=1), most.max(axis=1)
-        for begin in range(0, int(uses.max(initial=0)), step):
-            number = np.arange(begin, begin + step, dtype=most.dtype)[:, None]
-            u = rng.random_raw(step * fours).view(np.uint16).reshape(step, -1)[:, :n_scenarios]
-            hits = [(u < bound).view(np.uint8) for bound in bounds]
-            for m in np.flatnonzero(high > begin):
-                left = None if low[m] >= begin + step else (most[m] > number).view(np.uint8)
-                for so_far, hit in zip(below, hits):
-                    so_far[m] += np.add.reduce(hit if left is None else hit & left, axis=0, dtype=np.uint8)
-        split = np.diff(np.concatenate([np.zeros_like(uses)[None], below, uses[None]]), axis=0)
-        for name, taken in zip(first["item"], split):
-            units[..., column[str(name)]] += taken

@@ -18,19 +18,8 @@ from kitplan.desk.units import Home, unit_of
 if TYPE_CHECKING:
     from kitplan.parts.orders.round_command import Session
 
-_HEADS = {
-    "receive": ("order", "item", "packs", "loose_units", "expires", "lot", "pack_code", "will_not_come"),
-    "count": ("item", "packs", "loose_units", "pack", "expires", "lot", "thrown_away"),
-    "answers": ("no", "right", "packs", "loose_units"),
-    "build": ("design", "built", "kit", "moved_to"),
-}
-"""Step -> the columns of its form, as the sheet of that step names them."""
-
-_TYPED = {
-    "receive": ("packs", "loose_units", "will_not_come", "pack_code"), "count": ("packs", "loose_units", "thrown_away"),
-    "answers": ("right", "packs", "loose_units"), "build": ("built", "moved_to"),
-}
-"""Step -> the columns without which a row says nothing."""
+_TABLES = {"receive": "receive", "count": "count", "answers": "answers", "build": "kits"}
+"""Step -> the table of the round that its form is, field by field."""
 
 
 def add(app: Flask, home: Home) -> None:
@@ -42,7 +31,7 @@ def add(app: Flask, home: Home) -> None:
     @app.post("/unit/<name>/week/<step>")
     def take_step(name: str, step: str) -> Response:
         folder = unit_of(home, name)
-        if step not in (*_HEADS, "order"):
+        if step not in (*_TABLES, "order"):
             abort(404, "There is no such step.")
         said = _take(folder, step)
         app.extensions["desk"].setdefault("said", {})[folder] = said
@@ -119,11 +108,14 @@ def _day() -> date | None:
 
 def _write_sheet(path: Path, step: str) -> bool:
     """The form as the table that the step reads; False where nothing was typed."""
-    head = _HEADS[step]
+    from kitplan.read.columns import columns_of
+    from kitplan.read.round_sheets import TYPED
+
+    head = list(columns_of(_TABLES[step]))
     columns: Sequence[list[str]] = [request.form.getlist(column) for column in head]
     many = max(map(len, columns), default=0)
     rows = [[column[k].strip() if k < len(column) else "" for column in columns] for k in range(many)]
-    typed = [row for row in rows if any(row[head.index(column)] for column in _TYPED[step])]
+    typed = [row for row in rows if any(row[head.index(column)] for column in TYPED[_TABLES[step]])]
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([head, *typed])
     return bool(typed)

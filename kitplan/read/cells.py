@@ -180,7 +180,7 @@ def read_gtins(values: Iterable[object]) -> list[str | Bad]:
     """
     found: list[str | Bad] = []
     for value in values:
-        text = text_of(value).replace(" ", "").replace("-", "")
+        text = text_of(value).replace(" ", "").replace("-", "").removesuffix(".0")  # a number, written by a program
         if re.fullmatch(r"\d[\d.]*e\+?\d+", text, re.IGNORECASE):
             found.append(Bad("was shortened by a spreadsheet", "Format the column as text and retype the number."))
         elif not text.isascii() or not text.isdigit() or len(text) not in (8, 12, 13, 14):

@@ -307,7 +307,7 @@ class _ClassReader:
             self.warn("learners", "is an odd number for pairs", "One learner works with the instructor.",
                       found.learners)
         fewest = found.learners // found.stations
-        if found.places_per_station > max(1, fewest // 2 if found.pairs else fewest):
+        if found.places_per_station > max(1, -(-fewest // 2) if found.pairs else fewest):
             self.warn("places_per_station", "is more than the learners at a station can fill",
                       f"{fewest} learners stand at a station.", found.places_per_station)
         if not any("manikin" in d.name.casefold() for d in found.durables):

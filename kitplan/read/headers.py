@@ -15,6 +15,7 @@ from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, header_key
 from kitplan.read.guard import guard_table
 from kitplan.read.identity import shown_header
+from kitplan.read.problems import counted
 from kitplan.read.workbook import column_letter
 
 _HEADER_SEARCH_ROWS = 30
@@ -69,9 +70,13 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
     for name, position in names.items():
         _check_unit(grid, at, header[position], known[name], findings)
     width = max(map(len, grid.rows[at:]))
-    body = grid.rows[at + 1:]
-    cells = _cells_by_column(body, width)
-    rows = np.asarray(grid.numbers[at + 1:], dtype=np.int64)
+    below = range(at + 1, len(grid.rows))
+    body = [k for k in below if grid.rows[k] != header]  # files pasted one under the other bring their headings along
+    if len(body) < len(below):
+        findings.warn(grid.name, f"has its headings again in {counted(len(below) - len(body), 'row')}",
+                      "Nothing to do: what stands under them is read on.", moves=0)
+    cells = _cells_by_column([grid.rows[k] for k in body], width)
+    rows = np.asarray([grid.numbers[k] for k in body], dtype=np.int64)
     others = _other_columns(header, set(names.values()), cells)
     headers = {n: (str(tidy(header[p])), column_letter(p)) for n, p in names.items()}
     columns = {n: cells[p] for n, p in names.items()}

@@ -85,10 +85,12 @@ def read_resecure_log(
     _doubt_strangers(reader, stratum, day, census)
     frame = pd.DataFrame({"stratum": stratum, "airway": airway, "day": day, "date": pd.to_datetime(moments).normalize(),
                           "reason": reason})
-    repeated = frame.duplicated().to_numpy() & (airway != "")
-    reader.doubt(None, repeated & ~reader.bad, None, "says the same as an earlier row",
-                 "Delete the row if it is a copy.")
-    return frame[~reader.bad].sort_values("day", kind="stable", ignore_index=True)
+    repeated = frame.duplicated().to_numpy() & (airway != "") & ~reader.bad
+    at_once = repeated & (timed | reader.given("time"))
+    reader.doubt(None, at_once, None, "says the same as an earlier row, to the minute, and is taken as a copy of it",
+                 "Nothing to do where exports overlap.")
+    reader.doubt(None, repeated & ~at_once, None, "says the same as an earlier row", "Delete the row if it is a copy.")
+    return frame[~reader.bad & ~at_once].sort_values("day", kind="stable", ignore_index=True)
 
 
 def _first_day(moments: np.ndarray) -> date:

@@ -34,7 +34,7 @@ SHEETS = {"receive": "Receive", "count": "Count", "answers": "Questions", "order
 """Table of columns.csv -> title of the sheet that is filled in."""
 
 DAY_LABELS = {"receive": "Date received", "count": "Date of count", "kits": "Date built", "to_class": "Date taken"}
-_TYPED = {
+TYPED = {
     "receive": ("packs", "loose_units", "will_not_come", "pack_code"), "count": ("packs", "loose_units", "thrown_away"),
     "answers": ("right", "packs", "loose_units"), "ordered": ("ordered",), "kits": ("built", "moved_to"),
     "to_class": ("taken",),
@@ -244,7 +244,7 @@ def _sheet_of(table: str, grids: Mapping[str, Grid]) -> str | None:
     if titled:
         return titled[0]
     columns = columns_of(table)
-    needed = {c.name for c in columns.values() if c.required} | {_TYPED[table][0]}
+    needed = {c.name for c in columns.values() if c.required} | {TYPED[table][0]}
     fit = {s: len(h & set(columns)) for s, g in grids.items() if needed <= (h := _headings(g))
            and key_of(s) not in {key_of(t) for t in SHEETS.values()}}
     return max(fit, key=lambda s: fit[s]) if fit else None
@@ -271,7 +271,7 @@ def _table(found: RoundSheets, table: str, grid: Grid, columns: Mapping[str, Col
 
 def _filled(raw: RawTable, table: str) -> RawTable:
     """The rows in which a person typed something; in a count also those without an item, to be refused."""
-    typed = [c for name, c in raw.columns.items() if name in _TYPED[table]]
+    typed = [c for name, c in raw.columns.items() if name in TYPED[table]]
     keep = np.any([[v is not None for v in column] for column in typed], axis=0) if typed else np.zeros(0, bool)
     columns = {name: cells[keep] for name, cells in raw.columns.items()}
     return replace(raw, columns=columns, rows=raw.rows[keep], others=[])

@@ -15,7 +15,7 @@ import numpy as np
 
 from kitplan.demand.whole import whole_down
 from kitplan.solve.collapse import Collapsed, restrict
-from kitplan.solve.descent import descend
+from kitplan.solve.descent import Descent, descend
 
 _CUTS = 25
 _STEP = 1.25
@@ -79,20 +79,22 @@ def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: fl
 
 
 def best_cut(
-    collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf, near: float = 1e-5
+    collapsed: Collapsed, cost: np.ndarray, required: int, enough: float = np.inf, near: float = 1e-5,
+    path: Descent | None = None,
 ) -> tuple[Cut, Cut]:
     """Return the cut of the highest bound, and that of the last plan found that meets enough.
 
     L is concave and piecewise linear in the price, so the crossing of two tangents finds its top. The search begins
     at the price of the last steps down, which is close, and steps away from it until the top lies between two cuts.
-    enough, near: it ends at a bound as high, or within this share of the top. `collapsed.met` must be under `required`
-    and `collapsed.reach` not.
+    enough, near: it ends at a bound as high, or within this share of the top. path: the steps down, where they are
+    known. `collapsed.met` must be under `required` and `collapsed.reach` not.
     """
     base, full = float(cost @ collapsed.lower), float(cost @ highest(collapsed))
     heights = np.array([len(levels) for levels in collapsed.levels])
     under = Cut(base, 0.0, base, float(collapsed.met), np.zeros_like(heights))
     over = Cut(base, np.inf, full, float(collapsed.reach), heights)
-    best, guess = under, _price_of_last_steps(collapsed, cost, required)
+    path = path or descend(collapsed, cost, required)
+    best, guess = under, _price_of_last_steps(path, collapsed, cost, required)
     for _ in range(_CUTS):
         if over.met <= under.met:
             break
@@ -120,9 +122,8 @@ def stepped_down_from(collapsed: Collapsed, over: Cut, cost: np.ndarray, require
     return inside.lower if inside.met >= required else descend(inside, cost, required).par[-1]
 
 
-def _price_of_last_steps(collapsed: Collapsed, cost: np.ndarray, required: int) -> float:
+def _price_of_last_steps(path: Descent, collapsed: Collapsed, cost: np.ndarray, required: int) -> float:
     """Money a scenario, where stepping down comes near `required`; 0 where it does not say."""
-    path = descend(collapsed, cost, required)
     near = path.ready <= required + 0.1 * (collapsed.reach - required)
     first = max(int(np.argmax(near)) - 1, 0)
     lost = float(path.ready[first] - path.ready[-1])

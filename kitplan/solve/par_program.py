@@ -21,7 +21,7 @@ import numpy as np
 
 from kitplan.solve.closure import best_cut, stepped_down_from
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles, restrict
-from kitplan.solve.descent import descend
+from kitplan.solve.descent import Descent, descend
 from kitplan.solve.program import Program, Solution
 from kitplan.solve.values import SolverReport
 
@@ -226,17 +226,20 @@ def weighed_by_room(limits: Sequence[Limit]) -> list[tuple[np.ndarray, float]]:
 
 
 def step_down_within_limits(
-    collapsed: Collapsed, cost: np.ndarray, required: int, limits: Sequence[Limit]
+    collapsed: Collapsed, cost: np.ndarray, required: int, limits: Sequence[Limit], path: Descent | None = None
 ) -> tuple[np.ndarray | None, bool]:
     """Return the cheapest plan within the limits found by stepping down, and whether there is provably none.
+
+    path: the steps weighed by money, where they are known.
 
     Steps are weighed by money, by each limit's room, and by all rooms together; without luck the plans that take
     least room are improved until one is within. There is none if a cut puts the room that `required` takes above a
     limit.
     """
     rooms = weighed_by_room(limits)
-    weighings = [cost, *(weights for weights, _ in rooms)]
-    plans = [descend(collapsed, weights, required).cheapest_with(required) for weights in weighings]
+    paths = [path or descend(collapsed, cost, required)]
+    paths += [descend(collapsed, weights, required) for weights, _ in rooms]
+    plans = [steps.cheapest_with(required) for steps in paths]
     found = [par for par in plans if par is not None and within(limits, par)]
     if not found and collapsed.met < required <= collapsed.reach:
         bounds = [best_cut(collapsed, limit.per_unit, required)[0].value for limit in limits]
@@ -303,11 +306,12 @@ def _by_cuts(
     dearer, so it holds all the same.
     """
     started, name = time.perf_counter(), "minimum cuts"
-    par, none_there = step_down_within_limits(collapsed, cost, required, limits)
+    path = descend(collapsed, cost, required)
+    par, none_there = step_down_within_limits(collapsed, cost, required, limits, path)
     if par is None:
         status = "infeasible" if none_there else "failed"
         return ParSolution(None, SolverReport(name, status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
-    cut, over = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap), gap / 10)
+    cut, over = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap), gap / 10, path)
     if cut.value < float(cost @ par) * (1 - gap):
         nearer = stepped_down_from(collapsed, over, cost, required)
         par = nearer if cost @ nearer < cost @ par and within(limits, nearer) else par

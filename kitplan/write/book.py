@@ -32,6 +32,7 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from kitplan.read.cells import ACTING
+from kitplan.read.money import has_cents
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -347,7 +348,8 @@ class Book:
         """The style of a kind of cell, made once; quoted: text that would act as a formula if typed again."""
         key = kind, line, quoted
         if key not in self._styles:
-            self._styles[key] = self.workbook.add_format(_style(kind, line) | {"quote_prefix": quoted})
+            whole = {"num_format": "#,##0"} if kind in ("money", "sum_money") and not has_cents(self.currency) else {}
+            self._styles[key] = self.workbook.add_format(_style(kind, line) | {"quote_prefix": quoted} | whole)
         return self._styles[key]
 
     def page(self, title: str, about: str, widths: Sequence[float], *, landscape: bool = True) -> Page:

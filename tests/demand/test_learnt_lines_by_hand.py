@@ -6,12 +6,13 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from kitplan.demand import intervals, occupancy
 from kitplan.demand.best_knowledge import what_the_log_says
 from kitplan.demand.counts import fit_negative_binomial
-from kitplan.demand.estimate import _because, learn
+from kitplan.demand.estimate import Learnt, _because, learn
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.learnt_block import _scale_for, rate_of
 from kitplan.demand.resecure import cumulative_hazards
@@ -23,6 +24,42 @@ def test_without_a_log_nothing_is_counted_and_nothing_claimed(unit_maker):
     assert (found.used, found.events, found.airway_days) == (False, 0, 0.0)
     assert found.reasons["events"].tolist() == [0] * len(found.reasons)
     assert found.warnings == ()
+    assert found.sentences() == ["The unit has no re-secure log: the defaults stay."]
+    assert (found.dispersion.tolist(), found.trend.warns) == ([1.0] * len(found.rates), False)
+    rate = found.rates["rate_per_day"]
+    assert found.rates["low"].tolist() == (rate / 2).tolist()
+    assert found.rates["high"].tolist() == (rate * 2).tolist()
+    assert set(found.rates["own_share"]) == {0.0}, "nothing of it is the unit's own"
+    assert found.reasons["share"].sum() == pytest.approx(1.0)
+    each = found.reasons["per_100_airway_days"] / found.reasons["share"].where(found.reasons["share"] > 0)
+    assert each.dropna().tolist() == pytest.approx([100 * rate.mean()] * int(each.notna().sum()))
+
+
+def test_a_default_spreads_so_that_19_of_20_draws_lie_between_half_and_twice_the_rate(unit_maker):
+    """Log-normal of sigma 0.35: exp(1.96 x 0.35) = 1.99. One draw is common to all kinds of airway."""
+    found = learn(replace(unit_maker(), log=None))
+    draws = found.rate_draws(20_000, np.random.default_rng(1)) / found.rates["rate_per_day"].to_numpy()
+    assert np.quantile(draws[:, 0], [0.025, 0.5, 0.975]) == pytest.approx([0.504, 1.0, 1.986], rel=0.02)
+    assert np.ptp(draws, axis=1).max() < 1e-12
+
+
+def told(own, **changes):
+    rates = pd.DataFrame({"own_share": own})
+    reasons = pd.DataFrame({"reason": ["soiled", "loose", "skin"], "share": [0.3, 0.6, 0.1]})
+    values = {"used": True, "events": 30, "airway_days": 40.0, "first_day": "2026-01-01", "last_day": "2026-03-31",
+              "rates": rates, "reasons": reasons, "trend": SimpleNamespace(sentence="No trend."), "notes": ("a", "b")}
+    return Learnt.sentences(SimpleNamespace(**(values | changes)))
+
+
+def test_what_a_log_taught_is_said_with_its_days_its_two_commonest_reasons_and_who_leans_on_the_average():
+    """Thirty events in forty days; a kind whose own events are half of its estimate does not lean on the average."""
+    assert told([0.4, 0.5, 0.9]) == [
+        "0.75 re-secures an airway-day (75 per 100), from 30 events in 40 airway-days, 2026-01-01 to 2026-03-31.",
+        "Most often: loose 60 %, soiled 30 %.",
+        "1 of 3 kinds of airway lean more on the unit's average than on their own events (own_share).", "No trend."]
+    assert len(told([0.5, 0.9])) == 3
+    assert len(told([0.4])) == 3, "a kind alone is the average"
+    assert told([0.4], used=False) == ["b"]
 
 
 def test_a_rate_says_how_much_of_it_is_the_kinds_own():

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from kitplan.demand import posterior
+from kitplan.demand import shared_roles as demand_shared_roles
 from kitplan.demand.attempts import _invert
 from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
@@ -32,7 +33,6 @@ from kitplan.demand.posterior import (
 from kitplan.demand.scenarios import (
     _Airways,
     _items_opened,
-    _split_shared,
     _takes,
     _used_by_attempts,
     arrivals_and_attempts,
@@ -40,6 +40,7 @@ from kitplan.demand.scenarios import (
     draw_demand,
     used_by,
 )
+from kitplan.demand.shared_roles import SharedRole, shared_roles, split_uses
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Census, Doubt
 from tests.conftest import known
@@ -367,20 +368,43 @@ def test_uses_shared_by_sizes_fall_on_each_by_its_share_and_more_never_take_fewe
     """Two pairs an attempt; a third small, the rest large: of 40,000 times three attempts two small of six."""
     frame = pd.DataFrame({"stratum": [0, 0, 1, 1], "role": "gloves", "item": ["s", "l", "s", "l"], "need": 1.6,
                           "share": [1 / 3, 2 / 3] * 2})
-    column = {"other": 0, "s": 1, "l": 2}
+    (role,) = shared_roles(ItemChoice(frame))
+    assert (role.items, role.uses) == (("s", "l"), {0: 2, 1: 2})
 
     def split(attempts):
-        units = np.zeros((1, len(attempts), 3), dtype=np.int64)
-        _split_shared(units, column, ItemChoice(frame), np.array(attempts)[None], 3, "plan")
-        return units[0]
+        return split_uses(role, np.array(attempts)[None], 3, "plan")[:, 0].T
 
-    few, many = split([[2, 1]] * 4000), split([[2, 3]] * 4000)
-    assert (few[:, 1] + few[:, 2] == 6).all()
-    assert (many[:, 1] + many[:, 2] == 10).all()
-    assert few[:, 1].mean() == pytest.approx(2.0, abs=0.06)
-    assert few[:, 1].var() == pytest.approx(6 * 2 / 9, rel=0.1), "each use by its own lot: binomial"
+    few, many, lots = split([[2, 1]] * 4000), split([[2, 3]] * 4000), split([[30, 71]] * 4000)
+    assert (few.sum(axis=1) == 6).all()
+    assert (many.sum(axis=1) == 10).all()
+    assert few[:, 0].mean() == pytest.approx(2.0, abs=0.06)
+    assert few[:, 0].var() == pytest.approx(6 * 2 / 9, rel=0.1), "each use by its own lot: binomial"
+    assert lots[:, 0].mean() == pytest.approx(202 / 3, abs=0.35), "more than one block of uses"
+    assert lots[:, 0].var() == pytest.approx(202 * 2 / 9, rel=0.1)
     assert (many >= few).all()
-    assert split([[0, 0]]).tolist() == [[0, 0, 0]]
+    assert (lots >= many).all()
+    assert split([[0, 0]]).tolist() == [[0, 0]]
+
+
+def test_uses_shared_by_sizes_do_not_depend_on_how_many_scenarios_are_drawn_at_once(monkeypatch):
+    """A part of the scenarios at a time, for memory, gives what all of them at once give; so do moments apart."""
+    role = SharedRole("gloves", ("s", "m", "l"), (0.25, 0.5, 0.25), {0: 2})
+    attempts = np.random.default_rng(2).integers(0, 90, (2, 50, 1)).cumsum(axis=0)
+    at_once = split_uses(role, attempts, 3, "plan")
+    assert (at_once.sum(axis=0) == 2 * attempts[..., 0]).all()
+    assert (at_once[:, 0] == split_uses(role, attempts[:1], 3, "plan")[:, 0]).all()
+    monkeypatch.setattr(demand_shared_roles, "_AT_ONCE", 7)
+    assert (split_uses(role, attempts, 3, "plan") == at_once).all()
+
+
+def test_every_item_of_a_shared_role_has_its_share_of_the_pool():
+    """A quarter, a half and a quarter of its uses, to one; each place of the pool once."""
+    pool = demand_shared_roles._pool((0.25, 0.5, 0.25), 5)
+    whole = pool[:, -1].sum(axis=1)
+    uses = pool.shape[2] * (pool.shape[1] - 1)
+    assert whole.tolist() == [uses / 4, 3 * uses / 4]
+    assert (pool[:, 0] == 0).all()
+    assert (np.diff(pool.astype(int), axis=1) <= 1).all()
 
 
 def test_an_interval_told_day_by_day_ends_with_what_it_used_and_who_is_there(small_unit):

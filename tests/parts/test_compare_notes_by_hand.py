@@ -12,7 +12,7 @@ from kitplan.parts.compare.notes import beds_without_airways, other_prices_paid,
 
 
 def learnt(*ratios):
-    return [SimpleNamespace(doubt=SimpleNamespace(rate_ratio=r)) for r in ratios]
+    return [SimpleNamespace(doubt=SimpleNamespace(rate_ratio=r, rate_from="log")) for r in ratios]
 
 
 def test_knowledge_on_one_side_is_named_by_its_side():
@@ -22,6 +22,19 @@ def test_knowledge_on_one_side_is_named_by_its_side():
                                f"{guesses}:")
         assert f"Give {guesses} the same log" in said
     assert rates_rest_on(*learnt(None, None)) == rates_rest_on(*learnt(np.ones(2), np.ones(2))) == ()
+
+
+@pytest.mark.parametrize(("rate_from", "hours", "told"), [
+    (("issues", "issues"), (24.0, 48.0), True), (("counts", "issues"), (24.0, 0.0), True),
+    (("issues", "issues"), (24.0, 24.0), False), (("log", "log"), (24.0, 48.0), False),
+    (("guess", "guess"), (24.0, 48.0), False),
+])
+def test_past_use_under_one_routine_does_not_tell_what_another_would_save(rate_from, hours, told):
+    """What 24-hour changes used teaches the same total to a side that says 48: the difference would be noise."""
+    units = [SimpleNamespace(doubt=SimpleNamespace(rate_ratio=np.ones(2), rate_from=rate),
+                             frequency=pd.DataFrame({"planned_hours": [h, h]})) for rate, h in zip(rate_from, hours)]
+    said = rates_rest_on(*units)
+    assert (len(said) == 1 and "learn = false" in said[0]) if told else said == ()
 
 
 def test_prices_paid_are_the_same_whatever_number_their_rows_carry():

@@ -114,16 +114,18 @@ def test_blocks_are_as_sure_as_student_t_says_within_none_and_all():
 
 
 def test_what_knowing_more_would_save_is_said_with_what_tells_it(unit_maker):
-    """A hundredth of the stock and more is said in money, less is next to nothing."""
-    prices = pd.DataFrame({"unknown": ["rate", "arrivals", "stays"], "mean_value": [900.0, 990.0, 991.0],
-                           "saved": [100.0, 10.0, 9.0], "saved_share": [0.1, 0.01, 0.009]})
+    """Three hundredths of the stock and more are said in money, less is within chance."""
+    prices = pd.DataFrame({"unknown": ["rate", "arrivals", "stays"], "mean_value": [900.0, 970.0, 971.0],
+                           "saved": [100.0, 30.0, 29.0], "saved_share": [0.1, 0.03, 0.029]})
     none = pd.DataFrame(columns=["first_day", "last_day", "intervals", "ready"])
     words = unit_maker().words
     said = Doubts(("known",), 1000.0, prices, none, 0.0, 1.0, words).sentences("USD")
     assert said[0] == "known"
     assert said[1].startswith("To know how many re-secures airways take would save 100 USD of stock (10 %): ")
-    assert said[2].startswith("To know how many airways come and how bunched would save 10 USD of stock (1 %): ")
-    assert said[3] == "To know better how long airways stay would save next to nothing."
+    assert said[2].startswith("To know how many airways come and how bunched would save 30 USD of stock (3 %): ")
+    assert said[3] == (
+        "To know better how long airways stay would save little, if anything: under 3 % of the stock, which is within "
+        "chance here.")
     past = pd.DataFrame({"ready": [0.9, 0.95]})
     last = Doubts((), 1000.0, prices, past, 0.61, 1.0, words).sentences("USD")[-1]
     assert last == ("On its own history: plans made on what came before were ready in 92.5 % of later intervals, over "

@@ -18,9 +18,10 @@ from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.parts.orders.steps import aliases
 from kitplan.parts.par.changes import _because
-from kitplan.parts.training.model import _by_class, plan_training
+from kitplan.parts.training.model import _bounds, _by_class, plan_training
 from kitplan.parts.training.timetable import Thing, plan_timetable
 from kitplan.read.order_book import Line, OrderBook
+from kitplan.solve.cutting import Stock
 from tests.conftest import make_unit
 from tests.parts.test_training import lesson, practice
 
@@ -188,3 +189,23 @@ def test_a_line_whose_count_is_in_doubt_waits_for_the_answer_and_one_not_counted
     lines = make_order(PLAN, standing(made), CATALOGUE).lines.set_index("item")
     assert lines.loc["mask", "because"].startswith("no count is believed: answer on Questions, nothing is ordered")
     assert lines.loc["gauze", "because"].startswith("not counted: count it, nothing is ordered until then")
+
+
+def test_what_is_of_all_classes_is_called_by_the_season_and_a_class_by_its_title(two):
+    frame = pd.DataFrame({"lesson": [-1, 0, 1], "n": [1, 2, 3]})
+    assert two._titled(frame).to_dict("list") == {"n": [1, 2, 3], "class": ["season", "Few", "Many"]}
+
+
+def test_of_rolls_of_two_lengths_no_least_number_is_told(unit_maker):
+    """Where all rolls cut are of one length, it is the least tape over that length."""
+    def cut(*lengths):
+        stock = [Stock(f"r{mm:g}", mm) for mm in lengths]
+        plan = SimpleNamespace(stock=stock, opened={s.name: 1 for s in stock}, sizes_mm=np.array([100.0]),
+                               demand=np.array([7]), n_rolls=len(stock), opened_mm=sum(lengths), waste_share=0.1,
+                               cost=2.0)
+        return SimpleNamespace(plan=plan, lesson=0, width_mm=25.0)
+
+    one, other = _bounds([cut(400.0), cut(400.0, 300.0)]).to_dict("records")
+    assert (one["least_mm"], one["least_rolls"], one["gap"]) == (800.0, 2, 1 - 800 / 400)
+    assert (other["least_mm"], other["gap"]) == (700.0, 0.0)
+    assert np.isnan(other["least_rolls"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -80,9 +81,17 @@ def test_no_more_is_built_than_is_to_stand_ready():
 
 def test_what_lies_on_the_shelf_and_on_no_list_is_told_and_what_is_on_it_is_not():
     now = standing(book(counted("gauze", 40), counted("mask", 6), counted("ties", 7)))
-    assert shelf_notes(PLAN, now, (), CATALOGUE) == ("On the shelf but not on the par list: ties.",)
+    (note,) = shelf_notes(PLAN, now, (), CATALOGUE)
+    assert note.startswith("On the shelf but not on the par list: ties. Use it up")
     assert shelf_notes(PLAN, now, ("ties",), CATALOGUE) == ()
     assert make_order(PLAN, now, CATALOGUE).number == ""
+
+
+def test_of_lines_left_blank_six_are_named():
+    levels = [replace(GAUZE, item=f"i{k}") for k in range(8)]
+    (note,) = shelf_notes(RoundPlan("USD", 7, 2, (*levels, MASK)), standing(book(counted("mask", 6))), (), CATALOGUE)
+    assert note == ("Not counted on 2026-07-01, or in doubt, and so not ordered: i0, i1, i2, i3, i4, i5 and 2 more "
+                    "(8 of 9 lines).")
 
 
 def test_a_back_order_adds_a_line_for_what_has_no_level_and_none_twice():

@@ -10,8 +10,9 @@ import pytest
 
 from kitplan.parts.hospital.central_store import Holding, _choices
 from kitplan.parts.par.instance import ParInstance
-from kitplan.parts.par.summary import money, not_yet_own, percent
+from kitplan.parts.par.summary import not_yet_own, percent
 from kitplan.parts.seasons.model import _when
+from kitplan.read.money import money
 from kitplan.read.problems import counted
 from kitplan.read.values import Assumption, Doubt
 

@@ -9,13 +9,14 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from kitplan.demand import resecure, scenarios
+from kitplan.demand import resecure
 from kitplan.demand.intervals import intervals
 from kitplan.demand.occupancy import (
     arrivals_per_day,
     mean_airways,
     stay_checks_pmf,
 )
+from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Census
 from tests.conftest import known
@@ -136,8 +137,8 @@ def test_uses_shared_by_sizes_split_a_poisson_count_into_independent_poisson_cou
     frame = pd.DataFrame({
         "stratum": 0, "role": "gloves", "item": ["small", "large"], "need": 1.0, "share": [0.6, 0.4],
     })
-    units = np.zeros((n, 2), dtype=np.int64)
-    scenarios._split_shared(units[None], {"small": 0, "large": 1}, ItemChoice(frame), uses[None], 1, "t")
+    (role,) = shared_roles(ItemChoice(frame))
+    units = split_uses(role, uses[None], 1, "t")[:, 0].T
     assert (units.sum(axis=1) == uses[:, 0]).all()
     for column, mean in ((0, 12.0), (1, 8.0)):
         assert units[:, column].mean() == pytest.approx(mean, abs=4 * np.sqrt(mean / n))

@@ -130,7 +130,8 @@ def test_a_flag_is_read(written, meant):
 
 def test_the_check_digit_of_a_trade_item_number_is_that_of_the_general_specifications():
     # GS1 General Specifications, check digit calculation: GTIN-13 of 400638133393 is 1 (from memory).
-    assert read_gtins(["4006381333931", 4006381333931, "400 638 133 393 1"]) == ["4006381333931"] * 3
+    assert read_gtins(["4006381333931", 4006381333931, "400 638 133 393 1", "4006381333931.0"]) == [
+        "4006381333931"] * 4
     assert all(isinstance(g, Bad) for g in read_gtins([f"400638133393{d}" for d in "023456789"]))
 
 

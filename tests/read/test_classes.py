@@ -340,3 +340,10 @@ def test_a_class_names_nobody(unit):
         assert "Somebody" not in said
         assert "00412345" not in said
         assert said
+
+
+@pytest.mark.parametrize(("places", "told"), [(3, False), (4, True)])
+def test_whoever_works_with_the_instructor_fills_a_place_too(unit, places, told):
+    """Five learners in pairs at each of two stations: two pairs, and one with the instructor."""
+    _, warnings, _ = read(unit, GOOD.replace("learners = 8", f"learners = 10\nplaces_per_station = {places}"))
+    assert any(w.column == "places_per_station" for w in warnings) == told

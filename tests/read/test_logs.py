@@ -87,3 +87,14 @@ def test_items_are_matched_whatever_their_case_and_spaces(unit_folder):
 def test_tables_that_are_not_there_are_none(unit_folder):
     unit = load_unit(unit_folder())
     assert unit.log is unit.issues is unit.present_par is unit.on_hand is None
+
+
+def test_exports_pasted_one_under_the_other_are_read_as_one_and_a_copy_is_counted_once(unit_folder):
+    """What two exports share stands in both; a time tells a copy from a second re-secure of the day."""
+    unit, _ = log_of(unit_folder, "date,airway,reason\n2025-03-02 06:00,A1,loose\n2025-03-03 07:10,A1,loose\n"
+                     "date,airway,reason\n2025-03-03 07:10,A1,loose\n2025-03-04 21:00,A1,soiled\n")
+    assert unit.log["day"].tolist() == pytest.approx([1.25, 2 + 430 / 1440, 3.875])
+    assert any(w.fault.startswith("says the same as an earlier row, to the minute") for w in unit.warnings)
+    assert any(w.fault == "has its headings again in 1 row" for w in unit.warnings)
+    unit, _ = log_of(unit_folder, "date,airway,reason\n2025-03-02,A1,loose\n2025-03-02,A1,loose\n")
+    assert len(unit.log) == 2

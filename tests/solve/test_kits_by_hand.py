@@ -344,3 +344,17 @@ def test_more_designs_than_were_asked_for_are_said(small_unit, wanted, said):
     assert [note for note in _notes(unit, made) if note.startswith(said)]
     made.chosen.designs = wanted
     assert not [note for note in _notes(unit, made) if "asked for" in note]
+
+
+def test_what_the_whole_unit_shares_is_said_to_be_in_no_kit(small_unit):
+    """Scissors are opened once for the unit, tape for each patient."""
+    place = {item: i for i, item in enumerate(small_unit.items["item"])}
+    made = SimpleNamespace(
+        needs=SimpleNamespace(turnover=True, on_wall=[]), chosen=SimpleNamespace(gap=0.02, designs=3),
+        items=SimpleNamespace(once_open={(0, "scissors"): place["scissors"], (0, "tape"): place["tape-25-long"]}),
+        item_choice=fill_roles(small_unit))
+    notes = _notes(small_unit, made)
+    assert "Shared in the unit, and therefore in no kit: scissors." in notes
+    assert "The best designs found are proven to be within 2.0 % of the least possible cost." in notes
+    made.chosen.gap = 1e-7
+    assert not [note for note in _notes(small_unit, made) if "proven" in note]

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pandas as pd
 
-from kitplan.parts.par.summary import look_first, money, percent, three_sentences
+from kitplan.parts.par.summary import look_first, percent, three_sentences
 from kitplan.parts.par.values import Readiness
+from kitplan.read.money import money
 from kitplan.read.values import READINESS
 
 

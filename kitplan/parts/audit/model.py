@@ -18,6 +18,7 @@ from kitplan.parts.par.model import ask
 from kitplan.parts.par.tables import present_levels, stand
 from kitplan.parts.par.values import ParPlan, StandingPar
 from kitplan.parts.work import Work
+from kitplan.read.money import exact
 from kitplan.read.problems import counted
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
@@ -61,7 +62,7 @@ class Audit(Brief):
         now, then = self.present.readiness, self.proposed.readiness
         sentences = [
             f"Today's par levels are ready in {100 * now.verified:.1f} % of intervals ({now.how_sure()}), for "
-            f"{self.present.value:,.2f} {currency} of stock."
+            f"{exact(self.present.value, currency)} of stock."
         ]
         missing = self.table[self.table["missing_share"] > 0].nlargest(3, "missing_share")
         if len(missing):
@@ -69,7 +70,7 @@ class Audit(Brief):
             sentences.append(f"When something runs short, most often it is {names}.")
         if self.idle_value > 0:
             sentences.append(
-                f"Beyond the proposal, {self.idle_value:,.2f} {currency} and {self.idle_litres:,.1f} L stand idle."
+                f"Beyond the proposal, {exact(self.idle_value, currency)} and {self.idle_litres:,.1f} L stand idle."
             )
         steps = self.steps
         if not len(steps):
@@ -78,7 +79,7 @@ class Audit(Brief):
             change = self.proposed.value - self.present.value
             sentences.append(
                 f"{counted(len(steps), 'change')} bring{'' if len(steps) > 1 else 's'} it to "
-                f"{100 * then.verified:.1f} % ({change:+,.2f} {currency}); begin with {steps['item'].iloc[0]}."
+                f"{100 * then.verified:.1f} % ({exact(change, currency, '+')}); begin with {steps['item'].iloc[0]}."
             )
         return [*sentences, *self.notes]
 
@@ -101,7 +102,7 @@ def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, 
     if not there:
         return []
     gain = as_is.value - plan.value
-    worth = f"for {abs(gain):,.2f} {unit.currency} {'less' if gain >= 0 else 'more'} stock at par"
+    worth = f"for {exact(abs(gain), unit.currency)} {'less' if gain >= 0 else 'more'} stock at par"
     gone = set(here) & set(unit.stock.unavailable)
     instead = "" if not here else f" in place of {', '.join(here)}, because " + (
         f"{', '.join(sorted(gone))} cannot be had" if gone else "it costs less to use")

@@ -8,6 +8,10 @@ from kitplan.read.values import Unit
 def rates_rest_on(a: Unit, b: Unit) -> tuple[str, ...]:
     """Say it where one side's rates are learnt and the other's are not: that difference is knowledge, not practice."""
     learnt = [unit.doubt.rate_ratio is not None for unit in (a, b)]
+    totals = {a.doubt.rate_from, b.doubt.rate_from} <= {"counts", "issues"}
+    if totals and a.frequency["planned_hours"].mean() != b.frequency["planned_hours"].mean():
+        return ("planned_hours differs, but both learn how often from what was used in the past, under one routine: "
+                "what another routine changes is not in these sums. Say learn = false under [resecure] in both.",)
     if learnt[0] == learnt[1]:
         return ()
     knows, guesses = ("A", "B") if learnt[0] else ("B", "A")

@@ -1,17 +1,18 @@
-"""One page for the manager, then the months by item."""
+"""The budget year and what drives it, one page for the manager, the months by item, and past months explained."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from kitplan.parts.forecast import budget_sheet as budget
-from kitplan.parts.forecast import variance_sheet as variance
 from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, line_chart, place
 
 if TYPE_CHECKING:
+    from kitplan.parts.forecast.budget import BudgetYear
     from kitplan.parts.forecast.model import ManagerView
     from kitplan.parts.forecast.months_ahead import Forecast
+    from kitplan.parts.forecast.variance import Variance
     from kitplan.planning import Plan
     from kitplan.read.values import Route
 
@@ -23,12 +24,12 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the budget year, the manager's page, use by month, and past months where issues are known."""
     view: ManagerView = plan.forecast
     if view.budget is not None:
-        budget.add_budget(book, plan, view.budget)
+        _budget_year(book, plan, view.budget)
     _manager_page(book, plan, view)
     _use_by_month(book, view.forecast)
     if view.variance is not None:
         called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-        variance.add_variance(book, view.variance, called)
+        _past_months(book, view.variance, called)
 
 
 def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
@@ -137,3 +138,117 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
     kinds = ("text", *("whole",) * (len(months) + 3), "number", "whole")
     page.total(("Total", *[None] * (len(months) + 4), float(forecast.item_year["value"].sum())), kinds)
     page.spread("tables/monthly_use.csv holds the 80 and 95 % bands of every item and month.", "note")
+
+
+def _budget_year(book: Book, plan: Plan, year: BudgetYear) -> None:
+    """Add the sheets Budget year and What drives it."""
+    page = book.page("Budget year", "Spent to date, where the year lands, what is left",
+                     (22, 22, 12, 12, 12, 12, 12, 13), landscape=False)
+    page.title(f"{plan.unit.name}: the budget year", "Money for supplies. Emergency equipment is never planned away to "
+               "meet a budget. Quantities for planning, no clinical advice.", year.sentences)
+    _budget_periods(page, year, book.currency)
+    page.on_one_page()
+    _budget_items(book, year)
+
+
+def _budget_periods(page: Page, year: BudgetYear, currency: str) -> None:
+    frame = year.periods.set_index("kind")
+    columns = (
+        ("Month", "text", "period"), ("Where it comes from", "text", "source"),
+        (f"Budget ({currency})", "money", "budget"), ("Spent", "money", "spent"), ("Landing", "money", "landing"),
+        ("80 % from", "whole", "low_landing"), ("80 % to", "whole", "high_landing"),
+        ("Over or under", "money", "over_budget"),
+    )
+    kinds = tuple(kind for _, kind, _ in columns)
+    rows = page.table(frame.loc["month"], columns)
+    for row in frame.loc["quarter"].to_dict("records"):
+        page.row([row[name] for _, _, name in columns], ("strong", *kinds[1:]))
+    page.total([frame.loc["year", name] for _, _, name in columns], kinds)
+    page.spread("Landing: what was spent, and for the other months what is expected. Months add up to quarters and the "
+                "year to the cent; bands do not, because months do not all err one way.", "note")
+    page.skip()
+    lines = [Line("Landing", (1, *rows), (5, *rows)),
+             Line("80 % from", (1, *rows), (6, *rows), marker=None, dash="dash"),
+             Line("80 % to", (1, *rows), (7, *rows), marker=None, dash="dash")]
+    if frame["budget"].notna().all():
+        lines.append(Line("Budget", (1, *rows), (3, *rows), marker="x", dash="round_dot"))
+    place(page, line_chart(page, lines, f"Money ({currency})"), rows=16)
+
+
+def _budget_items(book: Book, year: BudgetYear) -> None:
+    page = book.page("What drives it", "Which items and prices move the year away from its budget",
+                     (44, 12, 13, 13, 13, 13, 13, 13))
+    page.title("What drives the year", "Budget plus volume, mix and price is the landing, to the cent. Volume: all "
+               "items used more or less alike. Mix: this item more or less than the others. Price: paid and expected "
+               "against the list. A budget that is not by item is shared out as expected use takes items, "
+               "at list prices.")
+    named = year.items.assign(name=[d or i for d, i in zip(year.items["description"], year.items["item"])])
+    page.table(named, (
+        ("Item", "wrap", "name"), ("Units", "whole", "landing_units"), (f"Budget ({book.currency})", "money", "budget"),
+        ("Volume", "money", "volume"), ("Mix", "money", "mix"), ("Price", "money", "price"),
+        ("Landing", "money", "landing"), ("Over or under", "money", "over_budget"),
+    ), freeze=True, frozen_columns=1)
+    sums = [float(named[c].sum(min_count=1)) for c in ("budget", "volume", "mix", "price", "landing", "over_budget")]
+    page.total(("All", None, *sums), ("text", "whole", *("money",) * 6))
+    if len(year.prices):
+        _price_rises(page, year)
+
+
+def _price_rises(page: Page, year: BudgetYear) -> None:
+    """Items with a price of their own; a rise that all others share is one sentence."""
+    own = year.prices["last_paid"].notna()
+    common = year.prices.loc[~own, "over_list"].round(6)
+    usual = common.mode().iloc[0] if len(common) else None
+    shown = year.prices[own | (year.prices["over_list"].round(6) != usual)]
+    page.skip()
+    if len(shown):
+        page.another_table(len(shown))
+        page.table(shown.assign(name=shown["description"].where(shown["description"] != "", shown["item"]),
+                                day=shown["paid_on"].dt.strftime("%Y-%m-%d")), (
+            ("Price of a pack", "wrap", "name"), ("List", "money", "list_price"), ("Last paid", "money", "last_paid"),
+            ("On", "text", "day"), ("At the end", "money", "expected_price"), ("Over list", "share", "over_list"),
+        ))
+    if usual is not None:
+        page.spread(f"{(common == usual).sum()} other items: {100 * usual:+.1f} % against the list at the end of the "
+                    "year, by the rises in prices.csv.", "note")
+
+
+def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> None:
+    """Add the sheet Past months. called: description of each item."""
+    page = book.page("Past months", "Why past months cost what they did, to the cent", (28, 15, 12, 12, 13, 13, 12, 14))
+    page.title(
+        "Why past months cost what they did",
+        "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
+        "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
+        "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
+        "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
+        "none of these accounts for.",
+        (*variance.sentences, *variance.notes), "wrap",
+    )
+    if not len(variance.by_month):
+        return
+    rows = page.table(variance.by_month, (
+        ("Month", "text", "month"), (f"Forecast ({book.currency})", "money", "forecast_value"),
+        ("Census", "money", "census"), ("How often", "money", "frequency"), ("Use per event", "money", "use_per_event"),
+        ("Unexplained", "money", "unexplained"), ("Price", "money", "price"), ("Spent", "money", "actual_value"),
+    ), freeze=True, frozen_columns=1)
+    sums = variance.by_month.iloc[:, 1:].sum().round(2)
+    page.total(("All", *(float(v) for v in sums)), ("text", *("money",) * 7))
+    page.skip()
+    page.new_printed_page()
+    months = (1, *rows)
+    lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
+    place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
+    if len(variance.named):
+        _named_items(page, variance, called)
+
+
+def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
+    """Items whose use the months do not explain."""
+    kinds = ("wrap", "text", "number", "number", "share", "money")
+    page.header(("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"), kinds,
+                freeze=False)
+    for row in variance.named.itertuples():
+        page.row((called.get(row.item, row.item), row.months, row.expected_units, row.actual_units,
+                  row.unexplained_share, row.unexplained_value), kinds)
+        page.spread(row.say, "note")

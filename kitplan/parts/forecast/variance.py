@@ -21,6 +21,7 @@ from kitplan.demand.use import UseModel, use_model
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues
 from kitplan.parts.forecast.timeseries import METHODS, Method
 from kitplan.read.issues import months_said, months_without_issues
+from kitplan.read.money import exact, figure
 from kitplan.read.values import Unit
 
 EFFECTS = {"census": "census", "frequency": "how often", "use_per_event": "use per event", "unexplained": "unexplained",
@@ -224,15 +225,15 @@ def _sentences(unit: Unit, by_month: pd.DataFrame, named: pd.DataFrame) -> list[
     last = by_month.iloc[-1]
     gap = last["actual_value"] - last["forecast_value"]
     effects = sorted(EFFECTS, key=lambda e: -abs(last[e]))
-    parts = ", ".join(f"{EFFECTS[e]} {last[e]:+,.2f}" for e in effects if abs(last[e]) >= 0.005)
+    parts = ", ".join(f"{EFFECTS[e]} {figure(last[e], unit.currency, '+')}" for e in effects if abs(last[e]) >= 0.005)
     lines = [
-        f"{last['month']}: {last['actual_value']:,.2f} {unit.currency} spent, {abs(gap):,.2f} "
+        f"{last['month']}: {exact(last['actual_value'], unit.currency)} spent, {figure(abs(gap), unit.currency)} "
         f"{'over' if gap > 0 else 'under'} what would have been forecast: {parts or 'nothing moved'}."
     ]
     called = dict(zip(unit.items["item"], unit.items["description"]))
     lines += [
         f"{called.get(row.item, row.item)}, {row.months}: {100 * row.unexplained_share:+.0f} % against what was to be "
-        f"expected ({row.unexplained_value:+,.2f} {unit.currency}): {row.say}"
+        f"expected ({exact(row.unexplained_value, unit.currency, '+')}): {row.say}"
         for row in named.head(5).itertuples()
     ]
     return lines

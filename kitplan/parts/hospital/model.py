@@ -103,8 +103,9 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
         return ()
     stretch, days = int(np.ceil(transport_days)) + 1, int(np.ceil(unit.stock.protection_interval_days))
     n_scenarios = at_most(TRANSPORT_SCENARIOS, unit, days + stretch)
+    choice = plan.item_choice.of_roles_with(levels.loc[slow, "item"])
     path = draw_demand(
-        unit, plan.item_choice, float(days + stretch - 1), n_scenarios, plan.seed, "transport", by_day=True, means=False
+        unit, choice, float(days + stretch - 1), n_scenarios, plan.seed, "transport", by_day=True, means=False
     ).path
     assert path is not None
     busiest = _busiest_stretch(path.units[:, :, slow], stretch)

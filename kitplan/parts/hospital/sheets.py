@@ -11,8 +11,8 @@ from kitplan.parts.hospital.central_store import Pooling
 from kitplan.parts.hospital.model import FAILED_COLUMNS, Hospital
 from kitplan.parts.hospital.shelves import audit_sentences, order_sentences
 from kitplan.parts.hospital.spend import TOTAL, YEAR, spend_sentences
-from kitplan.parts.par.summary import money
 from kitplan.plan_record import outputs, record_bytes
+from kitplan.read.money import money
 from kitplan.write.book import Book, Page
 from kitplan.write.caution import CAUTION
 from kitplan.write.tables import table_bytes

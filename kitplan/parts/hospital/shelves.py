@@ -9,6 +9,7 @@ import pandas as pd
 
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.planning import Plan
+from kitplan.read.money import exact
 from kitplan.read.problems import some_of
 
 AUDIT_COLUMNS = ["unit", "name", "currency", "target", "ready", "ready_low", "value", "ready_after", "value_after",
@@ -87,7 +88,7 @@ def order_sentences(tables: dict[str, pd.DataFrame]) -> list[str]:
     """What all units order, and which have something urgent or were not counted."""
     units = tables["order_units"]
     totals = units.groupby("currency", sort=True)["value"].sum()
-    money = ", ".join(f"{value:,.2f} {currency}" for currency, value in totals.items())
+    money = ", ".join(exact(value, currency) for currency, value in totals.items())
     ordering, packs = int((units["packs"] > 0).sum()), int(units["packs"].sum())
     told = [f"{ordering} of {len(units)} units order {packs:,} packs, {money}."]
     urgent = units[units["urgent"] > 0]

@@ -33,6 +33,7 @@ from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
 from kitplan.parts.kits.together import Together, may_share
 from kitplan.parts.work import Work
+from kitplan.read.money import exact
 from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import Unit
 
@@ -83,10 +84,10 @@ class KitPlan(Brief):
         if len(rolls) > 1:
             best, one = rolls.iloc[0], rolls.iloc[1]
             if best["serves"] == one["serves"]:
+                dearer = exact(one["monthly_cost"] - best["monthly_cost"], currency)
                 sentences.append(
-                    f"Tape: one roll for all, {one['item']}, costs {one['monthly_cost'] - best['monthly_cost']:,.2f}"
-                    f" {currency} a month more than each kind's best; {100 * one['discarded_share']:.0f} % of it is "
-                    "thrown away."
+                    f"Tape: one roll for all, {one['item']}, costs {dearer} a month more than each kind's best; "
+                    f"{100 * one['discarded_share']:.0f} % of it is thrown away."
                 )
         return [*sentences, *self.notes]
 

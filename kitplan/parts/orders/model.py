@@ -16,6 +16,7 @@ from kitplan.parts.orders.questions import Question, question_table, questions
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count
 from kitplan.parts.work import Work
+from kitplan.read.money import exact
 from kitplan.read.order_book import OrderBook, book_home, read_book
 from kitplan.read.problems import counted, some_of
 from kitplan.read.values import Unit
@@ -62,7 +63,7 @@ class WeeklyRound(Brief):
         packs, kinds = int(order.lines["order_packs"].sum()), len(order.wanted)
         made = f" This is order {order.number}, in the book." if order.number else ""
         of = f"{counted(packs, 'pack')} of {counted(kinds, 'item')}"
-        told = [f"Order {of}, {order.value:,.2f} {currency}.{made}"] if packs else [
+        told = [f"Order {of}, {exact(order.value, currency)}.{made}"] if packs else [
             "Nothing is left to order: what the last count asked for is on order."]
         if len(order.urgent):
             names = some_of(order.urgent["item"].tolist(), 6, ", ")

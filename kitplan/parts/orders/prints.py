@@ -10,6 +10,7 @@ from kitplan.parts.orders.bin_labels import bin_labels_pdf
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order
 from kitplan.planning import Plan
+from kitplan.read.money import exact
 from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import unit_of_issue
 
@@ -80,7 +81,7 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
             for r in wanted.itertuples(index=False)]
     number = f" {order.number}" if order.number else ""
     ask = " ASK BEFORE YOU CHANGE what lies at the bedside." if weekly.back_order is not None else ""
-    note = (f"Counted on {order.counted.isoformat()}. Value of the order {order.value:,.2f} {currency}. Urgent lines "
+    note = (f"Counted on {order.counted.isoformat()}. Value of the order {exact(order.value, currency)}. Urgent lines "
             f"first: do not wait for the order day. EM marks emergency equipment.{ask}")
     return Listing(f"Order{number}", note, columns, rows, foot, upright=False)
 

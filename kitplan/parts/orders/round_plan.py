@@ -17,7 +17,7 @@ from kitplan.parts.work import Work
 from kitplan.read.catalogue import shelf_key
 from kitplan.read.values import Unit
 
-LEAD_SCENARIOS = 8000
+LEAD_SCENARIOS = 5000
 """Scenarios of one lead time: the quantile of one item needs fewer than the joint readiness of all."""
 
 

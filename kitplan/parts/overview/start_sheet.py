@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from kitplan.parts.overview.basis_sheets import AIRWAYS, DEVICES
 from kitplan.parts.overview.readers import CLASS, MONTHS, STOCK_ROOM, Workbook
-from kitplan.parts.par.summary import money, not_yet_own, three_sentences
+from kitplan.parts.par.summary import not_yet_own, three_sentences
+from kitplan.read.money import money
 from kitplan.write.book import Book, Page
 from kitplan.write.caution import CAUTION
 

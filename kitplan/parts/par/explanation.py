@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import item_fits
-from kitplan.parts.par.summary import money, percent
+from kitplan.parts.par.summary import percent
 from kitplan.read.findings import suggestion
+from kitplan.read.money import money
 from kitplan.read.problems import InputError, Problem, counted
 from kitplan.read.values import READINESS
 from kitplan.write.shelf import order_rule, role_title, unit_of_issue

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from kitplan.parts.par.summary import money
+from kitplan.read.money import money
 from kitplan.read.values import READINESS
 from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, round_step, scatter

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from kitplan.read.catalogue import invented_prices
+from kitplan.read.money import money
 from kitplan.read.problems import counted
 from kitplan.read.values import NAME_YOURS, NO_CURRENCY, READINESS
 
@@ -36,11 +37,6 @@ def not_yet_own(unit: Unit, *, rates: bool = True) -> list[str]:
         remarks.append("How often a securement is renewed is a GUESS: keep a log and run kitplan rates. Until then "
                        "every quantity is in proportion to that guess.")
     return remarks
-
-
-def money(amount: float, currency: str) -> str:
-    """An amount as a person reads it: 1,234 USD; with cents below 100."""
-    return f"{amount:,.0f} {currency}" if abs(amount) >= 100 else f"{amount:,.2f} {currency}"
 
 
 def percent(share: float, digits: int = 1) -> str:

@@ -11,6 +11,7 @@ from kitplan.parts.par.because import Reasons, because
 from kitplan.parts.par.floors import fits_unit
 from kitplan.parts.par.instance import Candidate, Checked, ParInstance
 from kitplan.parts.par.values import Readiness, StandingPar
+from kitplan.read.money import exact
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import Limit
 from kitplan.solve.verify import shortage_chances
@@ -113,7 +114,7 @@ def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
     rows: list[tuple[str, float, str]] = []
     if candidate.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
-        rows.append(("readiness", price, f"one more point of readiness costs about {price:,.2f} {currency}"))
+        rows.append(("readiness", price, f"one more point of readiness costs about {exact(price, currency)}"))
     for limit in instance.limits if candidate.answer != "unsafe" else ():
         spare = limit.room - float(limit.per_unit @ instance.columns(candidate.levels))
         rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, candidate, currency, n)))
@@ -124,11 +125,11 @@ def _price_of(
     limit: Limit, dual: float, spare: float, candidate: Candidate, currency: str, n: int
 ) -> tuple[float, str]:
     unit = "litre of shelf" if limit.name == "shelf" else f"{currency} of budget"
-    left = f"{spare:,.1f} L" if limit.name == "shelf" else f"{spare:,.2f} {currency}"
+    left = f"{spare:,.1f} L" if limit.name == "shelf" else exact(spare, currency)
     if candidate.answer == "met" and abs(dual) < 1e-9:
         return 0.0, f"the {limit.name} has {left} to spare: more of it buys nothing"
     if candidate.answer == "met":
-        return abs(dual), f"one more {unit} would save about {abs(dual):,.2f} {currency} of stock"
+        return abs(dual), f"one more {unit} would save about {exact(abs(dual), currency)} of stock"
     points = 100.0 * abs(dual) / n
     if points == 0.0:
         return 0.0, f"{left} of the {limit.name} is left: the next step needs more than that"
@@ -159,7 +160,7 @@ def floor_sentences(over: list[tuple[Limit, float]], currency: str) -> list[str]
             room = f"need {needed:,.1f} L of shelf and there are {limit.room:,.1f} L"
             more = room_words("shelf", needed - limit.room, currency)
         else:
-            room = f"cost {needed:,.2f} {currency} and the budget is {limit.room:,.2f} {currency}"
+            room = f"cost {exact(needed, currency)} and the budget is {exact(limit.room, currency)}"
             more = room_words("budget", needed - limit.room, currency)
         sentences.append(f"emergency equipment and minimum stock alone {room}: needs {more}; no limit plans them away")
     return sentences

@@ -41,6 +41,7 @@ from kitplan.parts.training.sessions import overlapping, session_list
 from kitplan.parts.training.timetable import Timetable, plan_timetable
 from kitplan.parts.work import Work
 from kitplan.read.class_values import TrainingClass, courses
+from kitplan.read.money import exact, figure
 from kitplan.read.problems import InputError, counted
 from kitplan.read.values import Unit
 from kitplan.solve.cutting import least_tape_mm
@@ -136,8 +137,8 @@ class TrainingPlan(Brief):
         each = self.value / self.learners
         number = len(self.lessons)
         first = (
-            f"Cost: {self.value:,.2f} {self.currency}, {each:,.2f} for each of {counted(self.learners, 'learner')}"
-            f"{f' in {number} {self.called}' if number > 1 else ''}."
+            f"Cost: {exact(self.value, self.currency)}, {figure(each, self.currency)} for each of "
+            f"{counted(self.learners, 'learner')}{f' in {number} {self.called}' if number > 1 else ''}."
         )
         rows = {row["method"]: row for row in self.comparison.to_dict("records")}
         if rows and rows["cut together"]["rolls"]:

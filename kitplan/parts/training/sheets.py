@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from kitplan.parts.training.lists import piece_text
+from kitplan.read.money import exact
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Page
 
@@ -54,7 +55,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
     each = training.value / training.learners
     _start(
         page, "What to buy for the class",
-        f"{training.value:,.2f} {book.currency} for {training.learners} learners, {each:,.2f} {book.currency} each. "
+        f"{exact(training.value, book.currency)} for {training.learners} learners, {exact(each, book.currency)} each. "
         "Stock past its date is used first, then what the class has.",
     )
     rows = _without_zeros(training.shopping, "practice_only_units", "own_units", "buy_units")
