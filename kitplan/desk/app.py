@@ -120,7 +120,7 @@ def _checked(folder: Path) -> dict[str, Any]:
     faults: tuple[Any, ...] = ()
     report: list[str] = []
     warnings: tuple[Any, ...] = ()
-    if not (folder / "census.csv").is_file() and not (folder / "census.xlsx").is_file():
+    if not shelf.has_census(folder):
         return {"missing": True, "tables": [], "others": [], "report": [], "warnings": ()}
     try:
         unit = kitplan.load_unit(folder)
@@ -170,8 +170,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         ended = job.end if job is not None and job.end.get("end") not in ("done", None) else None
         plan = opened.plan(folder)
         if plan is None:
-            ready = (folder / "census.csv").is_file()
-            return render_template("unplanned.html", ended=ended, ready=ready)
+            return render_template("unplanned.html", ended=ended, ready=shelf.has_census(folder))
         from kitplan.parts.par.summary import not_yet_own, three_sentences
 
         return render_template(

@@ -95,12 +95,20 @@ def keep_original(folder: Path, name: str) -> None:
         write_outputs(folder / ORIGINALS, {f"{stamp}-{name}": path.read_bytes()})
 
 
+def has_census(folder: Path) -> bool:
+    """Whether a census stands in the folder, in whichever shape and file."""
+    return any((folder / f"{name}.{ending}").is_file() for name in ("census", "stays") for ending in ("csv", "xlsx"))
+
+
 def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
     """Put a dropped table in its place as CSV; the first sheet of a workbook is taken. Raises InputError, OSError."""
     keep_original(folder, f"{table}.csv")
     if content.startswith(b"PK\x03\x04"):
         content = _first_sheet(table, file_name, content)
     write_file(folder / f"{table}.csv", content, replace=True)
+    if table == "census":  # a list of stays that stood in a file of its own has been replaced
+        keep_original(folder, "stays.csv")
+        (folder / "stays.csv").unlink(missing_ok=True)
 
 
 def _first_sheet(table: str, file_name: str, content: bytes) -> bytes:

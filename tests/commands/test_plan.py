@@ -173,8 +173,8 @@ def test_another_target_may_be_tried_without_touching_the_unit(planned, tmp_path
     assert record["value"] <= usual["value"]
     assert record["plan_number"] != usual["plan_number"]
     book = openpyxl.load_workbook(io.BytesIO(files(tmp_path / "less")["behind-the-numbers.xlsx"]))
-    told = [[c.value for c in row] for row in book["Assumptions"].iter_rows() if row[0].value == "readiness"]
-    assert [row[1] for row in told if row[3] == "given on the command line"] == ["0.8"]
+    told = [[c.value for c in row] for row in book["Assumptions"].iter_rows() if row[1].value == "readiness"]
+    assert [row[2] for row in told if row[4] == "given on the command line"] == ["0.8"]
     assert (unit / "unit.toml").read_bytes() == before
 
 

@@ -49,8 +49,8 @@ def test_a_rate_learnt_from_the_log_is_said_with_what_it_may_be_off_by(unit_make
     ratio = np.linspace(0.8, 1.2, 101)[:, None] * np.ones((1, 3))
     unit = unit_maker(doubt=Doubt(rate_ratio=ratio, rate_from="log"))
     assert said_of_rate(unit) == "How often: learnt from the unit's own log, sure to -18 % and +18 %."
-    wide = np.linspace(1.0, 3.0, 101)[:, None]
-    assert said_of_rate(unit_maker(doubt=Doubt(rate_ratio=wide, rate_from="log"))).endswith("sure to +10 % and +190 %.")
+    wide = Doubt(rate_ratio=np.linspace(2.0, 4.0, 101)[:, None], rate_from="log")
+    assert said_of_rate(unit_maker(doubt=wide)).endswith("sure to +110 % and +290 %.")
 
 
 @pytest.mark.parametrize(("name", "source", "whose"), [

@@ -219,3 +219,19 @@ def test_the_prints_of_several_classes_are_all_listed_in_order(tmp_path):
         (tmp_path / name).write_bytes(b"")
     assert _papers(tmp_path) == ["cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf",
                                  "box-labels-10.pdf", "class.xlsx"]
+
+
+def test_a_list_of_stays_in_a_file_of_its_own_is_a_census_and_one_that_is_dropped_replaces_it(empty_client, tmp_path):
+    empty_client.post("/new", {"unit_name": "Low Field"})
+    folder = tmp_path / "low_field"
+    assert "No census yet" in words(empty_client.get("/unit/low_field/census"))
+    stays = b"airway,route,tube_mm,start,end\nA1,oral,3.5,2026-03-01,2026-03-05\n"
+    (folder / "stays.csv").write_bytes(stays)
+    for page in ("/unit/low_field/census", "/unit/low_field/"):
+        assert "No census yet" not in words(empty_client.get(page))
+    counts = b"route,tube_mm,airways\noral,3.5,2\n"
+    empty_client.post("/unit/low_field/census", {"census": (io.BytesIO(counts), "counts.csv")})
+    assert (folder / "census.csv").read_bytes() == counts
+    assert not (folder / "stays.csv").exists()
+    assert [p.read_bytes() for p in (folder / "originals").iterdir()] == [stays]
+    assert "It can be planned" in words(empty_client.get("/unit/low_field/census"))

@@ -10,17 +10,26 @@ import subprocess
 from dataclasses import replace
 from datetime import date
 from itertools import pairwise
+from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, markings
-from kitplan.parts.orders.build import plan_builds
+from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import make_order
-from kitplan.parts.orders.prints import count_sheet, expiry_list, order_list, receive_sheet
+from kitplan.parts.orders.prints import (
+    build_list,
+    count_sheet,
+    expiry_list,
+    order_list,
+    prints,
+    receive_sheet,
+)
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import counted
@@ -227,3 +236,15 @@ def test_the_same_list_gives_the_same_bytes(weekly, order):
 def test_markup_in_a_name_is_printed_as_it_stands():
     listing = Listing("T & <b>", "n", (Column("A", 50),), [("<b>5 & 6</b>",)], "f")
     assert "<b>5 & 6</b>" in text_of(listing_pdf(listing, "a4"))
+
+
+def test_where_no_kit_can_be_built_the_sheet_says_so_in_place_of_last_weeks():
+    """Sheets are only ever replaced in the plan's folder: one that is left out would lie there from the week before."""
+    items = pd.DataFrame({"item": list(SPOKEN), "description": list(SPOKEN.values())})
+    unit = SimpleNamespace(name="U", items=items, paper="a4", currency="USD")
+    idle = Build("A", 2, 2, 0, {}, "")
+    weekly = WeeklyRound(PLAN, standing(OrderBook()), builds=(idle,))
+    found = prints(SimpleNamespace(orders=weekly, number="P", unit=unit))
+    assert {"kits-to-build.pdf", "receive-sheet.pdf"} <= set(found)
+    listing = build_list(weekly, "foot", {})
+    assert (listing.rows, listing.note.startswith("None can be built now. One kit after")) == ([], True)

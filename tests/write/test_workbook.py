@@ -199,6 +199,8 @@ def test_assumptions_carry_their_provenance(plan):
     for line in plan.unit.assumptions:
         assert line.name in text
         assert line.source in text
+    rows = [row for row in checked(plan)["Assumptions"].iter_rows(values_only=True) if row[1] and row[1] != "Name"]
+    assert all(row[0] and row[4] for row in rows), "a topic stands in its own rows: none alone at a printed page's foot"
 
 
 def test_input_checks_list_every_warning_with_its_mend(plan):

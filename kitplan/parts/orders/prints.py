@@ -23,13 +23,11 @@ def prints(plan: Plan) -> dict[str, bytes]:
     weekly: WeeklyRound = plan.orders
     foot = f"{plan.unit.name}   Plan {plan.number}"
     spoken = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-    lists = {"count-sheet": count_sheet(weekly, foot)}
-    if weekly.now.open:
-        lists["receive-sheet"] = receive_sheet(weekly, foot, spoken)
+    lists = {"count-sheet": count_sheet(weekly, foot), "receive-sheet": receive_sheet(weekly, foot, spoken)}
     if weekly.order is not None:
         lists |= {"order": order_list(weekly, weekly.order, plan.unit.currency, foot),
                   "expiry-list": expiry_list(weekly.order, foot, spoken)}
-    if any(build.kits for build in weekly.builds):
+    if weekly.builds:  # empty where none is to be built, or last week's would lie there still
         lists["kits-to-build"] = build_list(weekly, foot, spoken)
     paper = plan.unit.paper
     files = {f"{name}.pdf": listing_pdf(listing, paper) for name, listing in lists.items()}
@@ -106,6 +104,7 @@ def build_list(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listin
     rows = [(number, lot.units, spoken.get(item) or item, bins.get(item, ""), lot.lot,
              lot.expires.isoformat() if lot.expires else "", None)
             for build in weekly.builds for number, item, lot in build.takes()]
-    return Listing("Kits to build", "One kit after the other; write its number and its first date on its card. The "
-                   "lots last past the next count where there are such; where you take another one, write it here.",
+    none = "" if rows else "None can be built now. "
+    return Listing("Kits to build", f"{none}One kit after the other; write its number and its first date on its card. "
+                   "The lots last past the next count where there are such; where you take another one, write it here.",
                    columns, rows, foot)

@@ -92,19 +92,15 @@ def _reasons(row: object) -> str:
 
 def _assumptions(book: Book, plan: Plan) -> None:
     """Add the sheet Assumptions."""
-    kinds = ("wrap", "wrap", "wrap", "wrap")
-    page = book.page("Assumptions", "The numbers behind the plan and where they come from", (34, 30, 28, 62))
+    kinds = ("wrap", "wrap", "wrap", "wrap", "wrap")
+    page = book.page("Assumptions", "The numbers behind the plan and where they come from", (14, 32, 28, 26, 62))
     page.title(
         "Assumptions",
         "If a number here is wrong for your unit, change it in the unit's files and plan again. "
         "A default marked common practice has no published source.",
     )
-    page.header(("Name", "Value", "Unit", "Where it comes from"), kinds)
-    topic = None
-    for line in plan.unit.assumptions:
-        if line.topic != topic:
-            topic = line.topic
-            page.group((topic,))
-            if topic == "How often" and plan.unit.doubt.rate_learnt:
-                page.spread(f"{said_of_rate(plan.unit)} What follows is where it set out from.", "note")
-        page.row((line.name, line.value, line.unit, line.source), kinds)
+    if plan.unit.doubt.rate_learnt:
+        page.spread(f"{said_of_rate(plan.unit)} The lines of How often are where it set out from.", "note")
+    page.header(("Topic", "Name", "Value", "Unit", "Where it comes from"), kinds)
+    for line in plan.unit.assumptions:  # a line that begins a topic would stand alone at a printed page's foot
+        page.row((line.topic, line.name, line.value, line.unit, line.source), kinds)
