@@ -10,8 +10,9 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from kitplan.read.cells import Moment
 from kitplan.read.columns import Column, columns_of
-from kitplan.read.days import Moment, day_order, read_days
+from kitplan.read.days import day_order, read_days
 from kitplan.read.findings import Findings
 from kitplan.read.grids import Grid
 from kitplan.read.headers import RawTable, header_names, raw_table

@@ -285,7 +285,7 @@ def test_a_list_whose_ends_stand_under_a_heading_of_its_own_is_told_once_and_no_
 
 @pytest.mark.parametrize("header", ["start,admitted,end", "start,admitted"])
 def test_other_days_of_a_stay_are_no_end(header, unit_folder):
-    """Who was admitted before the tube was placed has no end for it; nor is a second column of days one beside an end."""
+    """Who was admitted before the tube was placed has no end for it; nor is a second column of days one."""
     blank = "," * (header.count(",") - 1)
     rows = "".join(f"A{n},oral,3.5,2025-03-{10 + n},2025-03-{9 + n}{blank}\n" for n in range(9))
     assert len(census_of(unit_folder, f"airway,route,tube_mm,{header}\n{rows}").census.rows) == 9
