@@ -135,8 +135,9 @@ def _beside_recipe(units: np.ndarray, drawn: np.ndarray, sampled: Sampled, place
 
 def _said(unit: Unit, level: float, months: int, days: IssueDays | None, silent: np.ndarray) -> tuple[str, ...]:
     """silent: money ahead of items whose role was never issued, ndarray (n_items,)."""
+    but = ", without what was never issued" if silent.any() else ""
     lines = [f"Issues of {months} past months come to {100 * level:.0f} % of what census, rates and recipe explain "
-             "(list prices); the months ahead go on so, item by item."]
+             f"(list prices{but}); the months ahead go on so, item by item."]
     if days is not None and days.usual_gap >= _FEW_DAYS:
         lines.append(f"Issues go out about every {days.usual_gap:.0f} days: a month into which one more of them falls "
                      "is forecast that much larger.")
