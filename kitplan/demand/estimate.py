@@ -80,7 +80,7 @@ class Learnt(Brief):
         thin = self.rates[self.rates["own_share"] < 0.5]
         if len(thin) and len(self.rates) > 1:
             lines.append(
-                f"{len(thin)} of {len(self.rates)} kinds of airway lean more on the unit's average than on their "
+                f"{len(thin)} of {len(self.rates)} kinds lean more on the unit's average than on their "
                 "own events (own_share)."
             )
         return [*lines, self.trend.sentence]

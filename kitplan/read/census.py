@@ -10,10 +10,13 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from kitplan.read.cells import Moment
 from kitplan.read.columns import Column, columns_of
+from kitplan.read.days import day_order, read_days
 from kitplan.read.findings import Findings
 from kitplan.read.grids import Grid
 from kitplan.read.headers import RawTable, header_names, raw_table
+from kitplan.read.identity import shown_header
 from kitplan.read.source import Source, sheet_like
 from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import TableReader
@@ -24,6 +27,8 @@ LONE_GAP_DAYS, LONE_GAPS, LONE_SHARE = 180, 10, 0.01
 """Days are alone when they are at most two, or this share of all, and lie further from the rest than both 180 days and
 ten times the usual step: no unit stands empty so long for them [common practice, no source]."""
 REPORTED_UNKNOWN_SHARE = 0.05
+_LOOKED_AT = 1000
+"""Rows enough to see whether a column holds days."""
 _MIDNIGHT = np.timedelta64(1, "D")
 
 Shape = Literal["snapshot", "counts", "stays"]
@@ -109,8 +114,26 @@ def read_census(
     keys = read_keys(reader, recipes)
     doubt_sizes(reader, keys, tubes)
     if "start" in raw.known:
+        if not reader.has("end") and (label := _days_unread(raw)):
+            findings.fault(raw.name, "is missing, so that every stay would count as still in place",
+                           f"{label} holds days that nothing reads. If the stays ended on them, name that column end; "
+                           "if not, and all are still in place, add an empty column end.", column="end")
+            return None
         return _read_stays(reader, keys, longest_stay_days, findings)
     return _read_counts(reader, keys, findings)
+
+
+def _days_unread(raw: RawTable) -> str:
+    """The column without meaning whose days mostly lie after the start of their stay: its end, it may be; else ""."""
+    starts = raw.columns["start"][:_LOOKED_AT]
+    for title, letter, cells in raw.others:
+        both = [(s, c) for s, c in zip(starts, cells) if s is not None and c is not None]
+        order = day_order([cell for pair in both for cell in pair])
+        pairs = list(zip(*(read_days(column, order) for column in zip(*both))))
+        days = [(s.day, e.day) for s, e in pairs if isinstance(s, Moment) and isinstance(e, Moment)]
+        if title and sum(s <= e for s, e in days) > len(pairs) / 2:
+            return shown_header(title, letter)
+    return ""
 
 
 def _read_counts(reader: TableReader, keys: pd.DataFrame, findings: Findings) -> CensusRows | None:

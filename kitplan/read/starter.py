@@ -16,7 +16,7 @@ from kitplan.read.source import SHEETS_ONLY
 from kitplan.resources import config_file, sample_units
 
 TABLES = (
-    ("census", "census_counts", "Who is there: one row for each kind of airway. With dates, a history.", 400),
+    ("census", "census_counts", "Who is there: one row for each kind. With dates, a history.", 400),
     ("stays", "census_stays", "Better than counts: one row for each airway. Leave the census blank then.", 400),
     ("present_par", "present_par", "The par levels you hold now. The program audits them.", 80),
     ("on_hand", "on_hand", "What a count found. The program says what to order.", 120),
@@ -24,7 +24,7 @@ TABLES = (
     ("stock_issues", "stock_issues", "What left the stock room, to set against the forecast.", 400),
     ("prices", "prices", "Prices as paid or agreed, and rises to come. The forecast carries them.", 80),
     ("budget", "budget", "What may be spent by month, and what was. The program says where it will land.", 24),
-    ("expect", "expect", "A kind of airway that the census has not, but that may arrive.", 20),
+    ("expect", "expect", "A kind that the census has not, but that may arrive.", 20),
 )
 """(name, table of columns.csv, what it is for, rows of its blank sheet) of each table that a unit may fill."""
 DEFAULT_FILES = ("items.csv", "techniques.toml", "face.csv", "tubes.csv")
@@ -43,7 +43,7 @@ mean_stay_days = 5
 # [columns.census]
 # start = "Tube placed"
 
-# A kind of airway that is not in the census but may arrive, with the mean number present at one time:
+# A kind that is not in the census but may arrive, with the mean number present at one time:
 # [[expect]]
 # route = "oral"
 # tube_mm = 4.0

@@ -143,7 +143,7 @@ def _fill_first(page: Page, pages: Mapping[str, Page]) -> None:
     page.group(("Step", "What to do"))
     for step, text in (
         ("1  unit", "Give your unit's name, currency and mean stay. Leave the other boxes empty at first."),
-        ("2  census", "One row for each kind of airway (route, tube size) with how many there are. Or, better, a list "
+        ("2  census", "One row for each kind (route, size) with how many there are. Or, better, a list "
                       "of stays on the sheet stays."),
         ("3  Check", "Save and close, then: kitplan check my-unit.xlsx. It lists what is wrong, with row and column."),
         ("4  Plan", "kitplan plan my-unit.xlsx writes workbooks and prints to my-unit-plan beside it."),

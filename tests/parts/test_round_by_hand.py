@@ -115,6 +115,14 @@ def test_an_order_more_than_a_review_late_is_asked_about_from_the_next_day_on():
     assert [o.item for o in overdue(now, PLAN, on(10))] == ["gauze"]
 
 
+def test_the_late_lines_of_one_order_are_one_question_and_emergency_equipment_among_them_shows():
+    lines = ordered("gauze", 3), ordered("mask", 1), ordered("gauze", 2, 0, "2")
+    first, second = asked(*FULL, *lines, counted("gauze", 20, 10), counted("mask", 6, 10))
+    assert (first.item, first.emergency, second.item, second.emergency) == ("order 1", True, "gauze", False)
+    assert first.question == ("Order 1 of 2026-07-01 still waits for gauze 3 packs, mask 1 pack. "
+                              "The order does not count on them.")
+
+
 def test_more_than_there_could_be_while_a_pack_is_on_order_may_be_a_delivery():
     """A pack of ten more than the last count: it may have come; nine more are no pack."""
     def more(units):
@@ -461,7 +469,7 @@ def test_what_was_really_ordered_is_more_or_fewer_than_the_program_said(packs, l
 
 
 def test_without_a_number_it_is_the_last_order_of_the_item_and_of_no_order_it_is_refused():
-    made = book(ordered("gauze", 4, 0, "1"), ordered("gauze", 2, 1, "2"))
+    made = book(ordered("gauze", 4, 0, "1"), ordered("gauze", 2, 0, "2"))
     (line,) = amend_orders([Ordered(2, "", "gauze", 3)], made, "order").lines
     assert (line.number, line.event, line.packs) == ("2", "ordered", 1)
     with pytest.raises(InputError, match="is in no order of this book"):

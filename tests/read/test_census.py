@@ -269,3 +269,23 @@ def test_a_kind_counted_as_zero_may_still_be_expected(unit_folder):
                      'mean_stay_days = 5\n[[expect]]\nroute = "oral"\ntube_mm = 3.0\nmean_airways = 0.2\n')
     assert unit.census.expected.to_dict("list") == {"stratum": [0], "mean_airways": [0.2]}
     assert [w.column for w in unit.warnings] == ["airways"]
+
+
+@pytest.mark.parametrize("heading", ["finish", "Gone on"])
+def test_a_list_whose_ends_stand_under_a_heading_of_its_own_is_told_once_and_no_row_is_accused(
+    heading, unit_folder, problems_of
+):
+    """Else all forty would count as still in place, and the first of them as there for more than a year."""
+    rows = "".join(f"A{n},oral,3.5,{2024 + n % 2}-03-{1 + n % 20:02d},{2024 + n % 2}-03-{3 + n % 20:02d}\n"
+                   for n in range(40))
+    (problem,) = problems_of(unit_folder({"census.csv": f"airway,route,tube_mm,start,{heading}\n{rows}"}))
+    assert problem.column == "end"
+    assert problem.mend.startswith(f"{heading} holds days that nothing reads.")
+
+
+@pytest.mark.parametrize("header", ["start,admitted,end", "start,admitted"])
+def test_other_days_of_a_stay_are_no_end(header, unit_folder):
+    """Who was admitted before the tube was placed has no end for it; nor is a second column of days one."""
+    blank = "," * (header.count(",") - 1)
+    rows = "".join(f"A{n},oral,3.5,2025-03-{10 + n},2025-03-{9 + n}{blank}\n" for n in range(9))
+    assert len(census_of(unit_folder, f"airway,route,tube_mm,{header}\n{rows}").census.rows) == 9

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import pandas as pd
 
-from kitplan.parts.orders.ledger import Standing
+from kitplan.parts.orders.ledger import OpenOrder, Standing
 from kitplan.parts.orders.ordering import overdue
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.read.order_book import OrderBook
@@ -36,7 +36,7 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
     day = now.last_count or now.day
     found = [*_asked(now, catalogue)]
     if day is not None:
-        found += [*_not_counted(now, plan), *_late(now, plan, day), *_found_or_gone(now, plan, day),
+        found += [*_not_counted(now, plan), *_late(now, plan, catalogue, day), *_found_or_gone(now, plan, day),
                   *_came_that_day(book, catalogue, day), *_out_of_date(now, plan, catalogue, day),
                   *_kits(book, now, day), *_unknown(now, catalogue)]
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
@@ -68,12 +68,16 @@ def _not_counted(now: Standing, plan: RoundPlan) -> Iterator[Question]:
                            "Count it now, and type 0 if there is none. Nothing is ordered until then.")
 
 
-def _late(now: Standing, plan: RoundPlan, day: date) -> Iterator[Question]:
+def _late(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> Iterator[Question]:
+    late: dict[tuple[str, date], list[OpenOrder]] = {}
     for order in overdue(now, plan, day):
-        level = plan.level.get(order.item)
-        yield Question(0, bool(level and level.critical), order.item,
-                       f"Order {order.number} of {order.ordered.isoformat()} still waits for "
-                       f"{counted(order.packs, 'pack')}. The order does not count on them.",
+        late.setdefault((order.number, order.ordered), []).append(order)
+    for (number, ordered), lines in late.items():
+        packs = ", ".join(f"{x.item} {counted(x.packs, 'pack')}" for x in lines)
+        one = len(lines) == 1
+        yield Question(0, any(x.item in catalogue.critical for x in lines), lines[0].item if one else f"order {number}",
+                       f"Order {number} of {ordered.isoformat()} still waits for "
+                       f"{counted(lines[0].packs, 'pack') if one else packs}. The order does not count on them.",
                        "On Receive, type what came; or under Will not come, how many will not.")
 
 
