@@ -71,7 +71,8 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     before = until - whole["units"]
     whole["taken"] = whole_up(until) - whole_up(before)
     whole["units"] = whole_up(whole["units"])
-    whole["begun"] = np.where(whole.pop("sizes"), whole["units"] - whole["taken"], whole_up(before) - whole_down(before))
+    begun = whole_up(before) - whole_down(before)
+    whole["begun"] = np.where(whole.pop("sizes"), whole["units"] - whole["taken"], begun)
     return whole
 
 
