@@ -246,7 +246,7 @@ def _kept(draw: st.DrawFn, often: int = 2, **strategies: st.SearchStrategy) -> d
 @st.composite
 def _policy(draw: st.DrawFn, scenarios: int) -> str:
     values: dict = {"scenarios": scenarios, "verify_scenarios": scenarios, "max_scenarios": 3 * scenarios}
-    values |= _kept(draw, 6, frailty_nodes=some(8, 1, 64), mip_gap=some(0.001, 0.0, 0.5))
+    values |= _kept(draw, 6, frailty_nodes=some(8, 1, 16), mip_gap=some(0.001, 0.0, 0.5))
     return "".join(f"[planning.{key}]\nvalue = {value}\n" for key, value in values.items())
 
 

@@ -168,9 +168,10 @@ def test_what_was_never_issued_is_named_however_little_money_it_is(small_unit):
     names = small_unit.items["description"]
     silent = np.zeros(len(names))
     silent[0] = 0.5
-    said = own_use._said(small_unit, 1.0, 12, None, silent)
+    said = own_use._said(small_unit, 1.0, 12, None, silent, "2026-04 to 2027-03")
     assert f"Never issued, and taken as the recipe says: {names.iloc[0]}: " in said[-1]
-    assert not any("Never issued" in line for line in own_use._said(small_unit, 1.0, 12, None, np.zeros(len(names))))
+    none = own_use._said(small_unit, 1.0, 12, None, np.zeros(len(names)), "2026-04 to 2027-03")
+    assert not any("Never issued" in line for line in none)
 
 
 def test_months_gone_by_of_which_nothing_was_told_are_from_the_census_and_not_ahead(unit_maker):

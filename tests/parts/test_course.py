@@ -129,6 +129,9 @@ def test_every_session_takes_what_it_is_given_and_no_more(harbour):
     told = s.set_index(["lesson", "item"])["units"]
     assert (told[supplies.index] >= supplies).all()
     assert (told[supplies.index] <= supplies + 2).all(), "at most what is begun at each of two stations"
+    gloves = supplies[supplies.index.get_level_values("item").str.startswith("gloves")]
+    assert len(gloves)
+    assert (told[gloves.index] == gloves).all(), "no pair of gloves is begun: what stands there is taken"
 
 
 def test_sessions_at_one_time_are_refused_for_one_box_cannot_be_in_two_places(small_unit):

@@ -551,7 +551,8 @@ def test_a_role_of_which_nothing_was_issued_keeps_its_recipe_and_is_named_with_i
     unit, known = level_unit(), frozenset(("2026-01", "2026-02", "2026-03"))
     moved, said = on_own_level(unit, sampled(3), issued(unit, {"a": 100, "b": 100}), known, np.random.default_rng(1))
     assert moved.use[:, 3, 2].mean() == pytest.approx(100, rel=0.02)
-    assert said[-1].startswith("Never issued, and taken as the recipe says: c: 100 USD of what is ahead.")
+    assert said[-1].startswith("Never issued, and taken as the recipe says: c: 100 USD of what is expected for "
+                               "2026-04 to 2026-04.")
 
 
 def test_few_units_say_little_of_an_item():

@@ -162,23 +162,24 @@ def test_own_months_vary_as_past_ones_did_and_their_mean_stays():
 
 @pytest.mark.parametrize(("gap", "said"), [(5.0, True), (4.9, False), (7.4, True)])
 def test_days_of_issue_are_spoken_of_from_five_days_apart(gap, said):
-    lines = _said(UNIT, 1.0, 6, SimpleNamespace(usual_gap=gap), np.zeros(3))
+    lines = _said(UNIT, 1.0, 6, SimpleNamespace(usual_gap=gap), np.zeros(3), "2026-04 to 2027-03")
     assert any(f"Issues go out about every {gap:.0f} days" in line for line in lines) is said
     assert len(lines) == 1 + said
 
 
-def test_items_never_issued_are_named_three_at_the_most_with_their_money():
+def test_items_never_issued_are_named_dearest_first_three_at_the_most_with_their_money():
     many = SimpleNamespace(items=pd.DataFrame({"item": list("abcde"), "description": ["A", "", "C", "D", "E"]}),
                            currency="USD")
-    lines = _said(many, 1.0, 6, None, np.array([1.0, 2.0, 3.0, 4.0, 0.0]))
-    assert lines[-1].startswith("Never issued, and taken as the recipe says: A; b; C and 1 more: 10 USD of what")
-    three = _said(many, 1.0, 6, None, np.array([1.0, 2.0, 0.0, 4.0, 0.0]))
-    assert "says: A; b; D: 7 USD" in three[-1]
+    lines = _said(many, 1.0, 6, None, np.array([1.0, 2.0, 3.0, 4.0, 0.0]), "2026-04 to 2027-03")
+    assert lines[-1].startswith("Never issued, and taken as the recipe says: D; C; b and 1 more: 10 USD of what is "
+                                "expected for 2026-04 to 2027-03.")
+    three = _said(many, 1.0, 6, None, np.array([1.0, 2.0, 0.0, 4.0, 0.0]), "2026-04 to 2027-03")
+    assert "says: D; b; A: 7 USD" in three[-1]
 
 
 @pytest.mark.parametrize(("level", "far"), [(0.5, False), (0.49, True), (2.0, False), (2.01, True)])
 def test_a_level_under_half_or_over_twice_is_called_far_off(level, far):
-    lines = _said(UNIT, level, 6, None, np.zeros(3))
+    lines = _said(UNIT, level, 6, None, np.zeros(3), "2026-04 to 2027-03")
     assert any(line.startswith("That is far off") for line in lines) is far
     assert f"come to {100 * level:.0f} % of what" in lines[0]
 

@@ -12,6 +12,7 @@ import pytest
 
 from kitplan.parts.forecast import model
 from kitplan.parts.forecast.model import ManagerView, look_ahead
+from kitplan.parts.forecast.sheets import _what_changed
 from kitplan.parts.kits.roll_choice import SINGLE_COLUMNS, _single
 from kitplan.parts.orders.ledger import Lot, first_out
 from kitplan.parts.par.frontier import few
@@ -112,3 +113,13 @@ def test_a_present_par_under_the_plan_is_told_with_what_it_lacks(held, said):
     plan = SimpleNamespace(unit=SimpleNamespace(present_par=present))
     assert _largest_change(plan, SimpleNamespace(levels=levels)) == said
     assert _largest_change(SimpleNamespace(unit=SimpleNamespace(present_par=None)), None) is None
+
+
+def test_what_the_money_ahead_hangs_on_has_room_on_the_page_beside_what_was_unexplained():
+    """Six sentences of the past and the note of what was never issued: the page holds eight, the note among them."""
+    said: list[str] = []
+    page = SimpleNamespace(spread=lambda text, kind: said.append(text))
+    past = SimpleNamespace(sentences=tuple(f"item {n}" for n in range(6)), notes=())
+    ahead = SimpleNamespace(notes=("come to 76 %", "every 7 days", "far off", "Never issued: masks"))
+    _what_changed(page, ManagerView(ahead, past, None))
+    assert said[1:] == ["item 0", "item 1", "item 2", "item 3", *ahead.notes]

@@ -87,7 +87,9 @@ def on_own_level(
     for item in np.flatnonzero(beside):
         use[:, :, item] = sampled.airway_days.sum(axis=2) * beside[item] * monthly
     ahead = (use[:, sampled.first:].mean(axis=0) * sampled.price[sampled.first:]).sum(axis=0)
-    return replace(sampled, use=use), _said(unit, level, len(place), days, np.where(silent, ahead, 0.0))
+    return replace(sampled, use=use), _said(
+        unit, level, len(place), days, np.where(silent, ahead, 0.0), f"{sampled.names[sampled.first]} to "
+        f"{sampled.names[-1]}")
 
 
 def _made_good(sampled: Sampled, days: IssueDays | None, rng: np.random.Generator) -> np.ndarray:
@@ -133,10 +135,15 @@ def _beside_recipe(units: np.ndarray, drawn: np.ndarray, sampled: Sampled, place
     return np.asarray(beside / max(float(sampled.airway_days[:, place].sum(axis=(1, 2)).mean()), 1e-9))
 
 
-def _said(unit: Unit, level: float, months: int, days: IssueDays | None, silent: np.ndarray) -> tuple[str, ...]:
-    """silent: money ahead of items whose role was never issued, ndarray (n_items,)."""
+def _said(
+    unit: Unit, level: float, months: int, days: IssueDays | None, silent: np.ndarray, ahead: str
+) -> tuple[str, ...]:
+    """silent: money of the months ahead of items whose role was never issued, ndarray (n_items,). ahead: those months,
+    for they may go on past the budget year.
+    """
+    but = ", without what was never issued" if silent.any() else ""
     lines = [f"Issues of {months} past months come to {100 * level:.0f} % of what census, rates and recipe explain "
-             "(list prices); the months ahead go on so, item by item."]
+             f"(list prices{but}); the months ahead go on so, item by item."]
     if days is not None and days.usual_gap >= _FEW_DAYS:
         lines.append(f"Issues go out about every {days.usual_gap:.0f} days: a month into which one more of them falls "
                      "is forecast that much larger.")
@@ -144,8 +151,9 @@ def _said(unit: Unit, level: float, months: int, days: IssueDays | None, silent:
         lines.append("That is far off: does another unit draw on these issues, are packs booked as units, or are lines "
                      "missing? Mend it before you rely on the money.")
     if silent.any():
-        called = unit.items["description"].where(unit.items["description"] != "", unit.items["item"])[silent > 0]
+        dearest = [item for item in np.argsort(-silent, kind="stable") if silent[item] > 0]
+        called = unit.items["description"].where(unit.items["description"] != "", unit.items["item"]).iloc[dearest]
         lines.append(f"Never issued, and taken as the recipe says: {some_of(called.tolist())}: "
-                     f"{silent.sum():,.0f} {unit.currency} of what is ahead. If another budget pays for them, "
-                     "take that off.")
+                     f"{silent.sum():,.0f} {unit.currency} of what is expected for {ahead}. If another budget "
+                     "pays for them, take that off.")
     return tuple(lines)

@@ -112,7 +112,7 @@ def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
 def _what_changed(page: Page, view: ManagerView) -> None:
     page.spread("What changed, and what to know", "strong")
     sentences = list(view.variance.sentences) if view.variance else []
-    for sentence in [*sentences, *view.notes()][:8]:
+    for sentence in [*sentences[:4], *view.notes()][:8]:  # the sheet Past months names every item
         page.spread(sentence, "wrap")
 
 

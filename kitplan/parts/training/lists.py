@@ -48,7 +48,8 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
 
     supplies: choose_items. Where two items serve one practice, the first stations take the first item. All are whole:
     what is shared within a station is rounded up, and in a course what is left of it goes on to the same station of the
-    next session, so that units is at most taken and begun.
+    next session, so that units is at most taken and begun. Nobody begins a pair of gloves: of sizes that stand side by
+    side, units is taken and begun.
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
@@ -61,16 +62,17 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
             dealt = waiting if side_by_side else _fill_in_order(left, int(row["sets"]))
             left = left if side_by_side else left - dealt
             each = row["units"] / row["sets"]
-            rows += [(lesson, s, row["item"], each * n) for s, n in enumerate(dealt) if n]
-    frame = pd.DataFrame(rows, columns=["lesson", "station", "item", "units"]).astype({"units": float})
-    whole = frame.groupby(["lesson", "station", "item"], sort=False, as_index=False)["units"].sum()
+            rows += [(lesson, s, row["item"], side_by_side, each * n) for s, n in enumerate(dealt) if n]
+    frame = pd.DataFrame(rows, columns=["lesson", "station", "item", "sizes", "units"]).astype({"units": float})
+    whole = frame.groupby(["lesson", "station", "item", "sizes"], sort=False, as_index=False)["units"].sum()
     box = {lesson: number for number, group in enumerate(courses(lessons)) for lesson in group}
     here = [whole["lesson"].map(box), whole["station"], whole["item"]]
     until = whole.sort_values("lesson", kind="stable")["units"].groupby(here).cumsum().sort_index()
     before = until - whole["units"]
     whole["taken"] = whole_up(until) - whole_up(before)
-    whole["begun"] = whole_up(before) - whole_down(before)
     whole["units"] = whole_up(whole["units"])
+    begun = whole_up(before) - whole_down(before)
+    whole["begun"] = np.where(whole.pop("sizes"), whole["units"] - whole["taken"], begun)
     return whole
 
 
