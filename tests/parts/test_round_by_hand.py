@@ -559,6 +559,12 @@ def test_kits_are_built_first_expired_first_out_and_never_of_what_is_out_of_date
     assert found.held_back == "gauze is short: what is left on the shelf is needed until the order arrives"
 
 
+def test_emergency_equipment_goes_into_kits_to_the_last_and_nothing_is_said_to_be_left_of_it():
+    made = book(counted("gauze", 40), counted("mask", 2))
+    (found,) = plan_builds(PLAN, standing(made), made, DAY)
+    assert (found.build, found.held_back) == (2, "mask is short: the shelf has too few in date for another kit")
+
+
 def test_kits_take_what_lasts_past_the_next_count_and_say_where_no_such_lot_is_left():
     """Counts are seven days apart. A mask of the third day and one of the seventh, two of the eighth: two kits last;
     the third and fourth do not, which is said. The list and what the book writes down name the same lots."""

@@ -48,8 +48,11 @@ def test_an_order_that_is_made_is_shown_again_as_made_until_the_next_count(unit)
     assert after.order.number == "9"
     assert after.order.wanted == before.order.wanted == {"saline-5": 2}
     assert after.sentences("USD") == ["Order 2 packs of 1 item, 22.00 USD. This is order 9, in the book."]
-    more = made.grown([ordered("mask-42", 1, 1, "10")], "P")
-    assert weekly_round(unit, PLAN, more).order.number == "10", "the later of two by number, not by letter"
+    two = COUNT.grown([ordered("saline-5", 50, 1, "9")], "P").grown([ordered("saline-5", 50, 1, "10")], "P")
+    later = weekly_round(unit, PLAN, two)
+    assert later.order.number == "10", "the later of two by number, not by letter"
+    assert later.sentences("USD") == ["Order 1 pack of 1 item, 11.00 USD. This is order 10, in the book."], (
+        "what order 9 asked for is ordered: read again under 10, it would be ordered twice")
     counted_again = made.grown([counted("saline-5", 30), counted("mask-42", 3)], "P")
     again = weekly_round(unit, PLAN, counted_again).order
     assert (again.number, again.wanted) == ("", {}), "an order of before the count is no order of this one"

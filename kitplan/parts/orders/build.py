@@ -92,7 +92,9 @@ def _room(item: str, plan: RoundPlan, now: Standing, day: date) -> int:
 
 def _held_back(item: str, plan: RoundPlan, now: Standing) -> str:
     level = plan.level.get(item)
-    if level is not None and level.critical and now.expected.get(item, 0) + now.in_kits(item) >= level.level_units:
+    if level is None or (level.critical and now.expected.get(item, 0) + now.in_kits(item) < level.level_units):
+        return f"{item} is short: the shelf has too few in date for another kit"
+    if level.critical:
         return (f"more would put more of {item} into kits than its level of {level.level_units} "
                 "(levels that cover kits: kits_from_shelf = true in unit.toml)")
     return f"{item} is short: what is left on the shelf is needed until the order arrives"

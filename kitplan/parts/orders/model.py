@@ -98,10 +98,11 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
     order = _order(unit, plan, now, catalogue, back_order)
     counted_last = max((x.entry for x in book.of("counts")), default=0)
     made = {x.number for x in book.of("orders") if x.entry > counted_last and x.event == "ordered" and x.number != "0"}
-    if made and not order.wanted:  # what was made after this count is shown again; "0" was on order when the book began
-        before = replace(book, lines=tuple(x for x in book.lines if x.table != "orders" or x.number not in made))
-        first = _order(unit, plan, standing(before), catalogue, back_order)
-        order = replace(first, number=max(made, key=int)) if first.wanted else order
+    if made and not order.wanted:  # the last made after this count is shown again; "0" was there when the book began
+        last = max(made, key=int)
+        before = replace(book, lines=tuple(x for x in book.lines if x.table != "orders" or x.number != last))
+        again = _order(unit, plan, standing(before), catalogue, back_order)
+        order = replace(again, number=last) if again.wanted else order
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
                        shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, also, book)
 
