@@ -146,7 +146,7 @@ def test_tape_is_as_wide_as_at_the_bedside_of_the_nearest_size(unit):
 
 
 def test_a_practice_between_two_sizes_never_cuts_a_tape_that_is_too_narrow_for_it(unit):
-    """Tape of 25 mm is for tubes to 3.5 mm: 3.6 is nearest to a bedside that cuts it, and cuts the 40 mm of the next."""
+    """Tape of 25 mm is for tubes to 3.5 mm: 3.6 is nearest to a bedside that cuts it, and cuts the next, 40 mm."""
     wide = with_wide_tape(unit)
     narrow = wide.items["width_mm"].eq(25.0)
     items = wide.items.assign(fits_to=wide.items["fits_to"].mask(narrow, 3.5),

@@ -87,8 +87,8 @@ def face_sentence(technique: Technique, row: Mapping[str, Any], owner: str = "th
     ground = "this unit's own measurement" if row["face_own"] else "an estimate"
     place = technique.measure.replace("_", "-")
     return (
-        f"MEASURE {owner.upper()}'S FACE FIRST. These lengths are for a span of {span:g} mm ({place} to {place}){whose}:"
-        f" {ground}. Another span, another length: cut as much longer or shorter. The tube is taken to lie in the"
+        f"MEASURE {owner.upper()}'S FACE FIRST. These lengths are for a span of {span:g} mm ({place} to {place}){whose}"
+        f": {ground}. Another span, another length: cut as much longer or shorter. The tube is taken to lie in the"
         " middle."
     )
 
