@@ -203,6 +203,12 @@ def test_a_print_at_true_scale_asks_not_to_be_fitted_to_the_page(printed, name):
     assert re.search(rb"\n" + number + rb" 0 obj\s*<<\s*/PrintScaling /None\s*>>", printed[name])
 
 
+def test_a_cut_card_of_a_class_has_a_manikin_measured_and_no_patient(printed, tmp_path):
+    words = " ".join(words_of(printed["class-cut-cards"], tmp_path).split())
+    assert "MEASURE THE MANIKIN'S FACE FIRST" in words
+    assert "THIS PATIENT" not in words
+
+
 def test_waste_is_drawn_and_its_length_is_said(three_days, tmp_path):
     _, training = three_days
     words = " ".join(words_of(cutting_list_pdf(PrintSet(training, (0, 1, 2), "a4", "C"), {}), tmp_path).split())
