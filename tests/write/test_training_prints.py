@@ -16,7 +16,7 @@ from kitplan.parts.training.practice_page import OnEveryPage, practice_pdf, text
 from kitplan.parts.training.print_set import PrintSet
 from kitplan.parts.training.prints import _one_set
 from kitplan.parts.training.sheet_card import sheet_cards_pdf
-from kitplan.parts.training.step_card import step_cards_pdf, steps
+from kitplan.parts.training.step_card import _amount, step_cards_pdf, steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.techniques import read_techniques
@@ -231,3 +231,9 @@ def test_step_cards_do_not_differ_by_how_many_come(three_days):
     days = [replace(unit.classes[0], session=n, learners=n + 10, day=date(2027, 3, n)) for n in (1, 2)]
     cards = step_cards_pdf(unit, PrintSet(plan_training(unit, days), (0, 1), "a4", "Course"))
     assert pages_of(cards) == len(unit.classes[0].practices)
+
+
+@pytest.mark.parametrize(("quantity", "use_unit", "said"), [
+    (1, "use", "1 x"), (3, "pair", "3 pairs"), (5, "mL", "5 mL"), (1, "wipe", "1 wipe")])
+def test_what_one_go_takes_is_said_in_its_own_unit(quantity, use_unit, said):
+    assert _amount(quantity, use_unit) == said
