@@ -51,6 +51,10 @@ def _read_items(
     frame = frame.assign(**_fits(reader, frame, routes))
     _check_together(reader, frame)
     _check_emergency(reader, frame, {role for route in routes.values() for role in route.emergency})
+    told = frame["description"].astype(str).str.extract(r"\b(?:box|bag|pack) of (\d+)\b")[0].astype(float)
+    reader.doubt("pack", (told.notna() & (told != frame["pack"]) & (told != frame["contains"])).to_numpy(),
+                 frame["description"].to_numpy(), "is another number than the description says, which labels and cards "
+                 "print beside it", "Correct the description, or the pack.", moves=2)
     if not len(frame):
         findings.fault(name, "has no rows", "Add one row an item.")
     return name, frame.drop(columns=["size_from", "size_to"]).astype({"pack": int})

@@ -145,6 +145,19 @@ def test_tape_is_as_wide_as_at_the_bedside_of_the_nearest_size(unit):
     assert widths == [25.0, 25.0, 40.0, 40.0]
 
 
+def test_a_practice_between_two_sizes_never_cuts_a_tape_that_is_too_narrow_for_it(unit):
+    """Tape of 25 mm is for tubes to 3.5 mm: 3.6 is nearest to a bedside that cuts it, and cuts the next, 40 mm."""
+    wide = with_wide_tape(unit)
+    narrow = wide.items["width_mm"].eq(25.0)
+    items = wide.items.assign(fits_to=wide.items["fits_to"].mask(narrow, 3.5),
+                              fits_from=wide.items["fits_from"].mask(narrow, 0.0),
+                              fits_scale=wide.items["fits_scale"].mask(narrow, "mm"))
+    choice = ItemChoice(pd.DataFrame({"stratum": [0, 1, 2], "role": "tape", "share": 1.0,
+                                      "item": ["tape-25-long", "tape-25-short", "tape-40"]}), {})
+    widths = [tape_width(replace(wide, items=items), practice(tube_mm=mm), choice) for mm in (3.5, 3.6)]
+    assert widths == [25.0, 40.0]
+
+
 def test_tape_that_no_bedside_cuts_is_the_recipes_width_or_the_next_wider_and_of_no_width_the_cheapest(unit):
     """Asked for 25, 26 and 41 mm; without a width the roll of 40 mm is 12 / 12 packs, the least a metre."""
     wide = with_wide_tape(unit)

@@ -39,15 +39,31 @@ def test_past_use_under_one_routine_does_not_tell_what_another_would_save(rate_f
 
 def test_prices_paid_are_the_same_whatever_number_their_rows_carry():
     def unit(prices):
-        return SimpleNamespace(prices=prices)
+        items = pd.DataFrame({"item": ["roll"], "price": [21.6], "pack": [12]})
+        return SimpleNamespace(prices=prices, items=items)
 
-    rise = pd.DataFrame({"percent": [4.0, 5.0]})
+    rise = pd.DataFrame({"item": ["", ""], "price": [np.nan, np.nan], "percent": [4.0, 5.0]})
     moved = rise.set_axis([7, 9])
     assert other_prices_paid(unit(rise), unit(moved)) == ()
     assert other_prices_paid(unit(None), unit(None)) == ()
-    for a, b in ((rise, None), (None, rise), (rise, rise[:1]), (rise, 2 * rise)):
+    for a, b in ((rise, None), (None, rise), (rise, rise[:1]), (rise, rise.assign(percent=9.0))):
         (said,) = other_prices_paid(unit(a), unit(b))
         assert said.startswith("The table prices is not the same in both.")
+
+
+def test_a_list_price_changed_of_an_item_that_was_paid_otherwise_is_named():
+    """A roll dearer in items.csv, and paid at 22.40: no month ahead moves. A pack of twice as many for twice the money
+    is no other price.
+    """
+    paid = pd.DataFrame({"item": ["roll", ""], "price": [22.4, np.nan], "percent": [np.nan, 4.0]})
+
+    def unit(roll, pack=12, wipe=22.5):
+        items = pd.DataFrame({"item": ["roll", "wipe"], "price": [roll, wipe], "pack": [pack, 50]})
+        return SimpleNamespace(prices=paid, items=items)
+
+    (said,) = other_prices_paid(unit(21.6), unit(30.0))
+    assert "which holds a price of roll: they do not move" in said
+    assert other_prices_paid(unit(21.6), unit(43.2, 24)) == other_prices_paid(unit(21.6), unit(21.6, wipe=30.0)) == ()
 
 
 @pytest.mark.parametrize(("beds", "airways", "said"), [

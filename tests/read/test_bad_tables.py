@@ -6,6 +6,7 @@ import pytest
 
 from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
+from kitplan.resources import config_file
 
 COUNTS = "route,tube_mm,airways\n"
 DATED = "date,route,tube_mm,airways\n"
@@ -240,3 +241,12 @@ def test_an_input_error_reads_as_a_list_for_a_person(unit_folder):
     head = r"2 problems while reading the unit:\n  - census.csv, row 2, column tube_mm: "
     with pytest.raises(InputError, match=head):
         load_unit(unit_folder({"census.csv": COUNTS + "oral,3.3,2\nmouth,3.5,2\n"}))
+
+
+@pytest.mark.parametrize(("pack", "warned"), [(50, 0), (30, 1)])
+def test_a_pack_that_its_own_description_denies_is_a_warning(pack, warned, unit_folder):
+    """A label would say: box of 50, comes in 30s."""
+    head, *rows = config_file("items.csv").read_text(encoding="utf-8").splitlines()
+    rows = [row.replace(",wipe,event,50,19.00", f",wipe,event,{pack},19.00") for row in rows]
+    unit = load_unit(unit_folder({"items.csv": "\n".join([head, *rows])}))
+    assert sum("than the description says" in w.fault for w in unit.warnings) == warned

@@ -16,7 +16,7 @@ from kitplan.parts.training.practice_page import OnEveryPage, practice_pdf, text
 from kitplan.parts.training.print_set import PrintSet
 from kitplan.parts.training.prints import _one_set
 from kitplan.parts.training.sheet_card import sheet_cards_pdf
-from kitplan.parts.training.step_card import step_cards_pdf, steps
+from kitplan.parts.training.step_card import _amount, step_cards_pdf, steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.techniques import read_techniques
@@ -203,6 +203,12 @@ def test_a_print_at_true_scale_asks_not_to_be_fitted_to_the_page(printed, name):
     assert re.search(rb"\n" + number + rb" 0 obj\s*<<\s*/PrintScaling /None\s*>>", printed[name])
 
 
+def test_a_cut_card_of_a_class_has_a_manikin_measured_and_no_patient(printed, tmp_path):
+    words = " ".join(words_of(printed["class-cut-cards"], tmp_path).split())
+    assert "MEASURE THE MANIKIN'S FACE FIRST" in words
+    assert "THIS PATIENT" not in words
+
+
 def test_waste_is_drawn_and_its_length_is_said(three_days, tmp_path):
     _, training = three_days
     words = " ".join(words_of(cutting_list_pdf(PrintSet(training, (0, 1, 2), "a4", "C"), {}), tmp_path).split())
@@ -225,3 +231,9 @@ def test_step_cards_do_not_differ_by_how_many_come(three_days):
     days = [replace(unit.classes[0], session=n, learners=n + 10, day=date(2027, 3, n)) for n in (1, 2)]
     cards = step_cards_pdf(unit, PrintSet(plan_training(unit, days), (0, 1), "a4", "Course"))
     assert pages_of(cards) == len(unit.classes[0].practices)
+
+
+@pytest.mark.parametrize(("quantity", "use_unit", "said"), [
+    (1, "use", "1 x"), (3, "pair", "3 pairs"), (5, "mL", "5 mL"), (1, "wipe", "1 wipe")])
+def test_what_one_go_takes_is_said_in_its_own_unit(quantity, use_unit, said):
+    assert _amount(quantity, use_unit) == said

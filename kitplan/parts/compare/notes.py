@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
+from kitplan.read.problems import some_of
 from kitplan.read.values import Unit
 
 
@@ -23,10 +26,22 @@ def rates_rest_on(a: Unit, b: Unit) -> tuple[str, ...]:
 def other_prices_paid(a: Unit, b: Unit) -> tuple[str, ...]:
     """Say that prices paid and rises are not in the sums, to someone who changed them."""
     given = [None if unit.prices is None else unit.prices.reset_index(drop=True) for unit in (a, b)]
-    if (given[0] is given[1] is None) or (given[0] is not None and given[0].equals(given[1])):
+    if given[0] is given[1] is None:
         return ()
+    if given[0] is not None and given[0].equals(given[1]):
+        return _paid_otherwise(a, b, given[0])
     return ("The table prices is not the same in both. Prices paid and rises move the months ahead and the budget year "
             "(kitplan forecast) and no sum here: to compare another price, write it into items.csv.",)
+
+
+def _paid_otherwise(a: Unit, b: Unit, prices: pd.DataFrame) -> tuple[str, ...]:
+    """Items whose list price was changed, but that the table prices holds a price of, which the forecast goes by."""
+    lists = [(unit.items["price"] / unit.items["pack"]).set_axis(unit.items["item"]) for unit in (a, b)]
+    paid = prices.loc[prices["price"].notna(), "item"]
+    changed = [item for item in dict.fromkeys(paid) if lists[0].get(item) != lists[1].get(item)]
+    return () if not changed else (
+        f"The sums are at the prices of items.csv. The months ahead (kitplan forecast) go by the table prices, which "
+        f"holds a price of {some_of(changed)}: they do not move until it changes there.",)
 
 
 def beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:

@@ -78,7 +78,7 @@ def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[
     return [jobs[key] if same[key[:4]] > 1 else replace(jobs[key], skins=()) for key in sorted(jobs)]
 
 
-def face_sentence(technique: Technique, row: Mapping[str, Any]) -> str:
+def face_sentence(technique: Technique, row: Mapping[str, Any], owner: str = "this patient") -> str:
     """For whom the lengths of a card stand, and what comes before them: "" where no piece hangs on the face."""
     if not any(piece.span is not None for piece in technique.pieces):
         return ""
@@ -87,8 +87,8 @@ def face_sentence(technique: Technique, row: Mapping[str, Any]) -> str:
     ground = "this unit's own measurement" if row["face_own"] else "an estimate"
     place = technique.measure.replace("_", "-")
     return (
-        f"MEASURE THIS PATIENT'S FACE FIRST. These lengths are for a span of {span:g} mm ({place} to {place}){whose}:"
-        f" {ground}. Another span, another length: cut as much longer or shorter. The tube is taken to lie in the"
+        f"MEASURE {owner.upper()}'S FACE FIRST. These lengths are for a span of {span:g} mm ({place} to {place}){whose}"
+        f": {ground}. Another span, another length: cut as much longer or shorter. The tube is taken to lie in the"
         " middle."
     )
 

@@ -85,6 +85,6 @@ def cut_jobs(unit: Unit, training: TrainingPlan, lessons: Sequence[int]) -> list
         jobs[key] = CutJob(
             technique.title, practice.size_text, practice.route, cut_pieces(technique, practice.size, width),
             width, (), note, (jobs[key].sheet if key in jobs else None) or sheet,
-            face=face_sentence(technique, practice.size),
+            face=face_sentence(technique, practice.size, "the manikin"),
         )
     return list(jobs.values())

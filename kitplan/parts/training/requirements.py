@@ -161,7 +161,8 @@ def item_fits_any(items: pd.DataFrame, size: pd.Series) -> bool:
 
 
 def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -> float | None:
-    """Width of tape for a practice: what the bedside of its kind of airway cuts, or of the nearest size of its recipe.
+    """Width of tape for a practice: what the bedside of its kind of airway cuts, or of the nearest size of its recipe
+    whose width suits this size too.
 
     A recipe that no bedside uses takes the recipe's width or the next wider; one that names none, the cheapest tape.
     """
@@ -170,9 +171,10 @@ def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -
     alike = alike[alike["scale"] == practice.size["scale"]] if len(alike) else alike
     if item_choice is not None and len(alike):
         away = (alike["size_number"] - practice.size["size_number"]).abs() + (alike["route"] != practice.route)
-        roll = item_of(unit, item_choice, int(away.idxmin()), "tape")
-        if roll is not None:
-            return float(roll["width_mm"])
+        for stratum in away.sort_values(kind="stable").index:
+            roll = item_of(unit, item_choice, int(stratum), "tape")
+            if roll is not None and item_fits_any(rolls_of_width(unit, roll["width_mm"]), practice.size):
+                return float(roll["width_mm"])
     found = fitting_items(unit, "tape", practice.size)
     if technique.tape_width_mm is not None:
         found = found[found["width_mm"] >= technique.tape_width_mm - 1e-9]

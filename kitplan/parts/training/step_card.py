@@ -83,7 +83,9 @@ def _needed(unit: Unit, training: TrainingPlan, lesson: int, number: int) -> lis
 
 
 def _amount(quantity: float, use_unit: str) -> str:
-    """How much of a role one go takes: "3 pairs", "5 mL"."""
+    """How much of a role one go takes: "3 pairs", "5 mL", and "1 x" of a thing that is used again, as scissors are."""
+    if use_unit == "use":
+        return f"{quantity:g} x"
     measured = use_unit in ("mL", "L", "g", "mm", "") or quantity % 1
     return f"{quantity:g} {use_unit}".strip() if measured else counted(int(quantity), use_unit)
 
