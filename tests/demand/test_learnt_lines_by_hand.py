@@ -56,7 +56,7 @@ def test_what_a_log_taught_is_said_with_its_days_its_two_commonest_reasons_and_w
     assert told([0.4, 0.5, 0.9]) == [
         "0.75 re-secures an airway-day (75 per 100), from 30 events in 40 airway-days, 2026-01-01 to 2026-03-31.",
         "Most often: loose 60 %, soiled 30 %.",
-        "1 of 3 kinds of airway lean more on the unit's average than on their own events (own_share).", "No trend."]
+        "1 of 3 kinds lean more on the unit's average than on their own events (own_share).", "No trend."]
     assert len(told([0.5, 0.9])) == 3
     assert len(told([0.4])) == 3, "a kind alone is the average"
     assert told([0.4], used=False) == ["b"]
