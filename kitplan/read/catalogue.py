@@ -228,6 +228,11 @@ def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> 
     return (scale == "") | ((scale == airway["scale"]) & inside)
 
 
+def marked(name: str, critical: bool) -> str:
+    """A name as sheets and prints say it: EM stands before emergency equipment."""
+    return f"EM  {name}" if critical else name
+
+
 def shelf_key(bin_name: str) -> tuple[Any, ...]:
     """Sort key of a bin, in the order in which a person walks past them: A2 before A10, items without a bin last."""
     parts = re.split(r"(\d+)", bin_name.strip().casefold())

@@ -9,6 +9,7 @@ import pandas as pd
 from reportlab.lib.units import mm
 
 from kitplan.parts.kits.lookup import served_lines
+from kitplan.read.catalogue import marked
 from kitplan.read.problems import counted
 from kitplan.read.values import Unit
 from kitplan.write.letters import cut_lines
@@ -99,16 +100,16 @@ def _row(card: Card, number: int, row: Any, bin_name: str, take: str, step: floa
     base = card.top - step / 2 - 1.3
     card.text(MARGIN_MM, base, f"{number}", 8)
     card.text(MARGIN_MM + 8, base, take, fitting_size(take, 26, 12.0, 7.0), bold=True)
-    name = str(row.description or row.item)
-    mark = "EM  " if row.emergency == "yes" else ""
+    urgent = row.emergency == "yes"
+    name = marked(str(row.description or row.item), urgent)
     width = right - 48 - MARGIN_MM - 36
-    size = fitting_size(mark + name, width, 10.0, _SMALL)
-    lines = cut_lines(mark + name, size, width * mm, 1 if mark else 2, bool(mark))
-    lift = 1.5 if mark or len(lines) > 1 else 0.0
+    size = fitting_size(name, width, 10.0, _SMALL)
+    lines = cut_lines(name, size, width * mm, 1 if urgent else 2, urgent)
+    lift = 1.5 if urgent or len(lines) > 1 else 0.0
     for line in lines:
-        card.text(MARGIN_MM + 36, base + lift, line, size, bold=bool(mark))
+        card.text(MARGIN_MM + 36, base + lift, line, size, bold=urgent)
         lift -= 3
-    if mark:
+    if urgent:
         fits = str(row.because)
         card.text(MARGIN_MM + 36, base - 2.1, fits, fitting_size(fits, width, 8.0, 5.0))
     card.text(right - 46, base, bin_name, 9)

@@ -11,6 +11,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.orders.round_plan import Level
+from kitplan.read.catalogue import marked
 from kitplan.read.problems import counted
 from kitplan.write.letters import CUT, cut_lines, draw_text, width_of
 from kitplan.write.listing import CAUTION, PAPERS
@@ -109,7 +110,7 @@ def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, 
     draw_text(canvas, left + width - pad, top - 12, str(row.bin), 14, bold=True, anchor="right")
     bin_width = width_of(str(row.bin), 14, bold=True) + 2 * mm
     name = str(row.description or row.item)
-    name, lines = ("EM  " if row.critical else "") + name, []
+    name, lines = marked(name, row.critical), []
     for size in (11.0, 9.5, 8.5):
         lines = cut_lines(name, size, room - bin_width, 2, bold=True)
         if not lines[-1].endswith(CUT):

@@ -14,7 +14,7 @@ from kitplan.demand.scenarios import draw_demand
 from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.work import Work
-from kitplan.read.catalogue import shelf_key
+from kitplan.read.catalogue import marked, shelf_key
 from kitplan.read.values import Unit
 
 LEAD_SCENARIOS = 5000
@@ -46,7 +46,7 @@ class Level:
     @property
     def named(self) -> str:
         """Its words on sheets and prints, EM before emergency equipment."""
-        return f"{'EM  ' if self.critical else ''}{self.description or self.item}"
+        return marked(self.description or self.item, self.critical)
 
     @property
     def top_units(self) -> int:
@@ -73,9 +73,9 @@ class RoundPlan:
         """Levels by item."""
         return {level.item: level for level in self.levels}
 
-    def mark(self, item: str) -> str:
-        """What stands before the name of emergency equipment on sheets and prints."""
-        return "EM  " if item in self.level and self.level[item].critical else ""
+    def named(self, item: str, name: str) -> str:
+        """A name of the item as sheets and prints say it, EM before emergency equipment."""
+        return marked(name, item in self.level and self.level[item].critical)
 
     @property
     def protection_days(self) -> float:

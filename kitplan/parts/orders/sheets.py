@@ -17,6 +17,7 @@ from kitplan.parts.orders.ordering import Order
 from kitplan.parts.orders.round_plan import Level, RoundPlan
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
+from kitplan.read.catalogue import marked
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Book, Formula, Page
@@ -33,7 +34,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _receive(book, weekly, spoken)
     _count(book, weekly, not_yet_own(plan.unit))
     _questions(book, weekly, spoken)
-    named = {item: f"{'EM  ' if critical else ''}{spoken[item] or item}" for item, critical in
+    named = {item: marked(spoken[item] or item, critical) for item, critical in
              zip(plan.unit.items["item"], plan.unit.items["critical"])}
     _order(book, weekly, not_yet_own(plan.unit), named)
     if weekly.plan.designs:
@@ -139,7 +140,7 @@ def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     page.header(("No", "Item", "Description", "Question", "What to do", "Right", "Packs", "Loose units"), kinds)
     for asked in weekly.questions:
         boxes = kinds if asked.no else (*kinds[:5], "text", "text", "text")
-        page.row((asked.no or None, asked.item, ("EM  " if asked.emergency else "") + spoken.get(asked.item, ""),
+        page.row((asked.no or None, asked.item, marked(spoken.get(asked.item, ""), asked.emergency),
                   asked.question, asked.mend, None, None, None), boxes)
     if not weekly.questions:
         page.spread("Nothing contradicts the book.", "note")
@@ -178,7 +179,7 @@ def _order_lines(page: Page, order: Order, plan: RoundPlan, kinds: Sequence[str]
             page.group((name,))
         for row in group.itertuples(index=False):
             boxes = kinds if row.order_packs else (*kinds[:-1], "text")
-            name = f"{plan.mark(row.item)}{row.description}"
+            name = plan.named(row.item, row.description)
             page.row((row.bin, row.item, name, row.pack, row.par_units, row.on_hand_units, row.cover_units,
                       row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
                       order.number if row.order_packs else None, None), boxes)

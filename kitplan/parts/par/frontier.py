@@ -40,8 +40,7 @@ def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> 
 
     Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios it is planned on
     (`few`), or as near as steps down from the relaxation come (2.5 % at most in 24 generated units, 1 % and less in 19
-    of them); readiness is verified on others. Limits are left
-    out: the curve also shows what lies beyond them.
+    of them); readiness is verified on others. Limits are left out: the curve also shows what lies beyond them.
     """
     if not swept:
         return _frontier(instance, candidate, [(candidate.asked, candidate.levels)])

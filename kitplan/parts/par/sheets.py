@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from kitplan.parts.par.summary import not_yet_own
+from kitplan.read.catalogue import marked
 from kitplan.write.book import Book, Page
 from kitplan.write.shelf import by_role, role_title, stock_lines
 
@@ -55,7 +56,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 def _rows(page: Page, rows: pd.DataFrame) -> None:
     for row in rows.itertuples():
-        name = f"EM  {row.spoken}" if row.critical else str(row.spoken)
+        name = marked(str(row.spoken), row.critical)
         page.row(
             (row.bin, name, row.unit_of_issue, row.par_units, row.largest_units, row.expected_units,
              row.shortage_chance, row.value, row.litres, row.because),
