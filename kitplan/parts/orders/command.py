@@ -154,9 +154,7 @@ def build(**given: Any) -> None:
     """Say which kits to build, and take in which were built and where kits went."""
     weekly = _taken_in("build", **given)
     for made in weekly.builds:
-        held = f" Not more: {made.held_back}." if made.held_back else ""
-        held += f" Look at: {made.soon}." if made.soon else ""
-        click.echo(f"Kit {made.design}: {made.ready} ready of {made.wanted}; build {made.build}.{held}")
+        click.echo(made.told)
 
 
 @click.command("recall")
