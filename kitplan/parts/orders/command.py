@@ -32,8 +32,8 @@ _unit = click.option("--unit", "unit_path", metavar="UNIT", type=GivenPath(),
                      help="The unit of the file.  [default: the folder that FILE lies in, or one above]")
 _on = click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]),
                    help="The day it was done, 2026-07-01.  [default: what the sheet says, else today]")
-_sure = click.option("--sure", metavar="NO", type=click.IntRange(1), multiple=True,
-                     help="Question NO is right as it stands; may be given again.")
+_sure = click.option("--sure", metavar="N", type=click.IntRange(1), multiple=True,
+                     help="What question number N asks about is right as it stands; may be given again.")
 _older = click.option("--older", is_flag=True, help="The count may be older than the last one.")
 
 
@@ -120,7 +120,8 @@ def count(**given: Any) -> None:
 @_older
 @_sure
 @click.option("--without", metavar="ITEM", multiple=True, help="An item that cannot be had; may be given again.")
-@click.option("--weeks", type=click.FloatRange(0, 104, min_open=True), help="How long it cannot be had, weeks.")
+@click.option("--weeks", metavar="N", type=click.FloatRange(0, 104, min_open=True),
+              help="For how many weeks it cannot be had.  [default: until the order of the next count arrives]")
 @click.option("--only-show", is_flag=True, help="Show the order; put none into the book.")
 @cluster_option
 @run_safely()
@@ -160,7 +161,7 @@ def build(**given: Any) -> None:
 @click.command("recall")
 @click.argument("unit_path", metavar="UNIT", type=GivenPath())
 @click.argument("lot")
-@click.option("--item", help="Only this item; the same lot number may stand on several.")
+@click.option("--item", metavar="ITEM", help="Only this item; the same lot number may stand on several.")
 @click.option("--done", is_flag=True, help="The lot has been taken off the shelf and out of the kits: write it down.")
 @click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="The day.  [default: today]")
 @out_option
@@ -224,22 +225,24 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
 @click.command("labels")
 @unit_options
 @plan_option
-@click.option("--rows", type=click.IntRange(1, 20), default=8, show_default=True, help="Labels down the sheet.")
-@click.option("--columns", type=click.IntRange(1, 6), default=2, show_default=True, help="Labels across the sheet.")
-@click.option("--margin-top", type=click.FloatRange(0, 80), default=12.0, show_default=True,
-              help="Blank at top and bottom, mm.")
-@click.option("--margin-side", type=click.FloatRange(0, 80), default=8.0, show_default=True,
-              help="Blank at left and right, mm.")
-@click.option("--gap-across", type=click.FloatRange(0, 30), default=3.0, show_default=True,
-              help="Blank between columns, mm.")
-@click.option("--gap-down", type=click.FloatRange(0, 30), default=0.0, show_default=True,
-              help="Blank between rows, mm.")
+@click.option("--rows", metavar="N", type=click.IntRange(1, 20), default=8, show_default=True,
+              help="Labels down the sheet.")
+@click.option("--columns", metavar="N", type=click.IntRange(1, 6), default=2, show_default=True,
+              help="Labels across the sheet.")
+@click.option("--margin-top", metavar="MM", type=click.FloatRange(0, 80), default=12.0, show_default=True,
+              help="Blank at top and bottom.")
+@click.option("--margin-side", metavar="MM", type=click.FloatRange(0, 80), default=8.0, show_default=True,
+              help="Blank at left and right.")
+@click.option("--gap-across", metavar="MM", type=click.FloatRange(0, 30), default=3.0, show_default=True,
+              help="Blank between columns.")
+@click.option("--gap-down", metavar="MM", type=click.FloatRange(0, 30), default=0.0, show_default=True,
+              help="Blank between rows.")
 @run_safely()
 def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | None, rows: int, columns: int,
-            margin_top: float, margin_side: float, gap_across: float, gap_down: float) -> None:
+           margin_top: float, margin_side: float, gap_across: float, gap_down: float) -> None:
     """Bin labels of UNIT's par list in shelf order, with the number to order under and bar codes.
 
-    Of the plan in DIR. Writes bin-labels.pdf.
+    Writes bin-labels.pdf.
     """
     from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf
     from kitplan.planning import with_parts

@@ -38,7 +38,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, readiness: floa
 def explain_item(unit_path: Path, item: str, which: str | None, seed: int | None) -> None:
     """Tell how the par level of ITEM came about, from the census of UNIT to whole packs.
 
-    ITEM is a name or a description from the catalogue. Speaks of the plan in UNIT/plan. Nothing is written.
+    ITEM is a name or a description from the catalogue. Speaks of the unit's plan. Nothing is written.
     """
     from kitplan.parts.par.explanation import explain
 
