@@ -329,3 +329,13 @@ def _filtered(wave: np.ndarray, gain: np.ndarray) -> np.ndarray:
     """Waves of arrivals as they show in the airways in place, shape (n_days, 4)."""
     whole = np.stack([wave[:, 0] + 1j * wave[:, 1], wave[:, 2] + 1j * wave[:, 3]], axis=1) * gain
     return np.column_stack([whole[:, 0].real, whole[:, 0].imag, whole[:, 1].real, whole[:, 1].imag])
+
+
+def long_ago(turn: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """The wave `turn` (n_draws, 4) of a moment, as airways show it that came `days` before then on the mean.
+
+    Taken as exponential, that lets a wave of frequency w through times 1 / (1 + i w days): late and flat, and of stays
+    of years next to nothing (Eick, Massey & Whitt, Manag Sci 1993;39:241, from memory).
+    """
+    lag = 2j * np.pi / YEAR_DAYS * days[:, None]
+    return _filtered(turn, 1.0 / (1.0 - lag * np.array([1, 2])))

@@ -15,7 +15,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, mean_season, turned, waves
+from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, long_ago, mean_season, turned, waves
 from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.occupancy import LONG_AGO_DAYS, interval_checks
 from kitplan.demand.posterior import Posterior, fit_posterior
@@ -313,12 +313,15 @@ def _stretches(of: Intervals) -> _Stretches:
     ahead = np.minimum(ahead, of.days)
     factor = posterior.stay_factor
     area = posterior.stays.area(np.arange(n_draws)[:, None, None], -past[:, :, None] / factor[:, None, :])
-    middle = np.concatenate([(past[:, :-2] + past[:, 1:-1]) / 2, past[:, -2:-1] - 30.0], axis=1)
+    still = np.diff(area, axis=1) * (factor * posterior.arrivals)[:, None, :]
+    turn = turned(posterior.swing, (past[:, :-2] + past[:, 1:-1]) / 2)
+    pace = posterior.arrivals * posterior.stays.survival(np.arange(n_draws)[:, None], -past[:, -2:-1] / factor)
+    days = still[:, -1].sum(axis=1) / np.maximum(pace.sum(axis=1), 1e-300)
+    old = long_ago(turned(posterior.swing, past[:, -2:-1])[:, 0], days)
+    still[:, -1] *= (mean_season(posterior.swing) / mean_season(old))[:, None]
     return _Stretches(
-        past, ahead, area,
-        np.diff(area, axis=1) * (factor * posterior.arrivals)[:, None, :],
-        np.diff(ahead, axis=1)[:, :, None] * posterior.arrivals[:, None, :],
-        turned(posterior.swing, middle), turned(posterior.swing, (ahead[:, :-1] + ahead[:, 1:]) / 2),
+        past, ahead, area, still, np.diff(ahead, axis=1)[:, :, None] * posterior.arrivals[:, None, :],
+        np.concatenate([turn, old[:, None]], axis=1), turned(posterior.swing, (ahead[:, :-1] + ahead[:, 1:]) / 2),
     )
 
 

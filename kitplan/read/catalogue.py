@@ -233,6 +233,11 @@ def marked(name: str, critical: bool) -> str:
     return f"EM  {name}" if critical else name
 
 
+def spoken_names(items: pd.DataFrame) -> dict[str, str]:
+    """Item -> its description, or else its name, as sheets and prints say it."""
+    return {r.item: marked(r.description or r.item, r.critical) for r in items.itertuples(index=False)}
+
+
 def shelf_key(bin_name: str) -> tuple[Any, ...]:
     """Sort key of a bin, in the order in which a person walks past them: A2 before A10, items without a bin last."""
     parts = re.split(r"(\d+)", bin_name.strip().casefold())

@@ -10,11 +10,11 @@ import pandas as pd
 
 from kitplan.read.catalogue import items_named
 from kitplan.read.census import CensusRows
-from kitplan.read.findings import Findings, key_of
+from kitplan.read.findings import Findings
 from kitplan.read.headers import RawTable, raw_table
 from kitplan.read.routes import read_sizes
 from kitplan.read.source import Source
-from kitplan.read.strata import refuse_routes, refuse_techniques, stratum_codes
+from kitplan.read.strata import refuse_techniques, route_names, stratum_codes
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, default_technique, technique_for
 from kitplan.read.values import Technique
@@ -108,9 +108,8 @@ def _with_clock(reader: TableReader, moments: np.ndarray, timed: np.ndarray) -> 
 
 def _keys(reader: TableReader, strata: pd.DataFrame, recipes: Recipes, airway: np.ndarray) -> pd.DataFrame:
     techniques = recipes.techniques
-    frame = pd.DataFrame({"route": [key_of(r) for r in reader.texts("route")], "technique": reader.texts("technique"),
+    frame = pd.DataFrame({"route": route_names(reader, recipes), "technique": reader.texts("technique"),
                           "skin": reader.texts("skin")})
-    refuse_routes(reader, frame["route"], recipes)
     sized = reader.given("tube_mm") | reader.given("size")
     frame = frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff, needed=sized))
     nameless = (airway == "") & ((frame["route"] == "") | frame["size_number"].isna()).to_numpy()

@@ -39,7 +39,8 @@ def read_routes(file: str, own: Mapping[str, Any], shipped: Mapping[str, Any], f
     for name, block in own.items():
         if isinstance(block, Mapping):
             _doubt_words(file, key_of(name), block, shipped, findings)
-            found[key_of(name)] = _route(file, key_of(name), block, findings)
+            known = shipped.get(key_of(name), {}).get("alias", [])
+            found[key_of(name)] = _route(file, key_of(name), {"alias": known, **block}, findings)
         else:
             findings.fault(file, "is not a block", f"Begin it with [route.{name}].", column=f"route.{name}")
     return found
@@ -52,6 +53,7 @@ def _route(file: str, name: str, block: Mapping[str, Any], findings: Findings) -
     for one, many in (("one", "many"), ("act", "acts")):
         if one in given:
             given.setdefault(many, f"{given[one]}s")
+    given["alias"] = tuple(given.get("alias", ()))
     if "emergency" in given:
         given["emergency"] = tuple(key_of(role) for role in given["emergency"])
     elif "emergency" not in block:

@@ -26,23 +26,23 @@ def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
 
     An empty technique becomes the route's default; an empty skin becomes "none".
     """
-    frame = pd.DataFrame({"route": _keys(reader.texts("route"))})
+    frame = pd.DataFrame({"route": route_names(reader, recipes)})
     frame["technique"] = reader.texts("technique")
     frame["skin"] = reader.texts("skin")
     frame["patient_kg"] = reader.numbers("patient_kg")
-    refuse_routes(reader, frame["route"], recipes)
     frame["technique"] = _techniques(reader, frame, recipes.techniques)
     return frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff))
 
 
-def _keys(texts: np.ndarray) -> np.ndarray:
-    codes, distinct = pd.factorize(texts)
-    return np.array([key_of(t) for t in distinct] or [""], dtype=object)[codes]
-
-
-def refuse_routes(reader: TableReader, routes: pd.Series, recipes: Recipes) -> None:
-    """Note every route that no recipe serves."""
-    reader.refuse_strangers("route", routes.to_numpy(), routes_of(recipes.techniques), "is not a route")
+def route_names(reader: TableReader, recipes: Recipes) -> np.ndarray:
+    """Return the route of every row, "" where none is given; a route that no recipe serves is noted."""
+    served = routes_of(recipes.techniques)
+    other_words = {key_of(word): name for name in served for word in recipes.routes[name].alias}
+    codes, distinct = pd.factorize(reader.texts("route"))
+    keys = [key_of(text) for text in distinct] or [""]
+    names = np.array([key if key in served else other_words.get(key, key) for key in keys], dtype=object)[codes]
+    reader.refuse_strangers("route", names, served, "is not a route that techniques.toml describes")
+    return names
 
 
 def refuse_techniques(reader: TableReader, written: np.ndarray, techniques: Mapping[str, Technique]) -> None:

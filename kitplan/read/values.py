@@ -75,7 +75,8 @@ class Route:
 
     scale: "mm" (internal diameter), "Fr" (French: three times the outer diameter in mm), "none", or the names of
         `sizes` joined by "/", smallest first. emergency: roles held at every bedside, sized to the patient.
-    outside: what belongs to the bedside and is not planned, said on the emergency sheet.
+    outside: what belongs to the bedside and is not planned, said on the emergency sheet. alias: other words for the
+        route in tables.
     one, many: what is counted ("airway", "airways"). device: what goes in ("tube"). act, acts: the work ("re-secure").
     """
 
@@ -89,6 +90,7 @@ class Route:
     device: str = "tube"
     act: str = "re-secure"
     acts: str = "re-secures"
+    alias: tuple[str, ...] = ()
     provenance: str = ""
 
 

@@ -45,8 +45,11 @@ PAPER_CODES = {"a4": 9, "letter": 1}
 _CREATED = datetime(2000, 1, 1)
 _LONGEST_TEXT = 32_000
 _LONGEST_NAME = 48
-_LANDSCAPE_ROWS, _UPRIGHT_ROWS, _SHORT_TABLE = 34, 58, 20
-"""Rows that may fill a printed page lying and standing; rows that never do."""
+_PAPER_POINTS = {"a4": (595.3, 841.9), "letter": (612.0, 792.0)}
+"""Short and long side, ISO 216 and ANSI/ASME Y14.1."""
+_MARGINS = {"left": 0.5, "right": 0.5, "top": 0.6, "bottom": 0.8}
+_ROW_POINTS, _SHORT_TABLE, _SAFE = 15.0, 20, 0.93
+"""Height of a row of which nothing else is said; rows that never fill a page; share of a page that is counted on."""
 _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
@@ -125,8 +128,12 @@ class Page:
         self.widths = tuple(widths)
         self.next_row = 1
         self._repeats = False
+        self._repeated: int | None = None
         self._breaks: list[int] = []
-        self._rows_a_page = _LANDSCAPE_ROWS if landscape else _UPRIGHT_ROWS
+        self._heights: dict[int, float] = {}
+        wide, high = sorted(_PAPER_POINTS[book.paper], reverse=landscape)
+        shrunk = min((wide - 72 * 1.0) / sum((7 * w + 5) * 0.75 for w in widths), 1.0)
+        self._points_a_page = _SAFE * (high - 72 * 1.4) / shrunk
         for column, width in enumerate(widths):
             sheet.set_column(column, column, width)
 
@@ -168,6 +175,7 @@ class Page:
 
     def points(self, row: int, height: float) -> None:
         """Height of a row in points."""
+        self._heights[row] = height
         self.sheet.set_row(row - 1, height)
 
     def skip(self, rows: int = 1) -> None:
@@ -191,8 +199,7 @@ class Page:
         if freeze:
             self.sheet.freeze_panes(row, frozen_columns)
         if freeze or self._repeats:
-            self._repeats = True
-            self.sheet.repeat_rows(row - 1)
+            self._repeats, self._repeated = True, row
         return row
 
     def table(self, frame: DataFrame | Sequence[tuple[str, DataFrame]], columns: Sequence[tuple[str, str, str]], *,
@@ -299,26 +306,36 @@ class Page:
         """Print the whole sheet on a single page."""
         self.sheet.fit_to_pages(1, 1)
 
-    def new_printed_page(self) -> None:
-        """Let what follows begin on a new printed page, so that a chart or a table is not cut in two."""
+    def new_printed_page(self, goes_on: bool = False) -> None:
+        """Let what follows begin on a new printed page, so that a chart or a table is not cut in two.
+
+        goes_on: it is of the table before. Else a header is not repeated over it whose own table ends on its page.
+        """
+        if not goes_on and (self._repeated or 0) > max(self._breaks, default=0) and self.has_room(0):
+            self._repeated = None
         self._breaks.append(self.next_row - 1)
         self.sheet.set_h_pagebreaks(self._breaks)
+
+    def has_room(self, rows: int) -> bool:
+        """Whether so many more rows fit the printed page that was begun last."""
+        here = range(max(self._breaks, default=0) + 1, self.next_row)
+        filled = sum(self._heights.get(row, _ROW_POINTS) for row in here)
+        return filled + rows * _ROW_POINTS <= self._points_a_page
 
     def another_table(self, rows: int) -> None:
         """Begin another table, of so many rows, on a printed page of its own where it may not fit the present one.
 
         Where it cannot run over that page, the header that is repeated stays that of the table before.
         """
-        if self.begin_anew_without_room(rows):
+        if not self.has_room(rows + 3):
+            self.new_printed_page()
             self._repeats &= rows > _SHORT_TABLE
             self.skip()
 
-    def begin_anew_without_room(self, rows: int) -> bool:
-        """Begin a new printed page where so many rows may not fit the present one, and say whether it did."""
-        full = self.next_row - max(self._breaks, default=0) + rows > self._rows_a_page
-        if full:
-            self.new_printed_page()
-        return full
+    def finish(self) -> None:
+        """Say which header is repeated; once all is written."""
+        if self._repeated:
+            self.sheet.repeat_rows(self._repeated - 1)
 
     def name_cell(self, name: str, row: int, column: int) -> None:
         """Give a cell a name that other programs find it by."""
@@ -362,13 +379,15 @@ class Book:
             sheet.set_landscape()
         sheet.set_paper(PAPER_CODES[self.paper])
         sheet.fit_to_pages(1, 0)
-        sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.8)
+        sheet.set_margins(**_MARGINS)
         sheet.set_footer(self._footer(), {"margin": 0.3})
         return page
 
     def content(self) -> bytes:
         """The finished workbook; nothing can be added after."""
         if not self.workbook.fileclosed:
+            for page in self.pages:
+                page.finish()
             self.workbook.close()
         return self._bytes.getvalue()
 

@@ -74,7 +74,8 @@ def bar_chart(page: Page, lines: Sequence[Line], y_title: str, *, y_format: str 
 
 def place(page: Page, chart: Chart, rows: int = 20, columns: tuple[int, int] | None = None) -> None:
     """Put a chart over the columns given (all by default) at the next free row, `rows` rows high."""
-    page.begin_anew_without_room(rows)
+    if not page.has_room(rows):
+        page.new_printed_page()
     first, last = columns or (1, len(page.widths))
     chart.set_legend({"position": "bottom"})
     width = sum(int(w * 7 + 0.5) + 5 for w in page.widths[first - 1:last])

@@ -39,8 +39,8 @@ class Column:
 
 @dataclass(frozen=True)
 class Listing:
-    """What stands on the paper. rows: one cell a column, None for an empty one; foot: unit and plan. after: sentences
-    in bold under the table."""
+    """What stands on the paper. note: a line a paragraph. rows: one cell a column, None for an empty one; foot: unit
+    and plan. after: sentences in bold under the table."""
 
     title: str
     note: str
@@ -62,8 +62,9 @@ def listing_pdf(listing: Listing, paper: str) -> bytes:
     body = [[_cell(value, c) for value, c in zip(row, listing.columns)] for row in listing.rows]
     table = Table([head, *body], colWidths=_widths(listing.columns, [head, *body], room), repeatRows=1)
     table.setStyle(_style(listing.columns))
-    flowables = [paragraph(listing.title, _TITLE), paragraph(listing.note, _NOTE),
-             Spacer(1, 2 * mm), table, Spacer(1, 4 * mm), *(paragraph(words, _AFTER) for words in listing.after)]
+    notes = [paragraph(line, _NOTE) for line in listing.note.split("\n")]
+    after = [paragraph(words, _AFTER) for words in listing.after if words]
+    flowables = [paragraph(listing.title, _TITLE), *notes, Spacer(1, 2 * mm), table, Spacer(1, 4 * mm), *after]
     document.build(flowables, canvasmaker=lambda *args, **kwargs: _Numbered(listing.foot, *args, **kwargs))
     return out.getvalue()
 

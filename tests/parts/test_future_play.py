@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from kitplan.demand.posterior import fit_posterior, loss
+from kitplan.demand.stays import StayLaw
 from kitplan.parts.simulate.future_play import play_future
 from tests.conftest import known
 
@@ -30,6 +31,29 @@ def test_a_calm_unit_is_a_stationary_poisson_number(small_unit):
         count = present(airways, day, 2000)
         assert count.mean(axis=0) == pytest.approx(mean, abs=0.2)
         assert count.var(axis=0) == pytest.approx(mean, rel=0.15)
+
+
+@pytest.mark.parametrize("beds", [None, 12])
+def test_a_unit_of_stays_of_ten_years_is_as_full_on_the_first_day_as_in_the_long_run(beds, small_unit):
+    """M/G/infinity and M/G/c/c: Poisson with the mean a = arrivals x mean stay, cut off at the beds, whatever the stays
+    (Takacs 1969, from memory); what is left of them lies as the share of stays that are longer (renewal theory). Stays
+    end at a hazard of 1 a year in their first year, which leaves exp(-1); those go on at a hazard of 1 in 20 years.
+    """
+    law = StayLaw(np.array([0.0, 365.0]), np.tile([1 / 365, 1 / 7300], (1000, 1)))
+    mean = 365 * (1 - np.exp(-1)) + np.exp(-1) * 7300
+    assert law.mean == pytest.approx(mean)
+    factor = np.ones((1000, 3))
+    what = replace(known(small_unit, beds=beds), stays=law, stay_factor=factor,
+                   arrivals=np.tile(np.array([4.0, 2.0, 3.0]) / mean, (1000, 1)))
+    airways = play_future(what, range(4000), 4000, 30, np.random.default_rng(2))
+    turned_away = loss(np.array([9.0]), beds)[0] if beds else 0.0
+    assert airways.start.min() >= -400, "nobody's checks are played for years before the first day"
+    for day in (0.0, 29.9):
+        count = present(airways, day, 4000)
+        assert count.mean(axis=0) == pytest.approx(np.array([4.0, 2.0, 3.0]) * (1 - turned_away), abs=0.1)
+        assert count.sum(axis=1).max() <= (beds or 99)
+    gone = ((airways.start < 0) & (airways.end > 0) & (airways.end < 30)).sum() / 4000
+    assert gone == pytest.approx(9.0 / mean * 365 * (1 - np.exp(-30 / 365)) * (1 - turned_away), rel=0.15)
 
 
 def test_beds_turn_away_what_erlangs_formula_says(small_unit):

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from kitplan.demand.arrivals import Season, learn_days
-from kitplan.demand.intervals import intervals
+from kitplan.demand.arrivals import Season, learn_days, season
+from kitplan.demand.intervals import _busy, intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.posterior import fit_posterior, loss
 from kitplan.demand.scenarios import draw_demand
-from kitplan.demand.stays import learn_stays
+from kitplan.demand.stays import StayLaw, learn_stays
 from kitplan.read.values import Census
 from tests.conftest import known
 
@@ -48,6 +48,26 @@ def test_a_unit_with_beds_turns_away_as_erlang_b_says_whatever_the_law_of_the_st
         assert (count == beds).mean() == pytest.approx(blocked, abs=slack)
     arrived = seen.fresh.sum() / 20_000 / 9 / (load / 3.0)
     assert 1 - arrived == pytest.approx(blocked, abs=0.01)
+
+
+@pytest.mark.parametrize("mean", [5.0, 60.0, 400.0, 3650.0])
+def test_a_yearly_swing_shows_in_airways_in_place_late_and_flat_the_longer_they_stay(mean, unit_maker):
+    """M(t)/M/infinity: airways in place at t are the integral of arrivals(t - s) exp(-s / mean) over s (Eick, Massey &
+    Whitt, Manag Sci 1993;39:241, from memory), summed here by quarters of a day; arrivals swing as exp(0.4 cos + 0.3
+    sin). At stays of ten years hardly a trace is left of it.
+    """
+    unit = snapshot_unit(unit_maker, 20, mean)
+    swing, law = np.array([0.4, 0.3, 0.0, 0.0]), StayLaw(np.array([0.0]), np.full((1000, 1), 1 / mean))
+    posterior = known(unit, swing=np.tile(swing, (1000, 1)), stays=law, stay_factor=np.ones((1000, unit.n_strata)))
+    of = intervals(unit, 9, 1000, 1, "t", posterior)
+    there = (_busy(of._play(slice(None)))[0][:, :, None] * of.stretches.still[of.draw]).sum(axis=(1, 2))
+    ages = np.arange(0.125, 12 * mean, 0.25)
+    arrivals = posterior.arrivals[0].sum() * season(swing[None], np.arange(0, 365.25, 0.25))[0]
+    back = np.exp(-ages / mean) * 0.25
+    for day in (0, 100, 250):
+        near = np.argsort(np.abs(of.begins - day))[:5]
+        by_hand = (arrivals[np.floor((of.begins[near, None] - ages) % 365.25 * 4).astype(int)] * back).sum(axis=1)
+        assert there[near] == pytest.approx(by_hand, rel=0.02)
 
 
 def test_arrivals_in_bursts_are_negative_binomial(unit_maker):

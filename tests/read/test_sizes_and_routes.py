@@ -170,3 +170,27 @@ def test_the_shipped_recipes_cross_the_middle_of_no_face(unit_folder):
     sizes = "".join(f"oral,{mm},1\nnasal,{mm},1\n" for mm in np.arange(2.0, 10.1, 0.5))
     unit = made(unit_folder, census="route,tube_mm,airways\n" + sizes)
     assert not any("crosses the middle" in str(w) for w in unit.warnings)
+
+
+def test_a_route_may_be_called_by_other_words(unit_folder):
+    """Shipped words for the shipped routes, and those that a unit gives a route of its own."""
+    unit = made(unit_folder, census="route,tube_mm,airways\nMouth,7.5,2\nby nose,7.0,1\noral,8,1\n")
+    assert sorted(unit.strata["route"]) == ["nasal", "oral", "oral"]
+    own = FEEDING.replace('scale = "Fr"', 'scale = "Fr"\nalias = ["NG tube", "oral"]')
+    unit = made(unit_folder, census="route,size,airways\nng  tube,8 Fr,2\n", techniques=own, items=STRIPS)
+    assert unit.strata["route"].tolist() == ["feeding"]
+
+
+def test_the_name_of_a_route_goes_before_another_routes_other_word(unit_folder):
+    """A route of a unit's own that claims the word "nasal" does not take the nasal tubes away."""
+    own = ('[route.nasal]\nscale = "mm"\nemergency = []\none = "a"\n[route.feeding]\nscale = "mm"\nemergency = []\n'
+           'one = "b"\nalias = ["nasal"]\n[fix]\nroutes = ["feeding", "nasal"]\ndefault = true\n'
+           '[fix.uses]\nstrip = 1\n')
+    unit = made(unit_folder, census="route,tube_mm,airways\nnasal,7.5,2\nnose,8,2\n", techniques=own,
+                items=ITEMS + "a,,strip,1,strip,event,10,2,0.1,2,10,,,0\n")
+    assert unit.strata["route"].tolist() == ["nasal", "nasal"], "words of shipped routes stand where a unit gives none"
+
+
+def test_a_route_that_nothing_describes_is_named_with_the_file_that_would(unit_folder):
+    said = problems(unit_folder, census="route,tube_mm,airways\ntrach,7.5,2\n")
+    assert "is not a route that techniques.toml describes (got 'trach')" in said

@@ -150,3 +150,53 @@ def test_the_workbook_of_45_items_takes_little_work(plan):
     finally:
         sys.setprofile(None)
     assert calls < 380_000, "three times what it took when this was written"
+
+
+def printed(book: Book):
+    sheet = openpyxl.load_workbook(io.BytesIO(book.content())).worksheets[0]
+    return [b.id for b in sheet.row_breaks.brk], sheet.print_title_rows
+
+
+def filled(book, *rows):
+    page = book.page("Sheet", "About", (20, 20))
+    page.header(("Item", "Units"))
+    for _ in range(rows[0]):
+        page.row(("a", "b"), ("text", "text"))
+    return page
+
+
+def test_a_header_is_not_repeated_over_a_short_table_where_its_own_fits_a_page(book):
+    """A printed page lying holds about 30 rows of a narrow sheet: 20 fit, and 12 more do not."""
+    page = filled(book, 20)
+    page.another_table(12)
+    page.header(("Other", "Words"), freeze=False)
+    assert printed(book) == ([21], None)
+
+
+def test_a_header_stays_repeated_where_its_own_table_runs_over_a_page(book):
+    page = filled(book, 60)
+    page.another_table(12)
+    page.header(("Other", "Words"), freeze=False)
+    assert printed(book) == ([61], "$1:$1")
+
+
+def test_a_chart_on_a_page_of_its_own_has_no_header_of_a_table_over_it(book):
+    page = filled(book, 20)
+    place(page, line_chart(page, [Line("L", (1, 2, 21), (2, 2, 21))], "y"), rows=16)
+    assert printed(book) == ([21], None)
+
+
+def test_a_group_that_a_page_has_no_room_for_goes_to_the_next_under_the_same_header(book):
+    page = filled(book, 20)
+    assert page.has_room(5)
+    assert not page.has_room(12)
+    page.new_printed_page(goes_on=True)
+    assert printed(book) == ([21], "$1:$1")
+
+
+def test_wide_sheets_are_shrunk_and_hold_more_rows_and_letter_fewer_than_a4_standing():
+    def room(widths, paper="a4", landscape=True):
+        page = Book("Unit", "USD", "AB-1", paper).page("S", "A", widths, landscape=landscape)
+        return next(n for n in range(200) if not page.has_room(n))
+    assert room((20, 20)) < room((100, 100))
+    assert room((20, 20), "letter", False) < room((20, 20), "a4", False)

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, markings
 from kitplan.parts.orders.build import Build, plan_builds
-from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.ledger import Lot, standing
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import make_order
 from kitplan.parts.orders.prints import (
@@ -31,6 +31,7 @@ from kitplan.parts.orders.prints import (
     receive_sheet,
 )
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.read.catalogue import spoken_names
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import counted
 from kitplan.resources import config_file
@@ -206,10 +207,20 @@ def test_the_order_marks_emergency_equipment_and_nothing_else(weekly, order):
     assert marked == {level.description for level in LEVELS if level.critical and level.item in set(wanted)} != set()
 
 
-def test_the_expiry_list_begins_with_the_nearest_date(order):
-    rows = expiry_list(order, "foot", SPOKEN).rows
-    assert [r[0] for r in rows] == ["2026-07-03", "2027-01-31"]
-    assert rows[0][5] == 22, "40 less 9 a day for 2 days"
+def test_the_expiry_list_holds_what_there_is_to_do_and_tells_of_the_rest_in_a_line(order):
+    listing = expiry_list(order, "foot", SPOKEN)
+    assert [r[0] for r in listing.rows] == ["2026-07-03"], "the other lot is used long before its date"
+    assert listing.rows[0][5] == 22, "40 less 9 a day for 2 days"
+    assert listing.after == ["Nothing to do about the dates of 1 other lot; the first of them is 2027-01-31 "
+                             "(saline_5ml). All stand in tables/expiry.csv."]
+    assert "2027-01-31" in text_of(listing_pdf(listing, "a4"))
+
+
+def test_without_dates_the_expiry_list_says_nothing_of_them(order):
+    undated = replace(order, ledger=order.ledger.assign(expires=pd.NaT, advice=""))
+    listing = expiry_list(undated, "foot", SPOKEN)
+    assert (listing.rows, listing.after) == ([], [""])
+    assert "Nothing to do" not in text_of(listing_pdf(listing, "a4"))
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -240,11 +251,23 @@ def test_markup_in_a_name_is_printed_as_it_stands():
 
 def test_where_no_kit_can_be_built_the_sheet_says_so_in_place_of_last_weeks():
     """Sheets are only ever replaced in the plan's folder: one that is left out would lie there from the week before."""
-    items = pd.DataFrame({"item": list(SPOKEN), "description": list(SPOKEN.values())})
+    items = pd.DataFrame({"item": list(SPOKEN), "description": list(SPOKEN.values()), "critical": False})
     unit = SimpleNamespace(name="U", items=items, paper="a4", currency="USD")
-    idle = Build("A", 2, 2, 0, {}, "")
-    weekly = WeeklyRound(PLAN, standing(OrderBook()), builds=(idle,))
+    idle, held = Build("A", 2, 2, 0, {}, ""), Build("B", 4, 1, 0, {}, "no mask is left")
+    weekly = WeeklyRound(PLAN, standing(OrderBook()), builds=(idle, held))
     found = prints(SimpleNamespace(orders=weekly, number="P", unit=unit))
     assert {"kits-to-build.pdf", "receive-sheet.pdf"} <= set(found)
     listing = build_list(weekly, "foot", {})
-    assert (listing.rows, listing.note.startswith("None can be built now. One kit after")) == ([], True)
+    assert listing.rows == []
+    assert listing.note.split("\n") == ["Kit A: 2 ready of 2; build 0.", "Kit B: 1 ready of 4; build 0. Not more: no "
+                                        "mask is left.", "None can be built."]
+
+
+def test_emergency_equipment_is_marked_wherever_it_goes_into_a_kit_or_comes_in(weekly):
+    named = spoken_names(pd.DataFrame({"item": list(SPOKEN), "description": ["Saline 5 mL", ""],
+                                       "critical": [False, True]}))
+    assert named == {"saline_5ml": "Saline 5 mL", "bag_500ml": "EM  bag_500ml"}
+    assert receive_sheet(weekly, "foot", named).rows[0][1] == "EM  bag_500ml"
+    lot = Lot("", None, 1)
+    stocked = replace(weekly, builds=(Build("A", 1, 0, 1, {"A-1": {"bag_500ml": (lot,)}}, ""),))
+    assert [row[2] for row in build_list(stocked, "foot", named).rows] == ["EM  bag_500ml"]

@@ -84,7 +84,7 @@ def _kits(page: Page, comparison: Comparison, titles: Mapping[str, str]) -> None
     page.skip()
     page.another_table(len(comparison.kits))
     kinds = ("wrap", "text", "text", "whole", "whole")
-    labels = ("Kind of airway", "A design", "B design", "A re-secures held", "B re-secures held")
+    labels = ("Kind", "A design", "B design", "A re-secures held", "B re-secures held")
     page.header(labels, kinds, freeze=False)
     for row in comparison.kits.itertuples():
         kind = f"{row.route.replace('_', ' ')} {row.size}, {titles.get(row.technique, row.technique)}" + (

@@ -35,6 +35,12 @@ class Build:
     held_back: str
     soon: str = ""
 
+    @property
+    def told(self) -> str:
+        """How many are ready and to build, and why not more."""
+        more = [f"Not more: {self.held_back}."] * bool(self.held_back) + [f"Look at: {self.soon}."] * bool(self.soon)
+        return " ".join([f"Kit {self.design}: {self.ready} ready of {self.wanted}; build {self.build}.", *more])
+
     def takes(self) -> Iterator[tuple[str, str, Lot]]:
         """(kit number, item, lot) of everything that goes in."""
         return ((number, item, lot) for number, content in self.kits.items() for item, lots in content.items()

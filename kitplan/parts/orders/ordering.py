@@ -54,6 +54,22 @@ class Order:
         return {"order": self.lines, "expiry": self.ledger[self.ledger["expires"].notna()].reset_index(drop=True)}
 
     @property
+    def to_watch(self) -> pd.DataFrame:
+        """The lots with something to do about their date, nearest date first."""
+        dated = self.ledger[self.ledger["advice"] != ""]
+        return dated.sort_values(["days_left", "item"], kind="stable")
+
+    @property
+    def dates_without_work(self) -> str:
+        """What is said of the dated lots that ask for nothing."""
+        rest = self.ledger[self.ledger["expires"].notna() & (self.ledger["advice"] == "")]
+        if rest.empty:
+            return ""
+        first = rest.loc[rest["days_left"].idxmin()]
+        return (f"Nothing to do about the dates of {counted(len(rest), 'other lot')}; the first of them is "
+                f"{first['expires']:%Y-%m-%d} ({first['item']}). All stand in tables/expiry.csv.")
+
+    @property
     def urgent(self) -> pd.DataFrame:
         """Lines of items that may run out before the order arrives."""
         return self.lines[self.lines["urgent"]]

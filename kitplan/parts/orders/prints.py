@@ -10,6 +10,7 @@ from kitplan.parts.orders.bin_labels import bin_labels_pdf
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order
 from kitplan.planning import Plan
+from kitplan.read.catalogue import spoken_names
 from kitplan.read.money import exact
 from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import unit_of_issue
@@ -22,25 +23,25 @@ def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF, on the unit's paper."""
     weekly: WeeklyRound = plan.orders
     foot = f"{plan.unit.name}   Plan {plan.number}"
-    spoken = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-    lists = {"count-sheet": count_sheet(weekly, foot), "receive-sheet": receive_sheet(weekly, foot, spoken)}
+    named = spoken_names(plan.unit.items)
+    lists = {"count-sheet": count_sheet(weekly, foot), "receive-sheet": receive_sheet(weekly, foot, named)}
     if weekly.order is not None:
         lists |= {"order": order_list(weekly, weekly.order, plan.unit.currency, foot),
-                  "expiry-list": expiry_list(weekly.order, foot, spoken)}
+                  "expiry-list": expiry_list(weekly.order, foot, named)}
     if weekly.builds:  # empty where none is to be built, or last week's would lie there still
-        lists["kits-to-build"] = build_list(weekly, foot, spoken)
+        lists["kits-to-build"] = build_list(weekly, foot, named)
     paper = plan.unit.paper
     files = {f"{name}.pdf": listing_pdf(listing, paper) for name, listing in lists.items()}
     return files | {"bin-labels.pdf": bin_labels_pdf(weekly.plan.levels, paper)}
 
 
-def receive_sheet(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listing:
+def receive_sheet(weekly: WeeklyRound, foot: str, named: dict[str, str]) -> Listing:
     """What is on its way, with room to write what came."""
     columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 24),
                Column("Packs waiting", 17, "number"), Column("Packs", 17, "write"),
                Column("Lot", 28, "write"), Column("Use by", 25, "write"),
                Column("Will not come", 17, "write"))
-    rows = [(o.number, spoken.get(o.item) or o.item, unit_of_issue(o.pack), o.packs, *[None] * 4)
+    rows = [(o.number, named.get(o.item, o.item), unit_of_issue(o.pack), o.packs, *[None] * 4)
             for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
     rows += [(None,) * len(columns)] * _LINES_FOR_MORE
     return Listing("Receive", "Write the packs that came, with lot and date of each. A second lot, or what is on no "
@@ -84,27 +85,26 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
     return Listing(f"Order{number}", note, columns, rows, foot, upright=False)
 
 
-def expiry_list(order: Order, foot: str, spoken: dict[str, str]) -> Listing:
-    """Dated lots, nearest date first."""
-    dated = order.tables()["expiry"].sort_values(["days_left", "item"], kind="stable")
+def expiry_list(order: Order, foot: str, named: dict[str, str]) -> Listing:
+    """Lots with something to do about their date, nearest date first."""
     columns = (Column("Use by", 22, "strong"), Column("Days left", 16, "number"), Column("Item", 45), Column("Lot", 28),
                Column("Units", 14, "number"), Column("Left over", 16, "number"), Column("What to do", 62),
                Column("Done", 12, "write"))
-    rows = [(f"{pd.Timestamp(r.expires):%Y-%m-%d}", r.days_left, spoken.get(r.item) or r.item, r.lot, r.units,
-             r.spoils_units, r.advice, None) for r in dated.itertuples(index=False)]
+    rows = [(f"{pd.Timestamp(r.expires):%Y-%m-%d}", r.days_left, named.get(r.item, r.item), r.lot, r.units,
+             r.spoils_units, r.advice, None) for r in order.to_watch.itertuples(index=False)]
     return Listing("Dates to watch", f"Counted on {order.counted.isoformat()}. First expired, first out: put the "
-                   "oldest date in front. Stock past its date goes off the shelf.", columns, rows, foot, upright=False)
+                   "oldest date in front. Stock past its date goes off the shelf.", columns, rows, foot, upright=False,
+                   after=[order.dates_without_work])
 
 
-def build_list(weekly: WeeklyRound, foot: str, spoken: dict[str, str]) -> Listing:
-    """What goes into every kit to build, with lots and dates to write on its card."""
+def build_list(weekly: WeeklyRound, foot: str, named: dict[str, str]) -> Listing:
+    """What goes into every kit to build, with lots and dates to write on its card; and how many, and why not more."""
     columns = (Column("Kit", 16, "strong"), Column("Take", 16, "number"), Column("Item", 66), Column("Bin", 16),
                Column("Lot", 30), Column("Use by", 24), Column("Done", 12, "write"))
     bins = {level.item: level.bin for level in weekly.plan.levels}
-    rows = [(number, lot.units, spoken.get(item) or item, bins.get(item, ""), lot.lot,
+    rows = [(number, lot.units, named.get(item, item), bins.get(item, ""), lot.lot,
              lot.expires.isoformat() if lot.expires else "", None)
             for build in weekly.builds for number, item, lot in build.takes()]
-    none = "" if rows else "None can be built now. "
-    return Listing("Kits to build", f"{none}One kit after the other; write its number and its first date on its card. "
-                   "The lots last past the next count where there are such; where you take another one, write it here.",
-                   columns, rows, foot)
+    how = ("One kit after the other; write its number and its first date on its card. The lots last past the next "
+           "count where there are such; where you take another one, write it here.") if rows else "None can be built."
+    return Listing("Kits to build", "\n".join([*(build.told for build in weekly.builds), how]), columns, rows, foot)

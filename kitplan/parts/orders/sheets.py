@@ -17,7 +17,7 @@ from kitplan.parts.orders.ordering import Order
 from kitplan.parts.orders.round_plan import Level, RoundPlan
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
-from kitplan.read.catalogue import marked
+from kitplan.read.catalogue import spoken_names
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Book, Formula, Page
@@ -30,15 +30,13 @@ _SHARE_TOLD = 0.005
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the five sheets of the round."""
     weekly: WeeklyRound = plan.orders
-    spoken = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-    _receive(book, weekly, spoken)
+    named = spoken_names(plan.unit.items)
+    _receive(book, weekly, named)
     _count(book, weekly, not_yet_own(plan.unit))
-    _questions(book, weekly, spoken)
-    named = {item: marked(spoken[item] or item, critical) for item, critical in
-             zip(plan.unit.items["item"], plan.unit.items["critical"])}
+    _questions(book, weekly, named)
     _order(book, weekly, not_yet_own(plan.unit), named)
     if weekly.plan.designs:
-        _build(book, weekly, spoken)
+        _build(book, weekly, named)
 
 
 def _page(book: Book, sheet: str, about: str, widths: Sequence[float], title: str, what_to_do: str) -> Page:
@@ -57,7 +55,7 @@ def _day_box(page: Page, sheet: str, column: int, who: str) -> None:
     page.skip(2)
 
 
-def _receive(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+def _receive(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
     kinds = ("strong", "text", "wrap", "whole", "whole", "input", "input", "input_text", "input_text", "input",
              "input_text")
     page = _page(book, "receive", "Type in what was delivered", (8, 22, 36, 9, 10, 10, 10, 16, 13, 12, 26),
@@ -70,7 +68,7 @@ def _receive(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
                  "Expires", "Will not come", "Pack code"), kinds, frozen_columns=2)
     first = page.next_row
     for waiting in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number)):
-        page.row((waiting.number, waiting.item, spoken.get(waiting.item, ""), waiting.pack, waiting.packs, None, None,
+        page.row((waiting.number, waiting.item, named.get(waiting.item, ""), waiting.pack, waiting.packs, None, None,
                   None, None, None, None), kinds, _ROOM_TO_WRITE_POINTS)
     page.group(("Not on order, or a second lot: type the item or read its code",))
     open_kinds = ("input_text", "input_text", "wrap", "input", "whole", *kinds[5:])
@@ -132,7 +130,7 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     )
 
 
-def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+def _questions(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
     kinds = ("whole", "text", "wrap", "wrap", "wrap", "input_text", "input", "input")
     page = _page(book, "answers", "What contradicts what the book knows", (7, 20, 30, 52, 52, 9, 9, 11), "3  Questions",
                  "Answer the numbered lines: yes under Right if it is so, no to forget the line, or the right number "
@@ -140,8 +138,8 @@ def _questions(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     page.header(("No", "Item", "Description", "Question", "What to do", "Right", "Packs", "Loose units"), kinds)
     for asked in weekly.questions:
         boxes = kinds if asked.no else (*kinds[:5], "text", "text", "text")
-        page.row((asked.no or None, asked.item, marked(spoken.get(asked.item, ""), asked.emergency),
-                  asked.question, asked.mend, None, None, None), boxes)
+        page.row((asked.no or None, asked.item, named.get(asked.item, ""), asked.question, asked.mend,
+                  None, None, None), boxes)
     if not weekly.questions:
         page.spread("Nothing contradicts the book.", "note")
     page.protect()
@@ -166,7 +164,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[
     if weekly.back_order is not None:
         _back_order(page, weekly.back_order, book.currency, named)
     if weekly.order is not None:
-        _dates(page, weekly.order, weekly.plan.level)
+        _dates(page, weekly.order, named)
     page.protect()
 
 
@@ -187,24 +185,25 @@ def _order_lines(page: Page, order: Order, plan: RoundPlan, kinds: Sequence[str]
                (*kinds[:-1], "text"))
 
 
-def _dates(page: Page, order: Order, levels: Any) -> None:
+def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
     """Dates to watch, below the order."""
-    dated = order.tables()["expiry"]
-    if not len(dated):
-        return
+    dated = order.to_watch
     kinds = ("text", "text", "wrap", "text", "text", "whole", "whole", "whole", "whole", "text", "text", "wrap")
     page.skip()
+    if dated.empty:
+        page.spread(order.dates_without_work, "wrap")
+        return
     page.another_table(len(dated))
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
     page.header(("", "For item", "What it is", "", "", "Days left", "Units", "Used by then", "Left over", "Use by",
                  "Lot no.", "What to do"), kinds, freeze=False)
-    for row in dated.sort_values(["days_left", "item"], kind="stable").itertuples(index=False):
-        name = levels[row.item].description if row.item in levels else ""
-        page.row((None, row.item, name, None, None, row.days_left, row.units, row.used_units, row.spoils_units,
-                  f"{pd.Timestamp(row.expires):%Y-%m-%d}", row.lot, row.advice), kinds)
+    for row in dated.itertuples(index=False):
+        page.row((None, row.item, named.get(row.item, ""), None, None, row.days_left, row.units, row.used_units,
+                  row.spoils_units, f"{pd.Timestamp(row.expires):%Y-%m-%d}", row.lot, row.advice), kinds)
+    page.spread(order.dates_without_work, "wrap")
 
 
-def _build(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
     kinds = ("strong", "text", "whole", "whole", "order", "input", "text", "text", "text", "input_text", "input_text",
              "input")
     page = _page(book, "kits", "Which kits to build, and where kits are", (8, 34, 9, 9, 9, 9, 10, 12, 12, 14, 20, 9),
@@ -226,11 +225,11 @@ def _build(book: Book, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
         first = kit.first_expiry.isoformat() if kit.first_expiry else ""
         page.row((kit.design, f"Kit built on {kit.built.isoformat()}", None, None, None, None, kit.number, first,
                   "shelf" if kit.where == "shelf" else "bedside", None, None, None), (*kinds[:5], "text", *kinds[6:]))
-    _takes(page, weekly, spoken)
+    _takes(page, weekly, named)
     page.protect()
 
 
-def _takes(page: Page, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
+def _takes(page: Page, weekly: WeeklyRound, named: dict[str, str]) -> None:
     """What goes into each kit to build, with its lots."""
     kinds = ("strong", "wrap", "whole", "text", "text", "text", "text", "text", "text")
     if not any(build.kits for build in weekly.builds):
@@ -240,7 +239,7 @@ def _takes(page: Page, weekly: WeeklyRound, spoken: dict[str, str]) -> None:
     bins = {level.item: level.bin for level in weekly.plan.levels}
     for number, item, lot in (take for build in weekly.builds for take in build.takes()):
         day = lot.expires.isoformat() if lot.expires else ""
-        page.row((number, spoken.get(item) or item, lot.units, bins.get(item, ""), None, None, day, lot.lot, None),
+        page.row((number, named.get(item, item), lot.units, bins.get(item, ""), None, None, day, lot.lot, None),
                  kinds)
 
 

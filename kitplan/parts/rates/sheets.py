@@ -60,7 +60,8 @@ def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
     kind = route + " " + learnt.rates["size"] + barrier  # short, for the chart's axis
     rates = learnt.rates.assign(kind=kind, how=learnt.rates["technique"].map(titles))
     return page.table(rates, (
-        ("Kind of airway", "text", "kind"), ("Events", "whole", "events"), ("Airway-days", "number", "airway_days"),
+        ("Kind", "text", "kind"), ("Events", "whole", "events"),
+        (f"{plan.unit.words.one.capitalize()}-days", "number", "airway_days"),
         ("Rate a day", "number2", "rate_per_day"), ("95 % from", "number2", "low"), ("95 % to", "number2", "high"),
         ("Own share", "share", "own_share"), ("Events expected", "number", "expected_events"),
         ("If all alike", "number", "expected_if_alike"), ("Technique", "wrap", "how"), ("Because", "wrap", "because"),

@@ -10,12 +10,14 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 
 import numpy as np
+from scipy.stats import poisson
 
 from kitplan.demand.posterior import Posterior
 
 _FORGOTTEN = 1e-4
 """Share of stays that may be longer than what is played before the first day."""
-_MOST_DAYS_BEFORE = 1500
+_MOST_DAYS_BEFORE = 366
+"""Weeks and seasons of a year before the first day reach into it; who came earlier is drawn as the long run has it."""
 _FIXED_DAYS = 60.0
 _YEAR = 365.25
 
@@ -40,13 +42,14 @@ def play_future(posterior: Posterior, copies: range, of: int, days: int, rng: np
     draws = np.array([copy * posterior.n_draws // of for copy in copies])
     before = _days_before(posterior, draws)
     busy = _busy_days(posterior, draws, before, days, rng)
-    parts = [_fixed(posterior, draws, days, rng)]
+    parts = [_fixed(posterior, draws, days, rng), _in_place(posterior, draws, before, rng)]
     for stratum in np.flatnonzero(posterior.arrivals.any(axis=0)):
         come = rng.poisson(posterior.arrivals[draws, stratum][:, None] * busy)
         where, when = np.nonzero(come)
         copy = np.repeat(where, come[where, when])
         start = np.repeat(when, come[where, when]) + rng.random(len(copy)) - before
-        stay = posterior.stay_factor[draws[copy], stratum] * _stays(posterior, draws[copy], rng)
+        stay = _stays(posterior, draws[copy], rng.standard_exponential(len(copy)))
+        stay *= posterior.stay_factor[draws[copy], stratum]
         parts.append((copy, np.full(len(copy), stratum), start, start + stay))
     columns = [np.concatenate(column) for column in zip(*parts)]
     if posterior.beds is not None:
@@ -83,10 +86,9 @@ def _busy_days(
     return busy
 
 
-def _stays(posterior: Posterior, draws: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Stays in days: time is lived through piece by piece until the chance of leaving that was drawn is used up."""
-    law = posterior.stays
-    left, length = rng.standard_exponential(len(draws)), np.zeros(len(draws))
+def _stays(posterior: Posterior, draws: np.ndarray, left: np.ndarray) -> np.ndarray:
+    """Days in which the chance of leaving adds up to `left`, lived through piece by piece (exponential: stays)."""
+    law, length = posterior.stays, np.zeros(len(draws))
     for piece, hazard in enumerate(law.hazard.T):
         pace = hazard[draws]
         width = law.edges[piece + 1] - law.edges[piece] if piece + 1 < len(law.edges) else np.inf
@@ -94,6 +96,39 @@ def _stays(posterior: Posterior, draws: np.ndarray, rng: np.random.Generator) ->
         length += lived
         left = np.maximum(left - lived * pace, 0.0)
     return length
+
+
+def _in_place(
+    posterior: Posterior, draws: np.ndarray, before: int, rng: np.random.Generator
+) -> tuple[np.ndarray, ...]:
+    """Airways that are there when the play begins, as many as in the long run, each taken in its wear from there.
+
+    Their number is Poisson, cut off by the beds (Erlang's law, whatever the stays: Sevastyanov 1957, from memory); ages
+    lie as the share of stays that are longer, and what is left of a stay goes on from its age.
+    """
+    law, offered = posterior.stays, posterior.arrivals[draws] * posterior.mean_stays[draws]
+    mean = offered.sum(axis=1)
+    most = 1.0 if posterior.beds is None else poisson.cdf(posterior.beds, mean)
+    many = poisson.ppf(rng.random(len(draws)) * most, mean).astype(np.int64)
+    each = rng.multinomial(many, offered / np.maximum(mean, 1e-300)[:, None])
+    copy, stratum = np.nonzero(each)
+    copy, stratum = np.repeat(copy, each[copy, stratum]), np.repeat(stratum, each[copy, stratum])
+    age = np.concatenate([_used_up(law.hazard[d], np.diff(law.edges), rng.random(n)) for d, n in zip(draws, many)])
+    stay, lain = (_stays(posterior, draws[copy], used) for used in (age + rng.standard_exponential(len(age)), age))
+    begin = np.full(len(copy), -float(before))
+    return copy, stratum, begin, begin + posterior.stay_factor[draws[copy], stratum] * (stay - lain)
+
+
+def _used_up(hazard: np.ndarray, steps: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Chance of leaving that airways seen at a moment have lived through: `share` of the area under the survival curve
+    of a stay, whose hazard (n_pieces,) holds for `steps` days and the last on and on, lies before their age.
+    """
+    gone = np.append(0.0, np.cumsum(hazard[:-1] * steps))
+    lived = -np.diff(np.exp(-gone), append=0.0) / hazard
+    filled = np.cumsum(lived)
+    piece = np.searchsorted(filled[:-1], share * filled[-1], side="right")
+    there = np.exp(-gone[piece]) - hazard[piece] * (share * filled[-1] - filled[piece] + lived[piece])
+    return -np.log(np.maximum(there, 1e-300))
 
 
 def _fixed(posterior: Posterior, draws: np.ndarray, days: int, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
