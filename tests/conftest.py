@@ -381,5 +381,6 @@ def known(unit: Unit, **changes: object) -> Posterior:
         rows = unit.census.rows
         counted = np.bincount(rows["stratum"], weights=rows["airways"], minlength=unit.n_strata)
         arrivals = np.tile(counted / fitted.mean_stays[0], (fitted.n_draws, 1))
-    calm = {"arrivals": arrivals, "swing": 0 * fitted.swing, "burst": 0 * fitted.burst, "beds": None}
+    calm = {"arrivals": arrivals, "swing": 0 * fitted.swing, "burst": 0 * fitted.burst, "lasting": 0 * fitted.lasting,
+            "beds": None}
     return replace(fitted, **{**calm, **changes})

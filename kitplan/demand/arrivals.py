@@ -2,12 +2,13 @@
 
 Arrivals of all kinds together are Poisson in a week, with mean level x season x burst; the burst of a week is gamma
 with mean 1 and variance v, so that counts of weeks are negative binomial. v has a grid of values with an exponential
-prior; for each the other parameters have a Laplace approximation, and its weight is the Laplace evidence.
+prior; for each the other parameters have a Laplace approximation, and its weight is the Laplace evidence. Busy weeks
+may come alone or go on for weeks: the bursts of weeks k apart have correlation lasting ** k.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,9 +18,12 @@ from kitplan.demand.stays import StayLaw
 YEAR_DAYS = 365.25
 WEEK_DAYS = 7
 BURST_GRID = np.array([0.0, 0.006, 0.015, 0.03, 0.05, 0.08, 0.12, 0.18, 0.27, 0.4, 0.7])
-BURST_MEAN, BURST_NONE = 0.08, 0.3
+BURST_MEAN, BURST_NONE = 0.1, 0.3
 """Prior of v: with chance BURST_NONE there are no bursts, else exponential with this mean (busy weeks of about 0.3 over
 the mean); estimate, no source."""
+LASTING_GRID = np.array([0.0, 0.5, 0.85])
+LASTING_WEIGHT = np.array([0.3, 0.3, 0.4])
+"""Prior of how bursts last: each week by itself, for a week or two, for a month or two. Estimates, no source."""
 SWING_GRID = np.array([0.001, 0.07, 0.18, 0.4])
 SWING_WEIGHT = np.array([0.3, 0.3, 0.25, 0.15])
 OVERTONE = 0.4
@@ -37,12 +41,13 @@ _LONGEST_DAYS = 300.0
 @dataclass(frozen=True)
 class Level:
     """Draws of what all kinds share. level: shape (n_draws,), mean over the year and over bursts; swing: (n_draws, 4);
-    burst: (n_draws,), variance of the weekly factor.
+    burst: (n_draws,), variance of the weekly factor; lasting: (n_draws,), its correlation from one week to the next.
     """
 
     level: np.ndarray
     swing: np.ndarray
     burst: np.ndarray
+    lasting: np.ndarray
 
 
 def waves(day_of_year: np.ndarray) -> np.ndarray:
@@ -122,7 +127,8 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
     """Draw level, swing and burst from arrivals by the day.
 
     counts, known: shape (n_days,), arrivals of each day and the part of it that is on record. Where in the week a burst
-    begins is not known: the seven ways to cut the days into weeks are weighed by their evidence.
+    begins is not known: the seven ways to cut the days into weeks are weighed by their evidence. Bursts that last are
+    weighed against those of one week by a normal approximation, on the first of these cuts.
     """
     prior = np.diag([_LEVEL_SD**-2.0, *swing_precision(SWING_GRID[-1])])
     centre = np.array([np.log((counts.sum() + 0.5) / max(known.sum(), 1.0)), *season.middle])
@@ -138,9 +144,37 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
         for v in BURST_GRID:
             fits.append(_laplace(came[own], days[own], design, v, start, centre, prior))
             start = fits[-1].middle + centre
-    drawn, _, burst = _draw(fits, season, n_draws, seed)
+        if first == 0:
+            lasting = _lasting_fits(came[own], days[own], design, np.flatnonzero(own), fits, centre, prior)
+    ways = np.concatenate([np.zeros(WEEK_DAYS), LASTING_GRID[1:]])
+    chances = np.concatenate([np.full(WEEK_DAYS, LASTING_WEIGHT[0] / WEEK_DAYS), LASTING_WEIGHT[1:]])
+    drawn, _, burst, lasts = _draw(fits + lasting, ways, chances, season, n_draws, seed)
     swing = season.middle + drawn[:, 1:]
-    return Level(np.exp(centre[0] + drawn[:, 0]) * mean_season(swing), swing, burst)
+    return Level(np.exp(centre[0] + drawn[:, 0]) * mean_season(swing), swing, burst, lasts)
+
+
+def _lasting_fits(
+    counts: np.ndarray, days: np.ndarray, design: np.ndarray, week: np.ndarray, fits: list[_Fit], centre: np.ndarray,
+    prior: np.ndarray,
+) -> list[_Fit]:
+    """For each of LASTING_GRID above 0 and each of BURST_GRID: the fit of bursts that last.
+
+    fits: those of bursts of one week, by BURST_GRID. Counts are taken as normal about them, with the covariance of
+    Poisson numbers whose means share the bursts; what the evidence gains by bursts that last is added to theirs.
+    """
+    apart = np.abs(week[:, None] - week[None, :])
+    found: list[list[_Fit]] = [[] for _ in LASTING_GRID[1:]]
+    for v, alone in zip(BURST_GRID, fits):
+        mean = days * np.exp(np.clip(design @ (alone.middle + centre), -30, 30))
+        slope = mean[:, None] * design
+        seen = counts - mean + slope @ alone.middle
+        shared = v * mean[:, None] * mean[None, :]
+        one, *more = (
+            _least_squares(seen, slope, np.diag(mean) + shared * lasting**apart, prior) for lasting in LASTING_GRID
+        )
+        for mine, fit in zip(found, more):
+            mine.append(replace(fit, evidence=alone.evidence + fit.evidence - one.evidence))
+    return [fit for mine in found for fit in mine]
 
 
 def swing_precision(sd: float) -> np.ndarray:
@@ -156,15 +190,17 @@ class _Fit:
     evidence: float
 
 
-def _draw(fits: list[_Fit], season: Season, n_draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Draw parameters (n_draws, 5), with mean and deviation of the first (2, n_draws), and v (n_draws,).
+def _draw(
+    fits: list[_Fit], lasting: np.ndarray, chances: np.ndarray, season: Season, n_draws: int, seed: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Draw parameters (n_draws, 5), with mean and deviation of the first (2, n_draws), v and lasting (n_draws,).
 
-    fits: v within each way.
+    fits: v within each way; lasting, chances: of each way, what it is drawn with and its prior.
 
     The posterior under a narrower prior of the swing follows from that under the widest without fitting again.
     """
     middle, precision = np.stack([f.middle for f in fits]), np.stack([f.precision for f in fits])
-    evidence = np.array([f.evidence for f in fits])
+    evidence = np.array([f.evidence for f in fits]) + np.repeat(np.log(chances), len(BURST_GRID))
     pull = (precision @ middle[:, :, None])[:, :, 0]
     kinds = []
     for sd, share in season.parts:
@@ -179,7 +215,8 @@ def _draw(fits: list[_Fit], season: Season, n_draws: int, seed: int) -> tuple[np
     z = np.column_stack([even_normals(seed, f"arrivals/{i}", n_draws) for i in range(5)])
     root = np.linalg.cholesky(np.linalg.inv(own))
     level = np.stack([place[which, 0], root[which, 0, 0]])
-    return place[which] + np.einsum("pij,pj->pi", root[which], z), level, burst
+    lasts = lasting[which // len(BURST_GRID) % len(lasting)]
+    return place[which] + np.einsum("pij,pj->pi", root[which], z), level, burst, lasts
 
 
 def _draw_burst(evidence: np.ndarray, n_draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -233,13 +270,14 @@ def _laplace(
 class CountedLevel:
     """What daily counts say. independent_days: days that would say as much if no airway stayed from one to the next.
 
-    factor: shape (n_draws,), mean 1, what bursts and swing leave unsure of the level; swing, burst as in Level.
+    factor: shape (n_draws,), mean 1, what bursts and swing leave unsure of the level; the others as in Level.
     """
 
     independent_days: float
     factor: np.ndarray
     swing: np.ndarray
     burst: np.ndarray
+    lasting: np.ndarray
 
 
 def learn_counts(
@@ -254,21 +292,22 @@ def learn_counts(
     """
     keep = slice(None, None, max(int(np.ceil(len(total) / _MOST_DAYS)), 1))
     every, total, day = float(total.mean()), total[keep].astype(float), day[keep]
-    alone, shared = correlation(law, int(day.max() - day.min()) + 1)
+    by_lag = [correlation(law, int(day.max() - day.min()) + 1, lasting) for lasting in LASTING_GRID]
     lag = np.abs(day[:, None] - day[None, :]).astype(int)
-    alone, shared = alone[lag], shared[lag]
+    alone = by_lag[0][0][lag]
     independent = float(np.linalg.solve(alone, np.ones(len(day))).sum())
     mean = max(every, 0.5 / independent)
     wave = _filtered(waves(season.day_of_year + day), _gain(law))
     design = mean * np.column_stack([np.ones(len(day)), wave])
     prior = np.diag([1e-6, *swing_precision(SWING_GRID[-1])])
     total = total - mean * wave @ season.middle
-    fits = [_least_squares(total, design, mean * alone + v * mean**2 * shared, prior) for v in BURST_GRID]
-    drawn, (middle, spread), burst = _draw(fits, season, n_draws, seed)
+    fits = [_least_squares(total, design, mean * alone + v * mean**2 * shared[lag], prior)
+            for _, shared in by_lag for v in BURST_GRID]
+    drawn, (middle, spread), burst, lasts = _draw(fits, LASTING_GRID, LASTING_WEIGHT, season, n_draws, seed)
     # What counting alone leaves open comes with the kinds: here only what bursts and swing add to it.
     more = np.sqrt(np.maximum(spread**2 - 1 / (mean * independent), 0.0)) / spread
     factor = np.maximum(middle + more * (drawn[:, 0] - middle), 0.05) * mean / max(every, 1e-9)
-    return CountedLevel(independent, factor, season.middle + drawn[:, 1:], burst)
+    return CountedLevel(independent, factor, season.middle + drawn[:, 1:], burst, lasts)
 
 
 def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: np.ndarray) -> _Fit:
@@ -283,7 +322,7 @@ def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: 
     return _Fit(beta, bend, float(-np.log(np.diag(factor[0])).sum() - explained / 2))
 
 
-def correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
+def correlation(law: StayLaw, n_days: int, lasting: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
     """r(k) and b(k) of `learn_counts` for lags of 0..n_days-1 days, each shape (n_days,)."""
     one = np.zeros(1, dtype=np.int64)
     lags = np.arange(n_days, dtype=float)
@@ -294,7 +333,7 @@ def correlation(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray]:
     overlap = np.fft.irfft(np.abs(np.fft.rfft(alive, size)) ** 2, size) * _STEP_DAYS
     both = np.concatenate([overlap[len(half) : 0 : -1], overlap[: len(half)]])
     apart = (np.arange(len(both)) - len(half)) * _STEP_DAYS
-    shared = _same_week(lags[:, None] - apart[None, :]) @ both * _STEP_DAYS / law.mean[0] ** 2
+    shared = _alike(lags[:, None] - apart[None, :], lasting) @ both * _STEP_DAYS / law.mean[0] ** 2
     return alone, shared
 
 
@@ -308,13 +347,16 @@ def correlation_of_arrivals(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.n
     lags = np.arange(1.0 - n_days, n_days)
     alone = law.area(one, np.maximum(lags + 0.5, 0)) - law.area(one, np.maximum(lags - 0.5, 0))
     half = np.arange(0.0, _LONGEST_DAYS, _STEP_DAYS) + _STEP_DAYS / 2
-    shared = _same_week(lags[:, None] - half[None, :]) @ law.survival(one, half) * _STEP_DAYS / law.mean[0]
-    return alone, shared, np.where(lags == 0, law.mean[0], 0.0), _same_week(lags)
+    shared = _alike(lags[:, None] - half[None, :]) @ law.survival(one, half) * _STEP_DAYS / law.mean[0]
+    return alone, shared, np.where(lags == 0, law.mean[0], 0.0), _alike(lags)
 
 
-def _same_week(apart: np.ndarray) -> np.ndarray:
-    """Chance that two moments so many days apart lie in one week."""
-    return np.maximum(1 - np.abs(apart) / WEEK_DAYS, 0.0)
+def _alike(apart: np.ndarray, lasting: float = 0.0) -> np.ndarray:
+    """Correlation of the bursts of two moments so many days apart: weeks begin at any moment, so that the moments lie
+    in weeks that are one of two numbers of weeks apart.
+    """
+    whole, part = np.divmod(np.abs(apart) / WEEK_DAYS, 1.0)
+    return np.asarray(lasting**whole * (1 - part + part * lasting))
 
 
 def _gain(law: StayLaw) -> np.ndarray:

@@ -38,17 +38,18 @@ class Posterior:
     """Equally likely draws of what is not known; n_draws rows, n_strata columns.
 
     arrivals: (n_draws, n_strata), a day, mean over the year and over bursts. swing: (n_draws, 4), see
-    `arrivals.season`. burst: (n_draws,), variance of the factor that all arrivals of a week share. stays: the law of
-    the stay; a stay of stratum g is stay_factor[:, g] times one drawn from it. rate: (n_draws, n_strata), re-secures a
-    day over those that Unit.frequency makes; hazard: the factor on its hazards that brings them there. fixed:
-    (n_strata,), airways that neither come nor go. beds: most airways at one time, None for no limit. knowledge:
-    sentences for a person, what it rests on. swing_told: a whole year of history, or the unit itself, tells of the
-    yearly swing; else its draws are a modest guess.
+    `arrivals.season`. burst: (n_draws,), variance of the factor that all arrivals of a week share; lasting: (n_draws,),
+    its correlation from one week to the next. stays: the law of the stay; a stay of stratum g is stay_factor[:, g]
+    times one drawn from it. rate: (n_draws, n_strata), re-secures a day over those that Unit.frequency makes; hazard:
+    the factor on its hazards that brings them there. fixed: (n_strata,), airways that neither come nor go. beds: most
+    airways at one time, None for no limit. knowledge: sentences for a person, what it rests on. swing_told: a whole
+    year of history, or the unit itself, tells of the yearly swing; else its draws are a modest guess.
     """
 
     arrivals: np.ndarray
     swing: np.ndarray
     burst: np.ndarray
+    lasting: np.ndarray
     stays: StayLaw
     stay_factor: np.ndarray
     rate: np.ndarray
@@ -87,8 +88,8 @@ class Posterior:
         """The draws `rows` alone."""
         return replace(
             self, arrivals=self.arrivals[rows], swing=self.swing[rows], burst=self.burst[rows],
-            stays=self.stays.take(rows), stay_factor=self.stay_factor[rows], rate=self.rate[rows],
-            hazard=self.hazard[rows],
+            lasting=self.lasting[rows], stays=self.stays.take(rows), stay_factor=self.stay_factor[rows],
+            rate=self.rate[rows], hazard=self.hazard[rows],
         )
 
     def of_stream(self, stream: str) -> Posterior:
@@ -99,7 +100,8 @@ class Posterior:
         """As if one thing were known: "arrivals" (swing and bursts stay), "stays" or "rate", each at its mean."""
         if part == "arrivals":
             return replace(
-                self, arrivals=_at_mean(self.arrivals), swing=_at_mean(self.swing), burst=_at_mean(self.burst)
+                self, arrivals=_at_mean(self.arrivals), swing=_at_mean(self.swing), burst=_at_mean(self.burst),
+                lasting=_at_mean(self.lasting),
             )
         if part == "stays":
             return replace(self, stays=self.stays.known(), stay_factor=_at_mean(self.stay_factor))
@@ -167,7 +169,7 @@ def _in_place(unit: Unit, counts: np.ndarray) -> Posterior:
     law = StayLaw(np.zeros(1), np.full((DRAWS, 1), 1e-6))
     said = f"No mean stay is known: the {unit.words.many} counted are taken to stay for good, and none arrives."
     ones, still = np.ones_like(none), np.zeros(DRAWS)
-    return Posterior(none, np.zeros((DRAWS, 4)), still, law, ones, ones, ones, counts, None, (said,))
+    return Posterior(none, np.zeros((DRAWS, 4)), still, still, law, ones, ones, ones, counts, None, (said,))
 
 
 def _with_expected(unit: Unit, fitted: Posterior) -> Posterior:
@@ -256,7 +258,8 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     told = (f"Arrivals and stays: {len(start):,} {unit.words.many} of the list, {int(ended.sum()):,} of them ended.",
             *notes, *season.said)
     return Posterior(
-        arrivals, level.swing, level.burst, law, found.factor_draws, ones, ones, none, None, told, season.sure
+        arrivals, level.swing, level.burst, level.lasting, law, found.factor_draws, ones, ones, none, None, told,
+        season.sure,
     )
 
 
@@ -383,7 +386,9 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     days = f"{len(day):,} day{'s' * (len(day) > 1)}"
     told = (f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states.", *season.said)
-    return Posterior(arrivals, level.swing, level.burst, law, ones, ones, ones, none, None, told, season.sure)
+    return Posterior(
+        arrivals, level.swing, level.burst, level.lasting, law, ones, ones, ones, none, None, told, season.sure
+    )
 
 
 def _stated_stays(unit: Unit, seed: int) -> StayLaw:

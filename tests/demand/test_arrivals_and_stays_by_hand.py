@@ -124,12 +124,12 @@ def test_bursts_of_weeks_are_learnt_from_how_much_weeks_differ():
 
 
 def test_where_nothing_tells_of_bursts_their_prior_stands():
-    """Evidence alike for every size: three in ten none, else exponential with mean 0.08 up to 0.7."""
+    """Evidence alike for every size: three in ten none, else exponential with mean 0.1 up to 0.7."""
     _, v = _draw_burst(np.zeros((7, 11)), 40_000, 1)
     assert (v == 0).mean() == pytest.approx(BURST_NONE, abs=0.01)
     grid = np.linspace(0.0, 0.6, 7)[1:]
     found = [(v[v > 0] <= g).mean() for g in grid]
-    assert found == pytest.approx(list(stats.expon(scale=0.08).cdf(grid)), abs=0.03)
+    assert found == pytest.approx(list(stats.expon(scale=0.1).cdf(grid)), abs=0.03)
 
 
 def test_the_fit_of_weeks_is_that_of_a_negative_binomial_regression():

@@ -11,13 +11,14 @@ from scipy import stats
 from kitplan.demand import arrivals
 from kitplan.demand.arrivals import (
     BURST_GRID,
+    LASTING_GRID,
     Season,
+    _alike,
     _draw,
     _draw_burst,
     _filtered,
     _Fit,
     _least_squares,
-    _same_week,
     correlation,
     correlation_of_arrivals,
     learn_counts,
@@ -66,7 +67,7 @@ def test_a_narrower_prior_of_the_swing_is_weighed_without_fitting_again():
     widest = np.diag([1.0, *swing_precision(arrivals.SWING_GRID[-1])])
     fit = _least_squares(y, design, 0.01 * np.eye(30), widest)
     told = Season(0.0, True)
-    drawn, (middle, spread), _ = _draw([fit] * len(BURST_GRID), told, 4000, 1)
+    drawn, (middle, spread), _, _ = _draw([fit] * len(BURST_GRID), np.zeros(1), np.ones(1), told, 4000, 1)
     weights, means, covers = [], [], []
     for sd, chance in told.parts:
         prior = np.diag([1.0, *swing_precision(sd)])
@@ -160,7 +161,8 @@ def test_what_bursts_leave_unsure_of_a_level_is_told_without_what_counting_does(
     alone = learn_counts(counts, days, exponential(5.0), calm, 10, 1).independent_days
     drawn = np.zeros((2, 5))
     drawn[:, 0] = 0.8, 1.2
-    monkeypatch.setattr(arrivals, "_draw", lambda *given: (drawn, np.array([[1.0, 1.0], [0.2, 0.2]]), np.zeros(2)))
+    monkeypatch.setattr(arrivals, "_draw", lambda *given: (
+        drawn, np.array([[1.0, 1.0], [0.2, 0.2]]), np.zeros(2), np.zeros(2)))
     told = learn_counts(counts, days, exponential(5.0), calm, 2, 1)
     share = np.sqrt(0.04 - 1 / (12 * alone)) / 0.2
     assert told.factor == pytest.approx([1 - 0.2 * share, 1 + 0.2 * share])
@@ -178,14 +180,45 @@ def test_counts_of_years_are_looked_at_every_few_days(monkeypatch):
     seen = []
     monkeypatch.setattr(arrivals, "_least_squares", lambda y, design, cover, prior: seen.append(len(y)) or _Fit(
         np.zeros(5), np.eye(5), 0.0))
-    monkeypatch.setattr(arrivals, "_draw", lambda *given: (np.zeros((1, 5)), np.ones((2, 1)), np.zeros(1)))
+    monkeypatch.setattr(arrivals, "_draw", lambda *given: (
+        np.zeros((1, 5)), np.ones((2, 1)), np.zeros(1), np.zeros(1)))
     learn_counts(np.full(1300, 5.0), np.arange(1300), exponential(3.0), Season(0.0, True), 1, 1)
     assert set(seen) == {434}
-    assert len(seen) == len(BURST_GRID)
+    assert len(seen) == len(BURST_GRID) * len(LASTING_GRID)
+
+
+def test_bursts_that_last_are_told_from_those_of_one_week_by_how_neighbours_go_together():
+    """Three years of arrivals of two a day and bursts of variance 0.15: gamma factors of a week each, or of five weeks,
+    whose correlation from week to week is 0.8 (blocks of n weeks, begun at any moment: 1 - 1 / n).
+    """
+    for weeks, low, high in ((1, 0.0, 0.1), (5, 0.7, 0.86)):
+        rng = np.random.default_rng(5)
+        factor = np.repeat(rng.gamma(1 / 0.15, 0.15, 160 // weeks + 1), 7 * weeks)[:1092]
+        found = learn_days(rng.poisson(2.0 * factor).astype(float), np.ones(1092), Season(0.0, True), 1000, 1)
+        assert low <= found.lasting.mean() <= high
+        assert np.median(found.burst) == pytest.approx(0.15, abs=0.08)
+
+
+def test_counts_of_airways_too_tell_whether_bursts_last():
+    """Five years of counts of 20 airways that stay two days on the mean, from the same two kinds of bursts."""
+    lasting = []
+    for weeks in (1, 5):
+        rng = np.random.default_rng(7)
+        factor = np.repeat(rng.gamma(1 / 0.15, 0.15, 300 // weeks + 1), 7 * weeks)[:1850]
+        start = np.repeat(np.arange(1850), rng.poisson(10 * factor)) + 0.0
+        start += rng.random(len(start))
+        stop = start + rng.exponential(2.0, len(start))
+        days = np.arange(25, 1850)
+        there = np.searchsorted(np.sort(start), days + 0.5) - np.searchsorted(np.sort(stop), days + 0.5)
+        told = learn_counts(there, days, exponential(2.0), Season(0.0, True), 1000, 1)
+        lasting.append(told.lasting.mean())
+    assert lasting[0] < 0.2
+    assert lasting[1] > 0.6
 
 
 def test_two_moments_share_a_week_the_less_the_further_they_lie_apart():
-    assert _same_week(np.array([0.0, 3.5, -3.5, 7.0, 9.0])).tolist() == [1.0, 0.5, 0.5, 0.0, 0.0]
+    assert _alike(np.array([0.0, 3.5, -3.5, 7.0, 9.0])).tolist() == [1.0, 0.5, 0.5, 0.0, 0.0]
+    assert _alike(np.array([0.0, 3.5, 7.0, -10.5, 14.0]), 0.5).tolist() == [1.0, 0.75, 0.5, 0.375, 0.25]
 
 
 def test_who_came_on_a_day_is_there_later_with_the_chance_of_staying():

@@ -103,7 +103,7 @@ def fitted(unit_maker):
 def test_plans_and_what_they_are_verified_on_share_no_draw(fitted):
     plan, verify = fitted.of_stream("plan"), fitted.of_stream("verify")
     assert (plan.n_draws, verify.n_draws) == (DRAWS // 2, DRAWS // 2)
-    for name in ("arrivals", "swing", "burst", "rate", "hazard", "stay_factor"):
+    for name in ("arrivals", "swing", "burst", "lasting", "rate", "hazard", "stay_factor"):
         assert (getattr(plan, name) == getattr(fitted, name)[0::2]).all(), name
         assert (getattr(verify, name) == getattr(fitted, name)[1::2]).all(), name
     assert (verify.stays.mean == fitted.stays.mean[1::2]).all()
@@ -113,6 +113,7 @@ def test_one_thing_taken_as_known_stands_at_its_mean_and_the_others_stay(fitted)
     calm = fitted.without_doubt("arrivals")
     assert calm.arrivals == pytest.approx(np.tile(fitted.arrivals.mean(axis=0), (DRAWS, 1)))
     assert calm.burst == pytest.approx(np.full(DRAWS, fitted.burst.mean()))
+    assert calm.lasting == pytest.approx(np.full(DRAWS, fitted.lasting.mean()))
     assert calm.swing == pytest.approx(np.tile(fitted.swing.mean(axis=0), (DRAWS, 1)))
     assert calm.rate is fitted.rate
     rate = fitted.without_doubt("rate")

@@ -204,15 +204,10 @@ def test_one_more_airway_never_lowers_any_demand_where_the_swing_is_known(unit_m
     assert more.units.sum() > less.units.sum()
 
 
-def test_one_more_stay_never_lowers_any_demand_where_the_swing_is_known(unit_maker):
-    less, more = with_one_more(unit_maker, "stays", NO_SWING)
-    assert (more.re_secures.sum(axis=0) >= less.re_secures.sum(axis=0)).all()
-
-
-@pytest.mark.parametrize("kind", ["snapshot", "stays"])
-def test_where_nothing_tells_of_a_swing_one_more_teaches_of_it_too_and_moves_other_kinds_by_a_hair(unit_maker, kind):
+@pytest.mark.parametrize(("kind", "doubt"), [("snapshot", Doubt()), ("stays", Doubt()), ("stays", NO_SWING)])
+def test_one_more_teaches_of_swing_and_bursts_too_and_moves_other_kinds_by_a_hair(unit_maker, kind, doubt):
     """What is believed of swing and bursts follows the count; it is shared by all kinds."""
-    less, more = (d.re_secures.sum(axis=0) for d in with_one_more(unit_maker, kind, Doubt()))
+    less, more = (d.re_secures.sum(axis=0) for d in with_one_more(unit_maker, kind, doubt))
     assert more[0] > less[0]
     assert (more >= 0.995 * less).all()
 

@@ -9,7 +9,7 @@ import pytest
 
 from kitplan.demand.posterior import fit_posterior, loss
 from kitplan.demand.stays import StayLaw
-from kitplan.parts.simulate.future_play import play_future
+from kitplan.parts.simulate.future_play import _bursts, play_future
 from tests.conftest import known
 
 
@@ -67,6 +67,18 @@ def test_beds_turn_away_what_erlangs_formula_says(small_unit):
     ]
     offered = (what.arrivals * what.mean_stays).sum(axis=1)[:1]
     assert 1 - came[0] / came[1] == pytest.approx(loss(offered, 10)[0], abs=0.01)
+
+
+def test_busy_weeks_that_last_go_together_as_a_chain_of_the_first_order():
+    """Gamma factors of mean 1 and variance 0.2 whose normal scores have correlation 0.8 from week to week (standard
+    result): scores k weeks apart 0.8 ** k, and the factors, nearly so."""
+    weeks = _bursts(0.2, 0.8, 40_000, np.random.default_rng(1))
+    assert weeks.mean() == pytest.approx(1.0, abs=0.03)
+    assert weeks.var() == pytest.approx(0.2, rel=0.05)
+    for apart in (1, 2, 4):
+        assert np.corrcoef(weeks[:-apart], weeks[apart:])[0, 1] == pytest.approx(0.8**apart, abs=0.05)
+    alone = _bursts(0.2, 0.0, 40_000, np.random.default_rng(2))
+    assert abs(np.corrcoef(alone[:-1], alone[1:])[0, 1]) < 0.02
 
 
 def test_busy_weeks_make_counts_of_weeks_negative_binomial(small_unit):

@@ -330,8 +330,9 @@ def test_courses_are_brought_to_their_expected_mean():
 def test_three_bursts_stand_for_all_draws_and_where_nobody_comes_usual_ones(unit_maker):
     def fitted(arrivals):
         ones = np.ones((7, 1))
-        return Posterior(arrivals * ones, np.zeros((7, 4)), np.arange(7) / 10, StayLaw(np.zeros(1), ones / 4), ones,
-                         ones, ones, np.zeros(1))
+        law = StayLaw(np.zeros(1), ones / 4)
+        return Posterior(arrivals * ones, np.zeros((7, 4)), np.arange(7) / 10, np.zeros(7), law, ones, ones, ones,
+                         np.zeros(1))
 
     law, bursts = _law_and_bursts(fitted(2.0))
     assert law.mean == pytest.approx([4.0])

@@ -82,6 +82,39 @@ def test_arrivals_in_bursts_are_negative_binomial(unit_maker):
     assert count.var() == pytest.approx(70 + 0.2 * 2 / 3 * 70**2, rel=0.06)
 
 
+def test_bursts_that_last_vary_in_weeks_as_a_chain_of_the_first_order(unit_maker):
+    """Correlation lasting ** k of bursts k weeks apart (first-order autoregression, standard result): arrivals of two
+    intervals' worth of weeks, 14 days begun at any moment, have variance mean + v mean^2 c, where c is the mean over
+    two moments of it of the correlation between their weeks; here by summing over hours."""
+    unit = snapshot_unit(unit_maker, 30, 3.0)
+    posterior = known(unit, burst=np.full(1000, 0.2), lasting=np.full(1000, 0.7))
+    seen = intervals(unit, 14, 40_000, 1, "t", posterior).episodes()
+    count = np.bincount(seen.scenario[seen.fresh], minlength=40_000)
+    hour, begin = np.arange(14 * 24) / 24, np.arange(7 * 24) / 24
+    week = np.floor((hour[None, :] + begin[:, None]) / 7)
+    alike = np.mean([0.7 ** np.abs(w[:, None] - w[None, :]) for w in week])
+    assert count.mean() == pytest.approx(140, rel=0.01)
+    assert count.var() == pytest.approx(140 + 0.2 * alike * 140**2, rel=0.06)
+
+
+def test_who_came_in_lasting_bursts_is_there_in_greater_numbers_at_times(unit_maker):
+    """Exponential stays of mean s and weekly bursts in a chain: variance of those in place = m + v m^2 b, b the mean of
+    the correlation between the weeks in which two present have come (ages exponential; by summing over them)."""
+    unit, s = snapshot_unit(unit_maker, 30, 10.0), 10.0
+    law = StayLaw(np.array([0.0]), np.full((1000, 1), 1 / s))
+    posterior = known(unit, burst=np.full(1000, 0.2), lasting=np.full(1000, 0.8), stays=law,
+                      stay_factor=np.ones((1000, unit.n_strata)))
+    there = intervals(unit, 7, 40_000, 1, "t", posterior).episodes()
+    count = np.bincount(there.scenario[~there.fresh], minlength=40_000)
+    age = (np.arange(4000) + 0.5) / 4000
+    age = np.sort(-s * np.log1p(-age))[::4]
+    weeks = (np.abs(age[:, None] - age[None, :]) / 7)
+    whole, part = np.divmod(weeks, 1)
+    alike = (0.8**whole * (1 - part + 0.8 * part)).mean()
+    mean = count.mean()
+    assert count.var() == pytest.approx(mean + 0.2 * alike * mean**2, rel=0.08)
+
+
 def test_level_and_bursts_of_negative_binomial_weeks_are_found():
     """150 weeks of arrivals, gamma variance 0.15, mean 2 a day: scipy's nbinom is the maker."""
     rng = np.random.default_rng(4)

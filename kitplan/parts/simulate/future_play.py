@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 
 import numpy as np
+from scipy.signal import lfilter
+from scipy.special import gammaincinv, ndtr
 from scipy.stats import poisson
 
 from kitplan.demand.posterior import Posterior
@@ -81,9 +83,17 @@ def _busy_days(
                       for a in (angle[k], whole))
         busy[k] = np.exp(wave) / np.exp(year).mean()
         if posterior.burst[draws[k]] > 0:
-            shape = 1.0 / posterior.burst[draws[k]]
-            busy[k] *= np.repeat(rng.gamma(shape, 1.0 / shape, count // 7 + 1), 7)[:count]
+            weeks = _bursts(posterior.burst[draws[k]], posterior.lasting[draws[k]], count // 7 + 1, rng)
+            busy[k] *= np.repeat(weeks, 7)[:count]
     return busy
+
+
+def _bursts(variance: float, lasting: float, weeks: int, rng: np.random.Generator) -> np.ndarray:
+    """Gamma factors of mean 1 of so many weeks on end: quantiles at a normal chain of correlation `lasting`."""
+    shape, news = 1.0 / variance, rng.standard_normal(weeks)
+    news[1:] *= np.sqrt(1 - lasting**2)
+    chain = lfilter([1.0], [1.0, -lasting], news)
+    return np.asarray(gammaincinv(shape, ndtr(chain)) / shape)
 
 
 def _stays(posterior: Posterior, draws: np.ndarray, left: np.ndarray) -> np.ndarray:
