@@ -3,7 +3,8 @@
 Arrivals of all kinds together are Poisson in a week, with mean level x season x burst; the burst of a week is gamma
 with mean 1 and variance v, so that counts of weeks are negative binomial. v has a grid of values with an exponential
 prior; for each the other parameters have a Laplace approximation, and its weight is the Laplace evidence. Busy weeks
-may come alone or go on for weeks: the bursts of weeks k apart have correlation lasting ** k.
+may come alone or go on for weeks: the bursts of weeks k apart have correlation lasting ** k. The level itself may
+drift, as a random walk; what is planned for is where it stands when the history ends.
 """
 
 from __future__ import annotations
@@ -24,6 +25,13 @@ the mean); estimate, no source."""
 LASTING_GRID = np.array([0.0, 0.5, 0.85])
 LASTING_WEIGHT = np.array([0.3, 0.3, 0.4])
 """Prior of how bursts last: each week by itself, for a week or two, for a month or two. Estimates, no source."""
+DRIFT_GRID = np.array([0.0, 0.04, 0.12])
+DRIFT_WEIGHT = np.array([0.5, 0.3, 0.2])
+"""Prior of the drift: deviation of the level's random walk, share of it a root of a month. Estimates, no source."""
+_LASTING = np.repeat(LASTING_GRID, len(DRIFT_GRID))
+_DRIFT = np.tile(DRIFT_GRID, len(LASTING_GRID))
+_CHANCE = np.outer(LASTING_WEIGHT, DRIFT_WEIGHT).ravel()
+"""The ways that bursts and level may go; the first knows neither bursts that last nor drift."""
 SWING_GRID = np.array([0.001, 0.07, 0.18, 0.4])
 SWING_WEIGHT = np.array([0.3, 0.3, 0.25, 0.15])
 OVERTONE = 0.4
@@ -33,21 +41,47 @@ UNTOLD_WEIGHT = np.array([0.35, 0.35, 0.3, 0.0])
 """The same where the history is shorter than a year, so that nothing tells: no very strong wave is believed. What is
 not seen is still not sure: taken as none, plans of half a year were about a point less ready than they claimed."""
 _LEVEL_SD = 2.0
+_WORTH_SAYING = 0.1
 _MOST_DAYS = 600
+_MOST_VALUES = 200
+"""Longer series are taken in sums or means of neighbours, whose covariances follow exactly."""
+_MONTH_DAYS = 30.44
 _STEP_DAYS = 0.25
 _LONGEST_DAYS = 300.0
 
 
 @dataclass(frozen=True)
 class Level:
-    """Draws of what all kinds share. level: shape (n_draws,), mean over the year and over bursts; swing: (n_draws, 4);
-    burst: (n_draws,), variance of the weekly factor; lasting: (n_draws,), its correlation from one week to the next.
+    """Draws of what all kinds share. level: shape (n_draws,), mean over the year and over bursts, as it stands when the
+    history ends; swing: (n_draws, 4); burst: (n_draws,), variance of the weekly factor; lasting: (n_draws,), its
+    correlation from one week to the next.
     """
 
     level: np.ndarray
     swing: np.ndarray
     burst: np.ndarray
     lasting: np.ndarray
+
+
+def said_of_bursts(burst: np.ndarray, lasting: np.ndarray) -> tuple[str, ...]:
+    """What to tell a person of busy weeks (both as in `Level`), if they differ by enough to notice."""
+    spread = float(np.sqrt(burst.mean()))
+    if spread < _WORTH_SAYING:
+        return ()
+    share = float((burst * lasting).mean() / burst.mean())
+    unsure = "may come alone or last for some weeks"
+    last = "come alone" if share < 0.3 else "last for some weeks" if share > 0.6 else unsure
+    return (f"Weeks differ by about {100 * spread:.0f} % beyond chance and the time of year; busy ones {last}.",)
+
+
+def said_of_level(ratio: np.ndarray) -> tuple[str, ...]:
+    """What to tell a person of a level that is not the mean of its history; ratio: draws of it over that mean."""
+    low, middle, high = 100 * (np.quantile(ratio, [0.05, 0.5, 0.95]) - 1)
+    if abs(middle) < 100 * _WORTH_SAYING:
+        return ()
+    more = f"{abs(middle):.0f} % {'above' if middle > 0 else 'below'}"
+    return (f"Arrivals planned for lie {more} the mean of the history ({low:+.0f} to {high:+.0f} % in 9 of 10): "
+            "they drifted, or part of a year is not all of it.",)
 
 
 def waves(day_of_year: np.ndarray) -> np.ndarray:
@@ -127,8 +161,8 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
     """Draw level, swing and burst from arrivals by the day.
 
     counts, known: shape (n_days,), arrivals of each day and the part of it that is on record. Where in the week a burst
-    begins is not known: the seven ways to cut the days into weeks are weighed by their evidence. Bursts that last are
-    weighed against those of one week by a normal approximation, on the first of these cuts.
+    begins is not known: the seven ways to cut the days into weeks are weighed by their evidence. Bursts that last, and
+    drift, are weighed against bursts of one week by a normal approximation, on the first of these cuts.
     """
     prior = np.diag([_LEVEL_SD**-2.0, *swing_precision(SWING_GRID[-1])])
     centre = np.array([np.log((counts.sum() + 0.5) / max(known.sum(), 1.0)), *season.middle])
@@ -145,36 +179,59 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
             fits.append(_laplace(came[own], days[own], design, v, start, centre, prior))
             start = fits[-1].middle + centre
         if first == 0:
-            lasting = _lasting_fits(came[own], days[own], design, np.flatnonzero(own), fits, centre, prior)
-    ways = np.concatenate([np.zeros(WEEK_DAYS), LASTING_GRID[1:]])
-    chances = np.concatenate([np.full(WEEK_DAYS, LASTING_WEIGHT[0] / WEEK_DAYS), LASTING_WEIGHT[1:]])
-    drawn, _, burst, lasts = _draw(fits + lasting, ways, chances, season, n_draws, seed)
+            others = _other_fits(came[own], days[own], design, np.flatnonzero(own), fits, centre, prior)
+    lasting = np.concatenate([np.zeros(WEEK_DAYS), _LASTING[1:]])
+    chances = np.concatenate([np.full(WEEK_DAYS, _CHANCE[0] / WEEK_DAYS), _CHANCE[1:]])
+    drawn, _, burst, lasts = _draw(fits + others, lasting, chances, season, n_draws, seed)
     swing = season.middle + drawn[:, 1:]
     return Level(np.exp(centre[0] + drawn[:, 0]) * mean_season(swing), swing, burst, lasts)
 
 
-def _lasting_fits(
+def _other_fits(
     counts: np.ndarray, days: np.ndarray, design: np.ndarray, week: np.ndarray, fits: list[_Fit], centre: np.ndarray,
     prior: np.ndarray,
 ) -> list[_Fit]:
-    """For each of LASTING_GRID above 0 and each of BURST_GRID: the fit of bursts that last.
+    """For each way but the first and each of BURST_GRID: the fit of bursts that last and of drift.
 
-    fits: those of bursts of one week, by BURST_GRID. Counts are taken as normal about them, with the covariance of
-    Poisson numbers whose means share the bursts; what the evidence gains by bursts that last is added to theirs.
+    fits: those of the first way, by BURST_GRID. Counts are taken as normal about them, with the covariance of Poisson
+    numbers whose means share bursts and walk; what the evidence gains over the first way is added to theirs.
     """
+    if not len(week):
+        return fits * (len(_LASTING) - 1)
+    first = _neighbours(len(week))
     apart = np.abs(week[:, None] - week[None, :])
-    found: list[list[_Fit]] = [[] for _ in LASTING_GRID[1:]]
+    walk = _walk(WEEK_DAYS * (week.max() - week))
+    found: list[list[_Fit]] = [[] for _ in _LASTING[1:]]
     for v, alone in zip(BURST_GRID, fits):
         mean = days * np.exp(np.clip(design @ (alone.middle + centre), -30, 30))
-        slope = mean[:, None] * design
-        seen = counts - mean + slope @ alone.middle
-        shared = v * mean[:, None] * mean[None, :]
-        one, *more = (
-            _least_squares(seen, slope, np.diag(mean) + shared * lasting**apart, prior) for lasting in LASTING_GRID
+        both, slope = mean[:, None] * mean[None, :], mean[:, None] * design
+        seen = np.add.reduceat(counts - mean + slope @ alone.middle, first)
+        own, slope = np.add.reduceat(mean, first), np.add.reduceat(slope, first)
+        shared = [_summed(both * lasting**apart, first) for lasting in LASTING_GRID]
+        drift = _summed(both * walk, first)
+        base, *more = (
+            _least_squares(seen, slope, np.diag(own) + v * bursts + d**2 * drift, prior)
+            for bursts in shared for d in DRIFT_GRID
         )
         for mine, fit in zip(found, more):
-            mine.append(replace(fit, evidence=alone.evidence + fit.evidence - one.evidence))
+            mine.append(replace(fit, evidence=alone.evidence + fit.evidence - base.evidence))
     return [fit for mine in found for fit in mine]
+
+
+def _neighbours(n: int) -> np.ndarray:
+    """Where each of no more than _MOST_VALUES runs of as many neighbours begins."""
+    return np.arange(0, n, max(int(np.ceil(n / _MOST_VALUES)), 1))
+
+
+def _summed(matrix: np.ndarray, first: np.ndarray) -> np.ndarray:
+    """Sums of a matrix over runs of rows and of columns."""
+    found: np.ndarray = np.add.reduceat(np.add.reduceat(matrix, first, axis=0), first, axis=1)
+    return found
+
+
+def _walk(days_ago: np.ndarray) -> np.ndarray:
+    """Covariance of a random walk seen from its end, with variance 1 a month, so many days before it."""
+    return np.minimum(days_ago[:, None], days_ago[None, :]) / _MONTH_DAYS
 
 
 def swing_precision(sd: float) -> np.ndarray:
@@ -270,7 +327,8 @@ def _laplace(
 class CountedLevel:
     """What daily counts say. independent_days: days that would say as much if no airway stayed from one to the next.
 
-    factor: shape (n_draws,), mean 1, what bursts and swing leave unsure of the level; the others as in Level.
+    factor: shape (n_draws,), where the level stands at the end over its mean, as far as more than counting tells of it;
+    the others as in Level.
     """
 
     independent_days: float
@@ -292,8 +350,8 @@ def learn_counts(
     """
     keep = slice(None, None, max(int(np.ceil(len(total) / _MOST_DAYS)), 1))
     every, total, day = float(total.mean()), total[keep].astype(float), day[keep]
-    by_lag = [correlation(law, int(day.max() - day.min()) + 1, lasting) for lasting in LASTING_GRID]
     lag = np.abs(day[:, None] - day[None, :]).astype(int)
+    by_lag = [correlation(law, int(lag.max()) + 1, lasting) for lasting in LASTING_GRID]
     alone = by_lag[0][0][lag]
     independent = float(np.linalg.solve(alone, np.ones(len(day))).sum())
     mean = max(every, 0.5 / independent)
@@ -301,10 +359,17 @@ def learn_counts(
     design = mean * np.column_stack([np.ones(len(day)), wave])
     prior = np.diag([1e-6, *swing_precision(SWING_GRID[-1])])
     total = total - mean * wave @ season.middle
-    fits = [_least_squares(total, design, mean * alone + v * mean**2 * shared[lag], prior)
-            for _, shared in by_lag for v in BURST_GRID]
-    drawn, (middle, spread), burst, lasts = _draw(fits, LASTING_GRID, LASTING_WEIGHT, season, n_draws, seed)
-    # What counting alone leaves open comes with the kinds: here only what bursts and swing add to it.
+    first = _neighbours(len(day))
+    many = np.diff(np.append(first, len(day)))
+    total, design = np.add.reduceat(total, first) / many, np.add.reduceat(design, first) / many[:, None]
+    alone, drift, *bursts = (
+        _summed(part, first) / np.outer(many, many)
+        for part in (mean * alone, mean**2 * _walk(day.max() - day), *(mean**2 * part[1][lag] for part in by_lag))
+    )
+    fits = [_least_squares(total, design, alone + v * shared + d**2 * drift, prior)
+            for shared in bursts for d in DRIFT_GRID for v in BURST_GRID]
+    drawn, (middle, spread), burst, lasts = _draw(fits, _LASTING, _CHANCE, season, n_draws, seed)
+    # What counting alone leaves open comes with the kinds: here only what the rest adds to it.
     more = np.sqrt(np.maximum(spread**2 - 1 / (mean * independent), 0.0)) / spread
     factor = np.maximum(middle + more * (drawn[:, 0] - middle), 0.05) * mean / max(every, 1e-9)
     return CountedLevel(independent, factor, season.middle + drawn[:, 1:], burst, lasts)

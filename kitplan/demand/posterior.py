@@ -11,7 +11,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from kitplan.demand.arrivals import YEAR_DAYS, Season, learn_counts, learn_days, stated_swing
+from kitplan.demand.arrivals import (
+    YEAR_DAYS,
+    Season,
+    learn_counts,
+    learn_days,
+    said_of_bursts,
+    said_of_level,
+    stated_swing,
+)
 from kitplan.demand.even_draws import even_uniforms
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
@@ -256,7 +264,8 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     arrivals = level.level[:, None] * mix / mix.sum(axis=1, keepdims=True)
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     told = (f"Arrivals and stays: {len(start):,} {unit.words.many} of the list, {int(ended.sum()):,} of them ended.",
-            *notes, *season.said)
+            *notes, *season.said, *said_of_bursts(level.burst, level.lasting),
+            *said_of_level(level.level * known.sum() / max(counts.sum(), 1.0)))
     return Posterior(
         arrivals, level.swing, level.burst, level.lasting, law, found.factor_draws, ones, ones, none, None, told,
         season.sure,
@@ -385,7 +394,8 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
     arrivals = airways / law.mean[:, None]
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     days = f"{len(day):,} day{'s' * (len(day) > 1)}"
-    told = (f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states.", *season.said)
+    told = (f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states.",
+            *season.said, *said_of_bursts(level.burst, level.lasting), *said_of_level(level.factor))
     return Posterior(
         arrivals, level.swing, level.burst, level.lasting, law, ones, ones, ones, none, None, told, season.sure
     )

@@ -11,6 +11,7 @@ from scipy import stats
 from kitplan.demand import arrivals
 from kitplan.demand.arrivals import (
     BURST_GRID,
+    DRIFT_GRID,
     LASTING_GRID,
     Season,
     _alike,
@@ -19,11 +20,16 @@ from kitplan.demand.arrivals import (
     _filtered,
     _Fit,
     _least_squares,
+    _neighbours,
+    _summed,
+    _walk,
     correlation,
     correlation_of_arrivals,
     learn_counts,
     learn_days,
     mean_season,
+    said_of_bursts,
+    said_of_level,
     season,
     swing_precision,
     turned,
@@ -176,15 +182,15 @@ def test_of_an_empty_ward_the_counts_say_that_few_come():
 
 
 def test_counts_of_years_are_looked_at_every_few_days(monkeypatch):
-    """1,300 days are every third of them, and say no less than their mean."""
+    """1,300 days are every third of them, in means of three, and say no less than their mean."""
     seen = []
     monkeypatch.setattr(arrivals, "_least_squares", lambda y, design, cover, prior: seen.append(len(y)) or _Fit(
         np.zeros(5), np.eye(5), 0.0))
     monkeypatch.setattr(arrivals, "_draw", lambda *given: (
         np.zeros((1, 5)), np.ones((2, 1)), np.zeros(1), np.zeros(1)))
     learn_counts(np.full(1300, 5.0), np.arange(1300), exponential(3.0), Season(0.0, True), 1, 1)
-    assert set(seen) == {434}
-    assert len(seen) == len(BURST_GRID) * len(LASTING_GRID)
+    assert set(seen) == {145}
+    assert len(seen) == len(BURST_GRID) * len(LASTING_GRID) * len(DRIFT_GRID)
 
 
 def test_bursts_that_last_are_told_from_those_of_one_week_by_how_neighbours_go_together():
@@ -197,6 +203,58 @@ def test_bursts_that_last_are_told_from_those_of_one_week_by_how_neighbours_go_t
         found = learn_days(rng.poisson(2.0 * factor).astype(float), np.ones(1092), Season(0.0, True), 1000, 1)
         assert low <= found.lasting.mean() <= high
         assert np.median(found.burst) == pytest.approx(0.15, abs=0.08)
+
+
+def test_the_level_that_is_planned_for_is_that_of_the_end_of_a_history():
+    """A year and a half of two arrivals a day, of which the last four months had three: nearly three, and not the mean
+    of 2.2; a steady history keeps its mean, and one that fell is planned for less."""
+    days = np.arange(546)
+    for late, low, high in ((3.0, 2.6, 3.0), (2.0, 1.95, 2.05), (1.2, 1.2, 1.45)):
+        rate = np.where(days < 426, 2.0, late)
+        found = [learn_days(np.random.default_rng(seed).poisson(rate).astype(float), np.ones(546),
+                            Season(0.0, True), 1000, 1).level for seed in range(6)]
+        assert low < np.mean(found) < high
+        assert np.quantile(found, 0.02) < late < np.quantile(found, 0.98)
+
+
+def test_counts_that_grew_are_planned_for_where_they_stand():
+    """Airways that stay five days on the mean, 10 of them for fourteen months and 20 in the last four: 12 on the mean."""
+    factor = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        start = np.repeat(np.arange(576.0), rng.poisson(np.where(np.arange(576) < 456, 2.0, 4.0)))
+        start += rng.random(len(start))
+        stop = start + rng.exponential(5.0, len(start))
+        days = np.arange(30, 576)
+        there = np.searchsorted(np.sort(start), days + 0.5) - np.searchsorted(np.sort(stop), days + 0.5)
+        told = learn_counts(there, days - 30, exponential(5.0), Season(0.0, True), 1000, 1)
+        factor.append(told.factor * there.mean())
+    assert 16.0 < np.mean(factor) < 20.0
+    assert np.quantile(factor, 0.98) > 20.0
+
+
+def test_series_of_any_length_are_taken_in_runs_of_neighbours():
+    assert _neighbours(200).tolist() == list(range(200))
+    assert _neighbours(548).tolist() == list(range(0, 548, 3))
+    assert _summed(np.arange(9.0).reshape(3, 3), np.array([0, 2])).tolist() == [[8.0, 7.0], [13.0, 8.0]]
+    assert (_walk(np.array([60.88, 30.44, 0.0])) == [[2, 1, 0], [1, 1, 0], [0, 0, 0]]).all()
+
+
+def test_a_person_is_told_where_the_level_is_not_the_mean_of_the_history():
+    (words,) = said_of_level(np.linspace(1.2, 1.4, 101))
+    assert words.startswith("Arrivals planned for lie 30 % above the mean of the history (+21 to +39 % in 9 of 10)")
+    assert said_of_level(np.linspace(0.6, 0.8, 101))[0].startswith("Arrivals planned for lie 30 % below")
+    assert said_of_level(np.linspace(0.9, 1.1, 101)) == ()
+
+
+def test_a_person_is_told_how_much_weeks_differ_and_whether_busy_ones_last():
+    """Variance 0.09 is 30 %; under 10 % nothing is said."""
+    wide = np.full(10, 0.09)
+    said = [said_of_bursts(wide, np.full(10, lasting))[0] for lasting in (0.1, 0.5, 0.8)]
+    assert all(words.startswith("Weeks differ by about 30 % beyond chance") for words in said)
+    assert [words.split("busy ones ")[1] for words in said] == [
+        "come alone.", "may come alone or last for some weeks.", "last for some weeks."]
+    assert said_of_bursts(np.full(10, 0.009), wide) == ()
 
 
 def test_counts_of_airways_too_tell_whether_bursts_last():
