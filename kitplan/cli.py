@@ -11,9 +11,9 @@ from kitplan.interruptions import one_thread_each
 
 PEOPLE = {
     "First steps": {
-        "new": "Copy a starter unit, or one of the invented samples, to a folder of your own.",
+        "new": "Make a unit to fill in, a folder or one workbook; or copy an invented sample.",
         "check": "Read everything, report every problem, compute nothing.",
-        "plan": "The main job: every part that the unit's files allow, in one workbook.",
+        "plan": "The main job: every part that the unit's files allow, a workbook for each person.",
         "desk": "The same in a browser on this computer, without a terminal.",
     },
     "For the materials coordinator": {

@@ -26,8 +26,6 @@ PART_WORDS = {"training": "the class", "audit": "the audit of today's par levels
               "forecast": "the months ahead", "count": "the order of the last count"}
 """Part that a fault may stop alone -> what a person calls it."""
 
-_WEEKLY_WARNINGS = 2
-"""More than these are told in one line in a step of the week; check and plan tell all [a choice]."""
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -47,11 +45,11 @@ class GivenPath(click.Path):
 unit_argument = click.argument("unit_path", metavar="UNIT", type=GivenPath())
 out_option = click.option(
     "--out", metavar="DIR", type=GivenPath(file_okay=False), default=None,
-    help="Where to write.  [default: UNIT/plan]",
+    help="Where to write.  [default: plan in the unit's folder; NAME-plan beside a workbook NAME.xlsx]",
 )
 seed_option = click.option(
     "--seed", metavar="N", type=click.IntRange(0, 2**32 - 1), default=None,
-    help="Seed of the random numbers; the same seed gives the same plan.  [default: from policy.toml]",
+    help="Seed of the random numbers; the same seed gives the same plan.  [default: the plan's, or the usual one]",
 )
 _PAPER = "kitplan.paper"
 
@@ -94,12 +92,13 @@ def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (),
     """Read a unit; warnings go to standard error as they would in `check`, or in a step of the week how many there
     are. Raises InputError. classes: as `load_unit`. reading: gives the unit, where it is being read.
     """
+    from kitplan.read.problems import counted
     from kitplan.read.unit import load_unit
 
     (unit,) = reading or (load_unit(unit_path, seed, classes),)
     unit = with_letter_warnings(unit)
-    if weekly and len(unit.warnings) > _WEEKLY_WARNINGS:
-        say(f"{len(unit.warnings)} things in the unit's files are worth a look: kitplan check lists them.")
+    if weekly and unit.warnings:
+        say(f"Worth a look in the unit's files: {counted(len(unit.warnings), 'thing')}. kitplan check lists them.")
     else:
         for warning in unit.warnings:
             say(f"Look at: {warning}")

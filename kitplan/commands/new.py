@@ -1,4 +1,4 @@
-"""`kitplan new`: a starter unit, or a copy of an invented sample."""
+"""`kitplan new`: a unit to fill in, or a copy of an invented sample."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from kitplan.commands.common import GivenPath, run_safely
 @click.option("--list", "list_samples", is_flag=True, help="List the samples and stop.")
 @run_safely()
 def command(folder: Path | None, sample: str | None, list_samples: bool) -> None:
-    """Copy a starter unit, or one of the invented samples, to FOLDER.
+    """Make FOLDER, a unit to fill in: tables, settings and a guide. With --sample, a copy of an invented unit.
 
     FOLDER must not hold anything yet. A name that ends in .xlsx makes one workbook to fill in instead of a folder.
     """
@@ -34,7 +34,9 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     if sample is not None and sample not in samples:
         raise InputError([Problem("--sample", "no sample has this name", f"Choose one of {', '.join(samples)}.",
                                   value=sample)], "copying a sample")
-    if folder.suffix.casefold() == ".xlsx" and sample is None:
+    if folder.suffix.casefold() == ".xlsx":
+        if sample is not None:
+            raise click.UsageError("A sample is a folder: leave .xlsx out of its name.")
         _make_workbook(folder)
         return
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):

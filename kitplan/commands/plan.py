@@ -1,4 +1,4 @@
-"""The main job: every part that the unit's files allow, in one workbook."""
+"""The main job: every part that the unit's files allow, a workbook for each person."""
 
 from __future__ import annotations
 
@@ -56,7 +56,8 @@ def command(
 ) -> None:
     """Plan the stock room of UNIT (a folder or a workbook): par levels, and every part that its files allow.
 
-    Writes stock-room.xlsx for people, tables/ for other programs and plan.json, all or nothing. Exit code 1: your
+    Writes a workbook for each person (stock-room.xlsx, months.xlsx and others), prints, tables/ for other programs and
+    plan.json, all or nothing. Exit code 1: your
     limits keep the plan from its target, or a part could not be planned for faults in its own file; the rest is
     written. When limits would plan emergency equipment away nothing is written.
     A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx

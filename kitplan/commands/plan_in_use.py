@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 plan_option = click.option(
     "--plan", "which", metavar="WHICH", default=None,
-    help="The plan to speak of: its number, or the folder that holds it.  [default: DIR, or UNIT/plan]",
+    help="The plan to speak of: its number, or the folder that holds it.  [default: the unit's own]",
 )
 _NUMBER = re.compile(r"[0-9A-F]{4}-[0-9A-F]{4}", re.IGNORECASE)
 

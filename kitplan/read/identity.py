@@ -152,9 +152,13 @@ def shelf_values(name: str, header: str, values: Sequence[str]) -> tuple[str | N
     return None, {*(numbers if name and name != "gtin" else ()), *(names if len(names) <= len(values) / 4 else ())}
 
 
+_PACK_CODE = re.compile(r"(?:\][A-Za-z]\d)?\(?01\)?(\d{14})")
+
+
 def _is_record(text: str) -> bool:
-    """A number of record that is no trade item number."""
-    return looks_like_number_of_record(text) and isinstance(read_gtins([text])[0], Bad)
+    """A number of record that is no trade item number, nor what a reader types of a pack that has one."""
+    element = _PACK_CODE.match(text)
+    return looks_like_number_of_record(text) and isinstance(read_gtins([element[1] if element else text])[0], Bad)
 
 
 def _given_name(text: str) -> bool:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import errno
+import re
 
 import click
 import pytest
 from click.testing import CliRunner
 
+from kitplan.cli import COMMANDS, main
 from kitplan.commands import common
 from kitplan.read.problems import InputError, Problem, UnsafePlan
 
@@ -82,3 +84,15 @@ def test_progress_shows_one_line_on_a_terminal_and_clears_it(capsys, monkeypatch
     with common.progress() as report:
         report("drawing scenarios")
     assert capsys.readouterr().err == "\r\x1b[Kdrawing scenarios ...\r\x1b[K"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_names_every_value_in_words_of_the_work(name):
+    """No type of the program stands where a person has to type a number of rows, weeks or millimetres."""
+    said = CliRunner().invoke(main, [name, "--help"]).output
+    assert not re.findall(r"\b(FLOAT|INTEGER|TEXT|PATH|FILENAME|RANGE)\b", said)
+    assert not re.search(r"\bDIR\b(?!  )", said), "DIR is said where it is an option and nowhere else"
+
+
+def test_compare_writes_beside_the_first_unit_and_says_so():
+    assert "[default: A/plan]" in CliRunner().invoke(main, ["compare", "--help"]).output

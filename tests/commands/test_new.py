@@ -129,6 +129,13 @@ def test_an_unknown_sample_is_refused_with_the_names_there_are(tmp_path):
     assert not (tmp_path / "mine").exists()
 
 
+def test_a_sample_is_no_workbook(tmp_path):
+    result = run(tmp_path / "u.xlsx", "--sample", "mill_lane")
+    assert result.exit_code == 2
+    assert "leave .xlsx out of its name" in result.output
+    assert not list(tmp_path.iterdir())
+
+
 def test_no_folder_and_no_list_is_a_wrong_call():
     assert run().exit_code == 2
 

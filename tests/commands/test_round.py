@@ -103,6 +103,21 @@ def fill_count(unit, share=1.0, day=MONDAY, **changed):
     fill_in(unit, "Count", rows, "Date of count", day)
 
 
+def test_a_step_says_how_to_take_in_what_is_typed_on_later_sheets_and_where_warnings_are_listed(unit):
+    fill_count(unit)
+    done("count", unit)
+    fill_count(unit, day=date(2026, 7, 13))
+    fill_in(unit, "Build kits", {"A": {"Built": 1}}, "Date built", date(2026, 7, 13), heading="Design")
+    census = unit / "census.csv"
+    census.write_text(census.read_text(encoding="utf-8").replace("airways", "tubes", 1), encoding="utf-8")
+    received, counted = done("receive", unit), done("count", unit)
+    for said, sheets in ((received, "Count and Build kits are"), (counted, "Build kits is")):
+        assert f"because {sheets} filled in as well and not taken in yet: kitplan build takes all in." in said
+    assert "Worth a look in the unit's files: 1 thing. kitplan check lists them." in counted
+    assert "is taken as airways" not in counted
+    assert "Kits built: A-1." in done("build", unit)
+
+
 def test_a_full_shelf_orders_nothing_and_an_empty_one_its_levels(unit):
     fill_count(unit)
     assert "Nothing is left to order" in done("order", unit)

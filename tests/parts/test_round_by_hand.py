@@ -190,6 +190,17 @@ def test_more_kits_counted_than_the_book_has_are_asked_about():
     assert asked(*FULL, *kit("A-1"), kits_found(2), counted("gauze", 37, 7), counted("mask", 5, 7)) == ()
 
 
+def test_a_kit_that_went_to_a_bedside_after_the_count_was_there_when_it_was_counted():
+    """The sheet of the week is filled in once: kits are counted, and then carried to bedsides, on the same day."""
+    found = Line("counts", DAY, "kits", "A", 1, 2, number="k")
+    both = (*FULL, *kit("A-1"), *kit("A-2"), found)
+    assert asked(*both, *kit("A-1", 0, "to_bedside")) == ()
+    three = replace(found, packs=3)
+    assert said(asked(*FULL, *kit("A-1"), *kit("A-2"), three, *kit("A-1", 0, "to_bedside"))) == [
+        "3 kits A stood on the shelf where the book has 2."]
+    assert asked(*FULL, *kit("A-1"), *kit("A-2"), three, *kit("A-3")) == (), "built, and noted after the count"
+
+
 def test_an_item_that_the_catalogue_has_no_more_is_asked_about_while_it_lies_there():
     assert said(asked(*FULL, counted("caps", 7))) == [
         "7 are on the shelf, but items.csv has no such item any more."]

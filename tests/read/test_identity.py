@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kitplan.read.identity import airway_values, header_names_identity, looks_like_full_name
+from kitplan.read.identity import airway_values, header_names_identity, looks_like_full_name, shelf_values
 from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
 
@@ -85,6 +85,15 @@ def test_tables_about_stock_may_hold_item_titles_lots_and_trade_numbers(unit_fol
         "item,name,packs,lot,gtin\nsaline_5ml,Saline Ampoule,2,20250131,4006381333931\n"
         "gauze_5cm_pair,Gauze Swab,1,12345678,2000000010014\n")}))
     assert unit.on_hand["lot"].tolist() == ["20250131", "12345678"]
+
+
+@pytest.mark.parametrize("code", ["(01)09501101530003(17)290500(10)AB-123", "01095011015300031729050010AB123",
+                                  "]C101095011015300031729050010AB123"])
+def test_what_a_reader_types_of_a_pack_is_no_patient(code):
+    """A GS1 element string begins with a trade item number, whose check digit is right (GS1 General Specifications)."""
+    assert shelf_values("pack_code", "Pack code", [code]) == shelf_values("item", "Item", [code]) == (None, set())
+    wrong = code.replace("0003", "0004", 1)
+    assert shelf_values("pack_code", "Pack code", [wrong]) == (None, {wrong}), "else it may be any number"
 
 
 @pytest.mark.parametrize(("header", "value"), [("mrn", "1"), ("patient name", "x"), ("taken for", "Emma Quill"),

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @cluster_option
 @run_safely()
 def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None, cluster: str | None) -> None:
-    """Audit the par levels that UNIT holds today (present_par.csv, or a sheet present_par), beside its plan in DIR.
+    """Audit the par levels that UNIT holds today (present_par.csv, or a sheet present_par), against its plan.
 
     Says how ready they are, which items are most often the one missing and what stands idle, and lists changes in
     order, best bargain first: stop after any of them. Writes audit.xlsx, tables/audit.csv and audit.json.

@@ -11,7 +11,6 @@ import click
 from kitplan.commands.common import (
     GivenPath,
     load,
-    out_option,
     printable,
     progress,
     run_safely,
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
 @click.command("compare")
 @click.argument("unit_a", metavar="A", type=GivenPath())
 @click.argument("unit_b", metavar="B", type=GivenPath())
-@out_option
+@click.option("--out", metavar="DIR", type=GivenPath(file_okay=False), help="Where to write.  [default: A/plan]")
 @seed_option
 @run_safely()
 def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> None:
@@ -37,7 +36,7 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
     Copy a unit's folder, change one thing in the copy (a technique, a longer wear, a barrier for everyone, a roll
     length, three beds more), and compare. Speaks of the plan in A/plan, and of B's own where B's files are as they
     were; what is planned now takes the same random numbers, so that a difference is a cause and not luck. Writes
-    compare.xlsx, tables/ and compare.json to DIR (default: A/plan).
+    compare.xlsx, tables/ and compare.json.
     """
     from kitplan.outputs import part_files
     from kitplan.parts.compare import model as compare

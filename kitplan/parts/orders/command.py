@@ -30,8 +30,8 @@ _unit = click.option("--unit", "unit_path", metavar="UNIT", type=GivenPath(),
                      help="The unit of the file.  [default: the folder that FILE lies in, or one above]")
 _on = click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]),
                    help="The day it was done, 2026-07-01.  [default: what the sheet says, else today]")
-_sure = click.option("--sure", metavar="NO", type=click.IntRange(1), multiple=True,
-                     help="Question NO is right as it stands; may be given again.")
+_sure = click.option("--sure", metavar="N", type=click.IntRange(1), multiple=True,
+                     help="What question number N asks about is right as it stands; may be given again.")
 _older = click.option("--older", is_flag=True, help="The count may be older than the last one.")
 
 
@@ -118,7 +118,8 @@ def count(**given: Any) -> None:
 @_older
 @_sure
 @click.option("--without", metavar="ITEM", multiple=True, help="An item that cannot be had; may be given again.")
-@click.option("--weeks", type=click.FloatRange(0, 104, min_open=True), help="How long it cannot be had, weeks.")
+@click.option("--weeks", metavar="N", type=click.FloatRange(0, 104, min_open=True),
+              help="For how many weeks it cannot be had.  [default: until the order of the next count arrives]")
 @click.option("--only-show", is_flag=True, help="Show the order; put none into the book.")
 @cluster_option
 @run_safely()
@@ -158,7 +159,7 @@ def build(**given: Any) -> None:
 @click.command("recall")
 @click.argument("unit_path", metavar="UNIT", type=GivenPath())
 @click.argument("lot")
-@click.option("--item", help="Only this item; the same lot number may stand on several.")
+@click.option("--item", metavar="ITEM", help="Only this item; the same lot number may stand on several.")
 @click.option("--done", is_flag=True, help="The lot has been taken off the shelf and out of the kits: write it down.")
 @click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="The day.  [default: today]")
 @out_option

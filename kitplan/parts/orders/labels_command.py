@@ -13,22 +13,24 @@ from kitplan.commands.plan_in_use import plan_in_use, plan_option
 @click.command("labels")
 @unit_options
 @plan_option
-@click.option("--rows", type=click.IntRange(1, 20), default=8, show_default=True, help="Labels down the sheet.")
-@click.option("--columns", type=click.IntRange(1, 6), default=2, show_default=True, help="Labels across the sheet.")
-@click.option("--margin-top", type=click.FloatRange(0, 80), default=12.0, show_default=True,
-              help="Blank at top and bottom, mm.")
-@click.option("--margin-side", type=click.FloatRange(0, 80), default=8.0, show_default=True,
-              help="Blank at left and right, mm.")
-@click.option("--gap-across", type=click.FloatRange(0, 30), default=3.0, show_default=True,
-              help="Blank between columns, mm.")
-@click.option("--gap-down", type=click.FloatRange(0, 30), default=0.0, show_default=True,
-              help="Blank between rows, mm.")
+@click.option("--rows", metavar="N", type=click.IntRange(1, 20), default=8, show_default=True,
+              help="Labels down the sheet.")
+@click.option("--columns", metavar="N", type=click.IntRange(1, 6), default=2, show_default=True,
+              help="Labels across the sheet.")
+@click.option("--margin-top", metavar="MM", type=click.FloatRange(0, 80), default=12.0, show_default=True,
+              help="Blank at top and bottom.")
+@click.option("--margin-side", metavar="MM", type=click.FloatRange(0, 80), default=8.0, show_default=True,
+              help="Blank at left and right.")
+@click.option("--gap-across", metavar="MM", type=click.FloatRange(0, 30), default=3.0, show_default=True,
+              help="Blank between columns.")
+@click.option("--gap-down", metavar="MM", type=click.FloatRange(0, 30), default=0.0, show_default=True,
+              help="Blank between rows.")
 @run_safely()
 def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None, rows: int, columns: int,
             margin_top: float, margin_side: float, gap_across: float, gap_down: float) -> None:
     """Bin labels of UNIT's par list in shelf order, with the number to order under and bar codes.
 
-    Of the plan in DIR. Writes bin-labels.pdf.
+    Writes bin-labels.pdf.
     """
     from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf
     from kitplan.planning import with_parts

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 
 import pandas as pd
 
-from kitplan.parts.orders.ledger import OpenOrder, Standing
+from kitplan.parts.orders.ledger import OpenOrder, Standing, standing
 from kitplan.parts.orders.ordering import overdue
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.read.order_book import OrderBook
@@ -127,13 +127,16 @@ def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date
 
 
 def _kits(book: OrderBook, now: Standing, day: date) -> Iterator[Question]:
-    last = {x.item: x.packs for x in book.of("counts") if x.event == "kits" and x.day == day}
-    for design, found in last.items():
-        ready = len(now.kits_at("shelf", design))
-        if found > ready:
+    last = {x.item: x for x in book.of("counts") if x.event == "kits" and x.day == day}
+    for design, line in last.items():
+        found, ready = line.packs, {kit.number for kit in now.kits_at("shelf", design)}
+        if found > len(ready):  # less those that left the shelf after the count
+            before = standing(replace(book, lines=tuple(x for x in book.lines if x.entry < line.entry)))
+            ready |= {kit.number for kit in before.kits_at("shelf", design)}
+        if found > len(ready):
             yield Question(0, True, f"kit {design}", f"{found} kit{'s' if found > 1 else ''} {design} stood on the "
-                           f"shelf where the book has {ready}.", "On Build kits, type shelf beside the number of each "
-                           "that came back; under Built, how many were built and never noted.")
+                           f"shelf where the book has {len(ready)}.", "On Build kits, type shelf beside the number of "
+                           "each that came back; under Built, how many were built and never noted.")
 
 
 def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:

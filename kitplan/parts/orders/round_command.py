@@ -275,11 +275,12 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
     if not later:
         return
     sheets = read_round(filled, work.names(), later)
-    waiting = [SHEETS[t] for t in later if _typed(sheets, t)]
+    waiting = [t for t in later if _typed(sheets, t)]
     if waiting:
         work.renew = False
-        work.told.append(f"{filled.name} is left as it is, because {' and '.join(waiting)} "
-                         f"{'is' if len(waiting) == 1 else 'are'} filled in as well and not taken in yet.")
+        names, last = " and ".join(SHEETS[t] for t in waiting), "build" if "kits" in waiting else "count"
+        work.told.append(f"{filled.name} is left as it is, because {names} {'is' if len(waiting) == 1 else 'are'} "
+                         f"filled in as well and not taken in yet: kitplan {last} takes all in.")
 
 
 def finish(work: Session, weekly: WeeklyRound) -> None:

@@ -125,9 +125,9 @@ def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: C
                 order.number if order else row.order, trade_number=row.trade_number)
     question = ""
     if order is None:
-        question = f"{line.units} of {item} came, but none is on order"
+        question = f"{line.units:,} of {item} came, but none is on order"
     elif line.units > order.units:
-        question = f"{line.units} of {item} came where order {order.number} waits for {order.units}"
+        question = f"{line.units:,} of {item} came where order {order.number} waits for {order.units:,}"
     elif not row.pack and order.pack != catalogue.pack.get(item, order.pack):
         question = (f"{item} was ordered in packs of {order.pack}, and items.csv now says {catalogue.pack[item]}; "
                     f"it was taken as {row.packs} x {pack} = {line.units}")
@@ -206,12 +206,12 @@ def _too_many(item: str, units: int, pack: int, group: Sequence[CountedRow], the
         return (f"{item} was counted in packs of {pack}, and items.csv now says {catalogue.pack[item]}; "
                 f"it was taken as {units} single items")
     if item not in then.counted:
-        return f"{units} of {item} is more than three times what the plan would ever hold, {most}" if (
+        return f"{units:,} of {item} is more than three times what the plan would ever hold, {most:,}" if (
             level and units > 3 * most) else ""
     if units > most and units > expected + max(level.pack if level else pack, expected // 4):
-        return (f"{units} of {item} were counted where {expected} were expected and {most} is the most there should be"
-                + next((f"; order {o.number} still waits for {o.units}: if they came, type them on Receive with "
-                        "the day they came" for o in then.open if o.item == item), ""))
+        return (f"{units:,} of {item} were counted where {expected:,} were expected and {most:,} is the most there "
+                "should be" + next((f"; order {o.number} still waits for {o.units}: if they came, type them on "
+                        "Receive with the day they came" for o in then.open if o.item == item), ""))
     return ""
 
 

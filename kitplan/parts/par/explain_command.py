@@ -19,7 +19,7 @@ from kitplan.commands.plan_in_use import plan_in_use, plan_option
 def command(unit_path: Path, item: str, which: str | None, seed: int | None) -> None:
     """Tell how the par level of ITEM came about, from the census of UNIT to whole packs.
 
-    ITEM is a name or a description from the catalogue. Speaks of the plan in UNIT/plan. Nothing is written.
+    ITEM is a name or a description from the catalogue. Speaks of the unit's plan. Nothing is written.
     """
     from kitplan.parts.par.explanation import explain
 

@@ -13,19 +13,15 @@ from kitplan.commands.plan_in_use import plan_in_use, plan_option
 @click.command("simulate")
 @unit_options
 @plan_option
-@click.option("--years", type=click.IntRange(1, 50), default=1, show_default=True, help="Years to play.")
-@click.option(
-    "--copies",
-    type=click.IntRange(2, 2000),
-    default=256,
-    show_default=True,
-    help="Independent copies of the unit that are played.",
-)
+@click.option("--years", metavar="N", type=click.IntRange(1, 50), default=1, show_default=True,
+              help="Years to play.")
+@click.option("--copies", metavar="N", type=click.IntRange(2, 2000), default=256, show_default=True,
+              help="Independent copies of the unit that are played.")
 @run_safely()
 def command(unit_path: Path, out: Path | None, seed: int | None, which: str | None, years: int, copies: int) -> None:
     """Play years of UNIT day by day and see how often its par levels run short.
 
-    The plan in DIR, the unit's present par and rules of thumb meet the same years. Writes simulate.xlsx,
+    The unit's plan, its present par and rules of thumb meet the same years. Writes simulate.xlsx,
     tables/simulation.csv and more, and simulate.json.
     """
     from kitplan.demand.held import as_held
