@@ -296,7 +296,7 @@ class _ClassReader:
             expires = given.get("expires")
             if expires is not None and day is not None and expires < day:
                 self.fault(key, "is past its date on the day of the class",
-                           "Leave this line out, or mark them 'practice only, not for patients', keep them apart, and move it "
+                           "Leave this line out, or mark them 'practice only, not for patients' and move it "
                            "to [expired_for_practice].", expires)
             found[item] = given["units"]
         return {item: n for item, n in found.items() if n}

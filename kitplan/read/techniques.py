@@ -165,7 +165,12 @@ def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) 
     if ("span" in block) == ("length_mm" in block):
         findings.fault(file, "needs a length", "Give either span (a factor of the face span) or length_mm.",
                        column=where)
-    return Piece(**given)
+    piece = Piece(**given)
+    key = {"Y": "uncut_mm", "H": "bridge_mm"}.get(piece.shape)
+    if key and not getattr(piece, key):
+        findings.warn(file, f"is slit from end to end: this {piece.shape} falls apart",
+                      f"Write {key} = 40, say: the length that stays whole.", column=f"{where}.{key}")
+    return piece
 
 
 def _check_defaults(file: str, techniques: Mapping[str, Technique], findings: Findings) -> None:
