@@ -44,9 +44,9 @@ PEOPLE = {
 
 PLACES = {
     **{name: f"commands.{name}" for name in ("new", "check", "plan")}, "desk": "desk.command",
-    "explain": "parts.par.explain_command", "labels": "parts.orders.labels_command",
-    **{name: f"parts.orders.command:{name}" for name in ("receive", "count", "order", "build", "recall", "book")},
-    "to-class": "parts.orders.command:class_takes",
+    "explain": "parts.par.command:explain_item", "to-class": "parts.orders.command:class_takes",
+    **{name: f"parts.orders.command:{name}"
+       for name in ("receive", "count", "order", "build", "recall", "book", "labels")},
 }
 """Module of a command, with its name where it is not "command"; one that stands nowhere here is in
 parts/NAME/command.py.

@@ -58,8 +58,7 @@ def plan_in_use(unit_path: Path, out: Path | None, which: str | None, seed: int 
         line = f"Plan {plan.number} of {plan.unit.name}, made now and not kept: {folder} holds none."
         return PlanInUse(plan, folder, line)
     from kitplan.read.unit import with_shelf_tables
-    from kitplan.saved.folder import open_plan
-    from kitplan.saved.inputs import changed_inputs, told_changes
+    from kitplan.saved.folder import changed_inputs, open_plan, told_changes
 
     report("Opening the plan")
     plan = open_plan(held, unit_path)

@@ -12,7 +12,7 @@ from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
 from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
-from kitplan.desk.opened import PLAN_FOLDER, Opened
+from kitplan.desk.units import PLAN_FOLDER, Opened
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.resources import sample_units
 from kitplan.write.caution import CAUTION

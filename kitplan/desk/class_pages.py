@@ -8,9 +8,7 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.opened import PLAN_FOLDER
-from kitplan.desk.toml_edit import number, read_toml, write_toml
-from kitplan.desk.units import Home, unit_of
+from kitplan.desk.units import PLAN_FOLDER, Home, number, read_toml, unit_of, write_toml
 
 LEAST_ROWS = 3
 """Practices shown even where fewer are known."""

@@ -9,9 +9,7 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.opened import PLAN_FOLDER, Opened
-from kitplan.desk.toml_edit import number, read_toml, write_toml
-from kitplan.desk.units import ORIGINALS, Home, unit_of
+from kitplan.desk.units import ORIGINALS, PLAN_FOLDER, Home, Opened, number, read_toml, unit_of, write_toml
 
 CHANGES = {
     "readiness": ("stock", "readiness", "Readiness target, 0.98 for 98 %"),

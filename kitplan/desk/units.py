@@ -1,16 +1,20 @@
-"""The units of the desk's folder: found by name, made, and their tables taken in and corrected."""
+"""The units of the desk's folder: found by name, made, their tables and settings changed, their plans opened."""
 
 from __future__ import annotations
 
 import csv
 import io
 import re
-from collections.abc import Mapping
+import threading
+import tomllib
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+import tomli_w
 from flask import abort
 from werkzeug.utils import secure_filename
 
@@ -19,8 +23,13 @@ from kitplan.read.problems import InputError, Problem
 from kitplan.resources import sample_units
 from kitplan.write.writer import write_file, write_outputs
 
+if TYPE_CHECKING:
+    from kitplan.planning import Plan
+
 ORIGINALS = "originals"
 """Folder of a unit that keeps every file as it was before the desk changed it."""
+PLAN_FOLDER = "plan"
+NO_PLAN = "There is no plan yet. Open This unit and press Plan."
 
 
 @dataclass(frozen=True)
@@ -186,3 +195,73 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
 def checksum(content: bytes) -> str:
     """Short mark of a file's content."""
     return sha256(content).hexdigest()[:16]
+
+
+def read_toml(folder: Path, name: str) -> dict[str, Any]:
+    """The settings of a file, {} where there is none. Raises ValueError for one that is no TOML."""
+    path = folder / name
+    if not path.is_file():
+        return {}
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ValueError(f"{name} cannot be read: {error}. Correct it in a text editor.") from None
+
+
+def write_toml(folder: Path, name: str, settings: dict[str, Any]) -> None:
+    """Write settings as a file; the file before it is kept. Raises OSError."""
+    keep_original(folder, name)
+    write_file(folder / name, tomli_w.dumps(settings).encode(), replace=True)
+
+
+def number(text: str, label: str, *, whole: bool = False) -> float | int | None:
+    """A number out of a form, None where nothing was typed. Raises ValueError with the label."""
+    text = text.strip().replace(",", ".").replace(" ", "")
+    if not text:
+        return None
+    kind: Callable[[str], float | int] = int if whole else float
+    try:
+        value = kind(text)
+    except ValueError:
+        raise ValueError(f"{label}: {text!r} is not a {'whole ' if whole else ''}number") from None
+    if not 0 <= value < 1e9:
+        raise ValueError(f"{label}: {text} is below 0 or beyond any use")
+    return value
+
+
+class Opened:
+    """The plan of each unit, opened again only when its record has changed."""
+
+    def __init__(self) -> None:
+        self._plans: dict[Path, tuple[tuple[int, int], Plan]] = {}
+        self._lock = threading.Lock()
+
+    def plan(self, unit: Path) -> Plan | None:
+        """The plan in a unit's folder, None where there is none. Raises InputError for a damaged one."""
+        import kitplan
+
+        record = unit / PLAN_FOLDER / "plan.json"
+        try:
+            state = record.stat()
+        except OSError:
+            return None
+        mark = state.st_mtime_ns, state.st_ino
+        with self._lock:
+            known = self._plans.get(unit)
+            if known is None or known[0] != mark:
+                known = self._plans[unit] = mark, kitplan.open_plan(unit / PLAN_FOLDER, unit)
+        return known[1]
+
+    def needed(self, unit: Path) -> Plan:
+        """As `plan`; a page that says to plan first where there is none."""
+        plan = self.plan(unit)
+        if plan is None or "par" not in plan.parts:
+            abort(409, NO_PLAN)
+        return plan
+
+    def changed(self, unit: Path) -> list[str]:
+        """What has changed since the plan was made, a sentence each."""
+        from kitplan.saved.folder import changed_inputs, told_changes
+
+        plan = self.plan(unit)
+        return told_changes(changed_inputs(plan, unit)) if plan is not None else []

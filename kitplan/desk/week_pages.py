@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.opened import NO_PLAN, PLAN_FOLDER
-from kitplan.desk.units import Home, unit_of
+from kitplan.desk.units import NO_PLAN, PLAN_FOLDER, Home, unit_of
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.round_command import Session

@@ -194,3 +194,17 @@ _KINDS: Mapping[str, Callable[[Setting, object], Any]] = {
     else value,
     "amounts": lambda setting, _: Bad("is not a block of quantities", "Begin it with its name in [ ] on a line alone."),
 }
+
+SETTINGS: Mapping[str, Setting] = declared("settings.csv")
+
+UNIT_BLOCKS = ("columns", "stock", "bedside", "resecure", "forecast", "budget", "seasons", "prefer",
+               "expect")
+"""Blocks of unit.toml; `planning` is set in a copy of policy.toml."""
+
+DEFAULTS = ("policy.toml", "resecure.toml")
+"""Files of config/ that hold defaults; a unit may have its own copy of either."""
+
+
+def full_name(file: str, key: str) -> str:
+    """The name of a setting that stands under a key of one of DEFAULTS."""
+    return key if file == "policy.toml" or key in SETTINGS else f"resecure.{key}"

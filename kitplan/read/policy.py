@@ -8,12 +8,11 @@ from typing import Any
 
 import pandas as pd
 
-from kitplan.read.blocks import Setting, keys_of, read_block
+from kitplan.read.blocks import DEFAULTS, SETTINGS, UNIT_BLOCKS, Setting, full_name, keys_of, read_block
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.columns import MAPPED_TABLES, columns_of
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.headers import raw_table, report_headers
-from kitplan.read.policy_keys import DEFAULTS, SETTINGS, UNIT_BLOCKS, full_name
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table

@@ -47,96 +47,50 @@ _KIT = "kit "
 
 
 @dataclass(frozen=True)
-class ReceivedRow:
-    """One line of a delivery, or of what a class took. pack None: as it was ordered. item "": only a trade number."""
+class Row:
+    """What a person typed in one row, by the columns of its table in columns.csv; what the table has not is blank.
+
+    row: its number in the spreadsheet. packs, loose_units None: not counted. pack: as printed on the sheet, None: as it
+    was ordered, or as the catalogue has it. item "": of a delivery, only the trade number is known; of a kit put back,
+    everything that is not emergency equipment. design: of a kit, in a count too. moved_to: an event of the book.
+    """
 
     row: int
-    order: str
-    item: str
-    packs: int
-    loose: int
+    item: str = ""
+    order: str = ""
+    packs: int | None = None
+    loose_units: int | None = None
     pack: int | None = None
     expires: date | None = None
     lot: str = ""
     trade_number: str = ""
     will_not_come: int = 0
-
-
-@dataclass(frozen=True)
-class CountedRow:
-    """One line of a count. packs and loose None: not counted. pack: as printed on the sheet, None where it is not."""
-
-    row: int
-    item: str
-    packs: int | None
-    loose: int | None
-    pack: int | None = None
-    expires: date | None = None
-    lot: str = ""
     thrown_away: int = 0
-
-
-@dataclass(frozen=True)
-class KitsFound:
-    """Built kits of one design on the shelf."""
-
-    design: str
-    kits: int
-
-
-@dataclass(frozen=True)
-class Answer:
-    """What a person says to question number `entry`: right as it stands, or what is right, or neither: forget it."""
-
-    row: int
-    entry: int
-    right: bool
-    packs: int | None
-    loose: int | None
-
-
-@dataclass(frozen=True)
-class Ordered:
-    """Packs that were really ordered of a line of an order."""
-
-    row: int
-    order: str
-    item: str
-    packs: int
-
-
-@dataclass(frozen=True)
-class KitRow:
-    """Kits of a design built today, or where one kit went, or what was put back into it.
-
-    item, units: of a refill; item "": everything that is not emergency equipment.
-    """
-
-    row: int
-    design: str
-    built: int
-    kit: str
-    moved_to: str
-    item: str = ""
+    no: int = 0
+    right: bool = False
+    ordered: int = 0
+    taken: int = 0
+    design: str = ""
+    built: int = 0
+    kit: str = ""
+    moved_to: str = ""
     units: int = 0
 
 
 @dataclass(frozen=True)
 class RoundSheets:
-    """What was typed. days: "receive", "count", "kits" -> the date written on that sheet, where there is one."""
+    """What was typed. rows: by table of SHEETS. days: by table, the date written on that sheet, where there is one."""
 
     source: str
-    received: tuple[ReceivedRow, ...] = ()
-    counted: tuple[CountedRow, ...] = ()
-    kits: tuple[KitsFound, ...] = ()
-    answers: tuple[Answer, ...] = ()
-    ordered: tuple[Ordered, ...] = ()
-    kit_rows: tuple[KitRow, ...] = ()
-    to_class: tuple[ReceivedRow, ...] = ()
+    rows: Mapping[str, tuple[Row, ...]] = field(default_factory=dict)
     days: Mapping[str, date] = field(default_factory=dict)
     plan_number: str = ""
     unit_name: str = ""
     warnings: tuple[Problem, ...] = ()
+
+    def of(self, table: str) -> tuple[Row, ...]:
+        """What was typed on one sheet."""
+        return self.rows.get(table, ())
 
 
 @dataclass(frozen=True)
@@ -266,7 +220,10 @@ def _table(found: RoundSheets, table: str, grid: Grid, columns: Mapping[str, Col
         at = _day(*day, found.source, DAY_LABELS[table], findings) if day is not None else max(
             (row["date"] for row in rows if row.get("date") is not None), default=None)
         found = found if at is None else replace(found, days={**found.days, table: at})
-    return replace(found, **_READ[table](reader, rows, names))
+    typed = _READ.get(table, _named)(reader, rows, names)
+    fields = Row.__dataclass_fields__
+    made = tuple(Row(**{k: v for k, v in row.items() if k in fields and v is not None}) for row in typed)
+    return replace(found, rows={**found.rows, table: made})
 
 
 def _filled(raw: RawTable, table: str) -> RawTable:
@@ -309,7 +266,7 @@ def _named(reader: TableReader, rows: Rows, names: Names) -> Rows:
     """The good rows with the catalogue's names of their items; a word that names none is a fault with the nearest."""
     strange: dict[str, Rows] = {}
     for row in rows:
-        text = row["item"]
+        text = row.get("item", "")
         item = text if not text or text.casefold().startswith(_KIT) else names.find(text)
         row["item"] = item or ""
         if item is None:
@@ -319,26 +276,24 @@ def _named(reader: TableReader, rows: Rows, names: Names) -> Rows:
     return reader.good(rows)
 
 
-def _read_count(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
-    counted, kits = [], []
-    bare: set[str] = set()
+def _read_count(reader: TableReader, rows: Rows, names: Names) -> Rows:
+    found, bare = [], set()
     for row in _named(reader, rows, names):
-        item, packs, loose = row["item"], row["packs"], row["loose_units"]
+        item = row["item"]
         if item.casefold().startswith(_KIT):
-            if packs is not None or loose is not None:
-                kits.append(KitsFound(item[len(_KIT):].strip(), packs or loose or 0))
+            if row["packs"] is not None or row["loose_units"] is not None:
+                found.append(row | {"item": "", "design": item[len(_KIT):].strip()})
             continue
         if not row["lot"] and row["expires"] is None:
             if item in bare:
                 reader.refuse_rows("item", [row], "stands twice in the count",
                                    "Keep one line, or give each its lot or date.")
             bare.add(item)
-        counted.append(CountedRow(row["row"], item, packs, loose, row["pack"], row["expires"], row["lot"],
-                                  row["thrown_away"] or 0))
-    return {"counted": tuple(counted), "kits": tuple(kits)}
+        found.append(row)
+    return found
 
 
-def _read_receive(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
+def _read_receive(reader: TableReader, rows: Rows, names: Names) -> Rows:
     for row in rows:
         column = "pack_code"
         if not row["pack_code"] and looks_like_pack_code(row["item"]) and names.find(row["item"]) is None:
@@ -347,26 +302,14 @@ def _read_receive(reader: TableReader, rows: Rows, names: Names) -> dict[str, An
         if isinstance(code, Bad):
             reader.refuse_rows(column, [row], code.fault, code.mend)
         row["code"] = code
-    received = []
-    for row in _named(reader, rows, names):
-        code, packs, loose, stays = row["code"], row["packs"], row["loose_units"], row["will_not_come"]
-        number = code.trade_number if code else ""
-        one = int(code is not None and packs is None and loose is None and stays is None)
-        received.append(ReceivedRow(
-            row["row"], row["order"], row["item"] or names.find(number) or "", packs or one, loose or 0,
-            row["pack"], row["expires"] or (code.expires if code else None), row["lot"] or (code.lot if code else ""),
-            number, stays or 0))
-    return {"received": tuple(received)}
-
-
-def _read_answers(reader: TableReader, rows: Rows, _: Names) -> dict[str, Any]:
-    return {"answers": tuple(Answer(row["row"], row["no"], bool(row["right"]), row["packs"], row["loose_units"])
-                             for row in reader.good(rows))}
-
-
-def _read_ordered(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
-    return {"ordered": tuple(Ordered(row["row"], row["order"], row["item"], row["ordered"] or 0)
-                             for row in _named(reader, rows, names))}
+    found = _named(reader, rows, names)
+    for row in found:
+        if code := row["code"]:
+            row |= {"item": row["item"] or names.find(code.trade_number) or "", "trade_number": code.trade_number,
+                    "expires": row["expires"] or code.expires, "lot": row["lot"] or code.lot}
+            if row["packs"] is row["loose_units"] is row["will_not_come"] is None:
+                row["packs"] = 1
+    return found
 
 
 _PLACES = {"bedside": "to_bedside", "shelf": "back", "back": "back", "used": "used_up", "used up": "used_up",
@@ -374,19 +317,14 @@ _PLACES = {"bedside": "to_bedside", "shelf": "back", "back": "back", "used": "us
            "refilled": "refilled"}
 
 
-def _read_kits(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
-    return {"kit_rows": tuple(
-        KitRow(row["row"], row["design"], row["built"] or 0, row["kit"], _PLACES.get(row["moved_to"], ""), row["item"],
-               row["units"] or 0) for row in _named(reader, rows, names))}
+def _read_kits(reader: TableReader, rows: Rows, names: Names) -> Rows:
+    return [row | {"moved_to": _PLACES.get(row["moved_to"], "")} for row in _named(reader, rows, names)]
 
 
-def _read_to_class(reader: TableReader, rows: Rows, names: Names) -> dict[str, Any]:
-    return {"to_class": tuple(
-        ReceivedRow(row["row"], "", row["item"], 0, row["taken"], expires=row["expires"], lot=row["lot"])
-        for row in _named(reader, rows, names) if row["taken"])}
+def _read_to_class(reader: TableReader, rows: Rows, names: Names) -> Rows:
+    return [row for row in _named(reader, rows, names) if row["taken"]]
 
 
-_READ: Mapping[str, Callable[[TableReader, Rows, Names], dict[str, Any]]] = {
-    "count": _read_count, "receive": _read_receive, "answers": _read_answers, "ordered": _read_ordered,
-    "kits": _read_kits, "to_class": _read_to_class,
+_READ: Mapping[str, Callable[[TableReader, Rows, Names], Rows]] = {
+    "count": _read_count, "receive": _read_receive, "kits": _read_kits, "to_class": _read_to_class,
 }

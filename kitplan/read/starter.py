@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
+from kitplan.read.blocks import DEFAULTS, SETTINGS, full_name
 from kitplan.read.columns import Column, columns_of
-from kitplan.read.policy_keys import DEFAULTS, SETTINGS, full_name
 from kitplan.read.settings import defaults_in
 from kitplan.read.source import SHEETS_ONLY
 from kitplan.resources import config_file, sample_units

@@ -16,7 +16,7 @@ from kitplan.read.budget import budget_of, read_budget_lines, read_prices
 from kitplan.read.catalogue import read_items
 from kitplan.read.census import NO_CENSUS, CensusRows, raw_census, read_census
 from kitplan.read.class_values import TrainingClass
-from kitplan.read.classes import class_files, read_classes
+from kitplan.read.classes import PracticeSizes, class_files, read_classes
 from kitplan.read.crosschecks import check_floors, check_pieces, check_policy_items, check_roles
 from kitplan.read.findings import Findings
 from kitplan.read.frequency import frequency_table
@@ -25,7 +25,6 @@ from kitplan.read.issues import issues_reader, read_issues
 from kitplan.read.logs import STOPS, raw_logs, read_on_hand, read_present_par, read_resecure_log
 from kitplan.read.order_book import LEARNT, book_home, read_use_rate
 from kitplan.read.policy import Policy, read_policy
-from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
 from kitplan.read.source import Source, doubt_names
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes

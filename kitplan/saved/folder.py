@@ -1,4 +1,5 @@
-"""A plan folder: what of a plan is kept there beside the papers, and the plan opened from it again.
+"""A plan folder: what of a plan is kept there beside the papers, the plan opened from it again, and
+which of the files that it rests on have changed since.
 
 plan.json names every file of the folder with its checksum, and the folder is judged by it: what is kept of another
 plan, of another version or in part is refused, never mixed. The scenarios are a convenience: where their file is
@@ -19,11 +20,15 @@ from kitplan.demand.values import Demand
 from kitplan.parts.work import Basis, Work
 from kitplan.planning import Plan
 from kitplan.read import last_plan
+from kitplan.read.last_plan import moves_par
 from kitplan.read.problems import InputError, Problem
+from kitplan.read.source import is_settings, is_table, names_in
+from kitplan.resources import config_file
 from kitplan.saved.values import Damaged, Packed, packed
 
 RECORD, PLAN, SCENARIOS = "plan.json", "saved/plan.zip", "saved/scenarios.zip"
 STREAMS = ("plan", "verify")
+CHANGED, NEW, GONE = "has changed", "is new", "is gone"
 
 _DAMAGED = "is damaged, or of another version of kitplan"
 _AGAIN = "Plan again: kitplan plan UNIT."
@@ -158,3 +163,29 @@ def _kept_scenarios(folder: Path, record: Mapping[str, Any], stream: str) -> Dem
     except Damaged:
         return None
     return found if isinstance(found, Demand) else None
+
+
+def changed_inputs(plan: Plan, unit_path: Path) -> dict[str, str]:
+    """File name -> CHANGED, NEW or GONE, for the files that the plan read and those that it would read now."""
+    folder = unit_path if unit_path.is_dir() else unit_path.parent
+    known, tables_too = plan.inputs, unit_path.is_dir()
+    found = {name: CHANGED for name, code in known.items() if (now := _checksum(folder, name)) and now != code}
+    found |= {name: GONE for name in known if (is_table(name) or is_settings(name)) and not (folder / name).is_file()}
+    return found | {name: NEW for name in sorted(names_in(folder)) if name not in known and (folder / name).is_file()
+                    and (is_settings(name) or (tables_too and is_table(name)))}
+
+
+def told_changes(changed: Mapping[str, str]) -> list[str]:
+    """One sentence for each change that may move a par level, and so asks for a new plan. What counts teach changes a
+    little each week: it is used when the unit is planned again, and is not asked about.
+    """
+    return [f"{name} {how} since this plan was made, and is not used: plan again to use it."
+            for name, how in changed.items() if moves_par(name) and not name.startswith("book/")]
+
+
+def _checksum(folder: Path, name: str) -> str | None:
+    place = config_file(name.removeprefix("config/")) if name.startswith("config/") else folder / name
+    try:
+        return sha256(place.read_bytes()).hexdigest()
+    except (OSError, ValueError):
+        return None

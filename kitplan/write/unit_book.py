@@ -12,9 +12,8 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from itertools import product
 
-from kitplan.read.blocks import Setting
+from kitplan.read.blocks import SETTINGS, Setting
 from kitplan.read.columns import Column, columns_of
-from kitplan.read.policy_keys import SETTINGS
 from kitplan.read.starter import TABLES, starter_settings
 from kitplan.read.values import READINESS
 from kitplan.resources import config_file, config_rows

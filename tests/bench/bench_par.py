@@ -15,7 +15,7 @@ import numpy as np
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.scenarios import draw_demand
 from kitplan.parts.par.model import ask, solve_par
-from kitplan.parts.simulate.rules_of_thumb import rules, tune
+from kitplan.parts.simulate.model import rules, tune
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 from kitplan.solve.collapse import collapse, own_quantiles

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from kitplan.cli import main
+from kitplan.read.blocks import SETTINGS
 from kitplan.read.catalogue import invented_prices
 from kitplan.read.columns import columns_of
-from kitplan.read.policy_keys import SETTINGS
 from kitplan.read.problems import InputError
 from kitplan.read.source import SHEETS_ONLY
 from kitplan.read.starter import TABLES, starter_settings

@@ -18,8 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import kitplan
-from kitplan.desk.toml_edit import number
-from kitplan.desk.units import TextTable
+from kitplan.desk.units import TextTable, number
 from kitplan.read.cells import Bad
 from kitplan.read.columns import columns_of
 from kitplan.read.order_book import TABLES, read_book, read_use_rate

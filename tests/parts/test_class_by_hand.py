@@ -15,7 +15,7 @@ from kitplan.demand.values import ItemChoice
 from kitplan.parts.training.cuts import _by_length
 from kitplan.parts.training.lists import held_together, piece_text, short_title, station_supplies
 from kitplan.parts.training.model import plan_training
-from kitplan.parts.training.print_set import PrintSet
+from kitplan.parts.training.practice_page import PrintSet
 from kitplan.parts.training.requirements import (
     SUPPLY_COLUMNS,
     as_at_bedsides,

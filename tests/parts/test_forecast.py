@@ -9,8 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.parts.forecast.months import monthly_census, monthly_issues
-from kitplan.parts.forecast.year_before import same_month_last_year, set_against, year_before
+from kitplan.parts.forecast.months import (
+    monthly_census,
+    monthly_issues,
+    same_month_last_year,
+    set_against,
+    year_before,
+)
 from kitplan.read.values import Census
 from tests.parts.forecasts import forecast_unit
 

@@ -23,6 +23,10 @@ from kitplan.parts.forecast.months import (
     months_ahead,
     months_before,
     months_to_draw,
+    past_values,
+    same_month_last_year,
+    set_against,
+    year_before,
 )
 from kitplan.parts.forecast.months_ahead import (
     _lived,
@@ -35,7 +39,6 @@ from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import Paths
 from kitplan.parts.forecast.prices import price_book
 from kitplan.parts.forecast.timeseries import METHODS, Method, _error_model, back_test, rolling_errors
-from kitplan.parts.forecast.year_before import past_values, same_month_last_year, set_against, year_before
 from kitplan.read.values import Budget, Census
 
 NOBODY = pd.DataFrame({"stratum": np.zeros(0, int), "mean_airways": np.zeros(0)})

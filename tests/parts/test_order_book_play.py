@@ -18,8 +18,9 @@ from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.parts.orders.steps import answer, count, order_lines, receive
 from kitplan.read.order_book import OrderBook
-from kitplan.read.round_sheets import Answer, CountedRow, KitRow, KitsFound, ReceivedRow, RoundSheets
+from kitplan.read.round_sheets import RoundSheets
 from tests.parts.round_play import Shelf, Truth, day_of, generator, in_packs
+from tests.parts.typed_rows import answered, came, kit_row, kits_seen, seen
 
 PACKS = {"gauze": 12, "gloves": 50, "mask": 5, "bag": 1, "tape": 6}
 USE = {"gauze": 5.0, "gloves": 14.0, "mask": 0.25, "bag": 0.25, "tape": 0.8}
@@ -90,7 +91,7 @@ class Play:
 
     def move(self, number, where, event, day):
         self.truth.kits[number]["where"] = where
-        self.write(built([KitRow(1, "", 0, number, event)], self.book, standing(self.book), self.plan, day, "kits"))
+        self.write(built([kit_row(1, "", 0, number, event)], self.book, standing(self.book), self.plan, day, "kits"))
 
     def refill(self, number, day):
         """One gauze out of the kit was used; one from the shelf takes its place."""
@@ -105,7 +106,7 @@ class Play:
         kit["lots"] += left + fresh
         kit["content"] = [(x[0], x[1]) for x in kit["lots"]]
         self.truth.note("used", "gauze", 1)
-        row = KitRow(1, "", 0, number, "refilled", "gauze", 1)
+        row = kit_row(1, "", 0, number, "refilled", "gauze", 1)
         self.write(built([row], self.book, standing(self.book), self.plan, day, "kits"))
         again = built([row], self.book, standing(self.book), self.plan, day, "kits")
         assert not again.lines, "the same refill read twice"
@@ -121,7 +122,7 @@ class Play:
                 self.truth.shelves[item].add(units, expires, lot)
             else:
                 self.truth.note("used" if event == "used_up" else "thrown", item, units)
-        self.write(built([KitRow(1, "", 0, number, event)], self.book, standing(self.book), self.plan, day, "kits"))
+        self.write(built([kit_row(1, "", 0, number, event)], self.book, standing(self.book), self.plan, day, "kits"))
 
     def deliveries(self, day, *, lost=False, parts=True):
         """What is due comes, some of it in two parts; each lot has a date."""
@@ -137,8 +138,8 @@ class Play:
                 expires = day + timedelta(days=int(self.rng.integers(40, 900)))
                 self.truth.shelves[item].add(now * pack, expires, f"L{self.lot}")
                 self.truth.note("received", item, now * pack)
-                rows.append(ReceivedRow(1, number, item, now, 0, pack, expires, f"L{self.lot}"))
-        sheets = RoundSheets("receive", tuple(rows))
+                rows.append(came(1, number, item, now, 0, pack, expires, f"L{self.lot}"))
+        sheets = RoundSheets("receive", {"receive": tuple(rows)})
         if rows and lost:
             self.unwritten.append((day, sheets))
         elif rows:
@@ -159,15 +160,15 @@ class Play:
             thrown = sum(x[0] for x in gone)
             self.truth.note("thrown", item, thrown)
             packs, loose = in_packs(shelf.units, self.packs[item])
-            rows.append(CountedRow(1, item, packs, loose, self.packs[item], thrown_away=thrown))
+            rows.append(seen(1, item, packs, loose, self.packs[item], thrown_away=thrown))
         ready = sum(k["where"] == "shelf" for k in self.truth.kits.values())
-        return RoundSheets("count", counted=tuple(rows), kits=(KitsFound("A", ready),))
+        return RoundSheets("count", {"count": (*rows, kits_seen("A", ready))})
 
     def count(self, day):
         sheets = self.counted(day)
         if self.rng.random() < 0.2:  # a slip of the pen, corrected the same day
-            wrong = tuple(replace(r, packs=max(r.packs - 1, 0)) for r in sheets.counted[:2])
-            self.write(count(replace(sheets, counted=wrong, kits=()), self.book, self.plan, self.catalogue, day))
+            wrong = tuple(replace(r, packs=max(r.packs - 1, 0)) for r in sheets.of("count")[:2])
+            self.write(count(replace(sheets, rows={"count": wrong}), self.book, self.plan, self.catalogue, day))
         self.write(count(sheets, self.book, self.plan, self.catalogue, day))
         again = count(sheets, self.book, self.plan, self.catalogue, day)
         assert not again.lines, "the same count read twice"
@@ -181,7 +182,7 @@ class Play:
             assert line.units > self.plan.level[line.item].top_units
             assert any(r.item == line.item for _, sheets in self.unwritten for r in sheets.received)
         if asked:
-            self.write(answer([Answer(2, line.entry, True, None, None) for line in asked], self.book, "answers"))
+            self.write(answer([answered(2, line.entry, True, None, None) for line in asked], self.book, "answers"))
 
     def order(self, day):
         now = standing(self.book)
@@ -215,7 +216,7 @@ class Play:
         for plan in plans:
             done = sum(x.event == "built" and x.day == day and x.item == "mask" for x in self.book.of("kits"))
             if plan.build:
-                rows.append(KitRow(1, plan.design, plan.build + done, "", ""))
+                rows.append(kit_row(1, plan.design, plan.build + done, "", ""))
             for number, content in plan.kits.items():
                 lots = [(item, *lot) for item, units in KIT.items()
                         for lot in self.truth.shelves[item].take(units, self.next_count)]

@@ -18,7 +18,8 @@ from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.parts.orders.steps import receive
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError
-from kitplan.read.round_sheets import ReceivedRow, RoundSheets
+from kitplan.read.round_sheets import RoundSheets
+from tests.parts.typed_rows import came
 
 DAY = date(2026, 7, 1)
 GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 40, 4, 2.0, False)
@@ -139,25 +140,25 @@ def ordered(item, packs, number="1", day=DAY):
 
 def test_what_will_not_come_leaves_the_order_and_never_more_than_was_ordered():
     made = book(counted("gauze", 5), ordered("gauze", 3))
-    sheets = RoundSheets("receive", received=(ReceivedRow(2, "1", "gauze", 1, 0, will_not_come=9),))
+    sheets = RoundSheets("receive", {"receive": (came(2, "1", "gauze", 1, 0, will_not_come=9),)})
     step = receive(sheets, made, PLAN, CATALOGUE, DAY + timedelta(days=2))
     assert [(x.event, x.packs) for x in step.lines] == [("will_not_come", 3), ("received", 1)]
 
 
 def test_what_will_not_come_of_no_order_is_no_line():
-    sheets = RoundSheets("receive", received=(ReceivedRow(2, "", "gauze", 1, 0, will_not_come=2),))
+    sheets = RoundSheets("receive", {"receive": (came(2, "", "gauze", 1, 0, will_not_come=2),)})
     step = receive(sheets, book(counted("gauze", 5)), PLAN, CATALOGUE, DAY)
     assert "will_not_come" not in {x.event for x in step.lines}
 
 
 def test_what_was_typed_before_is_taken_in_once_and_said():
-    first, second = ReceivedRow(2, "", "gauze", 1, 0), ReceivedRow(3, "", "mask", 2, 0)
+    first, second = came(2, "", "gauze", 1, 0), came(3, "", "mask", 2, 0)
     made = book(counted("gauze", 5))
-    once = receive(RoundSheets("receive", received=(first,)), made, PLAN, CATALOGUE, DAY)
+    once = receive(RoundSheets("receive", {"receive": (first,)}), made, PLAN, CATALOGUE, DAY)
     made = made.grown(once.lines, "P")
-    again = receive(RoundSheets("receive", received=(first,)), made, PLAN, CATALOGUE, DAY)
+    again = receive(RoundSheets("receive", {"receive": (first,)}), made, PLAN, CATALOGUE, DAY)
     assert (again.lines, again.told) == ((), ("This delivery is in the book already: nothing was changed.",))
-    more = receive(RoundSheets("receive", received=(first, second)), made, PLAN, CATALOGUE, DAY)
+    more = receive(RoundSheets("receive", {"receive": (first, second)}), made, PLAN, CATALOGUE, DAY)
     assert [x.item for x in more.lines] == ["mask"]
     assert more.told[-1] == "1 line was in the book already and not written again."
 

@@ -20,7 +20,7 @@ from kitplan.parts.simulate import future_play
 from kitplan.parts.simulate.check_play import _strain, _Wear, play_checks
 from kitplan.parts.simulate.future_play import Airways, _days_before, _with_beds
 from kitplan.parts.simulate.issue_play import _issues_of, stock_clock
-from kitplan.parts.simulate.rules_of_thumb import rules
+from kitplan.parts.simulate.model import rules
 from kitplan.parts.simulate.stock_ledger import ReviewRule, play_ledger
 from kitplan.read.values import Census, Piece
 

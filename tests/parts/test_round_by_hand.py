@@ -31,7 +31,8 @@ from kitplan.parts.orders.steps import (
 )
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError
-from kitplan.read.round_sheets import Answer, CountedRow, KitRow, KitsFound, Ordered, ReceivedRow, RoundSheets
+from kitplan.read.round_sheets import RoundSheets, Row
+from tests.parts.typed_rows import answered, bought, came, kit_row, kits_seen, seen
 
 DAY = date(2026, 7, 1)
 GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 40, 4, 2.0, False)
@@ -229,35 +230,35 @@ FIVE = (counted("gauze", 5),)
 
 
 def delivered(*rows, lines=FIVE, catalogue=CATALOGUE, day=2):
-    return receive(RoundSheets("receive", received=rows), book(*lines), PLAN, catalogue, on(day))
+    return receive(RoundSheets("receive", {"receive": rows}), book(*lines), PLAN, catalogue, on(day))
 
 
 def test_a_delivery_comes_off_the_oldest_order_that_waits_for_it():
-    step = delivered(ReceivedRow(2, "", "gauze", 2, 3), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
+    step = delivered(came(2, "", "gauze", 2, 3), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
     (line,) = step.lines
     assert (line.event, line.number, line.pack, line.packs, line.loose, line.units) == ("received", "1", 10, 2, 3, 23)
     assert step.told == ("1 line of 2026-07-03 received.",)
-    named = delivered(ReceivedRow(2, "2", "gauze", 2, 0), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
+    named = delivered(came(2, "2", "gauze", 2, 0), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
     assert named.lines[0].number == "2"
 
 
 def test_two_deliveries_alike_are_two_where_they_come_of_two_orders():
     """Two packs of each order on one day: the second is new, the same again of the first is not."""
     lines = (ordered("gauze", 2, number="1"), ordered("gauze", 2, number="2"))
-    first = delivered(ReceivedRow(2, "1", "gauze", 2, 0), lines=lines)
+    first = delivered(came(2, "1", "gauze", 2, 0), lines=lines)
     made = book(*lines).grown(first.lines, "P")
     for number, new in (("2", 1), ("1", 0)):
-        sheet = RoundSheets("receive", received=[ReceivedRow(2, number, "gauze", 2, 0)])
+        sheet = RoundSheets("receive", {"receive": [came(2, number, "gauze", 2, 0)]})
         assert len(receive(sheet, made, PLAN, CATALOGUE, on(2)).lines) == new
 
 
 @pytest.mark.parametrize(("row", "lines", "catalogue", "note"), [
-    (ReceivedRow(2, "", "gauze", 2, 0), (), CATALOGUE, "20 of gauze came, but none is on order"),
-    (ReceivedRow(2, "", "gauze", 4, 1), (ordered("gauze", 4),), CATALOGUE,
+    (came(2, "", "gauze", 2, 0), (), CATALOGUE, "20 of gauze came, but none is on order"),
+    (came(2, "", "gauze", 4, 1), (ordered("gauze", 4),), CATALOGUE,
      "41 of gauze came where order 1 waits for 40"),
-    (ReceivedRow(2, "", "gauze", 2, 0), (ordered("gauze", 4),), OTHER_PACK,
+    (came(2, "", "gauze", 2, 0), (ordered("gauze", 4),), OTHER_PACK,
      "gauze was ordered in packs of 10, and items.csv now says 12; it was taken as 2 x 10 = 20"),
-    (ReceivedRow(2, "", "gauze", 2, 0, expires=on(1)), (ordered("gauze", 4),), CATALOGUE,
+    (came(2, "", "gauze", 2, 0, expires=on(1)), (ordered("gauze", 4),), CATALOGUE,
      "gauze came with the date 2026-07-02, which is over"),
 ])
 def test_a_delivery_that_contradicts_the_book_is_asked_about(row, lines, catalogue, note):
@@ -265,36 +266,36 @@ def test_a_delivery_that_contradicts_the_book_is_asked_about(row, lines, catalog
     assert (line.event, line.note) == ("asked", note)
 
 
-@pytest.mark.parametrize("row", [ReceivedRow(2, "", "gauze", 4, 0), ReceivedRow(2, "", "gauze", 2, 0, expires=on(2)),
-                                 ReceivedRow(2, "", "gauze", 2, 0, pack=10)])
+@pytest.mark.parametrize("row", [came(2, "", "gauze", 4, 0), came(2, "", "gauze", 2, 0, expires=on(2)),
+                                 came(2, "", "gauze", 2, 0, pack=10)])
 def test_a_delivery_that_fits_is_believed(row):
     assert delivered(row, lines=(ordered("gauze", 4),)).lines[0].event == "received"
 
 
 def test_a_pack_is_that_of_the_row_else_of_the_order_else_of_the_catalogue():
-    assert delivered(ReceivedRow(2, "", "gauze", 2, 0, pack=8), lines=(ordered("gauze", 4),)).lines[0].pack == 8
-    assert delivered(ReceivedRow(2, "", "ties", 2, 0)).lines[0].pack == 5
-    assert delivered(ReceivedRow(2, "", "gauze", 2, 0), lines=(), catalogue=OTHER_PACK).lines[0].pack == 12
+    assert delivered(came(2, "", "gauze", 2, 0, pack=8), lines=(ordered("gauze", 4),)).lines[0].pack == 8
+    assert delivered(came(2, "", "ties", 2, 0)).lines[0].pack == 5
+    assert delivered(came(2, "", "gauze", 2, 0), lines=(), catalogue=OTHER_PACK).lines[0].pack == 12
 
 
 def test_a_trade_number_is_asked_about_once_and_remembered():
     with pytest.raises(InputError, match="is not known here"):
-        delivered(ReceivedRow(2, "", "", 1, 0, trade_number="4006381333931"))
-    taught = delivered(ReceivedRow(2, "", "ties", 1, 0, trade_number="4006381333931"))
-    without = delivered(ReceivedRow(3, "", "gauze", 1, 0))
+        delivered(came(2, "", "", 1, 0, trade_number="4006381333931"))
+    taught = delivered(came(2, "", "ties", 1, 0, trade_number="4006381333931"))
+    without = delivered(came(3, "", "gauze", 1, 0))
     assert aliases(book(*taught.lines, *without.lines)) == {"04006381333931": "ties"}
 
 
 # -- count ----------------------------------------------------------------------------------------------------------
 
 
-def counting(*rows, lines=FULL, catalogue=CATALOGUE, day=7, **changes):
-    return count(RoundSheets("count", counted=rows, **changes), book(*lines), PLAN, catalogue, on(day))
+def counting(*rows, lines=FULL, catalogue=CATALOGUE, day=7):
+    return count(RoundSheets("count", {"count": rows}), book(*lines), PLAN, catalogue, on(day))
 
 
 def test_a_count_is_a_line_a_lot_in_packs_and_loose():
-    step = counting(CountedRow(2, "gauze", 3, 4, lot="G", expires=on(90)), CountedRow(3, "gauze", 0, 2),
-                    CountedRow(4, "mask", 6, None), CountedRow(5, "ties", None, None))
+    step = counting(seen(2, "gauze", 3, 4, lot="G", expires=on(90)), seen(3, "gauze", 0, 2),
+                    seen(4, "mask", 6, None), seen(5, "ties", None, None))
     assert [(x.event, x.item, x.units, x.lot, x.number) for x in step.lines] == [
         ("counted", "gauze", 34, "G", "2026-07-08"), ("counted", "gauze", 2, "", "2026-07-08"),
         ("counted", "mask", 6, "", "2026-07-08")]
@@ -304,13 +305,13 @@ def test_a_count_is_a_line_a_lot_in_packs_and_loose():
 @pytest.mark.parametrize(("units", "event"), [(49, "counted"), (61, "counted"), (62, "asked")])
 def test_a_count_above_the_most_there_should_be_and_a_pack_more_than_expected_is_not_believed(units, event):
     """Level 40 and packs of ten: at most 49; a quarter of the 49 expected, 12, is more than a pack: 61 are believed."""
-    (line,) = counting(CountedRow(2, "gauze", 0, units), lines=(counted("gauze", 49), counted("mask", 6))).lines
+    (line,) = counting(seen(2, "gauze", 0, units), lines=(counted("gauze", 49), counted("mask", 6))).lines
     assert line.event == event
 
 
 def test_too_few_is_believed_at_once_and_too_many_is_asked_with_what_was_expected():
-    assert counting(CountedRow(2, "gauze", 0, 0)).lines[0].event == "counted"
-    (line,) = counting(CountedRow(2, "gauze", 0, 60)).lines
+    assert counting(seen(2, "gauze", 0, 0)).lines[0].event == "counted"
+    (line,) = counting(seen(2, "gauze", 0, 60)).lines
     assert (line.event, line.note) == (
         "asked", "60 of gauze were counted where 40 were expected and 49 is the most there should be")
 
@@ -321,15 +322,15 @@ def test_more_than_should_be_may_be_an_order_that_came_and_was_not_typed(typed_f
     untyped: seven lie there. It is asked, and the question names the order; yes, and the delivery: nothing was used."""
     made = book(counted("gauze", 40), counted("mask", 5), *kit("A-1"), *kit("A-1", 2, "to_bedside"),
                 counted("mask", 4, 3), ordered("mask", 2, 3), *kit("A-1", 4, "taken_apart"))
-    step = count(RoundSheets("count", counted=(CountedRow(2, "mask", 7, 0),)), made, PLAN, CATALOGUE, on(7))
+    step = count(RoundSheets("count", {"count": (seen(2, "mask", 7, 0),)}), made, PLAN, CATALOGUE, on(7))
     assert [(x.event, x.note) for x in step.lines] == [(
         "asked", "7 of mask were counted where 5 were expected and 6 is the most there should be; order 1 still waits "
         "for 2: if they came, type them on Receive with the day they came")]
     made = made.grown(step.lines, "P")
     (asked,) = standing(made).asked
     assert standing(made).expected["mask"] == 5, "not believed until it is answered"
-    late = receive(RoundSheets("receive", (ReceivedRow(2, "1", "mask", 2, 0),)), made, PLAN, CATALOGUE, on(5)).lines
-    yes = answer([Answer(2, asked.entry, True, None, None)], made, "answers").lines
+    late = receive(RoundSheets("", {"receive": (came(2, "1", "mask", 2, 0),)}), made, PLAN, CATALOGUE, on(5)).lines
+    yes = answer([answered(2, asked.entry, True, None, None)], made, "answers").lines
     for lines in (late, yes) if typed_first else (yes, late):
         made = made.grown(lines, "P")
     now = standing(made)
@@ -339,21 +340,21 @@ def test_more_than_should_be_may_be_an_order_that_came_and_was_not_typed(typed_f
 
 @pytest.mark.parametrize(("units", "event"), [(147, "counted"), (148, "asked")])
 def test_a_first_count_may_be_three_times_the_most_that_the_plan_would_hold(units, event):
-    (line,) = counting(CountedRow(2, "gauze", 0, units), lines=()).lines
+    (line,) = counting(seen(2, "gauze", 0, units), lines=()).lines
     assert line.event == event
     assert line.note == ("" if event == "counted" else "148 of gauze is more than three times what the plan would ever "
                          "hold, 49")
 
 
 def test_packs_of_a_size_that_has_changed_are_asked_about_where_the_sheet_tells_none():
-    (line,) = counting(CountedRow(2, "gauze", 1, 0), catalogue=OTHER_PACK).lines
+    (line,) = counting(seen(2, "gauze", 1, 0), catalogue=OTHER_PACK).lines
     assert line.note == "gauze was counted in packs of 10, and items.csv now says 12; it was taken as 10 single items"
-    assert counting(CountedRow(2, "gauze", 0, 9), catalogue=OTHER_PACK).lines[0].event == "counted"
-    assert counting(CountedRow(2, "gauze", 1, 0, pack=10), catalogue=OTHER_PACK).lines[0].event == "counted"
+    assert counting(seen(2, "gauze", 0, 9), catalogue=OTHER_PACK).lines[0].event == "counted"
+    assert counting(seen(2, "gauze", 1, 0, pack=10), catalogue=OTHER_PACK).lines[0].event == "counted"
 
 
 def test_what_was_thrown_away_is_taken_off_before_the_count():
-    step = counting(CountedRow(2, "gauze", 3, 0, thrown_away=4), CountedRow(3, "gauze", 0, 1, thrown_away=2))
+    step = counting(seen(2, "gauze", 3, 0, thrown_away=4), seen(3, "gauze", 0, 1, thrown_away=2))
     assert [(x.event, x.units) for x in step.lines] == [("thrown_away", 6), ("counted", 30), ("counted", 1)]
     now = standing(book(*FULL).grown(step.lines, "P"))
     assert now.spells[0].used == 40 - 6 - 31
@@ -361,15 +362,15 @@ def test_what_was_thrown_away_is_taken_off_before_the_count():
 
 def test_kits_missing_at_a_count_went_to_bedsides_the_earliest_date_first():
     lines = (*FULL, *kit("A-1", expires=on(300), lot="L"), *kit("A-2", expires=on(200), lot="M"), *kit("A-3"))
-    step = counting(lines=lines, kits=(KitsFound("A", 1),))
+    step = counting(kits_seen("A", 1), lines=lines)
     assert [(x.event, x.number) for x in step.lines] == [
         ("kits", "2026-07-08"), ("to_bedside", "A-2"), ("to_bedside", "A-1")]
-    more = counting(lines=lines, kits=(KitsFound("A", 5),))
+    more = counting(kits_seen("A", 5), lines=lines)
     assert [x.event for x in more.lines] == ["kits"]
 
 
 def test_a_count_older_than_the_last_is_refused_unless_it_is_meant():
-    made, sheets = book(counted("gauze", 40, 7)), RoundSheets("count", counted=(CountedRow(2, "gauze", 3, 0),))
+    made, sheets = book(counted("gauze", 40, 7)), RoundSheets("count", {"count": (seen(2, "gauze", 3, 0),)})
     with pytest.raises(InputError, match="is older than the last count, of 2026-07-08"):
         count(sheets, made, PLAN, CATALOGUE, on(6))
     assert count(sheets, made, PLAN, CATALOGUE, on(6), older=True).lines
@@ -377,15 +378,15 @@ def test_a_count_older_than_the_last_is_refused_unless_it_is_meant():
 
 
 def test_the_same_count_again_is_told_and_not_written():
-    step = counting(CountedRow(2, "gauze", 3, 4))
+    step = counting(seen(2, "gauze", 3, 4))
     made = book(*FULL).grown(step.lines, "P")
-    again = count(RoundSheets("count", counted=(CountedRow(2, "gauze", 3, 4),)), made, PLAN, CATALOGUE, on(7))
+    again = count(RoundSheets("count", {"count": (seen(2, "gauze", 3, 4),)}), made, PLAN, CATALOGUE, on(7))
     assert (again.lines, again.told) == ((), ("This count is in the book already: nothing was changed.",))
 
 
 def test_what_came_on_the_day_of_a_count_is_said_to_be_in_it():
     lines = (*FULL, Line("deliveries", on(7), "received", "gauze", 10, 1, number="1"), *kit("A-1", 7))
-    step = counting(CountedRow(2, "gauze", 3, 4), lines=lines)
+    step = counting(seen(2, "gauze", 3, 4), lines=lines)
     there = "taken to have been there already when the shelf was counted."
     assert step.told[1:] == (f"The delivery of 2026-07-08, entered before, is {there}",
                              f"The kits built of 2026-07-08, entered before, are {there}")
@@ -414,8 +415,8 @@ def test_a_table_on_hand_is_the_first_count_with_what_is_on_order(unit_maker):
 
 
 def test_what_a_class_takes_is_no_use_and_too_much_of_it_is_said():
-    rows = (ReceivedRow(2, "", "gauze", 0, 41), ReceivedRow(3, "", "mask", 0, 6), ReceivedRow(4, "", "ties", 0, 3))
-    step = to_class(RoundSheets("to_class", to_class=rows), book(*FULL), CATALOGUE, on(1))
+    rows = (Row(2, "gauze", taken=41), Row(3, "mask", taken=6), Row(4, "ties", taken=3))
+    step = to_class(RoundSheets("to_class", {"to_class": rows}), book(*FULL), CATALOGUE, on(1))
     assert [(x.event, x.item, x.units) for x in step.lines] == [
         ("to_class", "gauze", 41), ("to_class", "mask", 6), ("to_class", "ties", 3)]
     assert step.told == ("What the class took on 2026-07-02 is out of stock and counts as no use (items: 3).",
@@ -442,7 +443,7 @@ def doubted():
 def test_an_answer_settles_all_lines_of_its_item_in_that_count(given, told):
     made, no = doubted()
     values = {"packs": None, "loose": None} | given
-    step = answer([Answer(2, no["gauze"], **values)], made, "questions")
+    step = answer([answered(2, no["gauze"], **values)], made, "questions")
     assert [(x.event, x.units) for x in step.lines] == told
     assert step.told == ("2 questions answered.",)
     assert [x.item for x in standing(made.grown(step.lines, "P")).asked] == ["mask"]
@@ -450,13 +451,13 @@ def test_an_answer_settles_all_lines_of_its_item_in_that_count(given, told):
 
 def test_an_answered_delivery_is_received_and_one_answered_before_is_said():
     made, no = doubted()
-    yes = Answer(2, no["mask"], True, None, None)
+    yes = answered(2, no["mask"], True, None, None)
     step = answer([yes], made, "questions")
     assert [(x.event, x.units) for x in step.lines] == [("received", 9)]
     again = answer([yes], made.grown(step.lines, "P"), "questions")
     assert (again.lines, again.told) == ((), ("1 had been answered already.",))
     with pytest.raises(InputError, match="is no question of this book"):
-        answer([Answer(2, 999, True, None, None)], made, "questions")
+        answer([answered(2, 999, True, None, None)], made, "questions")
 
 
 # -- orders and what was really ordered -----------------------------------------------------------------------------
@@ -474,17 +475,17 @@ def test_an_order_is_written_under_the_next_number_at_todays_packs_and_prices():
 @pytest.mark.parametrize(("packs", "line"), [(5, ("ordered", 2)), (1, ("will_not_come", 2)), (3, None)])
 def test_what_was_really_ordered_is_more_or_fewer_than_the_program_said(packs, line):
     made = book(ordered("gauze", 4), ordered("gauze", 1, 1, event="will_not_come"))
-    step = amend_orders([Ordered(2, "1", "gauze", packs)], made, "order")
+    step = amend_orders([bought(2, "1", "gauze", packs)], made, "order")
     assert [(x.event, x.packs) for x in step.lines] == ([line] if line else [])
     assert step.told == (("1 order lines changed to what was really ordered.",) if line else ())
 
 
 def test_without_a_number_it_is_the_last_order_of_the_item_and_of_no_order_it_is_refused():
     made = book(ordered("gauze", 4, 0, "1"), ordered("gauze", 2, 0, "2"))
-    (line,) = amend_orders([Ordered(2, "", "gauze", 3)], made, "order").lines
+    (line,) = amend_orders([bought(2, "", "gauze", 3)], made, "order").lines
     assert (line.number, line.event, line.packs) == ("2", "ordered", 1)
     with pytest.raises(InputError, match="is in no order of this book"):
-        amend_orders([Ordered(2, "", "ties", 3)], made, "order")
+        amend_orders([bought(2, "", "ties", 3)], made, "order")
 
 
 # -- recall ---------------------------------------------------------------------------------------------------------
@@ -586,9 +587,9 @@ def test_kits_take_what_lasts_past_the_next_count_and_say_where_no_such_lot_is_l
     assert found.soon == ("kit A-3 has mask of 2026-07-04, and no later lot is left; "
                           "kit A-4 has mask of 2026-07-08, and no later lot is left")
     for day in (DAY, on(1)):
-        step = built([KitRow(2, "A", 4, "", "")], made, standing(made), PLAN, day, "kits")
+        step = built([kit_row(2, "A", 4, "", "")], made, standing(made), PLAN, day, "kits")
         assert [x.lot for x in step.lines if x.item == "mask"] == ["M8", "M8", "M3", "M7"]
-    lasting = built([KitRow(2, "A", 2, "", "")], made, standing(made), PLAN, DAY, "kits").lines
+    lasting = built([kit_row(2, "A", 2, "", "")], made, standing(made), PLAN, DAY, "kits").lines
     kits = standing(made.grown(lasting, "P")).kits_at("shelf")
     assert [(k.number, k.first_expiry) for k in kits] == [("A-1", on(8)), ("A-2", on(8))]
     assert not [q for q in asked(*made.lines, *lasting) if q.item.startswith("kit")], "none need be taken apart at once"
@@ -598,45 +599,45 @@ def test_what_has_no_date_goes_into_kits_last_as_the_book_takes_it():
     made = book(counted("gauze", 40), counted("mask", 1, lot="M3", expires=on(3)), counted("mask", 3))
     (found,) = plan_builds(PLAN, standing(made), made, DAY)
     assert [lot.lot for _, item, lot in found.takes() if item == "mask"] == ["M3", "", "", ""]
-    step = built([KitRow(2, "A", 2, "", "")], made, standing(made), PLAN, DAY, "kits")
+    step = built([kit_row(2, "A", 2, "", "")], made, standing(made), PLAN, DAY, "kits")
     kits = standing(made.grown(step.lines, "P")).kits
     assert [k.first_expiry for k in kits.values()] == [on(3), None]
 
 
 def test_a_lot_that_is_out_of_date_is_named_for_no_kit():
     made = book(counted("gauze", 40), counted("mask", 1, lot="OLD", expires=on(-1)))
-    step = built([KitRow(2, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+    step = built([kit_row(2, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
     assert step.told[0].startswith("Kit A-1: the book knew of too few mask.")
     assert "OLD" not in {x.lot for x in step.lines}
 
 
 def test_kits_that_a_person_built_are_taken_from_the_lots_and_numbered_on():
     made = book(*FULL, *kit("A-4"))
-    step = built([KitRow(2, "A", 2, "", "")], made, standing(made), PLAN, DAY + timedelta(days=1), "kits")
+    step = built([kit_row(2, "A", 2, "", "")], made, standing(made), PLAN, DAY + timedelta(days=1), "kits")
     assert {x.number for x in step.lines} == {"A-5", "A-6"}
     assert [(x.item, x.units) for x in step.lines] == [("gauze", 3), ("mask", 1)] * 2
     assert step.told[-1] == "Kits built: A-5, A-6."
-    again = built([KitRow(2, "A", 2, "", "")], made.grown(step.lines, "P"), standing(made), PLAN,
+    again = built([kit_row(2, "A", 2, "", "")], made.grown(step.lines, "P"), standing(made), PLAN,
                   DAY + timedelta(days=1), "kits")
     assert (again.lines, again.told[-1]) == ((), "These kits are in the book already: nothing was changed.")
 
 
 def test_a_kit_built_of_more_than_the_book_knows_is_built_as_said_and_counted_again():
     made = book(counted("gauze", 2), counted("mask", 6))
-    step = built([KitRow(2, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+    step = built([kit_row(2, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
     assert [(x.item, x.units) for x in step.lines] == [("gauze", 2), ("gauze", 1), ("mask", 1)]
     assert step.told[0].startswith("Kit A-1: the book knew of too few gauze.")
     with pytest.raises(InputError, match="is no kit design of the plan"):
-        built([KitRow(2, "B", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+        built([kit_row(2, "B", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
 
 
 def test_more_kits_than_are_to_stand_ready_are_not_believed_of_parts_that_the_book_does_not_know():
     """A slip of the finger would put masks into kits that are not there, and take them off the order."""
     made = book(counted("gauze", 12), counted("mask", 6))
     with pytest.raises(InputError, match=r"more than the 4 that are to stand ready.*got '44'.*count these items first"):
-        built([KitRow(2, "A", 44, "", "")], made, standing(made), PLAN, DAY, "kits")
+        built([kit_row(2, "A", 44, "", "")], made, standing(made), PLAN, DAY, "kits")
     known = book(counted("gauze", 60), counted("mask", 6))
-    step = built([KitRow(2, "A", 5, "", "")], known, standing(known), PLAN, DAY, "kits")
+    step = built([kit_row(2, "A", 5, "", "")], known, standing(known), PLAN, DAY, "kits")
     assert len({line.number for line in step.lines}) == 5
 
 
@@ -749,19 +750,19 @@ def faults(step):
 def test_every_row_that_cannot_be_read_is_told_at_once():
     """Rows 2 and 4 are wrong, row 3 is right: of a delivery, of answers, of what was ordered and of kits built."""
     made = book(*FULL, ordered("gauze", 4))
-    assert faults(lambda: delivered(*(ReceivedRow(k, "", "" if k != 3 else "gauze", 1, 0) for k in (2, 3, 4)),
+    assert faults(lambda: delivered(*(came(k, "", "" if k != 3 else "gauze", 1, 0) for k in (2, 3, 4)),
                                     lines=(*FULL, ordered("gauze", 4)))) == [2, 4]
-    assert faults(lambda: answer([Answer(2, 998, True, None, None), Answer(4, 999, True, None, None)], made, "q")) == [
-        2, 4]
-    really = [Ordered(2, "", "ties", 3), Ordered(3, "", "gauze", 3), Ordered(4, "9", "mask", 3)]
+    unknown = [answered(row, no, True, None, None) for row, no in ((2, 998), (4, 999))]
+    assert faults(lambda: answer(unknown, made, "q")) == [2, 4]
+    really = [bought(2, "", "ties", 3), bought(3, "", "gauze", 3), bought(4, "9", "mask", 3)]
     assert faults(lambda: amend_orders(really, made, "order")) == [2, 4]
-    kits = [KitRow(2, "B", 1, "", ""), KitRow(3, "A", 1, "", ""), KitRow(4, "C", 1, "", "")]
+    kits = [kit_row(2, "B", 1, "", ""), kit_row(3, "A", 1, "", ""), kit_row(4, "C", 1, "", "")]
     assert faults(lambda: built(kits, made, standing(made), PLAN, DAY, "kits")) == [2, 4]
 
 
 def test_a_row_without_a_kit_built_is_passed_over_and_the_next_is_read():
     made = book(*FULL)
-    step = built([KitRow(2, "A", 0, "", ""), KitRow(3, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
+    step = built([kit_row(2, "A", 0, "", ""), kit_row(3, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")
     assert {x.number for x in step.lines} == {"A-1"}
 
 
@@ -769,7 +770,7 @@ def test_an_answer_to_what_was_answered_before_does_not_hide_the_next():
     made = book(counted("gauze", 40), counted("mask", 6), replace(counted("gauze", 400, 7), event="asked", note="x"),
                 replace(counted("mask", 90, 7), event="asked", note="x"))
     first, second = (q.no for q in questions(made, standing(made), PLAN, CATALOGUE) if q.no)
-    done = made.grown(answer([Answer(2, first, True, None, None)], made, "q").lines, "P")
-    again = answer([Answer(2, first, True, None, None), Answer(3, second, True, None, None)], done, "q")
+    done = made.grown(answer([answered(2, first, True, None, None)], made, "q").lines, "P")
+    again = answer([answered(2, first, True, None, None), answered(3, second, True, None, None)], done, "q")
     assert len(again.lines) == 1
     assert again.told == ("1 question answered.", "1 had been answered already.")

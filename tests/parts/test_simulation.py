@@ -12,8 +12,7 @@ from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.posterior import fit_posterior
 from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
-from kitplan.parts.simulate.model import share_interval, share_interval_of_means, simulate
-from kitplan.parts.simulate.rules_of_thumb import rules, tune
+from kitplan.parts.simulate.model import rules, share_interval, share_interval_of_means, simulate, tune
 from kitplan.read.values import StockPolicy
 from kitplan.solve.values import SolverReport
 

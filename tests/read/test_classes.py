@@ -6,9 +6,8 @@ from datetime import date
 import pytest
 
 from kitplan.read.class_values import courses
-from kitplan.read.classes import class_files, read_classes
+from kitplan.read.classes import PracticeSizes, class_files, read_classes
 from kitplan.read.findings import Findings
-from kitplan.read.practice_sizes import PracticeSizes
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.sizes import read_face, read_tubes
 from kitplan.read.source import Source

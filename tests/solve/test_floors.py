@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitplan.parts.par.floors import fits_unit, floor_units
+from kitplan.parts.par.instance import fits_unit, floor_units
 from tests.millimetres import fits_in_millimetres
 
 

@@ -18,9 +18,8 @@ import pytest
 
 import kitplan
 import kitplan.planning
-from kitplan.desk.toml_edit import write_toml
 from kitplan.desk.units import checksum as mark_of
-from kitplan.desk.units import correct, take_in
+from kitplan.desk.units import correct, take_in, write_toml
 from kitplan.read.order_book import book_lock
 from kitplan.saved.folder import open_plan
 from kitplan.write import writer

@@ -15,7 +15,7 @@ from kitplan.parts.kits import prints as kit_prints
 from kitplan.parts.kits.build_card import packing_order
 from kitplan.parts.kits.cut_card import cut_jobs
 from kitplan.parts.kits.emergency_sheet import not_listed
-from kitplan.parts.kits.lookup import kit_lookup, served_lines
+from kitplan.parts.kits.tables import kit_lookup, served_lines
 from kitplan.planning import plan_unit
 from kitplan.read.values import Piece
 

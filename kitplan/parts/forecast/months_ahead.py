@@ -28,12 +28,15 @@ from kitplan.parts.forecast.months import (
     months_ahead,
     months_before,
     months_to_draw,
+    past_values,
+    same_month_last_year,
+    set_against,
+    year_before,
 )
 from kitplan.parts.forecast.own_use import Sampled, on_own_level
 from kitplan.parts.forecast.paths import BANDS, Paths
 from kitplan.parts.forecast.prices import price_book
 from kitplan.parts.forecast.timeseries import BackTest, Method, back_test
-from kitplan.parts.forecast.year_before import past_values, same_month_last_year, set_against, year_before
 from kitplan.read.values import Unit
 
 DRAWS = 2000

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 from reportlab.lib.units import mm
 
-from kitplan.parts.kits.lookup import served_lines
+from kitplan.parts.kits.tables import served_lines
 from kitplan.read.catalogue import marked
 from kitplan.read.problems import counted
 from kitplan.read.values import Unit

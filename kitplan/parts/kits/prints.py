@@ -7,8 +7,8 @@ from collections.abc import Callable
 from kitplan.parts.kits.build_card import build_cards
 from kitplan.parts.kits.cut_card import cut_cards, cut_jobs
 from kitplan.parts.kits.emergency_sheet import emergency_pdf
-from kitplan.parts.kits.lookup import Lookup, kit_lookup
 from kitplan.parts.kits.model import KitPlan
+from kitplan.parts.kits.tables import Lookup, kit_lookup
 from kitplan.planning import Plan
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 

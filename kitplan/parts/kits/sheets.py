@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from kitplan.parts.kits.lookup import kit_lookup, served_lines
 from kitplan.parts.kits.model import KitPlan
+from kitplan.parts.kits.tables import kit_lookup, served_lines
 from kitplan.planning import Plan
 from kitplan.read.values import Unit
 from kitplan.write.book import Book, Page

@@ -16,7 +16,7 @@ from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.parts.orders.steps import Step
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.round_sheets import KitRow
+from kitplan.read.round_sheets import Row
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def _next_number(book: OrderBook, design: str) -> int:
     return 1 + max((int(n) for n in numbers if n.isdigit()), default=0)
 
 
-def built(rows: Sequence[KitRow], book: OrderBook, now: Standing, plan: RoundPlan, day: date, source: str) -> Step:
+def built(rows: Sequence[Row], book: OrderBook, now: Standing, plan: RoundPlan, day: date, source: str) -> Step:
     """Lines of the kits that a person built on `day` and of kits that went elsewhere. Raises InputError.
 
     A row says how many kits of a design were built on that day in all: the same sheet read twice builds none twice.
@@ -193,7 +193,7 @@ def _kit_lines(number: str, design: str, content: Mapping[str, int], shelf: dict
                        number, design)
 
 
-def _refilled(kit: Kit, row: KitRow, shelf: dict[str, list[Lot]], plan: RoundPlan, book: OrderBook,
+def _refilled(kit: Kit, row: Row, shelf: dict[str, list[Lot]], plan: RoundPlan, book: OrderBook,
               day: date) -> list[Line]:
     """What was put back into a kit from the shelf, once a day and item."""
     content = {row.item: row.units or 1} if row.item else {
@@ -203,7 +203,7 @@ def _refilled(kit: Kit, row: KitRow, shelf: dict[str, list[Lot]], plan: RoundPla
     return [replace(x, event="refilled") for x in _kit_lines(kit.number, kit.design, content, shelf, plan, day)]
 
 
-def _moved(kit: Kit, row: KitRow, day: date) -> list[Line]:
+def _moved(kit: Kit, row: Row, day: date) -> list[Line]:
     there = {"to_bedside": "bedside", "back": "shelf"}.get(row.moved_to, "gone")
     if kit.where == there or kit.where == "gone":
         return []

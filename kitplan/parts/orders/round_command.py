@@ -46,7 +46,7 @@ from kitplan.read.order_book import (
     read_book,
 )
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.round_sheets import SHEETS, Answer, Names, RoundSheets, has_round, read_round
+from kitplan.read.round_sheets import SHEETS, Names, RoundSheets, Row, has_round, read_round
 from kitplan.read.values import Unit
 from kitplan.read.workbook import Book
 from kitplan.workbooks import build_workbooks
@@ -207,18 +207,18 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
     sheets = read_round(filled, work.names(), wanted, gone)
     _same_unit(sheets, work)
     unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
+    surely = [Row(0, no=number, right=True) for number in sure]
     takers: dict[str, Callable[[], Step]] = {
         "receive": lambda: receive(sheets, work.book, unit_plan, catalogue, _day(sheets, "receive", on_day)),
-        "answers": lambda: answer([*sheets.answers, *(Answer(0, n, True, None, None) for n in sure)], work.book,
-                                  source),
-        "ordered": lambda: amend_orders(sheets.ordered, work.book, source),
+        "answers": lambda: answer([*sheets.of("answers"), *surely], work.book, source),
+        "ordered": lambda: amend_orders(sheets.of("ordered"), work.book, source),
         "count": lambda: count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day), older=older),
-        "kits": lambda: built(sheets.kit_rows, work.book, standing(work.book), unit_plan,
+        "kits": lambda: built(sheets.of("kits"), work.book, standing(work.book), unit_plan,
                               _day(sheets, "kits", on_day), source),
         "to_class": lambda: to_class(sheets, work.book, catalogue, _day(sheets, "to_class", on_day)),
     }
     for table in wanted:
-        if _typed(sheets, table) or (table == "answers" and sure):
+        if sheets.of(table) or (table == "answers" and sure):
             work.add(takers[table]())
     work.told += [f"Look at: {warning}" for warning in sheets.warnings]
     if is_book and step != "to_class":
@@ -240,12 +240,6 @@ def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None,
         work.told.append(f"The book begins with on_hand, counted on {lines[0].day.isoformat()}." if lines else "")
     elif lines and lines[0].day >= last and (unit_path / "on_hand.csv").is_file():
         take_in(work, "count", unit_path / "on_hand.csv", on_day or lines[0].day, older=older)
-
-
-def _typed(sheets: RoundSheets, table: str) -> bool:
-    rows = {"receive": sheets.received, "answers": sheets.answers, "ordered": sheets.ordered,
-            "count": (*sheets.counted, *sheets.kits), "kits": sheets.kit_rows, "to_class": sheets.to_class}
-    return bool(rows[table])
 
 
 def _day(sheets: RoundSheets, sheet: str, on_day: date | None) -> date:
@@ -275,7 +269,7 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
     if not later:
         return
     sheets = read_round(filled, work.names(), later)
-    waiting = [t for t in later if _typed(sheets, t)]
+    waiting = [t for t in later if sheets.of(t)]
     if waiting:
         work.renew = False
         names, last = " and ".join(SHEETS[t] for t in waiting), "build" if "kits" in waiting else "count"

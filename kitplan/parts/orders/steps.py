@@ -19,7 +19,7 @@ from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.pack_code import same_trade_number
 from kitplan.read.problems import InputError, Problem, counted
-from kitplan.read.round_sheets import Answer, CountedRow, KitsFound, Ordered, ReceivedRow, RoundSheets
+from kitplan.read.round_sheets import RoundSheets, Row
 from kitplan.read.values import Unit
 
 
@@ -80,7 +80,7 @@ def _fact(line: Line) -> Line:
 def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
     """Lines of the deliveries typed in. Raises InputError for a row that names no item and no known pack."""
     now, draft, problems = standing(book), _Draft(book), []
-    for row in sheets.received:
+    for row in sheets.of("receive"):
         if not (item := row.item):
             problems.append(Problem(sheets.source, "is not known here",
                                     "Type the item beside it, once; the number is remembered with it.", row=row.row,
@@ -91,7 +91,7 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
         if row.will_not_come and order is not None:
             draft.add(Line("orders", day, "will_not_come", item, order.pack, min(row.will_not_come, order.packs),
                            number=order.number))
-        if row.packs or row.loose:
+        if row.packs or row.loose_units:
             draft.add(_received(row, item, order, catalogue, day))
     if problems:
         raise InputError(problems, "reading the delivery")
@@ -101,8 +101,8 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
 def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: date) -> Step:
     """Lines of what a practice class took: out of stock, and not used at a bedside."""
     draft, then = _Draft(book), standing(book, day)
-    for row in sheets.to_class:
-        draft.add(Line("deliveries", day, "to_class", row.item, catalogue.pack.get(row.item, 1), 0, row.loose,
+    for row in sheets.of("to_class"):
+        draft.add(Line("deliveries", day, "to_class", row.item, catalogue.pack.get(row.item, 1), 0, row.taken,
                        row.expires, row.lot))
     look = [
         f"Look at: the class took {line.units} of {line.item} where the book expects {then.expected[line.item]} on the "
@@ -119,9 +119,9 @@ def aliases(book: OrderBook) -> dict[str, str]:
     return {same_trade_number(x.trade_number): x.item for x in book.of("deliveries") if x.trade_number and x.item}
 
 
-def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: Catalogue, day: date) -> Line:
+def _received(row: Row, item: str, order: OpenOrder | None, catalogue: Catalogue, day: date) -> Line:
     pack = row.pack or (order.pack if order else catalogue.pack.get(item, 1))
-    line = Line("deliveries", day, "received", item, pack, row.packs, row.loose, row.expires, row.lot,
+    line = Line("deliveries", day, "received", item, pack, row.packs or 0, row.loose_units or 0, row.expires, row.lot,
                 order.number if order else row.order, trade_number=row.trade_number)
     question = ""
     if order is None:
@@ -130,7 +130,7 @@ def _received(row: ReceivedRow, item: str, order: OpenOrder | None, catalogue: C
         question = f"{line.units:,} of {item} came where order {order.number} waits for {order.units:,}"
     elif not row.pack and order.pack != catalogue.pack.get(item, order.pack):
         question = (f"{item} was ordered in packs of {order.pack}, and items.csv now says {catalogue.pack[item]}; "
-                    f"it was taken as {row.packs} x {pack} = {line.units}")
+                    f"it was taken as {line.packs} x {pack} = {line.units}")
     elif row.expires is not None and row.expires < day:
         question = f"{item} came with the date {row.expires.isoformat()}, which is over"
     return replace(line, event="asked", note=question) if question else line
@@ -147,8 +147,10 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
                                   column="Date of count", value=day.isoformat())],
             "entering the count")
     then, draft, number = standing(book, day), _Draft(book), _count_number(book, day)
-    rows = {item: tuple(r for r in sheets.counted if r.item == item) for item in dict.fromkeys(
-        r.item for r in sheets.counted)}
+    rows: dict[str, list[Row]] = {}
+    for row in sheets.of("count"):
+        if not row.design:
+            rows.setdefault(row.item, []).append(row)
     before = _lines_of_day(book, day)
     for item, group in rows.items():
         thrown = sum(r.thrown_away for r in group)
@@ -159,8 +161,9 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
     for item, group in rows.items():
         lines = _counted_lines(group, then, plan, catalogue, day, number)
         draft.add_new(lines, before.get(item, set()))
-    for found in sheets.kits:
-        _count_kits(found, then, draft, before.get(found.design, set()), day, number)
+    for row in sheets.of("count"):
+        if row.design:
+            _count_kits(row, then, draft, before.get(row.design, set()), day, number)
     step = draft.step([f"{counted(len(rows), 'line')} counted on {day.isoformat()}."], "count")
     return replace(step, told=(*step.told, *_same_day(book, day)))
 
@@ -181,20 +184,20 @@ def _lines_of_day(book: OrderBook, day: date) -> dict[str, set[Line]]:
     return {item: facts for item, (_, facts) in groups.items()}
 
 
-def _counted_lines(group: Sequence[CountedRow], then: Standing, plan: RoundPlan, catalogue: Catalogue, day: date,
+def _counted_lines(group: Sequence[Row], then: Standing, plan: RoundPlan, catalogue: Catalogue, day: date,
                    number: str) -> list[Line]:
     item = group[0].item
     level = plan.level.get(item)
     pack = group[0].pack or (level.pack if level else catalogue.pack.get(item, 1))
-    lines = [Line("counts", day, "counted", item, pack, r.packs or 0, r.loose or 0, r.expires, r.lot, number)
-             for r in group if r.packs is not None or r.loose is not None]
+    lines = [Line("counts", day, "counted", item, pack, r.packs or 0, r.loose_units or 0, r.expires, r.lot, number)
+             for r in group if r.packs is not None or r.loose_units is not None]
     if not lines:
         return []
     question = _too_many(item, sum(x.units for x in lines), pack, group, then, plan, catalogue)
     return [replace(x, event="asked", note=question) for x in lines] if question else lines
 
 
-def _too_many(item: str, units: int, pack: int, group: Sequence[CountedRow], then: Standing, plan: RoundPlan,
+def _too_many(item: str, units: int, pack: int, group: Sequence[Row], then: Standing, plan: RoundPlan,
               catalogue: Catalogue) -> str:
     """Why a count is more than can be: it is not believed until somebody says so. "" when it can be.
 
@@ -215,14 +218,15 @@ def _too_many(item: str, units: int, pack: int, group: Sequence[CountedRow], the
     return ""
 
 
-def _count_kits(found: KitsFound, then: Standing, draft: _Draft, before: set[Line], day: date, number: str) -> None:
+def _count_kits(found: Row, then: Standing, draft: _Draft, before: set[Line], day: date, number: str) -> None:
     """Kits missing from the shelf went to bedsides, the earliest date first; more than there were is a question."""
-    line = Line("counts", day, "kits", found.design, 1, found.kits, number=number)
+    kits = found.packs or found.loose_units or 0
+    line = Line("counts", day, "kits", found.design, 1, kits, number=number)
     if draft.add_new([line], before):
         here = then.kits_at("shelf", found.design)
         draft.lines += [Line("kits", day, "to_bedside", number=kit.number, design=kit.design,
                              note="missing at the count")
-                        for kit in here[:max(len(here) - found.kits, 0)]]
+                        for kit in here[:max(len(here) - kits, 0)]]
 
 
 def _same_day(book: OrderBook, day: date) -> list[str]:
@@ -232,19 +236,19 @@ def _same_day(book: OrderBook, day: date) -> list[str]:
             "taken to have been there already when the shelf was counted." for t in sorted(touched)]
 
 
-def answer(answers: Iterable[Answer], book: OrderBook, source: str) -> Step:
+def answer(answers: Iterable[Row], book: OrderBook, source: str) -> Step:
     """Lines that settle asked lines. Raises InputError for a number that is no open question."""
     open_lines = {line.entry: line for line in standing(book).asked}
     known = {line.entry: line for line in book.lines if line.event == "asked"}
     lines, problems, done = [], [], 0
     for given in answers:
-        asked = open_lines.get(given.entry)
+        asked = open_lines.get(given.no)
         if asked is None:
-            done += given.entry in known
-            if given.entry not in known:
+            done += given.no in known
+            if given.no not in known:
                 problems.append(Problem(source, "is no question of this book",
                                         "Print the questions anew, or leave the line empty.", row=given.row,
-                                        column="No.", value=str(given.entry)))
+                                        column="No.", value=str(given.no)))
             continue
         rest = [x for x in open_lines.values() if x.entry != asked.entry and x.table == asked.table == "counts"
                 and (x.item, x.number) == (asked.item, asked.number)]
@@ -256,12 +260,12 @@ def answer(answers: Iterable[Answer], book: OrderBook, source: str) -> Step:
     return Step(tuple(lines), (*told, *([f"{done} had been answered already."] if done else [])))
 
 
-def _settled(asked: Line, rest: Sequence[Line], given: Answer) -> list[Line]:
+def _settled(asked: Line, rest: Sequence[Line], given: Row) -> list[Line]:
     """The asked line and the others of its item in the same count, as the answer has them."""
     lines = [replace(x, answers=x.entry, note="") for x in (asked, *rest)]
     real = "counted" if asked.table == "counts" else "received"
-    if given.packs is not None or given.loose is not None:
-        right = replace(lines[0], packs=given.packs or 0, loose=given.loose or 0, event=real)
+    if given.packs is not None or given.loose_units is not None:
+        right = replace(lines[0], packs=given.packs or 0, loose=given.loose_units or 0, event=real)
         return [right, *(replace(x, event="withdrawn") for x in lines[1:])]
     return [replace(x, event=real if given.right else "withdrawn") for x in lines]
 
@@ -273,7 +277,7 @@ def order_lines(order: Order, book: OrderBook, catalogue: Catalogue, day: date) 
                  price=catalogue.price[item]) for item, packs in order.wanted.items()]
 
 
-def amend_orders(rows: Iterable[Ordered], book: OrderBook, source: str) -> Step:
+def amend_orders(rows: Iterable[Row], book: OrderBook, source: str) -> Step:
     """Lines for packs that were really ordered in another number than the program said. Raises InputError."""
     lines, problems = [], []
     for row in rows:
@@ -285,7 +289,7 @@ def amend_orders(rows: Iterable[Ordered], book: OrderBook, source: str) -> Step:
         last = there[-1]
         now = sum(x.packs if x.event == "ordered" else -x.packs for x in there if x.number == last.number)
         lines += [replace(last, event=event, packs=packs, note="as really ordered") for event, packs in
-                  (("ordered", row.packs - now), ("will_not_come", now - row.packs)) if packs > 0]
+                  (("ordered", row.ordered - now), ("will_not_come", now - row.ordered)) if packs > 0]
     if problems:
         raise InputError(problems, "reading what was really ordered")
     return Step(tuple(lines), (f"{len(lines)} order lines changed to what was really ordered.",) if lines else ())
@@ -305,11 +309,12 @@ def first_count(unit: Unit, plan: RoundPlan, catalogue: Catalogue, on_day: date 
         pack = catalogue.pack[str(row.item)]
         expires = None if pd.isna(row.expires) else pd.Timestamp(row.expires).date()
         lot = str(row.lot) if isinstance(row.lot, str) else ""
-        rows.append(CountedRow(k + 2, str(row.item), _int(row.packs), _int(row.loose_units), pack, expires, lot))
+        rows.append(Row(k + 2, str(row.item), packs=_int(row.packs), loose_units=_int(row.loose_units), pack=pack,
+                        expires=expires, lot=lot))
         if ordered := _int(getattr(row, "on_order_packs", 0)):
             coming.append(Line("orders", day, "ordered", str(row.item), pack, ordered, number="0",
                                note="on order when the book began"))
-    step = count(RoundSheets("on_hand.csv", counted=tuple(rows)), OrderBook(), plan, catalogue, day)
+    step = count(RoundSheets("on_hand.csv", {"count": tuple(rows)}), OrderBook(), plan, catalogue, day)
     return [*step.lines, *coming]
 
 

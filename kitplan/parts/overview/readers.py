@@ -63,7 +63,7 @@ NUMBERS = Workbook(
         Sheets("What the plan rests on", "rates", "rates.sheets:add_sheets"),
         Sheets("What the plan rests on", "doubt", "doubt.sheets:add_sheets"),
         Sheets("How it was worked out", "kits", "kits.cost_sheets:add_sheets"),
-        Sheets("How it was worked out", "forecast", "forecast.method_sheet:add_sheets"),
+        Sheets("How it was worked out", "forecast", "forecast.sheets:add_method"),
         Sheets("How it was worked out", "simulate", "simulate.sheets:add_sheets"),
     ),
 )

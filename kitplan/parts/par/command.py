@@ -1,4 +1,4 @@
-"""Par levels for the stock room, and nothing else."""
+"""Par levels for the stock room and nothing else, and how one of them came about."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from pathlib import Path
 import click
 
 from kitplan.commands.cluster import cluster_option, only_for_folders
-from kitplan.commands.common import run_safely, unit_options
+from kitplan.commands.common import printable, progress, run_safely, seed_option, unit_argument, unit_options
 from kitplan.commands.plan import make_plan, plan_units, readiness_option
+from kitplan.commands.plan_in_use import plan_in_use, plan_option
 
 
 @click.command("par")
@@ -26,3 +27,23 @@ def command(unit_path: Path, out: Path | None, seed: int | None, readiness: floa
         return
     only_for_folders(cluster)
     make_plan(unit_path, out, seed, ("par",), readiness)
+
+
+@click.command("explain")
+@unit_argument
+@click.argument("item")
+@plan_option
+@seed_option
+@run_safely()
+def explain_item(unit_path: Path, item: str, which: str | None, seed: int | None) -> None:
+    """Tell how the par level of ITEM came about, from the census of UNIT to whole packs.
+
+    ITEM is a name or a description from the catalogue. Speaks of the unit's plan. Nothing is written.
+    """
+    from kitplan.parts.par.explanation import explain
+
+    with progress() as report:
+        used = plan_in_use(unit_path, None, which, seed, report)
+    told = explain(used.plan, item)
+    used.say()
+    click.echo("\n" + printable(told))

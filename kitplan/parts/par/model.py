@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand
-from kitplan.parts.par.floors import floor_units
 from kitplan.parts.par.frontier import trace_frontier
-from kitplan.parts.par.instance import Candidate, Checked, ParInstance
+from kitplan.parts.par.instance import Candidate, Checked, ParInstance, floor_units
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.parts.par.tables import (
     binding_sentences,

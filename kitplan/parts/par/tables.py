@@ -8,8 +8,7 @@ import pandas as pd
 from kitplan.demand.values import Demand
 from kitplan.demand.whole import whole_down
 from kitplan.parts.par.because import Reasons, because
-from kitplan.parts.par.floors import fits_unit
-from kitplan.parts.par.instance import Candidate, Checked, ParInstance
+from kitplan.parts.par.instance import Candidate, Checked, ParInstance, fits_unit
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.read.money import exact
 from kitplan.solve.collapse import own_quantiles

@@ -9,7 +9,7 @@ on order), which dates can only worsen.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,9 +20,9 @@ from kitplan.brief import Brief
 from kitplan.demand.posterior import DRAWS, fit_posterior
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
+from kitplan.demand.whole import whole_up
 from kitplan.parts.par.values import ParPlan
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
-from kitplan.parts.simulate.rules_of_thumb import rules, tune
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_position
 from kitplan.read.values import Unit
 
@@ -37,6 +37,11 @@ their best.
 
 PLAN, PRESENT = "plan", "present par"
 """Names of the rows of the summary that are not rules of thumb."""
+
+STEPS, MOST = 24, 64.0
+"""Halvings of the interval in which a rule's factor is sought (to one part in 16 million), and its upper end."""
+
+Rule = Callable[[float], np.ndarray]
 
 
 @dataclass(frozen=True, repr=False)
@@ -261,3 +266,37 @@ def _agreement(run: LedgerRun, par: ParPlan, kits_left_out: bool) -> pd.DataFram
         "planner": said.verified, "planner_low": least, "planner_high": most, "played": share, "played_low": low,
         "played_high": high, "agrees": (low <= most or kits_left_out) and least <= high,
     }])
+
+
+def rules(intervals: np.ndarray, a_year: int, floor_units: np.ndarray) -> Mapping[str, tuple[Rule, tuple[float, ...]]]:
+    """Name -> (par units as a function of the factor, factors in common use), from what a coordinator may know.
+
+    intervals: past use per protection interval, shape (n_intervals, replications, n_items): mean and deviation are of
+    all, the most of one year, the first `a_year` of replication 0.
+    """
+    flat = intervals.reshape(-1, intervals.shape[-1])
+    mean, sd, most = flat.mean(axis=0), flat.std(axis=0, ddof=1), intervals[:a_year, 0].max(axis=0)
+
+    def rounded_up(units: np.ndarray) -> np.ndarray:
+        return np.asarray(whole_up(np.maximum(units, floor_units)))
+
+    return {
+        "{:.3g} x mean use": (lambda k: rounded_up(k * mean), (1.5, 2.0)),
+        "mean + {:.3g} sd": (lambda z: rounded_up(mean + z * sd), (1.645, 2.326)),
+        "{:.3g} x most ever used": (lambda f: rounded_up(f * most), (1.0,)),
+    }
+
+
+def tune(each: list[Rule], ready: Callable[[np.ndarray], np.ndarray], target: float) -> list[float | None]:
+    """Smallest factor of each rule whose ready share reaches `target`, by halving; None where none does.
+
+    ready: par units, shape (n_rules, n_items) -> ready share, shape (n_rules,). All rules are sought
+    together.
+    """
+    low, high = np.zeros(len(each)), np.full(len(each), MOST)
+    reached = ready(np.stack([rule(f) for rule, f in zip(each, high)])) >= target
+    for _ in range(STEPS):
+        middle = (low + high) / 2
+        enough = ready(np.stack([rule(f) for rule, f in zip(each, middle)])) >= target
+        high, low = np.where(enough, middle, high), np.where(enough, low, middle)
+    return [float(f) if ok else None for f, ok in zip(high, reached)]

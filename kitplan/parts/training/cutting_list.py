@@ -11,8 +11,7 @@ from reportlab.platypus import Flowable
 
 from kitplan.parts.training.cuts import Cut
 from kitplan.parts.training.lists import piece_text
-from kitplan.parts.training.practice_page import grid, head, practice_pdf, text
-from kitplan.parts.training.print_set import BLANK, PrintSet
+from kitplan.parts.training.practice_page import BLANK, PrintSet, grid, head, practice_pdf, text
 from kitplan.write.letters import draw_text
 
 _HIGH_MM, _WORDS_MM, _NUMBER_MM = 6.0, 4.2, 7.0

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 from reportlab.platypus import Flowable
 
 from kitplan.parts.training.lists import piece_text
-from kitplan.parts.training.practice_page import fits_a_page, grid, practice_pdf, text
-from kitplan.parts.training.print_set import PrintSet
+from kitplan.parts.training.practice_page import PrintSet, fits_a_page, grid, practice_pdf, text
 from kitplan.parts.training.requirements import rows_of
 from kitplan.read.problems import counted
 
