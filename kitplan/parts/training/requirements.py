@@ -73,7 +73,8 @@ def class_needs(
             for role, need in unit.techniques[practice.technique].needs(practice.skin).items():
                 if role in durable:
                     continue
-                if role == "barrier" and len(fitting_items(unit, role, practice.size)[["width_mm", "length_mm"]].dropna()):
+                sheets = fitting_items(unit, "barrier", practice.size)[["width_mm", "length_mm"]].dropna()
+                if role == "barrier" and len(sheets):
                     box = practice.size["barrier_width_mm"], practice.size["barrier_length_mm"]
                     dressings.append((index, number, *map(float, box), int(whole_up(need * total))))
                 else:
