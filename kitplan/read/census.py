@@ -205,6 +205,10 @@ def _read_stays(
     reader.refuse("end", ~np.isnat(end) & ~np.isnat(start) & (end < start), reader.raw.columns.get("end"),
                   "is before start", "Exchange the two days, or correct one.")
     reader.bad |= np.isnat(start) | (reader.given("end") & np.isnat(end))
+    copies = _copies(keys.assign(airway=airway, start=start), end) & ~reader.bad
+    reader.doubt("airway", copies, airway, "says again what another row says of that stay, which counts once",
+                 "Nothing to do where exports overlap.", moves=0)
+    reader.bad |= copies
     _refuse_overlaps(reader, airway, start, end)
     good = ~reader.bad
     if not good.any():
@@ -258,6 +262,13 @@ def _refuse_lone(reader: TableReader, column: str, moments: np.ndarray) -> None:
     lone = usable & ((moments.astype("datetime64[D]") < low) | (moments.astype("datetime64[D]") > high))
     reader.refuse(column, lone, reader.raw.columns.get(column), f"is far from all other days, {low} to {high}",
                   "Correct the year; if it is right, leave the row out: the time between would count as empty.")
+
+
+def _copies(stay: pd.DataFrame, end: np.ndarray) -> np.ndarray:
+    """Rows that stand in an earlier row too, or were exported before the end that another row has."""
+    still = np.isnat(end)
+    ended = stay.assign(ended=~still).groupby(list(stay), dropna=False)["ended"].transform("any").to_numpy()
+    return stay.assign(end=end).duplicated().to_numpy() | (still & ended)
 
 
 def _refuse_overlaps(reader: TableReader, airway: np.ndarray, start: np.ndarray, end: np.ndarray) -> None:

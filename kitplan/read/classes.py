@@ -325,8 +325,8 @@ class _ClassReader:
             expires = given.get("expires")
             if expires is not None and day is not None and expires < day:
                 self.fault(key, "is past its date on the day of the class",
-                           "Throw it away, or mark it 'practice only, not for patients', keep it apart, and move this "
-                           "line to [expired_for_practice].", expires)
+                           "Leave this line out, or mark them 'practice only, not for patients' and move it "
+                           "to [expired_for_practice].", expires)
             found[item] = given["units"]
         return {item: n for item, n in found.items() if n}
 

@@ -153,7 +153,8 @@ def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings
     face_file, face = read_face(source, findings)
     with findings.stopping("training"):
         sizes = PracticeSizes(recipes, tubes, face, (tubes_file, face_file))
-        lessons, checksums = read_classes(source, class_paths, recipes.techniques, items, sizes, findings)
+        paths = class_paths if recipes.techniques else ()
+        lessons, checksums = read_classes(source, paths, recipes.techniques, items, sizes, findings)
     expected = expected_keys(policy.file, policy.expect, recipes, tubes, findings)
     longest = float(policy.values.get("longest_stay_days", np.inf))
     census = read_census(raw, recipes, tubes, longest, findings) if raw is not None and recipes.techniques else None

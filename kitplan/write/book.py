@@ -25,6 +25,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from xlsxwriter import Workbook
@@ -50,6 +51,8 @@ _PAPER_POINTS = {"a4": (595.3, 841.9), "letter": (612.0, 792.0)}
 _MARGINS = {"left": 0.5, "right": 0.5, "top": 0.6, "bottom": 0.8}
 _ROW_POINTS, _SHORT_TABLE, _SAFE = 15.0, 20, 0.93
 """Height of a row of which nothing else is said; rows that never fill a page; share of a page that is counted on."""
+_KEPT, _LAST_ROWS = 3, 5
+"""Rows that stay on a page with the line above them; those of a table that go with a short table after it."""
 _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
@@ -130,6 +133,7 @@ class Page:
         self._repeats = False
         self._repeated: int | None = None
         self._breaks: list[int] = []
+        self._grouped = 0
         self._heights: dict[int, float] = {}
         wide, high = sorted(_PAPER_POINTS[book.paper], reverse=landscape)
         shrunk = min((wide - 72 * 1.0) / sum((7 * w + 5) * 0.75 for w in widths), 1.0)
@@ -156,6 +160,8 @@ class Page:
 
     def spread(self, text: str, kind: str = "wrap") -> int:
         """Text over all columns, as high as it needs; return its row."""
+        if kind == "lead":
+            self._go_on(_ROW_POINTS * (2 + _KEPT))
         row = self.next_row
         self.merge(row, 1, len(self.widths), text, kind, "spread")
         size = _SPREAD_SIZES.get(kind, 1.0)
@@ -194,6 +200,7 @@ class Page:
 
         A later header on the same sheet takes the repetition over: a table must never print under another's labels.
         """
+        self._go_on(_ROW_POINTS * (1 + _KEPT))
         row = self._line(labels, kinds or ["text"] * len(labels), "head")
         self.height(row, max(lines_needed(label, width * 0.88) for label, width in zip(labels, self.widths)))
         if freeze:
@@ -220,16 +227,20 @@ class Page:
 
     def row(self, values: Sequence[Any], kinds: Sequence[str], least_points: float = 0.0) -> int:
         """One line of a table, as high as its text needs and at least `least_points`; return its row number."""
-        row = self._line(values, kinds, "row")
         needed = 1
         for value, kind, width in zip(values, kinds, self.widths):
             if kind in _WRAPPED and isinstance(value, str):
                 needed = max(needed, lines_needed(value, width - 1.5))
-        self.points(row, max(15.0, needed * POINTS_A_LINE + 2, least_points))
+        height = max(15.0, needed * POINTS_A_LINE + 2, least_points)
+        self._go_on(height)
+        row = self._line(values, kinds, "row")
+        self.points(row, height)
         return row
 
     def group(self, values: Sequence[Any], kinds: Sequence[str] = ()) -> int:
-        """A line that begins a group of rows."""
+        """A line that begins a group of rows; it never stands alone at the foot of a printed page."""
+        self._go_on(_ROW_POINTS * (1 + _KEPT))
+        self._grouped = self.next_row
         padded = [*values, *[None] * (len(self.widths) - len(values))]
         row = self._line(padded, kinds or ["strong"] * len(padded), "group")
         self.height(row, 1)
@@ -314,26 +325,37 @@ class Page:
         if not goes_on and (self._repeated or 0) > max(self._breaks, default=0) and self.has_room(0):
             self._repeated = None
         self._breaks.append(self.next_row - 1)
-        self.sheet.set_h_pagebreaks(self._breaks)
 
-    def has_room(self, rows: int) -> bool:
+    def has_room(self, rows: float) -> bool:
         """Whether so many more rows fit the printed page that was begun last."""
-        here = range(max(self._breaks, default=0) + 1, self.next_row)
+        begun = max(self._breaks, default=0)
+        here = [*range(begun + 1, self.next_row), *([self._repeated] if 0 < (self._repeated or 0) <= begun else [])]
         filled = sum(self._heights.get(row, _ROW_POINTS) for row in here)
         return filled + rows * _ROW_POINTS <= self._points_a_page
 
-    def another_table(self, rows: int) -> None:
-        """Begin another table, of so many rows, on a printed page of its own where it may not fit the present one.
+    def _go_on(self, points: float) -> None:
+        """Go on on another printed page, under the header that is repeated, where so much does not fit this one."""
+        if self._repeated and not self.has_room(points / _ROW_POINTS):
+            self.new_printed_page(goes_on=True)
 
-        Where it cannot run over that page, the header that is repeated stays that of the table before.
+    def another_table(self, rows: int) -> None:
+        """Begin another table, of so many rows, on another printed page where it may not fit the present one.
+
+        Where it cannot run over that page and the table before ran over its own, the last rows of that go with it,
+        under the header that is repeated.
         """
+        short = rows <= _SHORT_TABLE
         if not self.has_room(rows + 3):
             self.new_printed_page()
-            self._repeats &= rows > _SHORT_TABLE
+            if short and self._repeated:
+                last = self._breaks.pop() - _LAST_ROWS
+                self._breaks.append(last - (self._grouped == last))
             self.skip()
+        self._repeats &= not short
 
     def finish(self) -> None:
-        """Say which header is repeated; once all is written."""
+        """Say which header is repeated and where printed pages begin; once all is written."""
+        self.sheet.set_h_pagebreaks(self._breaks)
         if self._repeated:
             self.sheet.repeat_rows(self._repeated - 1)
 
@@ -409,16 +431,5 @@ def plain_text(text: str) -> str:
 
 def lines_needed(text: str, width: float) -> int:
     """Lines that text takes in a column `width` characters wide, broken at words."""
-    lines = 0
-    for paragraph in text.split("\n"):
-        used = 0.0
-        lines += 1
-        for word in paragraph.split(" "):
-            if used and used + 1 + len(word) > width * 1.15:
-                lines += 1
-                used = 0.0
-            used += len(word) + (1 if used else 0)
-            while used > width * 1.15:
-                lines += 1
-                used -= width
-    return lines
+    room = max(int(width * 1.15), 1)
+    return sum(1 if len(line) <= room else len(wrap(line, room)) for line in text.split("\n"))

@@ -318,8 +318,12 @@ def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     said = done("recall", unit, "lot1", "--on", "2026-07-07")
     assert f"shelf {design}-1" in said
     assert "Order now" in said
-    done("recall", unit, "LOT 1", "--done", "--on", "2026-07-07")
-    assert "no delivery" not in done("recall", unit, "LOT 1")
+    assert "the same line with --done writes it down" in said
+    assert "This is in the book now" in done("recall", unit, "LOT 1", "--done", "--on", "2026-07-07")
+    again = done("recall", unit, "LOT 1")
+    assert "no delivery" not in again
+    assert "--done" not in again, "nothing is left to write down"
+    assert re.search(r"^Order (\d+) packs", done("order", unit), re.MULTILINE), "without another count"
     places = pd.read_csv(unit / "plan" / "tables" / "recall.csv")
     assert set(places["where"]) == {"gone"}
 

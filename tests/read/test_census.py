@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+import pandas as pd
 import pytest
 
 from kitplan.demand.occupancy import mean_airways
+from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
 from kitplan.read.values import STRATUM_KEY
 
@@ -289,3 +291,22 @@ def test_other_days_of_a_stay_are_no_end(header, unit_folder):
     blank = "," * (header.count(",") - 1)
     rows = "".join(f"A{n},oral,3.5,2025-03-{10 + n},2025-03-{9 + n}{blank}\n" for n in range(9))
     assert len(census_of(unit_folder, f"airway,route,tube_mm,{header}\n{rows}").census.rows) == 9
+
+
+def test_an_export_that_is_pasted_twice_or_grew_since_counts_each_stay_once(unit_folder):
+    """The second export of a list holds what the first held, with the ends that have come since."""
+    first = "A1,oral,3.5,2025-03-01,2025-03-04\nA2,oral,4.0,2025-03-02,\nA3,nasal,4.0,2025-03-03,\n"
+    later = "A1,oral,3.5,2025-03-01,2025-03-04\nA2,oral,4.0,2025-03-02,2025-03-09\nA3,nasal,4.0,2025-03-03,\n"
+    head = "airway,route,tube_mm,start,end\n"
+    once, both = (load_unit(unit_folder({"census.csv": head + rows})) for rows in (later, first + head + later))
+    pd.testing.assert_frame_equal(*(u.census.rows.sort_values("start", ignore_index=True) for u in (once, both)))
+    (said,) = (w for w in both.warnings if "counts once" in w.fault)
+    assert "as in 2 further rows to row 8" in said.fault
+    assert said.row == 3, "the first export's open end"
+
+
+@pytest.mark.parametrize("second", ["A1,oral,3.5,2025-03-01,2025-03-05\n", "A1,oral,4.0,2025-03-01,2025-03-04\n"])
+def test_a_stay_that_another_row_tells_otherwise_is_no_copy(unit_folder, second):
+    rows = "airway,route,tube_mm,start,end\nA1,oral,3.5,2025-03-01,2025-03-04\n" + second
+    with pytest.raises(InputError, match="two stays at the same time"):
+        load_unit(unit_folder({"census.csv": rows}))

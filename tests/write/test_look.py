@@ -177,7 +177,25 @@ def test_a_header_stays_repeated_where_its_own_table_runs_over_a_page(book):
     page = filled(book, 60)
     page.another_table(12)
     page.header(("Other", "Words"), freeze=False)
-    assert printed(book) == ([61], "$1:$1")
+    assert printed(book) == ([29, 57], "$1:$1")
+
+
+def test_the_last_rows_of_a_long_table_go_with_a_short_one_that_has_no_room_under_it(book):
+    """No header is printed over another table alone: five rows of its own stand between, and a group's line with its
+    rows.
+    """
+    page = filled(book, 51)
+    page.another_table(12)
+    page.header(("Other", "Words"), freeze=False)
+    assert printed(book) == ([29, 47], "$1:$1")
+
+
+@pytest.mark.parametrize(("rows", "ends"), [(23, []), (24, []), (25, [26]), (27, [28])])
+def test_a_line_that_begins_a_group_has_three_of_its_rows_under_it_on_its_page(rows, ends, book):
+    page = filled(book, rows)
+    page.group(("Group",))
+    page.row(("a", "b"), ("text", "text"))
+    assert printed(book)[0] == ends
 
 
 def test_a_chart_on_a_page_of_its_own_has_no_header_of_a_table_over_it(book):

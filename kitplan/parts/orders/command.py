@@ -191,6 +191,10 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
         most = f" (look for up to {row.at_most})" if row.at_most > row.units else ""
         where = f"{row.where} {row.kit}".strip()
         click.echo(f"  {where}: {row.units} of {row.item}{most}. {row.what_to_do}.")
+    if done:
+        click.echo("This is in the book now. kitplan order UNIT orders what is short of it.")
+    elif set(found.places["where"]) & {"shelf", "bedside"}:
+        click.echo("When it is off the shelf and out of the kits, the same line with --done writes it down.")
 
 
 @click.command("book")

@@ -73,7 +73,7 @@ def _decided(reasons: Reasons) -> str:
     if level == own:
         return f"{held}: that lasts in {share} of intervals, and no less would."
     why = "more within the limit than its own share asks" if reasons.tight else "all items must be there at once"
-    return f"{held}, where {own:,} would last in {share} of intervals for this item alone: {why}."
+    return f"{held}, where under {own:,} would do in {share} of intervals for this item alone: {why}."
 
 
 def _number(value: float) -> str:

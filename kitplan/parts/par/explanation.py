@@ -160,7 +160,7 @@ def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]
              f"{row['largest_units']:,} are there, worth {money(float(row['mean_value']), plan.unit.currency)} on the "
              f"mean; runs short in {percent(float(row['shortage_chance']), 2)} of intervals."]
     if row["floor_packs"] > 0:
-        lines.append(f"   Floor {counted(row['floor_packs'], 'pack')}: no budget and no shelf limit goes below it.")
+        lines.append("   It has a floor: no budget and no shelf limit goes below that.")
     lines.append(f"   All items together: {percent(par.readiness.verified)} (target {percent(par.readiness.target)}) "
                  f"is {READINESS}.")
     return [*lines, f"   Because: {row['because']}"]
