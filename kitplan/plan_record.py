@@ -5,13 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from kitplan.parts.par.values import ParPlan
+from kitplan.planning import Plan
 from kitplan.write.writer import checksum
-
-if TYPE_CHECKING:
-    from kitplan.parts.par.values import ParPlan
-    from kitplan.planning import Plan
 
 _DIGITS = 10
 

@@ -9,12 +9,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
 
 from kitplan.read.cells import Bad
-
-if TYPE_CHECKING:
-    pass
 
 _SEPARATORS = ("\x1d", "~", "|", "^")
 _MEND = "Read the pack again, or type its item, lot and date."

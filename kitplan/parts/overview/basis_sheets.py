@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from kitplan.demand.best_knowledge import said_of_rate
+from kitplan.planning import Plan
 from kitplan.write.book import Book
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
 
 AIRWAYS, DEVICES = "Airways", "Devices"
 """The sheet's name; the second where the unit's routes do not count airways. A route's own word may not be a name."""

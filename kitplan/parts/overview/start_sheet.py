@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
 from kitplan.parts.overview.basis_sheets import AIRWAYS, DEVICES
 from kitplan.parts.overview.readers import CLASS, MONTHS, STOCK_ROOM, Workbook
 from kitplan.parts.par.summary import not_yet_own, three_sentences
+from kitplan.planning import Plan
 from kitplan.read.money import money
+from kitplan.read.values import Unit
 from kitplan.write.book import Book, Page
 from kitplan.write.caution import CAUTION
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
 
 TITLE = "Start here"
 _WIDTHS = (26, 70)

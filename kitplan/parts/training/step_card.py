@@ -7,18 +7,15 @@ says how the practice goes, not how or when to treat anyone.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
 
 from reportlab.platypus import Flowable
 
 from kitplan.parts.training.lists import piece_text
+from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import PrintSet, fits_a_page, grid, practice_pdf, text
 from kitplan.parts.training.requirements import rows_of
 from kitplan.read.problems import counted
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
-    from kitplan.read.values import Technique, Unit
+from kitplan.read.values import Technique, Unit
 
 _ROLE_WORDS = {
     "prep_wipe": "barrier-film wipe", "remover_wipe": "adhesive-remover wipe", "surface_wipe": "surface wipe",
