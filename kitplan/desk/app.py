@@ -12,7 +12,7 @@ from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
 from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
-from kitplan.desk.units import PLAN_FOLDER, Opened
+from kitplan.desk.units import Opened, plan_folder
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.resources import sample_units
 from kitplan.write.caution import CAUTION
@@ -20,6 +20,9 @@ from kitplan.write.caution import CAUTION
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
          ("curve_page", "Readiness and cost"), ("week_page", "The week"),
          ("class_page", "The class"), ("months_page", "The months"))
+
+
+IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again."
 
 
 def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
@@ -34,7 +37,9 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     @app.context_processor
     def _furniture() -> dict[str, Any]:
         name = (request.view_args or {}).get("name")
-        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": CAUTION}
+        unit = home.unit(name) if name else None
+        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": CAUTION,
+                "in_workbook": IN_WORKBOOK if unit is not None and unit.is_file() else ""}
 
     @app.errorhandler(Exception)
     def _told(error: Exception) -> tuple[str, int]:
@@ -67,9 +72,7 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
     def begin() -> str | Response:
         if home.single:
             return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
-        workbooks = sorted(p.name for p in home.folder.glob("[!~.]*.xlsx"))
-        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder,
-                               workbooks=workbooks)
+        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder)
 
     @app.post("/new")
     def new_unit() -> Response:
@@ -90,6 +93,8 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
     @app.post("/unit/<name>/census")
     def drop_census(name: str) -> Response:
         folder, file = shelf.unit_of(home, name), request.files.get("census")
+        if folder.is_file():
+            abort(409, IN_WORKBOOK)
         if not file or not file.filename:
             abort(409, "No file was chosen. Choose the census, as CSV or .xlsx.")
         shelf.take_in(folder, "census", file.filename, file.read())
@@ -108,7 +113,7 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
 
 
 def _own_tables(folder: Path) -> list[str]:
-    return [p.name for p in folder.glob("*.csv")]
+    return [p.name for p in folder.glob("*.csv")] if folder.is_dir() else []
 
 
 def _checked(folder: Path) -> dict[str, Any]:
@@ -179,7 +184,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
     @app.post("/unit/<name>/plan")
     def start_plan(name: str) -> Response:
         folder = shelf.unit_of(home, name)
-        jobs.start(folder, folder / PLAN_FOLDER)
+        jobs.start(folder, plan_folder(folder))
         return redirect(url_for("unit_page", name=name))  # type: ignore[return-value]
 
     @app.post("/unit/<name>/cancel")
@@ -233,7 +238,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         folder = shelf.unit_of(home, name)
         if file not in {f for papers in _papers(folder).values() for f in papers}:
             abort(404, "This plan has no such paper.")
-        place = folder / PLAN_FOLDER / file
+        place = plan_folder(folder) / file
         return send_file(place, as_attachment=not file.endswith(".pdf"))
 
 
@@ -254,7 +259,7 @@ def _moved(plan: Any, target: float) -> list[dict[str, Any]]:
 
 def _papers(folder: Path) -> dict[str, list[str]]:
     """Papers of the plan by kind: what its record lists and the folder holds."""
-    place = folder / PLAN_FOLDER
+    place = plan_folder(folder)
     names = sorted(p.relative_to(place).as_posix() for p in place.rglob("*") if p.is_file()) if place.is_dir() else []
     return {"Workbooks": [n for n in names if n.endswith(".xlsx") and "/" not in n],
             "Prints": [n for n in names if n.endswith(".pdf")]}

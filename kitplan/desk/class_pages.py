@@ -8,7 +8,7 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.units import PLAN_FOLDER, Home, number, read_toml, unit_of, write_toml
+from kitplan.desk.units import Home, number, plan_folder, read_toml, unit_of, write_toml
 
 LEAST_ROWS = 3
 """Practices shown even where fewer are known."""
@@ -179,14 +179,14 @@ def _plan_class(folder: Path) -> None:
     if faults:
         raise kitplan.InputError(faults, "reading the class")
     plan = kitplan.plan(unit, parts=["training"])
-    write_outputs(folder / PLAN_FOLDER, part_files(plan, "training"), remove_stale=True)
+    write_outputs(plan_folder(folder), part_files(plan, "training"), remove_stale=True)
 
 
 def _result(folder: Path) -> dict[str, Any]:
     """The lists of the class as they lie in the plan folder."""
     import pandas as pd
 
-    place = folder / PLAN_FOLDER
+    place = plan_folder(folder)
     lists = []
     for title, name in (("To buy and to take", "training_list"), ("For each station", "station_list"),
                         ("To cut", "cut_plan"), ("What moves", "training_moves"), ("Left over", "training_left")):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.units import NO_PLAN, PLAN_FOLDER, Home, unit_of
+from kitplan.desk.units import NO_PLAN, Home, plan_folder, unit_of
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.round_command import Session
@@ -57,7 +57,7 @@ def _round(folder: Path) -> Iterator[Session]:
     """The round of a unit that has a plan."""
     from kitplan.parts.orders import round_command as rounds
 
-    if not (folder / PLAN_FOLDER / "plan.json").is_file():
+    if not (plan_folder(folder) / "plan.json").is_file():
         abort(409, NO_PLAN)
     with rounds.session(folder, None, None, quiet=True) as work:
         yield work

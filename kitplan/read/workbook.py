@@ -8,6 +8,7 @@ import zipfile
 import zlib
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from typing import IO, TypeVar
 from xml.etree.ElementTree import ParseError
 
@@ -128,6 +129,16 @@ class Book:
         self._sheet_parts = {s["name"]: relations[s["id"]][1] for s in sheets}
         if any(s.get("date1904", "0") in ("1", "true") for s in settings):
             self._base = datetime(1904, 1, 1)
+
+
+def is_unit_workbook(path: Path) -> bool:
+    """Whether a file is a workbook that holds a unit; what a program keeps beside an open one is none."""
+    if path.suffix.casefold() != ".xlsx" or path.name.startswith(("~", ".")) or not path.is_file():
+        return False
+    try:
+        return Book(path.name, path.read_bytes()).sheet_named("census") is not None
+    except (ValueError, OSError):
+        return False
 
 
 def _relations(parts: zipfile.ZipFile, name: str, folder: str) -> dict[str, tuple[str, str]]:

@@ -48,7 +48,7 @@ from kitplan.read.order_book import (
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import SHEETS, Names, RoundSheets, Row, has_round, read_round
 from kitplan.read.values import Unit
-from kitplan.read.workbook import Book
+from kitplan.read.workbook import is_unit_workbook
 from kitplan.workbooks import build_workbooks
 from kitplan.write.tables import table_bytes
 from kitplan.write.writer import one_writer, write_outputs
@@ -118,20 +118,11 @@ def find_unit(filled: Path) -> Path:
     planned_from = here.parent.with_name(here.parent.name.removesuffix("-plan") + ".xlsx")
     if here.parent.name.endswith("-plan") and planned_from.is_file():
         return planned_from
-    if _is_unit_workbook(filled):
+    if is_unit_workbook(filled):
         return filled
     fault, mend = ("lies in no unit's folder", "Say which unit it is of with --unit.") if filled.exists() else (
         "is not there", "Check the spelling of the path.")
     raise InputError([Problem(str(filled), fault, mend)], "looking for the unit")
-
-
-def _is_unit_workbook(path: Path) -> bool:
-    if path.suffix.casefold() != ".xlsx" or not path.is_file():
-        return False
-    try:
-        return Book(path.name, path.read_bytes()).sheet_named("census") is not None
-    except ValueError:
-        return False
 
 
 @contextlib.contextmanager
