@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+from kitplan.parts.compare.model import Comparison
+from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place
-
-if TYPE_CHECKING:
-    from kitplan.parts.compare.model import Comparison
-    from kitplan.planning import Plan
 
 TITLE, ITEMS = "Compared", "Compared by item"
 _KIND = {

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+from kitplan.parts.forecast.budget import BudgetYear
+from kitplan.parts.forecast.model import ManagerView
+from kitplan.parts.forecast.months_ahead import Forecast
+from kitplan.parts.forecast.variance import Variance
+from kitplan.planning import Plan
+from kitplan.read.values import Route
 from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, bar_chart, line_chart, place
-
-if TYPE_CHECKING:
-    from kitplan.parts.forecast.budget import BudgetYear
-    from kitplan.parts.forecast.model import ManagerView
-    from kitplan.parts.forecast.months_ahead import Forecast
-    from kitplan.parts.forecast.variance import Variance
-    from kitplan.planning import Plan
-    from kitplan.read.values import Route
 
 MANAGER, ITEMS, METHOD = "Months ahead", "Use by month", "How it was forecast"
 _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)

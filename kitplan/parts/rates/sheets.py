@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from kitplan.demand.estimate import Learnt
+from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place, scatter
-
-if TYPE_CHECKING:
-    from kitplan.demand.estimate import Learnt
-    from kitplan.planning import Plan
 
 TITLE = "Rates learnt"
 _WIDTHS = (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44)
