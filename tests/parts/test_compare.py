@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from types import SimpleNamespace
 
 import numpy as np
@@ -164,6 +165,23 @@ def test_units_of_other_files_err_each_on_their_own(small_unit):
     other = replace(small_unit, checksums={"census.csv": "another"})
     row = year(small_unit, other)
     assert row["low_difference"] < 0 < row["high_difference"]
+
+
+@pytest.mark.parametrize(("shape", "same"), [("counts", True), ("snapshot", False)])
+def test_a_census_copied_with_another_securing_holds_the_same_airways(shape, same, small_unit):
+    """Airways without a barrier get one: what comes and stays is in both sides, and cancels. A snapshot may be alike by
+    chance.
+    """
+    days = pd.DataFrame({"day": np.arange(120).repeat(2), "stratum": [0, 2] * 60 * 2, "airways": [4, 3] * 120})
+    census = replace(small_unit.census, shape=shape, rows=days, first_day=date(2026, 1, 1), last_day=date(2026, 4, 30))
+    a = replace(small_unit, census=census, checksums={"census.csv": "one"})
+    assert a.strata["skin"].tolist() == ["none", "barrier", "none"]
+    copied = replace(census, rows=days.assign(stratum=days["stratum"].replace(0, 1)))
+    assert bands._same_airways(a, replace(a, census=copied)) is same
+    fewer = replace(copied, rows=copied.rows.assign(airways=2))
+    assert not bands._same_airways(a, replace(a, census=fewer))
+    other_size = replace(census, rows=days.assign(stratum=days["stratum"].replace(0, 2)))
+    assert not bands._same_airways(a, replace(a, census=other_size))
 
 
 def test_a_year_is_twelve_months_and_items_say_what_they_are(small_unit):

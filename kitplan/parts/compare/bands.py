@@ -30,7 +30,7 @@ def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray
     both get the same draws, and that cancels in the difference; so does the chance of a kind renewed as often in both.
     Else each has its own. like: kinds of B -> the kind of A whose rate it is most like.
     """
-    one_census = _same(a, b, _CENSUS)
+    one_census = _same(a, b, _CENSUS) or _same_airways(a, b)
     rate_a = _rates(a, 2)
     logs = ("resecure_log.", "book/learnt_rate")
     alike = _same(a, b, logs) and what_the_log_says(a).used == what_the_log_says(b).used
@@ -53,6 +53,15 @@ def _same(a: Unit, b: Unit, files: tuple[str, ...]) -> bool:
     sides = [{name.rpartition(".")[0]: code for name, code in unit.checksums.items()
               if name.startswith(files) or name.endswith(".xlsx")} for unit in (a, b)]
     return sides[0] == sides[1]
+
+
+def _same_airways(a: Unit, b: Unit) -> bool:
+    """Whether both lists, or daily counts, hold the same airways, however they are secured: a copy in which that alone
+    was changed. Two units may have the same snapshot by chance.
+    """
+    seen = [unit.census.rows.drop(columns="stratum").assign(**{
+        key: unit.strata[key].to_numpy()[unit.census.rows["stratum"]] for key in ("route", "size")}) for unit in (a, b)]
+    return a.census.shape == b.census.shape != "snapshot" and seen[0].equals(seen[1])
 
 
 def _levels(unit: Unit, turnover: np.ndarray, stream: int) -> tuple[np.ndarray, np.ndarray]:
