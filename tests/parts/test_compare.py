@@ -161,6 +161,17 @@ def test_who_comes_loose_is_chance_that_each_side_has_of_its_own_where_it_is_ren
     assert whole["high_difference"] - whole["low_difference"] > 1.02 * (row["high_difference"] - row["low_difference"])
 
 
+def test_a_rate_is_as_unsure_in_the_band_as_the_plan_takes_it(small_unit):
+    """What the unit states is known; what a log, issues or a guess leave open is drawn as for par levels."""
+    known = replace(small_unit, doubt=replace(small_unit.doubt, rate_ratio=None))
+    assert (bands._rates(known, 2) == 1.0).all()
+    ratio = np.exp(0.1 * np.random.default_rng(1).standard_normal((1000, 1)))
+    drawn = bands._rates(replace(known, doubt=replace(known.doubt, rate_ratio=ratio, rate_from="issues")), 2)
+    assert drawn.shape == (bands.DRAWS, known.n_strata)
+    assert np.quantile(drawn[:, 0], [0.1, 0.5, 0.9]) == pytest.approx(np.quantile(ratio, [0.1, 0.5, 0.9]), rel=0.02)
+    assert (drawn == drawn[:, :1]).all(), "one draw is common to all kinds of airway"
+
+
 def test_units_of_other_files_err_each_on_their_own(small_unit):
     other = replace(small_unit, checksums={"census.csv": "another"})
     row = year(small_unit, other)

@@ -18,7 +18,7 @@ from kitplan.read.values import STRATUM_KEY, Unit
 
 DRAWS = 2000
 DAYS_A_YEAR = 365.25
-_CENSUS = ("census.", "stays.")
+_CENSUS, _TEACHES_RATE = ("census.", "stays."), ("resecure_log.", "stock_issues.", "book/learnt_rate")
 
 
 def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray) -> pd.DataFrame:
@@ -32,8 +32,7 @@ def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray
     """
     one_census = _same(a, b, _CENSUS) or _same_airways(a, b)
     rate_a = _rates(a, 2)
-    logs = ("resecure_log.", "book/learnt_rate")
-    alike = _same(a, b, logs) and what_the_log_says(a).used == what_the_log_says(b).used
+    alike = a.doubt.rate_from == b.doubt.rate_from and _same(a, b, _TEACHES_RATE)
     rate_b = rate_a[:, like] if alike else _rates(b, 3)
     models = [use_model(unit, choice) for unit, choice in zip((a, b), choices)]
     chance_a, chance_b = _chance(a, models[0], 4), _chance(b, models[1], 5)
@@ -83,9 +82,10 @@ def _chance(unit: Unit, model: UseModel, stream: int) -> np.ndarray:
 
 
 def _rates(unit: Unit, stream: int) -> np.ndarray:
-    """Re-secures of a day over their mean, by kind of airway, ndarray (DRAWS, n_strata)."""
-    draws = what_the_log_says(unit).rate_draws(DRAWS, np.random.default_rng([unit.planning.seed, stream]))
-    return draws / np.maximum(draws.mean(axis=0), 1e-12)
+    """Re-secures of a day over their mean, by kind of airway, ndarray (DRAWS, n_strata), as the unit knows it."""
+    ratio = np.ones((1, 1)) if unit.doubt.rate_ratio is None else unit.doubt.rate_ratio
+    rows = np.random.default_rng([unit.planning.seed, stream]).integers(len(ratio), size=DRAWS)
+    return np.broadcast_to(ratio[rows], (DRAWS, unit.n_strata))
 
 
 def _year(unit: Unit, model: UseModel, level: tuple[np.ndarray, np.ndarray], rate: np.ndarray) -> np.ndarray:
