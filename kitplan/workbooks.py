@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
 from kitplan.parts.overview import start_sheet as start
 from kitplan.parts.overview.readers import WORKBOOKS, Sheets, Workbook, part_file
+from kitplan.planning import Plan
 from kitplan.write.book import Book
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
 
 
 def build_workbooks(plan: Plan, only: Sequence[Workbook] = WORKBOOKS) -> dict[str, bytes]:

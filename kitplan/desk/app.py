@@ -150,8 +150,9 @@ def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any
         if fault.file not in tables:
             content = (folder / fault.file).read_bytes()
             text = shelf.TextTable.read(content)
+            head = next((row for row in text.cells if sum(bool(c.strip()) for c in row) > 1), ())
             tables[fault.file] = {"file": fault.file, "seen": shelf.checksum(content), "text": text, "rows": {},
-                                  "head": _heading(text)}
+                                  "head": head}
         table = tables[fault.file]
         cells = table["text"].cells[fault.row - 1] if fault.row <= len(table["text"].cells) else ()
         row = table["rows"].setdefault(fault.row, {"cells": cells, "faults": [], "columns": set()})
@@ -159,10 +160,6 @@ def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any
         column = header_key(fault.column)
         row["columns"] |= {k for k, title in enumerate(table["head"]) if header_key(title) == column}
     return list(tables.values()), others
-
-
-def _heading(text: shelf.TextTable) -> tuple[str, ...]:
-    return next((row for row in text.cells if sum(bool(c.strip()) for c in row) > 1), ())
 
 
 def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> None:

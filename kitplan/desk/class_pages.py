@@ -138,13 +138,12 @@ def _sessions(now: dict[str, Any]) -> dict[str, Any]:
 
 def _shown(settings: dict[str, Any], least: int) -> list[dict[str, Any]]:
     """The practices of a class or of a session, their sizes as one text, and rows to fill in."""
-    practices = [p | {"shown": _sizes_text(p)} for p in settings.get("practice", []) if isinstance(p, dict)]
+    practices = []
+    for practice in (p for p in settings.get("practice", []) if isinstance(p, dict)):
+        sizes = next((practice[key] for key in ("tube_mm", "size", "french") if key in practice), "")
+        shown = "; ".join(map(str, sizes)) if isinstance(sizes, list) else str(sizes)
+        practices.append(practice | {"shown": shown})
     return practices + [{}] * max(1, least - len(practices))
-
-
-def _sizes_text(practice: dict[str, Any]) -> str:
-    sizes = next((practice[key] for key in ("tube_mm", "size", "french") if key in practice), "")
-    return "; ".join(map(str, sizes)) if isinstance(sizes, list) else str(sizes)
 
 
 def _practices(rows: str, before: dict[str, Any]) -> list[dict[str, Any]]:

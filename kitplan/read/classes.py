@@ -82,7 +82,7 @@ def read_classes(
 ) -> tuple[tuple[TrainingClass, ...], dict[str, str]]:
     """Read class files against a unit's recipes, catalogue and size tables; every fault is noted.
 
-    Returns (classes by day, checksums by file name).
+    Returns (classes by day, checksums by file name). Two classes of one title are told apart by their file.
     """
     classes, checksums = [], {}
     for path in files:
@@ -99,8 +99,14 @@ def read_classes(
         # What is wrong for every session is told once.
         findings.faults[:], findings.warnings[:] = dict.fromkeys(findings.faults), dict.fromkeys(findings.warnings)
         if len(findings.faults) == before:
-            classes += _numbered(sorted(read, key=_by_time)) if "session" in settings else read
-    return _with_own_titles(sorted(classes, key=_by_time)), checksums
+            if "session" in settings:
+                in_order = enumerate(sorted(read, key=_by_time), 1)
+                read = [replace(s, session=n, title=f"{s.course}, session {n}") for n, s in in_order]
+            classes += read
+    titles = [c.title for c in classes]
+    apart = [replace(c, title=f"{c.title} ({c.file})", course=f"{c.course} ({c.file})")
+             if titles.count(c.title) > 1 else c for c in classes]
+    return tuple(sorted(apart, key=_by_time)), checksums
 
 
 def _by_time(lesson: TrainingClass) -> tuple[bool, date, int]:
@@ -136,19 +142,6 @@ def _of_a_block(
                 "Move it up, above the first line that begins with [.")
         findings.fault(file, "holds for the whole class, and not for one block", mend, column=f"{where}.{key}")
     return {key: value for key, value in block.items() if key not in slipped}
-
-
-def _numbered(sessions: Sequence[TrainingClass]) -> list[TrainingClass]:
-    return [replace(s, session=n, title=f"{s.course}, session {n}") for n, s in enumerate(sessions, 1)]
-
-
-def _with_own_titles(classes: Sequence[TrainingClass]) -> tuple[TrainingClass, ...]:
-    """Two classes of one title are told apart by their file."""
-    titles = [c.title for c in classes]
-    return tuple(
-        replace(c, title=f"{c.title} ({c.file})", course=f"{c.course} ({c.file})") if titles.count(c.title) > 1 else c
-        for c in classes
-    )
 
 
 _AS_GIVEN = ("pairs", "spare_share", "minutes_per_attempt", "change_minutes", "places_per_station", "rotation",

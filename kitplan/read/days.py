@@ -113,18 +113,14 @@ def _built(year: int, month: int, day: int, clock_text: str | None) -> Moment | 
     try:
         day_found = date(year, month, day)
     except ValueError:
-        return _no_such_day(year, month)
+        mend = _ISO_MEND
+        if 1 <= month <= 12 and FIRST_YEAR <= year <= LAST_YEAR:
+            mend = f"{_MONTHS[month - 1].title()} {year} has {monthrange(year, month)[1]} days: correct the day."
+        return Bad("is a day that does not exist", mend)
     if clock_text is None:
         return _in_years(Moment(day_found, None))
     clock = read_clock(clock_text)
     return clock if isinstance(clock, Bad) else _in_years(Moment(day_found, clock))
-
-
-def _no_such_day(year: int, month: int) -> Bad:
-    if not 1 <= month <= 12 or not FIRST_YEAR <= year <= LAST_YEAR:
-        return Bad("is a day that does not exist", _ISO_MEND)
-    days = monthrange(year, month)[1]
-    return Bad("is a day that does not exist", f"{_MONTHS[month - 1].title()} {year} has {days} days: correct the day.")
 
 
 def today() -> date:

@@ -198,7 +198,10 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
     left, unread = list(missing), []
     for title, letter, cells in raw.others:
         if not title:
-            _report_untitled(raw, letter, cells, findings)
+            filled = np.flatnonzero([c is not None for c in cells])
+            findings.rows(raw.name, letter, raw.rows[filled], None, "has a cell beyond the last header",
+                          "Put text with commas in quotation marks, use decimal points in a file with commas, "
+                          "or clear the cell.")
             continue
         label = shown_header(title, letter)
         near = nearest(header_key(title), raw.known, _NEAR) if label == title else None
@@ -241,10 +244,3 @@ def _may_be_mapped(raw: RawTable, name: str, unread: Sequence[str]) -> str:
     some = ", ".join(shown[:6]) + (" ..." if len(shown) > 6 else "")
     stays = " (a list of stays has start and end instead)" if name == "airways" else ""
     return f" Or say which of your headings it is ({some}){where}{stays}."
-
-
-def _report_untitled(raw: RawTable, letter: str, cells: np.ndarray, findings: Findings) -> None:
-    filled = np.flatnonzero([c is not None for c in cells])
-    findings.rows(raw.name, letter, raw.rows[filled], None, "has a cell beyond the last header",
-                  "Put text with commas in quotation marks, use decimal points in a file with commas, "
-                  "or clear the cell.")

@@ -45,7 +45,10 @@ def issues_reader(raw: RawTable, findings: Findings) -> TableReader | None:
     needed column is missing (noted).
     """
     raw = _months_below(raw, findings)
-    if not report_headers(raw, findings) or not _says_which_item(raw, findings):
+    if not report_headers(raw, findings):
+        return None
+    if not any(c in raw.columns for c in _ITEM_COLUMNS):
+        findings.fault(raw.name, "is missing", f"Add the column: {raw.known['item'].description}.", column="item")
         return None
     return TableReader(_without_foot(_without_totals(raw, findings), findings), findings)
 
@@ -123,13 +126,6 @@ def _months_below(raw: RawTable, findings: Findings) -> RawTable:
     below = replace(raw, rows=np.repeat(raw.rows, wide), columns=columns, others=others, formulas=raw.formulas | held,
                     positions=raw.positions | _BELOW)
     return _kept(below, np.array([c is not None for c in units], dtype=bool))
-
-
-def _says_which_item(raw: RawTable, findings: Findings) -> bool:
-    named = [c for c in _ITEM_COLUMNS if c in raw.columns]
-    if not named:
-        findings.fault(raw.name, "is missing", f"Add the column: {raw.known['item'].description}.", column="item")
-    return bool(named)
 
 
 def _without_totals(raw: RawTable, findings: Findings) -> RawTable:

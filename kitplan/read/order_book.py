@@ -107,15 +107,11 @@ def check_letters(before: str, line: Line) -> str:
     """Six letters that belong to this line after the one whose letters are `before`; no spreadsheet takes them for
     a number or a date.
     """
-    told = [before, line.table, *(_plain(getattr(line, name)) for name in headings(line.table))]
+    values = [getattr(line, name) for name in headings(line.table)]
+    plain = (f"{v:.4f}" if isinstance(v, float) else "" if v is None else str(v) for v in values)
+    told = [before, line.table, *plain]
     digest = hashlib.sha256("\x1f".join(told).encode()).digest()
     return "".join(_LETTERS[b % len(_LETTERS)] for b in digest[:6])
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, float):
-        return f"{value:.4f}"
-    return "" if value is None else str(value)
 
 
 def book_frames(book: OrderBook) -> dict[str, pd.DataFrame]:

@@ -191,21 +191,19 @@ def _from_workbook(path: Path, content: bytes, names: Names, wanted: tuple[str, 
 
 
 def _sheet_of(table: str, grids: Mapping[str, Grid]) -> str | None:
-    """The sheet of a table: by its title, else the one that has the most of its headings, all needed ones among
-    them.
-    """
+    """The sheet of a table: by its title, else that with most of its headings, all needed ones among them."""
     titled = [s for s in grids if key_of(s) == key_of(SHEETS[table])]
     if titled:
         return titled[0]
     columns = columns_of(table)
     needed = {c.name for c in columns.values() if c.required} | {TYPED[table][0]}
-    fit = {s: len(h & set(columns)) for s, g in grids.items() if needed <= (h := _headings(g))
-           and key_of(s) not in {key_of(t) for t in SHEETS.values()}}
+    fit = {}
+    for sheet, grid in grids.items():
+        rows = ({header_key(c) for c in row if isinstance(c, str)} for row in grid.rows[:30])
+        headings = max(rows, key=len, default=set())
+        if needed <= headings and key_of(sheet) not in {key_of(t) for t in SHEETS.values()}:
+            fit[sheet] = len(headings & set(columns))
     return max(fit, key=lambda s: fit[s]) if fit else None
-
-
-def _headings(grid: Grid) -> set[str]:
-    return max(({header_key(c) for c in row if isinstance(c, str)} for row in grid.rows[:30]), key=len, default=set())
 
 
 def _table(found: RoundSheets, table: str, grid: Grid, columns: Mapping[str, Column], names: Names,

@@ -22,7 +22,8 @@ def told(message: str, text: str) -> tuple[int, str | None, str, str]:
     if said.startswith("Expected ']"):
         return row, None, "opens a block and does not close it", (
             "A block begins with [have], or [[practice]]: as many brackets after the name as before it.")
-    if said.startswith(("Unclosed", "Unterminated", "Illegal character '\\n'")) or _odd_quotes(line):
+    quotes = line.split("#")[0].count('"')
+    if said.startswith(("Unclosed", "Unterminated", "Illegal character '\\n'")) or quotes % 2 == 1:
         return _open(lines, row, said)
     if said.startswith("Expected '='"):
         return row, None, "has a key without = after it", (
@@ -36,10 +37,6 @@ def _key(line: str) -> str | None:
     found = _KEY.match(line)
     key = found[1].strip('"') if found else ""
     return key if key and header_may_be_shown(key.replace(".", " ")) else None
-
-
-def _odd_quotes(line: str) -> bool:
-    return line.split("#")[0].count('"') % 2 == 1
 
 
 def _twice(lines: list[str], row: int) -> tuple[int, str | None, str, str]:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
+from kitplan.parts.audit.model import Audit
+from kitplan.planning import Plan
 from kitplan.read.values import READINESS
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
-
-if TYPE_CHECKING:
-    from kitplan.parts.audit.model import Audit
-    from kitplan.planning import Plan
 
 TITLE, CHART_TITLE = "Audit of today's par", "Where you stand"
 _WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+from kitplan.parts.compare.model import Comparison
+from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place
-
-if TYPE_CHECKING:
-    from kitplan.parts.compare.model import Comparison
-    from kitplan.planning import Plan
 
 TITLE, ITEMS = "Compared", "Compared by item"
 _KIND = {
@@ -60,7 +57,6 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
     )
     if not sums["monthly_value"]:  # a chart of nothing
         return
-    page.new_printed_page()
     line = Line("Money a month", (1, *rows), (2, *rows))
     place(page, bar_chart(page, [line], f"B less A ({currency})"), rows=16)
 

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from kitplan.planning import Plan
 from kitplan.write.book import Book
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
 
 TITLE = "What is not known"
 

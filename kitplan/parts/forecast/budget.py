@@ -96,7 +96,8 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
     budget = unit.budget
     if budget is None:
         return None
-    spent, last = _accounts(budget), _last_issue(unit)
+    spent = budget.lines.groupby("month")["spent"].sum(min_count=1).reindex(budget.months).astype(float)
+    last = None if unit.issues is None or not len(unit.issues) else pd.Timestamp(unit.issues["date"].max())
     columns = _columns(budget, sampled, last)
     if columns is None:
         return None
@@ -115,15 +116,6 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
         float((sums > total).mean()) if np.isfinite(total) else float("nan"), _known_to(budget, year, last), missing,
         _periods(budget, year, planned), _items(unit, year, planned), prices, sums.astype(np.float32),
     )
-
-
-def _accounts(budget: Budget) -> pd.Series:
-    """Money spent by month as the accounts have it, NaN where they do not say."""
-    return budget.lines.groupby("month")["spent"].sum(min_count=1).reindex(budget.months).astype(float)
-
-
-def _last_issue(unit: Unit) -> pd.Timestamp | None:
-    return None if unit.issues is None or not len(unit.issues) else pd.Timestamp(unit.issues["date"].max())
 
 
 def _columns(budget: Budget, sampled: Sampled, last: pd.Timestamp | None) -> np.ndarray | None:

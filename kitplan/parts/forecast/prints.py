@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 from reportlab.lib.units import mm
 
+from kitplan.parts.forecast.budget import BudgetYear
+from kitplan.parts.forecast.model import ManagerView
 from kitplan.parts.forecast.months import YEAR
+from kitplan.planning import Plan
 from kitplan.read.issues import months_said
 from kitplan.write.letters import lines_of
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
-
-if TYPE_CHECKING:
-    from kitplan.parts.forecast.budget import BudgetYear
-    from kitplan.parts.forecast.model import ManagerView
-    from kitplan.planning import Plan
 
 DIRECTOR = "budget-page.pdf"
 SAFETY = ("No budget plans emergency equipment away: masks, bags and what else is sized to a patient stay at every "

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+from kitplan.parts.forecast.budget import BudgetYear
+from kitplan.parts.forecast.model import ManagerView
+from kitplan.parts.forecast.months_ahead import Forecast
+from kitplan.parts.forecast.variance import Variance
+from kitplan.planning import Plan
+from kitplan.read.values import Route
 from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, bar_chart, line_chart, place
-
-if TYPE_CHECKING:
-    from kitplan.parts.forecast.budget import BudgetYear
-    from kitplan.parts.forecast.model import ManagerView
-    from kitplan.parts.forecast.months_ahead import Forecast
-    from kitplan.parts.forecast.variance import Variance
-    from kitplan.planning import Plan
-    from kitplan.read.values import Route
 
 MANAGER, ITEMS, METHOD = "Months ahead", "Use by month", "How it was forecast"
 _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
@@ -235,7 +232,6 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
     page.total(("All", *(float(v) for v in sums)), ("text", *("money",) * 7))
     page.skip()
-    page.new_printed_page()
     months = (1, *rows)
     lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
     place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
@@ -289,6 +285,5 @@ def _history(page: Page, forecast: Forecast, words: Route) -> None:
     ))
     page.skip()
     if len(months) > 1:
-        page.new_printed_page()
         line = Line(f"Mean {words.many} in place", (1, *rows), (4, *rows))
         place(page, line_chart(page, [line], words.many.capitalize(), y_format="0.0"), rows=16)

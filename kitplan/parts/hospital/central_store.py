@@ -111,7 +111,8 @@ def kept_units(holding: Holding) -> int:
     """Items a pooled unit keeps: enough until the next transport, whenever in an interval it is asked for, but for
     half its planned chance of running short.
     """
-    return _level(holding.transport, holding.shortage_chance / 2)
+    above = 1.0 - np.cumsum(holding.transport)
+    return int((above > holding.shortage_chance / 2 + _TAIL).sum())
 
 
 def _kept_value(holding: Holding) -> float:
@@ -121,12 +122,6 @@ def _kept_value(holding: Holding) -> float:
 def _frees(holding: Holding) -> tuple[float, str]:
     """Money that leaves the unit when it draws on the store; the unit's name breaks ties."""
     return holding.own_value - _kept_value(holding), holding.unit
-
-
-def _level(pmf: np.ndarray, chance: float) -> int:
-    """Smallest level that demand exceeds with at most `chance`."""
-    above = 1.0 - np.cumsum(pmf)
-    return int((above > chance + _TAIL).sum())
 
 
 def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:

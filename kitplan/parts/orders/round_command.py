@@ -171,17 +171,13 @@ def keep(work: Session, all_of_it: bool = False) -> None:
 
 
 def book_files(work: Session) -> dict[str, bytes]:
-    """The files of the book, and what its counts teach."""
+    """The files of the book, and what its counts teach for the next plan."""
     files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
              if work.book.of(table)}
-    return files | {"last.json": last_record(work.book)} | _learnt(work)
-
-
-def _learnt(work: Session) -> dict[str, bytes]:
-    """What the counts teach, beside the book, for the next plan."""
     plan = work.plan
     found = learn_from(plan.unit, plan.airways, plan.expected, uses_of(standing(work.book)))
-    return {LEARNT: rate_record(found, plan.airways)} if found else {}
+    learnt = {LEARNT: rate_record(found, plan.airways)} if found else {}
+    return files | {"last.json": last_record(work.book)} | learnt
 
 
 def keep_as_found(work: Session) -> None:

@@ -138,7 +138,10 @@ def _received(row: Row, item: str, order: OpenOrder | None, catalogue: Catalogue
 
 def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date, *,
           older: bool = False) -> Step:
-    """Lines of a count. older: the count may be older than the last one. Raises InputError."""
+    """Lines of a count. older: the count may be older than the last one. Raises InputError.
+
+    A count's number is its day; a second one of that day has a stroke and its place.
+    """
     now = standing(book)
     if now.last_count is not None and day < now.last_count and not older:
         raise InputError([Problem(sheets.source, f"is older than the last count, of {now.last_count.isoformat()}",
@@ -146,7 +149,9 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
                                   "and changes no order.",
                                   column="Date of count", value=day.isoformat())],
             "entering the count")
-    then, draft, number = standing(book, day), _Draft(book), _count_number(book, day)
+    then, draft = standing(book, day), _Draft(book)
+    earlier = {line.number for line in book.of("counts") if line.day == day and not line.answers}
+    number = f"{day:%Y-%m-%d}" + (f"/{len(earlier) + 1}" if earlier else "")
     rows: dict[str, list[Row]] = {}
     for row in sheets.of("count"):
         if not row.design:
@@ -166,12 +171,6 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
             _count_kits(row, then, draft, before.get(row.design, set()), day, number)
     step = draft.step([f"{counted(len(rows), 'line')} counted on {day.isoformat()}."], "count")
     return replace(step, told=(*step.told, *_same_day(book, day)))
-
-
-def _count_number(book: OrderBook, day: date) -> str:
-    """Number of a count: its day; a second one of that day has a stroke and its place."""
-    before = {line.number for line in book.of("counts") if line.day == day and not line.answers}
-    return f"{day:%Y-%m-%d}" + (f"/{len(before) + 1}" if before else "")
 
 
 def _lines_of_day(book: OrderBook, day: date) -> dict[str, set[Line]]:

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import item_fits
 from kitplan.parts.par.summary import percent
+from kitplan.planning import Plan
 from kitplan.read.findings import suggestion
 from kitplan.read.money import money
 from kitplan.read.problems import InputError, Problem, counted
 from kitplan.read.values import READINESS
 from kitplan.write.shelf import order_rule, role_title, unit_of_issue
 
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
 
 def find_item(plan_items: pd.DataFrame, wanted: str) -> str | None:
     """The item of this name, or of this description, whatever its case and separators; None if there is none."""

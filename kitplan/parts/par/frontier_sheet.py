@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from kitplan.planning import Plan
 from kitplan.read.money import money
 from kitplan.read.values import READINESS
 from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, round_step, scatter
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
 
 TITLE = "Readiness and cost"
 _WIDTHS = (18, 12, 16, 12, 42)

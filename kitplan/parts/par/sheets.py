@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import pandas as pd
 
 from kitplan.parts.par.summary import not_yet_own
+from kitplan.planning import Plan
 from kitplan.read.catalogue import marked
 from kitplan.write.book import Book, Page
 from kitplan.write.shelf import by_role, role_title, stock_lines
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from kitplan.planning import Plan
 
 TITLE = "Par levels"
 _WIDTHS = (8, 33, 12, 8, 9, 10, 10, 11, 10, 58)

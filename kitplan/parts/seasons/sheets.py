@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import calendar
-from typing import TYPE_CHECKING
 
+from kitplan.parts.seasons.model import Seasons
+from kitplan.planning import Plan
 from kitplan.write.book import Book
-
-if TYPE_CHECKING:
-    from kitplan.parts.seasons.model import Seasons
-    from kitplan.planning import Plan
 
 TITLE = "Seasons"
 

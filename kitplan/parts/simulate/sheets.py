@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from kitplan.parts.simulate.model import SimulationResult
+from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
-
-if TYPE_CHECKING:
-    from kitplan.parts.simulate.model import SimulationResult
-    from kitplan.planning import Plan
 
 TITLE = "Played out"
 _WIDTHS = (34, 11, 11, 11, 12, 12, 11, 12, 13, 13)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-import pandas as pd
 from reportlab.lib import colors
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
@@ -92,7 +91,10 @@ def cutting_list_pdf(prints: PrintSet, called: Mapping[str, str]) -> bytes:
             grid(rows, (7, 42, 24, 50, 26, 14, 18, 8),
                  ("strong", "small", "small", "body", "small", "right", "right", "box"),
                  ("", "Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", ""), pad=1.4),
-            *_drawn(rolls, ends), *_becomes(prints, covers, rolls["pattern"]),
+            text("How each roll is cut (drawn as wide as the page, not to scale; crossed: waste)", "head"),
+            *(RollDrawing(n, r["pattern"], ends[r["width_mm"], r["roll"], r["from"], r["pattern"]])
+              for n, r in enumerate(rolls.to_dict("records"), 1)),
+            *_becomes(prints, covers, rolls["pattern"]),
         ])
     return practice_pdf("Cutting lists", prints.foot, pages, prints.paper)
 
@@ -105,17 +107,8 @@ def _ends(cuts: Sequence[Cut]) -> dict[tuple[float, str, str, str], End]:
         for row in cut.plan.plan.to_dict("records"):
             end = row["waste_mm"]
             fate = "none" if end == 0 else f"{'waste' if end < cut.keep_mm - 1e-9 else 'keep'} {end:,.0f} mm"
-            said[cut.width_mm, *cut.source[row["roll"]], row["pattern"]] = fate, end, length[row["roll"]]
+            said[cut.width_mm, *cut.told_source(row["roll"]), row["pattern"]] = fate, end, length[row["roll"]]
     return said
-
-
-def _drawn(rolls: pd.DataFrame, ends: Mapping[tuple[float, str, str, str], End]) -> list[Flowable]:
-    """Each way to cut a roll, once."""
-    drawings: list[Flowable] = [
-        RollDrawing(n, r["pattern"], ends[r["width_mm"], r["roll"], r["from"], r["pattern"]])
-        for n, r in enumerate(rolls.to_dict("records"), 1)
-    ]
-    return [text("How each roll is cut (drawn as wide as the page, not to scale; crossed: waste)", "head"), *drawings]
 
 
 def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -> list[Flowable]:

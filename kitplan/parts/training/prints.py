@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from reportlab.lib import colors
 from reportlab.lib.units import mm
@@ -13,20 +12,19 @@ from reportlab.pdfgen.canvas import Canvas
 from kitplan.demand.tape import cut_pieces
 from kitplan.parts.kits.cut_card import CutJob, cut_cards, face_sentence
 from kitplan.parts.training.cutting_list import cutting_list_pdf
+from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import BLANK, PRACTICE_ONLY, PrintSet, band
 from kitplan.parts.training.requirements import rows_of
 from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.station_prints import session_sheets_pdf, station_cards_pdf, tick_list_pdf
 from kitplan.parts.training.step_card import step_cards_pdf
+from kitplan.planning import Plan
 from kitplan.read.class_values import courses
 from kitplan.read.problems import counted
+from kitplan.read.values import Unit
 from kitplan.write.letters import draw_text, lines_of
 from kitplan.write.listing import PAPERS
 
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
 _ROWS, _COLUMNS = 4, 2
 _MARGIN_MM, _GAP_MM = 12.0, 4.0
 

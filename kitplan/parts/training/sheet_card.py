@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING
 
+from kitplan.parts.training.cuts import Cut
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.cuts import Cut
 
 _RULER_ROOM_MM = 16.0
 

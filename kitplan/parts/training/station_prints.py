@@ -5,16 +5,13 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
 
 import pandas as pd
 from reportlab.platypus import Flowable
 
+from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import BLANK, PrintSet, grid, head, practice_pdf, text
 from kitplan.read.problems import counted
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
 
 _HEADINGS = {
     "tape piece": "Tape pieces, cut and folded", "dressing piece": "Dressing pieces, cut", "supplies": "Supplies",

@@ -7,18 +7,15 @@ says how the practice goes, not how or when to treat anyone.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
 
 from reportlab.platypus import Flowable
 
 from kitplan.parts.training.lists import piece_text
+from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import PrintSet, fits_a_page, grid, practice_pdf, text
 from kitplan.parts.training.requirements import rows_of
 from kitplan.read.problems import counted
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
-    from kitplan.read.values import Technique, Unit
+from kitplan.read.values import Technique, Unit
 
 _ROLE_WORDS = {
     "prep_wipe": "barrier-film wipe", "remover_wipe": "adhesive-remover wipe", "surface_wipe": "surface wipe",
@@ -77,7 +74,7 @@ def _needed(unit: Unit, training: TrainingPlan, lesson: int, number: int) -> lis
     rows = [[f"{int(p['count']) // sets} x", f"{p['width_mm']:g} mm tape: {piece_text(p)}"]
             for p in pieces.to_dict("records")]
     units = dict(zip(unit.items["role"], unit.items["use_unit"]))
-    return rows + [[_amount(quantity, str(units.get(role, ""))), _said(role)]
+    return rows + [[_amount(quantity, str(units.get(role, ""))), _ROLE_WORDS.get(role, role.replace("_", " "))]
                    for role, quantity in technique.needs(practice.skin).items()]
 
 
@@ -87,10 +84,6 @@ def _amount(quantity: float, use_unit: str) -> str:
         return f"{quantity:g} x"
     measured = use_unit in ("mL", "L", "g", "mm", "") or quantity % 1
     return f"{quantity:g} {use_unit}".strip() if measured else counted(int(quantity), use_unit)
-
-
-def _said(role: str) -> str:
-    return _ROLE_WORDS.get(role, role.replace("_", " "))
 
 
 def steps(technique: Technique, skin: str, pairs: bool) -> list[str]:
