@@ -21,6 +21,7 @@ from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import built
 from kitplan.parts.orders.ledger import standing, uses_of
 from kitplan.parts.orders.model import WeeklyRound, weekly_round
+from kitplan.parts.orders.recall import Recall, find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, catalogue_of
 from kitplan.parts.orders.steps import (
     Step,
@@ -86,6 +87,10 @@ class Session:
     def names(self) -> Names:
         """How lines may name items, with the trade numbers that were said before."""
         return Names.of(self.unit.items, aliases(self.book))
+
+    def recalled(self, lot: str, item: str | None = None) -> Recall:
+        """Where a recalled lot is, of one item or of all."""
+        return find_recall(lot, self.book, standing(self.book), self.plan.orders.plan, item)
 
     def weekly(self) -> WeeklyRound:
         """The round as it stands now."""
@@ -264,6 +269,13 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
                          f"filled in as well and not taken in yet: kitplan {last} takes all in.")
 
 
+def take_away(work: Session, found: Recall, day: date) -> None:
+    """Write down that a recalled lot is off the shelf and out of the kits."""
+    work.book = work.book.grown(recall_lines(found, standing(work.book), day), work.plan.number)
+    keep(work)
+    finish(work, work.weekly())
+
+
 def finish(work: Session, weekly: WeeklyRound) -> None:
     """Write what the round gives."""
     write_outputs(work.folder, papers(work, weekly))
@@ -277,7 +289,7 @@ def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
     plan = work.plan.with_result("order", weekly)
     files = part_tables(plan.tables_of("order")) | part_prints(plan, "order")
     if work.renew:
-        files |= build_workbooks(plan, (STOCK_ROOM,))
+        files |= build_workbooks(plan, (STOCK_ROOM,), {path.name for path in work.folder.glob("*.xlsx")})
         standing_book = work.folder / STOCK_ROOM.file
         if work.filled is not None and work.filled.absolute() == standing_book.absolute():
             files[f"filled/{weekly.now.day or 'sheet'}.xlsx"] = standing_book.read_bytes()
