@@ -29,7 +29,6 @@ PART_WORDS = {"training": "the class", "audit": "the audit of today's par levels
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-
 class GivenPath(click.Path):
     """A path that was given: an empty text is a slip, and does not mean the folder where one happens to be."""
 

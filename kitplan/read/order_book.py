@@ -104,9 +104,7 @@ def headings(table: str) -> Mapping[str, str]:
 
 
 def check_letters(before: str, line: Line) -> str:
-    """Six letters that belong to this line after the one whose letters are `before`; no spreadsheet takes them for
-    a number or a date.
-    """
+    """Six letters, no number or date to a spreadsheet, that belong to this line after that whose are `before`."""
     values = [getattr(line, name) for name in headings(line.table)]
     plain = (f"{v:.4f}" if isinstance(v, float) else "" if v is None else str(v) for v in values)
     told = [before, line.table, *plain]

@@ -82,8 +82,7 @@ class Default:
 def defaults_in(settings: Mapping[str, Any], *, own: bool, prefix: str = "") -> dict[str, Default]:
     """Return the defaults of a config file by dotted name: each is a table with value, unit, provenance.
 
-    A unit's own file may write the value alone (scenarios = 40000 under [planning]). Lists of blocks and the caution
-    are no settings.
+    A unit's own file may write the value alone (scenarios = 40000 under [planning]). Lists of blocks are left out.
     """
     found: dict[str, Default] = {}
     for key, block in settings.items():

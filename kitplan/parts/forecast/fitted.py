@@ -194,9 +194,7 @@ def _law_and_bursts(posterior: Posterior) -> tuple[StayLaw, np.ndarray]:
 
 
 def _by_month(law: StayLaw, n_months: int, day: int = 30) -> tuple[np.ndarray, np.ndarray]:
-    """Covariances of daily numbers of airways (`correlation`) as those of means of `day` days, by lag in months,
-    (n_months,) each.
-    """
+    """`correlation`, of daily numbers of airways, for means of `day` days, by lag in months, (n_months,) each."""
     alone, shared = (_between_months(np.concatenate([part[:0:-1], part]), np.arange(n_months), day)
                      for part in correlation(law, _LONGEST_DAYS))
     return alone, shared

@@ -32,7 +32,6 @@ DAYS_PER_MONTH = 365.25 / 12
 """A mean month, so that no figure depends on which month it is."""
 
 
-
 @dataclass(frozen=True)
 class KitNeeds:
     """Needs by stratum (index of Unit.strata).

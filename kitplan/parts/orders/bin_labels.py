@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reportlab.graphics.barcode.code128 import Code128
@@ -14,43 +13,13 @@ from kitplan.parts.orders.round_plan import Level
 from kitplan.read.catalogue import marked
 from kitplan.read.problems import counted
 from kitplan.write.letters import CUT, cut_lines, draw_text, width_of
-from kitplan.write.listing import CAUTION, PAPERS
-from kitplan.write.page import at_true_scale
+from kitplan.write.listing import CAUTION
+from kitplan.write.page import LabelGrid, at_true_scale
 
 _QUIET_MODULES = 12
 """Blank modules between two codes; the symbology asks for ten (ISO/IEC 15417, from memory)."""
 _THINNEST_BAR_MM, _BEST_BAR_MM = 0.19, 0.33
 """Bars thinner than the first are hard to scan; wider than the second waste room [common practice, no source]."""
-
-
-@dataclass(frozen=True)
-class LabelGrid:
-    """A sheet of labels. rows, columns; margins and gaps in mm; the labels fill the rest of the paper evenly."""
-
-    rows: int = 8
-    columns: int = 2
-    margin_top_mm: float = 12.0
-    margin_side_mm: float = 8.0
-    gap_across_mm: float = 3.0
-    gap_down_mm: float = 0.0
-
-    def places(self, paper: str) -> Iterator[tuple[float, float, float, float]]:
-        """(left, bottom, width, height) of each label in points, row by row from the top.
-
-        Raises ValueError when a label would be too small to read.
-        """
-        width, height = PAPERS[paper]
-        across = width - (2 * self.margin_side_mm + (self.columns - 1) * self.gap_across_mm) * mm
-        down = height - (2 * self.margin_top_mm + (self.rows - 1) * self.gap_down_mm) * mm
-        label_width, label_height = across / self.columns, down / self.rows
-        if label_width < 45 * mm or label_height < 20 * mm:
-            raise ValueError(f"labels of {label_width / mm:.0f} x {label_height / mm:.0f} mm are too small: "
-                             "45 x 20 mm is the least")
-        for row in range(self.rows):
-            bottom = height - self.margin_top_mm * mm - (row + 1) * label_height - row * self.gap_down_mm * mm
-            for column in range(self.columns):
-                left = self.margin_side_mm * mm + column * (label_width + self.gap_across_mm * mm)
-                yield left, bottom, label_width, label_height
 
 
 def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None = None) -> bytes:
@@ -59,20 +28,11 @@ def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None =
     Each says the one number that a person acts on; the urgent level stands beside it, smaller. The caution stands at
     the foot of every sheet.
     """
-    out = io.BytesIO()
-    places = list((grid or LabelGrid()).places(paper))
-    canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
-    at_true_scale(canvas)
-    canvas.setTitle("Bin labels")
-    canvas.setAuthor("kitplan")
-    for k, row in enumerate(levels):
-        if k and k % len(places) == 0:
-            canvas.showPage()
-        if k % len(places) == 0:
-            draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
-        _draw(canvas, row, *places[k % len(places)])
-    canvas.save()
-    return out.getvalue()
+    def begin(canvas: Canvas) -> None:
+        at_true_scale(canvas)
+        draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
+
+    return (grid or LabelGrid()).draw("Bin labels", paper, levels, _draw, begin)
 
 
 @dataclass(frozen=True)
