@@ -244,7 +244,7 @@ def _wanted(parts: Collection[str] | None) -> list[Part]:
 
 def _without_kits(parts: Collection[str] | None) -> bool:
     """True where nothing that was asked for rests on the kits."""
-    return parts is not None and set(parts) <= {"training", "rates"}
+    return parts is not None and set(parts) <= {"rates"}
 
 
 def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:

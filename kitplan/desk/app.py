@@ -13,6 +13,7 @@ from kitplan.desk import units as shelf
 from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
 from kitplan.desk.units import Opened, plan_folder
+from kitplan.read.catalogue import spoken_names
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.resources import sample_units
 from kitplan.write.caution import CAUTION
@@ -203,6 +204,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
             down = request.args.get("down") == "1"
             levels = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable")
         return render_template("par.html", plan=plan, rows=levels.to_dict("records"), by=sort,
+                               named=spoken_names(plan.unit.items),
                                down=request.args.get("down") == "1", rule=order_rule)
 
     @app.get("/unit/<name>/par/<item>")

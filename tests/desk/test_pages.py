@@ -5,6 +5,7 @@ import re
 import tomllib
 
 import openpyxl
+import pandas as pd
 import pytest
 
 import kitplan
@@ -290,3 +291,34 @@ def test_a_workbook_is_changed_in_the_workbook_and_nowhere_else(in_a_workbook):
     assert "nest.xlsx [census], row 9, column route" in page
     assert path.read_bytes() != before
     assert sorted(p.name for p in in_a_workbook.iterdir()) == ["nest.xlsx", "other.xlsx", "~$nest.xlsx"]
+
+
+def entries_of(client, page: str) -> str:
+    return re.search(r'name="entries" value="(\d+)"', client.get(page).text)[1]
+
+
+def test_a_lot_is_counted_thrown_away_recalled_and_written_down_on_the_desk(client, home):
+    week, lot = "/unit/mill_lane/week/count", {"item": "saline_5ml", "pack": "100", "packs": "2", "lot": "L7",
+                                               "expires": "2031-05"}
+    client.post(week, {**lot, "loose_units": "9", "day": "2026-11-10", "entries": entries_of(client, week)})
+    client.post(week, {**lot, "loose_units": "4", "day": "2026-11-12", "thrown_away": "5",
+                       "entries": entries_of(client, week)})
+    thrown = pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")
+    assert thrown[["event", "item", "loose_units"]].to_numpy().tolist() == [["thrown_away", "saline_5ml", 5]]
+    page = "/unit/mill_lane/recall?lot=l7"
+    assert "shelf saline_5ml 204 Take it off the shelf" in words(client.get(page))
+    told = words(client.post("/unit/mill_lane/recall", {"lot": "l7", "entries": entries_of(client, page)}))
+    assert "Lot l7 was here" in told
+    assert "It is taken away" not in told, "nothing is left to write down"
+    assert client.post("/unit/mill_lane/recall", {"lot": "l7", "entries": "1"}).status_code == 409
+    assert pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")["event"].tolist() == ["thrown_away", "recalled"]
+
+
+def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_print_away(client):
+    assert re.search(r"EM Face mask, \d+ mm", words(client.get("/unit/mill_lane/par")))
+    week = "/unit/mill_lane/week/count"
+    assert "Lots and dates for each kit" not in words(client.get("/unit/mill_lane/week/kits"))
+    client.post(week, {"item": "saline_5ml", "pack": "100", "packs": "2", "day": "2026-11-10",
+                       "entries": entries_of(client, week)})
+    assert "Lots and dates for each kit" in words(client.get("/unit/mill_lane/week/kits"))
+    assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")

@@ -104,7 +104,7 @@ def test_nine_labels_take_two_pages_and_each_says_practice_only(tmp_path):
 def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
     plan = cut_sheets([(25, 35)], [20], [Stock("sheet", side, width_mm=side)])
     pdf = sheet_cards_pdf(
-        [("", Cut((0,), plan, {"sheet": ("sheet", "to buy")}))], {}, ("Cut by", "Practice"), "a4", "Class")
+        [("", Cut((0,), plan, {"sheet": ("sheet", "new")}))], {}, ("Cut by", "Practice"), "a4", "Class")
     words = words_of(pdf, tmp_path)
     assert said in words
     assert words.count("25 x 35") + words.count("35 x 25") >= 20

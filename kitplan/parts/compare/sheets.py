@@ -57,7 +57,6 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
     )
     if not sums["monthly_value"]:  # a chart of nothing
         return
-    page.new_printed_page()
     line = Line("Money a month", (1, *rows), (2, *rows))
     place(page, bar_chart(page, [line], f"B less A ({currency})"), rows=16)
 

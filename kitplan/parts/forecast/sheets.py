@@ -232,7 +232,6 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
     page.total(("All", *(float(v) for v in sums)), ("text", *("money",) * 7))
     page.skip()
-    page.new_printed_page()
     months = (1, *rows)
     lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
     place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
@@ -286,6 +285,5 @@ def _history(page: Page, forecast: Forecast, words: Route) -> None:
     ))
     page.skip()
     if len(months) > 1:
-        page.new_printed_page()
         line = Line(f"Mean {words.many} in place", (1, *rows), (4, *rows))
         place(page, line_chart(page, [line], words.many.capitalize(), y_format="0.0"), rows=16)

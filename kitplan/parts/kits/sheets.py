@@ -66,8 +66,7 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
     kinds = ("strong", "text", "wrap", "whole", "money", "litres", "wrap")
     page.header(("", "Item", "Description", "Single items", f"Value ({book.currency})", "Volume", "Because"), kinds)
     for design, rows in kits.contents.groupby("design", sort=False):
-        if not page.has_room(len(rows) + 2):
-            page.new_printed_page(goes_on=True)
+        page.keep_together(len(rows) + 2)
         page.group((f"Kit {design}: serves {'; '.join(served_lines(kits.strata, str(design), titles))}",))
         for row in rows.itertuples():
             mark = "EM" if row.emergency == "yes" else None

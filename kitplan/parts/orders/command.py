@@ -172,18 +172,12 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
     """Find LOT: which shelf packs, kits and classes hold it, which kits are at bedsides, and what to order now."""
     from kitplan.outputs import part_tables
     from kitplan.parts.orders import round_command as rounds
-    from kitplan.parts.orders.ledger import standing
-    from kitplan.parts.orders.recall import find_recall, recall_lines
     from kitplan.write.writer import write_outputs
 
     with rounds.session(unit_path, out, seed) as work:
-        now = standing(work.book)
-        found = find_recall(lot, work.book, now, work.plan.orders.plan, item)
+        found = work.recalled(lot, item)
         if done:
-            day = on_day.date() if on_day else date.today()
-            work.book = work.book.grown(recall_lines(found, now, day), work.plan.number)
-            rounds.keep(work)
-            rounds.finish(work, work.weekly())
+            rounds.take_away(work, found, on_day.date() if on_day else date.today())
         write_outputs(work.folder, part_tables(found.tables()))
     for sentence in found.sentences():
         click.echo(sentence)

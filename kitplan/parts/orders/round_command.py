@@ -21,6 +21,7 @@ from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import built
 from kitplan.parts.orders.ledger import standing, uses_of
 from kitplan.parts.orders.model import WeeklyRound, weekly_round
+from kitplan.parts.orders.recall import Recall, find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, catalogue_of
 from kitplan.parts.orders.steps import (
     Step,
@@ -86,6 +87,10 @@ class Session:
     def names(self) -> Names:
         """How lines may name items, with the trade numbers that were said before."""
         return Names.of(self.unit.items, aliases(self.book))
+
+    def recalled(self, lot: str, item: str | None = None) -> Recall:
+        """Where a recalled lot is, of one item or of all."""
+        return find_recall(lot, self.book, standing(self.book), self.plan.orders.plan, item)
 
     def weekly(self) -> WeeklyRound:
         """The round as it stands now."""
@@ -260,6 +265,13 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
         names, last = " and ".join(SHEETS[t] for t in waiting), "build" if "kits" in waiting else "count"
         work.told.append(f"{filled.name} is left as it is, because {names} {'is' if len(waiting) == 1 else 'are'} "
                          f"filled in as well and not taken in yet: kitplan {last} takes all in.")
+
+
+def take_away(work: Session, found: Recall, day: date) -> None:
+    """Write down that a recalled lot is off the shelf and out of the kits."""
+    work.book = work.book.grown(recall_lines(found, standing(work.book), day), work.plan.number)
+    keep(work)
+    finish(work, work.weekly())
 
 
 def finish(work: Session, weekly: WeeklyRound) -> None:

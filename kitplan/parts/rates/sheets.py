@@ -31,11 +31,11 @@ def add_sheets(book: Book, plan: Plan) -> None:
     )
     page.skip()
     if learnt.used:
-        page.new_printed_page()
         lines = [Line(name, (1, first, last), (column, first, last)) for name, column in (
             ("Events in the log", 2), ("Expected by the model", 8), ("Expected if all were alike", 9))]
         chart = bar_chart(page, lines, "Re-secures")
         place(page, chart, rows=20)
+    page.another_table(len(learnt.reasons))
     page.table(learnt.reasons, (
         ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),
         ("95 % from", "share", "low"), ("95 % to", "share", "high"),

@@ -107,7 +107,7 @@ def _ends(cuts: Sequence[Cut]) -> dict[tuple[float, str, str, str], End]:
         for row in cut.plan.plan.to_dict("records"):
             end = row["waste_mm"]
             fate = "none" if end == 0 else f"{'waste' if end < cut.keep_mm - 1e-9 else 'keep'} {end:,.0f} mm"
-            said[cut.width_mm, *cut.source[row["roll"]], row["pattern"]] = fate, end, length[row["roll"]]
+            said[cut.width_mm, *cut.told_source(row["roll"]), row["pattern"]] = fate, end, length[row["roll"]]
     return said
 
 

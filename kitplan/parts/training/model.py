@@ -163,7 +163,7 @@ class TrainingPlan(Brief):
 def _patterns(cuts: Sequence[Cut], stock: str, *columns: str) -> pd.DataFrame:
     """The patterns of all cuts, with the item of each roll or sheet in the column `stock` and where it comes from."""
     frames = [cut.plan.plan.assign(lesson=cut.lesson, width_mm=cut.width_mm, **{
-        place: [cut.source[name][k] for name in cut.plan.plan[stock]] for k, place in enumerate((stock, "from"))})
+        place: [cut.told_source(name)[k] for name in cut.plan.plan[stock]] for k, place in enumerate((stock, "from"))})
         for cut in cuts]
     return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
 
