@@ -59,7 +59,6 @@ class _Draft:
         self.lines.extend(lines)
         return True
 
-
     def step(self, told: list[str], what: str, further: Sequence[str] = ()) -> Step:
         """What came of it. told: said where a line is new; what: the word for what was typed in."""
         if self.repeated and self.lines:

@@ -10,11 +10,10 @@ from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.demand.tape import cut_pieces
 from kitplan.parts.kits.cut_card import CutJob, cut_cards, face_sentence
-from kitplan.parts.training.cutting_list import cutting_list_pdf
+from kitplan.parts.training.cutting_list import cutting_list_pdf, sheet_cards_pdf
 from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import BLANK, PRACTICE_ONLY, PrintSet, band
 from kitplan.parts.training.requirements import rows_of
-from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.station_prints import session_sheets_pdf, station_cards_pdf, tick_list_pdf
 from kitplan.parts.training.step_card import step_cards_pdf
 from kitplan.planning import Plan
