@@ -109,11 +109,14 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
     expected = float(year.cents.sum() / 100)
     missing = tuple(m for m, source in zip(budget.months, year.source) if source == MISSING)
     known = last if last is not None else pd.Timestamp(budget.start)
+    whole = [m for m, source in zip(budget.months, year.source) if source in (GIVEN, ISSUED)]
+    ends = [pd.Period(m, "M").end_time.normalize() for m in whole[-1:]] + ([last] if last is not None else [])
     end = pd.Period(budget.months[-1], "M").end_time.normalize()
     prices = price_book(unit).table(unit.items["description"], np.datetime64(known, "D"), np.datetime64(end, "D"))
     return BudgetYear(
         unit.currency, float(total), float(np.round(year.spent.sum(), 2)), (expected, low, high), (low95, high95),
-        float((sums > total).mean()) if np.isfinite(total) else float("nan"), _known_to(budget, year, last), missing,
+        float((sums > total).mean()) if np.isfinite(total) else float("nan"),
+        str(max(ends).date()) if ends else "", missing,
         _periods(budget, year, planned), _items(unit, year, planned), prices, sums.astype(np.float32),
     )
 
@@ -263,12 +266,6 @@ def _items(unit: Unit, year: _Year, planned: np.ndarray | None) -> pd.DataFrame:
     frame = frame[(frame[["budget", "landing"]].fillna(0.0).abs().sum(axis=1) > 0)]
     by = frame["over_budget" if planned is not None else "landing"].abs()
     return frame.loc[by.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
-
-
-def _known_to(budget: Budget, year: _Year, last: pd.Timestamp | None) -> str:
-    whole = [m for m, source in zip(budget.months, year.source) if source in (GIVEN, ISSUED)]
-    ends = [pd.Period(m, "M").end_time.normalize() for m in whole[-1:]] + ([last] if last is not None else [])
-    return str(max(ends).date()) if ends else ""
 
 
 def odds_said(chance: float) -> str:

@@ -91,7 +91,9 @@ def add_frontier(book: Book, plan: Plan) -> None:
     first = page.next_row
     before: Any = None
     for row in par.frontier.sort_values("value", kind="stable").itertuples():
-        page.row(("Cheapest stock", row.readiness, row.value, row.litres, _step(before, row, book.currency)), kinds)
+        more = "" if before is None else (f"{100 * (row.readiness - before.readiness):+.1f} points of readiness for "
+                                          f"{money(row.value - before.value, book.currency)}")
+        page.row(("Cheapest stock", row.readiness, row.value, row.litres, more), kinds)
         before = row
     last = page.next_row - 1
     lines = [Line("Cheapest stock for each readiness", (3, first, last), (2, first, last))]
@@ -107,13 +109,6 @@ def add_frontier(book: Book, plan: Plan) -> None:
     low = max(1.0 - step * math.ceil((1.0 - lowest) / step + 0.2), 0.0)
     chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0 %", y_range=(low, 1.0))
     place(page, chart, rows=24)
-
-
-def _step(before: Any, row: Any, currency: str) -> str:
-    if before is None:
-        return ""
-    points = 100 * (row.readiness - before.readiness)
-    return f"{points:+.1f} points of readiness for {money(row.value - before.value, currency)}"
 
 
 def _points(plan: Plan) -> list[tuple[str, float, float, float, str]]:
