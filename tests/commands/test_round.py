@@ -118,6 +118,18 @@ def test_a_step_says_how_to_take_in_what_is_typed_on_later_sheets_and_where_warn
     assert "Kits built: A-1." in done("build", unit)
 
 
+def test_after_a_step_of_the_week_the_first_sheet_still_says_who_opens_which_workbook(unit):
+    def said():
+        sheet = openpyxl.load_workbook(unit / "plan" / "stock-room.xlsx")["Start here"]
+        return [row[0].value for row in sheet.iter_rows() if str(row[0].value).endswith(".xlsx")]
+
+    planned = said()
+    fill_count(unit)
+    done("count", unit)
+    assert said() == planned
+    assert "months.xlsx" in planned
+
+
 def test_a_full_shelf_orders_nothing_and_an_empty_one_its_levels(unit):
     fill_count(unit)
     assert "Nothing is left to order" in done("order", unit)

@@ -25,7 +25,7 @@ def add_first_sheet(book: Book) -> Page:
 
 
 def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -> None:
-    """Write the first sheet. made: the workbooks that are written together."""
+    """Write the first sheet. made: the workbooks that lie together."""
     page.title(f"{workbook.title}: {plan.unit.name}", f"For {workbook.person}: {workbook.use}.")
     for sentence in _results(plan, workbook):
         page.spread(sentence, "lead")
