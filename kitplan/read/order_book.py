@@ -159,8 +159,7 @@ def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
 
 
 def _last(place: Path, there: int) -> tuple[int, list[tuple[int, int]]]:
-    """Last entry ever written and the gaps accepted; `there`, the last of the tables, where the record is unreadable.
-    """
+    """Last entry ever written and the gaps accepted; where the record is unreadable `there`, that of the tables."""
     try:
         record = json.loads((place / _LAST).read_text(encoding="utf-8"))
         return int(record["last_entry"]), [(int(a), int(b)) for a, b in record["gaps"]]

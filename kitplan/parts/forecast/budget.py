@@ -122,10 +122,7 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
 
 
 def _columns(budget: Budget, sampled: Sampled, last: pd.Timestamp | None) -> np.ndarray | None:
-    """Which sampled month stands for each month of the year, ndarray (12,); None where one is not sampled.
-
-    Without a calendar the sampled months follow the last issue, in order.
-    """
+    """Which sampled month stands for each month of the year, ndarray (12,); None where one is not sampled."""
     if sampled.names and sampled.names[0][:4].isdigit():
         place = {name: k for k, name in enumerate(sampled.names)}
         found = [place.get(month, -1) for month in budget.months]
@@ -166,10 +163,7 @@ def _cents(money: np.ndarray, given: np.ndarray) -> np.ndarray:
 def _issued(
     unit: Unit, months: pd.PeriodIndex, spent: pd.Series, last: pd.Timestamp | None, lived: tuple[str, ...]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[str]]:
-    """(units, money) issued by month and item, the share of each month that is left to forecast, and its source.
-
-    lived: the months gone by.
-    """
+    """(units, money) issued by month and item, the share of each month left to forecast, its source. lived: gone by."""
     items = list(unit.items["item"])
     units, paid = np.zeros((2, len(months), len(items)))
     share, source = np.ones(len(months)), []

@@ -112,10 +112,7 @@ def _serving(
     unit: Unit, g: int, role: str, need: float, reach: int, found: Sequence[tuple[int, Mapping[str, Any]]],
     opened: dict[tuple[int, int], np.ndarray], base: ItemChoice | None,
 ) -> list[int]:
-    """Positions of the items that can fill the role; fills `opened` for those used up patient by patient.
-
-    Where the unit prefers an item that can serve, it is the only one.
-    """
+    """Positions of items that can fill the role, or of the one preferred; fills `opened` for those of one patient."""
     served = []
     for position, item in found:
         if item["scope"] == "patient":
