@@ -1,7 +1,7 @@
 """Places in a kit: what each stratum needs there, what could lie there, and what that costs a month.
 
 A slot is a role with its alternatives (saline by one ampoule or another), or one item that has no alternative (a
-mask in one size, gloves in one size). Where several sizes stand in for each other, how many of which is joint chance.
+mask in one size, gloves in one size). Sizes that stand in for each other have a joint chance of running out.
 """
 
 from __future__ import annotations
