@@ -320,10 +320,10 @@ class Page:
 
         Where the table before ran over its own page, its last rows go with it, under the header that is repeated.
         """
-        last = self.next_row - 1 - _LAST_ROWS
-        last -= self._grouped == last
-        runs_over = self._tables and self._runs_over(*self._tables[-1])
-        self._breaks.append(last if runs_over and last > self._breaks[-1] else self.next_row - 1)
+        first, end = self._tables[-1] if self._tables else (0, 0)
+        last = end - _LAST_ROWS - (self._grouped == end - _LAST_ROWS)
+        goes_with = self._runs_over(first, end) and last > self._breaks[-1] and self.next_row <= end + _KEPT
+        self._breaks.append(last if goes_with else self.next_row - 1)
 
     def has_room(self, rows: float) -> bool:
         """Whether so many more rows fit the printed page that was begun last."""

@@ -82,11 +82,26 @@ def test_a_plan_rests_on_the_block_where_it_is_pasted_into_unit_toml(learnt, tmp
     assert run("check", unit).exit_code == 0
 
 
-def test_a_unit_without_a_log_keeps_the_defaults_and_writes_no_block(tmp_path):
+def test_a_unit_without_a_log_tells_the_rates_that_its_plan_rests_on_and_writes_no_block(tmp_path):
     result = run("rates", sample_units()["mill_lane"], "--out", tmp_path / "out")
     assert result.exit_code == 0
-    assert "defaults stay" in result.output
+    assert "How often: the shipped guess" in result.output
     assert not (tmp_path / "out" / "resecure_learnt.toml").exists()
+
+
+def test_rates_that_stock_issues_taught_are_told_as_such_with_their_range(tmp_path):
+    """They were told as defaults, from half to twice the rate, although the plan rests on what the issues say."""
+    unit = tmp_path / "unit"
+    shutil.copytree(sample_units()["harbour_wing"], unit)
+    (unit / "resecure_log.csv").unlink()
+    result = run("rates", unit, "--out", tmp_path / "out")
+    assert "days of stock issues" in result.output
+    rates = pd.read_csv(tmp_path / "out" / "tables" / "rates.csv")
+    assert rates["because"].str.startswith("learnt from").all()
+    assert (rates["high"] / rates["low"]).max() < 2.5
+    assert rates["rate_per_day"].between(rates["low"], rates["high"]).all()
+    ahead = run("forecast", unit, "--out", tmp_path / "ahead")
+    assert "How often: learnt from" in ahead.output, "the months ahead say the same"
 
 
 def test_forecast_writes_months_backtest_and_variance(tmp_path):

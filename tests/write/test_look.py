@@ -204,6 +204,14 @@ def test_the_last_rows_of_a_long_table_go_with_a_chart_that_has_no_room_under_it
     assert printed(book) == ([29, 46], "$1:$1")
 
 
+def test_a_chart_between_a_long_table_and_another_is_not_cut_in_two(book):
+    page = filled(book, 40)
+    place(page, line_chart(page, [Line("L", (1, 2, 41), (2, 2, 41))], "y"), rows=10)
+    after = page.next_row
+    page.another_table(20)
+    assert printed(book) == ([29, after - 1], "$1:$1")
+
+
 def test_of_two_tables_the_one_that_runs_over_its_page_has_its_header_repeated(book):
     page = filled(book, 40)
     page.header(("Other", "Words"), freeze=False)

@@ -41,6 +41,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _causes(page: Page, comparison: Comparison, currency: str) -> None:
+    page.another_table(len(comparison.causes) + 3)
     rows = page.table(comparison.causes, (
         (f"Cause ({currency})", "text", "cause"), ("Money a month", "money", "monthly_value"),
         ("Money a year", "money", "yearly_value"),

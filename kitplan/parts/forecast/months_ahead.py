@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.brief import Brief
-from kitplan.demand.best_knowledge import what_the_log_says, with_best_knowledge
+from kitplan.demand.best_knowledge import said_of_rate, what_the_log_says, with_best_knowledge
 from kitplan.demand.estimate import Learnt
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.use import UseModel, use_model
@@ -264,7 +264,7 @@ def _result(
         paths=paths,
         sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, like, item_year,
                              learnt),
-        notes=(*monthly.notes, f"Census: {tried.reason}.", *_rate_notes(learnt)),
+        notes=(*monthly.notes, f"Census: {tried.reason}.", said_of_rate(unit)),
     )
 
 
@@ -358,14 +358,6 @@ def _history(monthly: MonthlyCensus) -> pd.DataFrame:
             "airway_days": mean * monthly.days,
         }
     )
-
-
-def _rate_notes(learnt: Learnt) -> list[str]:
-    if learnt.used:
-        return [f"Rates: the unit's own, from {learnt.events:,} events."]
-    return [
-        "Rates: defaults, not the unit's own; the band is wide because no published rate exists. Keep a log."
-    ]
 
 
 def _sentences(

@@ -65,12 +65,13 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     if issues is None:
         raise ValueError("the unit has no stock issues")
     learnt = learnt or learn(unit)
-    monthly = monthly_census(unit)
+    monthly, missing = monthly_census(unit), months_without_issues(unit.issues)
+    if monthly.months is not None:  # a ward that was closed says nothing of other months
+        monthly = replace(monthly, complete=monthly.complete & ~monthly.months.astype(str).isin(missing))
     model = model or use_model(replace(unit, frequency=learnt.frequency(unit)))
     observation = observe(unit) if unit.log is not None and learnt.used else None
     notes = [] if observation is not None else [
         "No usable log: how often airways were renewed in a past month is not known and is in the unexplained."]
-    missing = months_without_issues(unit.issues)
     if missing:
         notes.append(f"No stock issues in {months_said(missing)}: unknown, not zero. Every comparison is without them.")
     frames = []

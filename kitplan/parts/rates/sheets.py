@@ -19,7 +19,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         "How often securements are renewed",
         "Rates of this unit, from its own log, for planning supplies. They say what happened, not what should."
         if learnt.used
-        else "Defaults for planning supplies: the log does not yet say enough about this unit.",
+        else "Rates for planning supplies: no log says enough about this unit yet.",
         learnt.sentences(),
     )
     first, last = _rates(page, plan, learnt)
