@@ -467,3 +467,4 @@ def test_labels_come_from_the_plan_that_is_there(unit):
     (unit / "plan" / "bin-labels.pdf").unlink()
     done("labels", unit, "--rows", "6")
     assert (unit / "plan" / "bin-labels.pdf").read_bytes().startswith(b"%PDF")
+    assert "without room for bar codes" in done("labels", unit, "--rows", "13", "--columns", "4")

@@ -22,7 +22,7 @@ from kitplan.commands.common import (
     unit_options,
 )
 from kitplan.commands.plan_in_use import plan_in_use, plan_option
-from kitplan.read.problems import InputError, Problem, UnsafePlan
+from kitplan.read.problems import InputError, Problem, UnsafePlan, counted
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
@@ -242,8 +242,9 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
 
     Writes bin-labels.pdf.
     """
-    from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf
+    from kitplan.parts.orders.bin_labels import drawn_labels
     from kitplan.planning import with_parts
+    from kitplan.write.page import LabelGrid
     from kitplan.write.writer import check_target, write_outputs
 
     grid = LabelGrid(rows, columns, margin_top, margin_side, gap_across, gap_down)
@@ -256,6 +257,9 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
         except ValueError as error:
             raise click.UsageError(f"{error}. Ask for fewer rows or columns, or smaller margins.") from None
         check_target(used.folder, (name,))
-        written = write_outputs(used.folder, {name: bin_labels_pdf(plan.orders.plan.levels, plan.unit.paper, grid)})
+        labels, bare = drawn_labels(plan.orders.plan.levels, plan.unit.paper, grid)
+        written = write_outputs(used.folder, {name: labels})
     used.say()
     click.echo(f"Written to {written.folder}: print {name} at 100 %.")
+    if bare:
+        say(f"{counted(bare, 'label')} without room for bar codes: ask for fewer rows.")
