@@ -157,10 +157,7 @@ def _run(
     plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] | None,
     theirs: Iterator[dict[str, object]] | None = None,
 ) -> Plan:
-    """Run parts one after another; one that the unit's files do not allow is skipped unless asked for by name.
-
-    theirs: gives the results of the parts that are made beside, all together.
-    """
+    """Run parts one by one; skip what the unit's files do not allow unless it was asked for. theirs: made beside."""
     made: dict[str, object] = {}
     for part in wanted:
         by_name = asked is not None and part.name in asked
@@ -266,10 +263,7 @@ def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
 
 
 def _kits_trouble(basis: Basis, parts: Collection[str] | None) -> str:
-    """Why the unit has no kits, "" where it has. Raises UnsafePlan where they were asked for by name.
-
-    The par levels stand without kits.
-    """
+    """Why the unit has no kits, "" where it has. Raises UnsafePlan where they were asked for by name."""
     from kitplan.read.problems import UnsafePlan
 
     if _without_kits(parts) or basis.designs is not None:

@@ -29,7 +29,6 @@ PART_WORDS = {"training": "the class", "audit": "the audit of today's par levels
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-
 class GivenPath(click.Path):
     """A path that was given: an empty text is a slip, and does not mean the folder where one happens to be."""
 
@@ -52,14 +51,9 @@ seed_option = click.option(
     help="Seed of the random numbers; the same seed gives the same plan.  [default: the plan's, or the usual one]",
 )
 _PAPER = "kitplan.paper"
-
-
-def _keep_paper(context: click.Context, _: click.Parameter, paper: str | None) -> None:
-    context.meta[_PAPER] = paper
-
-
 paper_option = click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default=None, expose_value=False, callback=_keep_paper,
+    "--paper", type=click.Choice(["a4", "letter"]), default=None, expose_value=False,
+    callback=lambda context, _, paper: context.meta.update({_PAPER: paper}),
     help="Paper of the prints.  [default: paper in unit.toml, else a4]",
 )
 """Takes effect in `load`."""

@@ -140,9 +140,7 @@ def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
 
 
 def suggestion(word: str, known: Iterable[str], *, limit: int = 12) -> str:
-    """Return one imperative sentence that names the nearest known word, or the choices: of more than `limit`, the
-    few that are most like it.
-    """
+    """Return one imperative sentence with the nearest known word, or the choices: of more than `limit` the likest."""
     options = list(known)
     near = nearest(word, options)
     if near is not None:

@@ -154,12 +154,9 @@ def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
     exact = [len({n for c in row if (n := _column_meant(c, known)) is not None}) for row in rows]
     if exact and max(exact) > 1:
         return exact.index(max(exact))
-    scores = [n + sum(_is_near(c, known) for c in row) / 4 for n, row in zip(exact, rows)]
+    scores = [n + sum(isinstance(c, str) and len(c) <= 60 and nearest(header_key(c), known, _NEAR) is not None
+                      for c in row) / 4 for n, row in zip(exact, rows)]
     return scores.index(max(scores)) if scores and max(scores) >= 0.5 else None
-
-
-def _is_near(cell: object, known: Mapping[str, Column]) -> bool:
-    return isinstance(cell, str) and len(cell) <= 60 and nearest(header_key(cell), known, _NEAR) is not None
 
 
 def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:

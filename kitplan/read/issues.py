@@ -163,10 +163,7 @@ def _kept(raw: RawTable, keep: np.ndarray) -> RawTable:
 
 
 def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """(what each line calls its item, the catalogue's item of it or ""), by the first column that knows it.
-
-    A file in which nothing is known is refused.
-    """
+    """(what a line calls its item, the catalogue's or "") by the first column that knows it, else refused."""
     meant = cache(items_meant(items))
     columns = [n for n in _ITEM_COLUMNS if n in reader.raw.columns]
     # A column of numbers with gaps is often saved as 2000000010182.0.

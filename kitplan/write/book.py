@@ -279,9 +279,7 @@ class Page:
 
     def numbers_only(self, first: int, last: int, column: int, what: str, low: float | None = 0,
                      high: float | None = None, *, whole: bool = True, columns: int = 1) -> None:
-        """Let rows of a column, or of several, take numbers from `low` to `high` (None: no end), and say so to whoever
-        types something else.
-        """
+        """Let rows of a column, or of several, take numbers from `low` to `high` only (None: no end)."""
         limits = {"minimum": low, "maximum": high, "criteria": "between"} if high is not None else {
             "value": low or 0, "criteria": ">="}
         span = f"{low or 0:g} or more" if high is None else f"{low or 0:g} to {high:g}"

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, drawn_labels, markings
+from kitplan.parts.orders.bin_labels import Marking, bin_labels_pdf, drawn_labels, markings
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Lot, standing
 from kitplan.parts.orders.model import WeeklyRound
@@ -36,6 +36,7 @@ from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import counted
 from kitplan.resources import config_file
 from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
+from kitplan.write.page import LabelGrid
 
 MM = 72 / 25.4
 DAY = date(2026, 7, 1)

@@ -9,11 +9,10 @@ from datetime import date
 import pytest
 
 from kitplan.parts.training.cuts import Cut
-from kitplan.parts.training.cutting_list import cutting_list_pdf
+from kitplan.parts.training.cutting_list import cutting_list_pdf, sheet_cards_pdf
 from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.practice_page import OnEveryPage, PrintSet, practice_pdf, text
 from kitplan.parts.training.prints import _one_set, box_labels_pdf, labels_of
-from kitplan.parts.training.sheet_card import sheet_cards_pdf
 from kitplan.parts.training.step_card import _amount, step_cards_pdf, steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source

@@ -330,9 +330,7 @@ def _kits(a: KitPlan | None, b: KitPlan | None) -> pd.DataFrame:
 
 
 def _items(months: list[Month], pars: list[ParPlan | None], a: Unit, b: Unit) -> pd.DataFrame:
-    """Use of each item, its money at each unit's own prices, and its par; items that neither uses nor holds are left
-    out, and the largest difference comes first.
-    """
+    """Items that either uses or holds: use, money at each unit's own prices, par; the largest difference first."""
     called = pd.concat([b.items, a.items]).drop_duplicates("item").set_index("item")["description"]
     frame = pd.DataFrame({"item": months[0].units.index.union(months[-1].units.index, sort=False)})
     frame["description"] = frame["item"].map(called)

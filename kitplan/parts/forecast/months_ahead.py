@@ -160,9 +160,7 @@ def _prices(unit: Unit, names: tuple[str, ...], dated: bool) -> np.ndarray:
 def _airways_ahead(
     unit: Unit, monthly: MonthlyCensus, months: int, draws: int, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, BackTest]:
-    """Courses of the mean airways of the months ahead and of those that arrivals make expect, (draws, months) each, and
-    how that way of forecasting did before.
-    """
+    """Mean airways ahead, those that arrivals make expect, (draws, months) each; how this forecasting did before."""
     if monthly.months is None:
         said = "one day's count stands for every month"
         return *snapshot_paths(unit, months, draws, rng), replace(back_test(np.zeros(1)), reason=said)

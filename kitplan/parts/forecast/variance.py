@@ -101,10 +101,7 @@ def _explainable(monthly: MonthlyCensus, issues: pd.DataFrame) -> np.ndarray:
 def _levels(
     unit: Unit, model: UseModel, monthly: MonthlyCensus, observation: Observation | None, place: int, own: pd.DataFrame
 ) -> np.ndarray:
-    """Units of each item at each level, ndarray (5, n_items): forecast, census, frequency, use per event, actual.
-
-    The forecast is that which a person would have had.
-    """
+    """Units by item, ndarray (5, n_items): as a person would forecast, by census, frequency, use per event, actual."""
     before = np.nonzero(monthly.complete[:place])[0]
     series = monthly.mean_airways.sum(axis=1)
     known = np.interp(np.arange(before[0], place), before, series[before])

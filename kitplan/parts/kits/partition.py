@@ -142,10 +142,7 @@ def _best(
     source: AllGroups | SearchedGroups, pool: Pool, designs: int, time_limit: float, known: float,
     harder: bool,
 ) -> Partition | None:
-    """Solve for one K: price columns into the relaxation, then the integer program over all that can matter.
-
-    known: a bound that holds already (that of one design more). harder: allow more effort.
-    """
+    """Solve for one K: price columns into the relaxation, then the integer program. known: a bound that holds."""
     n = pool.groups.shape[1]
     bound = known
     source.allow_more(harder)

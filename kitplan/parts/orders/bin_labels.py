@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reportlab.graphics.barcode.code128 import Code128
@@ -14,8 +13,8 @@ from kitplan.parts.orders.round_plan import Level
 from kitplan.read.catalogue import marked
 from kitplan.read.problems import counted
 from kitplan.write.letters import CUT, cut_lines, draw_text, width_of
-from kitplan.write.listing import CAUTION, PAPERS
-from kitplan.write.page import at_true_scale
+from kitplan.write.listing import CAUTION
+from kitplan.write.page import LabelGrid, at_true_scale
 
 _QUIET_MODULES = 12
 """Blank modules at either side of a code; the symbology asks for ten (ISO/IEC 15417, from memory)."""
@@ -24,36 +23,6 @@ _THINNEST_BAR_MM, _BEST_BAR_MM = 0.19, 0.33
 
 _ROOMY_MM, _LOWEST_BARS_MM = 31.0, 5.0
 """Height from which a label has room for all of it in large letters; of bars that are still easy to scan."""
-
-
-@dataclass(frozen=True)
-class LabelGrid:
-    """A sheet of labels. rows, columns; margins and gaps in mm; the labels fill the rest of the paper evenly."""
-
-    rows: int = 8
-    columns: int = 2
-    margin_top_mm: float = 12.0
-    margin_side_mm: float = 8.0
-    gap_across_mm: float = 3.0
-    gap_down_mm: float = 0.0
-
-    def places(self, paper: str) -> Iterator[tuple[float, float, float, float]]:
-        """(left, bottom, width, height) of each label in points, row by row from the top.
-
-        Raises ValueError when a label would be too small to read.
-        """
-        width, height = PAPERS[paper]
-        across = width - (2 * self.margin_side_mm + (self.columns - 1) * self.gap_across_mm) * mm
-        down = height - (2 * self.margin_top_mm + (self.rows - 1) * self.gap_down_mm) * mm
-        label_width, label_height = across / self.columns, down / self.rows
-        if label_width < 45 * mm or label_height < 20 * mm:
-            raise ValueError(f"labels of {label_width / mm:.0f} x {label_height / mm:.0f} mm are too small: "
-                             "45 x 20 mm is the least")
-        for row in range(self.rows):
-            bottom = height - self.margin_top_mm * mm - (row + 1) * label_height - row * self.gap_down_mm * mm
-            for column in range(self.columns):
-                left = self.margin_side_mm * mm + column * (label_width + self.gap_across_mm * mm)
-                yield left, bottom, label_width, label_height
 
 
 def bin_labels_pdf(levels: Sequence[Level], paper: str) -> bytes:
@@ -67,20 +36,16 @@ def drawn_labels(levels: Sequence[Level], paper: str, grid: LabelGrid) -> tuple[
     Each says the one number that a person acts on; the urgent level stands beside it, smaller. The caution stands at
     the foot of every sheet.
     """
-    out = io.BytesIO()
-    places, bare = list(grid.places(paper)), 0
-    canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
-    at_true_scale(canvas)
-    canvas.setTitle("Bin labels")
-    canvas.setAuthor("kitplan")
-    for k, row in enumerate(levels):
-        if k and k % len(places) == 0:
-            canvas.showPage()
-        if k % len(places) == 0:
-            draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
-        bare += not _draw(canvas, row, *places[k % len(places)])
-    canvas.save()
-    return out.getvalue(), bare
+    bare = []
+
+    def begin(canvas: Canvas) -> None:
+        at_true_scale(canvas)
+        draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
+
+    def draw(canvas: Canvas, row: Level, *place: float) -> None:
+        bare.append(not _draw(canvas, row, *place))
+
+    return grid.draw("Bin labels", paper, levels, draw, begin), sum(bare)
 
 
 @dataclass(frozen=True)

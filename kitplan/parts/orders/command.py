@@ -242,8 +242,9 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
 
     Writes bin-labels.pdf.
     """
-    from kitplan.parts.orders.bin_labels import LabelGrid, drawn_labels
+    from kitplan.parts.orders.bin_labels import drawn_labels
     from kitplan.planning import with_parts
+    from kitplan.write.page import LabelGrid
     from kitplan.write.writer import check_target, write_outputs
 
     grid = LabelGrid(rows, columns, margin_top, margin_side, gap_across, gap_down)

@@ -78,9 +78,7 @@ def _folded(lot: str) -> str:
 
 
 def _everywhere(book: OrderBook, now: Standing) -> Iterator[tuple[Any, ...]]:
-    """RECALL_COLUMNS of every lot there is. On the shelf: what should be there, and the most that could be where counts
-    name no lots.
-    """
+    """RECALL_COLUMNS of every lot there is; on the shelf also the most that could be where counts name no lots."""
     for name, lots in now.shelf.items():
         bare = sum(x.units for x in lots if not x.lot)
         for lot in lots:

@@ -97,9 +97,7 @@ class Session:
         return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order())
 
     def _back_order(self) -> BackOrder | None:
-        """What to do about items that cannot be had, from what is on the shelf: at the plan's own pace, in packs and at
-        prices of today's catalogue.
-        """
+        """What to do without items: from the shelf, at the plan's own pace, at packs and prices of the catalogue."""
         unit, items, stock = self.plan.unit, self.plan.unit.items.copy(), self.unit.stock
         gone = tuple(i for i in stock.unavailable if i in set(items["item"]))
         if not gone:

@@ -59,7 +59,6 @@ class _Draft:
         self.lines.extend(lines)
         return True
 
-
     def step(self, told: list[str], what: str, further: Sequence[str] = ()) -> Step:
         """What came of it. told: said where a line is new; what: the word for what was typed in."""
         if self.repeated and self.lines:
@@ -198,10 +197,7 @@ def _counted_lines(group: Sequence[Row], then: Standing, plan: RoundPlan, catalo
 
 def _too_many(item: str, units: int, pack: int, group: Sequence[Row], then: Standing, plan: RoundPlan,
               catalogue: Catalogue) -> str:
-    """Why a count is more than can be: it is not believed until somebody says so. "" when it can be.
-
-    Too few is believed at once: it makes the order larger, which is the safe side.
-    """
+    """Why a count is more than can be, "" when it can be. Too few is believed: it orders more, the safe side."""
     level, expected = plan.level.get(item), max(then.expected.get(item, 0), 0)
     most = max(level.top_units if level else 0, expected)
     if not group[0].pack and pack != catalogue.pack.get(item, pack) and units >= pack:

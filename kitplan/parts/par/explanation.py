@@ -17,6 +17,9 @@ from kitplan.read.problems import InputError, Problem, counted
 from kitplan.read.values import READINESS
 from kitplan.write.shelf import order_rule, role_title, unit_of_issue
 
+_USED_UP_BY = {"event": "each re-secure", "patient": "one patient (the rest is thrown away)",
+               "unit": "the whole unit until empty"}
+
 
 def find_item(plan_items: pd.DataFrame, wanted: str) -> str | None:
     """The item of this name, or of this description, whatever its case and separators; None if there is none."""
@@ -50,7 +53,7 @@ def explain_item(plan: Plan, item: str) -> str:
     row = items[items["item"] == item].iloc[0]
     spoken = str(row["description"] or item)
     head = f"{spoken} ({item}): {role_title(str(row['role'])).lower()}, {unit_of_issue(int(row['pack']))}, " \
-           f"{money(float(row['price']), plan.unit.currency)}, used up by {_scope(str(row['scope']))}."
+           f"{money(float(row['price']), plan.unit.currency)}, used up by {_USED_UP_BY[row['scope']]}."
     stock = plan.unit.stock
     if item in stock.unavailable:
         long = f" for {stock.unavailable_weeks:g} weeks" if stock.unavailable_weeks else ""
@@ -62,11 +65,6 @@ def explain_item(plan: Plan, item: str) -> str:
     for number, (title, step) in enumerate(_STEPS, 1):
         lines += ["", f"{number}. {title}", *step(plan, served)]
     return "\n".join(lines)
-
-
-def _scope(scope: str) -> str:
-    return {"event": "each re-secure", "patient": "one patient (the rest is thrown away)",
-            "unit": "the whole unit until empty"}.get(scope, scope)
 
 
 def _census(plan: Plan, served: pd.DataFrame) -> list[str]:

@@ -72,9 +72,7 @@ def _in_order(
 
 
 class _Wear:
-    """Wear of every securement, in checks since it was made, and the chance that the next check condemns
-    it.
-    """
+    """Wear of every securement, in checks since it was made, and how likely the next check condemns it."""
 
     def __init__(self, unit: Unit, stratum: np.ndarray, factor: np.ndarray, rng: np.random.Generator) -> None:
         frequency = unit.frequency
@@ -100,9 +98,7 @@ class _Wear:
 
 
 def _strain(row: pd.Series, checks_per_day: int) -> np.ndarray:
-    """Hazard that gathers between check k - 1 and check k of a securement, k = 0.._MOST_AGES (entry 0
-    unused).
-    """
+    """Hazard that gathers between check k - 1 and check k of a securement, k = 0.._MOST_AGES; entry 0 is unused."""
     flat = float(row["flat_per_check"])
     if not np.isnan(flat):
         return np.full(_MOST_AGES + 1, -np.log1p(-flat) if flat < 1 else np.inf)

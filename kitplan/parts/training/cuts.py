@@ -320,9 +320,7 @@ def _greedy_from(kinds: Sequence[tuple[float, np.ndarray, int]], wanted: pd.Seri
 
 
 def _cheapest_greedy(kinds: Sequence[pd.Series], groups: Sequence[tuple[pd.Series, int]]) -> np.ndarray:
-    """Rolls, tape and money when each group (pieces by length, how often) is cut greedily from one kind of roll: the
-    cheapest of those that hold the longest piece.
-    """
+    """Rolls, tape and money of cutting each group greedily from one kind, the cheapest that holds every piece."""
     longest = max(size for wanted, _ in groups for size, count in wanted.items() if count)
     long_enough = [row for row in kinds if to_tenths(row["length_mm"], up=False) >= longest]
     totals = [sum((times * _greedy_from([(row["length_mm"], _one_roll(row), int(wanted.sum()))], wanted)
