@@ -6,6 +6,7 @@ Every column of every table is described once, in config/columns.csv.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -92,6 +93,11 @@ class Route:
     acts: str = "re-secures"
     alias: tuple[str, ...] = ()
     provenance: str = ""
+
+    def told(self, text: str) -> str:
+        """A text of ours about airways and re-secures, in this route's words."""
+        own = {"airways": self.many, "airway": self.one, "re-secures": self.acts, "re-secure": self.act}
+        return re.sub("airways?|re-secures?", lambda found: own[found[0]], text)
 
 
 WORDS = ("one", "many", "device", "act", "acts")
