@@ -209,17 +209,12 @@ def run_safely() -> Iterator[None]:
 
 
 def _file_sentence(error: OSError) -> str:
+    from kitplan.write.writer import MENDS
+
     name = error.filename2 or error.filename
     reason = error.strerror or str(error) or type(error).__name__
-    mends = {
-        errno.EACCES: "Close the file in other programs, or choose a folder that you may write to.",
-        errno.EPERM: "Close the file in other programs, or choose a folder that you may write to.",
-        errno.ENOSPC: "Free some space, or choose another folder with --out.",
-        errno.EROFS: "Choose a folder that you may write to with --out.",
-        errno.ENOENT: "Check the spelling of the path.",
-        errno.ENOTDIR: "Choose a folder and not a file with --out.",
-        errno.EEXIST: "Choose another folder with --out.",
-    }
+    close = "Close the file in other programs, or choose a folder that you may write to."
+    mends = MENDS | {errno.EACCES: close, errno.EPERM: close, errno.ENOENT: "Check the spelling of the path."}
     place = f"{name}: " if name else ""
     mend = getattr(error, "mend", None) or mends.get(error.errno or 0, "Check the path and try again.")
     return f"{place}{reason}. {mend}"

@@ -31,7 +31,7 @@ except ImportError:
 _LOCK_WAIT_SECONDS = 10.0
 _BLANK_MODE = 0o777
 
-_MENDS = {
+MENDS = {
     errno.EACCES: "Choose a folder that you may write to with --out.",
     errno.EPERM: "Choose a folder that you may write to with --out.",
     errno.EROFS: "This place is read-only: choose another folder with --out.",
@@ -49,7 +49,7 @@ class OutputError(OSError):
 
     def __init__(self, number: int, fault: str, place: Path, mend: str | None = None, untouched: bool = True) -> None:
         super().__init__(number, fault, str(place))
-        self.mend = mend or _MENDS.get(number, "Check the path and try again.")
+        self.mend = mend or MENDS.get(number, "Check the path and try again.")
         if untouched:
             self.mend += " Nothing there was changed."
 

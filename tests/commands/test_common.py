@@ -28,7 +28,7 @@ def ending(error: BaseException):
      "census.csv, row 3, column tube_mm: is not a number (got 'x'). Type a number."),
     (UnsafePlan("needs 38 L more shelf"), 1, "needs 38 L more shelf"),
     (PermissionError(errno.EACCES, "Permission denied", "plan/stock-room.xlsx"), 2, "Close the file in other programs"),
-    (OSError(errno.ENOSPC, "No space left on device", "plan"), 2, "Free some space"),
+    (OSError(errno.ENOSPC, "No space left on device", "plan"), 2, "free some space"),
     (FileNotFoundError(errno.ENOENT, "No such file or directory", "x"), 2, "x: No such file or directory."),
     (KeyboardInterrupt(), 130, "Stopped."),
     (MemoryError(), 2, "Out of memory"),
