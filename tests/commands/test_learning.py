@@ -104,6 +104,18 @@ def test_rates_that_stock_issues_taught_are_told_as_such_with_their_range(tmp_pa
     assert "How often: learnt from" in ahead.output, "the months ahead say the same"
 
 
+@pytest.mark.parametrize("start", ["1999-04", "2090-04"])
+def test_a_budget_year_of_which_nothing_is_known_is_said_to_be_so(start, tmp_path):
+    """It was forecast as if it were now, or left out without a word."""
+    unit = tmp_path / "unit"
+    shutil.copytree(sample_units()["harbour_wing"], unit)
+    text = (unit / "unit.toml").read_text()
+    (unit / "unit.toml").write_text(text.replace('start = "2026-01"', f'start = "{start}"'))
+    result = run("forecast", unit, "--out", tmp_path / "out")
+    assert f"Budget year from {start}: its months are neither known" in result.output
+    assert "lands at" not in result.output
+
+
 def test_forecast_writes_months_backtest_and_variance(tmp_path):
     out = tmp_path / "out"
     result = run("forecast", sample_units()["harbour_wing"], "--out", out)

@@ -463,6 +463,20 @@ def test_what_a_back_order_asks_for_goes_at_the_plans_own_pace(unit, monkeypatch
     assert seen[0].stock.unavailable == ("saline_5ml",)
 
 
+def test_an_order_is_shown_again_as_it_was_made_and_never_as_another_under_its_number(unit):
+    """Under the number of an order stands nothing else: not what is left of it, nor what a back order would ask for."""
+    fill_count(unit, 0.0)
+    assert "This is order 1, in the book" in done("order", unit)
+    assert "in the book" not in done("order", unit, "--without", "saline_5ml", "--weeks", "3", "--only-show")
+    assert "This is order 1, in the book" in done("order", unit)
+    item = order_of(unit).query("order_packs > 0").index[0]
+    table = unit.parent / "came.csv"
+    table.write_text(f"order,item,packs\n1,{item},1\n", encoding="utf-8")
+    done("receive", table, "--unit", unit, "--on", "2026-07-07")
+    assert "Nothing is left to order: what the last count asked for was ordered." in done("order", unit)
+    assert order_of(unit)["order_packs"].sum() == 0
+
+
 def test_labels_come_from_the_plan_that_is_there(unit):
     (unit / "plan" / "bin-labels.pdf").unlink()
     done("labels", unit, "--rows", "6")

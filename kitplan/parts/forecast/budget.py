@@ -92,7 +92,7 @@ class _Year:
 
 
 def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
-    """The unit's budget year; None where it has none, or where the year begins beyond the months sampled."""
+    """The unit's budget year; None where it has none, or one of which no month is known, or some are not sampled."""
     budget = unit.budget
     if budget is None:
         return None
@@ -102,6 +102,8 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
     if columns is None:
         return None
     year = _year(unit, budget, sampled, columns, spent, last)
+    if set(year.source) == {MISSING}:
+        return None
     planned = _planned(unit, budget, sampled)
     total = planned.sum() / 100 if planned is not None else float("nan")
     sums = year.draws.sum(axis=1)
