@@ -226,7 +226,7 @@ def _end(text: str, code: int) -> None:
 
 
 class Progress:
-    """One line on a terminal that says what is being done; silent in a pipe. Call it with a short phrase."""
+    """One line on a terminal that says what is being done; silent in a pipe: `with Progress() as report`."""
 
     def __init__(self) -> None:
         self.shown = not _silent.get() and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
@@ -241,8 +241,3 @@ class Progress:
     def __exit__(self, *_: object) -> None:
         if self.shown:
             click.echo("\r\x1b[K", nl=False, err=True)
-
-
-def progress() -> Progress:
-    """Return a reporter: `with progress() as report: report("drawing 20,000 scenarios")`."""
-    return Progress()

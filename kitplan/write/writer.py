@@ -15,6 +15,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from kitplan.interruptions import until_complete
+from kitplan.read.problems import open_elsewhere
 from kitplan.write import replace_folder
 
 fcntl: Any
@@ -95,16 +96,8 @@ def check_target(folder: Path, names: Iterable[str]) -> None:
                                   "Remove the link: what is written belongs in the folder itself.")
             if (folder / above).exists() and not (folder / above).is_dir():
                 raise OutputError(errno.ENOTDIR, "is a file where a folder belongs", folder / above)
-        _refuse_if_open(path)
-
-
-def _refuse_if_open(path: Path) -> None:
-    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
-        if os.path.lexists(lock):
-            raise OutputError(
-                errno.EBUSY, "is open in a spreadsheet program", path,
-                f"Save and close it, then run again; if nobody has it open, delete {lock.name}.",
-            )
+        if opened := open_elsewhere(path):
+            raise OutputError(errno.EBUSY, opened[0], path, opened[1])
 
 
 def write_outputs(folder: Path, files: Mapping[str, bytes], *, remove_stale: bool = False) -> Written:

@@ -73,7 +73,7 @@ def test_a_seed_out_of_range_is_refused_by_its_option():
 
 
 def test_progress_is_silent_in_a_pipe(capsys):
-    with common.progress() as report:
+    with common.Progress() as report:
         report("drawing scenarios")
     assert capsys.readouterr() == ("", "")
 
@@ -81,7 +81,7 @@ def test_progress_is_silent_in_a_pipe(capsys):
 def test_progress_shows_one_line_on_a_terminal_and_clears_it(capsys, monkeypatch):
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    with common.progress() as report:
+    with common.Progress() as report:
         report("drawing scenarios")
     assert capsys.readouterr().err == "\r\x1b[Kdrawing scenarios ...\r\x1b[K"
 
