@@ -125,18 +125,10 @@ def plan_seasons(work: Work) -> Seasons | None:
     price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
     choice = _choices(levels, price, unit.seasons)
     best = min(choice, key=lambda c: (c.total, len(c.starts)))
-    rows = []
-    for m in range(12):
-        period = levels[best.months_of(best.period_of(m))].max(axis=0)
-        rows.append((m + 1, best.period_of(m) + 1, float(levels[m] @ price), float(period @ price), readiness[m]))
-    months = pd.DataFrame(rows, columns=["month", "period", "own_value", "period_value", "year_round_readiness"])
+    months = _months(levels, price, best, readiness)
     first, last = unit.census.first_day, unit.census.last_day
     once = first is None or last is None or (last - first).days < 2 * YEAR_DAYS - 2
-    tried = [(len(c.starts), 0 if len(c.starts) == 1 else len(c.starts), c.mean_value, c.holding, c.changing, c.total,
-              c is best, _when(c)) for c in choice]
-    table = pd.DataFrame(tried, columns=["periods", "changes", "mean_value", "holding_cost", "change_cost",
-                                         "total_cost", "chosen", "when"])
-    return Seasons(test, _levels(unit, levels, best), months, table, once)
+    return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), once)
 
 
 def _month_scenarios(demand: Demand) -> list[np.ndarray] | None:
@@ -206,6 +198,21 @@ def _levels(unit: Unit, levels: np.ndarray, best: _Choice) -> pd.DataFrame:
         own, period = levels[month, i], levels[best.months_of(best.period_of(month)), i].max()
         rows.append((month + 1, names[i], -(-own // pack[i]), -(-period // pack[i]), own, period))
     return pd.DataFrame(rows, columns=["month", "item", "own_packs", "period_packs", "own_units", "period_units"])
+
+
+def _months(packs: np.ndarray, price: np.ndarray, best: _Choice, readiness: np.ndarray) -> pd.DataFrame:
+    rows = []
+    for m in range(12):
+        period = packs[best.months_of(best.period_of(m))].max(axis=0)
+        rows.append((m + 1, best.period_of(m) + 1, float(packs[m] @ price), float(period @ price), readiness[m]))
+    return pd.DataFrame(rows, columns=["month", "period", "own_value", "period_value", "year_round_readiness"])
+
+
+def _choice_table(choice: list[_Choice], best: _Choice) -> pd.DataFrame:
+    rows = [(len(c.starts), 0 if len(c.starts) == 1 else len(c.starts), c.mean_value, c.holding, c.changing, c.total,
+             c is best, _when(c)) for c in choice]
+    return pd.DataFrame(rows, columns=["periods", "changes", "mean_value", "holding_cost", "change_cost", "total_cost",
+                                       "chosen", "when"])
 
 
 def _when(choice: _Choice) -> str:
