@@ -116,8 +116,8 @@ def _number_text(value: object, unit: str) -> float | str | Bad:
         return _SHEET_ERROR
     if unit == "currency":
         text = re.sub(r"^([^\d\s+\-.,]{1,3}) ?(?=[\d+-])|(?<=\d) ?[^\d\s.,]{1,3}$", "", text)
-    elif unit and text.casefold().endswith(unit.casefold()):
-        text = text[: -len(unit)].strip()
+    elif unit:  # 2 packs, and 1 pack
+        text = re.sub(rf" *{re.escape(unit.removesuffix('s'))}s?$", "", text, flags=re.IGNORECASE)
     match = _NUMBER.match(text) if text.isascii() else None
     if match is None:
         if text.casefold().lstrip("+-") in {"nan", "inf", "infinity", "1.#inf", "1.#nan"}:
@@ -125,7 +125,7 @@ def _number_text(value: object, unit: str) -> float | str | Bad:
         ending = re.match(r"[+-]?[\d.,]+ ?([a-z\"%]+)$", text, re.IGNORECASE)
         if ending and unit:
             return Bad(f"has the unit {ending.group(1)!r} where {unit} belongs", f"Give the number in {unit}.")
-        return Bad("is not a number", "Type a number, such as 3.5.")
+        return Bad("is not a number", "Type a number, such as 3 or 3.5.")
     return text
 
 
@@ -157,7 +157,7 @@ def _number(text: str, decimal_comma: bool, decimal_point: bool) -> float | Bad:
     try:
         return _bounded(float(body))
     except (ValueError, OverflowError):
-        return Bad("is not a number", "Type a number, such as 3.5.")
+        return Bad("is not a number", "Type a number, such as 3 or 3.5.")
 
 
 def read_flags(values: Iterable[object]) -> list[bool | Bad]:

@@ -24,7 +24,7 @@ from kitplan.read.class_values import Durable, Practice, TrainingClass
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.routes import SIZE_COLUMNS, Size, size_of, size_values
 from kitplan.read.settings import parse_toml
-from kitplan.read.sizes import face_row, off_grid
+from kitplan.read.sizes import face_row, off_grid, sizes_from_expected
 from kitplan.read.source import Source, is_class, names_in
 from kitplan.read.strata import goes_round, measures_of, needs_face
 from kitplan.read.techniques import Recipes, technique_for
@@ -59,9 +59,13 @@ class PracticeSizes:
             return None
         return pd.Series(values | measured, dtype=object)
 
-    def between_steps(self, size: Size) -> bool:
-        """True when no tube of that size is in the table, though its neighbours are."""
-        return size.scale == "mm" and bool(off_grid(np.array([size.number]), self.tubes)[1][0])
+    def doubt(self, size: Size, patient_kg: float) -> str:
+        """What is odd about a size in mm, "" for nothing; as in a census, 1 mm from the sizes of a weight is."""
+        number = np.array([size.number])
+        if size.scale != "mm" or off_grid(number, self.tubes)[1][0]:
+            return "is between the usual sizes" if size.scale == "mm" else ""
+        apart = sizes_from_expected(number, np.array([patient_kg]), self.tubes)[0]
+        return f"is {apart:g} mm from the sizes usual for {patient_kg:g} kg" if apart >= 1.0 - 1e-9 else ""
 
     def mend(self) -> str:
         """What to do about a size that the tables do not hold."""
@@ -243,8 +247,8 @@ class _ClassReader:
             if row is None:
                 self.fault(f"{key}.{column}", "is a size that no table holds", self.sizes.mend(), size.text)
                 continue
-            if self.sizes.between_steps(size):
-                self.warn(f"{key}.{column}", "is between the usual sizes", "Check the size.", size.text)
+            if doubt := self.sizes.doubt(size, given["patient_kg"]):
+                self.warn(f"{key}.{column}", doubt, "Check the size.", size.text)
             row["skin"] = given["skin"]
             found.append(Practice(technique, route, str(row["size"]), given["skin"], given["times"],
                                   given.get("attempts", attempts), row))

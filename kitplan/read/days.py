@@ -34,8 +34,11 @@ class DayOrder:
     used: bool
 
 
-def day_order(values: Iterable[object]) -> DayOrder:
-    """Find out from all the days of a table whether the day or the month comes first."""
+def day_order(values: Iterable[object], usual: bool | None = None) -> DayOrder:
+    """Find out from all the days of a table whether the day or the month comes first.
+
+    usual: whether the day does in the unit's census, for a table that does not tell; None where that does not either.
+    """
     day_first = month_first = used = False
     for value in values:
         if isinstance(value, str) and value[4:5] == "-":
@@ -46,7 +49,7 @@ def day_order(values: Iterable[object]) -> DayOrder:
             used = used or first != second
             day_first = day_first or (first > 12 >= second)
             month_first = month_first or (second > 12 >= first)
-    reported = None if day_first == month_first else day_first
+    reported = usual if day_first == month_first else day_first
     return DayOrder(reported, day_first and month_first, used)
 
 

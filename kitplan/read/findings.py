@@ -31,6 +31,8 @@ class Findings:
         """Files about patients: there, a value that looks like an identity is not repeated."""
         self.identities: list[Problem] = []
         """What looks like a patient's identity: told alone, so that nothing else of those files is printed."""
+        self.day_first: bool | None = None
+        """Whether the unit's census writes days before months, as far as it tells: for tables that do not."""
         self._stops: tuple[str, ...] = ()
 
     @contextlib.contextmanager

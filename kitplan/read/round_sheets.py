@@ -118,13 +118,15 @@ class Names:
         return next(iter(meant)) if len(meant) == 1 else self.learnt.get(same_trade_number(bare))
 
 
-def read_round(path: Path, names: Names, wanted: tuple[str, ...], gone: frozenset[str] = frozenset()) -> RoundSheets:
+def read_round(path: Path, names: Names, wanted: tuple[str, ...], gone: frozenset[str] = frozenset(),
+               day_first: bool | None = None) -> RoundSheets:
     """Read a filled-in workbook, or one table as CSV. wanted: which of SHEETS to read; the first one for a CSV.
 
-    gone: items that the book knows and the catalogue no longer has; they may still be counted. Raises InputError
-    with everything that is wrong, or OSError.
+    gone: items that the book knows and the catalogue no longer has; they may still be counted. day_first: as in Unit.
+    Raises InputError with everything that is wrong, or OSError.
     """
     content, findings = _content(path), Findings()
+    findings.day_first = day_first
     names = replace(names, known=names.known | gone)
     if path.suffix.casefold() in (".xlsx", ".xlsm"):
         found = _from_workbook(path, content, names, wanted, findings)
@@ -234,7 +236,7 @@ def _day(given: object, row: int, source: str, label: str, findings: Findings) -
     """The date written beside the label, in that row."""
     if isinstance(given, str) and given.casefold().endswith(" by"):
         return None
-    (moment,) = read_days([given], day_order([given]))
+    (moment,) = read_days([given], day_order([given], findings.day_first))
     if isinstance(moment, Moment):
         return moment.day
     findings.fault(source, moment.fault, moment.mend, row=row, column=label, value=given)

@@ -137,7 +137,7 @@ def size_assumptions(
 
 
 def face_band(line: pd.Series) -> str:
-    """The weights that a row of the face table stands for: "2 to 4 kg", "from 40 kg", "" where it names none."""
+    """The weights that a row of the face table stands for: "2 to 4 kg", "40 kg and more", "" where it names none."""
     return _band(line, "kg_from", "kg_to", "kg")
 
 
@@ -146,7 +146,7 @@ def _band(line: pd.Series, low: str, high: str, unit: str) -> str:
     if np.isnan(start) and np.isnan(end):
         return ""
     if np.isnan(end):
-        return f"from {start:g} {unit}"
+        return f"{start:g} {unit} and more"
     if np.isnan(start) or start == 0:
         return f"up to {end:g} {unit}"
     return f"{start:g} {unit}" if start == end else f"{start:g} to {end:g} {unit}"

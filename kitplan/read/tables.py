@@ -38,9 +38,8 @@ class TableReader:
         self.findings = findings
         self.bad = np.zeros(len(raw), dtype=bool)
         self._order = day_order(
-            v for name, cells in raw.columns.items() if raw.known[name].kind == "date"
-            for v in pd.unique(cells) if v is not None
-        )
+            (v for name, cells in raw.columns.items() if raw.known[name].kind == "date"
+             for v in pd.unique(cells) if v is not None), findings.day_first)
         if self._order.used and self._order.day_first is not None:
             taken = "day/month/year" if self._order.day_first else "month/day/year"
             findings.warn(self.name, f"has dates that were read as {taken}",
@@ -62,6 +61,11 @@ class TableReader:
     def rows(self) -> np.ndarray:
         """Spreadsheet row numbers."""
         return self.raw.rows
+
+    @property
+    def day_first(self) -> bool | None:
+        """Whether days stand before months in the dates of the table, None where none tells."""
+        return self._order.day_first
 
     def has(self, column: str) -> bool:
         """True when the table has the column and a value in it."""

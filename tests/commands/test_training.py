@@ -119,7 +119,7 @@ def test_a_course_prints_one_set_and_takes_away_the_prints_of_the_season_before_
     (season / "class.toml").write_text(text + COURSE)
     result = run(season, "--out", tmp_path / "out")
     assert result.exit_code == 0, result.output
-    assert "9 learners in 2 sessions" in result.output
+    assert "9 places in 2 sessions" in result.output
     prints = {p.name for p in (tmp_path / "out").glob("*.pdf")}
     assert "session-sheets.pdf" in prints
     assert not [name for name in prints if "-1." in name or "-2." in name]

@@ -47,7 +47,7 @@ def look_ahead(work: Work) -> ManagerView:
         explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
     )
     year = budget_year(unit, sampled)
-    if unit.budget and year is None:
+    if year is None and unit.budget:
         said = (f"Budget year from {unit.budget.start}: its months are neither known nor near enough to be forecast. "
                 "Correct start under [budget].")
         forecast = replace(forecast, notes=(said, *forecast.notes))

@@ -26,7 +26,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _use_by_month(book, view.forecast)
     if view.variance is not None:
         called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-        _past_months(book, view.variance, called)
+        _past_months(book, view.variance, called, plan.unit.words)
 
 
 def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
@@ -206,16 +206,17 @@ def _price_rises(page: Page, year: BudgetYear) -> None:
                     "year, by the rises in prices.csv.", "note")
 
 
-def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> None:
+def _past_months(book: Book, variance: Variance, called: Mapping[str, str], words: Route) -> None:
     """Add the sheet Past months. called: description of each item."""
     page = book.page("Past months", "Why past months cost what they did, to the cent", (28, 15, 12, 12, 13, 13, 12, 14))
     page.title(
         "Why past months cost what they did",
-        "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
-        "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
-        "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
-        "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
-        "none of these accounts for.",
+        words.told(
+            "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
+            "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
+            "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
+            "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
+            "none of these accounts for."),
         (*variance.sentences, *variance.notes), "wrap",
     )
     if not len(variance.by_month):

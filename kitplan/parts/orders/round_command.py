@@ -194,7 +194,7 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
     own = {"order": "count", "build": "kits"}.get(step, step)
     wanted = TAKES[step] if is_book else (own,)
     gone = frozenset(i for i in {x.item for x in work.book.lines} if i and i not in work.catalogue.pack)
-    sheets = read_round(filled, work.names(), wanted, gone)
+    sheets = read_round(filled, work.names(), wanted, gone, work.unit.day_first)
     _same_unit(sheets, work)
     unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
     surely = [Row(0, no=number, right=True) for number in sure]
@@ -258,7 +258,7 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
                   and not (step == "receive" and t == "ordered"))
     if not later:
         return
-    sheets = read_round(filled, work.names(), later)
+    sheets = read_round(filled, work.names(), later, day_first=work.unit.day_first)
     waiting = [t for t in later if sheets.of(t)]
     if waiting:
         work.renew = False

@@ -23,10 +23,11 @@ def add_sheets(book: Book, plan: Plan) -> None:
         learnt.sentences(),
     )
     first, last = _rates(page, plan, learnt)
-    page.spread(
+    words = plan.unit.words
+    page.spread(words.told(
         "Own share: how much of the rate is this kind's own events; the rest is the unit's average, so that few "
         "events are not believed like many. Expected: what the learnt model makes of the airways watched; "
-        "close to the events where it fits.",
+        "close to the events where it fits."),
         "note",
     )
     page.skip()
@@ -39,7 +40,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.table(learnt.reasons, (
         ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),
         ("95 % from", "share", "low"), ("95 % to", "share", "high"),
-        ("Per 100 airway-days", "number2", "per_100_airway_days"),
+        (f"Per 100 {words.one}-days", "number2", "per_100_airway_days"),
     ))
     page.skip()
     _wear(page, learnt)

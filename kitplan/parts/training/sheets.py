@@ -52,7 +52,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
     each = training.value / training.learners
     _start(
         page, "What to buy for the class",
-        f"{exact(training.value, book.currency)} for {training.learners} learners, {exact(each, book.currency)} each. "
+        f"{exact(training.value, book.currency)} for {training.places}, {exact(each, book.currency)} each. "
         "Stock past its date is used first, then what the class has.",
     )
     rows = _without_zeros(training.shopping, "practice_only_units", "own_units", "buy_units")
