@@ -170,7 +170,10 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         if job is not None and not job.end:
             return render_template("working.html", doing=job.doing, seconds=job.seconds)
         ended = job.end if job is not None and job.end.get("end") not in ("done", None) else None
-        plan = opened.plan(folder)
+        try:
+            plan = opened.plan(folder)
+        except InputError as error:  # damaged, or of another version: it is planned anew from here
+            plan, ended = None, ended or {"end": "unread", "text": str(error)}
         if plan is None:
             return render_template("unplanned.html", ended=ended, ready=shelf.has_census(folder))
         from kitplan.parts.par.summary import not_yet_own, three_sentences

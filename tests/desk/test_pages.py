@@ -322,3 +322,13 @@ def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_pr
                        "entries": entries_of(client, week)})
     assert "Lots and dates for each kit" in words(client.get("/unit/mill_lane/week/kits"))
     assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")
+
+
+def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home):
+    """After an upgrade a plan is of another version: the page says so, and has the button that mends it."""
+    (home / "mill_lane" / "plan" / "saved" / "plan.zip").write_bytes(b"of another day")
+    page = client.get("/unit/mill_lane/")
+    assert page.status_code == 200
+    assert "while opening the plan" in words(page)
+    assert '<button class="main">Plan</button>' in page.text
+    assert client.get("/unit/mill_lane/par").status_code == 409

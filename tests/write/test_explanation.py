@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from kitplan.demand.values import Demand
@@ -211,3 +213,13 @@ def test_an_unknown_item_is_refused_with_the_nearest_name(told_plan):
     assert (problem.value, problem.fault) == ("wipe-perp", "no item has this name")
     assert "wipe-prep" in problem.mend
     assert explain(told_plan, "barrier-film WIPE") == explain_item(told_plan, "wipe-prep")
+
+
+@pytest.mark.parametrize(("from_shelf", "said"), [(True, ["mask-42"]), (False, [])])
+def test_of_an_item_in_kits_that_are_filled_from_the_shelf_it_is_said_that_its_level_covers_them(
+        told_plan, from_shelf, said):
+    """A mask that no airway opens may have a level all the same: it lies in every kit."""
+    unit = replace(told_plan.unit, bedside=replace(told_plan.unit.bedside, kits_from_shelf=from_shelf))
+    kits = SimpleNamespace(contents=pd.DataFrame({"item": ["mask-42"]}))
+    plan = replace(told_plan, unit=unit, results=dict(told_plan.results) | {"kits": kits})
+    assert [i for i in unit.items["item"] if "filled from this shelf" in explain_item(plan, i)] == said

@@ -239,6 +239,7 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str], word
 def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
     """Items whose use the months do not explain."""
     kinds = ("wrap", "text", "number", "number", "share", "money")
+    page.another_table(2 * len(variance.named))
     page.header(("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"), kinds,
                 freeze=False)
     for row in variance.named.itertuples():

@@ -158,6 +158,8 @@ def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]
              f"mean; runs short in {percent(float(row['shortage_chance']), 2)} of intervals."]
     if row["floor_packs"] > 0:
         lines.append("   It has a floor: no budget and no shelf limit goes below that.")
+    if plan.unit.bedside.kits_from_shelf and "kits" in plan.parts and item in set(plan.kits.contents["item"]):
+        lines.append("   It lies in kits that are filled from this shelf: the level covers what more kits in use take.")
     lines.append(f"   All items together: {percent(par.readiness.verified)} (target {percent(par.readiness.target)}) "
                  f"is {READINESS}.")
     return [*lines, f"   Because: {row['because']}"]
