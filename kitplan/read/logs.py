@@ -113,7 +113,7 @@ def _keys(reader: TableReader, strata: pd.DataFrame, recipes: Recipes, airway: n
                   "Give the airway's label, or both route and tube_mm."
                   + ("" if "airway" in reader.raw.columns else " The table has no column airway: where a heading of "
                      'yours is it, write [columns.resecure_log] in unit.toml, and under it airway = "that heading".'))
-    refuse_techniques(reader, frame["technique"].to_numpy(), techniques)
+    refuse_techniques(reader, frame["technique"].to_numpy(), recipes)
     asked = frame[["route", "size", "size_number", "technique", "skin"]]
     choices = asked.drop_duplicates()
     resolved = [_resolved(row, strata, techniques) for row in choices.to_dict("records")]

@@ -126,3 +126,13 @@ def test_a_recipe_with_a_fault_is_still_known_by_its_name_to_the_files_that_use_
     with pytest.raises(InputError) as told:
         load_unit(unit_folder({"techniques.toml": "bow = = 1", "class.toml": lesson}))
     assert {p.file for p in told.value.problems} == {"techniques.toml"}
+
+
+def test_a_shipped_recipe_that_the_units_own_file_lacks_is_to_be_copied_into_it(unit_folder):
+    census = "date,route,tube_mm,airways,technique\n2026-06-01,oral,4.0,3,oral_two_y\n"
+    for own, said in ((None, False), (OWN, True)):
+        files = {"census.csv": census.replace("oral_two_y", "oral_two_y" if own else "oral_two_z")}
+        with pytest.raises(InputError) as told:
+            load_unit(unit_folder(files | ({"techniques.toml": own} if own else {})))
+        (fault,) = [p.fault for p in told.value.problems if p.column == "technique"]
+        assert ("copy into it what is used" in fault) is said
