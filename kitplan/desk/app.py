@@ -15,8 +15,7 @@ from kitplan.desk.jobs import Jobs
 from kitplan.desk.units import Opened, plan_folder
 from kitplan.read.catalogue import spoken_names
 from kitplan.read.problems import InputError, UnsafePlan
-from kitplan.resources import sample_units
-from kitplan.write.caution import CAUTION
+from kitplan.resources import caution, sample_units
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
          ("curve_page", "Readiness and cost"), ("week_page", "The week"),
@@ -39,7 +38,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     def _furniture() -> dict[str, Any]:
         name = (request.view_args or {}).get("name")
         unit = home.unit(name) if name else None
-        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": CAUTION,
+        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": caution(),
                 "in_workbook": IN_WORKBOOK if unit is not None and unit.is_file() else ""}
 
     @app.errorhandler(Exception)

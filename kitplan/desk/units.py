@@ -93,18 +93,13 @@ def make_unit(home: Home, name: str, sample: str | None) -> str:
         raise ValueError("the name is empty")
     folder = home.new_folder(name)
     files = sample_files(sample_units()[sample]) if sample else starter_files()
+    told = "".join(c for c in name.strip().replace("\\", "").replace('"', "'") if c.isprintable())
     toml = files["unit.toml"].decode()
-    files["unit.toml"] = _named(toml, name.strip()).encode()
+    files["unit.toml"] = re.sub(r"(?m)^name\s*=.*$", lambda _: f'name = "{told}"', toml, count=1).encode()
     if not sample:
         files.pop("census.csv", None)
     write_outputs(folder, files)
     return folder.name
-
-
-def _named(toml: str, name: str) -> str:
-    text = name.replace("\\", "").replace('"', "'")
-    text = "".join(c for c in text if c.isprintable())
-    return re.sub(r"(?m)^name\s*=.*$", lambda _: f'name = "{text}"', toml, count=1)
 
 
 def keep_original(folder: Path, name: str) -> None:

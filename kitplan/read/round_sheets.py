@@ -24,7 +24,7 @@ from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.grids import Grid, header_key, text_grid
 from kitplan.read.headers import RawTable, raw_table
 from kitplan.read.pack_code import looks_like_pack_code, read_pack_code, same_trade_number
-from kitplan.read.problems import InputError, Problem
+from kitplan.read.problems import InputError, Problem, open_elsewhere
 from kitplan.read.source import OTHER_SHEETS
 from kitplan.read.tables import TableReader
 from kitplan.read.workbook import Book as Workbook
@@ -160,10 +160,8 @@ def _content(path: Path) -> bytes:
         fault, mend = "is a folder where a filled-in sheet belongs", "Give stock-room.xlsx, or a table as CSV."
     elif path.stat().st_size > _ENOUGH_BYTES:
         fault, mend = "is far larger than a filled-in sheet", "Give stock-room.xlsx, or a table as CSV."
-    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
-        if lock.exists():
-            fault = "is open in a spreadsheet program"
-            mend = f"Save and close it, then run again; if nobody has it open, delete {lock.name}."
+    if opened := open_elsewhere(path):
+        fault, mend = opened
     if fault:
         raise InputError([Problem(path.name, fault, mend)], "reading a filled-in sheet")
     return path.read_bytes()

@@ -41,7 +41,8 @@ def route_names(reader: TableReader, recipes: Recipes) -> np.ndarray:
     codes, distinct = pd.factorize(reader.texts("route"))
     keys = [key_of(text) for text in distinct] or [""]
     names = np.array([key if key in served else other_words.get(key, key) for key in keys], dtype=object)[codes]
-    reader.refuse_strangers("route", names, served, "is not a route that techniques.toml describes")
+    reader.refuse_strangers("route", names, served, "is not a route that techniques.toml describes", or_else=(
+        " A route of your own is written there: kitplan new FOLDER --sample birch_house shows one."))
     return names
 
 

@@ -195,6 +195,7 @@ def test_the_name_of_a_route_goes_before_another_routes_other_word(unit_folder):
 def test_a_route_that_nothing_describes_is_named_with_the_file_that_would(unit_folder):
     said = problems(unit_folder, census="route,tube_mm,airways\ntrach,7.5,2\n")
     assert "is not a route that techniques.toml describes (got 'trach')" in said
+    assert "kitplan new FOLDER --sample birch_house shows one" in said
 
 
 @pytest.mark.parametrize(("low", "high", "said"), [(40, np.nan, "40 kg and more"), (2, 4, "2 to 4 kg"),

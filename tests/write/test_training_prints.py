@@ -13,7 +13,7 @@ from kitplan.parts.training.cutting_list import cutting_list_pdf, sheet_cards_pd
 from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.practice_page import OnEveryPage, PrintSet, practice_pdf, text
 from kitplan.parts.training.prints import _one_set, box_labels_pdf, labels_of
-from kitplan.parts.training.step_card import _amount, step_cards_pdf, steps
+from kitplan.parts.training.station_prints import _amount, step_cards_pdf, steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.techniques import read_techniques

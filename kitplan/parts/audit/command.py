@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
-from kitplan.commands.common import Progress, out_folder, progress, run_safely, tell_written, unit_options
+from kitplan.commands.common import Progress, out_folder, run_safely, tell_written, unit_options
 from kitplan.commands.plan_in_use import PlanInUse, plan_in_use, plan_option
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
     from kitplan.outputs import part_files
     from kitplan.write.writer import check_target, write_outputs
 
-    with progress() as report:
+    with Progress() as report:
         used = plan_in_use(unit_path, out, which, seed, report)
         check_target(used.folder, ("audit.xlsx", "audit.json", "tables/audit.csv"))
         plan = audited(used, unit_path, report)

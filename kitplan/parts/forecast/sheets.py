@@ -42,7 +42,12 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     rows = _money(page, forecast, book.currency, plan.unit.words)
     chart = line_chart(page, _money_lines(rows, forecast), f"Money ({book.currency})")
     place(page, chart, rows=16)
-    _quarters(page, forecast, book.currency)
+    page.table(forecast.periods[forecast.periods["kind"] == "quarter"], (
+        ("By quarter", "text", "period"), ("Months in it", "whole", "months"), ("", "text", ""),
+        (f"Expected ({book.currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
+        ("80 % to", "whole", "high_value"), ("95 % from", "whole", "low_95_value"),
+        ("95 % to", "whole", "high_95_value")))
+    page.skip()
     _top_five(page, forecast, book.currency)
     _what_changed(page, view)
     page.on_one_page()
@@ -84,15 +89,6 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
     if forecast.total["last_year_value"].notna().any():
         lines.append(Line("Year before", months, (7, *rows), marker="x", dash="round_dot"))
     return lines
-
-
-def _quarters(page: Page, forecast: Forecast, currency: str) -> None:
-    quarters = forecast.periods[forecast.periods["kind"] == "quarter"]
-    page.table(quarters, (("By quarter", "text", "period"), ("Months in it", "whole", "months"), ("", "text", ""),
-                          (f"Expected ({currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
-                          ("80 % to", "whole", "high_value"), ("95 % from", "whole", "low_95_value"),
-                          ("95 % to", "whole", "high_95_value")))
-    page.skip()
 
 
 def _top_five(page: Page, forecast: Forecast, currency: str) -> None:

@@ -13,8 +13,8 @@ from kitplan.parts.hospital.shelves import audit_sentences, order_sentences
 from kitplan.parts.hospital.spend import TOTAL, YEAR, spend_sentences
 from kitplan.plan_record import outputs, record_bytes
 from kitplan.read.money import money
+from kitplan.resources import caution
 from kitplan.write.book import Book, Page
-from kitplan.write.caution import CAUTION
 from kitplan.write.tables import table_bytes
 
 _WORTH_SAYING = 0.001
@@ -113,7 +113,7 @@ def _start(page: Page, hospital: Hospital) -> None:
             page.spread(f"{unit}: {line}", "note")
     page.skip()
     page.spread("Caution", "strong")
-    page.spread(CAUTION, "caution")
+    page.spread(caution(), "caution")
 
 
 def _holders(page: Page, hospital: Hospital) -> None:

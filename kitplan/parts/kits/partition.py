@@ -12,10 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.parts.kits.groups import PriceList, exact
+from kitplan.parts.kits.groups import PriceList, Together, exact
 from kitplan.parts.kits.pricing import EXACT_STRATA, AllGroups, SearchedGroups
 from kitplan.parts.kits.slots import Slot
-from kitplan.parts.kits.together import Together
 from kitplan.solve.program import Program
 
 _TINY = 1e-6

@@ -13,11 +13,10 @@ from kitplan.demand.item_choice import airway_of, candidate
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.contents import KitItemChoice, unit_litres, unit_prices
-from kitplan.parts.kits.groups import Kit, Place
+from kitplan.parts.kits.groups import Kit, Place, sizes_in
 from kitplan.parts.kits.partition import Partition
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import Slot
-from kitplan.parts.kits.together import sizes_in
 from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 CONTENT_COLUMNS = [

@@ -12,10 +12,10 @@ import click
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import (
     GivenPath,
+    Progress,
     out_folder,
     out_option,
     paper_option,
-    progress,
     run_safely,
     say,
     seed_option,
@@ -249,7 +249,7 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
 
     grid = LabelGrid(rows, columns, margin_top, margin_side, gap_across, gap_down)
     name = "bin-labels.pdf"
-    with progress() as report:
+    with Progress() as report:
         used = plan_in_use(unit_path, out, which, seed, report)
         plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), report)
         try:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, say
+from kitplan.commands.common import Progress, load, out_folder, say
 from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.demand.rate_from_use import learn_from, rate_record
 from kitplan.outputs import part_prints, part_tables, record_of
@@ -142,7 +142,7 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
         book = read_book(home, mend=mend)
         for warning in () if quiet else book.warnings:
             say(f"Look at: {warning}")
-        with progress() as tell:
+        with Progress() as tell:
             used = plan_in_use(unit_path, out, None, seed, tell)
             plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
         if not quiet:

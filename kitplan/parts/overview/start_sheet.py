@@ -9,9 +9,8 @@ from kitplan.parts.par.summary import not_yet_own, three_sentences
 from kitplan.planning import Plan
 from kitplan.read.money import money
 from kitplan.read.values import Unit
-from kitplan.resources import config_rows
+from kitplan.resources import caution, config_rows
 from kitplan.write.book import Book, Page
-from kitplan.write.caution import CAUTION
 
 TITLE = "Start here"
 _WIDTHS = (26, 70)
@@ -34,7 +33,7 @@ def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -
     page.skip()
     _steps(page, plan, workbook)
     page.skip()
-    page.spread(f"Caution: {CAUTION}", "caution")
+    page.spread(f"Caution: {caution()}", "caution")
     page.skip()
     _list_sheets(page)
     page.skip()

@@ -52,7 +52,11 @@ def add_sheets(book: Book, plan: Plan) -> None:
          float(held["value"].sum()), float(held["litres"].sum()), None),
         ("strong", "strong", "text", "whole", "text", "text", "text", "money", "litres", "text"),
     )
-    _left_out(page, lines[lines["par_packs"] == 0], plan.unit.words.one)
+    left_out = "; ".join(str(s) for s in lines.loc[lines["par_packs"] == 0, "spoken"])
+    if left_out:
+        page.skip()
+        page.spread(f"Not held by this plan (no {plan.unit.words.one} in the census needs them, or another item does "
+                    f"the same for less): {left_out}.", "note")
 
 
 def _rows(page: Page, rows: pd.DataFrame) -> None:
@@ -63,14 +67,6 @@ def _rows(page: Page, rows: pd.DataFrame) -> None:
              row.shortage_chance, row.value, row.litres, row.because),
             _KINDS,
         )
-
-
-def _left_out(page: Page, rows: pd.DataFrame, one: str) -> None:
-    if not len(rows):
-        return
-    page.skip()
-    page.spread(f"Not held by this plan (no {one} in the census needs them, or another item does the same for less): "
-                + "; ".join(str(s) for s in rows["spoken"]) + ".", "note")
 
 
 def add_frontier(book: Book, plan: Plan) -> None:

@@ -14,8 +14,12 @@ from kitplan.parts.training.cutting_list import cutting_list_pdf, sheet_cards_pd
 from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import BLANK, PRACTICE_ONLY, PrintSet, band
 from kitplan.parts.training.requirements import rows_of
-from kitplan.parts.training.station_prints import session_sheets_pdf, station_cards_pdf, tick_list_pdf
-from kitplan.parts.training.step_card import step_cards_pdf
+from kitplan.parts.training.station_prints import (
+    session_sheets_pdf,
+    station_cards_pdf,
+    step_cards_pdf,
+    tick_list_pdf,
+)
 from kitplan.planning import Plan
 from kitplan.read.class_values import courses
 from kitplan.read.problems import counted
