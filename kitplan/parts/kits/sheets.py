@@ -12,6 +12,9 @@ from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
 from kitplan.write.shelf import role_title
 
+_ROOM = 1.4
+"""Rows of room that a row of a kit takes on a printed page: some take two lines."""
+
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the look-up that a nurse reads, and the kits to build with their contents."""
@@ -61,12 +64,13 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
                 f"{plan.unit.words.act} used. The "
                 f"numbers are enough for the week ahead with {100 * policy.readiness:.0f} % chance.", "note")
     page.skip()
+    page.another_table(int(_ROOM * max(kits.contents["design"].value_counts(), default=0)) + 2)
     page.spread("What lies in each kit: single items, not packs. EM: emergency set, never left out.", "strong")
     titles = {name: t.title for name, t in plan.unit.techniques.items()}
     kinds = ("strong", "text", "wrap", "whole", "money", "litres", "wrap")
     page.header(("", "Item", "Description", "Single items", f"Value ({book.currency})", "Volume", "Because"), kinds)
     for design, rows in kits.contents.groupby("design", sort=False):
-        page.keep_together(len(rows) + 2)
+        page.keep_together(_ROOM * len(rows) + 2)
         page.group((f"Kit {design}: serves {'; '.join(served_lines(kits.strata, str(design), titles))}",))
         for row in rows.itertuples():
             mark = "EM" if row.emergency == "yes" else None
