@@ -216,6 +216,17 @@ def test_waste_is_drawn_and_its_length_is_said(three_days, tmp_path):
         assert words.count(said) >= 2, "in the table and under the drawing"
 
 
+def test_a_length_cut_for_several_sessions_is_one_line_that_shares_it_out(three_days, tmp_path):
+    unit, training = three_days
+    learners = 12, 12, 20
+    once = plan_training(unit, [replace(c, cut="all at once", learners=n) for c, n in zip(training.lessons, learners)])
+    words = " ".join(words_of(cutting_list_pdf(PrintSet(once, (0, 1, 2), "a4", "C"), {}), tmp_path).split())
+    for _, same in once.pieces().groupby(["length_mm", "practice", "shape", "use"], sort=False):
+        counts = same.sort_values("lesson")["count"].tolist()
+        assert f"(session 1: {counts[0]}, 2: {counts[1]}, 3: {counts[2]})" in words
+        assert str(sum(counts)) in words
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_step_card_ends_on_the_page_that_it_begins_on(three_days, paper):
     unit, training = three_days

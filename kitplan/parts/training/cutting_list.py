@@ -121,14 +121,14 @@ def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -
     mine = pieces[pieces["lesson"].isin(covers) & pieces["length_mm"].isin(lengths)]
     mine = mine.sort_values("length_mm", ascending=False, kind="stable")
     several = len(covers) > 1
-    shared: dict[tuple[float, str, str, int], list[int]] = {}
+    shared: dict[tuple[float, str, str], list[tuple[int, int]]] = {}
     for p in mine.to_dict("records"):
-        key = p["length_mm"], piece_text(p), p["practice"], int(p["count"])
-        shared.setdefault(key, []).append(prints.training.lessons[p["lesson"]].session)
+        key = p["length_mm"], piece_text(p), p["practice"]
+        shared.setdefault(key, []).append((prints.training.lessons[p["lesson"]].session, int(p["count"])))
     rows = []
-    for (length, becomes, practice, count), sessions in shared.items():
-        which = f" (session {', '.join(map(str, sessions))}: {count} each)" if several else ""
-        rows.append([f"{length:g} mm", becomes, practice + which, count * len(sessions)])
+    for (length, becomes, practice), counts in shared.items():
+        which = f" (session {', '.join(f'{session}: {count}' for session, count in counts)})" if several else ""
+        rows.append([f"{length:g} mm", becomes, practice + which, sum(count for _, count in counts)])
     whole = "course, to be bagged by session" if several else "session" if len(prints.lessons) > 1 else "class"
     return [text(f"What these lengths become, pieces for the whole {whole}", "head"),
             grid(rows, (18, 74, 66, 17), ("body", "small", "small", "right"), ("Length", "Becomes", "For", "Pieces"),
