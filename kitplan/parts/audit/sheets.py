@@ -11,8 +11,6 @@ from kitplan.read.values import READINESS
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
 
-TITLE, CHART_TITLE = "Audit of today's par", "Where you stand"
-_WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)
 _KINDS = ("whole", "text", "wrap", "whole", "whole", "whole", "money", "share2", "share2", "share", "money",
           "litres", "tick")
 _MISSING_SHOWN = 8
@@ -27,7 +25,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
     audit: Audit = plan.audit
     named = spoken_names(plan.unit.items)
-    page = book.page(TITLE, "How ready today's par levels are, and the cheapest changes in order", _WIDTHS)
+    page = book.page("Audit of today's par", "How ready today's par levels are, and the cheapest changes in order",
+                     (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6))
     days = plan.unit.stock.protection_interval_days
     page.title(
         "Today's par levels, and the way to the target",
@@ -71,8 +70,8 @@ def _write_steps(page: Page, audit: Audit, currency: str, named: dict[str, str])
 
 def _write_chart(book: Book, plan: Plan) -> None:
     """The frontier, where she stands today, and the way there step by step."""
-    page = book.page(CHART_TITLE, "Today's par beside the cheapest stock for each readiness", (34, 14, 18, 14, 30),
-                     landscape=False)
+    page = book.page("Where you stand", "Today's par beside the cheapest stock for each readiness",
+                     (34, 14, 18, 14, 30), landscape=False)
     page.title("Where you stand", "The line is the cheapest stock for each readiness; the crosses are the steps.")
     value_title = f"Value at par ({book.currency})"
     kinds = ("text", "share", "money", "litres")

@@ -14,7 +14,6 @@ from kitplan.write.charts import Line, bar_chart, place
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-TITLE, ITEMS = "Compared", "Compared by item"
 _KIND = {
     "readiness verified": "share",
     "readiness target": "share",
@@ -29,7 +28,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheets Compared and Compared by item."""
     comparison: Comparison = plan.comparison
     words = plan.unit.words
-    page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
+    page = book.page("Compared", "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
     page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.",
                comparison.sentences())
     page.header(("Measure", "A", "B", "B less A", "80 % from", "80 % to"), ("text", *("number",) * 5), freeze=False)
@@ -70,7 +69,8 @@ def _causes(page: Page, causes: DataFrame, words: Route, currency: str) -> None:
 
 
 def _items(book: Book, comparison: Comparison) -> None:
-    page = book.page(ITEMS, "What each item takes in both, and what of it is held", (44, 15, 15, 15, 15, 15, 13, 13))
+    page = book.page("Compared by item", "What each item takes in both, and what of it is held",
+                     (44, 15, 15, 15, 15, 15, 13, 13))
     page.title("Compared by item", "The largest difference in money first.")
     named = comparison.items["description"].where(comparison.items["description"].fillna("") != "",
                                                   comparison.items["item"])

@@ -13,7 +13,6 @@ from kitplan.read.values import Route
 from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, bar_chart, line_chart, place
 
-MANAGER, ITEMS, METHOD = "Months ahead", "Use by month", "How it was forecast"
 _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
 
 
@@ -31,7 +30,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     forecast = view.forecast
-    page = book.page(MANAGER, "One page for the manager: money by month, top items, what changed", _WIDTHS,
+    page = book.page("Months ahead", "One page for the manager: money by month, top items, what changed", _WIDTHS,
                      landscape=False)
     page.title(
         f"{plan.unit.name}: supplies for the months ahead",
@@ -112,7 +111,7 @@ def _what_changed(page: Page, view: ManagerView) -> None:
 def _use_by_month(book: Book, forecast: Forecast) -> None:
     months = list(dict.fromkeys(forecast.use["month"]))
     page = book.page(
-        ITEMS,
+        "Use by month",
         "Every item by month, in units, with its 80 % band over all months",
         (42, *(9.5,) * len(months), 11, 11, 11, 10, 12),
     )
@@ -251,7 +250,8 @@ def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> N
 def add_method(book: Book, plan: Plan) -> None:
     """Add the sheet How it was forecast."""
     forecast = plan.forecast.forecast
-    page = book.page(METHOD, "Which way of forecasting did best on past months", (34, 10, 10, 10, 12, 12, 12, 12))
+    page = book.page("How it was forecast", "Which way of forecasting did best on past months",
+                     (34, 10, 10, 10, 12, 12, 12, 12))
     page.title("How it was forecast", f"Census: {forecast.reason}.")
     if len(forecast.backtest):
         _methods(page, forecast, plan.unit.words.many)

@@ -12,7 +12,6 @@ from kitplan.read.values import Unit
 from kitplan.write.book import Book
 from kitplan.write.shelf import role_title
 
-TITLE = "Bedside emergency"
 _LABEL_WIDTH, _TICK_WIDTH = 44.0, 8.0
 
 
@@ -92,7 +91,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Bedside emergency: one line an airway, one column a kind of equipment; then what it lacks."""
     heads, rows = bedside_rows(plan)
     widths = (_LABEL_WIDTH, *[28.0] * (len(heads) - 2), _TICK_WIDTH)
-    page = book.page(TITLE, "What emergency equipment must hang at each bedside", widths, landscape=len(widths) > 4)
+    page = book.page("Bedside emergency", "What emergency equipment must hang at each bedside", widths,
+                     landscape=len(widths) > 4)
     page.title(TITLE_WORDS, DO.format(one=plan.unit.words.one))
     kinds = ("strong_wrap", *["wrap"] * (len(heads) - 2), "tick")
     page.header(heads, kinds)

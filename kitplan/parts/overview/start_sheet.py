@@ -12,13 +12,10 @@ from kitplan.read.values import Unit
 from kitplan.resources import caution, config_rows
 from kitplan.write.book import Book, Page
 
-TITLE = "Start here"
-_WIDTHS = (26, 70)
-
 
 def add_first_sheet(book: Book) -> Page:
     """Reserve the first sheet; `fill` writes it when the others are known."""
-    page = book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
+    page = book.page("Start here", "This sheet", (26, 70), landscape=False)
     page.on_one_page()
     return page
 

@@ -7,14 +7,12 @@ from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place, scatter
 
-TITLE = "Rates learnt"
-_WIDTHS = (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44)
-
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Rates learnt."""
     learnt: Learnt = plan.rates
-    page = book.page(TITLE, "How often securements are renewed here, learnt from the log", _WIDTHS)
+    page = book.page("Rates learnt", "How often securements are renewed here, learnt from the log",
+                     (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44))
     page.title(
         "How often securements are renewed",
         "Rates of this unit, from its own log, for planning supplies. They say what happened, not what should."
