@@ -48,9 +48,7 @@ PLACES = {
     **{name: f"parts.orders.command:{name}"
        for name in ("receive", "count", "order", "build", "recall", "book", "labels")},
 }
-"""Module of a command, with its name where it is not "command"; one that stands nowhere here is in
-parts/NAME/command.py.
-"""
+"""Module of a command, with its name where it is not "command"; of any other: parts/NAME/command.py."""
 
 COMMANDS = {name: line for commands in PEOPLE.values() for name, line in commands.items()}
 

@@ -5,13 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from kitplan.parts.par.values import ParPlan
+from kitplan.planning import Plan
 from kitplan.write.writer import checksum
-
-if TYPE_CHECKING:
-    from kitplan.parts.par.values import ParPlan
-    from kitplan.planning import Plan
 
 _DIGITS = 10
 
@@ -41,7 +39,7 @@ def outputs(files: Mapping[str, bytes]) -> dict[str, str]:
 
 def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
     """plan.json for a plan and the other files written with it."""
-    par = plan.par
+    par, changes = plan.par, plan.changes if "changes" in plan.parts else None
     record = head(plan) | {
         "parts": ["par", *sorted(set(plan.parts) - {"par"})],
         "answer": par.answer,
@@ -54,19 +52,12 @@ def plan_json(plan: Plan, files: Mapping[str, bytes]) -> bytes:
         "notes": list(par.notes),
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
         "skipped": dict(plan.skipped),
-        "changes": _changes(plan),
+        "changes": None if changes is None else {"before": changes.before, "causes": list(changes.causes)},
         "par_packs": _by_item(par, "par_packs"),
         "par_units": _by_item(par, "par_units"),
         "outputs": outputs(files),
     }
     return record_bytes(record)
-
-
-def _changes(plan: Plan) -> dict[str, Any] | None:
-    """Which plan this one is compared with and what went into it differently; null for a first plan."""
-    if "changes" not in plan.parts:
-        return None
-    return {"before": plan.changes.before, "causes": list(plan.changes.causes)}
 
 
 def _by_item(par: ParPlan, column: str) -> dict[str, int]:

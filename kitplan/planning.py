@@ -57,12 +57,11 @@ class Plan(Results):
     def __repr__(self) -> str:
         parts = ", ".join(self.parts) or "none"
         head = f"Plan {self.number} of {self.unit.name!r}, seed {self.seed}, kitplan {self.version}; parts: {parts}"
-        return f"<{head}; {self._judged()}>" if "par" in self.results else f"<{head}>"
-
-    def _judged(self) -> str:
+        if "par" not in self.results:
+            return f"<{head}>"
         ready = self.par.readiness
         stock = f"{self.par.value:,.0f} {self.unit.currency} at par"
-        return f"ready {100 * ready.verified:.1f} % (target {100 * ready.target:.1f} %), {stock}"
+        return f"<{head}; ready {100 * ready.verified:.1f} % (target {100 * ready.target:.1f} %), {stock}>"
 
     def demand(self, stream: str = "plan") -> Demand:
         """Scenarios of one protection interval: "plan", which par levels are planned on, or "verify".
@@ -134,7 +133,7 @@ def plan_unit(
     basis = Basis(unit, progress or _no_progress)
     theirs = _begun_beside(basis, seed, wanted, parts) if processes > 1 else None
     trouble = _kits_trouble(basis, parts)
-    work = _work(basis, seed, parts)
+    work = Work(unit, seed, basis, basis.cheapest if _without_kits(parts) else basis.item_choice)
     said = (fewer, trouble and f"No bedside kits: {trouble}.")
     plan = Plan(
         unit, seed, __version__, plan_number(unit, seed, __version__), work.item_choice, _airways(work),
@@ -142,11 +141,6 @@ def plan_unit(
         warnings=tuple(filter(None, said)), drawn=work.demand,
     )
     return _run(plan, work, wanted, parts, theirs)
-
-
-def _work(basis: Basis, seed: int, parts: Collection[str] | None) -> Work:
-    """What the parts are given, with the items of the kits where anything asked for rests on them."""
-    return Work(basis.unit, seed, basis, basis.cheapest if _without_kits(parts) else basis.item_choice)
 
 
 def with_parts(plan: Plan, parts: Collection[str], progress: Progress | None = None) -> Plan:
@@ -163,10 +157,7 @@ def _run(
     plan: Plan, work: Work, wanted: Iterable[Part], asked: Collection[str] | None,
     theirs: Iterator[dict[str, object]] | None = None,
 ) -> Plan:
-    """Run parts one after another; one that the unit's files do not allow is skipped unless asked for by name.
-
-    theirs: gives the results of the parts that are made beside, all together.
-    """
+    """Run parts one by one; skip what the unit's files do not allow unless it was asked for. theirs: made beside."""
     made: dict[str, object] = {}
     for part in wanted:
         by_name = asked is not None and part.name in asked
@@ -250,7 +241,7 @@ def _wanted(parts: Collection[str] | None) -> list[Part]:
 
 def _without_kits(parts: Collection[str] | None) -> bool:
     """True where nothing that was asked for rests on the kits."""
-    return parts is not None and set(parts) <= {"training", "rates"}
+    return parts is not None and set(parts) <= {"rates"}
 
 
 def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
@@ -272,10 +263,7 @@ def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
 
 
 def _kits_trouble(basis: Basis, parts: Collection[str] | None) -> str:
-    """Why the unit has no kits, "" where it has. Raises UnsafePlan where they were asked for by name.
-
-    The par levels stand without kits.
-    """
+    """Why the unit has no kits, "" where it has. Raises UnsafePlan where they were asked for by name."""
     from kitplan.read.problems import UnsafePlan
 
     if _without_kits(parts) or basis.designs is not None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import tomllib
+from functools import cache
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -29,6 +31,12 @@ def config_rows(name: str) -> list[dict[str, str]]:
     """The rows of the shipped table `config/name`, each by its columns."""
     with config_file(name).open(encoding="utf-8", newline="") as lines:
         return list(csv.DictReader(lines))
+
+
+@cache
+def caution() -> str:
+    """What every workbook and page says of itself."""
+    return str(tomllib.loads(config_file("policy.toml").read_text(encoding="utf-8"))["caution"]["text"])
 
 
 def sample_units() -> dict[str, Path]:

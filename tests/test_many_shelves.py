@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 
 from kitplan.cli import main
-from kitplan.commands.common import in_silence, progress, say, tell
+from kitplan.commands.common import Progress, in_silence, say, tell
 from kitplan.many import Failed, Job, Made, Task, for_each
 from kitplan.parts.hospital.command import How, order_one
 from kitplan.resources import sample_units
@@ -143,7 +143,7 @@ def test_what_is_for_one_unit_is_refused_for_a_folder(ward):
 
 
 def test_a_worker_says_nothing(capsys):
-    with in_silence(), progress() as report:
+    with in_silence(), Progress() as report:
         report("Opening the plan")
         say("Look at: something")
         tell("Plan 1")

@@ -29,7 +29,6 @@ PART_WORDS = {"training": "the class", "audit": "the audit of today's par levels
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-
 class GivenPath(click.Path):
     """A path that was given: an empty text is a slip, and does not mean the folder where one happens to be."""
 
@@ -52,14 +51,9 @@ seed_option = click.option(
     help="Seed of the random numbers; the same seed gives the same plan.  [default: the plan's, or the usual one]",
 )
 _PAPER = "kitplan.paper"
-
-
-def _keep_paper(context: click.Context, _: click.Parameter, paper: str | None) -> None:
-    context.meta[_PAPER] = paper
-
-
 paper_option = click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default=None, expose_value=False, callback=_keep_paper,
+    "--paper", type=click.Choice(["a4", "letter"]), default=None, expose_value=False,
+    callback=lambda context, _, paper: context.meta.update({_PAPER: paper}),
     help="Paper of the prints.  [default: paper in unit.toml, else a4]",
 )
 """Takes effect in `load`."""
@@ -215,17 +209,12 @@ def run_safely() -> Iterator[None]:
 
 
 def _file_sentence(error: OSError) -> str:
+    from kitplan.write.writer import MENDS
+
     name = error.filename2 or error.filename
     reason = error.strerror or str(error) or type(error).__name__
-    mends = {
-        errno.EACCES: "Close the file in other programs, or choose a folder that you may write to.",
-        errno.EPERM: "Close the file in other programs, or choose a folder that you may write to.",
-        errno.ENOSPC: "Free some space, or choose another folder with --out.",
-        errno.EROFS: "Choose a folder that you may write to with --out.",
-        errno.ENOENT: "Check the spelling of the path.",
-        errno.ENOTDIR: "Choose a folder and not a file with --out.",
-        errno.EEXIST: "Choose another folder with --out.",
-    }
+    close = "Close the file in other programs, or choose a folder that you may write to."
+    mends = MENDS | {errno.EACCES: close, errno.EPERM: close, errno.ENOENT: "Check the spelling of the path."}
     place = f"{name}: " if name else ""
     mend = getattr(error, "mend", None) or mends.get(error.errno or 0, "Check the path and try again.")
     return f"{place}{reason}. {mend}"
@@ -237,7 +226,7 @@ def _end(text: str, code: int) -> None:
 
 
 class Progress:
-    """One line on a terminal that says what is being done; silent in a pipe. Call it with a short phrase."""
+    """One line on a terminal that says what is being done; silent in a pipe: `with Progress() as report`."""
 
     def __init__(self) -> None:
         self.shown = not _silent.get() and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
@@ -252,8 +241,3 @@ class Progress:
     def __exit__(self, *_: object) -> None:
         if self.shown:
             click.echo("\r\x1b[K", nl=False, err=True)
-
-
-def progress() -> Progress:
-    """Return a reporter: `with progress() as report: report("drawing 20,000 scenarios")`."""
-    return Progress()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import click
@@ -27,7 +28,8 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     samples = sample_units()
     if list_samples:
         for name, path in samples.items():
-            click.echo(f"{name:<18}{_unit_name(path)}")
+            settings = tomllib.loads((path / "unit.toml").read_text(encoding="utf-8"))
+            click.echo(f"{name:<18}{settings['name']}")
         return
     if folder is None:
         raise click.UsageError("Missing argument 'FOLDER'. Give the folder to make, or --list.")
@@ -61,9 +63,3 @@ def _make_workbook(path: Path) -> None:
     write_file(path, unit_workbook())
     click.echo(f"Made {path}. Next: open it, fill in the sheets unit and census, save and close it, then "
                f"kitplan check {path}")
-
-
-def _unit_name(folder: Path) -> str:
-    import tomllib
-
-    return str(tomllib.loads((folder / "unit.toml").read_text(encoding="utf-8"))["name"])

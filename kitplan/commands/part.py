@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from kitplan.commands.common import load, out_folder, progress
+from kitplan.commands.common import Progress, load, out_folder
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -35,7 +35,7 @@ def run_part(
     from kitplan.write.writer import check_target, write_outputs
 
     folder = out_folder(unit_path, out)
-    with progress() as report:
+    with Progress() as report:
         report("Reading")
         unit = load(unit_path, seed, classes=classes)
         if faults := unit.faults_of(part):

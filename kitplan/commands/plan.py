@@ -13,10 +13,10 @@ import click
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import (
     EXIT_UNSAFE,
+    Progress,
     fault_lines,
     load,
     out_folder,
-    progress,
     run_safely,
     say,
     unit_options,
@@ -97,7 +97,7 @@ def make_plan(
     from kitplan.write.writer import check_target, one_writer
 
     folder, book = out_folder(unit_path, out), book_files(unit_path)
-    with progress() as report:
+    with Progress() as report:
         report("Reading")
         unit = aimed_at(load(unit_path, seed, reading=reading), readiness)
         check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))

@@ -95,30 +95,16 @@ class Learnt(Brief):
     def warnings(self) -> tuple[str, ...]:
         return (self.trend.sentence,) if self.trend.warns else ()
 
-    def rate_draws(self, n_draws: int, rng: np.random.Generator) -> np.ndarray:
-        """Rates per airway-day drawn from what is known, ndarray (n_draws, n_strata).
-
-        From a default they spread log-normally with sigma 0.35, so that 95 % lies between half and twice the
-        rate: the 0.3 to 1.0 a day of common practice (no source) seen from its middle.
-        """
-        if self.pooled is not None:
-            return self.pooled.draw(n_draws, rng)
-        common = np.exp(0.35 * rng.standard_normal((n_draws, 1)))
-        return common * self.rates["rate_per_day"].to_numpy(float)[None, :]
-
 
 def learn(unit: Unit) -> Learnt:
     """Learn from the unit's log, or say why the defaults stay."""
     if unit.log is None or not len(unit.log):
-        return _defaults(unit, 0, 0.0, ("The unit has no re-secure log: the defaults stay.",))
+        return _defaults(unit, 0, 0.0, ("The unit has no re-secure log.",))
     observation = observe(unit)
     counts = observation.event_counts(unit.n_strata)
     exposure = observation.airway_days
     if counts.sum() < FEWEST_EVENTS or exposure.sum() <= 0:
-        note = (
-            f"The log holds {counts.sum():.0f} usable events, fewer than {FEWEST_EVENTS}: too few to learn from, "
-            "the defaults stay."
-        )
+        note = f"The log holds {counts.sum():.0f} usable events, fewer than {FEWEST_EVENTS}: too few to learn from."
         return _defaults(unit, int(counts.sum()), float(exposure.sum()), (*observation.notes, note))
     return _learn_from(unit, observation, counts, exposure)
 
@@ -323,7 +309,7 @@ def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...
         unpooled_rate=np.nan,
         expected_events=np.nan,
         expected_if_alike=np.nan,
-        because="a default, not learnt; the range is the 0.3 to 1.0 a day of common practice, no source",
+        because="a default, not learnt",
     )
     mean = long_run.mean()
     names = ["loose", *CONSTANT_REASONS, "planned"]

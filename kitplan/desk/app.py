@@ -12,14 +12,17 @@ from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
 from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
-from kitplan.desk.units import PLAN_FOLDER, Opened
+from kitplan.desk.units import Opened, plan_folder
+from kitplan.read.catalogue import spoken_names
 from kitplan.read.problems import InputError, UnsafePlan
-from kitplan.resources import sample_units
-from kitplan.write.caution import CAUTION
+from kitplan.resources import caution, sample_units
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
          ("curve_page", "Readiness and cost"), ("week_page", "The week"),
          ("class_page", "The class"), ("months_page", "The months"))
+
+
+IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again."
 
 
 def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
@@ -34,7 +37,9 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     @app.context_processor
     def _furniture() -> dict[str, Any]:
         name = (request.view_args or {}).get("name")
-        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": CAUTION}
+        unit = home.unit(name) if name else None
+        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": caution(),
+                "in_workbook": IN_WORKBOOK if unit is not None and unit.is_file() else ""}
 
     @app.errorhandler(Exception)
     def _told(error: Exception) -> tuple[str, int]:
@@ -67,9 +72,7 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
     def begin() -> str | Response:
         if home.single:
             return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
-        workbooks = sorted(p.name for p in home.folder.glob("[!~.]*.xlsx"))
-        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder,
-                               workbooks=workbooks)
+        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder)
 
     @app.post("/new")
     def new_unit() -> Response:
@@ -90,6 +93,8 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
     @app.post("/unit/<name>/census")
     def drop_census(name: str) -> Response:
         folder, file = shelf.unit_of(home, name), request.files.get("census")
+        if folder.is_file():
+            abort(409, IN_WORKBOOK)
         if not file or not file.filename:
             abort(409, "No file was chosen. Choose the census, as CSV or .xlsx.")
         shelf.take_in(folder, "census", file.filename, file.read())
@@ -108,7 +113,7 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
 
 
 def _own_tables(folder: Path) -> list[str]:
-    return [p.name for p in folder.glob("*.csv")]
+    return [p.name for p in folder.glob("*.csv")] if folder.is_dir() else []
 
 
 def _checked(folder: Path) -> dict[str, Any]:
@@ -144,8 +149,9 @@ def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any
         if fault.file not in tables:
             content = (folder / fault.file).read_bytes()
             text = shelf.TextTable.read(content)
+            head = next((row for row in text.cells if sum(bool(c.strip()) for c in row) > 1), ())
             tables[fault.file] = {"file": fault.file, "seen": shelf.checksum(content), "text": text, "rows": {},
-                                  "head": _heading(text)}
+                                  "head": head}
         table = tables[fault.file]
         cells = table["text"].cells[fault.row - 1] if fault.row <= len(table["text"].cells) else ()
         row = table["rows"].setdefault(fault.row, {"cells": cells, "faults": [], "columns": set()})
@@ -153,10 +159,6 @@ def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any
         column = header_key(fault.column)
         row["columns"] |= {k for k, title in enumerate(table["head"]) if header_key(title) == column}
     return list(tables.values()), others
-
-
-def _heading(text: shelf.TextTable) -> tuple[str, ...]:
-    return next((row for row in text.cells if sum(bool(c.strip()) for c in row) > 1), ())
 
 
 def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> None:
@@ -168,7 +170,10 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         if job is not None and not job.end:
             return render_template("working.html", doing=job.doing, seconds=job.seconds)
         ended = job.end if job is not None and job.end.get("end") not in ("done", None) else None
-        plan = opened.plan(folder)
+        try:
+            plan = opened.plan(folder)
+        except InputError as error:  # damaged, or of another version: it is planned anew from here
+            plan, ended = None, ended or {"end": "unread", "text": str(error)}
         if plan is None:
             return render_template("unplanned.html", ended=ended, ready=shelf.has_census(folder))
         from kitplan.parts.par.summary import not_yet_own, three_sentences
@@ -182,7 +187,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
     @app.post("/unit/<name>/plan")
     def start_plan(name: str) -> Response:
         folder = shelf.unit_of(home, name)
-        jobs.start(folder, folder / PLAN_FOLDER)
+        jobs.start(folder, plan_folder(folder))
         return redirect(url_for("unit_page", name=name))  # type: ignore[return-value]
 
     @app.post("/unit/<name>/cancel")
@@ -201,6 +206,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
             down = request.args.get("down") == "1"
             levels = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable")
         return render_template("par.html", plan=plan, rows=levels.to_dict("records"), by=sort,
+                               named=spoken_names(plan.unit.items),
                                down=request.args.get("down") == "1", rule=order_rule)
 
     @app.get("/unit/<name>/par/<item>")
@@ -236,7 +242,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         folder = shelf.unit_of(home, name)
         if file not in {f for papers in _papers(folder).values() for f in papers}:
             abort(404, "This plan has no such paper.")
-        place = folder / PLAN_FOLDER / file
+        place = plan_folder(folder) / file
         return send_file(place, as_attachment=not file.endswith(".pdf"))
 
 
@@ -257,7 +263,7 @@ def _moved(plan: Any, target: float) -> list[dict[str, Any]]:
 
 def _papers(folder: Path) -> dict[str, list[str]]:
     """Papers of the plan by kind: what its record lists and the folder holds."""
-    place = folder / PLAN_FOLDER
+    place = plan_folder(folder)
     names = sorted(p.relative_to(place).as_posix() for p in place.rglob("*") if p.is_file()) if place.is_dir() else []
     return {"Workbooks": [n for n in names if n.endswith(".xlsx") and "/" not in n],
             "Prints": [n for n in names if n.endswith(".pdf")]}

@@ -8,7 +8,7 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.units import PLAN_FOLDER, Home, number, read_toml, unit_of, write_toml
+from kitplan.desk.units import Home, number, plan_folder, read_toml, unit_of, write_toml
 
 LEAST_ROWS = 3
 """Practices shown even where fewer are known."""
@@ -138,13 +138,12 @@ def _sessions(now: dict[str, Any]) -> dict[str, Any]:
 
 def _shown(settings: dict[str, Any], least: int) -> list[dict[str, Any]]:
     """The practices of a class or of a session, their sizes as one text, and rows to fill in."""
-    practices = [p | {"shown": _sizes_text(p)} for p in settings.get("practice", []) if isinstance(p, dict)]
+    practices = []
+    for practice in (p for p in settings.get("practice", []) if isinstance(p, dict)):
+        sizes = next((practice[key] for key in ("tube_mm", "size", "french") if key in practice), "")
+        shown = "; ".join(map(str, sizes)) if isinstance(sizes, list) else str(sizes)
+        practices.append(practice | {"shown": shown})
     return practices + [{}] * max(1, least - len(practices))
-
-
-def _sizes_text(practice: dict[str, Any]) -> str:
-    sizes = next((practice[key] for key in ("tube_mm", "size", "french") if key in practice), "")
-    return "; ".join(map(str, sizes)) if isinstance(sizes, list) else str(sizes)
 
 
 def _practices(rows: str, before: dict[str, Any]) -> list[dict[str, Any]]:
@@ -180,14 +179,14 @@ def _plan_class(folder: Path) -> None:
     if faults:
         raise kitplan.InputError(faults, "reading the class")
     plan = kitplan.plan(unit, parts=["training"])
-    write_outputs(folder / PLAN_FOLDER, part_files(plan, "training"), remove_stale=True)
+    write_outputs(plan_folder(folder), part_files(plan, "training"), remove_stale=True)
 
 
 def _result(folder: Path) -> dict[str, Any]:
     """The lists of the class as they lie in the plan folder."""
     import pandas as pd
 
-    place = folder / PLAN_FOLDER
+    place = plan_folder(folder)
     lists = []
     for title, name in (("To buy and to take", "training_list"), ("For each station", "station_list"),
                         ("To cut", "cut_plan"), ("What moves", "training_moves"), ("Left over", "training_left")):

@@ -9,7 +9,7 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.units import ORIGINALS, PLAN_FOLDER, Home, Opened, number, read_toml, unit_of, write_toml
+from kitplan.desk.units import ORIGINALS, Home, Opened, number, read_toml, unit_of, write_toml
 
 CHANGES = {
     "readiness": ("stock", "readiness", "Readiness target, 0.98 for 98 %"),
@@ -47,7 +47,7 @@ def add(app: Flask, home: Home, opened: Opened) -> None:
     def what_if(name: str) -> str | Response:
         folder = unit_of(home, name)
         asked = request.form.get("change", "")
-        if asked not in CHANGES:
+        if asked not in CHANGES or folder.is_file():
             return redirect(url_for("months_page", name=name))  # type: ignore[return-value]
         table, key, words = CHANGES[asked]
         value = number(request.form.get("value", ""), words)
@@ -63,7 +63,7 @@ def _answer(folder: Path, table: str, key: str, value: float) -> dict[str, Any]:
 
     with tempfile.TemporaryDirectory() as place:
         copy = Path(place) / "copy"
-        shutil.copytree(folder, copy, ignore=shutil.ignore_patterns(PLAN_FOLDER, ORIGINALS, "book"))
+        shutil.copytree(folder, copy, ignore=shutil.ignore_patterns("plan", ORIGINALS, "book"))
         settings = read_toml(copy, "unit.toml")
         value = int(value) if float(value).is_integer() and key in ("designs", "checks_per_day") else value
         write_toml(copy, "unit.toml", settings | {table: settings.get(table, {}) | {key: value}})

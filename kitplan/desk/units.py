@@ -18,8 +18,10 @@ import tomli_w
 from flask import abort
 from werkzeug.utils import secure_filename
 
+from kitplan.commands.common import out_folder
 from kitplan.read.cells import Bad, text_of
 from kitplan.read.problems import InputError, Problem
+from kitplan.read.workbook import is_unit_workbook
 from kitplan.resources import sample_units
 from kitplan.write.writer import write_file, write_outputs
 
@@ -28,13 +30,22 @@ if TYPE_CHECKING:
 
 ORIGINALS = "originals"
 """Folder of a unit that keeps every file as it was before the desk changed it."""
-PLAN_FOLDER = "plan"
 NO_PLAN = "There is no plan yet. Open This unit and press Plan."
+
+
+def plan_folder(unit: Path) -> Path:
+    """Where the plan of a unit lies."""
+    return out_folder(unit, None)
+
+
+def files_of(unit: Path) -> Path:
+    """The folder of a unit's own files: what is not in a workbook lies beside it."""
+    return unit if unit.is_dir() else unit.parent
 
 
 @dataclass(frozen=True)
 class Home:
-    """The folder that the desk serves: one unit, or a folder that holds units."""
+    """The folder that the desk serves: one unit, or a folder that holds units, each a folder or a workbook."""
 
     folder: Path
 
@@ -44,15 +55,15 @@ class Home:
         return (self.folder / "unit.toml").is_file()
 
     def names(self) -> list[str]:
-        """Folder names of the units, in order."""
+        """Names of the units, in order."""
         if self.single:
             return [self.folder.name]
         if not self.folder.is_dir():
             return []
-        return sorted(p.name for p in self.folder.iterdir() if (p / "unit.toml").is_file())
+        return sorted(p.name for p in self.folder.iterdir() if (p / "unit.toml").is_file() or is_unit_workbook(p))
 
     def unit(self, name: str) -> Path | None:
-        """The folder of a unit; only names that were listed are ever joined to a path."""
+        """The folder or workbook of a unit; only names that were listed are ever joined to a path."""
         if name not in self.names():
             return None
         return self.folder if self.single else self.folder / name
@@ -67,7 +78,7 @@ class Home:
 
 
 def unit_of(home: Home, name: str) -> Path:
-    """The folder of a unit of this desk; 404 for any other name."""
+    """The folder or workbook of a unit of this desk; 404 for any other name."""
     folder = home.unit(name)
     if folder is None:
         abort(404, "There is no such unit in this folder.")
@@ -82,18 +93,13 @@ def make_unit(home: Home, name: str, sample: str | None) -> str:
         raise ValueError("the name is empty")
     folder = home.new_folder(name)
     files = sample_files(sample_units()[sample]) if sample else starter_files()
+    told = "".join(c for c in name.strip().replace("\\", "").replace('"', "'") if c.isprintable())
     toml = files["unit.toml"].decode()
-    files["unit.toml"] = _named(toml, name.strip()).encode()
+    files["unit.toml"] = re.sub(r"(?m)^name\s*=.*$", lambda _: f'name = "{told}"', toml, count=1).encode()
     if not sample:
         files.pop("census.csv", None)
     write_outputs(folder, files)
     return folder.name
-
-
-def _named(toml: str, name: str) -> str:
-    text = name.replace("\\", "").replace('"', "'")
-    text = "".join(c for c in text if c.isprintable())
-    return re.sub(r"(?m)^name\s*=.*$", lambda _: f'name = "{text}"', toml, count=1)
 
 
 def keep_original(folder: Path, name: str) -> None:
@@ -105,8 +111,9 @@ def keep_original(folder: Path, name: str) -> None:
 
 
 def has_census(folder: Path) -> bool:
-    """Whether a census stands in the folder, in whichever shape and file."""
-    return any((folder / f"{name}.{ending}").is_file() for name in ("census", "stays") for ending in ("csv", "xlsx"))
+    """Whether a census stands in the unit, in whichever shape and file."""
+    return folder.is_file() or any(
+        (folder / f"{name}.{ending}").is_file() for name in ("census", "stays") for ending in ("csv", "xlsx"))
 
 
 def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
@@ -197,9 +204,9 @@ def checksum(content: bytes) -> str:
     return sha256(content).hexdigest()[:16]
 
 
-def read_toml(folder: Path, name: str) -> dict[str, Any]:
+def read_toml(unit: Path, name: str) -> dict[str, Any]:
     """The settings of a file, {} where there is none. Raises ValueError for one that is no TOML."""
-    path = folder / name
+    path = files_of(unit) / name
     if not path.is_file():
         return {}
     try:
@@ -208,8 +215,9 @@ def read_toml(folder: Path, name: str) -> dict[str, Any]:
         raise ValueError(f"{name} cannot be read: {error}. Correct it in a text editor.") from None
 
 
-def write_toml(folder: Path, name: str, settings: dict[str, Any]) -> None:
+def write_toml(unit: Path, name: str, settings: dict[str, Any]) -> None:
     """Write settings as a file; the file before it is kept. Raises OSError."""
+    folder = files_of(unit)
     keep_original(folder, name)
     write_file(folder / name, tomli_w.dumps(settings).encode(), replace=True)
 
@@ -237,10 +245,10 @@ class Opened:
         self._lock = threading.Lock()
 
     def plan(self, unit: Path) -> Plan | None:
-        """The plan in a unit's folder, None where there is none. Raises InputError for a damaged one."""
+        """The plan of a unit, None where there is none. Raises InputError for a damaged one."""
         import kitplan
 
-        record = unit / PLAN_FOLDER / "plan.json"
+        record = plan_folder(unit) / "plan.json"
         try:
             state = record.stat()
         except OSError:
@@ -249,7 +257,7 @@ class Opened:
         with self._lock:
             known = self._plans.get(unit)
             if known is None or known[0] != mark:
-                known = self._plans[unit] = mark, kitplan.open_plan(unit / PLAN_FOLDER, unit)
+                known = self._plans[unit] = mark, kitplan.open_plan(plan_folder(unit), unit)
         return known[1]
 
     def needed(self, unit: Path) -> Plan:

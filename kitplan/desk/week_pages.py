@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.units import NO_PLAN, PLAN_FOLDER, Home, unit_of
+from kitplan.desk.units import NO_PLAN, Home, plan_folder, unit_of
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.round_command import Session
@@ -39,8 +39,20 @@ def add(app: Flask, home: Home) -> None:
     @app.get("/unit/<name>/recall")
     def recall_page(name: str) -> str:
         lot = request.args.get("lot", "").strip()
-        found = _recalled(unit_of(home, name), lot) if lot else None
-        return render_template("recall.html", lot=lot, found=found)
+        with _round(unit_of(home, name)) as work:
+            found, entries = work.recalled(lot) if lot else None, len(work.book.lines)
+        left = found is not None and not found.places[found.places["where"].isin(["shelf", "bedside"])].empty
+        return render_template("recall.html", lot=lot, found=found, entries=entries, left=left)
+
+    @app.post("/unit/<name>/recall")
+    def taken_away(name: str) -> Response:
+        from kitplan.parts.orders import round_command as rounds
+
+        lot = request.form.get("lot", "").strip()
+        with _round(unit_of(home, name)) as work:
+            _same_book(work)
+            rounds.take_away(work, work.recalled(lot), _day() or date.today())
+        return redirect(url_for("recall_page", name=name, lot=lot))  # type: ignore[return-value]
 
     @app.context_processor
     def _last_words() -> dict[str, Any]:
@@ -57,7 +69,7 @@ def _round(folder: Path) -> Iterator[Session]:
     """The round of a unit that has a plan."""
     from kitplan.parts.orders import round_command as rounds
 
-    if not (folder / PLAN_FOLDER / "plan.json").is_file():
+    if not (plan_folder(folder) / "plan.json").is_file():
         abort(409, NO_PLAN)
     with rounds.session(folder, None, None, quiet=True) as work:
         yield work
@@ -65,9 +77,11 @@ def _round(folder: Path) -> Iterator[Session]:
 
 def _shown(folder: Path, template: str) -> str:
     """A page of the week: all that it shows is the round's own result."""
+    from kitplan.read.catalogue import spoken_names
+
     with _round(folder) as work:
         weekly, entries = work.weekly(), len(work.book.lines)
-        spoken = {item: words or item for item, words in work.catalogue.description.items()}
+        spoken = spoken_names(work.unit.items)
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
                            order=[row for row in order if row["order_packs"] > 0])
@@ -78,10 +92,7 @@ def _take(folder: Path, step: str) -> list[str]:
     from kitplan.parts.orders import round_command as rounds
 
     with _round(folder) as work:
-        seen = request.form.get("entries", type=int)
-        if seen != len(work.book.lines):
-            abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
-                       "typed is kept in your browser: go back, load the page again, and look at it before you save.")
+        _same_book(work)
         day = _day()
         if step != "order":
             with tempfile.TemporaryDirectory() as place:
@@ -95,6 +106,12 @@ def _take(folder: Path, step: str) -> list[str]:
         rounds.keep(work)
         rounds.finish(work, weekly)
         return [told for told in work.told if told]
+
+
+def _same_book(work: Session) -> None:
+    if request.form.get("entries", type=int) != len(work.book.lines):
+        abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
+                   "typed is kept in your browser: go back, load the page again, and look at it before you save.")
 
 
 def _day() -> date | None:
@@ -118,11 +135,3 @@ def _write_sheet(path: Path, step: str) -> bool:
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([head, *typed])
     return bool(typed)
-
-
-def _recalled(folder: Path, lot: str) -> Any:
-    from kitplan.parts.orders.ledger import standing
-    from kitplan.parts.orders.recall import find_recall
-
-    with _round(folder) as work:
-        return find_recall(lot, work.book, standing(work.book), work.plan.orders.plan)

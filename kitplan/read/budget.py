@@ -38,7 +38,7 @@ def read_budget_lines(reader: TableReader, items: pd.DataFrame) -> pd.DataFrame:
     named = (frame["item"] != "").to_numpy()
     reader.refuse("spent", named & frame["spent"].notna().to_numpy(), frame["spent"].to_numpy(),
                   "is given for an item", "Leave the item empty in a row that says what was spent in all.")
-    whole = ~named & frame["amount"].notna().to_numpy()
+    whole = ~named & frame["amount"].notna().to_numpy() & ~reader.bad
     if named.any():
         reader.refuse("item", whole, None, "is empty beside an amount, and other amounts are by item",
                       "Give every amount its item, or none.")

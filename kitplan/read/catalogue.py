@@ -21,6 +21,7 @@ from kitplan.resources import config_rows
 
 FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
 """What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
+_STERILE = r"(?<!non)(?<!non[ -])(?<!un)\bsterile"
 
 
 def read_items(
@@ -79,17 +80,13 @@ def invented_prices(items: pd.DataFrame) -> list[str]:
 def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     frame = reader.frame().fillna({"pack": 1, "price": 0, "litres": 0})
     frame["role"] = frame["role"].map(key_of)
-    frame["sterile"] |= _said_sterile(frame["description"])
-    derived = [_word(unit, holds) for unit, holds in zip(frame["use_unit"], frame["contains"])]
-    frame["counted_as"] = frame["counted_as"].where(frame["counted_as"] != "", derived)
+    # A catalogue without the column is read on the safe side.
+    frame["sterile"] |= frame["description"].str.contains(_STERILE, case=False).to_numpy(bool)
+    word = np.where(frame["contains"] == 1, frame["use_unit"], np.where(frame["use_unit"] == "mm", "roll", "item"))
+    frame["counted_as"] = frame["counted_as"].where(frame["counted_as"] != "", word)
     frame["provenance"] = reader.texts("provenance", "this unit's own catalogue" if own else "no source given")
     frame["description"] = frame["description"].where(frame["description"] != "", frame["item"])
     return frame
-
-
-def _said_sterile(descriptions: pd.Series) -> np.ndarray:
-    """True where a description says sterile, so that a catalogue without the column is read on the safe side."""
-    return descriptions.str.contains(r"(?<!non)(?<!non[ -])(?<!un)\bsterile", case=False).to_numpy(bool)
 
 
 def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
@@ -174,11 +171,6 @@ def _fit(written: str, scales: Mapping[str, tuple[str, ...]]) -> tuple[str, floa
     if not read[1]:
         return Bad("names no scale", f"Write it as {read[0]:g} Fr; millimetres belong in fits_from_mm and fits_to_mm.")
     return read[1], read[0]
-
-
-def _word(use_unit: str, contains: float) -> str:
-    """What one item is called where the catalogue does not say: its use unit where it holds one, a roll, or an item."""
-    return str(use_unit) if contains == 1 else "roll" if use_unit == "mm" else "item"
 
 
 def _check_emergency(reader: TableReader, frame: pd.DataFrame, roles: set[str]) -> None:

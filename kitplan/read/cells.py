@@ -81,6 +81,8 @@ def read_texts(values: Iterable[object]) -> list[str | Bad]:
 
 
 _ERROR_WORDS = frozenset({"#N/A", "#REF", "#VALUE", "#DIV/0", "#NAME", "#NUM", "#NULL", "#SPILL"})
+_DECIMAL_COMMA = re.compile(r"\d,\d{1,2}$|,\d{4,}$|^[+-]?0,\d+$|\.\d{3},\d+$")
+_DECIMAL_POINT = re.compile(r",\d{3}\.\d+$|,\d{3},\d{3}")
 _SHEET_ERROR = Bad("is a spreadsheet error", "Mend the formula, then paste the column as values.")
 
 
@@ -93,8 +95,8 @@ def read_numbers(values: Iterable[object], unit: str = "") -> list[float | Bad]:
     given = list(values)
     texts = [_number_text(v, unit) for v in given]
     plain = [t for t in texts if isinstance(t, str)]
-    decimal_comma = any(_shows_decimal_comma(t) for t in plain)
-    decimal_point = any(_shows_decimal_point(t) for t in plain)
+    decimal_comma = any(t.count(",") == 1 and _DECIMAL_COMMA.search(t) for t in plain)
+    decimal_point = any(_DECIMAL_POINT.search(t) for t in plain)
     return [
         t if isinstance(t, Bad) else _number(t, decimal_comma, decimal_point) if isinstance(t, str) else t
         for t in texts
@@ -114,8 +116,8 @@ def _number_text(value: object, unit: str) -> float | str | Bad:
         return _SHEET_ERROR
     if unit == "currency":
         text = re.sub(r"^([^\d\s+\-.,]{1,3}) ?(?=[\d+-])|(?<=\d) ?[^\d\s.,]{1,3}$", "", text)
-    elif unit and text.casefold().endswith(unit.casefold()):
-        text = text[: -len(unit)].strip()
+    elif unit:  # 2 packs, and 1 pack
+        text = re.sub(rf" *{re.escape(unit.removesuffix('s'))}s?$", "", text, flags=re.IGNORECASE)
     match = _NUMBER.match(text) if text.isascii() else None
     if match is None:
         if text.casefold().lstrip("+-") in {"nan", "inf", "infinity", "1.#inf", "1.#nan"}:
@@ -123,7 +125,7 @@ def _number_text(value: object, unit: str) -> float | str | Bad:
         ending = re.match(r"[+-]?[\d.,]+ ?([a-z\"%]+)$", text, re.IGNORECASE)
         if ending and unit:
             return Bad(f"has the unit {ending.group(1)!r} where {unit} belongs", f"Give the number in {unit}.")
-        return Bad("is not a number", "Type a number, such as 3.5.")
+        return Bad("is not a number", "Type a number, such as 3 or 3.5.")
     return text
 
 
@@ -133,14 +135,6 @@ def _bounded(number: float) -> float | Bad:
     if abs(number) > LARGEST:
         return Bad("is too large to be meant", f"Type a number below {LARGEST:,.0f}.")
     return number
-
-
-def _shows_decimal_comma(text: str) -> bool:
-    return bool(re.search(r"\d,\d{1,2}$|,\d{4,}$|^[+-]?0,\d+$|\.\d{3},\d+$", text)) and text.count(",") == 1
-
-
-def _shows_decimal_point(text: str) -> bool:
-    return bool(re.search(r",\d{3}\.\d+$|,\d{3},\d{3}", text))
 
 
 def _number(text: str, decimal_comma: bool, decimal_point: bool) -> float | Bad:
@@ -163,7 +157,7 @@ def _number(text: str, decimal_comma: bool, decimal_point: bool) -> float | Bad:
     try:
         return _bounded(float(body))
     except (ValueError, OverflowError):
-        return Bad("is not a number", "Type a number, such as 3.5.")
+        return Bad("is not a number", "Type a number, such as 3 or 3.5.")
 
 
 def read_flags(values: Iterable[object]) -> list[bool | Bad]:

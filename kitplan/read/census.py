@@ -108,6 +108,7 @@ def read_census(
     reader = TableReader.of(raw, findings)
     if reader is None:
         return None
+    findings.day_first = reader.day_first
     if len(raw) == 0:
         findings.fault(raw.name, "has no rows", "Add one row for each kind present, or for each stay.")
         return None

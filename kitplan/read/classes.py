@@ -24,7 +24,7 @@ from kitplan.read.class_values import Durable, Practice, TrainingClass
 from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.routes import SIZE_COLUMNS, Size, size_of, size_values
 from kitplan.read.settings import parse_toml
-from kitplan.read.sizes import face_row, off_grid
+from kitplan.read.sizes import face_row, off_grid, sizes_from_expected
 from kitplan.read.source import Source, is_class, names_in
 from kitplan.read.strata import goes_round, measures_of, needs_face
 from kitplan.read.techniques import Recipes, technique_for
@@ -59,9 +59,13 @@ class PracticeSizes:
             return None
         return pd.Series(values | measured, dtype=object)
 
-    def between_steps(self, size: Size) -> bool:
-        """True when no tube of that size is in the table, though its neighbours are."""
-        return size.scale == "mm" and bool(off_grid(np.array([size.number]), self.tubes)[1][0])
+    def doubt(self, size: Size, patient_kg: float) -> str:
+        """What is odd about a size in mm, "" for nothing; as in a census, 1 mm from the sizes of a weight is."""
+        number = np.array([size.number])
+        if size.scale != "mm" or off_grid(number, self.tubes)[1][0]:
+            return "is between the usual sizes" if size.scale == "mm" else ""
+        apart = sizes_from_expected(number, np.array([patient_kg]), self.tubes)[0]
+        return f"is {apart:g} mm from the sizes usual for {patient_kg:g} kg" if apart >= 1.0 - 1e-9 else ""
 
     def mend(self) -> str:
         """What to do about a size that the tables do not hold."""
@@ -82,7 +86,7 @@ def read_classes(
 ) -> tuple[tuple[TrainingClass, ...], dict[str, str]]:
     """Read class files against a unit's recipes, catalogue and size tables; every fault is noted.
 
-    Returns (classes by day, checksums by file name).
+    Returns (classes by day, checksums by file name). Two classes of one title are told apart by their file.
     """
     classes, checksums = [], {}
     for path in files:
@@ -99,8 +103,14 @@ def read_classes(
         # What is wrong for every session is told once.
         findings.faults[:], findings.warnings[:] = dict.fromkeys(findings.faults), dict.fromkeys(findings.warnings)
         if len(findings.faults) == before:
-            classes += _numbered(sorted(read, key=_by_time)) if "session" in settings else read
-    return _with_own_titles(sorted(classes, key=_by_time)), checksums
+            if "session" in settings:
+                in_order = enumerate(sorted(read, key=_by_time), 1)
+                read = [replace(s, session=n, title=f"{s.course}, session {n}") for n, s in in_order]
+            classes += read
+    titles = [c.title for c in classes]
+    apart = [replace(c, title=f"{c.title} ({c.file})", course=f"{c.course} ({c.file})")
+             if titles.count(c.title) > 1 else c for c in classes]
+    return tuple(sorted(apart, key=_by_time)), checksums
 
 
 def _by_time(lesson: TrainingClass) -> tuple[bool, date, int]:
@@ -136,19 +146,6 @@ def _of_a_block(
                 "Move it up, above the first line that begins with [.")
         findings.fault(file, "holds for the whole class, and not for one block", mend, column=f"{where}.{key}")
     return {key: value for key, value in block.items() if key not in slipped}
-
-
-def _numbered(sessions: Sequence[TrainingClass]) -> list[TrainingClass]:
-    return [replace(s, session=n, title=f"{s.course}, session {n}") for n, s in enumerate(sessions, 1)]
-
-
-def _with_own_titles(classes: Sequence[TrainingClass]) -> tuple[TrainingClass, ...]:
-    """Two classes of one title are told apart by their file."""
-    titles = [c.title for c in classes]
-    return tuple(
-        replace(c, title=f"{c.title} ({c.file})", course=f"{c.course} ({c.file})") if titles.count(c.title) > 1 else c
-        for c in classes
-    )
 
 
 _AS_GIVEN = ("pairs", "spare_share", "minutes_per_attempt", "change_minutes", "places_per_station", "rotation",
@@ -250,8 +247,8 @@ class _ClassReader:
             if row is None:
                 self.fault(f"{key}.{column}", "is a size that no table holds", self.sizes.mend(), size.text)
                 continue
-            if self.sizes.between_steps(size):
-                self.warn(f"{key}.{column}", "is between the usual sizes", "Check the size.", size.text)
+            if doubt := self.sizes.doubt(size, given["patient_kg"]):
+                self.warn(f"{key}.{column}", doubt, "Check the size.", size.text)
             row["skin"] = given["skin"]
             found.append(Practice(technique, route, str(row["size"]), given["skin"], given["times"],
                                   given.get("attempts", attempts), row))
@@ -332,8 +329,8 @@ class _ClassReader:
             expires = given.get("expires")
             if expires is not None and day is not None and expires < day:
                 self.fault(key, "is past its date on the day of the class",
-                           "Throw it away, or mark it 'practice only, not for patients', keep it apart, and move this "
-                           "line to [expired_for_practice].", expires)
+                           "Leave this line out, or mark them 'practice only, not for patients' and move it "
+                           "to [expired_for_practice].", expires)
             found[item] = given["units"]
         return {item: n for item, n in found.items() if n}
 

@@ -34,8 +34,11 @@ class DayOrder:
     used: bool
 
 
-def day_order(values: Iterable[object]) -> DayOrder:
-    """Find out from all the days of a table whether the day or the month comes first."""
+def day_order(values: Iterable[object], usual: bool | None = None) -> DayOrder:
+    """Find out from all the days of a table whether the day or the month comes first.
+
+    usual: whether the day does in the unit's census, for a table that does not tell; None where that does not either.
+    """
     day_first = month_first = used = False
     for value in values:
         if isinstance(value, str) and value[4:5] == "-":
@@ -46,7 +49,7 @@ def day_order(values: Iterable[object]) -> DayOrder:
             used = used or first != second
             day_first = day_first or (first > 12 >= second)
             month_first = month_first or (second > 12 >= first)
-    reported = None if day_first == month_first else day_first
+    reported = usual if day_first == month_first else day_first
     return DayOrder(reported, day_first and month_first, used)
 
 
@@ -113,18 +116,14 @@ def _built(year: int, month: int, day: int, clock_text: str | None) -> Moment | 
     try:
         day_found = date(year, month, day)
     except ValueError:
-        return _no_such_day(year, month)
+        mend = _ISO_MEND
+        if 1 <= month <= 12 and FIRST_YEAR <= year <= LAST_YEAR:
+            mend = f"{_MONTHS[month - 1].title()} {year} has {monthrange(year, month)[1]} days: correct the day."
+        return Bad("is a day that does not exist", mend)
     if clock_text is None:
         return _in_years(Moment(day_found, None))
     clock = read_clock(clock_text)
     return clock if isinstance(clock, Bad) else _in_years(Moment(day_found, clock))
-
-
-def _no_such_day(year: int, month: int) -> Bad:
-    if not 1 <= month <= 12 or not FIRST_YEAR <= year <= LAST_YEAR:
-        return Bad("is a day that does not exist", _ISO_MEND)
-    days = monthrange(year, month)[1]
-    return Bad("is a day that does not exist", f"{_MONTHS[month - 1].title()} {year} has {days} days: correct the day.")
 
 
 def today() -> date:

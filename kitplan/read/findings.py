@@ -31,6 +31,8 @@ class Findings:
         """Files about patients: there, a value that looks like an identity is not repeated."""
         self.identities: list[Problem] = []
         """What looks like a patient's identity: told alone, so that nothing else of those files is printed."""
+        self.day_first: bool | None = None
+        """Whether the unit's census writes days before months, as far as it tells: for tables that do not."""
         self._stops: tuple[str, ...] = ()
 
     @contextlib.contextmanager
@@ -140,9 +142,7 @@ def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
 
 
 def suggestion(word: str, known: Iterable[str], *, limit: int = 12) -> str:
-    """Return one imperative sentence that names the nearest known word, or the choices: of more than `limit`, the
-    few that are most like it.
-    """
+    """Return one imperative sentence with the nearest known word, or the choices: of more than `limit` the likest."""
     options = list(known)
     near = nearest(word, options)
     if near is not None:

@@ -49,7 +49,10 @@ def frequency_table(strata: pd.DataFrame, policy: Policy, findings: Findings) ->
             findings.warn(file, "matches no airway of this unit", "Check route, technique, skin and sizes.",
                           column=where)
         _apply(table, mask, factors)
-        lines.append(_wording(block, factors, file))
+        kind = ", ".join(f"{k.replace('_', ' ')} {block[k]}" for k in MATCHES if k in block) or "every airway"
+        what = ", ".join(f"{k.replace('_', ' ')} x {v:g}" for k, v in factors.items())
+        source = str(block.get("provenance", "")) or f"this unit's own {file}"
+        lines.append(Assumption("How often", f"modifier: {kind}", what, "factor", source))
     return table, lines
 
 
@@ -74,10 +77,3 @@ def _apply(table: pd.DataFrame, mask: np.ndarray, factors: Mapping[str, float]) 
                 table.loc[mask, "loosening_scale_hours"] = np.inf
             else:
                 table.loc[mask, "loosening_scale_hours"] *= factor ** (-1.0 / table.loc[mask, "loosening_shape"])
-
-
-def _wording(block: Mapping[str, Any], factors: Mapping[str, float], file: str) -> Assumption:
-    where = ", ".join(f"{k.replace('_', ' ')} {block[k]}" for k in MATCHES if k in block) or "every airway"
-    what = ", ".join(f"{k.replace('_', ' ')} x {v:g}" for k, v in factors.items())
-    source = str(block.get("provenance", "")) or f"this unit's own {file}"
-    return Assumption("How often", f"modifier: {where}", what, "factor", source)

@@ -154,12 +154,9 @@ def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
     exact = [len({n for c in row if (n := _column_meant(c, known)) is not None}) for row in rows]
     if exact and max(exact) > 1:
         return exact.index(max(exact))
-    scores = [n + sum(_is_near(c, known) for c in row) / 4 for n, row in zip(exact, rows)]
+    scores = [n + sum(isinstance(c, str) and len(c) <= 60 and nearest(header_key(c), known, _NEAR) is not None
+                      for c in row) / 4 for n, row in zip(exact, rows)]
     return scores.index(max(scores)) if scores and max(scores) >= 0.5 else None
-
-
-def _is_near(cell: object, known: Mapping[str, Column]) -> bool:
-    return isinstance(cell, str) and len(cell) <= 60 and nearest(header_key(cell), known, _NEAR) is not None
 
 
 def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:
@@ -198,7 +195,10 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
     left, unread = list(missing), []
     for title, letter, cells in raw.others:
         if not title:
-            _report_untitled(raw, letter, cells, findings)
+            filled = np.flatnonzero([c is not None for c in cells])
+            findings.rows(raw.name, letter, raw.rows[filled], None, "has a cell beyond the last header",
+                          "Put text with commas in quotation marks, use decimal points in a file with commas, "
+                          "or clear the cell.")
             continue
         label = shown_header(title, letter)
         near = nearest(header_key(title), raw.known, _NEAR) if label == title else None
@@ -241,10 +241,3 @@ def _may_be_mapped(raw: RawTable, name: str, unread: Sequence[str]) -> str:
     some = ", ".join(shown[:6]) + (" ..." if len(shown) > 6 else "")
     stays = " (a list of stays has start and end instead)" if name == "airways" else ""
     return f" Or say which of your headings it is ({some}){where}{stays}."
-
-
-def _report_untitled(raw: RawTable, letter: str, cells: np.ndarray, findings: Findings) -> None:
-    filled = np.flatnonzero([c is not None for c in cells])
-    findings.rows(raw.name, letter, raw.rows[filled], None, "has a cell beyond the last header",
-                  "Put text with commas in quotation marks, use decimal points in a file with commas, "
-                  "or clear the cell.")

@@ -45,7 +45,10 @@ def issues_reader(raw: RawTable, findings: Findings) -> TableReader | None:
     needed column is missing (noted).
     """
     raw = _months_below(raw, findings)
-    if not report_headers(raw, findings) or not _says_which_item(raw, findings):
+    if not report_headers(raw, findings):
+        return None
+    if not any(c in raw.columns for c in _ITEM_COLUMNS):
+        findings.fault(raw.name, "is missing", f"Add the column: {raw.known['item'].description}.", column="item")
         return None
     return TableReader(_without_foot(_without_totals(raw, findings), findings), findings)
 
@@ -125,13 +128,6 @@ def _months_below(raw: RawTable, findings: Findings) -> RawTable:
     return _kept(below, np.array([c is not None for c in units], dtype=bool))
 
 
-def _says_which_item(raw: RawTable, findings: Findings) -> bool:
-    named = [c for c in _ITEM_COLUMNS if c in raw.columns]
-    if not named:
-        findings.fault(raw.name, "is missing", f"Add the column: {raw.known['item'].description}.", column="item")
-    return bool(named)
-
-
 def _without_totals(raw: RawTable, findings: Findings) -> RawTable:
     """The table without its lines of totals: a word for a sum where item or day stands, and no day beside it."""
     is_total = [np.array([c is not None and _TOTAL.match(text_of(c)) is not None for c in raw.columns[n]], dtype=bool)
@@ -167,10 +163,7 @@ def _kept(raw: RawTable, keep: np.ndarray) -> RawTable:
 
 
 def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """(what each line calls its item, the catalogue's item of it or ""), by the first column that knows it.
-
-    A file in which nothing is known is refused.
-    """
+    """(what a line calls its item, the catalogue's or "") by the first column that knows it, else refused."""
     meant = cache(items_meant(items))
     columns = [n for n in _ITEM_COLUMNS if n in reader.raw.columns]
     # A column of numbers with gaps is often saved as 2000000010182.0.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -77,7 +76,9 @@ def read_resecure_log(
     moments = _with_clock(reader, moments, timed)
     airway, reason = reader.texts("airway"), reader.texts("reason")
     keys = _keys(reader, strata, recipes, airway)
-    origin = np.datetime64(census.first_day or _first_day(moments), "s")
+    known = moments[~np.isnat(moments)]
+    first = known.min() if len(known) else np.datetime64("2000-01-01")
+    origin = np.datetime64(census.first_day or first.astype("datetime64[D]"), "s")
     day = np.where(np.isnat(moments), np.nan, (moments - origin) / np.timedelta64(1, "D"))
     stratum = stratum_codes(keys, strata)
     if census.shape == "stays":
@@ -91,11 +92,6 @@ def read_resecure_log(
                  "Nothing to do where exports overlap.")
     reader.doubt(None, repeated & ~at_once, None, "says the same as an earlier row", "Delete the row if it is a copy.")
     return frame[~reader.bad & ~at_once].sort_values("day", kind="stable", ignore_index=True)
-
-
-def _first_day(moments: np.ndarray) -> date:
-    known = moments[~np.isnat(moments)]
-    return known.min().astype("datetime64[D]").astype(date) if len(known) else date(2000, 1, 1)
 
 
 def _with_clock(reader: TableReader, moments: np.ndarray, timed: np.ndarray) -> np.ndarray:
@@ -117,7 +113,7 @@ def _keys(reader: TableReader, strata: pd.DataFrame, recipes: Recipes, airway: n
                   "Give the airway's label, or both route and tube_mm."
                   + ("" if "airway" in reader.raw.columns else " The table has no column airway: where a heading of "
                      'yours is it, write [columns.resecure_log] in unit.toml, and under it airway = "that heading".'))
-    refuse_techniques(reader, frame["technique"].to_numpy(), techniques)
+    refuse_techniques(reader, frame["technique"].to_numpy(), recipes)
     asked = frame[["route", "size", "size_number", "technique", "skin"]]
     choices = asked.drop_duplicates()
     resolved = [_resolved(row, strata, techniques) for row in choices.to_dict("records")]

@@ -104,18 +104,12 @@ def headings(table: str) -> Mapping[str, str]:
 
 
 def check_letters(before: str, line: Line) -> str:
-    """Six letters that belong to this line after the one whose letters are `before`; no spreadsheet takes them for
-    a number or a date.
-    """
-    told = [before, line.table, *(_plain(getattr(line, name)) for name in headings(line.table))]
+    """Six letters, no number or date to a spreadsheet, that belong to this line after that whose are `before`."""
+    values = [getattr(line, name) for name in headings(line.table)]
+    plain = (f"{v:.4f}" if isinstance(v, float) else "" if v is None else str(v) for v in values)
+    told = [before, line.table, *plain]
     digest = hashlib.sha256("\x1f".join(told).encode()).digest()
     return "".join(_LETTERS[b % len(_LETTERS)] for b in digest[:6])
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, float):
-        return f"{value:.4f}"
-    return "" if value is None else str(value)
 
 
 def book_frames(book: OrderBook) -> dict[str, pd.DataFrame]:
@@ -165,8 +159,7 @@ def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
 
 
 def _last(place: Path, there: int) -> tuple[int, list[tuple[int, int]]]:
-    """Last entry ever written and the gaps accepted; `there`, the last of the tables, where the record is unreadable.
-    """
+    """Last entry ever written and the gaps accepted; where the record is unreadable `there`, that of the tables."""
     try:
         record = json.loads((place / _LAST).read_text(encoding="utf-8"))
         return int(record["last_entry"]), [(int(a), int(b)) for a, b in record["gaps"]]

@@ -9,12 +9,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
 
 from kitplan.read.cells import Bad
-
-if TYPE_CHECKING:
-    from biip import ParseConfig
 
 _SEPARATORS = ("\x1d", "~", "|", "^")
 _MEND = "Read the pack again, or type its item, lot and date."
@@ -44,7 +40,7 @@ def looks_like_pack_code(text: str) -> bool:
 
 def read_pack_code(text: str) -> PackCode | Bad:
     """Return what a pack code says."""
-    from biip import ParseError
+    from biip import ParseConfig, ParseError
     from biip.gs1_messages import GS1Message
     from biip.gtin import Gtin
     from biip.rcn import Rcn
@@ -53,7 +49,8 @@ def read_pack_code(text: str) -> PackCode | Bad:
     try:
         if re.fullmatch(r"\d{8}|\d{12,14}", bare):
             return PackCode(same_trade_number(Gtin.parse(bare).value), None, "")
-        message = GS1Message.parse_hri(bare) if bare.startswith("(") else GS1Message.parse(bare, config=_config())
+        message = GS1Message.parse_hri(bare) if bare.startswith("(") else GS1Message.parse(
+            bare, config=ParseConfig(separator_chars=_SEPARATORS))
     except ParseError as error:
         return Bad(_why(str(error)), _MEND)
     found = {e.ai.ai: e for e in message.element_strings}
@@ -65,12 +62,6 @@ def read_pack_code(text: str) -> PackCode | Bad:
         return Bad("runs lot and date together: the reader sent no separator", "Type the lot and the date by hand.")
     number = gtin.value if isinstance(gtin, (Gtin, Rcn)) else ""
     return PackCode(same_trade_number(number), found["17"].date if "17" in found else None, lot)
-
-
-def _config() -> ParseConfig:
-    from biip import ParseConfig
-
-    return ParseConfig(separator_chars=_SEPARATORS)
 
 
 def _why(told: str) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -74,3 +76,12 @@ def counted(number: float, word: str) -> str:
     first, space, rest = word.partition(" of ")
     plural = first if round(number) == 1 else f"{first}es" if first.endswith(("s", "x", "ch", "sh")) else f"{first}s"
     return f"{number:,.0f} {plural}{space}{rest}"
+
+
+def open_elsewhere(path: Path) -> tuple[str, str] | None:
+    """(fault, mend) of a file that a spreadsheet program holds open, else None."""
+    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
+        if os.path.lexists(lock):
+            return "is open in a spreadsheet program", (
+                f"Save and close it, then run again; if nobody has it open, delete {lock.name}.")
+    return None

@@ -24,7 +24,7 @@ from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.grids import Grid, header_key, text_grid
 from kitplan.read.headers import RawTable, raw_table
 from kitplan.read.pack_code import looks_like_pack_code, read_pack_code, same_trade_number
-from kitplan.read.problems import InputError, Problem
+from kitplan.read.problems import InputError, Problem, open_elsewhere
 from kitplan.read.source import OTHER_SHEETS
 from kitplan.read.tables import TableReader
 from kitplan.read.workbook import Book as Workbook
@@ -118,13 +118,15 @@ class Names:
         return next(iter(meant)) if len(meant) == 1 else self.learnt.get(same_trade_number(bare))
 
 
-def read_round(path: Path, names: Names, wanted: tuple[str, ...], gone: frozenset[str] = frozenset()) -> RoundSheets:
+def read_round(path: Path, names: Names, wanted: tuple[str, ...], gone: frozenset[str] = frozenset(),
+               day_first: bool | None = None) -> RoundSheets:
     """Read a filled-in workbook, or one table as CSV. wanted: which of SHEETS to read; the first one for a CSV.
 
-    gone: items that the book knows and the catalogue no longer has; they may still be counted. Raises InputError
-    with everything that is wrong, or OSError.
+    gone: items that the book knows and the catalogue no longer has; they may still be counted. day_first: as in Unit.
+    Raises InputError with everything that is wrong, or OSError.
     """
     content, findings = _content(path), Findings()
+    findings.day_first = day_first
     names = replace(names, known=names.known | gone)
     if path.suffix.casefold() in (".xlsx", ".xlsm"):
         found = _from_workbook(path, content, names, wanted, findings)
@@ -158,10 +160,8 @@ def _content(path: Path) -> bytes:
         fault, mend = "is a folder where a filled-in sheet belongs", "Give stock-room.xlsx, or a table as CSV."
     elif path.stat().st_size > _ENOUGH_BYTES:
         fault, mend = "is far larger than a filled-in sheet", "Give stock-room.xlsx, or a table as CSV."
-    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
-        if lock.exists():
-            fault = "is open in a spreadsheet program"
-            mend = f"Save and close it, then run again; if nobody has it open, delete {lock.name}."
+    if opened := open_elsewhere(path):
+        fault, mend = opened
     if fault:
         raise InputError([Problem(path.name, fault, mend)], "reading a filled-in sheet")
     return path.read_bytes()
@@ -191,21 +191,19 @@ def _from_workbook(path: Path, content: bytes, names: Names, wanted: tuple[str, 
 
 
 def _sheet_of(table: str, grids: Mapping[str, Grid]) -> str | None:
-    """The sheet of a table: by its title, else the one that has the most of its headings, all needed ones among
-    them.
-    """
+    """The sheet of a table: by its title, else that with most of its headings, all needed ones among them."""
     titled = [s for s in grids if key_of(s) == key_of(SHEETS[table])]
     if titled:
         return titled[0]
     columns = columns_of(table)
     needed = {c.name for c in columns.values() if c.required} | {TYPED[table][0]}
-    fit = {s: len(h & set(columns)) for s, g in grids.items() if needed <= (h := _headings(g))
-           and key_of(s) not in {key_of(t) for t in SHEETS.values()}}
+    fit = {}
+    for sheet, grid in grids.items():
+        rows = ({header_key(c) for c in row if isinstance(c, str)} for row in grid.rows[:30])
+        headings = max(rows, key=len, default=set())
+        if needed <= headings and key_of(sheet) not in {key_of(t) for t in SHEETS.values()}:
+            fit[sheet] = len(headings & set(columns))
     return max(fit, key=lambda s: fit[s]) if fit else None
-
-
-def _headings(grid: Grid) -> set[str]:
-    return max(({header_key(c) for c in row if isinstance(c, str)} for row in grid.rows[:30]), key=len, default=set())
 
 
 def _table(found: RoundSheets, table: str, grid: Grid, columns: Mapping[str, Column], names: Names,
@@ -238,7 +236,7 @@ def _day(given: object, row: int, source: str, label: str, findings: Findings) -
     """The date written beside the label, in that row."""
     if isinstance(given, str) and given.casefold().endswith(" by"):
         return None
-    (moment,) = read_days([given], day_order([given]))
+    (moment,) = read_days([given], day_order([given], findings.day_first))
     if isinstance(moment, Moment):
         return moment.day
     findings.fault(source, moment.fault, moment.mend, row=row, column=label, value=given)

@@ -101,7 +101,12 @@ def face_row(row: Mapping[str, Any], face: pd.DataFrame) -> int | None:
     for mask in (by_kg & (by_tube | ~tube_known), by_kg, by_tube, ~tube_known & ~kg_known):
         if mask.any():
             return int(np.flatnonzero(mask)[0])
-    return _nearest_tube(size, face[tube_known]) if not np.isnan(size) else None
+    if np.isnan(size) or not tube_known.any():
+        return None
+    away = (face["tube_from_mm"].fillna(0) - size).clip(lower=0) + (
+        size - face["tube_to_mm"].fillna(np.inf)).clip(lower=0)
+    nearest = away[tube_known].idxmin()
+    return int(nearest) if away[nearest] <= STEP_MM + 1e-9 else None
 
 
 def uncut_of(piece: Piece, span_mm: float) -> float:
@@ -109,13 +114,6 @@ def uncut_of(piece: Piece, span_mm: float) -> float:
     if piece.uncut_share is None or np.isnan(span_mm):
         return piece.uncut_mm
     return min(piece.uncut_mm, float(np.floor(piece.uncut_share * span_mm + 1e-6)))
-
-
-def _nearest_tube(tube_mm: float, face: pd.DataFrame) -> int | None:
-    below = (face["tube_from_mm"].fillna(0) - tube_mm).clip(lower=0)
-    above = (tube_mm - face["tube_to_mm"].fillna(np.inf)).clip(lower=0)
-    away = below + above
-    return int(away.idxmin()) if len(face) and away.min() <= STEP_MM + 1e-9 else None
 
 
 def size_assumptions(
@@ -139,7 +137,7 @@ def size_assumptions(
 
 
 def face_band(line: pd.Series) -> str:
-    """The weights that a row of the face table stands for: "2 to 4 kg", "from 40 kg", "" where it names none."""
+    """The weights that a row of the face table stands for: "2 to 4 kg", "40 kg and more", "" where it names none."""
     return _band(line, "kg_from", "kg_to", "kg")
 
 
@@ -148,7 +146,7 @@ def _band(line: pd.Series, low: str, high: str, unit: str) -> str:
     if np.isnan(start) and np.isnan(end):
         return ""
     if np.isnan(end):
-        return f"from {start:g} {unit}"
+        return f"{start:g} {unit} and more"
     if np.isnan(start) or start == 0:
         return f"up to {end:g} {unit}"
     return f"{start:g} {unit}" if start == end else f"{start:g} to {end:g} {unit}"

@@ -29,32 +29,6 @@ TABLES = (
 """(name, table of columns.csv, what it is for, rows of its blank sheet) of each table that a unit may fill."""
 DEFAULT_FILES = ("items.csv", "techniques.toml", "face.csv", "tubes.csv")
 
-UNIT_HEAD = """\
-# Your unit. Lines that begin with # are notes, or settings at their default: take the # away to change one.
-# Enter nothing that identifies a patient.
-name = "My unit"
-currency = "USD"
-
-# Days an airway stays, on average. Needed when census.csv holds counts; not used with a list of stays.
-mean_stay_days = 5
-{settings}
-
-# Headings of your own exports, mapped once (a heading in other words is also recognised and said back):
-# [columns.census]
-# start = "Tube placed"
-
-# A kind that is not in the census but may arrive, with the mean number present at one time:
-# [[expect]]
-# route = "oral"
-# tube_mm = 4.0
-# mean_airways = 0.2
-# beyond_census = true            # only for a kind that the census has had: airways on top of it (three beds more, say)
-
-# The item to use for a role whatever it costs (names as in items.csv):
-# [prefer]
-# saline = "saline_5ml"
-"""
-
 
 def starter_files() -> dict[str, bytes]:
     """Return the files of a starter unit, path in the folder -> content.
@@ -104,9 +78,10 @@ def starter_settings() -> list[StarterSetting]:
 def unit_toml() -> str:
     """A commented unit.toml: every default with its unit and where it comes from, switched off."""
     lines: list[str] = []
+    head = config_file("starter_unit.toml").read_text(encoding="utf-8")
     for block, settings in groupby(starter_settings(), key=lambda s: s.name.rpartition(".")[0]):
         shown = [_setting(s) for s in settings]
-        lines += [f"[{block}]", *shown, ""] if block else [UNIT_HEAD.format(settings="\n".join(shown))]
+        lines += [f"[{block}]", *shown, ""] if block else [head.replace("# {settings}", "\n".join(shown))]
     return "\n".join(lines)
 
 

@@ -30,7 +30,7 @@ def read_keys(reader: TableReader, recipes: Recipes) -> pd.DataFrame:
     frame["technique"] = reader.texts("technique")
     frame["skin"] = reader.texts("skin")
     frame["patient_kg"] = reader.numbers("patient_kg")
-    frame["technique"] = _techniques(reader, frame, recipes.techniques)
+    frame["technique"] = _techniques(reader, frame, recipes)
     return frame.join(read_sizes(reader, frame["route"], recipes.routes, recipes.cuff))
 
 
@@ -41,20 +41,24 @@ def route_names(reader: TableReader, recipes: Recipes) -> np.ndarray:
     codes, distinct = pd.factorize(reader.texts("route"))
     keys = [key_of(text) for text in distinct] or [""]
     names = np.array([key if key in served else other_words.get(key, key) for key in keys], dtype=object)[codes]
-    reader.refuse_strangers("route", names, served, "is not a route that techniques.toml describes")
+    reader.refuse_strangers("route", names, served, "is not a route that techniques.toml describes", or_else=(
+        " A route of your own is written there: kitplan new FOLDER --sample birch_house shows one."))
     return names
 
 
-def refuse_techniques(reader: TableReader, written: np.ndarray, techniques: Mapping[str, Technique]) -> None:
+def refuse_techniques(reader: TableReader, written: np.ndarray, recipes: Recipes) -> None:
     """Note every technique that is neither the name nor the title of a recipe."""
-    titled = [*techniques, *(t.title for t in techniques.values())]
-    reader.refuse_strangers("technique", written, titled, "is not a recipe in techniques.toml")
+    titled = [*recipes.techniques, *(t.title for t in recipes.techniques.values())]
+    own = ", the unit's own, which stands in place of the shipped one: copy into it what is used"
+    fault = "is not a recipe in techniques.toml" + own * (recipes.file == "techniques.toml")
+    reader.refuse_strangers("technique", written, titled, fault)
 
 
-def _techniques(reader: TableReader, frame: pd.DataFrame, techniques: Mapping[str, Technique]) -> np.ndarray:
+def _techniques(reader: TableReader, frame: pd.DataFrame, recipes: Recipes) -> np.ndarray:
+    techniques = recipes.techniques
     written = frame["technique"].to_numpy()
     given = reader.raw.columns.get("technique")
-    refuse_techniques(reader, written, techniques)
+    refuse_techniques(reader, written, recipes)
     names = {text: technique_for(text, techniques) for text in pd.unique(written)}
     found = np.array([names[text] or "" for text in written], dtype=object)
     for route in routes_of(techniques):

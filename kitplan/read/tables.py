@@ -38,9 +38,8 @@ class TableReader:
         self.findings = findings
         self.bad = np.zeros(len(raw), dtype=bool)
         self._order = day_order(
-            v for name, cells in raw.columns.items() if raw.known[name].kind == "date"
-            for v in pd.unique(cells) if v is not None
-        )
+            (v for name, cells in raw.columns.items() if raw.known[name].kind == "date"
+             for v in pd.unique(cells) if v is not None), findings.day_first)
         if self._order.used and self._order.day_first is not None:
             taken = "day/month/year" if self._order.day_first else "month/day/year"
             findings.warn(self.name, f"has dates that were read as {taken}",
@@ -62,6 +61,11 @@ class TableReader:
     def rows(self) -> np.ndarray:
         """Spreadsheet row numbers."""
         return self.raw.rows
+
+    @property
+    def day_first(self) -> bool | None:
+        """Whether days stand before months in the dates of the table, None where none tells."""
+        return self._order.day_first
 
     def has(self, column: str) -> bool:
         """True when the table has the column and a value in it."""
@@ -187,10 +191,11 @@ class TableReader:
             self.bad[where] = True
 
     def refuse_strangers(
-        self, column: str, values: np.ndarray, known: Collection[str], fault: str, given: np.ndarray | None = None
+        self, column: str, values: np.ndarray, known: Collection[str], fault: str, given: np.ndarray | None = None,
+        or_else: str = "",
     ) -> None:
         """Note the rows whose value is none of the known words, however folded, each with the nearest one (the first
-        MOST_SHOWN ways of misspelling). given: what is shown of it; the cells where None.
+        MOST_SHOWN ways of misspelling). given: what is shown of it; the cells where None. or_else: another mend.
         """
         folded = {key_of(k) for k in known}
         codes, distinct = pd.factorize(values)
@@ -199,9 +204,9 @@ class TableReader:
         if column == "item":
             self.guard_strangers(column, [str(distinct[c]) for c in strange])
         for code in strange[:MOST_SHOWN]:
-            self.refuse(column, codes == code, given, fault, suggestion(distinct[code], known))
+            self.refuse(column, codes == code, given, fault, suggestion(distinct[code], known) + or_else)
         if strange[MOST_SHOWN:]:
-            self.refuse(column, np.isin(codes, strange[MOST_SHOWN:]), given, fault, suggestion("", known))
+            self.refuse(column, np.isin(codes, strange[MOST_SHOWN:]), given, fault, suggestion("", known) + or_else)
 
     def refuse_repeats(self, column: str, keys: pd.DataFrame | pd.Series, fault: str, mend: str) -> None:
         """Note the good rows whose keys stand in an earlier row too; blank keys do not count."""

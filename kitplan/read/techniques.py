@@ -113,6 +113,7 @@ def technique_assumptions(used: Mapping[str, Technique], file: str) -> list[Assu
 def _technique(
     file: str, name: str, block: Mapping[str, Any], shared: Mapping[str, Any], findings: Findings
 ) -> Technique | None:
+    """The recipe as far as it can be read: one that holds a fault is known by its name to the files that use it."""
     before = len(findings.faults)
     given = read_block(file, name, block, keys_of("recipe"), findings)
     routes = tuple(key_of(route) for route in given.get("routes", ()))
@@ -124,7 +125,7 @@ def _technique(
     if not pieces and not uses["uses"] and len(findings.faults) == before:
         findings.fault(file, "uses nothing", f"Give it pieces, or quantities under [{name}.uses].", column=name)
     steps = _steps(file, name, given["steps"], shared, findings)
-    if len(findings.faults) > before:
+    if not routes:
         return None
     told = {"title": name, "tape_width_mm": None} | given | uses
     return Technique(**told | {"name": name, "routes": routes, "pieces": tuple(pieces), "steps": steps})
@@ -164,7 +165,12 @@ def _piece(file: str, where: str, block: Mapping[str, Any], findings: Findings) 
     if ("span" in block) == ("length_mm" in block):
         findings.fault(file, "needs a length", "Give either span (a factor of the face span) or length_mm.",
                        column=where)
-    return Piece(**given)
+    piece = Piece(**given)
+    key = {"Y": "uncut_mm", "H": "bridge_mm"}.get(piece.shape)
+    if key and not getattr(piece, key):
+        findings.warn(file, f"is slit from end to end: this {piece.shape} falls apart",
+                      f"Write {key} = 40, say: the length that stays whole.", column=f"{where}.{key}")
+    return piece
 
 
 def _check_defaults(file: str, techniques: Mapping[str, Technique], findings: Findings) -> None:

@@ -117,7 +117,7 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
         on_hand=logs["on_hand"], prices=logs["prices"], budget=budget, classes=tables.classes,
         class_checksums=MappingProxyType(tables.class_checksums),
         faults=findings.faults_of_parts(), prefer=MappingProxyType(prefer), assumptions=assumptions,
-        routes=MappingProxyType(dict(tables.recipes.routes)),
+        routes=MappingProxyType(dict(tables.recipes.routes)), day_first=findings.day_first,
         warnings=findings.ranked(), doubt=replace(tables.policy.doubt(), use_rate=use[0] if use else None),
         checksums=MappingProxyType(dict(sorted((source.checksums | learnt).items()))),
     )
@@ -130,6 +130,7 @@ def with_shelf_tables(unit: Unit, path: Path) -> Unit:
     that it stops. Raises InputError for what looks like a patient's identity.
     """
     findings = Findings()
+    findings.day_first = unit.day_first
     source = Source(Path(path), findings)
     shelf = ("present_par", "on_hand")
     found = _read_shelf_logs(raw_logs(source, None, findings, shelf), unit.items, findings)
@@ -153,7 +154,8 @@ def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings
     face_file, face = read_face(source, findings)
     with findings.stopping("training"):
         sizes = PracticeSizes(recipes, tubes, face, (tubes_file, face_file))
-        lessons, checksums = read_classes(source, class_paths, recipes.techniques, items, sizes, findings)
+        paths = class_paths if recipes.techniques else ()
+        lessons, checksums = read_classes(source, paths, recipes.techniques, items, sizes, findings)
     expected = expected_keys(policy.file, policy.expect, recipes, tubes, findings)
     longest = float(policy.values.get("longest_stay_days", np.inf))
     census = read_census(raw, recipes, tubes, longest, findings) if raw is not None and recipes.techniques else None

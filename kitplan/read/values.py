@@ -6,6 +6,7 @@ Every column of every table is described once, in config/columns.csv.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -92,6 +93,11 @@ class Route:
     acts: str = "re-secures"
     alias: tuple[str, ...] = ()
     provenance: str = ""
+
+    def told(self, text: str) -> str:
+        """A text of ours about airways and re-secures, in this route's words."""
+        own = {"airways": self.many, "airway": self.one, "re-secures": self.acts, "re-secure": self.act}
+        return re.sub("airways?|re-secures?", lambda found: own[found[0]], text)
 
 
 WORDS = ("one", "many", "device", "act", "acts")
@@ -347,7 +353,8 @@ def said_source(ground: str, file: str) -> str:
 class Unit(Brief):
     """Everything known about one unit, checked: the one input value of the program. Equal only to itself.
 
-    path: folder or workbook it came from. checksums: SHA-256 of each file read, by file name.
+    path: folder or workbook it came from. checksums: SHA-256 of each file read, by file name. day_first: whether the
+        census writes days before months, None where it does not tell.
     strata: frame with a 0-based RangeIndex `stratum` and columns route, size ("3.5 mm", "8 Fr", "small", ""),
         technique, skin, scale (Route.scale), size_number (position on that scale), patient_number (the same, moved
         where a cuff moves the patient that a size stands for), tube_mm (NaN where the scale is not mm), patient_kg
@@ -400,6 +407,7 @@ class Unit(Brief):
     paper: str = "a4"
     doubt: Doubt = field(default_factory=Doubt)
     routes: Mapping[str, Route] = field(default_factory=dict)
+    day_first: bool | None = None
 
     @property
     def n_strata(self) -> int:

@@ -6,7 +6,10 @@ import io
 import posixpath
 import zipfile
 import zlib
+from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
+from typing import IO, TypeVar
 from xml.etree.ElementTree import ParseError
 
 from kitplan.read.cells import Bad
@@ -21,6 +24,7 @@ _CORRUPT = Bad("is not a readable workbook", "Open it in a spreadsheet program a
 _DAMAGE = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, ParseError, OSError, ValueError, LookupError,
            RuntimeError, NotImplementedError, EOFError, StopIteration, OverflowError)
 """What damaged parts make the standard library raise."""
+T = TypeVar("T")
 
 
 class Book:
@@ -91,8 +95,8 @@ class Book:
         try:
             with zipfile.ZipFile(io.BytesIO(self._content)) as parts:
                 if self._texts is None:
-                    self._texts = self._read_texts(parts)
-                    self._dates = self._read_dates(parts)
+                    self._texts = self._read_related(parts, "sharedStrings", shared_texts) or []
+                    self._dates = self._read_related(parts, "styles", date_styles) or frozenset()
                 with parts.open(part) as cells:
                     found = SheetCells(cells, self._texts, self._dates, self._base)
         except _DAMAGE:
@@ -103,19 +107,12 @@ class Book:
             return Bad("is empty", "Fill in the sheet: a header row and at least one row below it.")
         return Grid(f"{self.name} [{sheet}]", found.rows, found.numbers, frozenset(found.formulas))
 
-    def _read_texts(self, parts: zipfile.ZipFile) -> list[str]:
-        name = self._related.get("sharedStrings", "")
+    def _read_related(self, parts: zipfile.ZipFile, kind: str, read: Callable[[IO[bytes]], T]) -> T | None:
+        name = self._related.get(kind, "")
         if name not in parts.namelist():
-            return []
+            return None
         with parts.open(name) as part:
-            return shared_texts(part)
-
-    def _read_dates(self, parts: zipfile.ZipFile) -> frozenset[int]:
-        name = self._related.get("styles", "")
-        if name not in parts.namelist():
-            return frozenset()
-        with parts.open(name) as part:
-            return date_styles(part)
+            return read(part)
 
     def _read_contents(self) -> None:
         """Find the workbook part, its sheets in order, and the parts it relates to (ECMA-376 part 2, relationships)."""
@@ -134,17 +131,21 @@ class Book:
             self._base = datetime(1904, 1, 1)
 
 
+def is_unit_workbook(path: Path) -> bool:
+    """Whether a file is a workbook that holds a unit; what a program keeps beside an open one is none."""
+    if path.suffix.casefold() != ".xlsx" or path.name.startswith(("~", ".")) or not path.is_file():
+        return False
+    try:
+        return Book(path.name, path.read_bytes()).sheet_named("census") is not None
+    except (ValueError, OSError):
+        return False
+
+
 def _relations(parts: zipfile.ZipFile, name: str, folder: str) -> dict[str, tuple[str, str]]:
     with parts.open(name) as part:
         found = attributes(part, "Relationship")
-    return {r["Id"]: (r["Type"].rpartition("/")[2], _resolved(folder, r["Target"]))
+    return {r["Id"]: (r["Type"].rpartition("/")[2], posixpath.normpath(posixpath.join("/", folder, r["Target"]))[1:])
             for r in found if r.get("TargetMode") != "External"}
-
-
-def _resolved(folder: str, target: str) -> str:
-    if target.startswith("/"):
-        return target[1:]
-    return posixpath.normpath(posixpath.join(folder, target))
 
 
 def column_letter(index: int) -> str:

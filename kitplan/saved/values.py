@@ -71,15 +71,12 @@ class Packed:
         """The value of this name."""
         try:
             text = json.loads(self._file.read(f"{name}.json"))
-            return _value(text, lambda number: self._array(f"{name}.{number}.npy"))
+            return _value(text, lambda number: np.lib.format.read_array(
+                io.BytesIO(self._file.read(f"{name}.{number}.npy")), allow_pickle=False))
         except Damaged:
             raise
         except Exception as error:  # spoilt bytes make zlib, JSON, NumPy and pandas raise of every kind
             raise Damaged(f"{name}: {error}") from error
-
-    def _array(self, member: str) -> np.ndarray:
-        array: np.ndarray = np.lib.format.read_array(io.BytesIO(self._file.read(member)), allow_pickle=False)
-        return array
 
 
 def _plain(value: Any, arrays: list[np.ndarray]) -> Any:

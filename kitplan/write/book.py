@@ -8,8 +8,8 @@ A part writes its sheets with these helpers and needs to know nothing of styles:
                           ("Items", "whole", "items"), (f"Value ({book.currency})", "money", "value")), freeze=True)
     page.total(("Total", None, None, 120.0), ("text", "text", "whole", "money"))
 
-The header row is frozen and repeated on every printed page. Kinds of cell: text, wrap (long text), strong, large and
-huge (for the wall), whole (1,234), strong_whole, faint (grey: what the book expects), number (1.2), number2 (1.23),
+The header of a table that runs over a printed page is repeated. Kinds of cell: text, wrap (long text), strong, large
+and huge (for the wall), whole (1,234), strong_whole, faint (grey: what the book expects), number (1.2), number2 (1.23),
 money (1,234.50), share (0.983 shows 98.3 %), share2, litres (1.5 L), days, packs, input (whole number >= 0, boxed,
 unlocked), input_text (the same for text), tick (a box to tick on paper). Text goes in as text whatever it begins
 with; a formula is asked for by `Formula("=SUM(A1:A3)", shown=0)` with the value for programs that do not calculate.
@@ -25,6 +25,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from xlsxwriter import Workbook
@@ -48,8 +49,10 @@ _LONGEST_NAME = 48
 _PAPER_POINTS = {"a4": (595.3, 841.9), "letter": (612.0, 792.0)}
 """Short and long side, ISO 216 and ANSI/ASME Y14.1."""
 _MARGINS = {"left": 0.5, "right": 0.5, "top": 0.6, "bottom": 0.8}
-_ROW_POINTS, _SHORT_TABLE, _SAFE = 15.0, 20, 0.93
-"""Height of a row of which nothing else is said; rows that never fill a page; share of a page that is counted on."""
+_ROW_POINTS, _SAFE = 15.0, 0.93
+"""Height of a row of which nothing else is said; share of a printed page that is counted on."""
+_KEPT, _LAST_ROWS = 3, 5
+"""Rows that stay on a page with the line above them; the last of a table that go on the page of what follows."""
 _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
@@ -127,9 +130,9 @@ class Page:
         self.section = book.section
         self.widths = tuple(widths)
         self.next_row = 1
-        self._repeats = False
-        self._repeated: int | None = None
+        self._tables: list[tuple[int, int]] = []
         self._breaks: list[int] = []
+        self._grouped = 0
         self._heights: dict[int, float] = {}
         wide, high = sorted(_PAPER_POINTS[book.paper], reverse=landscape)
         shrunk = min((wide - 72 * 1.0) / sum((7 * w + 5) * 0.75 for w in widths), 1.0)
@@ -156,6 +159,8 @@ class Page:
 
     def spread(self, text: str, kind: str = "wrap") -> int:
         """Text over all columns, as high as it needs; return its row."""
+        if kind == "lead":
+            self.keep_together(2 + _KEPT)
         row = self.next_row
         self.merge(row, 1, len(self.widths), text, kind, "spread")
         size = _SPREAD_SIZES.get(kind, 1.0)
@@ -190,16 +195,15 @@ class Page:
 
     def header(self, labels: Sequence[str], kinds: Sequence[str] = (), *, freeze: bool = True,
                frozen_columns: int = 0) -> int:
-        """The header row; frozen, and repeated on every printed page that follows.
-
-        A later header on the same sheet takes the repetition over: a table must never print under another's labels.
+        """The header row, frozen where asked for. Of the headers of a sheet the last whose table runs over its printed
+        page is repeated: no table goes on under another's labels.
         """
+        self.keep_together(1 + _KEPT)
         row = self._line(labels, kinds or ["text"] * len(labels), "head")
         self.height(row, max(lines_needed(label, width * 0.88) for label, width in zip(labels, self.widths)))
         if freeze:
             self.sheet.freeze_panes(row, frozen_columns)
-        if freeze or self._repeats:
-            self._repeats, self._repeated = True, row
+        self._tables.append((row, row))
         return row
 
     def table(self, frame: DataFrame | Sequence[tuple[str, DataFrame]], columns: Sequence[tuple[str, str, str]], *,
@@ -220,16 +224,20 @@ class Page:
 
     def row(self, values: Sequence[Any], kinds: Sequence[str], least_points: float = 0.0) -> int:
         """One line of a table, as high as its text needs and at least `least_points`; return its row number."""
-        row = self._line(values, kinds, "row")
         needed = 1
         for value, kind, width in zip(values, kinds, self.widths):
             if kind in _WRAPPED and isinstance(value, str):
                 needed = max(needed, lines_needed(value, width - 1.5))
-        self.points(row, max(15.0, needed * POINTS_A_LINE + 2, least_points))
+        height = max(15.0, needed * POINTS_A_LINE + 2, least_points)
+        self.keep_together(height / _ROW_POINTS)
+        row = self._line(values, kinds, "row")
+        self.points(row, height)
         return row
 
     def group(self, values: Sequence[Any], kinds: Sequence[str] = ()) -> int:
-        """A line that begins a group of rows."""
+        """A line that begins a group of rows; it never stands alone at the foot of a printed page."""
+        self.keep_together(1 + _KEPT)
+        self._grouped = self.next_row
         padded = [*values, *[None] * (len(self.widths) - len(values))]
         row = self._line(padded, kinds or ["strong"] * len(padded), "group")
         self.height(row, 1)
@@ -244,6 +252,8 @@ class Page:
         for column, (value, kind) in enumerate(zip(values, kinds), 1):
             self.put(row, column, value, kind, line)
         self.next_row += 1
+        if self._tables and line != "head":
+            self._tables[-1] = self._tables[-1][0], row
         return row
 
     def put(self, row: int, column: int, value: Any, kind: str, line: str = "row") -> None:
@@ -269,9 +279,7 @@ class Page:
 
     def numbers_only(self, first: int, last: int, column: int, what: str, low: float | None = 0,
                      high: float | None = None, *, whole: bool = True, columns: int = 1) -> None:
-        """Let rows of a column, or of several, take numbers from `low` to `high` (None: no end), and say so to whoever
-        types something else.
-        """
+        """Let rows of a column, or of several, take numbers from `low` to `high` only (None: no end)."""
         limits = {"minimum": low, "maximum": high, "criteria": "between"} if high is not None else {
             "value": low or 0, "criteria": ">="}
         span = f"{low or 0:g} or more" if high is None else f"{low or 0:g} to {high:g}"
@@ -304,38 +312,46 @@ class Page:
 
     def on_one_page(self) -> None:
         """Print the whole sheet on a single page."""
+        self._breaks, self._points_a_page = [], math.inf
         self.sheet.fit_to_pages(1, 1)
 
-    def new_printed_page(self, goes_on: bool = False) -> None:
-        """Let what follows begin on a new printed page, so that a chart or a table is not cut in two.
+    def new_printed_page(self) -> None:
+        """Let what follows begin on another printed page, so that a chart or a table is not cut in two.
 
-        goes_on: it is of the table before. Else a header is not repeated over it whose own table ends on its page.
+        Where the table before ran over its own page, its last rows go with it, under the header that is repeated.
         """
-        if not goes_on and (self._repeated or 0) > max(self._breaks, default=0) and self.has_room(0):
-            self._repeated = None
-        self._breaks.append(self.next_row - 1)
-        self.sheet.set_h_pagebreaks(self._breaks)
+        first, end = self._tables[-1] if self._tables else (0, 0)
+        last = end - _LAST_ROWS - (self._grouped == end - _LAST_ROWS)
+        goes_with = self._runs_over(first, end) and last > self._breaks[-1] and self.next_row <= end + _KEPT
+        self._breaks.append(last if goes_with else self.next_row - 1)
 
-    def has_room(self, rows: int) -> bool:
+    def has_room(self, rows: float) -> bool:
         """Whether so many more rows fit the printed page that was begun last."""
-        here = range(max(self._breaks, default=0) + 1, self.next_row)
+        begun, header = max(self._breaks, default=0), self._tables[-1][0] if self._tables else 0
+        here = [*range(begun + 1, self.next_row), *([header] if 0 < header <= begun else [])]
         filled = sum(self._heights.get(row, _ROW_POINTS) for row in here)
         return filled + rows * _ROW_POINTS <= self._points_a_page
 
-    def another_table(self, rows: int) -> None:
-        """Begin another table, of so many rows, on a printed page of its own where it may not fit the present one.
+    def keep_together(self, rows: float) -> None:
+        """Let a table go on on another printed page where so many more rows do not fit this one."""
+        if self._tables and not self.has_room(rows):
+            self._breaks.append(self.next_row - 1)
 
-        Where it cannot run over that page, the header that is repeated stays that of the table before.
-        """
+    def _runs_over(self, first: int, last: int) -> bool:
+        return any(first <= row < last for row in self._breaks)
+
+    def another_table(self, rows: int) -> None:
+        """Begin another table, of so many rows, on another printed page where it may not fit the present one."""
         if not self.has_room(rows + 3):
             self.new_printed_page()
-            self._repeats &= rows > _SHORT_TABLE
             self.skip()
 
     def finish(self) -> None:
-        """Say which header is repeated; once all is written."""
-        if self._repeated:
-            self.sheet.repeat_rows(self._repeated - 1)
+        """Say which header is repeated and where printed pages begin; once all is written."""
+        self.sheet.set_h_pagebreaks(self._breaks)
+        over = [table for table in self._tables if self._runs_over(*table)]
+        for first, _ in (over if self._breaks else self._tables)[-1:]:
+            self.sheet.repeat_rows(first - 1)
 
     def name_cell(self, name: str, row: int, column: int) -> None:
         """Give a cell a name that other programs find it by."""
@@ -409,16 +425,5 @@ def plain_text(text: str) -> str:
 
 def lines_needed(text: str, width: float) -> int:
     """Lines that text takes in a column `width` characters wide, broken at words."""
-    lines = 0
-    for paragraph in text.split("\n"):
-        used = 0.0
-        lines += 1
-        for word in paragraph.split(" "):
-            if used and used + 1 + len(word) > width * 1.15:
-                lines += 1
-                used = 0.0
-            used += len(word) + (1 if used else 0)
-            while used > width * 1.15:
-                lines += 1
-                used -= width
-    return lines
+    room = max(int(width * 1.15), 1)
+    return sum(1 if len(line) <= room else len(wrap(line, room)) for line in text.split("\n"))

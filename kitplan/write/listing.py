@@ -70,10 +70,7 @@ def listing_pdf(listing: Listing, paper: str) -> bytes:
 
 
 def _widths(columns: Sequence[Column], rows: Sequence[Sequence[object]], room: float) -> list[float]:
-    """Widths in points that fill the room: as the columns ask, but none so narrow that a word is broken (a bin A1-06).
-
-    A word longer than a fifth of the room is broken all the same; what narrow columns are given, wide ones give.
-    """
+    """Widths in points that fill the room, as asked, but none so narrow that a word under a fifth of it is broken."""
     asked = np.array([c.width_mm for c in columns]) * room / sum(c.width_mm for c in columns)
     words = [max(cell.minWidth() for cell in column if isinstance(cell, Flowable)) for column in zip(*rows)]
     least = np.minimum(np.array(words) + 2 * _PADDING, room / 5)

@@ -1,10 +1,11 @@
-"""Furniture of a card on paper: title, caution, name and page at the foot, and a ruler to check the scale."""
+"""Cards on paper, with caution, name and page at the foot and a ruler to check the scale; and sheets of labels."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from reportlab.lib.pagesizes import landscape
 from reportlab.lib.units import mm
@@ -17,6 +18,7 @@ MARGIN_MM = 12.0
 FOOT_MM = 20.0
 RULER_MM = 100.0
 _HATCH_MM = 2.0
+T = TypeVar("T")
 
 
 @dataclass
@@ -126,15 +128,65 @@ def fitting_size(text: str, width_mm: float, largest: float, smallest: float) ->
     return size
 
 
+def _blank(title: str, size: tuple[float, float]) -> tuple[Canvas, io.BytesIO]:
+    """A PDF without pages, whose bytes repeat, and where they go."""
+    out = io.BytesIO()
+    canvas = Canvas(out, pagesize=size, invariant=1)
+    canvas.setTitle(title)
+    canvas.setAuthor("kitplan")
+    return canvas, out
+
+
+@dataclass(frozen=True)
+class LabelGrid:
+    """A sheet of labels. rows, columns; margins and gaps in mm; the labels fill the rest of the paper evenly."""
+
+    rows: int = 8
+    columns: int = 2
+    margin_top_mm: float = 12.0
+    margin_side_mm: float = 8.0
+    gap_across_mm: float = 3.0
+    gap_down_mm: float = 0.0
+
+    def places(self, paper: str) -> Iterator[tuple[float, float, float, float]]:
+        """(left, bottom, width, height) of each label in points, row by row from the top.
+
+        Raises ValueError when a label would be too small to read.
+        """
+        width, height = PAPERS[paper]
+        across = width - (2 * self.margin_side_mm + (self.columns - 1) * self.gap_across_mm) * mm
+        down = height - (2 * self.margin_top_mm + (self.rows - 1) * self.gap_down_mm) * mm
+        label_width, label_height = across / self.columns, down / self.rows
+        if label_width < 45 * mm or label_height < 20 * mm:
+            raise ValueError(f"labels of {label_width / mm:.0f} x {label_height / mm:.0f} mm are too small: "
+                             "45 x 20 mm is the least")
+        for row in range(self.rows):
+            bottom = height - self.margin_top_mm * mm - (row + 1) * label_height - row * self.gap_down_mm * mm
+            for column in range(self.columns):
+                left = self.margin_side_mm * mm + column * (label_width + self.gap_across_mm * mm)
+                yield left, bottom, label_width, label_height
+
+    def draw(self, title: str, paper: str, labels: Sequence[T], draw: Callable[..., None],
+             begin: Callable[[Canvas], None] | None = None) -> bytes:
+        """Labels as a PDF. draw(canvas, label, left, bottom, width, height): one; begin: what stands on each sheet."""
+        canvas, out = _blank(title, PAPERS[paper])
+        places = list(self.places(paper))
+        for k, label in enumerate(labels):
+            if k and k % len(places) == 0:
+                canvas.showPage()
+            if begin is not None and k % len(places) == 0:
+                begin(canvas)
+            draw(canvas, label, *places[k % len(places)])
+        canvas.save()
+        return out.getvalue()
+
+
 def draw_pages(
     title: str, paper: str, foot: str, upright: bool, pages: Callable[[Callable[[], Card]], None]
 ) -> bytes:
     """A PDF whose bytes repeat. pages(new_page) draws; each call of new_page begins a page with caution and foot."""
-    out = io.BytesIO()
     size = PAPERS[paper] if upright else landscape(PAPERS[paper])
-    canvas = Canvas(out, pagesize=size, invariant=1)
-    canvas.setTitle(title)
-    canvas.setAuthor("kitplan")
+    canvas, out = _blank(title, size)
     at_true_scale(canvas)
     width, height = size[0] / mm, size[1] / mm
     count = 0

@@ -35,9 +35,12 @@ def unit_workbook() -> bytes:
     pages = {"unit": _settings(book)}
     for sheet, table, purpose, rows in TABLES:
         pages[sheet] = _table(book, sheet, table, purpose, [[None] * len(columns_of(table))] * rows, choices)
+    numeric = {c.name for c in columns_of("items").values() if c.kind in ("number", "integer")}
+    catalogue = [[float(row[name]) if name in numeric and row.get(name) else row.get(name) or None
+                  for name in columns_of("items")] for row in config_rows("items.csv")]
     pages["items"] = _table(
         book, "items", "items", "Your catalogue. It holds the shipped one, whose prices are INVENTED: put in your own.",
-        _catalogue(), choices)
+        catalogue, choices)
     _write_choices(book, choices)
     _fill_first(first, pages)
     return book.content()
@@ -119,13 +122,6 @@ def _guide(page: Page, first: int, last: int, at: int, column: Column,
         page.days_only(first, last, at, column.name, date(2000, 1, 1))
     elif column.kind in ("number", "integer"):
         page.numbers_only(first, last, at, column.name, 0, None, whole=column.kind == "integer")
-
-
-def _catalogue() -> list[list[object]]:
-    """The shipped items, numbers as numbers."""
-    numeric = {c.name for c in columns_of("items").values() if c.kind in ("number", "integer")}
-    return [[float(row[name]) if name in numeric and row.get(name) else row.get(name) or None
-             for name in columns_of("items")] for row in config_rows("items.csv")]
 
 
 def _write_choices(book: Book, choices: Mapping[str, Sequence[str | float]]) -> None:

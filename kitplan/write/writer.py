@@ -15,6 +15,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from kitplan.interruptions import until_complete
+from kitplan.read.problems import open_elsewhere
 from kitplan.write import replace_folder
 
 fcntl: Any
@@ -31,7 +32,7 @@ except ImportError:
 _LOCK_WAIT_SECONDS = 10.0
 _BLANK_MODE = 0o777
 
-_MENDS = {
+MENDS = {
     errno.EACCES: "Choose a folder that you may write to with --out.",
     errno.EPERM: "Choose a folder that you may write to with --out.",
     errno.EROFS: "This place is read-only: choose another folder with --out.",
@@ -49,7 +50,7 @@ class OutputError(OSError):
 
     def __init__(self, number: int, fault: str, place: Path, mend: str | None = None, untouched: bool = True) -> None:
         super().__init__(number, fault, str(place))
-        self.mend = mend or _MENDS.get(number, "Check the path and try again.")
+        self.mend = mend or MENDS.get(number, "Check the path and try again.")
         if untouched:
             self.mend += " Nothing there was changed."
 
@@ -95,16 +96,8 @@ def check_target(folder: Path, names: Iterable[str]) -> None:
                                   "Remove the link: what is written belongs in the folder itself.")
             if (folder / above).exists() and not (folder / above).is_dir():
                 raise OutputError(errno.ENOTDIR, "is a file where a folder belongs", folder / above)
-        _refuse_if_open(path)
-
-
-def _refuse_if_open(path: Path) -> None:
-    for lock in (path.with_name(f".~lock.{path.name}#"), path.with_name(f"~${path.name}")):
-        if os.path.lexists(lock):
-            raise OutputError(
-                errno.EBUSY, "is open in a spreadsheet program", path,
-                f"Save and close it, then run again; if nobody has it open, delete {lock.name}.",
-            )
+        if opened := open_elsewhere(path):
+            raise OutputError(errno.EBUSY, opened[0], path, opened[1])
 
 
 def write_outputs(folder: Path, files: Mapping[str, bytes], *, remove_stale: bool = False) -> Written:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -37,6 +38,10 @@ def test_audit_writes_the_ordered_changes_the_chart_and_the_record(audited):
     steps_sheet = book["Audit of today's par"]
     named = {str(c.value) for row in steps_sheet.iter_rows() for c in row if c.value is not None}
     assert set(steps["item"]) <= named
+    emergency = steps[steps["item"].str.startswith(("mask", "bag"))]["description"]
+    assert {f"EM  {words}" for words in emergency} == {text for text in named if text.startswith("EM  ")} != set()
+    path = steps["value_after"].to_numpy()
+    assert steps["change_value"].iloc[1:].to_numpy() == pytest.approx(np.diff(path), abs=0.01), "money adds up"
 
 
 def test_items_that_she_does_not_hold_are_not_missed_where_another_fills_the_role(audited):

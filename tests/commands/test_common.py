@@ -28,7 +28,7 @@ def ending(error: BaseException):
      "census.csv, row 3, column tube_mm: is not a number (got 'x'). Type a number."),
     (UnsafePlan("needs 38 L more shelf"), 1, "needs 38 L more shelf"),
     (PermissionError(errno.EACCES, "Permission denied", "plan/stock-room.xlsx"), 2, "Close the file in other programs"),
-    (OSError(errno.ENOSPC, "No space left on device", "plan"), 2, "Free some space"),
+    (OSError(errno.ENOSPC, "No space left on device", "plan"), 2, "free some space"),
     (FileNotFoundError(errno.ENOENT, "No such file or directory", "x"), 2, "x: No such file or directory."),
     (KeyboardInterrupt(), 130, "Stopped."),
     (MemoryError(), 2, "Out of memory"),
@@ -73,7 +73,7 @@ def test_a_seed_out_of_range_is_refused_by_its_option():
 
 
 def test_progress_is_silent_in_a_pipe(capsys):
-    with common.progress() as report:
+    with common.Progress() as report:
         report("drawing scenarios")
     assert capsys.readouterr() == ("", "")
 
@@ -81,7 +81,7 @@ def test_progress_is_silent_in_a_pipe(capsys):
 def test_progress_shows_one_line_on_a_terminal_and_clears_it(capsys, monkeypatch):
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    with common.progress() as report:
+    with common.Progress() as report:
         report("drawing scenarios")
     assert capsys.readouterr().err == "\r\x1b[Kdrawing scenarios ...\r\x1b[K"
 

@@ -82,11 +82,38 @@ def test_a_plan_rests_on_the_block_where_it_is_pasted_into_unit_toml(learnt, tmp
     assert run("check", unit).exit_code == 0
 
 
-def test_a_unit_without_a_log_keeps_the_defaults_and_writes_no_block(tmp_path):
+def test_a_unit_without_a_log_tells_the_rates_that_its_plan_rests_on_and_writes_no_block(tmp_path):
     result = run("rates", sample_units()["mill_lane"], "--out", tmp_path / "out")
     assert result.exit_code == 0
-    assert "defaults stay" in result.output
+    assert "How often: the shipped guess" in result.output
     assert not (tmp_path / "out" / "resecure_learnt.toml").exists()
+
+
+def test_rates_that_stock_issues_taught_are_told_as_such_with_their_range(tmp_path):
+    """They were told as defaults, from half to twice the rate, although the plan rests on what the issues say."""
+    unit = tmp_path / "unit"
+    shutil.copytree(sample_units()["harbour_wing"], unit)
+    (unit / "resecure_log.csv").unlink()
+    result = run("rates", unit, "--out", tmp_path / "out")
+    assert "days of stock issues" in result.output
+    rates = pd.read_csv(tmp_path / "out" / "tables" / "rates.csv")
+    assert rates["because"].str.startswith("learnt from").all()
+    assert (rates["high"] / rates["low"]).max() < 2.5
+    assert rates["rate_per_day"].between(rates["low"], rates["high"]).all()
+    ahead = run("forecast", unit, "--out", tmp_path / "ahead")
+    assert "How often: learnt from" in ahead.output, "the months ahead say the same"
+
+
+@pytest.mark.parametrize("start", ["1999-04", "2090-04"])
+def test_a_budget_year_of_which_nothing_is_known_is_said_to_be_so(start, tmp_path):
+    """It was forecast as if it were now, or left out without a word."""
+    unit = tmp_path / "unit"
+    shutil.copytree(sample_units()["harbour_wing"], unit)
+    text = (unit / "unit.toml").read_text()
+    (unit / "unit.toml").write_text(text.replace('start = "2026-01"', f'start = "{start}"'))
+    result = run("forecast", unit, "--out", tmp_path / "out")
+    assert f"Budget year from {start}: its months are neither known" in result.output
+    assert "lands at" not in result.output
 
 
 def test_forecast_writes_months_backtest_and_variance(tmp_path):

@@ -118,6 +118,18 @@ def test_a_step_says_how_to_take_in_what_is_typed_on_later_sheets_and_where_warn
     assert "Kits built: A-1." in done("build", unit)
 
 
+def test_after_a_step_of_the_week_the_first_sheet_still_says_who_opens_which_workbook(unit):
+    def said():
+        sheet = openpyxl.load_workbook(unit / "plan" / "stock-room.xlsx")["Start here"]
+        return [row[0].value for row in sheet.iter_rows() if str(row[0].value).endswith(".xlsx")]
+
+    planned = said()
+    fill_count(unit)
+    done("count", unit)
+    assert said() == planned
+    assert "months.xlsx" in planned
+
+
 def test_a_full_shelf_orders_nothing_and_an_empty_one_its_levels(unit):
     fill_count(unit)
     assert "Nothing is left to order" in done("order", unit)
@@ -318,8 +330,12 @@ def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     said = done("recall", unit, "lot1", "--on", "2026-07-07")
     assert f"shelf {design}-1" in said
     assert "Order now" in said
-    done("recall", unit, "LOT 1", "--done", "--on", "2026-07-07")
-    assert "no delivery" not in done("recall", unit, "LOT 1")
+    assert "the same line with --done writes it down" in said
+    assert "This is in the book now" in done("recall", unit, "LOT 1", "--done", "--on", "2026-07-07")
+    again = done("recall", unit, "LOT 1")
+    assert "no delivery" not in again
+    assert "--done" not in again, "nothing is left to write down"
+    assert re.search(r"^Order (\d+) packs", done("order", unit), re.MULTILINE), "without another count"
     places = pd.read_csv(unit / "plan" / "tables" / "recall.csv")
     assert set(places["where"]) == {"gone"}
 
@@ -447,7 +463,22 @@ def test_what_a_back_order_asks_for_goes_at_the_plans_own_pace(unit, monkeypatch
     assert seen[0].stock.unavailable == ("saline_5ml",)
 
 
+def test_an_order_is_shown_again_as_it_was_made_and_never_as_another_under_its_number(unit):
+    """Under the number of an order stands nothing else: not what is left of it, nor what a back order would ask for."""
+    fill_count(unit, 0.0)
+    assert "This is order 1, in the book" in done("order", unit)
+    assert "in the book" not in done("order", unit, "--without", "saline_5ml", "--weeks", "3", "--only-show")
+    assert "This is order 1, in the book" in done("order", unit)
+    item = order_of(unit).query("order_packs > 0").index[0]
+    table = unit.parent / "came.csv"
+    table.write_text(f"order,item,packs\n1,{item},1\n", encoding="utf-8")
+    done("receive", table, "--unit", unit, "--on", "2026-07-07")
+    assert "Nothing is left to order: what the last count asked for was ordered." in done("order", unit)
+    assert order_of(unit)["order_packs"].sum() == 0
+
+
 def test_labels_come_from_the_plan_that_is_there(unit):
     (unit / "plan" / "bin-labels.pdf").unlink()
     done("labels", unit, "--rows", "6")
     assert (unit / "plan" / "bin-labels.pdf").read_bytes().startswith(b"%PDF")
+    assert "without room for bar codes" in done("labels", unit, "--rows", "13", "--columns", "4")

@@ -10,6 +10,8 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 
 from kitplan.cli import main
+from kitplan.planning import plan_unit
+from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 
 
@@ -117,7 +119,7 @@ def test_a_course_prints_one_set_and_takes_away_the_prints_of_the_season_before_
     (season / "class.toml").write_text(text + COURSE)
     result = run(season, "--out", tmp_path / "out")
     assert result.exit_code == 0, result.output
-    assert "9 learners in 2 sessions" in result.output
+    assert "9 places in 2 sessions" in result.output
     prints = {p.name for p in (tmp_path / "out").glob("*.pdf")}
     assert "session-sheets.pdf" in prints
     assert not [name for name in prints if "-1." in name or "-2." in name]
@@ -181,3 +183,12 @@ def test_check_reads_the_class_too(season):
     assert result.exit_code == 1
     assert "A class needs learners" in result.output
     assert "The rest can be planned." in result.output
+
+
+def test_a_class_planned_alone_takes_the_items_that_the_whole_plan_gives_it(tmp_path):
+    """One plan number, one list to buy: the kits of this unit hold another dressing sheet than would be least alone."""
+    unit = load_unit(sample_units()["lantern_nursery"])
+    alone, whole = plan_unit(unit, parts=("training",)), plan_unit(unit, parts=("kits", "training"))
+    assert alone.number == whole.number
+    assert set(alone.item_choice.frame["item"]) == set(whole.item_choice.frame["item"])
+    assert alone.training.shopping.equals(whole.training.shopping)

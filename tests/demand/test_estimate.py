@@ -136,7 +136,7 @@ def test_daily_counts_and_a_log_by_size_give_the_same_rates(unit, learnt):
 def test_fewer_than_twenty_events_leave_the_defaults_and_say_so(unit, kept):
     result = learn(with_log(unit, unit.log.iloc[:kept]))
     assert not result.used
-    assert told(result, "defaults stay")
+    assert told(result, "too few to learn from" if kept else "no re-secure log")
     assert (result.rates["own_share"] == 0).all()
     pd.testing.assert_frame_equal(result.frequency(unit), unit.frequency)
 

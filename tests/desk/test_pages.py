@@ -4,12 +4,15 @@ import io
 import re
 import tomllib
 
+import openpyxl
+import pandas as pd
 import pytest
 
 import kitplan
 from kitplan.desk.class_pages import _papers
 from kitplan.desk.units import TextTable, checksum
 from kitplan.parts.par.summary import three_sentences
+from kitplan.write.unit_book import unit_workbook
 
 from .conftest import Client, words
 
@@ -235,3 +238,97 @@ def test_a_list_of_stays_in_a_file_of_its_own_is_a_census_and_one_that_is_droppe
     assert not (folder / "stays.csv").exists()
     assert [p.read_bytes() for p in (folder / "originals").iterdir()] == [stays]
     assert "It can be planned" in words(empty_client.get("/unit/low_field/census"))
+
+
+@pytest.fixture
+def in_a_workbook(tmp_path):
+    """A desk on a folder with a unit that is kept as one workbook, a planned one's papers, and a lock of a spreadsheet
+    program: a snapshot of three airways.
+    """
+    place = tmp_path / "units"
+    place.mkdir()
+    book = openpyxl.load_workbook(io.BytesIO(unit_workbook()))
+    settings = {row[0].value: row[1] for row in book["unit"].iter_rows(min_row=5, max_col=2)}
+    settings["name"].value, settings["mean_stay_days"].value, settings["stock.readiness"].value = "Small nest", 5, 0.9
+    for column, value in enumerate([None, "oral", 3.5, 3], 1):
+        book["census"].cell(9, column).value = value
+    book.save(place / "nest.xlsx")
+    (place / "~$nest.xlsx").write_bytes((place / "nest.xlsx").read_bytes())
+    (place / "other.xlsx").write_bytes(b"no workbook")
+    return place
+
+
+def test_a_unit_that_is_a_workbook_is_planned_counted_and_printed_like_any_other(in_a_workbook):
+    desk = Client(in_a_workbook)
+    first = words(desk.get("/"))
+    assert "nest.xlsx" in first
+    assert "~$nest.xlsx" not in first
+    assert "other.xlsx" not in first
+    census = words(desk.get("/unit/nest.xlsx/census"))
+    assert "It can be planned. Plan This unit is a workbook: change it there" in census
+    path = in_a_workbook / "nest.xlsx"
+    kitplan.plan(kitplan.load_unit(path)).save(in_a_workbook / "nest-plan")
+    assert "Small nest" in words(desk.get("/unit/nest.xlsx/"))
+    assert desk.get("/unit/nest.xlsx/paper/count-sheet.pdf").data.startswith(b"%PDF")
+    page = desk.post("/unit/nest.xlsx/week/count", {"entries": "0", "item": "saline_5ml", "packs": "1", "pack": "100"})
+    assert "1 line counted" in words(page)
+    assert (in_a_workbook / "nest-plan" / "book" / "counts.csv").is_file()
+    assert "Change it in a copy of the workbook" in words(desk.get("/unit/nest.xlsx/months"))
+
+
+def test_a_workbook_is_changed_in_the_workbook_and_nowhere_else(in_a_workbook):
+    desk, path = Client(in_a_workbook), in_a_workbook / "nest.xlsx"
+    before = path.read_bytes()
+    page = desk.post("/unit/nest.xlsx/census", {"census": (io.BytesIO(CENSUS), "export.csv")})
+    assert page.status_code == 409
+    assert "change it there, save and close it" in words(page)
+    assert desk.post("/unit/nest.xlsx/correct", {"file": "census.csv", "seen": "x", "cell.1.1": "y"}).status_code == 404
+    book = openpyxl.load_workbook(path)
+    book["census"].cell(9, 2).value = "nasl"
+    book.save(path)
+    page = words(desk.get("/unit/nest.xlsx/census"))
+    assert "Some of it cannot be used as it stands. This unit is a workbook: change it there" in page
+    assert "nest.xlsx [census], row 9, column route" in page
+    assert path.read_bytes() != before
+    assert sorted(p.name for p in in_a_workbook.iterdir()) == ["nest.xlsx", "other.xlsx", "~$nest.xlsx"]
+
+
+def entries_of(client, page: str) -> str:
+    return re.search(r'name="entries" value="(\d+)"', client.get(page).text)[1]
+
+
+def test_a_lot_is_counted_thrown_away_recalled_and_written_down_on_the_desk(client, home):
+    week, lot = "/unit/mill_lane/week/count", {"item": "saline_5ml", "pack": "100", "packs": "2", "lot": "L7",
+                                               "expires": "2031-05"}
+    client.post(week, {**lot, "loose_units": "9", "day": "2026-11-10", "entries": entries_of(client, week)})
+    client.post(week, {**lot, "loose_units": "4", "day": "2026-11-12", "thrown_away": "5",
+                       "entries": entries_of(client, week)})
+    thrown = pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")
+    assert thrown[["event", "item", "loose_units"]].to_numpy().tolist() == [["thrown_away", "saline_5ml", 5]]
+    page = "/unit/mill_lane/recall?lot=l7"
+    assert "shelf saline_5ml 204 Take it off the shelf" in words(client.get(page))
+    told = words(client.post("/unit/mill_lane/recall", {"lot": "l7", "entries": entries_of(client, page)}))
+    assert "Lot l7 was here" in told
+    assert "It is taken away" not in told, "nothing is left to write down"
+    assert client.post("/unit/mill_lane/recall", {"lot": "l7", "entries": "1"}).status_code == 409
+    assert pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")["event"].tolist() == ["thrown_away", "recalled"]
+
+
+def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_print_away(client):
+    assert re.search(r"EM Face mask, \d+ mm", words(client.get("/unit/mill_lane/par")))
+    week = "/unit/mill_lane/week/count"
+    assert "Lots and dates for each kit" not in words(client.get("/unit/mill_lane/week/kits"))
+    client.post(week, {"item": "saline_5ml", "pack": "100", "packs": "2", "day": "2026-11-10",
+                       "entries": entries_of(client, week)})
+    assert "Lots and dates for each kit" in words(client.get("/unit/mill_lane/week/kits"))
+    assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")
+
+
+def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home):
+    """After an upgrade a plan is of another version: the page says so, and has the button that mends it."""
+    (home / "mill_lane" / "plan" / "saved" / "plan.zip").write_bytes(b"of another day")
+    page = client.get("/unit/mill_lane/")
+    assert page.status_code == 200
+    assert "while opening the plan" in words(page)
+    assert '<button class="main">Plan</button>' in page.text
+    assert client.get("/unit/mill_lane/par").status_code == 409

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from kitplan.parts.simulate.check_play import (
-    _in_order,
     _strain,
     _tries,
     _Wear,
@@ -59,10 +58,8 @@ def test_moments_lie_in_the_tick_of_their_check_airway_by_airway(small_unit):
     """
     made = play_checks(certain(small_unit), airways((0, 0.5, 1.5), (1, 1.3, 3.6), (2, 2.0, 2.2)),
                        np.random.default_rng(1))
-    assert made.airway.tolist() == [0, 0, 1, 1, 1, 2]
-    assert made.tick.tolist() == [2, 2 + 3, 5, 5 + 3, 5 + 7, 8]
-    assert made.count.tolist() == [1] * 6
-    assert made.before.tolist() == [0, 1, 0, 1, 2, 0]
+    assert sorted(zip(made.airway.tolist(), made.tick.tolist(), made.count.tolist(), made.before.tolist())) == [
+        (0, 2, 1, 0), (0, 2 + 3, 1, 1), (1, 5, 1, 0), (1, 5 + 3, 1, 1), (1, 5 + 7, 1, 2), (2, 8, 1, 0)]
 
 
 def test_admission_secures_are_made_at_once_and_without_them_nothing_is(small_unit):
@@ -85,15 +82,13 @@ def test_a_try_is_spoiled_as_often_as_redo_says():
     assert (made == 1).mean() == pytest.approx(0.8, abs=0.01)
 
 
-def test_moments_found_check_by_check_are_put_in_order_of_the_airways():
-    """Airways 1 and 0 in the order of their stays; found at their coming, then at check 2, then 0 alone at check 5."""
-    found = [(np.array([0, 1]), np.array([0, 0]), np.array([2, 1])), (np.array([0]), np.array([2]), np.array([3])),
-             (np.array([1]), np.array([5]), np.array([4]))]
-    made = _in_order(found, np.array([1, 0]), np.array([10, 20]))
-    assert made.airway.tolist() == [0, 0, 1, 1]
-    assert made.tick.tolist() == [10, 15, 20, 22]
-    assert made.count.tolist() == [1, 4, 2, 3]
-    assert made.before.tolist() == [0, 1, 0, 2]
+def test_moments_before_the_first_day_are_counted_and_not_kept(small_unit):
+    """Renewed by the clock at every fourth check: of one that came two days before, attempts 0 to 2 lie before."""
+    unit = certain(small_unit, flat_per_check=0.0, planned_hours=24.0, redo=0.0, admission_secures=1.0)
+    came = Airways(np.zeros(2, int), np.zeros(2, int), np.array([0.5, -2.0]), np.array([3.0, 2.0]), np.ones(2))
+    made = play_checks(unit, came, np.random.default_rng(1))
+    rows = sorted(zip(made.airway.tolist(), made.tick.tolist(), made.count.tolist(), made.before.tolist()))
+    assert rows == [(0, 2, 1, 0), (0, 5, 1, 1), (0, 9, 1, 2), (1, 3, 1, 3), (1, 7, 1, 4)]
 
 
 def test_a_securement_is_condemned_where_what_gathered_is_more_than_its_lot(small_unit):

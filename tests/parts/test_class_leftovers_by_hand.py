@@ -334,9 +334,11 @@ def test_a_durable_thing_is_there_once_for_all_sessions(unit):
 def summed_up(lessons=1, rolls=3, past=0, warnings=(), called="sessions"):
     comparison = pd.DataFrame([("cut together", rolls, 0.125), ("every learner her own roll", 9, 0.5)],
                               columns=["method", "rolls", "waste_share"])
-    return TrainingPlan.sentences(SimpleNamespace(
+    plan = SimpleNamespace(
         value=80.0, learners=16, currency="USD", lessons=["x"] * lessons, called=called, comparison=comparison,
-        shopping=pd.DataFrame({"practice_only_units": [past, 0]}), warnings=warnings))
+        shopping=pd.DataFrame({"practice_only_units": [past, 0]}), warnings=warnings)
+    plan.places = TrainingPlan.places.fget(plan)
+    return TrainingPlan.sentences(plan)
 
 
 def test_a_class_is_summed_up_in_money_tape_and_what_to_look_at():
@@ -344,7 +346,9 @@ def test_a_class_is_summed_up_in_money_tape_and_what_to_look_at():
         "Cost: 80.00 USD, 5.00 for each of 16 learners.",
         "Tape: 3 rolls cut for the whole class, 12.5 % waste; a roll of her own for every learner would waste 50.0 %.",
         "Look first at: the station lists, then cut the tape the day before.")
-    assert summed_up(2)[0] == "Cost: 80.00 USD, 5.00 for each of 16 learners in 2 sessions."
+    assert summed_up(2)[0] == (
+        "Cost: 80.00 USD, 5.00 for each of 16 places in 2 sessions."), "who comes twice is counted twice"
+    assert "16 learners in 2 classes" in summed_up(2, called="classes")[0]
     assert "whole course" in summed_up(2)[1]
     assert "whole season" in summed_up(2, called="classes")[1]
     assert summed_up(rolls=0)[1] == "Tape: none is used."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from types import SimpleNamespace
 
 import numpy as np
@@ -160,10 +161,38 @@ def test_who_comes_loose_is_chance_that_each_side_has_of_its_own_where_it_is_ren
     assert whole["high_difference"] - whole["low_difference"] > 1.02 * (row["high_difference"] - row["low_difference"])
 
 
+def test_a_rate_is_as_unsure_in_the_band_as_the_plan_takes_it(small_unit):
+    """What the unit states is known; what a log, issues or a guess leave open is drawn as for par levels."""
+    known = replace(small_unit, doubt=replace(small_unit.doubt, rate_ratio=None))
+    assert (bands._rates(known, 2) == 1.0).all()
+    ratio = np.exp(0.1 * np.random.default_rng(1).standard_normal((1000, 1)))
+    drawn = bands._rates(replace(known, doubt=replace(known.doubt, rate_ratio=ratio, rate_from="issues")), 2)
+    assert drawn.shape == (bands.DRAWS, known.n_strata)
+    assert np.quantile(drawn[:, 0], [0.1, 0.5, 0.9]) == pytest.approx(np.quantile(ratio, [0.1, 0.5, 0.9]), rel=0.02)
+    assert (drawn == drawn[:, :1]).all(), "one draw is common to all kinds of airway"
+
+
 def test_units_of_other_files_err_each_on_their_own(small_unit):
     other = replace(small_unit, checksums={"census.csv": "another"})
     row = year(small_unit, other)
     assert row["low_difference"] < 0 < row["high_difference"]
+
+
+@pytest.mark.parametrize(("shape", "same"), [("counts", True), ("snapshot", False)])
+def test_a_census_copied_with_another_securing_holds_the_same_airways(shape, same, small_unit):
+    """Airways without a barrier get one: what comes and stays is in both sides, and cancels. A snapshot may be alike by
+    chance.
+    """
+    days = pd.DataFrame({"day": np.arange(120).repeat(2), "stratum": [0, 2] * 60 * 2, "airways": [4, 3] * 120})
+    census = replace(small_unit.census, shape=shape, rows=days, first_day=date(2026, 1, 1), last_day=date(2026, 4, 30))
+    a = replace(small_unit, census=census, checksums={"census.csv": "one"})
+    assert a.strata["skin"].tolist() == ["none", "barrier", "none"]
+    copied = replace(census, rows=days.assign(stratum=days["stratum"].replace(0, 1)))
+    assert bands._same_airways(a, replace(a, census=copied)) is same
+    fewer = replace(copied, rows=copied.rows.assign(airways=2))
+    assert not bands._same_airways(a, replace(a, census=fewer))
+    other_size = replace(census, rows=days.assign(stratum=days["stratum"].replace(0, 2)))
+    assert not bands._same_airways(a, replace(a, census=other_size))
 
 
 def test_a_year_is_twelve_months_and_items_say_what_they_are(small_unit):

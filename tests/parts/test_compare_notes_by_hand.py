@@ -31,10 +31,21 @@ def test_knowledge_on_one_side_is_named_by_its_side():
 ])
 def test_past_use_under_one_routine_does_not_tell_what_another_would_save(rate_from, hours, told):
     """What 24-hour changes used teaches the same total to a side that says 48: the difference would be noise."""
-    units = [SimpleNamespace(doubt=SimpleNamespace(rate_ratio=np.ones(2), rate_from=rate),
+    units = [SimpleNamespace(doubt=SimpleNamespace(rate_ratio=np.ones(2), rate_from=rate), issues=None,
                              frequency=pd.DataFrame({"planned_hours": [h, h]})) for rate, h in zip(rate_from, hours)]
     said = rates_rest_on(*units)
     assert (len(said) == 1 and "learn = false" in said[0]) if told else said == ()
+
+
+@pytest.mark.parametrize(("rates", "units", "told"), [
+    ((0.4, 0.5), (10, 10), True), ((0.4, 0.4), (10, 10), False), ((0.4, 0.5), (10, 11), False)])
+def test_one_past_explained_by_two_recipes_is_no_difference_of_practice(rates, units, told):
+    """A copy with a thriftier recipe learns from the same issues that more was renewed: that takes its saving away."""
+    sides = [SimpleNamespace(doubt=SimpleNamespace(rate_ratio=np.ones(2), rate_from="issues", use_rate=rate),
+                             issues=pd.DataFrame({"units": [n]}), frequency=pd.DataFrame({"planned_hours": [0.0]}))
+             for rate, n in zip(rates, units)]
+    said = rates_rest_on(*sides)
+    assert (len(said) == 1 and "explained by other recipes" in said[0]) if told else said == ()
 
 
 def test_prices_paid_are_the_same_whatever_number_their_rows_carry():

@@ -77,6 +77,11 @@ def test_the_end_of_a_roll_goes_on_to_the_next_session(small_unit):
     assert bought(plan, "tape-25-long")["units"] == 3, "25.92 m from rolls of 9.144 m"
     rows = plan.sessions[plan.sessions["kind"] == "roll end"]
     assert rows["goes_on_units"].tolist()[0] == 1
+    (end,) = rows.loc[rows["units"] > 0, "description"]
+    length = end.split(", ")[-1]
+    work = plan.cut_work[plan.cut_work["lesson"] == 1]
+    assert f"end of {length}" in set(work["from"]), "the cutter looks for the end of that length"
+    assert "new" in set(work["from"]), "rolls of a pack begun before are not to be bought again"
 
 
 def test_the_waste_of_a_course_is_what_no_session_could_use(small_unit):

@@ -111,7 +111,7 @@ def test_twice_the_price_is_twice_the_money(unit, forecast):
 
 def test_without_a_log_the_band_is_wider_and_it_is_said(forecast):
     assert not forecast.learnt
-    assert any("defaults, not the unit's own" in note for note in forecast.notes)
+    assert any(note.startswith("How often: ") for note in forecast.notes)
     total = forecast.total
     wide = (total["high_re_secures"] - total["low_re_secures"]) / total["re_secures"]
     narrow = (total["high_airway_days"] - total["low_airway_days"]) / total["airway_days"]

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from kitplan.parts.forecast.budget import AHEAD, ISSUED, _issued, _items
-from kitplan.parts.hospital.central_store import Holding, _level, pool_slow_items
+from kitplan.parts.hospital.central_store import Holding, kept_units, pool_slow_items
 from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.ordering import lot_ledger, make_order
 from kitplan.parts.orders.questions import questions
@@ -92,9 +92,10 @@ def test_expected_use_that_changed_is_told_in_percent_of_what_it_was():
 # -- central store --------------------------------------------------------------------------------------------------
 
 
-def test_a_level_is_the_fewest_that_demand_exceeds_with_the_chance_or_less():
-    pmf = np.array([0.5, 0.3, 0.15, 0.05])
-    assert [_level(pmf, chance) for chance in (0.6, 0.5, 0.49, 0.2, 0.06, 0.05, 0.04)] == [0, 0, 1, 1, 2, 2, 3]
+def test_a_pooled_unit_keeps_the_fewest_that_demand_exceeds_with_half_its_chance_or_less():
+    held = [SimpleNamespace(transport=np.array([0.5, 0.3, 0.15, 0.05]), shortage_chance=2 * chance)
+            for chance in (0.6, 0.5, 0.49, 0.2, 0.06, 0.05, 0.04)]
+    assert [kept_units(holding) for holding in held] == [0, 0, 1, 1, 2, 2, 3]
 
 
 def test_a_store_that_frees_nothing_pools_nothing():

@@ -121,7 +121,8 @@ def test_after_a_recall_the_position_is_what_is_left_and_the_order_brings_it_to_
     now = standing(made)
     found = find_recall("OLD1", made, now, PLAN)
     old = sum(lot.units for lot in now.shelf["mask"] if lot.lot == "OLD 1")
-    position, level, packs, urgent = found.after["mask"]
+    position, coming, level, packs, urgent = found.after["mask"]
+    assert coming == 0
     assert position == now.expected["mask"] + 2 - old - 1
     assert (level, packs, urgent) == (6, max(6 - position, 0), False)
 

@@ -5,17 +5,22 @@ from __future__ import annotations
 import io
 import shutil
 import subprocess
+from types import SimpleNamespace
 
 import openpyxl
 import pandas as pd
 import pytest
 
 from kitplan.outputs import plan_files
+from kitplan.parts.compare.model import Planned, compare_units
+from kitplan.parts.compare.sheets import add_sheets
 from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.training.model import plan_training
 from kitplan.planning import plan_unit
 from kitplan.read.unit import load_unit
+from kitplan.read.values import Route
 from kitplan.resources import config_file, sample_units
+from kitplan.write.book import Book
 
 AIRWAY_WORDS = ("airway", "endotracheal", "re-secure", "mask", "resuscitation")
 
@@ -202,3 +207,22 @@ def test_the_note_on_cuffs_stands_until_the_census_says_of_every_tube_whether_it
     (tmp_path / "unit.toml").write_text("mean_stay_days = 6\n")
     told = plan_unit(load_unit(tmp_path), parts=("kits", "par"))
     assert note not in " ".join(printed(told)["emergency-sheet.pdf"].split())
+
+
+def test_words_of_ours_are_told_in_a_routes_own_once_each():
+    words = Route("", one="surgical airway", many="surgical airways", act="re-tie", acts="re-ties")
+    assert words.told("re-secures of 3 airways; one airway; a re-secure") == (
+        "re-ties of 3 surgical airways; one surgical airway; a re-tie")
+    assert Route("").told("airways in place") == "airways in place"
+
+
+def test_comparing_feeding_tubes_speaks_of_no_airway(feeding):
+    book = Book("Unit", "USD", "0000-0000")
+    unit = feeding.unit
+    compared = compare_units(unit, unit, lambda unit: Planned(feeding.item_choice, feeding.par, feeding.kits))
+    add_sheets(book, SimpleNamespace(unit=unit, comparison=compared))
+    told = "\n".join(str(cell) for sheet in openpyxl.load_workbook(io.BytesIO(book.content()))
+                     for row in sheet.iter_rows(values_only=True) for cell in row if cell is not None)
+    assert "feeding tubes in place" in told
+    assert "airway" not in told
+    assert "re-secure" not in told

@@ -26,7 +26,6 @@ from kitplan.parts.forecast.months_ahead import (
     _history,
     _item_year,
     _lengths,
-    _rate_notes,
     _sentences,
     _use_frame,
 )
@@ -264,12 +263,6 @@ def test_the_first_sentence_is_the_money_with_both_bands_then_what_makes_most_of
     assert told(items=six)[-1] == "5 items make 75 % of it: Item 0; Item 1; Item 2; Item 3; Item 4."
     warned = SimpleNamespace(trend=SimpleNamespace(warns=True, sentence="rising"))
     assert told(learnt=warned)[-1] == "rising"
-
-
-def test_rates_are_said_to_be_the_units_own_or_not():
-    assert _rate_notes(SimpleNamespace(used=True, events=1234))[0].startswith(
-        "Rates: the unit's own, from 1,234 events")
-    assert _rate_notes(SimpleNamespace(used=False))[0].startswith("Rates: defaults, not the unit's own")
 
 
 def test_a_sum_of_months_has_a_band_of_its_own():

@@ -172,9 +172,9 @@ def test_an_airway_is_secured_when_it_comes_and_at_every_fourth_check_after(cloc
     assert seen.tick.tolist() == [2, 5, 9, 13, 17]
     assert (seen.count.tolist(), seen.before.tolist()) == ([1] * 5, [0, 1, 2, 3, 4])
     before = play_checks(clockwork, airways((0, -2.0, 1.0)), np.random.default_rng(1))
-    assert before.tick.tolist() == [-8, -5, -1, 3]
+    assert (before.tick.tolist(), before.before.tolist()) == ([3], [3])
     gone = play_checks(clockwork, airways((0, 0.5, 1.4), (0, 0.5, 1.5)), np.random.default_rng(1))
-    assert (gone.airway.tolist(), gone.tick.tolist()) == ([0, 1, 1], [2, 2, 5]), "the check at its end is made"
+    assert sorted(zip(gone.airway, gone.tick)) == [(0, 2), (1, 2), (1, 5)], "the check at its end is made"
 
 
 def test_the_stock_room_gives_out_what_kits_used_at_the_next_restock(clockwork):

@@ -528,21 +528,29 @@ def test_after_a_recall_what_is_left_is_set_against_level_and_urgent_level():
     """
     found, _ = recalled(counted("mask", 5, lot="L1"), counted("mask", 1, lot="OK"), ordered("mask", 2),
                         counted("gauze", 40))
-    assert found.after == {"mask": (3, 6, 3, False)}
+    assert found.after == {"mask": (1, 2, 6, 3, False)}
+    assert found.sentences()[0] == ("mask: without the lot 1 are left and 2 on order, against a level of 6; what is "
+                                    "left lasts until then. Order now: 3 packs.")
     none, _ = recalled(counted("mask", 7, lot="L1"))
-    assert none.after == {"mask": (0, 6, 6, True)}
+    assert none.after == {"mask": (0, 0, 6, 6, True)}
     assert none.sentences() == [
-        "mask: without the lot 0 are left against a level of 6; what is left may not last until an order arrives. "
+        "mask: without the lot 0 are left, against a level of 6; what is left may not last until an order arrives. "
         "Order now: 6 packs.",
         "Look at every pack of these items: a pack whose lot nobody typed in is not listed."]
     one, _ = recalled(counted("mask", 1, lot="L1"), counted("mask", 5, lot="OK"))
     assert one.sentences()[0].endswith("what is left lasts until then. Order now: 1 pack.")
 
 
+def test_what_is_on_order_is_no_stock_and_no_more_is_ordered_of_it():
+    found, _ = recalled(counted("mask", 1, lot="OK"), counted("mask", 5, lot="L1"), ordered("mask", 9))
+    assert found.sentences()[0] == ("mask: without the lot 1 are left and 9 on order, against a level of 6; what is "
+                                    "left lasts until then. Order now: no more.")
+
+
 def test_after_a_recall_an_item_of_which_none_was_expected_has_none_left():
     """The last masks lie in a kit of the lot; none is on the shelf and none to come."""
     found, _ = recalled(counted("mask", 1), *kit("A-1", lot="L1"), counted("mask", 0, 1))
-    assert found.after["mask"] == (0, 6, 6, True)
+    assert found.after["mask"] == (0, 0, 6, 6, True)
 
 
 def test_kits_at_bedsides_are_said_first_and_a_lot_that_is_nowhere_is_said_so():
@@ -691,7 +699,7 @@ def test_a_round_is_summed_up_in_what_to_answer_to_order_and_to_hurry():
     spoils = round_of(counted("gauze", 40, lot="G", expires=on(4)), counted("mask", 6)).sentences("USD")
     assert spoils[-1] == "1 lot will not be used by the date: see the dates to watch."
     full = round_of(*FULL).sentences("USD")
-    assert full == ["Nothing is left to order: what the last count asked for is on order."]
+    assert full == ["Nothing is left to order: what the last count asked for was ordered."]
 
 
 def test_a_unit_kept_in_one_workbook_is_its_own_file(tmp_path):

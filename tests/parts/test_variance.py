@@ -193,6 +193,17 @@ def test_a_missing_month_is_named_left_out_and_said_beside_every_sum(unit):
     assert variance.named["months"].tolist() == ["last 3 months without 2025-07"]
 
 
+def test_a_month_of_a_closed_ward_without_issues_says_nothing_of_the_month_after(unit):
+    """Five airways to June, none in July, five again in August: August is no surprise."""
+    plain, rows = with_issues(unit), unit.census.rows
+    closed = rows["day"].between(181, 211)
+    rows = rows.assign(airways=np.where(closed, 0, 5))
+    shut = replace(unit, census=replace(unit.census, rows=rows),
+                   issues=plain.issues[plain.issues["date"].dt.month != 7])
+    august = explain_past(shut).by_month.set_index("month").loc["2025-08"]
+    assert abs(august["census"]) < 0.01 * august["forecast_value"]
+
+
 def test_an_item_booked_by_the_pack_is_asked_about_as_that(unit):
     pack = unit.items.set_index("item").loc["saline-5", "pack"]
     assert pack >= 8

@@ -11,7 +11,7 @@ from reportlab.graphics.barcode.code128 import Code128
 
 from kitplan.demand.tape import cut_pieces
 from kitplan.parts.orders import bin_labels
-from kitplan.parts.training.step_card import steps
+from kitplan.parts.training.station_prints import steps
 from kitplan.read.findings import Findings
 from kitplan.read.sizes import FACE_COLUMNS, face_row, outer_of, read_face, read_tubes
 from kitplan.read.source import Source

@@ -16,13 +16,12 @@ from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.stay_use import stay_use
 from kitplan.parts.kits import partition as kit_partition
 from kitplan.parts.kits.contents import choose_kit_items, forced_items, role_costs, unit_prices
-from kitplan.parts.kits.groups import PriceList
+from kitplan.parts.kits.groups import PriceList, may_share
 from kitplan.parts.kits.model import design_kits
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import choose_opened
 from kitplan.parts.kits.slots import build_slots
-from kitplan.parts.kits.together import may_share
 
 
 def _module(name: str, path: Path):

@@ -67,6 +67,12 @@ def test_amounts_by_item_and_not_are_not_mixed(with_budget):
     assert any("other amounts are by item" in f for f in faults(unit))
 
 
+def test_an_amount_of_an_unknown_item_is_one_fault_and_not_said_to_have_none(with_budget):
+    unit = with_budget(budget__csv="month,item,amount\n2026-04,saline_5ml,400\n2026-05,thing,400\n")
+    (fault,) = faults(unit)
+    assert "is not an item of the catalogue (got 'thing')" in fault
+
+
 def test_a_month_twice_is_refused(with_budget):
     unit = with_budget(budget__csv="month,amount\n2026-04,400\nApril 2026,500\n")
     assert any("stands twice" in f for f in faults(unit))

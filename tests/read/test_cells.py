@@ -50,6 +50,7 @@ def test_a_column_tells_what_one_value_cannot():
 
 
 @pytest.mark.parametrize(("written", "unit", "meant"), [
+    ("1 pack", "packs", 1), ("2 Packs", "packs", 2), ("1day", "days", 1),
     ("3.5 mm", "mm", 3.5), ("3,5mm", "mm", 3.5), ("$12.00", "currency", 12), ("12,50 €", "currency", 12.5),
     ("EUR 12.50", "currency", 12.5), ("6.1 KG", "kg", 6.1),
 ])

@@ -310,3 +310,16 @@ def test_a_stay_that_another_row_tells_otherwise_is_no_copy(unit_folder, second)
     rows = "airway,route,tube_mm,start,end\nA1,oral,3.5,2025-03-01,2025-03-04\n" + second
     with pytest.raises(InputError, match="two stays at the same time"):
         load_unit(unit_folder({"census.csv": rows}))
+
+
+@pytest.mark.parametrize(("last", "day_first", "expires"), [("28/03/2025", True, "2027-04-03"),
+                                                            ("03/28/2025", False, "2027-03-04")])
+def test_the_census_tells_other_tables_whether_the_day_comes_first(unit_folder, last, day_first, expires):
+    files = {"census.csv": f"date,route,tube_mm,airways\n01/02/2025,oral,3.5,2\n{last},oral,3.5,2\n",
+             "on_hand.csv": "item,packs,expires\nsaline_5ml,1,03/04/2027\n"}
+    unit = load_unit(unit_folder(files))
+    assert unit.day_first is day_first
+    assert str(unit.on_hand["expires"].dt.date.iloc[0]) == expires
+    silent = files | {"census.csv": "date,route,tube_mm,airways\n2025-02-01,oral,3.5,2\n2025-02-02,oral,3.5,2\n"}
+    (fault,) = load_unit(unit_folder(silent)).faults
+    assert "can be read as day/month or month/day" in fault.fault

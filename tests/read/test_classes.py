@@ -346,3 +346,12 @@ def test_whoever_works_with_the_instructor_fills_a_place_too(unit, places, told)
     """Five learners in pairs at each of two stations: two pairs, and one with the instructor."""
     _, warnings, _ = read(unit, GOOD.replace("learners = 8", f"learners = 10\nplaces_per_station = {places}"))
     assert any(w.column == "places_per_station" for w in warnings) == told
+
+
+@pytest.mark.parametrize(("more", "said"), [
+    ("patient_kg = 3", None), ("patient_kg = 30", "is 2.5 mm from the sizes usual for 30 kg"),
+    ("patient_kg = 14", "is 1 mm from the sizes usual for 14 kg")])
+def test_a_tube_far_from_the_weight_of_its_practice_is_worth_a_look(unit, more, said):
+    """A slip of a point, 30 for 3.0, would have tape cut for another face: tubes.csv has 6.0 from 20 to 34 kg."""
+    _, warnings, _ = read(unit, GOOD.replace("tube_mm = 3.5", f"tube_mm = 3.5\n{more}"))
+    assert [w.fault for w in warnings if w.column == "practice 1.tube_mm"] == ([said] if said else [])

@@ -1,5 +1,7 @@
 """Sheets of the round as a person filled them in: what cannot be read says where it stands."""
 
+from datetime import date
+
 import pandas as pd
 import pytest
 from openpyxl import Workbook
@@ -45,3 +47,19 @@ def test_a_line_names_an_item_by_name_description_alias_or_trade_number_and_neve
     assert [names.find(text) for text in ("saline", "EM gauze", "44-17", "2000000010014", "2000000010021")] == [
         "saline", "gauze", "saline", "gauze", "saline"]
     assert names.find("Saline 5 mL") is None
+
+
+@pytest.mark.parametrize(("day_first", "day", "expires"), [(True, date(2026, 11, 5), date(2027, 4, 3)),
+                                                           (False, date(2026, 5, 11), date(2027, 3, 4))])
+def test_days_that_a_sheet_does_not_tell_are_read_as_the_census_writes_them(tmp_path, day_first, day, expires):
+    book = Workbook()
+    book.active.title = "Count"
+    for row in (("Date of count:", "05.11.2026"), ("Item", "Pack", "Packs", "Expires"), ("item_1", 1, 3, "03.04.2027")):
+        book.active.append(row)
+    book.save(path := tmp_path / "stock-room.xlsx")
+    names = Names(frozenset(ITEMS), lambda text: set())
+    found = read_round(path, names, ("count",), day_first=day_first)
+    assert (found.days["count"], found.rows["count"][0].expires) == (day, expires)
+    assert any("has dates that were read as" in w.fault for w in found.warnings)
+    with pytest.raises(InputError, match="can be read as day/month or month/day"):
+        read_round(path, names, ("count",))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from kitplan.read.problems import InputError
+from kitplan.read.sizes import face_band
 from kitplan.read.unit import load_unit
 
 ITEMS = ("item,description,role,contains,use_unit,scope,pack,price,litres,fits_from_mm,fits_to_mm,size_from,size_to,"
@@ -194,3 +195,11 @@ def test_the_name_of_a_route_goes_before_another_routes_other_word(unit_folder):
 def test_a_route_that_nothing_describes_is_named_with_the_file_that_would(unit_folder):
     said = problems(unit_folder, census="route,tube_mm,airways\ntrach,7.5,2\n")
     assert "is not a route that techniques.toml describes (got 'trach')" in said
+    assert "kitplan new FOLDER --sample birch_house shows one" in said
+
+
+@pytest.mark.parametrize(("low", "high", "said"), [(40, np.nan, "40 kg and more"), (2, 4, "2 to 4 kg"),
+                                                   (0, 1, "up to 1 kg"), (np.nan, np.nan, "")])
+def test_the_weights_of_a_face_are_said_so_that_a_sentence_can_hold_them(low, high, said):
+    """A card says: of a patient of 40 kg and more."""
+    assert face_band({"kg_from": low, "kg_to": high}) == said

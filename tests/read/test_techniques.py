@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Piece
 
@@ -101,3 +102,37 @@ def test_a_barrier_piece_must_come_out_of_a_sheet(unit_folder, problems_of):
     files = {"face.csv": face, "census.csv": "route,tube_mm,airways,skin\noral,3.5,1,barrier\n"}
     (problem,) = problems_of(unit_folder(files))
     assert "no barrier sheet large enough for oral 3.5 mm" in problem.fault
+
+
+@pytest.mark.parametrize(("shape", "key", "given"), [
+    ("Y", "uncut_mm", "uncut_share = 0.3"), ("H", "bridge_mm", "turns = 1")])
+def test_a_piece_that_its_slit_cuts_in_two_is_worth_a_look(shape, key, given, unit_folder):
+    def warned(more):
+        piece = f'[{{ shape = "{shape}", count = 1, span = 1.0, {more} }}]'
+        own = f'[bow]\nroutes = ["oral", "nasal"]\npieces = {piece}\nsteps = ["a"]\n[bow.uses]\ngauze = 2\n'
+        return [w.column for w in load_unit(unit_folder({"techniques.toml": own})).warnings
+                if w.fault.startswith("is slit from end to end")]
+    assert warned(given) == [f"bow.pieces[1].{key}"]
+    assert warned(f"{key} = 20") == []
+
+
+def test_a_recipe_with_a_fault_is_still_known_by_its_name_to_the_files_that_use_it(unit_folder):
+    """One slip, one line: neither census nor class says that there is no such recipe."""
+    own = OWN.replace('"y"', '"x"')
+    lesson = 'title = "Class"\nlearners = 4\n[[practice]]\ntechnique = "bow"\ntube_mm = 3.5\n'
+    with pytest.raises(InputError) as told:
+        load_unit(unit_folder({"techniques.toml": own, "class.toml": lesson}))
+    assert [(p.file, p.column) for p in told.value.problems] == [("techniques.toml", "bow.pieces[1].shape")]
+    with pytest.raises(InputError) as told:
+        load_unit(unit_folder({"techniques.toml": "bow = = 1", "class.toml": lesson}))
+    assert {p.file for p in told.value.problems} == {"techniques.toml"}
+
+
+def test_a_shipped_recipe_that_the_units_own_file_lacks_is_to_be_copied_into_it(unit_folder):
+    census = "date,route,tube_mm,airways,technique\n2026-06-01,oral,4.0,3,oral_two_y\n"
+    for own, said in ((None, False), (OWN, True)):
+        files = {"census.csv": census.replace("oral_two_y", "oral_two_y" if own else "oral_two_z")}
+        with pytest.raises(InputError) as told:
+            load_unit(unit_folder(files | ({"techniques.toml": own} if own else {})))
+        (fault,) = [p.fault for p in told.value.problems if p.column == "technique"]
+        assert ("copy into it what is used" in fault) is said

@@ -25,6 +25,7 @@ from kitplan.parts.seasons.model import (
 )
 from kitplan.planning import plan_unit
 from kitplan.read.values import Doubt, SeasonPolicy
+from kitplan.solve.positions import Packing
 
 # -- audit ----------------------------------------------------------------------------------------------------------
 
@@ -303,11 +304,21 @@ def test_of_additions_the_one_that_gains_most_for_its_money_comes_first():
     """
     needs = np.zeros((10, 2), dtype=int)
     needs[:8, 0], needs[9, 1] = 1, 1
-    instance = SimpleNamespace(floor=np.zeros(2), critical=np.zeros(2, dtype=bool), price=np.array([5.0, 1.0]))
+    instance = SimpleNamespace(floor=np.zeros(2), critical=np.zeros(2, dtype=bool), price=np.array([5.0, 1.0]),
+                               packing=Packing(("a", "b"), np.ones(2, dtype=int), np.ones(2, dtype=int)))
     none, both = np.zeros(2, dtype=int), np.ones(2, dtype=int)
     assert _order_steps(instance, none, both, needs) == [(0, RAISE), (1, RAISE)]
     instance.price = np.array([9.0, 1.0])
     assert _order_steps(instance, none, both, needs) == [(1, RAISE), (0, RAISE)]
+
+
+def test_an_item_not_stocked_before_costs_the_pack_that_comes(make_stock, make_demand):
+    """Packs of ten at 20 USD; none held, one to be held: an order brings ten, and 20 USD lie there at most."""
+    unit = make_stock(1, pack=10.0, price=20.0, min_stock=1.0, present=[0])
+    demand = make_demand(np.zeros((50, 1), dtype=int))
+    audit = audit_par(unit, demand, demand, solve_par(unit, demand, demand))
+    (step,) = audit.steps.itertuples()
+    assert (step.change_units, step.change_value, step.value_after) == (1, 20.0, 20.0)
 
 
 def test_a_shelf_that_holds_other_items_is_judged_with_these(small_unit):
@@ -332,7 +343,7 @@ def test_a_table_of_changes_counts_packs_items_money_and_what_is_there_after_eac
     table = audit_par(unit, demand, demand, solve_par(unit, demand, demand)).table
     assert table[["present_packs", "proposed_packs", "change_packs"]].to_numpy().tolist() == [[2, 0, -2]] * 2
     assert table[["present_units", "proposed_units", "change_units"]].to_numpy().tolist() == [[8, 0, -8]] * 2
-    assert table["change_value"].tolist() == [-16.0] * 2
+    assert table["change_value"].tolist() == [-22.0] * 2, "the value after falls by just that"
     assert table["step"].tolist() == [1, 2]
     assert table["value_after"].tolist() == [22.0, 0.0]
     assert table["litres_after"].tolist() == [5.5, 0.0]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kitplan.parts.par.because import Reasons, because
+from kitplan.parts.par.tables import Reasons, because
 
 USUAL = {
     "scope": "event", "days": 9.0, "expected_units": 83.4, "most_units": 167, "pack": 50, "level": 139,

@@ -12,13 +12,12 @@ import pytest
 from kitplan.parts.kits import partition as kit_partition
 from kitplan.parts.kits.accounts import Traffic, kit_builds, leftovers_expected, with_leftovers
 from kitplan.parts.kits.contents import leftover, through_a_stay
-from kitplan.parts.kits.groups import PriceList, exact
+from kitplan.parts.kits.groups import PriceList, Together, exact, may_share, sizes_in
 from kitplan.parts.kits.partition import Pool, design_curve
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
 from kitplan.parts.kits.requirements import DAYS_PER_MONTH
 from kitplan.parts.kits.slots import NEVER, Slot, _own_option
 from kitplan.parts.kits.tables import curve_table, strata_table
-from kitplan.parts.kits.together import Together, may_share, sizes_in
 
 
 def made_slot(draw, n_strata, n_options, users=0.8, never=0.3):

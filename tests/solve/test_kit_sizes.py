@@ -13,7 +13,7 @@ from scipy import stats
 
 from kitplan.demand.item_choice import attempt_tables
 from kitplan.demand.stay_use import stay_use
-from kitplan.parts.kits.mix import chance_of_mix, fewest_of_each
+from kitplan.parts.kits.slots import chance_of_mix, fewest_of_each
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 

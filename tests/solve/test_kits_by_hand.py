@@ -14,15 +14,13 @@ from kitplan.demand.held import as_held
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.parts.kits.accounts import Traffic, _through_place, kit_accounts, kit_traffic
 from kitplan.parts.kits.contents import through_a_stay
-from kitplan.parts.kits.groups import Part, held_bundles, ways
-from kitplan.parts.kits.mix import fewest_of_each
+from kitplan.parts.kits.groups import Part, Together, held_bundles, ways
 from kitplan.parts.kits.model import KitPlan, _notes
 from kitplan.parts.kits.partition import Pool
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import choose_opened
-from kitplan.parts.kits.slots import NEVER, Slot
+from kitplan.parts.kits.slots import NEVER, Slot, fewest_of_each
 from kitplan.parts.kits.tables import _reason, _serves, kit_lookup, served_lines, size_list
-from kitplan.parts.kits.together import Together
 from kitplan.solve.positions import Packing
 
 TITLES = {"two_y": "Two Y", "h": "H piece"}

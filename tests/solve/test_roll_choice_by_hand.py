@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.item_choice import Airway, attempt_tables, fill_roles
-from kitplan.parts.kits.mix import MOST_USES, _quantile, chance_of_mix, fewest_of_each
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import (
     OPENED_COLUMNS,
@@ -21,6 +20,7 @@ from kitplan.parts.kits.roll_choice import (
     _suits,
     choose_opened,
 )
+from kitplan.parts.kits.slots import MOST_USES, _quantile, chance_of_mix, fewest_of_each
 from kitplan.read.values import Piece
 from tests.millimetres import fits_in_millimetres
 

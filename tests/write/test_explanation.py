@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from kitplan.demand.values import Demand
@@ -55,7 +57,7 @@ def test_an_item_shared_with_others_tells_its_share(told_plan):
 def test_an_emergency_item_tells_its_floor_and_that_it_is_one_for_each_airway(told_plan):
     story = explain_item(told_plan, "mask-42")
     assert "one for each airway, however often it is re-secured" in story
-    assert "Floor 2 packs: no budget and no shelf limit goes below it." in story
+    assert "It has a floor: no budget and no shelf limit goes below that." in story
 
 
 def test_an_item_that_no_airway_uses_says_what_is_used_instead(told_plan):
@@ -167,7 +169,7 @@ def test_expected_use_is_that_of_days_and_that_of_arrivals(told_plan):
 
 
 def test_the_level_is_told_with_what_ordering_brings_and_how_often_it_runs_short(told_plan):
-    """Floors of two packs and of one are told, of none are not."""
+    """That there is a floor is told where there is one; its number stands in the reason, in single items."""
     row = told_plan.par.levels.set_index("item").loc["wipe-prep"]
     story = explain_item(told_plan, "wipe-prep")
     level, pack, most = row[["par_units", "pack", "largest_units"]]
@@ -176,10 +178,7 @@ def test_the_level_is_told_with_what_ordering_brings_and_how_often_it_runs_short
     assert "All items together: 98.1 % (target 98.0 %) is the chance that nothing runs short" in story
     floors = told_plan.par.levels.set_index("item")["floor_packs"]
     for item, packs in floors.items():
-        words = {0: None, 1: "Floor 1 pack: no budget", 2: "Floor 2 packs: no budget"}[packs]
-        story = explain_item(told_plan, item)
-        assert ("Floor" in story) is (packs > 0)
-        assert words is None or words in story
+        assert ("It has a floor" in explain_item(told_plan, item)) is (packs > 0)
     assert set(floors) == {0, 1, 2}
 
 
@@ -214,3 +213,13 @@ def test_an_unknown_item_is_refused_with_the_nearest_name(told_plan):
     assert (problem.value, problem.fault) == ("wipe-perp", "no item has this name")
     assert "wipe-prep" in problem.mend
     assert explain(told_plan, "barrier-film WIPE") == explain_item(told_plan, "wipe-prep")
+
+
+@pytest.mark.parametrize(("from_shelf", "said"), [(True, ["mask-42"]), (False, [])])
+def test_of_an_item_in_kits_that_are_filled_from_the_shelf_it_is_said_that_its_level_covers_them(
+        told_plan, from_shelf, said):
+    """A mask that no airway opens may have a level all the same: it lies in every kit."""
+    unit = replace(told_plan.unit, bedside=replace(told_plan.unit.bedside, kits_from_shelf=from_shelf))
+    kits = SimpleNamespace(contents=pd.DataFrame({"item": ["mask-42"]}))
+    plan = replace(told_plan, unit=unit, results=dict(told_plan.results) | {"kits": kits})
+    assert [i for i in unit.items["item"] if "filled from this shelf" in explain_item(plan, i)] == said

@@ -177,7 +177,47 @@ def test_a_header_stays_repeated_where_its_own_table_runs_over_a_page(book):
     page = filled(book, 60)
     page.another_table(12)
     page.header(("Other", "Words"), freeze=False)
-    assert printed(book) == ([61], "$1:$1")
+    assert printed(book) == ([29, 57], "$1:$1")
+
+
+def test_the_last_rows_of_a_long_table_go_with_a_short_one_that_has_no_room_under_it(book):
+    """No header is printed over another table alone: five rows of its own stand between, and a group's line with its
+    rows.
+    """
+    page = filled(book, 51)
+    page.another_table(12)
+    page.header(("Other", "Words"), freeze=False)
+    assert printed(book) == ([29, 47], "$1:$1")
+
+
+@pytest.mark.parametrize(("rows", "ends"), [(23, []), (24, []), (25, [26]), (27, [28])])
+def test_a_line_that_begins_a_group_has_three_of_its_rows_under_it_on_its_page(rows, ends, book):
+    page = filled(book, rows)
+    page.group(("Group",))
+    page.row(("a", "b"), ("text", "text"))
+    assert printed(book)[0] == ends
+
+
+def test_the_last_rows_of_a_long_table_go_with_a_chart_that_has_no_room_under_it(book):
+    page = filled(book, 50)
+    place(page, line_chart(page, [Line("L", (1, 2, 51), (2, 2, 51))], "y"), rows=16)
+    assert printed(book) == ([29, 46], "$1:$1")
+
+
+def test_a_chart_between_a_long_table_and_another_is_not_cut_in_two(book):
+    page = filled(book, 40)
+    place(page, line_chart(page, [Line("L", (1, 2, 41), (2, 2, 41))], "y"), rows=10)
+    after = page.next_row
+    page.another_table(20)
+    assert printed(book) == ([29, after - 1], "$1:$1")
+
+
+def test_of_two_tables_the_one_that_runs_over_its_page_has_its_header_repeated(book):
+    page = filled(book, 40)
+    page.header(("Other", "Words"), freeze=False)
+    for _ in range(5):
+        page.row(("a", "b"), ("text", "text"))
+    assert printed(book) == ([29], "$1:$1"), "the second ends on the page that it begins on"
 
 
 def test_a_chart_on_a_page_of_its_own_has_no_header_of_a_table_over_it(book):
@@ -190,7 +230,8 @@ def test_a_group_that_a_page_has_no_room_for_goes_to_the_next_under_the_same_hea
     page = filled(book, 20)
     assert page.has_room(5)
     assert not page.has_room(12)
-    page.new_printed_page(goes_on=True)
+    page.keep_together(12)
+    page.group(("Group",))
     assert printed(book) == ([21], "$1:$1")
 
 

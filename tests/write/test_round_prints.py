@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitplan.parts.orders.bin_labels import LabelGrid, Marking, bin_labels_pdf, markings
+from kitplan.parts.orders.bin_labels import Marking, bin_labels_pdf, drawn_labels, markings
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Lot, standing
 from kitplan.parts.orders.model import WeeklyRound
@@ -36,6 +36,7 @@ from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import counted
 from kitplan.resources import config_file
 from kitplan.write.listing import PAPERS, Column, Listing, listing_pdf
+from kitplan.write.page import LabelGrid
 
 MM = 72 / 25.4
 DAY = date(2026, 7, 1)
@@ -120,7 +121,8 @@ def test_a_reader_that_is_not_ours_takes_a_trade_item_number_for_gs1(tmp_path):
 
 
 def test_labels_run_over_as_many_sheets_as_they_need():
-    pdf = bin_labels_pdf(LEVELS * 10, "a4", LabelGrid(rows=5, columns=3))
+    pdf, bare = drawn_labels(LEVELS * 10, "a4", LabelGrid(rows=5, columns=3))
+    assert bare == 0
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2
 
 
@@ -155,6 +157,52 @@ def test_a_reader_that_is_not_ours_scans_every_code(tmp_path):
                           capture_output=True, check=True).stdout
     found = {code.text for code in reader.read_barcodes(image.open(io.BytesIO(page)))}
     assert found == {"saline_5ml", "2000000010182", "bag_500ml"}
+
+
+LONG = replace(LEVELS[0], item="gloves_extra_small", description="Examination gloves, extra small, box of 50 pairs",
+               bin="B2-06", level_units=1193, urgent_units=1042)
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(8, 2), (11, 2), (10, 3), (12, 3), (12, 4)])
+@pytest.mark.parametrize("paper", PAPERS)
+def test_on_no_grid_does_a_word_leave_its_label_or_lie_on_another(rows, columns, paper):
+    if not shutil.which("pdftotext"):
+        pytest.skip("pdftotext is not installed")
+    grid = LabelGrid(rows, columns)
+    pdf, _ = drawn_labels([*LEVELS, LONG], paper, grid)
+    page = subprocess.run(["pdftotext", "-bbox", "-", "-"], input=pdf, capture_output=True, check=True).stdout.decode()
+    height = PAPERS[paper][1]
+    words = [(w[4], *map(float, w[:4])) for w in re.findall(
+        r'xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)">([^<]*)</word>', page)]
+    labels = list(grid.places(paper))[:3]
+    foot = height - 6 * MM
+    inside = [w for w in words if w[4] < foot]
+    assert {"UNDER", "Urgent", "B2-06"} <= {w[0] for w in inside}
+    for word, x0, y0, x1, y1 in inside:
+        assert any(left <= x0 and x1 <= left + w and height - bottom - h <= y0 + 2 and y1 - 2 <= height - bottom
+                   for left, bottom, w, h in labels), word
+    for k, (_, a0, b0, a1, b1) in enumerate(inside):  # a box is as high as its letters could be
+        assert not [w for w in inside[k + 1:] if min(a1, w[3]) - max(a0, w[1]) > 0.5
+                    and min(b1, w[4]) - max(b0, w[2]) > 0.45 * (b1 - b0)]
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(8, 2), (11, 2), (10, 3)])
+def test_codes_on_small_labels_are_scanned_too(rows, columns):
+    """Decoded by zxing-cpp; blank modules stand at either side of a code, also beside the edge of a label."""
+    reader = pytest.importorskip("zxingcpp")
+    image = pytest.importorskip("PIL.Image")
+    if not shutil.which("pdftoppm"):
+        pytest.skip("pdftoppm is not installed")
+    pdf, bare = drawn_labels([*LEVELS, LONG], "a4", LabelGrid(rows, columns))
+    page = subprocess.run(["pdftoppm", "-r", "400", "-png", "-"], input=pdf, capture_output=True, check=True).stdout
+    found = {code.text for code in reader.read_barcodes(image.open(io.BytesIO(page)))}
+    assert bare == 0
+    assert {"saline_5ml", "bag_500ml", "gloves_extra_small"} <= found
+
+
+def test_labels_too_low_for_bars_are_counted():
+    assert drawn_labels([*LEVELS, LONG], "a4", LabelGrid(13, 4))[1] == 3
+    assert drawn_labels([LEVELS[0], LONG], "a4", LabelGrid(12, 3))[1] == 1, "a name of two lines leaves no room"
 
 
 def test_a_code_with_letters_that_bars_cannot_carry_is_printed_as_text():

@@ -9,12 +9,11 @@ from datetime import date
 import pytest
 
 from kitplan.parts.training.cuts import Cut
-from kitplan.parts.training.cutting_list import cutting_list_pdf
+from kitplan.parts.training.cutting_list import cutting_list_pdf, sheet_cards_pdf
 from kitplan.parts.training.model import plan_training
 from kitplan.parts.training.practice_page import OnEveryPage, PrintSet, practice_pdf, text
 from kitplan.parts.training.prints import _one_set, box_labels_pdf, labels_of
-from kitplan.parts.training.sheet_card import sheet_cards_pdf
-from kitplan.parts.training.step_card import _amount, step_cards_pdf, steps
+from kitplan.parts.training.station_prints import _amount, step_cards_pdf, steps
 from kitplan.read.findings import Findings
 from kitplan.read.source import Source
 from kitplan.read.techniques import read_techniques
@@ -104,7 +103,7 @@ def test_nine_labels_take_two_pages_and_each_says_practice_only(tmp_path):
 def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
     plan = cut_sheets([(25, 35)], [20], [Stock("sheet", side, width_mm=side)])
     pdf = sheet_cards_pdf(
-        [("", Cut((0,), plan, {"sheet": ("sheet", "to buy")}))], {}, ("Cut by", "Practice"), "a4", "Class")
+        [("", Cut((0,), plan, {"sheet": ("sheet", "new")}))], {}, ("Cut by", "Practice"), "a4", "Class")
     words = words_of(pdf, tmp_path)
     assert said in words
     assert words.count("25 x 35") + words.count("35 x 25") >= 20
@@ -215,6 +214,17 @@ def test_waste_is_drawn_and_its_length_is_said(three_days, tmp_path):
     assert waste
     for said in waste:
         assert words.count(said) >= 2, "in the table and under the drawing"
+
+
+def test_a_length_cut_for_several_sessions_is_one_line_that_shares_it_out(three_days, tmp_path):
+    unit, training = three_days
+    learners = 12, 12, 20
+    once = plan_training(unit, [replace(c, cut="all at once", learners=n) for c, n in zip(training.lessons, learners)])
+    words = " ".join(words_of(cutting_list_pdf(PrintSet(once, (0, 1, 2), "a4", "C"), {}), tmp_path).split())
+    for _, same in once.pieces().groupby(["length_mm", "practice", "shape", "use"], sort=False):
+        counts = same.sort_values("lesson")["count"].tolist()
+        assert f"(session 1: {counts[0]}, 2: {counts[1]}, 3: {counts[2]})" in words
+        assert str(sum(counts)) in words
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

@@ -22,8 +22,8 @@ from kitplan.parts.overview.readers import WORKBOOKS
 from kitplan.parts.par.summary import three_sentences
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.read.values import READINESS
+from kitplan.resources import caution
 from kitplan.workbooks import build_workbooks
-from kitplan.write.caution import CAUTION
 from kitplan.write.shelf import shelf_key, stock_lines
 
 SHEETS = {
@@ -76,7 +76,7 @@ def test_the_first_sheet_says_the_result_what_to_do_the_plan_number_and_the_caut
     text = words(opened(plan)["Start here"])
     for sentence in three_sentences(plan):
         assert sentence in text
-    assert CAUTION in text
+    assert caution() in text
     assert plan.number in text
     assert "Count" in text
     assert all(name in text for name in SHEETS["stock-room.xlsx"][1:])
@@ -87,7 +87,7 @@ def test_every_first_sheet_says_whom_it_is_for_what_to_do_the_caution_and_who_op
     text = words(opened(plan, file)["Start here"])
     assert text.split("\n")[1].startswith("For ")
     assert "What to do" in text
-    assert CAUTION in text
+    assert caution() in text
     for workbook in WORKBOOKS:
         assert (workbook.file in text) == (workbook.file in SHEETS), "a workbook that is not written is not named"
 

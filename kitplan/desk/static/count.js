@@ -19,7 +19,7 @@ if (form) {
   for (const field of form.querySelectorAll("input[inputmode=numeric]")) field.addEventListener("keydown", event => {
     if (event.key !== "Enter") return;
     event.preventDefault();
-    const all = fields(), next = all[all.indexOf(field) + 1];
+    const all = fields().filter(f => !f.closest("div.line details:not([open])")), next = all[all.indexOf(field) + 1];
     next?.closest("details")?.setAttribute("open", "");
     (next || form.querySelector("button")).focus();
   });

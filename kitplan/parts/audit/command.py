@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
-from kitplan.commands.common import Progress, out_folder, progress, run_safely, tell_written, unit_options
+from kitplan.commands.common import Progress, out_folder, run_safely, tell_written, unit_options
 from kitplan.commands.plan_in_use import PlanInUse, plan_in_use, plan_option
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
-    from kitplan.read.values import Unit
 
 
 @click.command("audit")
@@ -38,7 +37,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
     from kitplan.outputs import part_files
     from kitplan.write.writer import check_target, write_outputs
 
-    with progress() as report:
+    with Progress() as report:
         used = plan_in_use(unit_path, out, which, seed, report)
         check_target(used.folder, ("audit.xlsx", "audit.json", "tables/audit.csv"))
         plan = audited(used, unit_path, report)
@@ -52,22 +51,15 @@ def audited(used: PlanInUse, unit_path: Path, report: Progress) -> Plan:
     """The plan with an audit of the par levels that the unit holds now. Raises InputError, UnsafePlan."""
     from kitplan.outputs import refuse_unsafe
     from kitplan.planning import with_parts
+    from kitplan.read.problems import InputError, Problem
 
-    _require_present_par(unit_path, used.plan.unit)
+    if faults := used.plan.unit.faults_of("audit"):
+        raise InputError(faults, "reading today's par levels")
+    if used.plan.unit.present_par is None:
+        place = "present_par.csv" if unit_path.is_dir() else f"{unit_path.name} [present_par]"
+        fault = "there are no present par levels to audit"
+        raise InputError([Problem(place, fault, "Give item and par_packs, one row an item.")], "auditing")
     refuse_unsafe(used.plan)
     if used.same_shelf and "audit" in used.plan.parts:
         return used.plan
     return with_parts(used.plan, ("audit",), report)
-
-
-def _require_present_par(unit_path: Path, unit: Unit) -> None:
-    from kitplan.read.problems import InputError, Problem
-
-    if faults := unit.faults_of("audit"):
-        raise InputError(faults, "reading today's par levels")
-    if unit.present_par is None:
-        place = "present_par.csv" if unit_path.is_dir() else f"{unit_path.name} [present_par]"
-        fault = "there are no present par levels to audit"
-        raise InputError(
-            [Problem(place, fault, "Give item and par_packs, one row an item.")], "auditing"
-        )

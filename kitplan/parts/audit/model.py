@@ -131,7 +131,7 @@ def audit_par(
     proposed, found = _propose(instance, present, checked.needs, plan)
     steps = _order_steps(instance, present, proposed, checked.needs)
     table = _table(instance, present, proposed, checked.needs, steps)
-    idle = np.maximum(present - proposed, 0)
+    idle = np.maximum(-_most_added(instance, present, proposed), 0)
     return Audit(
         table, stand(instance, present, checked, target), stand(instance, proposed, checked, target),
         float(idle @ instance.price), float(idle @ instance.litres),
@@ -173,18 +173,23 @@ def _propose(
     return best, []
 
 
+def _most_added(instance: ParInstance, present: np.ndarray, proposed: np.ndarray) -> np.ndarray:
+    """Single items more that ordering can bring at most, by item: one that was not stocked brings a whole pack."""
+    return instance.packing.largest(proposed) - instance.packing.largest(present)
+
+
 def _order_steps(
     instance: ParInstance, present: np.ndarray, proposed: np.ndarray, needs: np.ndarray
 ) -> list[tuple[int, str]]:
     """Return (item, kind) in the order to do them: missing floors, additions by bargain, then what is idle."""
-    change = proposed - present
+    change, money = proposed - present, instance.price * _most_added(instance, present, proposed)
     floors = [int(i) for i in np.flatnonzero((change > 0) & (present < instance.floor[: len(present)]))]
-    floors.sort(key=lambda i: (not instance.critical[i], instance.price[i] * change[i]))
+    floors.sort(key=lambda i: (not instance.critical[i], money[i]))
     raised = [int(i) for i in np.flatnonzero(change > 0) if int(i) not in set(floors)]
     highest = np.maximum(present, proposed)
-    by_bargain = _best_bargain_first(needs, present, highest, instance.price * change, raised)
+    by_bargain = _best_bargain_first(needs, present, highest, money, raised)
     idle = [int(i) for i in np.flatnonzero(change < 0)]
-    idle.sort(key=lambda i: float(instance.price[i] * change[i]))
+    idle.sort(key=lambda i: float(money[i]))
     return [*((i, FLOOR) for i in floors), *((i, RAISE) for i in by_bargain), *((i, LOWER) for i in idle)]
 
 
@@ -236,7 +241,7 @@ def _table(
             "present_units": present,
             "proposed_units": proposed,
             "change_units": proposed - present,
-            "change_value": (proposed - present) * instance.price,
+            "change_value": _most_added(instance, present, proposed) * instance.price,
             "shortage_chance_present": short.mean(axis=0),
             "shortage_chance_proposed": shortage_chances(needs, proposed),
             "missing_share": short[unready].mean(axis=0) if unready.any() else 0.0,

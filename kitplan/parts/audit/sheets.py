@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
+from kitplan.parts.audit.model import Audit
+from kitplan.planning import Plan
+from kitplan.read.catalogue import spoken_names
 from kitplan.read.values import READINESS
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
 
-if TYPE_CHECKING:
-    from kitplan.parts.audit.model import Audit
-    from kitplan.planning import Plan
-
-TITLE, CHART_TITLE = "Audit of today's par", "Where you stand"
-_WIDTHS = (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6)
 _KINDS = ("whole", "text", "wrap", "whole", "whole", "whole", "money", "share2", "share2", "share", "money",
           "litres", "tick")
 _MISSING_SHOWN = 8
@@ -28,7 +24,9 @@ _GROUPS = (
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
     audit: Audit = plan.audit
-    page = book.page(TITLE, "How ready today's par levels are, and the cheapest changes in order", _WIDTHS)
+    named = spoken_names(plan.unit.items)
+    page = book.page("Audit of today's par", "How ready today's par levels are, and the cheapest changes in order",
+                     (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6))
     days = plan.unit.stock.protection_interval_days
     page.title(
         "Today's par levels, and the way to the target",
@@ -39,13 +37,13 @@ def add_sheets(book: Book, plan: Plan) -> None:
         "an empty shelf.",
         audit.sentences(book.currency), "wrap",
     )
-    _write_steps(page, audit, book.currency)
+    _write_steps(page, audit, book.currency, named)
     page.skip()
-    _write_missing(page, audit)
+    _write_missing(page, audit, named)
     _write_chart(book, plan)
 
 
-def _write_steps(page: Page, audit: Audit, currency: str) -> None:
+def _write_steps(page: Page, audit: Audit, currency: str, named: dict[str, str]) -> None:
     """Write today's line and the steps under it."""
     page.header(
         ("Step", "Item", "Description", "Par today", "Par then", "Change", f"Money ({currency})", "Short today",
@@ -62,7 +60,7 @@ def _write_steps(page: Page, audit: Audit, currency: str) -> None:
             page.group((heading,))
         for row in rows.itertuples(index=False):
             page.row(
-                (row.step, row.item, row.description, row.present_units, row.proposed_units, row.change_units,
+                (row.step, row.item, named[row.item], row.present_units, row.proposed_units, row.change_units,
                  row.change_value, row.shortage_chance_present, row.shortage_chance_proposed, row.readiness_after,
                  row.value_after, row.litres_after, None), _KINDS,
             )
@@ -72,8 +70,8 @@ def _write_steps(page: Page, audit: Audit, currency: str) -> None:
 
 def _write_chart(book: Book, plan: Plan) -> None:
     """The frontier, where she stands today, and the way there step by step."""
-    page = book.page(CHART_TITLE, "Today's par beside the cheapest stock for each readiness", (34, 14, 18, 14, 30),
-                     landscape=False)
+    page = book.page("Where you stand", "Today's par beside the cheapest stock for each readiness",
+                     (34, 14, 18, 14, 30), landscape=False)
     page.title("Where you stand", "The line is the cheapest stock for each readiness; the crosses are the steps.")
     value_title = f"Value at par ({book.currency})"
     kinds = ("text", "share", "money", "litres")
@@ -101,7 +99,7 @@ def _write_chart(book: Book, plan: Plan) -> None:
           rows=22)
 
 
-def _write_missing(page: Page, audit: Audit) -> None:
+def _write_missing(page: Page, audit: Audit, named: dict[str, str]) -> None:
     """The items that are short when anything is short, most frequent first."""
     missing = audit.table[audit.table["missing_share"] > 0].sort_values(
         "missing_share", ascending=False, kind="stable"
@@ -114,7 +112,7 @@ def _write_missing(page: Page, audit: Audit) -> None:
     page.header(("", "Item", "Description", "Par today", "", "", "", "Short today", "", "Share of the short ones"),
                 kinds, freeze=False)
     for row in missing.head(_MISSING_SHOWN).itertuples(index=False):
-        page.row((None, row.item, row.description, row.present_units, None, None, None, row.shortage_chance_present,
+        page.row((None, row.item, named[row.item], row.present_units, None, None, None, row.shortage_chance_present,
                   None, row.missing_share), kinds)
     page.spread("Share of the short ones: of the intervals in which anything runs short, those in which this does. "
                 "Several may be short at once.", "note")

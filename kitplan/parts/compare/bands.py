@@ -18,7 +18,7 @@ from kitplan.read.values import STRATUM_KEY, Unit
 
 DRAWS = 2000
 DAYS_A_YEAR = 365.25
-_CENSUS = ("census.", "stays.")
+_CENSUS, _TEACHES_RATE = ("census.", "stays."), ("resecure_log.", "stock_issues.", "book/learnt_rate")
 
 
 def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray) -> pd.DataFrame:
@@ -30,10 +30,9 @@ def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray
     both get the same draws, and that cancels in the difference; so does the chance of a kind renewed as often in both.
     Else each has its own. like: kinds of B -> the kind of A whose rate it is most like.
     """
-    one_census = _same(a, b, _CENSUS)
+    one_census = _same(a, b, _CENSUS) or _same_airways(a, b)
     rate_a = _rates(a, 2)
-    logs = ("resecure_log.", "book/learnt_rate")
-    alike = _same(a, b, logs) and what_the_log_says(a).used == what_the_log_says(b).used
+    alike = a.doubt.rate_from == b.doubt.rate_from and _same(a, b, _TEACHES_RATE)
     rate_b = rate_a[:, like] if alike else _rates(b, 3)
     models = [use_model(unit, choice) for unit, choice in zip((a, b), choices)]
     chance_a, chance_b = _chance(a, models[0], 4), _chance(b, models[1], 5)
@@ -55,6 +54,15 @@ def _same(a: Unit, b: Unit, files: tuple[str, ...]) -> bool:
     return sides[0] == sides[1]
 
 
+def _same_airways(a: Unit, b: Unit) -> bool:
+    """Whether both lists, or daily counts, hold the same airways, however they are secured: a copy in which that alone
+    was changed. Two units may have the same snapshot by chance.
+    """
+    seen = [unit.census.rows.drop(columns="stratum").assign(**{
+        key: unit.strata[key].to_numpy()[unit.census.rows["stratum"]] for key in ("route", "size")}) for unit in (a, b)]
+    return a.census.shape == b.census.shape != "snapshot" and seen[0].equals(seen[1])
+
+
 def _levels(unit: Unit, turnover: np.ndarray, stream: int) -> tuple[np.ndarray, np.ndarray]:
     """Airway-days and arrivals of the next twelve months over those of a mean year, ndarray (DRAWS,) each."""
     plain = replace(unit, issues=None, budget=None)
@@ -74,9 +82,10 @@ def _chance(unit: Unit, model: UseModel, stream: int) -> np.ndarray:
 
 
 def _rates(unit: Unit, stream: int) -> np.ndarray:
-    """Re-secures of a day over their mean, by kind of airway, ndarray (DRAWS, n_strata)."""
-    draws = what_the_log_says(unit).rate_draws(DRAWS, np.random.default_rng([unit.planning.seed, stream]))
-    return draws / np.maximum(draws.mean(axis=0), 1e-12)
+    """Re-secures of a day over their mean, by kind of airway, ndarray (DRAWS, n_strata), as the unit knows it."""
+    ratio = np.ones((1, 1)) if unit.doubt.rate_ratio is None else unit.doubt.rate_ratio
+    rows = np.random.default_rng([unit.planning.seed, stream]).integers(len(ratio), size=DRAWS)
+    return np.broadcast_to(ratio[rows], (DRAWS, unit.n_strata))
 
 
 def _year(unit: Unit, model: UseModel, level: tuple[np.ndarray, np.ndarray], rate: np.ndarray) -> np.ndarray:

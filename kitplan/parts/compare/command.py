@@ -10,9 +10,9 @@ import click
 
 from kitplan.commands.common import (
     GivenPath,
+    Progress,
     load,
     printable,
-    progress,
     run_safely,
     seed_option,
     tell_written,
@@ -43,7 +43,7 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
     from kitplan.planning import plan_unit
     from kitplan.write.writer import check_target, write_outputs
 
-    with progress() as report:
+    with Progress() as report:
         first = plan_in_use(unit_a, out, None, seed, report)
         a, seed = first.plan.unit, first.plan.seed
         check_target(first.folder, ("compare.xlsx", "compare.json", "tables/compare_causes.csv"))

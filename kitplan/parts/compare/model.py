@@ -167,13 +167,13 @@ def _named(a: Unit, b: Unit) -> tuple[str, str]:
 def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     """(cause, unit after it): from A, cause by cause, to B."""
     yield "", a
-    like = most_like(a, b)
+    like, ratio = most_like(a, b), a.doubt.rate_ratio
     place = replace(
         a,
         census=b.census,
         strata=b.strata,
         frequency=a.frequency.iloc[like].set_axis(b.strata.index),
-        doubt=replace(a.doubt, rate_ratio=_columns(a.doubt.rate_ratio, like)),
+        doubt=replace(a.doubt, rate_ratio=ratio if ratio is None or ratio.shape[1] == 1 else ratio[:, like]),
         techniques={**b.techniques, **a.techniques},
     )
     yield "number, sizes and securing of airways", place
@@ -186,10 +186,6 @@ def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     place = replace(place, items=b.items)
     yield "prices", place
     yield "stock policy: readiness, review, lead, limits", b
-
-
-def _columns(ratio: np.ndarray | None, kinds: np.ndarray) -> np.ndarray | None:
-    return ratio if ratio is None or ratio.shape[1] == 1 else ratio[:, kinds]
 
 
 def most_like(a: Unit, b: Unit) -> np.ndarray:
@@ -330,9 +326,7 @@ def _kits(a: KitPlan | None, b: KitPlan | None) -> pd.DataFrame:
 
 
 def _items(months: list[Month], pars: list[ParPlan | None], a: Unit, b: Unit) -> pd.DataFrame:
-    """Use of each item, its money at each unit's own prices, and its par; items that neither uses nor holds are left
-    out, and the largest difference comes first.
-    """
+    """Items that either uses or holds: use, money at each unit's own prices, par; the largest difference first."""
     called = pd.concat([b.items, a.items]).drop_duplicates("item").set_index("item")["description"]
     frame = pd.DataFrame({"item": months[0].units.index.union(months[-1].units.index, sort=False)})
     frame["description"] = frame["item"].map(called)

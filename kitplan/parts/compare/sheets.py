@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from kitplan.parts.compare.model import Comparison
+from kitplan.planning import Plan
+from kitplan.read.values import Route
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place
 
 if TYPE_CHECKING:
-    from kitplan.parts.compare.model import Comparison
-    from kitplan.planning import Plan
+    from pandas import DataFrame
 
-TITLE, ITEMS = "Compared", "Compared by item"
 _KIND = {
     "readiness verified": "share",
     "readiness target": "share",
@@ -26,31 +27,34 @@ _KIND = {
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheets Compared and Compared by item."""
     comparison: Comparison = plan.comparison
-    page = book.page(TITLE, "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
+    words = plan.unit.words
+    page = book.page("Compared", "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
     page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.",
                comparison.sentences())
     page.header(("Measure", "A", "B", "B less A", "80 % from", "80 % to"), ("text", *("number",) * 5), freeze=False)
     for row in comparison.money.itertuples():
         kind = _KIND.get(row.measure, "money")
-        page.row((row.measure, row.a, row.b, row.difference, row.low_difference, row.high_difference),
+        page.row((words.told(row.measure), row.a, row.b, row.difference, row.low_difference, row.high_difference),
                  ("text", *(kind,) * 5))
     page.spread("Sums are of a mean year of the census. The band is of the difference in the next twelve months: both "
                 "sides are drawn with the same numbers where they rest on the same census, log or guess, so that what "
                 "is alike in both cancels.", "note")
     page.skip()
-    _causes(page, comparison, book.currency)
+    causes = comparison.causes
+    _causes(page, causes.assign(cause=causes["cause"].map(words.told)), words, book.currency)
     _items(book, comparison)
-    _kits(page, comparison, {name: t.title for name, t in plan.unit.techniques.items()})
+    _kits(page, comparison, words, {name: t.title for name, t in plan.unit.techniques.items()})
 
 
-def _causes(page: Page, comparison: Comparison, currency: str) -> None:
-    rows = page.table(comparison.causes, (
+def _causes(page: Page, causes: DataFrame, words: Route, currency: str) -> None:
+    page.another_table(len(causes) + 3)
+    rows = page.table(causes, (
         (f"Cause ({currency})", "text", "cause"), ("Money a month", "money", "monthly_value"),
         ("Money a year", "money", "yearly_value"),
-        ("Re-secures a month", "number", "re_secures"), ("Stock at par", "money", "par_value"),
+        (f"{words.acts.capitalize()} a month", "number", "re_secures"), ("Stock at par", "money", "par_value"),
         ("Litres at par", "litres", "par_litres"),
     ))
-    sums = comparison.causes.iloc[:, 1:].sum(min_count=1)
+    sums = causes.iloc[:, 1:].sum(min_count=1)
     kinds = ("text", "money", "money", "number", "money", "litres")
     page.total(("All causes together", *(float(v) for v in sums)), kinds)
     page.spread(
@@ -60,13 +64,13 @@ def _causes(page: Page, comparison: Comparison, currency: str) -> None:
     )
     if not sums["monthly_value"]:  # a chart of nothing
         return
-    page.new_printed_page()
     line = Line("Money a month", (1, *rows), (2, *rows))
     place(page, bar_chart(page, [line], f"B less A ({currency})"), rows=16)
 
 
 def _items(book: Book, comparison: Comparison) -> None:
-    page = book.page(ITEMS, "What each item takes in both, and what of it is held", (44, 15, 15, 15, 15, 15, 13, 13))
+    page = book.page("Compared by item", "What each item takes in both, and what of it is held",
+                     (44, 15, 15, 15, 15, 15, 13, 13))
     page.title("Compared by item", "The largest difference in money first.")
     named = comparison.items["description"].where(comparison.items["description"].fillna("") != "",
                                                   comparison.items["item"])
@@ -78,13 +82,13 @@ def _items(book: Book, comparison: Comparison) -> None:
     ), freeze=True, frozen_columns=1)
 
 
-def _kits(page: Page, comparison: Comparison, titles: Mapping[str, str]) -> None:
+def _kits(page: Page, comparison: Comparison, words: Route, titles: Mapping[str, str]) -> None:
     if not len(comparison.kits):
         return
     page.skip()
     page.another_table(len(comparison.kits))
     kinds = ("wrap", "text", "text", "whole", "whole")
-    labels = ("Kind", "A design", "B design", "A re-secures held", "B re-secures held")
+    labels = ("Kind", "A design", "B design", *(words.told(f"{side} re-secures held") for side in "AB"))
     page.header(labels, kinds, freeze=False)
     for row in comparison.kits.itertuples():
         kind = f"{row.route.replace('_', ' ')} {row.size}, {titles.get(row.technique, row.technique)}" + (

@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from kitplan.planning import Plan
 from kitplan.write.book import Book
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
-
-TITLE = "What is not known"
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet What is not known."""
     doubt = plan.doubt
-    page = book.page(TITLE, "What the history leaves open, and what knowing it would save", (44, 18, 18, 14))
+    page = book.page("What is not known", "What the history leaves open, and what knowing it would save",
+                     (44, 18, 18, 14))
     page.title("What is not known", "The plan carries stock for what the history leaves open. Here is how much.",
                doubt.sentences(book.currency), "wrap")
-    kinds = ("text", "money", "money", "share")
-    page.header(("As if known", f"Mean stock value ({book.currency})", "Saved", "Share"), kinds)
-    for row in doubt.prices.itertuples():
-        page.row((row.unknown, row.mean_value, row.saved, row.saved_share), kinds)
+    page.table(doubt.prices, (
+        ("As if known", "text", "unknown"), (f"Mean stock value ({book.currency})", "money", "mean_value"),
+        ("Saved", "money", "saved"), ("Share", "share", "saved_share")), freeze=True)
     if len(doubt.backtest):
         page.skip()
-        kinds = ("text", "text", "whole", "share")
-        page.header(("Judged from", "to", "Intervals", "Ready"), kinds, freeze=False)
-        for row in doubt.backtest.itertuples():
-            page.row((row.first_day, row.last_day, row.intervals, row.ready), kinds)
+        page.table(doubt.backtest, (("Judged from", "text", "first_day"), ("to", "text", "last_day"),
+                                    ("Intervals", "whole", "intervals"), ("Ready", "share", "ready")))

@@ -92,15 +92,18 @@ class _Year:
 
 
 def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
-    """The unit's budget year; None where it has none, or where the year begins beyond the months sampled."""
+    """The unit's budget year; None where it has none, or one of which no month is known, or some are not sampled."""
     budget = unit.budget
     if budget is None:
         return None
-    spent, last = _accounts(budget), _last_issue(unit)
+    spent = budget.lines.groupby("month")["spent"].sum(min_count=1).reindex(budget.months).astype(float)
+    last = None if unit.issues is None or not len(unit.issues) else pd.Timestamp(unit.issues["date"].max())
     columns = _columns(budget, sampled, last)
     if columns is None:
         return None
     year = _year(unit, budget, sampled, columns, spent, last)
+    if set(year.source) == {MISSING}:
+        return None
     planned = _planned(unit, budget, sampled)
     total = planned.sum() / 100 if planned is not None else float("nan")
     sums = year.draws.sum(axis=1)
@@ -108,29 +111,20 @@ def budget_year(unit: Unit, sampled: Sampled) -> BudgetYear | None:
     expected = float(year.cents.sum() / 100)
     missing = tuple(m for m, source in zip(budget.months, year.source) if source == MISSING)
     known = last if last is not None else pd.Timestamp(budget.start)
+    whole = [m for m, source in zip(budget.months, year.source) if source in (GIVEN, ISSUED)]
+    ends = [pd.Period(m, "M").end_time.normalize() for m in whole[-1:]] + ([last] if last is not None else [])
     end = pd.Period(budget.months[-1], "M").end_time.normalize()
     prices = price_book(unit).table(unit.items["description"], np.datetime64(known, "D"), np.datetime64(end, "D"))
     return BudgetYear(
         unit.currency, float(total), float(np.round(year.spent.sum(), 2)), (expected, low, high), (low95, high95),
-        float((sums > total).mean()) if np.isfinite(total) else float("nan"), _known_to(budget, year, last), missing,
+        float((sums > total).mean()) if np.isfinite(total) else float("nan"),
+        str(max(ends).date()) if ends else "", missing,
         _periods(budget, year, planned), _items(unit, year, planned), prices, sums.astype(np.float32),
     )
 
 
-def _accounts(budget: Budget) -> pd.Series:
-    """Money spent by month as the accounts have it, NaN where they do not say."""
-    return budget.lines.groupby("month")["spent"].sum(min_count=1).reindex(budget.months).astype(float)
-
-
-def _last_issue(unit: Unit) -> pd.Timestamp | None:
-    return None if unit.issues is None or not len(unit.issues) else pd.Timestamp(unit.issues["date"].max())
-
-
 def _columns(budget: Budget, sampled: Sampled, last: pd.Timestamp | None) -> np.ndarray | None:
-    """Which sampled month stands for each month of the year, ndarray (12,); None where one is not sampled.
-
-    Without a calendar the sampled months follow the last issue, in order.
-    """
+    """Which sampled month stands for each month of the year, ndarray (12,); None where one is not sampled."""
     if sampled.names and sampled.names[0][:4].isdigit():
         place = {name: k for k, name in enumerate(sampled.names)}
         found = [place.get(month, -1) for month in budget.months]
@@ -171,10 +165,7 @@ def _cents(money: np.ndarray, given: np.ndarray) -> np.ndarray:
 def _issued(
     unit: Unit, months: pd.PeriodIndex, spent: pd.Series, last: pd.Timestamp | None, lived: tuple[str, ...]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[str]]:
-    """(units, money) issued by month and item, the share of each month that is left to forecast, and its source.
-
-    lived: the months gone by.
-    """
+    """(units, money) issued by month and item, the share of each month left to forecast, its source. lived: gone by."""
     items = list(unit.items["item"])
     units, paid = np.zeros((2, len(months), len(items)))
     share, source = np.ones(len(months)), []
@@ -271,12 +262,6 @@ def _items(unit: Unit, year: _Year, planned: np.ndarray | None) -> pd.DataFrame:
     frame = frame[(frame[["budget", "landing"]].fillna(0.0).abs().sum(axis=1) > 0)]
     by = frame["over_budget" if planned is not None else "landing"].abs()
     return frame.loc[by.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
-
-
-def _known_to(budget: Budget, year: _Year, last: pd.Timestamp | None) -> str:
-    whole = [m for m, source in zip(budget.months, year.source) if source in (GIVEN, ISSUED)]
-    ends = [pd.Period(m, "M").end_time.normalize() for m in whole[-1:]] + ([last] if last is not None else [])
-    return str(max(ends).date()) if ends else ""
 
 
 def odds_said(chance: float) -> str:

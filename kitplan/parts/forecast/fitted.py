@@ -194,9 +194,7 @@ def _law_and_bursts(posterior: Posterior) -> tuple[StayLaw, np.ndarray]:
 
 
 def _by_month(law: StayLaw, n_months: int, day: int = 30) -> tuple[np.ndarray, np.ndarray]:
-    """Covariances of daily numbers of airways (`correlation`) as those of means of `day` days, by lag in months,
-    (n_months,) each.
-    """
+    """`correlation`, of daily numbers of airways, for means of `day` days, by lag in months, (n_months,) each."""
     alone, shared = (_between_months(np.concatenate([part[:0:-1], part]), np.arange(n_months), day)
                      for part in correlation(law, _LONGEST_DAYS))
     return alone, shared
@@ -210,10 +208,7 @@ def _arrivals_by_month(law: StayLaw, n_months: int) -> tuple[np.ndarray, np.ndar
 
 
 def _between_months(by_day: np.ndarray, later: np.ndarray, day: int = 30) -> np.ndarray:
-    """Mean of a covariance by lag in days (about its middle; 0 beyond its ends) over the days of two months.
-
-    later: how many months the second comes after the first; the result has its shape.
-    """
+    """Mean of a covariance by lag in days (about its middle) over the days of two months, `later` months apart."""
     apart = np.arange(-day + 1, day)
     weight = (1 - np.abs(apart) / day) / day
     lag = np.rint(later[..., None] * MONTH_DAYS + apart).astype(int) + len(by_day) // 2 + 1

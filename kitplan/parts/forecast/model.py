@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -46,4 +46,9 @@ def look_ahead(work: Work) -> ManagerView:
     variance = (
         explain_past(unit, learnt, forecast.model) if unit.issues is not None and len(unit.issues) else None
     )
-    return ManagerView(forecast, variance, budget_year(unit, sampled))
+    year = budget_year(unit, sampled)
+    if year is None and unit.budget:
+        said = (f"Budget year from {unit.budget.start}: its months are neither known nor near enough to be forecast. "
+                "Correct start under [budget].")
+        forecast = replace(forecast, notes=(said, *forecast.notes))
+    return ManagerView(forecast, variance, year)

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.brief import Brief
-from kitplan.demand.best_knowledge import what_the_log_says, with_best_knowledge
+from kitplan.demand.best_knowledge import said_of_rate, what_the_log_says, with_best_knowledge
 from kitplan.demand.estimate import Learnt
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.use import UseModel, use_model
@@ -160,9 +160,7 @@ def _prices(unit: Unit, names: tuple[str, ...], dated: bool) -> np.ndarray:
 def _airways_ahead(
     unit: Unit, monthly: MonthlyCensus, months: int, draws: int, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, BackTest]:
-    """Courses of the mean airways of the months ahead and of those that arrivals make expect, (draws, months) each, and
-    how that way of forecasting did before.
-    """
+    """Mean airways ahead, those that arrivals make expect, (draws, months) each; how this forecasting did before."""
     if monthly.months is None:
         said = "one day's count stands for every month"
         return *snapshot_paths(unit, months, draws, rng), replace(back_test(np.zeros(1)), reason=said)
@@ -266,7 +264,7 @@ def _result(
         paths=paths,
         sentences=_sentences(unit, names, mean, (low, high, low95, high95), before, source, like, item_year,
                              learnt),
-        notes=(*monthly.notes, f"Census: {tried.reason}.", *_rate_notes(learnt)),
+        notes=(*monthly.notes, f"Census: {tried.reason}.", said_of_rate(unit)),
     )
 
 
@@ -360,14 +358,6 @@ def _history(monthly: MonthlyCensus) -> pd.DataFrame:
             "airway_days": mean * monthly.days,
         }
     )
-
-
-def _rate_notes(learnt: Learnt) -> list[str]:
-    if learnt.used:
-        return [f"Rates: the unit's own, from {learnt.events:,} events."]
-    return [
-        "Rates: defaults, not the unit's own; the band is wide because no published rate exists. Keep a log."
-    ]
 
 
 def _sentences(

@@ -138,9 +138,7 @@ def _beside_recipe(units: np.ndarray, drawn: np.ndarray, sampled: Sampled, place
 def _said(
     unit: Unit, level: float, months: int, days: IssueDays | None, silent: np.ndarray, ahead: str
 ) -> tuple[str, ...]:
-    """silent: money of the months ahead of items whose role was never issued, ndarray (n_items,). ahead: those months,
-    for they may go on past the budget year.
-    """
+    """silent: money of the months `ahead` of items whose role was never issued, ndarray (n_items,)."""
     but = ", without what was never issued" if silent.any() else ""
     lines = [f"Issues of {months} past months come to {100 * level:.0f} % of what census, rates and recipe explain "
              f"(list prices{but}); the months ahead go on so, item by item."]

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 from reportlab.lib.units import mm
 
+from kitplan.parts.forecast.budget import BudgetYear
+from kitplan.parts.forecast.model import ManagerView
 from kitplan.parts.forecast.months import YEAR
+from kitplan.planning import Plan
 from kitplan.read.issues import months_said
 from kitplan.write.letters import lines_of
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
-
-if TYPE_CHECKING:
-    from kitplan.parts.forecast.budget import BudgetYear
-    from kitplan.parts.forecast.model import ManagerView
-    from kitplan.planning import Plan
 
 DIRECTOR = "budget-page.pdf"
 SAFETY = ("No budget plans emergency equipment away: masks, bags and what else is sized to a patient stay at every "
           "bedside whatever this page says.")
 _ITEMS = 5
+_TOLD = "That is far off", "Never issued", "How often: the shipped", "How often: the range"
+"""How notes of the forecast begin that belong to what is not known."""
 _TOO_SMALL = 0.05
 """A budget under this share of what is spent is asked about [a choice]."""
 _CHART_MM, _ROW_MM, _LINE_MM, _NAME_MM = 52.0, 4.8, 2.9, 52.0
@@ -124,9 +123,7 @@ def not_known(view: ManagerView) -> list[str]:
         said.append("What was spent: no issues and no accounts were given.")
     if year.missing:
         said.append(f"What was spent in {months_said(list(year.missing))}: not known; a forecast stands in.")
-    said += [note for note in forecast.notes if note.startswith(("That is far off", "Never issued"))]
-    if not forecast.learnt:
-        said.append("How often airways are renewed: a guess that no published rate backs, until the unit keeps a log.")
+    said += [note for note in forecast.notes if note.startswith(_TOLD)]
     if len(forecast.history) < 2 * YEAR:
         said.append("How winter differs from summer: the census is shorter than two years.")
     return [*said, "Tomorrow: a new service, a closed ward or a worse winter is in no forecast."]

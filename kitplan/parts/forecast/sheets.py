@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+from kitplan.parts.forecast.budget import BudgetYear
+from kitplan.parts.forecast.model import ManagerView
+from kitplan.parts.forecast.months_ahead import Forecast
+from kitplan.parts.forecast.variance import Variance
+from kitplan.planning import Plan
+from kitplan.read.values import Route
 from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, bar_chart, line_chart, place
 
-if TYPE_CHECKING:
-    from kitplan.parts.forecast.budget import BudgetYear
-    from kitplan.parts.forecast.model import ManagerView
-    from kitplan.parts.forecast.months_ahead import Forecast
-    from kitplan.parts.forecast.variance import Variance
-    from kitplan.planning import Plan
-    from kitplan.read.values import Route
-
-MANAGER, ITEMS, METHOD = "Months ahead", "Use by month", "How it was forecast"
 _WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
 
 
@@ -29,12 +25,12 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _use_by_month(book, view.forecast)
     if view.variance is not None:
         called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-        _past_months(book, view.variance, called)
+        _past_months(book, view.variance, called, plan.unit.words)
 
 
 def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     forecast = view.forecast
-    page = book.page(MANAGER, "One page for the manager: money by month, top items, what changed", _WIDTHS,
+    page = book.page("Months ahead", "One page for the manager: money by month, top items, what changed", _WIDTHS,
                      landscape=False)
     page.title(
         f"{plan.unit.name}: supplies for the months ahead",
@@ -45,7 +41,12 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     rows = _money(page, forecast, book.currency, plan.unit.words)
     chart = line_chart(page, _money_lines(rows, forecast), f"Money ({book.currency})")
     place(page, chart, rows=16)
-    _quarters(page, forecast, book.currency)
+    page.table(forecast.periods[forecast.periods["kind"] == "quarter"], (
+        ("By quarter", "text", "period"), ("Months in it", "whole", "months"), ("", "text", ""),
+        (f"Expected ({book.currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
+        ("80 % to", "whole", "high_value"), ("95 % from", "whole", "low_95_value"),
+        ("95 % to", "whole", "high_95_value")))
+    page.skip()
     _top_five(page, forecast, book.currency)
     _what_changed(page, view)
     page.on_one_page()
@@ -89,15 +90,6 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
     return lines
 
 
-def _quarters(page: Page, forecast: Forecast, currency: str) -> None:
-    quarters = forecast.periods[forecast.periods["kind"] == "quarter"]
-    page.table(quarters, (("By quarter", "text", "period"), ("Months in it", "whole", "months"), ("", "text", ""),
-                          (f"Expected ({currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
-                          ("80 % to", "whole", "high_value"), ("95 % from", "whole", "low_95_value"),
-                          ("95 % to", "whole", "high_95_value")))
-    page.skip()
-
-
 def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
     kinds = ("wrap", "text", "text", "whole", "whole", "whole", "share", "text")
     page.header(("Top five items", "", "", "Units", "Packs", f"Money ({currency})", "Share", ""), kinds, freeze=False)
@@ -119,7 +111,7 @@ def _what_changed(page: Page, view: ManagerView) -> None:
 def _use_by_month(book: Book, forecast: Forecast) -> None:
     months = list(dict.fromkeys(forecast.use["month"]))
     page = book.page(
-        ITEMS,
+        "Use by month",
         "Every item by month, in units, with its 80 % band over all months",
         (42, *(9.5,) * len(months), 11, 11, 11, 10, 12),
     )
@@ -213,16 +205,17 @@ def _price_rises(page: Page, year: BudgetYear) -> None:
                     "year, by the rises in prices.csv.", "note")
 
 
-def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> None:
+def _past_months(book: Book, variance: Variance, called: Mapping[str, str], words: Route) -> None:
     """Add the sheet Past months. called: description of each item."""
     page = book.page("Past months", "Why past months cost what they did, to the cent", (28, 15, 12, 12, 13, 13, 12, 14))
     page.title(
         "Why past months cost what they did",
-        "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
-        "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
-        "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
-        "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
-        "none of these accounts for.",
+        words.told(
+            "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
+            "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
+            "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
+            "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
+            "none of these accounts for."),
         (*variance.sentences, *variance.notes), "wrap",
     )
     if not len(variance.by_month):
@@ -235,7 +228,6 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
     page.total(("All", *(float(v) for v in sums)), ("text", *("money",) * 7))
     page.skip()
-    page.new_printed_page()
     months = (1, *rows)
     lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
     place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
@@ -246,6 +238,7 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> N
 def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
     """Items whose use the months do not explain."""
     kinds = ("wrap", "text", "number", "number", "share", "money")
+    page.another_table(2 * len(variance.named))
     page.header(("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"), kinds,
                 freeze=False)
     for row in variance.named.itertuples():
@@ -257,7 +250,8 @@ def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> N
 def add_method(book: Book, plan: Plan) -> None:
     """Add the sheet How it was forecast."""
     forecast = plan.forecast.forecast
-    page = book.page(METHOD, "Which way of forecasting did best on past months", (34, 10, 10, 10, 12, 12, 12, 12))
+    page = book.page("How it was forecast", "Which way of forecasting did best on past months",
+                     (34, 10, 10, 10, 12, 12, 12, 12))
     page.title("How it was forecast", f"Census: {forecast.reason}.")
     if len(forecast.backtest):
         _methods(page, forecast, plan.unit.words.many)
@@ -289,6 +283,5 @@ def _history(page: Page, forecast: Forecast, words: Route) -> None:
     ))
     page.skip()
     if len(months) > 1:
-        page.new_printed_page()
         line = Line(f"Mean {words.many} in place", (1, *rows), (4, *rows))
         place(page, line_chart(page, [line], words.many.capitalize(), y_format="0.0"), rows=16)

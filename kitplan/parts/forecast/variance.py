@@ -19,7 +19,7 @@ from kitplan.demand.observed import Observation, observe
 from kitplan.demand.partial_pooling import pool_rates
 from kitplan.demand.use import UseModel, use_model
 from kitplan.parts.forecast.months import MonthlyCensus, monthly_census, monthly_issues
-from kitplan.parts.forecast.timeseries import METHODS, Method
+from kitplan.parts.forecast.timeseries import METHODS
 from kitplan.read.issues import months_said, months_without_issues
 from kitplan.read.money import exact, figure
 from kitplan.read.values import Unit
@@ -65,12 +65,13 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     if issues is None:
         raise ValueError("the unit has no stock issues")
     learnt = learnt or learn(unit)
-    monthly = monthly_census(unit)
+    monthly, missing = monthly_census(unit), months_without_issues(unit.issues)
+    if monthly.months is not None:  # a ward that was closed says nothing of other months
+        monthly = replace(monthly, complete=monthly.complete & ~monthly.months.astype(str).isin(missing))
     model = model or use_model(replace(unit, frequency=learnt.frequency(unit)))
     observation = observe(unit) if unit.log is not None and learnt.used else None
     notes = [] if observation is not None else [
         "No usable log: how often airways were renewed in a past month is not known and is in the unexplained."]
-    missing = months_without_issues(unit.issues)
     if missing:
         notes.append(f"No stock issues in {months_said(missing)}: unknown, not zero. Every comparison is without them.")
     frames = []
@@ -83,7 +84,8 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
         notes.append("No past month is covered by census and issues with at least three complete months before it.")
     columns = ["month", "item", "forecast_units", "expected_units", "actual_units", *MONEY]
     by_item = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
-    by_month = _by_month(by_item)
+    cents = by_item.assign(**{c: np.round(by_item[c].astype(float) * 100).astype("int64") for c in MONEY})
+    by_month = (cents.groupby("month", sort=True)[MONEY].sum() / 100).reset_index()
     named = _named(by_item, unit)
     return Variance(by_item, by_month, named, tuple(_sentences(unit, by_month, named)), tuple(notes))
 
@@ -99,11 +101,12 @@ def _explainable(monthly: MonthlyCensus, issues: pd.DataFrame) -> np.ndarray:
 def _levels(
     unit: Unit, model: UseModel, monthly: MonthlyCensus, observation: Observation | None, place: int, own: pd.DataFrame
 ) -> np.ndarray:
-    """Units of each item at each level, ndarray (5, n_items): forecast, census, frequency, use per event, actual."""
+    """Units by item, ndarray (5, n_items): as a person would forecast, by census, frequency, use per event, actual."""
     before = np.nonzero(monthly.complete[:place])[0]
     series = monthly.mean_airways.sum(axis=1)
     known = np.interp(np.arange(before[0], place), before, series[before])
-    ahead = float(_method(len(known)).ahead(known, 1)[0])
+    baseline = "mean of both baselines" if len(known) >= 12 else "mean of the last three months"
+    ahead = float(next(m for m in METHODS if m.name == baseline).ahead(known, 1)[0])
     recent = monthly.mean_airways[before[-12:]]
     planned = ahead * monthly.days[place] * recent.sum(axis=0) / max(recent.sum(), 1e-9)
     present = monthly.mean_airways[place] * monthly.days[place]
@@ -120,12 +123,6 @@ def _levels(
     forecast = (planned * rate) @ per_event + (planned * model.arrivals) @ per_arrival
     return np.stack([forecast, *(events @ per_event + admission for events in (expected, scale * expected, happened)),
                      actual])
-
-
-def _method(n_months: int) -> Method:
-    """The forecast that a person would have had: same month last year and last three together, else last three."""
-    name = "mean of both baselines" if n_months >= 12 else "mean of the last three months"
-    return next(m for m in METHODS if m.name == name)
 
 
 def _rates_then(
@@ -160,11 +157,6 @@ def _month_frame(unit: Unit, month: str, units: np.ndarray, own: pd.DataFrame) -
                           "expected_units": units[3], "actual_units": units[4]})
     frame[MONEY] = np.column_stack([cents[0], *split_to_the_cent(levels), cents[-1]]) / 100
     return frame[np.abs(levels).sum(axis=0) > 0].reset_index(drop=True)
-
-
-def _by_month(by_item: pd.DataFrame) -> pd.DataFrame:
-    cents = by_item.assign(**{c: np.round(by_item[c].astype(float) * 100).astype("int64") for c in MONEY})
-    return (cents.groupby("month", sort=True)[MONEY].sum() / 100).reset_index()
 
 
 def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:

@@ -111,7 +111,8 @@ def kept_units(holding: Holding) -> int:
     """Items a pooled unit keeps: enough until the next transport, whenever in an interval it is asked for, but for
     half its planned chance of running short.
     """
-    return _level(holding.transport, holding.shortage_chance / 2)
+    above = 1.0 - np.cumsum(holding.transport)
+    return int((above > holding.shortage_chance / 2 + _TAIL).sum())
 
 
 def _kept_value(holding: Holding) -> float:
@@ -121,12 +122,6 @@ def _kept_value(holding: Holding) -> float:
 def _frees(holding: Holding) -> tuple[float, str]:
     """Money that leaves the unit when it draws on the store; the unit's name breaks ties."""
     return holding.own_value - _kept_value(holding), holding.unit
-
-
-def _level(pmf: np.ndarray, chance: float) -> int:
-    """Smallest level that demand exceeds with at most `chance`."""
-    above = 1.0 - np.cumsum(pmf)
-    return int((above > chance + _TAIL).sum())
 
 
 def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:
@@ -147,7 +142,9 @@ def _choices(rows: list[Holding]) -> list[_Choice]:
     counts = set(np.unique(np.linspace(2, len(rows), min(len(rows) - 1, MOST_CHOICES)).round().astype(int)))
     together, lines, value, chance = np.ones(1), 0.0, own, 1.0
     for k, holding in enumerate(rows, 1):
-        together = _trim(np.convolve(together, holding.interval))
+        together = np.convolve(together, holding.interval)
+        above = np.cumsum(together[::-1])[::-1]
+        together = together[: max(int((above > _TAIL).sum()), 1)]  # sums over hundreds of units stay short
         chance = min(chance, holding.shortage_chance)
         value += _kept_value(holding) - holding.own_value
         lines += min(holding.uses_per_day, 1.0)
@@ -157,9 +154,3 @@ def _choices(rows: list[Holding]) -> list[_Choice]:
             litres = (level + pack - 1) / pack * holding.litres
             out.append(_Choice(k, level, -(-level // pack), held, litres, lines))
     return out
-
-
-def _trim(pmf: np.ndarray) -> np.ndarray:
-    """Cut the upper tail where less than 1e-12 is left, so that sums over hundreds of units stay short."""
-    above = np.cumsum(pmf[::-1])[::-1]
-    return pmf[: max(int((above > _TAIL).sum()), 1)]

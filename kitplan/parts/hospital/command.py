@@ -16,10 +16,10 @@ from kitplan.commands.common import (
     EXIT_DEFECT,
     EXIT_INPUT,
     EXIT_UNSAFE,
+    Progress,
     asked_paper,
     in_silence,
     out_folder,
-    progress,
     say,
     tell,
     with_letter_warnings,
@@ -140,7 +140,7 @@ def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Mad
 
 def audit_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Audit the par levels that one unit holds, in a worker. Raises InputError, UnsafePlan."""
-    with in_silence(), progress() as report:
+    with in_silence(), Progress() as report:
         used = plan_in_use(unit_path, lying_there, None, how.seed, report)
         plan = audited(used, unit_path, report)
     plan = replace(plan, unit=replace(plan.unit, paper=how.paper or plan.unit.paper))
@@ -214,7 +214,7 @@ def _tell_together(
     could not be done (it says which, and why); 2 (or 70, for a defect) where none could.
     """
     check_target(out, (f"{name}.xlsx", f"{name}.json"))
-    with progress() as report, workers(cluster) as (executor, at_once):
+    with Progress() as report, workers(cluster) as (executor, at_once):
         results = for_each(jobs, task, executor, at_once, report)
     done = [r for r in results if isinstance(r, Done)]
     failed = [(r.job, r.kind, r.fault) for r in results if not isinstance(r, Done)]
@@ -247,7 +247,7 @@ def plan_and_tell(
 
     The exit code says whether all were planned: 1 when not, with which and why; 2 (or 70, for a defect) when none was.
     """
-    with progress() as report, workers(cluster) as (executor, at_once):
+    with Progress() as report, workers(cluster) as (executor, at_once):
         made = plan_folder(
             folder, out, seed=seed, parts=parts, transport_days=store_days, paper=asked_paper(), executor=executor,
             at_once=at_once, progress=report,

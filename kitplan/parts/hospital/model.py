@@ -91,9 +91,7 @@ def summary(name: str, plan: Plan, transport_days: float) -> Summary:
 
 
 def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, ...]:
-    """Items of which the unit holds a pack or more and uses little; emergency equipment is never among
-    them.
-    """
+    """Items of which the unit holds a pack or more and uses little, but no emergency equipment."""
     unit, par = plan.unit, plan.par
     demand = plan.demand()
     levels = par.levels.reset_index(drop=True)
@@ -131,9 +129,7 @@ def _busiest_stretch(used: np.ndarray, stretch: int) -> np.ndarray:
 
 
 def _emergency(unit: Unit) -> np.ndarray:
-    """Critical items and every item with a floor in the stock room or at a bedside: they stay where they
-    are.
-    """
+    """Items that stay where they are: critical ones, and all with a floor in the stock room or at a bedside."""
     items = unit.items
     floors = (items["min_bedside"].fillna(0) > 0) | (items["min_stock"].fillna(0) > 0)
     return (items["critical"].astype(bool) | floors).to_numpy()

@@ -13,8 +13,8 @@ from kitplan.parts.hospital.shelves import audit_sentences, order_sentences
 from kitplan.parts.hospital.spend import TOTAL, YEAR, spend_sentences
 from kitplan.plan_record import outputs, record_bytes
 from kitplan.read.money import money
+from kitplan.resources import caution
 from kitplan.write.book import Book, Page
-from kitplan.write.caution import CAUTION
 from kitplan.write.tables import table_bytes
 
 _WORTH_SAYING = 0.001
@@ -113,21 +113,21 @@ def _start(page: Page, hospital: Hospital) -> None:
             page.spread(f"{unit}: {line}", "note")
     page.skip()
     page.spread("Caution", "strong")
-    page.spread(CAUTION, "caution")
+    page.spread(caution(), "caution")
 
 
 def _holders(page: Page, hospital: Hospital) -> None:
     page.title("Who holds what", "Most valuable items first. Every line of every unit is in tables/holdings.csv.")
-    kinds = ("text", "text", "whole", "whole", "money", "wrap", "whole")
-    page.header(("Item", "Currency", "Units", "Packs", "Value", "Holds most", "Its packs"), kinds)
     rows = hospital.holdings.merge(hospital.units[["unit", "currency"]], on="unit", how="left")
     rows = rows.sort_values(["item", "par_packs", "unit"], ascending=[True, False, True])
-    each = rows.groupby(["item", "currency"], sort=True).agg(
+    each = rows.groupby(["item", "currency"], sort=True, as_index=False).agg(
         units=("unit", "nunique"), packs=("par_packs", "sum"), value=("value", "sum"), most=("unit", "first"),
         its=("par_packs", "first"),
     )
-    for row in each.sort_values("value", ascending=False, kind="stable").itertuples():
-        page.row((*row.Index, row.units, row.packs, row.value, row.most, row.its), kinds)
+    page.table(each.sort_values("value", ascending=False, kind="stable"), (
+        ("Item", "text", "item"), ("Currency", "text", "currency"), ("Units", "whole", "units"),
+        ("Packs", "whole", "packs"), ("Value", "money", "value"), ("Holds most", "wrap", "most"),
+        ("Its packs", "whole", "its")), freeze=True)
 
 
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
@@ -152,9 +152,8 @@ def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
 
 def _failed(page: Page, failed: pd.DataFrame) -> None:
     page.title(page.title_text, "Mend what is said here and run again; the other units are done.")
-    page.header(("Unit", "Kind", "What is wrong"), ("text", "text", "wrap"))
-    for row in failed.itertuples(index=False):
-        page.row(tuple(row), ("text", "text", "wrap"))
+    page.table(failed, (("Unit", "text", "unit"), ("Kind", "text", "kind"), ("What is wrong", "wrap", "fault")),
+               freeze=True)
 
 
 def _days(number: float) -> str:

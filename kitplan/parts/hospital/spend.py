@@ -71,21 +71,15 @@ def spend_table(spends: Sequence[Spend]) -> pd.DataFrame:
     for s in spends:
         groups.setdefault((s.what, s.currency, s.months if s.what == YEAR else ()), []).append(s)
     for _, same in sorted(groups.items()):
-        shared = _shared(same)
-        if len(same) > 1 and shared:
-            rows.append(_total(same, shared))
+        dated = [s for s in same if s.dated] or same[:1]
+        shared = tuple(m for m in dated[0].months if all(m in s.months for s in dated))
+        if len(same) > 1 and shared:  # a unit without a calendar has as many as wanted, up to their number
+            rows.append(_total(same, shared[:min(len(s.months) for s in same)]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def _span(months: tuple[str, ...]) -> str:
     return months[0] if len(months) == 1 else f"{months[0]} to {months[-1]}"
-
-
-def _shared(spends: list[Spend]) -> tuple[str, ...]:
-    """The months that all have; units without a calendar have as many as wanted, up to their number."""
-    dated = [s for s in spends if s.dated] or spends[:1]
-    shared = [m for m in dated[0].months if all(m in s.months for s in dated)]
-    return tuple(shared[:min(len(s.months) for s in spends)])
 
 
 def _total(spends: list[Spend], shared: tuple[str, ...]) -> tuple[object, ...]:

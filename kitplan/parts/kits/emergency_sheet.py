@@ -12,7 +12,6 @@ from kitplan.read.values import Unit
 from kitplan.write.book import Book
 from kitplan.write.shelf import role_title
 
-TITLE = "Bedside emergency"
 _LABEL_WIDTH, _TICK_WIDTH = 44.0, 8.0
 
 
@@ -43,8 +42,13 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
 
 def not_listed(unit: Unit) -> list[str]:
     """What the list lacks, in sentences: an emergency list that looks complete and is not can hurt someone."""
+    alike: dict[tuple[tuple[str, ...], tuple[str, ...]], list[str]] = {}
+    for name in unit.strata["route"].unique():
+        route = unit.route(name)
+        alike.setdefault((route.outside, route.emergency), []).append(str(name).replace("_", " "))
     sentences = []
-    for names, outside, emergency in _alike(unit):
+    for (outside, emergency), routes in alike.items():
+        names = " and ".join(routes)
         if outside:
             but, generic = (", but for what a line above names", "") if unit.bedside.more_equipment else (
                 "", ", or switch on the generic ones (more_equipment = true under [bedside] in unit.toml)")
@@ -59,15 +63,6 @@ def not_listed(unit: Unit) -> list[str]:
                          "cuffed tube of the same size is in a larger patient. Look at the patient, not at the list "
                          "alone.")
     return sentences
-
-
-def _alike(unit: Unit) -> list[tuple[str, tuple[str, ...], tuple[str, ...]]]:
-    """(routes, what is outside, emergency roles): routes of which the same is said stand together."""
-    found: dict[tuple[tuple[str, ...], tuple[str, ...]], list[str]] = {}
-    for name in unit.strata["route"].unique():
-        route = unit.route(name)
-        found.setdefault((route.outside, route.emergency), []).append(str(name).replace("_", " "))
-    return [(" and ".join(names), outside, emergency) for (outside, emergency), names in found.items()]
 
 
 def bedside_rows(plan: Plan) -> tuple[list[str], list[list[str | None]]]:
@@ -96,7 +91,8 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Bedside emergency: one line an airway, one column a kind of equipment; then what it lacks."""
     heads, rows = bedside_rows(plan)
     widths = (_LABEL_WIDTH, *[28.0] * (len(heads) - 2), _TICK_WIDTH)
-    page = book.page(TITLE, "What emergency equipment must hang at each bedside", widths, landscape=len(widths) > 4)
+    page = book.page("Bedside emergency", "What emergency equipment must hang at each bedside", widths,
+                     landscape=len(widths) > 4)
     page.title(TITLE_WORDS, DO.format(one=plan.unit.words.one))
     kinds = ("strong_wrap", *["wrap"] * (len(heads) - 2), "tick")
     page.header(heads, kinds)

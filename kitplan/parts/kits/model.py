@@ -25,13 +25,12 @@ from kitplan.parts.kits.accounts import (
     kit_traffic,
 )
 from kitplan.parts.kits.contents import KitItemChoice, choose_kit_items
-from kitplan.parts.kits.groups import Kit, PriceList
+from kitplan.parts.kits.groups import Kit, PriceList, Together, may_share
 from kitplan.parts.kits.partition import Partition, design_curve
 from kitplan.parts.kits.requirements import KitNeeds, kit_needs
 from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
 from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
-from kitplan.parts.kits.together import Together, may_share
 from kitplan.parts.work import Work
 from kitplan.read.money import exact
 from kitplan.read.problems import UnsafePlan

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.parts.kits.groups import PriceList, exact
+from kitplan.parts.kits.groups import PriceList, Together, exact
 from kitplan.parts.kits.pricing import EXACT_STRATA, AllGroups, SearchedGroups
 from kitplan.parts.kits.slots import Slot
-from kitplan.parts.kits.together import Together
-from kitplan.solve.program import Program, Solution
+from kitplan.solve.program import Program
 
 _TINY = 1e-6
 _ROUNDS = 60
@@ -142,16 +141,14 @@ def _best(
     source: AllGroups | SearchedGroups, pool: Pool, designs: int, time_limit: float, known: float,
     harder: bool,
 ) -> Partition | None:
-    """Solve for one K: price columns into the relaxation, then the integer program over all that can matter.
-
-    known: a bound that holds already (that of one design more). harder: allow more effort.
-    """
+    """Solve for one K: price columns into the relaxation, then the integer program. known: a bound that holds."""
     n = pool.groups.shape[1]
     bound = known
     source.allow_more(harder)
     for _ in range(_ROUNDS):
         relaxed = _master(pool, designs).solve(integer=False)
-        duals, design_dual = _duals(relaxed, n)
+        duals = exact(np.array([relaxed.dual(f"stratum_{g}") for g in range(n)]))
+        design_dual = float(exact(np.array(relaxed.dual("designs"))))
         priced = source.price(duals, design_dual - _TINY, enough=_ENOUGH)
         bound = max(bound, float(duals.sum()) + designs * min(priced.least, 0.0))
         missing = float(relaxed.values(np.arange(len(pool.costs), len(pool.costs) + n)).sum())
@@ -195,9 +192,3 @@ def _master(pool: Pool, designs: int, integer: bool = False) -> Program:
         program.row(f"stratum_{g}", handles, np.ones(len(handles)), low=1.0, high=1.0)
     program.row("designs", take.tolist(), np.ones(len(take)), high=float(designs))
     return program
-
-
-def _duals(relaxed: Solution, n: int) -> tuple[np.ndarray, float]:
-    """(dual of each stratum's row, dual of the row that limits the designs, at most 0)."""
-    duals = np.array([relaxed.dual(f"stratum_{g}") for g in range(n)])
-    return exact(duals), float(exact(np.array(relaxed.dual("designs"))))

@@ -32,7 +32,6 @@ DAYS_PER_MONTH = 365.25 / 12
 """A mean month, so that no figure depends on which month it is."""
 
 
-
 @dataclass(frozen=True)
 class KitNeeds:
     """Needs by stratum (index of Unit.strata).
@@ -113,10 +112,7 @@ def _serving(
     unit: Unit, g: int, role: str, need: float, reach: int, found: Sequence[tuple[int, Mapping[str, Any]]],
     opened: dict[tuple[int, int], np.ndarray], base: ItemChoice | None,
 ) -> list[int]:
-    """Positions of the items that can fill the role; fills `opened` for those used up patient by patient.
-
-    Where the unit prefers an item that can serve, it is the only one.
-    """
+    """Positions of items that can fill the role, or of the one preferred; fills `opened` for those of one patient."""
     served = []
     for position, item in found:
         if item["scope"] == "patient":

@@ -13,11 +13,10 @@ from kitplan.demand.item_choice import airway_of, candidate
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.contents import KitItemChoice, unit_litres, unit_prices
-from kitplan.parts.kits.groups import Kit, Place
+from kitplan.parts.kits.groups import Kit, Place, sizes_in
 from kitplan.parts.kits.partition import Partition
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import Slot
-from kitplan.parts.kits.together import sizes_in
 from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 CONTENT_COLUMNS = [
@@ -196,17 +195,13 @@ def kit_lookup(strata: pd.DataFrame, unit: Unit) -> Lookup:
     shown = {size: size.replace(f" {scale}", "") if scale else size or "any size" for size in ordered["size"]}
     cells = {}
     for (size, route), own in strata.groupby(["size", "route"], sort=True):
-        cells[shown[size], str(route).replace("_", " ")] = _cell(own, titles)
+        main = str(own.groupby("design", sort=True)["mean_airways"].sum().idxmax())
+        others = own[own["design"] != main].sort_values("design", kind="stable")
+        cells[shown[size], str(route).replace("_", " ")] = (
+            main, *(f"{row.design}: {_difference(own, row, titles)}" for row in others.itertuples()))
     routes = tuple(sorted({route for _, route in cells}, key=lambda r: (r != "oral", r)))
     heading = f"{unit.words.device.capitalize()} {scale}".strip()
     return Lookup(tuple(dict.fromkeys(shown.values())), routes, cells, heading)
-
-
-def _cell(own: pd.DataFrame, titles: dict[str, str]) -> tuple[str, ...]:
-    by_design = own.groupby("design", sort=True)["mean_airways"].sum()
-    main = str(by_design.idxmax())
-    others = own[own["design"] != main].sort_values("design", kind="stable")
-    return (main, *(f"{row.design}: {_difference(own, row, titles)}" for row in others.itertuples()))
 
 
 def _difference(own: pd.DataFrame, row: Any, titles: dict[str, str]) -> str:

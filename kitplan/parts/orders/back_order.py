@@ -287,9 +287,7 @@ SHELF_COLUMNS = ["item", "units", "lasts_days", "lasts_days_busy"]
 
 
 def _shelf(unit: Unit, demand: Demand, now: Standing, plan: RoundPlan) -> pd.DataFrame:
-    """How long what is left of the missing items lasts, at the plan's own pace and in the busiest spells that readiness
-    allows for; nothing lasts beyond its date.
-    """
+    """How long what is left of the missing items lasts: at the plan's own pace, in busiest spells, within its date."""
     names, day, rows = list(demand.items), now.last_count, []
     for item in unit.stock.unavailable:
         lots = now.shelf.get(item, ())

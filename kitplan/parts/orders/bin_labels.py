@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reportlab.graphics.barcode.code128 import Code128
@@ -14,65 +13,39 @@ from kitplan.parts.orders.round_plan import Level
 from kitplan.read.catalogue import marked
 from kitplan.read.problems import counted
 from kitplan.write.letters import CUT, cut_lines, draw_text, width_of
-from kitplan.write.listing import CAUTION, PAPERS
-from kitplan.write.page import at_true_scale
+from kitplan.write.listing import CAUTION
+from kitplan.write.page import LabelGrid, at_true_scale
 
 _QUIET_MODULES = 12
-"""Blank modules between two codes; the symbology asks for ten (ISO/IEC 15417, from memory)."""
+"""Blank modules at either side of a code; the symbology asks for ten (ISO/IEC 15417, from memory)."""
 _THINNEST_BAR_MM, _BEST_BAR_MM = 0.19, 0.33
 """Bars thinner than the first are hard to scan; wider than the second waste room [common practice, no source]."""
 
-
-@dataclass(frozen=True)
-class LabelGrid:
-    """A sheet of labels. rows, columns; margins and gaps in mm; the labels fill the rest of the paper evenly."""
-
-    rows: int = 8
-    columns: int = 2
-    margin_top_mm: float = 12.0
-    margin_side_mm: float = 8.0
-    gap_across_mm: float = 3.0
-    gap_down_mm: float = 0.0
-
-    def places(self, paper: str) -> Iterator[tuple[float, float, float, float]]:
-        """(left, bottom, width, height) of each label in points, row by row from the top.
-
-        Raises ValueError when a label would be too small to read.
-        """
-        width, height = PAPERS[paper]
-        across = width - (2 * self.margin_side_mm + (self.columns - 1) * self.gap_across_mm) * mm
-        down = height - (2 * self.margin_top_mm + (self.rows - 1) * self.gap_down_mm) * mm
-        label_width, label_height = across / self.columns, down / self.rows
-        if label_width < 45 * mm or label_height < 20 * mm:
-            raise ValueError(f"labels of {label_width / mm:.0f} x {label_height / mm:.0f} mm are too small: "
-                             "45 x 20 mm is the least")
-        for row in range(self.rows):
-            bottom = height - self.margin_top_mm * mm - (row + 1) * label_height - row * self.gap_down_mm * mm
-            for column in range(self.columns):
-                left = self.margin_side_mm * mm + column * (label_width + self.gap_across_mm * mm)
-                yield left, bottom, label_width, label_height
+_ROOMY_MM, _LOWEST_BARS_MM = 31.0, 5.0
+"""Height from which a label has room for all of it in large letters; of bars that are still easy to scan."""
 
 
-def bin_labels_pdf(levels: Sequence[Level], paper: str, grid: LabelGrid | None = None) -> bytes:
-    """Labels of all items of the par list in shelf order.
+def bin_labels_pdf(levels: Sequence[Level], paper: str) -> bytes:
+    """Labels of all items of the par list on sheets of the usual grid."""
+    return drawn_labels(levels, paper, LabelGrid())[0]
+
+
+def drawn_labels(levels: Sequence[Level], paper: str, grid: LabelGrid) -> tuple[bytes, int]:
+    """Labels of all items of the par list in shelf order, and on how many there is no room for bars.
 
     Each says the one number that a person acts on; the urgent level stands beside it, smaller. The caution stands at
     the foot of every sheet.
     """
-    out = io.BytesIO()
-    places = list((grid or LabelGrid()).places(paper))
-    canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
-    at_true_scale(canvas)
-    canvas.setTitle("Bin labels")
-    canvas.setAuthor("kitplan")
-    for k, row in enumerate(levels):
-        if k and k % len(places) == 0:
-            canvas.showPage()
-        if k % len(places) == 0:
-            draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
-        _draw(canvas, row, *places[k % len(places)])
-    canvas.save()
-    return out.getvalue()
+    bare = []
+
+    def begin(canvas: Canvas) -> None:
+        at_true_scale(canvas)
+        draw_text(canvas, 6 * mm, 3 * mm, CAUTION, 6)
+
+    def draw(canvas: Canvas, row: Level, *place: float) -> None:
+        bare.append(not _draw(canvas, row, *place))
+
+    return grid.draw("Bin labels", paper, levels, draw, begin), sum(bare)
 
 
 @dataclass(frozen=True)
@@ -102,45 +75,53 @@ def markings(item: str, gtin: str) -> list[Marking]:
     return found
 
 
-def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, height: float) -> None:
-    pad = 2.5 * mm
+def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, height: float) -> bool:
+    """One label; whether there was room for bars. A low one keeps its name on one line where that fits."""
+    roomy = height >= _ROOMY_MM * mm
+    pad, high, line, rule_line, urgent_line = 2.5 * mm, *((2.5 * mm, 12, 14, 12) if roomy else (1.5 * mm, 10, 12, 9))
     canvas.setLineWidth(0.4)
     canvas.rect(left, bottom, width, height)
-    x, top, room = left + pad, bottom + height - pad, width - 2 * pad
+    x, top, room = left + pad, bottom + height - high, width - 2 * pad
     draw_text(canvas, left + width - pad, top - 12, str(row.bin), 14, bold=True, anchor="right")
     bin_width = width_of(str(row.bin), 14, bold=True) + 2 * mm
     name = str(row.description or row.item)
     name, lines = marked(name, row.critical), []
-    for size in (11.0, 9.5, 8.5):
-        lines = cut_lines(name, size, room - bin_width, 2, bold=True)
+    tried = [(size, 2) for size in (11.0, 9.5, 8.5)] if roomy else [(s, n) for n in (1, 2) for s in (9.5, 8.5, 7.5)]
+    for size, most in tried:
+        lines = cut_lines(name, size, room - bin_width, most, bold=True)
         if not lines[-1].endswith(CUT):
             break
-    for k, line in enumerate(lines):
-        draw_text(canvas, x, top - 11 - 12 * k, line, size, bold=True)
-    base = top - 11 - 12 * max(len(lines) - 1, 0) - 14
+    for k, words in enumerate(lines):
+        draw_text(canvas, x, top - line + 1 - line * k, words, size, bold=True)
+    base = top - line + 1 - line * max(len(lines) - 1, 0) - rule_line
     comes = f" Comes in {row.pack}s." if row.pack > 1 else ""
     rule = f"UNDER {counted(row.level_units, row.counted_as)}: order.{comes}"
     draw_text(canvas, x, base, rule, min(11.0, 11.0 * room / width_of(rule, 11, bold=True)), bold=True)
-    draw_text(canvas, x, base - 12, f"Urgent under {row.urgent_units}: do not wait for the order day.", 9)
-    room_high = base - 15 - bottom - pad - 8
-    for code, at, bar in _side_by_side(markings(str(row.item), str(row.gtin or "")), room):
-        draw_text(canvas, x + min(at, room - width_of(code.said, 7)), bottom + pad, code.said, 7)
-        if bar and room_high >= 5 * mm:
-            high = min(room_high, 14 * mm)
-            Code128(code.symbol, barWidth=bar, barHeight=high, quiet=0).drawOn(canvas, x + at, bottom + pad + 8)
+    urgent = f"Urgent under {row.urgent_units:,}: do not wait for the order day."
+    draw_text(canvas, x, base - urgent_line, urgent, min(9.0 if roomy else 7.5, 9.0 * room / width_of(urgent, 9)))
+    room_high, said_to = base - urgent_line - 3 - bottom - high - 8, x - pad
+    barred = room_high >= _LOWEST_BARS_MM * mm
+    for code, at, bar in _side_by_side(markings(str(row.item), str(row.gtin or "")), width):
+        said_at = max(x, left + min(at, width - pad - width_of(code.said, 7)))
+        if said_at >= said_to + pad:
+            draw_text(canvas, said_at, bottom + high, code.said, 7)
+            said_to = said_at + width_of(code.said, 7)
+            if bar and barred:
+                drawn = Code128(code.symbol, barWidth=bar, barHeight=min(room_high, 14 * mm), quiet=0)
+                drawn.drawOn(canvas, left + at, bottom + high + 8)
+    return barred
 
 
-def _side_by_side(codes: list[Marking], room: float) -> list[tuple[Marking, float, float]]:
-    """(code, place, bar width) with one bar width for all, so that each gets the room its length needs.
+def _side_by_side(codes: list[Marking], width: float) -> list[tuple[Marking, float, float]]:
+    """(code, place, bar width) on a label so wide, with one bar width for all, so that each gets the room it needs.
 
     Bar width 0: no bars, because they would be too thin to scan or the text has letters that Code 128 lacks.
     """
     able = [(text := c.symbol.removeprefix(_FNC1)).isascii() and text.isprintable() for c in codes]
     modules = [Code128(c.symbol, barWidth=1, quiet=0).width if ok else 40 for c, ok in zip(codes, able)]
-    apart = _QUIET_MODULES * (len(codes) - 1)
-    bar = min(room / (sum(modules) + apart), _BEST_BAR_MM * mm)
+    bar = min(width / (sum(modules) + _QUIET_MODULES * (len(codes) + 1)), _BEST_BAR_MM * mm)
     if bar < _THINNEST_BAR_MM * mm:
-        first, *rest = _side_by_side(codes[:1], room) if len(codes) > 1 else [(codes[0], 0.0, 0.0)]
+        first, *rest = _side_by_side(codes[:1], width) if len(codes) > 1 else [(codes[0], 0.0, 0.0)]
         return [first, *rest]
-    starts = [bar * (sum(modules[:k]) + _QUIET_MODULES * k) for k in range(len(codes))]
+    starts = [bar * (sum(modules[:k]) + _QUIET_MODULES * (k + 1)) for k in range(len(codes))]
     return [(c, at, bar if ok else 0.0) for c, ok, at in zip(codes, able, starts)]

@@ -72,17 +72,15 @@ def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> t
             kits[f"{design}-{number}"] = {i: _take(shelf, i, q) for i, q in plan.designs[design].items()}
             number += 1
         made = Build(design, plan.builds.get(design, 0), ready[design], build[design], kits, why[design])
-        found.append(replace(made, soon=_soon(made, _next_count(now, plan, day))))
+        until = _next_count(now, plan, day)
+        soon = [f"kit {number} has {item} of {lot.expires.isoformat()}, and no later lot is left"
+                for number, item, lot in made.takes() if lot.expires and lot.expires <= until]
+        found.append(replace(made, soon="; ".join(soon)))
     return tuple(found)
 
 
 def _next_count(now: Standing, plan: RoundPlan, day: date) -> date:
     return (now.last_count or day) + timedelta(days=round(plan.review_days))
-
-
-def _soon(made: Build, until: date) -> str:
-    return "; ".join(f"kit {number} has {item} of {lot.expires.isoformat()}, and no later lot is left"
-                     for number, item, lot in made.takes() if lot.expires and lot.expires <= until)
 
 
 def _room(item: str, plan: RoundPlan, now: Standing, day: date) -> int:

@@ -12,17 +12,17 @@ import click
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import (
     GivenPath,
+    Progress,
     out_folder,
     out_option,
     paper_option,
-    progress,
     run_safely,
     say,
     seed_option,
     unit_options,
 )
 from kitplan.commands.plan_in_use import plan_in_use, plan_option
-from kitplan.read.problems import InputError, Problem, UnsafePlan
+from kitplan.read.problems import InputError, Problem, UnsafePlan, counted
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
@@ -172,18 +172,12 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
     """Find LOT: which shelf packs, kits and classes hold it, which kits are at bedsides, and what to order now."""
     from kitplan.outputs import part_tables
     from kitplan.parts.orders import round_command as rounds
-    from kitplan.parts.orders.ledger import standing
-    from kitplan.parts.orders.recall import find_recall, recall_lines
     from kitplan.write.writer import write_outputs
 
     with rounds.session(unit_path, out, seed) as work:
-        now = standing(work.book)
-        found = find_recall(lot, work.book, now, work.plan.orders.plan, item)
+        found = work.recalled(lot, item)
         if done:
-            day = on_day.date() if on_day else date.today()
-            work.book = work.book.grown(recall_lines(found, now, day), work.plan.number)
-            rounds.keep(work)
-            rounds.finish(work, work.weekly())
+            rounds.take_away(work, found, on_day.date() if on_day else date.today())
         write_outputs(work.folder, part_tables(found.tables()))
     for sentence in found.sentences():
         click.echo(sentence)
@@ -191,6 +185,10 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
         most = f" (look for up to {row.at_most})" if row.at_most > row.units else ""
         where = f"{row.where} {row.kit}".strip()
         click.echo(f"  {where}: {row.units} of {row.item}{most}. {row.what_to_do}.")
+    if done:
+        click.echo("This is in the book now. kitplan order UNIT orders what is short of it.")
+    elif set(found.places["where"]) & {"shelf", "bedside"}:
+        click.echo("When it is off the shelf and out of the kits, the same line with --done writes it down.")
 
 
 @click.command("book")
@@ -244,13 +242,14 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
 
     Writes bin-labels.pdf.
     """
-    from kitplan.parts.orders.bin_labels import LabelGrid, bin_labels_pdf
+    from kitplan.parts.orders.bin_labels import drawn_labels
     from kitplan.planning import with_parts
+    from kitplan.write.page import LabelGrid
     from kitplan.write.writer import check_target, write_outputs
 
     grid = LabelGrid(rows, columns, margin_top, margin_side, gap_across, gap_down)
     name = "bin-labels.pdf"
-    with progress() as report:
+    with Progress() as report:
         used = plan_in_use(unit_path, out, which, seed, report)
         plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), report)
         try:
@@ -258,6 +257,9 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
         except ValueError as error:
             raise click.UsageError(f"{error}. Ask for fewer rows or columns, or smaller margins.") from None
         check_target(used.folder, (name,))
-        written = write_outputs(used.folder, {name: bin_labels_pdf(plan.orders.plan.levels, plan.unit.paper, grid)})
+        labels, bare = drawn_labels(plan.orders.plan.levels, plan.unit.paper, grid)
+        written = write_outputs(used.folder, {name: labels})
     used.say()
     click.echo(f"Written to {written.folder}: print {name} at 100 %.")
+    if bare:
+        say(f"{counted(bare, 'label')} without room for bar codes: ask for fewer rows.")

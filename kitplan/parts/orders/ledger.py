@@ -293,8 +293,9 @@ class _Work:
         elif line.event == "refilled":
             self._refill(kit, line)
         elif line.event in ("to_bedside", "back"):
-            where = "bedside" if line.event == "to_bedside" else "shelf"
-            self._issue(kit, 1 if where == "bedside" else -1, where)
+            where, sign = ("bedside", 1) if line.event == "to_bedside" else ("shelf", -1)
+            for item, lots in kit.contents if kit.where != where else ():
+                self._account(item).flows["issued"] += sign * sum(x.units for x in lots)
             self.kits[line.number] = replace(kit, where=where)
         else:
             self._end(kit, line.event)
@@ -303,11 +304,6 @@ class _Work:
         account = self._account(line.item)
         account.flows["to_kits"] += line.units
         return account.take(line.units, line.expires, line.lot, line.day)
-
-    def _issue(self, kit: Kit, sign: int, where: str) -> None:
-        if kit.where != where:
-            for item, lots in kit.contents:
-                self._account(item).flows["issued"] += sign * sum(x.units for x in lots)
 
     def _refill(self, kit: Kit, line: Line) -> None:
         """What was used out of the kit is put back from the shelf: the oldest of that item counts as used."""

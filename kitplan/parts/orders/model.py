@@ -64,7 +64,7 @@ class WeeklyRound(Brief):
         made = f" This is order {order.number}, in the book." if order.number else ""
         of = f"{counted(packs, 'pack')} of {counted(kinds, 'item')}"
         told = [f"Order {of}, {exact(order.value, currency)}.{made}"] if packs else [
-            "Nothing is left to order: what the last count asked for is on order."]
+            "Nothing is left to order: what the last count asked for was ordered."]
         if len(order.urgent):
             names = some_of(order.urgent["item"].tolist(), 6, ", ")
             told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
@@ -102,7 +102,9 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
         last = max(made, key=int)
         before = replace(book, lines=tuple(x for x in book.lines if x.table != "orders" or x.number != last))
         again = _order(unit, plan, standing(before), catalogue, back_order)
-        order = replace(again, number=last) if again.wanted else order
+        lines = (x for x in book.of("orders") if x.number == last and x.event == "ordered" and not x.note)
+        as_made = {x.item: x.packs for x in lines}
+        order = replace(again, number=last) if again.wanted == as_made else order  # else deliveries have come since
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
                        shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, also, book)
 

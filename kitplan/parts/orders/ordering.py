@@ -187,9 +187,7 @@ def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable
 
 
 def without_level(item: str, catalogue: Catalogue) -> Level:
-    """An item off the par list: a back order asks for it, or it is still counted. In single items where the catalogue
-    has it no more.
-    """
+    """An item off the par list, asked for or still counted; in single items where the catalogue has it no more."""
     return Level(item, catalogue.description.get(item, ""), catalogue.bin.get(item, ""), catalogue.pack.get(item, 1),
                  catalogue.price.get(item, 0.0), 0, 0, 0.0, item in catalogue.critical)
 

@@ -1,6 +1,4 @@
-"""Prints of the weekly round: bin labels, what to receive, the count sheet, the order, dates to watch, kits to
-build.
-"""
+"""Prints of the weekly round: labels, what to receive, to count, to order and to build, and dates to watch."""
 
 from __future__ import annotations
 

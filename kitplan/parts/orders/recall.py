@@ -22,14 +22,14 @@ RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", 
 class Recall:
     """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
 
-    after: item -> (position without the lot, level, packs to order now, True when what is left is under urgent).
+    after: item -> (left without the lot, on order, level, packs to order now, True when what is left is under urgent).
     written: item -> last day on which a count or a delivery names the lot.
     """
 
     lot: str
     places: pd.DataFrame
     received: Mapping[str, int]
-    after: Mapping[str, tuple[int, int, int, bool]]
+    after: Mapping[str, tuple[int, int, int, int, bool]]
     written: Mapping[str, date]
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -48,10 +48,11 @@ class Recall:
                     "packs that came before the book began, or without their lot typed in, are not known to it."]
         at = self.places[self.places["where"] == "bedside"]["kit"]
         told = [f"At bedsides, change these kits now: {', '.join(dict.fromkeys(at))}."] if len(at) else []
-        for item, (position, level, packs, urgent) in self.after.items():
+        for item, (left, coming, level, packs, urgent) in self.after.items():
             ready = "what is left may not last until an order arrives" if urgent else "what is left lasts until then"
-            told.append(f"{item}: without the lot {position} are left against a level of {level}; {ready}. "
-                        f"Order now: {counted(packs, 'pack')}.")
+            more = counted(packs, "pack") if packs else "no more"
+            told.append(f"{item}: without the lot {left:,} are left{f' and {coming:,} on order' if coming else ''}, "
+                        f"against a level of {level:,}; {ready}. Order now: {more}.")
         told.append("Look at every pack of these items: a pack whose lot nobody typed in is not listed.")
         return told
 
@@ -77,9 +78,7 @@ def _folded(lot: str) -> str:
 
 
 def _everywhere(book: OrderBook, now: Standing) -> Iterator[tuple[Any, ...]]:
-    """RECALL_COLUMNS of every lot there is. On the shelf: what should be there, and the most that could be where counts
-    name no lots.
-    """
+    """RECALL_COLUMNS of every lot there is; on the shelf also the most that could be where counts name no lots."""
     for name, lots in now.shelf.items():
         bare = sum(x.units for x in lots if not x.lot)
         for lot in lots:
@@ -95,13 +94,13 @@ def _everywhere(book: OrderBook, now: Standing) -> Iterator[tuple[Any, ...]]:
             yield x.item, x.lot, "class", "", x.units, x.units, x.expires, "In the practice box: take it out"
 
 
-def _after(item: str, lost: int, now: Standing, plan: RoundPlan) -> tuple[int, int, int, bool]:
+def _after(item: str, lost: int, now: Standing, plan: RoundPlan) -> tuple[int, int, int, int, bool]:
     """What is left without so many, as in Recall.after."""
     level = plan.level[item]
     here = max(now.expected.get(item, 0), 0) + now.in_kits(item) - lost
-    position = here + now.to_come(item)
-    return position, level.level_units, packs_to_level(level.level_units, position, level.pack), (
-        here < level.urgent_units)
+    coming = now.to_come(item)
+    return (here, coming, level.level_units, packs_to_level(level.level_units, here + coming, level.pack),
+            here < level.urgent_units)
 
 
 def recall_lines(recall: Recall, now: Standing, day: date) -> list[Line]:

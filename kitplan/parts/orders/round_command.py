@@ -13,7 +13,7 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import load, out_folder, progress, say
+from kitplan.commands.common import Progress, load, out_folder, say
 from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.demand.rate_from_use import learn_from, rate_record
 from kitplan.outputs import part_prints, part_tables, record_of
@@ -21,6 +21,7 @@ from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import built
 from kitplan.parts.orders.ledger import standing, uses_of
 from kitplan.parts.orders.model import WeeklyRound, weekly_round
+from kitplan.parts.orders.recall import Recall, find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, catalogue_of
 from kitplan.parts.orders.steps import (
     Step,
@@ -48,7 +49,7 @@ from kitplan.read.order_book import (
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import SHEETS, Names, RoundSheets, Row, has_round, read_round
 from kitplan.read.values import Unit
-from kitplan.read.workbook import Book
+from kitplan.read.workbook import is_unit_workbook
 from kitplan.workbooks import build_workbooks
 from kitplan.write.tables import table_bytes
 from kitplan.write.writer import one_writer, write_outputs
@@ -87,14 +88,16 @@ class Session:
         """How lines may name items, with the trade numbers that were said before."""
         return Names.of(self.unit.items, aliases(self.book))
 
+    def recalled(self, lot: str, item: str | None = None) -> Recall:
+        """Where a recalled lot is, of one item or of all."""
+        return find_recall(lot, self.book, standing(self.book), self.plan.orders.plan, item)
+
     def weekly(self) -> WeeklyRound:
         """The round as it stands now."""
         return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order())
 
     def _back_order(self) -> BackOrder | None:
-        """What to do about items that cannot be had, from what is on the shelf: at the plan's own pace, in packs and at
-        prices of today's catalogue.
-        """
+        """What to do without items: from the shelf, at the plan's own pace, at packs and prices of the catalogue."""
         unit, items, stock = self.plan.unit, self.plan.unit.items.copy(), self.unit.stock
         gone = tuple(i for i in stock.unavailable if i in set(items["item"]))
         if not gone:
@@ -118,20 +121,11 @@ def find_unit(filled: Path) -> Path:
     planned_from = here.parent.with_name(here.parent.name.removesuffix("-plan") + ".xlsx")
     if here.parent.name.endswith("-plan") and planned_from.is_file():
         return planned_from
-    if _is_unit_workbook(filled):
+    if is_unit_workbook(filled):
         return filled
     fault, mend = ("lies in no unit's folder", "Say which unit it is of with --unit.") if filled.exists() else (
         "is not there", "Check the spelling of the path.")
     raise InputError([Problem(str(filled), fault, mend)], "looking for the unit")
-
-
-def _is_unit_workbook(path: Path) -> bool:
-    if path.suffix.casefold() != ".xlsx" or not path.is_file():
-        return False
-    try:
-        return Book(path.name, path.read_bytes()).sheet_named("census") is not None
-    except ValueError:
-        return False
 
 
 @contextlib.contextmanager
@@ -148,7 +142,7 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
         book = read_book(home, mend=mend)
         for warning in () if quiet else book.warnings:
             say(f"Look at: {warning}")
-        with progress() as tell:
+        with Progress() as tell:
             used = plan_in_use(unit_path, out, None, seed, tell)
             plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
         if not quiet:
@@ -175,17 +169,13 @@ def keep(work: Session, all_of_it: bool = False) -> None:
 
 
 def book_files(work: Session) -> dict[str, bytes]:
-    """The files of the book, and what its counts teach."""
+    """The files of the book, and what its counts teach for the next plan."""
     files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
              if work.book.of(table)}
-    return files | {"last.json": last_record(work.book)} | _learnt(work)
-
-
-def _learnt(work: Session) -> dict[str, bytes]:
-    """What the counts teach, beside the book, for the next plan."""
     plan = work.plan
     found = learn_from(plan.unit, plan.airways, plan.expected, uses_of(standing(work.book)))
-    return {LEARNT: rate_record(found, plan.airways)} if found else {}
+    learnt = {LEARNT: rate_record(found, plan.airways)} if found else {}
+    return files | {"last.json": last_record(work.book)} | learnt
 
 
 def keep_as_found(work: Session) -> None:
@@ -204,7 +194,7 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
     own = {"order": "count", "build": "kits"}.get(step, step)
     wanted = TAKES[step] if is_book else (own,)
     gone = frozenset(i for i in {x.item for x in work.book.lines} if i and i not in work.catalogue.pack)
-    sheets = read_round(filled, work.names(), wanted, gone)
+    sheets = read_round(filled, work.names(), wanted, gone, work.unit.day_first)
     _same_unit(sheets, work)
     unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
     surely = [Row(0, no=number, right=True) for number in sure]
@@ -268,13 +258,20 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
                   and not (step == "receive" and t == "ordered"))
     if not later:
         return
-    sheets = read_round(filled, work.names(), later)
+    sheets = read_round(filled, work.names(), later, day_first=work.unit.day_first)
     waiting = [t for t in later if sheets.of(t)]
     if waiting:
         work.renew = False
         names, last = " and ".join(SHEETS[t] for t in waiting), "build" if "kits" in waiting else "count"
         work.told.append(f"{filled.name} is left as it is, because {names} {'is' if len(waiting) == 1 else 'are'} "
                          f"filled in as well and not taken in yet: kitplan {last} takes all in.")
+
+
+def take_away(work: Session, found: Recall, day: date) -> None:
+    """Write down that a recalled lot is off the shelf and out of the kits."""
+    work.book = work.book.grown(recall_lines(found, standing(work.book), day), work.plan.number)
+    keep(work)
+    finish(work, work.weekly())
 
 
 def finish(work: Session, weekly: WeeklyRound) -> None:
@@ -290,7 +287,7 @@ def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
     plan = work.plan.with_result("order", weekly)
     files = part_tables(plan.tables_of("order")) | part_prints(plan, "order")
     if work.renew:
-        files |= build_workbooks(plan, (STOCK_ROOM,))
+        files |= build_workbooks(plan, (STOCK_ROOM,), {path.name for path in work.folder.glob("*.xlsx")})
         standing_book = work.folder / STOCK_ROOM.file
         if work.filled is not None and work.filled.absolute() == standing_book.absolute():
             files[f"filled/{weekly.now.day or 'sheet'}.xlsx"] = standing_book.read_bytes()

@@ -59,7 +59,6 @@ class _Draft:
         self.lines.extend(lines)
         return True
 
-
     def step(self, told: list[str], what: str, further: Sequence[str] = ()) -> Step:
         """What came of it. told: said where a line is new; what: the word for what was typed in."""
         if self.repeated and self.lines:
@@ -138,7 +137,10 @@ def _received(row: Row, item: str, order: OpenOrder | None, catalogue: Catalogue
 
 def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date, *,
           older: bool = False) -> Step:
-    """Lines of a count. older: the count may be older than the last one. Raises InputError."""
+    """Lines of a count. older: the count may be older than the last one. Raises InputError.
+
+    A count's number is its day; a second one of that day has a stroke and its place.
+    """
     now = standing(book)
     if now.last_count is not None and day < now.last_count and not older:
         raise InputError([Problem(sheets.source, f"is older than the last count, of {now.last_count.isoformat()}",
@@ -146,7 +148,9 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
                                   "and changes no order.",
                                   column="Date of count", value=day.isoformat())],
             "entering the count")
-    then, draft, number = standing(book, day), _Draft(book), _count_number(book, day)
+    then, draft = standing(book, day), _Draft(book)
+    earlier = {line.number for line in book.of("counts") if line.day == day and not line.answers}
+    number = f"{day:%Y-%m-%d}" + (f"/{len(earlier) + 1}" if earlier else "")
     rows: dict[str, list[Row]] = {}
     for row in sheets.of("count"):
         if not row.design:
@@ -166,12 +170,6 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
             _count_kits(row, then, draft, before.get(row.design, set()), day, number)
     step = draft.step([f"{counted(len(rows), 'line')} counted on {day.isoformat()}."], "count")
     return replace(step, told=(*step.told, *_same_day(book, day)))
-
-
-def _count_number(book: OrderBook, day: date) -> str:
-    """Number of a count: its day; a second one of that day has a stroke and its place."""
-    before = {line.number for line in book.of("counts") if line.day == day and not line.answers}
-    return f"{day:%Y-%m-%d}" + (f"/{len(before) + 1}" if before else "")
 
 
 def _lines_of_day(book: OrderBook, day: date) -> dict[str, set[Line]]:
@@ -199,10 +197,7 @@ def _counted_lines(group: Sequence[Row], then: Standing, plan: RoundPlan, catalo
 
 def _too_many(item: str, units: int, pack: int, group: Sequence[Row], then: Standing, plan: RoundPlan,
               catalogue: Catalogue) -> str:
-    """Why a count is more than can be: it is not believed until somebody says so. "" when it can be.
-
-    Too few is believed at once: it makes the order larger, which is the safe side.
-    """
+    """Why a count is more than can be, "" when it can be. Too few is believed: it orders more, the safe side."""
     level, expected = plan.level.get(item), max(then.expected.get(item, 0), 0)
     most = max(level.top_units if level else 0, expected)
     if not group[0].pack and pack != catalogue.pack.get(item, pack) and units >= pack:

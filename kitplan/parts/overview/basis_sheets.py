@@ -2,16 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from kitplan.demand.best_knowledge import said_of_rate
+from kitplan.planning import Plan
 from kitplan.write.book import Book
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
-
-AIRWAYS, DEVICES = "Airways", "Devices"
-"""The sheet's name; the second where the unit's routes do not count airways. A route's own word may not be a name."""
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -55,7 +48,8 @@ def _airways(book: Book, plan: Plan) -> None:
     kinds = ("wrap", "number2", "number2", "number", "number2", "wrap")
     words = plan.unit.words
     many, acts = words.many.capitalize(), words.acts.capitalize()
-    page = book.page(AIRWAYS if words.one == "airway" else DEVICES,
+    name = "Airways" if words.one == "airway" else "Devices"  # a route's own word may not be a sheet's name
+    page = book.page(name,
                      f"Which {words.many} the plan counts on, and how many {words.acts} they take",
                      (48, 13, 13, 13, 13, 54))
     page.title(

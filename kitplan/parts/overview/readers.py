@@ -49,7 +49,7 @@ MONTHS = Workbook(
     "see what the months will cost, why the last ones cost what they did, and decide",
     (
         Sheets("What it costs", "forecast", "forecast.sheets:add_sheets"),
-        Sheets("To decide", "par", "par.frontier_sheet:add_sheets"),
+        Sheets("To decide", "par", "par.sheets:add_frontier"),
         Sheets("To decide", "audit", "audit.sheets:add_sheets"),
         Sheets("To decide", "seasons", "seasons.sheets:add_sheets"),
         Sheets("To decide", "compare", "compare.sheets:add_sheets"),
@@ -62,7 +62,7 @@ NUMBERS = Workbook(
         Sheets("What the plan rests on", "par", "overview.basis_sheets:add_sheets"),
         Sheets("What the plan rests on", "rates", "rates.sheets:add_sheets"),
         Sheets("What the plan rests on", "doubt", "doubt.sheets:add_sheets"),
-        Sheets("How it was worked out", "kits", "kits.cost_sheets:add_sheets"),
+        Sheets("How it was worked out", "kits", "kits.sheets:add_costs"),
         Sheets("How it was worked out", "forecast", "forecast.sheets:add_method"),
         Sheets("How it was worked out", "simulate", "simulate.sheets:add_sheets"),
     ),

@@ -3,68 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
-from kitplan.parts.overview.basis_sheets import AIRWAYS, DEVICES
 from kitplan.parts.overview.readers import CLASS, MONTHS, STOCK_ROOM, Workbook
 from kitplan.parts.par.summary import not_yet_own, three_sentences
+from kitplan.planning import Plan
 from kitplan.read.money import money
+from kitplan.read.values import Unit
+from kitplan.resources import caution, config_rows
 from kitplan.write.book import Book, Page
-from kitplan.write.caution import CAUTION
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
-
-TITLE = "Start here"
-_WIDTHS = (26, 70)
-
-_STEPS = {
-    "stock-room.xlsx": (
-        ("Receive", "Receive", "Type what was delivered, with lot and date."),
-        ("Count", "Count", "Walk the shelf (the sheet prints); type what you find in the boxes, 0 where there is none. "
-                           "Save, then: kitplan count UNIT"),
-        ("Answer", "Questions", "Answer what contradicts last week, emergency equipment first. Save, then: "
-                                "kitplan order UNIT"),
-        ("Order", "Order", "Order the packs that stand there, urgent lines first: do not wait for the order day."),
-        ("Build", "Build kits", "Build what stands there; type what was built and where kits went."),
-        ("Label", "Par levels", "Par levels changed? Put the numbers of the sheet Par levels on the bins."),
-        ("Plan again", "Par levels", "When the census, a recipe or the catalogue changes, and at least every quarter "
-                                     "(common practice, no source)."),
-    ),
-    "class.xlsx": (
-        ("Get", "Class to buy", "Take stock past its date first, then what the class has; buy the rest."),
-        ("Cut", "Class cutting", "The day before, cut tape and dressings as the sheet says and bag each length."),
-        ("Lay out", "Class stations", "Lay out each station by its list and tick."),
-        ("Run", "Class rounds", "Follow the rounds; carry what the plan says before each."),
-        ("Clear", "Class left over", "Put what is left where the last sheet says. Nothing of it goes to patients."),
-    ),
-    "months.xlsx": (
-        ("Read", "Months ahead", "One page for your director: money by month, with its band, and the largest items."),
-        ("Ask", "Past months", "Ask about the items that are named there: more went out than the census explains."),
-        ("Decide", "Readiness and cost", "See what a little more or less readiness would cost; say which you want."),
-        ("Change over", "Audit of today's par", "Give the coordinator the steps that you agree to, in their order."),
-    ),
-    "behind-the-numbers.xlsx": (
-        ("Files", "Input checks", "Look at each line and correct the file if it is wrong."),
-        *(("Unit", name, "Does this look like your unit? If not, look at the census file.")
-          for name in (AIRWAYS, DEVICES)),
-        ("Numbers", "Assumptions", "Change what is wrong for your unit in its files, and plan again."),
-        ("Rates", "Rates learnt", "Believe the rates where events are many; see what was left out."),
-    ),
-}
-"""What to do with a workbook: step, the sheet that it needs, and the sentence. A step without its sheet is left out."""
 
 
 def add_first_sheet(book: Book) -> Page:
     """Reserve the first sheet; `fill` writes it when the others are known."""
-    page = book.page(TITLE, "This sheet", _WIDTHS, landscape=False)
+    page = book.page("Start here", "This sheet", (26, 70), landscape=False)
     page.on_one_page()
     return page
 
 
 def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -> None:
-    """Write the first sheet. made: the workbooks that are written together."""
+    """Write the first sheet. made: the workbooks that lie together."""
     page.title(f"{workbook.title}: {plan.unit.name}", f"For {workbook.person}: {workbook.use}.")
     for sentence in _results(plan, workbook):
         page.spread(sentence, "lead")
@@ -73,7 +30,7 @@ def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -
     page.skip()
     _steps(page, plan, workbook)
     page.skip()
-    page.spread(f"Caution: {CAUTION}", "caution")
+    page.spread(f"Caution: {caution()}", "caution")
     page.skip()
     _list_sheets(page)
     page.skip()
@@ -100,13 +57,14 @@ def _results(plan: Plan, workbook: Workbook) -> Iterable[str]:
 
 
 def _steps(page: Page, plan: Plan, workbook: Workbook) -> None:
+    """What to do with the workbook (config/steps.csv); a step whose sheet is not there is left out."""
     days = plan.unit.stock.review_days
     when = ("Every week" if days == 7 else f"Every {days:g} days") if workbook is STOCK_ROOM else "Step"
     there = {other.title_text for other in page.book.pages}
     page.group((when, "What to do"))
-    steps = [(name, text) for name, sheet, text in _STEPS[workbook.file] if sheet in there]
-    for number, (name, text) in enumerate(steps, 1):
-        page.row((f"{number}  {name}", text), ("strong", "wrap"))
+    steps = [row for row in config_rows("steps.csv") if row["workbook"] == workbook.file and row["sheet"] in there]
+    for number, step in enumerate(steps, 1):
+        page.row((f"{number}  {step['step']}", step["text"]), ("strong", "wrap"))
 
 
 def _list_sheets(page: Page) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from kitplan.commands.cluster import cluster_option, only_for_folders
-from kitplan.commands.common import printable, progress, run_safely, seed_option, unit_argument, unit_options
+from kitplan.commands.common import Progress, printable, run_safely, seed_option, unit_argument, unit_options
 from kitplan.commands.plan import make_plan, plan_units, readiness_option
 from kitplan.commands.plan_in_use import plan_in_use, plan_option
 
@@ -42,7 +42,7 @@ def explain_item(unit_path: Path, item: str, which: str | None, seed: int | None
     """
     from kitplan.parts.par.explanation import explain
 
-    with progress() as report:
+    with Progress() as report:
         used = plan_in_use(unit_path, None, which, seed, report)
     told = explain(used.plan, item)
     used.say()

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from kitplan.demand.fit import item_fits
 from kitplan.parts.par.summary import percent
+from kitplan.planning import Plan
 from kitplan.read.findings import suggestion
 from kitplan.read.money import money
 from kitplan.read.problems import InputError, Problem, counted
 from kitplan.read.values import READINESS
 from kitplan.write.shelf import order_rule, role_title, unit_of_issue
 
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
+_USED_UP_BY = {"event": "each re-secure", "patient": "one patient (the rest is thrown away)",
+               "unit": "the whole unit until empty"}
+
 
 def find_item(plan_items: pd.DataFrame, wanted: str) -> str | None:
     """The item of this name, or of this description, whatever its case and separators; None if there is none."""
@@ -51,7 +53,7 @@ def explain_item(plan: Plan, item: str) -> str:
     row = items[items["item"] == item].iloc[0]
     spoken = str(row["description"] or item)
     head = f"{spoken} ({item}): {role_title(str(row['role'])).lower()}, {unit_of_issue(int(row['pack']))}, " \
-           f"{money(float(row['price']), plan.unit.currency)}, used up by {_scope(str(row['scope']))}."
+           f"{money(float(row['price']), plan.unit.currency)}, used up by {_USED_UP_BY[row['scope']]}."
     stock = plan.unit.stock
     if item in stock.unavailable:
         long = f" for {stock.unavailable_weeks:g} weeks" if stock.unavailable_weeks else ""
@@ -63,11 +65,6 @@ def explain_item(plan: Plan, item: str) -> str:
     for number, (title, step) in enumerate(_STEPS, 1):
         lines += ["", f"{number}. {title}", *step(plan, served)]
     return "\n".join(lines)
-
-
-def _scope(scope: str) -> str:
-    return {"event": "each re-secure", "patient": "one patient (the rest is thrown away)",
-            "unit": "the whole unit until empty"}.get(scope, scope)
 
 
 def _census(plan: Plan, served: pd.DataFrame) -> list[str]:
@@ -160,7 +157,9 @@ def _par(plan: Plan, served: pd.DataFrame, item: str | None = None) -> list[str]
              f"{row['largest_units']:,} are there, worth {money(float(row['mean_value']), plan.unit.currency)} on the "
              f"mean; runs short in {percent(float(row['shortage_chance']), 2)} of intervals."]
     if row["floor_packs"] > 0:
-        lines.append(f"   Floor {counted(row['floor_packs'], 'pack')}: no budget and no shelf limit goes below it.")
+        lines.append("   It has a floor: no budget and no shelf limit goes below that.")
+    if plan.unit.bedside.kits_from_shelf and "kits" in plan.parts and item in set(plan.kits.contents["item"]):
+        lines.append("   It lies in kits that are filled from this shelf: the level covers what more kits in use take.")
     lines.append(f"   All items together: {percent(par.readiness.verified)} (target {percent(par.readiness.target)}) "
                  f"is {READINESS}.")
     return [*lines, f"   Because: {row['because']}"]

@@ -66,16 +66,10 @@ def few(instance: ParInstance, target: float) -> ParInstance:
 
 
 def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]) -> Frontier:
-    rows = [_row(instance, candidate, target, levels) for target, levels in plans]
+    rows = [(target, joint_readiness(candidate.checked.needs, levels), instance.mean_value(levels),
+             instance.largest_value(levels), instance.largest_litres(levels)) for target, levels in plans]
     items = instance.unit.items["item"].to_numpy()[instance.order]
     held = [(target, item, int(level)) for target, levels in plans for item, level in zip(items, levels)]
     return Frontier(
         pd.DataFrame(rows, columns=COLUMNS), pd.DataFrame(held, columns=["target", "item", "par_units"])
-    )
-
-
-def _row(instance: ParInstance, candidate: Candidate, target: float, levels: np.ndarray) -> tuple[float, ...]:
-    return (
-        target, joint_readiness(candidate.checked.needs, levels), instance.mean_value(levels),
-        instance.largest_value(levels), instance.largest_litres(levels),
     )

@@ -1,20 +1,21 @@
-"""The par levels, grouped by role, each with the reason for its number."""
+"""The par levels by role, each with the reason for its number; and what readiness costs."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import Any
+
+import pandas as pd
 
 from kitplan.parts.par.summary import not_yet_own
+from kitplan.planning import Plan
 from kitplan.read.catalogue import marked
+from kitplan.read.money import money
+from kitplan.read.values import READINESS
 from kitplan.write.book import Book, Page
+from kitplan.write.charts import Line, place, round_step, scatter
 from kitplan.write.shelf import by_role, role_title, stock_lines
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from kitplan.planning import Plan
-
-TITLE = "Par levels"
 _WIDTHS = (8, 33, 12, 8, 9, 10, 10, 11, 10, 58)
 _KINDS = ("strong", "wrap", "wrap", "whole", "whole", "number", "share2", "money", "litres", "wrap")
 
@@ -22,7 +23,7 @@ _KINDS = ("strong", "wrap", "wrap", "whole", "whole", "number", "share2", "money
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Par levels."""
     days = plan.unit.stock.protection_interval_days
-    page = book.page(TITLE, "How much of each item to hold, and why", _WIDTHS)
+    page = book.page("Par levels", "How much of each item to hold, and why", _WIDTHS)
     page.title(
         f"Par levels: {plan.unit.name}",
         "Par, in single items: when shelf and order together are under it, order the fewest whole packs that reach it. "
@@ -51,7 +52,11 @@ def add_sheets(book: Book, plan: Plan) -> None:
          float(held["value"].sum()), float(held["litres"].sum()), None),
         ("strong", "strong", "text", "whole", "text", "text", "text", "money", "litres", "text"),
     )
-    _left_out(page, lines[lines["par_packs"] == 0], plan.unit.words.one)
+    left_out = "; ".join(str(s) for s in lines.loc[lines["par_packs"] == 0, "spoken"])
+    if left_out:
+        page.skip()
+        page.spread(f"Not held by this plan (no {plan.unit.words.one} in the census needs them, or another item does "
+                    f"the same for less): {left_out}.", "note")
 
 
 def _rows(page: Page, rows: pd.DataFrame) -> None:
@@ -64,9 +69,49 @@ def _rows(page: Page, rows: pd.DataFrame) -> None:
         )
 
 
-def _left_out(page: Page, rows: pd.DataFrame, one: str) -> None:
-    if not len(rows):
+def add_frontier(book: Book, plan: Plan) -> None:
+    """Add the sheet Readiness and cost."""
+    par = plan.par
+    if not len(par.frontier):
         return
+    page = book.page("Readiness and cost", "What a little more or less readiness would cost", (18, 12, 16, 12, 42),
+                     landscape=False)
+    kinds = ("text", "share", "money", "litres", "wrap")
+    page.title(
+        "What readiness costs",
+        f"Readiness is {READINESS} ({plan.unit.stock.protection_interval_days:g} days). "
+        "Each line is the cheapest stock that reaches it. Past the bend, money buys little.",
+    )
+    value_title = f"Value at par ({book.currency})"
+    page.header(("Point", "Readiness", value_title, "Shelf", "Compared with the line above"), kinds)
+    first = page.next_row
+    before: Any = None
+    for row in par.frontier.sort_values("value", kind="stable").itertuples():
+        more = "" if before is None else (f"{100 * (row.readiness - before.readiness):+.1f} points of readiness for "
+                                          f"{money(row.value - before.value, book.currency)}")
+        page.row(("Cheapest stock", row.readiness, row.value, row.litres, more), kinds)
+        before = row
+    last = page.next_row - 1
+    lines = [Line("Cheapest stock for each readiness", (3, first, last), (2, first, last))]
+    for name, readiness, value, litres, marker in _points(plan):
+        at = page.row((name, readiness, value, litres, None), ("strong", *kinds[1:]))
+        lines.append(Line(name, (3, at, at), (2, at, at), marker=marker, dash=None))
     page.skip()
-    page.spread(f"Not held by this plan (no {one} in the census needs them, or another item does the same for less): "
-                + "; ".join(str(s) for s in rows["spoken"]) + ".", "note")
+    for sentence in par.prices["sentence"] if len(par.prices) else ():
+        page.spread(f"Price of a limit: {sentence}", "wrap")
+    page.skip()
+    lowest = min(float(par.frontier["readiness"].min()), *(readiness for _, readiness, _, _, _ in _points(plan)))
+    step = round_step((1.0 - lowest) / 6 + 1e-6)
+    low = max(1.0 - step * math.ceil((1.0 - lowest) / step + 0.2), 0.0)
+    chart = scatter(page, lines, x_title=value_title, y_title="Readiness", y_format="0 %", y_range=(low, 1.0))
+    place(page, chart, rows=24)
+
+
+def _points(plan: Plan) -> list[tuple[str, float, float, float, str]]:
+    """The plan itself and, where the unit gave its own, today's par: name, readiness, value, litres, marker."""
+    par = plan.par
+    points = [("This plan", par.readiness.verified, par.value, par.litres, "diamond")]
+    today = plan.audit.present if "audit" in plan.parts else par.present
+    if today is not None:
+        points.append(("Your par today", today.readiness.verified, today.value, today.litres, "square"))
+    return points

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from kitplan.parts.par.values import ParPlan, Readiness
+from kitplan.planning import Plan
 from kitplan.read.catalogue import invented_prices
 from kitplan.read.money import money
 from kitplan.read.problems import counted
-from kitplan.read.values import NAME_YOURS, NO_CURRENCY, READINESS
+from kitplan.read.values import NAME_YOURS, NO_CURRENCY, READINESS, Unit
 
-if TYPE_CHECKING:
-    from kitplan.parts.par.values import ParPlan, Readiness
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
 
 def three_sentences(plan: Plan) -> tuple[str, str, str]:
     """What the par levels cost, how ready they are, and what to look at first."""

@@ -12,10 +12,22 @@ if TYPE_CHECKING:
 
 
 def learnt_rates(work: Work) -> Learnt:
-    """What the unit's log teaches."""
-    from kitplan.demand.best_knowledge import what_the_log_says
+    """What the unit's log teaches; where nothing, the rates that the plan rests on, and on what they rest."""
+    from dataclasses import replace
 
-    return what_the_log_says(work.unit)
+    import numpy as np
+
+    from kitplan.demand.best_knowledge import said_of_rate, what_the_log_says
+    from kitplan.demand.resecure import long_run_rates
+
+    learnt, unit = what_the_log_says(work.unit), work.unit
+    if learnt.used:
+        return learnt
+    rate, said = long_run_rates(unit)["re_secures_per_day"].to_numpy(float), said_of_rate(unit)
+    ratio = np.ones((1, 1)) if unit.doubt.rate_ratio is None else unit.doubt.rate_ratio
+    low, high = np.quantile(ratio, [0.025, 0.975], axis=0) * rate
+    rates = learnt.rates.assign(rate_per_day=rate, low=low, high=high, because=said.removeprefix("How often: "))
+    return replace(learnt, rates=rates, notes=(*learnt.notes, said))
 
 
 PART = Part(

@@ -18,7 +18,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
 
     Writes rates.xlsx, tables/ and rates.json, and resecure_learnt.toml: a [resecure] block. A plan learns
     from the log by itself; paste the block into unit.toml to hold the rates still, or to take them to another unit.
-    With fewer than twenty events the defaults stay.
+    With fewer than twenty events it tells the rates that a plan rests on, and what they rest on.
     """
     files = ("tables/rates.csv", "resecure_learnt.toml")
     plan, written = run_part("rates", unit_path, out, seed, files, remove_stale=True)

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from kitplan.demand.learnt_block import block_text
-
-if TYPE_CHECKING:
-    from kitplan.planning import Plan
+from kitplan.planning import Plan
 
 LEARNT_FILE = "resecure_learnt.toml"
 

@@ -2,48 +2,43 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from kitplan.demand.estimate import Learnt
+from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, bar_chart, place, scatter
-
-if TYPE_CHECKING:
-    from kitplan.demand.estimate import Learnt
-    from kitplan.planning import Plan
-
-TITLE = "Rates learnt"
-_WIDTHS = (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44)
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Rates learnt."""
     learnt: Learnt = plan.rates
-    page = book.page(TITLE, "How often securements are renewed here, learnt from the log", _WIDTHS)
+    page = book.page("Rates learnt", "How often securements are renewed here, learnt from the log",
+                     (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44))
     page.title(
         "How often securements are renewed",
         "Rates of this unit, from its own log, for planning supplies. They say what happened, not what should."
         if learnt.used
-        else "Defaults for planning supplies: the log does not yet say enough about this unit.",
+        else "Rates for planning supplies: no log says enough about this unit yet.",
         learnt.sentences(),
     )
     first, last = _rates(page, plan, learnt)
-    page.spread(
+    words = plan.unit.words
+    page.spread(words.told(
         "Own share: how much of the rate is this kind's own events; the rest is the unit's average, so that few "
         "events are not believed like many. Expected: what the learnt model makes of the airways watched; "
-        "close to the events where it fits.",
+        "close to the events where it fits."),
         "note",
     )
     page.skip()
     if learnt.used:
-        page.new_printed_page()
         lines = [Line(name, (1, first, last), (column, first, last)) for name, column in (
             ("Events in the log", 2), ("Expected by the model", 8), ("Expected if all were alike", 9))]
         chart = bar_chart(page, lines, "Re-secures")
         place(page, chart, rows=20)
+    page.another_table(len(learnt.reasons))
     page.table(learnt.reasons, (
         ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),
         ("95 % from", "share", "low"), ("95 % to", "share", "high"),
-        ("Per 100 airway-days", "number2", "per_100_airway_days"),
+        (f"Per 100 {words.one}-days", "number2", "per_100_airway_days"),
     ))
     page.skip()
     _wear(page, learnt)

@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 import calendar
-from typing import TYPE_CHECKING
 
+from kitplan.parts.seasons.model import Seasons
+from kitplan.planning import Plan
 from kitplan.write.book import Book
-
-if TYPE_CHECKING:
-    from kitplan.parts.seasons.model import Seasons
-    from kitplan.planning import Plan
-
-TITLE = "Seasons"
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -19,7 +14,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     seasons: Seasons = plan.seasons
     chosen = seasons.choice[seasons.choice["chosen"]].iloc[0]
     spans = str(chosen["when"]).split(", ")
-    page = book.page(TITLE, "Par levels by time of year, and when it pays to change them",
+    page = book.page("Seasons", "Par levels by time of year, and when it pays to change them",
                      (26, *(14 for _ in range(max(len(spans), 7)))))
     todo = ("Change the labels on the first day of each period." if len(spans) > 1 else
             "One set of par levels serves the whole year: no label needs changing with the season.")

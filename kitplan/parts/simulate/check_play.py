@@ -19,7 +19,8 @@ _MOST_AGES = 4096
 
 @dataclass(frozen=True)
 class Attempts:
-    """Attempts at securing, one row a moment at which an airway was secured (flat arrays of equal length).
+    """Attempts at securing from the first day on, one row a moment at which an airway was secured (flat arrays of equal
+    length, by time).
 
     airway: index into Airways. tick: when. count: attempts then, redos included. before: attempts of the same
     airway before that moment.
@@ -42,14 +43,20 @@ def play_checks(unit: Unit, airways: Airways, rng: np.random.Generator) -> Attem
     redo = unit.frequency["redo"].to_numpy(float)[stratum]
     first = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(np.int64)[stratum]
     made = _tries(first, redo, rng)
-    some = np.flatnonzero(made)
-    found = [(some, np.zeros(len(some), dtype=np.int64), made[some])]
+    found, so_far = [], np.zeros(len(order), dtype=np.int64)
+
+    def note(which: np.ndarray, since: int, tries: np.ndarray) -> None:
+        tick = enter[order[which]] + since
+        kept = which[tick >= 0]
+        found.append((order[kept], tick[tick >= 0], tries[tick >= 0], so_far[kept]))
+        so_far[which] += tries
+
+    note(np.flatnonzero(made), 0, made[made > 0])
     still_there = np.searchsorted(-n_checks[order], -np.arange(1, n_checks.max(initial=0) + 1), side="right")
     for number, present in enumerate(still_there):
         which = wears.check(int(present), rng)
-        tries = _tries(np.ones(len(which), dtype=np.int64), redo[which], rng)
-        found.append((which, np.full(len(which), number), tries))
-    return _in_order(found, order, enter)
+        note(which, number, _tries(np.ones(len(which), dtype=np.int64), redo[which], rng))
+    return Attempts(*(np.concatenate(part) for part in zip(*found)))
 
 
 def _tries(securements: np.ndarray, redo: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -59,22 +66,8 @@ def _tries(securements: np.ndarray, redo: np.ndarray, rng: np.random.Generator) 
     )
 
 
-def _in_order(
-    found: list[tuple[np.ndarray, np.ndarray, np.ndarray]], order: np.ndarray, enter: np.ndarray
-) -> Attempts:
-    which, since, count = (np.concatenate(part) for part in zip(*found))
-    by_airway = np.argsort(order[which], kind="stable")
-    airway, since, count = order[which][by_airway], since[by_airway], count[by_airway]
-    running = np.cumsum(count) - count
-    head = np.concatenate([[True], airway[1:] != airway[:-1]]) if len(airway) else np.zeros(0, dtype=bool)
-    base = np.repeat(running[head], np.diff(np.append(np.flatnonzero(head), len(airway))))
-    return Attempts(airway, enter[airway] + since, count, running - base)
-
-
 class _Wear:
-    """Wear of every securement, in checks since it was made, and the chance that the next check condemns
-    it.
-    """
+    """Wear of every securement, in checks since it was made, and how likely the next check condemns it."""
 
     def __init__(self, unit: Unit, stratum: np.ndarray, factor: np.ndarray, rng: np.random.Generator) -> None:
         frequency = unit.frequency
@@ -100,9 +93,7 @@ class _Wear:
 
 
 def _strain(row: pd.Series, checks_per_day: int) -> np.ndarray:
-    """Hazard that gathers between check k - 1 and check k of a securement, k = 0.._MOST_AGES (entry 0
-    unused).
-    """
+    """Hazard that gathers between check k - 1 and check k of a securement, k = 0.._MOST_AGES; entry 0 is unused."""
     flat = float(row["flat_per_check"])
     if not np.isnan(flat):
         return np.full(_MOST_AGES + 1, -np.log1p(-flat) if flat < 1 else np.inf)

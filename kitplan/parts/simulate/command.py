@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import progress, run_safely, tell_written, unit_options
+from kitplan.commands.common import Progress, run_safely, tell_written, unit_options
 from kitplan.commands.plan_in_use import plan_in_use, plan_option
 
 
@@ -30,7 +30,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
     from kitplan.parts.simulate.model import simulate
     from kitplan.write.writer import check_target, write_outputs
 
-    with progress() as report:
+    with Progress() as report:
         used = plan_in_use(unit_path, out, which, seed, report)
         plan, unit = used.plan, used.plan.unit
         check_target(used.folder, ("simulate.xlsx", "simulate.json", "tables/simulation.csv"))

@@ -20,7 +20,6 @@ _FORGOTTEN = 1e-4
 """Share of stays that may be longer than what is played before the first day."""
 _MOST_DAYS_BEFORE = 366
 """Weeks and seasons of a year before the first day reach into it; who came earlier is drawn as the long run has it."""
-_FIXED_DAYS = 60.0
 _YEAR = 365.25
 
 
@@ -146,7 +145,7 @@ def _fixed(posterior: Posterior, draws: np.ndarray, days: int, rng: np.random.Ge
     many = np.floor(posterior.fixed + rng.random((len(draws), len(posterior.fixed)))).astype(np.int64)
     copy, stratum = np.nonzero(many)
     copy, stratum = np.repeat(copy, many[copy, stratum]), np.repeat(stratum, many[copy, stratum])
-    start = -_FIXED_DAYS - rng.random(len(copy))
+    start = -_MOST_DAYS_BEFORE - rng.random(len(copy))
     return copy, stratum, start, np.full(len(copy), float(days))
 
 

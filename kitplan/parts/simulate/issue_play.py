@@ -1,6 +1,4 @@
-"""What leaves the stock room, step by step: kits are topped up at each restock with what was used from
-them.
-"""
+"""What leaves the stock room, step by step: each restock tops kits up with what was used from them."""
 
 from __future__ import annotations
 
@@ -55,8 +53,7 @@ def play_issues(
     unit: Unit, item_choice: ItemChoice, days: int, replications: int, seed: int, name: str,
     posterior: Posterior,
 ) -> np.ndarray:
-    """Units issued, int32, shape (steps, replications, n_items), of `days` days of independent copies of the
-    unit.
+    """Units issued, int32, shape (steps, replications, n_items), in `days` days of independent copies of the unit.
 
     name: separates one set of draws from another with the same seed. posterior: what is not known, drawn first in each
     copy, which then lives new years.
@@ -108,9 +105,7 @@ class _Issues:
         self.arrivals = {g: arrival_cell[(arrival_cell >= 0) & (airways.stratum == g)] for g in range(unit.n_strata)}
 
     def _cell(self, replication: np.ndarray, tick: np.ndarray, restock: int, clock: Clock) -> np.ndarray:
-        """Cell in which the stock room issues what was used at `tick`: at the next restock; -1 beyond the
-        end.
-        """
+        """Cell in which the stock room issues what was used at `tick`: at the next restock; -1 beyond the end."""
         issue = (tick // restock + 1) * restock - 1
         step = issue // clock.step_checks
         return np.where((tick >= 0) & (step < self.steps), replication * self.steps + step, -1)

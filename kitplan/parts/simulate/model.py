@@ -31,9 +31,7 @@ WARM_INTERVALS = 4
 """Protection intervals played before anything is counted."""
 
 RECORD_YEARS, RECORD_REPLICATIONS = 4, 8
-"""Past use that the rules of thumb may look at: long enough for a true mean, so that the rules are seen at
-their best.
-"""
+"""Past use that the rules of thumb may look at: long enough for a true mean, so that they are at their best."""
 
 PLAN, PRESENT = "plan", "present par"
 """Names of the rows of the summary that are not rules of thumb."""
@@ -216,9 +214,7 @@ def _by_rule(room: _StockRoom, past: np.ndarray, floor_units: np.ndarray, plan: 
 
 
 def share_interval(hits: np.ndarray) -> tuple[float, float, float]:
-    """Share of True in (replications, intervals) with a 95 % interval that knows intervals of one
-    replication.
-    """
+    """Share of True in (replications, intervals) with a 95 % interval that knows intervals of one replication."""
     return share_interval_of_means(hits.mean(axis=1), hits.shape[1])
 
 
@@ -290,8 +286,7 @@ def rules(intervals: np.ndarray, a_year: int, floor_units: np.ndarray) -> Mappin
 def tune(each: list[Rule], ready: Callable[[np.ndarray], np.ndarray], target: float) -> list[float | None]:
     """Smallest factor of each rule whose ready share reaches `target`, by halving; None where none does.
 
-    ready: par units, shape (n_rules, n_items) -> ready share, shape (n_rules,). All rules are sought
-    together.
+    ready: par units, shape (n_rules, n_items) -> ready share, shape (n_rules,). All are sought together.
     """
     low, high = np.zeros(len(each)), np.full(len(each), MOST)
     reached = ready(np.stack([rule(f) for rule, f in zip(each, high)])) >= target

@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from kitplan.parts.simulate.model import SimulationResult
+from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
-
-if TYPE_CHECKING:
-    from kitplan.parts.simulate.model import SimulationResult
-    from kitplan.planning import Plan
-
-TITLE = "Played out"
-_WIDTHS = (34, 11, 11, 11, 12, 12, 11, 12, 13, 13)
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Played out."""
     result: SimulationResult = plan.simulation
-    page = book.page(TITLE, "Whether the par levels hold when years are played day by day", _WIDTHS)
+    page = book.page("Played out", "Whether the par levels hold when years are played day by day",
+                     (34, 11, 11, 11, 12, 12, 11, 12, 13, 13))
     page.title(
         "Do the par levels hold?",
         f"{result.replications} copies of the unit played check by check for {result.years} new years each, none of "

@@ -110,10 +110,7 @@ class _Ledger:
         self._date_opening_stock(par, rate)
 
     def _date_opening_stock(self, par: np.ndarray, rate: np.ndarray) -> None:
-        """Give the first day's stock the dates it would have if this par had been held for long.
-
-        At steady use the oldest unit has lain par / rate steps, at most its shelf life.
-        """
+        """Date the first day's stock as steady use under this par would: the oldest has lain par / rate steps."""
         life = self.rule.shelf_life_steps
         dated = np.isfinite(life)
         life = np.where(dated, life, 0.0)

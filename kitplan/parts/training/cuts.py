@@ -22,7 +22,7 @@ from kitplan.read.values import Unit
 from kitplan.solve.cutting import CutPlan, Stock, cut_stock, first_fit_decreasing, to_tenths
 from kitplan.solve.sheet_cutting import cut_sheets
 
-PAST_DATE, OWN, BOUGHT, CARRIED = "practice only", "class box", "to buy", "session before"
+PAST_DATE, OWN, BOUGHT, CARRIED = "practice only", "class box", "new", "session before"
 """Where a unit comes from. CARRIED: the end of a roll that an earlier session of the course opened."""
 _MOST_ENDS = 6
 """Lengths of roll ends that a session may cut from, the longest first; the others stay in the box."""
@@ -55,6 +55,12 @@ class Cut:
     def lesson(self) -> int:
         """The class before which it is cut."""
         return self.covers[0]
+
+    def told_source(self, name: str) -> tuple[str, str]:
+        """Item and source of a roll as its cutter knows it: of several ends in the box, the one of that length."""
+        item, source = self.source[name]
+        length = next(roll.length_mm for roll in self.plan.stock if roll.name == name)
+        return item, f"end of {length:,.0f} mm" if source == CARRIED else source
 
 
 @dataclass(frozen=True)
@@ -243,7 +249,7 @@ def share_out_cutting(cuts: Sequence[Cut], lessons: Sequence[TrainingClass]) -> 
     rows = []
     for index in sorted({c.lesson for c in cuts}):
         rolls = [
-            (cut.width_mm, *cut.source[str(row["roll"])], str(row["pattern"]), int(pieces.sum()))
+            (cut.width_mm, *cut.told_source(str(row["roll"])), str(row["pattern"]), int(pieces.sum()))
             for cut in cuts if cut.lesson == index
             for row, pieces in zip(cut.plan.plan.to_dict("records"), cut.plan.cuts)
             for _ in range(int(row["count"]))
@@ -314,9 +320,7 @@ def _greedy_from(kinds: Sequence[tuple[float, np.ndarray, int]], wanted: pd.Seri
 
 
 def _cheapest_greedy(kinds: Sequence[pd.Series], groups: Sequence[tuple[pd.Series, int]]) -> np.ndarray:
-    """Rolls, tape and money when each group (pieces by length, how often) is cut greedily from one kind of roll: the
-    cheapest of those that hold the longest piece.
-    """
+    """Rolls, tape and money of cutting each group greedily from one kind, the cheapest that holds every piece."""
     longest = max(size for wanted, _ in groups for size, count in wanted.items() if count)
     long_enough = [row for row in kinds if to_tenths(row["length_mm"], up=False) >= longest]
     totals = [sum((times * _greedy_from([(row["length_mm"], _one_roll(row), int(wanted.sum()))], wanted)

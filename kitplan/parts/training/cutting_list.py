@@ -1,10 +1,9 @@
-"""Cutting lists: a page a cutter, with each way to cut a roll drawn, its waste crossed out and its end named."""
+"""Cutting lists, a page a cutter, with each way to cut a roll drawn; and cards of how sheets are cut."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
-import pandas as pd
 from reportlab.lib import colors
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
@@ -13,13 +12,16 @@ from kitplan.parts.training.cuts import Cut
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.practice_page import BLANK, PrintSet, grid, head, practice_pdf, text
 from kitplan.write.letters import draw_text
+from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
 
-_HIGH_MM, _WORDS_MM, _NUMBER_MM = 6.0, 4.2, 7.0
+_HIGH_MM, _WORDS_MM, _NUMBER_MM, _RULER_ROOM_MM = 6.0, 4.2, 7.0, 16.0
 _FEWEST_MM = 9.0
 """Width on paper under which the words of a group of pieces are left out; they stand in the table."""
 
 End = tuple[str, float, float]
 """(what to do with the end of a roll: "none", "waste 60 mm", "keep 340 mm"; its length; the roll's)."""
+_Drawing = tuple[str, str, tuple[float, float], tuple[tuple[float, float, float, float], ...]]
+"""Pattern in words, sheet in words, its sides in mm, where the pieces lie."""
 
 
 class RollDrawing(Flowable):  # type: ignore[misc]
@@ -92,7 +94,10 @@ def cutting_list_pdf(prints: PrintSet, called: Mapping[str, str]) -> bytes:
             grid(rows, (7, 42, 24, 50, 26, 14, 18, 8),
                  ("strong", "small", "small", "body", "small", "right", "right", "box"),
                  ("", "Roll", "From", "Cut from one (number x mm)", "The end", "Rolls", "Pieces", ""), pad=1.4),
-            *_drawn(rolls, ends), *_becomes(prints, covers, rolls["pattern"]),
+            text("How each roll is cut (drawn as wide as the page, not to scale; crossed: waste)", "head"),
+            *(RollDrawing(n, r["pattern"], ends[r["width_mm"], r["roll"], r["from"], r["pattern"]])
+              for n, r in enumerate(rolls.to_dict("records"), 1)),
+            *_becomes(prints, covers, rolls["pattern"]),
         ])
     return practice_pdf("Cutting lists", prints.foot, pages, prints.paper)
 
@@ -105,17 +110,8 @@ def _ends(cuts: Sequence[Cut]) -> dict[tuple[float, str, str, str], End]:
         for row in cut.plan.plan.to_dict("records"):
             end = row["waste_mm"]
             fate = "none" if end == 0 else f"{'waste' if end < cut.keep_mm - 1e-9 else 'keep'} {end:,.0f} mm"
-            said[cut.width_mm, *cut.source[row["roll"]], row["pattern"]] = fate, end, length[row["roll"]]
+            said[cut.width_mm, *cut.told_source(row["roll"]), row["pattern"]] = fate, end, length[row["roll"]]
     return said
-
-
-def _drawn(rolls: pd.DataFrame, ends: Mapping[tuple[float, str, str, str], End]) -> list[Flowable]:
-    """Each way to cut a roll, once."""
-    drawings: list[Flowable] = [
-        RollDrawing(n, r["pattern"], ends[r["width_mm"], r["roll"], r["from"], r["pattern"]])
-        for n, r in enumerate(rolls.to_dict("records"), 1)
-    ]
-    return [text("How each roll is cut (drawn as wide as the page, not to scale; crossed: waste)", "head"), *drawings]
 
 
 def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -> list[Flowable]:
@@ -125,15 +121,73 @@ def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -
     mine = pieces[pieces["lesson"].isin(covers) & pieces["length_mm"].isin(lengths)]
     mine = mine.sort_values("length_mm", ascending=False, kind="stable")
     several = len(covers) > 1
-    shared: dict[tuple[float, str, str, int], list[int]] = {}
+    shared: dict[tuple[float, str, str], list[tuple[int, int]]] = {}
     for p in mine.to_dict("records"):
-        key = p["length_mm"], piece_text(p), p["practice"], int(p["count"])
-        shared.setdefault(key, []).append(prints.training.lessons[p["lesson"]].session)
+        key = p["length_mm"], piece_text(p), p["practice"]
+        shared.setdefault(key, []).append((prints.training.lessons[p["lesson"]].session, int(p["count"])))
     rows = []
-    for (length, becomes, practice, count), sessions in shared.items():
-        which = f" (session {', '.join(map(str, sessions))}: {count} each)" if several else ""
-        rows.append([f"{length:g} mm", becomes, practice + which, count * len(sessions)])
+    for (length, becomes, practice), counts in shared.items():
+        which = f" (session {', '.join(f'{session}: {count}' for session, count in counts)})" if several else ""
+        rows.append([f"{length:g} mm", becomes, practice + which, sum(count for _, count in counts)])
     whole = "course, to be bagged by session" if several else "session" if len(prints.lessons) > 1 else "class"
     return [text(f"What these lengths become, pieces for the whole {whole}", "head"),
             grid(rows, (18, 74, 66, 17), ("body", "small", "small", "right"), ("Length", "Becomes", "For", "Pieces"),
                  pad=1.4)]
+
+
+def sheet_cards_pdf(
+    cuts: Sequence[tuple[str, Cut]], called: Mapping[str, str], notes: tuple[str, str], paper: str, foot: str
+) -> bytes:
+    """One page a pattern. cuts: (for whom, sheets). called: item -> description. notes: days and who cut; a caution."""
+    found: dict[_Drawing, dict[str, int]] = {}
+    for who, cut in cuts:
+        for row, layout in zip(cut.plan.plan.to_dict("records"), cut.plan.layouts):
+            sheet = next(s for s in cut.plan.stock if s.name == row["sheet"])
+            item, origin = cut.source[row["sheet"]]
+            drawing = (str(row["pattern"]), f"{called.get(item, item)} ({origin})", (sheet.width_mm, sheet.length_mm),
+                       tuple(box for _, box in layout))
+            counts = found.setdefault(drawing, {})
+            counts[who] = counts.get(who, 0) + int(row["count"])
+
+    def pages(new_page: Callable[[], Card]) -> None:
+        for drawing, counts in found.items():
+            _one(new_page(), counts, notes, *drawing)
+
+    return draw_pages("Sheet cards", paper, foot, True, pages)
+
+
+def _one(
+    card: Card, counts: Mapping[str, int], notes: tuple[str, str], pattern: str, title: str, sheet: tuple[float, float],
+    boxes: Sequence[tuple[float, float, float, float]],
+) -> None:
+    count = sum(counts.values())
+    card.top -= 8
+    card.text(MARGIN_MM, card.top, f"Cut {count} sheet{'' if count == 1 else 's'} like this", 20, bold=True)
+    card.top -= 1
+    card.paragraph(notes[0], 10, bold=True)
+    if len(counts) > 1 or any(counts):
+        card.paragraph("; ".join(f"{n} for {who}" for who, n in counts.items()), 10, bold=True)
+    card.paragraph(title, 12, bold=True)
+    card.paragraph(f"{pattern} mm from one sheet. Cut from edge to edge, then each part again.", 10)
+    width, length = sheet
+    waste = width * length - sum(w * h for _, _, w, h in boxes)
+    crossed = f" Crossed: waste, {waste / 100:,.1f} cm2 a sheet." if waste > 1e-6 else " No waste."
+    card.paragraph(notes[1] + crossed, 9)
+    high = card.top - FOOT_MM - _RULER_ROOM_MM - 8
+    scale = min(1.0, card.room_mm / width, high / length)
+    bottom = card.top - 6 - length * scale
+    card.waste(MARGIN_MM, bottom, width * scale, length * scale)
+    for x, y, w, h in boxes:
+        left, low = MARGIN_MM + x * scale, bottom + (length - y - h) * scale
+        card.blank(left, low, w * scale, h * scale)
+        card.box(left, low, w * scale, h * scale, 0.7)
+        if min(w, h) * scale >= 5:
+            card.text(left + w * scale / 2, low + h * scale / 2 - 1, f"{w:g} x {h:g}", 6, anchor="centre")
+    card.box(MARGIN_MM, bottom, width * scale, length * scale, 1.6)
+    if scale < 1.0:
+        card.text(MARGIN_MM, FOOT_MM + 3, f"Not at true scale: the sheet of {width:g} x {length:g} mm is larger than "
+                  "this paper. Measure with a ruler.", 9, bold=True)
+    else:
+        card.text(MARGIN_MM, FOOT_MM + 12, 'Print at 100 % (actual size), never "fit to page". If this bar is not 100 '
+                  "mm, do not cut from this card.", 9, bold=True)
+        card.bar(MARGIN_MM, FOOT_MM + 3)

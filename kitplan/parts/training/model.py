@@ -86,6 +86,12 @@ class TrainingPlan(Brief):
         return sum(lesson.learners for lesson in self.lessons)
 
     @property
+    def places(self) -> str:
+        """Learners in words; of a course places, for who comes to two sessions is counted in both."""
+        course = len(self.lessons) > 1 and self.called == "sessions"
+        return counted(self.learners, "place" if course else "learner")
+
+    @property
     def called(self) -> str:
         """What its classes are: sessions of one course, or classes."""
         return "sessions" if len(courses(self.lessons)) == 1 else "classes"
@@ -138,7 +144,7 @@ class TrainingPlan(Brief):
         number = len(self.lessons)
         first = (
             f"Cost: {exact(self.value, self.currency)}, {figure(each, self.currency)} for each of "
-            f"{counted(self.learners, 'learner')}{f' in {number} {self.called}' if number > 1 else ''}."
+            f"{self.places}{f' in {number} {self.called}' if number > 1 else ''}."
         )
         rows = {row["method"]: row for row in self.comparison.to_dict("records")}
         if rows and rows["cut together"]["rolls"]:
@@ -163,7 +169,7 @@ class TrainingPlan(Brief):
 def _patterns(cuts: Sequence[Cut], stock: str, *columns: str) -> pd.DataFrame:
     """The patterns of all cuts, with the item of each roll or sheet in the column `stock` and where it comes from."""
     frames = [cut.plan.plan.assign(lesson=cut.lesson, width_mm=cut.width_mm, **{
-        place: [cut.source[name][k] for name in cut.plan.plan[stock]] for k, place in enumerate((stock, "from"))})
+        place: [cut.told_source(name)[k] for name in cut.plan.plan[stock]] for k, place in enumerate((stock, "from"))})
         for cut in cuts]
     return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from reportlab.lib import colors
 from reportlab.lib.styles import ParagraphStyle
@@ -15,12 +15,10 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageBreak, PageTemplate, Table, TableStyle
 
+from kitplan.parts.training.model import TrainingPlan
+from kitplan.read.class_values import TrainingClass
 from kitplan.write.letters import draw_text, paragraph
 from kitplan.write.listing import PAPERS
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
-    from kitplan.read.class_values import TrainingClass
 
 PRACTICE_ONLY = "PRACTICE ONLY, NOT FOR PATIENTS"
 CAUTION = (

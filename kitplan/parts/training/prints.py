@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from reportlab.lib import colors
 from reportlab.lib.units import mm
@@ -12,23 +10,22 @@ from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.demand.tape import cut_pieces
 from kitplan.parts.kits.cut_card import CutJob, cut_cards, face_sentence
-from kitplan.parts.training.cutting_list import cutting_list_pdf
+from kitplan.parts.training.cutting_list import cutting_list_pdf, sheet_cards_pdf
+from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import BLANK, PRACTICE_ONLY, PrintSet, band
 from kitplan.parts.training.requirements import rows_of
-from kitplan.parts.training.sheet_card import sheet_cards_pdf
-from kitplan.parts.training.station_prints import session_sheets_pdf, station_cards_pdf, tick_list_pdf
-from kitplan.parts.training.step_card import step_cards_pdf
+from kitplan.parts.training.station_prints import (
+    session_sheets_pdf,
+    station_cards_pdf,
+    step_cards_pdf,
+    tick_list_pdf,
+)
+from kitplan.planning import Plan
 from kitplan.read.class_values import courses
 from kitplan.read.problems import counted
+from kitplan.read.values import Unit
 from kitplan.write.letters import draw_text, lines_of
-from kitplan.write.listing import PAPERS
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
-    from kitplan.planning import Plan
-    from kitplan.read.values import Unit
-_ROWS, _COLUMNS = 4, 2
-_MARGIN_MM, _GAP_MM = 12.0, 4.0
+from kitplan.write.page import LabelGrid
 
 Label = tuple[str, str, str]
 """(what the box is, what is in it, class)."""
@@ -120,23 +117,7 @@ def labels_of(prints: PrintSet) -> list[Label]:
 
 def box_labels_pdf(labels: list[Label], paper: str) -> bytes:
     """Labels on plain paper, eight a page, with cutting lines."""
-    out = io.BytesIO()
-    width, height = PAPERS[paper]
-    canvas = Canvas(out, pagesize=PAPERS[paper], invariant=1)
-    canvas.setTitle("Box labels")
-    canvas.setAuthor("kitplan")
-    wide = (width - (2 * _MARGIN_MM + (_COLUMNS - 1) * _GAP_MM) * mm) / _COLUMNS
-    high = (height - (2 * _MARGIN_MM + (_ROWS - 1) * _GAP_MM) * mm) / _ROWS
-    for number, label in enumerate(labels):
-        place = number % (_ROWS * _COLUMNS)
-        if number and not place:
-            canvas.showPage()
-        row, column = divmod(place, _COLUMNS)
-        left = (_MARGIN_MM + column * _GAP_MM) * mm + column * wide
-        bottom = height - (_MARGIN_MM + row * _GAP_MM) * mm - (row + 1) * high
-        _draw_label(canvas, label, left, bottom, wide, high)
-    canvas.save()
-    return out.getvalue()
+    return LabelGrid(4, 2, 12.0, 12.0, 4.0, 4.0).draw("Box labels", paper, labels, _draw_label)
 
 
 def _draw_label(canvas: Canvas, label: Label, left: float, bottom: float, width: float, height: float) -> None:

@@ -73,7 +73,8 @@ def class_needs(
             for role, need in unit.techniques[practice.technique].needs(practice.skin).items():
                 if role in durable:
                     continue
-                if role == "barrier" and _sheets(unit, practice):
+                sheets = fitting_items(unit, "barrier", practice.size)[["width_mm", "length_mm"]].dropna()
+                if role == "barrier" and len(sheets):
                     box = practice.size["barrier_width_mm"], practice.size["barrier_length_mm"]
                     dressings.append((index, number, *map(float, box), int(whole_up(need * total))))
                 else:
@@ -193,11 +194,6 @@ def to_be_had(unit: Unit, items: pd.DataFrame) -> pd.DataFrame:
     """Those of the rows that are to be had; all where none is."""
     had = items[~items["item"].isin(unit.stock.unavailable)]
     return had if len(had) else items
-
-
-def _sheets(unit: Unit, practice: Practice) -> bool:
-    found = fitting_items(unit, "barrier", practice.size)
-    return bool((found["width_mm"].notna() & found["length_mm"].notna()).any())
 
 
 def _unfilled(unit: Unit, lesson: TrainingClass, practice: Practice, role: str) -> list[Problem]:

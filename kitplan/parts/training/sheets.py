@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Mapping
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from kitplan.parts.training.lists import piece_text
+from kitplan.parts.training.model import TrainingPlan
+from kitplan.planning import Plan
 from kitplan.read.money import exact
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Page
-
-if TYPE_CHECKING:
-    from kitplan.parts.training.model import TrainingPlan
-    from kitplan.planning import Plan
 
 PRACTICE_ONLY = "PRACTICE ONLY, NOT FOR PATIENTS. What a class opens or cuts never goes back to a bedside."
 
@@ -55,7 +52,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
     each = training.value / training.learners
     _start(
         page, "What to buy for the class",
-        f"{exact(training.value, book.currency)} for {training.learners} learners, {exact(each, book.currency)} each. "
+        f"{exact(training.value, book.currency)} for {training.places}, {exact(each, book.currency)} each. "
         "Stock past its date is used first, then what the class has.",
     )
     rows = _without_zeros(training.shopping, "practice_only_units", "own_units", "buy_units")
