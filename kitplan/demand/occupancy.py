@@ -30,6 +30,12 @@ def arrivals_per_day(unit: Unit) -> np.ndarray:
     return census_means(unit)[1]
 
 
+def level_now(unit: Unit) -> float:
+    """Airways in place as they are planned for, at the end of the history, over those that it shows on the mean."""
+    shown = float(mean_airways(unit).sum())
+    return float(fit_posterior(unit).mean_airways.sum()) / shown if shown > 0 else 1.0
+
+
 @lru_cache(maxsize=256)
 def _stay_tail(known: Known, stratum: int) -> np.ndarray:
     """Chance that a stay of a stratum holds at least k checks, k = 0, 1, ..., until it is negligible.

@@ -218,7 +218,7 @@ def test_the_level_that_is_planned_for_is_that_of_the_end_of_a_history():
 
 
 def test_counts_that_grew_are_planned_for_where_they_stand():
-    """Airways that stay five days on the mean, 10 of them for fourteen months and 20 in the last four: 12 on the mean."""
+    """Airways that stay five days on the mean, 10 of them for fourteen months and 20 in the last four: 12 in all."""
     factor = []
     for seed in range(6):
         rng = np.random.default_rng(seed)

@@ -1,6 +1,6 @@
 """Plan worlds of known truth and judge the plans by their true futures: what is claimed, what is true, at what price.
 
-    python tests/bench/worlds/measure.py [--copies 1] [--only stays-6] [--burst-weeks 1] [--procs 1] [--out rows.csv]
+    python tests/bench/worlds/measure.py [--copies 1] [--only stays-6] [--burst-weeks 1] [--grown 1] [--out rows.csv]
 
 A plan is made by the command that people use and read from the files that it writes. Prints one line a cell; --out
 keeps one line a world.
@@ -83,10 +83,11 @@ def main_measure() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="")
     parser.add_argument("--burst-weeks", type=int, default=1, help="weeks on end that a burst holds")
+    parser.add_argument("--grown", type=float, default=1.0, help="times as many in the last four months as before")
     parser.add_argument("--procs", type=int, default=1)
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args()
-    worlds = [replace(w, burst_weeks=asked.burst_weeks) for w in truth.grid(asked.copies, asked.seed)
+    worlds = [replace(w, burst_weeks=asked.burst_weeks, grown=asked.grown) for w in truth.grid(asked.copies, asked.seed)
               if asked.only in w.name]
     if asked.procs == 1:
         found = [judge(world) for world in worlds]

@@ -61,6 +61,7 @@ class World:
 
     shape: "stays", "counts" or "snapshot". months: length of history. burst: coefficient of variation of the gamma
     factor that all arrivals of a spell of `burst_weeks` share. swing: height of the yearly wave over its mean.
+    grown: how many times as many come in the last `grown_months` of the history, and from then on, as came before.
     A snapshot sees one kind of airway: a look on one day says nothing of kinds that are not there.
     knowledge: "known" (one constant chance a check, stated), "log" (the last log_months re-secures written down) or
     "guess" (nothing). rate: re-secures an airway-day, redos and admissions left out. stay_log_sd: of log-normal stays.
@@ -78,6 +79,8 @@ class World:
     mean_stay: float = 5.0
     stay_log_sd: float = 1.0
     burst_weeks: int = 1
+    grown: float = 1.0
+    grown_months: float = 4.0
     log_months: float = 3.0
     readiness: float = 0.98
 
@@ -123,6 +126,8 @@ def arrive(world: World, days: int, series: int, rng: np.random.Generator) -> Ai
         shape = world.burst**-2
         factor = rng.gamma(shape, 1 / shape, factor.shape)
     mean = world.arrivals_a_day * wave[None, :] * np.repeat(factor, spell, axis=1)[:, :span]
+    if series == 1:
+        mean[:, day < world.days - world.grown_months * DAYS_A_YEAR / 12] /= world.grown
     come = rng.poisson(mean)
     where, when = np.nonzero(come)
     many = come[where, when]
