@@ -6,6 +6,7 @@ import reprlib
 from dataclasses import fields, is_dataclass
 
 _WIDTH = 90
+_LINE = 120
 _SHORT = reprlib.Repr()
 _SHORT.maxother = _SHORT.maxstring = _WIDTH
 
@@ -25,4 +26,5 @@ def _brief(value: object) -> str:
         return _SHORT.repr1(f"{kind} {' x '.join(map(str, shape))}: {columns}".removesuffix(": "), 1).strip("'\"")
     if is_dataclass(value):
         return f"{kind}(...)"
-    return " ".join(_SHORT.repr(value).split())
+    text = " ".join(_SHORT.repr(value).split())  # of several texts each is short, and yet all may be long
+    return text if len(text) <= _LINE else f"{text[:_LINE // 2]}...{text[-_LINE // 2:]}"

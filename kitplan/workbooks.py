@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 
 from kitplan.parts.overview import start_sheet as start
 from kitplan.parts.overview.readers import WORKBOOKS, Sheets, Workbook, part_file
@@ -11,16 +11,16 @@ from kitplan.planning import Plan
 from kitplan.write.book import Book
 
 
-def build_workbooks(plan: Plan, only: Sequence[Workbook] = WORKBOOKS, beside: Collection[str] = ()) -> dict[str, bytes]:
+def build_workbooks(plan: Plan, only: Sequence[Workbook] = WORKBOOKS) -> dict[str, bytes]:
     """File name -> workbook, for every person whom this plan has sheets for; the same plan gives the same bytes.
 
-    only: the workbooks to build. beside: files that lie beside them already, of which the first sheets tell as well.
+    only: the workbooks to build; the first sheets tell of the plan's others too, which lie beside them already.
     """
     books = {workbook: _new_book(plan, first=True) for workbook in only}
     for workbook, book in books.items():
         _add_sheets(book, plan, (sheets for sheets in workbook.sheets if sheets.part in plan.parts))
     made = {workbook: book for workbook, book in books.items() if len(book.pages) > 1}
-    there = [workbook for workbook in WORKBOOKS if workbook in made or workbook.file in beside]
+    there = [w for w in WORKBOOKS if w in made or (w not in only and any(s.part in plan.parts for s in w.sheets))]
     for workbook, book in made.items():
         start.fill(book.pages[0], plan, workbook, there)
     return {workbook.file: book.content() for workbook, book in made.items()}

@@ -100,6 +100,5 @@ def test_a_low_target_is_planned_with_a_proven_gap_of_half_a_percent(readiness):
     unit = replace(unit, stock=replace(unit.stock, readiness=readiness))
     par = par_of(unit)
     assert par.readiness.verified >= readiness
-    assert par.solver.status == "optimal"
     assert par.solver.lp_bound <= par.solver.bound <= par.solver.objective
     assert par.solver.gap <= 0.005

@@ -10,8 +10,7 @@ import pandas as pd
 
 from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.even_draws import even_normals
-from kitplan.demand.occupancy import arrivals_per_day, mean_airways
-from kitplan.demand.posterior import DRAWS
+from kitplan.demand.posterior import DRAWS, census_means
 from kitplan.demand.resecure import CONSTANT_REASONS, hazard_factors, long_run_rates, rate_ratios
 from kitplan.demand.use import use_model
 from kitplan.read.values import Unit, UseRate
@@ -52,9 +51,9 @@ def what_the_issues_say(unit: Unit) -> UseRate | None:
         return None
     # What left the store went to the airways counted, not to those that may come or three beds more.
     unit = replace(unit, census=replace(unit.census, expected=unit.census.expected[:0]))
-    model = use_model(unit)
-    airways = long_run_rates(unit).assign(mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit))
-    per_day = mean_airways(unit) @ (model.per_day + model.arrivals[:, None] * model.per_arrival)
+    model, (shown, came) = use_model(unit), census_means(unit)  # issues are of the census's own months, not of its end
+    airways = long_run_rates(unit).assign(mean_airways=shown, arrivals_per_day=came)
+    per_day = shown @ (model.per_day + model.arrivals[:, None] * model.per_arrival)
     days = unit.stock.protection_interval_days
     expected = pd.DataFrame({"item": unit.items["item"].to_numpy(), "expected_units": per_day * days})
     found = learn_from(unit, airways, expected, uses, whole_packs=True)

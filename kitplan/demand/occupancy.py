@@ -21,19 +21,15 @@ def interval_checks(unit: Unit, days: float) -> int:
 
 
 def mean_airways(unit: Unit) -> np.ndarray:
-    """Mean number of airways in place that the census shows, by stratum, (n_strata,); expected strata as stated."""
-    return census_means(unit)[0]
+    """Mean number of airways in place that the census shows, brought to where the level stands when it ends, by
+    stratum, (n_strata,); expected strata as stated.
+    """
+    return census_means(unit, fit_posterior(unit).drifted)[0]
 
 
 def arrivals_per_day(unit: Unit) -> np.ndarray:
-    """Mean arrivals a day that the census shows, by stratum, (n_strata,); zeros where no turnover is known."""
-    return census_means(unit)[1]
-
-
-def level_now(unit: Unit) -> float:
-    """Airways in place as they are planned for, at the end of the history, over those that it shows on the mean."""
-    shown = float(mean_airways(unit).sum())
-    return float(fit_posterior(unit).mean_airways.sum()) / shown if shown > 0 else 1.0
+    """Mean arrivals a day, by stratum, (n_strata,), as `mean_airways`; zeros where no turnover is known."""
+    return census_means(unit, fit_posterior(unit).drifted)[1]
 
 
 @lru_cache(maxsize=256)

@@ -51,7 +51,8 @@ class Posterior:
     times one drawn from it. rate: (n_draws, n_strata), re-secures a day over those that Unit.frequency makes; hazard:
     the factor on its hazards that brings them there. fixed: (n_strata,), airways that neither come nor go. beds: most
     airways at one time, None for no limit. knowledge: sentences for a person, what it rests on. swing_told: a whole
-    year of history, or the unit itself, tells of the yearly swing; else its draws are a modest guess.
+    year of history, or the unit itself, tells of the yearly swing; else its draws are a modest guess. drifted: airways
+    at the end of the history over their mean in it.
     """
 
     arrivals: np.ndarray
@@ -66,6 +67,7 @@ class Posterior:
     beds: int | None = None
     knowledge: tuple[str, ...] = ()
     swing_told: bool = False
+    drifted: float = 1.0
 
     @property
     def n_draws(self) -> int:
@@ -260,15 +262,15 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     counts = np.bincount(day, weights=known[day] > 0, minlength=len(known))
     season = season_of(unit, begin, close - first)
     level = learn_days(counts, known, season, DRAWS, seed)
+    drifted = level.level * known.sum() / max(counts.sum(), 1.0)
     mix = _kinds(np.bincount(stratum, minlength=unit.n_strata), unit, seed)
     arrivals = level.level[:, None] * mix / mix.sum(axis=1, keepdims=True)
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     told = (f"Arrivals and stays: {len(start):,} {unit.words.many} of the list, {int(ended.sum()):,} of them ended.",
-            *notes, *season.said, *said_of_bursts(level.burst, level.lasting),
-            *said_of_level(level.level * known.sum() / max(counts.sum(), 1.0)))
+            *notes, *season.said, *said_of_bursts(level.burst, level.lasting), *said_of_level(drifted))
     return Posterior(
         arrivals, level.swing, level.burst, level.lasting, law, found.factor_draws, ones, ones, none, None, told,
-        season.sure,
+        season.sure, float(drifted.mean()),
     )
 
 
@@ -338,8 +340,8 @@ def _kinds(counts: np.ndarray, unit: Unit, seed: int) -> np.ndarray:
     return np.where(of_census, drawn, 0.0)
 
 
-def census_means(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
-    """What the census shows, by stratum: mean airways in place and mean arrivals a day, each (n_strata,).
+def census_means(unit: Unit, times: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+    """What the census shows, so many times: mean airways in place and arrivals a day, by stratum, (n_strata,) each.
 
     Expected strata as the unit states them. Without a stay that is stated or seen to end nobody arrives.
     """
@@ -358,7 +360,7 @@ def census_means(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
         arrivals = mean / stay if stay else arrivals
     more = census.expected
     stated = np.bincount(more["stratum"], weights=more["mean_airways"], minlength=unit.n_strata)
-    return mean + stated, arrivals + (stated / stay if stay else 0.0)
+    return times * mean + stated, times * arrivals + (stated / stay if stay else 0.0)
 
 
 # -- daily counts, or one day's ---------------------------------------------------------------------------------------
@@ -397,7 +399,8 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
     told = (f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states.",
             *season.said, *said_of_bursts(level.burst, level.lasting), *said_of_level(level.factor))
     return Posterior(
-        arrivals, level.swing, level.burst, level.lasting, law, ones, ones, ones, none, None, told, season.sure
+        arrivals, level.swing, level.burst, level.lasting, law, ones, ones, ones, none, None, told, season.sure,
+        float(level.factor.mean()) if len(day) > 1 else 1.0,
     )
 
 

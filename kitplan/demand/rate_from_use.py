@@ -25,7 +25,6 @@ import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
 
-from kitplan.demand.occupancy import level_now
 from kitplan.read.issues import covered_months
 from kitplan.read.values import Unit, UseRate
 
@@ -238,17 +237,16 @@ def learn_from(
 ) -> LearntUse | None:
     """What the use of a unit teaches against its plan; None where it is too little or the plan knows no use.
 
-    airways, expected: of the plan, on the mean of its history. whole_packs: stock issues, told in packs, of which one
-    may be begun and one just come. They are of the history's own months; counts are of now, when the level may differ.
+    airways, expected: as of the weeks of the use. whole_packs: use is told in packs, of which one may be begun and one
+    just come.
     """
-    now = 1.0 if whole_packs else level_now(unit)
-    mean, arrivals = (now * airways[c].to_numpy(float) for c in ("mean_airways", "arrivals_per_day"))
+    mean, arrivals = (airways[c].to_numpy(float) for c in ("mean_airways", "arrivals_per_day"))
     secured = float(mean @ airways["re_secures_per_day"].to_numpy(float))
     first = float(arrivals @ unit.frequency["admission_secures"].to_numpy(float))
     if secured <= 0 or not uses:
         return None
     share = secured / (secured + first)
-    a_day = dict(zip(expected["item"], now * expected["expected_units"] / unit.stock.protection_interval_days))
+    a_day = dict(zip(expected["item"], expected["expected_units"] / unit.stock.protection_interval_days))
     common = set(unit.items.loc[unit.items["scope"] == "event", "item"])
     pack = dict(zip(unit.items["item"], unit.items["pack"] * float(whole_packs)))
     exposures = {item: Exposure(a_day[item] * share, a_day[item] * (1 - share), pack[item])

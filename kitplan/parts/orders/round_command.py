@@ -287,7 +287,7 @@ def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
     plan = work.plan.with_result("order", weekly)
     files = part_tables(plan.tables_of("order")) | part_prints(plan, "order")
     if work.renew:
-        files |= build_workbooks(plan, (STOCK_ROOM,), {path.name for path in work.folder.glob("*.xlsx")})
+        files |= build_workbooks(plan, (STOCK_ROOM,))
         standing_book = work.folder / STOCK_ROOM.file
         if work.filled is not None and work.filled.absolute() == standing_book.absolute():
             files[f"filled/{weekly.now.day or 'sheet'}.xlsx"] = standing_book.read_bytes()
