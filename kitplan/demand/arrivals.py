@@ -41,7 +41,6 @@ UNTOLD_WEIGHT = np.array([0.35, 0.35, 0.3, 0.0])
 """The same where the history is shorter than a year, so that nothing tells: no very strong wave is believed. What is
 not seen is still not sure: taken as none, plans of half a year were about a point less ready than they claimed."""
 _LEVEL_SD = 2.0
-_WORTH_SAYING = 0.1
 _MOST_DAYS = 600
 _MOST_VALUES = 200
 """Longer series are taken in sums or means of neighbours, whose covariances follow exactly."""
@@ -61,27 +60,6 @@ class Level:
     swing: np.ndarray
     burst: np.ndarray
     lasting: np.ndarray
-
-
-def said_of_bursts(burst: np.ndarray, lasting: np.ndarray) -> tuple[str, ...]:
-    """What to tell a person of busy weeks (both as in `Level`), if they differ by enough to notice."""
-    spread = float(np.sqrt(burst.mean()))
-    if spread < _WORTH_SAYING:
-        return ()
-    share = float((burst * lasting).mean() / burst.mean())
-    unsure = "may come alone or last for some weeks"
-    last = "come alone" if share < 0.3 else "last for some weeks" if share > 0.6 else unsure
-    return (f"Weeks differ by about {100 * spread:.0f} % beyond chance and the time of year; busy ones {last}.",)
-
-
-def said_of_level(ratio: np.ndarray) -> tuple[str, ...]:
-    """What to tell a person of a level that is not the mean of its history; ratio: draws of it over that mean."""
-    low, middle, high = 100 * (np.quantile(ratio, [0.05, 0.5, 0.95]) - 1)
-    if abs(middle) < 100 * _WORTH_SAYING:
-        return ()
-    more = f"{abs(middle):.0f} % {'above' if middle > 0 else 'below'}"
-    return (f"Arrivals planned for lie {more} the mean of the history ({low:+.0f} to {high:+.0f} % in 9 of 10): "
-            "they drifted, or part of a year is not all of it.",)
 
 
 def waves(day_of_year: np.ndarray) -> np.ndarray:

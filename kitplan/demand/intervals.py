@@ -17,6 +17,7 @@ import numpy as np
 
 from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, long_ago, mean_season, turned, waves
 from kitplan.demand.beds import bedded, may_fill, overfull
+from kitplan.demand.busy_weeks import linked_bursts
 from kitplan.demand.occupancy import LONG_AGO_DAYS, interval_checks
 from kitplan.demand.posterior import Posterior, fit_posterior
 from kitplan.demand.search import passed
@@ -337,40 +338,17 @@ def _busy(play: _Play) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _bursts(play: _Play, n_ahead: int) -> tuple[np.ndarray, np.ndarray]:
-    """Gamma factors of the weeks back and ahead; the current week is one of each. No burst in the distant past.
-
-    Bursts that last are a chain, each linked to its neighbour towards the current week; it looks the same either way.
-    Gamma quantiles by the cube-root normal (Wilson & Hilferty, PNAS 1931;17:684, from memory): one number a week,
-    which a small change of v changes but little.
-    """
+    """Factors of the weeks back and ahead; the current week is one of each. No burst in the distant past."""
     from scipy.special import ndtri
 
-    v, draw = play.posterior.burst, play.draw
-    n_past = len(_WEEKS_BACK) + 1
-    if not v.any():
-        return np.ones((len(draw), n_past)), np.ones((len(draw), n_ahead))
-    scenario, week = play.scenarios[:, None], np.arange(n_past + n_ahead - 2)[None, :]
-    z = ndtri(play.uniforms("burst", scenario, week))
+    of, draw, n_back = play.posterior, play.draw, len(_WEEKS_BACK)
+    if not of.burst.any():
+        return np.ones((len(draw), n_back + 1)), np.ones((len(draw), n_ahead))
     weeks = np.concatenate([_WEEKS_BACK, np.ones(n_ahead - 1)])
-    before = np.maximum(np.arange(len(weeks)) - 1, 0)
-    before[n_past - 1] = 0  # the first week ahead follows the current one
-    lasting = play.posterior.lasting[:, None]
-    kept = (lasting ** ((weeks + weeks[before]) / 2))[draw]
-    for i in range(1, len(weeks)):
-        z[:, i] = kept[:, i] * z[:, before[i]] + np.sqrt(1 - kept[:, i] ** 2) * z[:, i]
-    ninth = (v[:, None] * _of_mean(weeks, lasting) / 9)[draw]
-    factor = np.maximum(1 - ninth + z * np.sqrt(ninth), 0.0) ** 3
-    past = np.concatenate([factor[:, : n_past - 1], np.ones((len(draw), 1))], axis=1)
-    return past, np.concatenate([factor[:, :1], factor[:, n_past - 1 :]], axis=1)
-
-
-def _of_mean(weeks: np.ndarray, lasting: np.ndarray) -> np.ndarray:
-    """Variance of the mean burst of so many weeks on end, over that of one week; broadcast together."""
-    longest = int(weeks.max())
-    apart = np.arange(1, longest)[:, None, None]
-    share = np.maximum(1 - apart / weeks, 0.0)
-    found: np.ndarray = (1 + 2 * (share * lasting**apart).sum(axis=0)) / weeks
-    return found
+    z = ndtri(play.uniforms("burst", play.scenarios[:, None], np.arange(len(weeks))[None, :]))
+    factor = linked_bursts(z, weeks, n_back, of.burst, of.lasting, draw)
+    past = np.concatenate([factor[:, :n_back], np.ones((len(draw), 1))], axis=1)
+    return past, np.concatenate([factor[:, :1], factor[:, n_back:]], axis=1)
 
 
 def _so_far(play: _Play, busy: np.ndarray, table: np.ndarray) -> np.ndarray:

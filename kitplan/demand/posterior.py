@@ -11,15 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from kitplan.demand.arrivals import (
-    YEAR_DAYS,
-    Season,
-    learn_counts,
-    learn_days,
-    said_of_bursts,
-    said_of_level,
-    stated_swing,
-)
+from kitplan.demand.arrivals import YEAR_DAYS, Season, learn_counts, learn_days, stated_swing
 from kitplan.demand.even_draws import even_uniforms
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
@@ -39,6 +31,7 @@ _FEW_ARRIVALS = 3.0
 """With fewer to be expected in the first days of a list, it cannot be told whether some are missing."""
 _CLOSED_AT = 25.0
 """A stretch without arrivals in which so many were to be expected was not a stretch like others."""
+_WORTH_SAYING = 0.1
 
 
 @dataclass(frozen=True)
@@ -199,6 +192,27 @@ def season_of(unit: Unit, from_day: float, span_days: float) -> Season:
     begins = 0.0 if first is None else float(first.timetuple().tm_yday - 1)
     stated = None if unit.doubt.swing is None else stated_swing(*unit.doubt.swing)
     return Season(begins + from_day, span_days >= YEAR_DAYS - 10, stated)
+
+
+def said_of_bursts(burst: np.ndarray, lasting: np.ndarray) -> tuple[str, ...]:
+    """What to tell a person of busy weeks (both as in `Posterior`), if they differ by enough to notice."""
+    spread = float(np.sqrt(burst.mean()))
+    if spread < _WORTH_SAYING:
+        return ()
+    share = float((burst * lasting).mean() / burst.mean())
+    unsure = "may come alone or last for some weeks"
+    last = "come alone" if share < 0.3 else "last for some weeks" if share > 0.6 else unsure
+    return (f"Weeks differ by about {100 * spread:.0f} % beyond chance and the time of year; busy ones {last}.",)
+
+
+def said_of_level(ratio: np.ndarray) -> tuple[str, ...]:
+    """What to tell a person of a level that is not the mean of its history; ratio: draws of it over that mean."""
+    low, middle, high = 100 * (np.quantile(ratio, [0.05, 0.5, 0.95]) - 1)
+    if abs(middle) < 100 * _WORTH_SAYING:
+        return ()
+    more = f"{abs(middle):.0f} % {'above' if middle > 0 else 'below'}"
+    return (f"Arrivals planned for lie {more} the mean of the history ({low:+.0f} to {high:+.0f} % in 9 of 10): "
+            "they drifted, or part of a year is not all of it.",)
 
 
 # -- a list of stays ------------------------------------------------------------------------------------------------

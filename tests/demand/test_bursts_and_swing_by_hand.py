@@ -28,13 +28,13 @@ from kitplan.demand.arrivals import (
     learn_counts,
     learn_days,
     mean_season,
-    said_of_bursts,
-    said_of_level,
     season,
     swing_precision,
     turned,
     waves,
 )
+from kitplan.demand.busy_weeks import linked_bursts, mean_variance
+from kitplan.demand.posterior import said_of_bursts, said_of_level
 from kitplan.demand.stays import StayLaw
 
 
@@ -245,6 +245,25 @@ def test_a_person_is_told_where_the_level_is_not_the_mean_of_the_history():
     assert words.startswith("Arrivals planned for lie 30 % above the mean of the history (+21 to +39 % in 9 of 10)")
     assert said_of_level(np.linspace(0.6, 0.8, 101))[0].startswith("Arrivals planned for lie 30 % below")
     assert said_of_level(np.linspace(0.9, 1.1, 101)) == ()
+
+
+def test_the_mean_of_linked_weeks_varies_as_the_sum_of_their_correlations():
+    """Two weeks at 0.5: (1 + 1 + 2 x 0.5) / 4; four at 0: a quarter; a week by itself: all."""
+    found = mean_variance(np.array([1.0, 2.0, 4.0]), np.array([[0.0], [0.5]]))
+    assert found == pytest.approx(np.array([[1.0, 0.5, 0.25], [1.0, 0.75, (4 + 6 * 0.5 + 4 * 0.25 + 2 * 0.125) / 16]]))
+
+
+def test_linked_bursts_have_their_mean_variance_and_correlation_back_and_ahead():
+    """Normal scores: correlation lasting ** weeks between the current week and those either side of it."""
+    z = np.random.default_rng(1).standard_normal((60_000, 5))
+    found = linked_bursts(z, np.ones(5), 3, np.array([0.1]), np.array([0.7]), np.zeros(60_000, dtype=int))
+    assert found.mean(axis=0) == pytest.approx(np.ones(5), abs=0.01)
+    assert found.var(axis=0) == pytest.approx(np.full(5, 0.1), rel=0.05)
+    beside = np.corrcoef(found.T)[0]
+    assert beside[1:] == pytest.approx([0.7, 0.49, 0.7, 0.49], abs=0.03)
+    assert np.corrcoef(found.T)[2, 4] == pytest.approx(0.7**4, abs=0.03)
+    alone = linked_bursts(z, np.ones(5), 3, np.array([0.1]), np.array([0.0]), np.zeros(60_000, dtype=int))
+    assert alone == pytest.approx(np.maximum(1 - 0.1 / 9 + z * np.sqrt(0.1 / 9), 0) ** 3)
 
 
 def test_a_person_is_told_how_much_weeks_differ_and_whether_busy_ones_last():
