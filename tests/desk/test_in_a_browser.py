@@ -4,7 +4,7 @@ import csv
 from importlib.resources import files
 
 import pytest
-from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
@@ -18,9 +18,9 @@ PAGES = ("", "census", "par", "par/saline_5ml", "curve", "week", "week/receive",
 
 
 def wait(browser) -> WebDriverWait:
-    """Waits for a page that loads itself anew while a plan is at work: what was found may be gone a moment later."""
-    passing = (NoSuchElementException, StaleElementReferenceException)
-    return WebDriverWait(browser, 200, ignored_exceptions=passing)
+    """Waits for a page that loads itself anew while a plan is at work: what was found may be gone a moment later, which
+    the browser says in more than one way."""
+    return WebDriverWait(browser, 200, ignored_exceptions=(WebDriverException,))
 
 
 def press(browser, words: str) -> None:
