@@ -180,7 +180,7 @@ class Play:
         for line in asked:
             assert (line.table, line.day, line.units) == ("counts", day, self.truth.shelves[line.item].units)
             assert line.units > self.plan.level[line.item].top_units
-            assert any(r.item == line.item for _, sheets in self.unwritten for r in sheets.received)
+            assert any(r.item == line.item for _, sheets in self.unwritten for r in sheets.of("receive"))
         if asked:
             self.write(answer([answered(2, line.entry, True, None, None) for line in asked], self.book, "answers"))
 
