@@ -29,7 +29,6 @@ DRIFT_GRID = np.array([0.0, 0.04, 0.12])
 DRIFT_WEIGHT = np.array([0.5, 0.3, 0.2])
 """Prior of the drift: deviation of the level's random walk, share of it a root of a month. Estimates, no source."""
 _LASTING = np.repeat(LASTING_GRID, len(DRIFT_GRID))
-_DRIFT = np.tile(DRIFT_GRID, len(LASTING_GRID))
 _CHANCE = np.outer(LASTING_WEIGHT, DRIFT_WEIGHT).ravel()
 """The ways that bursts and level may go; the first knows neither bursts that last nor drift."""
 SWING_GRID = np.array([0.001, 0.07, 0.18, 0.4])
