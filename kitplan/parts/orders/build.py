@@ -1,7 +1,7 @@
 """Which kits to build from what lies on the shelf, with the lots that go into them.
 
 A kit is built only from what is there, and never so many that an emergency item in the kits ready would be more than
-its level, or that what stays loose of another item would fall under what one lead time may need (its urgent level).
+its level, or that what stays loose of another item would fall under what may be needed until the next delivery.
 Of the lots, those come first that last past the next count: another would soon have to be taken out of the kit again.
 """
 
@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from kitplan.parts.orders.ledger import Kit, Lot, Standing, first_out
+from kitplan.parts.orders.ordering import urgent_under
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.parts.orders.steps import Step
 from kitplan.read.order_book import Line, OrderBook
@@ -91,7 +92,7 @@ def _room(item: str, plan: RoundPlan, now: Standing, day: date) -> int:
         return loose
     if level.critical:
         return min(loose, max(level.level_units - now.in_kits(item), 0))
-    return max(loose - level.urgent_units, 0)
+    return max(loose - max(urgent_under(level, plan, now, day)[0], 0), 0)
 
 
 def _held_back(item: str, plan: RoundPlan, now: Standing) -> str:

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.whole import whole_down
+from kitplan.demand.whole import whole_down, whole_up
 from kitplan.parts.orders.ledger import Lot, OpenOrder, Standing
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.read.order_book import Line
@@ -162,14 +162,41 @@ def overdue(now: Standing, plan: RoundPlan, day: date) -> list[OpenOrder]:
     return [o for o in now.open if o.ordered < limit]
 
 
+def urgent_under(level: Level, plan: RoundPlan, now: Standing, day: date) -> tuple[int, str, float]:
+    """(units, order, days): with fewer the item may run out before that order arrives, in so many days.
+
+    order "": one made on `day`. Of what one lead time may need beyond the mean, t days need a share sqrt(t / lead), as
+    independent days add up (common practice, no source); where days go together that is more than is needed.
+    """
+    lead, arrived, found = plan.lead_days, 0, (level.urgent_units, "", plan.lead_days)
+    late = overdue(now, plan, day)
+    coming = sorted((_days_to(o, plan, day), o.number, o.units) for o in now.open
+                    if o.item == level.item and o not in late)
+    if coming and lead > 0:
+        mean = level.use_per_day
+        spare, needs = max(level.urgent_units - mean * lead, 0.0), []
+        for days, number, units in [*coming, (lead, "", 0)]:
+            may_need = int(whole_up(min(mean * days + spare * math.sqrt(days / lead), level.urgent_units)))
+            needs.append((max(may_need, level.floor_units) - arrived, number, days))
+            arrived += units
+        found = max(needs, key=lambda need: need[0])
+    return found
+
+
+def _days_to(order: OpenOrder, plan: RoundPlan, day: date) -> float:
+    """Days until an order should arrive; a late one that is still counted on has until the end of the review."""
+    days = (order.ordered - day).days + plan.lead_days
+    return min(max(days if days > 0 else days + plan.review_days, 1.0), plan.lead_days)
+
+
 def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable: Sequence[str] = (),
                in_place: Mapping[str, int] = _NO_PACKS) -> Order:
     """Make the order of the last count. Raises ValueError before the first count.
 
     unavailable: items that cannot be had, and are not ordered.
     in_place: packs that a back order asks for of an item, on order included. An item of the par list that the last
-    count did not look at is not ordered; emergency equipment among it is urgent to count. A line is urgent when
-    what is usable until the order arrives is under the urgent level. Packs are those of the catalogue today.
+    count did not look at is not ordered; emergency equipment among it is urgent to count. A line is urgent when what
+    is usable may run out before what is on order, or this order, arrives. Packs are those of the catalogue today.
     """
     day = now.last_count
     if day is None:
@@ -227,7 +254,8 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     unseen = not now.is_counted(item, plan.review_days) and (bool(level.level_units) or bool(asked))
     packs = 0 if unseen or item in unavailable else packs_to_level(level.level_units, position, pack)
     packs = max(packs, -(-(asked * pack - coming) // pack) if asked else 0)
-    urgent = (level.critical or asked > 0) if unseen else lead < level.urgent_units
+    hurry = urgent_under(level, plan, now, day)
+    urgent = (level.critical or asked > 0) if unseen else lead < hurry[0]
     lasts = round(days_of_cover(now.shelf.get(item, ()), day, level.use_per_day), 1)
     value = packs * catalogue.price.get(item, level.price)
     line = (urgent, level.bin, item, level.description, pack, level.level_units, held, in_kits, cover, coming,
@@ -238,11 +266,12 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
                    ) + ", nothing is ordered until then"
         because += f"; a back order asks for {counted(asked, 'pack')}" if asked else ""
     else:
-        because = _because(level, line, plan, day, item in unavailable, asked)
+        because = _because(level, line, hurry, day, item in unavailable, asked)
     return (*line, because)
 
 
-def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, gone: bool, asked: int) -> str:
+def _because(level: Level, line: tuple[Any, ...], hurry: tuple[int, str, float], day: date, gone: bool,
+             asked: int) -> str:
     urgent, held, in_kits, cover, coming, position, packs = line[0], *line[6:12]
     pack = line[4]
     parts = [f"on the shelf {held}"]
@@ -263,7 +292,8 @@ def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, go
         parts.append(f"{position} is not under {level.level_units}: nothing to order")
     text = ", ".join(parts)
     if urgent:
-        arrival = (day + timedelta(days=math.ceil(plan.lead_days))).isoformat()
-        text = (f"URGENT: fewer than the {level.urgent_units} that may be needed before the order arrives "
-                f"({arrival}); {text}")
+        units, number, days = hurry
+        arrival = (day + timedelta(days=math.ceil(days))).isoformat()
+        awaited = f"order {number}" if number else "the order"
+        text = f"URGENT: fewer than the {units} that may be needed before {awaited} arrives ({arrival}); {text}"
     return text
