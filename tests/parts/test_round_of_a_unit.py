@@ -66,7 +66,7 @@ def test_an_order_is_shown_again_after_a_new_plan_and_a_delivery_as_it_stands_in
     assert found.sentences("USD") == ["Order 2 packs of 1 item, 22.00 USD. This is order 9, in the book."]
     row = found.order.lines.set_index("item").loc["saline-5"]
     assert (row["par_units"], row["order_packs"], row["order_units"]) == (60, 2, 100)
-    assert row["because"] == "ordered as 2 x 50 in order 9, which stands"
+    assert row["because"] == "order 9 stands as it was made: 2 x 50"
     off_the_list = weekly_round(unit, replace(PLAN, levels=(MASK,)), made).order
     assert (off_the_list.wanted, off_the_list.value) == ({"saline-5": 2}, 22.0)
     really = made.grown([replace(ordered("saline-5", 50, 1, "9"), note="as really ordered")], "P")

@@ -19,6 +19,9 @@ from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import Row
 
+_WENT = {"built": "built", "to_bedside": "now at bedsides", "back": "back on the shelf", "refilled": "refilled",
+         "used_up": "used up", "taken_apart": "taken apart", "thrown_away": "thrown away"}
+
 
 @dataclass(frozen=True)
 class Build:
@@ -172,10 +175,10 @@ def built(rows: Sequence[Row], book: OrderBook, now: Standing, plan: RoundPlan, 
             numbers[row.design] += 1
     if problems:
         raise InputError(problems, "reading the kits built")
-    made = list(dict.fromkeys(line.number for line in lines if line.event == "built"))
-    if made:
-        told.append(f"Kits built: {', '.join(made)}.")
-    elif rows and not lines:
+    for event, where in _WENT.items():
+        if made := dict.fromkeys(line.number for line in lines if line.event == event):
+            told.append(f"Kits {where}: {', '.join(made)}.")
+    if rows and not lines:
         told.append("These kits are in the book already: nothing was changed.")
     return Step(tuple(lines), tuple(told))
 

@@ -165,14 +165,14 @@ def overdue(now: Standing, plan: RoundPlan, day: date) -> list[OpenOrder]:
 def urgent_under(level: Level, plan: RoundPlan, now: Standing, day: date) -> tuple[int, str, float]:
     """(units, order, days): with fewer the item may run out before that order arrives, in so many days.
 
-    order "": one made on `day`. Of what one lead time may need beyond the mean, t days need a share sqrt(t / lead), as
-    independent days add up (common practice, no source); where days go together that is more than is needed.
+    order "": one made on `day`. An order that is late is not waited for. Of what one lead time may need beyond the
+    mean, t days need a share sqrt(t / lead), as independent days add up (common practice, no source); where days go
+    together that is more than is needed.
     """
     lead, arrived, found = plan.lead_days, 0, (level.urgent_units, "", plan.lead_days)
-    late = overdue(now, plan, day)
-    coming = sorted((_days_to(o, plan, day), o.number, o.units) for o in now.open
-                    if o.item == level.item and o not in late)
-    if coming and lead > 0:
+    coming = sorted((min(days, lead), o.number, o.units) for o in now.open if o.item == level.item
+                    and (days := (o.ordered - day).days + lead) > 0)
+    if coming:
         mean = level.use_per_day
         spare, needs = max(level.urgent_units - mean * lead, 0.0), []
         for days, number, units in [*coming, (lead, "", 0)]:
@@ -181,12 +181,6 @@ def urgent_under(level: Level, plan: RoundPlan, now: Standing, day: date) -> tup
             arrived += units
         found = max(needs, key=lambda need: need[0])
     return found
-
-
-def _days_to(order: OpenOrder, plan: RoundPlan, day: date) -> float:
-    """Days until an order should arrive; a late one that is still counted on has until the end of the review."""
-    days = (order.ordered - day).days + plan.lead_days
-    return min(max(days if days > 0 else days + plan.review_days, 1.0), plan.lead_days)
 
 
 def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable: Sequence[str] = (),
@@ -232,9 +226,9 @@ def as_made(rule: Order, lines: Sequence[Line], catalogue: Catalogue) -> Order:
             table = pd.concat([table, pd.DataFrame([blank])], ignore_index=True)
         row, pack = table.index[table["item"] == item][0], size.get(item, catalogue.pack.get(item, 1))
         if number != table.at[row, "order_packs"] or pack != table.at[row, "pack"]:
-            told = f"ordered as {number} x {pack}" if number else "not ordered"
-            table.loc[row, ["pack", "order_packs", "order_units", "because"]] = [
-                pack, number, number * pack, f"{told} in order {lines[0].number}, which stands"]
+            told = f"order {lines[0].number} stands as it was made: " + (
+                f"{number} x {pack}" if pack > 1 < number else counted(number, "pack") if number else "none")
+            table.loc[row, ["pack", "order_packs", "order_units", "because"]] = [pack, number, number * pack, told]
         table.loc[row, "value"] = value[item]
     return replace(rule, lines=table, number=lines[0].number)
 
@@ -252,7 +246,9 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     cover, lead = usable[0] + in_kits, usable[1] + in_kits
     position = cover + coming
     unseen = not now.is_counted(item, plan.review_days) and (bool(level.level_units) or bool(asked))
-    packs = 0 if unseen or item in unavailable else packs_to_level(level.level_units, position, pack)
+    gone = ("cannot be had now" if item in unavailable else "" if item in catalogue.pack or not level.level_units else
+            "items.csv has no such item any more, so none is ordered: plan again")
+    packs = 0 if unseen or gone else packs_to_level(level.level_units, position, pack)
     packs = max(packs, -(-(asked * pack - coming) // pack) if asked else 0)
     hurry = urgent_under(level, plan, now, day)
     urgent = (level.critical or asked > 0) if unseen else lead < hurry[0]
@@ -266,11 +262,11 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
                    ) + ", nothing is ordered until then"
         because += f"; a back order asks for {counted(asked, 'pack')}" if asked else ""
     else:
-        because = _because(level, line, hurry, day, item in unavailable, asked)
+        because = _because(level, line, hurry, day, gone, asked)
     return (*line, because)
 
 
-def _because(level: Level, line: tuple[Any, ...], hurry: tuple[int, str, float], day: date, gone: bool,
+def _because(level: Level, line: tuple[Any, ...], hurry: tuple[int, str, float], day: date, gone: str,
              asked: int) -> str:
     urgent, held, in_kits, cover, coming, position, packs = line[0], *line[6:12]
     pack = line[4]
@@ -284,7 +280,7 @@ def _because(level: Level, line: tuple[Any, ...], hurry: tuple[int, str, float],
     if asked:
         parts.append(f"back order asks for {counted(asked, 'pack')}")
     if gone:
-        parts.append("cannot be had now")
+        parts.append(gone)
     elif packs:
         parts.append(f"{position} is under {level.level_units}, so {packs} x {pack}" if pack > 1
                      else f"{position} is under {level.level_units}, so {packs}")
