@@ -100,7 +100,7 @@ def _take(folder: Path, step: str) -> list[str]:
                 if not _write_sheet(sheet, step):
                     return ["Nothing was typed in."]
                 rounds.take_in(work, step, sheet, day, older=request.form.get("older") == "yes")
-        weekly = work.weekly()
+        weekly = work.weekly(keep_order=step != "order")
         if step == "order":
             weekly = rounds.placed(work, weekly, day)
         rounds.keep(work)
