@@ -205,7 +205,7 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
         "count": lambda: count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day), older=older),
         "kits": lambda: built(sheets.of("kits"), work.book, standing(work.book), unit_plan,
                               _day(sheets, "kits", on_day), source),
-        "to_class": lambda: to_class(sheets, work.book, catalogue, _day(sheets, "to_class", on_day)),
+        "to_class": lambda: to_class(sheets, work.book, unit_plan, catalogue, _day(sheets, "to_class", on_day)),
     }
     for table in wanted:
         if sheets.of(table) or (table == "answers" and sure):
