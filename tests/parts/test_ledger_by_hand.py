@@ -155,6 +155,19 @@ def test_a_count_that_names_a_lot_is_believed_and_the_rest_is_of_the_others():
     assert shelf(now) == [(4, SOON, "L1"), (6, LATE, "L2")]
 
 
+@pytest.mark.parametrize(("units", "lot", "there"), [
+    (11, "", [(4, SOON, "L1"), (7, LATE, "L2")]), (11, "L1", [(4, SOON, "L1"), (7, LATE, "L2")]),
+    (14, "", [(7, SOON, "L1"), (7, LATE, "L2")]), (3, "", [(1, SOON, "L1"), (2, LATE, "L2")]),
+    (8, "L9", [(1, SOON, "L9"), (7, LATE, "L2")]), (0, "", []),
+])
+def test_the_first_date_beside_a_count_keeps_the_later_lots_that_are_known(units, lot, there):
+    """Count asks for the first date on the shelf: dated so altogether, a recall would not find the later lot."""
+    now = added(counted(5, lot="L1", expires=SOON), counted(7, lot="L2", expires=LATE),
+                counted(units, 7, lot=lot, expires=SOON))
+    assert shelf(now) == there
+    assert now.expected["gauze"] == units
+
+
 # -- orders ---------------------------------------------------------------------------------------------------------
 
 

@@ -118,7 +118,7 @@ def test_a_snapshot_is_one_month_of_unknown_name(small_unit):
     monthly = monthly_census(small_unit)
     assert (monthly.months, monthly.mean_airways.tolist(), monthly.complete.tolist()) == (None, [[4, 2, 3]], [True])
     names, days, of_year = months_ahead(monthly, 2)
-    assert (names, days.tolist(), of_year.tolist()) == (["month 1", "month 2"], [30.4, 30.4], [0, 0])
+    assert (names, days.tolist(), of_year.tolist()) == (["month 1", "month 2"], [30.4375, 30.4375], [0, 0])
     assert months_before(small_unit, monthly) == ()
 
 

@@ -97,6 +97,18 @@ def test_emergency_equipment_that_the_last_count_left_out_is_asked_for():
     assert asked(*FULL, counted("mask", 6, 7)) == ()
 
 
+def test_an_item_counted_less_than_a_review_ago_is_counted_and_several_left_out_are_one_question():
+    """A line counted again the next day asks for no second count of all the others, and holds back no order."""
+    assert asked(*FULL, counted("gauze", 30, 6)) == ()
+    made = book(counted("gauze", 12), counted("mask", 6), counted("mask", 6, 1))
+    assert make_order(PLAN, standing(made), CATALOGUE).wanted == {"gauze": 3}
+    assert shelf_notes(PLAN, standing(made), (), CATALOGUE) == ()
+    two = replace(PLAN, levels=(MASK, replace(MASK, item="bag"), GAUZE))
+    (one,) = asked(*FULL, counted("gauze", 30, 7), plan=two)
+    assert (one.item, one.question) == (
+        "emergency equipment", "Emergency equipment was not counted on 2026-07-08: mask, bag.")
+
+
 def test_emergency_equipment_whose_count_is_in_question_is_not_asked_for_a_second_time():
     doubted = replace(counted("mask", 60, 7), event="asked", note="60 of mask were counted where 6 were expected")
     (one,) = asked(*FULL, counted("gauze", 30, 7), doubted)
@@ -524,7 +536,7 @@ def test_a_recall_lists_shelf_kits_and_classes_with_the_most_that_could_be_there
 
 def test_a_lot_that_was_counted_once_is_not_said_to_be_in_no_count():
     """A later count names another lot; whoever asks is told when the first was seen, and to look at every pack."""
-    (told,) = recalled(counted("mask", 6, lot="L1"), counted("mask", 5, 7, lot="L2"))[0].sentences()
+    (told,) = recalled(counted("mask", 6, lot="L1"), counted("mask", 1, 7, lot="L2"))[0].sentences()
     assert told.startswith("Lot L 1 was here (mask, last on 2026-07-01).")
     assert "Look at every pack" in told
     (never,) = recalled(counted("mask", 6, lot="L2"))[0].sentences()

@@ -58,6 +58,23 @@ def test_an_order_that_is_made_is_shown_again_as_made_until_the_next_count(unit)
     assert (again.number, again.wanted) == ("", {}), "an order of before the count is no order of this one"
 
 
+def test_an_order_is_shown_again_after_a_new_plan_and_a_delivery_as_it_stands_in_the_book(unit):
+    """By the new plan one pack would do; by telephone a third was ordered, and all three have come."""
+    made = COUNT.grown([ordered("saline-5", 50, 2, "9")], "P")
+    lower = replace(PLAN, levels=(replace(SALINE, level_units=60), MASK))
+    found = weekly_round(unit, lower, made)
+    assert found.sentences("USD") == ["Order 2 packs of 1 item, 22.00 USD. This is order 9, in the book."]
+    row = found.order.lines.set_index("item").loc["saline-5"]
+    assert (row["par_units"], row["order_packs"], row["order_units"]) == (60, 2, 100)
+    assert row["because"] == "ordered as 2 x 50 in order 9, which stands"
+    off_the_list = weekly_round(unit, replace(PLAN, levels=(MASK,)), made).order
+    assert (off_the_list.wanted, off_the_list.value) == ({"saline-5": 2}, 22.0)
+    really = made.grown([replace(ordered("saline-5", 50, 1, "9"), note="as really ordered")], "P")
+    came = really.grown([Line("deliveries", DAY, "received", "saline-5", 50, 3, number="9")], "P")
+    order = weekly_round(unit, PLAN, came).order
+    assert (order.number, order.wanted, order.value) == ("9", {"saline-5": 3}, 33.0)
+
+
 def test_an_order_made_in_part_leaves_the_rest_to_order(unit):
     half = weekly_round(unit, PLAN, COUNT.grown([ordered("saline-5", 50, 1, "1")], "P"))
     assert (half.order.number, half.order.wanted) == ("", {"saline-5": 1})

@@ -128,9 +128,14 @@ class _Account:
         return tuple([*taken, Lot(left)] if left else taken)
 
     def count(self, lots: list[Lot]) -> int:
-        """Put what was counted in place of what is known; undated items are of the lots that would be left last."""
+        """Put what was counted in place of what is known; undated items are of the lots that would be left last.
+
+        A date on the only line of an item is the first date there, as Count asks for: lots known to last longer stay.
+        """
         closing = sum(x.units for x in lots)
         named = [x for x in lots if x.lot or x.expires]
+        if len(lots) == len(named) == 1 and closing:
+            named = self._of_first_date(named[0])
         bare = closing - sum(x.units for x in named)
         known = {(x.expires, x.lot) for x in named}
         for source in reversed([x for x in self.lots if (x.expires, x.lot) not in known and (x.expires or x.lot)]):
@@ -139,6 +144,19 @@ class _Account:
         self.lots = merged([*named, Lot(bare)])
         self.total = closing
         return closing
+
+    def _of_first_date(self, seen: Lot) -> list[Lot]:
+        """The lots of a count that names the first date alone: one item of it at least, and of later ones all known."""
+        same = [x for x in self.lots if (not seen.lot or x.lot == seen.lot)
+                and (not seen.expires or x.expires == seen.expires)]
+        first = same[0] if same else seen
+        later = [x for x in self.lots if x not in same and (x.lot or x.expires)
+                 and (x.expires or _NO_DATE) >= (first.expires or date.min)]
+        found, left = [], seen.units - 1
+        for lot in reversed([*same[1:], *later]):
+            found.append(replace(lot, units=min(lot.units, left)))
+            left -= found[-1].units
+        return [replace(first, units=left + 1), *found]
 
 
 def merged(lots: Iterable[Lot]) -> list[Lot]:
@@ -189,6 +207,13 @@ class Standing:
     def last_count(self) -> date | None:
         """Day of the last count."""
         return max(self.counted.values(), default=None)
+
+    def is_counted(self, item: str, review_days: float) -> bool:
+        """At the last count, or less than a review before it and not in doubt since."""
+        day, last = self.counted.get(item), self.last_count
+        if day is None or last is None or day == last:
+            return day is not None
+        return (last - day).days < review_days and all(x.item != item or x.table != "counts" for x in self.asked)
 
     def kits_at(self, where: str, design: str | None = None) -> list[Kit]:
         """Kits on the shelf or at bedsides, earliest date first."""

@@ -11,7 +11,7 @@ from kitplan.brief import Brief
 from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
-from kitplan.parts.orders.ordering import Order, make_order, without_level
+from kitplan.parts.orders.ordering import Order, as_made, make_order, without_level
 from kitplan.parts.orders.questions import Question, question_table, questions
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count
@@ -100,11 +100,9 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
     made = {x.number for x in book.of("orders") if x.entry > counted_last and x.event == "ordered" and x.number != "0"}
     if made and not order.wanted:  # the last made after this count is shown again; "0" was there when the book began
         last = max(made, key=int)
-        before = replace(book, lines=tuple(x for x in book.lines if x.table != "orders" or x.number != last))
-        again = _order(unit, plan, standing(before), catalogue, back_order)
-        lines = (x for x in book.of("orders") if x.number == last and x.event == "ordered" and not x.note)
-        as_made = {x.item: x.packs for x in lines}
-        order = replace(again, number=last) if again.wanted == as_made else order  # else deliveries have come since
+        lines = [x for x in book.of("orders") if x.number == last and (x.event == "ordered" or x.note)]
+        before = standing(replace(book, lines=tuple(x for x in book.lines if x.entry < lines[0].entry)))
+        order = as_made(_order(unit, plan, before, catalogue, back_order), lines, catalogue)
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
                        shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, also, book)
 
@@ -123,7 +121,7 @@ def also_counted(plan: RoundPlan, now: Standing, unavailable: Sequence[str], cat
 
 def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
     """What the last count did not look at, and what lies on the shelf and is on no list."""
-    blank = [x.item for x in plan.levels if now.counted.get(x.item) != now.last_count]
+    blank = [x.item for x in plan.levels if not now.is_counted(x.item, plan.review_days)]
     notes = []
     if blank:
         notes.append(f"Not counted on {now.last_count}, or in doubt, and so not ordered: {some_of(blank, 6, ', ')} "

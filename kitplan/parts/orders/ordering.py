@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -21,6 +21,7 @@ import pandas as pd
 from kitplan.demand.whole import whole_down
 from kitplan.parts.orders.ledger import Lot, OpenOrder, Standing
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
+from kitplan.read.order_book import Line
 from kitplan.read.problems import counted
 
 LEDGER_COLUMNS = ["item", "lot", "expires", "days_left", "units", "used_units", "spoils_units", "cover_units",
@@ -186,6 +187,31 @@ def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable
     return Order(lines, ledger, day)
 
 
+def as_made(rule: Order, lines: Sequence[Line], catalogue: Catalogue) -> Order:
+    """An order as its lines of the book have it. rule: what today's plan would order, on what was known then.
+
+    Where both differ (another plan, another number really ordered) the line says what was ordered.
+    """
+    table, packs, value = rule.lines.copy(), dict.fromkeys(rule.wanted, 0), dict.fromkeys(rule.wanted, 0.0)
+    for x in lines:
+        number = x.packs if x.event == "ordered" else -x.packs
+        packs[x.item], value[x.item] = packs.get(x.item, 0) + number, value.get(x.item, 0.0) + number * x.price
+    size = {x.item: x.pack for x in lines}
+    for item, number in packs.items():
+        if item not in set(table["item"]):  # off the par list since
+            level = without_level(item, catalogue)
+            blank = dict.fromkeys(ORDER_COLUMNS, 0) | {"urgent": False, "bin": level.bin, "item": item, "lasts_days":
+                                                       math.nan, "description": level.description, "because": ""}
+            table = pd.concat([table, pd.DataFrame([blank])], ignore_index=True)
+        row, pack = table.index[table["item"] == item][0], size.get(item, catalogue.pack.get(item, 1))
+        if number != table.at[row, "order_packs"] or pack != table.at[row, "pack"]:
+            told = f"ordered as {number} x {pack}" if number else "not ordered"
+            table.loc[row, ["pack", "order_packs", "order_units", "because"]] = [
+                pack, number, number * pack, f"{told} in order {lines[0].number}, which stands"]
+        table.loc[row, "value"] = value[item]
+    return replace(rule, lines=table, number=lines[0].number)
+
+
 def without_level(item: str, catalogue: Catalogue) -> Level:
     """An item off the par list, asked for or still counted; in single items where the catalogue has it no more."""
     return Level(item, catalogue.description.get(item, ""), catalogue.bin.get(item, ""), catalogue.pack.get(item, 1),
@@ -198,7 +224,7 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     held, in_kits = max(now.expected.get(item, 0), 0), now.in_kits(item)
     cover, lead = usable[0] + in_kits, usable[1] + in_kits
     position = cover + coming
-    unseen = now.counted.get(item) != day and (bool(level.level_units) or bool(asked))
+    unseen = not now.is_counted(item, plan.review_days) and (bool(level.level_units) or bool(asked))
     packs = 0 if unseen or item in unavailable else packs_to_level(level.level_units, position, pack)
     packs = max(packs, -(-(asked * pack - coming) // pack) if asked else 0)
     urgent = (level.critical or asked > 0) if unseen else lead < level.urgent_units
@@ -207,7 +233,7 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     line = (urgent, level.bin, item, level.description, pack, level.level_units, held, in_kits, cover, coming,
             position, packs, packs * pack, value, lasts)
     if unseen:
-        doubted = any(x.item == item and x.table == "counts" and x.day == day for x in now.asked)
+        doubted = any(x.item == item and x.table == "counts" for x in now.asked)
         because = ("no count is believed: answer on Questions" if doubted else "not counted: count it"
                    ) + ", nothing is ordered until then"
         because += f"; a back order asks for {counted(asked, 'pack')}" if asked else ""

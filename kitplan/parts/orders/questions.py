@@ -60,12 +60,14 @@ def _asked(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
 def _not_counted(now: Standing, plan: RoundPlan) -> Iterator[Question]:
     if now.last_count is None:
         return
-    asked = {x.item for x in now.asked if x.table == "counts" and x.day == now.last_count}
-    for level in plan.levels:
-        seen = now.counted.get(level.item) == now.last_count or level.item in asked
-        if level.critical and level.level_units and not seen:
-            yield Question(0, True, level.item, f"Emergency equipment was not counted on {now.last_count.isoformat()}.",
-                           "Count it now, and type 0 if there is none. Nothing is ordered until then.")
+    asked = {x.item for x in now.asked if x.table == "counts"}
+    blank = [level.item for level in plan.levels if level.critical and level.level_units and level.item not in asked
+             and not now.is_counted(level.item, plan.review_days)]
+    if blank:
+        names = f": {', '.join(blank)}" if len(blank) > 1 else ""
+        yield Question(0, True, "emergency equipment" if names else blank[0],
+                       f"Emergency equipment was not counted on {now.last_count.isoformat()}{names}.",
+                       "Count it now, and type 0 if there is none. Nothing is ordered until then.")
 
 
 def _late(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> Iterator[Question]:

@@ -153,8 +153,8 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
     now = standing(book)
     if now.last_count is not None and day < now.last_count and not older:
         raise InputError([Problem(sheets.source, f"is older than the last count, of {now.last_count.isoformat()}",
-                                  "Correct the date. If it really is an older count, add --older: it is kept, "
-                                  "and changes no order.",
+                                  "Correct the date. If it really is an older count, add --older (on the desk: tick "
+                                  "that it is older): it is kept, and changes no order.",
                                   column="Date of count", value=day.isoformat())],
             "entering the count")
     then, draft = standing(book, day), _Draft(book)

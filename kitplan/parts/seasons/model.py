@@ -16,11 +16,11 @@ import numpy as np
 import pandas as pd
 
 from kitplan.brief import Brief
-from kitplan.demand.arrivals import YEAR_DAYS
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of, par_levels
 from kitplan.parts.work import Work
+from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import SeasonPolicy, Unit
 from kitplan.solve.verify import joint_readiness
 
