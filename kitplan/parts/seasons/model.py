@@ -50,8 +50,9 @@ class SeasonTest:
 class Seasons(Brief):
     """Par levels by month and period. levels: month, item, own_packs, period_packs, own_units, period_units.
     months: month, period, own_value, period_value, year_round_readiness. choice: periods, changes, mean_value,
-    holding_cost, change_cost, total_cost, chosen, when. year_value: of the par levels planned on the whole year. Values
-    are those on the shelf and on order on the mean, as a plan's. seen_once: some month is in the census in one year only.
+    holding_cost, change_cost, total_cost, chosen, when. year_value: of the par levels planned on the whole year.
+    Values are those on the shelf and on order on the mean, as a plan's. seen_once: some month is in the census in one
+    year only.
     """
 
     test: SeasonTest
