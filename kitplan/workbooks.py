@@ -39,7 +39,7 @@ def build_part_workbook(plan: Plan, part: str) -> dict[str, bytes]:
 
 def _new_book(plan: Plan, first: bool) -> Book:
     """An empty workbook; first: with its first sheet reserved, to be filled when the others are known."""
-    book = Book(plan.unit.name, plan.unit.currency, plan.number, plan.unit.paper)
+    book = Book(plan.unit.name, plan.unit.currency, plan.number, plan.unit.paper, plan.unit.words)
     if first:
         start.add_first_sheet(book)
     return book

@@ -18,6 +18,7 @@ from kitplan.read.cells import Bad
 from kitplan.read.class_values import AT_ONCE, BEFORE_EACH
 from kitplan.read.values import READINESS
 from kitplan.resources import config_file, sample_units
+from kitplan.write.styles import BOLD, BOXED, FORMATS, WRAPPED
 
 TUBE_GRID_MM = [2.0 + 0.5 * i for i in range(17)]
 ROOT = Path(__file__).resolve().parents[1]
@@ -197,3 +198,18 @@ def test_the_samples_are_what_their_generator_writes_byte_for_byte(tmp_path):
     assert len(written) == 5
     for name in written:
         assert (tmp_path / name).read_bytes() == (ROOT / "sample_census" / name).read_bytes(), name
+
+
+def test_every_layout_is_of_a_sheet_that_is_written_and_names_kinds_of_cell_that_there_are():
+    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "kitplan").rglob("*.py"))
+    for row in table("sheets.csv"):
+        assert f'"{row["sheet"]}"' in code, row["sheet"]
+        assert all(float(width) > 0 for width in row["widths"].split())
+        assert row["about"]
+        assert row["upright"] in ("yes", "no")
+    for row in table("sheet_columns.csv"):
+        assert f'"{row["table"]}"' in code, row["table"]
+        assert row["kind"] in {*FORMATS, *WRAPPED, *BOLD, *BOXED, "text", "link"}, row
+    for row in table("sheet_notes.csv"):
+        assert f'"{row["note"]}"' in code, row["note"]
+        assert row["text"].strip(), row["note"]

@@ -2,11 +2,11 @@
 
 A part writes its sheets with these helpers and needs to know nothing of styles:
 
-    page = book.page("Kits", "Which kit serves which airway", widths=(14, 40, 10, 12))
-    page.title("Bedside kits", "Build the number in the last column for the week ahead.")
-    page.table(contents, (("Design", "text", "design"), ("Description", "wrap", "description"),
-                          ("Items", "whole", "items"), (f"Value ({book.currency})", "money", "value")), freeze=True)
+    page = book.sheet("Kits and the stock room", planned="Par levels plan both. ")
+    page.table(kits.accounts, "kit accounts", freeze=True)
     page.total(("Total", None, None, 120.0), ("text", "text", "whole", "money"))
+
+Sheets and tables are laid out in config/ (layout.py); `page` and `title` make those whose layout hangs on the unit.
 
 The header of a table that runs over a printed page is repeated. Kinds of cell: text, wrap (long text), strong, large
 and huge (for the wall), whole (1,234), strong_whole, faint (grey: what the book expects), number (1.2), number2 (1.23),
@@ -34,11 +34,13 @@ from xlsxwriter.worksheet import Worksheet
 
 from kitplan.read.cells import ACTING
 from kitplan.read.money import has_cents
+from kitplan.read.values import READINESS, WORDS, Route
+from kitplan.write.layout import Columns, sheet_layouts, sheet_notes, table_columns
+from kitplan.write.styles import FONT, WRAPPED, cell_style
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-FONT = "Arial"
 POINTS_A_LINE = 13.5
 PAPER_CODES = {"a4": 9, "letter": 1}
 """Papers by the number that the workbook format gives them (ECMA-376, pageSetup, paperSize)."""
@@ -53,27 +55,11 @@ _ROW_POINTS, _SAFE = 15.0, 0.93
 """Height of a row of which nothing else is said; share of a printed page that is counted on."""
 _KEPT, _LAST_ROWS = 3, 5
 """Rows that stay on a page with the line above them; the last of a table that go on the page of what follows."""
+_SPREAD_SIZES = {"title": 1.65, "subtitle": 1.1, "lead": 1.2}
 _DIGITS = 12
 """Digits of a number that are written: the last few of a double differ between versions of the libraries."""
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
-_THIN, _MEDIUM, _DOUBLE, _HAIR = 1, 2, 6, 7
-_SOFT = "#808080"
-
-_FORMATS = {
-    "whole": "#,##0", "number": "#,##0.0", "number2": "#,##0.00", "money": "#,##0.00", "share": "0.0 %",
-    "share2": "0.00 %", "litres": '#,##0.0" L"', "days": '#,##0.0" days"', "packs": '#,##0" packs"',
-    "input": "0", "order": '0;-0;"–"', "faint": "#,##0", "strong_whole": "#,##0", "sum": "#,##0",
-    "sum_money": "#,##0.00",
-}
-_SIZES = {"title": 16, "subtitle": 11, "lead": 12, "large": 14, "huge": 26}
-_SPREAD_SIZES = {"title": 1.65, "subtitle": 1.1, "lead": 1.2}
-_WRAPPED = {"wrap", "strong_wrap", "input_text", "title", "subtitle", "lead", "note", "caution", "large", "huge"}
-_BOLD = {"strong", "strong_wrap", "strong_whole", "title", "band", "alert", "label", "sum", "sum_money", "large",
-         "huge"}
-_BOXED = {"input", "input_text", "tick", "caution", "sum", "sum_money", "large", "huge"}
-_CENTRED = {"tick", "input", "band", "large", "huge"}
-_OPEN = {"input", "input_text"}
 
 
 @dataclass(frozen=True)
@@ -82,42 +68,6 @@ class Formula:
 
     text: str
     shown: float | str = ""
-
-
-def _style(kind: str, line: str) -> dict[str, Any]:
-    """Properties of a cell of this kind in a line of this sort: "row", "group", "total", "head", "spread", "free"."""
-    is_number = kind in _FORMATS and kind not in _CENTRED
-    across = "center" if kind in _CENTRED else "right" if is_number or kind == "label" else "left"
-    if line == "head":
-        across = "center" if kind in _FORMATS or kind in _CENTRED else "left"
-    style = {
-        "font_name": FONT, "font_size": _SIZES.get(kind, 10), "align": across,
-        "bold": line in ("group", "total", "head") or kind in _BOLD, "italic": kind == "note",
-        "underline": 1 if kind == "link" else 0,
-        "num_format": _FORMATS.get(kind, "General" if kind != "text" else "@"),
-        "valign": "top" if line == "spread" else "vcenter",
-        "text_wrap": line == "head" or kind in _WRAPPED,
-        "indent": 0 if across == "center" or line in ("spread", "free") else 1,
-        "locked": kind not in _OPEN,
-    }
-    if kind == "faint" and line != "head":
-        style["font_color"] = _SOFT
-    if line in ("head", "group"):
-        style["bg_color"] = "#E0E0E0" if line == "head" else "#F2F2F2"
-    return style | _border(kind, line)
-
-
-def _border(kind: str, line: str) -> dict[str, Any]:
-    if kind in _BOXED and line not in ("head", "group", "total"):
-        return {"border": _MEDIUM}
-    hair = {f"{side}_color": _SOFT for side in ("left", "right", "bottom", "top")}
-    lines: dict[str, dict[str, Any]] = {
-        "head": hair | {"top": _THIN, "bottom": _MEDIUM, "bottom_color": "black", "left": _HAIR, "right": _HAIR},
-        "group": {"top": _MEDIUM, "bottom": _HAIR, "bottom_color": _SOFT},
-        "total": {"top": _DOUBLE},
-        "row": {"bottom": _HAIR, "bottom_color": _SOFT},
-    }
-    return lines.get(line, {})
 
 
 class Page:
@@ -130,6 +80,7 @@ class Page:
         self.section = book.section
         self.widths = tuple(widths)
         self.next_row = 1
+        self.kinds: tuple[str, ...] = ()
         self._tables: list[tuple[int, int]] = []
         self._breaks: list[int] = []
         self._grouped = 0
@@ -168,6 +119,10 @@ class Page:
         self.next_row += 1
         return row
 
+    def note(self, name: str, kind: str = "note", **more: object) -> int:
+        """A text of config/sheet_notes.csv over all columns; more: as in `Book.said`."""
+        return self.spread(self.book.said(sheet_notes()[name], **more), kind)
+
     def merge(self, row: int, first: int, last: int, value: Any, kind: str, line: str = "row") -> None:
         """One cell over several columns of a row."""
         if last > first:
@@ -193,40 +148,44 @@ class Page:
         self.height(self.next_row, 1)
         self.next_row += 1
 
-    def header(self, labels: Sequence[str], kinds: Sequence[str] = (), *, freeze: bool = True,
+    def header(self, labels: str | Sequence[str], kinds: Sequence[str] = (), *, freeze: bool = True,
                frozen_columns: int = 0) -> int:
         """The header row, frozen where asked for. Of the headers of a sheet the last whose table runs over its printed
-        page is repeated: no table goes on under another's labels.
+        page is repeated: no table goes on under another's labels. labels: or a table of config/sheet_columns.csv, whose
+        kinds are then those of the rows below where these name none.
         """
         self.keep_together(1 + _KEPT)
-        row = self._line(labels, kinds or ["text"] * len(labels), "head")
+        if isinstance(labels, str):
+            labels, kinds, _ = zip(*self.book.columns(labels))
+        self.kinds = tuple(kinds) or ("text",) * len(labels)
+        row = self._line(labels, self.kinds, "head")
         self.height(row, max(lines_needed(label, width * 0.88) for label, width in zip(labels, self.widths)))
         if freeze:
             self.sheet.freeze_panes(row, frozen_columns)
         self._tables.append((row, row))
         return row
 
-    def table(self, frame: DataFrame | Sequence[tuple[str, DataFrame]], columns: Sequence[tuple[str, str, str]], *,
+    def table(self, frame: DataFrame | Sequence[tuple[str, DataFrame]], columns: str | Columns, *,
               freeze: bool = False, frozen_columns: int = 0) -> tuple[int, int]:
         """A header and a line for each row of a frame; return the first and the last row number.
 
-        frame: or several, each with the line that begins its group ("" for none). columns: heading, kind of cell,
-        column of the frame ("" for cells to be written in on paper).
+        frame: or several, each with the line that begins its group ("" for none). columns: or the table of
+        config/sheet_columns.csv that lists them.
         """
-        headings, kinds, names = zip(*columns)
+        headings, kinds, names = zip(*self.book.columns(columns) if isinstance(columns, str) else columns)
         first = self.header(headings, kinds, freeze=freeze, frozen_columns=frozen_columns) + 1
         for title, rows in frame if isinstance(frame, Sequence) else [("", frame)]:
             if title:
                 self.group((title,))
             for row in rows.to_dict("records"):
-                self.row([row[name] if name else None for name in names], kinds)
+                self.row([row[name] if name else None for name in names])
         return first, self.next_row - 1
 
-    def row(self, values: Sequence[Any], kinds: Sequence[str], least_points: float = 0.0) -> int:
+    def row(self, values: Sequence[Any], kinds: Sequence[str] = (), least_points: float = 0.0) -> int:
         """One line of a table, as high as its text needs and at least `least_points`; return its row number."""
-        needed = 1
+        kinds, needed = kinds or self.kinds, 1
         for value, kind, width in zip(values, kinds, self.widths):
-            if kind in _WRAPPED and isinstance(value, str):
+            if kind in WRAPPED and isinstance(value, str):
                 needed = max(needed, lines_needed(value, width - 1.5))
         height = max(15.0, needed * POINTS_A_LINE + 2, least_points)
         self.keep_together(height / _ROW_POINTS)
@@ -243,9 +202,9 @@ class Page:
         self.height(row, 1)
         return row
 
-    def total(self, values: Sequence[Any], kinds: Sequence[str]) -> int:
+    def total(self, values: Sequence[Any], kinds: Sequence[str] = ()) -> int:
         """The line under a table that adds it up."""
-        return self._line(values, kinds, "total")
+        return self._line(values, kinds or self.kinds, "total")
 
     def _line(self, values: Sequence[Any], kinds: Sequence[str], line: str) -> int:
         row = self.next_row
@@ -362,10 +321,12 @@ class Page:
 class Book:
     """A workbook in the making; the same content gives the same bytes, whenever and wherever it is written.
 
-    section: heading under which the first sheet lists the pages made from now on. paper: "a4" or "letter".
+    section: heading under which the first sheet lists the pages made from now on. paper: "a4" or "letter". words: the
+    unit's (Unit.words).
     """
 
-    def __init__(self, unit_name: str, currency: str, plan_number: str, paper: str = "a4") -> None:
+    def __init__(self, unit_name: str, currency: str, plan_number: str, paper: str = "a4",
+                 words: Route | None = None) -> None:
         self._bytes = io.BytesIO()
         self.workbook = Workbook(self._bytes, {"in_memory": True})
         self.workbook.set_properties({"author": "kitplan", "created": _CREATED})
@@ -376,14 +337,35 @@ class Book:
         self.pages: list[Page] = []
         self.section = ""
         self._styles: dict[tuple[str, str, bool], Format] = {}
+        own = {name: getattr(words or Route(""), name) for name in WORDS}
+        self._words = own | {name.capitalize(): word.capitalize() for name, word in own.items()} | {
+            "unit": unit_name, "currency": currency, "readiness": READINESS}
 
     def style(self, kind: str, line: str, quoted: bool = False) -> Format:
         """The style of a kind of cell, made once; quoted: text that would act as a formula if typed again."""
         key = kind, line, quoted
         if key not in self._styles:
             whole = {"num_format": "#,##0"} if kind in ("money", "sum_money") and not has_cents(self.currency) else {}
-            self._styles[key] = self.workbook.add_format(_style(kind, line) | {"quote_prefix": quoted} | whole)
+            self._styles[key] = self.workbook.add_format(cell_style(kind, line) | {"quote_prefix": quoted} | whole)
         return self._styles[key]
+
+    def said(self, text: str, **more: object) -> str:
+        """A text of config/ with what its braces name: the unit's words and currency, and what is given."""
+        return text.format(**self._words, **more)
+
+    def columns(self, table: str) -> Columns:
+        """The columns of a table of config/sheet_columns.csv."""
+        return [(self.said(heading), kind, name) for heading, kind, name in table_columns()[table]]
+
+    def sheet(self, name: str, said: Iterable[str] | None = None, kind: str = "lead", **more: object) -> Page:
+        """A new sheet of config/sheets.csv, with its title where it has one. said, kind: as in `title`; more: as in
+        `said`.
+        """
+        layout = sheet_layouts()[name]
+        page = self.page(name, self.said(layout.about, **more), layout.widths, landscape=not layout.upright)
+        if layout.title:
+            page.title(self.said(layout.title, **more), self.said(layout.say, **more), said, kind)
+        return page
 
     def page(self, title: str, about: str, widths: Sequence[float], *, landscape: bool = True) -> Page:
         """A new sheet. about: one clause for the first sheet's list. widths: of columns, in characters."""

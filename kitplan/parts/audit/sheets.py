@@ -25,8 +25,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
     audit: Audit = plan.audit
     named = spoken_names(plan.unit.items)
-    page = book.page("Audit of today's par", "How ready today's par levels are, and the cheapest changes in order",
-                     (7, 20, 34, 9, 9, 9, 12, 11, 11, 11, 13, 11, 6))
+    page = book.sheet("Audit of today's par")
     days = plan.unit.stock.protection_interval_days
     page.title(
         "Today's par levels, and the way to the target",
@@ -70,9 +69,7 @@ def _write_steps(page: Page, audit: Audit, currency: str, named: dict[str, str])
 
 def _write_chart(book: Book, plan: Plan) -> None:
     """The frontier, where she stands today, and the way there step by step."""
-    page = book.page("Where you stand", "Today's par beside the cheapest stock for each readiness",
-                     (34, 14, 18, 14, 30), landscape=False)
-    page.title("Where you stand", "The line is the cheapest stock for each readiness; the crosses are the steps.")
+    page = book.sheet("Where you stand")
     value_title = f"Value at par ({book.currency})"
     kinds = ("text", "share", "money", "litres")
     page.header(("Point", "Readiness", value_title, "Shelf"), kinds)

@@ -28,9 +28,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheets Compared and Compared by item."""
     comparison: Comparison = plan.comparison
     words = plan.unit.words
-    page = book.page("Compared", "Two units side by side, and which cause moved what", (44, 15, 15, 15, 15, 15))
-    page.title("Compared", f"A: {comparison.name_a}. B: {comparison.name_b}.",
-               comparison.sentences())
+    page = book.sheet("Compared", comparison.sentences(), a=comparison.name_a, b=comparison.name_b)
     page.header(("Measure", "A", "B", "B less A", "80 % from", "80 % to"), ("text", *("number",) * 5), freeze=False)
     for row in comparison.money.itertuples():
         kind = _KIND.get(row.measure, "money")
@@ -48,12 +46,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 def _causes(page: Page, causes: DataFrame, words: Route, currency: str) -> None:
     page.another_table(len(causes) + 3)
-    rows = page.table(causes, (
-        (f"Cause ({currency})", "text", "cause"), ("Money a month", "money", "monthly_value"),
-        ("Money a year", "money", "yearly_value"),
-        (f"{words.acts.capitalize()} a month", "number", "re_secures"), ("Stock at par", "money", "par_value"),
-        ("Litres at par", "litres", "par_litres"),
-    ))
+    rows = page.table(causes, "compare causes")
     sums = causes.iloc[:, 1:].sum(min_count=1)
     kinds = ("text", "money", "money", "number", "money", "litres")
     page.total(("All causes together", *(float(v) for v in sums)), kinds)
@@ -69,17 +62,10 @@ def _causes(page: Page, causes: DataFrame, words: Route, currency: str) -> None:
 
 
 def _items(book: Book, comparison: Comparison) -> None:
-    page = book.page("Compared by item", "What each item takes in both, and what of it is held",
-                     (44, 15, 15, 15, 15, 15, 13, 13))
-    page.title("Compared by item", "The largest difference in money first.")
+    page = book.sheet("Compared by item")
     named = comparison.items["description"].where(comparison.items["description"].fillna("") != "",
                                                   comparison.items["item"])
-    page.table(comparison.items.assign(name=named), (
-        ("Item", "wrap", "name"), ("A units a month", "number", "a_units"), ("B units a month", "number", "b_units"),
-        (f"A money a month ({book.currency})", "money", "a_value"), ("B money a month", "money", "b_value"),
-        ("B less A a year", "money", "year_difference"),
-        ("A par (packs)", "whole", "a_par_packs"), ("B par (packs)", "whole", "b_par_packs"),
-    ), freeze=True, frozen_columns=1)
+    page.table(comparison.items.assign(name=named), "compare items", freeze=True, frozen_columns=1)
 
 
 def _kits(page: Page, comparison: Comparison, words: Route, titles: Mapping[str, str]) -> None:

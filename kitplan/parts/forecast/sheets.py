@@ -41,11 +41,7 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     rows = _money(page, forecast, book.currency, plan.unit.words)
     chart = line_chart(page, _money_lines(rows, forecast), f"Money ({book.currency})")
     place(page, chart, rows=16)
-    page.table(forecast.periods[forecast.periods["kind"] == "quarter"], (
-        ("By quarter", "text", "period"), ("Months in it", "whole", "months"), ("", "text", ""),
-        (f"Expected ({book.currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
-        ("80 % to", "whole", "high_value"), ("95 % from", "whole", "low_95_value"),
-        ("95 % to", "whole", "high_95_value")))
+    page.table(forecast.periods[forecast.periods["kind"] == "quarter"], "quarters")
     page.skip()
     _top_five(page, forecast, book.currency)
     _what_changed(page, view)
@@ -55,13 +51,7 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
 def _money(page: Page, forecast: Forecast, currency: str, words: Route) -> tuple[int, int]:
     total = forecast.total.assign(re_secures=forecast.total["re_secures"].round(),
                                   over=forecast.total["value"] - forecast.total["last_year_value"])
-    rows = page.table(total, (
-        ("Month", "text", "month"), (f"{words.one.capitalize()}-days", "whole", "airway_days"),
-        (words.acts.capitalize(), "whole", "re_secures"),
-        (f"Expected ({currency})", "whole", "value"), ("80 % from", "whole", "low_value"),
-        ("80 % to", "whole", "high_value"), ("Year before", "whole", "last_year_value"),
-        ("Over or under", "whole", "over"),
-    ))
+    rows = page.table(total, "months ahead")
     mean, low, high = forecast.year_value
     spent = float(total["last_year_value"].sum(skipna=False))
     days, events = float(total["airway_days"].sum()), round(forecast.total["re_secures"].sum())
@@ -134,10 +124,7 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
 
 def _budget_year(book: Book, plan: Plan, year: BudgetYear) -> None:
     """Add the sheets Budget year and What drives it."""
-    page = book.page("Budget year", "Spent to date, where the year lands, what is left",
-                     (22, 22, 12, 12, 12, 12, 12, 13), landscape=False)
-    page.title(f"{plan.unit.name}: the budget year", "Money for supplies. Emergency equipment is never planned away to "
-               "meet a budget. Quantities for planning, no clinical advice.", year.sentences)
+    page = book.sheet("Budget year", year.sentences)
     _budget_periods(page, year, book.currency)
     page.on_one_page()
     _budget_items(book, year)
@@ -168,18 +155,9 @@ def _budget_periods(page: Page, year: BudgetYear, currency: str) -> None:
 
 
 def _budget_items(book: Book, year: BudgetYear) -> None:
-    page = book.page("What drives it", "Which items and prices move the year away from its budget",
-                     (44, 12, 13, 13, 13, 13, 13, 13))
-    page.title("What drives the year", "Budget plus volume, mix and price is the landing, to the cent. Volume: all "
-               "items used more or less alike. Mix: this item more or less than the others. Price: paid and expected "
-               "against the list. A budget that is not by item is shared out as expected use takes items, "
-               "at list prices.")
+    page = book.sheet("What drives it")
     named = year.items.assign(name=[d or i for d, i in zip(year.items["description"], year.items["item"])])
-    page.table(named, (
-        ("Item", "wrap", "name"), ("Units", "whole", "landing_units"), (f"Budget ({book.currency})", "money", "budget"),
-        ("Volume", "money", "volume"), ("Mix", "money", "mix"), ("Price", "money", "price"),
-        ("Landing", "money", "landing"), ("Over or under", "money", "over_budget"),
-    ), freeze=True, frozen_columns=1)
+    page.table(named, "budget items", freeze=True, frozen_columns=1)
     sums = [float(named[c].sum(min_count=1)) for c in ("budget", "volume", "mix", "price", "landing", "over_budget")]
     page.total(("All", None, *sums), ("text", "whole", *("money",) * 6))
     if len(year.prices):
@@ -196,10 +174,7 @@ def _price_rises(page: Page, year: BudgetYear) -> None:
     if len(shown):
         page.another_table(len(shown))
         page.table(shown.assign(name=shown["description"].where(shown["description"] != "", shown["item"]),
-                                day=shown["paid_on"].dt.strftime("%Y-%m-%d")), (
-            ("Price of a pack", "wrap", "name"), ("List", "money", "list_price"), ("Last paid", "money", "last_paid"),
-            ("On", "text", "day"), ("At the end", "money", "expected_price"), ("Over list", "share", "over_list"),
-        ))
+                                day=shown["paid_on"].dt.strftime("%Y-%m-%d")), "price rises")
     if usual is not None:
         page.spread(f"{(common == usual).sum()} other items: {100 * usual:+.1f} % against the list at the end of the "
                     "year, by the rises in prices.csv.", "note")
@@ -207,7 +182,7 @@ def _price_rises(page: Page, year: BudgetYear) -> None:
 
 def _past_months(book: Book, variance: Variance, called: Mapping[str, str], words: Route) -> None:
     """Add the sheet Past months. called: description of each item."""
-    page = book.page("Past months", "Why past months cost what they did, to the cent", (28, 15, 12, 12, 13, 13, 12, 14))
+    page = book.sheet("Past months")
     page.title(
         "Why past months cost what they did",
         words.told(
@@ -220,11 +195,7 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str], word
     )
     if not len(variance.by_month):
         return
-    rows = page.table(variance.by_month, (
-        ("Month", "text", "month"), (f"Forecast ({book.currency})", "money", "forecast_value"),
-        ("Census", "money", "census"), ("How often", "money", "frequency"), ("Use per event", "money", "use_per_event"),
-        ("Unexplained", "money", "unexplained"), ("Price", "money", "price"), ("Spent", "money", "actual_value"),
-    ), freeze=True, frozen_columns=1)
+    rows = page.table(variance.by_month, "past months", freeze=True, frozen_columns=1)
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
     page.total(("All", *(float(v) for v in sums)), ("text", *("money",) * 7))
     page.skip()
@@ -250,9 +221,7 @@ def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> N
 def add_method(book: Book, plan: Plan) -> None:
     """Add the sheet How it was forecast."""
     forecast = plan.forecast.forecast
-    page = book.page("How it was forecast", "Which way of forecasting did best on past months",
-                     (34, 10, 10, 10, 12, 12, 12, 12))
-    page.title("How it was forecast", f"Census: {forecast.reason}.")
+    page = book.sheet("How it was forecast", reason=forecast.reason)
     if len(forecast.backtest):
         _methods(page, forecast, plan.unit.words.many)
     page.skip()
@@ -261,12 +230,7 @@ def add_method(book: Book, plan: Plan) -> None:
 
 def _methods(page: Page, forecast: Forecast, many: str) -> None:
     tried = forecast.backtest.assign(used=forecast.backtest["chosen"].map({True: "yes", False: ""}))
-    rows = page.table(tried, (
-        ("Method", "text", "method"), ("Used", "text", "used"), ("Tried from", "whole", "origins"),
-        ("Months compared", "whole", "months_compared"), ("Scaled error", "number2", "mase"),
-        (f"Mean error ({many})", "number2", "mean_absolute_error"), ("80 % band held", "share", "coverage_80"),
-        ("95 % band held", "share", "coverage_95"),
-    ))
+    rows = page.table(tried, "forecast methods")
     page.spread(
         "Each method forecast past months from what was known before them. Scaled error: mean error over the mean "
         "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that the "
@@ -277,10 +241,7 @@ def _methods(page: Page, forecast: Forecast, many: str) -> None:
 
 def _history(page: Page, forecast: Forecast, words: Route) -> None:
     months = forecast.history.assign(whole=forecast.history["complete"].map({True: "yes", False: "no"}))
-    rows = page.table(months, (
-        ("Month of the census", "text", "month"), ("Complete", "text", "whole"), ("Days known", "whole", "known_days"),
-        (f"Mean {words.many}", "number2", "mean_airways"), (f"{words.one.capitalize()}-days", "number", "airway_days"),
-    ))
+    rows = page.table(months, "census months")
     page.skip()
     if len(months) > 1:
         line = Line(f"Mean {words.many} in place", (1, *rows), (4, *rows))

@@ -124,10 +124,7 @@ def _holders(page: Page, hospital: Hospital) -> None:
         units=("unit", "nunique"), packs=("par_packs", "sum"), value=("value", "sum"), most=("unit", "first"),
         its=("par_packs", "first"),
     )
-    page.table(each.sort_values("value", ascending=False, kind="stable"), (
-        ("Item", "text", "item"), ("Currency", "text", "currency"), ("Units", "whole", "units"),
-        ("Packs", "whole", "packs"), ("Value", "money", "value"), ("Holds most", "wrap", "most"),
-        ("Its packs", "whole", "its")), freeze=True)
+    page.table(each.sort_values("value", ascending=False, kind="stable"), "holders", freeze=True)
 
 
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
@@ -152,7 +149,7 @@ def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
 
 def _failed(page: Page, failed: pd.DataFrame) -> None:
     page.title(page.title_text, "Mend what is said here and run again; the other units are done.")
-    page.table(failed, (("Unit", "text", "unit"), ("Kind", "text", "kind"), ("What is wrong", "wrap", "fault")),
+    page.table(failed, "units not done",
                freeze=True)
 
 
@@ -162,46 +159,21 @@ def _days(number: float) -> str:
 
 def add_audits(book: Book, table: pd.DataFrame) -> None:
     """Add the sheet of all audits, the unit furthest under its target first."""
-    page = book.page("Audit of all units", "How ready the par levels of each unit are today",
-                     (26, 30, 10, 10, 11, 11, 13, 11, 13, 12, 9, 24))
-    page.title("Today's par levels of all units", "Furthest under its target first. The steps of a unit, in the order "
-               "in which to make them, are in audit.xlsx beside its plan; stop after any of them.",
-               audit_sentences(table))
-    page.table(table, (
-        ("Unit", "text", "unit"), ("Name", "wrap", "name"), ("Currency", "text", "currency"),
-        ("Target", "share", "target"), ("Ready today", "share", "ready"), ("At least", "share", "ready_low"),
-        ("Value today", "money", "value"), ("Ready then", "share", "ready_after"),
-        ("Value then", "money", "value_after"), ("Idle", "money", "idle_value"), ("Changes", "whole", "steps"),
-        ("Begin with", "text", "begin_with")), freeze=True)
+    page = book.sheet("Audit of all units", audit_sentences(table))
+    page.table(table, "audits", freeze=True)
 
 
 def add_orders(book: Book, tables: dict[str, pd.DataFrame]) -> None:
     """Add the sheets of all orders: unit by unit, and item by item."""
-    page = book.page("Orders of all units", "What each unit orders",
-                     (26, 30, 10, 10, 14, 9, 9, 9, 11, 14))
-    page.title("Orders of all units", "Urgent ones first. The lines of a unit are on its own sheet Order, in the "
-               "stock-room workbook beside its plan.", order_sentences(tables))
-    page.table(tables["order_units"], (
-        ("Unit", "text", "unit"), ("Name", "wrap", "name"), ("Currency", "text", "currency"),
-        ("Order", "text", "order"), ("Counted on", "text", "counted"), ("Items", "whole", "items"),
-        ("Packs", "whole", "packs"), ("Urgent", "whole", "urgent"), ("Questions", "whole", "questions"),
-        ("Value", "money", "value")), freeze=True)
-    page = book.page("What to order", "Each item over all units", (26, 36, 9, 10, 8, 8, 9, 14, 50))
-    page.title("What to order for all units", "Whole packs, with how many go to which unit.")
-    page.table(tables["order_items"], (
-        ("Item", "text", "item"), ("Description", "wrap", "description"), ("Pack of", "whole", "pack"),
-        ("Currency", "text", "currency"), ("Units", "whole", "units"), ("Urgent in", "whole", "urgent"),
-        ("Packs", "whole", "packs"), ("Value", "money", "value"), ("For", "wrap", "for_units")), freeze=True)
+    page = book.sheet("Orders of all units", order_sentences(tables))
+    page.table(tables["order_units"], "orders of units", freeze=True)
+    page = book.sheet("What to order")
+    page.table(tables["order_items"], "order items", freeze=True)
 
 
 def add_spend(book: Book, table: pd.DataFrame) -> None:
     """Add the sheet Money: budget years first, then the months ahead, totals under the units."""
-    page = book.page("Money", "What the units will spend, each and together",
-                     (30, 24, 10, 13, 13, 13, 13, 13, 14, 14))
-    page.title("What the units will spend", "80 % bands. No unit's files tell how units hang together: a total is "
-               "given twice, with units that err each on their own, and with all erring one way; the truth lies "
-               "between. No budget plans emergency equipment away.",
-               spend_sentences(table))
+    page = book.sheet("Money", spend_sentences(table))
     columns = (("Unit", "wrap", "unit"), ("Months", "text", "period"), ("Currency", "text", "currency"),
                ("Budget", "whole", "budget"), ("Spent", "whole", "spent"), ("Expected", "whole", "value"),
                ("80 % from", "whole", "low_value"), ("80 % to", "whole", "high_value"),

@@ -139,8 +139,8 @@ def _questions(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
     page.header(("No", "Item", "Description", "Question", "What to do", "Right", "Packs", "Loose units"), kinds)
     for asked in weekly.questions:
         boxes = kinds if asked.no else (*kinds[:5], "text", "text", "text")
-        page.row((asked.no or None, asked.item, named.get(asked.item, "EM" * asked.emergency), asked.question, asked.mend,
-                  None, None, None), boxes)
+        page.row((asked.no or None, asked.item, named.get(asked.item, "EM" * asked.emergency), asked.question,
+                  asked.mend, None, None, None), boxes)
     if not weekly.questions:
         page.spread("Nothing contradicts the book.", "note")
     page.protect()

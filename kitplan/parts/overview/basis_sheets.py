@@ -17,7 +17,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
 def _input_checks(book: Book, plan: Plan) -> None:
     """Add the sheet Input checks."""
     kinds = ("text", "whole", "text", "wrap", "wrap", "wrap")
-    page = book.page("Input checks", "What was read, and what in it is worth a look", (24, 7, 16, 16, 44, 44))
+    page = book.sheet("Input checks")
     found = plan.unit.warnings
     page.title(
         "Input checks",
@@ -87,12 +87,7 @@ def _reasons(row: object) -> str:
 def _assumptions(book: Book, plan: Plan) -> None:
     """Add the sheet Assumptions."""
     kinds = ("wrap", "wrap", "wrap", "wrap", "wrap")
-    page = book.page("Assumptions", "The numbers behind the plan and where they come from", (14, 32, 28, 26, 62))
-    page.title(
-        "Assumptions",
-        "If a number here is wrong for your unit, change it in the unit's files and plan again. "
-        "A default marked common practice has no published source.",
-    )
+    page = book.sheet("Assumptions")
     if plan.unit.doubt.rate_learnt:
         page.spread(f"{said_of_rate(plan.unit)} The lines of How often are where it set out from.", "note")
     page.header(("Topic", "Name", "Value", "Unit", "Where it comes from"), kinds)

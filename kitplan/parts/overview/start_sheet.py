@@ -15,7 +15,7 @@ from kitplan.write.book import Book, Page
 
 def add_first_sheet(book: Book) -> Page:
     """Reserve the first sheet; `fill` writes it when the others are known."""
-    page = book.page("Start here", "This sheet", (26, 70), landscape=False)
+    page = book.sheet("Start here")
     page.on_one_page()
     return page
 

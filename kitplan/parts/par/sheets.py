@@ -74,8 +74,7 @@ def add_frontier(book: Book, plan: Plan) -> None:
     par = plan.par
     if not len(par.frontier):
         return
-    page = book.page("Readiness and cost", "What a little more or less readiness would cost", (18, 12, 16, 12, 42),
-                     landscape=False)
+    page = book.sheet("Readiness and cost")
     kinds = ("text", "share", "money", "litres", "wrap")
     page.title(
         "What readiness costs",

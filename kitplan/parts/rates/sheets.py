@@ -11,8 +11,7 @@ from kitplan.write.charts import Line, bar_chart, place, scatter
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Rates learnt."""
     learnt: Learnt = plan.rates
-    page = book.page("Rates learnt", "How often securements are renewed here, learnt from the log",
-                     (22, 10, 12, 11, 11, 11, 11, 11, 11, 20, 44))
+    page = book.sheet("Rates learnt")
     page.title(
         "How often securements are renewed",
         "Rates of this unit, from its own log, for planning supplies. They say what happened, not what should."
@@ -35,11 +34,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         chart = bar_chart(page, lines, "Re-secures")
         place(page, chart, rows=20)
     page.another_table(len(learnt.reasons))
-    page.table(learnt.reasons, (
-        ("Reason", "text", "reason"), ("Events", "whole", "events"), ("Share", "share", "share"),
-        ("95 % from", "share", "low"), ("95 % to", "share", "high"),
-        (f"Per 100 {words.one}-days", "number2", "per_100_airway_days"),
-    ))
+    page.table(learnt.reasons, "reasons")
     page.skip()
     _wear(page, learnt)
     page.skip()
@@ -54,13 +49,7 @@ def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
     route = learnt.rates["route"].str.replace("_", " ")
     kind = route + " " + learnt.rates["size"] + barrier  # short, for the chart's axis
     rates = learnt.rates.assign(kind=kind, how=learnt.rates["technique"].map(titles))
-    return page.table(rates, (
-        ("Kind", "text", "kind"), ("Events", "whole", "events"),
-        (f"{plan.unit.words.one.capitalize()}-days", "number", "airway_days"),
-        ("Rate a day", "number2", "rate_per_day"), ("95 % from", "number2", "low"), ("95 % to", "number2", "high"),
-        ("Own share", "share", "own_share"), ("Events expected", "number", "expected_events"),
-        ("If all alike", "number", "expected_if_alike"), ("Technique", "wrap", "how"), ("Because", "wrap", "because"),
-    ), freeze=True, frozen_columns=1)
+    return page.table(rates, "learnt rates", freeze=True, frozen_columns=1)
 
 
 def _wear(page: Page, learnt: Learnt) -> None:
@@ -68,10 +57,7 @@ def _wear(page: Page, learnt: Learnt) -> None:
     if not len(learnt.wear_curve):
         return
     page.new_printed_page()
-    rows = page.table(learnt.wear_curve, (
-        ("Hours of wear", "number", "wear_hours"), ("Followed", "whole", "watched"),
-        ("Still secure, seen", "share", "still_secure"), ("Still secure, fitted", "share", "still_secure_fitted"),
-    ))
+    rows = page.table(learnt.wear_curve, "wear")
     page.skip()
     hours = (1, *rows)
     lines = [Line("Seen (ends of airways taken into account)", hours, (3, *rows), marker_size=5),

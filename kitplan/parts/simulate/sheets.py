@@ -13,15 +13,7 @@ from kitplan.write.charts import Line, place, scatter
 def add_sheets(book: Book, plan: Plan) -> None:
     """Add the sheet Played out."""
     result: SimulationResult = plan.simulation
-    page = book.page("Played out", "Whether the par levels hold when years are played day by day",
-                     (34, 11, 11, 11, 12, 12, 11, 12, 13, 13))
-    page.title(
-        "Do the par levels hold?",
-        f"{result.replications} copies of the unit played check by check for {result.years} new years each, none of "
-        "them seen before: what the history leaves open is drawn first for each copy, then admissions, re-secures, "
-        "restocks, counts, orders in whole packs, lead time, dates. The play shares no formula with the planner.",
-        result.sentences(book.currency),
-    )
+    page = book.sheet("Played out", result.sentences(book.currency), copies=result.replications, years=result.years)
     value = f"Mean value with orders ({book.currency})"
     first, _ = page.table(result.summary, (
         ("Par levels set by", "text", "plan"), ("Ready", "share", "readiness"), ("from", "share2", "low"),
@@ -55,12 +47,7 @@ def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
 
 def _items(page: Page, result: SimulationResult) -> None:
     used = result.items[(result.items["par_units"] > 0) | (result.items["use_per_year"] > 0)]
-    page.table(used, (
-        ("Item", "text", "item"), ("Par (items)", "whole", "par_units"), ("Used a year", "number", "use_per_year"),
-        ("Short, planned", "share2", "shortage_chance_planned"), ("Short, played", "share2", "shortage_chance_played"),
-        ("from", "share2", "low"), ("to", "share2", "high"), ("Mean on shelf", "number", "mean_on_hand"),
-        ("Expired a year", "number", "expired_units"), ("", "text", ""),
-    ))
+    page.table(used, "played items")
     page.spread(
         "Short, planned: use over review and lead time above what is on the shelf and on order after ordering. Short, "
         "played: the shelf was empty when asked. They differ by dates and chance only.",

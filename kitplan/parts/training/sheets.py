@@ -9,8 +9,10 @@ import pandas as pd
 
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.model import TrainingPlan
+from kitplan.parts.training.sessions import handed_on
 from kitplan.planning import Plan
 from kitplan.read.money import exact
+from kitplan.read.problems import counted
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Page
 
@@ -48,7 +50,7 @@ def _of_class(training: TrainingPlan, lesson: int, words: str) -> str:
 
 
 def _shopping(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class to buy", "What the practice classes need and cost", (44, 10, 9, 11, 10, 9, 8, 10, 13, 44))
+    page = book.sheet("Class to buy")
     each = training.value / training.learners
     _start(
         page, "What to buy for the class",
@@ -71,11 +73,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
         day=[lesson.day.isoformat() if lesson.day else "" for lesson in training.lessons],
         each=[round(value, 2) for value in training.classes["value_per_learner"]])
     page.another_table(len(classes))
-    page.table(classes, (
-        ("Class", "wrap", "title"), ("Day", "text", "day"), ("Place", "wrap", "place"),
-        ("Learners", "whole", "learners"), ("Stations", "whole", "stations"), ("Tries", "whole", "goes"),
-        ("Sets", "whole", "sets"), ("Minutes", "whole", "minutes"), (f"Value ({book.currency})", "money", "value"),
-        (f"{book.currency} a learner", "money", "each")))
+    page.table(classes, "classes")
 
 
 def _sessions(book: Book, training: TrainingPlan) -> None:
@@ -83,19 +81,15 @@ def _sessions(book: Book, training: TrainingPlan) -> None:
     page = book.page("Class sessions", "What each session takes, and what goes on", widths)
     _start(
         page, f"What each of the {training.called} takes",
-        "Takes is the sum of the four columns after it. From before: what an earlier one opened, bought or used. Goes "
-        "on: put it into the class box. Order by: to be there the day before.",
+        f"Takes is the sum of the four columns after it. {handed_on(training.lessons)} Order by: to be there the day "
+        "before.",
     )
     rows = _without_zeros(training.sessions, "units", "from_before_units", "practice_only_units", "own_units",
                           "new_units", "packs", "goes_on_units")
     rows["order_by"] = [day.isoformat() if day else None for day in rows["order_by"]]
     groups = [(": ".join(filter(None, (training.lessons[key].title, training.lessons[key].when_and_where))), mine)
               for key, mine in rows.groupby("lesson", sort=True)]
-    page.table(groups, (
-        ("What", "wrap", "description"), ("Takes", "whole", "units"), ("Unit", "text", "unit"),
-        ("From before", "whole", "from_before_units"), ("Practice only", "whole", "practice_only_units"),
-        ("Class has", "whole", "own_units"), ("New", "whole", "new_units"), ("Packs", "whole", "packs"),
-        ("Order by", "text", "order_by"), ("Goes on", "whole", "goes_on_units")), freeze=True)
+    page.table(groups, "sessions", freeze=True)
 
 
 def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -> None:
@@ -105,7 +99,7 @@ def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -
     _start(
         page, title, "Where the class takes something from the stock room instead of buying it, type the single items "
         "here, save, and run kitplan to-class UNIT: the order book then knows that no patient used them. A lot that is "
-        "recalled is found in the class as well.",
+        "recalled is found in the class as well. What goes back to the shelf unopened is typed on Receive.",
     )
     row = page.next_row
     page.put(row, 3, DAY_LABELS["to_class"], "label", "free")
@@ -113,16 +107,14 @@ def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -
     page.skip(2)
     rows = training.shopping
     rows = rows[rows["item"].isin(catalogue) & (rows["buy_units"] != 0)]
-    first, last = page.table(rows, (
-        ("Item", "text", "item"), ("Description", "wrap", "description"), ("To get", "whole", "buy_units"),
-        ("Unit", "text", "unit"), ("Taken", "input", ""), ("Lot", "input_text", ""), ("Expires", "input_text", "")),
+    first, last = page.table(rows, "from stock",
         freeze=True)
     page.numbers_only(first, max(last, first), 5, "Taken")
     page.protect()
 
 
 def _stations(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class stations", "What to lay out at each station", (16, 62, 11, 15, 9), landscape=False)
+    page = book.sheet("Class stations")
     _start(page, "What stands at each station", "Lay out and tick. Pieces include the spare ones.")
     rows = training.stations
     pieces = rows["kind"].str.contains("piece")
@@ -132,19 +124,16 @@ def _stations(book: Book, training: TrainingPlan) -> None:
     for (lesson, station), mine in rows.groupby(["lesson", "station"], sort=False):
         learners = training.lessons[lesson].learners_at(station - 1)
         groups.append((_of_class(training, lesson, f"Station {station}, {learners} learners"), mine))
-    page.table(groups, (("Kind", "text", "kind"), ("What", "wrap", "what"), ("Quantity", "whole", "quantity"),
-                        ("Unit", "text", "unit"), ("Laid out", "tick", "")), freeze=True)
+    page.table(groups, "stations", freeze=True)
 
 
 def _rounds(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class rounds", "Who practises what, and when", (10, 10, 10, 52, 10, 9, 9), landscape=False)
+    page = book.sheet("Class rounds")
     _start(page, "Set-up plan", "Every station does every practice once. Learners stay at their station.")
     setup = training.setup.astype({"station": str})
     page.table([(f"{lesson.title}: {table.minutes:.0f} minutes", setup[setup["lesson"] == index])
-                for index, (lesson, table) in enumerate(zip(training.lessons, training.timetables))], (
-        ("Starts", "text", "starts"), ("Round", "whole", "round"), ("Station", "text", "station"),
-        ("Practice", "wrap", "practice"), ("Learners", "whole", "learners"), ("Tries", "whole", "goes"),
-        ("Sets", "whole", "sets")), freeze=True)
+                for index, (lesson, table) in enumerate(zip(training.lessons, training.timetables))],
+               "rounds", freeze=True)
     page.skip()
     page.spread("What to carry, and when", "lead")
     moves = []
@@ -153,12 +142,11 @@ def _rounds(book: Book, training: TrainingPlan) -> None:
         told = table.moves.astype({"before_round": str}).assign(
             source=source, target=[f"station {s}" for s in table.moves["to_station"]])
         moves.append((lesson.title if len(training.lessons) > 1 else "", told))
-    page.table(moves, (("Before round", "text", "before_round"), ("From", "text", "source"), ("To", "text", "target"),
-                       ("What", "wrap", "thing"), ("How many", "whole", "count")))
+    page.table(moves, "moves")
 
 
 def _cutting(book: Book, training: TrainingPlan, called: Mapping[str, str]) -> None:
-    page = book.page("Class cutting", "Who cuts which rolls, and into what", (10, 40, 15, 60, 9, 10, 9))
+    page = book.sheet("Class cutting")
     _start(page, "Cut the tape the day before", "One line is one way to cut a roll: number x length in mm.")
     if len(training.cut_work):
         _who_cuts(page, training, called)
@@ -172,10 +160,7 @@ def _who_cuts(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> 
     work = training.cut_work.astype({"cutter": str})
     work["roll"] = work["roll"].map(called)
     page.table([(_of_class(training, lesson, f"tape {width:g} mm wide"), rows)
-                for (lesson, width), rows in work.groupby(["lesson", "width_mm"], sort=False)], (
-        ("Cutter", "text", "cutter"), ("Roll", "wrap", "roll"), ("From", "wrap", "from"),
-        ("Cut from one roll", "wrap", "pattern"), ("Rolls", "whole", "count"), ("Pieces", "whole", "pieces"),
-        ("Done", "tick", "")), freeze=True)
+                for (lesson, width), rows in work.groupby(["lesson", "width_mm"], sort=False)], "who cuts", freeze=True)
     page.skip()
 
 
@@ -186,9 +171,7 @@ def _pieces(page: Page, training: TrainingPlan) -> None:
                           length=[f"{mm:g} mm" for mm in pieces["length_mm"]],
                           becomes=[piece_text(row) for row in pieces.to_dict("records")])
     groups = [(training.lessons[int(lesson)].title, rows) for lesson, rows in words.groupby("lesson")]
-    page.table(groups if len(groups) > 1 else words, (
-        ("Width", "text", "width"), ("Practice", "wrap", "practice"), ("Length", "text", "length"),
-        ("Shape", "wrap", "becomes"), ("Pieces", "whole", "count")))
+    page.table(groups if len(groups) > 1 else words, "pieces")
     page.skip()
 
 
@@ -198,16 +181,13 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
         title = f"{training.lessons[row['lesson']].title}: " if len(training.lessons) > 1 else ""
         rolls = "" if math.isnan(row["least_rolls"]) else f"; no plan can do with fewer than {row['least_rolls']:.0f}"
         page.spread(
-            f"{title}tape {row['width_mm']:g} mm: {row['pieces']} pieces from {row['rolls']} rolls{rolls}. "
+            f"{title}tape {row['width_mm']:g} mm: {row['pieces']} pieces from {counted(row['rolls'], 'roll')}{rolls}. "
             f"{row['opened_mm'] / 1000:,.2f} m opened. From these kinds of rolls no plan can open less than "
             f"{row['least_mm'] / 1000:,.2f} m (bound of the linear program {row['lp_mm'] / 1000:,.2f} m, in whole "
             f"rolls): a gap of {100 * row['gap']:.1f} %."
         )
     told = training.comparison
-    page.table(told.assign(width="", opened=[f"{mm / 1000:,.2f} m" for mm in told["opened_mm"]]), (
-        ("", "text", "width"), ("Way of cutting", "wrap", "method"), ("Rolls", "whole", "rolls"),
-        ("Tape opened", "text", "opened"), ("Waste", "share", "waste_share"),
-        (f"Value ({book.currency})", "money", "value")))
+    page.table(told.assign(width="", opened=[f"{mm / 1000:,.2f} m" for mm in told["opened_mm"]]), "ways of cutting")
     page.spread(
         "Every way cuts the lengths of roll that the plan opens. Value: the rolls opened, each at its share of a "
         "pack's price; what is to be bought comes in whole packs.", "note",
@@ -220,18 +200,14 @@ def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) ->
     plan = training.sheet_plan()
     rows = plan.assign(blank="", sheet=plan["sheet"].map(called),
                        left=[f"{mm2 / 100:.1f} cm2" for mm2 in plan["waste_mm2"]])
-    page.table([(training.lessons[int(lesson)].title, of_it) for lesson, of_it in rows.groupby("lesson")], (
-        ("", "text", "blank"), ("Sheet", "wrap", "sheet"), ("From", "wrap", "from"),
-        ("Cut from one sheet (mm)", "wrap", "pattern"), ("Sheets", "whole", "count"), ("Left", "text", "left"),
-        ("Done", "tick", "")))
+    page.table([(training.lessons[int(lesson)].title, of_it) for lesson, of_it in rows.groupby("lesson")], "dressings")
 
 
 def _left(book: Book, training: TrainingPlan) -> None:
-    page = book.page("Class left over", "What is left, and where it goes", (50, 10, 16, 24, 46))
+    page = book.sheet("Class left over")
     _start(page, "What is left over, and where it goes", "Nothing here goes to patients.")
     whole = "All sessions" if training.called == "sessions" else "Season"
     several = len(training.lessons) > 1
     groups = [("" if not several else whole if lesson < 0 else training.lessons[lesson].title, rows)
               for lesson, rows in training.left.groupby("lesson", sort=True)]
-    page.table(groups, (("What", "wrap", "thing"), ("Quantity", "whole", "quantity"), ("Unit", "text", "unit"),
-                        ("State", "wrap", "state"), ("Goes to", "wrap", "goes_to")), freeze=True)
+    page.table(groups, "left over", freeze=True)
