@@ -36,7 +36,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
                   row.year_round_readiness), kinds)
     page.skip()
     kinds = ("wrap", "whole", "money", "money", "money", "money", "tick")
-    page.header(("Sets of par levels", "Changes a year", f"Mean value ({book.currency})", "Holding a year",
+    page.header(("Sets of par levels", "Changes a year", f"Value on the mean ({book.currency})", "Holding a year",
                  "Changing a year", "Both", "Choice"), kinds, freeze=False)
     for row in seasons.choice.itertuples(index=False):
         page.row((f"{row.periods}: {row.when}", row.changes, row.mean_value, row.holding_cost, row.change_cost,

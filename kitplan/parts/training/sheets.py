@@ -9,8 +9,10 @@ import pandas as pd
 
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.model import TrainingPlan
+from kitplan.parts.training.sessions import handed_on
 from kitplan.planning import Plan
 from kitplan.read.money import exact
+from kitplan.read.problems import counted
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Page
 
@@ -79,8 +81,8 @@ def _sessions(book: Book, training: TrainingPlan) -> None:
     page = book.page("Class sessions", "What each session takes, and what goes on", widths)
     _start(
         page, f"What each of the {training.called} takes",
-        "Takes is the sum of the four columns after it. From before: what an earlier one opened, bought or used. Goes "
-        "on: put it into the class box. Order by: to be there the day before.",
+        f"Takes is the sum of the four columns after it. {handed_on(training.lessons)} Order by: to be there the day "
+        "before.",
     )
     rows = _without_zeros(training.sessions, "units", "from_before_units", "practice_only_units", "own_units",
                           "new_units", "packs", "goes_on_units")
@@ -97,7 +99,7 @@ def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -
     _start(
         page, title, "Where the class takes something from the stock room instead of buying it, type the single items "
         "here, save, and run kitplan to-class UNIT: the order book then knows that no patient used them. A lot that is "
-        "recalled is found in the class as well.",
+        "recalled is found in the class as well. What goes back to the shelf unopened is typed on Receive.",
     )
     row = page.next_row
     page.put(row, 3, DAY_LABELS["to_class"], "label", "free")
@@ -179,7 +181,7 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
         title = f"{training.lessons[row['lesson']].title}: " if len(training.lessons) > 1 else ""
         rolls = "" if math.isnan(row["least_rolls"]) else f"; no plan can do with fewer than {row['least_rolls']:.0f}"
         page.spread(
-            f"{title}tape {row['width_mm']:g} mm: {row['pieces']} pieces from {row['rolls']} rolls{rolls}. "
+            f"{title}tape {row['width_mm']:g} mm: {row['pieces']} pieces from {counted(row['rolls'], 'roll')}{rolls}. "
             f"{row['opened_mm'] / 1000:,.2f} m opened. From these kinds of rolls no plan can open less than "
             f"{row['least_mm'] / 1000:,.2f} m (bound of the linear program {row['lp_mm'] / 1000:,.2f} m, in whole "
             f"rolls): a gap of {100 * row['gap']:.1f} %."
