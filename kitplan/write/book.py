@@ -141,13 +141,6 @@ class Page:
     def skip(self, rows: int = 1) -> None:
         self.next_row += rows
 
-    def band(self, labels: Sequence[tuple[str, int, int]]) -> None:
-        """A line above the header whose labels (text, first column, last column) name groups of columns."""
-        for text, first, last in labels:
-            self.merge(self.next_row, first, last, text, "band", "head")
-        self.height(self.next_row, 1)
-        self.next_row += 1
-
     def header(self, labels: str | Sequence[str], kinds: Sequence[str] = (), *, freeze: bool = True,
                frozen_columns: int = 0) -> int:
         """The header row, frozen where asked for. Of the headers of a sheet the last whose table runs over its printed
