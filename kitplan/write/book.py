@@ -352,10 +352,11 @@ class Book:
 
     def sheet(self, name: str, said: Iterable[str] | None = None, kind: str = "lead", **more: object) -> Page:
         """A new sheet of config/sheets.csv, with its title where it has one. said, kind: as in `title`; more: as in
-        `said`.
+        `said`, with another `called` for the sheet where the unit's words ask for one.
         """
         layout = sheet_layouts()[name]
-        page = self.page(name, self.said(layout.about, **more), layout.widths, landscape=not layout.upright)
+        page = self.page(str(more.get("called", name)), self.said(layout.about, **more), layout.widths,
+                         landscape=not layout.upright)
         if layout.title:
             page.title(self.said(layout.title, **more), self.said(layout.say, **more), said, kind)
         return page
