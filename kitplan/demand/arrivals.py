@@ -15,9 +15,8 @@ import numpy as np
 
 from kitplan.demand.even_draws import even_normals, even_uniforms
 from kitplan.demand.stays import StayLaw
+from kitplan.read.days import MONTH_DAYS, WEEK_DAYS, YEAR_DAYS
 
-YEAR_DAYS = 365.25
-WEEK_DAYS = 7
 BURST_GRID = np.array([0.0, 0.006, 0.015, 0.03, 0.05, 0.08, 0.12, 0.18, 0.27, 0.4, 0.7])
 BURST_MEAN, BURST_NONE = 0.1, 0.3
 """Prior of v: with chance BURST_NONE there are no bursts, else exponential with this mean (busy weeks of about 0.3 over
@@ -43,7 +42,6 @@ _LEVEL_SD = 2.0
 _MOST_DAYS = 600
 _MOST_VALUES = 200
 """Longer series are taken in sums or means of neighbours, whose covariances follow exactly."""
-_MONTH_DAYS = 30.44
 _STEP_DAYS = 0.25
 _LONGEST_DAYS = 300.0
 
@@ -208,7 +206,7 @@ def _summed(matrix: np.ndarray, first: np.ndarray) -> np.ndarray:
 
 def _walk(days_ago: np.ndarray) -> np.ndarray:
     """Covariance of a random walk seen from its end, with variance 1 a month, so many days before it."""
-    return np.minimum(days_ago[:, None], days_ago[None, :]) / _MONTH_DAYS
+    return np.minimum(days_ago[:, None], days_ago[None, :]) / MONTH_DAYS
 
 
 def swing_precision(sd: float) -> np.ndarray:
@@ -366,17 +364,12 @@ def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: 
 
 def correlation(law: StayLaw, n_days: int, lasting: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
     """r(k) and b(k) of `learn_counts` for lags of 0..n_days-1 days, each shape (n_days,)."""
-    one = np.zeros(1, dtype=np.int64)
     lags = np.arange(n_days, dtype=float)
-    alone = 1.0 - law.area(one, lags) / law.mean[0]
-    half = np.arange(0.0, _LONGEST_DAYS, _STEP_DAYS) + _STEP_DAYS / 2
-    alive = law.survival(one, half)
-    size = 2 * len(half)
-    overlap = np.fft.irfft(np.abs(np.fft.rfft(alive, size)) ** 2, size) * _STEP_DAYS
-    both = np.concatenate([overlap[len(half) : 0 : -1], overlap[: len(half)]])
-    apart = (np.arange(len(both)) - len(half)) * _STEP_DAYS
-    shared = _alike(lags[:, None] - apart[None, :], lasting) @ both * _STEP_DAYS / law.mean[0] ** 2
-    return alone, shared
+    alone = 1.0 - law.area(np.zeros(1, dtype=np.int64), lags) / law.mean[0]
+    there, many = _still_there(law, n_days), round(1 / _STEP_DAYS)
+    bursts = _alike(_STEP_DAYS * _turns(len(there)), lasting)
+    shared = np.fft.irfft(np.abs(np.fft.rfft(there)) ** 2 * np.fft.rfft(bursts), len(there))[: n_days * many : many]
+    return alone, shared * (_STEP_DAYS / law.mean[0]) ** 2
 
 
 def correlation_of_arrivals(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -388,9 +381,25 @@ def correlation_of_arrivals(law: StayLaw, n_days: int) -> tuple[np.ndarray, np.n
     one = np.zeros(1, dtype=np.int64)
     lags = np.arange(1.0 - n_days, n_days)
     alone = law.area(one, np.maximum(lags + 0.5, 0)) - law.area(one, np.maximum(lags - 0.5, 0))
-    half = np.arange(0.0, _LONGEST_DAYS, _STEP_DAYS) + _STEP_DAYS / 2
-    shared = _alike(lags[:, None] - half[None, :]) @ law.survival(one, half) * _STEP_DAYS / law.mean[0]
+    there = _still_there(law, n_days)
+    bursts = _alike(_STEP_DAYS * (_turns(len(there)) - 0.5))
+    shared = np.fft.irfft(np.fft.rfft(there) * np.fft.rfft(bursts), len(there))
+    shared = shared[(lags / _STEP_DAYS).astype(int)] * _STEP_DAYS / law.mean[0]
     return alone, shared, np.where(lags == 0, law.mean[0], 0.0), _alike(lags)
+
+
+def _still_there(law: StayLaw, n_days: int) -> np.ndarray:
+    """Chance of staying longer than each middle of a step, with as many zeros behind as keep sums over lags of up to
+    n_days apart from each other when they are worked out in a circle.
+    """
+    middles = np.arange(0.0, _LONGEST_DAYS, _STEP_DAYS) + _STEP_DAYS / 2
+    alive = law.survival(np.zeros(1, dtype=np.int64), middles)
+    return np.pad(alive, (0, len(alive) + 2 * round(max(_LONGEST_DAYS, n_days) / _STEP_DAYS)))
+
+
+def _turns(size: int) -> np.ndarray:
+    """Steps from the first place of a circle of `size` places to each, the shorter way."""
+    return np.fft.fftfreq(size, 1 / size)
 
 
 def _alike(apart: np.ndarray, lasting: float = 0.0) -> np.ndarray:

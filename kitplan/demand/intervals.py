@@ -15,7 +15,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from kitplan.demand.arrivals import WEEK_DAYS, YEAR_DAYS, long_ago, mean_season, turned, waves
+from kitplan.demand.arrivals import long_ago, mean_season, turned, waves
 from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.busy_weeks import linked_bursts
 from kitplan.demand.occupancy import LONG_AGO_DAYS, interval_checks
@@ -23,6 +23,7 @@ from kitplan.demand.posterior import Posterior, fit_posterior
 from kitplan.demand.search import passed
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Episodes
+from kitplan.read.days import WEEK_DAYS, YEAR_DAYS
 from kitplan.read.values import STRATUM_KEY, Unit
 
 _WEEKS_BACK = (1, 1, 1, 1, 1, 1, 2, 4, 4)

@@ -11,11 +11,12 @@ from functools import lru_cache
 
 import numpy as np
 
-from kitplan.demand.arrivals import YEAR_DAYS, Season, learn_counts, learn_days, stated_swing
+from kitplan.demand.arrivals import Season, learn_counts, learn_days, stated_swing
 from kitplan.demand.even_draws import even_uniforms
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
 from kitplan.demand.values import Seen
+from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import Census, Unit
 
 DRAWS = 1000

@@ -18,7 +18,6 @@ from kitplan.demand.intervals import Intervals, intervals
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import Known, Posterior, fit_posterior
-from kitplan.demand.search import passed
 from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
@@ -105,13 +104,13 @@ def _day_by_day(asked: Intervals, episodes: Episodes, before: np.ndarray, during
     owner = np.repeat(np.arange(len(some)), during[some])
     number = np.arange(len(owner)) - np.repeat(np.cumsum(during[some]) - during[some], during[some])
     place = uniforms(asked.seed, f"{asked.stream}/when", episodes.name[some][owner], number)
-    moments = np.append(np.arange(1.0, np.ceil(days)), days)
+    n_moments = math.ceil(days)
 
     def so_far(when: np.ndarray, cell: np.ndarray, *shape: int) -> np.ndarray:
         """How many there have been in each of the cells by each moment, int32 (n_moments, *shape)."""
-        moment = passed(moments[:-1], 0, 1, len(moments) - 1, when)
+        moment = np.clip(np.ceil(when) - 1, 0, n_moments - 1).astype(int)
         n_cells = math.prod(shape)
-        count = np.bincount(moment * n_cells + cell, minlength=len(moments) * n_cells)
+        count = np.bincount(moment * n_cells + cell, minlength=n_moments * n_cells)
         return count.reshape(-1, *shape).cumsum(axis=0, dtype=np.int32)
 
     shape, cell = (episodes.n_scenarios, n_strata), episodes.cell(n_strata)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
@@ -63,7 +64,10 @@ def _error_page(error: Exception) -> tuple[str, int]:
         text, code = str(error), 409
     else:
         text, code = f"A defect of kitplan, not of your files: {type(error).__name__}: {error}", 500
-    return render_template("error.html", text=text), code
+    back = urlsplit(request.referrer or "")
+    own = back.netloc == request.host and (request.method == "POST" or back.path != request.path)
+    path = back.path if own else ""
+    return render_template("error.html", text=text, back=path and f"{path}?{back.query}".rstrip("?")), code
 
 
 def _begin_pages(app: Flask, home: shelf.Home) -> None:

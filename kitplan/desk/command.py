@@ -12,19 +12,20 @@ import time
 import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
+from zlib import crc32
 
 import click
 
 from kitplan.commands.common import GivenPath, run_safely, say
 
 _MARK = ".desk.json"
-"""In the desk's folder while one serves it: process and port, for a second one to see."""
+"""In the desk's folder while one serves it: process, port and the folder, which a copy is not, for a second to see."""
 
 
 @click.command("desk")
 @click.argument("folder", type=GivenPath(file_okay=False), default=Path())
 @click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N",
-              help="Port on this computer.  [default: a free one]")
+              help="Port on this computer.  [default: one of the folder's own, else any that is free]")
 @click.option("--no-browser", is_flag=True, help="Print the address only.")
 @run_safely()
 def command(folder: Path, port: int, no_browser: bool) -> None:
@@ -51,9 +52,7 @@ def serve(folder: Path, port: int, browser: bool) -> None:
 
     from kitplan.desk.app import create_app
 
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    listener.bind(("127.0.0.1", port))
+    listener = _listener(folder, port)
     port, secret = listener.getsockname()[1], secrets.token_urlsafe(24)
     other = _other_desk(folder)
     note = f"Another desk serves this folder (process {other}). Use one of them only." if other else ""
@@ -75,6 +74,31 @@ def serve(folder: Path, port: int, browser: bool) -> None:
         app.extensions["desk"]["jobs"].end_all()
 
 
+def _listener(folder: Path, port: int) -> socket.socket:
+    """The port that was named, else the folder's own, else any that is free. Raises OSError.
+
+    A browser keeps what was typed by address, so a desk that is started again should stand where it stood.
+    """
+    if port:
+        return _bound(port)
+    with contextlib.suppress(OSError):
+        return _bound(20_000 + crc32(os.fsencode(folder.resolve())) % 20_000)
+    return _bound(0)
+
+
+def _bound(port: int) -> socket.socket:
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if os.name != "nt":  # there it would let two programs share a port
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(("127.0.0.1", port))
+        listener.listen()
+    except OSError:
+        listener.close()
+        raise
+    return listener
+
+
 def _warm() -> None:
     """Load what the pages of a plan need, once the first page is there to be looked at."""
     time.sleep(1.0)
@@ -84,9 +108,9 @@ def _warm() -> None:
 
 @contextlib.contextmanager
 def _marked(folder: Path, port: int) -> Iterator[None]:
-    mark = folder / _MARK
+    mark, said = folder / _MARK, {"process": os.getpid(), "port": port, "folder": str(folder.resolve())}
     try:
-        mark.write_text(json.dumps({"process": os.getpid(), "port": port}), encoding="utf-8")
+        mark.write_text(json.dumps(said), encoding="utf-8")
     except OSError:
         yield  # a folder that cannot be written to can still be looked at
         return
@@ -101,6 +125,8 @@ def _other_desk(folder: Path) -> int | None:
     try:
         said = json.loads((folder / _MARK).read_text(encoding="utf-8"))
         process, port = int(said["process"]), int(said["port"])
+        if said["folder"] != str(folder.resolve()):
+            return None
     except (OSError, ValueError, KeyError, TypeError):
         return None
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as knock:

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import re
+import secrets
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
+from werkzeug.utils import secure_filename
 
 from kitplan.desk.units import NO_PLAN, Home, plan_folder, unit_of
 
@@ -21,20 +26,40 @@ _TABLES = {"receive": "receive", "count": "count", "answers": "answers", "build"
 """Step -> the table of the round that its form is, field by field."""
 
 
+@dataclass(frozen=True)
+class Done:
+    """The last form that was taken in of a unit. form: its mark, so that the same one, sent twice, counts once."""
+
+    form: str
+    number: str
+    step: str
+    told: list[str]
+
+
 def add(app: Flask, home: Home) -> None:
     """The pages of the week."""
+    done: dict[Path, Done] = {}
+
+    def once(folder: Path, step: str, take: Callable[[Session], list[str]]) -> str:
+        """Take a form in, unless it is the one that was taken in last; what the page that follows is asked for."""
+        sent = [*sorted(request.form.lists()), *((f.filename, f.read()) for f in request.files.values())]
+        form = sha256(repr((step, sent)).encode()).hexdigest()
+        with _round(folder) as work:
+            if folder not in done or done[folder].form != form:
+                _same_book(work)
+                done[folder] = Done(form, secrets.token_hex(4), step, take(work))
+        return done[folder].number
+
     for step, page in (("", "week"), ("/receive", "receive"), ("/count", "count"), ("/kits", "kits")):
         app.add_url_rule(f"/unit/<name>/week{step}", f"{page}_page",
                          lambda name, page=page: _shown(unit_of(home, name), f"{page}.html"))
 
     @app.post("/unit/<name>/week/<step>")
     def take_step(name: str, step: str) -> Response:
-        folder = unit_of(home, name)
-        if step not in (*_TABLES, "order"):
+        if step not in (*_TABLES, "workbook", "order"):
             abort(404, "There is no such step.")
-        said = _take(folder, step)
-        app.extensions["desk"].setdefault("said", {})[folder] = said
-        return redirect(url_for("week_page", name=name))  # type: ignore[return-value]
+        number = once(unit_of(home, name), step, lambda work: _take(work, step))
+        return redirect(url_for("week_page", name=name, done=number))  # type: ignore[return-value]
 
     @app.get("/unit/<name>/recall")
     def recall_page(name: str) -> str:
@@ -46,22 +71,15 @@ def add(app: Flask, home: Home) -> None:
 
     @app.post("/unit/<name>/recall")
     def taken_away(name: str) -> Response:
-        from kitplan.parts.orders import round_command as rounds
-
         lot = request.form.get("lot", "").strip()
-        with _round(unit_of(home, name)) as work:
-            _same_book(work)
-            rounds.take_away(work, work.recalled(lot), _day() or date.today())
+        once(unit_of(home, name), "recall", lambda work: _taken_away(work, lot))
         return redirect(url_for("recall_page", name=name, lot=lot))  # type: ignore[return-value]
 
     @app.context_processor
     def _last_words() -> dict[str, Any]:
-        def last_said() -> list[str]:
-            folder = home.unit((request.view_args or {}).get("name", ""))
-            said: list[str] = app.extensions["desk"].get("said", {}).pop(folder, [])
-            return said
-
-        return {"last_said": last_said, "today": date.today().isoformat()}
+        last = done.get(home.unit((request.view_args or {}).get("name", "")))  # type: ignore[arg-type]
+        asked = last is not None and last.number == request.args.get("done")
+        return {"done": last if asked else None, "today": date.today().isoformat()}
 
 
 @contextlib.contextmanager
@@ -81,31 +99,59 @@ def _shown(folder: Path, template: str) -> str:
 
     with _round(folder) as work:
         weekly, entries = work.weekly(), len(work.book.lines)
-        spoken = spoken_names(work.unit.items)
+        spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
+    keys = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, sorted(spoken, key=len, reverse=True)))})(?!\w)")
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
+                           looks=looks, in_words=lambda text: keys.sub(lambda key: spoken[key[0]], text),
                            order=[row for row in order if row["order_packs"] > 0])
 
 
-def _take(folder: Path, step: str) -> list[str]:
+def _take(work: Session, step: str) -> list[str]:
     """Take in a form, as the same step's sheet would be. Raises InputError, OutputError."""
     from kitplan.parts.orders import round_command as rounds
 
-    with _round(folder) as work:
-        _same_book(work)
-        day = _day()
+    day, older = _day(), request.form.get("older") == "yes"
+    typed: list[str] = []
+    with tempfile.TemporaryDirectory() as place:
+        sheet = Path(place) / f"{step}.csv"
+        if step == "workbook":
+            sheet, step = _filled_workbook(Path(place))
+        elif step != "order" and not (typed := _write_sheet(sheet, step)):
+            return ["Nothing was typed in."]
         if step != "order":
-            with tempfile.TemporaryDirectory() as place:
-                sheet = Path(place) / f"{step}.csv"
-                if not _write_sheet(sheet, step):
-                    return ["Nothing was typed in."]
-                rounds.take_in(work, step, sheet, day, older=request.form.get("older") == "yes")
-        weekly = work.weekly()
-        if step == "order":
-            weekly = rounds.placed(work, weekly, day)
-        rounds.keep(work)
-        rounds.finish(work, weekly)
-        return [told for told in work.told if told]
+            with _by_line(typed, work):
+                rounds.take_in(work, step, sheet, day, older=older)
+    weekly = work.weekly()
+    if step == "order":
+        weekly = rounds.placed(work, weekly, day)
+    rounds.keep(work)
+    rounds.finish(work, weekly)
+    return [told for told in work.told if told] or ["Nothing new was typed in."]
+
+
+def _filled_workbook(place: Path) -> tuple[Path, str]:
+    """The workbook that was given, in a folder of its own, and the step that it is: with all those before it."""
+    from kitplan.read.round_sheets import SHEETS
+    from kitplan.read.workbook import Book
+
+    file = request.files.get("filled")
+    if not file or not file.filename:
+        abort(409, "No file was chosen. Choose the workbook that you filled in.")
+    file.seek(0)
+    path = place / f"{Path(secure_filename(file.filename)).stem or 'filled'}.xlsx"
+    path.write_bytes(file.read())
+    with contextlib.suppress(ValueError):  # what cannot be read is told by the step
+        if Book(path.name, path.read_bytes()).sheet_named(SHEETS["to_class"]) is not None:
+            return path, "to_class"
+    return path, "build"
+
+
+def _taken_away(work: Session, lot: str) -> list[str]:
+    from kitplan.parts.orders import round_command as rounds
+
+    rounds.take_away(work, work.recalled(lot), _day() or date.today())
+    return work.told
 
 
 def _same_book(work: Session) -> None:
@@ -122,8 +168,8 @@ def _day() -> date | None:
         abort(409, f"{text!r} is not a date.")
 
 
-def _write_sheet(path: Path, step: str) -> bool:
-    """The form as the table that the step reads; False where nothing was typed."""
+def _write_sheet(path: Path, step: str) -> list[str]:
+    """Write the form as the table that the step reads; what each row is of, [] where nothing was typed."""
     from kitplan.read.columns import columns_of
     from kitplan.read.round_sheets import TYPED
 
@@ -134,4 +180,20 @@ def _write_sheet(path: Path, step: str) -> bool:
     typed = [row for row in rows if any(row[head.index(column)] for column in TYPED[_TABLES[step]])]
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([head, *typed])
-    return bool(typed)
+    said = [dict(zip(head, row)) for row in typed]
+    return [row.get("item") or row.get("kit") or row.get("design") or f"question {row.get('no')}" for row in said]
+
+
+@contextlib.contextmanager
+def _by_line(typed: Sequence[str], work: Session) -> Iterator[None]:
+    """Faults of a form name what stands on its line, for a form has no rows. typed: what each row is of."""
+    from kitplan.read.catalogue import spoken_names
+    from kitplan.read.problems import InputError
+
+    try:
+        yield
+    except InputError as error:
+        spoken = spoken_names(work.unit.items)
+        of_row = dict(enumerate((spoken.get(name, name) for name in typed), start=2))  # row 1 is the heading
+        raise InputError([p if p.row not in of_row else replace(p, file=of_row[p.row], row=None)
+                          for p in error.problems], error.during) from None

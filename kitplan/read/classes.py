@@ -343,5 +343,9 @@ class _ClassReader:
         if found.places_per_station > max(1, -(-fewest // 2) if found.pairs else fewest):
             self.warn("places_per_station", "is more than the learners at a station can fill",
                       f"{fewest} learners stand at a station.", found.places_per_station)
+        for number, thing in enumerate(found.durables, 1):
+            if thing.role and thing.have and len({p.size_text for p in found.practices if thing.serves(p)}) > 1:
+                self.warn(f"durable {number}.have", "does not say of which size, and is counted only where one item "
+                          "serves every practice", "Write how many there are of each item under [have].", thing.have)
         if not any("manikin" in d.name.casefold() for d in found.durables):
             self.warn("durable", "names no manikin", "Add a [[durable]] block for each manikin.")

@@ -10,6 +10,8 @@ from datetime import date, datetime, time
 
 from kitplan.read.cells import Bad, Moment, read_clock
 
+WEEK_DAYS, YEAR_DAYS = 7, 365.25
+MONTH_DAYS = YEAR_DAYS / 12
 FIRST_YEAR, LAST_YEAR = 1990, 2100
 
 _TIME = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?: ?[ap]\.?m\.?)?)"

@@ -237,7 +237,7 @@ def test_series_of_any_length_are_taken_in_runs_of_neighbours():
     assert _neighbours(200).tolist() == list(range(200))
     assert _neighbours(548).tolist() == list(range(0, 548, 3))
     assert _summed(np.arange(9.0).reshape(3, 3), np.array([0, 2])).tolist() == [[8.0, 7.0], [13.0, 8.0]]
-    assert (_walk(np.array([60.88, 30.44, 0.0])) == [[2, 1, 0], [1, 1, 0], [0, 0, 0]]).all()
+    assert (_walk(np.array([60.875, 30.4375, 0.0])) == [[2, 1, 0], [1, 1, 0], [0, 0, 0]]).all()
 
 
 def test_a_person_is_told_where_the_level_is_not_the_mean_of_the_history():

@@ -100,7 +100,7 @@ def browser(tmp_path):
 
 @pytest.fixture
 def desk_at():
-    """Start real desks on folders; each gives the address of its first link."""
+    """Start real desks on folders; each gives the address of its first link. `.stop()` ends them."""
     running = []
 
     def start(folder: Path) -> str:
@@ -110,7 +110,11 @@ def desk_at():
         running.append(process)
         return process.stdout.readline().strip()
 
+    def stop() -> None:
+        while running:
+            running[-1].terminate()
+            running.pop().wait(timeout=20)
+
+    start.stop = stop
     yield start
-    for process in running:
-        process.terminate()
-        process.wait(timeout=20)
+    stop()

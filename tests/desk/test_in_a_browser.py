@@ -121,3 +121,59 @@ def test_a_second_desk_on_the_same_folder_says_so(browser, desk_at, home):
     desk_at(home)
     browser.get(desk_at(home))
     assert "Another desk serves this folder" in browser.find_element(By.TAG_NAME, "body").text
+
+
+def test_what_was_typed_stays_with_its_line_when_the_list_of_lines_has_changed(browser, desk_at, home):
+    """Typing is kept by item, so that a line that has gone moves nothing onto another item."""
+    base = opened(browser, desk_at, home)
+    browser.get(base + "week/count")
+    line = browser.find_elements(By.CSS_SELECTOR, "div.line")[2]
+    item = line.get_attribute("data-key")
+    line.find_element(By.NAME, "packs").send_keys("17")
+    browser.execute_script("""const kept = JSON.parse(localStorage["desk-mill_lane-count"]);
+        localStorage["desk-mill_lane-count"] = JSON.stringify({"gone packs": "4", ...kept});""")
+    browser.get(base + "week/count")
+    held = {f.find_element(By.XPATH, "ancestor::div[@data-key]").get_attribute("data-key"): f.get_attribute("value")
+            for f in browser.find_elements(By.NAME, "packs") if f.get_attribute("value")}
+    assert held == {item: "17"}
+    assert "not saved yet" in browser.find_element(By.CSS_SELECTOR, ".kept").text
+    browser.find_element(By.CSS_SELECTOR, ".kept button").click()
+    browser.get(base + "week/count")
+    assert not [f for f in browser.find_elements(By.NAME, "packs") if f.get_attribute("value")]
+
+
+def test_what_was_typed_outlives_a_refusal_and_a_desk_that_is_started_again(browser, desk_at, home):
+    base = opened(browser, desk_at, home)
+    browser.get(base + "week/count")
+    browser.find_element(By.ID, "packs1").send_keys("two")
+    browser.find_element(By.XPATH, "//button[text()='Save the count']").click()
+    browser.execute_script("document.forms[0].noValidate = true")
+    browser.find_element(By.XPATH, "//button[text()='Save the count']").click()
+    wait(browser).until(lambda b: "It did not work" in b.title)
+    for page in ("", "week"):  # looking elsewhere first throws nothing away
+        browser.get(base + page)
+    desk_at.stop()
+    assert opened(browser, desk_at, home) == base, "the same folder has the same address"
+    browser.get(base + "week/count")
+    field = browser.find_element(By.ID, "packs1")
+    assert field.get_attribute("value") == "two"
+    field.clear()
+    field.send_keys("2")
+    browser.find_element(By.XPATH, "//button[text()='Save the count']").click()
+    wait(browser).until(lambda b: "The week" in b.title)
+    browser.get(base + "week/count")
+    assert browser.find_element(By.ID, "packs1").get_attribute("value") == ""
+
+
+def test_pages_that_are_printed_show_what_is_written_on_and_fit_the_paper(browser, desk_at, home):
+    base = opened(browser, desk_at, home)
+    paper = {"width": 680, "height": 1000, "deviceScaleFactor": 1, "mobile": False}  # A4 within its margins
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", paper)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    for page in PAGES:
+        browser.get(base + page)
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= paper["width"], page
+        assert not browser.find_element(By.TAG_NAME, "nav").is_displayed()
+    for page in ("week/count", "week/receive"):
+        browser.get(base + page)
+        assert browser.find_element(By.NAME, "packs").is_displayed(), page

@@ -183,9 +183,13 @@ def test_a_count_goes_into_the_book_and_the_order_comes_out(client, home):
     assert page.status_code == 200, words(page)
     assert "URGENT" in words(page)
     assert (home / "mill_lane" / "book" / "counts.csv").is_file()
+    book = (home / "mill_lane" / "book" / "counts.csv").read_bytes()
     again = client.post("/unit/mill_lane/week/count", data)
-    assert again.status_code == 409
-    assert "The book has grown" in words(again)
+    assert "lines counted on 2026-11-20" in words(again), "the same form, sent twice, is told as taken in"
+    other = client.post("/unit/mill_lane/week/count", data | {"packs": ["1"] * len(levels)})
+    assert other.status_code == 409
+    assert "The book has grown" in words(other)
+    assert (home / "mill_lane" / "book" / "counts.csv").read_bytes() == book
 
     week = client.get("/unit/mill_lane/week")
     assert "Put this order into the book" in words(week)
@@ -332,3 +336,67 @@ def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home
     assert "while opening the plan" in words(page)
     assert '<button class="main">Plan</button>' in page.text
     assert client.get("/unit/mill_lane/par").status_code == 409
+
+
+def counted(client, day: str, packs: str = "2", **more):
+    """Count the saline of the small sample."""
+    week = "/unit/mill_lane/week/count"
+    return client.post(week, {"item": "saline_5ml", "pack": "100", "packs": packs, "day": day,
+                              "entries": entries_of(client, week)} | more)
+
+
+def test_an_order_pressed_in_two_windows_stands_once_in_the_book(client, home):
+    counted(client, "2026-11-10", "0")
+    both = {"entries": entries_of(client, "/unit/mill_lane/week")}
+    first, second = (client.post("/unit/mill_lane/week/order", both) for _ in "ab")
+    assert "This is order 1." in words(first)
+    assert "This is order 1." in words(second)
+    orders = pd.read_csv(home / "mill_lane" / "book" / "orders.csv")
+    assert orders["item"].is_unique
+
+
+def test_an_older_count_is_taken_where_its_box_is_ticked(client, home):
+    counted(client, "2026-11-10")
+    refused = counted(client, "2026-11-03")
+    assert refused.status_code == 409
+    assert "tick that it is older" in words(refused)
+    assert "counted on 2026-11-03" in words(counted(client, "2026-11-03", older="yes"))
+
+
+def test_a_fault_of_a_form_names_the_line_and_leads_back_to_the_page(client):
+    week = "http://127.0.0.1:8765/unit/mill_lane/week/count"
+    page = counted(client, "2026-11-10", packs="two", headers={"Referer": week})
+    assert page.status_code == 409
+    assert "Saline 0.9 % ampoule 5 mL, column packs" in words(page)
+    page = client.post("/unit/mill_lane/week/count", {"entries": "9"}, headers={"Referer": week})
+    assert 'href="/unit/mill_lane/week/count">Back to the page before' in page.text
+
+
+def test_the_week_says_that_its_plan_is_older_than_the_units_files(client, home):
+    settings = home / "mill_lane" / "unit.toml"
+    settings.write_text(settings.read_text(encoding="utf-8") + "\n# looked at\n", encoding="utf-8")
+    for page in ("", "/receive", "/count", "/kits"):
+        shown = words(client.get(f"/unit/mill_lane/week{page}"))
+        assert "unit.toml has changed since this plan was made" in shown, page
+
+
+def test_a_workbook_filled_in_elsewhere_is_taken_in_on_the_week(client, home):
+    """What has no form of its own, such as packs ordered otherwise, is typed into the workbook and given back."""
+    counted(client, "2026-11-10", "0")
+    client.post("/unit/mill_lane/week/order", {"entries": entries_of(client, "/unit/mill_lane/week")})
+    book = openpyxl.load_workbook(home / "mill_lane" / "plan" / "stock-room.xlsx")
+    sheet = book["Order"]
+    head = next(row for row in sheet.iter_rows() if any(str(c.value).startswith("Ordered") for c in row))
+    column = next(c.column for c in head if str(c.value).startswith("Ordered"))
+    line = next(c.row for row in sheet.iter_rows(min_row=head[0].row + 1) for c in row if c.value == "saline_5ml")
+    sheet.cell(line, column).value = 9
+    out = io.BytesIO()
+    book.save(out)
+    given = {"entries": entries_of(client, "/unit/mill_lane/week"),
+             "filled": (io.BytesIO(out.getvalue()), "mine.xlsx")}
+    told = words(client.post("/unit/mill_lane/week/workbook", given))
+    assert "changed to what was really ordered" in told, told
+    given = {"entries": entries_of(client, "/unit/mill_lane/week"), "filled": (io.BytesIO(b"no"), "mine.xlsx")}
+    wrong = client.post("/unit/mill_lane/week/workbook", given)
+    assert wrong.status_code == 409
+    assert "is not an .xlsx workbook" in words(wrong)

@@ -127,7 +127,7 @@ def test_things_that_last_are_bought_in_whole_packs_where_the_catalogue_prices_t
     items = small_unit.items.assign(pack=np.where(small_unit.items["item"] == "mask-42", 2, small_unit.items["pack"]))
     rows = _durable_rows(replace(small_unit, items=items), [lesson()], [table(
         [("stand", 1), ("Mask", 0)], Mask=("mask-42", 5, 2, 3.5, True, False), stand=("", 3, 1, 9.0, False, True),
-        manikin=("", 2, 0, NAN, False, False), lamp=("", 2, 2, NAN, False, False))])
+        manikin=("", 2, 0, NAN, False, False), lamp=("", 2, 2, NAN, False, False))], {})
     told = {row[1]: row for row in rows}
     assert told["Mask"][:4] == ("mask-42", "Mask", "durable", 5)
     assert told["Mask"][5:11] == (0, 2, 3, 2, 2.0, 14.0)

@@ -51,10 +51,14 @@ def taking(*rows):
 
 
 def test_of_packs_bought_the_rest_is_left_and_of_what_is_there_none():
-    shopping = pd.DataFrame({"description": ["a", "b", "c"], "packs": [2.0, 0.0, 1.0], "pack": [10, 5, 4],
-                             "buy_units": [13, 0, 4], "unit": ["piece", "roll", "mask"]})
-    assert _unopened(shopping, 3) == [(3, "a", 7, "piece", "rest of an opened pack",
-                                       "Class box, for the next class; not for patients")]
+    """Of d, ten bought to be used up, three are; two more stand as durable things and needed no pack of their own."""
+    shopping = pd.DataFrame({"item": [*"abcddm"], "description": [*"abcddm"],
+                             "packs": [2.0, 0.0, 1.0, 1.0, 0.0, np.nan],
+                             "pack": [10, 5, 4, 10, 10, 1], "buy_units": [13, 0, 4, 3, 2, 2],
+                             "unit": ["piece", "roll", "mask", "pair", "pair", "piece"]})
+    assert _unopened(shopping, 3) == [(3, name, rest, unit, "rest of an opened pack",
+                                       "Class box, for the next class; not for patients")
+                                      for name, rest, unit in (("a", 7, "piece"), ("d", 5, "pair"))]
 
 
 def test_spare_sets_are_those_beyond_the_goes_of_their_own_class():
@@ -323,7 +327,7 @@ def test_a_durable_thing_is_there_once_for_all_sessions(unit):
     """Two dolls are needed, then three, and one is owned: one more is bought for each session, two go on."""
     tables = [SimpleNamespace(things=pd.DataFrame([("doll", "", n, 1), ("shears", "scissors", 1, 4)],
                                                   columns=["thing", "item", "needed", "have"])) for n in (2, 3)]
-    rows = pd.DataFrame(_kept(unit, [None, None], tables), columns=COLUMNS)
+    rows = pd.DataFrame(_kept(unit, [0, 1], tables), columns=COLUMNS)
     numbers = rows[["lesson", "units", "from_before_units", "own_units", "new_units", "goes_on_units"]]
     assert numbers.to_numpy().tolist() == [[0, 2, 0, 1, 1, 2], [0, 1, 0, 1, 0, 1], [1, 3, 2, 0, 1, 0],
                                            [1, 1, 1, 0, 0, 0]]

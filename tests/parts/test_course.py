@@ -194,3 +194,38 @@ def test_what_lies_in_the_box_is_cut_in_the_first_session_and_not_again(small_un
     taken = [sum(n for name, n in c.plan.opened.items() if c.source[name][1] == OWN) for c in plan.tape]
     assert sum(taken) == 2
     assert bought(plan, "tape-25-long")["own_units"] == 2
+
+
+def two_sites(**more):
+    """A class at each of two sites at one time, and one at the first the day after: four dolls, one and two."""
+    def doll(have):
+        return Durable("doll", "", "", 1, True, have, 100.0, float("nan"), float("nan"))
+
+    first, later = course({"stations": 4}, {"stations": 2}, file="north.toml", durables=(doll(2),), **more)
+    here = replace(first, day=date(2027, 3, 8))
+    there = replace(here, file="south.toml", title="South", course="South", stations=1, durables=(doll(1),))
+    return [here, there, replace(later, day=date(2027, 3, 9))]
+
+
+def test_classes_of_one_time_take_their_own_things_and_none_that_stand_elsewhere(small_unit):
+    """Five dolls stand at once, of which the sites have three: two to get; none is taken from a class that runs."""
+    plan = plan_training(small_unit, two_sites())
+    row = bought(plan, "doll")
+    assert (row["units"], row["own_units"], row["buy_units"], row["value"]) == (5, 3, 2, 200.0)
+    dolls = plan.sessions[plan.sessions["item"] == "doll"]
+    assert dolls[["units", "from_before_units", "own_units", "new_units", "goes_on_units"]].to_numpy().tolist() == [
+        [4, 0, 2, 2, 4], [1, 0, 1, 0, 1], [2, 2, 0, 0, 0]]
+
+
+def test_what_is_left_of_a_pack_to_be_used_up_serves_as_a_thing_that_is_kept(small_unit):
+    """One class uses scissors up, the other keeps a pair a station: no second pack where the first holds enough."""
+    items = small_unit.items.assign(pack=np.where(small_unit.items["item"] == "scissors", 10, small_unit.items["pack"]))
+    kept = Durable("scissors", "scissors", "", 1, True, 0, float("nan"), float("nan"), float("nan"))
+    one, other = (lesson(title=t, file=t, day=date(2027, 3, 8)) for t in "ab")
+    plan = plan_training(replace(small_unit, items=items), [one, replace(other, durables=(kept,))])
+    rows = plan.shopping[plan.shopping["item"] == "scissors"]
+    assert rows["kind"].tolist() == ["used up", "durable"]
+    assert rows["packs"].tolist() == [1, 0]
+    assert rows["value"].iloc[1] == 0
+    left = plan.left.loc[plan.left["thing"].str.contains("cissors") & (plan.left["state"] == "rest of an opened pack")]
+    assert left["quantity"].tolist() == [10 - int(rows["buy_units"].sum())]

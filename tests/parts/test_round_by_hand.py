@@ -428,12 +428,21 @@ def test_a_table_on_hand_is_the_first_count_with_what_is_on_order(unit_maker):
 
 def test_what_a_class_takes_is_no_use_and_too_much_of_it_is_said():
     rows = (Row(2, "gauze", taken=41), Row(3, "mask", taken=6), Row(4, "ties", taken=3))
-    step = to_class(RoundSheets("to_class", {"to_class": rows}), book(*FULL), CATALOGUE, on(1))
+    step = to_class(RoundSheets("to_class", {"to_class": rows}), book(*FULL), PLAN, CATALOGUE, on(1))
     assert [(x.event, x.item, x.units) for x in step.lines] == [
         ("to_class", "gauze", 41), ("to_class", "mask", 6), ("to_class", "ties", 3)]
     assert step.told == ("What the class took on 2026-07-02 is out of stock and counts as no use (items: 3).",
-                         "Look at: the class took 41 of gauze where the book expects 40 on the shelf. Count it.")
+                         "Look at: the class took 41 of gauze where the book expects 40 on the shelf. Count it.",
+                         "Look at: mask is emergency equipment: 0 left on the shelf and in kits that stand ready, "
+                         f"where {MASK.level_units} should be. Bring some back, or order it now.")
     assert standing(book(*FULL).grown(step.lines, "P")).expected["mask"] == 0
+
+
+def test_two_lots_that_a_class_takes_of_one_item_are_held_together_against_the_shelf():
+    rows = (Row(2, "gauze", taken=25, lot="A"), Row(3, "gauze", taken=16, lot="B"))
+    step = to_class(RoundSheets("to_class", {"to_class": rows}), book(*FULL), PLAN, CATALOGUE, on(1))
+    assert "took 41 of gauze" in step.told[1]
+    assert "(items: 1)" in step.told[0]
 
 
 # -- answers --------------------------------------------------------------------------------------------------------

@@ -18,7 +18,8 @@ from kitplan.parts.orders.ledger import Lot, first_out
 from kitplan.parts.par.frontier import few
 from kitplan.parts.par.instance import ParInstance
 from kitplan.parts.par.summary import _largest_change
-from kitplan.parts.simulate.model import DAYS_A_YEAR, _StockRoom, effective_intervals
+from kitplan.parts.simulate.model import _StockRoom, effective_intervals
+from kitplan.read.days import YEAR_DAYS
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def test_a_point_of_the_curve_keeps_five_hundred_scenarios_where_there_are_as_ma
 def test_a_years_numbers_of_play_are_those_of_its_days():
     """Two years at four steps a day. Six shortages in all, ten orders, forty lines and eight expired: half of each."""
     run = SimpleNamespace(
-        steps=2 * DAYS_A_YEAR * 4, ready=np.ones((1, 2, 2), bool), covered=np.ones((1, 2, 2), bool),
+        steps=2 * YEAR_DAYS * 4, ready=np.ones((1, 2, 2), bool), covered=np.ones((1, 2, 2), bool),
         short_intervals=np.array([[[4, 2], [5, 1]]]), order_days=np.array([[10, 10]]), order_lines=np.array([[40, 40]]),
         expired=np.array([[[8, 0], [0, 8]]]), mean_on_hand=np.array([[[3.0, 1.0], [5.0, 1.0]]]))
     room = SimpleNamespace(clock=SimpleNamespace(steps_per_day=4), unit_price=np.array([2.0, 10.0]),

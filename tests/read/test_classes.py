@@ -324,6 +324,15 @@ def test_things_worth_a_look_do_not_stop_the_class(unit):
     assert {w.column for w in warnings} == {"learners", "durable"}
 
 
+@pytest.mark.parametrize(("sizes", "told"), [("3.5", False), ("[3.5, 5.0]", True)])
+def test_things_that_are_there_and_of_no_size_are_said_not_to_count(unit, sizes, told):
+    text = GOOD.replace("tube_mm = 3.5", f"tube_mm = {sizes}") + '[[durable]]\nrole = "mask"\nhave = 4\n'
+    _, warnings, _ = read(unit, text)
+    assert [str(w) for w in warnings if w.column == "durable 2.have"] == [
+        "class.toml, key durable 2.have: does not say of which size, and is counted only where one item serves every "
+        "practice (got '4'). Write how many there are of each item under [have]."] * told
+
+
 def test_the_samples_hold_a_class_each_and_say_that_it_is_invented():
     found = {name: class_files(path) for name, path in sample_units().items()}
     assert [f.name for f in found["harbour_wing"]] == ["class.toml"]

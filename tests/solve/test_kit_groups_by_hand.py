@@ -15,9 +15,9 @@ from kitplan.parts.kits.contents import leftover, through_a_stay
 from kitplan.parts.kits.groups import PriceList, Together, exact, may_share, sizes_in
 from kitplan.parts.kits.partition import Pool, design_curve
 from kitplan.parts.kits.pricing import AllGroups, SearchedGroups
-from kitplan.parts.kits.requirements import DAYS_PER_MONTH
 from kitplan.parts.kits.slots import NEVER, Slot, _own_option
 from kitplan.parts.kits.tables import curve_table, strata_table
+from kitplan.read.days import MONTH_DAYS
 
 
 def made_slot(draw, n_strata, n_options, users=0.8, never=0.3):
@@ -292,7 +292,7 @@ def test_what_is_left_in_kits_is_expected_by_the_month():
     """Ten and twenty kits a month leave one and two each: 50 a month, of which a twelfth of a year has 30.4375 days."""
     traffic = Traffic(np.zeros((2, 1)), np.array([[1.0], [2.0]]), np.zeros((2, 1), dtype=int))
     needs = SimpleNamespace(kits_per_month=np.array([10.0, 20.0]))
-    assert DAYS_PER_MONTH == 365.25 / 12
+    assert MONTH_DAYS == 365.25 / 12
     assert leftovers_expected(needs, traffic, 9.0) == pytest.approx([50 * 9 / 30.4375])
 
 

@@ -14,8 +14,9 @@ from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.occupancy import stay_checks_pmf
 from kitplan.demand.use import use_rates
 from kitplan.parts.kits.model import design_names
-from kitplan.parts.kits.requirements import DAYS_PER_MONTH, unservable
+from kitplan.parts.kits.requirements import unservable
 from kitplan.planning import plan_unit
+from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.values import Piece
 
@@ -164,7 +165,7 @@ def test_adding_to_par_covers_what_is_left_over_on_average(plan):
 def test_the_build_list_covers_mean_arrivals_and_mean_use_of_a_week(plan):
     assert (plan.builds["build"] >= plan.builds["mean_arrivals"] - 1).all()
     assert (plan.builds["top_up_sets"] >= plan.builds["mean_top_up_sets"] - 1).all()
-    week = plan.strata["kits_per_month"].sum() * 7 / DAYS_PER_MONTH
+    week = plan.strata["kits_per_month"].sum() * 7 / MONTH_DAYS
     assert plan.builds["mean_arrivals"].sum() == pytest.approx(week, rel=0.05)
 
 

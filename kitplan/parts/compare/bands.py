@@ -14,10 +14,10 @@ from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.forecast.months_ahead import forecast_and_sampled
 from kitplan.parts.forecast.paths import BANDS
+from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import STRATUM_KEY, Unit
 
 DRAWS = 2000
-DAYS_A_YEAR = 365.25
 _CENSUS, _TEACHES_RATE = ("census.", "stays."), ("resecure_log.", "stock_issues.", "book/learnt_rate")
 
 
@@ -67,7 +67,7 @@ def _levels(unit: Unit, turnover: np.ndarray, stream: int) -> tuple[np.ndarray, 
     """Airway-days and arrivals of the next twelve months over those of a mean year, ndarray (DRAWS,) each."""
     plain = replace(unit, issues=None, budget=None)
     year = forecast_and_sampled(plain, unit.planning.seed + stream, months=12, draws=DRAWS)[1].ahead(12)
-    airways = mean_airways(unit) * DAYS_A_YEAR
+    airways = mean_airways(unit) * YEAR_DAYS
     means = airways.sum(), airways @ turnover
     days, came = (part.sum(axis=(1, 2)) / max(float(mean), 1e-9)
                   for part, mean in zip((year.airway_days, year.arrived), means))
@@ -76,7 +76,7 @@ def _levels(unit: Unit, turnover: np.ndarray, stream: int) -> tuple[np.ndarray, 
 
 def _chance(unit: Unit, model: UseModel, stream: int) -> np.ndarray:
     """Re-secures of a year over what is to be expected, by kind, ndarray (DRAWS, n_strata): as uneven as in months."""
-    events = np.maximum(DAYS_A_YEAR * mean_airways(unit) * model.rate, 1e-3) / what_the_log_says(unit).dispersion
+    events = np.maximum(YEAR_DAYS * mean_airways(unit) * model.rate, 1e-3) / what_the_log_says(unit).dispersion
     rng = np.random.default_rng([unit.planning.seed, stream])
     return np.asarray(rng.standard_gamma(events, (DRAWS, unit.n_strata)) / events)
 
@@ -92,4 +92,4 @@ def _year(unit: Unit, model: UseModel, level: tuple[np.ndarray, np.ndarray], rat
     days, came = level
     often = mean_airways(unit) * (model.per_day @ model.price)
     arriving = float(mean_airways(unit) * model.arrivals @ (model.per_arrival @ model.price))
-    return np.asarray(DAYS_A_YEAR * (days * (rate @ often) + came * arriving))
+    return np.asarray(YEAR_DAYS * (days * (rate @ often) + came * arriving))

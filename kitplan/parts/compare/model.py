@@ -23,13 +23,13 @@ from kitplan.demand.values import ItemChoice
 from kitplan.parts.compare.bands import year_bands
 from kitplan.parts.compare.notes import beds_without_airways, other_prices_paid, rates_rest_on
 from kitplan.parts.par.values import ParPlan
+from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Unit
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
 
-DAYS_A_MONTH = 365.25 / 12
 SIZE = ["route", "size"]
 
 
@@ -101,13 +101,13 @@ def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
     """A mean month of the unit by rates: airways x use, and arrivals x what an arrival adds."""
     model = use_model(unit, item_choice)
     airways = mean_airways(unit)
-    per_airway = DAYS_A_MONTH * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
+    per_airway = MONTH_DAYS * np.maximum(model.per_day + model.arrivals[:, None] * model.per_arrival, 0.0)
     units = airways @ per_airway
     kinds = unit.strata[STRATUM_KEY].assign(
-        airways=airways, value=per_airway @ model.price, attempts=model.counted() * DAYS_A_MONTH)
+        airways=airways, value=per_airway @ model.price, attempts=model.counted() * MONTH_DAYS)
     return Month(
         float(units @ model.price),
-        float(airways @ model.counted() * DAYS_A_MONTH),
+        float(airways @ model.counted() * MONTH_DAYS),
         float(airways.sum()),
         pd.Series(units, index=list(model.items)),
         kinds.set_index(STRATUM_KEY),
@@ -285,7 +285,7 @@ def _converted(a: pd.DataFrame, b: pd.DataFrame) -> np.ndarray:
 
 def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned], years: pd.DataFrame) -> pd.DataFrame:
     first, last = months[0], months[-1]
-    a_day = [month.value / max(month.airways * DAYS_A_MONTH, 1e-9) for month in (first, last)]
+    a_day = [month.value / max(month.airways * MONTH_DAYS, 1e-9) for month in (first, last)]
     rows = [
         ("money used a year", 12 * first.value, 12 * last.value),
         ("money used a month", first.value, last.value),

@@ -18,10 +18,10 @@ from kitplan.demand.arrivals import OVERTONE, Season, correlation, correlation_o
 from kitplan.demand.posterior import GUESS_STAY_DAYS, Posterior, fit_posterior, season_of
 from kitplan.demand.stays import StayLaw, log_normal_stays
 from kitplan.parts.forecast.months import MonthlyCensus
+from kitplan.read.days import MONTH_DAYS
 from kitplan.read.values import Unit
 
 NAME = "fitted level, swing and drift"
-MONTH_DAYS = 30.4
 DRIFT_GRID, DRIFT_WEIGHT = np.array([0.0, 0.02, 0.05]), np.array([0.3, 0.4, 0.3])
 """Drift of the level, share of it a month: none, slow (7 % in a year) or fast (17 %). Estimates, no source."""
 OWN_MONTH = 0.25

@@ -13,6 +13,7 @@ import pandas as pd
 from kitplan.demand.observed import airway_stays, census_days, daily_airways
 from kitplan.demand.use import UseModel
 from kitplan.parts.forecast.prices import price_book
+from kitplan.read.days import MONTH_DAYS
 from kitplan.read.issues import covered_months, months_said
 from kitplan.read.values import Unit
 
@@ -150,10 +151,10 @@ def _notes(
 def months_ahead(monthly: MonthlyCensus, n_months: int) -> tuple[list[str], np.ndarray, np.ndarray]:
     """(names, days, month of the year 1..12 or 0) of the months to forecast: from the first that is not complete.
 
-    Without a calendar: "month 1" and so on, of 30.4 days.
+    Without a calendar: "month 1" and so on, of a twelfth of a year.
     """
     if monthly.months is None:
-        return ([f"month {k + 1}" for k in range(n_months)], np.full(n_months, 30.4), np.zeros(n_months, int))
+        return ([f"month {k + 1}" for k in range(n_months)], np.full(n_months, MONTH_DAYS), np.zeros(n_months, int))
     whole = np.nonzero(monthly.complete)[0]
     first = monthly.months[whole[-1]] + 1 if len(whole) else monthly.months[-1]
     ahead = pd.period_range(first, periods=n_months, freq="M")

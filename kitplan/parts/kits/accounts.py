@@ -28,11 +28,11 @@ from kitplan.demand.values import Demand
 from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.contents import through_a_stay
 from kitplan.parts.kits.groups import Kit, Place
-from kitplan.parts.kits.requirements import DAYS_PER_MONTH, KitNeeds
+from kitplan.parts.kits.requirements import KitNeeds
+from kitplan.read.days import MONTH_DAYS
 from kitplan.read.values import Unit
 
 BUILD_COLUMNS = ["design", "build", "mean_arrivals", "top_up_sets", "mean_top_up_sets", "at_bedsides", "re_secures"]
-WEEK_DAYS = 7.0
 SCENARIOS = 5000
 """Enough for quantiles of whole kits; par levels use their own, larger number."""
 
@@ -89,7 +89,7 @@ def kit_accounts(unit: Unit, needs: KitNeeds, traffic: Traffic, builds: pd.DataF
     frame = pd.DataFrame({
         "item": unit.items["item"], "used_per_month": used, "left_per_month": left, "issued_per_month": used + left,
         "at_bedsides": mean_airways(unit) @ traffic.held, "in_built_kits": builds["build"].to_numpy() @ content,
-        "left_per_interval": left * unit.stock.protection_interval_days / DAYS_PER_MONTH,
+        "left_per_interval": left * unit.stock.protection_interval_days / MONTH_DAYS,
         "add_to_par_units": 0 if unit.bedside.kits_in_par else whole_up(
             np.quantile(thrown, unit.stock.readiness, axis=0, method="higher")),
     })
@@ -127,7 +127,7 @@ def with_kits_in_use(traffic: Traffic, demand: Demand) -> Demand:
 
 def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.ndarray:
     """Expected items left in ended kits in so many days, float ndarray (n_items,)."""
-    return needs.kits_per_month @ traffic.left * days / DAYS_PER_MONTH
+    return needs.kits_per_month @ traffic.left * days / MONTH_DAYS
 
 
 def kit_builds(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], week: np.ndarray, attempts: np.ndarray

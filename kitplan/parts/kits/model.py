@@ -18,7 +18,6 @@ from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.accounts import (
     SCENARIOS,
-    WEEK_DAYS,
     Traffic,
     kit_accounts,
     kit_builds,
@@ -32,6 +31,7 @@ from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
 from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
 from kitplan.parts.work import Work
+from kitplan.read.days import WEEK_DAYS
 from kitplan.read.money import exact
 from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import Unit

@@ -25,10 +25,10 @@ from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.stay_use import StayUse, stay_use
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
+from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import Problem
 from kitplan.read.values import SPARE_TUBE_ROLE, Unit
 
-DAYS_PER_MONTH = 365.25 / 12
 """A mean month, so that no figure depends on which month it is."""
 
 
@@ -66,7 +66,7 @@ def kit_needs(unit: Unit, tables: AttemptTables, base: ItemChoice | None = None)
     """
     use = tuple(stay_use(unit, tables, g) for g in range(unit.n_strata))
     re_secures = np.array([u.kit_quantile(unit.bedside.readiness) for u in use], dtype=np.int64)
-    arrivals = arrivals_per_day(unit) * DAYS_PER_MONTH
+    arrivals = arrivals_per_day(unit) * MONTH_DAYS
     turnover = bool(arrivals.sum() > 0)
     records = catalogue_records(unit)
     every = [role_needs(unit, g) for g in range(unit.n_strata)]

@@ -48,6 +48,7 @@ from kitplan.read.order_book import (
 )
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import SHEETS, Names, RoundSheets, Row, has_round, read_round
+from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
 from kitplan.read.workbook import is_unit_workbook
 from kitplan.workbooks import build_workbooks
@@ -65,7 +66,8 @@ TAKES = {
 @dataclass
 class Session:
     """A round at work. unit: as its files are today. home: folder that holds the book. folder: of the plan. book: as it
-    grows; found: as it was read. filled: the file that was typed into. renew: the workbook may be written anew.
+    grows; found: as it was read. changed: what has changed since the plan was made. filled: the file that was typed
+    into. renew: the workbook may be written anew.
     """
 
     unit: Unit
@@ -75,6 +77,7 @@ class Session:
     book: OrderBook
     found: OrderBook
     catalogue: Catalogue
+    changed: tuple[str, ...] = ()
     filled: Path | None = None
     told: list[str] = field(default_factory=list)
     renew: bool = True
@@ -136,7 +139,8 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     mend: take the book as it stands. without: items that cannot be had, for so many weeks. quiet: name neither
     the plan nor what is worth a look. Raises InputError, OutputError.
     """
-    unit = without_items(load(unit_path, seed, weekly=True), without, weeks)
+    read = load_unit(unit_path, seed) if quiet else load(unit_path, seed, weekly=True)
+    unit = without_items(read, without, weeks)
     home, folder = book_home(unit_path), out_folder(unit_path, out)
     with one_writer(book_lock(unit_path)):
         book = read_book(home, mend=mend)
@@ -147,7 +151,7 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
             plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), tell)
         if not quiet:
             used.say()
-        yield Session(unit, home, folder, plan, book, book, catalogue_of(unit))
+        yield Session(unit, home, folder, plan, book, book, catalogue_of(unit), used.changed)
 
 
 def without_items(unit: Unit, without: tuple[str, ...], weeks: float | None) -> Unit:
@@ -205,7 +209,7 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
         "count": lambda: count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day), older=older),
         "kits": lambda: built(sheets.of("kits"), work.book, standing(work.book), unit_plan,
                               _day(sheets, "kits", on_day), source),
-        "to_class": lambda: to_class(sheets, work.book, catalogue, _day(sheets, "to_class", on_day)),
+        "to_class": lambda: to_class(sheets, work.book, unit_plan, catalogue, _day(sheets, "to_class", on_day)),
     }
     for table in wanted:
         if sheets.of(table) or (table == "answers" and sure):

@@ -97,19 +97,28 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
     return draft.step([f"{counted(len(draft.lines), 'line')} of {day.isoformat()} received."], "delivery")
 
 
-def to_class(sheets: RoundSheets, book: OrderBook, catalogue: Catalogue, day: date) -> Step:
-    """Lines of what a practice class took: out of stock, and not used at a bedside."""
+def to_class(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
+    """Lines of what a practice class took: out of stock, and not used at a bedside; emergency equipment that the shelf
+    then lacks is named.
+    """
     draft, then = _Draft(book), standing(book, day)
     for row in sheets.of("to_class"):
         draft.add(Line("deliveries", day, "to_class", row.item, catalogue.pack.get(row.item, 1), 0, row.taken,
                        row.expires, row.lot))
-    look = [
-        f"Look at: the class took {line.units} of {line.item} where the book expects {then.expected[line.item]} on the "
-        "shelf. Count it." for line in draft.lines
-        if line.item in then.counted and line.units > then.expected[line.item]
-    ]
-    told = [f"What the class took on {day.isoformat()} is out of stock and counts as no use "
-            f"(items: {len(draft.lines)})."]
+    took: Counter[str] = Counter()
+    for line in draft.lines:
+        took[line.item] += line.units
+    look = []
+    for item in (i for i in took if i in then.counted):
+        left = then.expected[item] - took[item]
+        if left < 0:
+            look.append(f"Look at: the class took {took[item]} of {item} where the book expects {then.expected[item]} "
+                        "on the shelf. Count it.")
+        here, level = max(left, 0) + then.in_kits(item), plan.level.get(item)
+        if level is not None and level.critical and here < level.level_units:
+            look.append(f"Look at: {item} is emergency equipment: {here} left on the shelf and in kits that stand "
+                        f"ready, where {level.level_units} should be. Bring some back, or order it now.")
+    told = [f"What the class took on {day.isoformat()} is out of stock and counts as no use (items: {len(took)})."]
     return draft.step(told, "list", look)
 
 
@@ -144,8 +153,8 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
     now = standing(book)
     if now.last_count is not None and day < now.last_count and not older:
         raise InputError([Problem(sheets.source, f"is older than the last count, of {now.last_count.isoformat()}",
-                                  "Correct the date. If it really is an older count, add --older: it is kept, "
-                                  "and changes no order.",
+                                  "Correct the date. If it really is an older count, add --older (on the desk: tick "
+                                  "that it is older): it is kept, and changes no order.",
                                   column="Date of count", value=day.isoformat())],
             "entering the count")
     then, draft = standing(book, day), _Draft(book)

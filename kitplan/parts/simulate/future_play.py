@@ -15,12 +15,12 @@ from scipy.special import gammaincinv, ndtr
 from scipy.stats import poisson
 
 from kitplan.demand.posterior import Posterior
+from kitplan.read.days import YEAR_DAYS
 
 _FORGOTTEN = 1e-4
 """Share of stays that may be longer than what is played before the first day."""
 _MOST_DAYS_BEFORE = 366
 """Weeks and seasons of a year before the first day reach into it; who came earlier is drawn as the long run has it."""
-_YEAR = 365.25
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def _busy_days(
 ) -> np.ndarray:
     """Arrivals of each day over their mean: yearly swing x burst of the week, shape (copies, before + days)."""
     count = before + days
-    angle = 2 * np.pi * (np.arange(count)[None, :] + rng.uniform(0, _YEAR, (len(draws), 1))) / _YEAR
+    angle = 2 * np.pi * (np.arange(count)[None, :] + rng.uniform(0, YEAR_DAYS, (len(draws), 1))) / YEAR_DAYS
     whole = 2 * np.pi * np.arange(365) / 365
     busy = np.empty((len(draws), count))
     for k, swing in enumerate(posterior.swing[draws]):

@@ -24,9 +24,9 @@ from kitplan.demand.whole import whole_up
 from kitplan.parts.par.values import ParPlan
 from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_position
+from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import Unit
 
-DAYS_A_YEAR = 365.25
 WARM_INTERVALS = 4
 """Protection intervals played before anything is counted."""
 
@@ -106,7 +106,7 @@ def simulate(
     seed = unit.planning.seed if seed is None else seed
     clock = stock_clock(unit)
     warm = WARM_INTERVALS * clock.interval_steps
-    days = int(np.ceil(years * DAYS_A_YEAR + warm / clock.steps_per_day))
+    days = int(np.ceil(years * YEAR_DAYS + warm / clock.steps_per_day))
     unknown = fit_posterior(unit)
 
     def issues(choice: ItemChoice) -> np.ndarray:
@@ -116,7 +116,7 @@ def simulate(
     room = _StockRoom(unit, issues(item_choice), warm, seed)
     level = par.levels["par_units"].to_numpy(np.int64)
     say("setting par levels by rules of thumb")
-    record_days = int(RECORD_YEARS * DAYS_A_YEAR)
+    record_days = int(RECORD_YEARS * YEAR_DAYS)
     past = play_issues(unit, item_choice, record_days, RECORD_REPLICATIONS, seed, "records", unknown)
     floors = par.levels["floor_packs"].to_numpy(float) * room.rule.pack
     pars = {PLAN: level} | _by_rule(room, past, np.where(par.levels["floor_packs"] > 0, floors, 0.0), level)
@@ -167,7 +167,7 @@ class _StockRoom:
 
     def row(self, name: str, k: int, run: LedgerRun, level: np.ndarray) -> dict[str, Any]:
         """One row of the summary."""
-        years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
+        years = run.steps / self.clock.steps_per_day / YEAR_DAYS
         ready, covered = share_interval(run.ready[k]), share_interval(run.covered[k])
         return {
             "plan": name, "readiness": ready[0], "low": ready[1], "high": ready[2],
@@ -183,14 +183,14 @@ class _StockRoom:
 
     def item_rows(self, run: LedgerRun, level: np.ndarray, par: ParPlan) -> pd.DataFrame:
         """One row an item of the plan (row 0 of the run)."""
-        years = run.steps / self.clock.steps_per_day / DAYS_A_YEAR
+        years = run.steps / self.clock.steps_per_day / YEAR_DAYS
         intervals = run.ready.shape[2]
         short = run.short_intervals[0].T / intervals
         seen = [n for s in short if (n := effective_intervals(s, intervals))]
         # An item that was never short says nothing of how alike intervals are: the least of the others speaks for it.
         shares = np.array([share_interval_of_means(s, intervals, min(seen, default=None)) for s in short])
         use = self.issued[self.warm :].sum(axis=0).mean(axis=0)
-        span = (len(self.issued) - self.warm) / self.clock.steps_per_day / DAYS_A_YEAR
+        span = (len(self.issued) - self.warm) / self.clock.steps_per_day / YEAR_DAYS
         return pd.DataFrame({
             "item": self.items["item"].to_numpy(), "par_units": level, "use_per_year": use / span,
             "shortage_chance_planned": par.levels["shortage_chance"].to_numpy(float),
@@ -203,7 +203,7 @@ def _by_rule(room: _StockRoom, past: np.ndarray, floor_units: np.ndarray, plan: 
     """Par levels by each rule, with factors in common use and tuned to the plan's own `covered` share."""
     interval_steps = room.clock.interval_steps
     whole = windows(past, interval_steps)
-    each = rules(whole, max(int(DAYS_A_YEAR * room.clock.steps_per_day / interval_steps), 1), floor_units)
+    each = rules(whole, max(int(YEAR_DAYS * room.clock.steps_per_day / interval_steps), 1), floor_units)
     pars = {name.format(f): rule(f) for name, (rule, factors) in each.items() for f in factors}
     target = float(room.covered_share(plan[None])[0])
     found = tune([rule for rule, _ in each.values()], room.covered_share, target)

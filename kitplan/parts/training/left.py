@@ -45,10 +45,10 @@ def left_over(
 
 def _unopened(shopping: pd.DataFrame, lesson: int) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
-    for row in shopping[shopping["packs"] > 0].to_dict("records"):
-        rest = int(row["packs"] * row["pack"] - row["buy_units"])
+    for _, mine in shopping[shopping["packs"].notna()].groupby("item", sort=False):
+        rest, first = int((mine["packs"] * mine["pack"] - mine["buy_units"]).sum()), mine.iloc[0]
         if rest:
-            rows.append((lesson, row["description"], rest, row["unit"], "rest of an opened pack", NEXT_CLASS))
+            rows.append((lesson, first["description"], rest, first["unit"], "rest of an opened pack", NEXT_CLASS))
     return rows
 
 

@@ -112,7 +112,7 @@ def shopping_list(
     Columns as config/columns.csv training_list; packs and value cover buy_units only. A durable thing without a
     price is to be borrowed: its packs and value are empty.
     """
-    rows: list[tuple[object, ...]] = []
+    rows: list[tuple[Any, ...]] = []
     loose = {role for lesson in lessons for role in lesson.loose}
     for entry in unit.items.to_dict("records"):
         mine = taken[taken["item"] == entry["item"]]
@@ -125,7 +125,7 @@ def shopping_list(
             int(entry["pack"]), packs, packs * entry["price"],
             _why(lessons, needs, mine) + (LOOSE if entry["role"] in loose and not entry["sterile"] else ""),
         ))
-    rows += _durable_rows(unit, lessons, tables)
+    rows += _durable_rows(unit, lessons, tables, {row[0]: row[9] * row[8] - row[7] for row in rows})
     return pd.DataFrame(rows, columns=[
         "item", "description", "kind", "units", "unit", "practice_only_units", "own_units", "buy_units", "pack",
         "packs", "value", "because",
@@ -147,9 +147,11 @@ def short_title(lessons: Sequence[TrainingClass], lesson: int) -> str:
 
 
 def _durable_rows(
-    unit: Unit, lessons: Sequence[TrainingClass], tables: Sequence[Timetable]
+    unit: Unit, lessons: Sequence[TrainingClass], tables: Sequence[Timetable], rest: Mapping[Any, int]
 ) -> list[tuple[object, ...]]:
-    """Durable things: classes held at one time need theirs side by side, others one after another."""
+    """Durable things: classes held at one time need theirs side by side and bring what each has, others one after
+    another. rest: item -> what is left of the packs bought to be used up, which serves before another pack is bought.
+    """
     catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
     together = held_together(lessons, [t.minutes for t in tables])
     frames = [t.things.assign(lesson=i, day=together[i]) for i, t in enumerate(tables)]
@@ -157,11 +159,11 @@ def _durable_rows(
     carried = {thing for t in tables for thing in t.moves.loc[t.moves["from_station"] > 0, "thing"]}
     rows: list[tuple[object, ...]] = []
     for (name, item), group in things.groupby(["thing", "item"], sort=False):
-        needed = int(group.groupby("day")["needed"].sum().max())
-        have = min(needed, int(group["have"].max()))
+        needed, have = (int(most) for most in group.groupby("day")[["needed", "have"]].sum().max())
         first = group.iloc[0]
         pack = int(catalogue[item]["pack"]) if first["by_pack"] else 1
-        packs = float(-(-(needed - have) // pack))
+        left = rest.get(item, 0) if first["by_pack"] else 0
+        packs = float(max(-(-(needed - have - left) // pack), 0))
         value = 0.0 if have == needed else packs * pack * float(first["price"])
         packs = math.nan if math.isnan(value) else packs
         about = "moved between stations" if name in carried else "every station keeps its own"

@@ -25,6 +25,15 @@ COLUMNS = [
 ROLL_END = "roll end"
 
 
+def handed_on(lessons: Sequence[TrainingClass]) -> str:
+    """What from before and goes on mean: within the box of one course, or between classes that buy together."""
+    if len(courses(lessons)) == 1:
+        return ("From before: what an earlier session opened, bought or used. Goes on: put it into the class box for "
+                "the next session.")
+    return ("From before: what an earlier class of the season opened, bought or used; fetch it there, and where both "
+            "are held at one time share it out first. Goes on: to the next class that needs it.")
+
+
 def session_list(
     unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: pd.DataFrame,
     tape: Sequence[Cut], sheets: Sequence[Cut], tables: Sequence[Timetable],
@@ -34,7 +43,8 @@ def session_list(
     from_before: what an earlier class opened or bought. packs: to buy for this class. order_by: the last day to order
     them, the lead time before the day of cutting. goes_on: what a later class can still use.
     """
-    rows = [*_used_up(unit, lessons, at_stations, taken), *_roll_ends(lessons, tape), *_kept(unit, lessons, tables)]
+    together = held_together(lessons, [t.minutes for t in tables])
+    rows = [*_used_up(unit, lessons, at_stations, taken), *_roll_ends(lessons, tape), *_kept(unit, together, tables)]
     return pd.DataFrame(sorted(rows, key=itemgetter(0)), columns=COLUMNS)
 
 
@@ -82,20 +92,28 @@ def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[Cut]) -> list[tu
     return rows
 
 
-def _kept(
-    unit: Unit, lessons: Sequence[TrainingClass], tables: Sequence[Timetable]
-) -> list[tuple[object, ...]]:
-    """Things that are not used up: counted once, and carried from session to session."""
+def _kept(unit: Unit, together: Sequence[int], tables: Sequence[Timetable]) -> list[tuple[object, ...]]:
+    """Things that are not used up: counted once, and carried from session to session, but not between those of one
+    time. together: held_together.
+    """
     called = dict(zip(unit.items["item"], unit.items["counted_as"]))
-    most: Counter[tuple[str, str]] = Counter()
+    there: Counter[tuple[str, str]] = Counter()
+    owned: Counter[tuple[str, str]] = Counter()
+    in_use: Counter[tuple[str, str, int]] = Counter()
+    brought: Counter[tuple[str, str, int]] = Counter()
     rows: list[tuple[object, ...]] = []
-    for index, table in enumerate(tables):
+    for index, (table, time) in enumerate(zip(tables, together)):
         for thing in table.things.to_dict("records"):
             key, needed = (thing["thing"], thing["item"]), int(thing["needed"])
-            before = min(needed, most[key])
-            own = min(max(int(thing["have"]) - most[key], 0), needed - before)
-            most[key] = max(most[key], needed)
-            goes_on = most[key] if index < len(lessons) - 1 else 0
+            now = (*key, time)
+            free = there[key] - in_use[now]
+            before = min(needed, free)
+            brought[now] += int(thing["have"])
+            own = min(max(brought[now] - owned[key], 0), needed - before)
+            there[key] += needed - before
+            owned[key] += own
+            goes_on = there[key] - in_use[now] if index < len(tables) - 1 else 0
+            in_use[now] += needed
             rows.append((
                 index, "durable", thing["item"] or thing["thing"], thing["thing"], called.get(thing["item"], "piece"),
                 needed, before, 0, own, needed - before - own, 0, None, goes_on,

@@ -10,8 +10,10 @@ import pandas as pd
 
 from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.model import TrainingPlan
+from kitplan.parts.training.sessions import handed_on
 from kitplan.planning import Plan
 from kitplan.read.money import exact
+from kitplan.read.problems import counted
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Page
 
@@ -67,7 +69,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
 
 
 def _sessions(book: Book, training: TrainingPlan) -> None:
-    page = _sheet(book, "Class sessions", sessions=training.called)
+    page = _sheet(book, "Class sessions", sessions=training.called, handed_on=handed_on(training.lessons))
     rows = _without_zeros(training.sessions, "units", "from_before_units", "practice_only_units", "own_units",
                           "new_units", "packs", "goes_on_units")
     rows["order_by"] = [day.isoformat() if day else None for day in rows["order_by"]]
@@ -157,7 +159,7 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
         rolls = "" if math.isnan(row["least_rolls"]) else f"; no plan can do with fewer than {row['least_rolls']:.0f}"
         page.note("how good a cut is", "wrap", class_=title, least=rolls, opened=row["opened_mm"] / 1000,
                   least_m=row["least_mm"] / 1000, bound_m=row["lp_mm"] / 1000, gap=100 * row["gap"],
-                  **{name: row[name] for name in ("width_mm", "pieces", "rolls")})
+                  rolls=counted(row["rolls"], "roll"), width_mm=row["width_mm"], pieces=row["pieces"])
     told = training.comparison
     page.table(told.assign(width="", opened=[f"{mm / 1000:,.2f} m" for mm in told["opened_mm"]]), "ways of cutting")
     page.note("ways of cutting")

@@ -14,6 +14,7 @@ from kitplan.parts.training.lists import piece_text
 from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import BLANK, PrintSet, fits_a_page, grid, head, practice_pdf, text
 from kitplan.parts.training.requirements import rows_of
+from kitplan.parts.training.sessions import handed_on
 from kitplan.read.problems import counted
 from kitplan.read.values import Technique, Unit
 
@@ -105,7 +106,7 @@ def session_sheets_pdf(prints: PrintSet) -> bytes:
                f"Packed by {BLANK}   Checked by {BLANK}"), [lesson], "strong"),
         text(f"{course.learners} learners at {counted(course.stations, 'station')}, "
              f"{prints.training.timetables[lesson].minutes:.0f} minutes.", "note"),
-        *_session_rounds(prints, lesson), *_takes(prints.training.sessions, lesson),
+        *_session_rounds(prints, lesson), *_takes(prints.training, lesson),
     ] for lesson, course in zip(prints.lessons, prints.of(prints.lessons))]
     return practice_pdf("Session sheets", prints.foot, pages, prints.paper)
 
@@ -123,9 +124,9 @@ def _session_rounds(prints: PrintSet, lesson: int) -> list[Flowable]:
                  ("Starts", *(f"Station {s}" for s in stations)), pad=1.0)]
 
 
-def _takes(sessions: pd.DataFrame, lesson: int) -> list[Flowable]:
+def _takes(training: TrainingPlan, lesson: int) -> list[Flowable]:
     """What the session takes, where it comes from, and what is to be put back for the next one."""
-    mine = sessions[sessions["lesson"] == lesson]
+    mine = training.sessions[training.sessions["lesson"] == lesson]
     columns = ("from_before_units", "practice_only_units", "own_units", "new_units", "goes_on_units")
     rows = [[row["description"], counted(row["units"], row["unit"]) if row["units"] else "",
              *(row[c] or "" for c in columns), ""] for row in mine.to_dict("records")]
@@ -136,8 +137,7 @@ def _takes(sessions: pd.DataFrame, lesson: int) -> list[Flowable]:
         text("What this session takes", "head"),
         grid(rows, (62, 30, 15, 15, 15, 12, 13, 10), ("small", "small", *["right"] * 5, "box"),
              ("What", "Takes", "From before", "Past its date", "From the box", "New", "Goes on", ""), pad=0.4),
-        text("From before: what an earlier session opened, bought or used. Goes on: put it into the class box for the "
-             f"next session.{told}", "note"),
+        text(f"{handed_on(training.lessons)}{told}", "note"),
     ]
 
 
