@@ -67,7 +67,8 @@ def spend_table(spends: Sequence[Spend]) -> pd.DataFrame:
     with units that all err one way. A budget or money spent that one unit does not know is in no total.
     """
     rows: list[tuple[object, ...]] = [
-        (s.unit, s.name, s.currency, s.what, _span(s.months), s.budget, s.spent, *s.value, np.nan, np.nan) for s in spends]
+        (s.unit, s.name, s.currency, s.what, _span(s.months), s.budget, s.spent, *s.value, np.nan, np.nan)
+        for s in spends]
     groups: dict[tuple[str, str, tuple[str, ...]], list[Spend]] = {}
     for s in spends:
         groups.setdefault((s.what, s.currency, s.months if s.what == YEAR else ()), []).append(s)
