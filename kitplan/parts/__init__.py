@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from kitplan.read.values import Unit
 
 RUNNING = ("par", "kits", "audit", "orders", "seasons", "rates", "training", "doubt", "forecast", "simulate", "compare")
-"""Folders that declare a part, in the order in which a plan runs them, those that may be made beside the others last."""
+"""Folders that declare a part, in the order in which a plan runs them; last what may be made beside the others."""
 
 
 @dataclass(frozen=True)
