@@ -122,7 +122,7 @@ def _take(work: Session, step: str) -> list[str]:
         if step != "order":
             with _by_line(typed, work):
                 rounds.take_in(work, step, sheet, day, older=older)
-    weekly = work.weekly()
+    weekly = work.weekly(keep_order=step != "order")
     if step == "order":
         weekly = rounds.placed(work, weekly, day)
     rounds.keep(work)

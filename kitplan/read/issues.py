@@ -33,6 +33,11 @@ _ARTICLES_KNOWN = 3
 _MEASURES = frozenset(("uom", "um", "unit", "unit_of_measure", "unit_of_issue", "measure"))
 _BOXES = frozenset(("box", "bx", "boxes", "pack", "packs", "pk", "pkt", "packet", "case", "cs", "carton", "ctn", "car"))
 _FEWEST_ACROSS = 2
+_KIND = ["role", "contains", "use_unit", "scope", "fits_from_mm", "fits_to_mm", "width_mm", "length_mm", "sterile",
+         "critical"]
+"""What two items of the catalogue have in common that differ in their pack or their maker alone."""
+_QUIET_MONTHS = 3
+"""An item without an issue in so many of the last months that have any has been given up."""
 _BELOW = {"date": -1, "units": -2}
 """Places, among the columns of the sheet, of those that it does not have itself."""
 _FIRST_OF_MONTH = re.compile(r"\d{4}-\d{2}-01( 00:00:00)?")
@@ -72,6 +77,7 @@ def read_issues(reader: TableReader, items: pd.DataFrame) -> pd.DataFrame:
     kept[kept] = ~_copies(reader, frame, kept, findings)
     _ask_about_packs(reader, frame, kept, items)
     issues = frame[kept].sort_values("date", kind="stable", ignore_index=True)
+    issues = _taken_over(reader, issues, items)
     _ask_about_returns(reader, issues, findings)
     missing = months_without_issues(issues)
     if missing:
@@ -291,6 +297,33 @@ def _in_boxes(raw: RawTable) -> np.ndarray:
         if key_of(title) in _MEASURES:
             boxed |= np.array([c is not None and key_of(text_of(c)) in _BOXES for c in cells], dtype=bool)
     return boxed
+
+
+def _taken_over(reader: TableReader, issues: pd.DataFrame, items: pd.DataFrame) -> pd.DataFrame:
+    """The issues with those of an item that was given up as those of the one alike that took its place, and told.
+
+    Else the old pack would be expected for ever, and the new one at a part of its use.
+    """
+    months = pd.PeriodIndex(issues["date"], freq="M")
+    order = {month: n for n, month in enumerate(sorted(set(months)))}
+    span = pd.Series(months.map(order), index=issues.index).groupby(issues["item"]).agg(["min", "max"])
+    known = items[items["item"].isin(span.index) & ~(items["share"] > 0)]
+    pack, names = items.set_index("item")["pack"], list(order)
+    for _, alike in known.groupby(_KIND, dropna=False):
+        for old in sorted(alike["item"], key=lambda item: span.at[item, "max"]):
+            ends = int(span.at[old, "max"])
+            new = [n for n in alike["item"] if n != old and abs(int(span.at[n, "min"]) - ends) <= 1
+                   and span.at[n, "max"] > ends]
+            if len(new) != 1 or len(order) - 1 - ends < _QUIET_MONTHS:
+                continue
+            reader.findings.warn(
+                reader.name, f"has no line after {names[ends]}, and {new[0]}, which is alike, begins in "
+                f"{names[int(span.at[new[0], 'min'])]}: its issues are taken as those of {new[0]}",
+                "Nothing to do where another pack took its place.", column="item", value=old, moves=2)
+            mine = issues["item"] == old
+            issues.loc[mine, "price"] *= pack[new[0]] / pack[old]
+            issues.loc[mine, "item"] = new[0]
+    return issues
 
 
 def _ask_about_returns(reader: TableReader, issues: pd.DataFrame, findings: Findings) -> None:

@@ -223,11 +223,15 @@ def test_a_return_and_a_price_of_nothing_say_nothing_of_todays_price(unit_maker)
     assert len(prices.changes[3]) == 1
 
 
-def test_of_two_prices_of_one_day_the_last_holds_and_a_rise_comes_after_a_price(unit_maker):
+def test_of_two_prices_of_one_day_the_last_holds_and_a_rise_of_that_day_is_in_it(unit_maker):
+    """What is paid or agreed from the day of a rise is what it costs; a rise on top would never be taken back, because
+    the same price paid again later is no change.
+    """
     rows = issues(("2026-03-10", "saline-5", 5, 12.0), ("2026-03-10", "saline-5", 5, 13.0))
     assert on(book(unit_maker, rows), "saline-5", "2026-03-10") == [13.0]
     both = book(unit_maker, rows, [("2026-03-10", "", np.nan, 100.0)])
-    assert on(both, "saline-5", "2026-03-10") == [26.0]
+    assert on(both, "saline-5", "2026-03-10") == [13.0]
+    assert on(both, "saline-10", "2026-03-10") == [32.0]
 
 
 def test_the_table_of_prices_tells_last_paid_and_what_is_expected_later(unit_maker):

@@ -205,3 +205,30 @@ def test_what_is_read_and_what_is_set_aside_is_the_whole_export(export):
     pasted = 3 * sum(range(12, 17))
     assert round(kept.sum() * 100) + cents(pasted) + cents(9) == int(whole * 100)
     assert round(kept.sum() * 100) == cents(pasted - 7)
+
+
+def months_of(item, *months, price=""):
+    return [f"2025-{month:02d}-10,{item},50,{price}" for month in months]
+
+
+def test_an_item_whose_place_another_pack_took_goes_on_under_its_name_at_the_same_money(export):
+    """Wipes in boxes of 50 at 22.50 until March, in boxes of 25 from April: 22.50 is 11.25 for a box of 25."""
+    lines = [*months_of("prep_wipe_box50", 1, 2, 3, price=22.5), *months_of("prep_wipe_box25", 4, 5, 6, price=12.5)]
+    issues, said = export(lines, "date,item,units,price")
+    assert issues[["item", "units", "price"]].to_numpy().tolist() == (
+        3 * [["prep_wipe_box25", 50, 11.25]] + 3 * [["prep_wipe_box25", 50, 12.5]])
+    (told,) = [str(w) for w in said if w.column == "item"]
+    assert "has no line after 2025-03, and prep_wipe_box25, which is alike, begins in 2025-04" in told
+
+
+@pytest.mark.parametrize("lines", [
+    [*months_of("prep_wipe_box50", 1, 2, 3, 4), *months_of("prep_wipe_box25", 5, 6)],
+    [*months_of("prep_wipe_box50", 1, 2, 3), *months_of("prep_wipe_box25", 1, 2, 3, 4, 5, 6)],
+    [*months_of("mask_60mm", 1, 2, 3), *months_of("mask_70mm", 4, 5, 6)],
+    [*months_of("gloves_large", 1, 2, 3), *months_of("gloves_medium", 4, 5, 6)],
+    [*months_of("saline_5ml", 1, 2, 3), *months_of("saline_10ml", 4, 5, 6)],
+], ids=["given up lately", "both at once", "other size", "other share", "other content"])
+def test_what_may_still_be_issued_or_is_not_alike_keeps_its_name(export, lines):
+    issues, said = export(lines, "date,item,units,price")
+    assert issues["item"].nunique() == 2
+    assert not any(w.column == "item" for w in said)

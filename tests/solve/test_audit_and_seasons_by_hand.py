@@ -132,7 +132,7 @@ def test_two_sets_a_year_hold_what_their_months_need_and_cost_their_changes():
     """
     levels = np.full((12, 1), 2)
     levels[[10, 11, 0, 1]] = 8
-    one, two, *_ = _choices(levels, np.array([10.0]), policy())
+    one, two, *_ = _choices(levels, lambda units: units @ np.array([10.0]), policy())
     assert (one.starts, one.mean_value, one.holding, one.changing) == ((0,), 80.0, 16.0, 0.0)
     assert two.starts == (2, 10)
     assert (two.mean_value, two.holding, two.changing, two.total) == pytest.approx((40.0, 8.0, 8.0, 16.0))
@@ -143,7 +143,7 @@ def test_two_sets_a_year_hold_what_their_months_need_and_cost_their_changes():
 def test_a_set_is_worth_the_most_that_its_months_need_and_months_keep_their_own():
     levels = np.array([[m + 1, 12 - m] for m in range(12)])
     half = _Choice((0, 6), 0.0, 0.0, 0.0)
-    table = _months(levels, np.array([1.0, 10.0]), half, np.arange(12) / 100)
+    table = _months(levels, lambda units: units @ np.array([1.0, 10.0]), half, np.arange(12) / 100)
     assert table["period"].tolist() == [1] * 6 + [2] * 6
     assert table["own_value"].tolist() == [(m + 1) + 10 * (12 - m) for m in range(12)]
     assert table["period_value"].tolist() == [6 + 120] * 6 + [12 + 60] * 6
@@ -186,14 +186,15 @@ def test_sets_by_season_are_said_with_what_they_save():
     months = pd.DataFrame({"month": [1, 2], "year_round_readiness": [0.97, 0.92]})
     choice = pd.DataFrame({"periods": [1, 2], "mean_value": [80.0, 40.0], "total_cost": [16.0, 12.5],
                            "chosen": [False, True], "when": ["all year", "Mar to Oct, Nov to Feb"]})
-    said = Seasons(test, pd.DataFrame(), months, choice).sentences("USD")
+    said = Seasons(test, pd.DataFrame(), months, choice, 70.0).sentences("USD")
     assert "swing by 30 % about the mean over the year (90 % interval 20 % to 40 %), highest in February." in said[0]
     assert "ready in 92.0 % of intervals in February, the worst month." in said[1]
     assert said[2] == ("2 sets of par levels a year (Mar to Oct, Nov to Feb) cost 4 USD a year less than one set for "
                        "every month.")
-    kept = Seasons(test, pd.DataFrame(), months, choice.assign(chosen=[True, False]), True).sentences("USD")
+    kept = Seasons(test, pd.DataFrame(), months, choice.assign(chosen=[True, False]), 70.0, True).sentences("USD")
     assert "only once" in kept[2]
-    assert "One set that suits every month is worth 80 USD at par." in kept[3]
+    assert ("One set that suits every month is worth 80 USD on the mean; the par levels planned on the whole year 70."
+            in kept[3])
 
 
 # -- what use teaches -----------------------------------------------------------------------------------------------

@@ -83,8 +83,13 @@ def test_winter_holds_more_than_summer_and_every_month_is_covered(small_unit):
     levels = pd.DataFrame({"par_units": np.quantile(demand.units, 0.99, axis=0, method="higher")})
     found = plan_seasons(SimpleNamespace(unit=unit, demand=lambda _: demand, par=SimpleNamespace(levels=levels)))
     assert (found.levels["period_packs"] >= found.levels["own_packs"]).all()
-    value = found.months.set_index("month")["own_value"]
-    assert value[1] > 1.2 * value[7]
+    months = found.months.set_index("month")
+    price, pack = (unit.items[column].to_numpy(float) for column in ("price", "pack"))
+    level = found.levels.pivot(index="month", columns="item", values="own_units").reindex(
+        columns=unit.items["item"], fill_value=0)
+    mean = np.where(level > 0, level + (pack - 1) / 2, 0) @ (price / pack)
+    assert months["own_value"].to_numpy() == pytest.approx(mean), "the money of a plan: on the shelf and on order"
+    assert (level @ (price / pack)[:, None])[0].loc[1] > 1.2 * (level @ (price / pack)[:, None])[0].loc[7]
     ready = found.months.set_index("month")["year_round_readiness"]
     assert ready[1] < ready[7]
     assert found.choice["total_cost"].min() == found.choice.loc[found.choice["chosen"], "total_cost"].item()
@@ -109,7 +114,7 @@ def test_the_cut_of_the_year_is_the_cheapest_of_all_cuts(seed):
     packs = rng.integers(0, 8, (12, 5))
     price = rng.uniform(2, 60, 5)
     policy = replace(POLICY, round_cost=float(rng.uniform(0, 5)), change_cost=0.7)
-    found = _choices(packs, price, policy)
+    found = _choices(packs, lambda units: units @ price, policy)
     for periods, choice in enumerate(found, 1):
         cuts = [(0,)] if periods == 1 else itertools.combinations(range(12), periods)
         cheapest = min(cost_of(c, packs, price, policy) for c in cuts)
@@ -118,7 +123,7 @@ def test_the_cut_of_the_year_is_the_cheapest_of_all_cuts(seed):
 
 
 def test_months_and_periods_agree(small_unit):
-    found = _choices(np.random.default_rng(1).integers(0, 9, (12, 4)), np.ones(4), POLICY)
+    found = _choices(np.random.default_rng(1).integers(0, 9, (12, 4)), lambda units: units.sum(axis=-1), POLICY)
     for choice in found:
         for period in range(len(choice.starts)):
             assert all(choice.period_of(m) == period for m in choice.months_of(period))

@@ -184,7 +184,7 @@ def test_seasons_show_one_column_a_period(plan):
                            (2, 2, 60.0, 15.0, 2.0, 17.0, True, "Jan to Jun, Jul to Dec")],
                           columns=["periods", "changes", "mean_value", "holding_cost", "change_cost", "total_cost",
                                    "chosen", "when"])
-    value = Seasons(SeasonTest(0.4, 0.2, 0.6, 1e-6, 1), levels, months, choice)
+    value = Seasons(SeasonTest(0.4, 0.2, 0.6, 1e-6, 1), levels, months, choice, 70.0)
     found = rows(seasons_of(plan, value), "Seasons")
     header = next(r for r in found if r[0] == "Item, par in single items")
     assert header[1:3] == ["Jan to Jun", "Jul to Dec"]

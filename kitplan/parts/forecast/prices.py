@@ -68,12 +68,12 @@ class PriceBook:
 def price_book(unit: Unit) -> PriceBook:
     """Every price that the unit's issues and prices.csv tell, in the order of their days.
 
-    A price set later replaces the rises before it; on one day a price comes before a rise.
+    A price set later replaces the rises before it; on one day a rise comes before a price, which has it in it.
     """
     items = tuple(unit.items["item"])
     listed = unit.items["price"].to_numpy(float)
     told = pd.concat([t for t in (_paid(unit), _agreed(unit)) if len(t)] or [_agreed(unit)], ignore_index=True)
-    told = told.sort_values(["date", "percent"], kind="stable", na_position="first")
+    told = told.sort_values(["date", "percent"], kind="stable", na_position="last")
     return PriceBook(items, listed, tuple(
         _walk(told[told["item"].isin((name, ""))], float(price)) for name, price in zip(items, listed)))
 

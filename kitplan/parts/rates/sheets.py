@@ -20,13 +20,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         learnt.sentences(),
     )
     first, last = _rates(page, plan, learnt)
-    words = plan.unit.words
-    page.spread(words.told(
-        "Own share: how much of the rate is this kind's own events; the rest is the unit's average, so that few "
-        "events are not believed like many. Expected: what the learnt model makes of the airways watched; "
-        "close to the events where it fits."),
-        "note",
-    )
+    page.note("own share")
     page.skip()
     if learnt.used:
         lines = [Line(name, (1, first, last), (column, first, last)) for name, column in (

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import calendar
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,13 +50,16 @@ class SeasonTest:
 class Seasons(Brief):
     """Par levels by month and period. levels: month, item, own_packs, period_packs, own_units, period_units.
     months: month, period, own_value, period_value, year_round_readiness. choice: periods, changes, mean_value,
-    holding_cost, change_cost, total_cost, chosen, when. seen_once: some month is in the census in one year only.
+    holding_cost, change_cost, total_cost, chosen, when. year_value: of the par levels planned on the whole year.
+    Values are those on the shelf and on order on the mean, as a plan's. seen_once: some month is in the census in one
+    year only.
     """
 
     test: SeasonTest
     levels: pd.DataFrame
     months: pd.DataFrame
     choice: pd.DataFrame
+    year_value: float
     seen_once: bool = False
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -76,7 +80,8 @@ class Seasons(Brief):
             sentences.append("Some months are in the census only once: their par levels rest on that one year.")
         if chosen["periods"] == 1:
             return [*sentences, "Changing par levels within the year costs more than it saves. One set that suits "
-                                f"every month is worth {one['mean_value']:,.0f} {currency} at par."]
+                                f"every month is worth {one['mean_value']:,.0f} {currency} on the mean; the par levels "
+                                f"planned on the whole year {self.year_value:,.0f}."]
         saved = one["total_cost"] - chosen["total_cost"]
         return [*sentences, f"{int(chosen['periods'])} sets of par levels a year ({chosen['when']}) cost {saved:,.0f} "
                        f"{currency} a year less than one set for every month."]
@@ -118,17 +123,23 @@ def plan_seasons(work: Work) -> Seasons | None:
         return None
     levels = np.zeros((12, len(unit.items)), dtype=np.int64)
     readiness = np.zeros(12)
-    needs = packing_of(unit.items).needed(demand.units, demand.seed, demand.stream)
+    packing = packing_of(unit.items)
+    needs = packing.needed(demand.units, demand.seed, demand.stream)
     for month, mine in enumerate(which):
         levels[month] = par_levels(unit, demand.part(np.flatnonzero(mine)), verify.part(np.flatnonzero(checked[month])))
         readiness[month] = joint_readiness(needs[mine], work.par.levels["par_units"].to_numpy())
     price = unit.items["price"].to_numpy(float) / unit.items["pack"].to_numpy(float)
-    choice = _choices(levels, price, unit.seasons)
+
+    def worth(units: np.ndarray) -> np.ndarray:
+        return np.asarray(packing.mean(units) @ price)
+
+    choice = _choices(levels, worth, unit.seasons)
     best = min(choice, key=lambda c: (c.total, len(c.starts)))
-    months = _months(levels, price, best, readiness)
+    months = _months(levels, worth, best, readiness)
     first, last = unit.census.first_day, unit.census.last_day
     once = first is None or last is None or (last - first).days < 2 * YEAR_DAYS - 2
-    return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), once)
+    year_value = float(worth(work.par.levels["par_units"].to_numpy()))
+    return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), year_value, once)
 
 
 def _month_scenarios(demand: Demand) -> list[np.ndarray] | None:
@@ -167,15 +178,19 @@ class _Choice:
         return [(begin + k) % 12 for k in range((end - begin - 1) % 12 + 1)]
 
 
-def _choices(packs: np.ndarray, price: np.ndarray, policy: SeasonPolicy) -> list[_Choice]:
+Worth = Callable[[np.ndarray], np.ndarray]
+"""Money of par levels, ndarray (..., n_items) -> (...)."""
+
+
+def _choices(units: np.ndarray, worth: Worth, policy: SeasonPolicy) -> list[_Choice]:
     """The cheapest cut of the year into 1, 2, ... MOST_PERIODS periods, of all cuts; of cuts that cost alike the first.
 
-    packs: int (12, n_items), par levels of each month. Arrays by first month and length less one of a period.
+    units: int (12, n_items), par levels of each month. Arrays by first month and length less one of a period.
     """
-    most = np.stack([[np.max([packs[(i + k) % 12] for k in range(length)], axis=0) for length in range(1, 13)]
+    most = np.stack([[np.max([units[(i + k) % 12] for k in range(length)], axis=0) for length in range(1, 13)]
                      for i in range(12)])
     changes = np.stack([[(most[i, n] != most[(i + n + 1) % 12]).sum(axis=1) for n in range(12)] for i in range(12)])
-    value = most @ price
+    value = worth(most)
     held = value * np.arange(1, 13) / 12
     found = []
     for periods in range(1, MOST_PERIODS + 1):
@@ -200,11 +215,11 @@ def _levels(unit: Unit, levels: np.ndarray, best: _Choice) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["month", "item", "own_packs", "period_packs", "own_units", "period_units"])
 
 
-def _months(packs: np.ndarray, price: np.ndarray, best: _Choice, readiness: np.ndarray) -> pd.DataFrame:
+def _months(units: np.ndarray, worth: Worth, best: _Choice, readiness: np.ndarray) -> pd.DataFrame:
     rows = []
     for m in range(12):
-        period = packs[best.months_of(best.period_of(m))].max(axis=0)
-        rows.append((m + 1, best.period_of(m) + 1, float(packs[m] @ price), float(period @ price), readiness[m]))
+        period = units[best.months_of(best.period_of(m))].max(axis=0)
+        rows.append((m + 1, best.period_of(m) + 1, float(worth(units[m])), float(worth(period)), readiness[m]))
     return pd.DataFrame(rows, columns=["month", "period", "own_value", "period_value", "year_round_readiness"])
 
 
