@@ -18,9 +18,9 @@ from contextlib import AbstractContextManager
 SENTENCE = "Stopped. Nothing was written that was not already complete."
 _CHILDREN_SECONDS = 10.0
 _MAIN_SECONDS = 3.0
-_NEW_BEFORE_COLLECTING = 200_000
-"""Objects made before Python looks for unused circles of them: tables make many objects and few circles, and looking
-after every 700 took a tenth of a plan's time and freed nothing worth having."""
+_NEW_BEFORE_COLLECTING = 2_000_000
+"""Objects made before Python looks for unused circles of them: tables make many objects and few circles. Looking after
+every 700 took a tenth of a plan's time, after 200,000 the twentieth of a second, and freed nothing worth having."""
 
 _writing = threading.RLock()
 _ending: list[int] = []

@@ -84,7 +84,6 @@ def add(app: Flask, home: Home) -> None:
 
 @contextlib.contextmanager
 def _round(folder: Path) -> Iterator[Session]:
-    """The round of a unit that has a plan."""
     from kitplan.parts.orders import round_command as rounds
 
     if not (plan_folder(folder) / "plan.json").is_file():
@@ -122,7 +121,7 @@ def _take(work: Session, step: str) -> list[str]:
         if step != "order":
             with _by_line(typed, work):
                 rounds.take_in(work, step, sheet, day, older=older)
-    weekly = work.weekly()
+    weekly = work.weekly(keep_order=step != "order")
     if step == "order":
         weekly = rounds.placed(work, weekly, day)
     rounds.keep(work)

@@ -11,12 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import poisson
 
+from kitplan.parts.orders.build import plan_builds
 from kitplan.parts.orders.ledger import Lot, standing
 from kitplan.parts.orders.ordering import (
     days_of_cover,
     first_expired_first_out,
     make_order,
     packs_to_level,
+    urgent_under,
 )
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, order_point, round_plan_of
 from kitplan.read.order_book import Line, OrderBook
@@ -105,6 +107,48 @@ def test_days_of_cover_never_count_what_goes_out_of_date_before_it_is_used():
 def test_what_may_run_out_before_the_order_comes_is_urgent():
     assert line((1, 4, None))["urgent"]
     assert not line((1, 5, None))["urgent"]
+
+
+@pytest.mark.parametrize(("orders", "floor", "under", "of", "days"), [
+    ([], 0, 100, "", 16), ([(-12, 50)], 0, 50, "", 16), ([(-12, 90)], 0, 42, "1", 4), ([(-12, 90)], 60, 60, "1", 4),
+    ([(-15, 90)], 0, 19, "1", 1), ([(-16, 90)], 0, 100, "", 16), ([(-20, 90)], 0, 100, "", 16),
+    ([(-12, 20), (-7, 90)], 0, 49, "2", 9), ([(0, 90)], 0, 100, "1", 16),
+])
+def test_what_is_on_order_and_comes_in_time_makes_no_line_urgent(orders, floor, under, of, days):
+    """2 a day, 16 days from order to shelf, 32 on the mean and 100 with the chance asked for: 68 beyond the mean.
+
+    4 days may need 8 + 68 / 2 = 42, one day 2 + 17 = 19, nine days 18 + 51 = 69, of which 20 have come by then. What
+    should be here today and is not may be late: it is not waited for.
+    """
+    level = replace(SALINE, use_per_day=2.0, urgent_units=100, floor_units=floor)
+    slow = RoundPlan("USD", 3, 16, (level,))
+    lines = [Line("orders", DAY + timedelta(days=day), "ordered", "saline", 1, units, number=str(k))
+             for k, (day, units) in enumerate(orders, 1)]
+    now = standing(OrderBook().grown([*book((0, under - 1, None)).lines, *lines], "P"))
+    assert urgent_under(level, slow, now, DAY) == (under, of, days)
+    found = make_order(slow, now, catalogue()).lines.iloc[0]
+    named, day = f"order {of}" if of else "the order", DAY + timedelta(days=days)
+    assert found["urgent"]
+    assert found["because"].startswith(
+        f"URGENT: fewer than the {under} that may be needed before {named} arrives ({day.isoformat()}); ")
+
+
+def test_an_item_that_the_catalogue_no_longer_has_is_not_ordered_by_a_plan_that_still_knows_it():
+    now = standing(book((1, 0, None)))
+    found = make_order(plan(), now, Catalogue({}, {}, {}, {}, frozenset()))
+    assert found.wanted == {}
+    assert found.lines.iloc[0]["because"].endswith(
+        "on the shelf 10, items.csv has no such item any more, so none is ordered: plan again")
+    assert found.lines.iloc[0]["urgent"], "it may run out all the same"
+
+
+def test_kits_are_built_of_what_is_not_needed_before_the_next_delivery():
+    """69 on the shelf, of which 42 may be needed in the 4 days until order 1 arrives: 27 for kits of 10."""
+    level = replace(SALINE, use_per_day=2.0, urgent_units=100)
+    slow = RoundPlan("USD", 3, 16, (level,), {"A": {"saline": 10}}, {"A": 5})
+    coming = Line("orders", DAY - timedelta(days=12), "ordered", "saline", 10, 9, number="1")
+    made = OrderBook().grown([*book((6, 9, None)).lines, coming], "P")
+    assert [b.build for b in plan_builds(slow, standing(made), made, DAY)] == [2]
 
 
 def test_a_line_that_the_last_count_left_blank_orders_nothing_and_emergency_equipment_is_urgent():

@@ -645,7 +645,10 @@ def test_kits_that_a_person_built_are_taken_from_the_lots_and_numbered_on():
     step = built([kit_row(2, "A", 2, "", "")], made, standing(made), PLAN, DAY + timedelta(days=1), "kits")
     assert {x.number for x in step.lines} == {"A-5", "A-6"}
     assert [(x.item, x.units) for x in step.lines] == [("gauze", 3), ("mask", 1)] * 2
-    assert step.told[-1] == "Kits built: A-5, A-6."
+    assert step.told == ("Kits built: A-5, A-6.",)
+    moves = [kit_row(2, "", 0, "A-4", "to_bedside"), kit_row(3, "A", 1, "", "")]
+    assert built(moves, made, standing(made), PLAN, on(1), "kits").told == (
+        "Kits built: A-5.", "Kits now at bedsides: A-4.")
     again = built([kit_row(2, "A", 2, "", "")], made.grown(step.lines, "P"), standing(made), PLAN,
                   DAY + timedelta(days=1), "kits")
     assert (again.lines, again.told[-1]) == ((), "These kits are in the book already: nothing was changed.")

@@ -66,13 +66,24 @@ def test_an_order_is_shown_again_after_a_new_plan_and_a_delivery_as_it_stands_in
     assert found.sentences("USD") == ["Order 2 packs of 1 item, 22.00 USD. This is order 9, in the book."]
     row = found.order.lines.set_index("item").loc["saline-5"]
     assert (row["par_units"], row["order_packs"], row["order_units"]) == (60, 2, 100)
-    assert row["because"] == "ordered as 2 x 50 in order 9, which stands"
+    assert row["because"] == "order 9 stands as it was made: 2 x 50"
     off_the_list = weekly_round(unit, replace(PLAN, levels=(MASK,)), made).order
     assert (off_the_list.wanted, off_the_list.value) == ({"saline-5": 2}, 22.0)
     really = made.grown([replace(ordered("saline-5", 50, 1, "9"), note="as really ordered")], "P")
     came = really.grown([Line("deliveries", DAY, "received", "saline-5", 50, 3, number="9")], "P")
     order = weekly_round(unit, PLAN, came).order
     assert (order.number, order.wanted, order.value) == ("9", {"saline-5": 3}, 33.0)
+
+
+def test_the_order_of_this_count_stays_on_its_sheet_when_more_is_wanted_since(unit):
+    """Its print may not have been sent; what is wanted more is said, and ordered when an order is asked for."""
+    made = COUNT.grown([ordered("saline-5", 50, 2, "9")], "P")
+    gone = made.grown([Line("deliveries", DAY, "recalled", "saline-5", 1, 0, 30)], "P")
+    kept = weekly_round(unit, PLAN, gone, keep_order=True)
+    assert (kept.order.number, kept.order.wanted) == ("9", {"saline-5": 2})
+    assert kept.notes == ("More is wanted since order 9 was made: 1 pack of saline-5. kitplan order UNIT orders it.",)
+    left = weekly_round(unit, PLAN, gone)
+    assert (left.order.number, left.order.wanted, left.notes) == ("", {"saline-5": 1}, ())
 
 
 def test_an_order_made_in_part_leaves_the_rest_to_order(unit):

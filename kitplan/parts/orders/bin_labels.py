@@ -97,7 +97,7 @@ def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, 
     comes = f" Comes in {row.pack}s." if row.pack > 1 else ""
     rule = f"UNDER {counted(row.level_units, row.counted_as)}: order.{comes}"
     draw_text(canvas, x, base, rule, min(11.0, 11.0 * room / width_of(rule, 11, bold=True)), bold=True)
-    urgent = f"Urgent under {row.urgent_units:,}: do not wait for the order day."
+    urgent = f"Urgent under {row.urgent_units:,} and none on order: do not wait."
     draw_text(canvas, x, base - urgent_line, urgent, min(9.0 if roomy else 7.5, 9.0 * room / width_of(urgent, 9)))
     room_high, said_to = base - urgent_line - 3 - bottom - high - 8, x - pad
     barred = room_high >= _LOWEST_BARS_MM * mm

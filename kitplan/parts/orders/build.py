@@ -1,7 +1,7 @@
 """Which kits to build from what lies on the shelf, with the lots that go into them.
 
 A kit is built only from what is there, and never so many that an emergency item in the kits ready would be more than
-its level, or that what stays loose of another item would fall under what one lead time may need (its urgent level).
+its level, or that what stays loose of another item would fall under what may be needed until the next delivery.
 Of the lots, those come first that last past the next count: another would soon have to be taken out of the kit again.
 """
 
@@ -12,11 +12,15 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from kitplan.parts.orders.ledger import Kit, Lot, Standing, first_out
+from kitplan.parts.orders.ordering import urgent_under
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.parts.orders.steps import Step
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import Row
+
+_WENT = {"built": "built", "to_bedside": "now at bedsides", "back": "back on the shelf", "refilled": "refilled",
+         "used_up": "used up", "taken_apart": "taken apart", "thrown_away": "thrown away"}
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,7 @@ def _room(item: str, plan: RoundPlan, now: Standing, day: date) -> int:
         return loose
     if level.critical:
         return min(loose, max(level.level_units - now.in_kits(item), 0))
-    return max(loose - level.urgent_units, 0)
+    return max(loose - max(urgent_under(level, plan, now, day)[0], 0), 0)
 
 
 def _held_back(item: str, plan: RoundPlan, now: Standing) -> str:
@@ -171,10 +175,10 @@ def built(rows: Sequence[Row], book: OrderBook, now: Standing, plan: RoundPlan, 
             numbers[row.design] += 1
     if problems:
         raise InputError(problems, "reading the kits built")
-    made = list(dict.fromkeys(line.number for line in lines if line.event == "built"))
-    if made:
-        told.append(f"Kits built: {', '.join(made)}.")
-    elif rows and not lines:
+    for event, where in _WENT.items():
+        if made := dict.fromkeys(line.number for line in lines if line.event == event):
+            told.append(f"Kits {where}: {', '.join(made)}.")
+    if rows and not lines:
         told.append("These kits are in the book already: nothing was changed.")
     return Step(tuple(lines), tuple(told))
 

@@ -56,7 +56,7 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
             rounds.take_in_unit(work, step, unit_path, day, older=older, sure=sure)
         if work.book is work.found and not work.told:
             work.told.append("Nothing new was typed in.")
-        weekly = work.weekly()
+        weekly = work.weekly(keep_order=step != "order")
         if order:
             weekly = rounds.placed(work, weekly, day)
         rounds.keep(work)

@@ -78,15 +78,20 @@ class WeeklyRound(Brief):
 def planned_round(work: Work) -> WeeklyRound:
     """The round of a unit by its new plan and its book."""
     unit, plan = work.unit, make_round_plan(work)
-    weekly = weekly_round(unit, plan, read_book(book_home(unit.path)))
+    weekly = weekly_round(unit, plan, read_book(book_home(unit.path)), keep_order=True)
     if not unit.stock.unavailable:
         return weekly
     missing = missing_items(unit, work.seed, work.item_choice, weekly.now, plan)
-    return weekly_round(unit, plan, weekly.book, missing)
+    return weekly_round(unit, plan, weekly.book, missing, keep_order=True)
 
 
-def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackOrder | None = None) -> WeeklyRound:
-    """The round of a unit. A unit without a book begins with its table on_hand, where it has one."""
+def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackOrder | None = None, *,
+                 keep_order: bool = False) -> WeeklyRound:
+    """The round of a unit. A unit without a book begins with its table on_hand, where it has one.
+
+    keep_order: show the order made after this count although more is wanted since (kits left, another plan): its print
+    may not have been sent.
+    """
     catalogue = catalogue_of(unit)
     if not book.lines and unit.on_hand is not None:
         book = book.grown(first_count(unit, plan, catalogue), "")
@@ -98,13 +103,17 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
     order = _order(unit, plan, now, catalogue, back_order)
     counted_last = max((x.entry for x in book.of("counts")), default=0)
     made = {x.number for x in book.of("orders") if x.entry > counted_last and x.event == "ordered" and x.number != "0"}
-    if made and not order.wanted:  # the last made after this count is shown again; "0" was there when the book began
+    notes, more = shelf_notes(plan, now, unit.stock.unavailable, catalogue), order.wanted
+    if made and (keep_order or not more):  # the last made after this count; "0" was there when the book began
         last = max(made, key=int)
         lines = [x for x in book.of("orders") if x.number == last and (x.event == "ordered" or x.note)]
         before = standing(replace(book, lines=tuple(x for x in book.lines if x.entry < lines[0].entry)))
         order = as_made(_order(unit, plan, before, catalogue, back_order), lines, catalogue)
+        if more:
+            notes = (f"More is wanted since order {last} was made: {counted(sum(more.values()), 'pack')} of "
+                     f"{some_of(list(more), 6, ', ')}. kitplan order UNIT orders it.", *notes)
     return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
-                       shelf_notes(plan, now, unit.stock.unavailable, catalogue), back_order, also, book)
+                       notes, back_order, also, book)
 
 
 def _order(unit: Unit, plan: RoundPlan, now: Standing, catalogue: Catalogue, back_order: BackOrder | None) -> Order:

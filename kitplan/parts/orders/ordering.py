@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.whole import whole_down
+from kitplan.demand.whole import whole_down, whole_up
 from kitplan.parts.orders.ledger import Lot, OpenOrder, Standing
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.read.order_book import Line
@@ -162,14 +162,35 @@ def overdue(now: Standing, plan: RoundPlan, day: date) -> list[OpenOrder]:
     return [o for o in now.open if o.ordered < limit]
 
 
+def urgent_under(level: Level, plan: RoundPlan, now: Standing, day: date) -> tuple[int, str, float]:
+    """(units, order, days): with fewer the item may run out before that order arrives, in so many days.
+
+    order "": one made on `day`. An order that is late is not waited for. Of what one lead time may need beyond the
+    mean, t days need a share sqrt(t / lead), as independent days add up (common practice, no source); where days go
+    together that is more than is needed.
+    """
+    lead, arrived, found = plan.lead_days, 0, (level.urgent_units, "", plan.lead_days)
+    coming = sorted((min(days, lead), o.number, o.units) for o in now.open if o.item == level.item
+                    and (days := (o.ordered - day).days + lead) > 0)
+    if coming:
+        mean = level.use_per_day
+        spare, needs = max(level.urgent_units - mean * lead, 0.0), []
+        for days, number, units in [*coming, (lead, "", 0)]:
+            may_need = int(whole_up(min(mean * days + spare * math.sqrt(days / lead), level.urgent_units)))
+            needs.append((max(may_need, level.floor_units) - arrived, number, days))
+            arrived += units
+        found = max(needs, key=lambda need: need[0])
+    return found
+
+
 def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable: Sequence[str] = (),
                in_place: Mapping[str, int] = _NO_PACKS) -> Order:
     """Make the order of the last count. Raises ValueError before the first count.
 
     unavailable: items that cannot be had, and are not ordered.
     in_place: packs that a back order asks for of an item, on order included. An item of the par list that the last
-    count did not look at is not ordered; emergency equipment among it is urgent to count. A line is urgent when
-    what is usable until the order arrives is under the urgent level. Packs are those of the catalogue today.
+    count did not look at is not ordered; emergency equipment among it is urgent to count. A line is urgent when what
+    is usable may run out before what is on order, or this order, arrives. Packs are those of the catalogue today.
     """
     day = now.last_count
     if day is None:
@@ -205,9 +226,9 @@ def as_made(rule: Order, lines: Sequence[Line], catalogue: Catalogue) -> Order:
             table = pd.concat([table, pd.DataFrame([blank])], ignore_index=True)
         row, pack = table.index[table["item"] == item][0], size.get(item, catalogue.pack.get(item, 1))
         if number != table.at[row, "order_packs"] or pack != table.at[row, "pack"]:
-            told = f"ordered as {number} x {pack}" if number else "not ordered"
-            table.loc[row, ["pack", "order_packs", "order_units", "because"]] = [
-                pack, number, number * pack, f"{told} in order {lines[0].number}, which stands"]
+            told = f"order {lines[0].number} stands as it was made: " + (
+                f"{number} x {pack}" if pack > 1 < number else counted(number, "pack") if number else "none")
+            table.loc[row, ["pack", "order_packs", "order_units", "because"]] = [pack, number, number * pack, told]
         table.loc[row, "value"] = value[item]
     return replace(rule, lines=table, number=lines[0].number)
 
@@ -225,9 +246,12 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     cover, lead = usable[0] + in_kits, usable[1] + in_kits
     position = cover + coming
     unseen = not now.is_counted(item, plan.review_days) and (bool(level.level_units) or bool(asked))
-    packs = 0 if unseen or item in unavailable else packs_to_level(level.level_units, position, pack)
+    gone = ("cannot be had now" if item in unavailable else "" if item in catalogue.pack or not level.level_units else
+            "items.csv has no such item any more, so none is ordered: plan again")
+    packs = 0 if unseen or gone else packs_to_level(level.level_units, position, pack)
     packs = max(packs, -(-(asked * pack - coming) // pack) if asked else 0)
-    urgent = (level.critical or asked > 0) if unseen else lead < level.urgent_units
+    hurry = urgent_under(level, plan, now, day)
+    urgent = (level.critical or asked > 0) if unseen else lead < hurry[0]
     lasts = round(days_of_cover(now.shelf.get(item, ()), day, level.use_per_day), 1)
     value = packs * catalogue.price.get(item, level.price)
     line = (urgent, level.bin, item, level.description, pack, level.level_units, held, in_kits, cover, coming,
@@ -238,11 +262,12 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
                    ) + ", nothing is ordered until then"
         because += f"; a back order asks for {counted(asked, 'pack')}" if asked else ""
     else:
-        because = _because(level, line, plan, day, item in unavailable, asked)
+        because = _because(level, line, hurry, day, gone, asked)
     return (*line, because)
 
 
-def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, gone: bool, asked: int) -> str:
+def _because(level: Level, line: tuple[Any, ...], hurry: tuple[int, str, float], day: date, gone: str,
+             asked: int) -> str:
     urgent, held, in_kits, cover, coming, position, packs = line[0], *line[6:12]
     pack = line[4]
     parts = [f"on the shelf {held}"]
@@ -255,7 +280,7 @@ def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, go
     if asked:
         parts.append(f"back order asks for {counted(asked, 'pack')}")
     if gone:
-        parts.append("cannot be had now")
+        parts.append(gone)
     elif packs:
         parts.append(f"{position} is under {level.level_units}, so {packs} x {pack}" if pack > 1
                      else f"{position} is under {level.level_units}, so {packs}")
@@ -263,7 +288,8 @@ def _because(level: Level, line: tuple[Any, ...], plan: RoundPlan, day: date, go
         parts.append(f"{position} is not under {level.level_units}: nothing to order")
     text = ", ".join(parts)
     if urgent:
-        arrival = (day + timedelta(days=math.ceil(plan.lead_days))).isoformat()
-        text = (f"URGENT: fewer than the {level.urgent_units} that may be needed before the order arrives "
-                f"({arrival}); {text}")
+        units, number, days = hurry
+        arrival = (day + timedelta(days=math.ceil(days))).isoformat()
+        awaited = f"order {number}" if number else "the order"
+        text = f"URGENT: fewer than the {units} that may be needed before {awaited} arrives ({arrival}); {text}"
     return text

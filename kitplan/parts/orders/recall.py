@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from kitplan.parts.orders.ledger import Standing
-from kitplan.parts.orders.ordering import packs_to_level
+from kitplan.parts.orders.ordering import packs_to_level, urgent_under
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import counted, some_of
@@ -100,7 +100,7 @@ def _after(item: str, lost: int, now: Standing, plan: RoundPlan) -> tuple[int, i
     here = max(now.expected.get(item, 0), 0) + now.in_kits(item) - lost
     coming = now.to_come(item)
     return (here, coming, level.level_units, packs_to_level(level.level_units, here + coming, level.pack),
-            here < level.urgent_units)
+            here < urgent_under(level, plan, now, now.last_count or now.day or date.today())[0])
 
 
 def recall_lines(recall: Recall, now: Standing, day: date) -> list[Line]:

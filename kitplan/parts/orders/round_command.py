@@ -95,9 +95,9 @@ class Session:
         """Where a recalled lot is, of one item or of all."""
         return find_recall(lot, self.book, standing(self.book), self.plan.orders.plan, item)
 
-    def weekly(self) -> WeeklyRound:
+    def weekly(self, *, keep_order: bool = False) -> WeeklyRound:
         """The round as it stands now."""
-        return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order())
+        return weekly_round(self.unit, self.plan.orders.plan, self.book, self._back_order(), keep_order=keep_order)
 
     def _back_order(self) -> BackOrder | None:
         """What to do without items: from the shelf, at the plan's own pace, at packs and prices of the catalogue."""
@@ -275,7 +275,7 @@ def take_away(work: Session, found: Recall, day: date) -> None:
     """Write down that a recalled lot is off the shelf and out of the kits."""
     work.book = work.book.grown(recall_lines(found, standing(work.book), day), work.plan.number)
     keep(work)
-    finish(work, work.weekly())
+    finish(work, work.weekly(keep_order=True))
 
 
 def finish(work: Session, weekly: WeeklyRound) -> None:

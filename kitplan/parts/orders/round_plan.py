@@ -25,9 +25,9 @@ LEAD_SCENARIOS = 5000
 class Level:
     """One item of the par list, in single items.
 
-    level_units: s; a position under it is ordered for. urgent_units: what one lead time may need; under it the
-    item may run out before an order of today arrives. pack, price: of one pack, as in the plan. counted_as: the word
-    for one of it. packs_only: only unopened packs are counted.
+    level_units: s; a position under it is ordered for. urgent_units: what one lead time may need: with less and none on
+    order, the item may run out before an order of today arrives. pack, price: of one pack, as in the plan. counted_as:
+    the word for one of it. packs_only: only unopened packs are counted. floor_units: emergency equipment never fewer.
     """
 
     item: str
@@ -42,6 +42,7 @@ class Level:
     gtin: str = ""
     counted_as: str = "piece"
     packs_only: bool = False
+    floor_units: int = 0
 
     @property
     def named(self) -> str:
@@ -148,7 +149,7 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
             int(row.par_units), int(min(max(need[row.item], floor), row.par_units)),
             float(row.expected_units) / unit.stock.protection_interval_days, bool(item["critical"]),
             str(item["gtin"] or ""), str(item["counted_as"] or "piece"),
-            str(item["counted"]) == "packs",
+            str(item["counted"]) == "packs", int(min(floor, row.par_units)),
         ))
     order = sorted(range(len(found)), key=lambda k: (shelf_key(found[k].bin), k))
     designs: dict[str, dict[str, int]] = {}

@@ -13,7 +13,7 @@ import pandas as pd
 
 from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
-from kitplan.parts.orders.ordering import Order
+from kitplan.parts.orders.ordering import Order, urgent_under
 from kitplan.parts.orders.round_plan import Level, RoundPlan
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
@@ -28,7 +28,6 @@ _SHARE_TOLD = 0.005
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the five sheets of the round."""
     weekly: WeeklyRound = plan.orders
     named = spoken_names(plan.unit.items)
     _receive(book, weekly, named)
@@ -116,10 +115,11 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
 def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     now, item = weekly.now, level.item
     expected = max(now.expected[item], 0) if item in now.counted else None
+    urgent, *_ = urgent_under(level, weekly.plan, now, now.day) if now.day else (level.urgent_units,)
     counts = f"H{at}:I{at}"
     look = (
         f'=IF(COUNTA({counts})<>COUNT({counts})+COUNTIF({counts},"<0"),"CHECK COUNT",IF(M{at}="","",'
-        f'IF(M{at}+N{at}<{level.urgent_units},"{"EMERGENCY: LOW" if level.critical else "URGENT"}",'
+        f'IF(M{at}+N{at}<{urgent},"{"EMERGENCY: LOW" if level.critical else "URGENT"}",'
         f'IF(M{at}>MAX({level.top_units},N(G{at})+D{at}),"SO MANY?",IF(M{at}+N{at}+O{at}<E{at},"order","")))))'
     )
     return (
@@ -138,8 +138,8 @@ def _questions(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
     page.header(("No", "Item", "Description", "Question", "What to do", "Right", "Packs", "Loose units"), kinds)
     for asked in weekly.questions:
         boxes = kinds if asked.no else (*kinds[:5], "text", "text", "text")
-        page.row((asked.no or None, asked.item, named.get(asked.item, ""), asked.question, asked.mend,
-                  None, None, None), boxes)
+        page.row((asked.no or None, asked.item, named.get(asked.item, "EM" * asked.emergency), asked.question,
+                  asked.mend, None, None, None), boxes)
     if not weekly.questions:
         page.spread("Nothing contradicts the book.", "note")
     page.protect()
@@ -186,7 +186,6 @@ def _order_lines(page: Page, order: Order, plan: RoundPlan, kinds: Sequence[str]
 
 
 def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
-    """Dates to watch, below the order."""
     dated = order.to_watch
     kinds = ("text", "text", "wrap", "text", "text", "whole", "whole", "whole", "whole", "text", "text", "wrap")
     page.skip()
@@ -230,7 +229,6 @@ def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
 
 
 def _takes(page: Page, weekly: WeeklyRound, named: dict[str, str]) -> None:
-    """What goes into each kit to build, with its lots."""
     kinds = ("strong", "wrap", "whole", "text", "text", "text", "text", "text", "text")
     if not any(build.kits for build in weekly.builds):
         return
@@ -244,7 +242,6 @@ def _takes(page: Page, weekly: WeeklyRound, named: dict[str, str]) -> None:
 
 
 def _back_order(page: Page, missing: BackOrder, currency: str, named: dict[str, str]) -> None:
-    """Add what to buy instead, and who is served by what."""
     page.skip()
     page.spread(f"Back order, for {missing.days:g} days", "strong")
     page.spread("ASK BEFORE YOU CHANGE what lies at the bedside: a substitute is a matter of local policy. What is "
