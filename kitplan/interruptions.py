@@ -107,8 +107,8 @@ def _end_children(code: int) -> bool:
     The main thread then finds them gone, starts no other (`started_deaf`) and gives back what they shared.
     """
     _ending.append(code)
-    multiprocessing = sys.modules.get("multiprocessing")
-    children = [] if multiprocessing is None else multiprocessing.active_children()
+    # Not loaded, or loaded by half, multiprocessing has started none.
+    children = getattr(sys.modules.get("multiprocessing"), "active_children", list)()
     for child in children:
         child.terminate()
     for child in children:
