@@ -12,8 +12,12 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from multiprocessing.process import BaseProcess
 
 SENTENCE = "Stopped. Nothing was written that was not already complete."
 _CHILDREN_SECONDS = 10.0
@@ -108,7 +112,8 @@ def _end_children(code: int) -> bool:
     """
     _ending.append(code)
     # Not loaded, or loaded by half, multiprocessing has started none.
-    children = getattr(sys.modules.get("multiprocessing"), "active_children", list)()
+    started: Callable[[], list[BaseProcess]] = getattr(sys.modules.get("multiprocessing"), "active_children", list)
+    children = started()
     for child in children:
         child.terminate()
     for child in children:
