@@ -87,7 +87,6 @@ def add(app: Flask, home: Home) -> None:
 
 @contextlib.contextmanager
 def _round(folder: Path) -> Iterator[Session]:
-    """The round of a unit that has a plan."""
     from kitplan.parts.orders import round_command as rounds
 
     if not (plan_folder(folder) / "plan.json").is_file():

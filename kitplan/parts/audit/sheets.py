@@ -19,7 +19,6 @@ _GROUPS = (
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
     audit: Audit = plan.audit
     named = spoken_names(plan.unit.items)
     page = book.sheet("Audit of today's par", audit.sentences(book.currency), "wrap",
@@ -31,7 +30,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _write_steps(page: Page, audit: Audit, named: dict[str, str]) -> None:
-    """Write today's line and the steps under it."""
     page.header("audit steps", frozen_columns=2)
     page.row(
         (0, "today", None, None, None, None, None, None, None, audit.present.readiness.verified, audit.present.value,

@@ -25,7 +25,6 @@ _KIND = {
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheets Compared and Compared by item."""
     comparison: Comparison = plan.comparison
     words = plan.unit.words
     page = book.sheet("Compared", comparison.sentences(), a=comparison.name_a, b=comparison.name_b)

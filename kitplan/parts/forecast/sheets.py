@@ -15,7 +15,6 @@ from kitplan.write.charts import Line, bar_chart, line_chart, place
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the budget year, the manager's page, use by month, and past months where issues are known."""
     view: ManagerView = plan.forecast
     if view.budget is not None:
         _budget_year(book, plan, view.budget)
@@ -109,7 +108,6 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
 
 
 def _budget_year(book: Book, plan: Plan, year: BudgetYear) -> None:
-    """Add the sheets Budget year and What drives it."""
     page = book.sheet("Budget year", year.sentences)
     _budget_periods(page, year, book.currency)
     page.on_one_page()
@@ -175,7 +173,6 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> N
 
 
 def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
-    """Items whose use the months do not explain."""
     page.another_table(2 * len(variance.named))
     page.header("items to ask about", freeze=False)
     for row in variance.named.itertuples():

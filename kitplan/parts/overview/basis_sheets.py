@@ -8,14 +8,12 @@ from kitplan.write.book import Book
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheets Input checks, Airways and Assumptions."""
     _input_checks(book, plan)
     _airways(book, plan)
     _assumptions(book, plan)
 
 
 def _input_checks(book: Book, plan: Plan) -> None:
-    """Add the sheet Input checks."""
     found = plan.unit.warnings
     page = book.sheet("Input checks", told="Look at each line and correct the file if it is wrong." if found else
                       "No input was found odd.")
@@ -66,7 +64,6 @@ def _reasons(row: object) -> str:
 
 
 def _assumptions(book: Book, plan: Plan) -> None:
-    """Add the sheet Assumptions."""
     page = book.sheet("Assumptions")
     if plan.unit.doubt.rate_learnt:
         page.spread(f"{said_of_rate(plan.unit)} The lines of How often are where it set out from.", "note")

@@ -17,7 +17,6 @@ from kitplan.write.shelf import by_role, role_title, stock_lines
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Par levels."""
     page = book.sheet("Par levels", days=plan.unit.stock.protection_interval_days)
     for sentence in not_yet_own(plan.unit):
         page.spread(sentence, "strong_wrap")

@@ -9,7 +9,6 @@ from kitplan.write.charts import Line, bar_chart, place, scatter
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Rates learnt."""
     learnt: Learnt = plan.rates
     page = book.sheet("Rates learnt")
     page.title(
@@ -47,7 +46,6 @@ def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
 
 
 def _wear(page: Page, learnt: Learnt) -> None:
-    """The curve of wear, seen and fitted."""
     if not len(learnt.wear_curve):
         return
     page.new_printed_page()

@@ -10,7 +10,6 @@ from kitplan.write.book import Book
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Seasons: when to change par levels, and to what."""
     seasons: Seasons = plan.seasons
     chosen = seasons.choice[seasons.choice["chosen"]].iloc[0]
     spans = str(chosen["when"]).split(", ")

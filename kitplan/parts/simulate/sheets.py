@@ -11,7 +11,6 @@ from kitplan.write.charts import Line, place, scatter
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Played out."""
     result: SimulationResult = plan.simulation
     page = book.sheet("Played out", result.sentences(book.currency), copies=result.replications, years=result.years)
     first, _ = page.table(result.summary, "played", freeze=True)
@@ -26,7 +25,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
-    """One series of points a kind of plan."""
     groups = {"The plan": ["plan"], "Present par": ["present par"]}
     others = summary[~summary["plan"].isin(["plan", "present par"])]
     groups["Rules of thumb as they are"] = others.loc[~others["tuned"].astype(bool), "plan"].tolist()

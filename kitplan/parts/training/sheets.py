@@ -19,7 +19,6 @@ from kitplan.write.book import Book, Page
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheets of the classes."""
     training: TrainingPlan = plan.training
     _shopping(book, training)
     if len(training.lessons) > 1:
@@ -40,7 +39,6 @@ def _sheet(book: Book, name: str, **more: Any) -> Page:
 
 
 def _without_zeros(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
-    """The frame with empty cells where these columns hold nothing."""
     return frame.assign(**{name: frame[name].where(frame[name] != 0) for name in columns})
 
 
