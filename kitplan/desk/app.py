@@ -26,7 +26,7 @@ PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Pa
 
 MOST_SHOWN = 200
 """Faults that a page shows."""
-IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again."
+IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again. It is {}"
 
 
 def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
@@ -42,9 +42,9 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     def _furniture() -> dict[str, Any]:
         name = (request.view_args or {}).get("name")
         unit = home.unit(name) if name else None
-        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": caution(),
+        return {"pages": PAGES if unit else (), "name": name, "note": note, "caution": caution(),
                 "called": home.called(name) if name else "",
-                "in_workbook": IN_WORKBOOK if unit is not None and unit.is_file() else ""}
+                "in_workbook": IN_WORKBOOK.format(unit) if unit is not None and unit.is_file() else ""}
 
     @app.errorhandler(Exception)
     def _told(error: Exception) -> tuple[str, int]:
@@ -105,7 +105,7 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
     def drop_census(name: str) -> Response:
         folder, file = shelf.unit_of(home, name), request.files.get("census")
         if folder.is_file():
-            abort(409, IN_WORKBOOK)
+            abort(409, IN_WORKBOOK.format(folder))
         if not file or not file.filename:
             abort(409, "No file was chosen. Choose the census, as CSV or .xlsx.")
         content = file.read()

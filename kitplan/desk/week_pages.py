@@ -7,7 +7,7 @@ import csv
 import re
 import secrets
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from hashlib import sha256
@@ -63,11 +63,14 @@ def add(app: Flask, home: Home) -> None:
 
     @app.get("/unit/<name>/recall")
     def recall_page(name: str) -> str:
+        from kitplan.read.catalogue import spoken_names
+
         lot = request.args.get("lot", "").strip()
         with _round(unit_of(home, name)) as work:
             found, entries = work.recalled(lot) if lot else None, len(work.book.lines)
+            in_words = _in_words(spoken_names(work.unit.items))
         left = found is not None and not found.places[found.places["where"].isin(["shelf", "bedside"])].empty
-        return render_template("recall.html", lot=lot, found=found, entries=entries, left=left)
+        return render_template("recall.html", lot=lot, found=found, entries=entries, left=left, in_words=in_words)
 
     @app.post("/unit/<name>/recall")
     def taken_away(name: str) -> Response:
@@ -99,11 +102,16 @@ def _shown(folder: Path, template: str) -> str:
     with _round(folder) as work:
         weekly, entries = work.weekly(), len(work.book.lines)
         spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
-    keys = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, sorted(spoken, key=len, reverse=True)))})(?!\w)")
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
-                           looks=looks, in_words=lambda text: keys.sub(lambda key: spoken[key[0]], text),
+                           looks=looks, in_words=_in_words(spoken),
                            order=[row for row in order if row["order_packs"] > 0])
+
+
+def _in_words(spoken: Mapping[str, str]) -> Callable[[str], str]:
+    """A sentence with the items' names for people in place of their keys. spoken: key -> name."""
+    keys = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, sorted(spoken, key=len, reverse=True)))})(?!\w)")
+    return lambda text: keys.sub(lambda key: spoken[key[0]], text)
 
 
 def _take(work: Session, step: str) -> list[str]:

@@ -311,7 +311,7 @@ def test_a_lot_is_counted_thrown_away_recalled_and_written_down_on_the_desk(clie
     thrown = pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")
     assert thrown[["event", "item", "loose_units"]].to_numpy().tolist() == [["thrown_away", "saline_5ml", 5]]
     page = "/unit/mill_lane/recall?lot=l7"
-    assert "shelf saline_5ml 204 Take it off the shelf" in words(client.get(page))
+    assert "shelf Saline 0.9 % ampoule 5 mL 204 Take it off the shelf" in words(client.get(page))
     told = words(client.post("/unit/mill_lane/recall", {"lot": "l7", "entries": entries_of(client, page)}))
     assert "Lot l7 was here" in told
     assert "It is taken away" not in told, "nothing is left to write down"
@@ -508,3 +508,19 @@ def test_what_if_is_asked_of_a_workbook_too(in_a_workbook):
     page = desk.post("/unit/nest.xlsx/what-if", {"change": "designs", "value": "1"})
     assert page.status_code == 200, words(page)
     assert "kit designs" in words(page)
+
+
+def test_a_plan_that_is_damaged_leads_to_the_page_that_mends_it(client, home):
+    (home / "mill_lane" / "plan" / "plan.json").write_text("{")
+    page = client.get("/unit/mill_lane/week")
+    assert page.status_code == 409
+    assert 'href="/unit/mill_lane/">To this unit' in page.text
+
+
+def test_a_row_that_a_table_has_not_is_refused_in_words(client, home):
+    census = home / "mill_lane" / "census.csv"
+    seen = checksum(census.read_bytes())
+    page = client.post("/unit/mill_lane/correct", {"file": "census.csv", "seen": seen, "cell.99.1": "oral"})
+    assert page.status_code == 409
+    assert "a row that this table has not" in words(page)
+    assert not (home / "mill_lane" / "originals").exists()
