@@ -216,8 +216,9 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
                       column=unread[0], moves=0)
     for name in left:
         heading = raw.known[name].mapped
-        mend = (f"unit.toml maps it to {heading.replace('_', ' ')!r}, and no heading is that: correct it"
-                f"{_shown(unread)}." if heading else f"Add the column: {raw.known[name].description}." + _may_be_mapped(raw, name, unread))
+        told = heading.replace("_", " ")
+        mend = (f"unit.toml maps it to {told!r}, and no heading is that: correct it{_shown(unread)}." if heading
+                else f"Add the column: {raw.known[name].description}." + _may_be_mapped(raw, name, unread))
         findings.fault(raw.name, "is missing", mend, column=name)
     return not missing
 
