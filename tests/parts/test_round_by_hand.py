@@ -191,6 +191,19 @@ def test_what_is_out_of_date_is_asked_off_the_shelf_and_kits_a_review_before():
     assert asked(*FULL, *kit("A-1")) == (), "a kit without a date"
 
 
+def test_a_kit_out_of_date_is_neither_stock_nor_ready():
+    """Of three kits one is over since yesterday: its mask is no cover, and a kit is built in its place."""
+    kits = [*kit("A-1", -9, lot="L", expires=on(-1)), *kit("A-2", -9, lot="M", expires=on(99)), *kit("A-3", -9)]
+    made = book(counted("gauze", 49, -9), counted("mask", 5, -9), *kits, counted("gauze", 40), counted("mask", 2))
+    now = standing(made)
+    row = make_order(PLAN, now, CATALOGUE).lines.set_index("item").loc["mask"]
+    assert (row["in_kits_units"], row["cover_units"], row["order_packs"]) == (3, 4, 2)
+    assert "in kits 3, of which 1 out of date before use, 4 is under 6, so 2" in row["because"]
+    (build,) = plan_builds(PLAN, now, made, DAY)
+    assert (build.wanted, build.ready, build.build) == (4, 2, 2)
+    assert said(questions(made, now, PLAN, CATALOGUE)) == ["It is OUT OF DATE since 2026-06-30 (it is on the shelf)."]
+
+
 def test_more_kits_counted_than_the_book_has_are_asked_about():
     def kits_found(number):
         return Line("counts", DAY, "kits", "A", 1, number, number="k")

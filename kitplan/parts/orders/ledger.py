@@ -47,9 +47,10 @@ class Kit:
         dates = [lot.expires for _, lots in self.contents for lot in lots if lot.expires]
         return min(dates, default=None)
 
-    def units(self, item: str) -> int:
-        """Single items of one item in it."""
-        return sum(lot.units for name, lots in self.contents if name == item for lot in lots)
+    def units(self, item: str, day: date = date.min) -> int:
+        """Single items of one item in it that are in date on a day."""
+        return sum(lot.units for name, lots in self.contents if name == item for lot in lots
+                   if (lot.expires or _NO_DATE) >= day)
 
 
 @dataclass(frozen=True)
@@ -220,9 +221,9 @@ class Standing:
         found = [k for k in self.kits.values() if k.where == where and design in (None, k.design)]
         return sorted(found, key=lambda k: (k.first_expiry or _NO_DATE, k.built, k.number))
 
-    def in_kits(self, item: str) -> int:
-        """Single items of one item in the kits on the shelf."""
-        return sum(k.units(item) for k in self.kits_at("shelf"))
+    def in_kits(self, item: str, day: date = date.min) -> int:
+        """Single items of one item in the kits on the shelf that are in date on a day."""
+        return sum(k.units(item, day) for k in self.kits_at("shelf"))
 
     def to_come(self, item: str) -> int:
         """Single items on order."""
