@@ -3,54 +3,16 @@
 from __future__ import annotations
 
 import importlib
+from itertools import groupby
 
 import click
 
 from kitplan import __version__
 from kitplan.interruptions import one_thread_each
+from kitplan.resources import config_rows
 
-PEOPLE = {
-    "First steps": {
-        "new": "Make a unit to fill in, a folder or one workbook; or copy an invented sample.",
-        "check": "Read everything, report every problem, compute nothing.",
-        "plan": "The main job: every part that the unit's files allow, a workbook for each person.",
-        "desk": "The same in a browser on this computer, without a terminal.",
-    },
-    "For the materials coordinator": {
-        "par": "Par levels for the stock room.",
-        "explain": "How one item's number came about, from census to pack.",
-        "audit": "Today's par levels: how ready they are, what is missing, the cheapest changes in order.",
-        "receive": "The week, 1: take in what was delivered.",
-        "count": "The week, 2 and 3: take in what was counted and what was answered, and ask.",
-        "order": "The week, 4: what to order after a count, in whole packs, with dates and hurry.",
-        "build": "The week, 5: which kits to build, with lots and dates, and where kits are.",
-        "recall": "Find a recalled lot on the shelf, in kits and in classes, and what to do now.",
-        "book": "What the order book of the unit holds, and what it has learnt from use.",
-        "labels": "Bin labels with the number to order under and bar codes, on sheets of any grid.",
-        "kits": "Bedside kits: contents, designs, roll choice, build and cut cards to print.",
-    },
-    "For the educator": {
-        "training": "A practice class or course: what to buy, what stands at each station, what to cut, and prints.",
-        "to-class": "Tell the order book what a class took from the stock room, so that it does not look like use.",
-    },
-    "For the manager": {
-        "forecast": "How much next month, how sure, and why past months cost what they did.",
-        "compare": "What if: two units, or two versions of one, side by side, and which cause moved what.",
-        "rates": "How often securements are renewed in this unit, learnt from its log.",
-        "simulate": "Years of the stock room played day by day: do the par levels hold?",
-    },
-}
-"""Who it is for -> command -> one-line help."""
-
-PLACES = {
-    **{name: f"commands.{name}" for name in ("new", "check", "plan")}, "desk": "desk.command",
-    "explain": "parts.par.command:explain_item", "to-class": "parts.orders.command:class_takes",
-    **{name: f"parts.orders.command:{name}"
-       for name in ("receive", "count", "order", "build", "recall", "book", "labels")},
-}
-"""Module of a command, with its name where it is not "command"; of any other: parts/NAME/command.py."""
-
-COMMANDS = {name: line for commands in PEOPLE.values() for name, line in commands.items()}
+COMMANDS = {row["command"]: row for row in config_rows("commands.csv")}
+"""Command -> who it is for, its module with its name there, its line of help."""
 
 
 class LazyGroup(click.Group):
@@ -62,15 +24,14 @@ class LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        place = PLACES.get(cmd_name, f"parts.{cmd_name}.command")
-        module, _, name = place.partition(":")
-        found: click.Command = getattr(importlib.import_module(f"kitplan.{module}"), name or "command")
+        module, _, name = COMMANDS[cmd_name]["place"].partition(":")
+        found: click.Command = getattr(importlib.import_module(f"kitplan.{module}"), name)
         return found
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        for person, commands in PEOPLE.items():
+        for person, commands in groupby(COMMANDS.values(), key=lambda row: row["person"]):
             with formatter.section(person):
-                formatter.write_dl(list(commands.items()))
+                formatter.write_dl([(row["command"], row["help"]) for row in commands])
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

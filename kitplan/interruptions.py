@@ -12,15 +12,19 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from multiprocessing.process import BaseProcess
 
 SENTENCE = "Stopped. Nothing was written that was not already complete."
 _CHILDREN_SECONDS = 10.0
 _MAIN_SECONDS = 3.0
-_NEW_BEFORE_COLLECTING = 200_000
-"""Objects made before Python looks for unused circles of them: tables make many objects and few circles, and looking
-after every 700 took a tenth of a plan's time and freed nothing worth having."""
+_NEW_BEFORE_COLLECTING = 2_000_000
+"""Objects made before Python looks for unused circles of them: tables make many objects and few circles. Looking after
+every 700 took a tenth of a plan's time, after 200,000 the twentieth of a second, and freed nothing worth having."""
 
 _writing = threading.RLock()
 _ending: list[int] = []
@@ -107,8 +111,9 @@ def _end_children(code: int) -> bool:
     The main thread then finds them gone, starts no other (`started_deaf`) and gives back what they shared.
     """
     _ending.append(code)
-    multiprocessing = sys.modules.get("multiprocessing")
-    children = [] if multiprocessing is None else multiprocessing.active_children()
+    # Not loaded, or loaded by half, multiprocessing has started none.
+    started: Callable[[], list[BaseProcess]] = getattr(sys.modules.get("multiprocessing"), "active_children", list)
+    children = started()
     for child in children:
         child.terminate()
     for child in children:

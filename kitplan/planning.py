@@ -218,7 +218,6 @@ def _value(part: Part, work: Work) -> object:
 
 
 def _with_part(plan: Plan, part: Part, value: object) -> Plan:
-    """The plan with what the part gave."""
     if value is None:
         return replace(plan, skipped={part.name: part.empty, **plan.skipped})
     if not isinstance(value, part.result_type()):

@@ -205,7 +205,8 @@ def test_units_that_share_a_seed_are_not_tied_together(forecast):
     from kitplan.parts.hospital.spend import AHEAD, Spend, spend_table
 
     draws = 100 + 10 * np.random.default_rng(1).standard_normal((1000, 1))
-    same = [Spend(name, name, "USD", AHEAD, ("2026-01",), np.nan, np.nan, 100.0, draws) for name in ("a", "b")]
+    money = (100.0, 80.0, 120.0)
+    same = [Spend(name, name, "USD", AHEAD, ("2026-01",), np.nan, np.nan, money, draws) for name in ("a", "b")]
     total = spend_table(same).iloc[-1]
     alone = (total["high_value"] - total["low_value"]) / (2 * 1.2816 * 10)
     together = (total["high_together"] - total["low_together"]) / (2 * 1.2816 * 10)

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 _HERE = ("kitplan.planning", "scipy.optimize")
 """What a plan loads in this process while the companion reads the unit."""
 _BESIDE = (
-    ("kitplan.planning", "kitplan.parts.kits.model", "scipy.special", "highspy"),
-    tuple(f"kitplan.parts.{part}.prints" for part in ("kits", "orders", "forecast", "training", "rates")),
+    ("kitplan.planning", "kitplan.parts.kits.model", "scipy.special", "highspy", "kitplan.parts.kits.prints"),
+    tuple(f"kitplan.parts.{part}.prints" for part in ("orders", "forecast", "training", "rates")),
 )
 """What the companion loads when it has read the unit, and when it has made its parts."""
 

@@ -418,7 +418,6 @@ def _coming(play: _Play, busy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _arriving(play: _Play, busy: np.ndarray) -> _Airways:
-    """Airways that arrive in the interval."""
     posterior, ahead = play.posterior, play.of.stretches.ahead
     so_far, counts = _coming(play, busy)
     cell, scenario, stratum, name = _expand(play, counts, 2)

@@ -221,7 +221,6 @@ def _counted(takes: _Takes, airways: _Airways) -> _Counted:
 
 
 def _joined(parts: Sequence[_Counted]) -> _Counted:
-    """Scenarios of several blocks."""
     return _Counted(
         np.concatenate([part.arrived for part in parts], axis=1),
         np.concatenate([part.re_secures for part in parts], axis=1),

@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
 
+from kitplan.commands.common import PART_WORDS
 from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
 from kitplan.desk.guard import guard
@@ -16,6 +17,7 @@ from kitplan.desk.jobs import Jobs
 from kitplan.desk.units import Opened, plan_folder
 from kitplan.read.catalogue import spoken_names
 from kitplan.read.problems import InputError, UnsafePlan
+from kitplan.read.workbook import CENSUS_TABLES
 from kitplan.resources import caution, sample_units
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
@@ -23,7 +25,9 @@ PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Pa
          ("class_page", "The class"), ("months_page", "The months"))
 
 
-IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again."
+MOST_SHOWN = 200
+"""Faults that a page shows."""
+IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again. It is {}"
 
 
 def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
@@ -39,8 +43,9 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     def _furniture() -> dict[str, Any]:
         name = (request.view_args or {}).get("name")
         unit = home.unit(name) if name else None
-        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": caution(),
-                "in_workbook": IN_WORKBOOK if unit is not None and unit.is_file() else ""}
+        return {"pages": PAGES if unit else (), "name": name, "note": note, "caution": caution(),
+                "called": home.called(name) if name else "",
+                "in_workbook": IN_WORKBOOK.format(unit) if unit is not None and unit.is_file() else ""}
 
     @app.errorhandler(Exception)
     def _told(error: Exception) -> tuple[str, int]:
@@ -76,32 +81,47 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
     def begin() -> str | Response:
         if home.single:
             return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
-        return render_template("begin.html", units=home.names(), samples=list(sample_units()), folder=home.folder)
+        units = {name: home.called(name) for name in home.names()}
+        return render_template("begin.html", units=units, samples=list(sample_units()), folder=home.folder)
 
     @app.post("/new")
     def new_unit() -> Response:
+        if home.single:
+            abort(409, "This desk serves one unit alone. Start it on a folder that is to hold units.")
         sample = request.form.get("sample") or None
         try:
-            made = shelf.make_unit(home, request.form.get("unit_name", ""), sample)
+            file = request.files.get("census")
+            given = (file.filename, file.read()) if file and file.filename else ()
+            made = shelf.make_unit(home, request.form.get("unit_name", ""), sample, *given)
+        except InputError as error:
+            raise InputError(error.problems, f"{error.during}. No unit was made") from None
         except ValueError as error:
             abort(409, f"No unit was made: {error}. Give another name.")
-        file = request.files.get("census")
-        if file and file.filename:
-            shelf.take_in(shelf.unit_of(home, made), "census", file.filename, file.read())
         return redirect(url_for("unit_page" if sample else "census_page", name=made))  # type: ignore[return-value]
 
     @app.get("/unit/<name>/census")
     def census_page(name: str) -> str:
-        return render_template("census.html", **_checked(shelf.unit_of(home, name)))
+        folder = shelf.unit_of(home, name)
+        return render_template("census.html", **_checked(folder), before=shelf.census_before(folder))
 
     @app.post("/unit/<name>/census")
     def drop_census(name: str) -> Response:
         folder, file = shelf.unit_of(home, name), request.files.get("census")
         if folder.is_file():
-            abort(409, IN_WORKBOOK)
+            abort(409, IN_WORKBOOK.format(folder))
         if not file or not file.filename:
             abort(409, "No file was chosen. Choose the census, as CSV or .xlsx.")
-        shelf.take_in(folder, "census", file.filename, file.read())
+        content = file.read()
+        if shelf.holds_unit(file.filename, content):
+            abort(409, f"{file.filename} is a whole unit with settings of its own. Make a unit of it on the first "
+                       "page; or save its census alone and give that.")
+        shelf.take_in(folder, file.filename, content)
+        return redirect(url_for("census_page", name=name))  # type: ignore[return-value]
+
+    @app.post("/unit/<name>/census/back")
+    def census_back(name: str) -> Response:
+        folder = shelf.unit_of(home, name)
+        shelf.put_back(folder)
         return redirect(url_for("census_page", name=name))  # type: ignore[return-value]
 
     @app.post("/unit/<name>/correct")
@@ -128,41 +148,50 @@ def _checked(folder: Path) -> dict[str, Any]:
 
     faults: tuple[Any, ...] = ()
     report: list[str] = []
-    warnings: tuple[Any, ...] = ()
     if not shelf.has_census(folder):
-        return {"missing": True, "tables": [], "others": [], "report": [], "warnings": ()}
+        return {"missing": True, "tables": [], "others": [], "report": []}
     try:
         unit = kitplan.load_unit(folder)
         ready_to_plan(unit)
-        faults, warnings, report = unit.faults, unit.warnings, report_lines(unit)
+        faults, report = unit.faults, report_lines(unit)
     except kitplan.InputError as error:
         faults = error.problems
     tables, others = _by_table(folder, faults)
-    return {"missing": False, "tables": tables, "others": others, "report": report, "warnings": warnings[:40]}
+    return {"missing": False, "tables": tables, "others": others, "report": report,
+            "more": max(0, len(faults) - MOST_SHOWN)}
 
 
 def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any]], list[Any]]:
     """Faults that stand in a cell of a table, with the row that they stand in; and the others."""
-    from kitplan.read.grids import header_key
+    from kitplan.read.headers import column_meant
 
-    own, tables, others = _own_tables(folder), {}, []
-    for fault in faults[:200]:
+    own, others = _own_tables(folder), []
+    tables: dict[str, dict[str, Any]] = {}
+    for fault in faults[:MOST_SHOWN]:
         if fault.file not in own or fault.row is None:
             others.append(fault)
             continue
-        if fault.file not in tables:
-            content = (folder / fault.file).read_bytes()
-            text = shelf.TextTable.read(content)
-            head = next((row for row in text.cells if sum(bool(c.strip()) for c in row) > 1), ())
-            tables[fault.file] = {"file": fault.file, "seen": shelf.checksum(content), "text": text, "rows": {},
-                                  "head": head}
-        table = tables[fault.file]
+        table = tables.get(fault.file) or tables.setdefault(fault.file, _table_shown(folder, fault.file))
         cells = table["text"].cells[fault.row - 1] if fault.row <= len(table["text"].cells) else ()
         row = table["rows"].setdefault(fault.row, {"cells": cells, "faults": [], "columns": set()})
-        row["faults"].append(fault)
-        column = header_key(fault.column)
-        row["columns"] |= {k for k, title in enumerate(table["head"]) if header_key(title) == column}
+        known = {name: c for name, c in table["known"].items() if name == fault.column}
+        at = {k for k, title in enumerate(table["head"]) if column_meant(title, known)}
+        row["columns"] |= at
+        row["faults"].append((" or ".join(table["head"][k] for k in at) or fault.column, fault))
     return list(tables.values()), others
+
+
+def _table_shown(folder: Path, file: str) -> dict[str, Any]:
+    """A table with its headings, and the column that each of them means, by whatever word it is called."""
+    from kitplan.read.findings import Findings
+    from kitplan.read.headers import column_meant
+    from kitplan.read.source import Source
+
+    content, stem = (folder / file).read_bytes(), Path(file).stem.casefold()
+    known = Source(folder, Findings()).columns("census" if stem in CENSUS_TABLES else stem)
+    text = shelf.TextTable.read(content)
+    head = max(text.cells[:40], key=lambda row: len({column_meant(title, known) for title in row}), default=())
+    return {"file": file, "seen": shelf.checksum(content), "text": text, "rows": {}, "head": head, "known": known}
 
 
 def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> None:
@@ -184,6 +213,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
         return render_template(
             "unit.html", plan=plan, said=three_sentences(plan), open_points=not_yet_own(plan.unit), ended=ended,
+            left_out=[(", ".join(PART_WORDS[part] for part in fault.stops), fault) for fault in plan.unit.faults],
             changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,
             changes=plan.changes.sentences() if "changes" in plan.parts else (),
         )
@@ -204,13 +234,15 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         from kitplan.write.shelf import order_rule
 
         plan = opened.needed(shelf.unit_of(home, name))
-        sort = request.args.get("by", "")
+        sort, named = request.args.get("by", ""), spoken_names(plan.unit.items)
         levels = plan.par.levels[plan.par.levels["par_units"] > 0]
         if sort in levels.columns:
             down = request.args.get("down") == "1"
-            levels = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable")
+            levels = levels.assign(item=levels["item"].map(named)) if sort == "item" else levels
+            order = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable").index
+            levels = plan.par.levels.loc[order]
         return render_template("par.html", plan=plan, rows=levels.to_dict("records"), by=sort,
-                               named=spoken_names(plan.unit.items),
+                               named=named,
                                down=request.args.get("down") == "1", rule=order_rule)
 
     @app.get("/unit/<name>/par/<item>")

@@ -183,7 +183,6 @@ def _plan_class(folder: Path) -> None:
 
 
 def _result(folder: Path) -> dict[str, Any]:
-    """The lists of the class as they lie in the plan folder."""
     import pandas as pd
 
     place = plan_folder(folder)

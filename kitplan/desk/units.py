@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import re
+import shutil
+import tempfile
 import threading
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
@@ -20,8 +23,10 @@ from werkzeug.utils import secure_filename
 
 from kitplan.commands.common import out_folder
 from kitplan.read.cells import Bad, text_of
+from kitplan.read.findings import GUARDING
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.workbook import is_unit_workbook
+from kitplan.read.source import census_files
+from kitplan.read.workbook import CENSUS_TABLES, Book, is_unit_workbook
 from kitplan.resources import sample_units
 from kitplan.write.writer import write_file, write_outputs
 
@@ -30,6 +35,8 @@ if TYPE_CHECKING:
 
 ORIGINALS = "originals"
 """Folder of a unit that keeps every file as it was before the desk changed it."""
+STAMP = len("2026-11-27-120000-000000-")
+"""Characters of the day and time that stand before the name of a file that was kept."""
 NO_PLAN = "There is no plan yet. Open This unit and press Plan."
 
 
@@ -62,6 +69,14 @@ class Home:
             return []
         return sorted(p.name for p in self.folder.iterdir() if (p / "unit.toml").is_file() or is_unit_workbook(p))
 
+    def called(self, name: str) -> str:
+        """What a unit calls itself, which its folder's name may not say; of a workbook the file's name."""
+        folder = self.unit(name)
+        with contextlib.suppress(ValueError, OSError):
+            if folder is not None and folder.is_dir():
+                return str(read_toml(folder, "unit.toml").get("name") or name)
+        return name
+
     def unit(self, name: str) -> Path | None:
         """The folder or workbook of a unit; only names that were listed are ever joined to a path."""
         if name not in self.names():
@@ -72,8 +87,8 @@ class Home:
         """A folder for a new unit: its name in letters that every system takes. Raises ValueError."""
         plain = secure_filename(name).strip("._-").lower()[:60] or f"unit-{datetime.now():%Y%m%d-%H%M%S}"
         folder = self.folder / plain
-        if folder.exists():
-            raise ValueError(f"there is a folder {plain} already")
+        if folder.exists() or folder.with_name(f"{plain}.xlsx").exists():
+            raise ValueError(f"there is a unit {plain} already")
         return folder
 
 
@@ -85,13 +100,20 @@ def unit_of(home: Home, name: str) -> Path:
     return folder
 
 
-def make_unit(home: Home, name: str, sample: str | None) -> str:
-    """Make a unit, blank or a copy of an invented sample; its folder's name. Raises ValueError, OSError."""
+def make_unit(home: Home, name: str, sample: str | None, file_name: str = "", content: bytes = b"") -> str:
+    """Make a unit: blank, a copy of an invented sample, with a census, or out of a whole unit in one workbook.
+
+    Its name in the folder. Raises ValueError and OSError, and where the census cannot be used InputError: then no unit.
+    """
     from kitplan.read.starter import sample_files, starter_files
 
     if not name.strip():
         raise ValueError("the name is empty")
     folder = home.new_folder(name)
+    if holds_unit(file_name, content):
+        place = folder.with_name(f"{folder.name}.xlsx")
+        write_file(place, content)
+        return place.name
     files = sample_files(sample_units()[sample]) if sample else starter_files()
     told = "".join(c for c in name.strip().replace("\\", "").replace('"', "'") if c.isprintable())
     toml = files["unit.toml"].decode()
@@ -99,42 +121,102 @@ def make_unit(home: Home, name: str, sample: str | None) -> str:
     if not sample:
         files.pop("census.csv", None)
     write_outputs(folder, files)
+    if content:
+        try:
+            take_in(folder, file_name, content)
+        except InputError:
+            shutil.rmtree(folder)
+            raise
     return folder.name
+
+
+def holds_unit(file_name: str, content: bytes) -> bool:
+    """Whether a dropped file is a whole unit in one workbook, and no census alone."""
+    try:
+        book = Book(file_name, content)
+    except ValueError:
+        return False
+    return book.sheet_named("unit") is not None and any(book.sheet_named(name) for name in CENSUS_TABLES)
 
 
 def keep_original(folder: Path, name: str) -> None:
     """Keep a copy of a file as it is now, by day and time, before it is changed."""
     path = folder / name
     if path.is_file():
-        stamp = f"{datetime.now():%Y-%m-%d-%H%M%S-%f}"
-        write_outputs(folder / ORIGINALS, {f"{stamp}-{name}": path.read_bytes()})
+        stamp = f"{datetime.now():%Y-%m-%d-%H%M%S-%f}-"
+        write_outputs(folder / ORIGINALS, {f"{stamp}{name}": path.read_bytes()})
 
 
 def has_census(folder: Path) -> bool:
     """Whether a census stands in the unit, in whichever shape and file."""
-    return folder.is_file() or any(
-        (folder / f"{name}.{ending}").is_file() for name in ("census", "stays") for ending in ("csv", "xlsx"))
+    return folder.is_file() or bool(census_files(folder))
 
 
-def take_in(folder: Path, table: str, file_name: str, content: bytes) -> None:
-    """Put a dropped table in its place as CSV; the first sheet of a workbook is taken. Raises InputError, OSError."""
-    keep_original(folder, f"{table}.csv")
+def take_in(folder: Path, file_name: str, content: bytes) -> None:
+    """Put a dropped census in its place as CSV; what stood there is kept under originals.
+
+    Raises InputError where it cannot be read at all, or may identify a patient: then nothing of it is kept. OSError.
+    """
     if content.startswith(b"PK\x03\x04"):
-        content = _first_sheet(table, file_name, content)
-    write_file(folder / f"{table}.csv", content, replace=True)
-    if table == "census":  # a list of stays that stood in a file of its own has been replaced
-        keep_original(folder, "stays.csv")
-        (folder / "stays.csv").unlink(missing_ok=True)
+        content = _census_sheet(file_name, content)
+    with tempfile.TemporaryDirectory() as place:
+        for path in folder.glob("*.toml"):
+            shutil.copy(path, place)
+        (Path(place) / "census.csv").write_bytes(content)
+        _refuse_unfit(Path(place), file_name)
+    _put_census(folder, "census.csv", content)
 
 
-def _first_sheet(table: str, file_name: str, content: bytes) -> bytes:
-    from kitplan.read.workbook import Book
+def _refuse_unfit(trial: Path, file_name: str) -> None:
+    from kitplan import load_unit
 
-    book = Book(file_name, content)
-    sheet = book.sheet_named(table) or next(iter(book.sheets), None)
-    grid = book.grid(sheet) if sheet is not None else Bad("holds no sheet", "Save the table again.")
+    try:
+        load_unit(trial)
+    except InputError as error:
+        unfit = [replace(p, file=file_name) for p in error.problems if p.file == "census.csv"
+                 and (error.during == GUARDING or (p.row is None and p.column is None))]
+        if unfit:
+            raise InputError(unfit, "reading the census. Nothing of it was kept") from None
+
+
+def _put_census(folder: Path, name: str, content: bytes) -> None:
+    before = census_files(folder)
+    for old in before:
+        keep_original(folder, old)
+    write_file(folder / name, content, replace=True)
+    for old in before:
+        if old != name:
+            (folder / old).unlink()
+
+
+def census_before(folder: Path) -> Path | None:
+    """The census as it was before its last change, None where it was never changed."""
+    kept = folder / ORIGINALS
+    names = [n for n in census_files(kept, STAMP) if folder.is_dir()]
+    return kept / names[-1] if names else None
+
+
+def put_back(folder: Path) -> None:
+    """Take the last change of the census back; the census of now is kept in its turn. Raises OSError."""
+    before = census_before(folder)
+    if before is None:
+        abort(409, "Nothing of this census was changed here.")
+    _put_census(folder, before.name[STAMP:], before.read_bytes())
+
+
+def _census_sheet(file_name: str, content: bytes) -> bytes:
+    """The sheet of a workbook that holds the census, as CSV: the one of that name that is filled in, else the first."""
+    try:
+        book = Book(file_name, content)
+    except ValueError as error:
+        bad: Bad = error.args[0]
+        raise InputError([Problem(file_name, bad.fault, bad.mend)], "reading the census") from None
+    sheets = [s for name in CENSUS_TABLES if (s := book.sheet_named(name))] or list(book.sheets[:1])
+    grids = [book.grid(sheet) for sheet in sheets]
+    grid = max(grids, key=lambda g: -1 if isinstance(g, Bad) else len(g.rows),
+               default=Bad("holds no sheet", "Save the table again."))
     if isinstance(grid, Bad):
-        raise InputError([Problem(file_name, grid.fault, grid.mend)])
+        raise InputError([Problem(file_name, grid.fault, grid.mend)], "reading the census")
     out = io.StringIO()
     csv.writer(out).writerows([[text_of(cell) for cell in row] for row in grid.rows])
     return out.getvalue().encode()
@@ -169,8 +251,10 @@ class TextTable:
         return cls(tuple(lines), tuple(cells), tuple(spans), delimiter, encoding)
 
     def changed(self, cells: Mapping[tuple[int, int], str]) -> bytes:
-        """The file with other texts in these cells: (row from 1, column from 0) -> text."""
+        """The file with other texts in these cells: (row from 1, column from 0) -> text. Raises ValueError."""
         lines = list(self.lines)
+        if any(not 1 <= row <= len(self.cells) for row, _ in cells):
+            raise ValueError("a row that this table has not")
         for number in sorted({row for row, _ in cells}, reverse=True):
             row = list(self.cells[number - 1])
             for (at, column), text in cells.items():
@@ -194,8 +278,9 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
     content = path.read_bytes()
     if checksum(content) != seen:
         return False
+    changed = TextTable.read(content).changed(cells)
     keep_original(folder, name)
-    write_file(path, TextTable.read(content).changed(cells), replace=True)
+    write_file(path, changed, replace=True)
     return True
 
 
@@ -223,10 +308,12 @@ def write_toml(unit: Path, name: str, settings: dict[str, Any]) -> None:
 
 
 def number(text: str, label: str, *, whole: bool = False) -> float | int | None:
-    """A number out of a form, None where nothing was typed. Raises ValueError with the label."""
+    """A number out of a form, "98 %" as 0.98, None where nothing was typed. Raises ValueError with the label."""
     text = text.strip().replace(",", ".").replace(" ", "")
     if not text:
         return None
+    if text.endswith("%") and not whole:
+        return float(number(text.removesuffix("%"), label) or 0.0) / 100
     kind: Callable[[str], float | int] = int if whole else float
     try:
         value = kind(text)

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from kitplan.parts.work import Work
     from kitplan.read.values import Unit
 
-RUNNING = ("par", "kits", "audit", "orders", "seasons", "doubt", "rates", "forecast", "training", "simulate", "compare")
-"""Folders that declare a part, in the order in which a plan runs them."""
+RUNNING = ("par", "kits", "audit", "orders", "seasons", "rates", "training", "doubt", "forecast", "simulate", "compare")
+"""Folders that declare a part, in the order in which a plan runs them; last what may be made beside the others."""
 
 
 @dataclass(frozen=True)

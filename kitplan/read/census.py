@@ -21,6 +21,7 @@ from kitplan.read.source import Source, sheet_like
 from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes
+from kitplan.read.workbook import CENSUS_TABLES
 
 LONGEST_SPAN_DAYS = 20 * 366
 LONE_GAP_DAYS, LONE_GAPS, LONE_SHARE = 180, 10, 0.01
@@ -62,7 +63,7 @@ def raw_census(source: Source, recipes: Recipes, findings: Findings) -> RawTable
 
     It stands in the table `census`, or, for a list of stays, in one called `stays`; one that is blank is not counted.
     """
-    names = [name for name in ("census", "stays") if source.has_table(name)]
+    names = [name for name in CENSUS_TABLES if source.has_table(name)]
     if not names:
         near = sheet_like("census", source.sheet_names())
         mend = f"Rename the sheet {near!r} to census." if near else (

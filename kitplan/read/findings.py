@@ -11,6 +11,7 @@ import numpy as np
 from kitplan.read.identity import looks_like_full_name, looks_personal
 from kitplan.read.problems import InputError, Problem, some_of
 
+GUARDING = "guarding against patient identity"
 ROWS_SHOWN = 20
 """Different values of one column listed one by one for one fault; the rest are told in one line."""
 
@@ -112,7 +113,7 @@ class Findings:
         What looks like a patient's identity is told first, and alone.
         """
         if self.identities:
-            raise InputError(self.identities, "guarding against patient identity")
+            raise InputError(self.identities, GUARDING)
         if any(not p.stops for p in self.faults):
             raise InputError(_in_order(self.faults), during)
 

@@ -88,7 +88,7 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
 def header_names(grid: Grid, known: Mapping[str, Column]) -> set[str]:
     """Return the known columns that the header of a grid names."""
     at = _header_row(grid, known)
-    return set() if at is None else {n for c in grid.rows[at] if (n := _column_meant(c, known)) is not None}
+    return set() if at is None else {n for c in grid.rows[at] if (n := column_meant(c, known)) is not None}
 
 
 def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findings) -> dict[str, int]:
@@ -107,7 +107,7 @@ def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findi
             names[name] = position
     meant: dict[str, list[int]] = {}
     for position, cell in enumerate(header):
-        name = _column_meant(cell, known)
+        name = column_meant(cell, known)
         if name is not None and name not in names and not known[name].mapped:
             meant.setdefault(name, []).append(position)
     for name, positions in meant.items():
@@ -151,7 +151,7 @@ def _other_columns(
 def _header_row(grid: Grid, known: Mapping[str, Column]) -> int | None:
     """The first of the top rows that names most columns; a misspelt name counts a quarter, where few are right."""
     rows = grid.rows[:_HEADER_SEARCH_ROWS]
-    exact = [len({n for c in row if (n := _column_meant(c, known)) is not None}) for row in rows]
+    exact = [len({n for c in row if (n := column_meant(c, known)) is not None}) for row in rows]
     if exact and max(exact) > 1:
         return exact.index(max(exact))
     scores = [n + sum(isinstance(c, str) and len(c) <= 60 and nearest(header_key(c), known, _NEAR) is not None
@@ -172,7 +172,7 @@ def _column_named(cell: object, known: Mapping[str, Column]) -> str | None:
     return None
 
 
-def _column_meant(cell: object, known: Mapping[str, Column]) -> str | None:
+def column_meant(cell: object, known: Mapping[str, Column]) -> str | None:
     """The column that a heading names, or else means (config/headings.csv)."""
     name = _column_named(cell, known)
     if name is not None or not isinstance(cell, str):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
 import pandas as pd
@@ -66,9 +67,13 @@ class Policy:
         )
 
 
-def read_policy(source: Source, findings: Findings) -> Policy:
-    """Read all settings; faults are noted."""
+def read_policy(source: Source, findings: Findings, what_if: Mapping[str, Mapping[str, object]] = MappingProxyType({})
+                ) -> Policy:
+    """Read all settings; faults are noted. what_if: as for `load_unit`."""
     file, given = _unit_settings(source, findings)
+    for block, settings in what_if.items():
+        if isinstance(own := given.get(block, {}), Mapping):
+            given[block] = {**own, **settings}
     defaults, default_modifiers = _defaults(source, findings)
     own = _own_values(file, given, findings)
     values = {name: d.value for name, d in defaults.items()} | own

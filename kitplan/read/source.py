@@ -15,7 +15,7 @@ from kitplan.read.columns import Column, columns_of, headings_of, mapped_columns
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, text_grid
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.workbook import Book
+from kitplan.read.workbook import CENSUS_TABLES, Book
 from kitplan.resources import config_file
 
 MAX_TABLE_BYTES = 60_000_000
@@ -222,6 +222,12 @@ def kind_of(path: Path) -> str:
         mend = f"Did you mean {near!r}?" if near else "Check the path; `kitplan new FOLDER` makes a starter unit."
         fault = Bad("is not there", mend)
     raise InputError([Problem(str(path), fault.fault, fault.mend)], "looking for the unit")
+
+
+def census_files(folder: Path, before: int = 0) -> list[str]:
+    """Names of the files in a folder in which a census stands, in whichever shape. before: letters before the name."""
+    wanted = {name + ending for name in CENSUS_TABLES for ending in TABLE_ENDINGS}
+    return sorted(name for name in names_in(folder) if name[before:].casefold() in wanted)
 
 
 def names_in(folder: Path) -> list[str]:

@@ -13,19 +13,10 @@ from kitplan.read.blocks import DEFAULTS, SETTINGS, full_name
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.settings import defaults_in
 from kitplan.read.source import SHEETS_ONLY
-from kitplan.resources import config_file, sample_units
+from kitplan.resources import config_file, config_rows, sample_units
 
-TABLES = (
-    ("census", "census_counts", "Who is there: one row for each kind. With dates, a history.", 400),
-    ("stays", "census_stays", "Better than counts: one row for each airway. Leave the census blank then.", 400),
-    ("present_par", "present_par", "The par levels you hold now. The program audits them.", 80),
-    ("on_hand", "on_hand", "What a count found. The program says what to order.", 120),
-    ("resecure_log", "resecure_log", "Re-secures done. The program learns your own rate.", 400),
-    ("stock_issues", "stock_issues", "What left the stock room, to set against the forecast.", 400),
-    ("prices", "prices", "Prices as paid or agreed, and rises to come. The forecast carries them.", 80),
-    ("budget", "budget", "What may be spent by month, and what was. The program says where it will land.", 24),
-    ("expect", "expect", "A kind that the census has not, but that may arrive.", 20),
-)
+TABLES = tuple((row["name"], row["table"], row["purpose"], int(row["rows"]))
+               for row in config_rows("starter_tables.csv"))
 """(name, table of columns.csv, what it is for, rows of its blank sheet) of each table that a unit may fill."""
 DEFAULT_FILES = ("items.csv", "techniques.toml", "face.csv", "tubes.csv")
 

@@ -64,10 +64,12 @@ class _Tables:
     class_checksums: dict[str, str]
 
 
-def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path] = ()) -> Unit:
+def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path] = (),
+              what_if: Mapping[str, Mapping[str, object]] | None = None) -> Unit:
     """Read a unit folder, its unit.toml, or one .xlsx workbook with the tables as sheets.
 
     seed: from the command line; None takes policy.toml's. classes: class files to read; () takes those of the folder.
+    what_if: block -> key -> value of settings to take instead of the unit's own.
     A fault in a file that only some parts of the plan need does not stop the reading: it stands in Unit.faults, with
     the parts that it stops.
 
@@ -79,7 +81,7 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
     findings = Findings()
     source = Source(Path(path), findings)
     doubt_names(source, findings)
-    tables = _read_tables(source, classes or class_files(Path(path)), findings)
+    tables = _read_tables(source, classes or class_files(Path(path)), what_if or {}, findings)
     strata, face_rows = build_strata(
         pd.concat([tables.census.keys, tables.expected[tables.census.keys.columns].astype(tables.census.keys.dtypes)],
                   ignore_index=True),
@@ -142,8 +144,9 @@ def with_shelf_tables(unit: Unit, path: Path) -> Unit:
                    checksums=MappingProxyType({**rest, **source.checksums}))
 
 
-def _read_tables(source: Source, class_paths: Sequence[Path], findings: Findings) -> _Tables:
-    policy = read_policy(source, findings)
+def _read_tables(source: Source, class_paths: Sequence[Path], what_if: Mapping[str, Mapping[str, object]],
+                 findings: Findings) -> _Tables:
+    policy = read_policy(source, findings, what_if)
     source.headings = policy.columns
     bedside = BedsidePolicy(**policy.block("bedside"))
     recipes = read_techniques(source, findings, (bedside.cuff_step_mm, bedside.cuff_up_to_mm))

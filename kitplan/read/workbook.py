@@ -25,6 +25,8 @@ _DAMAGE = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, ParseError, OSE
            RuntimeError, NotImplementedError, EOFError, StopIteration, OverflowError)
 """What damaged parts make the standard library raise."""
 T = TypeVar("T")
+CENSUS_TABLES = ("census", "stays")
+"""Names that a census may have, as a file or as a sheet."""
 
 
 class Book:
@@ -136,9 +138,10 @@ def is_unit_workbook(path: Path) -> bool:
     if path.suffix.casefold() != ".xlsx" or path.name.startswith(("~", ".")) or not path.is_file():
         return False
     try:
-        return Book(path.name, path.read_bytes()).sheet_named("census") is not None
+        book = Book(path.name, path.read_bytes())
     except (ValueError, OSError):
         return False
+    return any(book.sheet_named(name) for name in CENSUS_TABLES)
 
 
 def _relations(parts: zipfile.ZipFile, name: str, folder: str) -> dict[str, tuple[str, str]]:

@@ -373,7 +373,6 @@ def _finish(
     best: np.ndarray | None,
     duals: dict[str, float],
 ) -> ParSolution:
-    """Solve the integer program, and step down from its answer."""
     solution = stated.program.solve(gap=gap / 2, time_limit=time_limit, relaxation=relaxed)
     bound = relaxed.report.bound
     if solution.solved:

@@ -141,13 +141,6 @@ class Page:
     def skip(self, rows: int = 1) -> None:
         self.next_row += rows
 
-    def band(self, labels: Sequence[tuple[str, int, int]]) -> None:
-        """A line above the header whose labels (text, first column, last column) name groups of columns."""
-        for text, first, last in labels:
-            self.merge(self.next_row, first, last, text, "band", "head")
-        self.height(self.next_row, 1)
-        self.next_row += 1
-
     def header(self, labels: str | Sequence[str], kinds: Sequence[str] = (), *, freeze: bool = True,
                frozen_columns: int = 0) -> int:
         """The header row, frozen where asked for. Of the headers of a sheet the last whose table runs over its printed
@@ -359,10 +352,11 @@ class Book:
 
     def sheet(self, name: str, said: Iterable[str] | None = None, kind: str = "lead", **more: object) -> Page:
         """A new sheet of config/sheets.csv, with its title where it has one. said, kind: as in `title`; more: as in
-        `said`.
+        `said`, with another `called` for the sheet where the unit's words ask for one.
         """
         layout = sheet_layouts()[name]
-        page = self.page(name, self.said(layout.about, **more), layout.widths, landscape=not layout.upright)
+        page = self.page(str(more.get("called", name)), self.said(layout.about, **more), layout.widths,
+                         landscape=not layout.upright)
         if layout.title:
             page.title(self.said(layout.title, **more), self.said(layout.say, **more), said, kind)
         return page

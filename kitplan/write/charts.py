@@ -110,7 +110,6 @@ def _axes(chart: Chart, x_title: str, y_title: str, x_format: str, y_format: str
 
 
 def _dress(line: Line, shade: str) -> dict[str, Any]:
-    """A line and its marks in one shade."""
     stroke = {"color": shade, "width": 1.5, "dash_type": line.dash} if line.dash else {"none": True}
     if line.marker is None:
         return {"line": stroke, "marker": {"type": "none"}}

@@ -185,7 +185,6 @@ def _needs_ink(letter: str) -> bool:
 
 @functools.lru_cache(maxsize=4096)
 def _runs(text: str, bold: bool) -> tuple[_Run, ...]:
-    """The runs of a line from left to right."""
     found: list[_Run] = []
     for words, leftwards in _in_order_of_the_eye(text):
         pieces: list[tuple[Path | None, str]] = []

@@ -17,10 +17,10 @@ FORMATS = {
 }
 _SIZES = {"title": 16, "subtitle": 11, "lead": 12, "large": 14, "huge": 26}
 WRAPPED = {"wrap", "strong_wrap", "input_text", "title", "subtitle", "lead", "note", "caution", "large", "huge"}
-BOLD = {"strong", "strong_wrap", "strong_whole", "title", "band", "alert", "label", "sum", "sum_money", "large",
+BOLD = {"strong", "strong_wrap", "strong_whole", "title", "alert", "label", "sum", "sum_money", "large",
          "huge"}
 BOXED = {"input", "input_text", "tick", "caution", "sum", "sum_money", "large", "huge"}
-_CENTRED = {"tick", "input", "band", "large", "huge"}
+_CENTRED = {"tick", "input", "large", "huge"}
 _OPEN = {"input", "input_text"}
 
 

@@ -78,7 +78,6 @@ def _settings(book: Book) -> Page:
 
 
 def _limit(page: Page, row: int, column: int, setting: Setting, what: str) -> None:
-    """Let a box take only what the setting accepts."""
     if setting.kind == "flag" or setting.choices:
         page.pick_from(row, row, column, setting.choices or ("true", "false"))
     elif setting.kind in ("number", "integer"):
@@ -136,16 +135,8 @@ def _fill_first(page: Page, pages: Mapping[str, Page]) -> None:
     page.title("A unit to fill in",
                "Enter nothing that identifies a patient: no names, record numbers, dates of birth.")
     page.group(("Step", "What to do"))
-    for step, text in (
-        ("1  unit", "Give your unit's name, currency and mean stay. Leave the other boxes empty at first."),
-        ("2  census", "One row for each kind (route, size) with how many there are. Or, better, a list "
-                      "of stays on the sheet stays."),
-        ("3  Check", "Save and close, then: kitplan check my-unit.xlsx. It lists what is wrong, with row and column."),
-        ("4  Plan", "kitplan plan my-unit.xlsx writes workbooks and prints to my-unit-plan beside it."),
-        ("5  items", "Put your own prices, packs and bins into the sheet items: the shipped ones are INVENTED."),
-        ("Later", "present_par, on_hand, resecure_log, stock_issues, prices, budget. Blank sheets are not used."),
-    ):
-        page.row((step, text), ("strong", "wrap"))
+    for step in [row for row in config_rows("steps.csv") if row["workbook"] == "my-unit.xlsx"]:
+        page.row((step["step"], step["text"]), ("strong", "wrap"))
     page.skip()
     page.spread(f"Readiness, the target that you set on the sheet unit, is {READINESS}.", "wrap")
     page.skip()

@@ -310,7 +310,6 @@ def one_writer(place: Path) -> Iterator[None]:
 
 
 def _lockable(place: Path) -> int:
-    """An open handle that can be locked for this place."""
     if fcntl is not None:
         return os.open(place, os.O_RDONLY)
     beside = place / ".kitplan-lock" if place.is_dir() else place.with_name(f".{place.name}.kitplan-lock")

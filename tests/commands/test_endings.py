@@ -55,7 +55,7 @@ def test_a_run_that_is_stopped_at_any_moment_says_one_line_and_leaves_nothing(nu
     assert out == ""
 
 
-@pytest.mark.parametrize("seconds", [0.1, 0.7, 2.2, 3.7])
+@pytest.mark.parametrize("seconds", [0.04, 0.07, 0.1, 0.7, 2.2, 3.7])
 def test_a_folder_of_units_is_stopped_with_its_workers(seconds, tmp_path):
     for name in "abcd":
         shutil.copytree(sample_units()["mill_lane"], tmp_path / "units" / name)
@@ -149,3 +149,19 @@ def test_one_bad_unit_in_a_folder_is_listed_and_the_run_is_no_defect(tmp_path):
     assert result.exit_code == 1
     assert "Not planned: b" in result.output
     assert (tmp_path / "out" / "a" / "plan.json").is_file()
+
+
+def test_a_run_that_is_stopped_while_its_tools_load_ends_the_same_way():
+    """A module that is loaded by half has a name and nothing in it yet: no process has been started."""
+    code = ("import sys, types\nfrom kitplan.interruptions import begin_process\nbegin_process()\n"
+            "sys.modules['multiprocessing'] = types.ModuleType('multiprocessing')\n"
+            "import time\nprint('in', flush=True)\ntime.sleep(600)\n")
+    run = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, text=True, stdout=subprocess.PIPE,
+                           stderr=subprocess.PIPE, env=os.environ | {"PYTHONPATH": str(ROOT)})
+    assert run.stdout.readline() == "in\n"
+    run.send_signal(signal.SIGINT)
+    try:
+        _, err = run.communicate(timeout=30)
+    finally:
+        run.kill()
+    assert (run.returncode, err) == (128 + signal.SIGINT, STOPPED + "\n")

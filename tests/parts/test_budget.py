@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,7 @@ from kitplan.parts.forecast.budget import (
 )
 from kitplan.parts.forecast.months_ahead import forecast_and_sampled
 from kitplan.parts.forecast.prices import price_book
+from kitplan.parts.forecast.prints import not_known
 from kitplan.read.values import Budget
 
 spec = spec_from_file_location("forecast_units", Path(__file__).parent / "test_forecast.py")
@@ -216,3 +218,21 @@ def test_a_chance_is_said_no_finer_than_it_is_known():
     assert [odds_said(p) for p in (0.0, 0.01, 0.07, 0.31, 0.5, 0.97, 1.0)] == [
         "under 5 in 100", "under 5 in 100", "about 5 in 100", "about 30 in 100", "about 50 in 100", "over 95 in 100",
         "over 95 in 100"]
+
+
+def test_a_year_that_has_not_begun_is_told_so_and_nothing_is_called_spent_of_it(half_year):
+    unit, _ = half_year
+    said = year_of(unit, Budget("2026-02", 20_000.0, LINES)).sentences
+    assert any(line.startswith("The year has not begun: what was spent is known to 2025-12-") for line in said)
+    assert not any(line.startswith("Spent to") for line in said)
+
+
+def test_the_directors_page_says_whose_prices_are_invented_until_they_were_paid_or_agreed(half_year):
+    unit, year = half_year
+    unit = replace(unit, items=unit.items.assign(provenance="price invented"))
+    view = SimpleNamespace(budget=year, forecast=SimpleNamespace(notes=(), history=range(36)))
+    wanted = f"Prices: those of {len(year.items)} of {len(year.items)} items are INVENTED"
+    assert any(line.startswith(wanted) for line in not_known(view, unit))
+    agreed = pd.DataFrame([(pd.Timestamp("2025-01-01"), item, 9.0, np.nan) for item in year.items["item"]],
+                          columns=["date", "item", "price", "percent"])
+    assert not any("INVENTED" in line for line in not_known(view, replace(unit, prices=agreed)))

@@ -161,6 +161,17 @@ def test_who_comes_loose_is_chance_that_each_side_has_of_its_own_where_it_is_ren
     assert whole["high_difference"] - whole["low_difference"] > 1.02 * (row["high_difference"] - row["low_difference"])
 
 
+@pytest.mark.parametrize(("times", "common"), [(1.01, True), (1.2, False)])
+def test_chance_is_common_to_rates_that_hardly_differ(small_unit, times, common):
+    """Another item lets issues teach a rate a hundredth off: the same patients come loose all the same."""
+    rates = [c for c in small_unit.frequency if c.endswith("_per_day")]
+    scales = small_unit.frequency[rates].mul(times).assign(
+        loosening_scale_hours=small_unit.frequency["loosening_scale_hours"] / times)
+    row = year(small_unit, replace(small_unit, frequency=small_unit.frequency.assign(**scales)))
+    width = (row["high_difference"] - row["low_difference"]) / (row["high_a"] - row["low_a"])
+    assert (width < 0.03) == common
+
+
 def test_a_rate_is_as_unsure_in_the_band_as_the_plan_takes_it(small_unit):
     """What the unit states is known; what a log, issues or a guess leave open is drawn as for par levels."""
     known = replace(small_unit, doubt=replace(small_unit.doubt, rate_ratio=None))

@@ -175,7 +175,9 @@ def test_what_has_a_floor_or_is_critical_stays_in_the_unit(small_unit):
 def spend(unit, what=AHEAD, months=("2026-01", "2026-02"), low=0.0, high=100.0, currency="USD", budget=np.nan,
           spent=np.nan):
     draws = (low + (high - low) * EVEN)[:, None] * np.ones(len(months))
-    return Spend(unit, unit.title(), currency, what, months, budget, spent, float(draws.sum(axis=1).mean()), draws)
+    sums = draws.sum(axis=1)
+    value = float(sums.mean()), *np.quantile(sums, (0.1, 0.9)).tolist()
+    return Spend(unit, unit.title(), currency, what, months, budget, spent, value, draws)
 
 
 def test_a_units_months_ahead_are_their_sum_with_its_own_band():
@@ -229,13 +231,13 @@ def test_totals_are_said_with_their_budget_where_there_is_one():
     assert "one way" not in alone
 
 
-def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():
+def test_what_a_unit_hands_on_of_its_money_is_what_its_own_workbook_says_and_a_thousand_courses_evenly_taken():
     value = np.repeat(np.arange(4000.0)[:, None], 2, axis=1)
     forecast = SimpleNamespace(paths=SimpleNamespace(months=("2026-01", "2026-02"), value=value),
                                year_value=(3999.0, 1.0, 2.0))
     unit = SimpleNamespace(name="Ward", currency="USD")
     (ahead,) = spend_of("w", unit, SimpleNamespace(forecast=forecast, budget=None))
-    assert (ahead.what, ahead.value, ahead.draws.shape) == (AHEAD, 3999.0, (DRAWS, 2))
+    assert (ahead.what, ahead.value, ahead.draws.shape) == (AHEAD, (3999.0, 1.0, 2.0), (DRAWS, 2))
     assert ahead.draws.mean() == pytest.approx(1999.5, rel=1e-3)
     assert (ahead.draws[0, 0], ahead.draws[-1, 0]) == (0.0, 3999.0)
     periods = pd.DataFrame({"period": ["2026-01", "2026Q1", "2026-01 to 2026-12"]})
@@ -243,7 +245,9 @@ def test_what_a_unit_hands_on_of_its_money_is_a_thousand_courses_evenly_taken():
                              draws=np.arange(4000.0))
     _, year = spend_of("w", unit, SimpleNamespace(forecast=forecast, budget=budget))
     assert (year.what, year.months) == (YEAR, ("2026-01 to 2026-12",))
-    assert (year.budget, year.spent, year.value) == (9.0, 4.0, 8.0)
+    assert (year.budget, year.spent, year.value) == (9.0, 4.0, (8.0, 7.0, 9.0))
+    row = spend_table([ahead]).iloc[0]
+    assert (row["value"], row["low_value"], row["high_value"]) == (3999.0, 1.0, 2.0)
     budget.known_to = None
     assert np.isnan(spend_of("w", unit, SimpleNamespace(forecast=forecast, budget=budget))[1].spent)
 

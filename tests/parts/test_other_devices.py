@@ -217,8 +217,8 @@ def test_words_of_ours_are_told_in_a_routes_own_once_each():
 
 
 def test_comparing_feeding_tubes_speaks_of_no_airway(feeding):
-    book = Book("Unit", "USD", "0000-0000")
     unit = feeding.unit
+    book = Book("Unit", "USD", "0000-0000", words=unit.words)
     compared = compare_units(unit, unit, lambda unit: Planned(feeding.item_choice, feeding.par, feeding.kits))
     add_sheets(book, SimpleNamespace(unit=unit, comparison=compared))
     told = "\n".join(str(cell) for sheet in openpyxl.load_workbook(io.BytesIO(book.content()))

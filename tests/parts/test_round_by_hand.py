@@ -759,7 +759,7 @@ def test_a_round_is_summed_up_in_what_to_answer_to_order_and_to_hurry():
     spoils = round_of(counted("gauze", 40, lot="G", expires=on(4)), counted("mask", 6)).sentences("USD")
     assert spoils[-1] == "1 lot will not be used by the date: see the dates to watch."
     full = round_of(*FULL).sentences("USD")
-    assert full == ["Nothing is left to order: what the last count asked for was ordered."]
+    assert full == ["Nothing is left to order: what was counted stands at its level, or what it lacks is on its way."]
 
 
 def test_a_unit_kept_in_one_workbook_is_its_own_file(tmp_path):

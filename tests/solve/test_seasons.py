@@ -81,7 +81,8 @@ def test_winter_holds_more_than_summer_and_every_month_is_covered(small_unit):
     item_choice = fill_roles(unit)
     demand = draw_demand(unit, item_choice, 9.0, 9000, 1, "plan")
     levels = pd.DataFrame({"par_units": np.quantile(demand.units, 0.99, axis=0, method="higher")})
-    found = plan_seasons(SimpleNamespace(unit=unit, demand=lambda _: demand, par=SimpleNamespace(levels=levels)))
+    par = SimpleNamespace(levels=levels, answer="met")
+    found = plan_seasons(SimpleNamespace(unit=unit, demand=lambda _: demand, par=par))
     assert (found.levels["period_packs"] >= found.levels["own_packs"]).all()
     months = found.months.set_index("month")
     price, pack = (unit.items[column].to_numpy(float) for column in ("price", "pack"))
@@ -94,6 +95,11 @@ def test_winter_holds_more_than_summer_and_every_month_is_covered(small_unit):
     assert ready[1] < ready[7]
     assert found.choice["total_cost"].min() == found.choice.loc[found.choice["chosen"], "total_cost"].item()
     assert found.choice["chosen"].sum() == 1
+
+
+def test_limits_that_keep_the_year_from_its_target_leave_no_season_to_plan(small_unit):
+    """Twelve programs within limits, one a month, would take minutes and free nothing."""
+    assert plan_seasons(SimpleNamespace(unit=small_unit, par=SimpleNamespace(answer="limited"))) is None
 
 
 def cost_of(cut, packs, price, policy):

@@ -7,12 +7,9 @@ import math
 from kitplan.parts.audit.model import Audit
 from kitplan.planning import Plan
 from kitplan.read.catalogue import spoken_names
-from kitplan.read.values import READINESS
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, scatter
 
-_KINDS = ("whole", "text", "wrap", "whole", "whole", "whole", "money", "share2", "share2", "share", "money",
-          "litres", "tick")
 _MISSING_SHOWN = 8
 _GROUPS = (
     ("floor", "First: emergency equipment and minimum stock that is not held today"),
@@ -22,36 +19,21 @@ _GROUPS = (
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet of steps and, on a page of its own, the chart of where she stands."""
     audit: Audit = plan.audit
     named = spoken_names(plan.unit.items)
-    page = book.sheet("Audit of today's par")
-    days = plan.unit.stock.protection_interval_days
-    page.title(
-        "Today's par levels, and the way to the target",
-        f"Readiness is {READINESS} ({days:g} days). Work down the list and stop where you "
-        "like: par is in single items; each line says how ready you are and what is on the shelf at most once it is "
-        "done. The way begins at today's "
-        "shelf and keeps what serves there, so it may end at other numbers than the sheet Par levels, which begins at "
-        "an empty shelf.",
-        audit.sentences(book.currency), "wrap",
-    )
-    _write_steps(page, audit, book.currency, named)
+    page = book.sheet("Audit of today's par", audit.sentences(book.currency), "wrap",
+                      days=plan.unit.stock.protection_interval_days)
+    _write_steps(page, audit, named)
     page.skip()
     _write_missing(page, audit, named)
     _write_chart(book, plan)
 
 
-def _write_steps(page: Page, audit: Audit, currency: str, named: dict[str, str]) -> None:
-    """Write today's line and the steps under it."""
-    page.header(
-        ("Step", "Item", "Description", "Par today", "Par then", "Change", f"Money ({currency})", "Short today",
-         "Short then", "Ready after", f"Value after ({currency})", "Litres after", "Done"),
-        _KINDS, frozen_columns=2,
-    )
+def _write_steps(page: Page, audit: Audit, named: dict[str, str]) -> None:
+    page.header("audit steps", frozen_columns=2)
     page.row(
         (0, "today", None, None, None, None, None, None, None, audit.present.readiness.verified, audit.present.value,
-         audit.present.litres, None), ("whole", "strong", *_KINDS[2:12], "text"),
+         audit.present.litres, None), ("whole", "strong", *page.kinds[2:12], "text"),
     )
     for kind, heading in _GROUPS:
         rows = audit.steps[audit.steps["kind"] == kind]
@@ -61,8 +43,7 @@ def _write_steps(page: Page, audit: Audit, currency: str, named: dict[str, str])
             page.row(
                 (row.step, row.item, named[row.item], row.present_units, row.proposed_units, row.change_units,
                  row.change_value, row.shortage_chance_present, row.shortage_chance_proposed, row.readiness_after,
-                 row.value_after, row.litres_after, None), _KINDS,
-            )
+                 row.value_after, row.litres_after, None))
     if not len(audit.steps):
         page.spread("No change is needed: today's par levels are as good as the plan.", "strong_wrap")
 
@@ -71,8 +52,7 @@ def _write_chart(book: Book, plan: Plan) -> None:
     """The frontier, where she stands today, and the way there step by step."""
     page = book.sheet("Where you stand")
     value_title = f"Value at par ({book.currency})"
-    kinds = ("text", "share", "money", "litres")
-    page.header(("Point", "Readiness", value_title, "Shelf"), kinds)
+    page.header("audit points")
     frontier = [("Cheapest stock", r.readiness, r.value, r.litres)
                 for r in plan.par.frontier.sort_values("value", kind="stable").itertuples(index=False)]
     audit: Audit = plan.audit
@@ -82,7 +62,7 @@ def _write_chart(book: Book, plan: Plan) -> None:
               for r in audit.steps.itertuples(index=False))]
     start = page.next_row
     for point in [*frontier, *path]:
-        page.row(point, kinds)
+        page.row(point)
     here = start + len(frontier)
     lines = [Line("You are here today", (3, here, here), (2, here, here), marker="square", dash=None)]
     if len(path) > 1:
@@ -105,11 +85,8 @@ def _write_missing(page: Page, audit: Audit, named: dict[str, str]) -> None:
         return
     page.another_table(min(len(missing), _MISSING_SHOWN))
     page.spread("What is missing when something runs short today", "strong")
-    kinds = ("text", *_KINDS[1:10])
-    page.header(("", "Item", "Description", "Par today", "", "", "", "Short today", "", "Share of the short ones"),
-                kinds, freeze=False)
+    page.header("missing today", freeze=False)
     for row in missing.head(_MISSING_SHOWN).itertuples(index=False):
         page.row((None, row.item, named[row.item], row.present_units, None, None, None, row.shortage_chance_present,
-                  None, row.missing_share), kinds)
-    page.spread("Share of the short ones: of the intervals in which anything runs short, those in which this does. "
-                "Several may be short at once.", "note")
+                  None, row.missing_share))
+    page.note("missing today")

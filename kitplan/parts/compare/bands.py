@@ -18,6 +18,8 @@ from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import STRATUM_KEY, Unit
 
 DRAWS = 2000
+_AS_OFTEN = 0.02
+"""Rates so near are of the same patients in the same year: another item moves what issues teach by as little."""
 _CENSUS, _TEACHES_RATE = ("census.", "stays."), ("resecure_log.", "stock_issues.", "book/learnt_rate")
 
 
@@ -37,7 +39,7 @@ def year_bands(a: Unit, b: Unit, choices: Sequence[ItemChoice], like: np.ndarray
     models = [use_model(unit, choice) for unit, choice in zip((a, b), choices)]
     chance_a, chance_b = _chance(a, models[0], 4), _chance(b, models[1], 5)
     same_kind = (a.strata[STRATUM_KEY].iloc[like].to_numpy() == b.strata[STRATUM_KEY].to_numpy()).all(axis=1)
-    as_often = np.isclose(models[0].rate[like], models[1].rate)
+    as_often = np.isclose(models[0].rate[like], models[1].rate, rtol=_AS_OFTEN)
     chance_b = np.where(same_kind & as_often & one_census, chance_a[:, like], chance_b)
     streams = 0, 0 if one_census else 1
     years = [_year(unit, model, _levels(unit, model.arrivals, stream), rate * chance) for unit, model, stream, rate,

@@ -7,7 +7,6 @@ from kitplan.write.book import Book
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet What is not known."""
     doubt = plan.doubt
     page = book.sheet("What is not known", doubt.sentences(book.currency), "wrap")
     page.table(doubt.prices, "worth of knowing", freeze=True)

@@ -64,7 +64,9 @@ class BudgetYear(Brief):
             side = "over" if gap > 0 else "under"
             lines.append(f"Budget {self.budget:,.0f} {money}: the landing is {abs(gap):,.0f} {side} it; chance of "
                          f"going over: {odds_said(self.over)}.")
-        if self.known_to:
+        if self.known_to and self.known_to[:7] < self.periods["period"].iloc[0]:
+            lines.append(f"The year has not begun: what was spent is known to {self.known_to}.")
+        elif self.known_to:
             left = self.budget - self.spent
             said = "" if not np.isfinite(left) else f"; {left:,.0f} of the budget is left" if left >= 0 else (
                 f"; the year's budget is overspent by {-left:,.0f} already")

@@ -10,8 +10,12 @@ from reportlab.lib.units import mm
 from kitplan.parts.forecast.budget import BudgetYear
 from kitplan.parts.forecast.model import ManagerView
 from kitplan.parts.forecast.months import YEAR
+from kitplan.parts.forecast.prices import RISE, price_book
 from kitplan.planning import Plan
+from kitplan.read.catalogue import invented_prices
 from kitplan.read.issues import months_said
+from kitplan.read.problems import counted
+from kitplan.read.values import Unit
 from kitplan.write.letters import lines_of
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages, fitting_size
 
@@ -37,13 +41,13 @@ def prints(plan: Plan) -> dict[str, bytes]:
     title = f"{plan.unit.name}: the budget year"
 
     def pages(new_page: Callable[[], Card]) -> None:
-        _draw(new_page(), title, view, plan.unit.currency)
+        _draw(new_page(), title, view, plan.unit)
 
     return {DIRECTOR: draw_pages(title, plan.unit.paper, foot, True, pages)}
 
 
-def _draw(card: Card, title: str, view: ManagerView, money: str) -> None:
-    year = view.budget
+def _draw(card: Card, title: str, view: ManagerView, unit: Unit) -> None:
+    year, money = view.budget, unit.currency
     assert year is not None
     card.paragraph(title, 15, bold=True)
     card.top -= 2
@@ -58,7 +62,7 @@ def _draw(card: Card, title: str, view: ManagerView, money: str) -> None:
         for row in year.items.head(_ITEMS).itertuples()])
     card.top -= 2
     card.paragraph("What we do not know", 10, bold=True)
-    for line in not_known(view):
+    for line in not_known(view, unit):
         if card.top > FOOT_MM + 22:
             card.paragraph(line, 9)
     card.top -= 2
@@ -110,7 +114,7 @@ def _table(card: Card, head: Sequence[str], rows: Sequence[Sequence[object]]) ->
     card.top -= 3
 
 
-def not_known(view: ManagerView) -> list[str]:
+def not_known(view: ManagerView, unit: Unit) -> list[str]:
     """What the page rests on that may be otherwise, the weightiest first."""
     year, forecast = view.budget, view.forecast
     assert year is not None
@@ -119,6 +123,12 @@ def not_known(view: ManagerView) -> list[str]:
     if total["budget"] < _TOO_SMALL * total["landing"]:
         said.append("The budget is far under what is spent: is it in thousands, or was a point taken for a decimal "
                     "point?")
+    book = price_book(unit)
+    known = {item for item, changes in zip(book.items, book.changes) if any(source != RISE for *_, source in changes)}
+    invented = set(invented_prices(unit.items)) & set(year.items["item"]) - known
+    if invented:
+        said.append(f"Prices: those of {len(invented)} of {counted(len(year.items), 'item')} are INVENTED: put your "
+                    "own into items.csv before you act on this page.")
     if not year.known_to:
         said.append("What was spent: no issues and no accounts were given.")
     if year.missing:

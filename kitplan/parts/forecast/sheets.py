@@ -13,11 +13,8 @@ from kitplan.read.values import Route
 from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, bar_chart, line_chart, place
 
-_WIDTHS = (14, 14, 14, 14, 14, 14, 14, 14)
-
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the budget year, the manager's page, use by month, and past months where issues are known."""
     view: ManagerView = plan.forecast
     if view.budget is not None:
         _budget_year(book, plan, view.budget)
@@ -25,46 +22,35 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _use_by_month(book, view.forecast)
     if view.variance is not None:
         called = dict(zip(plan.unit.items["item"], plan.unit.items["description"]))
-        _past_months(book, view.variance, called, plan.unit.words)
+        _past_months(book, view.variance, called)
 
 
 def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     forecast = view.forecast
-    page = book.page("Months ahead", "One page for the manager: money by month, top items, what changed", _WIDTHS,
-                     landscape=False)
-    page.title(
-        f"{plan.unit.name}: supplies for the months ahead",
-        f"Supplies for {plan.unit.words.acts} only, at prices as last paid, else the catalogue's. Quantities for "
-        "planning, no clinical advice.",
-        forecast.sentences,
-    )
-    rows = _money(page, forecast, book.currency, plan.unit.words)
+    page = book.sheet("Months ahead", forecast.sentences)
+    rows = _money(page, forecast)
     chart = line_chart(page, _money_lines(rows, forecast), f"Money ({book.currency})")
     place(page, chart, rows=16)
     page.table(forecast.periods[forecast.periods["kind"] == "quarter"], "quarters")
     page.skip()
-    _top_five(page, forecast, book.currency)
+    _top_five(page, forecast)
     _what_changed(page, view)
     page.on_one_page()
 
 
-def _money(page: Page, forecast: Forecast, currency: str, words: Route) -> tuple[int, int]:
+def _money(page: Page, forecast: Forecast) -> tuple[int, int]:
     total = forecast.total.assign(re_secures=forecast.total["re_secures"].round(),
                                   over=forecast.total["value"] - forecast.total["last_year_value"])
     rows = page.table(total, "months ahead")
     mean, low, high = forecast.year_value
     spent = float(total["last_year_value"].sum(skipna=False))
     days, events = float(total["airway_days"].sum()), round(forecast.total["re_secures"].sum())
-    page.total(("All", days, events, mean, low, high, spent, mean - spent), ("text", *("whole",) * 7))
+    page.total(("All", days, events, mean, low, high, spent, mean - spent))
     source = {
         "issued": "Year before: issued from stock.",
         "worked out from the census": "Year before: worked out from the census by rate and recipe, no issues known.",
     }.get(forecast.before_source, "Year before: not known.")
-    page.spread(
-        f"{source} Over or under: expected less year before. The band of the total is not the sum of the months' "
-        "bands: months do not all err one way.",
-        "note",
-    )
+    page.note("band of a total", source=source)
     return rows
 
 
@@ -80,14 +66,13 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
     return lines
 
 
-def _top_five(page: Page, forecast: Forecast, currency: str) -> None:
-    kinds = ("wrap", "text", "text", "whole", "whole", "whole", "share", "text")
-    page.header(("Top five items", "", "", "Units", "Packs", f"Money ({currency})", "Share", ""), kinds, freeze=False)
+def _top_five(page: Page, forecast: Forecast) -> None:
+    page.header("top items", freeze=False)
     for row in forecast.item_year.head(5).itertuples():
         name, at = row.description or row.item, page.next_row
-        page.row((None, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None), kinds)
+        page.row((None, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None))
         page.merge(at, 1, 3, name, "wrap")
-        page.height(at, lines_needed(name, sum(_WIDTHS[:3]) - 1.5))
+        page.height(at, lines_needed(name, sum(page.widths[:3]) - 1.5))
     page.skip()
 
 
@@ -117,13 +102,12 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
         ("80 % from", "whole", "low_units"), ("80 % to", "whole", "high_units"),
         ("Packs", "number", "expected_packs"), (f"Money ({book.currency})", "whole", "value"),
     ), freeze=True, frozen_columns=1)
-    kinds = ("text", *("whole",) * (len(months) + 3), "number", "whole")
-    page.total(("Total", *[None] * (len(months) + 4), float(forecast.item_year["value"].sum())), kinds)
-    page.spread("tables/monthly_use.csv holds the 80 and 95 % bands of every item and month.", "note")
+    page.total(("Total", *[None] * (len(months) + 4), float(forecast.item_year["value"].sum())),
+               ("text", *page.kinds[1:]))
+    page.note("all bands")
 
 
 def _budget_year(book: Book, plan: Plan, year: BudgetYear) -> None:
-    """Add the sheets Budget year and What drives it."""
     page = book.sheet("Budget year", year.sentences)
     _budget_periods(page, year, book.currency)
     page.on_one_page()
@@ -132,19 +116,11 @@ def _budget_year(book: Book, plan: Plan, year: BudgetYear) -> None:
 
 def _budget_periods(page: Page, year: BudgetYear, currency: str) -> None:
     frame = year.periods.set_index("kind")
-    columns = (
-        ("Month", "text", "period"), ("Where it comes from", "text", "source"),
-        (f"Budget ({currency})", "money", "budget"), ("Spent", "money", "spent"), ("Landing", "money", "landing"),
-        ("80 % from", "whole", "low_landing"), ("80 % to", "whole", "high_landing"),
-        ("Over or under", "money", "over_budget"),
-    )
-    kinds = tuple(kind for _, kind, _ in columns)
-    rows = page.table(frame.loc["month"], columns)
+    rows, columns = page.table(frame.loc["month"], "budget year"), page.book.columns("budget year")
     for row in frame.loc["quarter"].to_dict("records"):
-        page.row([row[name] for _, _, name in columns], ("strong", *kinds[1:]))
-    page.total([frame.loc["year", name] for _, _, name in columns], kinds)
-    page.spread("Landing: what was spent, and for the other months what is expected. Months add up to quarters and the "
-                "year to the cent; bands do not, because months do not all err one way.", "note")
+        page.row([row[name] for _, _, name in columns], ("strong", *page.kinds[1:]))
+    page.total([frame.loc["year", name] for _, _, name in columns])
+    page.note("landing")
     page.skip()
     lines = [Line("Landing", (1, *rows), (5, *rows)),
              Line("80 % from", (1, *rows), (6, *rows), marker=None, dash="dash"),
@@ -159,7 +135,7 @@ def _budget_items(book: Book, year: BudgetYear) -> None:
     named = year.items.assign(name=[d or i for d, i in zip(year.items["description"], year.items["item"])])
     page.table(named, "budget items", freeze=True, frozen_columns=1)
     sums = [float(named[c].sum(min_count=1)) for c in ("budget", "volume", "mix", "price", "landing", "over_budget")]
-    page.total(("All", None, *sums), ("text", "whole", *("money",) * 6))
+    page.total(("All", None, *sums), ("text", *page.kinds[1:]))
     if len(year.prices):
         _price_rises(page, year)
 
@@ -180,24 +156,14 @@ def _price_rises(page: Page, year: BudgetYear) -> None:
                     "year, by the rises in prices.csv.", "note")
 
 
-def _past_months(book: Book, variance: Variance, called: Mapping[str, str], words: Route) -> None:
+def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> None:
     """Add the sheet Past months. called: description of each item."""
-    page = book.sheet("Past months")
-    page.title(
-        "Why past months cost what they did",
-        words.told(
-            "Forecast plus the five effects is what was spent, to the cent. Each effect is a step on the way from the "
-            "forecast to the money spent, in this order. Forecast: what a person would have expected from the months "
-            "before (the last three, and the same month of last year where known). Census: more or fewer airways. How "
-            "often: re-secures an airway. Use per event: kinds of airway that take more or less. Unexplained: what "
-            "none of these accounts for."),
-        (*variance.sentences, *variance.notes), "wrap",
-    )
+    page = book.sheet("Past months", (*variance.sentences, *variance.notes), "wrap")
     if not len(variance.by_month):
         return
     rows = page.table(variance.by_month, "past months", freeze=True, frozen_columns=1)
     sums = variance.by_month.iloc[:, 1:].sum().round(2)
-    page.total(("All", *(float(v) for v in sums)), ("text", *("money",) * 7))
+    page.total(("All", *(float(v) for v in sums)))
     page.skip()
     months = (1, *rows)
     lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
@@ -207,14 +173,11 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str], word
 
 
 def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
-    """Items whose use the months do not explain."""
-    kinds = ("wrap", "text", "number", "number", "share", "money")
     page.another_table(2 * len(variance.named))
-    page.header(("Item to ask about", "Months", "Explained units", "Issued units", "Unexplained", "Money"), kinds,
-                freeze=False)
+    page.header("items to ask about", freeze=False)
     for row in variance.named.itertuples():
         page.row((called.get(row.item, row.item), row.months, row.expected_units, row.actual_units,
-                  row.unexplained_share, row.unexplained_value), kinds)
+                  row.unexplained_share, row.unexplained_value))
         page.spread(row.say, "note")
 
 
@@ -223,18 +186,15 @@ def add_method(book: Book, plan: Plan) -> None:
     forecast = plan.forecast.forecast
     page = book.sheet("How it was forecast", reason=forecast.reason)
     if len(forecast.backtest):
-        _methods(page, forecast, plan.unit.words.many)
+        _methods(page, forecast)
     page.skip()
     _history(page, forecast, plan.unit.words)
 
 
-def _methods(page: Page, forecast: Forecast, many: str) -> None:
+def _methods(page: Page, forecast: Forecast) -> None:
     tried = forecast.backtest.assign(used=forecast.backtest["chosen"].map({True: "yes", False: ""}))
     rows = page.table(tried, "forecast methods")
-    page.spread(
-        "Each method forecast past months from what was known before them. Scaled error: mean error over the mean "
-        "change from one month to the next; under 1 is better than saying 'as this month'. Bands are those that the "
-        "other back-tests would have given.", "note")
+    page.note("forecast methods")
     scaled = Line("Scaled error (1: as this month)", (1, *rows), (5, *rows))
     place(page, bar_chart(page, [scaled], "Scaled error", y_format="0.0"), rows=14)
 

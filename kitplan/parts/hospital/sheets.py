@@ -46,8 +46,7 @@ def together_files(
     book = Book("All units", "", f"{done} units", paper)
     add(book)
     if failed:
-        _failed(book.page("Not done", "Units with faults to mend", (28, 12, 90)),
-                pd.DataFrame(failed, columns=FAILED_COLUMNS))
+        book.sheet("Not done").table(pd.DataFrame(failed, columns=FAILED_COLUMNS), "units not done", freeze=True)
     return _files(name, book.content(), tables, {"seed": seed, "not_done": [line[0] for line in failed]})
 
 
@@ -61,15 +60,14 @@ def _files(name: str, workbook: bytes, tables: Mapping[str, pd.DataFrame], recor
 def hospital_book(hospital: Hospital, paper: str) -> bytes:
     """The roll-up workbook as bytes that repeat."""
     book = Book("All units", hospital.currency, f"{len(hospital.units)} units", paper)
-    _start(book.page("All units", "What the units hold together", (34, 34, 11, 12, 16, 12, 10, 12)), hospital)
-    _holders(book.page("Who holds what", "Each item over all units", (34, 11, 10, 12, 16, 34, 12)), hospital)
+    _start(book, hospital)
+    _holders(book.sheet("Who holds what"), hospital)
     if len(hospital.spend):
         add_spend(book, hospital.spend)
     if hospital.pooling is not None and len(hospital.pooling.items):
-        widths = (34, 10, 10, 12, 14, 12, 10, 12, 14, 14)
-        _pooling(book.page("Central store", "What pooling slow items would free", widths), hospital, hospital.pooling)
+        _pooling(book.sheet("Central store", away=_days(hospital.transport_days)), hospital, hospital.pooling)
     if len(hospital.failed):
-        _failed(book.page("Not planned", "Units with faults to mend", (28, 12, 90)), hospital.failed)
+        book.sheet("Not planned").table(hospital.failed, "units not done", freeze=True)
     return book.content()
 
 
@@ -100,13 +98,11 @@ def _totals(hospital: Hospital) -> dict[str, float]:
     return {str(currency): float(value) for currency, value in totals.items()}
 
 
-def _start(page: Page, hospital: Hospital) -> None:
-    page.title("All units", "Par levels of each unit are in its own workbook, in the folder of its name.",
-               sentences(hospital))
-    kinds = ("text", "text", "text", "share", "money", "litres", "whole", "text")
-    page.header(("Unit", "Name", "Currency", "Readiness", "Value at par", "Shelf", "Items", "Target"), kinds)
+def _start(book: Book, hospital: Hospital) -> None:
+    page = book.sheet("All units", sentences(hospital))
+    page.header("units")
     for row in hospital.units.itertuples(index=False):
-        page.row(tuple(row), (*kinds[:1], "wrap", *kinds[2:]))
+        page.row(tuple(row), (*page.kinds[:1], "wrap", *page.kinds[2:]))
     page.skip()
     for unit, remarks in hospital.remarks.items():
         for line in remarks:
@@ -117,7 +113,6 @@ def _start(page: Page, hospital: Hospital) -> None:
 
 
 def _holders(page: Page, hospital: Hospital) -> None:
-    page.title("Who holds what", "Most valuable items first. Every line of every unit is in tables/holdings.csv.")
     rows = hospital.holdings.merge(hospital.units[["unit", "currency"]], on="unit", how="left")
     rows = rows.sort_values(["item", "par_packs", "unit"], ascending=[True, False, True])
     each = rows.groupby(["item", "currency"], sort=True, as_index=False).agg(
@@ -128,29 +123,14 @@ def _holders(page: Page, hospital: Hospital) -> None:
 
 
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
-    page.title(
-        "One central store for slow items",
-        f"Units keep what lasts until the next transport ({_days(hospital.transport_days)}, asked once a day), "
-        "whenever between two counts they ask; the store orders whole packs for all. Emergency equipment and items "
-        "with a floor stay in the units. Use is "
-        "taken to be independent between units: a wave through all of them at once is not covered.",
-    )
     for line in _freed(hospital):
         page.spread(line, "lead")
     page.spread(f"The store sends out about {pooling.lines_per_day:.1f} lines a day.", "note")
     page.skip()
-    kinds = ("text", "whole", "whole", "whole", "money", "whole", "whole", "whole", "money", "money")
-    page.header(("Item", "Units holding", "Units pooled", "Packs now", "Value now", "Store: order when under",
-                 "In packs", "Items in units", "Value then", "Freed"), kinds)
+    page.header("central store")
     for row in pooling.items.sort_values(["saving", "item"], ascending=[False, True]).itertuples(index=False):
-        page.row(tuple(row), kinds)
-    page.total(("Total", None, None, None, pooling.own_value, None, None, None, pooling.value, pooling.saving), kinds)
-
-
-def _failed(page: Page, failed: pd.DataFrame) -> None:
-    page.title(page.title_text, "Mend what is said here and run again; the other units are done.")
-    page.table(failed, "units not done",
-               freeze=True)
+        page.row(tuple(row))
+    page.total(("Total", None, None, None, pooling.own_value, None, None, None, pooling.value, pooling.saving))
 
 
 def _days(number: float) -> str:
@@ -174,16 +154,11 @@ def add_orders(book: Book, tables: dict[str, pd.DataFrame]) -> None:
 def add_spend(book: Book, table: pd.DataFrame) -> None:
     """Add the sheet Money: budget years first, then the months ahead, totals under the units."""
     page = book.sheet("Money", spend_sentences(table))
-    columns = (("Unit", "wrap", "unit"), ("Months", "text", "period"), ("Currency", "text", "currency"),
-               ("Budget", "whole", "budget"), ("Spent", "whole", "spent"), ("Expected", "whole", "value"),
-               ("80 % from", "whole", "low_value"), ("80 % to", "whole", "high_value"),
-               ("All one way: from", "whole", "low_together"), ("to", "whole", "high_together"))
-    kinds = [kind for _, kind, _ in columns]
     for what, title in ((YEAR, "Budget years: spent, and where they land"), ("", "Months ahead")):
         rows = table[(table["what"] == YEAR) == bool(what)]
         if len(rows):
             page.spread(title, "strong")
-            page.table(rows[rows["unit"] != TOTAL], columns)
+            page.table(rows[rows["unit"] != TOTAL], "money")
             for row in rows[rows["unit"] == TOTAL].to_dict("records"):
-                page.total([row["name"], *(row[name] for _, _, name in columns[1:])], kinds)
+                page.total([row["name"], *(row[name] for _, _, name in book.columns("money")[1:])])
             page.skip()

@@ -27,8 +27,9 @@ AHEAD, YEAR = "months ahead", "budget year"
 
 @dataclass(frozen=True)
 class Spend:
-    """One unit's money. what: AHEAD or YEAR. months: names. value: expected. draws: money by draw and month, ndarray
-    (DRAWS, n_months); of a budget year, which has no use for its parts here, one column: "2026-01 to 2026-12".
+    """One unit's money. what: AHEAD or YEAR. months: names. value: (expected, low, high) as its own workbook says.
+    draws: money by draw and month, ndarray (DRAWS, n_months), some of the unit's, for the totals; of a budget year,
+    which has no use for its parts here, one column: "2026-01 to 2026-12".
     """
 
     unit: str
@@ -38,7 +39,7 @@ class Spend:
     months: tuple[str, ...]
     budget: float
     spent: float
-    value: float
+    value: tuple[float, float, float]
     draws: np.ndarray
 
     @property
@@ -51,11 +52,11 @@ def spend_of(name: str, unit: Unit, view: ManagerView) -> tuple[Spend, ...]:
     """A unit's months ahead, and its budget year where it has one. name: of the unit among the others."""
     paths, year = view.forecast.paths, view.budget
     ahead = Spend(name, unit.name, unit.currency, AHEAD, paths.months, np.nan, np.nan,
-                  view.forecast.year_value[0], _some(paths.value))
+                  view.forecast.year_value, _some(paths.value))
     if year is None:
         return (ahead,)
     return ahead, Spend(name, unit.name, unit.currency, YEAR, (str(year.periods["period"].iloc[-1]),), year.budget,
-                        year.spent if year.known_to else np.nan, year.landing[0], _some(year.draws[:, None]))
+                        year.spent if year.known_to else np.nan, year.landing, _some(year.draws[:, None]))
 
 
 def spend_table(spends: Sequence[Spend]) -> pd.DataFrame:
@@ -65,8 +66,9 @@ def spend_table(spends: Sequence[Spend]) -> pd.DataFrame:
     low_value, high_value: 80 % band, of a total with units that err each on their own; low_together, high_together:
     with units that all err one way. A budget or money spent that one unit does not know is in no total.
     """
-    rows = [(s.unit, s.name, s.currency, s.what, _span(s.months), s.budget, s.spent, s.value,
-             *np.quantile(s.draws.sum(axis=1), BANDS[1:3]), np.nan, np.nan) for s in spends]
+    rows: list[tuple[object, ...]] = [
+        (s.unit, s.name, s.currency, s.what, _span(s.months), s.budget, s.spent, *s.value, np.nan, np.nan)
+        for s in spends]
     groups: dict[tuple[str, str, tuple[str, ...]], list[Spend]] = {}
     for s in spends:
         groups.setdefault((s.what, s.currency, s.months if s.what == YEAR else ()), []).append(s)
@@ -91,7 +93,7 @@ def _total(spends: list[Spend], shared: tuple[str, ...]) -> tuple[object, ...]:
     together = sum(np.sort(values) for values in sums)
     return (TOTAL, f"{len(spends)} units", spends[0].currency, spends[0].what, _span(shared),
             sum(s.budget for s in spends), sum(s.spent for s in spends),
-            sum(s.value if len(shared) == len(s.months) else float(v.mean()) for s, v in zip(spends, sums)),
+            sum(s.value[0] if len(shared) == len(s.months) else float(v.mean()) for s, v in zip(spends, sums)),
             *np.quantile(alone, BANDS[1:3]), *np.quantile(together, BANDS[1:3]))
 
 
@@ -109,8 +111,10 @@ def spend_sentences(table: pd.DataFrame) -> list[str]:
 
 
 def _some(draws: np.ndarray) -> np.ndarray:
-    """DRAWS of them, evenly taken, so that little travels between processes."""
-    return np.asarray(draws[np.linspace(0, len(draws) - 1, DRAWS).astype(int)], dtype=np.float32)
+    """DRAWS of them, evenly taken from the least sum to the largest, so that little travels between processes and a
+    total's band is that of the units' own."""
+    order = np.argsort(draws.sum(axis=1), kind="stable")
+    return np.asarray(draws[order[np.linspace(0, len(draws) - 1, DRAWS).astype(int)]], dtype=np.float32)
 
 
 def _shuffled(spend: Spend, values: np.ndarray) -> np.ndarray:

@@ -18,7 +18,6 @@ _ROOM = 1.4
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the look-up that a nurse reads, and the kits to build with their contents."""
     kits: KitPlan = plan.kits
     _add_lookup(book, plan, kits)
     _add_kits(book, plan, kits)

@@ -28,7 +28,6 @@ _SHARE_TOLD = 0.005
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the five sheets of the round."""
     weekly: WeeklyRound = plan.orders
     named = spoken_names(plan.unit.items)
     _receive(book, weekly, named)
@@ -187,7 +186,6 @@ def _order_lines(page: Page, order: Order, plan: RoundPlan, kinds: Sequence[str]
 
 
 def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
-    """Dates to watch, below the order."""
     dated = order.to_watch
     kinds = ("text", "text", "wrap", "text", "text", "whole", "whole", "whole", "whole", "text", "text", "wrap")
     page.skip()
@@ -231,7 +229,6 @@ def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
 
 
 def _takes(page: Page, weekly: WeeklyRound, named: dict[str, str]) -> None:
-    """What goes into each kit to build, with its lots."""
     kinds = ("strong", "wrap", "whole", "text", "text", "text", "text", "text", "text")
     if not any(build.kits for build in weekly.builds):
         return
@@ -245,7 +242,6 @@ def _takes(page: Page, weekly: WeeklyRound, named: dict[str, str]) -> None:
 
 
 def _back_order(page: Page, missing: BackOrder, currency: str, named: dict[str, str]) -> None:
-    """Add what to buy instead, and who is served by what."""
     page.skip()
     page.spread(f"Back order, for {missing.days:g} days", "strong")
     page.spread("ASK BEFORE YOU CHANGE what lies at the bedside: a substitute is a matter of local policy. What is "

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from kitplan.resources import config_rows
+
 
 @dataclass(frozen=True)
 class Sheets:
@@ -29,45 +31,15 @@ class Workbook:
     sheets: tuple[Sheets, ...]
 
 
-STOCK_ROOM = Workbook(
-    "stock-room.xlsx", "Stock room", "par", "the materials coordinator",
-    "receive, count, order, label bins, build kits",
-    (
-        Sheets("For the week", "par", "par.sheets:add_sheets"),
-        Sheets("For the week", "order", "orders.sheets:add_sheets"),
-        Sheets("At the bedside", "par", "kits.emergency_sheet:add_sheets"),
-        Sheets("At the bedside", "kits", "kits.sheets:add_sheets"),
-    ),
-)
-CLASS = Workbook(
-    "class.xlsx", "Practice class", "training", "the educator",
-    "buy, cut and lay out what a practice class needs",
-    (Sheets("For the class", "training", "training.sheets:add_sheets"),),
-)
-MONTHS = Workbook(
-    "months.xlsx", "The months ahead", "forecast", "the manager",
-    "see what the months will cost, why the last ones cost what they did, and decide",
-    (
-        Sheets("What it costs", "forecast", "forecast.sheets:add_sheets"),
-        Sheets("To decide", "par", "par.sheets:add_frontier"),
-        Sheets("To decide", "audit", "audit.sheets:add_sheets"),
-        Sheets("To decide", "seasons", "seasons.sheets:add_sheets"),
-        Sheets("To decide", "compare", "compare.sheets:add_sheets"),
-    ),
-)
-NUMBERS = Workbook(
-    "behind-the-numbers.xlsx", "Behind the numbers", "par", "whoever must check",
-    "check what was read, what is assumed, and how the numbers were worked out",
-    (
-        Sheets("What the plan rests on", "par", "overview.basis_sheets:add_sheets"),
-        Sheets("What the plan rests on", "rates", "rates.sheets:add_sheets"),
-        Sheets("What the plan rests on", "doubt", "doubt.sheets:add_sheets"),
-        Sheets("How it was worked out", "kits", "kits.sheets:add_costs"),
-        Sheets("How it was worked out", "forecast", "forecast.sheets:add_method"),
-        Sheets("How it was worked out", "simulate", "simulate.sheets:add_sheets"),
-    ),
-)
-WORKBOOKS = (STOCK_ROOM, CLASS, MONTHS, NUMBERS)
+def _workbooks() -> tuple[Workbook, ...]:
+    """Those of config/workbooks.csv, each with its lines of workbook_sheets.csv."""
+    sheets: dict[str, list[Sheets]] = {}
+    for row in config_rows("workbook_sheets.csv"):
+        sheets.setdefault(row["workbook"], []).append(Sheets(row["heading"], row["part"], row["writer"]))
+    return tuple(Workbook(**row, sheets=tuple(sheets[row["file"]])) for row in config_rows("workbooks.csv"))
+
+
+WORKBOOKS = STOCK_ROOM, CLASS, MONTHS, NUMBERS = _workbooks()
 
 
 def part_file(part: str) -> str:

@@ -11,33 +11,16 @@ from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
 from kitplan.read.catalogue import marked
 from kitplan.read.money import money
-from kitplan.read.values import READINESS
 from kitplan.write.book import Book, Page
 from kitplan.write.charts import Line, place, round_step, scatter
 from kitplan.write.shelf import by_role, role_title, stock_lines
 
-_WIDTHS = (8, 33, 12, 8, 9, 10, 10, 11, 10, 58)
-_KINDS = ("strong", "wrap", "wrap", "whole", "whole", "number", "share2", "money", "litres", "wrap")
-
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Par levels."""
-    days = plan.unit.stock.protection_interval_days
-    page = book.page("Par levels", "How much of each item to hold, and why", _WIDTHS)
-    page.title(
-        f"Par levels: {plan.unit.name}",
-        "Par, in single items: when shelf and order together are under it, order the fewest whole packs that reach it. "
-        f"Expected use and the chance of running short are for {days:g} days, from one count until the order "
-        "of the next count arrives. EM marks emergency equipment: no limit lowers it.",
-    )
+    page = book.sheet("Par levels", days=plan.unit.stock.protection_interval_days)
     for sentence in not_yet_own(plan.unit):
         page.spread(sentence, "strong_wrap")
-    page.header(
-        ("Bin", "Item", "Unit of issue", "Par: order when under", "At most after ordering",
-         "Expected use (units)", "Chance it runs short", f"Value at most ({book.currency})", "Shelf at most",
-         "Because"),
-        _KINDS, frozen_columns=2,
-    )
+    page.header("par levels", frozen_columns=2)
     lines = stock_lines(plan)
     held = lines[lines["par_packs"] > 0]
     for role, rows in by_role(held):
@@ -55,8 +38,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     left_out = "; ".join(str(s) for s in lines.loc[lines["par_packs"] == 0, "spoken"])
     if left_out:
         page.skip()
-        page.spread(f"Not held by this plan (no {plan.unit.words.one} in the census needs them, or another item does "
-                    f"the same for less): {left_out}.", "note")
+        page.note("not held", items=left_out)
 
 
 def _rows(page: Page, rows: pd.DataFrame) -> None:
@@ -64,9 +46,7 @@ def _rows(page: Page, rows: pd.DataFrame) -> None:
         name = marked(str(row.spoken), row.critical)
         page.row(
             (row.bin, name, row.unit_of_issue, row.par_units, row.largest_units, row.expected_units,
-             row.shortage_chance, row.value, row.litres, row.because),
-            _KINDS,
-        )
+             row.shortage_chance, row.value, row.litres, row.because))
 
 
 def add_frontier(book: Book, plan: Plan) -> None:
@@ -74,26 +54,20 @@ def add_frontier(book: Book, plan: Plan) -> None:
     par = plan.par
     if not len(par.frontier):
         return
-    page = book.sheet("Readiness and cost")
-    kinds = ("text", "share", "money", "litres", "wrap")
-    page.title(
-        "What readiness costs",
-        f"Readiness is {READINESS} ({plan.unit.stock.protection_interval_days:g} days). "
-        "Each line is the cheapest stock that reaches it. Past the bend, money buys little.",
-    )
+    page = book.sheet("Readiness and cost", days=plan.unit.stock.protection_interval_days)
     value_title = f"Value at par ({book.currency})"
-    page.header(("Point", "Readiness", value_title, "Shelf", "Compared with the line above"), kinds)
+    page.header("frontier")
     first = page.next_row
     before: Any = None
     for row in par.frontier.sort_values("value", kind="stable").itertuples():
         more = "" if before is None else (f"{100 * (row.readiness - before.readiness):+.1f} points of readiness for "
                                           f"{money(row.value - before.value, book.currency)}")
-        page.row(("Cheapest stock", row.readiness, row.value, row.litres, more), kinds)
+        page.row(("Cheapest stock", row.readiness, row.value, row.litres, more))
         before = row
     last = page.next_row - 1
     lines = [Line("Cheapest stock for each readiness", (3, first, last), (2, first, last))]
     for name, readiness, value, litres, marker in _points(plan):
-        at = page.row((name, readiness, value, litres, None), ("strong", *kinds[1:]))
+        at = page.row((name, readiness, value, litres, None), ("strong", *page.kinds[1:]))
         lines.append(Line(name, (3, at, at), (2, at, at), marker=marker, dash=None))
     page.skip()
     for sentence in par.prices["sentence"] if len(par.prices) else ():

@@ -9,7 +9,6 @@ from kitplan.write.charts import Line, bar_chart, place, scatter
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Rates learnt."""
     learnt: Learnt = plan.rates
     page = book.sheet("Rates learnt")
     page.title(
@@ -20,13 +19,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
         learnt.sentences(),
     )
     first, last = _rates(page, plan, learnt)
-    words = plan.unit.words
-    page.spread(words.told(
-        "Own share: how much of the rate is this kind's own events; the rest is the unit's average, so that few "
-        "events are not believed like many. Expected: what the learnt model makes of the airways watched; "
-        "close to the events where it fits."),
-        "note",
-    )
+    page.note("own share")
     page.skip()
     if learnt.used:
         lines = [Line(name, (1, first, last), (column, first, last)) for name, column in (
@@ -53,7 +46,6 @@ def _rates(page: Page, plan: Plan, learnt: Learnt) -> tuple[int, int]:
 
 
 def _wear(page: Page, learnt: Learnt) -> None:
-    """The curve of wear, seen and fitted."""
     if not len(learnt.wear_curve):
         return
     page.new_printed_page()

@@ -18,5 +18,6 @@ def _lacks(unit: Unit) -> str | None:
 
 PART = Part(
     "seasons", "Par levels by month", "kitplan.parts.seasons.model:Seasons", "kitplan.parts.seasons.model:plan_seasons",
-    needs=("par",), lacks=_lacks, empty="too few windows of some month in the census",
+    needs=("par",), lacks=_lacks,
+    empty="too few windows of some month in the census, or limits that keep par levels from their target all year",
 )

@@ -116,7 +116,13 @@ def no_season(unit: Unit) -> str | None:
 
 
 def plan_seasons(work: Work) -> Seasons | None:
-    """Par levels by month from the plan's own scenarios; None where a month has too few."""
+    """Par levels by month from the plan's own scenarios; None where a month has too few.
+
+    Also None where limits keep the plan of the year from its target: no month's levels are then free, and twelve
+    programs within limits took minutes to say so.
+    """
+    if work.par.answer != "met":
+        return None
     unit, demand, verify = work.unit, work.demand("plan"), work.demand("verify")
     test, which, checked = season_test(unit), _month_scenarios(demand), _month_scenarios(verify)
     if test is None or which is None or checked is None or unit.seasons is None:

@@ -10,7 +10,6 @@ from kitplan.write.book import Book
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Seasons: when to change par levels, and to what."""
     seasons: Seasons = plan.seasons
     chosen = seasons.choice[seasons.choice["chosen"]].iloc[0]
     spans = str(chosen["when"]).split(", ")
@@ -28,17 +27,10 @@ def add_sheets(book: Book, plan: Plan) -> None:
     for item, row in wide.sort_index(axis=1).iterrows():
         page.row((item, *row.tolist()), kinds)
     page.skip()
-    kinds = ("text", "whole", "money", "money", "share")
-    page.header(("Month", "Period of the year", f"Value of its own par ({book.currency})",
-                 f"Value held ({book.currency})", "Ready with the plan's par levels"), kinds, freeze=False)
-    for row in seasons.months.itertuples(index=False):
-        page.row((calendar.month_name[row.month], row.period, row.own_value, row.period_value,
-                  row.year_round_readiness), kinds)
+    page.table(seasons.months.assign(name=[calendar.month_name[m] for m in seasons.months["month"]]), "season months")
     page.skip()
-    kinds = ("wrap", "whole", "money", "money", "money", "money", "tick")
-    page.header(("Sets of par levels", "Changes a year", f"Value on the mean ({book.currency})", "Holding a year",
-                 "Changing a year", "Both", "Choice"), kinds, freeze=False)
+    page.header("sets of par levels", freeze=False)
     for row in seasons.choice.itertuples(index=False):
         page.row((f"{row.periods}: {row.when}", row.changes, row.mean_value, row.holding_cost, row.change_cost,
-                  row.total_cost, "chosen" if row.chosen else None), (*kinds[:-1], "text"))
+                  row.total_cost, "chosen" if row.chosen else None), (*page.kinds[:-1], "text"))
     page.spread("Cost of holding and of a change: see [seasons] on the sheet Assumptions.", "note")

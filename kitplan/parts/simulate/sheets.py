@@ -11,19 +11,12 @@ from kitplan.write.charts import Line, place, scatter
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheet Played out."""
     result: SimulationResult = plan.simulation
     page = book.sheet("Played out", result.sentences(book.currency), copies=result.replications, years=result.years)
-    value = f"Mean value with orders ({book.currency})"
-    first, _ = page.table(result.summary, (
-        ("Par levels set by", "text", "plan"), ("Ready", "share", "readiness"), ("from", "share2", "low"),
-        ("to", "share2", "high"), ("Stock-outs a year", "number", "stockouts_per_year"),
-        ("Orders a year", "number", "orders_per_year"), ("Lines a year", "number", "order_lines_per_year"),
-        ("Expired a year", "number", "expired_units"),
-        (f"Mean value on shelf ({book.currency})", "money", "mean_value"), (value, "money", "par_value"),
-    ), freeze=True)
+    first, _ = page.table(result.summary, "played", freeze=True)
     rows = {str(name): first + k for k, name in enumerate(result.summary["plan"])}
     page.skip()
+    value = f"Mean value with orders ({book.currency})"
     chart = scatter(page, _lines(result.summary, rows), x_title=value, y_title="Readiness", y_format="0 %",
                     y_range=(0.0, 1.0))
     place(page, chart, rows=20)
@@ -32,7 +25,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
 
 
 def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
-    """One series of points a kind of plan."""
     groups = {"The plan": ["plan"], "Present par": ["present par"]}
     others = summary[~summary["plan"].isin(["plan", "present par"])]
     groups["Rules of thumb as they are"] = others.loc[~others["tuned"].astype(bool), "plan"].tolist()
@@ -48,8 +40,4 @@ def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
 def _items(page: Page, result: SimulationResult) -> None:
     used = result.items[(result.items["par_units"] > 0) | (result.items["use_per_year"] > 0)]
     page.table(used, "played items")
-    page.spread(
-        "Short, planned: use over review and lead time above what is on the shelf and on order after ordering. Short, "
-        "played: the shelf was empty when asked. They differ by dates and chance only.",
-        "note",
-    )
+    page.note("short, planned and played")

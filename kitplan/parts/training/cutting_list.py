@@ -115,7 +115,6 @@ def _ends(cuts: Sequence[Cut]) -> dict[tuple[float, str, str, str], End]:
 
 
 def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -> list[Flowable]:
-    """What the lengths in these patterns are for."""
     lengths = {float(part.split(" x ")[1]) for pattern in patterns for part in pattern.split(" + ")}
     pieces = prints.training.pieces()
     mine = pieces[pieces["lesson"].isin(covers) & pieces["length_mm"].isin(lengths)]

@@ -46,7 +46,6 @@ def prints(plan: Plan) -> dict[str, bytes]:
 
 
 def _one_set(unit: Unit, mine: PrintSet, called: dict[str, str]) -> dict[str, bytes]:
-    """The prints of one class or course."""
     training, made = mine.training, {}
     if len(mine.lessons) > 1:
         made["session-sheets"] = session_sheets_pdf(mine)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Mapping
+from typing import Any
 
 import pandas as pd
 
@@ -16,11 +17,8 @@ from kitplan.read.problems import counted
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.write.book import Book, Page
 
-PRACTICE_ONLY = "PRACTICE ONLY, NOT FOR PATIENTS. What a class opens or cuts never goes back to a bedside."
-
 
 def add_sheets(book: Book, plan: Plan) -> None:
-    """Add the sheets of the classes."""
     training: TrainingPlan = plan.training
     _shopping(book, training)
     if len(training.lessons) > 1:
@@ -33,14 +31,14 @@ def add_sheets(book: Book, plan: Plan) -> None:
     _left(book, training)
 
 
-def _start(page: Page, title: str, subtitle: str) -> None:
-    page.title(title, subtitle)
-    page.spread(PRACTICE_ONLY, "strong")
+def _sheet(book: Book, name: str, **more: Any) -> Page:
+    page = book.sheet(name, **more)
+    page.note("practice only", "strong")
     page.skip()
+    return page
 
 
 def _without_zeros(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
-    """The frame with empty cells where these columns hold nothing."""
     return frame.assign(**{name: frame[name].where(frame[name] != 0) for name in columns})
 
 
@@ -50,22 +48,14 @@ def _of_class(training: TrainingPlan, lesson: int, words: str) -> str:
 
 
 def _shopping(book: Book, training: TrainingPlan) -> None:
-    page = book.sheet("Class to buy")
     each = training.value / training.learners
-    _start(
-        page, "What to buy for the class",
-        f"{exact(training.value, book.currency)} for {training.places}, {exact(each, book.currency)} each. "
-        "Stock past its date is used first, then what the class has.",
-    )
+    page = _sheet(book, "Class to buy", money=exact(training.value, book.currency), places=training.places,
+                  each=exact(each, book.currency))
     rows = _without_zeros(training.shopping, "practice_only_units", "own_units", "buy_units")
     groups = [(heading, rows[rows["kind"] == kind]) for kind, heading in
               (("used up", "Used up"), ("durable", "Kept: not used up")) if kind in set(rows["kind"])]
-    columns = (("Item", "wrap", "description"), ("Needed", "whole", "units"), ("Unit", "text", "unit"),
-               ("Practice only", "whole", "practice_only_units"), ("Class has", "whole", "own_units"),
-               ("To get", "whole", "buy_units"), ("Pack", "whole", "pack"), ("Packs", "whole", "packs"),
-               (f"Value ({book.currency})", "money", "value"), ("Because", "wrap", "because"))
-    page.table(groups, columns, freeze=True)
-    page.total(("Total", *[None] * 7, training.value, None), ("strong", *(kind for _, kind, _ in columns[1:])))
+    page.table(groups, "to buy", freeze=True)
+    page.total(("Total", *[None] * 7, training.value, None), ("strong", *page.kinds[1:]))
     page.skip()
     classes = training.classes.assign(
         title=[lesson.title for lesson in training.lessons],
@@ -77,13 +67,7 @@ def _shopping(book: Book, training: TrainingPlan) -> None:
 
 
 def _sessions(book: Book, training: TrainingPlan) -> None:
-    widths = (44, 12, 14, 11, 11, 9, 9, 9, 13, 9)
-    page = book.page("Class sessions", "What each session takes, and what goes on", widths)
-    _start(
-        page, f"What each of the {training.called} takes",
-        f"Takes is the sum of the four columns after it. {handed_on(training.lessons)} Order by: to be there the day "
-        "before.",
-    )
+    page = _sheet(book, "Class sessions", sessions=training.called, handed_on=handed_on(training.lessons))
     rows = _without_zeros(training.sessions, "units", "from_before_units", "practice_only_units", "own_units",
                           "new_units", "packs", "goes_on_units")
     rows["order_by"] = [day.isoformat() if day else None for day in rows["order_by"]]
@@ -94,13 +78,7 @@ def _sessions(book: Book, training: TrainingPlan) -> None:
 
 def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -> None:
     """What is new for the class and may come from the stock room; read back by `to-class`."""
-    title = SHEETS["to_class"]
-    page = book.page(title, "Type in what the class took from the shelf", (24, 44, 10, 16, 10, 16, 14))
-    _start(
-        page, title, "Where the class takes something from the stock room instead of buying it, type the single items "
-        "here, save, and run kitplan to-class UNIT: the order book then knows that no patient used them. A lot that is "
-        "recalled is found in the class as well. What goes back to the shelf unopened is typed on Receive.",
-    )
+    page = _sheet(book, SHEETS["to_class"])
     row = page.next_row
     page.put(row, 3, DAY_LABELS["to_class"], "label", "free")
     page.put(row, 4, None, "input_text")
@@ -114,8 +92,7 @@ def _from_stock(book: Book, training: TrainingPlan, catalogue: Container[str]) -
 
 
 def _stations(book: Book, training: TrainingPlan) -> None:
-    page = book.sheet("Class stations")
-    _start(page, "What stands at each station", "Lay out and tick. Pieces include the spare ones.")
+    page = _sheet(book, "Class stations")
     rows = training.stations
     pieces = rows["kind"].str.contains("piece")
     rows = rows.assign(kind=rows["kind"].str.capitalize(),
@@ -128,8 +105,7 @@ def _stations(book: Book, training: TrainingPlan) -> None:
 
 
 def _rounds(book: Book, training: TrainingPlan) -> None:
-    page = book.sheet("Class rounds")
-    _start(page, "Set-up plan", "Every station does every practice once. Learners stay at their station.")
+    page = _sheet(book, "Class rounds")
     setup = training.setup.astype({"station": str})
     page.table([(f"{lesson.title}: {table.minutes:.0f} minutes", setup[setup["lesson"] == index])
                 for index, (lesson, table) in enumerate(zip(training.lessons, training.timetables))],
@@ -146,8 +122,7 @@ def _rounds(book: Book, training: TrainingPlan) -> None:
 
 
 def _cutting(book: Book, training: TrainingPlan, called: Mapping[str, str]) -> None:
-    page = book.sheet("Class cutting")
-    _start(page, "Cut the tape the day before", "One line is one way to cut a roll: number x length in mm.")
+    page = _sheet(book, "Class cutting")
     if len(training.cut_work):
         _who_cuts(page, training, called)
         _pieces(page, training)
@@ -180,18 +155,12 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
     for row in training.bounds.to_dict("records"):
         title = f"{training.lessons[row['lesson']].title}: " if len(training.lessons) > 1 else ""
         rolls = "" if math.isnan(row["least_rolls"]) else f"; no plan can do with fewer than {row['least_rolls']:.0f}"
-        page.spread(
-            f"{title}tape {row['width_mm']:g} mm: {row['pieces']} pieces from {counted(row['rolls'], 'roll')}{rolls}. "
-            f"{row['opened_mm'] / 1000:,.2f} m opened. From these kinds of rolls no plan can open less than "
-            f"{row['least_mm'] / 1000:,.2f} m (bound of the linear program {row['lp_mm'] / 1000:,.2f} m, in whole "
-            f"rolls): a gap of {100 * row['gap']:.1f} %."
-        )
+        page.note("how good a cut is", "wrap", class_=title, least=rolls, opened=row["opened_mm"] / 1000,
+                  least_m=row["least_mm"] / 1000, bound_m=row["lp_mm"] / 1000, gap=100 * row["gap"],
+                  rolls=counted(row["rolls"], "roll"), width_mm=row["width_mm"], pieces=row["pieces"])
     told = training.comparison
     page.table(told.assign(width="", opened=[f"{mm / 1000:,.2f} m" for mm in told["opened_mm"]]), "ways of cutting")
-    page.spread(
-        "Every way cuts the lengths of roll that the plan opens. Value: the rolls opened, each at its share of a "
-        "pack's price; what is to be bought comes in whole packs.", "note",
-    )
+    page.note("ways of cutting")
     page.skip()
 
 
@@ -204,8 +173,7 @@ def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) ->
 
 
 def _left(book: Book, training: TrainingPlan) -> None:
-    page = book.sheet("Class left over")
-    _start(page, "What is left over, and where it goes", "Nothing here goes to patients.")
+    page = _sheet(book, "Class left over")
     whole = "All sessions" if training.called == "sessions" else "Season"
     several = len(training.lessons) > 1
     groups = [("" if not several else whole if lesson < 0 else training.lessons[lesson].title, rows)
