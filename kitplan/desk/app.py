@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
 
+from kitplan.commands.common import PART_WORDS
 from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
 from kitplan.desk.guard import guard
@@ -85,6 +86,8 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
 
     @app.post("/new")
     def new_unit() -> Response:
+        if home.single:
+            abort(409, "This desk serves one unit alone. Start it on a folder that is to hold units.")
         sample = request.form.get("sample") or None
         try:
             file = request.files.get("census")
@@ -210,6 +213,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
         return render_template(
             "unit.html", plan=plan, said=three_sentences(plan), open_points=not_yet_own(plan.unit), ended=ended,
+            left_out=[(", ".join(PART_WORDS[part] for part in fault.stops), fault) for fault in plan.unit.faults],
             changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,
             changes=plan.changes.sentences() if "changes" in plan.parts else (),
         )
@@ -230,13 +234,15 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         from kitplan.write.shelf import order_rule
 
         plan = opened.needed(shelf.unit_of(home, name))
-        sort = request.args.get("by", "")
+        sort, named = request.args.get("by", ""), spoken_names(plan.unit.items)
         levels = plan.par.levels[plan.par.levels["par_units"] > 0]
         if sort in levels.columns:
             down = request.args.get("down") == "1"
-            levels = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable")
+            levels = levels.assign(item=levels["item"].map(named)) if sort == "item" else levels
+            order = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable").index
+            levels = plan.par.levels.loc[order]
         return render_template("par.html", plan=plan, rows=levels.to_dict("records"), by=sort,
-                               named=spoken_names(plan.unit.items),
+                               named=named,
                                down=request.args.get("down") == "1", rule=order_rule)
 
     @app.get("/unit/<name>/par/<item>")
