@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
 
+from kitplan.commands.common import PART_WORDS
 from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
 from kitplan.desk.guard import guard
@@ -26,7 +27,7 @@ PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Pa
 
 MOST_SHOWN = 200
 """Faults that a page shows."""
-IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again."
+IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again. It is {}"
 
 
 def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
@@ -42,9 +43,9 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     def _furniture() -> dict[str, Any]:
         name = (request.view_args or {}).get("name")
         unit = home.unit(name) if name else None
-        return {"pages": PAGES if name else (), "name": name, "note": note, "caution": caution(),
+        return {"pages": PAGES if unit else (), "name": name, "note": note, "caution": caution(),
                 "called": home.called(name) if name else "",
-                "in_workbook": IN_WORKBOOK if unit is not None and unit.is_file() else ""}
+                "in_workbook": IN_WORKBOOK.format(unit) if unit is not None and unit.is_file() else ""}
 
     @app.errorhandler(Exception)
     def _told(error: Exception) -> tuple[str, int]:
@@ -85,6 +86,8 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
 
     @app.post("/new")
     def new_unit() -> Response:
+        if home.single:
+            abort(409, "This desk serves one unit alone. Start it on a folder that is to hold units.")
         sample = request.form.get("sample") or None
         try:
             file = request.files.get("census")
@@ -105,7 +108,7 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
     def drop_census(name: str) -> Response:
         folder, file = shelf.unit_of(home, name), request.files.get("census")
         if folder.is_file():
-            abort(409, IN_WORKBOOK)
+            abort(409, IN_WORKBOOK.format(folder))
         if not file or not file.filename:
             abort(409, "No file was chosen. Choose the census, as CSV or .xlsx.")
         content = file.read()
@@ -210,6 +213,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
         return render_template(
             "unit.html", plan=plan, said=three_sentences(plan), open_points=not_yet_own(plan.unit), ended=ended,
+            left_out=[(", ".join(PART_WORDS[part] for part in fault.stops), fault) for fault in plan.unit.faults],
             changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,
             changes=plan.changes.sentences() if "changes" in plan.parts else (),
         )
@@ -230,13 +234,15 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         from kitplan.write.shelf import order_rule
 
         plan = opened.needed(shelf.unit_of(home, name))
-        sort = request.args.get("by", "")
+        sort, named = request.args.get("by", ""), spoken_names(plan.unit.items)
         levels = plan.par.levels[plan.par.levels["par_units"] > 0]
         if sort in levels.columns:
             down = request.args.get("down") == "1"
-            levels = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable")
+            levels = levels.assign(item=levels["item"].map(named)) if sort == "item" else levels
+            order = levels.sort_values([sort, "item"], ascending=[not down, True], kind="stable").index
+            levels = plan.par.levels.loc[order]
         return render_template("par.html", plan=plan, rows=levels.to_dict("records"), by=sort,
-                               named=spoken_names(plan.unit.items),
+                               named=named,
                                down=request.args.get("down") == "1", rule=order_rule)
 
     @app.get("/unit/<name>/par/<item>")

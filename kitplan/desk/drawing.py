@@ -13,7 +13,8 @@ _W, _H, _LEFT, _BOTTOM, _TOP, _RIGHT = 640, 240, 56, 36, 12, 16
 
 def _svg(title: str, body: list[str]) -> Markup:
     head = f'<svg viewBox="0 0 {_W} {_H}" role="img" aria-label="{escape(title)}" class="chart">'
-    return Markup("\n".join([head, *body, "</svg>"]))
+    scroller = f'<div class="wide" tabindex="0" role="region" aria-label="{escape(title)}, drawn">'
+    return Markup("\n".join([scroller, head, *body, "</svg></div>"]))
 
 
 def _text(x: float, y: float, text: str, anchor: str = "middle") -> str:

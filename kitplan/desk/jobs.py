@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -25,11 +26,12 @@ class Job:
         """Take up what the worker says until it ends."""
         assert self.process.stdout is not None
         for line in self.process.stdout:
-            said = json.loads(line)
-            if "end" in said:
-                self.end = said
-            else:
-                self.doing.append(said["doing"])
+            with contextlib.suppress(ValueError):  # half a line of a process that was ended, or a library's own word
+                said = json.loads(line)
+                if "end" in said:
+                    self.end = said
+                else:
+                    self.doing.append(said["doing"])
         self.process.wait()
         self.end = self.end or {"end": "stopped", "text": "Stopped. Nothing was written that was not already complete."}
 

@@ -251,8 +251,10 @@ class TextTable:
         return cls(tuple(lines), tuple(cells), tuple(spans), delimiter, encoding)
 
     def changed(self, cells: Mapping[tuple[int, int], str]) -> bytes:
-        """The file with other texts in these cells: (row from 1, column from 0) -> text."""
+        """The file with other texts in these cells: (row from 1, column from 0) -> text. Raises ValueError."""
         lines = list(self.lines)
+        if any(not 1 <= row <= len(self.cells) for row, _ in cells):
+            raise ValueError("a row that this table has not")
         for number in sorted({row for row, _ in cells}, reverse=True):
             row = list(self.cells[number - 1])
             for (at, column), text in cells.items():
@@ -276,8 +278,9 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
     content = path.read_bytes()
     if checksum(content) != seen:
         return False
+    changed = TextTable.read(content).changed(cells)
     keep_original(folder, name)
-    write_file(path, TextTable.read(content).changed(cells), replace=True)
+    write_file(path, changed, replace=True)
     return True
 
 

@@ -7,10 +7,11 @@ import csv
 import re
 import secrets
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from hashlib import sha256
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,11 +64,14 @@ def add(app: Flask, home: Home) -> None:
 
     @app.get("/unit/<name>/recall")
     def recall_page(name: str) -> str:
+        from kitplan.read.catalogue import spoken_names
+
         lot = request.args.get("lot", "").strip()
         with _round(unit_of(home, name)) as work:
             found, entries = work.recalled(lot) if lot else None, len(work.book.lines)
+            in_words = _in_words(spoken_names(work.unit.items))
         left = found is not None and not found.places[found.places["where"].isin(["shelf", "bedside"])].empty
-        return render_template("recall.html", lot=lot, found=found, entries=entries, left=left)
+        return render_template("recall.html", lot=lot, found=found, entries=entries, left=left, in_words=in_words)
 
     @app.post("/unit/<name>/recall")
     def taken_away(name: str) -> Response:
@@ -99,16 +103,22 @@ def _shown(folder: Path, template: str) -> str:
     with _round(folder) as work:
         weekly, entries = work.weekly(), len(work.book.lines)
         spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
-    keys = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, sorted(spoken, key=len, reverse=True)))})(?!\w)")
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
-                           looks=looks, in_words=lambda text: keys.sub(lambda key: spoken[key[0]], text),
+                           looks=looks, in_words=_in_words(spoken),
                            order=[row for row in order if row["order_packs"] > 0])
+
+
+def _in_words(spoken: Mapping[str, str]) -> Callable[[str], str]:
+    """A sentence with the items' names for people in place of their keys. spoken: key -> name."""
+    keys = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, sorted(spoken, key=len, reverse=True)))})(?!\w)")
+    return lambda text: keys.sub(lambda key: spoken[key[0]], text)
 
 
 def _take(work: Session, step: str) -> list[str]:
     """Take in a form, as the same step's sheet would be. Raises InputError, OutputError."""
     from kitplan.parts.orders import round_command as rounds
+    from kitplan.read.catalogue import spoken_names
 
     day, older = _day(), request.form.get("older") == "yes"
     typed: list[str] = []
@@ -116,10 +126,10 @@ def _take(work: Session, step: str) -> list[str]:
         sheet = Path(place) / f"{step}.csv"
         if step == "workbook":
             sheet, step = _filled_workbook(Path(place))
-        elif step != "order" and not (typed := _write_sheet(sheet, step)):
+        elif step != "order" and not (typed := _write_sheet(sheet, step, spoken_names(work.unit.items))):
             return ["Nothing was typed in."]
         if step != "order":
-            with _by_line(typed, work):
+            with _by_line(typed):
                 rounds.take_in(work, step, sheet, day, older=older)
     weekly = work.weekly(keep_order=step != "order")
     if step == "order":
@@ -167,32 +177,38 @@ def _day() -> date | None:
         abort(409, f"{text!r} is not a date.")
 
 
-def _write_sheet(path: Path, step: str) -> list[str]:
-    """Write the form as the table that the step reads; what each row is of, [] where nothing was typed."""
+def _write_sheet(path: Path, step: str, spoken: Mapping[str, str]) -> list[str]:
+    """Write the form as the table that the step reads; what each row is of, [] where nothing was typed.
+
+    Raises InputError for a line that says what came and not how many: dropped in silence, it would be lost.
+    """
     from kitplan.read.columns import columns_of
+    from kitplan.read.problems import InputError, Problem
     from kitplan.read.round_sheets import TYPED
 
     head = list(columns_of(_TABLES[step]))
     columns: Sequence[list[str]] = [request.form.getlist(column) for column in head]
-    many = max(map(len, columns), default=0)
-    rows = [[column[k].strip() if k < len(column) else "" for column in columns] for k in range(many)]
-    typed = [row for row in rows if any(row[head.index(column)] for column in TYPED[_TABLES[step]])]
+    rows = [dict(zip(head, map(str.strip, row))) for row in zip_longest(*columns, fillvalue="")]
+    typed = [row for row in rows if any(row[column] for column in TYPED[_TABLES[step]])]
+    unsaid = [row for row in rows if row not in typed and (
+        row.get("expires") or row.get("lot") or (step == "receive" and row["item"] and not row["order"]))]
+    if unsaid:
+        raise InputError([Problem(spoken.get(row["item"], row["item"] or "something else that came"), "has no number",
+                                  "Type how many, or clear its line.") for row in unsaid], "reading what was typed")
     with path.open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file).writerows([head, *typed])
-    said = [dict(zip(head, row)) for row in typed]
-    return [row.get("item") or row.get("kit") or row.get("design") or f"question {row.get('no')}" for row in said]
+        csv.writer(file).writerows([head, *(row.values() for row in typed)])
+    names = [row.get("item") or row.get("kit") or row.get("design") or f"question {row.get('no')}" for row in typed]
+    return [spoken.get(name, name) for name in names]
 
 
 @contextlib.contextmanager
-def _by_line(typed: Sequence[str], work: Session) -> Iterator[None]:
+def _by_line(typed: Sequence[str]) -> Iterator[None]:
     """Faults of a form name what stands on its line, for a form has no rows. typed: what each row is of."""
-    from kitplan.read.catalogue import spoken_names
     from kitplan.read.problems import InputError
 
     try:
         yield
     except InputError as error:
-        spoken = spoken_names(work.unit.items)
-        of_row = dict(enumerate((spoken.get(name, name) for name in typed), start=2))  # row 1 is the heading
+        of_row = dict(enumerate(typed, start=2))  # row 1 is the heading
         raise InputError([p if p.row not in of_row else replace(p, file=of_row[p.row], row=None)
                           for p in error.problems], error.during) from None

@@ -100,3 +100,8 @@ def test_a_unit_that_disappears_is_told(client, home):
     reply = client.get("/unit/mill_lane/")
     assert reply.status_code == 404
     assert "no such unit" in words(reply)
+
+
+def test_letters_of_any_script_in_a_secret_are_refused_and_no_defect(client):
+    assert client.app.test_client().get("/enter/é", base_url=ORIGIN).status_code == 403
+    assert client.post("/new", {"mark": "é", "unit_name": "Driven"}).status_code == 403

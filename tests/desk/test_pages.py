@@ -311,7 +311,7 @@ def test_a_lot_is_counted_thrown_away_recalled_and_written_down_on_the_desk(clie
     thrown = pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")
     assert thrown[["event", "item", "loose_units"]].to_numpy().tolist() == [["thrown_away", "saline_5ml", 5]]
     page = "/unit/mill_lane/recall?lot=l7"
-    assert "shelf saline_5ml 204 Take it off the shelf" in words(client.get(page))
+    assert "shelf Saline 0.9 % ampoule 5 mL 204 Take it off the shelf" in words(client.get(page))
     told = words(client.post("/unit/mill_lane/recall", {"lot": "l7", "entries": entries_of(client, page)}))
     assert "Lot l7 was here" in told
     assert "It is taken away" not in told, "nothing is left to write down"
@@ -508,3 +508,47 @@ def test_what_if_is_asked_of_a_workbook_too(in_a_workbook):
     page = desk.post("/unit/nest.xlsx/what-if", {"change": "designs", "value": "1"})
     assert page.status_code == 200, words(page)
     assert "kit designs" in words(page)
+
+
+def test_a_plan_that_is_damaged_leads_to_the_page_that_mends_it(client, home):
+    (home / "mill_lane" / "plan" / "plan.json").write_text("{")
+    page = client.get("/unit/mill_lane/week")
+    assert page.status_code == 409
+    assert 'href="/unit/mill_lane/">To this unit' in page.text
+
+
+def test_a_row_that_a_table_has_not_is_refused_in_words(client, home):
+    census = home / "mill_lane" / "census.csv"
+    seen = checksum(census.read_bytes())
+    page = client.post("/unit/mill_lane/correct", {"file": "census.csv", "seen": seen, "cell.99.1": "oral"})
+    assert page.status_code == 409
+    assert "a row that this table has not" in words(page)
+    assert not (home / "mill_lane" / "originals").exists()
+
+
+def test_par_levels_sort_by_the_name_that_is_shown(client):
+    names = re.findall(r'<tr><th scope="row"><a [^>]*>([^<]*)<', client.get("/unit/mill_lane/par?by=item").text)
+    assert names == sorted(names)
+    assert len(names) > 5
+
+
+def test_a_line_that_names_what_came_and_not_how_much_is_asked_about_and_not_dropped(client, home):
+    page = "/unit/mill_lane/week/receive"
+    form = {"entries": entries_of(client, page), "order": ["", ""], "item": ["saline_5ml", "gauze_5cm_200"],
+            "packs": ["1", ""], "expires": ["", "2027-05"], "lot": ["", "L1"]}
+    told = client.post(page, form)
+    assert told.status_code == 409
+    assert "Gauze 5 x 5 cm, pack of 200: has no number" in words(told)
+    assert not (home / "mill_lane" / "book").exists()
+
+
+def test_the_unit_says_what_was_left_out_of_its_plan(client, home):
+    (home / "mill_lane" / "class.toml").write_text("learners = 'many'\n")
+    kitplan.plan(kitplan.load_unit(home / "mill_lane")).save(home / "mill_lane" / "plan")
+    assert "Not planned until mended: the class" in words(client.get("/unit/mill_lane/"))
+
+
+def test_a_desk_on_one_unit_makes_no_other_inside_it(home):
+    desk = Client(home / "mill_lane")
+    assert desk.post("/new", {"unit_name": "Inner"}).status_code == 409
+    assert not (home / "mill_lane" / "inner").exists()

@@ -64,7 +64,7 @@ class WeeklyRound(Brief):
         made = f" This is order {order.number}, in the book." if order.number else ""
         of = f"{counted(packs, 'pack')} of {counted(kinds, 'item')}"
         told = [f"Order {of}, {exact(order.value, currency)}.{made}"] if packs else [
-            "Nothing is left to order: what the last count asked for was ordered."]
+            "Nothing is left to order: what was counted stands at its level, or what it lacks is on its way."]
         if len(order.urgent):
             names = some_of(order.urgent["item"].tolist(), 6, ", ")
             told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
