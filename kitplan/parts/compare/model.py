@@ -130,7 +130,7 @@ def asked_of(now: Unit, other: Unit) -> Unit | None:
     if not one_past_use(known, own):
         return None
     taught = [unit.doubt.use_rate.log_mean if unit.doubt.use_rate else 0.0 for unit in (known, own)]
-    alike = np.isclose(*taught, atol=1e-6) and now.frequency.equals(other.frequency)
+    alike = abs(taught[0] - taught[1]) < 1e-6 and now.frequency.equals(other.frequency)
     return None if alike else as_use_taught(now, other, most_like(now, other))
 
 
