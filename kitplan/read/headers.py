@@ -190,8 +190,8 @@ def _check_unit(grid: Grid, at: int, cell: object, column: Column, findings: Fin
 
 
 def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = False) -> bool:
-    """Note missing required columns and columns not known; return True when every required one is there."""
-    missing = [c.name for c in raw.known.values() if c.required and c.name not in raw.columns]
+    """Note missing columns and columns not known; return True when all required or mapped ones are there."""
+    missing = [c.name for c in raw.known.values() if (c.required or c.mapped) and c.name not in raw.columns]
     left, unread = list(missing), []
     for title, letter, cells in raw.others:
         if not title:
@@ -216,7 +216,8 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
                       column=unread[0], moves=0)
     for name in left:
         heading = raw.known[name].mapped
-        mend = (f"unit.toml maps it to a heading that is not there, {heading!r}: correct it." if heading
+        told = heading.replace("_", " ")
+        mend = (f"unit.toml maps it to {told!r}, and no heading is that: correct it{_shown(unread)}." if heading
                 else f"Add the column: {raw.known[name].description}." + _may_be_mapped(raw, name, unread))
         findings.fault(raw.name, "is missing", mend, column=name)
     return not missing
@@ -234,10 +235,12 @@ def _mapped_in(name: str, column: str = "COLUMN") -> str:
 
 def _may_be_mapped(raw: RawTable, name: str, unread: Sequence[str]) -> str:
     """How to say that one of the headings that nothing reads is the column; nothing where a unit cannot say it."""
-    where = _mapped_in(raw.name, name)
-    shown = [repr(label) for label in unread if not label.endswith("(header not shown)")]
-    if not shown or not where:
-        return ""
-    some = ", ".join(shown[:6]) + (" ..." if len(shown) > 6 else "")
+    where, some = _mapped_in(raw.name, name), _shown(unread)
     stays = " (a list of stays has start and end instead)" if name == "airways" else ""
-    return f" Or say which of your headings it is ({some}){where}{stays}."
+    return f" Or say which of your headings it is{some}{where}{stays}." if some and where else ""
+
+
+def _shown(unread: Sequence[str]) -> str:
+    """The headings that nothing reads, in brackets."""
+    shown = [repr(label) for label in unread if not label.endswith("(header not shown)")]
+    return f" ({', '.join(shown[:6])}{' ...' if len(shown) > 6 else ''})" if shown else ""

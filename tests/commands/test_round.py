@@ -329,6 +329,9 @@ def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     done("build", unit)
     said = done("recall", unit, "lot1", "--on", "2026-07-07")
     assert f"shelf {design}-1" in said
+    slip = run("recall", unit, "lot1", "--item", "maskk_50mm")
+    assert slip.exit_code == 2, "that it is not here would be believed"
+    assert "is in neither items.csv nor the book (got 'maskk_50mm'). Did you mean 'mask_50mm'?" in slip.output
     assert "Order now" in said
     assert "the same line with --done writes it down" in said
     assert "This is in the book now" in done("recall", unit, "LOT 1", "--done", "--on", "2026-07-07")

@@ -19,6 +19,7 @@ from kitplan.demand.arrivals import (
     _draw_burst,
     _filtered,
     _Fit,
+    _laplace,
     _least_squares,
     _neighbours,
     _summed,
@@ -63,24 +64,25 @@ def test_a_fit_with_correlated_errors_is_the_normal_posterior_with_its_evidence(
     assert told == pytest.approx(whole, rel=1e-6)
 
 
-def test_a_narrower_prior_of_the_swing_is_weighed_without_fitting_again():
-    """Ten values that follow a swing of 0.3: under each prior of the swing posterior and evidence are those of a
-    fit of its own (scipy); draws are their mixture by evidence and chance.
+@pytest.mark.parametrize("noise", [0.1, 1.0])
+def test_a_narrower_prior_of_the_swing_is_weighed_without_fitting_again(noise):
+    """Thirty values that follow a slight swing, and thirty that hardly tell of it: under each prior of the swing
+    posterior and evidence are those of a fit of its own (scipy); draws are their mixture by evidence and chance.
     """
     rng = np.random.default_rng(2)
     design = np.column_stack([np.ones(30), waves(np.arange(30) * 365.25 / 30)])
-    y = design @ np.array([0.1, 0.12, -0.05, 0.0, 0.0]) + 0.1 * rng.normal(size=30)
+    y = design @ np.array([0.1, 0.12, -0.05, 0.0, 0.0]) + noise * rng.normal(size=30)
     widest = np.diag([1.0, *swing_precision(arrivals.SWING_GRID[-1])])
-    fit = _least_squares(y, design, 0.01 * np.eye(30), widest)
+    fit = _least_squares(y, design, noise**2 * np.eye(30), widest)
     told = Season(0.0, True)
     drawn, (middle, spread), _, _ = _draw([fit] * len(BURST_GRID), np.zeros(1), np.ones(1), told, 4000, 1)
     weights, means, covers = [], [], []
     for sd, chance in told.parts:
         prior = np.diag([1.0, *swing_precision(sd)])
-        cover = 0.01 * np.eye(30) + design @ np.linalg.inv(prior) @ design.T
+        cover = noise**2 * np.eye(30) + design @ np.linalg.inv(prior) @ design.T
         weights.append(np.log(chance) + stats.multivariate_normal(np.zeros(30), cover).logpdf(y))
-        bend = design.T @ design / 0.01 + prior
-        means.append(np.linalg.solve(bend, design.T @ y / 0.01))
+        bend = design.T @ design / noise**2 + prior
+        means.append(np.linalg.solve(bend, design.T @ y / noise**2))
         covers.append(np.linalg.inv(bend))
     share = np.exp(np.array(weights) - max(weights))
     share /= share.sum()
@@ -90,6 +92,19 @@ def test_a_narrower_prior_of_the_swing_is_weighed_without_fitting_again():
     assert drawn.var(axis=0) == pytest.approx(variance, rel=0.12)
     assert middle.mean() == pytest.approx(drawn[:, 0].mean(), abs=2e-3)
     assert spread.mean() == pytest.approx(np.sqrt(share @ [c[0, 0] for c in covers]), rel=0.05)
+
+
+def test_the_evidence_of_counts_is_their_chance_and_that_of_the_middle_under_the_prior():
+    """Of two sizes of bursts, one none, the evidence differs as log chances do (scipy: Poisson and negative binomial of
+    shape 1 / v) with those of the middles under the prior.
+    """
+    days, counts = np.full(6, 7.0), np.array([9.0, 3, 14, 6, 11, 2])
+    design, prior, centre = np.ones((6, 1)), np.array([[4.0]]), np.array([-0.6])
+    plain, wide = (_laplace(counts, days, design, v, centre, centre, prior) for v in (0.0, 0.25))
+    means = [7 * np.exp(centre + fit.middle) for fit in (plain, wide)]
+    chances = [stats.poisson(means[0]).logpmf(counts).sum(), stats.nbinom(4, 4 / (4 + means[1])).logpmf(counts).sum()]
+    chances = [c + stats.norm(0, 0.5).logpdf(fit.middle[0]) for c, fit in zip(chances, (plain, wide))]
+    assert wide.evidence - plain.evidence == pytest.approx(chances[1] - chances[0], rel=1e-9)
 
 
 # -- bursts ---------------------------------------------------------------------------------------------------------
@@ -181,6 +196,17 @@ def test_of_an_empty_ward_the_counts_say_that_few_come():
     assert told.independent_days == pytest.approx((30 - 28 * np.exp(-0.2)) / (1 + np.exp(-0.2)), rel=1e-6)
 
 
+def test_counts_of_a_part_of_the_year_are_set_against_a_swing_that_the_unit_states():
+    """The half of the year about its peak, of a unit of 20 airways with a stated swing that stays hardly dampen: the
+    level planned for is that of the whole year.
+    """
+    stated = np.array([0.0, 0.3, 0.0, 0.0])
+    there = 20 * (1 + waves(np.arange(180.0)) @ stated)
+    told = learn_counts(there, np.arange(180), exponential(1.0), Season(0.0, False, stated), 500, 1)
+    assert told.factor.mean() * there.mean() == pytest.approx(20, rel=0.05)
+    assert told.swing.mean(axis=0) == pytest.approx(stated, abs=0.01)
+
+
 def test_counts_of_years_are_looked_at_every_few_days(monkeypatch):
     """1,300 days are every third of them, in means of three, and say no less than their mean."""
     seen = []
@@ -262,6 +288,10 @@ def test_linked_bursts_have_their_mean_variance_and_correlation_back_and_ahead()
     beside = np.corrcoef(found.T)[0]
     assert beside[1:] == pytest.approx([0.7, 0.49, 0.7, 0.49], abs=0.03)
     assert np.corrcoef(found.T)[2, 4] == pytest.approx(0.7**4, abs=0.03)
+    weeks = np.array([1.0, 1, 2, 4, 1])
+    long = linked_bursts(z, weeks, 4, np.array([0.1]), np.array([0.7]), np.zeros(60_000, dtype=int))
+    whole = mean_variance(weeks, np.array([[0.7]])).ravel()
+    assert long.var(axis=0) == pytest.approx(0.1 * whole, rel=0.05)
     alone = linked_bursts(z, np.ones(5), 3, np.array([0.1]), np.array([0.0]), np.zeros(60_000, dtype=int))
     assert alone == pytest.approx(np.maximum(1 - 0.1 / 9 + z * np.sqrt(0.1 / 9), 0) ** 3)
 

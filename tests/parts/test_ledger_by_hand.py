@@ -155,6 +155,18 @@ def test_a_count_that_names_a_lot_is_believed_and_the_rest_is_of_the_others():
     assert shelf(now) == [(4, SOON, "L1"), (6, LATE, "L2")]
 
 
+def test_a_delivery_typed_after_the_count_that_found_it_stands_on_the_shelf_once():
+    """Thirty counted, a week later 36, and then it is typed that ten came that day: four were used, 36 are there."""
+    late = received(10, 7, lot="L2", expires=LATE)
+    now = added(counted(30, lot="L1", expires=SOON), ordered(10, 2), counted(36, 7), late)
+    assert (now.expected["gauze"], shelf(now)) == (36, [(26, SOON, "L1"), (10, LATE, "L2")])
+    assert ([s.used for s in now.spells], now.open, now.found) == ([4], (), (4,))
+    after = added(counted(30, lot="L1", expires=SOON), counted(28, 7), late)
+    assert (after.expected["gauze"], after.spells[0].used, after.found) == (38, 2, ()), "it may have come after"
+    both = added(counted(30), counted(36, 7), received(10, 7), received(10, 7))
+    assert (both.expected["gauze"], both.found) == (46, (3,)), "one of two explains the count"
+
+
 @pytest.mark.parametrize(("units", "lot", "there"), [
     (11, "", [(4, SOON, "L1"), (7, LATE, "L2")]), (11, "L1", [(4, SOON, "L1"), (7, LATE, "L2")]),
     (14, "", [(7, SOON, "L1"), (7, LATE, "L2")]), (3, "", [(1, SOON, "L1"), (2, LATE, "L2")]),

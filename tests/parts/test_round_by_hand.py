@@ -175,6 +175,8 @@ def test_what_came_on_the_day_of_a_count_and_was_typed_after_it_is_asked_about()
     again = counted("gauze", 30, 7)
     assert asked(*FULL, ordered("gauze", 1), *count_of_day, came, again) == (), "counted again: no doubt is left"
     assert asked(*FULL, *count_of_day, replace(came, item="mask"))[0].emergency
+    found = (counted("gauze", 48, 7), counted("mask", 6, 7))
+    assert asked(*FULL, ordered("gauze", 1), *found, came) == (), "the count held it: no doubt either"
 
 
 def test_what_is_out_of_date_is_asked_off_the_shelf_and_kits_a_review_before():
@@ -189,6 +191,19 @@ def test_what_is_out_of_date_is_asked_off_the_shelf_and_kits_a_review_before():
     bedside = asked(*FULL, *kit("A-1", lot="L", expires=on(7)), *kit("A-1", 0, "to_bedside"))
     assert bedside[0].question == "Its first date is 2026-07-08 (it is on the ward, at a bedside)."
     assert asked(*FULL, *kit("A-1")) == (), "a kit without a date"
+
+
+def test_a_kit_out_of_date_is_neither_stock_nor_ready():
+    """Of three kits one is over since yesterday: its mask is no cover, and a kit is built in its place."""
+    kits = [*kit("A-1", -9, lot="L", expires=on(-1)), *kit("A-2", -9, lot="M", expires=on(99)), *kit("A-3", -9)]
+    made = book(counted("gauze", 49, -9), counted("mask", 5, -9), *kits, counted("gauze", 40), counted("mask", 2))
+    now = standing(made)
+    row = make_order(PLAN, now, CATALOGUE).lines.set_index("item").loc["mask"]
+    assert (row["in_kits_units"], row["cover_units"], row["order_packs"]) == (3, 4, 2)
+    assert "in kits 3, of which 1 out of date before use, 4 is under 6, so 2" in row["because"]
+    (build,) = plan_builds(PLAN, now, made, DAY)
+    assert (build.wanted, build.ready, build.build) == (4, 2, 2)
+    assert said(questions(made, now, PLAN, CATALOGUE)) == ["It is OUT OF DATE since 2026-06-30 (it is on the shelf)."]
 
 
 def test_more_kits_counted_than_the_book_has_are_asked_about():
@@ -252,6 +267,27 @@ def test_a_delivery_comes_off_the_oldest_order_that_waits_for_it():
     assert step.told == ("1 line of 2026-07-03 received.",)
     named = delivered(came(2, "2", "gauze", 2, 0), lines=(ordered("gauze", 4, 1, "2"), ordered("gauze", 5)))
     assert named.lines[0].number == "2"
+
+
+@pytest.mark.parametrize(("days", "rows", "again"), [
+    (2, [("gauze", 2, "G7"), ("mask", 1, "")], True), (2, [("gauze", 2, "G7")], True), (2, [("mask", 1, "")], False),
+    (2, [("gauze", 2, "G8")], False), (2, [("gauze", 1, "G7")], False), (40, [("gauze", 2, "G7")], False),
+    (2, [("gauze", 2, "G7"), ("mask", 2, "")], False),
+])
+def test_a_paper_typed_again_under_another_date_is_asked_about(days, rows, again):
+    """It would stand on the shelf twice, and take an open order away with it."""
+    def paper(lines):
+        typed = tuple(came(k, "", i, n, 0, lot=lot) for k, (i, n, lot) in enumerate(lines))
+        return RoundSheets("r", {"receive": typed})
+
+    made = book(ordered("gauze", 9), ordered("mask", 9))
+    first = receive(paper([("gauze", 2, "G7"), ("mask", 1, "")]), made, PLAN, CATALOGUE, DAY)
+    assert {x.event for x in first.lines} == {"received"}
+    second = receive(paper(rows), made.grown(first.lines, "P"), PLAN, CATALOGUE, on(days))
+    assert {x.event for x in second.lines} == {"asked" if again else "received"}
+    if again:
+        assert second.lines[0].note == ("20 of gauze came; this looks like the paper of 2026-07-01 typed again, with "
+                                        "the same items, numbers and lots")
 
 
 def test_two_deliveries_alike_are_two_where_they_come_of_two_orders():

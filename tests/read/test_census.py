@@ -241,7 +241,8 @@ def test_a_heading_is_never_guessed(header, words, unit_folder, problems_of):
     ("[columns.census]\nstart = 5\n", "columns.census.start", "quotation marks"),
     ("[columns.census]\nstart = 'x'\nend = 'X'\n", "columns.census.end", "one line for each heading"),
     ("columns = 3\n", "columns.", "columns.census"),
-    ("[columns.census]\nairways = 'Beds in use'\n", "airways", "'beds_in_use'"),
+    ("[columns.census]\nairways = 'Beds in use'\n", "airways", "'beds in use'"),
+    ("[columns.census]\nskin = 'Dressing'\n", "skin", "no heading is that"),
 ])
 def test_a_mapping_that_cannot_be_is_told_with_its_mend(toml, column, words, unit_folder, problems_of):
     problems = problems_of(unit_folder({"unit.toml": toml + "[stock]\nreview_days = 7\n"}))

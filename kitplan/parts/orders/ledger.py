@@ -1,8 +1,9 @@
 """What the order book adds up to: what should lie on the shelf, in kits and on order, and where everything went.
 
 Lines are taken by day, and within a day in the order they were written: what came on the day of a count and was
-typed in after it is taken to have come after it (and asked about). A count is the truth of its day: what it
-misses against the lines before it was used. So for every item, in single items and at every moment,
+typed in after it is taken to have come after it (and asked about), but where the count held more than there could be
+without it. A count is the truth of its day: what it misses against the lines before it was used. So for every item,
+in single items and at every moment,
 
     first count + received + found = on the shelf + in kits + used + taken out (out of date, sent back, recalled, class)
 
@@ -47,9 +48,10 @@ class Kit:
         dates = [lot.expires for _, lots in self.contents for lot in lots if lot.expires]
         return min(dates, default=None)
 
-    def units(self, item: str) -> int:
-        """Single items of one item in it."""
-        return sum(lot.units for name, lots in self.contents if name == item for lot in lots)
+    def units(self, item: str, day: date = date.min) -> int:
+        """Single items of one item in it that are in date on a day."""
+        return sum(lot.units for name, lots in self.contents if name == item for lot in lots
+                   if (lot.expires or _NO_DATE) >= day)
 
 
 @dataclass(frozen=True)
@@ -190,7 +192,8 @@ class Standing:
 
     counted: item -> day of its last count; last: what was counted then. open: what has not come. kits: number -> kit,
     gone ones included. spells: use between counts, oldest first. asked: lines not yet answered, but for
-    those of a count that a later one of the item has replaced. day: the last day in the book.
+    those of a count that a later one of the item has replaced. day: the last day in the book. found: deliveries typed
+    after the count of their day that the count had found (by entry), for it held more than there could be without.
     """
 
     shelf: Mapping[str, tuple[Lot, ...]]
@@ -202,6 +205,7 @@ class Standing:
     spells: tuple[Spell, ...]
     asked: tuple[Line, ...]
     day: date | None
+    found: tuple[int, ...] = ()
 
     @property
     def last_count(self) -> date | None:
@@ -220,9 +224,9 @@ class Standing:
         found = [k for k in self.kits.values() if k.where == where and design in (None, k.design)]
         return sorted(found, key=lambda k: (k.first_expiry or _NO_DATE, k.built, k.number))
 
-    def in_kits(self, item: str) -> int:
-        """Single items of one item in the kits on the shelf."""
-        return sum(k.units(item) for k in self.kits_at("shelf"))
+    def in_kits(self, item: str, day: date = date.min) -> int:
+        """Single items of one item in the kits on the shelf that are in date on a day."""
+        return sum(k.units(item, day) for k in self.kits_at("shelf"))
 
     def to_come(self, item: str) -> int:
         """Single items on order."""
@@ -262,6 +266,7 @@ class _Work:
         self.open: dict[tuple[str, str], OpenOrder] = {}
         self.kits: dict[str, Kit] = {}
         self.spells: dict[tuple[str, date], Spell] = {}
+        self.found: set[int] = set()
 
     def take(self, group: list[Line]) -> None:
         line = group[0]
@@ -299,8 +304,15 @@ class _Work:
     def _deliver(self, line: Line) -> None:
         account = self._account(line.item)
         if line.event == "received":
+            there = account.total
             account.add(Lot(line.units, line.expires, line.lot))
-            account.flows["received"] += line.units
+            spell = self.spells.get((line.item, line.day))
+            if spell is not None and spell.used < 0 <= there:  # typed after the count of its day, and found by it
+                self.spells[line.item, line.day] = replace(spell, received=spell.received + line.units)
+                account.count([Lot(there)])
+                self.found.add(line.entry)
+            else:
+                account.flows["received"] += line.units
             key = (line.number, line.item)
             if key in self.open:
                 self.open[key] = replace(self.open[key], units=max(self.open[key].units - line.units, 0))
@@ -359,4 +371,4 @@ class _Work:
                         {item: a.counted for item, a in self.accounts.items() if a.counted},
                         {item: a.opening for item, a in self.accounts.items() if a.counted},
                         tuple(o for o in self.open.values() if o.units > 0), self.kits,
-                        tuple(self.spells.values()), asked, day)
+                        tuple(self.spells.values()), asked, day, tuple(sorted(self.found)))

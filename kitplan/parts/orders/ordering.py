@@ -243,7 +243,8 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
           coming: int, unavailable: Sequence[str], asked: int) -> tuple[Any, ...]:
     item, pack = level.item, catalogue.pack.get(level.item, level.pack)
     held, in_kits = max(now.expected.get(item, 0), 0), now.in_kits(item)
-    cover, lead = usable[0] + in_kits, usable[1] + in_kits
+    in_date = now.in_kits(item, day)
+    cover, lead = usable[0] + in_date, usable[1] + in_date
     position = cover + coming
     unseen = not now.is_counted(item, plan.review_days) and (bool(level.level_units) or bool(asked))
     gone = ("cannot be had now" if item in unavailable else "" if item in catalogue.pack or not level.level_units else

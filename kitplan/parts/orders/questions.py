@@ -37,7 +37,7 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
     found = [*_asked(now, catalogue)]
     if day is not None:
         found += [*_not_counted(now, plan), *_late(now, plan, catalogue, day), *_found_or_gone(now, plan, day),
-                  *_came_that_day(book, catalogue, day), *_out_of_date(now, plan, catalogue, day),
+                  *_came_that_day(book, now, catalogue, day), *_out_of_date(now, plan, catalogue, day),
                   *_kits(book, now, day), *_unknown(now, catalogue)]
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
 
@@ -100,11 +100,11 @@ def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Questi
                            "Count it again. If it is right, nothing need be typed: the order goes by the count.")
 
 
-def _came_that_day(book: OrderBook, catalogue: Catalogue, day: date) -> Iterator[Question]:
+def _came_that_day(book: OrderBook, now: Standing, catalogue: Catalogue, day: date) -> Iterator[Question]:
     """What came on the day of the count and was typed in after it: nobody said which was first."""
     seen = {x.item: x.entry for x in book.of("counts") if x.event == "counted" and x.day == day}
     came = [x.item for x in book.of("deliveries") if x.event == "received" and x.day == day
-            and x.entry > seen.get(x.item, x.entry)]
+            and x.entry > seen.get(x.item, x.entry) and x.entry not in now.found]
     if came:
         names = some_of(list(dict.fromkeys(came)), 6, ", ")
         yield Question(0, not catalogue.critical.isdisjoint(came), "delivery",
@@ -122,8 +122,8 @@ def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date
     soon = day + timedelta(days=round(plan.review_days))
     for kit in [*now.kits_at("bedside"), *now.kits_at("shelf")]:
         if kit.first_expiry and kit.first_expiry <= soon:
-            yield Question(0, True, f"kit {kit.number}",
-                           f"Its first date is {kit.first_expiry.isoformat()} (it is on the "
+            over = "It is OUT OF DATE since" if kit.first_expiry < day else "Its first date is"
+            yield Question(0, True, f"kit {kit.number}", f"{over} {kit.first_expiry.isoformat()} (it is on the "
                            f"{'shelf' if kit.where == 'shelf' else 'ward, at a bedside'}).",
                            "Bring another kit, and type apart beside this one on Build kits.")
 

@@ -92,7 +92,13 @@ class Session:
         return Names.of(self.unit.items, aliases(self.book))
 
     def recalled(self, lot: str, item: str | None = None) -> Recall:
-        """Where a recalled lot is, of one item or of all."""
+        """Where a recalled lot is, of one item or of all. Raises InputError for an item that nothing here is called."""
+        names = self.names()
+        names = replace(names, known=names.known | {x.item for x in self.book.lines if x.item})
+        if item and (meant := names.find(item)) is None:
+            raise InputError([Problem("--item", "is in neither items.csv nor the book", suggestion(
+                item, sorted(names.known)), value=item)], "looking for the lot")
+        item = meant if item else None
         return find_recall(lot, self.book, standing(self.book), self.plan.orders.plan, item)
 
     def weekly(self, *, keep_order: bool = False) -> WeeklyRound:

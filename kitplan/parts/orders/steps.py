@@ -22,6 +22,9 @@ from kitplan.read.problems import InputError, Problem, counted
 from kitplan.read.round_sheets import RoundSheets, Row
 from kitplan.read.values import Unit
 
+_A_MONTH = 31
+"""Days within which a paper typed again is looked for [a choice]."""
+
 
 @dataclass(frozen=True)
 class Step:
@@ -94,7 +97,22 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
             draft.add(_received(row, item, order, catalogue, day))
     if problems:
         raise InputError(problems, "reading the delivery")
+    if before := _typed_again(draft.lines, book, day):
+        draft.lines = [x if x.event != "received" else replace(x, event="asked", note=(
+            f"{x.units:,} of {x.item} came; this looks like the paper of {before.isoformat()} typed again, with the "
+            "same items, numbers and lots")) for x in draft.lines]
     return draft.step([f"{counted(len(draft.lines), 'line')} of {day.isoformat()} received."], "delivery")
+
+
+def _typed_again(lines: Sequence[Line], book: OrderBook, day: date) -> date | None:
+    """Another day, at most a month away, on which all that came today came, one lot at least among it."""
+    came: dict[date, set[object]] = {}
+    for x in book.of("deliveries"):
+        if x.event == "received" and 0 < abs((day - x.day).days) <= _A_MONTH:
+            came.setdefault(x.day, set()).add((x.item, x.units, x.lot, x.expires))
+    new = {(x.item, x.units, x.lot, x.expires) for x in lines if x.table == "deliveries"}
+    lots = any(x.lot for x in lines)
+    return next((before for before, facts in came.items() if lots and new <= facts), None)
 
 
 def to_class(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
