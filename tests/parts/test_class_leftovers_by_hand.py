@@ -9,7 +9,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.parts.training.cuts import BOUGHT, CARRIED, OWN, PAST_DATE, _cheapest_greedy, compare_with_rules
+from kitplan.parts.training.cuts import (
+    BOUGHT,
+    CARRIED,
+    OWN,
+    PAST_DATE,
+    _cheapest_greedy,
+    _cut_course,
+    _Trade,
+    compare_with_rules,
+)
 from kitplan.parts.training.left import (
     _ends,
     _part_used,
@@ -304,6 +313,22 @@ def test_rules_of_thumb_are_reckoned_from_the_rolls_that_the_plan_opens(unit):
     both = compare_with_rules(unit, [one, one], twice, pd.concat([sets, sets.assign(lesson=1)]), [
         SimpleNamespace(covers=(0, 1), width_mm=25.0, plan=plan, source=source)]).set_index("method")
     assert both.loc["every learner her own roll", "rolls"] == 8, "of a course, each learner of each session"
+
+
+def test_rolls_left_of_a_pack_are_cut_before_others_are_bought():
+    """A piece of 1,500 mm opens one of a dozen long rolls. Two of 900 the week after come from one of the eleven left,
+    though two short rolls would cost next to nothing.
+    """
+    kinds = pd.DataFrame([("long", 2000.0, 30.0, 12, 25.0), ("short", 1000.0, 1.0, 1, 25.0)],
+                         columns=["item", "length_mm", "price", "pack", "width_mm"])
+    pieces = pd.DataFrame([(0, 1500.0, 1), (1, 900.0, 2)], columns=["lesson", "length_mm", "count"]).assign(
+        width_mm=25.0, width_share=1.0)
+    week = lesson(cut="before each session")
+    first, second = _cut_course([week, week], [0, 1], pieces, _Trade(kinds, kinds, True), kinds, False)
+    assert [name for name, count in first.plan.opened.items() if count] == ["long"]
+    assert [(second.source[name], count) for name, count in second.plan.opened.items() if count] == [
+        (("long", BOUGHT), 1)]
+    assert second.plan.cost == 0
 
 
 def test_a_session_buys_whole_packs_of_what_an_earlier_one_left_and_says_by_when_to_order(unit):
