@@ -73,7 +73,8 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
                Column(f"Value ({currency})", 20, "money"), Column("Because", 70), Column("Done", 12, "write"))
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]
     rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{weekly.plan.named(r.item, r.description or r.item)}",
-             unit_of_issue(r.pack), r.on_hand_units if r.item in weekly.now.counted else None, r.order_packs, figure(r.value, currency),
+             unit_of_issue(r.pack), r.on_hand_units if r.item in weekly.now.counted else None, r.order_packs,
+             figure(r.value, currency),
              r.because, None)
             for r in wanted.itertuples(index=False)]
     number = f" {order.number}" if order.number else ""
