@@ -38,12 +38,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
         _build(book, weekly, named)
 
 
-def _page(book: Book, sheet: str, about: str, widths: Sequence[float], title: str, what_to_do: str) -> Page:
-    page = book.page(SHEETS[sheet], about, widths)
-    page.title(title, what_to_do)
-    return page
-
-
 def _day_box(page: Page, sheet: str, column: int, who: str) -> None:
     """Boxes for the date that the sheet is about and for who did it."""
     row = page.next_row
@@ -55,58 +49,41 @@ def _day_box(page: Page, sheet: str, column: int, who: str) -> None:
 
 
 def _receive(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
-    kinds = ("strong", "text", "wrap", "whole", "whole", "input", "input", "input_text", "input_text", "input",
-             "input_text")
-    page = _page(book, "receive", "Type in what was delivered", (8, 22, 36, 9, 10, 10, 10, 16, 13, 12, 26),
-                 "1  Receive",
-                 "Type the packs that came, with lot and date, or read the bar code of a pack into Pack code: it fills "
-                 "in lot and date by itself. A second lot of the same item goes on an empty line below. What will not "
-                 "come goes under Will not come.")
+    page = book.sheet(SHEETS["receive"])
     _day_box(page, "receive", 3, "Received by")
-    page.header(("Order", "Item", "Description", "Pack", "To come (packs waiting)", "Packs", "Loose units", "Lot",
-                 "Expires", "Will not come", "Pack code"), kinds, frozen_columns=2)
+    page.header("receive", frozen_columns=2)
     first = page.next_row
     for waiting in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number)):
         page.row((waiting.number, waiting.item, named.get(waiting.item, ""), waiting.pack, waiting.packs, None, None,
-                  None, None, None, None), kinds, _ROOM_TO_WRITE_POINTS)
+                  None, None, None, None), least_points=_ROOM_TO_WRITE_POINTS)
     page.group(("Not on order, or a second lot: type the item or read its code",))
-    open_kinds = ("input_text", "input_text", "wrap", "input", "whole", *kinds[5:])
+    open_kinds = ("input_text", "input_text", "wrap", "input", "whole", *page.kinds[5:])
     for _ in range(_BLANK_DELIVERIES):
-        page.row((None,) * len(kinds), open_kinds, _ROOM_TO_WRITE_POINTS)
+        page.row((None,) * len(page.kinds), open_kinds, _ROOM_TO_WRITE_POINTS)
     page.numbers_only(first, page.next_row - 1, 6, "Received", columns=2)
     page.protect()
 
 
-_COUNT_HEADINGS = ("Bin", "Item", "Description", "Pack", "Under: order", "Last count", "Expected now", "Packs",
-                   "Loose units", "Expires (first date)", "Lot", "Thrown away", "Counted", "In kits", "On order",
-                   "Look")
-_COUNT_KINDS = ("strong", "text", "wrap", "whole", "strong_whole", "faint", "faint", "input", "input", "input_text",
-                "input_text", "input", "whole", "faint", "faint", "alert")
 
 
 def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
-    page = _page(book, "count", "Type in what is on the shelf", (8, 20, 36, 7, 8, 8, 9, 9, 9, 13, 13, 9, 9, 8, 8, 16),
-                 "2  Count",
-                 "Type the full packs and the loose units on the shelf; type 0 where there is none. A line left blank "
-                 "is not counted, and orders nothing. Grey numbers are what the book expects, in single items. Under "
-                 "Thrown away, type the single items past their date that you took off. EM marks emergency equipment. "
-                 "Where there is no box for loose units, count unopened packs only.")
+    page = book.sheet(SHEETS["count"])
     for sentence in guessed:
         page.spread(sentence, "strong_wrap")
     _day_box(page, "count", 3, "Counted by")
-    page.header(_COUNT_HEADINGS, _COUNT_KINDS, frozen_columns=3)
+    page.header("count", frozen_columns=3)
     first = page.next_row
     for level in (*weekly.plan.levels, *weekly.also):
         if weekly.also and level is weekly.also[0]:
             page.group(("Off the par list: count what is left. Nothing is ordered of it",))
-        kinds = (*_COUNT_KINDS[:8], "whole", *_COUNT_KINDS[9:]) if level.packs_only else _COUNT_KINDS
+        kinds = (*page.kinds[:8], "whole", *page.kinds[9:]) if level.packs_only else ()
         page.row(_count_line(level, weekly, page.next_row), kinds, _ROOM_TO_WRITE_POINTS)
     if weekly.plan.designs:
         page.group(("Built kits that stand ready: count them as kits, under Packs",))
         for design in weekly.plan.designs:
             ready = len(weekly.now.kits_at("shelf", design))
             page.row((None, f"kit {design}", f"Bedside kit {design}, built and closed", 1, None, None, ready,
-                      *[None] * 9), _COUNT_KINDS, _ROOM_TO_WRITE_POINTS)
+                      *[None] * 9), least_points=_ROOM_TO_WRITE_POINTS)
     page.numbers_only(first, page.next_row - 1, 8, "On the shelf", columns=2)
     page.numbers_only(first, page.next_row - 1, 12, "Thrown away")
     page.protect()
@@ -131,13 +108,10 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
 
 
 def _questions(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
-    kinds = ("whole", "text", "wrap", "wrap", "wrap", "input_text", "input", "input")
-    page = _page(book, "answers", "What contradicts what the book knows", (7, 20, 30, 52, 52, 9, 9, 11), "3  Questions",
-                 "Answer the numbered lines: yes under Right if it is so, no to forget the line, or the right number "
-                 "under Packs and Loose units. The others say what to do. Emergency equipment comes first.")
-    page.header(("No", "Item", "Description", "Question", "What to do", "Right", "Packs", "Loose units"), kinds)
+    page = book.sheet(SHEETS["answers"])
+    page.header("questions")
     for asked in weekly.questions:
-        boxes = kinds if asked.no else (*kinds[:5], "text", "text", "text")
+        boxes = page.kinds if asked.no else (*page.kinds[:5], "text", "text", "text")
         page.row((asked.no or None, asked.item, named.get(asked.item, "EM" * asked.emergency), asked.question,
                   asked.mend, None, None, None), boxes)
     if not weekly.questions:
@@ -146,29 +120,23 @@ def _questions(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
 
 
 def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[str, str]) -> None:
-    kinds = ("strong", "text", "wrap", "whole", "whole", "whole", "whole", "whole", "order", "money", "number", "wrap",
-             "text", "input")
-    page = _page(book, "ordered", "What to order after this count", (8, 20, 34, 7, 8, 9, 9, 9, 9, 11, 8, 46, 8, 9),
-                 "4  Order", "Where the position (usable stock, kits ready and what is on order) is under its number, "
-                 "the fewest whole packs that bring it there. Urgent lines come first: do not wait for the order day. "
-                 "Where you ordered another number of packs, type it under Ordered. EM marks emergency equipment.")
+    page = book.sheet(SHEETS["ordered"])
     for sentence in weekly.sentences(book.currency):
         page.spread(sentence, "wrap")
     for sentence in guessed:
         page.spread(sentence, "strong_wrap")
     page.skip()
-    page.header(("Bin", "Item", "Description", "Pack", "Under", "On shelf", "Usable", "On order", "Order packs",
-                 f"Value ({book.currency})", "Lasts days", "Because", "Order", "Ordered"), kinds, frozen_columns=3)
+    page.header("order lines", frozen_columns=3)
     if weekly.order is not None:
-        _order_lines(page, weekly.order, weekly.plan, kinds)
+        _order_lines(page, weekly.order, weekly.plan)
     if weekly.back_order is not None:
-        _back_order(page, weekly.back_order, book.currency, named)
+        _back_order(page, weekly.back_order, named)
     if weekly.order is not None:
         _dates(page, weekly.order, named)
     page.protect()
 
 
-def _order_lines(page: Page, order: Order, plan: RoundPlan, kinds: Sequence[str]) -> None:
+def _order_lines(page: Page, order: Order, plan: RoundPlan) -> None:
     lines = order.lines
     groups = (("URGENT", order.urgent), ("To order", lines[~lines["urgent"] & (lines["order_packs"] > 0)]),
               ("Nothing to order", lines[~lines["urgent"] & (lines["order_packs"] == 0)]))
@@ -176,90 +144,76 @@ def _order_lines(page: Page, order: Order, plan: RoundPlan, kinds: Sequence[str]
         if len(group):
             page.group((name,))
         for row in group.itertuples(index=False):
-            boxes = kinds if row.order_packs else (*kinds[:-1], "text")
+            boxes = page.kinds if row.order_packs else (*page.kinds[:-1], "text")
             name = plan.named(row.item, row.description)
             page.row((row.bin, row.item, name, row.pack, row.par_units, row.on_hand_units, row.cover_units,
                       row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
                       order.number if row.order_packs else None, None), boxes)
     page.total(("Total", *[None] * 7, int(lines["order_packs"].sum()), order.value, None, None, None, None),
-               (*kinds[:-1], "text"))
+               (*page.kinds[:-1], "text"))
 
 
 def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
     dated = order.to_watch
-    kinds = ("text", "text", "wrap", "text", "text", "whole", "whole", "whole", "whole", "text", "text", "wrap")
     page.skip()
     if dated.empty:
         page.spread(order.dates_without_work, "wrap")
         return
     page.another_table(len(dated))
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
-    page.header(("", "For item", "What it is", "", "", "Days left", "Units", "Used by then", "Left over", "Use by",
-                 "Lot no.", "What to do"), kinds, freeze=False)
+    page.header("dates to watch", freeze=False)
     for row in dated.itertuples(index=False):
         page.row((None, row.item, named.get(row.item, ""), None, None, row.days_left, row.units, row.used_units,
-                  row.spoils_units, f"{pd.Timestamp(row.expires):%Y-%m-%d}", row.lot, row.advice), kinds)
+                  row.spoils_units, f"{pd.Timestamp(row.expires):%Y-%m-%d}", row.lot, row.advice))
     page.spread(order.dates_without_work, "wrap")
 
 
 def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
-    kinds = ("strong", "text", "whole", "whole", "order", "input", "text", "text", "text", "input_text", "input_text",
-             "input")
-    page = _page(book, "kits", "Which kits to build, and where kits are", (8, 34, 9, 9, 9, 9, 10, 12, 12, 14, 20, 9),
-                 "5  Build kits",
-                 "Build the kits under Build, with the lots listed below; write the kit number and the first date on "
-                 "the card. Type how many were built under Built. Where a kit went, type bedside, shelf, used, "
-                 "refilled, apart or thrown away under Moved to.")
+    page = book.sheet(SHEETS["kits"])
     _day_box(page, "kits", 2, "Built by")
-    page.header(("Design", "What", "Wanted ready", "Ready", "Build", "Built", "Kit", "First date", "Where", "Moved to",
-                 "Item (of a refill)", "Units"), kinds)
+    page.header("build kits")
     for build in weekly.builds:
         numbers = ", ".join(build.kits)
         told = f"Build {numbers}" if numbers else "Enough stand ready" if not build.held_back else "None"
         told += f". Not more: {build.held_back}" if build.held_back else ""
         told += f". Look at: {build.soon}" if build.soon else ""
         page.row((build.design, told, build.wanted, build.ready, build.build, None, *[None] * 6),
-                 (kinds[0], "wrap", *kinds[2:9], "text", "text", "text"))
+                 (page.kinds[0], "wrap", *page.kinds[2:9], "text", "text", "text"))
     for kit in [*weekly.now.kits_at("shelf"), *weekly.now.kits_at("bedside")]:
         first = kit.first_expiry.isoformat() if kit.first_expiry else ""
         page.row((kit.design, f"Kit built on {kit.built.isoformat()}", None, None, None, None, kit.number, first,
-                  "shelf" if kit.where == "shelf" else "bedside", None, None, None), (*kinds[:5], "text", *kinds[6:]))
+                  "shelf" if kit.where == "shelf" else "bedside", None, None, None),
+                 (*page.kinds[:5], "text", *page.kinds[6:]))
     _takes(page, weekly, named)
     page.protect()
 
 
 def _takes(page: Page, weekly: WeeklyRound, named: dict[str, str]) -> None:
-    kinds = ("strong", "wrap", "whole", "text", "text", "text", "text", "text", "text")
     if not any(build.kits for build in weekly.builds):
         return
     page.skip()
-    page.header(("Kit no.", "Take", "Units", "Bin", "", "", "Use by", "Lot", ""), kinds, freeze=False)
+    page.header("kit takes", freeze=False)
     bins = {level.item: level.bin for level in weekly.plan.levels}
     for number, item, lot in (take for build in weekly.builds for take in build.takes()):
         day = lot.expires.isoformat() if lot.expires else ""
-        page.row((number, named.get(item, item), lot.units, bins.get(item, ""), None, None, day, lot.lot, None),
-                 kinds)
+        page.row((number, named.get(item, item), lot.units, bins.get(item, ""), None, None, day, lot.lot, None))
 
 
-def _back_order(page: Page, missing: BackOrder, currency: str, named: dict[str, str]) -> None:
+def _back_order(page: Page, missing: BackOrder, named: dict[str, str]) -> None:
     page.skip()
     page.spread(f"Back order, for {missing.days:g} days", "strong")
     page.spread("ASK BEFORE YOU CHANGE what lies at the bedside: a substitute is a matter of local policy. What is "
                 "sized to the patient, critical or sterile is never replaced here by anything else.", "caution")
     page.spread("Buy: packs for all these days, usual work included. The order above has them in it already, less what "
                 "is on order.", "wrap")
-    kinds = ("text", "text", "wrap", "whole", "text", "text", "text", "text", "text", "money", "text", "wrap")
-    page.header(("", "To buy", "What it is", "Buy packs", "", "", "", "", "", f"Cost ({currency})", "", "Why"), kinds,
-                freeze=False)
+    page.header("back order to buy", freeze=False)
     for row in missing.buy.itertuples(index=False):
         why = f"{row.extra_packs} of {row.packs} packs beyond its usual work; {row.because}"
-        page.row((None, row.item, named.get(row.item, row.item), row.packs, *[None] * 5, row.value, None, why), kinds)
+        page.row((None, row.item, named.get(row.item, row.item), row.packs, *[None] * 5, row.value, None, why))
     page.skip()
-    kinds = ("text", "text", "wrap", "text", "text", "text", "text", "text", "text", "text", "text", "wrap")
-    page.header(("", "Cannot be had", "For whom", *[""] * 8, "Served by (share of the uses)"), kinds,
-                freeze=False)
+    page.header("back order served", freeze=False)
     for item, role, airways, served in _served_alike(missing):
-        page.row((None, item, f"{named.get(item, item)} ({role}): {airways}", *[None] * 8, served), kinds)
+        page.row((None, item, f"{named.get(item, item)} ({role}): {airways}", *[None] * 8, served))
 
 
 def _served_alike(missing: BackOrder) -> list[tuple[str, str, str, str]]:
