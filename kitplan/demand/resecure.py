@@ -9,7 +9,7 @@ recursion u_n = sum f_j u_(n-j), kept apart by number of renewals, gives the exa
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -403,5 +403,7 @@ def rate_ratios(unit: Unit, n_draws: int) -> np.ndarray:
     shares = rates[[f"share_{reason}" for reason in doubt.guessed]].sum(axis=1).to_numpy(float)
     guessed = shares if doubt.guessed else 1.0
     rate = range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate")
-    typical = float(rates["re_secures_per_day"].mean())
+    routine = doubt.for_cause and (unit.frequency["planned_hours"] > 0).any()
+    causes = replace(unit, frequency=unit.frequency.assign(planned_hours=0.0)) if routine else unit
+    typical = float(long_run_rates(causes)["re_secures_per_day"].mean())
     return 1.0 + guessed * (rate / typical - 1.0)[:, None] * ones

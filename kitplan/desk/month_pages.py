@@ -85,7 +85,9 @@ def _answer(folder: Path, table: str, key: str, value: float) -> dict[str, Any]:
         plan = kitplan.plan(unit, here.planning.seed, parts=("kits", "par"))
         return compare.Planned(plan.item_choice, plan.par, plan.kits if "kits" in plan.parts else None)
 
-    comparison = compare.compare_units(here, replace(there, name=f"{here.name} as asked"), planned)
+    there = replace(there, name=f"{here.name} as asked")
+    asked = compare.asked_of(here, there)
+    comparison = compare.compare_units(here, asked or there, planned, asked is not None)
     return {"said": comparison.sentences(), "tables": [
         (title, list(heads.values()), rows) for name, title, heads in _ANSWERS
         if (rows := _differing(comparison.tables()[name], list(heads), all_of_it=name == "compare_money"))]}

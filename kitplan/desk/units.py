@@ -23,8 +23,9 @@ from werkzeug.utils import secure_filename
 
 from kitplan.commands.common import out_folder
 from kitplan.read.cells import Bad, text_of
-from kitplan.read.findings import GUARDING
+from kitplan.read.findings import GUARDING, Findings
 from kitplan.read.problems import InputError, Problem
+from kitplan.read.settings import parse_toml
 from kitplan.read.source import census_files
 from kitplan.read.workbook import CENSUS_TABLES, Book, is_unit_workbook
 from kitplan.resources import sample_units
@@ -118,6 +119,7 @@ def make_unit(home: Home, name: str, sample: str | None, file_name: str = "", co
     told = "".join(c for c in name.strip().replace("\\", "").replace('"', "'") if c.isprintable())
     toml = files["unit.toml"].decode()
     files["unit.toml"] = re.sub(r"(?m)^name\s*=.*$", lambda _: f'name = "{told}"', toml, count=1).encode()
+    guard_toml("unit.toml", files["unit.toml"])
     if not sample:
         files.pop("census.csv", None)
     write_outputs(folder, files)
@@ -301,10 +303,19 @@ def read_toml(unit: Path, name: str) -> dict[str, Any]:
 
 
 def write_toml(unit: Path, name: str, settings: dict[str, Any]) -> None:
-    """Write settings as a file; the file before it is kept. Raises OSError."""
-    folder = files_of(unit)
+    """Write settings as a file; the file before it is kept. Raises OSError, and InputError as `guard_toml`."""
+    folder, content = files_of(unit), tomli_w.dumps(settings).encode()
+    guard_toml(name, content)
     keep_original(folder, name)
-    write_file(folder / name, tomli_w.dumps(settings).encode(), replace=True)
+    write_file(folder / name, content, replace=True)
+
+
+def guard_toml(name: str, content: bytes) -> None:
+    """Raises InputError where settings may identify a patient: written, they would stop every page of the unit."""
+    findings = Findings()
+    parse_toml(name, content, findings)
+    if findings.identities:
+        raise InputError(findings.identities, f"{GUARDING}. Nothing was written")
 
 
 def number(text: str, label: str, *, whole: bool = False) -> float | int | None:

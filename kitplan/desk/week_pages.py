@@ -105,6 +105,7 @@ def _shown(folder: Path, template: str) -> str:
         spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
+                           papers={path.name for path in plan_folder(folder).glob("*.pdf")},
                            looks=looks, in_words=_in_words(spoken),
                            order=[row for row in order if row["order_packs"] > 0])
 

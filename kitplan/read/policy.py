@@ -64,6 +64,7 @@ class Policy:
             learn=bool(self.values.get("resecure.learn", not stated and not flat)),
             swing=(self.values["yearly_swing"], self.values["peak_month"])
             if {"yearly_swing", "peak_month"} <= self.own else None,
+            for_cause=not own_range,
         )
 
 

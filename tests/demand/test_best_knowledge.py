@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
+from kitplan.demand.best_knowledge import as_use_taught, said_of_rate, with_best_knowledge
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.resecure import long_run_rates
 from kitplan.read.unit import load_unit
@@ -76,6 +76,41 @@ def test_a_guess_is_planned_at_the_mean_of_its_range(unit_maker, frequency_maker
     assert long_run_rates(best)["re_secures_per_day"].mean() == pytest.approx(np.exp(middle + spread**2 / 2), rel=0.02)
     assert best.doubt.rate_from == "guess"
     assert with_best_knowledge(best) is best
+
+
+@pytest.mark.parametrize("hours", [24.0, 48.0])
+def test_a_routine_change_comes_beside_the_guess_of_renewals_for_cause(unit_maker, frequency_maker, hours):
+    """The guess of 0.3 to 1.0 a day is of causes: a unit that renews every day besides was planned below a renewal a
+    day and what its causes add, for the range was taken to hold the routine as well.
+    """
+    causes = Doubt(rate_range=(0.3, 1.0), guessed=("loose", "soiled", "skin", "moved", "changed"), for_cause=True)
+    unit = replace(unit_maker(frequency=frequency_maker(3, planned_hours=hours)), doubt=causes)
+    plain = replace(unit, frequency=unit.frequency.assign(planned_hours=0.0))
+    rate = {name: long_run_rates(each)["re_secures_per_day"].mean() for name, each in (
+        ("as read", unit), ("planned on", with_best_knowledge(unit)), ("causes", plain),
+        ("causes planned on", with_best_knowledge(plain)))}
+    assert (rate["planned on"] > rate["as read"]) == (rate["causes planned on"] > rate["causes"])
+    same = long_run_rates(replace(with_best_knowledge(plain), frequency=with_best_knowledge(plain).frequency.assign(
+        planned_hours=hours)))["re_secures_per_day"].mean()
+    assert rate["planned on"] == pytest.approx(same, rel=0.05), "the hazards of the causes are those without a routine"
+
+
+@pytest.mark.parametrize("changes", [{"redo": 0.3}, {"planned_hours": 24.0}, {"airway_spread": 0.8}])
+def test_a_copy_that_is_run_otherwise_has_the_hazards_that_past_use_taught(world_and_unit, changes):
+    """Read anew under another routine the same total would come out, and what was asked about be gone."""
+    _, unit = world_and_unit
+    other = replace(unit, frequency=unit.frequency.assign(**changes))
+    known, own = with_best_knowledge(unit), with_best_knowledge(other)
+    held = as_use_taught(unit, other, np.arange(unit.n_strata))
+    pd.testing.assert_frame_equal(*(u.frequency.drop(columns=[*changes]) for u in (held, known)))
+    assert (held.frequency[[*changes]] == other.frequency[[*changes]]).all().all()
+    assert held.doubt.use_rate == known.doubt.use_rate
+    assert with_best_knowledge(held) is held
+    if "planned_hours" in changes:
+        rates = [long_run_rates(u)["re_secures_per_day"].mean() for u in (known, own, held)]
+        assert rates[2] > max(rates[0], 0.95), "a renewal a day, and what comes loose before"
+    guess = replace(unit, issues=None)
+    assert as_use_taught(guess, other, np.arange(unit.n_strata)) is other
 
 
 def test_what_the_unit_states_is_left_alone(unit_maker):

@@ -177,3 +177,21 @@ def test_pages_that_are_printed_show_what_is_written_on_and_fit_the_paper(browse
     for page in ("week/count", "week/receive"):
         browser.get(base + page)
         assert browser.find_element(By.NAME, "packs").is_displayed(), page
+
+
+def test_what_one_window_typed_outlives_what_another_saved(browser, desk_at, home):
+    base = opened(browser, desk_at, home)
+    first = browser.current_window_handle
+    browser.get(base + "week/count")
+    browser.switch_to.new_window("window")
+    browser.get(base + "week/count")
+    browser.find_element(By.ID, "packs1").send_keys("3")
+    second = browser.current_window_handle
+    browser.switch_to.window(first)
+    browser.find_element(By.ID, "packs2").send_keys("4")
+    press(browser, "Save the count")
+    wait(browser).until(lambda b: "The week" in b.title)
+    browser.switch_to.window(second)
+    press(browser, "Save the count")
+    wait(browser).until(lambda b: b.find_element(By.LINK_TEXT, "Back to the page before").click() is None)
+    wait(browser).until(lambda b: b.find_element(By.ID, "packs1").get_attribute("value") == "3")

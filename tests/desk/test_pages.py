@@ -552,3 +552,14 @@ def test_a_desk_on_one_unit_makes_no_other_inside_it(home):
     desk = Client(home / "mill_lane")
     assert desk.post("/new", {"unit_name": "Inner"}).status_code == 409
     assert not (home / "mill_lane" / "inner").exists()
+
+
+def test_what_may_identify_a_patient_is_not_written_by_a_form_where_it_would_stop_the_unit(client, home):
+    form = {"title": "Room 0123456789", "learners": "8", "technique": "oral_two_y", "size": "3.5", "skin": "none"}
+    page = client.post("/unit/mill_lane/class", form)
+    assert page.status_code == 409
+    assert "Nothing was written" in words(page)
+    assert not (home / "mill_lane" / "class.toml").exists()
+    assert client.get("/unit/mill_lane/week").status_code == 200
+    assert client.post("/new", {"unit_name": "Ward 0123456789"}).status_code == 409
+    assert [p.name for p in home.iterdir()] == ["mill_lane"]

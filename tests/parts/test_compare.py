@@ -15,7 +15,15 @@ from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.parts.compare import bands
-from kitplan.parts.compare.model import Planned, _converted, _items, compare_units, mean_month, most_like
+from kitplan.parts.compare.model import (
+    Planned,
+    _converted,
+    _items,
+    asked_of,
+    compare_units,
+    mean_month,
+    most_like,
+)
 from kitplan.parts.compare.notes import beds_without_airways
 from kitplan.parts.compare.sheets import add_sheets
 from kitplan.parts.par.values import Readiness
@@ -181,6 +189,38 @@ def test_a_rate_is_as_unsure_in_the_band_as_the_plan_takes_it(small_unit):
     assert drawn.shape == (bands.DRAWS, known.n_strata)
     assert np.quantile(drawn[:, 0], [0.1, 0.5, 0.9]) == pytest.approx(np.quantile(ratio, [0.1, 0.5, 0.9]), rel=0.02)
     assert (drawn == drawn[:, :1]).all(), "one draw is common to all kinds of airway"
+
+
+def issued(unit):
+    """Stock issues of a year, three tenths more than the recipe takes of what each re-secure uses."""
+    model = use_model(unit)
+    a_day = 1.3 * mean_airways(unit) @ model.per_day
+    items = [(name, units) for name, units, scope in zip(unit.items["item"], a_day, unit.items["scope"])
+             if scope == "event" and units > 0]
+    days = pd.date_range("2025-01-06", "2025-12-29", freq="7D")
+    rows = [(day, name, round(7 * units), np.nan) for day in days for name, units in items]
+    frame = pd.DataFrame(rows, columns=["date", "item", "units", "price"])
+    doubt = replace(unit.doubt, rate_range=(0.3, 1.0), guessed=("loose",), learn=True, rate_ratio=None, rate_from="")
+    return replace(unit, issues=frame, doubt=doubt)
+
+
+def test_a_copy_run_otherwise_is_asked_about_from_what_past_use_taught_of_the_first(small_unit):
+    """More is done again: read anew from the same issues it would be renewed less often, and cost the same."""
+    now = issued(small_unit)
+    other = replace(now, frequency=now.frequency.assign(redo=now.frequency["redo"] + 0.3))
+    asked = asked_of(now, other)
+    difference = {
+        name: compare_units(now, b, no_par, held).money.set_index("measure")["difference"]["money used a year"]
+        for name, b, held in (("anew", other, False), ("asked", asked, True))}
+    assert difference["asked"] > 2 * abs(difference["anew"])
+    assert compare_units(now, asked, no_par, True).notes[0].startswith("How often is learnt from past use of A; B goes")
+
+
+def test_a_copy_that_past_use_teaches_the_same_is_itself(small_unit):
+    now = issued(small_unit)
+    assert asked_of(now, replace(now, stock=replace(now.stock, lead_days=5.0))) is None
+    assert asked_of(now, replace(now, issues=now.issues.assign(units=now.issues["units"] * 2))) is None
+    assert asked_of(small_unit, longer_wear(small_unit)) is None
 
 
 def test_units_of_other_files_err_each_on_their_own(small_unit):

@@ -21,11 +21,13 @@ for (const form of document.querySelectorAll("form.keep")) {
     form.reset();
     notice.hidden = true;
   });
-  form.addEventListener("input", () => {
+  const keep = () => {
     const typed = Object.fromEntries(fields().filter(f => f.value).map(f => [place(f), f.value]));
     if (fields().some(f => f.value && f.type !== "date")) localStorage.setItem(key, JSON.stringify(typed));
     else localStorage.removeItem(key);
-  });
+  };
+  form.addEventListener("input", keep);
+  form.addEventListener("submit", keep);  // another window may have saved its own, and cleared this
   for (const field of form.querySelectorAll("input[inputmode=numeric]")) field.addEventListener("keydown", event => {
     if (event.key !== "Enter") return;
     event.preventDefault();

@@ -41,6 +41,7 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
     from kitplan.outputs import part_files
     from kitplan.parts.compare import model as compare
     from kitplan.planning import plan_unit
+    from kitplan.read.unit import load_unit
     from kitplan.write.writer import check_target, write_outputs
 
     with Progress() as report:
@@ -48,14 +49,17 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         a, seed = first.plan.unit, first.plan.seed
         check_target(first.folder, ("compare.xlsx", "compare.json", "tables/compare_causes.csv"))
         second = unchanged_plan(unit_b, seed, report)
-        b = second.plan.unit if second else load(unit_b, seed)
+        other = load_unit(unit_b, seed) if second else load(unit_b, seed)
+        asked = None if first.changed else compare.asked_of(load_unit(unit_a, seed), other)
+        second = None if asked else second
+        b = asked or (second.plan.unit if second else other)
         made = {id(a): first.plan} | ({id(b): second.plan} if second else {})
 
         def planned(unit: Unit) -> Planned:
             plan = made.get(id(unit)) or plan_unit(unit, seed, ("kits", "par"), report)
             return compare.Planned(plan.item_choice, plan.par, plan.kits if "kits" in plan.parts else None)
 
-        comparison = compare.compare_units(a, b, planned)
+        comparison = compare.compare_units(a, b, planned, asked is not None)
         checksums = {**a.checksums, **{f"B: {name}": value for name, value in b.checksums.items()}}
         plan = replace(first.plan, unit=replace(a, checksums=checksums), results={"compare": comparison})
         report("Writing")

@@ -16,12 +16,18 @@ import numpy as np
 import pandas as pd
 
 from kitplan.brief import Brief
-from kitplan.demand.best_knowledge import with_best_knowledge
+from kitplan.demand.best_knowledge import as_use_taught, with_best_knowledge
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.compare.bands import year_bands
-from kitplan.parts.compare.notes import beds_without_airways, other_prices_paid, rates_rest_on
+from kitplan.parts.compare.notes import (
+    GOES_ON,
+    beds_without_airways,
+    one_past_use,
+    other_prices_paid,
+    rates_rest_on,
+)
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import InputError, Problem
@@ -114,8 +120,23 @@ def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
     )
 
 
-def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparison:
-    """Compare two units. plan: plans a unit (always with the same seed, so that differences are causes).
+def asked_of(now: Unit, other: Unit) -> Unit | None:
+    """`other` as a question about `now`, both as they were read: None where that is `other` itself.
+
+    A copy has the same past use. Where it is run otherwise, reading the same total anew would take the difference away:
+    it goes on from what use teaches of `now`.
+    """
+    known, own = with_best_knowledge(now), with_best_knowledge(other)
+    if not one_past_use(known, own):
+        return None
+    taught = [unit.doubt.use_rate.log_mean if unit.doubt.use_rate else 0.0 for unit in (known, own)]
+    alike = abs(taught[0] - taught[1]) < 1e-6 and now.frequency.equals(other.frequency)
+    return None if alike else as_use_taught(now, other, most_like(now, other))
+
+
+def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned], asked: bool = False) -> Comparison:
+    """Compare two units. plan: plans a unit (always with the same seed, so that differences are causes). asked: b is
+    what `asked_of` made of it.
 
     Raises InputError when the two count in different currencies.
     """
@@ -138,7 +159,7 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned]) -> Comparis
         causes,
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
-        (*rates_rest_on(a, b), *other_prices_paid(a, b),
+        (*([GOES_ON] if asked else rates_rest_on(a, b)), *other_prices_paid(a, b),
          *beds_without_airways(a, b, months[0].airways, months[-1].airways)),
     )
 

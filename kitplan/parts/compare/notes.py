@@ -7,6 +7,18 @@ import pandas as pd
 from kitplan.read.problems import some_of
 from kitplan.read.values import Unit
 
+GOES_ON = ("How often is learnt from past use of A; B goes on from there with its own routine and recipes. So A has to "
+           "be the unit as it works now.")
+
+
+def one_past_use(a: Unit, b: Unit) -> bool:
+    """Whether both learn how often from the same stock issues, or the same counts."""
+    if a.doubt.rate_from != b.doubt.rate_from or a.doubt.rate_from not in ("counts", "issues"):
+        return False
+    if a.doubt.rate_from == "counts":
+        return a.doubt.use_rate == b.doubt.use_rate
+    return a.issues is not None and b.issues is not None and a.issues.equals(b.issues)
+
 
 def rates_rest_on(a: Unit, b: Unit) -> tuple[str, ...]:
     """Say it where one side's rates are learnt and the other's are not: that difference is knowledge, not practice."""
