@@ -278,6 +278,8 @@ def test_a_planned_renewal_stops_a_spell_without_blaming_the_securement(unit):
         with_log(unit, unit.log.assign(reason=unit.log["reason"].mask(unit.log.index % 4 == 0, "planned")))
     )
     assert told(planned, "planned renewals are logged, but planned_hours is 0")
+    none = with_log(unit, unit.log[unit.log["reason"] != "planned"])
+    assert not told(learn(none), "planned renewals are logged")
     settings, _ = learnt_settings(unit, planned)
     assert settings["changed_per_day"] > 0.1
 

@@ -113,6 +113,15 @@ def test_a_past_month_without_issues_is_filled_in_and_named(unit_maker):
     assert any(s.startswith("What 2026-02 cost is not known: filled in by forecast") for s in found.sentences)
 
 
+def test_a_month_before_one_of_which_the_cost_is_given_is_past(unit_maker):
+    """April alone is given: January to March are gone by and named, May is ahead."""
+    found = year(unit_maker, budget=lines(("2026-04", "", np.nan, 170.0)))
+    table = found.periods.set_index("period")
+    assert table.loc[["2026-01", "2026-02", "2026-03", "2026-04", "2026-05"], "source"].tolist() == [
+        MISSING, MISSING, MISSING, GIVEN, AHEAD]
+    assert found.missing == ("2026-01", "2026-02", "2026-03")
+
+
 def test_the_difference_of_an_item_is_volume_mix_and_price(unit_maker):
     """Budget by item: 1,000 ampoules' money and 1,000 of wipes'. Landing at list prices 1,320 and 600: in all 1,920, so
     each 960 if all moved alike (-40); mix +360 and -360; no price.

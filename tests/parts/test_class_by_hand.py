@@ -78,6 +78,8 @@ def test_pieces_are_dealt_to_stations_by_their_sets(plan):
     pieces = plan.stations[plan.stations["kind"] == "dressing piece"]
     assert pieces[["lesson", "station", "description", "quantity"]].to_numpy().tolist() == [
         [0, 1, "25 x 40 mm", 40], [0, 2, "25 x 40 mm", 40]]
+    first = plan.stations[(plan.stations["station"] == 1) & plan.stations["kind"].str.endswith("piece")]
+    assert list(dict.fromkeys(first["kind"])) == ["tape piece", "dressing piece"], "tape first"
     tape = plan.stations[plan.stations["kind"] == "tape piece"].groupby("station")["quantity"].sum()
     assert tape.to_dict() == {1: 3 * 34, 2: 3 * 33}
 

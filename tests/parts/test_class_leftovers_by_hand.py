@@ -300,6 +300,10 @@ def test_rules_of_thumb_are_reckoned_from_the_rolls_that_the_plan_opens(unit):
     assert table.loc["every learner her own roll", ["rolls", "opened_mm"]].tolist() == [4, 4 * 1372]
     assert table["value"].tolist() == pytest.approx([2 * 0.9 + 2.5, 2.5, 3.6])
     assert table["waste_share"].tolist() == pytest.approx([1 - 3200 / mm for mm in (11888, 9144, 5488)])
+    twice = pd.concat([pieces, pieces.assign(lesson=1)], ignore_index=True)
+    both = compare_with_rules(unit, [one, one], twice, pd.concat([sets, sets.assign(lesson=1)]), [
+        SimpleNamespace(covers=(0, 1), width_mm=25.0, plan=plan, source=source)]).set_index("method")
+    assert both.loc["every learner her own roll", "rolls"] == 8, "of a course, each learner of each session"
 
 
 def test_a_session_buys_whole_packs_of_what_an_earlier_one_left_and_says_by_when_to_order(unit):

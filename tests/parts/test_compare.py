@@ -28,7 +28,7 @@ from kitplan.parts.compare.notes import beds_without_airways
 from kitplan.parts.compare.sheets import add_sheets
 from kitplan.parts.par.values import Readiness
 from kitplan.read.problems import InputError
-from kitplan.read.values import STRATUM_KEY, StockPolicy
+from kitplan.read.values import STRATUM_KEY, Route, StockPolicy
 from kitplan.write.book import Book
 
 
@@ -505,3 +505,12 @@ def test_a_chart_is_drawn_only_where_money_differs(small_unit, monkeypatch, chan
     comparison = compare_units(small_unit, change(small_unit), no_par)
     add_sheets(book, SimpleNamespace(comparison=comparison, unit=small_unit))
     assert len(drawn) == charts
+
+
+def test_what_is_said_first_is_said_in_the_units_own_words(small_unit):
+    own = replace(small_unit, routes={name: Route(name, one="line", many="lines", acts="renewals")
+                                      for name in small_unit.strata["route"].unique()})
+    said = " ".join(compare_units(own, beds(own), no_par).sentences())
+    assert "number, sizes and stays of lines" in said
+    assert "how many lines come" in said
+    assert "airway" not in said

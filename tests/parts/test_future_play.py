@@ -9,7 +9,7 @@ import pytest
 
 from kitplan.demand.posterior import fit_posterior, loss
 from kitplan.demand.stays import StayLaw
-from kitplan.parts.simulate.future_play import _bursts, play_future
+from kitplan.parts.simulate.future_play import _bursts, _days_before, play_future
 from tests.conftest import known
 
 
@@ -54,6 +54,17 @@ def test_a_unit_of_stays_of_ten_years_is_as_full_on_the_first_day_as_in_the_long
         assert count.sum(axis=1).max() <= (beds or 99)
     gone = ((airways.start < 0) & (airways.end > 0) & (airways.end < 30)).sum() / 4000
     assert gone == pytest.approx(9.0 / mean * 365 * (1 - np.exp(-30 / 365)) * (1 - turned_away), rel=0.15)
+
+
+def test_the_days_before_are_those_after_which_one_in_ten_thousand_is_left(small_unit):
+    """A hazard of 0.2 for ten days, then of 0.5: exp(-2 - 0.5 t) is 0.0001 after 10 + 14.42 days; of a kind that stays
+    half as long again, 36.6. A year and a day at most.
+    """
+    law = StayLaw(np.array([0.0, 10.0]), np.tile([0.2, 0.5], (1000, 1)))
+    what = replace(known(small_unit), stays=law, stay_factor=np.tile([1.0, 1.5, 1.0], (1000, 1)))
+    assert _days_before(what, np.arange(2)) == 37
+    slow = replace(what, stays=StayLaw(law.edges, np.tile([0.2, 0.001], (1000, 1))))
+    assert _days_before(slow, np.arange(2)) == 366
 
 
 def test_beds_turn_away_what_erlangs_formula_says(small_unit):

@@ -164,7 +164,7 @@ def test_what_is_kept_of_a_plan_is_what_is_held_and_slow_items_are_no_emergency_
 
 def test_what_has_a_floor_or_is_critical_stays_in_the_unit(small_unit):
     """One in the stock room or one at a bedside is a floor."""
-    items = small_unit.items.iloc[:4].assign(critical=[True, False, False, False], min_bedside=[0, 1, 0, 0],
+    items = small_unit.items.iloc[:4].assign(critical=[True, False, False, False], min_bedside=[0, 1, 0, np.nan],
                                              min_stock=[0, 0, 1, np.nan])
     assert model._emergency(replace(small_unit, items=items)).tolist() == [True, True, True, False]
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kitplan.demand.rate_from_use import Exposure, Use, Weeks, dispersion, learn_use
+from kitplan.demand.rate_from_use import Exposure, Use, Weeks, _common_scatter, dispersion, learn_use
 
 PER_RE_SECURE = {"wipe": 2.0, "remover": 2.0, "saline": 1.0, "gauze": 2.0, "gloves": 4.0}
 PRIOR_SD = 0.366
@@ -73,6 +73,15 @@ def test_dispersion_is_that_of_a_poisson_regression(data, column, group, level):
     expected = np.linspace(0.5, 2.0, len(counts))
     fit = api.GLM(counts, np.ones((len(counts), 1)), family=api.families.Poisson(), offset=np.log(expected)).fit()
     assert dispersion(counts, expected) == pytest.approx(fit.pearson_chi2 / fit.df_resid, rel=1e-8)
+
+
+def test_spells_of_unlike_length_that_follow_their_days_scatter_no_more_than_counts_do():
+    """Ten a day for a week and for four, half of them whatever the rate: 350 in all, scatter 1 / 350; the middle item
+    speaks for all.
+    """
+    seen = {name: [Use(name, 7 * each, 7), Use(name, 28 * each, 28)] for name, each in (("a", 10), ("b", 20), ("c", 5))}
+    told = {"a": Exposure(5.0, 5.0), "b": Exposure(20.0), "c": Exposure(5.0)}
+    assert _common_scatter(seen, told, ["a", "b", "c"]) == pytest.approx(1 / 350)
 
 
 def made_up(seed, weeks):

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 
 import pytest
 
+from kitplan.parts.orders.build import built as take_in
 from kitplan.parts.orders.build import plan_builds
 from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.model import shelf_notes
@@ -19,7 +20,7 @@ from kitplan.parts.orders.steps import receive
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import InputError
 from kitplan.read.round_sheets import RoundSheets
-from tests.parts.typed_rows import came
+from tests.parts.typed_rows import came, kit_row
 
 DAY = date(2026, 7, 1)
 GAUZE = Level("gauze", "Gauze", "A1", 10, 2.0, 40, 4, 2.0, False)
@@ -67,6 +68,21 @@ def test_emergency_equipment_goes_into_kits_up_to_its_level_and_no_further():
     found = built(counted("gauze", 100), counted("mask", 30), *ready, plan=plan)
     assert (found.ready, found.build) == (5, 1)
     assert found.held_back.startswith("more would put more of mask into kits than its level of 6")
+
+
+def test_emergency_equipment_just_at_its_level_is_not_called_short():
+    """Level six, six counted and five of them put into kits: the last one goes into a kit, and the level ends it."""
+    ready = [line for number in range(1, 6) for line in kit(f"A-{number}")]
+    plan = RoundPlan("USD", 7, 2, (GAUZE, MASK), PLAN.designs, {"A": 9})
+    found = built(counted("gauze", 100), counted("mask", 6), *ready, plan=plan)
+    assert found.build == 1
+    assert found.held_back.startswith("more would put more of mask into kits than its level of 6")
+
+
+def test_a_thing_put_back_into_a_kit_is_one_where_no_number_is_typed():
+    made = book(counted("gauze", 10), *kit("A-1"))
+    step = take_in([kit_row(3, "", 0, "A-1", "refilled", "gauze")], made, standing(made), PLAN, DAY, "Build kits")
+    assert [(x.event, x.item, x.units, x.number) for x in step.lines] == [("refilled", "gauze", 1, "A-1")]
 
 
 def test_kits_are_numbered_on_and_those_of_another_design_change_no_number():

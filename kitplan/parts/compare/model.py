@@ -31,7 +31,7 @@ from kitplan.parts.compare.notes import (
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Unit
+from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Route, Unit
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
@@ -73,6 +73,7 @@ class Comparison(Brief):
     causes: pd.DataFrame
     currency: str
     kits: pd.DataFrame
+    words: Route
     notes: tuple[str, ...] = ()
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -81,18 +82,19 @@ class Comparison(Brief):
                 "compare_kits": self.kits}
 
     def sentences(self) -> list[str]:
-        """What to say first: the difference in money, and the cause that moved most."""
+        """What to say first, in A's words: the difference in money, and the cause that moved most."""
+        told = self.words.told
         measures = self.money.set_index("measure")
         row = measures.loc["money used a year"]
         lines = [
             f"{self.name_b} uses {row['b']:,.0f} {self.currency} of supplies a year against {row['a']:,.0f} in "
-            f"{self.name_a}: {_signed(row['difference'])}" + _surely(row)
+            f"{self.name_a}: {_signed(row['difference'])}" + told(_surely(row))
         ]
         if len(self.causes):
             moved = self.causes.iloc[self.causes["monthly_value"].abs().argmax()]
             if abs(moved["monthly_value"]) >= 0.5:
                 lines.append(
-                    f"Most of it: {moved['cause']} ({12 * moved['monthly_value']:+,.0f} {self.currency} a year)."
+                    f"Most of it: {told(moved['cause'])} ({12 * moved['monthly_value']:+,.0f} {self.currency} a year)."
                 )
         if "value of the stock at par" in measures.index:
             par = measures.loc["value of the stock at par"]
@@ -100,7 +102,7 @@ class Comparison(Brief):
                 f"Stock at par: {par['b']:,.0f} {self.currency} against {par['a']:,.0f} "
                 f"({_signed(par['difference'])})."
             )
-        return [*lines, *self.notes]
+        return [*lines, *map(told, self.notes)]
 
 
 def mean_month(unit: Unit, item_choice: ItemChoice | None = None) -> Month:
@@ -159,6 +161,7 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned], asked: bool
         causes,
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
+        a.words,
         (*([GOES_ON] if asked else rates_rest_on(a, b)), *other_prices_paid(a, b),
          *beds_without_airways(a, b, months[0].airways, months[-1].airways)),
     )
