@@ -285,8 +285,8 @@ def take_away(work: Session, found: Recall, day: date) -> None:
 
 
 def finish(work: Session, weekly: WeeklyRound) -> None:
-    """Write what the round gives."""
-    write_outputs(work.folder, papers(work, weekly))
+    """Write what the round gives; what is to be known of a workbook that stood there is told."""
+    work.told += write_outputs(work.folder, papers(work, weekly)).sentences()
 
 
 def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
