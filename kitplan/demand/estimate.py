@@ -24,16 +24,6 @@ from kitplan.read.values import STRATUM_COLUMNS, Unit
 FEWEST_EVENTS = 20
 """With fewer events than this the defaults stay (an interval of about -40 % to +50 % is no news)."""
 
-REASON_NAMES = {
-    wear.LOOSE: "loose",
-    wear.SOILED: "soiled",
-    wear.SKIN: "skin",
-    wear.MOVED: "moved",
-    wear.CHANGED: "changed",
-    wear.PLANNED: "planned",
-    wear.OTHER: "other",
-}
-
 
 @dataclass(frozen=True, repr=False)
 class Learnt(Brief):
@@ -261,12 +251,12 @@ def _because(row: Any, common: float) -> str:
 def _reasons_frame(observation: Observation, exposure: np.ndarray) -> pd.DataFrame:
     """Events by reason with their share and its 95 % Wilson interval."""
     reason = observation.events["reason"].to_numpy(int)
-    counts = np.bincount(reason, minlength=len(REASON_NAMES))
+    counts = np.bincount(reason, minlength=len(wear.REASONS))
     n = max(int(counts.sum()), 1)
     low, high = zip(*(wilson_interval(int(count), n) for count in counts))
     return pd.DataFrame(
         {
-            "reason": list(REASON_NAMES.values()),
+            "reason": list(wear.REASONS),
             "events": counts,
             "share": counts / n,
             "low": low,

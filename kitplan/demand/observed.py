@@ -14,16 +14,7 @@ import pandas as pd
 from kitplan.demand import wear
 from kitplan.read.values import Unit
 
-REASON_NUMBER = {
-    "loose": wear.LOOSE,
-    "soiled": wear.SOILED,
-    "skin": wear.SKIN,
-    "moved": wear.MOVED,
-    "changed": wear.CHANGED,
-    "planned": wear.PLANNED,
-    "other": wear.OTHER,
-    "unplanned_removal": wear.CHANGED,
-}
+_REASON_NUMBER = {name: number for number, name in enumerate(wear.REASONS)} | {"unplanned_removal": wear.CHANGED}
 
 _IMPOSSIBLE_GAP_EVENTS = 10.0
 """A stretch without events in which so many were expected was not recorded (e^-10 by chance alone)."""
@@ -240,7 +231,7 @@ def _follow_airways(
 
 
 def _numbered(log: pd.DataFrame) -> pd.DataFrame:
-    reason = log["reason"].map(REASON_NUMBER).fillna(wear.OTHER).astype(int)
+    reason = log["reason"].map(_REASON_NUMBER).fillna(wear.OTHER).astype(int)
     return log[["stratum", "stay", "day"]].assign(reason=reason).reset_index(drop=True)
 
 

@@ -15,7 +15,8 @@ from functools import cached_property
 
 import numpy as np
 
-LOOSE, SOILED, SKIN, MOVED, CHANGED, PLANNED, OTHER = range(7)
+REASONS = ("loose", "soiled", "skin", "moved", "changed", "planned", "other")
+LOOSE, SOILED, SKIN, MOVED, CHANGED, PLANNED, OTHER = range(len(REASONS))
 """Reasons as numbers; OTHER could be any of the first five."""
 
 STILL_SECURE = -1

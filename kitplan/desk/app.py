@@ -16,6 +16,7 @@ from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
 from kitplan.desk.units import Opened, plan_folder
 from kitplan.read.catalogue import spoken_names
+from kitplan.read.money import figure
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.workbook import CENSUS_TABLES
 from kitplan.resources import caution, sample_units
@@ -34,6 +35,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     """The desk on one folder: a unit, or a folder that holds units. note: shown on every page."""
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.filters["figure"] = figure
     guard(app, secret, port)
     home, jobs = shelf.Home(folder.resolve()), Jobs()
     opened = Opened()

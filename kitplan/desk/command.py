@@ -52,9 +52,9 @@ def serve(folder: Path, port: int, browser: bool) -> None:
 
     from kitplan.desk.app import create_app
 
+    other = _other_desk(folder)  # asked before this one answers at the same address
     listener = _listener(folder, port)
     port, secret = listener.getsockname()[1], secrets.token_urlsafe(24)
-    other = _other_desk(folder)
     note = f"Another desk serves this folder (process {other}). Use one of them only." if other else ""
     app = create_app(folder, secret, port, note)
     server = create_server(app, sockets=[listener], threads=6, max_request_body_size=50_000_000,

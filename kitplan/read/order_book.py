@@ -25,6 +25,7 @@ from kitplan.read.columns import Column, columns_of
 from kitplan.read.findings import Findings
 from kitplan.read.grids import text_grid
 from kitplan.read.headers import raw_table
+from kitplan.read.problems import some_of
 from kitplan.read.tables import TableReader
 from kitplan.read.values import UseRate
 
@@ -149,11 +150,12 @@ def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
                 warnings.append(f"book/{table}.csv stood in another order; it was read by its entry numbers.")
     lines = sorted((line for found in files.values() for line, *_ in found), key=lambda line: line.entry)
     lost = _missing([line.entry for line in lines], last, gaps)
-    if readable and not mend:
-        for first, end in lost:
-            findings.fault("book", f"has no entry {first}" if first == end else f"has no entries {first} to {end}",
-                           "Put the lines back from a copy of the folder, or run kitplan book UNIT --mend to go on "
-                           "without them.")
+    if readable and not mend and lost:
+        runs = some_of([str(a) if a == b else f"{a} to {b}" for a, b in lost], 6, ", ")
+        gone = [f"{table}.csv" for table, found in files.items() if not found]
+        findings.fault("book", f"has no {'entry' if runs.isdigit() else 'entries'} {runs}" + (
+            f"; {' and '.join(gone)} {'is' if len(gone) == 1 else 'are'} not there, or empty" if gone else ""),
+            "Put the lines back from a copy of the folder, or run kitplan book UNIT --mend to go on without them.")
     findings.stop_if_faulty("reading the order book")
     return OrderBook(tuple(lines), tuple(sorted([*gaps, *lost])), tuple(warnings))
 
@@ -193,6 +195,8 @@ def _read_file(path: Path, table: str, findings: Findings) -> Found:
         content = path.read_bytes()
     except FileNotFoundError:
         return []
+    if not content.strip():
+        return []  # as if it were not there: the entries that it held are missed
     grid = text_grid(name, content, known)
     if isinstance(grid, Bad):
         findings.fault(name, grid.fault, grid.mend)

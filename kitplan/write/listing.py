@@ -30,7 +30,7 @@ _RIGHT = ParagraphStyle("right", _BODY, alignment=2)
 
 @dataclass(frozen=True)
 class Column:
-    """One column. width_mm; kind: "text", "strong", "number", "money" or "write" (an empty box to write in)."""
+    """One column. width_mm; kind: "text", "strong", "number", "money" (as text) or "write" (a box)."""
 
     title: str
     width_mm: float
@@ -81,8 +81,7 @@ def _widths(columns: Sequence[Column], rows: Sequence[Sequence[object]], room: f
 def _cell(value: object, column: Column) -> object:
     if value is None or value != value:
         return ""
-    digits = {"number": 0, "money": 2}.get(column.kind)
-    text = str(value) if digits is None else f"{value:,.{digits}f}"
+    text = f"{value:,.0f}" if column.kind == "number" else str(value)
     style = {"strong": _BOLD, "number": _RIGHT, "money": _RIGHT}.get(column.kind, _BODY)
     return paragraph(text, style)
 

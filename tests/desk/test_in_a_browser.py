@@ -154,6 +154,7 @@ def test_what_was_typed_outlives_a_refusal_and_a_desk_that_is_started_again(brow
         browser.get(base + page)
     desk_at.stop()
     assert opened(browser, desk_at, home) == base, "the same folder has the same address"
+    assert "Another desk" not in browser.find_element(By.TAG_NAME, "body").text
     browser.get(base + "week/count")
     field = browser.find_element(By.ID, "packs1")
     assert field.get_attribute("value") == "two"

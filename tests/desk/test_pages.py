@@ -563,3 +563,30 @@ def test_what_may_identify_a_patient_is_not_written_by_a_form_where_it_would_sto
     assert client.get("/unit/mill_lane/week").status_code == 200
     assert client.post("/new", {"unit_name": "Ward 0123456789"}).status_code == 409
     assert [p.name for p in home.iterdir()] == ["mill_lane"]
+
+
+def test_a_workbook_that_somebody_fills_in_meanwhile_is_kept_and_that_is_said(client, home):
+    path = home / "mill_lane" / "plan" / "stock-room.xlsx"
+    book = openpyxl.load_workbook(path)
+    book["Count"]["H9"] = 3
+    book.save(path)
+    filled = path.read_bytes()
+    assert "your copy is kept as stock-room-kept-1.xlsx" in words(counted(client, "2026-11-10"))
+    assert path.with_name("stock-room-kept-1.xlsx").read_bytes() == filled
+
+
+def test_what_a_class_took_comes_in_with_its_workbook(client, home):
+    client.post("/unit/mill_lane/class", {"title": "Taping", "learners": "8", "technique": "oral_two_y", "size": "3.5",
+                                          "skin": "none"})
+    counted(client, "2026-11-10")
+    book = openpyxl.load_workbook(home / "mill_lane" / "plan" / "class.xlsx")
+    sheet = book["From the stock room"]
+    taken = next(c for row in sheet.iter_rows() for c in row if c.value == "Taken")
+    line = next(c.row for row in sheet.iter_rows() for c in row if c.value == "saline_5ml")
+    sheet.cell(line, taken.column).value = 4
+    out = io.BytesIO()
+    book.save(out)
+    given = {"entries": entries_of(client, "/unit/mill_lane/week"), "filled": (io.BytesIO(out.getvalue()), "c.xlsx")}
+    assert "counts as no use" in words(client.post("/unit/mill_lane/week/workbook", given))
+    lines = pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")
+    assert lines[["event", "item", "loose_units"]].to_numpy().tolist() == [["to_class", "saline_5ml", 4]]

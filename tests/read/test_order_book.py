@@ -136,6 +136,19 @@ def test_a_file_that_is_no_table_is_refused(tmp_path, book, content):
         read_book(tmp_path)
 
 
+@pytest.mark.parametrize("spoil", [lambda path: path.unlink(), lambda path: path.write_bytes(b"\n")])
+def test_a_table_that_is_gone_or_empty_is_named_in_one_line_and_can_be_gone_on_without(spoil, tmp_path, book):
+    lost = [line.entry for line in book.of("counts")]
+    spoil(tmp_path / "book" / "counts.csv")
+    with pytest.raises(InputError) as told:
+        read_book(tmp_path)
+    (problem,) = told.value.problems
+    assert "counts.csv" in problem.fault
+    assert str(lost[0]) in problem.fault
+    assert "from a copy of the folder" in problem.mend
+    assert len(read_book(tmp_path, mend=True).lines) == len(book.lines) - len(lost)
+
+
 def test_a_line_copied_in_the_file_is_refused(tmp_path, book):
     lines = rows(tmp_path, "counts")
     save(tmp_path, "counts", [*lines, lines[1]])

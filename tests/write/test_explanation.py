@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from kitplan.demand.values import Demand
-from kitplan.parts.par.explanation import explain, explain_item, find_item
+from kitplan.parts.par.explanation import explain, explain_item
 from kitplan.planning import plan_unit
 from kitplan.read.problems import InputError
 from tests.millimetres import fits_in_millimetres
@@ -19,7 +19,7 @@ from tests.millimetres import fits_in_millimetres
 @pytest.fixture
 def told_plan(small_unit, par_maker):
     """A plan computed for the small unit, with par levels made by hand so that no program is solved."""
-    plan = plan_unit(small_unit, parts=())
+    plan = plan_unit(replace(small_unit, items=small_unit.items.assign(gtin="", alias="")), parts=())
     levels = par_maker().levels.head(len(small_unit.items)).assign(
         item=small_unit.items["item"], description=small_unit.items["description"],
         because="the sentence that the sheet shows.", floor_packs=[0] * 8 + [2, 2, 1, 0])
@@ -84,13 +84,15 @@ def test_an_item_that_fits_no_tube_of_the_census_says_so(told_plan):
     assert "No tube of the census has a size that it fits." in explain_item(plan, "saline-10")
 
 
-@pytest.mark.parametrize("wanted", ["wipe-prep", "WIPE_prep", " wipe prep ", "barrier-film wipe"])
-def test_an_item_is_found_by_name_or_description_in_any_case(small_unit, wanted):
-    assert find_item(small_unit.items, wanted) == "wipe-prep"
+@pytest.mark.parametrize("wanted", ["wipe-prep", "WIPE_prep", " wipe prep ", "barrier-film wipe", "09506000134352"])
+def test_an_item_is_found_by_name_description_or_trade_number_in_any_case(told_plan, wanted):
+    told_plan.unit.items["gtin"] = ["09506000134352" if i == "wipe-prep" else "" for i in told_plan.unit.items["item"]]
+    assert explain(told_plan, wanted) == explain_item(told_plan, "wipe-prep")
 
 
-def test_an_unknown_item_is_not_found(small_unit):
-    assert find_item(small_unit.items, "crowbar") is None
+def test_an_unknown_item_is_not_found(told_plan):
+    with pytest.raises(InputError):
+        explain(told_plan, "crowbar")
 
 
 def test_an_emergency_item_of_the_next_size_says_what_it_is_held_for(told_plan):

@@ -249,6 +249,13 @@ def test_the_order_begins_with_what_is_urgent_and_was_not_counted(weekly, order)
     assert "not counted" in listing.rows[0][6]
 
 
+def test_the_order_shows_no_cents_where_the_currency_has_none(weekly, order):
+    values = {money: [row[5] for row in order_list(weekly, order, money, "foot").rows] for money in ("USD", "JPY")}
+    assert all("." in value for value in values["USD"])
+    assert values["JPY"] == [f"{float(value.replace(',', '')):,.0f}" for value in values["USD"]]
+    assert "0.00" not in text_of(listing_pdf(order_list(weekly, order, "JPY", "foot"), "letter"))
+
+
 def test_the_order_marks_emergency_equipment_and_nothing_else(weekly, order):
     marked = {row[1].partition("EM  ")[2] for row in order_list(weekly, order, "USD", "foot").rows if "EM  " in row[1]}
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]["item"]

@@ -9,7 +9,7 @@ from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order
 from kitplan.planning import Plan
 from kitplan.read.catalogue import spoken_names
-from kitplan.read.money import exact
+from kitplan.read.money import exact, figure
 from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import unit_of_issue
 
@@ -73,7 +73,8 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
                Column(f"Value ({currency})", 20, "money"), Column("Because", 70), Column("Done", 12, "write"))
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]
     rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{weekly.plan.named(r.item, r.description or r.item)}",
-             unit_of_issue(r.pack), r.on_hand_units if r.item in weekly.now.counted else None, r.order_packs, r.value,
+             unit_of_issue(r.pack), r.on_hand_units if r.item in weekly.now.counted else None, r.order_packs,
+             figure(r.value, currency),
              r.because, None)
             for r in wanted.itertuples(index=False)]
     number = f" {order.number}" if order.number else ""

@@ -14,6 +14,7 @@ from kitplan.planning import Plan
 from kitplan.read.findings import suggestion
 from kitplan.read.money import money
 from kitplan.read.problems import InputError, Problem, counted
+from kitplan.read.round_sheets import Names
 from kitplan.read.values import READINESS
 from kitplan.write.shelf import order_rule, role_title, unit_of_issue
 
@@ -21,24 +22,12 @@ _USED_UP_BY = {"event": "each re-secure", "patient": "one patient (the rest is t
                "unit": "the whole unit until empty"}
 
 
-def find_item(plan_items: pd.DataFrame, wanted: str) -> str | None:
-    """The item of this name, or of this description, whatever its case and separators; None if there is none."""
-    def folded(text: str) -> str:
-        return " ".join(text.replace("_", " ").replace("-", " ").casefold().split())
-
-    for column in ("item", "description"):
-        for item, text in zip(plan_items["item"], plan_items[column].fillna("")):
-            if folded(str(text)) == folded(wanted):
-                return str(item)
-    return None
-
-
 def explain(plan: Plan, item: str) -> str:
     """How the par level of an item came about, told from the census to whole packs.
 
-    item: its name or description in the catalogue of the plan's unit. Raises InputError for an unknown one.
+    item: what a count may call it too (Names). Raises InputError for an unknown one.
     """
-    name = find_item(plan.unit.items, item)
+    name = Names.of(plan.unit.items).find(item)
     if name is None:
         names = [*plan.unit.items["item"].astype(str), *plan.unit.items["description"].astype(str)]
         raise InputError([Problem("items.csv", "no item has this name", suggestion(item, names), column="item",
