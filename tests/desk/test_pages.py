@@ -2,6 +2,7 @@
 
 import io
 import re
+import shutil
 import tomllib
 
 import openpyxl
@@ -191,6 +192,9 @@ def test_a_count_goes_into_the_book_and_the_order_comes_out(client, home):
     assert other.status_code == 409
     assert "The book has grown" in words(other)
     assert (home / "mill_lane" / "book" / "counts.csv").read_bytes() == book
+    shutil.rmtree(home / "mill_lane" / "book")
+    client.post("/unit/mill_lane/week/count", data)
+    assert (home / "mill_lane" / "book" / "counts.csv").read_bytes() == book, "a book put back takes the form again"
 
     week = client.get("/unit/mill_lane/week")
     assert "Put this order into the book" in words(week)
