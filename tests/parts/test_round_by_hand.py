@@ -406,6 +406,8 @@ def test_what_was_thrown_away_is_taken_off_before_the_count():
     assert [(x.event, x.units) for x in step.lines] == [("thrown_away", 6), ("counted", 30), ("counted", 1)]
     now = standing(book(*FULL).grown(step.lines, "P"))
     assert now.spells[0].used == 40 - 6 - 31
+    assert step.told[:2] == ("2 lines counted on 2026-07-08.", "Thrown away on 2026-07-08: 6 of gauze.")
+    assert counting(seen(2, "gauze", None, None, thrown_away=1)).told[0] == "Thrown away on 2026-07-08: 1 of gauze."
 
 
 def test_kits_missing_at_a_count_went_to_bedsides_the_earliest_date_first():

@@ -18,7 +18,7 @@ from kitplan.parts.orders.ordering import Order
 from kitplan.parts.orders.round_plan import Catalogue, RoundPlan
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.pack_code import same_trade_number
-from kitplan.read.problems import InputError, Problem, counted
+from kitplan.read.problems import InputError, Problem, counted, some_of
 from kitplan.read.round_sheets import RoundSheets, Row
 from kitplan.read.values import Unit
 
@@ -195,7 +195,12 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
     for row in sheets.of("count"):
         if row.design:
             _count_kits(row, then, draft, before.get(row.design, set()), day, number)
-    step = draft.step([f"{counted(len(rows), 'line')} counted on {day.isoformat()}."], "count")
+    seen = sum(r.packs is not None or r.loose_units is not None for group in rows.values() for r in group)
+    told = [f"{counted(seen, 'line')} counted on {day.isoformat()}."] * (bool(seen) or not rows)
+    if any(line.event == "thrown_away" for line in draft.lines):
+        told.append(f"Thrown away on {day.isoformat()}: " + some_of(
+            [f"{x.units} of {x.item}" for x in draft.lines if x.event == "thrown_away"], 6, ", ") + ".")
+    step = draft.step(told, "count")
     return replace(step, told=(*step.told, *_same_day(book, day)))
 
 
