@@ -3,6 +3,7 @@
 import shutil
 from datetime import date
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from openpyxl import load_workbook
@@ -92,3 +93,22 @@ def test_a_wrong_line_ends_with_exit_code_2_and_writes_nothing(unit, text, said)
     assert result.exit_code == 2, result.output
     assert said in result.output
     assert not (unit / "book").exists()
+
+
+def test_a_day_to_come_is_refused_under_the_name_that_the_sheet_gives_it(unit):
+    (unit / "taken.csv").write_text("item,taken,date\nsaline_5ml,5,2099-01-01\n")
+    result = run("to-class", unit / "taken.csv")
+    assert result.exit_code == 2, result.output
+    assert "Date taken: is in the future" in result.output
+
+
+def test_emergency_equipment_that_a_class_takes_is_named_where_the_shelf_then_lacks_it(unit):
+    """Its level is on the par list: with one less than that left, someone is told before the next count."""
+    assert run("plan", unit).exit_code == 0
+    levels = pd.read_csv(unit / "plan" / "tables" / "par_levels.csv").set_index("item")["par_units"]
+    (unit / "count.csv").write_text(f"item,packs,loose_units,date\nbag_500ml,0,{levels['bag_500ml'] + 1},2026-11-02\n")
+    assert run("count", unit / "count.csv", "--unit", unit).exit_code == 0
+    for taken, told in ((1, False), (2, True)):
+        (unit / "taken.csv").write_text(f"item,taken,date\nbag_500ml,{taken},2026-11-0{2 + taken}\n")
+        said = run("to-class", unit / "taken.csv").output
+        assert ("bag_500ml is emergency equipment" in said) == told, said

@@ -47,7 +47,7 @@ from kitplan.read.order_book import (
     read_book,
 )
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.round_sheets import SHEETS, Names, RoundSheets, Row, has_round, read_round
+from kitplan.read.round_sheets import DAY_LABELS, SHEETS, Names, RoundSheets, Row, has_round, read_round
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
 from kitplan.read.workbook import is_unit_workbook
@@ -246,7 +246,7 @@ def _day(sheets: RoundSheets, sheet: str, on_day: date | None) -> date:
     """The date written on the sheet, which is the date of the count whenever it is typed in; else --on, else today."""
     day = sheets.days.get(sheet) or on_day or date.today()
     if day > date.today():
-        raise InputError([Problem(sheets.source, "is in the future", "Correct the date.", column=sheet,
+        raise InputError([Problem(sheets.source, "is in the future", "Correct the date.", column=DAY_LABELS[sheet],
                                   value=day.isoformat())], "reading the date")
     return day
 
