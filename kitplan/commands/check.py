@@ -73,7 +73,8 @@ def _census_line(unit: Unit) -> str:
         unknown = f"; {len(census.unknown_days):,} days unknown" if census.unknown_days else ""
         return f"Census: counts on {known:,} days{span}{unknown}."
     day = "" if census.first_day is None else f" on {census.first_day}"
-    return f"Census: a snapshot{day} of {int(census.rows['airways'].sum()):,} {unit.words.many}."
+    many = int(census.rows["airways"].sum())
+    return f"Census: a snapshot{day} of {many:,} {unit.words.one if many == 1 else unit.words.many}."
 
 
 def _strata_lines(unit: Unit) -> list[str]:

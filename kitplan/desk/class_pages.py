@@ -186,14 +186,19 @@ def _result(folder: Path) -> dict[str, Any]:
     import pandas as pd
 
     place = plan_folder(folder)
-    lists = []
+    lists: list[tuple[str, list[str], list[list[str]]]] = []
+    named: dict[str, str] = {}
     for title, name in (("To buy and to take", "training_list"), ("For each station", "station_list"),
                         ("To cut", "cut_plan"), ("What moves", "training_moves"), ("Left over", "training_left")):
         path = place / "tables" / f"{name}.csv"
         if path.is_file():
             frame = pd.read_csv(path, dtype=str, keep_default_na=False)
             if len(frame):
-                lists.append((title, *_table(frame.head(200))))
+                if "description" in frame:
+                    named.update(zip(frame["item"], frame["description"]))
+                if "roll" in frame:
+                    frame["roll"] = frame["roll"].map(named).fillna(frame["roll"])
+                lists.append((title, *_table(frame)))
     lists += _by_session(place / "tables" / "training_sessions.csv")
     return {"lists": lists, "prints": _papers(place)}
 

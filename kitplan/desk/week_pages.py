@@ -29,12 +29,15 @@ _TABLES = {"receive": "receive", "count": "count", "answers": "answers", "build"
 
 @dataclass(frozen=True)
 class Done:
-    """The last form that was taken in of a unit. form: its mark, so that the same one, sent twice, counts once."""
+    """The last form that was taken in of a unit. form: its mark, so that the same one, sent twice, counts once, as long
+    as the book holds as many lines as it left there.
+    """
 
     form: str
     number: str
     step: str
     told: list[str]
+    lines: int
 
 
 def add(app: Flask, home: Home) -> None:
@@ -46,9 +49,11 @@ def add(app: Flask, home: Home) -> None:
         sent = [*sorted(request.form.lists()), *((f.filename, f.read()) for f in request.files.values())]
         form = sha256(repr((step, sent)).encode()).hexdigest()
         with _round(folder) as work:
-            if folder not in done or done[folder].form != form:
+            last = done.get(folder)
+            if last is None or last.form != form or len(work.book.lines) < last.lines:
                 _same_book(work)
-                done[folder] = Done(form, secrets.token_hex(4), step, take(work))
+                told = take(work)
+                done[folder] = Done(form, secrets.token_hex(4), step, told, len(work.book.lines))
         return done[folder].number
 
     for step, page in (("", "week"), ("/receive", "receive"), ("/count", "count"), ("/kits", "kits")):

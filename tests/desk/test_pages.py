@@ -2,6 +2,7 @@
 
 import io
 import re
+import shutil
 import tomllib
 
 import openpyxl
@@ -164,6 +165,13 @@ def test_each_class_file_has_its_form_and_several_sizes_stay_several(client, hom
     assert not (home / "mill_lane" / "class.toml").exists()
 
 
+def test_rolls_to_cut_are_called_by_their_names(client):
+    page = words(client.post("/unit/mill_lane/class", {"title": "Taping", "learners": "8", "technique": "oral_two_y",
+                                                       "size": "3.5", "skin": "none"}))
+    assert "To cut" in page
+    assert "tape_" not in page.split("To cut")[1]
+
+
 def test_a_class_filled_in_on_the_page_gives_its_lists(client, home):
     technique = next(iter(kitplan.load_unit(home / "mill_lane").techniques))
     page = client.post("/unit/mill_lane/class", {
@@ -191,6 +199,9 @@ def test_a_count_goes_into_the_book_and_the_order_comes_out(client, home):
     assert other.status_code == 409
     assert "The book has grown" in words(other)
     assert (home / "mill_lane" / "book" / "counts.csv").read_bytes() == book
+    shutil.rmtree(home / "mill_lane" / "book")
+    client.post("/unit/mill_lane/week/count", data)
+    assert (home / "mill_lane" / "book" / "counts.csv").read_bytes() == book, "a book put back takes the form again"
 
     week = client.get("/unit/mill_lane/week")
     assert "Put this order into the book" in words(week)
