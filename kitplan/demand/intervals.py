@@ -223,7 +223,8 @@ def _fixed_airways(play: _Play) -> _Airways:
     whole = np.isclose(mean, np.round(mean))
     counts = np.where(whole, np.round(mean).astype(np.int64), _poisson_counts(np.broadcast_to(mean, u.shape), u))
     _, scenario, stratum, name = _expand(play, counts, 1)
-    long = np.full(len(name), LONG_AGO_DAYS)
+    # Each since a day of its own, so that their rolls are not all begun on one day.
+    long = LONG_AGO_DAYS * (1 + play.uniforms("since", name))
     return _Airways(scenario, stratum, name, -long, play.of.days + long)
 
 

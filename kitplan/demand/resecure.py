@@ -383,6 +383,19 @@ def hazard_factors(unit: Unit, ratio: np.ndarray) -> np.ndarray:
     return factor
 
 
+def _rates_at(unit: Unit, factor: np.ndarray) -> np.ndarray:
+    """What multiplies the rates of Unit.frequency when `factor` multiplies its hazards; both (n_draws, n_strata).
+
+    A routine change hides what would have come loose after it, so that rates follow hazards the less the oftener it is.
+    """
+    which = frequency_models(unit)[1]
+    ratio = np.ones_like(factor)
+    for m, curve in enumerate(_rate_curves(Paced(unit))):
+        mine = which == m
+        ratio[:, mine] = np.exp(np.interp(np.log(factor[:, mine]), np.log(_MULTIPLIERS), np.log(curve)))
+    return ratio
+
+
 @lru_cache(maxsize=16)
 def _rate_curves(paced: Paced) -> list[np.ndarray]:
     """`rate_curve` of each of the unit's frequency models."""
@@ -399,11 +412,11 @@ def rate_ratios(unit: Unit, n_draws: int) -> np.ndarray:
     ones = np.ones((n_draws, unit.n_strata))
     if doubt.rate_range is None:
         return ones
+    if doubt.for_cause and (unit.frequency["planned_hours"] > 0).any():
+        causes = replace(unit, frequency=unit.frequency.assign(planned_hours=0.0))
+        return _rates_at(unit, hazard_factors(causes, rate_ratios(causes, n_draws)))
     rates = long_run_rates(unit)
     shares = rates[[f"share_{reason}" for reason in doubt.guessed]].sum(axis=1).to_numpy(float)
     guessed = shares if doubt.guessed else 1.0
     rate = range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate")
-    routine = doubt.for_cause and (unit.frequency["planned_hours"] > 0).any()
-    causes = replace(unit, frequency=unit.frequency.assign(planned_hours=0.0)) if routine else unit
-    typical = float(long_run_rates(causes)["re_secures_per_day"].mean())
-    return 1.0 + guessed * (rate / typical - 1.0)[:, None] * ones
+    return 1.0 + guessed * (rate / float(rates["re_secures_per_day"].mean()) - 1.0)[:, None] * ones

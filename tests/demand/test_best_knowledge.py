@@ -11,7 +11,7 @@ import pytest
 
 from kitplan.demand.best_knowledge import as_use_taught, said_of_rate, with_best_knowledge
 from kitplan.demand.posterior import fit_posterior
-from kitplan.demand.resecure import long_run_rates
+from kitplan.demand.resecure import hazard_factors, long_run_rates, rate_ratios
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Doubt, UseRate
 from tests.bench.worlds import world as truth
@@ -93,6 +93,22 @@ def test_a_routine_change_comes_beside_the_guess_of_renewals_for_cause(unit_make
     same = long_run_rates(replace(with_best_knowledge(plain), frequency=with_best_knowledge(plain).frequency.assign(
         planned_hours=hours)))["re_secures_per_day"].mean()
     assert rate["planned on"] == pytest.approx(same, rel=0.05), "the hazards of the causes are those without a routine"
+
+
+def test_what_every_check_renews_by_routine_no_guess_of_causes_renews_oftener(unit_maker, frequency_maker):
+    """One check a day and a routine of a day: a renewal a day, whatever else comes loose. The guess had been added on
+    top, and drawn hazards stood for rates that no securement can have.
+    """
+    causes = Doubt(rate_range=(0.3, 1.0), guessed=("loose", "soiled", "skin", "moved", "changed"), for_cause=True)
+    unit = replace(unit_maker(frequency=frequency_maker(3, planned_hours=24.0), checks_per_day=1), doubt=causes)
+    known = with_best_knowledge(unit)
+    assert known.doubt.rate_ratio == pytest.approx(np.ones((1000, 3)), abs=1e-6)
+    assert long_run_rates(known)["re_secures_per_day"].tolist() == pytest.approx([1.0] * 3)
+    often = replace(unit, checks_per_day=4, frequency=frequency_maker(3, planned_hours=48.0))
+    ratio = rate_ratios(often, 1000)
+    faster = hazard_factors(often, ratio).mean(axis=1).argsort()[[20, 980]]
+    assert ratio[faster[0]].max() < 1.0 < ratio[faster[1]].min()
+    assert (ratio * long_run_rates(often)["re_secures_per_day"].to_numpy()).max() < 4.0, "no more than every check"
 
 
 @pytest.mark.parametrize("changes", [{"redo": 0.3}, {"planned_hours": 24.0}, {"airway_spread": 0.8}])

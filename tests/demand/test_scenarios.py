@@ -49,6 +49,18 @@ def counts_census(mean_stay=None, unknown=()):
     ), counts
 
 
+def test_airways_that_stay_for_good_are_there_since_days_of_their_own(unit_maker):
+    """Where every check renews, those who came on one day all begin their rolls on one day, and an interval opens three
+    rolls each or two, never the 2.5 of the long run. What is begun is spread evenly over 45 uses (chi-square).
+    """
+    census, _ = counts_census()
+    unit = unit_maker(census)
+    episodes = intervals(unit, 9, 2000, 1, "t", fit_posterior(unit)).episodes()
+    assert not episodes.fresh.any()
+    assert episodes.prior_checks.min() >= 400 * unit.checks_per_day
+    assert stats.chisquare(np.bincount(episodes.prior_checks % 45, minlength=45)).pvalue > 0.001
+
+
 def test_a_snapshot_with_turnover_is_stationary_with_its_own_mean(unit_maker):
     unit = unit_maker()
     episodes = intervals(unit, 9, 4000, 1, "t", known(unit)).episodes()

@@ -291,9 +291,11 @@ def test_kits_to_have_ready_are_the_quantile_of_the_week_by_design(small_unit):
 def test_what_is_left_in_kits_is_expected_by_the_month():
     """Ten and twenty kits a month leave one and two each: 50 a month, of which a twelfth of a year has 30.4375 days."""
     traffic = Traffic(np.zeros((2, 1)), np.array([[1.0], [2.0]]), np.zeros((2, 1), dtype=int))
-    needs = SimpleNamespace(kits_per_month=np.array([10.0, 20.0]))
+    needs = SimpleNamespace(kits_per_month=np.array([10.0, 20.0]), turnover=True)
     assert MONTH_DAYS == 365.25 / 12
     assert leftovers_expected(needs, traffic, 9.0) == pytest.approx([50 * 9 / 30.4375])
+    needs.turnover = False  # then one kit an airway stands in for those of a month, and none of them ends
+    assert leftovers_expected(needs, traffic, 9.0) == [0.0]
 
 
 def test_leftovers_are_added_to_the_demand_of_their_own_arrivals_and_keep_their_mean(small_unit, monkeypatch):

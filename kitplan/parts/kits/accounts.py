@@ -126,8 +126,8 @@ def with_kits_in_use(traffic: Traffic, demand: Demand) -> Demand:
 
 
 def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.ndarray:
-    """Expected items left in ended kits in so many days, float ndarray (n_items,)."""
-    return needs.kits_per_month @ traffic.left * days / MONTH_DAYS
+    """Expected items left in ended kits in so many days, (n_items,); none ends where nobody comes or goes."""
+    return needs.turnover * (needs.kits_per_month @ traffic.left) * days / MONTH_DAYS
 
 
 def kit_builds(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], week: np.ndarray, attempts: np.ndarray

@@ -141,11 +141,11 @@ def _used_up(hazard: np.ndarray, steps: np.ndarray, share: np.ndarray) -> np.nda
 
 
 def _fixed(posterior: Posterior, draws: np.ndarray, days: int, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
-    """Airways that neither come nor go, a part of one by lot."""
+    """Airways that neither come nor go, a part of one by lot, there for half a year and more."""
     many = np.floor(posterior.fixed + rng.random((len(draws), len(posterior.fixed)))).astype(np.int64)
     copy, stratum = np.nonzero(many)
     copy, stratum = np.repeat(copy, many[copy, stratum]), np.repeat(stratum, many[copy, stratum])
-    start = -_MOST_DAYS_BEFORE - rng.random(len(copy))
+    start = -_MOST_DAYS_BEFORE * (1 - rng.random(len(copy)) / 2)  # each since a day of its own: rolls begun at any time
     return copy, stratum, start, np.full(len(copy), float(days))
 
 
