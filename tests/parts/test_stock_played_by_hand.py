@@ -259,5 +259,6 @@ def test_a_kit_whose_first_date_falls_within_a_review_is_asked_for_as_emergency_
     assert len(found) == asked
     if asked:
         ends = (DAY + timedelta(days=left)).isoformat()
-        assert found[0].question.startswith(f"Its first date is {ends} (it is on the shelf).")
+        said = "It is OUT OF DATE since" if left < 0 else "Its first date is"
+        assert found[0].question.startswith(f"{said} {ends} (it is on the shelf).")
         assert found[0].emergency

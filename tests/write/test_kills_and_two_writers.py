@@ -106,7 +106,7 @@ def test_a_count_taken_in_while_the_unit_is_planned_stands_on_the_new_papers(uni
 def test_a_form_of_the_desk_changes_one_file_and_not_the_folder_in_which_others_write(unit):
     before = os.stat(unit).st_ino
     write_toml(unit, "class.toml", {"learners": 2})
-    take_in(unit, "stays", "stays.csv", b"airway,route,tube_mm,start\nA1,oral,3.5,2026-01-01\n")
+    take_in(unit, "stays.csv", b"airway,route,tube_mm,start\nA1,oral,3.5,2026-01-01\n")
     census = unit / "census.csv"
     assert correct(unit, "census.csv", {(2, 0): "nasal"}, mark_of(census.read_bytes()))
     assert os.stat(unit).st_ino == before
