@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 SENTENCE = "Stopped. Nothing was written that was not already complete."
 _CHILDREN_SECONDS = 10.0
 _MAIN_SECONDS = 3.0
-_NEW_BEFORE_COLLECTING = 2_000_000
+_NEW_BEFORE_COLLECTING = 500_000
 """Objects made before Python looks for unused circles of them: tables make many objects and few circles. Looking after
 every 700 took a tenth of a plan's time, after 200,000 the twentieth of a second, and freed nothing worth having."""
 
