@@ -8,7 +8,7 @@ recursion u_n = sum f_j u_(n-j), kept apart by number of renewals, gives the exa
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any
@@ -375,12 +375,7 @@ def hazard_factors(unit: Unit, ratio: np.ndarray) -> np.ndarray:
     """The factor on the hazards of Unit.frequency that multiplies the rates by `ratio`; both (n_draws, n_strata)."""
     if (ratio == 1.0).all():
         return ratio
-    which = frequency_models(unit)[1]
-    factor = np.ones_like(ratio)
-    for m, curve in enumerate(_rate_curves(Paced(unit))):
-        mine = which == m
-        factor[:, mine] = np.exp(np.interp(np.log(ratio[:, mine]), np.log(curve), np.log(_MULTIPLIERS)))
-    return factor
+    return _along_curves(unit, ratio, lambda x, curve: np.interp(x, np.log(curve), np.log(_MULTIPLIERS)))
 
 
 def _rates_at(unit: Unit, factor: np.ndarray) -> np.ndarray:
@@ -388,12 +383,19 @@ def _rates_at(unit: Unit, factor: np.ndarray) -> np.ndarray:
 
     A routine change hides what would have come loose after it, so that rates follow hazards the less the oftener it is.
     """
+    return _along_curves(unit, factor, lambda x, curve: np.interp(x, np.log(_MULTIPLIERS), np.log(curve)))
+
+
+def _along_curves(
+    unit: Unit, values: np.ndarray, read: Callable[[np.ndarray, np.ndarray], np.ndarray]
+) -> np.ndarray:
+    """Values (n_draws, n_strata) read off the rate curve of each stratum's frequency model, in logarithms."""
     which = frequency_models(unit)[1]
-    ratio = np.ones_like(factor)
+    found = np.ones_like(values)
     for m, curve in enumerate(_rate_curves(Paced(unit))):
         mine = which == m
-        ratio[:, mine] = np.exp(np.interp(np.log(factor[:, mine]), np.log(_MULTIPLIERS), np.log(curve)))
-    return ratio
+        found[:, mine] = np.exp(read(np.log(values[:, mine]), curve))
+    return found
 
 
 @lru_cache(maxsize=16)
