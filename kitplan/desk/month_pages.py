@@ -87,7 +87,8 @@ def _answer(folder: Path, table: str, key: str, value: float, known: Any) -> dic
 
     there = replace(there, name=f"{here.name} as asked")
     asked = compare.asked_of(here, there)
-    comparison = compare.compare_units(here, asked or there, planned, asked is not None, compare.expected(known))
+    comparison = compare.compare_units(here, asked or there, planned, asked is not None,
+                                       compare.expected(known.results if known else {}))
     return {"said": comparison.sentences(), "tables": [
         (title, list(heads.values()), rows) for name, title, heads in _ANSWERS
         if (rows := _differing(comparison.tables()[name], list(heads), all_of_it=name == "compare_money"))]}

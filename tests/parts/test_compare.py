@@ -454,10 +454,10 @@ def test_prices_paid_that_differ_are_said_to_move_no_sum_here(small_unit):
 def test_what_the_months_ahead_expect_stands_beside_a_year_at_recipe_and_list_price(small_unit):
     """Twelve months of 100 and six of 900: the year ahead is 1,200, and six months alone are none."""
     months = [100.0] * 12 + [900.0] * 6
-    plans = [SimpleNamespace(parts=("forecast",), forecast=SimpleNamespace(forecast=SimpleNamespace(
-        total=pd.DataFrame({"value": value})))) for value in (months, months[12:])]
-    assert expected(plans[0]) == 1200.0
-    assert all(map(np.isnan, (expected(plans[1]), expected(None), expected(SimpleNamespace(parts=("par",))))))
+    views = [SimpleNamespace(forecast=SimpleNamespace(total=pd.DataFrame({"value": v}))) for v in (months, months[12:])]
+    assert expected({"forecast": views[0]}) == 1200.0
+    assert np.isnan(expected({"forecast": views[1]}))
+    assert np.isnan(expected({}))
     issued = replace(small_unit, issues=pd.DataFrame({"item": ["saline"], "units": [3.0]}))
     year = 12 * mean_month(issued).value
     (note,) = compare_units(issued, issued, no_par, ahead=year / 2).notes

@@ -8,9 +8,9 @@ catalogue and preferences, prices, policy. Another order could share an interact
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,6 @@ from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Route, Unit
 
 if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
-    from kitplan.planning import Plan
 
 SIZE = ["route", "size"]
 
@@ -138,11 +137,10 @@ def asked_of(now: Unit, other: Unit) -> Unit | None:
     return None if alike else as_use_taught(now, other, most_like(now, other))
 
 
-def expected(plan: Plan | None) -> float:
-    """Money of the next twelve months of a plan, NaN where it does not forecast so many."""
-    if plan is None or "forecast" not in plan.parts:
-        return np.nan
-    return float(plan.forecast.forecast.total["value"][:12].sum(min_count=12))
+def expected(results: Mapping[str, Any]) -> float:
+    """Money of the next twelve months by the results of a plan, NaN where it does not forecast so many."""
+    view = results.get("forecast")
+    return np.nan if view is None else float(view.forecast.total["value"][:12].sum(min_count=12))
 
 
 def compare_units(
