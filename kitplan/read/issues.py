@@ -34,7 +34,7 @@ _MEASURES = frozenset(("uom", "um", "unit", "unit_of_measure", "unit_of_issue", 
 _BOXES = frozenset(("box", "bx", "boxes", "pack", "packs", "pk", "pkt", "packet", "case", "cs", "carton", "ctn", "car"))
 _FEWEST_ACROSS = 2
 _KIND = ["role", "contains", "use_unit", "scope", "fits_from_mm", "fits_to_mm", "width_mm", "length_mm", "sterile",
-         "critical"]
+         "critical", "routes"]
 """What two items of the catalogue have in common that differ in their pack or their maker alone."""
 _QUIET_MONTHS = 3
 """An item without an issue in so many of the last months that have any has been given up."""
