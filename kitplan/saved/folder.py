@@ -9,7 +9,8 @@ missing or another's they are drawn again from the plan's own seed.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections import UserDict
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -117,31 +118,20 @@ def _fault(place: Path, fault: str) -> InputError:
     return InputError([Problem(str(place), fault, _AGAIN)], "opening the plan")
 
 
-class _Kept(Mapping[str, object]):
+class _Kept(UserDict[str, object]):
     """Results that lie in the file, each read when it is first asked for."""
 
     def __init__(self, file: Packed, parts: tuple[str, ...], folder: Path) -> None:
-        self.file, self.parts, self.folder = file, parts, folder
-        self.known: dict[str, object] = {}
+        super().__init__(dict.fromkeys(parts))
+        self.file, self.folder = file, folder
 
     def __getitem__(self, name: str) -> object:
-        if name not in self.parts:
-            raise KeyError(name)
-        if name not in self.known:
+        if self.data[name] is None:
             try:
-                self.known[name] = self.file.value(f"part-{name}")
+                self.data[name] = self.file.value(f"part-{name}")
             except Damaged as error:
                 raise _fault(self.folder / PLAN, _DAMAGED) from error
-        return self.known[name]
-
-    def __contains__(self, name: object) -> bool:
-        return name in self.parts
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self.parts)
-
-    def __len__(self) -> int:
-        return len(self.parts)
+        return self.data[name]
 
 
 def _scenarios(plan: Plan, folder: Path, record: Mapping[str, Any]) -> Callable[[str], Demand]:

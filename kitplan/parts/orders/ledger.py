@@ -228,6 +228,11 @@ class Standing:
         """Single items of one item in the kits on the shelf that are in date on a day."""
         return sum(k.units(item, day) for k in self.kits_at("shelf"))
 
+    def lots(self, item: str) -> list[Lot]:
+        """Its lots, loose and in the kits on the shelf, first expired first."""
+        in_kits = [lot for kit in self.kits_at("shelf") for name, lots in kit.contents if name == item for lot in lots]
+        return sorted([*self.shelf.get(item, ()), *in_kits], key=lambda lot: lot.expires or _NO_DATE)
+
     def to_come(self, item: str) -> int:
         """Single items on order."""
         return sum(o.units for o in self.open if o.item == item)

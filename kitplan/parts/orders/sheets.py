@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import pandas as pd
-
 from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order, urgent_under
@@ -161,10 +159,8 @@ def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
         return
     page.another_table(len(dated))
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
-    page.header("dates to watch", freeze=False)
-    for row in dated.itertuples(index=False):
-        page.row((None, row.item, named.get(row.item, ""), None, None, row.days_left, row.units, row.used_units,
-                  row.spoils_units, f"{pd.Timestamp(row.expires):%Y-%m-%d}", row.lot, row.advice))
+    page.table(dated.assign(named=dated["item"].map(named).fillna(""), use_by=dated["expires"].dt.strftime("%Y-%m-%d")),
+               "dates to watch")
     page.spread(order.dates_without_work, "wrap")
 
 
