@@ -129,8 +129,8 @@ def _take(shelf: dict[str, list[Lot]], item: str, units: int) -> tuple[Lot, ...]
 
 def _next_number(book: OrderBook, design: str) -> int:
     """Kits of a design are numbered on for ever: A-1, A-2; so building fewer of another changes no number on a card."""
-    numbers = [line.number.rpartition("-")[2] for line in book.of("kits") if line.number.startswith(f"{design}-")]
-    return 1 + max((int(n) for n in numbers if n.isdigit()), default=0)
+    own = ((x.number.removeprefix(f"{design}-"), x) for x in book.of("kits") if x.number.startswith(f"{design}-"))
+    return book.next_number((int(n), x) for n, x in own if n.isdecimal())
 
 
 def built(rows: Sequence[Row], book: OrderBook, now: Standing, plan: RoundPlan, day: date, source: str) -> Step:
