@@ -151,7 +151,7 @@ def _other_kits(now: Standing, plan: RoundPlan) -> Iterator[Question]:
             alike.setdefault(what, []).append(kit.number)
     for what, numbers in alike.items():
         yield Question(0, True, f"kit {', '.join(numbers)}", f"{what}. It does not count as ready.",
-                       "On Build kits, type apart beside it: what is in it goes back to the shelf, for a kit by today's card.")
+                       "On Build kits, type apart beside it: its things go back to the shelf, for a kit of today.")
 
 
 def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
