@@ -25,7 +25,7 @@ _WENT = {"built": "built", "to_bedside": "now at bedsides", "back": "back on the
 
 @dataclass(frozen=True)
 class Build:
-    """Kits of one design. wanted: by the plan. ready: on the shelf, in date. build: what can be built now.
+    """Kits of one design. wanted: by the plan. ready: on the shelf, in date, whole. build: what can be built now.
 
     kits: kit number -> what goes in, item -> lots. held_back: why fewer than wanted can be built, "" when not.
     soon: what in them does not last past the next count, as no later lot is left, "" where all does.
@@ -54,7 +54,8 @@ class Build:
 def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> tuple[Build, ...]:
     """What to build today, design after design in turn, so that none waits for another to be complete."""
     room = {item: _room(item, plan, now, day) for item in {i for d in plan.designs.values() for i in d}}
-    ready = {d: sum(k.in_date(day) for k in now.kits_at("shelf", d)) for d in plan.designs}
+    ready = {d: sum(k.in_date(day) and not k.lacks(content) for k in now.kits_at("shelf", d))
+             for d, content in plan.designs.items()}
     build, why = dict.fromkeys(plan.designs, 0), dict.fromkeys(plan.designs, "")
     waiting = [d for d in plan.designs if ready[d] < plan.builds.get(d, 0)]
     while waiting:

@@ -57,6 +57,10 @@ class Kit:
         return sum(lot.units for name, lots in self.contents if name == item for lot in lots
                    if (lot.expires or _NO_DATE) >= day)
 
+    def lacks(self, content: Mapping[str, int]) -> dict[str, int]:
+        """What is missing in it of what a card lists (item -> single items): another plan may have made it."""
+        return {item: units - self.units(item) for item, units in content.items() if self.units(item) < units}
+
 
 @dataclass(frozen=True)
 class OpenOrder:
