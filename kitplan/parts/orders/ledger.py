@@ -236,6 +236,11 @@ class Standing:
         """Single items of one item in the kits on the shelf that are in date on a day."""
         return sum(k.units(item, day) for k in self.kits_at("shelf"))
 
+    def expects(self, item: str) -> int | None:
+        """What should lie loose on the shelf; None of what was never counted and did not come."""
+        there = max(self.expected.get(item, 0), 0)
+        return there if there or item in self.counted else None
+
     def lots(self, item: str) -> list[Lot]:
         """Its lots, loose and in the kits on the shelf, first expired first."""
         in_kits = [lot for kit in self.kits_at("shelf") for name, lots in kit.contents if name == item for lot in lots]
