@@ -11,9 +11,9 @@ import pandas as pd
 from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.even_draws import even_normals
 from kitplan.demand.posterior import DRAWS, census_means
-from kitplan.demand.resecure import CONSTANT_REASONS, hazard_factors, long_run_rates, rate_ratios
+from kitplan.demand.resecure import hastened, hazard_factors, long_run_rates, rate_ratios
 from kitplan.demand.use import use_model
-from kitplan.read.values import Doubt, Unit, UseRate
+from kitplan.read.values import Unit, UseRate
 
 
 def with_best_knowledge(unit: Unit) -> Unit:
@@ -63,18 +63,8 @@ def what_the_issues_say(unit: Unit) -> UseRate | None:
 def _moved(unit: Unit, ratio: np.ndarray, rate_from: str) -> Unit:
     """The unit at the mean of its rates drawn; ratio: draws over the rates of Unit.frequency, (n_draws, n_strata)."""
     middle = ratio.mean(axis=0)
-    return _hastened(unit, hazard_factors(unit, middle[None])[0],
-                     replace(unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from))
-
-
-def _hastened(unit: Unit, factor: np.ndarray, doubt: Doubt) -> Unit:
-    """The unit with its hazards times a factor, (n_strata,), and another doubt about how often."""
-    hazards = [*CONSTANT_REASONS.values()]
-    frequency = unit.frequency.copy()
-    frequency[hazards] = frequency[hazards].mul(factor, axis=0)
-    frequency["loosening_scale_hours"] *= factor ** (-1.0 / frequency["loosening_shape"].to_numpy(float))
-    frequency["flat_per_check"] = 1.0 - (1.0 - frequency["flat_per_check"]) ** factor
-    return replace(unit, frequency=frequency, doubt=doubt)
+    return replace(unit, frequency=hastened(unit.frequency, hazard_factors(unit, middle[None])[0]),
+                   doubt=replace(unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from))
 
 
 def as_use_taught(now: Unit, other: Unit, like: np.ndarray) -> Unit:
@@ -90,7 +80,7 @@ def as_use_taught(now: Unit, other: Unit, like: np.ndarray) -> Unit:
         return other
     scales = [unit.frequency["loosening_scale_hours"].to_numpy(float) for unit in (now, known)]
     factor = (scales[0] / scales[1]) ** now.frequency["loosening_shape"].to_numpy(float)
-    return _hastened(other, factor[like], replace(
+    return replace(other, frequency=hastened(other.frequency, factor[like]), doubt=replace(
         other.doubt, rate_ratio=doubt.rate_ratio[:, like], rate_from=doubt.rate_from, use_rate=doubt.use_rate))
 
 
