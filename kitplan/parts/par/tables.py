@@ -164,7 +164,7 @@ def _unused(row: Any, words: Route) -> str:
         return f"Held at its floor of {row.floor:,} as {kind}: no use was seen in any interval played."
     if not row.fits:
         return f"Nothing is held: it fits no {words.one} of this unit nor the next size."
-    return f"Nothing is held: no {words.one} of this unit uses it."
+    return f"Nothing is held: this plan gives it to no {words.one} of this unit."
 
 
 def _decided(row: Any, target: float, tight: bool) -> str:
