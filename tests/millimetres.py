@@ -19,5 +19,5 @@ def fits_in_millimetres(items: pd.DataFrame) -> pd.DataFrame:
     limited = items["fits_from_mm"].notna() | items["fits_to_mm"].notna()
     words = [unit if holds == 1 else "roll" if unit == "mm" else "item"
              for unit, holds in zip(items["use_unit"], items["contains"])]
-    return items.assign(fits_scale=np.where(limited, "mm", ""), fits_from=items["fits_from_mm"],
+    return items.assign(routes="", fits_scale=np.where(limited, "mm", ""), fits_from=items["fits_from_mm"],
                         fits_to=items["fits_to_mm"], sized_to="patient", counted_as=words)

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import ItemChoice
+from kitplan.read.catalogue import is_for_route
 from kitplan.read.values import Unit
 
 Records = Mapping[str, Sequence[tuple[int, Mapping[str, Any]]]]
@@ -36,6 +37,8 @@ def size_for(item: Mapping[str, Any], airway: Mapping[str, Any]) -> float:
 
 def item_fits(item: Mapping[str, Any], airway: Mapping[str, Any], slack: float = 0.0) -> bool:
     """Whether a catalogue row fits one kind of airway (a row of Unit.strata); slack: how far outside still counts."""
+    if not is_for_route(item["routes"], airway):
+        return False
     if not item["fits_scale"]:
         return True
     size = size_for(item, airway)

@@ -70,11 +70,11 @@ def add(app: Flask, home: Home, opened: Opened) -> None:
         if value is None:
             abort(409, f"{words}: type the number to try.")
         return render_template("what_if.html", words=words, value=request.form["value"].strip(),
-                               **_answer(folder, table, key, value))
+                               **_answer(folder, table, key, value, opened.plan(folder)))
 
 
-def _answer(folder: Path, table: str, key: str, value: float) -> dict[str, Any]:
-    """Compare the unit with itself under another setting; nothing of it is kept."""
+def _answer(folder: Path, table: str, key: str, value: float, known: Any) -> dict[str, Any]:
+    """Compare the unit with itself under another setting; nothing of it is kept. known: the plan in use."""
     import kitplan
     from kitplan.parts.compare import model as compare
 
@@ -87,7 +87,8 @@ def _answer(folder: Path, table: str, key: str, value: float) -> dict[str, Any]:
 
     there = replace(there, name=f"{here.name} as asked")
     asked = compare.asked_of(here, there)
-    comparison = compare.compare_units(here, asked or there, planned, asked is not None)
+    comparison = compare.compare_units(here, asked or there, planned, asked is not None,
+                                       compare.expected(known.results if known else {}))
     return {"said": comparison.sentences(), "tables": [
         (title, list(heads.values()), rows) for name, title, heads in _ANSWERS
         if (rows := _differing(comparison.tables()[name], list(heads), all_of_it=name == "compare_money"))]}

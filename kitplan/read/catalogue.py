@@ -33,25 +33,27 @@ def read_items(
     cells at their defaults, so that other tables are not blamed for naming its item. Where the bedside policy or a
     route asks for them, the shipped generic rows follow, of every role and size that the unit's own rows do not hold.
     """
-    name, frame = _read_items("items", source, findings, routes)
-    named = any(SPARE_TUBE_ROLE in route.emergency for route in routes.values())
-    if (bedside.wants_spare_tubes or named) and len(frame):
-        _, more = _read_items("more_equipment", source, findings, routes)
+    emergency = {role for route in routes.values() for role in route.emergency}
+    emergency |= {SPARE_TUBE_ROLE} if bedside.wants_spare_tubes else set()
+    name, frame = _read_items("items", source, findings, routes, emergency)
+    if SPARE_TUBE_ROLE in emergency and len(frame):
+        _, more = _read_items("more_equipment", source, findings, routes, emergency)
         wanted = more if bedside.more_equipment else more[more["role"] == SPARE_TUBE_ROLE]
         frame = pd.concat([frame, wanted[~_held(frame, wanted)]], ignore_index=True)
     return name, frame
 
 
 def _read_items(
-    table: str, source: Source, findings: Findings, routes: Mapping[str, Route]
+    table: str, source: Source, findings: Findings, routes: Mapping[str, Route], emergency: set[str]
 ) -> tuple[str, pd.DataFrame]:
     name, reader = read_table(table, source, findings, "items")
     if reader is None:
         return name, pd.DataFrame(columns=[*columns_of("items"), *FIT_COLUMNS])
     frame = _columns(reader, not name.startswith("config/"))
+    frame["routes"] = _route_names(reader, frame["routes"], routes)
     frame = frame.assign(**_fits(reader, frame, routes))
     _check_together(reader, frame)
-    _check_emergency(reader, frame, {role for route in routes.values() for role in route.emergency})
+    _check_emergency(reader, frame, emergency)
     told = frame["description"].astype(str).str.extract(r"\b(?:box|bag|pack) of (\d+)\b")[0].astype(float)
     reader.doubt("pack", (told.notna() & (told != frame["pack"]) & (told != frame["contains"])).to_numpy(),
                  frame["description"].to_numpy(), "is another number than the description says, which labels and cards "
@@ -80,6 +82,9 @@ def invented_prices(items: pd.DataFrame) -> list[str]:
 def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     frame = reader.frame().fillna({"pack": 1, "price": 0, "litres": 0})
     frame["role"] = frame["role"].map(key_of)
+    # Where a row does not say, it is sized to what the shipped rows of its role are: a spare tube to the tube.
+    to_tube = {row["role"] for row in config_rows("more_equipment.csv") if row["sized_to"] == "tube"}
+    frame.loc[(reader.texts("sized_to", "") == "") & frame["role"].isin(to_tube), "sized_to"] = "tube"
     # A catalogue without the column is read on the safe side.
     frame["sterile"] |= frame["description"].str.contains(_STERILE, case=False).to_numpy(bool)
     word = np.where(frame["contains"] == 1, frame["use_unit"], np.where(frame["use_unit"] == "mm", "roll", "item"))
@@ -87,6 +92,15 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
     frame["provenance"] = reader.texts("provenance", "this unit's own catalogue" if own else "no source given")
     frame["description"] = frame["description"].where(frame["description"] != "", frame["item"])
     return frame
+
+
+def _route_names(reader: TableReader, written: pd.Series, routes: Mapping[str, Route]) -> pd.Series:
+    """The routes that each row is for, with ; between, as they are called in techniques.toml; "" serves every route."""
+    words = {key_of(word): name for name, route in routes.items() for word in (name, *route.alias)}
+    keys = written.str.split(";").map(lambda texts: [key_of(text) for text in texts if text.strip()])
+    strange = keys.map(lambda own: next((key for key in own if key not in words), ""))
+    reader.refuse_strangers("routes", strange.to_numpy(), list(routes), "is not a route that techniques.toml describes")
+    return keys.map(lambda own: ";".join(words.get(key, key) for key in own))
 
 
 def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
@@ -217,7 +231,13 @@ def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> 
     low, high = items["fits_from"].to_numpy(float) - slack, items["fits_to"].to_numpy(float) + slack
     inside = ~(low > size + 1e-9) & ~(high < size - 1e-9)
     scale = items["fits_scale"].to_numpy()
-    return (scale == "") | ((scale == airway["scale"]) & inside)
+    served = np.array([is_for_route(routes, airway) for routes in items["routes"]], dtype=bool)
+    return served & ((scale == "") | ((scale == airway["scale"]) & inside))
+
+
+def is_for_route(routes: str, airway: Mapping[str, Any]) -> bool:
+    """Whether an item of these `routes` is for the route of an airway."""
+    return not routes or airway["route"] in routes.split(";")
 
 
 def marked(name: str, critical: bool) -> str:

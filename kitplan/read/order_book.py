@@ -33,6 +33,8 @@ TABLES = ("counts", "orders", "deliveries", "kits")
 _NUMBERED = {"counts": "count", "orders": "order", "deliveries": "order", "kits": "kit"}
 _LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 _LAST = "last.json"
+PAPERS = "order.json"
+"""The record of the papers of the week, in their own folder: it is there still when the book's is lost."""
 _NO_RECORD = (OSError, ValueError, KeyError, TypeError, ArithmeticError, RecursionError)
 """What a file that should be such a record, and is not, raises when it is read."""
 LEARNT = "learnt_rate.json"
@@ -86,6 +88,13 @@ class OrderBook:
         """The lines of one table."""
         return tuple(line for line in self.lines if line.table == table)
 
+    def next_number(self, given: Iterable[tuple[int, Line]]) -> int:
+        """The number after the highest given. Lines lost since may each have held a number of their own: none of
+        those, which stand on papers and cards, is given again.
+        """
+        highest, entry = max(((number, -line.entry) for number, line in given), default=(0, 0))
+        return highest + 1 + sum(last - first + 1 for first, last in self.gaps if first > -entry)
+
     def grown(self, lines: Iterable[Line], plan_number: str) -> OrderBook:
         """The book with lines added at its end, numbered on."""
         start = self.last_entry + 1
@@ -132,15 +141,19 @@ def last_record(book: OrderBook) -> bytes:
     return (json.dumps(record) + "\n").encode()
 
 
-def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
-    """Read the book of a unit's folder; an empty one where there is none.
+def read_book(folder: Path, papers: Path | None = None, *, mend: bool = False) -> OrderBook:
+    """Read the book of a unit's folder; an empty one where there never was one.
 
+    papers: folder of the papers of the week (default: the usual ones), whose record says how far the book had come.
     mend: take the lines as they stand now, changed or missing ones with them. Raises InputError with every line that
     is damaged, changed or missing.
     """
     place, findings = folder / "book", Findings()
     files = {table: _read_file(place / f"{table}.csv", table, findings) for table in TABLES}
-    last, gaps = _last(place, max((line.entry for found in files.values() for line, *_ in found), default=0))
+    there = [line.entry for found in files.values() for line, *_ in found]
+    (written, gaps), *told = (_last(record) for record in (place / _LAST, *(
+        home / PAPERS for home in ([papers] if papers else [folder, folder / "plan"]))))
+    last = max([*there, written, *(entry for entry, _ in told)])
     warnings: list[str] = []
     readable = not findings.faults
     if readable and not mend:
@@ -154,19 +167,19 @@ def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
         runs = some_of([str(a) if a == b else f"{a} to {b}" for a, b in lost], 6, ", ")
         gone = [f"{table}.csv" for table, found in files.items() if not found]
         findings.fault("book", f"has no {'entry' if runs.isdigit() else 'entries'} {runs}" + (
-            f"; {' and '.join(gone)} {'is' if len(gone) == 1 else 'are'} not there, or empty" if gone else ""),
+            f"; {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} not there, or empty" if gone else ""),
             "Put the lines back from a copy of the folder, or run kitplan book UNIT --mend to go on without them.")
     findings.stop_if_faulty("reading the order book")
     return OrderBook(tuple(lines), tuple(sorted([*gaps, *lost])), tuple(warnings))
 
 
-def _last(place: Path, there: int) -> tuple[int, list[tuple[int, int]]]:
-    """Last entry ever written and the gaps accepted; where the record is unreadable `there`, that of the tables."""
+def _last(path: Path) -> tuple[int, list[tuple[int, int]]]:
+    """Last entry ever written and the gaps accepted, as a record has them; 0 and none where it is unreadable."""
     try:
-        record = json.loads((place / _LAST).read_text(encoding="utf-8"))
-        return int(record["last_entry"]), [(int(a), int(b)) for a, b in record["gaps"]]
+        record = json.loads(path.read_text(encoding="utf-8"))
+        return int(record["last_entry"]), [(int(a), int(b)) for a, b in record.get("gaps", ())]
     except _NO_RECORD:
-        return there, []
+        return 0, []
 
 
 def _missing(entries: Sequence[int], last: int, gaps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -9,7 +9,8 @@ missing or another's they are drawn again from the plan's own seed.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections import UserDict
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -20,6 +21,7 @@ from kitplan.demand.values import Demand
 from kitplan.parts.work import Basis, Work
 from kitplan.planning import Plan
 from kitplan.read import last_plan
+from kitplan.read.columns import columns_of
 from kitplan.read.last_plan import moves_par
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.source import is_settings, is_table, names_in
@@ -71,6 +73,8 @@ def open_plan(folder: Path | str, unit_path: Path | None = None) -> Plan:
         item_choice, airways, expected = file.value("rests_on")
         if about["number"] != record["plan_number"]:
             raise _fault(folder / PLAN, f"is of plan {about['number']}, not of {record['plan_number']}")
+        if not {*columns_of("items")} - {"size_from", "size_to"} <= {*unit.items}:
+            raise Damaged(f"{PLAN} has a catalogue without columns of this version")
         unit = replace(unit, path=unit_path or folder)
         plan = Plan(
             unit, int(about["seed"]), str(about["version"]), str(about["number"]), item_choice, airways, expected,
@@ -117,31 +121,20 @@ def _fault(place: Path, fault: str) -> InputError:
     return InputError([Problem(str(place), fault, _AGAIN)], "opening the plan")
 
 
-class _Kept(Mapping[str, object]):
+class _Kept(UserDict[str, object]):
     """Results that lie in the file, each read when it is first asked for."""
 
     def __init__(self, file: Packed, parts: tuple[str, ...], folder: Path) -> None:
-        self.file, self.parts, self.folder = file, parts, folder
-        self.known: dict[str, object] = {}
+        super().__init__(dict.fromkeys(parts))
+        self.file, self.folder = file, folder
 
     def __getitem__(self, name: str) -> object:
-        if name not in self.parts:
-            raise KeyError(name)
-        if name not in self.known:
+        if self.data[name] is None:
             try:
-                self.known[name] = self.file.value(f"part-{name}")
+                self.data[name] = self.file.value(f"part-{name}")
             except Damaged as error:
                 raise _fault(self.folder / PLAN, _DAMAGED) from error
-        return self.known[name]
-
-    def __contains__(self, name: object) -> bool:
-        return name in self.parts
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self.parts)
-
-    def __len__(self) -> int:
-        return len(self.parts)
+        return self.data[name]
 
 
 def _scenarios(plan: Plan, folder: Path, record: Mapping[str, Any]) -> Callable[[str], Demand]:

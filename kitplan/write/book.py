@@ -81,6 +81,7 @@ class Page:
         self.widths = tuple(widths)
         self.next_row = 1
         self.kinds: tuple[str, ...] = ()
+        self.names: tuple[str, ...] = ()
         self._tables: list[tuple[int, int]] = []
         self._breaks: list[int] = []
         self._grouped = 0
@@ -149,7 +150,7 @@ class Page:
         """
         self.keep_together(1 + _KEPT)
         if isinstance(labels, str):
-            labels, kinds, _ = zip(*self.book.columns(labels))
+            labels, kinds, self.names = zip(*self.book.columns(labels))
         self.kinds = tuple(kinds) or ("text",) * len(labels)
         row = self._line(labels, self.kinds, "head")
         self.height(row, max(lines_needed(label, width * 0.88) for label, width in zip(labels, self.widths)))
@@ -165,14 +166,18 @@ class Page:
         frame: or several, each with the line that begins its group ("" for none). columns: or the table of
         config/sheet_columns.csv that lists them.
         """
-        headings, kinds, names = zip(*self.book.columns(columns) if isinstance(columns, str) else columns)
+        headings, kinds, self.names = zip(*self.book.columns(columns) if isinstance(columns, str) else columns)
         first = self.header(headings, kinds, freeze=freeze, frozen_columns=frozen_columns) + 1
         for title, rows in frame if isinstance(frame, Sequence) else [("", frame)]:
             if title:
                 self.group((title,))
-            for row in rows.to_dict("records"):
-                self.row([row[name] if name else None for name in names])
+            self.lines(rows)
         return first, self.next_row - 1
+
+    def lines(self, frame: DataFrame, kinds: Sequence[str] = ()) -> None:
+        """A line for each row of a frame, by the columns that the table of the last header names."""
+        for row in frame.to_dict("records"):
+            self.row([row[name] if name else None for name in self.names], kinds)
 
     def row(self, values: Sequence[Any], kinds: Sequence[str] = (), least_points: float = 0.0) -> int:
         """One line of a table, as high as its text needs and at least `least_points`; return its row number."""

@@ -377,6 +377,31 @@ def test_a_book_changed_by_hand_stops_the_round_with_the_mend(unit):
     done("book", unit)
 
 
+def test_a_lost_book_is_noticed_and_none_of_its_numbers_is_given_again(unit):
+    """The papers of the week say how far it had come; kit A-1 and order 1 stand on cards and at the supplier's."""
+    fill_count(unit)
+    done("count", unit)
+    fill_in(unit, "Build kits", {"A": {"Built": 1}}, "Date built", MONDAY, heading="Design")
+    assert "Kits built: A-1." in done("build", unit)
+    fill_count(unit, 0.5, date(2026, 7, 7))
+    done("order", unit)
+    before = len(pd.concat([book_of(unit, t) for t in ("counts", "orders", "kits")]))
+    shutil.rmtree(unit / "book")
+    for step in ("receive", "order", "book", "plan"):
+        lost = run(step, unit)
+        assert lost.exit_code == 2, lost.output
+        assert f"book: has no entries 1 to {before}" in lost.output
+        assert "kitplan book UNIT --mend" in lost.output
+    assert "The book is empty" in done("book", unit, "--mend")
+    fill_count(unit, 0.5, date(2026, 7, 8))
+    done("count", unit)
+    fill_in(unit, "Build kits", {"A": {"Built": 1}}, "Date built", date(2026, 7, 8), heading="Design")
+    built = re.search(r"Kits built: A-(\d+)", done("build", unit))
+    assert built
+    assert int(built[1]) > 1
+    assert "This is order 1." not in done("order", unit)
+
+
 def receive_one(unit, lot):
     table = Path(unit).parent / f"came-{lot}.csv"
     table.write_text(f"item,packs,lot\nbag_500ml,1,{lot}\n", encoding="utf-8")

@@ -21,6 +21,7 @@ from kitplan.parts.compare.model import (
     _items,
     asked_of,
     compare_units,
+    expected,
     mean_month,
     most_like,
 )
@@ -448,6 +449,20 @@ def test_prices_paid_that_differ_are_said_to_move_no_sum_here(small_unit):
     assert "kitplan forecast" in note
     assert not compare_units(plain, plain, no_par).notes
     assert not compare_units(dearer, same, no_par).notes
+
+
+def test_what_the_months_ahead_expect_stands_beside_a_year_at_recipe_and_list_price(small_unit):
+    """Twelve months of 100 and six of 900: the year ahead is 1,200, and six months alone are none."""
+    months = [100.0] * 12 + [900.0] * 6
+    views = [SimpleNamespace(forecast=SimpleNamespace(total=pd.DataFrame({"value": v}))) for v in (months, months[12:])]
+    assert expected({"forecast": views[0]}) == 1200.0
+    assert np.isnan(expected({"forecast": views[1]}))
+    assert np.isnan(expected({}))
+    issued = replace(small_unit, issues=pd.DataFrame({"item": ["saline"], "units": [3.0]}))
+    year = 12 * mean_month(issued).value
+    (note,) = compare_units(issued, issued, no_par, ahead=year / 2).notes
+    assert f"come to {year / 2:,.0f} USD in twelve months" in note
+    assert not compare_units(issued, issued, no_par).notes
 
 
 def test_par_levels_of_items_are_those_of_the_first_and_the_last_step():

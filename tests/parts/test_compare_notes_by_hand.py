@@ -8,7 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.parts.compare.notes import beds_without_airways, other_prices_paid, rates_rest_on
+from kitplan.parts.compare.notes import (
+    beds_without_airways,
+    beside_the_months_ahead,
+    other_prices_paid,
+    rates_rest_on,
+)
 
 
 def learnt(*ratios):
@@ -91,3 +96,13 @@ def test_beds_alone_move_no_use_and_it_is_said_what_would(beds, airways, said):
     found = beds_without_airways(*units, *airways)
     assert found == () if said is None else said in found[0]
     assert said is None or found[0].startswith(f"Beds go from {beds[0]} to {beds[1]}, the airways stay")
+
+
+@pytest.mark.parametrize(("issues", "ahead", "said"), [
+    (True, 520.0, "large"), (True, 1900.0, "small"), (True, 1090.0, ""), (True, np.nan, ""), (False, 520.0, "")])
+def test_a_year_that_issues_show_to_be_cheaper_is_no_budget(issues, ahead, said):
+    """A store that issued half of what the recipe takes was shown the whole as what it uses a year."""
+    unit = SimpleNamespace(issues=pd.DataFrame() if issues else None, currency="EUR")
+    notes = beside_the_months_ahead(unit, 1000.0, ahead)
+    assert notes == () if not said else (
+        f"come to {ahead:,.0f} EUR in twelve months" in notes[0] and notes[0].endswith(f"too {said} for a budget."))

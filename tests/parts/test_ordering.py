@@ -261,9 +261,15 @@ def test_a_line_not_counted_waits_but_for_what_a_back_order_asks():
     now = standing(OrderBook().grown(lines, "P"))
     found = make_order(plan(), now, catalogue(), in_place={"saline": 3}).lines.iloc[0]
     assert (found["order_packs"], bool(found["urgent"])) == (3, True)
-    assert found["because"] == "not counted: count it, nothing is ordered until then; a back order asks for 3 packs"
+    assert found["because"] == "not counted: count it; a back order asks for 3 packs"
     with pytest.raises(ValueError, match="nothing was counted yet"):
         make_order(plan(), standing(OrderBook()), catalogue())
+
+
+def test_what_came_is_expected_before_it_was_ever_counted():
+    came = Line("deliveries", DAY, "received", "other", 10, 3)
+    now = standing(book((2, 5, None)).grown([came], "P"))
+    assert (now.expects("saline"), now.expects("other"), now.expects("third")) == (25, 30, None)
 
 
 def test_kits_that_stand_ready_are_in_the_position():
@@ -280,6 +286,7 @@ def test_kits_that_stand_ready_last_too_until_an_order_comes():
     count = OrderBook().grown([Line("counts", DAY, "counted", "saline", 10, 1, 5, None, "", DAY.isoformat())], "P")
     found = make_order(plan(), standing(count.grown(kits, "P")), catalogue()).lines.iloc[0]
     assert (found["on_hand_units"], found["in_kits_units"], bool(found["urgent"])) == (9, 6, False)
+    assert found["lasts_days"] == 3.0, "fifteen, 5 a day"
     more = make_order(plan(urgent_units=16), standing(count.grown(kits, "P")), catalogue())
     assert bool(more.lines["urgent"].iloc[0])
 

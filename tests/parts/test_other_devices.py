@@ -17,6 +17,7 @@ from kitplan.parts.compare.sheets import add_sheets
 from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.training.model import plan_training
 from kitplan.planning import plan_unit
+from kitplan.read.problems import InputError
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Route
 from kitplan.resources import config_file, sample_units
@@ -100,6 +101,32 @@ def test_a_unit_of_all_three_devices_asks_for_spare_tubes_where_a_route_keeps_em
         "tracheostomy": {"spare_tube_4_0mm", "spare_tube_3_5mm"}}
     par = plan.par.levels.set_index("item")["par_units"]
     assert (par[["own_spare", "spare_tube_3_5mm", "spare_tube_4_0mm"]] > 0).all()
+
+
+def test_own_spare_tubes_serve_their_route_and_are_sized_to_the_tube_without_saying_so(tmp_path):
+    """A tracheostomy tube is no spare of an oral tube of the same size. A row that says nothing else of its sizes
+    follows the tube, so that the smaller one is found, and is emergency equipment where the policy asks for it."""
+    (tmp_path / "techniques.toml").write_text("\n".join(path.read_text(encoding="utf-8") for path in (
+        config_file("techniques.toml"), sample_units()["birch_house"] / "techniques.toml")), encoding="utf-8")
+    rows = pd.concat([pd.read_csv(table, dtype=str) for table in (
+        config_file("items.csv"), sample_units()["birch_house"] / "items.csv")]).drop_duplicates("item")
+    own = [{"item": f"{kind}_{mm}", "role": "spare_tube", "scope": "patient", "pack": 1, "price": 90, "litres": 1,
+            "fits_from_mm": mm, "fits_to_mm": mm, "routes": routes}
+           for kind, routes in (("mouth", "by mouth; nasal"), ("neck", "tracheostomy")) for mm in (4.0, 3.5)]
+    pd.concat([rows, pd.DataFrame(own)]).to_csv(tmp_path / "items.csv", index=False)
+    (tmp_path / "census.csv").write_text("route,tube_mm,airways,cuffed\noral,4.0,3,yes\ntracheostomy,4.0,2,no\n")
+    (tmp_path / "unit.toml").write_text('name = "Two routes (INVENTED)"\nmean_stay_days = 6\n[bedside]\n'
+                                        "spare_tube = true\n")
+    unit = load_unit(tmp_path)
+    told = bedside_list(plan_unit(unit, parts=("kits",)))
+    spare = told[told["role"] == "spare_tube"].groupby("label")["item"].agg(set)
+    assert {label.split()[0]: items for label, items in spare.items()} == {
+        "oral": {"mouth_4.0", "mouth_3.5"}, "tracheostomy": {"neck_4.0", "neck_3.5"}}
+    assert unit.items.loc[unit.items["role"] == "spare_tube", "critical"].all()
+    table = (tmp_path / "items.csv").read_text().replace("by mouth; nasal", "ear")
+    (tmp_path / "items.csv").write_text(table)
+    with pytest.raises(InputError, match=r"routes.*is not a route that techniques.toml describes"):
+        load_unit(tmp_path)
 
 
 def test_the_prints_of_a_feeding_tube_speak_of_feeding_tubes(feeding):

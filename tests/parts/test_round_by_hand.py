@@ -648,6 +648,8 @@ def test_kits_are_built_first_expired_first_out_and_never_of_what_is_out_of_date
     lots = [[(x.units, x.lot) for x in content["gauze"]] for content in found.kits.values()]
     assert lots == [[(3, "G1")], [(1, "G1"), (2, "G2")], [(3, "G2")]]
     assert found.held_back == "gauze is short: what is left on the shelf is needed until the order arrives"
+    (gone,) = plan_builds(PLAN, standing(made), made, DAY, ("gauze",))
+    assert gone.held_back.startswith("gauze cannot be had, and what is left on the shelf is needed; where another item")
 
 
 def test_emergency_equipment_goes_into_kits_to_the_last_and_nothing_is_said_to_be_left_of_it():

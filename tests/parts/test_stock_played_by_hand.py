@@ -20,7 +20,7 @@ from kitplan.parts.orders.back_order import (
     _recipes,
     missing_items,
 )
-from kitplan.parts.orders.ledger import standing
+from kitplan.parts.orders.ledger import Kit, Lot, standing
 from kitplan.parts.orders.questions import questions
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.parts.simulate.stock_ledger import OPENING_LOTS, ReviewRule, order_packs, play_ledger
@@ -164,6 +164,9 @@ def test_an_item_that_is_missing_is_planned_for_so_long_from_what_is_in_date(sma
     assert (row["item"], row["units"]) == ("saline-5", 20.0)
     assert row["lasts_days"] == pytest.approx(8 / 5), "the plan's own pace; what ends today lasts no day"
     assert row["lasts_days_busy"] == pytest.approx(8 / (18 / days))
+    kit = Kit("A-1", "A", DAY, "shelf", (("saline-5", (Lot(2),)),))
+    in_kits = missing_items(unit, 1, own, replace(now_of((8, None)), kits={"A-1": kit}), PLAN).shelf.iloc[0]
+    assert (asked[-1][3], in_kits["units"], in_kits["lasts_days"]) == ({"saline-5": 10.0}, 10.0, 2.0)
     missing_items(unit, 1, SimpleNamespace(frame=pd.DataFrame({"item": ["saline-10"]})), now_of((5, None)), PLAN)
     assert (asked[-1][0], len(made)) == ("anew", 1)
 

@@ -26,7 +26,7 @@ NAME, NUMBER, BORN = "Emma Quill", "4125559913", "1961-07-14"
 BOOK = {f"book_{table}": table for table in TABLES}
 NUMBERED_THINGS = {"item", "order", "lot", "gtin", "trade_number", "pack_code", "description", "provenance", "alias",
                    "bin", "counted_as", "counted", "use_unit", "role", "scope", "sized_to", "plan_number", "size",
-                   "size_from", "size_to", "event", "count", "check", "moved_to"}
+                   "size_from", "size_to", "routes", "event", "count", "check", "moved_to"}
 """Columns of things that may carry a long number of their own: a warning at most, or refused by another rule."""
 NAMES_ALLOWED = {"provenance", "time"}
 """A source may be cited by its author; what is no time of day is refused as that, and not repeated."""

@@ -102,14 +102,14 @@ def test_a_frontier_keeps_one_plan_a_cost_from_cheap_to_ready(make_stock, make_d
     demand = make_demand(np.arange(1, 101)[:, None], unit.items["item"])
     instance = ask(unit, demand)
     candidate = SimpleNamespace(asked=0.9, levels=np.array([90]), checked=SimpleNamespace(needs=demand.units))
-    found = trace_frontier(instance, candidate, True)
-    assert found.rows["target"].tolist() == [0.5, 0.9, 0.9099, 0.99]
-    assert found.levels["par_units"].tolist() == [50, 90, 91, 99]
-    assert found.rows["readiness"].tolist() == [0.5, 0.9, 0.91, 0.99]
-    assert found.rows["value"].tolist() == [100.0, 180.0, 182.0, 198.0]
-    assert found.rows["litres"].tolist() == [25.0, 45.0, 45.5, 49.5]
-    alone = trace_frontier(instance, candidate, False)
-    assert alone.rows["target"].tolist() == [0.9]
+    rows, levels = trace_frontier(instance, candidate, True)
+    assert rows["target"].tolist() == [0.5, 0.9, 0.9099, 0.99]
+    assert levels["par_units"].tolist() == [50, 90, 91, 99]
+    assert rows["readiness"].tolist() == [0.5, 0.9, 0.91, 0.99]
+    assert rows["value"].tolist() == [100.0, 180.0, 182.0, 198.0]
+    assert rows["litres"].tolist() == [25.0, 45.0, 45.5, 49.5]
+    alone, _ = trace_frontier(instance, candidate, False)
+    assert alone["target"].tolist() == [0.9]
 
 
 def test_what_is_free_weighs_a_trifle_more_where_it_is_large(make_stock, make_demand):

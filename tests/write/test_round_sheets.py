@@ -159,6 +159,14 @@ def test_a_back_order_stands_on_the_order_itself_with_the_warning(plan):
     assert any(r[1] == "saline_10ml" and r[8] == 3 for r in found), "what it buys is in the order"
 
 
+def test_what_a_back_order_puts_in_its_place_is_not_called_surplus(plan):
+    levels = plan.par.levels
+    off = levels.loc[levels["par_units"] == 0, "item"].iloc[0]
+    gone = replace(doing_without(), instead=doing_without().instead.assign(instead=off))
+    assert any(f"not on the par list: {off}" in note for note in weekly_of(plan, counted(off)).notes)
+    assert not any("not on the par list" in note for note in weekly_of(plan, counted(off), back_order=gone).notes)
+
+
 def test_changes_name_before_now_and_the_cause(plan):
     items = pd.DataFrame([("saline", 180, 230, 50, 2, 3, 1, 24.0, HOSTILE)], columns=CHANGE_COLUMNS)
     changed = plan.with_result("changes", Changes(items, "AB-0", ("census.csv changed.",)))

@@ -39,11 +39,7 @@ def _write_steps(page: Page, audit: Audit, named: dict[str, str]) -> None:
         rows = audit.steps[audit.steps["kind"] == kind]
         if len(rows):
             page.group((heading,))
-        for row in rows.itertuples(index=False):
-            page.row(
-                (row.step, row.item, named[row.item], row.present_units, row.proposed_units, row.change_units,
-                 row.change_value, row.shortage_chance_present, row.shortage_chance_proposed, row.readiness_after,
-                 row.value_after, row.litres_after, None))
+        page.lines(rows.assign(named=rows["item"].map(named)))
     if not len(audit.steps):
         page.spread("No change is needed: today's par levels are as good as the plan.", "strong_wrap")
 
@@ -85,8 +81,5 @@ def _write_missing(page: Page, audit: Audit, named: dict[str, str]) -> None:
         return
     page.another_table(min(len(missing), _MISSING_SHOWN))
     page.spread("What is missing when something runs short today", "strong")
-    page.header("missing today", freeze=False)
-    for row in missing.head(_MISSING_SHOWN).itertuples(index=False):
-        page.row((None, row.item, named[row.item], row.present_units, None, None, None, row.shortage_chance_present,
-                  None, row.missing_share))
+    page.table(missing.assign(named=missing["item"].map(named)).head(_MISSING_SHOWN), "missing today")
     page.note("missing today")

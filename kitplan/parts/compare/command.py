@@ -59,7 +59,7 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
             plan = made.get(id(unit)) or plan_unit(unit, seed, ("kits", "par"), report)
             return compare.Planned(plan.item_choice, plan.par, plan.kits if "kits" in plan.parts else None)
 
-        comparison = compare.compare_units(a, b, planned, asked is not None)
+        comparison = compare.compare_units(a, b, planned, asked is not None, compare.expected(first.plan.results))
         checksums = {**a.checksums, **{f"B: {name}": value for name, value in b.checksums.items()}}
         plan = replace(first.plan, unit=replace(a, checksums=checksums), results={"compare": comparison})
         report("Writing")

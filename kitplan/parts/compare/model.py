@@ -8,9 +8,9 @@ catalogue and preferences, prices, policy. Another order could share an interact
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,7 @@ from kitplan.parts.compare.bands import year_bands
 from kitplan.parts.compare.notes import (
     GOES_ON,
     beds_without_airways,
+    beside_the_months_ahead,
     one_past_use,
     other_prices_paid,
     rates_rest_on,
@@ -136,9 +137,17 @@ def asked_of(now: Unit, other: Unit) -> Unit | None:
     return None if alike else as_use_taught(now, other, most_like(now, other))
 
 
-def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned], asked: bool = False) -> Comparison:
+def expected(results: Mapping[str, Any]) -> float:
+    """Money of the next twelve months by the results of a plan, NaN where it does not forecast so many."""
+    view = results.get("forecast")
+    return np.nan if view is None else float(view.forecast.total["value"][:12].sum(min_count=12))
+
+
+def compare_units(
+    a: Unit, b: Unit, plan: Callable[[Unit], Planned], asked: bool = False, ahead: float = np.nan
+) -> Comparison:
     """Compare two units. plan: plans a unit (always with the same seed, so that differences are causes). asked: b is
-    what `asked_of` made of it.
+    what `asked_of` made of it. ahead: of A, as `expected`.
 
     Raises InputError when the two count in different currencies.
     """
@@ -162,7 +171,8 @@ def compare_units(a: Unit, b: Unit, plan: Callable[[Unit], Planned], asked: bool
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
         a.words,
-        (*([GOES_ON] if asked else rates_rest_on(a, b)), *other_prices_paid(a, b),
+        (*([GOES_ON] if asked else rates_rest_on(a, b)),
+         *beside_the_months_ahead(a, 12 * months[0].value, ahead), *other_prices_paid(a, b),
          *beds_without_airways(a, b, months[0].airways, months[-1].airways)),
     )
 

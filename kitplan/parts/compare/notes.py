@@ -9,6 +9,8 @@ from kitplan.read.values import Unit
 
 GOES_ON = ("How often is learnt from past use of A; B goes on from there with its own routine and recipes. So A has to "
            "be the unit as it works now.")
+_APART = 0.1
+"""A year here and the months ahead that lie no further apart, as a share, are taken for the same."""
 
 
 def one_past_use(a: Unit, b: Unit) -> bool:
@@ -63,6 +65,15 @@ def _paid_otherwise(a: Unit, b: Unit, prices: pd.DataFrame) -> tuple[str, ...]:
     return () if not changed else (
         f"The sums are at the prices of items.csv. The months ahead (kitplan forecast) go by the table prices, which "
         f"holds a price of {some_of(changed)}: they do not move until it changes there.",)
+
+
+def beside_the_months_ahead(a: Unit, year: float, ahead: float) -> tuple[str, ...]:
+    """Say it where the twelve months ahead of A, on its own level of use, lie far from the money of a year here."""
+    if a.issues is None or not abs(ahead - year) > _APART * year:
+        return ()
+    return (f"The months ahead of A go by what it issued and paid, and come to {ahead:,.0f} {a.currency} in twelve "
+            f"months. All sums here, the difference too, are at recipe and list prices: as much too "
+            f"{'large' if ahead < year else 'small'} for a budget.",)
 
 
 def beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:

@@ -101,8 +101,7 @@ def _totals(hospital: Hospital) -> dict[str, float]:
 def _start(book: Book, hospital: Hospital) -> None:
     page = book.sheet("All units", sentences(hospital))
     page.header("units")
-    for row in hospital.units.itertuples(index=False):
-        page.row(tuple(row), (*page.kinds[:1], "wrap", *page.kinds[2:]))
+    page.lines(hospital.units, (*page.kinds[:1], "wrap", *page.kinds[2:]))
     page.skip()
     for unit, remarks in hospital.remarks.items():
         for line in remarks:
@@ -127,9 +126,7 @@ def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
         page.spread(line, "lead")
     page.spread(f"The store sends out about {pooling.lines_per_day:.1f} lines a day.", "note")
     page.skip()
-    page.header("central store")
-    for row in pooling.items.sort_values(["saving", "item"], ascending=[False, True]).itertuples(index=False):
-        page.row(tuple(row))
+    page.table(pooling.items.sort_values(["saving", "item"], ascending=[False, True]), "central store", freeze=True)
     page.total(("Total", None, None, None, pooling.own_value, None, None, None, pooling.value, pooling.saving))
 
 

@@ -57,9 +57,7 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
     for design, rows in kits.contents.groupby("design", sort=False):
         page.keep_together(_ROOM * len(rows) + 2)
         page.group((f"Kit {design}: serves {'; '.join(served_lines(kits.strata, str(design), titles))}",))
-        for row in rows.itertuples():
-            mark = "EM" if row.emergency == "yes" else None
-            page.row((mark, row.item, row.description, row.quantity, row.value, row.litres, row.because))
+        page.lines(rows.assign(mark=rows["emergency"].map({"yes": "EM"})))
         page.total((None, f"Kit {design}", None, int(rows["quantity"].sum()), float(rows["value"].sum()),
                     float(rows["litres"].sum()), None))
 

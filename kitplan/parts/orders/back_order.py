@@ -126,8 +126,8 @@ def missing_items(unit: Unit, seed: int, choice: ItemChoice, now: Standing, plan
     if not gone <= set(choice.frame["item"]):
         choice = _as_if_all_could_be_had(unit, tables)
     demand = draw_demand(unit, choice, days, RECOURSE_SCENARIOS, seed, "back order", tables)
-    held = {item: float(sum(lot.units for lot in lots if days_left(lot, now.last_count or date.min) >= 0))
-            for item, lots in now.shelf.items()}
+    held = {item: float(sum(lot.units for lot in now.lots(item) if days_left(lot, now.last_count or date.min) >= 0))
+            for item in now.shelf}
     found = plan_back_order(unit, choice, tables, demand, "back order", held)
     return replace(found, shelf=_shelf(unit, demand, now, plan))
 
@@ -290,7 +290,7 @@ def _shelf(unit: Unit, demand: Demand, now: Standing, plan: RoundPlan) -> pd.Dat
     """How long what is left of the missing items lasts: at the plan's own pace, in busiest spells, within its date."""
     names, day, rows = list(demand.items), now.last_count, []
     for item in unit.stock.unavailable:
-        lots = now.shelf.get(item, ())
+        lots = now.lots(item)
         use = demand.units[:, names.index(item)] / demand.days
         usual = plan.level[item].use_per_day if item in plan.level else float(use.mean())
         busy = float(np.quantile(use, unit.stock.readiness, method="higher"))

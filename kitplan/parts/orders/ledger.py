@@ -53,6 +53,10 @@ class Kit:
         return sum(lot.units for name, lots in self.contents if name == item for lot in lots
                    if (lot.expires or _NO_DATE) >= day)
 
+    def lacks(self, content: Mapping[str, int]) -> dict[str, int]:
+        """What is missing in it of what a card lists (item -> single items): another plan may have made it."""
+        return {item: units - self.units(item) for item, units in content.items() if self.units(item) < units}
+
 
 @dataclass(frozen=True)
 class OpenOrder:
@@ -227,6 +231,16 @@ class Standing:
     def in_kits(self, item: str, day: date = date.min) -> int:
         """Single items of one item in the kits on the shelf that are in date on a day."""
         return sum(k.units(item, day) for k in self.kits_at("shelf"))
+
+    def expects(self, item: str) -> int | None:
+        """What should lie loose on the shelf; None of what was never counted and did not come."""
+        there = max(self.expected.get(item, 0), 0)
+        return there if there or item in self.counted else None
+
+    def lots(self, item: str) -> list[Lot]:
+        """Its lots, loose and in the kits on the shelf, first expired first."""
+        in_kits = [lot for kit in self.kits_at("shelf") for name, lots in kit.contents if name == item for lot in lots]
+        return sorted([*self.shelf.get(item, ()), *in_kits], key=lambda lot: lot.expires or _NO_DATE)
 
     def to_come(self, item: str) -> int:
         """Single items on order."""

@@ -253,15 +253,14 @@ def _line(level: Level, plan: RoundPlan, now: Standing, catalogue: Catalogue, da
     packs = max(packs, -(-(asked * pack - coming) // pack) if asked else 0)
     hurry = urgent_under(level, plan, now, day)
     urgent = (level.critical or asked > 0) if unseen else lead < hurry[0]
-    lasts = round(days_of_cover(now.shelf.get(item, ()), day, level.use_per_day), 1)
+    lasts = round(days_of_cover(now.lots(item), day, level.use_per_day), 1)
     value = packs * catalogue.price.get(item, level.price)
     line = (urgent, level.bin, item, level.description, pack, level.level_units, held, in_kits, cover, coming,
             position, packs, packs * pack, value, lasts)
     if unseen:
         doubted = any(x.item == item and x.table == "counts" for x in now.asked)
-        because = ("no count is believed: answer on Questions" if doubted else "not counted: count it"
-                   ) + ", nothing is ordered until then"
-        because += f"; a back order asks for {counted(asked, 'pack')}" if asked else ""
+        because = "no count is believed: answer on Questions" if doubted else "not counted: count it"
+        because += f"; a back order asks for {counted(asked, 'pack')}" if packs else ", nothing is ordered until then"
     else:
         because = _because(level, line, hurry, day, gone, asked)
     return (*line, because)

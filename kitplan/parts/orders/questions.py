@@ -38,7 +38,7 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
     if day is not None:
         found += [*_not_counted(now, plan), *_late(now, plan, catalogue, day), *_found_or_gone(now, plan, day),
                   *_came_that_day(book, now, catalogue, day), *_out_of_date(now, plan, catalogue, day),
-                  *_kits(book, now, day), *_unknown(now, catalogue)]
+                  *_kits(book, now, day), *_other_kits(now, plan), *_unknown(now, catalogue)]
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
 
 
@@ -139,6 +139,19 @@ def _kits(book: OrderBook, now: Standing, day: date) -> Iterator[Question]:
             yield Question(0, True, f"kit {design}", f"{found} kit{'s' if found > 1 else ''} {design} stood on the "
                            f"shelf where the book has {len(ready)}.", "On Build kits, type shelf beside the number of "
                            "each that came back; under Built, how many were built and never noted.")
+
+
+def _other_kits(now: Standing, plan: RoundPlan) -> Iterator[Question]:
+    """Kits on the shelf that are not what the card of their letter lists: another plan made them."""
+    alike: dict[str, list[str]] = {}
+    for kit in now.kits_at("shelf") if plan.designs else ():
+        lacks = ", ".join(f"{n} x {item}" for item, n in kit.lacks(plan.designs.get(kit.design, {})).items())
+        if lacks or kit.design not in plan.designs:
+            what = f"Lacks what the card of kit {kit.design} lists: {lacks}" if lacks else "The plan has no such kit"
+            alike.setdefault(what, []).append(kit.number)
+    for what, numbers in alike.items():
+        yield Question(0, True, f"kit {', '.join(numbers)}", f"{what}. It does not count as ready.",
+                       "On Build kits, type apart beside it: its things go back to the shelf, for a kit of today.")
 
 
 def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:

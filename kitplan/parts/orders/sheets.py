@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import pandas as pd
-
 from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order, urgent_under
@@ -91,7 +89,6 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
 
 def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     now, item = weekly.now, level.item
-    expected = max(now.expected[item], 0) if item in now.counted else None
     urgent, *_ = urgent_under(level, weekly.plan, now, now.day) if now.day else (level.urgent_units,)
     counts = f"H{at}:I{at}"
     look = (
@@ -101,7 +98,7 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     )
     return (
         level.bin, item, level.named, level.pack,
-        level.level_units or None, now.last.get(item), expected, None, None, None, None,
+        level.level_units or None, now.last.get(item), now.expects(item), None, None, None, None,
         None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
         Formula(look),
     )
@@ -161,10 +158,8 @@ def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
         return
     page.another_table(len(dated))
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
-    page.header("dates to watch", freeze=False)
-    for row in dated.itertuples(index=False):
-        page.row((None, row.item, named.get(row.item, ""), None, None, row.days_left, row.units, row.used_units,
-                  row.spoils_units, f"{pd.Timestamp(row.expires):%Y-%m-%d}", row.lot, row.advice))
+    page.table(dated.assign(named=dated["item"].map(named).fillna(""), use_by=dated["expires"].dt.strftime("%Y-%m-%d")),
+               "dates to watch")
     page.spread(order.dates_without_work, "wrap")
 
 

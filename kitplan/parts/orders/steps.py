@@ -299,7 +299,7 @@ def _settled(asked: Line, rest: Sequence[Line], given: Row) -> list[Line]:
 
 def order_lines(order: Order, book: OrderBook, catalogue: Catalogue, day: date) -> list[Line]:
     """Lines of an order made today, all under one number; none when there is nothing to order."""
-    number = str(1 + max((int(x.number) for x in book.of("orders") if x.number.isdigit()), default=0))
+    number = str(book.next_number((int(x.number), x) for x in book.of("orders") if x.number.isdecimal()))
     return [Line("orders", day, "ordered", item, catalogue.pack[item], packs, number=number,
                  price=catalogue.price[item]) for item, packs in order.wanted.items()]
 

@@ -40,11 +40,11 @@ def _airways(book: Book, plan: Plan) -> None:
     words = plan.unit.words
     name = "Airways" if words.one == "airway" else "Devices"  # a route's own word may not be a sheet's name
     page = book.sheet("Airways", called=name)
-    page.header("airways")
-    rates = plan.airways.assign(a_week=7 * plan.airways["counted_per_day"] * plan.airways["mean_airways"])
-    for row in rates.itertuples():
-        label = plan.unit.strata.at[row.stratum, "label"]
-        page.row((label, row.mean_airways, row.counted_per_day, row.a_week, 7 * row.arrivals_per_day, _reasons(row)))
+    rates = plan.airways.assign(
+        a_week=7 * plan.airways["counted_per_day"] * plan.airways["mean_airways"],
+        label=plan.airways["stratum"].map(plan.unit.strata["label"]), new=7 * plan.airways["arrivals_per_day"],
+        why=list(map(_reasons, plan.airways.itertuples())))
+    page.table(rates, "airways", freeze=True)
     mean = float(rates["mean_airways"].sum())
     overall = float(rates["a_week"].sum()) / (7 * mean) if mean > 0 else None
     page.total((f"All {words.many}", mean, overall, float(rates["a_week"].sum()),

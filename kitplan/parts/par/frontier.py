@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -27,16 +27,9 @@ _LOOKED_AT = 10
 COLUMNS = ["target", "readiness", "mean_value", "value", "litres"]
 
 
-@dataclass(frozen=True)
-class Frontier:
-    """Plans from cheap to ready. rows: COLUMNS. levels: target, item, par_units of every plan of it."""
-
-    rows: pd.DataFrame
-    levels: pd.DataFrame
-
-
-def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> Frontier:
-    """Plans for the policy's targets, cheapest first, or for the candidate alone where nothing is swept.
+def trace_frontier(instance: ParInstance, candidate: Candidate, swept: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Plans for the policy's targets, cheapest first, or for the candidate alone where nothing is swept: COLUMNS, and
+    target, item, par_units of every plan.
 
     Each plan is within FRONTIER_GAP of the least mean value that reaches its target on the scenarios it is planned on
     (`few`), or as near as steps down from the relaxation come (2.5 % at most in 24 generated units, 1 % and less in 19
@@ -65,11 +58,10 @@ def few(instance: ParInstance, target: float) -> ParInstance:
     return replace(instance, needs=instance.needs[:: min(step, max(len(instance.needs) // LEAST_SCENARIOS, 1))])
 
 
-def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]) -> Frontier:
+def _frontier(instance: ParInstance, candidate: Candidate, plans: list[tuple[float, np.ndarray]]
+              ) -> tuple[pd.DataFrame, pd.DataFrame]:
     rows = [(target, joint_readiness(candidate.checked.needs, levels), instance.mean_value(levels),
              instance.largest_value(levels), instance.largest_litres(levels)) for target, levels in plans]
     items = instance.unit.items["item"].to_numpy()[instance.order]
     held = [(target, item, int(level)) for target, levels in plans for item, level in zip(items, levels)]
-    return Frontier(
-        pd.DataFrame(rows, columns=COLUMNS), pd.DataFrame(held, columns=["target", "item", "par_units"])
-    )
+    return pd.DataFrame(rows, columns=COLUMNS), pd.DataFrame(held, columns=["target", "item", "par_units"])

@@ -128,7 +128,7 @@ def fits_unit(unit: Unit) -> np.ndarray:
     """
     items = unit.items
     step = unit.planning.face_size_step_mm
-    strata = unit.strata.drop_duplicates(["scale", "size_number", "patient_number"]).to_dict("records")
+    strata = unit.strata.drop_duplicates(["route", "scale", "size_number", "patient_number"]).to_dict("records")
     steps = [step if airway["scale"] == "mm" else 1.0 for airway in strata]
     return np.any([fits(items, airway, slack) for airway, slack in zip(strata, steps)], axis=0)
 

@@ -256,7 +256,7 @@ def _finished(
             f"verification gives {_points(candidate.verified)} %, under the target of {_points(target)} %: "
             f"more than {len(instance.needs):,} scenarios are needed (planning max_scenarios), or a higher target"
         ]
-    sweep = trace_frontier(instance, candidate, frontier)
+    sweep, sweep_levels = trace_frontier(instance, candidate, frontier)
     return ParPlan(
         levels=level_table(instance, candidate, target, demand),
         readiness=ready,
@@ -264,8 +264,8 @@ def _finished(
         mean_value=instance.mean_value(levels),
         litres=instance.largest_litres(levels),
         solver=candidate.solved.report,
-        frontier=sweep.rows,
-        frontier_levels=sweep.levels,
+        frontier=sweep,
+        frontier_levels=sweep_levels,
         prices=price_table(instance, candidate),
         answer=answer,
         binding=tuple(binding),

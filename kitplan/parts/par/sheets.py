@@ -5,13 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import pandas as pd
-
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
 from kitplan.read.catalogue import marked
 from kitplan.read.money import money
-from kitplan.write.book import Book, Page
+from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, round_step, scatter
 from kitplan.write.shelf import by_role, role_title, stock_lines
 
@@ -29,7 +27,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
              float(rows["litres"].sum()), None),
             ("strong", "strong", "text", "text", "text", "text", "text", "money", "litres", "text"),
         )
-        _rows(page, rows)
+        page.lines(rows.assign(spoken=list(map(marked, rows["spoken"], rows["critical"]))))
     page.total(
         (None, f"All {len(held)} items", None, None, None, None, None,
          float(held["value"].sum()), float(held["litres"].sum()), None),
@@ -39,14 +37,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
     if left_out:
         page.skip()
         page.note("not held", items=left_out)
-
-
-def _rows(page: Page, rows: pd.DataFrame) -> None:
-    for row in rows.itertuples():
-        name = marked(str(row.spoken), row.critical)
-        page.row(
-            (row.bin, name, row.unit_of_issue, row.par_units, row.largest_units, row.expected_units,
-             row.shortage_chance, row.value, row.litres, row.because))
 
 
 def add_frontier(book: Book, plan: Plan) -> None:

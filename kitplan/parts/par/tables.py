@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,7 +28,7 @@ def level_table(instance: ParInstance, candidate: Candidate, target: float, dema
     """Return ParPlan.levels, in catalogue order."""
     unit, levels, packing = instance.unit, candidate.levels, instance.packing
     items = unit.items.iloc[instance.order]
-    short = shortage_chances(candidate.checked.needs, levels)
+    units, short = demand.units[:, instance.order], shortage_chances(candidate.checked.needs, levels)
     largest = packing.largest(levels)
     floor = instance.floor[: len(levels)]
     table = pd.DataFrame(
@@ -39,49 +39,23 @@ def level_table(instance: ParInstance, candidate: Candidate, target: float, dema
             "par_packs": packing.packs(levels),
             "par_units": levels,
             "pack": packing.pack,
-            "expected_units": demand.units[:, instance.order].mean(axis=0),
+            "expected_units": units.mean(axis=0),
             "shortage_chance": short,
             "value": largest * instance.price,
             "litres": largest * instance.litres,
             "floor_packs": packing.packs(floor),
             "largest_units": largest,
             "mean_value": packing.mean(levels) * instance.price,
-            "because": _sentences(instance, candidate, target, demand, short),
         }
     )
+    behind = table.assign(
+        scope=items["scope"], most_units=units.max(axis=0), floor=floor, critical=instance.critical[: len(levels)],
+        own_level=own_quantiles(instance.needs, instance.required(target))[: len(levels)],
+        fits=fits_unit(unit)[instance.order],
+    )
+    tight = candidate.answer != "met"
+    table["because"] = [because(row, unit.words, demand.days, target, tight) for row in behind.itertuples()]
     return table.loc[unit.items.index].reset_index(drop=True)
-
-
-def _sentences(
-    instance: ParInstance, candidate: Candidate, target: float, demand: Demand, short: np.ndarray
-) -> list[str]:
-    units = demand.units[:, instance.order]
-    own = own_quantiles(instance.needs, instance.required(target))
-    items = instance.unit.items.iloc[instance.order]
-    fits = fits_unit(instance.unit)[instance.order]
-    expected, most, words = units.mean(axis=0), units.max(axis=0), instance.unit.words
-    return [
-        because(
-            Reasons(
-                scope=str(scope),
-                days=demand.days,
-                expected_units=float(expected[i]),
-                most_units=int(most[i]),
-                pack=int(instance.packing.pack[i]),
-                level=int(candidate.levels[i]),
-                own_level=int(own[i]),
-                floor=int(instance.floor[i]),
-                critical=bool(instance.critical[i]),
-                fits=bool(fits[i]),
-                target=target,
-                shortage=float(short[i]),
-                one=words.one,
-                act=words.act,
-                tight=candidate.answer != "met",
-            )
-        )
-        for i, scope in enumerate(items["scope"])
-    ]
 
 
 def standing_par(instance: ParInstance, checked: Checked, target: float) -> StandingPar | None:
@@ -173,66 +147,45 @@ def floor_sentences(over: list[tuple[Limit, float]], currency: str) -> list[str]
     return sentences
 
 
-@dataclass(frozen=True)
-class Reasons:
-    """The numbers behind one par level.
+def because(row: Any, words: Route, days: float, target: float, tight: bool) -> str:
+    """Return the explanation of one par level, in plain words.
 
-    level, own_level, floor: single items; own_level is what this item alone would need for the target. most_units: most
-    used in any scenario planned on. tight: the answer was cut to a limit. one, act: the unit's words.
+    row: of ParPlan.levels, with scope, critical, fits, floor and own_level in single items (what this item alone would
+    need for the target), and the most_units used in any scenario planned on. tight: the answer was cut to a limit.
     """
-
-    scope: str
-    days: float
-    expected_units: float
-    most_units: int
-    pack: int
-    level: int
-    own_level: int
-    floor: int
-    critical: bool
-    fits: bool
-    target: float
-    shortage: float
-    tight: bool = False
-    one: str = Route.one
-    act: str = Route.act
-
-
-def because(reasons: Reasons) -> str:
-    """Return the explanation of one par level, in plain words."""
-    if reasons.most_units == 0:
-        return _unused(reasons)
-    driven = DRIVEN_BY.get(reasons.scope, "used").format(act=reasons.act).capitalize()
+    if row.most_units == 0:
+        return _unused(row, words)
+    driven = DRIVEN_BY.get(row.scope, "used").format(act=words.act).capitalize()
     use = (
-        f"{driven}: {_number(reasons.expected_units)} expected in "
-        f"{_number(reasons.days)} days, {reasons.most_units:,} in the busiest interval played."
+        f"{driven}: {_number(row.expected_units)} expected in "
+        f"{_number(days)} days, {row.most_units:,} in the busiest interval played."
     )
-    return f"{use} {_decided(reasons)}"
+    return f"{use} {_decided(row, target, tight)}"
 
 
-def _unused(reasons: Reasons) -> str:
-    if reasons.floor:
-        kind = "emergency equipment" if reasons.critical else "the unit's minimum stock"
-        return f"Held at its floor of {reasons.floor:,} as {kind}: no use was seen in any interval played."
-    if not reasons.fits:
-        return f"Nothing is held: it fits no {reasons.one} of this unit nor the next size."
-    return f"Nothing is held: no {reasons.one} of this unit uses it."
+def _unused(row: Any, words: Route) -> str:
+    if row.floor:
+        kind = "emergency equipment" if row.critical else "the unit's minimum stock"
+        return f"Held at its floor of {row.floor:,} as {kind}: no use was seen in any interval played."
+    if not row.fits:
+        return f"Nothing is held: it fits no {words.one} of this unit nor the next size."
+    return f"Nothing is held: this plan gives it to no {words.one} of this unit."
 
 
-def _decided(reasons: Reasons) -> str:
-    level, own, share = reasons.level, reasons.own_level, _percent(reasons.target)
+def _decided(row: Any, target: float, tight: bool) -> str:
+    level, own, share = row.par_units, row.own_level, _percent(target)
     if level == 0:
-        return f"None is held: it would be short in {_percent(reasons.shortage)} of intervals."
-    comes = f", in {reasons.pack:,}s" if reasons.pack > 1 else ""
+        return f"None is held: it would be short in {_percent(row.shortage_chance)} of intervals."
+    comes = f", in {row.pack:,}s" if row.pack > 1 else ""
     held = f"Ordered when under {level:,}{comes}"
-    if level == reasons.floor and own <= level:
-        kind = "its floor as emergency equipment" if reasons.critical else "its floor"
+    if level == row.floor and own <= level:
+        kind = "its floor as emergency equipment" if row.critical else "its floor"
         return f"{held}: {kind}; use alone would ask for {own:,}."
     if level < own:
         return f"{held}: cut by a limit; {own:,} would last in {share} of intervals."
     if level == own:
         return f"{held}: that lasts in {share} of intervals, and no less would."
-    why = "more within the limit than its own share asks" if reasons.tight else "all items must be there at once"
+    why = "more within the limit than its own share asks" if tight else "all items must be there at once"
     return f"{held}, where under {own:,} would do in {share} of intervals for this item alone: {why}."
 
 

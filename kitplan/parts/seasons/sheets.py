@@ -30,7 +30,6 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.table(seasons.months.assign(name=[calendar.month_name[m] for m in seasons.months["month"]]), "season months")
     page.skip()
     page.header("sets of par levels", freeze=False)
-    for row in seasons.choice.itertuples(index=False):
-        page.row((f"{row.periods}: {row.when}", row.changes, row.mean_value, row.holding_cost, row.change_cost,
-                  row.total_cost, "chosen" if row.chosen else None), (*page.kinds[:-1], "text"))
+    page.lines(seasons.choice.assign(set=[f"{row.periods}: {row.when}" for row in seasons.choice.itertuples()],
+                                     told=seasons.choice["chosen"].map({True: "chosen"})), (*page.kinds[:-1], "text"))
     page.spread("Cost of holding and of a change: see [seasons] on the sheet Assumptions.", "note")

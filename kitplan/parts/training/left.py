@@ -7,7 +7,7 @@ from collections.abc import Container, Sequence
 import pandas as pd
 
 from kitplan.parts.training.cuts import Cut
-from kitplan.parts.training.lists import FROM, one_of
+from kitplan.parts.training.lists import FROM
 from kitplan.parts.training.requirements import ClassNeeds
 from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.values import Unit
@@ -88,7 +88,7 @@ def _part_used(
     mine = taken[taken["lesson"].isin(course) & (taken["item"].map(catalogue["scope"]) == "unit")]
     total = mine[[*FROM.values()]].sum(axis=1).groupby(mine["item"], sort=False).sum()
     return [
-        (last, catalogue.at[item, "description"], units, one_of(catalogue.loc[item]), "opened, perhaps not empty",
+        (last, catalogue.at[item, "description"], units, catalogue.at[item, "counted_as"], "opened, perhaps not empty",
          PRACTICE_BOX) for item, units in total.items() if units
     ]
 
@@ -102,5 +102,5 @@ def _stock_left(
     past = [(item, count - old.get(item, 0), "past its date", PRACTICE_BOX) for item, count in lesson.expired.items()]
     good = [(item, count - own.get(item, 0), "not opened", CLASS_BOX) for item, count in lesson.have.items()
             if item not in kept]
-    return [(index, catalogue.at[item, "description"], rest, one_of(catalogue.loc[item]), state, goes_to)
+    return [(index, catalogue.at[item, "description"], rest, catalogue.at[item, "counted_as"], state, goes_to)
             for item, rest, state, goes_to in (*past, *good) if rest]

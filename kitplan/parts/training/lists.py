@@ -44,12 +44,11 @@ def _item_for(unit: Unit, durable: Durable, size: pd.Series) -> str:
 
 
 def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:
-    """Items at each station: lesson, station, item, units used, taken (new ones), begun (from the session before).
+    """Items at each station: lesson, station, item, taken (new ones), begun (from the session before), units (both).
 
     supplies: choose_items. Where two items serve one practice, the first stations take the first item. All are whole:
     what is shared within a station is rounded up, and in a course what is left of it goes on to the same station of the
-    next session, so that units is at most taken and begun. Nobody begins a pair of gloves: of sizes that stand side by
-    side, units is taken and begun.
+    next session. Nobody begins a pair of gloves: of sizes that stand side by side as many as are used stand there.
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
@@ -70,9 +69,9 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     until = whole.sort_values("lesson", kind="stable")["units"].groupby(here).cumsum().sort_index()
     before = until - whole["units"]
     whole["taken"] = whole_up(until) - whole_up(before)
-    whole["units"] = whole_up(whole["units"])
     begun = whole_up(before) - whole_down(before)
-    whole["begun"] = np.where(whole.pop("sizes"), whole["units"] - whole["taken"], begun)
+    whole["begun"] = np.where(whole.pop("sizes"), whole_up(whole["units"]) - whole["taken"], begun)
+    whole["units"] = whole["taken"] + whole["begun"]
     return whole
 
 
@@ -121,7 +120,7 @@ def shopping_list(
         old, own, buy = mine[[*FROM.values()]].sum().tolist()
         packs = int(whole_up(buy / entry["pack"]))
         rows.append((
-            entry["item"], entry["description"], "used up", old + own + buy, one_of(entry), old, own, buy,
+            entry["item"], entry["description"], "used up", old + own + buy, entry["counted_as"], old, own, buy,
             int(entry["pack"]), packs, packs * entry["price"],
             _why(lessons, needs, mine) + (LOOSE if entry["role"] in loose and not entry["sterile"] else ""),
         ))
@@ -168,7 +167,7 @@ def _durable_rows(
         packs = math.nan if math.isnan(value) else packs
         about = "moved between stations" if name in carried else "every station keeps its own"
         rows.append((
-            item or name, name, "durable", needed, one_of(catalogue.get(item, {"counted_as": "piece"})), 0, have,
+            item or name, name, "durable", needed, catalogue.get(item, {}).get("counted_as", "piece"), 0, have,
             needed - have, pack, packs, value,
             f"most in use at one time; {about}" + ("; no price: borrow it" if math.isnan(value) else ""),
         ))
@@ -210,7 +209,7 @@ def station_lists(
             for item in [i for i in catalogue.index if i in set(here["item"])]:
                 units = int(here.loc[here["item"] == item, "units"].iloc[0])
                 rows.append((index, station + 1, "supplies", item, catalogue.at[item, "description"], units,
-                             one_of(catalogue.loc[item])))
+                             catalogue.at[item, "counted_as"]))
             rows += _things_at(unit, index, station, lesson, tables[index])
     return pd.DataFrame(rows, columns=["lesson", "station", "kind", "item", "description", "quantity", "unit"])
 
@@ -233,11 +232,6 @@ def _rounds(numbers: np.ndarray) -> str:
     """Rounds in words: "round 2", "rounds 1 and 3"."""
     *most, last = (str(n) for n in numbers)
     return f"rounds {', '.join(most)} and {last}" if most else f"round {last}"
-
-
-def one_of(item: Mapping[str, Any] | pd.Series) -> str:
-    """What one counted unit is called, in the catalogue's own word."""
-    return str(item["counted_as"])
 
 
 def _pieces_at(

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from kitplan.parts.training.cuts import CARRIED, Cut
-from kitplan.parts.training.lists import held_together, one_of
+from kitplan.parts.training.lists import held_together
 from kitplan.parts.training.timetable import Timetable
 from kitplan.read.class_values import TrainingClass, courses
 from kitplan.read.problems import Problem
@@ -70,8 +70,8 @@ def _used_up(
         begun = int(opened.get((lesson, name), 0))
         goes_on = opened.get((later.get(lesson), name), 0) + (spare[name] if lesson < len(lessons) - 1 else 0)
         rows.append((
-            lesson, "used up", name, item["description"], one_of(item), old + own + buy + begun, before + begun, old,
-            own, new, packs, order_by(unit, lessons[lesson]) if packs else None, int(goes_on),
+            lesson, "used up", name, item["description"], item["counted_as"], old + own + buy + begun, before + begun,
+            old, own, new, packs, order_by(unit, lessons[lesson]) if packs else None, int(goes_on),
         ))
     return rows
 
