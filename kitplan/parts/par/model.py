@@ -16,9 +16,10 @@ from kitplan.parts.par.tables import (
     binding_sentences,
     floor_sentences,
     level_table,
+    present_levels,
     price_table,
     room_words,
-    standing_par,
+    stand,
 )
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.values import Unit
@@ -256,6 +257,7 @@ def _finished(
             f"verification gives {_points(candidate.verified)} %, under the target of {_points(target)} %: "
             f"more than {len(instance.needs):,} scenarios are needed (planning max_scenarios), or a higher target"
         ]
+    present = present_levels(instance)
     sweep, sweep_levels = trace_frontier(instance, candidate, frontier)
     return ParPlan(
         levels=level_table(instance, candidate, target, demand),
@@ -270,7 +272,7 @@ def _finished(
         answer=answer,
         binding=tuple(binding),
         notes=tuple(notes),
-        present=standing_par(instance, candidate.checked, target),
+        present=None if present is None else stand(instance, present, candidate.checked, target),
     )
 
 
