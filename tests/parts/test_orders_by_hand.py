@@ -147,6 +147,13 @@ def test_a_recall_finds_the_lot_on_the_shelf_and_in_kits_however_it_is_written_a
         ("shelf", ""), ("shelf", "A-1"), ("bedside", "A-3")}
 
 
+def test_what_a_kit_taken_apart_held_is_on_the_shelf_and_not_gone_as_well():
+    made = book(*RECALLED, *kit("A-1", "taken_apart"), *kit("A-2", "used_up"))
+    places = find_recall("OLD1", made, standing(made), PLAN).places
+    assert {(row.where, row.kit) for row in places.itertuples()} == {("shelf", ""), ("bedside", "A-3")}
+    assert set(find_recall("NEW", made, standing(made), PLAN).places["kit"]) == {"", "A-2"}, "used up: whoever asks"
+
+
 def test_after_a_recall_the_position_is_what_is_left_and_the_order_brings_it_to_its_level():
     """Counted seven masks; three were built into kits, first the old lot; of what is left on the shelf and in kits that
     stand ready, the recalled lot does not count."""
