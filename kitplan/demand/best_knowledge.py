@@ -63,13 +63,13 @@ def what_the_issues_say(unit: Unit) -> UseRate | None:
 def _moved(unit: Unit, ratio: np.ndarray, rate_from: str) -> Unit:
     """The unit at the mean of its rates drawn; ratio: draws over the rates of Unit.frequency, (n_draws, n_strata)."""
     middle = ratio.mean(axis=0)
-    return _hastened(unit, hazard_factors(unit, middle[None])[0],
-                     replace(unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from))
+    factor = hazard_factors(unit, middle[None])[0]
+    return _hastened(unit, replace(unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from, hastened=factor))
 
 
-def _hastened(unit: Unit, factor: np.ndarray, doubt: Doubt) -> Unit:
-    """The unit with its hazards times a factor, (n_strata,), and another doubt about how often."""
-    hazards = [*CONSTANT_REASONS.values()]
+def _hastened(unit: Unit, doubt: Doubt) -> Unit:
+    """The unit with another doubt about how often, and its hazards times the factor that this says."""
+    hazards, factor = [*CONSTANT_REASONS.values()], doubt.hastened
     frequency = unit.frequency.copy()
     frequency[hazards] = frequency[hazards].mul(factor, axis=0)
     frequency["loosening_scale_hours"] *= factor ** (-1.0 / frequency["loosening_shape"].to_numpy(float))
@@ -77,21 +77,18 @@ def _hastened(unit: Unit, factor: np.ndarray, doubt: Doubt) -> Unit:
     return replace(unit, frequency=frequency, doubt=doubt)
 
 
-def as_use_taught(now: Unit, other: Unit, like: np.ndarray) -> Unit:
-    """`other`, a copy of `now` with another routine or recipe, with its hazards hastened as past use says of `now`.
+def as_use_taught(known: Unit, other: Unit, like: np.ndarray) -> Unit:
+    """`other`, a copy with another routine or recipe, with its hazards hastened as past use says of the unit itself.
 
     Past use teaches a total. Read anew under the other routine, the same total would come out, and the difference that
-    was asked about be taken away. now, other: as they were read. like: kinds of `other` -> kinds of `now`. Where use
-    teaches nothing of `now`, `other` stays as it is.
+    was asked about be taken away. known: the unit `with_best_knowledge`; other: as it was read. like: kinds of `other`
+    -> kinds of `known`. Where use teaches nothing, `other` stays as it is.
     """
-    known = with_best_knowledge(now)
     doubt = known.doubt
-    if now.doubt.rate_ratio is not None or doubt.rate_from not in _OF or doubt.rate_ratio is None:
+    if doubt.rate_from not in _OF or doubt.rate_ratio is None or doubt.hastened is None:
         return other
-    scales = [unit.frequency["loosening_scale_hours"].to_numpy(float) for unit in (now, known)]
-    factor = (scales[0] / scales[1]) ** now.frequency["loosening_shape"].to_numpy(float)
-    return _hastened(other, factor[like], replace(
-        other.doubt, rate_ratio=doubt.rate_ratio[:, like], rate_from=doubt.rate_from, use_rate=doubt.use_rate))
+    return _hastened(other, replace(other.doubt, rate_ratio=doubt.rate_ratio[:, like], rate_from=doubt.rate_from,
+                                    use_rate=doubt.use_rate, hastened=doubt.hastened[like]))
 
 
 def what_the_log_says(unit: Unit) -> Learnt:

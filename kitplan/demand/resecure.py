@@ -411,14 +411,18 @@ def rate_ratios(unit: Unit, n_draws: int) -> np.ndarray:
     doubt = unit.doubt
     if doubt.rate_ratio is not None:
         return doubt.rate_ratio[:n_draws]
-    ones = np.ones((n_draws, unit.n_strata))
     if doubt.rate_range is None:
-        return ones
+        return np.ones((n_draws, unit.n_strata))
+    return ratios_at(unit, range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate"))
+
+
+def ratios_at(unit: Unit, rate: np.ndarray) -> np.ndarray:
+    """Each stratum's rate over that of Unit.frequency where what the range of the guess is of comes to `rate`, (n,)."""
+    doubt = unit.doubt
     if doubt.for_cause and (unit.frequency["planned_hours"] > 0).any():
         causes = replace(unit, frequency=unit.frequency.assign(planned_hours=0.0))
-        return _rates_at(unit, hazard_factors(causes, rate_ratios(causes, n_draws)))
+        return _rates_at(unit, hazard_factors(causes, ratios_at(causes, rate)))
     rates = long_run_rates(unit)
     shares = rates[[f"share_{reason}" for reason in doubt.guessed]].sum(axis=1).to_numpy(float)
     guessed = shares if doubt.guessed else 1.0
-    rate = range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate")
-    return 1.0 + guessed * (rate / float(rates["re_secures_per_day"].mean()) - 1.0)[:, None] * ones
+    return 1.0 + guessed * (rate / float(rates["re_secures_per_day"].mean()) - 1.0)[:, None] * np.ones(unit.n_strata)

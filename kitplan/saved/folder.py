@@ -172,7 +172,7 @@ def told_changes(changed: Mapping[str, str]) -> list[str]:
     """One sentence for each change that may move a par level, and so asks for a new plan. What counts teach changes a
     little each week: it is used when the unit is planned again, and is not asked about.
     """
-    return [f"{name} {how} since this plan was made, and is not used: plan again to use it."
+    return [f"{name} {how} since this plan was made: its par levels do not know of it. Plan again to use it."
             for name, how in changed.items() if moves_par(name) and not name.startswith("book/")]
 
 

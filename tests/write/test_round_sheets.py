@@ -197,3 +197,11 @@ def test_seasons_show_one_column_a_period(plan):
     header = next(r for r in found if r[0] == "Item, par in single items")
     assert header[1:3] == ["Jan to Jun", "Jul to Dec"]
     assert next(r for r in found if r[0] == "saline")[1:3] == [3, 2]
+    many = pd.concat([levels.assign(item=f"item_{k}") for k in range(100)], ignore_index=True)
+    sheet = seasons_of(plan, replace(value, levels=many))["Seasons"]
+    heads = {r[0].value: r[0].row for r in sheet.iter_rows() if r[0].value}
+    row = heads["Item, par in single items"]
+    assert sheet.print_title_rows == f"${row}:${row}", "no line of par levels goes on without its heading"
+    assert heads["item_0"] < sheet.row_breaks.brk[0].id < heads["item_99"]
+    assert not any(heads["Month"] <= b.id < heads["Cost of holding and of a change: see [seasons] on the sheet "
+                                                   "Assumptions."] for b in sheet.row_breaks.brk)

@@ -55,8 +55,8 @@ def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date,
                 unavailable: Collection[str] = ()) -> tuple[Build, ...]:
     """What to build today, design after design in turn, so that none waits for another to be complete."""
     room = {item: _room(item, plan, now, day) for item in {i for d in plan.designs.values() for i in d}}
-    ready = {d: sum((k.first_expiry is None or k.first_expiry >= day) and not k.lacks(content)
-                    for k in now.kits_at("shelf", d)) for d, content in plan.designs.items()}
+    ready = {d: sum(k.in_date(day) and not k.lacks(content) for k in now.kits_at("shelf", d))
+             for d, content in plan.designs.items()}
     build, why = dict.fromkeys(plan.designs, 0), dict.fromkeys(plan.designs, "")
     waiting = [d for d in plan.designs if ready[d] < plan.builds.get(d, 0)]
     while waiting:

@@ -48,6 +48,10 @@ class Kit:
         dates = [lot.expires for _, lots in self.contents for lot in lots if lot.expires]
         return min(dates, default=None)
 
+    def in_date(self, day: date) -> bool:
+        """Whether nothing in it is out of date on a day."""
+        return (self.first_expiry or _NO_DATE) >= day
+
     def units(self, item: str, day: date = date.min) -> int:
         """Single items of one item in it that are in date on a day."""
         return sum(lot.units for name, lots in self.contents if name == item for lot in lots

@@ -122,7 +122,7 @@ def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date
     soon = day + timedelta(days=round(plan.review_days))
     for kit in [*now.kits_at("bedside"), *now.kits_at("shelf")]:
         if kit.first_expiry and kit.first_expiry <= soon:
-            over = "It is OUT OF DATE since" if kit.first_expiry < day else "Its first date is"
+            over = "Its first date is" if kit.in_date(day) else "It is OUT OF DATE since"
             yield Question(0, True, f"kit {kit.number}", f"{over} {kit.first_expiry.isoformat()} (it is on the "
                            f"{'shelf' if kit.where == 'shelf' else 'ward, at a bedside'}).",
                            "Bring another kit, and type apart beside this one on Build kits.")
