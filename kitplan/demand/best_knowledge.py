@@ -11,9 +11,9 @@ import pandas as pd
 from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.even_draws import even_normals
 from kitplan.demand.posterior import DRAWS, census_means
-from kitplan.demand.resecure import CONSTANT_REASONS, hazard_factors, long_run_rates, rate_ratios
+from kitplan.demand.resecure import hastened, hazard_factors, long_run_rates, rate_ratios
 from kitplan.demand.use import use_model
-from kitplan.read.values import Doubt, Unit, UseRate
+from kitplan.read.values import Unit, UseRate
 
 
 def with_best_knowledge(unit: Unit) -> Unit:
@@ -64,17 +64,8 @@ def _moved(unit: Unit, ratio: np.ndarray, rate_from: str) -> Unit:
     """The unit at the mean of its rates drawn; ratio: draws over the rates of Unit.frequency, (n_draws, n_strata)."""
     middle = ratio.mean(axis=0)
     factor = hazard_factors(unit, middle[None])[0]
-    return _hastened(unit, replace(unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from, hastened=factor))
-
-
-def _hastened(unit: Unit, doubt: Doubt) -> Unit:
-    """The unit with another doubt about how often, and its hazards times the factor that this says."""
-    hazards, factor = [*CONSTANT_REASONS.values()], doubt.hastened
-    frequency = unit.frequency.copy()
-    frequency[hazards] = frequency[hazards].mul(factor, axis=0)
-    frequency["loosening_scale_hours"] *= factor ** (-1.0 / frequency["loosening_shape"].to_numpy(float))
-    frequency["flat_per_check"] = 1.0 - (1.0 - frequency["flat_per_check"]) ** factor
-    return replace(unit, frequency=frequency, doubt=doubt)
+    return replace(unit, frequency=hastened(unit.frequency, factor), doubt=replace(
+        unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from, hastened=factor))
 
 
 def as_use_taught(known: Unit, other: Unit, like: np.ndarray) -> Unit:
@@ -87,8 +78,10 @@ def as_use_taught(known: Unit, other: Unit, like: np.ndarray) -> Unit:
     doubt = known.doubt
     if doubt.rate_from not in _OF or doubt.rate_ratio is None or doubt.hastened is None:
         return other
-    return _hastened(other, replace(other.doubt, rate_ratio=doubt.rate_ratio[:, like], rate_from=doubt.rate_from,
-                                    use_rate=doubt.use_rate, hastened=doubt.hastened[like]))
+    factor = doubt.hastened[like]
+    return replace(other, frequency=hastened(other.frequency, factor), doubt=replace(
+        other.doubt, rate_ratio=doubt.rate_ratio[:, like], rate_from=doubt.rate_from, use_rate=doubt.use_rate,
+        hastened=factor))
 
 
 def what_the_log_says(unit: Unit) -> Learnt:

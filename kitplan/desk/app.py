@@ -20,6 +20,7 @@ from kitplan.read.money import figure
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.workbook import CENSUS_TABLES
 from kitplan.resources import caution, sample_units
+from kitplan.write.writer import checksum
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
          ("curve_page", "Readiness and cost"), ("week_page", "The week"),
@@ -193,7 +194,7 @@ def _table_shown(folder: Path, file: str) -> dict[str, Any]:
     known = Source(folder, Findings()).columns("census" if stem in CENSUS_TABLES else stem)
     text = shelf.TextTable.read(content)
     head = max(text.cells[:40], key=lambda row: len({column_meant(title, known) for title in row}), default=())
-    return {"file": file, "seen": shelf.checksum(content), "text": text, "rows": {}, "head": head, "known": known}
+    return {"file": file, "seen": checksum(content), "text": text, "rows": {}, "head": head, "known": known}
 
 
 def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> None:

@@ -13,7 +13,6 @@ import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +28,7 @@ from kitplan.read.settings import parse_toml
 from kitplan.read.source import census_files
 from kitplan.read.workbook import CENSUS_TABLES, Book, is_unit_workbook
 from kitplan.resources import sample_units
-from kitplan.write.writer import write_file, write_outputs
+from kitplan.write.writer import checksum, write_file, write_outputs
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -284,11 +283,6 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
     keep_original(folder, name)
     write_file(path, changed, replace=True)
     return True
-
-
-def checksum(content: bytes) -> str:
-    """Short mark of a file's content."""
-    return sha256(content).hexdigest()[:16]
 
 
 def read_toml(unit: Path, name: str) -> dict[str, Any]:

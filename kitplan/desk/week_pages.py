@@ -51,7 +51,10 @@ def add(app: Flask, home: Home) -> None:
         with _round(folder) as work:
             last = done.get(folder)
             if last is None or last.form != form or len(work.book.lines) < last.lines:
-                _same_book(work)
+                if request.form.get("entries", type=int) != len(work.book.lines):
+                    abort(409, "The book has grown since this page was shown: another page or person wrote in it. What "
+                               "you typed is kept in your browser: go back, load the page again, and look at it before "
+                               "you save.")
                 told = take(work)
                 done[folder] = Done(form, secrets.token_hex(4), step, told, len(work.book.lines))
         return done[folder].number
@@ -167,12 +170,6 @@ def _taken_away(work: Session, lot: str) -> list[str]:
 
     rounds.take_away(work, work.recalled(lot), _day() or date.today())
     return work.told
-
-
-def _same_book(work: Session) -> None:
-    if request.form.get("entries", type=int) != len(work.book.lines):
-        abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
-                   "typed is kept in your browser: go back, load the page again, and look at it before you save.")
 
 
 def _day() -> date | None:

@@ -13,11 +13,11 @@ import pandas as pd
 from kitplan.read.cells import Moment, text_of
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.days import day_order, read_days
-from kitplan.read.findings import Findings, key_of
+from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid
 from kitplan.read.headers import RawTable, header_names, raw_table, says_total, without_totals
 from kitplan.read.identity import shown_header
-from kitplan.read.source import Source, sheet_like
+from kitplan.read.source import Source
 from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes
@@ -65,7 +65,7 @@ def raw_census(source: Source, recipes: Recipes, findings: Findings) -> RawTable
     """
     names = [name for name in CENSUS_TABLES if source.has_table(name)]
     if not names:
-        near = sheet_like("census", source.sheet_names())
+        near = nearest("census", source.sheet_names())
         mend = f"Rename the sheet {near!r} to census." if near else (
             "Add a sheet named census." if source.is_workbook else "Add census.csv to the unit's folder.")
         findings.fault(source.path.name or str(source.path), "has no census", mend)

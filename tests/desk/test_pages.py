@@ -11,10 +11,11 @@ import pytest
 
 import kitplan
 from kitplan.desk.class_pages import _papers
-from kitplan.desk.units import TextTable, checksum
+from kitplan.desk.units import TextTable
 from kitplan.parts.par.summary import three_sentences
 from kitplan.read.order_book import LEARNT
 from kitplan.write.unit_book import unit_workbook
+from kitplan.write.writer import checksum
 
 from .conftest import Client, words
 

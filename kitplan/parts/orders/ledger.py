@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import groupby
 
 from kitplan.demand.rate_from_use import Use
 from kitplan.read.order_book import Line, OrderBook
@@ -256,26 +257,14 @@ def standing(book: OrderBook, until: date | None = None) -> Standing:
     lines = [line for line in book.lines if until is None or line.day <= until]
     work = _Work()
     day_order = sorted(lines, key=lambda line: (line.day, line.entry))
-    for group in _groups(day_order):
-        work.take(group)
+    # Lines of one count of one item stand together: they are one fact.
+    for _, group in groupby(day_order, lambda x: (x.number, x.item, x.day) if x.event == "counted" else id(x)):
+        work.take(list(group))
     answered = {line.answers for line in lines}
     last = {line.item: (line.day, line.entry) for line in day_order if line.event == "counted"}
     asked = tuple(x for x in lines if x.event == "asked" and x.entry not in answered
                   and not (x.table == "counts" and last.get(x.item, (x.day, 0)) > (x.day, x.entry)))
     return work.result(asked, max((line.day for line in lines), default=None))
-
-
-def _groups(lines: list[Line]) -> Iterable[list[Line]]:
-    """Lines of one count of one item stand together: they are one fact."""
-    group: list[Line] = []
-    for line in lines:
-        if group and not (line.event == "counted" and group[0].event == "counted" and line.number == group[0].number
-                          and line.item == group[0].item and line.day == group[0].day):
-            yield group
-            group = []
-        group.append(line)
-    if group:
-        yield group
 
 
 class _Work:

@@ -58,12 +58,6 @@ def level_table(instance: ParInstance, candidate: Candidate, target: float, dema
     return table.loc[unit.items.index].reset_index(drop=True)
 
 
-def standing_par(instance: ParInstance, checked: Checked, target: float) -> StandingPar | None:
-    """Return where the unit's own par levels of today stand; an item it does not list is held at 0."""
-    present = present_levels(instance)
-    return None if present is None else stand(instance, present, checked, target)
-
-
 def stand(instance: ParInstance, levels: np.ndarray, checked: Checked, target: float) -> StandingPar:
     """Return how ready levels are, what they are worth and what shelf they take."""
     return StandingPar(
@@ -75,7 +69,8 @@ def stand(instance: ParInstance, levels: np.ndarray, checked: Checked, target: f
 def present_levels(instance: ParInstance) -> np.ndarray | None:
     """Return today's par in single items, in the question's order, or None if the unit gave none.
 
-    It is ordered up to in whole packs too, so what stands on the shelf lies above it in the same way.
+    An item that it does not list is held at 0. It is ordered up to in whole packs too, so what stands on the shelf lies
+    above it in the same way.
     """
     table = instance.unit.present_par
     if table is None:
