@@ -147,12 +147,13 @@ def test_a_recall_finds_the_lot_on_the_shelf_and_in_kits_however_it_is_written_a
         ("shelf", ""), ("shelf", "A-1"), ("bedside", "A-3")}
 
 
-def test_a_kit_taken_apart_is_still_named_by_a_recall_and_not_as_used():
-    made = book(*RECALLED, *kit("A-1", "taken_apart"), *kit("A-2", "used_up"))
-    said = {lot: find_recall(lot, made, standing(made), PLAN).places.set_index("kit")["what_to_do"]
-            for lot in ("OLD1", "NEW")}
-    assert said["OLD1"]["A-1"] == "Taken apart: what was in it went back to the shelf"
-    assert said["NEW"]["A-2"] == "Used or gone: tell whoever asks"
+def test_a_kit_that_the_recall_itself_took_apart_is_still_named_and_one_taken_apart_before_is_not():
+    before = book(*RECALLED, *kit("A-1", "taken_apart"))
+    assert "A-1" not in set(find_recall("OLD1", before, standing(before), PLAN).places["kit"])
+    made = book(*RECALLED)
+    done = book(*RECALLED, *recall_lines(find_recall("OLD1", made, standing(made), PLAN), standing(made), DAY))
+    assert {(row.where, row.kit) for row in find_recall("OLD1", done, standing(done), PLAN).places.itertuples()} == {
+        ("gone", "A-1"), ("gone", "A-3")}
 
 
 def test_after_a_recall_the_position_is_what_is_left_and_the_order_brings_it_to_its_level():

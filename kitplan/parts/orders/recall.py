@@ -86,12 +86,9 @@ def _everywhere(book: OrderBook, now: Standing) -> Iterator[tuple[Any, ...]]:
                    "Take it off the shelf and keep it apart")
     advice = {"bedside": "At a bedside: bring another kit, then take this one away",
               "shelf": "Change the item, or take the kit apart", "gone": "Used or gone: tell whoever asks"}
-    apart = {x.number: "Taken apart: what was in it went back to the shelf" for x in book.of("kits")
-             if x.event == "taken_apart"}
     for kit in sorted(now.kits.values(), key=lambda k: (k.where != "bedside", k.number)):
         for name, lot in ((name, lot) for name, lots in kit.contents for lot in lots):
-            yield (name, lot.lot, kit.where, kit.number, lot.units, lot.units, lot.expires,
-                   apart.get(kit.number, advice[kit.where]))
+            yield name, lot.lot, kit.where, kit.number, lot.units, lot.units, lot.expires, advice[kit.where]
     for x in book.of("deliveries"):
         if x.event == "to_class":
             yield x.item, x.lot, "class", "", x.units, x.units, x.expires, "In the practice box: take it out"
