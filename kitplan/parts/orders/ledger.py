@@ -373,7 +373,8 @@ class _Work:
                 account.flows["issued"] -= units if kit.where == "bedside" else 0
             elif event == "used_up":
                 account.flows["issued"] += units if kit.where == "shelf" else 0
-        self.kits[kit.number] = replace(kit, where="gone", contents=kit.contents if note or event != "taken_apart" else ())
+        held = () if event == "taken_apart" and not note else kit.contents
+        self.kits[kit.number] = replace(kit, where="gone", contents=held)
 
     def result(self, asked: tuple[Line, ...], day: date | None) -> Standing:
         return Standing({item: tuple(a.lots) for item, a in self.accounts.items()},
