@@ -76,7 +76,7 @@ def _fact(line: Line) -> Line:
     """What a line said when it was typed: whether it was asked about, and when it was written, does not matter."""
     event = {"deliveries": "received", "counts": "counted"}.get(line.table, "") if line.event == "asked" else line.event
     number = "" if line.table == "counts" else line.number
-    return replace(line, entry=0, plan_number="", note="", answers=0, event=event, number=number)
+    return replace(line, entry=0, plan_number="", note="", answers=0, event=event, number=number, was="")
 
 
 def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
