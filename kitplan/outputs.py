@@ -79,13 +79,13 @@ def part_files(plan: Plan, part: str) -> dict[str, bytes]:
     return files
 
 
-def record_of(plan: Plan, part: str, files: Mapping[str, bytes]) -> bytes:
+def record_of(plan: Plan, part: str, files: Mapping[str, bytes], **more: int) -> bytes:
     """The record of what the command of one part writes."""
     return record_bytes(head(plan) | {
         "parts": [part],
         "warnings": [*(str(w) for w in plan.unit.warnings), *plan.warnings],
         "outputs": outputs(files),
-    })
+    } | more)
 
 
 def part_tables(frames: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:

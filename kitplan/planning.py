@@ -15,15 +15,16 @@ from kitplan import __version__
 from kitplan.beside import beside
 from kitplan.demand.best_knowledge import with_best_knowledge
 from kitplan.demand.bounds import within_bounds
+from kitplan.demand.occupancy import arrivals_per_day, mean_airways
 from kitplan.demand.resecure import long_run_rates
 from kitplan.demand.scenarios import draw_ahead
-from kitplan.demand.use import expected_use
+from kitplan.demand.use import counted_per_day, expected_use
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.gate import hold
 from kitplan.parts import Part, declared
 from kitplan.parts.results import NotPlanned, Results, own_copy
 from kitplan.parts.work import Basis, Progress, Work
-from kitplan.read.problems import InputError
+from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
@@ -263,8 +264,6 @@ def ready_to_plan(unit: Unit) -> tuple[Unit, str | None]:
 
 def _kits_trouble(basis: Basis, parts: Collection[str] | None) -> str:
     """Why the unit has no kits, "" where it has. Raises UnsafePlan where they were asked for by name."""
-    from kitplan.read.problems import UnsafePlan
-
     if _without_kits(parts) or basis.designs is not None:
         return ""
     if parts is not None and "kits" in parts:
@@ -273,9 +272,6 @@ def _kits_trouble(basis: Basis, parts: Collection[str] | None) -> str:
 
 
 def _airways(work: Work) -> pd.DataFrame:
-    from kitplan.demand.occupancy import arrivals_per_day, mean_airways
-    from kitplan.demand.use import counted_per_day
-
     unit = work.unit
     return long_run_rates(unit).assign(
         mean_airways=mean_airways(unit), arrivals_per_day=arrivals_per_day(unit),

@@ -41,7 +41,7 @@ def _new_book(plan: Plan, first: bool) -> Book:
     """An empty workbook; first: with its first sheet reserved, to be filled when the others are known."""
     book = Book(plan.unit.name, plan.unit.currency, plan.number, plan.unit.paper, plan.unit.words)
     if first:
-        start.add_first_sheet(book)
+        book.sheet("Start here").on_one_page()
     return book
 
 

@@ -5,6 +5,7 @@ import io
 import json
 import shutil
 import zipfile
+from dataclasses import replace
 from datetime import date
 from hashlib import sha256
 
@@ -100,6 +101,14 @@ def test_files_of_two_plans_are_never_mixed(folder, made):
     outputs = json.loads((folder / "plan.json").read_text())["outputs"]
     rewrite(folder, outputs=outputs | {saved.PLAN: sha256((folder / saved.PLAN).read_bytes()).hexdigest()})
     assert fault_of(folder) == f"is of plan {other.number}, not of {made.number}"
+
+
+def test_a_plan_whose_catalogue_lacks_a_column_of_today_is_refused(folder, made):
+    unit = replace(made.unit, items=made.unit.items.drop(columns="routes"))
+    (folder / saved.PLAN).write_bytes(saved.saved_files(replace(made, unit=unit))[saved.PLAN])
+    outputs = json.loads((folder / "plan.json").read_text())["outputs"]
+    rewrite(folder, outputs=outputs | {saved.PLAN: sha256((folder / saved.PLAN).read_bytes()).hexdigest()})
+    assert fault_of(folder) == "is damaged, or of another version of kitplan"
 
 
 def test_scenarios_of_another_plan_are_not_believed(folder, made):

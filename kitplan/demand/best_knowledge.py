@@ -11,9 +11,9 @@ import pandas as pd
 from kitplan.demand.estimate import Learnt, learn
 from kitplan.demand.even_draws import even_normals
 from kitplan.demand.posterior import DRAWS, census_means
-from kitplan.demand.resecure import CONSTANT_REASONS, hazard_factors, long_run_rates, rate_ratios
+from kitplan.demand.resecure import hastened, hazard_factors, long_run_rates, rate_ratios
 from kitplan.demand.use import use_model
-from kitplan.read.values import Doubt, Unit, UseRate
+from kitplan.read.values import Unit, UseRate
 
 
 def with_best_knowledge(unit: Unit) -> Unit:
@@ -63,35 +63,25 @@ def what_the_issues_say(unit: Unit) -> UseRate | None:
 def _moved(unit: Unit, ratio: np.ndarray, rate_from: str) -> Unit:
     """The unit at the mean of its rates drawn; ratio: draws over the rates of Unit.frequency, (n_draws, n_strata)."""
     middle = ratio.mean(axis=0)
-    return _hastened(unit, hazard_factors(unit, middle[None])[0],
-                     replace(unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from))
+    factor = hazard_factors(unit, middle[None])[0]
+    return replace(unit, frequency=hastened(unit.frequency, factor), doubt=replace(
+        unit.doubt, rate_ratio=ratio / middle, rate_from=rate_from, hastened=factor))
 
 
-def _hastened(unit: Unit, factor: np.ndarray, doubt: Doubt) -> Unit:
-    """The unit with its hazards times a factor, (n_strata,), and another doubt about how often."""
-    hazards = [*CONSTANT_REASONS.values()]
-    frequency = unit.frequency.copy()
-    frequency[hazards] = frequency[hazards].mul(factor, axis=0)
-    frequency["loosening_scale_hours"] *= factor ** (-1.0 / frequency["loosening_shape"].to_numpy(float))
-    frequency["flat_per_check"] = 1.0 - (1.0 - frequency["flat_per_check"]) ** factor
-    return replace(unit, frequency=frequency, doubt=doubt)
-
-
-def as_use_taught(now: Unit, other: Unit, like: np.ndarray) -> Unit:
-    """`other`, a copy of `now` with another routine or recipe, with its hazards hastened as past use says of `now`.
+def as_use_taught(known: Unit, other: Unit, like: np.ndarray) -> Unit:
+    """`other`, a copy with another routine or recipe, with its hazards hastened as past use says of the unit itself.
 
     Past use teaches a total. Read anew under the other routine, the same total would come out, and the difference that
-    was asked about be taken away. now, other: as they were read. like: kinds of `other` -> kinds of `now`. Where use
-    teaches nothing of `now`, `other` stays as it is.
+    was asked about be taken away. known: the unit `with_best_knowledge`; other: as it was read. like: kinds of `other`
+    -> kinds of `known`. Where use teaches nothing, `other` stays as it is.
     """
-    known = with_best_knowledge(now)
     doubt = known.doubt
-    if now.doubt.rate_ratio is not None or doubt.rate_from not in _OF or doubt.rate_ratio is None:
+    if doubt.rate_from not in _OF or doubt.rate_ratio is None or doubt.hastened is None:
         return other
-    scales = [unit.frequency["loosening_scale_hours"].to_numpy(float) for unit in (now, known)]
-    factor = (scales[0] / scales[1]) ** now.frequency["loosening_shape"].to_numpy(float)
-    return _hastened(other, factor[like], replace(
-        other.doubt, rate_ratio=doubt.rate_ratio[:, like], rate_from=doubt.rate_from, use_rate=doubt.use_rate))
+    factor = doubt.hastened[like]
+    return replace(other, frequency=hastened(other.frequency, factor), doubt=replace(
+        other.doubt, rate_ratio=doubt.rate_ratio[:, like], rate_from=doubt.rate_from, use_rate=doubt.use_rate,
+        hastened=factor))
 
 
 def what_the_log_says(unit: Unit) -> Learnt:
@@ -124,8 +114,9 @@ def said_of_rate(unit: Unit) -> str:
     """One sentence: where the re-secure rate comes from, and how sure it is."""
     doubt, one, acts = unit.doubt, unit.words.one, unit.words.acts
     if doubt.rate_from in ("counts", "issues") and doubt.use_rate is not None:
-        low, middle, high = np.exp(doubt.use_rate.log_mean + doubt.use_rate.log_sd * np.array([-1.645, 0.0, 1.645]))
-        return (f"How often: learnt from {doubt.use_rate.days} days of {_OF[doubt.rate_from]}, {middle:.2f} {acts} for "
+        sd = doubt.use_rate.log_sd  # in the middle the mean, which every number of the plan rests on
+        low, mean, high = np.exp(doubt.use_rate.log_mean + sd * np.array([-1.645, sd / 2, 1.645]))
+        return (f"How often: learnt from {doubt.use_rate.days} days of {_OF[doubt.rate_from]}, {mean:.2f} {acts} for "
                 f"each {one} a day ({low:.2f} to {high:.2f}).")
     if doubt.rate_from == "log" and doubt.rate_ratio is not None:
         low, high = np.quantile(doubt.rate_ratio.mean(axis=1), [0.05, 0.95])

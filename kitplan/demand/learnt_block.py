@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand import wear
-from kitplan.demand.resecure import check_hazards, frailty_nodes, mean_wear_checks
+from kitplan.demand.resecure import check_hazards, frailty_nodes, hastened, mean_wear_checks
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
@@ -73,7 +72,7 @@ def _from_counts(unit: Unit, learnt: Learnt, planned: float) -> tuple[dict[str, 
     scale = _scale_for(row, unit.checks_per_day, target)
     row["loosening_scale_hours"] = scale
     grid = np.exp(np.linspace(-2.5, 2.5, 31))
-    ratio = np.array([rate_of(_times(row, m), unit.checks_per_day) for m in grid]) / target
+    ratio = np.array([rate_of(hastened(pd.DataFrame([row]), m).iloc[0], unit.checks_per_day) for m in grid]) / target
     wanted = learnt.rates["rate_per_day"].to_numpy(float) / target
     factor = np.exp(np.interp(np.log(wanted), np.log(ratio), np.log(grid)))
     return {"loosening_scale_hours": scale, "loosening_shape": row["loosening_shape"], **settings}, factor
@@ -96,26 +95,12 @@ def _scale_for(row: Mapping[str, Any], checks_per_day: int, target: float) -> fl
     return float(np.exp((low + high) / 2))
 
 
-def _times(row: Mapping[str, Any], factor: float) -> dict[str, float]:
-    """The frequency row with every hazard multiplied by `factor`."""
-    changed = {name: float(row[name]) * factor for name in wear.CONSTANT_NAMES.values()}
-    scale = float(row["loosening_scale_hours"]) * factor ** (-1.0 / float(row["loosening_shape"]))
-    return {**row, **changed, "loosening_scale_hours": scale}
-
-
 def learnt_frequency(unit: Unit, learnt: Learnt) -> pd.DataFrame:
     """Unit.frequency with the learnt model in place; unchanged where nothing was learnt."""
     if not learnt.used:
         return unit.frequency
     settings, factor = learnt_settings(unit, learnt)
-    frame = unit.frequency.copy()
-    for name, value in settings.items():
-        frame[name] = value
-    frame["flat_per_check"] = np.nan
-    frame["loosening_scale_hours"] *= factor ** (-1.0 / settings["loosening_shape"])
-    for name in wear.CONSTANT_NAMES.values():
-        frame[name] *= factor
-    return frame
+    return hastened(unit.frequency.assign(**settings, flat_per_check=np.nan), factor)
 
 
 def block_text(unit: Unit, learnt: Learnt) -> str:

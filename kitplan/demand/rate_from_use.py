@@ -19,12 +19,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
 
+from kitplan.demand.resecure import long_run_rates, ratios_at
 from kitplan.read.issues import covered_months
 from kitplan.read.values import Unit, UseRate
 
@@ -117,7 +118,8 @@ class LearntUse:
 
     def sentences(self) -> list[str]:
         """What was learnt, for a person."""
-        told = [f"Counts over {self.days} days say that securements are renewed {self.rate:.2f} times as often as the "
+        mean = np.exp(self.log_mean + self.log_sd**2 / 2)  # a plan takes the mean too, not the median
+        told = [f"Counts over {self.days} days say that securements are renewed {mean:.2f} times as often as the "
                 f"plan takes it (9 in 10: {self.low:.2f} to {self.high:.2f})."]
         for item in self.items:
             if item.vanishes > 0.9:
@@ -257,12 +259,16 @@ def learn_from(
 
 
 def _prior(unit: Unit, rate: float) -> tuple[float, float]:
-    """Mean and sd of the log of the rate, as a multiple of the plan's, before anything was counted."""
+    """Mean and sd of the log of the rate, as a multiple of the plan's, before anything was counted: the range, with the
+    routine change in it where the guess leaves that out.
+    """
     doubt = unit.doubt
     if doubt.rate_range is None:
         return 0.0, _KNOWN_RATE_SD
-    low, high = np.log(doubt.rate_range)
-    return float((low + high) / 2 - np.log(rate)), float((high - low) / (2 * 1.645))
+    whole = replace(unit, doubt=replace(doubt, guessed=()))  # use is of all causes, and moves those stated too
+    ends = ratios_at(whole, np.array(doubt.rate_range)).mean(axis=1)
+    low, high = np.log(ends * float(long_run_rates(unit)["re_secures_per_day"].mean()))
+    return float((low + high) / 2 - np.log(rate)), max(float((high - low) / (2 * 1.645)), _KNOWN_RATE_SD)
 
 
 def _weeks(unit: Unit, arrivals: float, secured: float, airways: float) -> Weeks:

@@ -34,6 +34,15 @@ _TINY = 1e-12
 _CELLS_AT_ONCE = 500_000
 
 
+def hastened(frequency: pd.DataFrame, factor: np.ndarray | float) -> pd.DataFrame:
+    """Rows of Unit.frequency with every hazard times a factor, one for all or one for each row."""
+    hazards, found = [*CONSTANT_REASONS.values()], frequency.copy()
+    found[hazards] = found[hazards].mul(factor, axis=0)
+    found["loosening_scale_hours"] *= factor ** (-1.0 / found["loosening_shape"].to_numpy(float))
+    found["flat_per_check"] = 1.0 - (1.0 - found["flat_per_check"]) ** factor
+    return found
+
+
 def cumulative_hazards(row: Mapping[str, Any], checks_per_day: int, n_ages: int) -> tuple[np.ndarray, float]:
     """Hazard increments of one check: loosening by age, and the sum of the constant reasons.
 
@@ -411,14 +420,18 @@ def rate_ratios(unit: Unit, n_draws: int) -> np.ndarray:
     doubt = unit.doubt
     if doubt.rate_ratio is not None:
         return doubt.rate_ratio[:n_draws]
-    ones = np.ones((n_draws, unit.n_strata))
     if doubt.rate_range is None:
-        return ones
+        return np.ones((n_draws, unit.n_strata))
+    return ratios_at(unit, range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate"))
+
+
+def ratios_at(unit: Unit, rate: np.ndarray) -> np.ndarray:
+    """Each stratum's rate over that of Unit.frequency where what the range of the guess is of comes to `rate`, (n,)."""
+    doubt = unit.doubt
     if doubt.for_cause and (unit.frequency["planned_hours"] > 0).any():
         causes = replace(unit, frequency=unit.frequency.assign(planned_hours=0.0))
-        return _rates_at(unit, hazard_factors(causes, rate_ratios(causes, n_draws)))
+        return _rates_at(unit, hazard_factors(causes, ratios_at(causes, rate)))
     rates = long_run_rates(unit)
     shares = rates[[f"share_{reason}" for reason in doubt.guessed]].sum(axis=1).to_numpy(float)
     guessed = shares if doubt.guessed else 1.0
-    rate = range_draws(*doubt.rate_range, n_draws, unit.planning.seed, "rate")
-    return 1.0 + guessed * (rate / float(rates["re_secures_per_day"].mean()) - 1.0)[:, None] * ones
+    return 1.0 + guessed * (rate / float(rates["re_secures_per_day"].mean()) - 1.0)[:, None] * np.ones(unit.n_strata)

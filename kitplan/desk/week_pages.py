@@ -51,7 +51,10 @@ def add(app: Flask, home: Home) -> None:
         with _round(folder) as work:
             last = done.get(folder)
             if last is None or last.form != form or len(work.book.lines) < last.lines:
-                _same_book(work)
+                if request.form.get("entries", type=int) != len(work.book.lines):
+                    abort(409, "The book has grown since this page was shown: another page or person wrote in it. What "
+                               "you typed is kept in your browser: go back, load the page again, and look at it before "
+                               "you save.")
                 told = take(work)
                 done[folder] = Done(form, secrets.token_hex(4), step, told, len(work.book.lines))
         return done[folder].number
@@ -111,7 +114,7 @@ def _shown(folder: Path, template: str) -> str:
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
                            papers={path.name for path in plan_folder(folder).glob("*.pdf")},
-                           looks=looks, in_words=_in_words(spoken),
+                           looks=looks, in_words=_in_words(spoken), unit=work.plan.unit,
                            order=[row for row in order if row["order_packs"] > 0])
 
 
@@ -167,12 +170,6 @@ def _taken_away(work: Session, lot: str) -> list[str]:
 
     rounds.take_away(work, work.recalled(lot), _day() or date.today())
     return work.told
-
-
-def _same_book(work: Session) -> None:
-    if request.form.get("entries", type=int) != len(work.book.lines):
-        abort(409, "The book has grown since this page was shown: another page or person wrote in it. What you "
-                   "typed is kept in your browser: go back, load the page again, and look at it before you save.")
 
 
 def _day() -> date | None:

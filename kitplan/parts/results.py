@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from copy import copy
 from dataclasses import fields, is_dataclass
-from typing import TYPE_CHECKING, Generic, Protocol, TypeVar, cast, overload
+from typing import TYPE_CHECKING, Any, Generic, TypeVar, cast, overload
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -26,12 +26,6 @@ if TYPE_CHECKING:
 
 R = TypeVar("R")
 V = TypeVar("V")
-
-
-class Tabled(Protocol):
-    """A result that can be written as tables."""
-
-    def tables(self) -> dict[str, DataFrame]: ...
 
 
 class NotPlanned(LookupError):
@@ -88,7 +82,8 @@ class Results:
 
     def tables_of(self, part: str) -> dict[str, DataFrame]:
         """The tables that a part writes, by file stem. Raises NotPlanned."""
-        return cast("Tabled", self.result(part)).tables()
+        tables: dict[str, DataFrame] = cast("Any", self.result(part)).tables()
+        return tables
 
 
 def own_copy(value: V) -> V:

@@ -10,14 +10,14 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from kitplan.read.cells import Moment
+from kitplan.read.cells import Moment, text_of
 from kitplan.read.columns import Column, columns_of
 from kitplan.read.days import day_order, read_days
-from kitplan.read.findings import Findings
+from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid
-from kitplan.read.headers import RawTable, header_names, raw_table
+from kitplan.read.headers import RawTable, header_names, raw_table, says_total, without_totals
 from kitplan.read.identity import shown_header
-from kitplan.read.source import Source, sheet_like
+from kitplan.read.source import Source
 from kitplan.read.strata import doubt_sizes, read_keys
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes
@@ -65,7 +65,7 @@ def raw_census(source: Source, recipes: Recipes, findings: Findings) -> RawTable
     """
     names = [name for name in CENSUS_TABLES if source.has_table(name)]
     if not names:
-        near = sheet_like("census", source.sheet_names())
+        near = nearest("census", source.sheet_names())
         mend = f"Rename the sheet {near!r} to census." if near else (
             "Add a sheet named census." if source.is_workbook else "Add census.csv to the unit's folder.")
         findings.fault(source.path.name or str(source.path), "has no census", mend)
@@ -105,7 +105,8 @@ def _known_columns(grid: Grid, union: Mapping[str, Column], findings: Findings) 
 def read_census(
     raw: RawTable, recipes: Recipes, tubes: pd.DataFrame, longest_stay_days: float, findings: Findings,
 ) -> CensusRows | None:
-    """Read the census rows of either shape; rows with a fault are left out and noted."""
+    """Read the census rows of either shape; rows with a fault are left out and noted, lines of totals set aside."""
+    raw = _without_totals(raw, recipes, findings)
     reader = TableReader.of(raw, findings)
     if reader is None:
         return None
@@ -123,6 +124,16 @@ def read_census(
             return None
         return _read_stays(reader, keys, longest_stay_days, findings)
     return _read_counts(reader, keys, findings)
+
+
+def _without_totals(raw: RawTable, recipes: Recipes, findings: Findings) -> RawTable:
+    """The table without its lines of totals: a word for a sum where day, label or route stands, and no known route."""
+    if "route" not in raw.columns:
+        return raw
+    routes = {key_of(word) for name, route in recipes.routes.items() for word in (name, *route.alias)}
+    totals = np.logical_or.reduce([says_total(raw.columns[n]) for n in ("date", "airway", "route") if n in raw.columns])
+    totals[totals] = [key_of(text_of(cell)) not in routes for cell in raw.columns["route"][totals]]
+    return without_totals(raw, totals, "airways", findings)
 
 
 def _days_unread(raw: RawTable) -> str:

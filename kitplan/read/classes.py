@@ -328,7 +328,7 @@ class _ClassReader:
                 given["units"] = given[written]
             expires = given.get("expires")
             if expires is not None and day is not None and expires < day:
-                self.fault(key, "is past its date on the day of the class",
+                self.fault(key, f"is past its date on the day of the class, {day}",
                            "Leave this line out, or mark them 'practice only, not for patients' and move it "
                            "to [expired_for_practice].", expires)
             found[item] = given["units"]
@@ -347,5 +347,5 @@ class _ClassReader:
             if thing.role and thing.have and len({p.size_text for p in found.practices if thing.serves(p)}) > 1:
                 self.warn(f"durable {number}.have", "does not say of which size, and is counted only where one item "
                           "serves every practice", "Write how many there are of each item under [have].", thing.have)
-        if not any("manikin" in d.name.casefold() for d in found.durables):
+        if all(d.item or d.role for d in found.durables):  # a manikin may be called anything
             self.warn("durable", "names no manikin", "Add a [[durable]] block for each manikin.")

@@ -99,13 +99,3 @@ def _beside(file: str) -> Mapping[tuple[str, str], tuple[str, ...]]:
             for shape in ("census_counts", "census_stays") if table == "census" else (table,):
                 found[shape, column] = (*found.get((shape, column), ()), text)
     return found
-
-
-def mapped_columns(columns: Mapping[str, Column], headings: Mapping[str, str]) -> dict[str, Column]:
-    """Return the columns with the headings that a unit maps to them; headings: column name -> heading as folded."""
-    return {name: replace(c, mapped=headings.get(name, "")) for name, c in columns.items()}
-
-
-def headings_of(columns: Mapping[str, Column]) -> set[str]:
-    """Return every heading that may name one of the columns: its name, the unit's own, and other words for it."""
-    return {heading for name, c in columns.items() for heading in (name, c.mapped, *c.also) if heading}

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
-from kitplan.read.cells import text_of, tidy
+from kitplan.read.cells import read_numbers, text_of, tidy
 from kitplan.read.columns import MAPPED_TABLES, Column
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, header_key
@@ -19,6 +19,7 @@ from kitplan.read.problems import counted
 from kitplan.read.workbook import column_letter
 
 _HEADER_SEARCH_ROWS = 30
+_TOTAL = re.compile(r"\W*(grand |sub ?-?)?(total|sum|summe|gesamt|totale|totaal|suma)s?\b", re.IGNORECASE)
 _NEAR = 0.8
 """How like a column's name a heading has to be to be taken for a slip of it: "airway s" is, "tube removed" is not."""
 _UNIT_WORDS = {
@@ -51,6 +52,28 @@ class RawTable:
 
     def __len__(self) -> int:
         return len(self.rows)
+
+    def kept(self, keep: np.ndarray) -> RawTable:
+        """The table without the other rows."""
+        return replace(self, rows=self.rows[keep], columns={n: cells[keep] for n, cells in self.columns.items()},
+                       others=[(title, letter, cells[keep]) for title, letter, cells in self.others])
+
+
+def says_total(cells: np.ndarray) -> np.ndarray:
+    """Where a word for a sum begins the cell, shape (n,), bool."""
+    return np.array([isinstance(c, str) and _TOTAL.match(c) is not None for c in cells], dtype=bool)
+
+
+def without_totals(raw: RawTable, totals: np.ndarray, number: str, findings: Findings) -> RawTable:
+    """The table without its lines of totals, which is said. number: the column that they add up."""
+    if not totals.any():
+        return raw
+    said = [n for n in read_numbers(list(raw.columns.get(number, totals)[totals]), "") if isinstance(n, float)]
+    shown = f" that say {sum(said):,.10g} {number}" if said else ""
+    findings.warn(raw.name, f"ends or divides with {counted(int(totals.sum()), 'line')} of totals{shown}: set aside, "
+                  "for what they add up is counted already", "Nothing to do; or leave totals out of the export.",
+                  row=int(raw.rows[totals][0]), moves=1)
+    return raw.kept(~totals)
 
 
 def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> RawTable | None:

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.catalogue import items_meant
-from kitplan.read.cells import Bad, read_gtins, read_numbers, text_of
+from kitplan.read.cells import Bad, read_gtins, text_of
 from kitplan.read.days import is_month
 from kitplan.read.findings import Findings, key_of
-from kitplan.read.headers import RawTable, report_headers
+from kitplan.read.headers import RawTable, report_headers, says_total, without_totals
 from kitplan.read.identity import looks_like_number_of_record
 from kitplan.read.problems import counted
 from kitplan.read.tables import TableReader
@@ -42,7 +42,6 @@ _BELOW = {"date": -1, "units": -2}
 """Places, among the columns of the sheet, of those that it does not have itself."""
 _FIRST_OF_MONTH = re.compile(r"\d{4}-\d{2}-01( 00:00:00)?")
 """A heading such as Jan 2026 is a day to a spreadsheet program."""
-_TOTAL = re.compile(r"\W*(grand |sub ?-?)?(total|sum|summe|gesamt|totale|totaal|suma)s?\b", re.IGNORECASE)
 
 
 def issues_reader(raw: RawTable, findings: Findings) -> TableReader | None:
@@ -117,7 +116,7 @@ def _months_below(raw: RawTable, findings: Findings) -> RawTable:
     if {"date", "units"} & set(raw.columns) or len(months) < _FEWEST_ACROSS:
         return raw
     named = [raw.columns[n] for n in _ITEM_COLUMNS if n in raw.columns]
-    total = [any(c is not None and _TOTAL.match(text_of(c)) for c in line) for line in zip(*named)]
+    total = np.logical_or.reduce([says_total(cells) for cells in named])
     units, wide = np.stack([raw.others[k][2] for k in months], axis=1).ravel(), len(months)
     date = np.tile(np.array(list(months.values()), dtype=object), len(raw))
     date[np.repeat(total, wide)] = None
@@ -131,24 +130,15 @@ def _months_below(raw: RawTable, findings: Findings) -> RawTable:
     held = {(row, _BELOW["units"]) for row, position in raw.formulas if column_letter(position) in letters}
     below = replace(raw, rows=np.repeat(raw.rows, wide), columns=columns, others=others, formulas=raw.formulas | held,
                     positions=raw.positions | _BELOW)
-    return _kept(below, np.array([c is not None for c in units], dtype=bool))
+    return below.kept(np.array([c is not None for c in units], dtype=bool))
 
 
 def _without_totals(raw: RawTable, findings: Findings) -> RawTable:
     """The table without its lines of totals: a word for a sum where item or day stands, and no day beside it."""
-    is_total = [np.array([c is not None and _TOTAL.match(text_of(c)) is not None for c in raw.columns[n]], dtype=bool)
-                for n in ("date", *_ITEM_COLUMNS) if n in raw.columns]
-    days = raw.columns["date"]
-    undated = np.array([c is None or _TOTAL.match(text_of(c)) is not None for c in days], dtype=bool)
-    totals = np.logical_or.reduce(is_total) & undated
-    if not totals.any():
-        return raw
-    said = [n for n in read_numbers(list(raw.columns["units"][totals]), "") if isinstance(n, float)]
-    shown = f" that say {sum(said):,.10g} units" if said else ""
-    findings.warn(raw.name, f"ends or divides with {counted(int(totals.sum()), 'line')} of totals{shown}: set aside, "
-                  "for what they add up is counted already", "Nothing to do; or leave totals out of the export.",
-                  row=int(raw.rows[totals][0]), moves=1)
-    return _kept(raw, ~totals)
+    day = raw.columns["date"]
+    is_total = [says_total(raw.columns[n]) for n in ("date", *_ITEM_COLUMNS) if n in raw.columns]
+    undated = says_total(day) | np.array([c is None for c in day], dtype=bool)
+    return without_totals(raw, np.logical_or.reduce(is_total) & undated, "units", findings)
 
 
 def _without_foot(raw: RawTable, findings: Findings) -> RawTable:
@@ -160,12 +150,7 @@ def _without_foot(raw: RawTable, findings: Findings) -> RawTable:
     findings.warn(raw.name, f"ends with {counted(len(raw) - end, 'line')} without units: left out",
                   "Nothing to do where it is text under the table; else fill the units in.", row=int(raw.rows[end]),
                   moves=1)
-    return _kept(raw, np.arange(len(raw)) < end)
-
-
-def _kept(raw: RawTable, keep: np.ndarray) -> RawTable:
-    return replace(raw, rows=raw.rows[keep], columns={n: cells[keep] for n, cells in raw.columns.items()},
-                   others=[(title, letter, cells[keep]) for title, letter, cells in raw.others])
+    return raw.kept(np.arange(len(raw)) < end)
 
 
 def _items_of(reader: TableReader, items: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
@@ -33,6 +33,8 @@ TABLES = ("counts", "orders", "deliveries", "kits")
 _NUMBERED = {"counts": "count", "orders": "order", "deliveries": "order", "kits": "kit"}
 _LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 _LAST = "last.json"
+PAPERS = "order.json"
+"""The record of the papers of the week, in their own folder: it is there still when the book's is lost."""
 _NO_RECORD = (OSError, ValueError, KeyError, TypeError, ArithmeticError, RecursionError)
 """What a file that should be such a record, and is not, raises when it is read."""
 LEARNT = "learnt_rate.json"
@@ -43,7 +45,8 @@ class Line:
     """One line of the book. table: which of TABLES. pack: single items in a pack on that day. packs, loose: how many.
 
     number: of the count, the order or the kit it belongs to. price: of one pack. answers: entry of the asked line
-    that this one settles, 0 for none. entry: 0 until it is written.
+    that this one settles, 0 for none. entry: 0 until it is written. was: what the line calls its item, where the
+    catalogue calls it otherwise now.
     """
 
     table: str
@@ -63,11 +66,16 @@ class Line:
     note: str = ""
     plan_number: str = ""
     entry: int = 0
+    was: str = ""
 
     @property
     def units(self) -> int:
         """Single items."""
         return self.packs * self.pack + self.loose
+
+    def written(self) -> list[Any]:
+        """Its values in the order of `headings`."""
+        return [self.was or self.item if name == "item" else getattr(self, name) for name in headings(self.table)]
 
 
 @dataclass(frozen=True)
@@ -85,6 +93,19 @@ class OrderBook:
     def of(self, table: str) -> tuple[Line, ...]:
         """The lines of one table."""
         return tuple(line for line in self.lines if line.table == table)
+
+    def next_number(self, given: Iterable[tuple[int, Line]]) -> int:
+        """The number after the highest given. Lines lost since may each have held a number of their own: none of
+        those, which stand on papers and cards, is given again.
+        """
+        highest, entry = max(((number, -line.entry) for number, line in given), default=(0, 0))
+        return highest + 1 + sum(last - first + 1 for first, last in self.gaps if first > -entry)
+
+    def named(self, find: Callable[[str], str | None]) -> OrderBook:
+        """The book with its items under the names of today. find: the one item that a name means, else None."""
+        today = {item: find(item) or item for item in {x.item for x in self.lines}}
+        return replace(self, lines=tuple(x if today[x.item] == x.item else replace(x, item=today[x.item], was=x.item)
+                                         for x in self.lines))
 
     def grown(self, lines: Iterable[Line], plan_number: str) -> OrderBook:
         """The book with lines added at its end, numbered on."""
@@ -106,8 +127,7 @@ def headings(table: str) -> Mapping[str, str]:
 
 def check_letters(before: str, line: Line) -> str:
     """Six letters, no number or date to a spreadsheet, that belong to this line after that whose are `before`."""
-    values = [getattr(line, name) for name in headings(line.table)]
-    plain = (f"{v:.4f}" if isinstance(v, float) else "" if v is None else str(v) for v in values)
+    plain = (f"{v:.4f}" if isinstance(v, float) else "" if v is None else str(v) for v in line.written())
     told = [before, line.table, *plain]
     digest = hashlib.sha256("\x1f".join(told).encode()).digest()
     return "".join(_LETTERS[b % len(_LETTERS)] for b in digest[:6])
@@ -120,8 +140,7 @@ def book_frames(book: OrderBook) -> dict[str, pd.DataFrame]:
         names, before, rows = headings(table), "", []
         for line in book.of(table):
             before = check_letters(before, line)
-            values = [getattr(line, name) for name in names]
-            rows.append([*(None if n == "answers" and v == 0 else v for n, v in zip(names, values)), before])
+            rows.append([*(None if n == "answers" and v == 0 else v for n, v in zip(names, line.written())), before])
         frames[table] = pd.DataFrame(rows, columns=[*names.values(), "check"], dtype=object)
     return frames
 
@@ -132,15 +151,19 @@ def last_record(book: OrderBook) -> bytes:
     return (json.dumps(record) + "\n").encode()
 
 
-def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
-    """Read the book of a unit's folder; an empty one where there is none.
+def read_book(folder: Path, papers: Path | None = None, *, mend: bool = False) -> OrderBook:
+    """Read the book of a unit's folder; an empty one where there never was one.
 
+    papers: folder of the papers of the week (default: the usual ones), whose record says how far the book had come.
     mend: take the lines as they stand now, changed or missing ones with them. Raises InputError with every line that
     is damaged, changed or missing.
     """
     place, findings = folder / "book", Findings()
     files = {table: _read_file(place / f"{table}.csv", table, findings) for table in TABLES}
-    last, gaps = _last(place, max((line.entry for found in files.values() for line, *_ in found), default=0))
+    there = [line.entry for found in files.values() for line, *_ in found]
+    (written, gaps), *told = (_last(record) for record in (place / _LAST, *(
+        home / PAPERS for home in ([papers] if papers else [folder, folder / "plan"]))))
+    last = max([*there, written, *(entry for entry, _ in told)])
     warnings: list[str] = []
     readable = not findings.faults
     if readable and not mend:
@@ -154,19 +177,19 @@ def read_book(folder: Path, *, mend: bool = False) -> OrderBook:
         runs = some_of([str(a) if a == b else f"{a} to {b}" for a, b in lost], 6, ", ")
         gone = [f"{table}.csv" for table, found in files.items() if not found]
         findings.fault("book", f"has no {'entry' if runs.isdigit() else 'entries'} {runs}" + (
-            f"; {' and '.join(gone)} {'is' if len(gone) == 1 else 'are'} not there, or empty" if gone else ""),
+            f"; {', '.join(gone)} {'is' if len(gone) == 1 else 'are'} not there, or empty" if gone else ""),
             "Put the lines back from a copy of the folder, or run kitplan book UNIT --mend to go on without them.")
     findings.stop_if_faulty("reading the order book")
     return OrderBook(tuple(lines), tuple(sorted([*gaps, *lost])), tuple(warnings))
 
 
-def _last(place: Path, there: int) -> tuple[int, list[tuple[int, int]]]:
-    """Last entry ever written and the gaps accepted; where the record is unreadable `there`, that of the tables."""
+def _last(path: Path) -> tuple[int, list[tuple[int, int]]]:
+    """Last entry ever written and the gaps accepted, as a record has them; 0 and none where it is unreadable."""
     try:
-        record = json.loads((place / _LAST).read_text(encoding="utf-8"))
-        return int(record["last_entry"]), [(int(a), int(b)) for a, b in record["gaps"]]
+        record = json.loads(path.read_text(encoding="utf-8"))
+        return int(record["last_entry"]), [(int(a), int(b)) for a, b in record.get("gaps", ())]
     except _NO_RECORD:
-        return there, []
+        return 0, []
 
 
 def _missing(entries: Sequence[int], last: int, gaps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -8,10 +8,11 @@ import os
 import re
 import stat
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from kitplan.read.cells import Bad
-from kitplan.read.columns import Column, columns_of, headings_of, mapped_columns
+from kitplan.read.columns import Column, columns_of
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid, text_grid
 from kitplan.read.problems import InputError, Problem
@@ -65,8 +66,8 @@ class Source:
     def columns(self, name: str) -> dict[str, Column]:
         """Return the columns that a table of the unit may have, with the headings that the unit maps to them."""
         shapes = ("census_counts", "census_stays") if name == "census" else (name,)
-        return mapped_columns({n: c for shape in shapes for n, c in columns_of(shape).items()},
-                              self.headings.get(name, {}))
+        mapped = self.headings.get(name, {})
+        return {n: replace(c, mapped=mapped.get(n, "")) for shape in shapes for n, c in columns_of(shape).items()}
 
     def table(self, name: str, known: Mapping[str, Column]) -> Grid | None:
         """Return the unit's own table `name`, or None when it has none (or it cannot be read: noted)."""
@@ -83,7 +84,8 @@ class Source:
             return None
         if found[0].casefold().endswith(".xlsx"):
             return self._sheet_alone(found[0], name, content)
-        return self._noted(found[0], text_grid(found[0], content, headings_of(known)))
+        headings = {heading for n, c in known.items() for heading in (n, c.mapped, *c.also) if heading}
+        return self._noted(found[0], text_grid(found[0], content, headings))
 
     def has_table(self, name: str) -> bool:
         """True when the unit has a table of that name, readable or not."""
@@ -235,13 +237,6 @@ def names_in(folder: Path) -> list[str]:
         return [n for n in os.listdir(folder) if not n.startswith(("~$", "."))]
     except (OSError, ValueError):
         return []
-
-
-def sheet_like(name: str, sheets: Collection[str]) -> str | None:
-    """Return a sheet whose name is nearly `name`, when none has it exactly."""
-    if any(key_of(s) == key_of(name) for s in sheets):
-        return None
-    return nearest(name, sheets)
 
 
 def doubt_names(source: Source, findings: Findings) -> None:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
 from kitplan.read.blocks import DEFAULTS, SETTINGS, full_name
 from kitplan.read.columns import Column, columns_of
-from kitplan.read.settings import defaults_in
+from kitplan.read.settings import Default, defaults_in
 from kitplan.read.source import SHEETS_ONLY
 from kitplan.resources import config_file, config_rows, sample_units
 
@@ -41,37 +40,24 @@ def _files() -> Iterator[tuple[str, str, str]]:
             yield f"{name}.csv" if name == "census" else f"optional/{name}.csv", table, purpose
 
 
-@dataclass(frozen=True)
-class StarterSetting:
-    """A setting of unit.toml as a starter shows it. default: None where leaving it out means that there is none."""
+def starter_settings() -> dict[str, Default]:
+    """Every setting that a unit may change, with its default and where that comes from.
 
-    name: str
-    default: object
-    example: str
-    unit: str
-    provenance: str
-
-
-def starter_settings() -> list[StarterSetting]:
-    """Every setting that a unit may change, with its default and where that comes from, or with an example."""
+    One that has an example has none: its value is None, and what stands for its unit is its meaning.
+    """
     defaults = {full_name(file, key): default for file in DEFAULTS for key, default in defaults_in(
         tomllib.loads(config_file(file).read_text(encoding="utf-8")), own=False).items()}
-    found = []
-    for name, setting in SETTINGS.items():
-        if setting.example:
-            found.append(StarterSetting(name, None, setting.example, setting.meaning, ""))
-        elif name in defaults and not name.startswith("planning."):
-            given = defaults[name]
-            found.append(StarterSetting(name, given.value, "", given.unit, given.provenance))
-    return found
+    return {name: Default(None, setting.meaning, "") if setting.example else defaults[name]
+            for name, setting in SETTINGS.items()
+            if setting.example or (name in defaults and not name.startswith("planning."))}
 
 
 def unit_toml() -> str:
     """A commented unit.toml: every default with its unit and where it comes from, switched off."""
     lines: list[str] = []
     head = config_file("starter_unit.toml").read_text(encoding="utf-8")
-    for block, settings in groupby(starter_settings(), key=lambda s: s.name.rpartition(".")[0]):
-        shown = [_setting(s) for s in settings]
+    for block, settings in groupby(starter_settings().items(), key=lambda s: s[0].rpartition(".")[0]):
+        shown = [_setting(*s) for s in settings]
         lines += [f"[{block}]", *shown, ""] if block else [head.replace("# {settings}", "\n".join(shown))]
     return "\n".join(lines)
 
@@ -102,10 +88,10 @@ def _column_line(column: Column) -> str:
     return f"{column.name} ({column.kind}{unit}; {need}): {column.description}"
 
 
-def _setting(setting: StarterSetting) -> str:
-    key, value = setting.name.rpartition(".")[2], setting.example or json.dumps(setting.default)
-    ground = f". {setting.provenance}" if setting.provenance else ""
-    return f"{f'# {key} = {value}':<34}# {setting.unit}{ground}"
+def _setting(name: str, default: Default) -> str:
+    key, value = name.rpartition(".")[2], SETTINGS[name].example or json.dumps(default.value)
+    ground = f". {default.provenance}" if default.provenance else ""
+    return f"{f'# {key} = {value}':<34}# {default.unit}{ground}"
 
 
 def sample_files(folder: Path) -> dict[str, bytes]:

@@ -299,9 +299,10 @@ class Doubt:
     is of. for_cause: the range leaves a routine change out, which is known. mean_stay_range: days. stay_log_sd_range:
     sigma of the log-normal stay. learn: a re-secure log is learnt from. rate_ratio: draws of each stratum's rate over
     the one in Unit.frequency, (n, n_strata), where a log or counts were learnt from. rate_from: "log", "counts",
-    "issues" or "guess", where those draws come from. use_rate:
-    what the order book's counts, or stock issues, teach, where there are enough. swing: yearly swing of arrivals that
-    the unit states, share above the year's mean in the peak month, and that month, 1 to 12.
+    "issues" or "guess", where those draws come from. hastened: what the hazards were multiplied by to come to their
+    mean, (n_strata,). use_rate: what the order book's counts, or stock issues, teach, where there are enough. swing:
+    yearly swing of arrivals that the unit states, share above the year's mean in the peak month, and that month, 1 to
+    12.
     """
 
     rate_range: tuple[float, float] | None = None
@@ -311,6 +312,7 @@ class Doubt:
     learn: bool = False
     rate_ratio: np.ndarray | None = None
     rate_from: str = ""
+    hastened: np.ndarray | None = None
     use_rate: UseRate | None = None
     swing: tuple[float, int] | None = None
     for_cause: bool = False

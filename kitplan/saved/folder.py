@@ -21,6 +21,7 @@ from kitplan.demand.values import Demand
 from kitplan.parts.work import Basis, Work
 from kitplan.planning import Plan
 from kitplan.read import last_plan
+from kitplan.read.columns import columns_of
 from kitplan.read.last_plan import moves_par
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.source import is_settings, is_table, names_in
@@ -72,6 +73,8 @@ def open_plan(folder: Path | str, unit_path: Path | None = None) -> Plan:
         item_choice, airways, expected = file.value("rests_on")
         if about["number"] != record["plan_number"]:
             raise _fault(folder / PLAN, f"is of plan {about['number']}, not of {record['plan_number']}")
+        if not {*columns_of("items")} - {"size_from", "size_to"} <= {*unit.items}:
+            raise Damaged(f"{PLAN} has a catalogue without columns of this version")
         unit = replace(unit, path=unit_path or folder)
         plan = Plan(
             unit, int(about["seed"]), str(about["version"]), str(about["number"]), item_choice, airways, expected,
@@ -169,7 +172,7 @@ def told_changes(changed: Mapping[str, str]) -> list[str]:
     """One sentence for each change that may move a par level, and so asks for a new plan. What counts teach changes a
     little each week: it is used when the unit is planned again, and is not asked about.
     """
-    return [f"{name} {how} since this plan was made, and is not used: plan again to use it."
+    return [f"{name} {how} since this plan was made: its par levels do not know of it. Plan again to use it."
             for name, how in changed.items() if moves_par(name) and not name.startswith("book/")]
 
 

@@ -19,6 +19,8 @@ import pandas as pd
 from kitplan.solve.patterns import Column, PatternPlan, Supply, bound_only, solve_patterns
 
 TENTHS = 10
+_LONGEST_SUM = 10**6
+"""Steps beyond which the least sum of whole rolls is not looked for: the bound alone is then as good."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ def least_tape_mm(
 ) -> tuple[float, float]:
     """Least tape, mm, that any plan can open from these kinds of rolls: (bound of the relaxation, in whole rolls).
 
-    The second is the first rounded up to a multiple of the greatest length that divides every roll.
+    The second is the least sum of whole rolls, of each no more than there are, that is no less than the first.
     """
     sizes, wanted = _lengths(lengths_mm, demand)
     if not wanted.size:
@@ -162,8 +164,22 @@ def least_tape_mm(
     bound = bound_only(wanted, supplies, start, partial(best_patterns, sizes, capacities=capacities))
     if math.isnan(bound):
         return bound, bound
-    step = math.gcd(*capacities) / TENTHS
-    return bound, step * math.ceil(bound / step - 1e-6)
+    step = math.gcd(*capacities)
+    return bound, step / TENTHS * _least_sum(math.ceil(bound * TENTHS / step - 1e-6), [c // step for c in capacities],
+                                             [roll.available for roll in rolls])
+
+
+def _least_sum(need: int, lengths: Sequence[int], available: Sequence[int | None]) -> int:
+    """Least sum of whole lengths, each as often as it is available, from `need` on; a bit of `sums` is one of them."""
+    sums = 1
+    for length, most in zip(lengths, available):
+        left, some = min(math.inf if most is None else most, need // length + 1), 1
+        while left and need < _LONGEST_SUM:
+            some = int(min(some, left))
+            sums |= sums << some * length
+            left, some = left - some, 2 * some
+    over = sums >> need
+    return need + max((over & -over).bit_length() - 1, 0)
 
 
 def _burden(roll: Stock) -> float:

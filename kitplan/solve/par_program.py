@@ -205,7 +205,8 @@ def cheapest(
     relaxed = stated.program.solve(integer=False, time_limit=time_limit)
     if not relaxed.solved:
         return _without_proof(collapsed, relaxed.report, cost, required, limits)
-    duals = {row: relaxed.dual(row) for row in _dual_rows(stated, limits)}
+    rows = [*["ready"] * bool(stated.shares), *(limit.name for limit in limits)]
+    duals = {row: relaxed.dual(row) for row in rows}
     best = _step_down_best(needs, stated, relaxed, cost, required, limits, duals)
     if quick is not None and (best is None or cost @ quick < cost @ best):
         best = quick
@@ -330,10 +331,6 @@ def _without_proof(
     if par is None or not within(limits, par):
         return ParSolution(None, report, {})
     return ParSolution(par, replace(report, status="feasible", objective=float(cost @ par)), {})
-
-
-def _dual_rows(stated: Stated, limits: Sequence[Limit]) -> list[str]:
-    return (["ready"] if stated.shares else []) + [limit.name for limit in limits]
 
 
 def _step_down_best(

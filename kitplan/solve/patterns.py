@@ -205,7 +205,7 @@ def solve_patterns(
     rounded, seen = _round_relaxation(master, lp, price_out)
     master.pool.update(dict.fromkeys(seen))
     best = _better(best, master.weigh(rounded))
-    if not _done(best, ceiling, supplies):
+    if len(supplies) > 1 or best.short or best.cost > ceiling + TOLERANCE:  # else nothing is left to save
         best = _better(best, master.solve_whole(_useful_gap(lp.value, ceiling, supplies), _SECONDS))
     if len(supplies) > 1 and not best.short:
         best = _lighter(master, price_out, best)
@@ -268,13 +268,6 @@ def bound_only(
     master = _Master(demand, supplies, dict.fromkeys(start))
     lp = _generate(master, price_out, np.full(demand.size, np.iinfo(np.int32).max))
     return lp.value if lp.short <= TOLERANCE else math.nan
-
-
-def _done(plan: _Whole, ceiling: float, supplies: Sequence[Supply]) -> bool:
-    """At the ceiling nothing is left to save; with several supplies the lighter of equal plans is still
-    sought.
-    """
-    return len(supplies) == 1 and not plan.short and plan.cost <= ceiling + TOLERANCE
 
 
 def _generate(master: _Master, price_out: Pricer, most: np.ndarray) -> _Relaxation:

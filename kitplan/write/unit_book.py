@@ -69,8 +69,8 @@ def _settings(book: Book) -> Page:
     kinds = ("text", "input_text", "wrap", "text", "wrap")
     page.header(("key", "value", "what it is", "default", "where the default comes from"), kinds)
     rows = [(key, default, meaning, "") for key, default, meaning in _OWN]
-    rows += [(s.name, "" if s.default is None else json.dumps(s.default).strip('"'), s.unit, s.provenance)
-             for s in starter_settings()]
+    rows += [(name, "" if d.value is None else json.dumps(d.value).strip('"'), d.unit, d.provenance)
+             for name, d in starter_settings().items()]
     for key, default, meaning, ground in rows:
         at = page.row((key, None, meaning, default or None, ground or None), kinds)
         _limit(page, at, 2, SETTINGS[key], key)

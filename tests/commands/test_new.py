@@ -186,13 +186,13 @@ def test_one_workbook_to_fill_is_read_back_as_it_was_filled(blank_book):
 def test_every_default_can_be_typed_into_its_box_as_it_is_shown(blank_book):
     """Those of the sheet `unit`: what stands under "default" is understood where it says "value"."""
     lines = openpyxl.load_workbook(blank_book)["unit"].iter_rows(values_only=True)
-    names = {s.name for s in starter_settings()}
+    names = set(starter_settings())
     shown = [(key, default) for key, _, _, default, *_ in lines if key in names and default]
     assert load_unit(filled(blank_book, unit=[*OURS, *shown], census=CENSUS)).stock.review_days == 7
 
 
 def test_the_starters_offer_every_setting_of_a_unit(tmp_path):
-    shown = {s.name for s in starter_settings()}
+    shown = set(starter_settings())
     ours = {key for key in SETTINGS if not key.startswith("planning.")}
     own = {"name", "currency", "mean_stay_days"}
     assert "stock.shelf_litres" in shown

@@ -66,7 +66,7 @@ def test_what_changed_since_is_said_and_not_used(unit, command):
     after = run(name, unit, *rest)
     assert after.exit_code == 0, after.output
     assert after.stdout == before
-    assert "census.csv has changed since this plan was made, and is not used" in after.stderr
+    assert "census.csv has changed since this plan was made: its par levels do not know of it." in after.stderr
     assert "items.csv is new since this plan was made" in after.stderr
 
 

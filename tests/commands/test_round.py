@@ -8,6 +8,7 @@ import shutil
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -228,6 +229,33 @@ def test_a_changed_pack_size_never_multiplies_what_was_counted(unit):
     assert "items.csv now says 6" in told, "a table without pack sizes is asked about"
 
 
+def test_what_is_left_of_an_item_that_was_replaced_counts_as_the_one_that_bears_its_alias(unit):
+    """Eleven ampoules of the old make and its order; without the alias they are asked about, and no stock."""
+    old, new = "saline_5ml", "saline_other_5ml"
+    fill_count(unit, **{old: (0, 11)})
+    done("order", unit)
+    ordered = order_of(unit).at[old, "order_units"]
+    assert ordered > 0
+    items = pd.read_csv(config_file("items.csv"), dtype=str, keep_default_na=False)
+    items.loc[items["item"] == old, ["item", "pack", "price", "gtin"]] = new, "10", "2.40", ""
+    items.to_csv(unit / "items.csv", index=False)
+    done("plan", unit)
+    asked = pd.read_csv(unit / "plan" / "tables" / "questions.csv")
+    assert "name it under that item's alias" in asked["mend"].str.cat()
+    assert order_of(unit).at[new, "position_units"] == 0
+    items.assign(alias=np.where(items["item"] == new, old, "")).to_csv(unit / "items.csv", index=False)
+    done("plan", unit)
+    assert not (order_of(unit).index == old).any()
+    assert order_of(unit).at[new, "on_hand_units"] == 11
+    table = unit.parent / "later.csv"
+    table.write_text(f"item,packs,loose_units,pack,date\n{old},0,9,10,2026-07-13\n", encoding="utf-8")
+    done("order", table, "--unit", unit)
+    row = order_of(unit).loc[new]
+    assert (row["on_hand_units"], row["on_order_units"]) == (9, ordered)
+    assert old in set(book_of(unit, "counts")["item"]), "the lines of then stand as they were written"
+    assert "Questions open" in done("book", unit), "and their check letters fit"
+
+
 def test_open_orders_are_received_in_parts_and_the_rest_stays_open(unit):
     fill_count(unit, 0.0)
     done("order", unit)
@@ -375,6 +403,31 @@ def test_a_book_changed_by_hand_stops_the_round_with_the_mend(unit):
     done("book", unit, "--mend")
     assert (unit / "book" / "as-found" / "counts.csv").read_bytes() == changed
     done("book", unit)
+
+
+def test_a_lost_book_is_noticed_and_none_of_its_numbers_is_given_again(unit):
+    """The papers of the week say how far it had come; kit A-1 and order 1 stand on cards and at the supplier's."""
+    fill_count(unit)
+    done("count", unit)
+    fill_in(unit, "Build kits", {"A": {"Built": 1}}, "Date built", MONDAY, heading="Design")
+    assert "Kits built: A-1." in done("build", unit)
+    fill_count(unit, 0.5, date(2026, 7, 7))
+    done("order", unit)
+    before = len(pd.concat([book_of(unit, t) for t in ("counts", "orders", "kits")]))
+    shutil.rmtree(unit / "book")
+    for step in ("receive", "order", "book", "plan"):
+        lost = run(step, unit)
+        assert lost.exit_code == 2, lost.output
+        assert f"book: has no entries 1 to {before}" in lost.output
+        assert "kitplan book UNIT --mend" in lost.output
+    assert "The book is empty" in done("book", unit, "--mend")
+    fill_count(unit, 0.5, date(2026, 7, 8))
+    done("count", unit)
+    fill_in(unit, "Build kits", {"A": {"Built": 1}}, "Date built", date(2026, 7, 8), heading="Design")
+    built = re.search(r"Kits built: A-(\d+)", done("build", unit))
+    assert built
+    assert int(built[1]) > 1
+    assert "This is order 1." not in done("order", unit)
 
 
 def receive_one(unit, lot):

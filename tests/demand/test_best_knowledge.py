@@ -117,7 +117,7 @@ def test_a_copy_that_is_run_otherwise_has_the_hazards_that_past_use_taught(world
     _, unit = world_and_unit
     other = replace(unit, frequency=unit.frequency.assign(**changes))
     known, own = with_best_knowledge(unit), with_best_knowledge(other)
-    held = as_use_taught(unit, other, np.arange(unit.n_strata))
+    held = as_use_taught(known, other, np.arange(unit.n_strata))
     pd.testing.assert_frame_equal(*(u.frequency.drop(columns=[*changes]) for u in (held, known)))
     assert (held.frequency[[*changes]] == other.frequency[[*changes]]).all().all()
     assert held.doubt.use_rate == known.doubt.use_rate
@@ -126,7 +126,7 @@ def test_a_copy_that_is_run_otherwise_has_the_hazards_that_past_use_taught(world
         rates = [long_run_rates(u)["re_secures_per_day"].mean() for u in (known, own, held)]
         assert rates[2] > max(rates[0], 0.95), "a renewal a day, and what comes loose before"
     guess = replace(unit, issues=None)
-    assert as_use_taught(guess, other, np.arange(unit.n_strata)) is other
+    assert as_use_taught(with_best_knowledge(guess), other, np.arange(unit.n_strata)) is other
 
 
 def test_what_the_unit_states_is_left_alone(unit_maker):

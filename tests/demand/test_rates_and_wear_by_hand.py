@@ -543,6 +543,20 @@ def test_what_was_believed_before_is_the_range_over_the_plans_rate(unit_maker):
     assert sd == pytest.approx(np.log(4) / 2 / 1.645)
 
 
+def test_what_was_believed_before_has_the_routine_in_it_that_the_guess_leaves_out(unit_maker, frequency_maker):
+    """One check a day and a change a day: one renewal a day, whatever causes add, and as sure as a number that is
+    stated. A change every second day at four checks a day: half a renewal a day and more, by less than the causes.
+    """
+    causes = Doubt(rate_range=(0.3, 1.0), guessed=("loose", "soiled", "skin", "moved", "changed"), for_cause=True)
+    daily = unit_maker(doubt=causes, frequency=frequency_maker(3, planned_hours=24.0), checks_per_day=1)
+    assert _prior(daily, 1.0) == (pytest.approx(0.0, abs=1e-6), 0.1)
+    often = replace(daily, checks_per_day=4, frequency=frequency_maker(3, planned_hours=48.0))
+    mean, sd = _prior(often, 1.0)
+    low, high = np.exp([mean - 1.645 * sd, mean + 1.645 * sd])
+    assert 0.5 < low < 0.8
+    assert 1.0 < high < 1.5
+
+
 def test_of_one_airway_the_mean_is_as_unsure_as_a_count_of_one(unit_maker):
     assert _weeks(unit_maker(), 0.0, 4.0, 1.0).mean_log_sd == 1.0
     assert _weeks(unit_maker(), 0.0, 4.0, 0.2).mean_log_sd == 1.0, "never less sure than that"

@@ -28,7 +28,9 @@ from kitplan.parts.forecast.budget import (
 from kitplan.parts.forecast.months_ahead import forecast_and_sampled
 from kitplan.parts.forecast.prices import price_book
 from kitplan.parts.forecast.prints import not_known
+from kitplan.parts.forecast.sheets import _budget_items
 from kitplan.read.values import Budget
+from kitplan.write.book import Book
 
 spec = spec_from_file_location("forecast_units", Path(__file__).parent / "test_forecast.py")
 SHARED = module_from_spec(spec)
@@ -88,6 +90,16 @@ def test_volume_mix_and_price_are_the_whole_difference_to_the_cent(half_year):
 def test_mix_alone_moves_no_money_in_all(half_year):
     """A flexed budget: what all items do alike is volume, so the mix of all items is nothing but rounding."""
     assert abs(half_year[1].items["mix"].sum()) <= 0.01 * len(half_year[1].items)
+
+
+def test_nothing_in_all_is_written_as_nothing(half_year, monkeypatch):
+    """Cents that cancel left -2e-13, which a spreadsheet shows as -0.00."""
+    said, year = [], half_year[1]
+    monkeypatch.setattr("kitplan.write.book.Page.total", lambda page, values, kinds=(): said.extend(values))
+    mix = np.linspace(-1e-13, -2e-13, len(year.items))
+    _budget_items(Book("Invented", "USD", "0000-0000"), replace(year, items=year.items.assign(mix=mix)))
+    assert str(said[4]) == "0.0"
+    assert said[6] == round(year.items["landing"].sum(), 2)
 
 
 def test_a_month_without_issues_is_filled_in_and_named(half_year):

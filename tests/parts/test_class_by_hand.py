@@ -658,7 +658,10 @@ def test_a_shared_item_opened_in_one_session_serves_the_next_at_its_station(unit
         items = unit.items.copy()
         items.loc[items["item"] == "scissors", "contains"] = uses
         plan = plan_training(replace(unit, items=items), sessions_of(*days, stations=1))
-        return plan.sessions[plan.sessions["item"] == "scissors"][columns].to_numpy().tolist()
+        found = plan.sessions[plan.sessions["item"] == "scissors"]
+        cards = plan.stations[plan.stations["item"] == "scissors"]
+        assert cards["quantity"].tolist() == found["units"].tolist(), "the station's card says what its session does"
+        return found[columns].to_numpy().tolist()
 
     assert scissors(100.0) == [[1, 0, 1, 1], [1, 1, 0, 1], [1, 1, 0, 0]]
     assert scissors(30.0) == [[1, 0, 1, 1], [2, 1, 1, 1], [2, 1, 1, 0]]

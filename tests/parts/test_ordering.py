@@ -266,6 +266,12 @@ def test_a_line_not_counted_waits_but_for_what_a_back_order_asks():
         make_order(plan(), standing(OrderBook()), catalogue())
 
 
+def test_what_came_is_expected_before_it_was_ever_counted():
+    came = Line("deliveries", DAY, "received", "other", 10, 3)
+    now = standing(book((2, 5, None)).grown([came], "P"))
+    assert (now.expects("saline"), now.expects("other"), now.expects("third")) == (25, 30, None)
+
+
 def test_kits_that_stand_ready_are_in_the_position():
     kits = [Line("kits", DAY, "built", "saline", 10, 0, 6, number="A-1", design="A")]
     now = standing(book((9, 5, None)).grown(kits, "P"))

@@ -79,6 +79,23 @@ def test_emergency_equipment_just_at_its_level_is_not_called_short():
     assert found.held_back.startswith("more would put more of mask into kits than its level of 6")
 
 
+def test_a_kit_of_another_plan_is_ready_only_where_it_holds_what_its_card_lists_now():
+    """The new card asks for two masks where the kits hold one; apart, their things make one kit by that card."""
+    plan = replace(PLAN, designs={"A": {"gauze": 2, "mask": 2}})
+    lines = [counted("gauze", 100), counted("mask", 4), *kit("A-1"), *kit("A-2")]
+    assert built(*lines, plan=plan).ready == 0
+    (asked,) = [q for q in questions(book(*lines), standing(book(*lines)), plan, CATALOGUE) if "card" in q.question]
+    assert (asked.item, asked.emergency) == ("kit A-1, A-2", True)
+    assert asked.question.startswith("Lacks what the card of kit A lists: 1 x mask.")
+    apart = [*lines, *kit("A-1", "taken_apart"), *kit("A-2", "taken_apart")]
+    assert not [q for q in questions(book(*apart), standing(book(*apart)), plan, CATALOGUE) if "card" in q.question]
+    assert (built(*apart, plan=plan).ready, built(*apart, plan=plan).build) == (0, 2)
+    assert built(*lines, *kit("A-3"), *kit("A-3")[1:], plan=plan).ready == 1, "two gauzes or more, two masks"
+    other = replace(PLAN, designs={"B": PLAN.designs["A"]}, builds={"B": 4})
+    told = [q.question for q in questions(book(*lines), standing(book(*lines)), other, CATALOGUE)]
+    assert any(text.startswith("The plan has no such kit.") for text in told)
+
+
 def test_a_thing_put_back_into_a_kit_is_one_where_no_number_is_typed():
     made = book(counted("gauze", 10), *kit("A-1"))
     step = take_in([kit_row(3, "", 0, "A-1", "refilled", "gauze")], made, standing(made), PLAN, DAY, "Build kits")
@@ -128,6 +145,15 @@ def test_a_recall_finds_the_lot_on_the_shelf_and_in_kits_however_it_is_written_a
     found = find_recall("OLD1", made, standing(made), PLAN)
     assert {(row.where, row.kit) for row in found.places.itertuples()} == {
         ("shelf", ""), ("shelf", "A-1"), ("bedside", "A-3")}
+
+
+def test_a_kit_that_the_recall_itself_took_apart_is_still_named_and_one_taken_apart_before_is_not():
+    before = book(*RECALLED, *kit("A-1", "taken_apart"))
+    assert "A-1" not in set(find_recall("OLD1", before, standing(before), PLAN).places["kit"])
+    made = book(*RECALLED)
+    done = book(*RECALLED, *recall_lines(find_recall("OLD1", made, standing(made), PLAN), standing(made), DAY))
+    assert {(row.where, row.kit) for row in find_recall("OLD1", done, standing(done), PLAN).places.itertuples()} == {
+        ("gone", "A-1"), ("gone", "A-3")}
 
 
 def test_after_a_recall_the_position_is_what_is_left_and_the_order_brings_it_to_its_level():

@@ -324,3 +324,21 @@ def test_the_census_tells_other_tables_whether_the_day_comes_first(unit_folder, 
     silent = files | {"census.csv": "date,route,tube_mm,airways\n2025-02-01,oral,3.5,2\n2025-02-02,oral,3.5,2\n"}
     (fault,) = load_unit(unit_folder(silent)).faults
     assert "can be read as day/month or month/day" in fault.fault
+
+
+@pytest.mark.parametrize(("table", "total", "said"), [
+    ("date,route,tube_mm,airways\n2025-03-01,oral,3.5,4\n2025-03-02,oral,3.5,3\n", "Total,,,1200\n",
+     "1 line of totals that say 1,200 airways: set aside"),
+    ("date,route,tube_mm,airways\n2025-03-01,oral,3.5,4\n2025-03-02,oral,3.5,3\n", ",Grand total,,7\nSum:,,,7\n",
+     "2 lines of totals that say 14 airways: set aside"),
+    ("airway,route,tube_mm,start,end\nA1,oral,3.5,2025-03-01,2025-03-04\nTotal care 1,oral,4,2025-03-04,\n",
+     "Total airways,1,,,\n", "1 line of totals: set aside"),
+])
+def test_a_line_of_totals_is_set_aside_and_told_in_one_line(table, total, said, unit_folder):
+    """A label that begins with such a word, beside a known route, is a stay as any other."""
+    unit, without = census_of(unit_folder, table + total), census_of(unit_folder, table)
+    pd.testing.assert_frame_equal(unit.census.rows, without.census.rows)
+    (warning,) = [w for w in unit.warnings if "totals" in w.fault]
+    assert said in warning.fault
+    assert (warning.file, warning.row) == ("census.csv", 4)
+    assert len(without.census.rows) == 2

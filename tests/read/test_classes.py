@@ -144,7 +144,8 @@ def test_learners_are_dealt_to_stations_as_evenly_as_it_goes(unit):
         ("saline-5 = 12", "saline-5 = -12", "have.saline-5", "negative", "count it again"),
         ("saline-5 = 12", "saline-5 = 1.5", "have.saline-5", "not a whole number", "count it again"),
         ("saline-5 = 12", "saline-5 = {units = -1}", "have.saline-5.units", "negative", "count it again"),
-        ("saline-5 = 12", "saline-5 = {units = 9, expires = 2027-03-08}", "have.saline-5", "past its date",
+        ("saline-5 = 12", "saline-5 = {units = 9, expires = 2027-03-08}", "have.saline-5", 
+         "past its date on the day of the class, 2027-03-09",
          "practice only, not for patients"),
         ("saline-5 = 12", 'saline-5 = {units = 9, expires = "soon"}', "have.saline-5.expires", "not a date", "2027"),
         ("saline-5 = 12", "saline-5 = {unit = 9}", "have.saline-5.unit", "not a setting", "'units'"),
@@ -319,8 +320,10 @@ def test_a_season_runs_in_the_order_of_its_days(unit):
 
 
 def test_things_worth_a_look_do_not_stop_the_class(unit):
-    text = GOOD.replace("learners = 8", "learners = 7").replace("infant manikin", "head")
-    _, warnings, _ = read(unit, text + "\n")
+    text = GOOD.replace("learners = 8", "learners = 7").replace("infant manikin", "Kopf")
+    _, warnings, _ = read(unit, text)
+    assert {w.column for w in warnings} == {"learners"}
+    _, warnings, _ = read(unit, text.replace('name = "Kopf"', 'role = "mask"'))
     assert {w.column for w in warnings} == {"learners", "durable"}
 
 

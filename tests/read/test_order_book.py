@@ -108,6 +108,23 @@ def test_a_line_that_is_gone_is_missed(tmp_path, book, table, gone, told):
     assert mended.last_entry == 6
 
 
+def test_no_number_is_given_again_that_a_lost_line_may_have_held():
+    """Orders 1 to 3 of a line each; order 1 was changed after order 2 was made."""
+    def order(number, event="ordered"):
+        return Line("orders", DAY, event, "gauze", 200, 1, number=str(number))
+
+    def following(*lost):
+        book = OrderBook().grown([order(1), order(2), order(1, "will_not_come"), order(3)], "AAAA-1111")
+        left = tuple(x for x in book.lines if x.entry not in lost)
+        book = OrderBook(left, tuple((entry, entry) for entry in lost))
+        return book.next_number((int(x.number), x) for x in book.lines)
+
+    assert following() == following(1) == following(2, 3) == 4
+    assert following(4) == 4
+    assert following(2, 4) == 4
+    assert following(1, 2, 3, 4) == 5
+
+
 def test_a_table_that_is_gone_is_missed(tmp_path, book):
     (tmp_path / "book" / "counts.csv").unlink()
     with pytest.raises(InputError, match="no entries 1 to 2"):

@@ -29,7 +29,7 @@ USUAL = {
         ({"par_units": 2, "own_level": 1, "floor": 2}, "under 2, in 50s: its floor; use alone would ask for 1"),
         ({"most_units": 0, "par_units": 1, "floor": 1, "critical": True}, "floor of 1 as emergency"),
         ({"most_units": 0, "par_units": 1, "floor": 1}, "the unit's minimum stock"),
-        ({"most_units": 0, "par_units": 0}, "no airway of this unit uses it"),
+        ({"most_units": 0, "par_units": 0}, "this plan gives it to no airway of this unit"),
         ({"most_units": 0, "par_units": 0, "fits": False}, "it fits no airway of this unit"),
         ({"scope": "patient"}, "Opened for one patient"),
         ({"scope": "unit", "pack": 1, "par_units": 1, "own_level": 1}, "Ordered when under 1: that lasts in"),

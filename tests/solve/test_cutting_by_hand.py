@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from kitplan.solve.cutting import (
     Stock,
     _bundles,
     _by_rule,
+    _least_sum,
     _lengths,
     _own_first,
     best_patterns,
@@ -162,6 +164,17 @@ def test_the_least_tape_is_in_steps_of_the_greatest_common_length():
     assert (lp, least) == (pytest.approx(45.0), pytest.approx(50.0))
     assert all(map(math.isnan, least_tape_mm([4.0], [9], [Stock("r", 10.0, available=1)])))
     assert least_tape_mm([4.0], [0], [Stock("r", 10.0)]) == (0.0, 0.0)
+
+
+def test_the_least_tape_counts_no_part_of_a_roll():
+    """35 of 100 mm are 3,610 in three rolls of 1,000 and an end of 610, 37 are 4,000; 21 are 2,220 with two such ends.
+    The greatest common length, 10 mm, would say 3,500, 3,700 and 2,100, and call the best plan a gap.
+    """
+    end, new = Stock("end", 610.0, 0.0, available=1), Stock("new", 1000.0)
+    assert least_tape_mm([100.0], [35], [end, new]) == pytest.approx((3500.0, 3610.0))
+    assert least_tape_mm([100.0], [37], [end, new])[1] == pytest.approx(4000.0)
+    assert least_tape_mm([100.0], [21], [replace(end, available=2), new])[1] == pytest.approx(2220.0)
+    assert _least_sum(10**7 + 1, [7, 10], [None, None]) == 10**7 + 1
 
 
 def test_lengths_are_told_with_a_tenth_only_where_there_is_one():

@@ -18,11 +18,11 @@ import pytest
 
 import kitplan
 import kitplan.planning
-from kitplan.desk.units import checksum as mark_of
 from kitplan.desk.units import correct, take_in, write_toml
 from kitplan.read.order_book import book_lock
 from kitplan.saved.folder import open_plan
 from kitplan.write import writer
+from kitplan.write.writer import checksum as mark_of
 
 _spec = importlib.util.spec_from_file_location("kill_runs", Path(__file__).parents[1] / "bench" / "kill_runs.py")
 assert _spec is not None

@@ -159,6 +159,14 @@ def test_a_back_order_stands_on_the_order_itself_with_the_warning(plan):
     assert any(r[1] == "saline_10ml" and r[8] == 3 for r in found), "what it buys is in the order"
 
 
+def test_what_a_back_order_puts_in_its_place_is_not_called_surplus(plan):
+    levels = plan.par.levels
+    off = levels.loc[levels["par_units"] == 0, "item"].iloc[0]
+    gone = replace(doing_without(), instead=doing_without().instead.assign(instead=off))
+    assert any(f"not on the par list: {off}" in note for note in weekly_of(plan, counted(off)).notes)
+    assert not any("not on the par list" in note for note in weekly_of(plan, counted(off), back_order=gone).notes)
+
+
 def test_changes_name_before_now_and_the_cause(plan):
     items = pd.DataFrame([("saline", 180, 230, 50, 2, 3, 1, 24.0, HOSTILE)], columns=CHANGE_COLUMNS)
     changed = plan.with_result("changes", Changes(items, "AB-0", ("census.csv changed.",)))
@@ -189,3 +197,11 @@ def test_seasons_show_one_column_a_period(plan):
     header = next(r for r in found if r[0] == "Item, par in single items")
     assert header[1:3] == ["Jan to Jun", "Jul to Dec"]
     assert next(r for r in found if r[0] == "saline")[1:3] == [3, 2]
+    many = pd.concat([levels.assign(item=f"item_{k}") for k in range(100)], ignore_index=True)
+    sheet = seasons_of(plan, replace(value, levels=many))["Seasons"]
+    heads = {r[0].value: r[0].row for r in sheet.iter_rows() if r[0].value}
+    row = heads["Item, par in single items"]
+    assert sheet.print_title_rows == f"${row}:${row}", "no line of par levels goes on without its heading"
+    assert heads["item_0"] < sheet.row_breaks.brk[0].id < heads["item_99"]
+    assert not any(heads["Month"] <= b.id < heads["Cost of holding and of a change: see [seasons] on the sheet "
+                                                   "Assumptions."] for b in sheet.row_breaks.brk)

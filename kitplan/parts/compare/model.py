@@ -134,7 +134,7 @@ def asked_of(now: Unit, other: Unit) -> Unit | None:
         return None
     taught = [unit.doubt.use_rate.log_mean if unit.doubt.use_rate else 0.0 for unit in (known, own)]
     alike = abs(taught[0] - taught[1]) < 1e-6 and now.frequency.equals(other.frequency)
-    return None if alike else as_use_taught(now, other, most_like(now, other))
+    return None if alike else as_use_taught(known, other, most_like(now, other))
 
 
 def expected(results: Mapping[str, Any]) -> float:

@@ -29,7 +29,8 @@ def rates_rest_on(a: Unit, b: Unit) -> tuple[str, ...]:
     if totals and a.frequency["planned_hours"].mean() != b.frequency["planned_hours"].mean():
         return ("planned_hours differs, but both learn how often from what was used in the past, under one routine: "
                 "what another routine changes is not in these sums. Say learn = false under [resecure] in both.",)
-    if totals and _one_past_read_twice(a, b):
+    same = totals and a.issues is not None and b.issues is not None and a.issues.equals(b.issues)
+    if same and a.doubt.use_rate != b.doubt.use_rate:
         return ("Both learn how often from the same issues, which are explained by other recipes in A and in B: what "
                 "stands at how often is no difference of practice. Say learn = false under [resecure] in both.",)
     if learnt[0] == learnt[1]:
@@ -38,12 +39,6 @@ def rates_rest_on(a: Unit, b: Unit) -> tuple[str, ...]:
     return (f"How often airways are renewed is learnt in {knows} from its log or counts, and not in {guesses}: that "
             f"part of the difference is what is known and not what is done. Give {guesses} the same log, or say "
             "learn = false under [resecure] in both.",)
-
-
-def _one_past_read_twice(a: Unit, b: Unit) -> bool:
-    if a.issues is None or b.issues is None or not a.issues.equals(b.issues):
-        return False
-    return a.doubt.use_rate != b.doubt.use_rate
 
 
 def other_prices_paid(a: Unit, b: Unit) -> tuple[str, ...]:

@@ -134,8 +134,8 @@ def _budget_items(book: Book, year: BudgetYear) -> None:
     page = book.sheet("What drives it")
     named = year.items.assign(name=[d or i for d, i in zip(year.items["description"], year.items["item"])])
     page.table(named, "budget items", freeze=True, frozen_columns=1)
-    sums = [float(named[c].sum(min_count=1)) for c in ("budget", "volume", "mix", "price", "landing", "over_budget")]
-    page.total(("All", None, *sums), ("text", *page.kinds[1:]))
+    sums = named[["budget", "volume", "mix", "price", "landing", "over_budget"]].sum(min_count=1).round(2) + 0.0
+    page.total(("All", None, *sums.tolist()), ("text", *page.kinds[1:]))
     if len(year.prices):
         _price_rises(page, year)
 

@@ -50,6 +50,7 @@ from kitplan.parts.hospital.spend import spend_of, spend_sentences, spend_table
 from kitplan.parts.orders import round_command as rounds
 from kitplan.planning import plan_unit
 from kitplan.read.last_plan import EARLIER
+from kitplan.read.order_book import PAPERS
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
@@ -191,7 +192,7 @@ def order_and_tell(folder: Path, out: Path, seed: int | None, day: date | None, 
         told = [f"{value.row[0]}: {line}" for value in values for line in value.told]
         return lambda book: add_orders(book, tables), tables, [*told, *order_sentences(tables)]
 
-    task = Task(order_one, How(seed, paper=asked_paper(), day=day, place=place), (*_SAVED, "stock-room.xlsx"))
+    task = Task(order_one, How(seed, paper=asked_paper(), day=day, place=place), (*_SAVED, PAPERS, "stock-room.xlsx"))
     _tell_together(_beside_their_plans(folder, out), out, task, cluster, "all-units-order", together)
 
 

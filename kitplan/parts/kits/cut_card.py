@@ -181,7 +181,8 @@ def _head(card: Card, job: CutJob, more: str = "") -> None:
     kits = f"Kit {', '.join(job.designs)}" if job.designs else ""
     card.text(card.width_mm - MARGIN_MM, card.top, kits, 24, bold=True, anchor="right")
     card.top -= 6
-    wording = f"{job.title}{_skin_text(job)}{', ' + more if more else ''}. Tape {job.width_mm:g} mm wide."
+    skin = f", {'with' if job.skins == ('barrier',) else 'without'} barrier" if len(job.skins) == 1 else ""
+    wording = f"{job.title}{skin}{', ' + more if more else ''}. Tape {job.width_mm:g} mm wide."
     card.text(MARGIN_MM, card.top, wording, 12, bold=True)
     card.top -= 1
     if not more and job.face:
@@ -194,13 +195,6 @@ def _head(card: Card, job: CutJob, more: str = "") -> None:
               "Full line: cut.   Dashed line: slit.   Hatched: fold over as a tab.   Crossed: waste.   Sizes in mm.", 8)
     card.ruler(MARGIN_MM, FOOT_MM + 1)
     card.top -= _GAP_MM
-
-
-def _skin_text(job: CutJob) -> str:
-    """What tells this card from another of the same technique and size."""
-    if len(job.skins) != 1:
-        return ""
-    return ", with barrier" if job.skins[0] == "barrier" else ", without barrier"
 
 
 def _draw_piece(card: Card, job: CutJob, piece: Any, start: float, stop: float) -> None:

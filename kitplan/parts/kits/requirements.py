@@ -29,8 +29,6 @@ from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import Problem
 from kitplan.read.values import SPARE_TUBE_ROLE, Unit
 
-"""A mean month, so that no figure depends on which month it is."""
-
 
 @dataclass(frozen=True)
 class KitNeeds:

@@ -7,7 +7,7 @@ Of the lots, those come first that last past the next count: another would soon 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -25,7 +25,7 @@ _WENT = {"built": "built", "to_bedside": "now at bedsides", "back": "back on the
 
 @dataclass(frozen=True)
 class Build:
-    """Kits of one design. wanted: by the plan. ready: on the shelf, in date. build: what can be built now.
+    """Kits of one design. wanted: by the plan. ready: on the shelf, in date, whole. build: what can be built now.
 
     kits: kit number -> what goes in, item -> lots. held_back: why fewer than wanted can be built, "" when not.
     soon: what in them does not last past the next count, as no later lot is left, "" where all does.
@@ -51,24 +51,25 @@ class Build:
                 for lot in lots)
 
 
-def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date) -> tuple[Build, ...]:
-    """What to build today, design after design in turn, so that none waits for another to be complete."""
+def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date,
+                unavailable: Collection[str] = ()) -> tuple[Build, ...]:
+    """What to build today, of the design of which fewest stand first, so that none waits for another to be complete."""
     room = {item: _room(item, plan, now, day) for item in {i for d in plan.designs.values() for i in d}}
-    ready = {d: sum(k.first_expiry is None or k.first_expiry >= day for k in now.kits_at("shelf", d))
-             for d in plan.designs}
+    ready = {d: sum(k.in_date(day) and not k.lacks(content) for k in now.kits_at("shelf", d))
+             for d, content in plan.designs.items()}
     build, why = dict.fromkeys(plan.designs, 0), dict.fromkeys(plan.designs, "")
     waiting = [d for d in plan.designs if ready[d] < plan.builds.get(d, 0)]
     while waiting:
-        for design in list(waiting):
-            short = next((i for i, q in plan.designs[design].items() if room[i] < q), None)
-            if short is not None:
-                why[design] = _held_back(short, plan, now)
-            else:
-                build[design] += 1
-                for item, quantity in plan.designs[design].items():
-                    room[item] -= quantity
-            if short is not None or ready[design] + build[design] >= plan.builds.get(design, 0):
-                waiting.remove(design)
+        design = min(waiting, key=lambda d: ready[d] + build[d])
+        short = next((i for i, q in plan.designs[design].items() if room[i] < q), None)
+        if short is not None:
+            why[design] = _held_back(short, plan, now, unavailable)
+        else:
+            build[design] += 1
+            for item, quantity in plan.designs[design].items():
+                room[item] -= quantity
+        if short is not None or ready[design] + build[design] >= plan.builds.get(design, 0):
+            waiting.remove(design)
     shelf = {item: _for_kits(item, now, plan, day) for item in room}
     found = []
     for design in plan.designs:
@@ -99,13 +100,16 @@ def _room(item: str, plan: RoundPlan, now: Standing, day: date) -> int:
     return max(loose - max(urgent_under(level, plan, now, day)[0], 0), 0)
 
 
-def _held_back(item: str, plan: RoundPlan, now: Standing) -> str:
+def _held_back(item: str, plan: RoundPlan, now: Standing, unavailable: Collection[str]) -> str:
     level = plan.level.get(item)
     if level is None or (level.critical and now.expected.get(item, 0) + now.in_kits(item) < level.level_units):
         return f"{item} is short: the shelf has too few in date for another kit"
     if level.critical:
         return (f"more would put more of {item} into kits than its level of {level.level_units} "
                 "(levels that cover kits: kits_from_shelf = true in unit.toml)")
+    if item in unavailable:
+        return (f"{item} cannot be had, and what is left on the shelf is needed; where another item may serve in kits, "
+                f"name {item} under unavailable in unit.toml and plan again")
     return f"{item} is short: what is left on the shelf is needed until the order arrives"
 
 
@@ -129,8 +133,8 @@ def _take(shelf: dict[str, list[Lot]], item: str, units: int) -> tuple[Lot, ...]
 
 def _next_number(book: OrderBook, design: str) -> int:
     """Kits of a design are numbered on for ever: A-1, A-2; so building fewer of another changes no number on a card."""
-    numbers = [line.number.rpartition("-")[2] for line in book.of("kits") if line.number.startswith(f"{design}-")]
-    return 1 + max((int(n) for n in numbers if n.isdigit()), default=0)
+    own = ((x.number.removeprefix(f"{design}-"), x) for x in book.of("kits") if x.number.startswith(f"{design}-"))
+    return book.next_number((int(n), x) for n, x in own if n.isdecimal())
 
 
 def built(rows: Sequence[Row], book: OrderBook, now: Standing, plan: RoundPlan, day: date, source: str) -> Step:

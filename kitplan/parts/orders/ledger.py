@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import groupby
 
 from kitplan.demand.rate_from_use import Use
 from kitplan.read.order_book import Line, OrderBook
@@ -48,10 +49,18 @@ class Kit:
         dates = [lot.expires for _, lots in self.contents for lot in lots if lot.expires]
         return min(dates, default=None)
 
+    def in_date(self, day: date) -> bool:
+        """Whether nothing in it is out of date on a day."""
+        return (self.first_expiry or _NO_DATE) >= day
+
     def units(self, item: str, day: date = date.min) -> int:
         """Single items of one item in it that are in date on a day."""
         return sum(lot.units for name, lots in self.contents if name == item for lot in lots
                    if (lot.expires or _NO_DATE) >= day)
+
+    def lacks(self, content: Mapping[str, int]) -> dict[str, int]:
+        """What is missing in it of what a card lists (item -> single items): another plan may have made it."""
+        return {item: units - self.units(item) for item, units in content.items() if self.units(item) < units}
 
 
 @dataclass(frozen=True)
@@ -228,6 +237,11 @@ class Standing:
         """Single items of one item in the kits on the shelf that are in date on a day."""
         return sum(k.units(item, day) for k in self.kits_at("shelf"))
 
+    def expects(self, item: str) -> int | None:
+        """What should lie loose on the shelf; None of what was never counted and did not come."""
+        there = max(self.expected.get(item, 0), 0)
+        return there if there or item in self.counted else None
+
     def lots(self, item: str) -> list[Lot]:
         """Its lots, loose and in the kits on the shelf, first expired first."""
         in_kits = [lot for kit in self.kits_at("shelf") for name, lots in kit.contents if name == item for lot in lots]
@@ -243,26 +257,14 @@ def standing(book: OrderBook, until: date | None = None) -> Standing:
     lines = [line for line in book.lines if until is None or line.day <= until]
     work = _Work()
     day_order = sorted(lines, key=lambda line: (line.day, line.entry))
-    for group in _groups(day_order):
-        work.take(group)
+    # Lines of one count of one item stand together: they are one fact.
+    for _, group in groupby(day_order, lambda x: (x.number, x.item, x.day) if x.event == "counted" else id(x)):
+        work.take(list(group))
     answered = {line.answers for line in lines}
     last = {line.item: (line.day, line.entry) for line in day_order if line.event == "counted"}
     asked = tuple(x for x in lines if x.event == "asked" and x.entry not in answered
                   and not (x.table == "counts" and last.get(x.item, (x.day, 0)) > (x.day, x.entry)))
     return work.result(asked, max((line.day for line in lines), default=None))
-
-
-def _groups(lines: list[Line]) -> Iterable[list[Line]]:
-    """Lines of one count of one item stand together: they are one fact."""
-    group: list[Line] = []
-    for line in lines:
-        if group and not (line.event == "counted" and group[0].event == "counted" and line.number == group[0].number
-                          and line.item == group[0].item and line.day == group[0].day):
-            yield group
-            group = []
-        group.append(line)
-    if group:
-        yield group
 
 
 class _Work:
@@ -340,7 +342,7 @@ class _Work:
                 self._account(item).flows["issued"] += sign * sum(x.units for x in lots)
             self.kits[line.number] = replace(kit, where=where)
         else:
-            self._end(kit, line.event)
+            self._end(kit, line.event, line.note)
 
     def _into_kit(self, line: Line) -> tuple[Lot, ...]:
         account = self._account(line.item)
@@ -357,8 +359,11 @@ class _Work:
             contents.append((item, tuple(kept)))
         self.kits[kit.number] = replace(kit, contents=(*contents, (line.item, fresh)))
 
-    def _end(self, kit: Kit, event: str) -> None:
-        """used_up: its items were used at the bedside; taken_apart: back on the shelf; thrown_away: lost."""
+    def _end(self, kit: Kit, event: str, note: str) -> None:
+        """used_up: its items were used at the bedside; taken_apart: back on the shelf; thrown_away: lost.
+
+        Of a kit that a recall took apart (it has a note) it stays known what it held.
+        """
         for item, lots in kit.contents:
             account, units = self._account(item), sum(x.units for x in lots)
             if event == "taken_apart":
@@ -368,7 +373,8 @@ class _Work:
                 account.flows["issued"] -= units if kit.where == "bedside" else 0
             elif event == "used_up":
                 account.flows["issued"] += units if kit.where == "shelf" else 0
-        self.kits[kit.number] = replace(kit, where="gone", contents=kit.contents)
+        held = () if event == "taken_apart" and not note else kit.contents
+        self.kits[kit.number] = replace(kit, where="gone", contents=held)
 
     def result(self, asked: tuple[Line, ...], day: date | None) -> Standing:
         return Standing({item: tuple(a.lots) for item, a in self.accounts.items()},

@@ -19,6 +19,7 @@ from kitplan.parts.work import Work
 from kitplan.read.money import exact
 from kitplan.read.order_book import OrderBook, book_home, read_book
 from kitplan.read.problems import counted, some_of
+from kitplan.read.round_sheets import Names
 from kitplan.read.values import Unit
 
 
@@ -78,7 +79,8 @@ class WeeklyRound(Brief):
 def planned_round(work: Work) -> WeeklyRound:
     """The round of a unit by its new plan and its book."""
     unit, plan = work.unit, make_round_plan(work)
-    weekly = weekly_round(unit, plan, read_book(book_home(unit.path)), keep_order=True)
+    book = read_book(book_home(unit.path)).named(Names.of(unit.items).find)
+    weekly = weekly_round(unit, plan, book, keep_order=True)
     if not unit.stock.unavailable:
         return weekly
     missing = missing_items(unit, work.seed, work.item_choice, weekly.now, plan)
@@ -103,7 +105,8 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
     order = _order(unit, plan, now, catalogue, back_order)
     counted_last = max((x.entry for x in book.of("counts")), default=0)
     made = {x.number for x in book.of("orders") if x.entry > counted_last and x.event == "ordered" and x.number != "0"}
-    notes, more = shelf_notes(plan, now, unit.stock.unavailable, catalogue), order.wanted
+    meant = (*unit.stock.unavailable, *(() if back_order is None else back_order.instead["instead"]))
+    notes, more = shelf_notes(plan, now, meant, catalogue), order.wanted
     if made and (keep_order or not more):  # the last made after this count; "0" was there when the book began
         last = max(made, key=int)
         lines = [x for x in book.of("orders") if x.number == last and (x.event == "ordered" or x.note)]
@@ -112,7 +115,8 @@ def weekly_round(unit: Unit, plan: RoundPlan, book: OrderBook, back_order: BackO
         if more:
             notes = (f"More is wanted since order {last} was made: {counted(sum(more.values()), 'pack')} of "
                      f"{some_of(list(more), 6, ', ')}. kitplan order UNIT orders it.", *notes)
-    return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count), asked,
+    return WeeklyRound(plan, now, order, plan_builds(plan, now, book, now.last_count,
+                                                             unit.stock.unavailable), asked,
                        notes, back_order, also, book)
 
 
@@ -128,15 +132,15 @@ def also_counted(plan: RoundPlan, now: Standing, unavailable: Sequence[str], cat
     return tuple(without_level(i, catalogue) for i in dict.fromkeys([*there, *unavailable]) if i not in plan.level)
 
 
-def shelf_notes(plan: RoundPlan, now: Standing, unavailable: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
-    """What the last count did not look at, and what lies on the shelf and is on no list."""
+def shelf_notes(plan: RoundPlan, now: Standing, meant: Sequence[str], catalogue: Catalogue) -> tuple[str, ...]:
+    """What the last count did not look at, and what lies on the shelf, is on no list and not meant to be there."""
     blank = [x.item for x in plan.levels if not now.is_counted(x.item, plan.review_days)]
     notes = []
     if blank:
         notes.append(f"Not counted on {now.last_count}, or in doubt, and so not ordered: {some_of(blank, 6, ', ')} "
                      f"({len(blank)} of {len(plan.levels)} lines).")
     off = [i for i, lots in now.shelf.items()
-           if lots and i in catalogue.pack and i not in plan.level and i not in unavailable]
+           if lots and i in catalogue.pack and i not in plan.level and i not in meant]
     if off:
         notes.append(f"On the shelf but not on the par list: {some_of(off, 6, ', ')}. Use it up; it has a line on "
                      "Count. What is bought no more: delete its row in items.csv, or a later plan may choose it.")

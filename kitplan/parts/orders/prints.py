@@ -56,7 +56,7 @@ def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
     now = weekly.now
     rows: list[tuple[object, ...]] = [
             (r.bin, r.named, unit_of_issue(r.pack), r.level_units or None,
-             max(now.expected[r.item], 0) if r.item in now.counted else None, None, "–" if r.packs_only else None, None,
+             now.expects(r.item), None, "–" if r.packs_only else None, None,
              None) for r in (*weekly.plan.levels, *weekly.also)]
     rows += [("", f"Kit {d}, built and closed (count kits)", "each", None, len(now.kits_at("shelf", d)), *[None] * 4)
              for d in weekly.plan.designs]

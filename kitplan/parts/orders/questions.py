@@ -38,7 +38,7 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
     if day is not None:
         found += [*_not_counted(now, plan), *_late(now, plan, catalogue, day), *_found_or_gone(now, plan, day),
                   *_came_that_day(book, now, catalogue, day), *_out_of_date(now, plan, catalogue, day),
-                  *_kits(book, now, day), *_unknown(now, catalogue)]
+                  *_kits(book, now, day), *_other_kits(now, plan), *_unknown(now, catalogue)]
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
 
 
@@ -122,7 +122,7 @@ def _out_of_date(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date
     soon = day + timedelta(days=round(plan.review_days))
     for kit in [*now.kits_at("bedside"), *now.kits_at("shelf")]:
         if kit.first_expiry and kit.first_expiry <= soon:
-            over = "It is OUT OF DATE since" if kit.first_expiry < day else "Its first date is"
+            over = "Its first date is" if kit.in_date(day) else "It is OUT OF DATE since"
             yield Question(0, True, f"kit {kit.number}", f"{over} {kit.first_expiry.isoformat()} (it is on the "
                            f"{'shelf' if kit.where == 'shelf' else 'ward, at a bedside'}).",
                            "Bring another kit, and type apart beside this one on Build kits.")
@@ -141,9 +141,23 @@ def _kits(book: OrderBook, now: Standing, day: date) -> Iterator[Question]:
                            "each that came back; under Built, how many were built and never noted.")
 
 
+def _other_kits(now: Standing, plan: RoundPlan) -> Iterator[Question]:
+    """Kits on the shelf that are not what the card of their letter lists: another plan made them."""
+    alike: dict[str, list[str]] = {}
+    for kit in now.kits_at("shelf") if plan.designs else ():
+        lacks = ", ".join(f"{n} x {item}" for item, n in kit.lacks(plan.designs.get(kit.design, {})).items())
+        if lacks or kit.design not in plan.designs:
+            what = f"Lacks what the card of kit {kit.design} lists: {lacks}" if lacks else "The plan has no such kit"
+            alike.setdefault(what, []).append(kit.number)
+    for what, numbers in alike.items():
+        yield Question(0, True, f"kit {', '.join(numbers)}", f"{what}. It does not count as ready.",
+                       "On Build kits, type apart beside it: its things go back to the shelf, for a kit of today.")
+
+
 def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
     for item, lots in now.shelf.items():
         if item not in catalogue.pack and lots:
             yield Question(0, False, item, f"{sum(x.units for x in lots)} are on the shelf, but items.csv has no such "
                            "item any more.", "Use them up: it keeps a line on Count, and this goes when that says 0. "
-                           "Put its row back into items.csv only if you still buy it.")
+                           "Put its row back into items.csv only if you still buy it. Where another item took its "
+                           "place, name it under that item's alias: what is left counts as that one.")

@@ -39,6 +39,7 @@ from kitplan.planning import Plan, with_parts
 from kitplan.read.findings import suggestion
 from kitplan.read.order_book import (
     LEARNT,
+    PAPERS,
     OrderBook,
     book_frames,
     book_home,
@@ -149,7 +150,7 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     unit = without_items(read, without, weeks)
     home, folder = book_home(unit_path), out_folder(unit_path, out)
     with one_writer(book_lock(unit_path)):
-        book = read_book(home, mend=mend)
+        book = read_book(home, folder, mend=mend).named(Names.of(unit.items).find)
         for warning in () if quiet else book.warnings:
             say(f"Look at: {warning}")
         with Progress() as tell:
@@ -301,7 +302,7 @@ def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
         standing_book = work.folder / STOCK_ROOM.file
         if work.filled is not None and work.filled.absolute() == standing_book.absolute():
             files[f"filled/{weekly.now.day or 'sheet'}.xlsx"] = standing_book.read_bytes()
-    files["order.json"] = record_of(plan, "order", files)
+    files[PAPERS] = record_of(plan, "order", files, last_entry=work.book.last_entry)
     return files
 
 
@@ -316,12 +317,11 @@ def report(work: Session, weekly: WeeklyRound) -> None:
 def placed(work: Session, weekly: WeeklyRound, day: date | None) -> WeeklyRound:
     """The round with its order in the book: made once, shown again when nothing was left to order.
 
-    day: of the order (default: of the last count, else today).
+    day: of the order (default: the last day in the book, which is a day after the count where a class took something).
     """
     if weekly.order is None or weekly.order.number:
         return weekly
-    day = day or weekly.now.last_count or date.today()
-    lines = order_lines(weekly.order, work.book, work.catalogue, day)
+    lines = order_lines(weekly.order, work.book, work.catalogue, day or weekly.now.day or date.today())
     if not lines:
         return weekly
     work.book = work.book.grown(lines, work.plan.number)

@@ -89,7 +89,6 @@ def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
 
 def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     now, item = weekly.now, level.item
-    expected = max(now.expected[item], 0) if item in now.counted else None
     urgent, *_ = urgent_under(level, weekly.plan, now, now.day) if now.day else (level.urgent_units,)
     counts = f"H{at}:I{at}"
     look = (
@@ -99,7 +98,7 @@ def _count_line(level: Level, weekly: WeeklyRound, at: int) -> tuple[Any, ...]:
     )
     return (
         level.bin, item, level.named, level.pack,
-        level.level_units or None, now.last.get(item), expected, None, None, None, None,
+        level.level_units or None, now.last.get(item), now.expects(item), None, None, None, None,
         None, Formula(f'=IF(COUNT({counts})=0,"",N(H{at})*D{at}+N(I{at}))'), now.in_kits(item), now.to_come(item),
         Formula(look),
     )

@@ -76,7 +76,7 @@ def _fact(line: Line) -> Line:
     """What a line said when it was typed: whether it was asked about, and when it was written, does not matter."""
     event = {"deliveries": "received", "counts": "counted"}.get(line.table, "") if line.event == "asked" else line.event
     number = "" if line.table == "counts" else line.number
-    return replace(line, entry=0, plan_number="", note="", answers=0, event=event, number=number)
+    return replace(line, entry=0, plan_number="", note="", answers=0, event=event, number=number, was="")
 
 
 def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
@@ -152,7 +152,7 @@ def _received(row: Row, item: str, order: OpenOrder | None, catalogue: Catalogue
     question = ""
     if order is None:
         question = f"{line.units:,} of {item} came, but none is on order"
-    elif line.units > order.units:
+    elif line.units > order.packs * order.pack:  # the sheet says how many packs wait, a begun one whole
         question = f"{line.units:,} of {item} came where order {order.number} waits for {order.units:,}"
     elif not row.pack and order.pack != catalogue.pack.get(item, order.pack):
         question = (f"{item} was ordered in packs of {order.pack}, and items.csv now says {catalogue.pack[item]}; "
@@ -299,7 +299,7 @@ def _settled(asked: Line, rest: Sequence[Line], given: Row) -> list[Line]:
 
 def order_lines(order: Order, book: OrderBook, catalogue: Catalogue, day: date) -> list[Line]:
     """Lines of an order made today, all under one number; none when there is nothing to order."""
-    number = str(1 + max((int(x.number) for x in book.of("orders") if x.number.isdigit()), default=0))
+    number = str(book.next_number((int(x.number), x) for x in book.of("orders") if x.number.isdecimal()))
     return [Line("orders", day, "ordered", item, catalogue.pack[item], packs, number=number,
                  price=catalogue.price[item]) for item, packs in order.wanted.items()]
 

@@ -10,14 +10,7 @@ from kitplan.planning import Plan
 from kitplan.read.money import money
 from kitplan.read.values import Unit
 from kitplan.resources import caution, config_rows
-from kitplan.write.book import Book, Page
-
-
-def add_first_sheet(book: Book) -> Page:
-    """Reserve the first sheet; `fill` writes it when the others are known."""
-    page = book.sheet("Start here")
-    page.on_one_page()
-    return page
+from kitplan.write.book import Page
 
 
 def fill(page: Page, plan: Plan, workbook: Workbook, made: Sequence[Workbook]) -> None:

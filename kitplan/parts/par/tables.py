@@ -58,12 +58,6 @@ def level_table(instance: ParInstance, candidate: Candidate, target: float, dema
     return table.loc[unit.items.index].reset_index(drop=True)
 
 
-def standing_par(instance: ParInstance, checked: Checked, target: float) -> StandingPar | None:
-    """Return where the unit's own par levels of today stand; an item it does not list is held at 0."""
-    present = present_levels(instance)
-    return None if present is None else stand(instance, present, checked, target)
-
-
 def stand(instance: ParInstance, levels: np.ndarray, checked: Checked, target: float) -> StandingPar:
     """Return how ready levels are, what they are worth and what shelf they take."""
     return StandingPar(
@@ -75,7 +69,8 @@ def stand(instance: ParInstance, levels: np.ndarray, checked: Checked, target: f
 def present_levels(instance: ParInstance) -> np.ndarray | None:
     """Return today's par in single items, in the question's order, or None if the unit gave none.
 
-    It is ordered up to in whole packs too, so what stands on the shelf lies above it in the same way.
+    An item that it does not list is held at 0. It is ordered up to in whole packs too, so what stands on the shelf lies
+    above it in the same way.
     """
     table = instance.unit.present_par
     if table is None:
@@ -89,14 +84,15 @@ def present_levels(instance: ParInstance) -> np.ndarray | None:
 def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
     """Return what one more unit of each limit buys, from the duals of the linear relaxation.
 
-    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency).
+    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency). Where nothing
+    lasts whole, one unit more buys nothing that could be told.
     """
     duals, currency, n = candidate.solved.duals, instance.unit.currency, len(instance.needs)
     rows: list[tuple[str, float, str]] = []
     if candidate.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
         rows.append(("readiness", price, f"one more point of readiness costs about {exact(price, currency)}"))
-    for limit in instance.limits if candidate.answer != "unsafe" else ():
+    for limit in instance.limits if candidate.answer != "unsafe" and candidate.verified > 0 else ():
         spare = limit.room - float(limit.per_unit @ instance.columns(candidate.levels))
         rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, candidate, currency, n)))
     return pd.DataFrame(rows, columns=["limit", "price", "sentence"])
@@ -113,7 +109,8 @@ def _price_of(
         return abs(dual), f"one more {unit} would save about {exact(abs(dual), currency)} of stock"
     points = 100.0 * abs(dual) / n
     if points == 0.0:
-        return 0.0, f"{left} of the {limit.name} is left: the next step needs more than that"
+        binds = "another limit binds" if any(candidate.solved.duals.values()) else "the next step needs more than that"
+        return 0.0, f"{left} of the {limit.name} is left: {binds}"
     return points, f"one more {unit} would buy about {points:.2g} points of readiness"
 
 
@@ -169,7 +166,7 @@ def _unused(row: Any, words: Route) -> str:
         return f"Held at its floor of {row.floor:,} as {kind}: no use was seen in any interval played."
     if not row.fits:
         return f"Nothing is held: it fits no {words.one} of this unit nor the next size."
-    return f"Nothing is held: no {words.one} of this unit uses it."
+    return f"Nothing is held: this plan gives it to no {words.one} of this unit."
 
 
 def _decided(row: Any, target: float, tight: bool) -> str:

@@ -14,7 +14,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     chosen = seasons.choice[seasons.choice["chosen"]].iloc[0]
     spans = str(chosen["when"]).split(", ")
     page = book.page("Seasons", "Par levels by time of year, and when it pays to change them",
-                     (26, *(14 for _ in range(max(len(spans), 7)))))
+                     (26, *(12 for _ in range(max(len(spans), 7)))), landscape=False)
     todo = ("Change the labels on the first day of each period." if len(spans) > 1 else
             "One set of par levels serves the whole year: no label needs changing with the season.")
     page.title("Seasons", f"{todo} The sheet Par levels suits the mean of the year; these suit every month.",
@@ -27,6 +27,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     for item, row in wide.sort_index(axis=1).iterrows():
         page.row((item, *row.tolist()), kinds)
     page.skip()
+    page.another_table(len(seasons.months) + len(seasons.choice) + 4)  # with what stands under it
     page.table(seasons.months.assign(name=[calendar.month_name[m] for m in seasons.months["month"]]), "season months")
     page.skip()
     page.header("sets of par levels", freeze=False)

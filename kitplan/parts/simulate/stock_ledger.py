@@ -63,11 +63,6 @@ class LedgerRun:
         """Units on the shelf at the end of a step, float (P, R, I)."""
         return self._held / self.steps
 
-    def note_order(self, packs: np.ndarray) -> None:
-        """Count what was ordered at a review."""
-        self.order_days += (packs > 0).any(axis=2)
-        self.order_lines += (packs > 0).sum(axis=2)
-
     def note_step(self, step: int, net: np.ndarray, missing: np.ndarray, thrown: np.ndarray) -> None:
         """net: on hand less back orders at the end of the step. An item with net below 0 is short."""
         self._short |= (missing > 0) | (net < 0)
@@ -185,7 +180,8 @@ def play_ledger(
             packs = ledger.order(step)
             ledger.receive(step)
             if step >= begin:
-                run.note_order(packs)
+                run.order_days += (packs > 0).any(axis=2)
+                run.order_lines += (packs > 0).sum(axis=2)
         missing = ledger.issue(demand[step])
         if step >= begin:
             run.note_step(step, ledger.received - ledger.issued, missing, thrown)

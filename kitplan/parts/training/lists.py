@@ -44,12 +44,11 @@ def _item_for(unit: Unit, durable: Durable, size: pd.Series) -> str:
 
 
 def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, supplies: pd.DataFrame) -> pd.DataFrame:
-    """Items at each station: lesson, station, item, units used, taken (new ones), begun (from the session before).
+    """Items at each station: lesson, station, item, taken (new ones), begun (from the session before), units (both).
 
     supplies: choose_items. Where two items serve one practice, the first stations take the first item. All are whole:
     what is shared within a station is rounded up, and in a course what is left of it goes on to the same station of the
-    next session, so that units is at most taken and begun. Nobody begins a pair of gloves: of sizes that stand side by
-    side, units is taken and begun.
+    next session. Nobody begins a pair of gloves: of sizes that stand side by side as many as are used stand there.
     """
     rows = []
     for (lesson, practice, _role), group in supplies.groupby(["lesson", "practice", "role"], sort=False):
@@ -70,9 +69,9 @@ def station_supplies(lessons: Sequence[TrainingClass], needs: ClassNeeds, suppli
     until = whole.sort_values("lesson", kind="stable")["units"].groupby(here).cumsum().sort_index()
     before = until - whole["units"]
     whole["taken"] = whole_up(until) - whole_up(before)
-    whole["units"] = whole_up(whole["units"])
     begun = whole_up(before) - whole_down(before)
-    whole["begun"] = np.where(whole.pop("sizes"), whole["units"] - whole["taken"], begun)
+    whole["begun"] = np.where(whole.pop("sizes"), whole_up(whole["units"]) - whole["taken"], begun)
+    whole["units"] = whole["taken"] + whole["begun"]
     return whole
 
 
