@@ -320,6 +320,12 @@ def test_a_delivery_that_fits_is_believed(row):
     assert delivered(row, lines=(ordered("gauze", 4),)).lines[0].event == "received"
 
 
+@pytest.mark.parametrize(("loose", "event"), [(0, "received"), (1, "asked")])
+def test_where_half_a_pack_waits_the_pack_that_the_sheet_asks_for_is_believed(loose, event):
+    half = Line("deliveries", on(1), "received", "gauze", 10, 0, 5, number="1")
+    assert delivered(came(2, "1", "gauze", 1, loose), lines=(ordered("gauze", 1), half)).lines[0].event == event
+
+
 def test_a_pack_is_that_of_the_row_else_of_the_order_else_of_the_catalogue():
     assert delivered(came(2, "", "gauze", 2, 0, pack=8), lines=(ordered("gauze", 4),)).lines[0].pack == 8
     assert delivered(came(2, "", "ties", 2, 0)).lines[0].pack == 5
