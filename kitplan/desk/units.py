@@ -10,7 +10,7 @@ import shutil
 import tempfile
 import threading
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -21,7 +21,7 @@ from flask import abort
 from werkzeug.utils import secure_filename
 
 from kitplan.commands.common import out_folder
-from kitplan.read.cells import Bad, text_of
+from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.findings import GUARDING, Findings
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.settings import parse_toml
@@ -325,14 +325,14 @@ def number(text: str, label: str, *, whole: bool = False) -> float | int | None:
         return None
     if text.endswith("%") and not whole:
         return float(number(text.removesuffix("%"), label) or 0.0) / 100
-    kind: Callable[[str], float | int] = int if whole else float
-    try:
-        value = kind(text.replace(",", ".").replace(" ", ""))
-    except ValueError:
-        raise ValueError(f"{label}: {text!r} is not a {'whole ' if whole else ''}number") from None
+    value = read_numbers([text])[0]
+    if isinstance(value, Bad):
+        raise ValueError(f"{label}: {text!r} {value.fault}. {value.mend}")
+    if whole and value % 1:
+        raise ValueError(f"{label}: {text!r} is not a whole number")
     if not 0 <= value < 1e9:
         raise ValueError(f"{label}: {text} is below 0 or beyond any use")
-    return value
+    return int(value) if whole else value
 
 
 class Opened:

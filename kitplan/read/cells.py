@@ -82,6 +82,7 @@ def read_texts(values: Iterable[object]) -> list[str | Bad]:
 
 _ERROR_WORDS = frozenset({"#N/A", "#REF", "#VALUE", "#DIV/0", "#NAME", "#NUM", "#NULL", "#SPILL"})
 _DECIMAL_COMMA = re.compile(r"\d,\d{1,2}$|,\d{4,}$|^[+-]?0,\d+$|\.\d{3},\d+$")
+_THREE_DECIMALS = re.compile(r"^[+-]?0,\d{3}$|\.\d{3},\d{3}$")
 _DECIMAL_POINT = re.compile(r",\d{3}\.\d+$|,\d{3},\d{3}")
 _SHEET_ERROR = Bad("is a spreadsheet error", "Mend the formula, then paste the column as values.")
 
@@ -90,15 +91,17 @@ def read_numbers(values: Iterable[object], unit: str = "") -> list[float | Bad]:
     """Return each value as a finite number.
 
     A comma is a decimal comma, or groups thousands, as the rest of the column shows; where nothing shows it, a
-    value such as 1,234 is refused. A trailing unit equal to the column's is accepted, any other is refused.
+    value such as 1,234 is refused, and so is 1,500 beside 2,5: no column writes both. A trailing unit equal to the
+    column's is accepted, any other is refused.
     """
     given = list(values)
     texts = [_number_text(v, unit) for v in given]
     plain = [t for t in texts if isinstance(t, str)]
     decimal_comma = any(t.count(",") == 1 and _DECIMAL_COMMA.search(t) for t in plain)
     decimal_point = any(_DECIMAL_POINT.search(t) for t in plain)
+    to_three = any(_THREE_DECIMALS.search(t) for t in plain)
     return [
-        t if isinstance(t, Bad) else _number(t, decimal_comma, decimal_point) if isinstance(t, str) else t
+        t if isinstance(t, Bad) else _number(t, decimal_comma, decimal_point, to_three) if isinstance(t, str) else t
         for t in texts
     ]
 
@@ -137,10 +140,12 @@ def _bounded(number: float) -> float | Bad:
     return number
 
 
-def _number(text: str, decimal_comma: bool, decimal_point: bool) -> float | Bad:
+def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool) -> float | Bad:
     body = text.replace(" ", "").replace("'", "")
     if "," in body:
         grouped = bool(re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", body))
+        if decimal_comma and not decimal_point and grouped and body.endswith("0") and not to_three:
+            return Bad("can be read two ways", f"Type {body.replace(',', '')} or {body.rstrip('0').rstrip(',')}.")
         if decimal_comma and not decimal_point:
             body = body.replace(".", "").replace(",", ".")
         elif grouped and (decimal_point or "." in body):

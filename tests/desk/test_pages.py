@@ -594,6 +594,16 @@ def test_a_line_that_names_what_came_and_not_how_much_is_asked_about_and_not_dro
     assert not (home / "mill_lane" / "book").exists()
 
 
+@pytest.mark.parametrize("page", ["receive", "count"])
+def test_a_thousand_typed_with_a_comma_is_asked_about_whatever_stands_in_another_line(client, home, page):
+    week, said = f"/unit/mill_lane/week/{page}", "can be read two ways (got '1,000'). Type 1000 or 1."
+    items = list(kitplan.open_plan(home / "mill_lane" / "plan").par.levels["item"].head(2))
+    data = {"entries": "0", "order": ["", ""], "item": items, "packs": ["1,000", "1,0"]}
+    answer = words(client.post(week, data))
+    assert said in answer, answer
+    assert not (home / "mill_lane" / "book").exists()
+
+
 def test_the_unit_says_what_was_left_out_of_its_plan(client, home):
     (home / "mill_lane" / "class.toml").write_text("learners = 'many'\n")
     kitplan.plan(kitplan.load_unit(home / "mill_lane")).save(home / "mill_lane" / "plan")

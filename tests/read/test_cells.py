@@ -47,6 +47,15 @@ def test_a_column_tells_what_one_value_cannot():
     assert numbers("1,234", "1,000.5") == [1234, 1000.5]
     assert isinstance(numbers("1,234")[0], Bad)
     assert isinstance(numbers("1.234", "2,5")[0], Bad)
+    assert numbers("0,500", "1,000") == [0.5, 1], "a program that writes three decimals writes three everywhere"
+
+
+@pytest.mark.parametrize("beside", ["1,0", "2,5", "12,3456"])
+def test_a_thousand_is_not_read_as_one_because_another_line_has_a_decimal_comma(beside):
+    bad, other = numbers("1,000", beside)
+    assert (bad.fault, bad.mend) == ("can be read two ways", "Type 1000 or 1.")
+    assert isinstance(other, float)
+    assert numbers("1,500", beside)[0].mend == "Type 1500 or 1,5."
 
 
 @pytest.mark.parametrize(("written", "unit", "meant"), [
