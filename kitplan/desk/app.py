@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import secrets
+import threading
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -86,13 +88,16 @@ def _error_page(error: Exception) -> tuple[str, int]:
 
 
 def _begin_pages(app: Flask, home: shelf.Home) -> None:
+    making = threading.Lock()
+    clicked: list[Any] = []  # the last form that made a unit, as its page showed it, and that unit
 
     @app.get("/")
     def begin() -> str | Response:
         if home.single:
             return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
         units = {name: home.called(name) for name in home.names()}
-        return render_template("begin.html", units=units, samples=list(sample_units()), folder=home.folder)
+        return render_template("begin.html", units=units, samples=list(sample_units()), folder=home.folder,
+                               page=secrets.token_hex(8))
 
     @app.post("/new")
     def new_unit() -> Response:
@@ -102,7 +107,10 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
         try:
             file = request.files.get("census")
             given = (file.filename, file.read()) if file and file.filename else ()
-            made = shelf.make_unit(home, request.form.get("unit_name", ""), sample, *given)
+            asked, page = (request.form.get("unit_name", ""), sample, *given), request.form.get("page")
+            with making:  # a second click comes while the first one is still at work
+                made = clicked[1] if page and clicked[:1] == [(page, asked)] else shelf.make_unit(home, *asked)
+                clicked[:] = [(page, asked), made]
         except InputError as error:
             raise InputError(error.problems, f"{error.during}. No unit was made") from None
         except ValueError as error:

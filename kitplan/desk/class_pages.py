@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import io
 from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
 from kitplan.desk.units import Home, number, plan_folder, read_toml, unit_of, write_toml
+from kitplan.read.money import exact
 
 LEAST_ROWS = 3
 """Practices shown even where fewer are known."""
@@ -22,6 +24,10 @@ _NUMBERS = (
     ("minutes_per_attempt", "Minutes for one go", False),
 )
 """Key of a class file, its words, and whether it is a whole number."""
+
+_LISTS = {"training_list": "To buy and to take", "station_list": "For each station", "cut_plan": "To cut",
+          "training_moves": "What moves", "training_left": "Left over"}
+"""Table of a class, and its title."""
 
 _OF_A_SESSION = (("date", "Date", "date"), ("start", "Starts", "time"), ("place", "Place", "text"),
                  ("trainer", "Trainer", "text"), ("learners", "Learners", "number"))
@@ -183,24 +189,41 @@ def _plan_class(folder: Path) -> None:
 
 
 def _result(folder: Path) -> dict[str, Any]:
-    import pandas as pd
-
     place = plan_folder(folder)
+    frames, currency, damaged = _tables(place)
     lists: list[tuple[str, list[str], list[list[str]]]] = []
     named: dict[str, str] = {}
-    for title, name in (("To buy and to take", "training_list"), ("For each station", "station_list"),
-                        ("To cut", "cut_plan"), ("What moves", "training_moves"), ("Left over", "training_left")):
-        path = place / "tables" / f"{name}.csv"
-        if path.is_file():
-            frame = pd.read_csv(path, dtype=str, keep_default_na=False)
-            if len(frame):
-                if "description" in frame:
-                    named.update(zip(frame["item"], frame["description"]))
-                if "roll" in frame:
-                    frame["roll"] = frame["roll"].map(named).fillna(frame["roll"])
-                lists.append((title, *_table(frame)))
-    lists += _by_session(place / "tables" / "training_sessions.csv")
-    return {"lists": lists, "prints": _papers(place)}
+    cost = ""
+    if "training_list" in frames:
+        cost = exact(sum(float(value) for value in frames["training_list"]["value"] if value), currency)
+    for name, title in _LISTS.items():
+        frame = frames.get(name, ())
+        if len(frame):
+            if "description" in frame:
+                named.update(zip(frame["item"], frame["description"]))
+            if "roll" in frame:
+                frame["roll"] = frame["roll"].map(named).fillna(frame["roll"])
+            lists.append((title, *_table(frame)))
+    lists += _by_session(frames.get("training_sessions"))
+    return {"lists": lists, "prints": _papers(place), "cost": cost, "damaged": damaged}
+
+
+def _tables(place: Path) -> tuple[dict[str, Any], str, list[str]]:
+    """The tables of the class as they were written, their currency, and the names of those that have changed since."""
+    import pandas as pd
+
+    from kitplan.saved.folder import as_written
+
+    frames, currency, damaged = {}, "", []
+    for name in (*_LISTS, "training_sessions"):
+        if (place / "tables" / f"{name}.csv").is_file():
+            found = as_written(place, f"tables/{name}.csv", "training")
+            if found is None:
+                damaged.append(f"{name}.csv")
+            else:
+                currency = str(found[1].get("currency", ""))
+                frames[name] = pd.read_csv(io.BytesIO(found[0]), dtype=str, keep_default_na=False)
+    return frames, currency, damaged
 
 
 def _papers(place: Path) -> list[str]:
@@ -212,13 +235,10 @@ def _papers(place: Path) -> list[str]:
     return found
 
 
-def _by_session(path: Path) -> list[tuple[str, list[str], list[list[str]]]]:
+def _by_session(frame: Any) -> list[tuple[str, list[str], list[list[str]]]]:
     """What each session takes and what goes on, a list each; none for a class that stands alone."""
-    import pandas as pd
-
-    if not path.is_file():
+    if frame is None:
         return []
-    frame = pd.read_csv(path, dtype=str, keep_default_na=False)
     groups = [(str(name), *_table(group.drop(columns="class"))) for name, group in frame.groupby("class", sort=False)]
     return groups if len(groups) > 1 else []
 

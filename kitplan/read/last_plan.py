@@ -37,10 +37,10 @@ class Earlier:
         return str(self.record.get("plan_number", ""))
 
 
-def read_record(folder: Path) -> dict[str, Any] | None:
-    """Return plan.json of a folder; None where there is none, or it cannot be read."""
+def read_record(folder: Path, name: str = "plan.json") -> dict[str, Any] | None:
+    """Return a record of a folder; None where there is none, or it cannot be read."""
     try:
-        record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+        record = json.loads((folder / name).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
     return record if isinstance(record, dict) and isinstance(record.get("plan_number"), str) else None

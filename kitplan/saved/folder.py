@@ -117,6 +117,16 @@ def _recorded(folder: Path, record: Mapping[str, Any], name: str) -> bytes | Non
     return content if sha256(content).hexdigest() == record["outputs"].get(name) else None
 
 
+def as_written(folder: Path, name: str, part: str) -> tuple[bytes, dict[str, Any]] | None:
+    """A file as the plan, or the command of one part, left it, with the record that says so; None where it is not."""
+    for record in (last_plan.read_record(folder, RECORD), last_plan.read_record(folder, f"{part}.json")):
+        if record is not None and isinstance(record.get("outputs"), dict):
+            content = _recorded(folder, record, name)
+            if content is not None:
+                return content, record
+    return None
+
+
 def _fault(place: Path, fault: str) -> InputError:
     return InputError([Problem(str(place), fault, _AGAIN)], "opening the plan")
 

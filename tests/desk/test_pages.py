@@ -188,6 +188,33 @@ def test_each_class_file_has_its_form_and_several_sizes_stay_several(client, hom
     assert not (home / "mill_lane" / "class.toml").exists()
 
 
+def test_the_class_says_what_it_costs_and_shows_no_table_that_was_cut_off(client, home):
+    place = home / "mill_lane"
+    form = {"title": "Taping", "learners": "8", "technique": "oral_two_y", "size": "3.5", "skin": "none"}
+    page = words(client.post("/unit/mill_lane/class", form))
+    training = kitplan.plan(kitplan.load_unit(place), parts=["training"]).training
+    assert training.value > 0
+    assert f"Cost: {training.value:,.2f} {training.currency} for what" in page
+    for name in ("training_list", "training_sessions"):
+        table = place / "plan" / "tables" / f"{name}.csv"
+        table.write_bytes(table.read_bytes()[:len(table.read_bytes()) // 2])
+        page = words(client.get("/unit/mill_lane/class"))
+        assert f"{name}.csv is damaged" in page
+        assert "To buy and to take" not in page
+        assert "Cost:" not in page
+    assert "is damaged" not in words(client.post("/unit/mill_lane/class", form))
+
+
+def test_a_second_click_on_make_the_unit_leads_to_the_unit_that_the_first_one_made(empty_client):
+    page = re.search(r'name="page" value="(\w+)"', empty_client.get("/").text)[1]
+    first, second = (empty_client.post("/new", {"unit_name": "Low Field", "page": page}) for _ in "ab")
+    assert (first.status_code, second.status_code) == (200, 200)
+    assert second.request.path == first.request.path == "/unit/low_field/census"
+    anew = re.search(r'name="page" value="(\w+)"', empty_client.get("/").text)[1]
+    assert "there is a unit low_field already" in words(
+        empty_client.post("/new", {"unit_name": "Low Field", "page": anew}))
+
+
 def test_rolls_to_cut_are_called_by_their_names(client):
     page = words(client.post("/unit/mill_lane/class", {"title": "Taping", "learners": "8", "technique": "oral_two_y",
                                                        "size": "3.5", "skin": "none"}))
