@@ -29,6 +29,13 @@ PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Pa
          ("class_page", "The class"), ("months_page", "The months"))
 
 
+MEND = "kitplan book UNIT --mend"
+_AT_THE_DESK = {
+    f"run {MEND}": "press Take the book as it stands", MEND: "press Take the book as it stands",
+    "kitplan plan UNIT": "open This unit and press Plan", "kitplan order UNIT": "The button under Wanted since",
+    "kitplan forecast": "The months",
+}
+"""Command that a sentence names -> what does the same here."""
 MOST_SHOWN = 200
 """Faults that a page shows."""
 IN_WORKBOOK = "This unit is a workbook: change it there, save and close it, and load this page again. It is {}"
@@ -38,6 +45,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     """The desk on one folder: a unit, or a folder that holds units. note: shown on every page."""
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.jinja_env.finalize = _at_the_desk
     app.jinja_env.filters["figure"] = figure
     app.jinja_env.globals["not_yet_own"] = _not_yet_own
     guard(app, secret, port)
@@ -65,6 +73,14 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     return app
 
 
+def _at_the_desk(shown: Any) -> Any:
+    """What a page shows, with buttons and pages in place of the commands that a sentence names."""
+    if isinstance(shown, str) and "kitplan " in shown:
+        for command, here in _AT_THE_DESK.items():
+            shown = shown.replace(command, here)
+    return shown
+
+
 def _not_yet_own(unit: Any) -> list[str]:
     from kitplan.parts.par.summary import not_yet_own
 
@@ -84,7 +100,8 @@ def _error_page(error: Exception) -> tuple[str, int]:
     back = urlsplit(request.referrer or "")
     own = back.netloc == request.host and (request.method == "POST" or back.path != request.path)
     path = back.path if own else ""
-    return render_template("error.html", text=text, back=path and f"{path}?{back.query}".rstrip("?")), code
+    return render_template("error.html", text=text, mend=MEND in text,
+                           back=path and f"{path}?{back.query}".rstrip("?")), code
 
 
 def _begin_pages(app: Flask, home: shelf.Home) -> None:
@@ -150,7 +167,8 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
         cells = {(int(row), int(column)): text for key, text in request.form.items() if key.startswith("cell.")
                  for _, row, column in [key.split(".")]}
         try:
-            same = shelf.correct(folder, file, cells, request.form.get("seen", ""))
+            same = shelf.correct(folder, file, cells, request.form.get("seen", ""),
+                                 request.form.getlist("delete", type=int))
         except InputError as error:  # with what was typed, so that the cell at fault alone is typed again
             return render_template("census.html", **_checked(folder), before=None, refused=error), 409
         if not same:
@@ -195,6 +213,7 @@ def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any
             continue
         table = tables.get(fault.file) or tables.setdefault(fault.file, _table_shown(folder, fault.file))
         cells = table["text"].cells[fault.row - 1] if fault.row <= len(table["text"].cells) else ()
+        cells += ("",) * (len(table["head"]) - len(cells))  # of a row that ends early, so that they can be filled in
         row = table["rows"].setdefault(fault.row, {"cells": cells, "faults": [], "columns": set()})
         known = {name: c for name, c in table["known"].items() if name == fault.column}
         at = {k for k, title in enumerate(table["head"]) if column_meant(title, known)}

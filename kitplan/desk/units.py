@@ -10,7 +10,7 @@ import shutil
 import tempfile
 import threading
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -253,12 +253,15 @@ class TextTable:
             before = reader.line_num
         return cls(tuple(lines), tuple(cells), tuple(spans), delimiter, encoding)
 
-    def changed(self, cells: Mapping[tuple[int, int], str]) -> bytes:
-        """The file with other texts in these cells: (row from 1, column from 0) -> text. Raises ValueError."""
-        lines = list(self.lines)
-        if any(not 1 <= row <= len(self.cells) for row, _ in cells):
+    def changed(self, cells: Mapping[tuple[int, int], str], without: Collection[int] = ()) -> bytes:
+        """The file with other texts in these cells: (row from 1, column from 0) -> text. without: rows to delete.
+
+        Raises ValueError.
+        """
+        lines, rows = list(self.lines), {row for row, _ in cells} | {*without}
+        if any(not 1 <= row <= len(self.cells) for row in rows):
             raise ValueError("a row that this table has not")
-        for number in sorted({row for row, _ in cells}, reverse=True):
+        for number in sorted(rows, reverse=True):
             row = list(self.cells[number - 1])
             for (at, column), text in cells.items():
                 if at == number:
@@ -268,12 +271,13 @@ class TextTable:
             end = "\r\n" if lines[first].endswith("\r\n") else "\n"
             out = io.StringIO()
             csv.writer(out, delimiter=self.delimiter, lineterminator=end).writerow(row)
-            lines[first:last] = [out.getvalue()]
+            lines[first:last] = [] if number in without else [out.getvalue()]
         return "".join(lines).encode(self.encoding)
 
 
-def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen: str) -> bool:
-    """Change cells of a table and keep the file as it was. seen: checksum of the file that was shown.
+def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen: str,
+            without: Collection[int] = ()) -> bool:
+    """Change cells of a table, delete rows, and keep the file as it was. seen: checksum of the file that was shown.
 
     False, with nothing changed, where the file has changed since. Raises OSError, ValueError, and InputError where
     the corrections may identify a patient.
@@ -282,7 +286,7 @@ def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen:
     content = path.read_bytes()
     if checksum(content) != seen:
         return False
-    changed = TextTable.read(content).changed(cells)
+    changed = TextTable.read(content).changed(cells, without)
     guarded, faults = _faults_of(name, changed, (p for p in folder.iterdir() if p.is_file()))
     if guarded and faults:
         raise InputError(faults, f"{GUARDING}. Nothing was written")

@@ -70,6 +70,21 @@ def add(app: Flask, home: Home) -> None:
         number = once(unit_of(home, name), step, lambda work: _take(work, step))
         return redirect(url_for("week_page", name=name, done=number))  # type: ignore[return-value]
 
+    @app.post("/unit/<name>/book/mend")
+    def mend_book(name: str) -> Response:
+        from kitplan.parts.orders import round_command as rounds
+        from kitplan.read.problems import InputError
+
+        folder = unit_of(home, name)
+        try:
+            with _round(folder):  # a second click: what was found the first time stays beside the book
+                return redirect(url_for("week_page", name=name))  # type: ignore[return-value]
+        except InputError:
+            with _round(folder, mend=True) as work:
+                rounds.mend_book(work)
+        done[folder] = Done("", secrets.token_hex(4), "mend", work.told, len(work.book.lines))
+        return redirect(url_for("week_page", name=name, done=done[folder].number))  # type: ignore[return-value]
+
     @app.get("/unit/<name>/recall")
     def recall_page(name: str) -> str:
         from kitplan.read.catalogue import spoken_names
@@ -95,12 +110,12 @@ def add(app: Flask, home: Home) -> None:
 
 
 @contextlib.contextmanager
-def _round(folder: Path) -> Iterator[Session]:
+def _round(folder: Path, *, mend: bool = False) -> Iterator[Session]:
     from kitplan.parts.orders import round_command as rounds
 
     if not (plan_folder(folder) / "plan.json").is_file():
         abort(409, NO_PLAN)
-    with rounds.session(folder, None, None, quiet=True) as work:
+    with rounds.session(folder, None, None, mend=mend, quiet=True) as work:
         yield work
 
 
@@ -151,6 +166,7 @@ def _take(work: Session, step: str) -> list[str]:
 
 def _filled_workbook(place: Path) -> tuple[Path, str]:
     """The workbook that was given, in a folder of its own, and the step that it is: with all those before it."""
+    from kitplan.read.problems import InputError, Problem
     from kitplan.read.round_sheets import SHEETS
     from kitplan.read.workbook import Book
 
@@ -160,10 +176,12 @@ def _filled_workbook(place: Path) -> tuple[Path, str]:
     file.seek(0)
     path = place / f"{Path(secure_filename(file.filename)).stem or 'filled'}.xlsx"
     path.write_bytes(file.read())
-    with contextlib.suppress(ValueError):  # what cannot be read is told by the step
-        if Book(path.name, path.read_bytes()).sheet_named(SHEETS["to_class"]) is not None:
-            return path, "to_class"
-    return path, "build"
+    try:
+        book = Book(path.name, path.read_bytes())
+    except ValueError as error:
+        bad = error.args[0]
+        raise InputError([Problem(file.filename, bad.fault, bad.mend)], "reading a filled-in sheet") from None
+    return path, "build" if book.sheet_named(SHEETS["to_class"]) is None else "to_class"
 
 
 def _taken_away(work: Session, lot: str) -> list[str]:

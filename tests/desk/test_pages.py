@@ -60,6 +60,18 @@ def test_a_correction_that_may_identify_a_patient_is_not_written_and_the_others_
     assert "It can be planned" in words(empty_client.post("/unit/low_field/correct", typed | {"cell.2.0": "A1"}))
 
 
+def test_a_row_to_fill_in_or_delete_is_filled_in_or_deleted_there(empty_client, tmp_path):
+    content = b"date,route,tube_mm,airways\n2026-03-01,oral,3.5,4\n2026-03-01,,4,2\n2026-03-01,oral,6\n"
+    page = empty_client.post("/new", {"unit_name": "Low Field", "census": (io.BytesIO(content), "export.csv")})
+    assert "Fill in the cell, or delete the row." in words(page)
+    assert 'type="checkbox" name="delete" value="3"' in page.text
+    assert 'name="cell.4.3" value=""' in page.text, "a row that ends early"
+    typed = {"file": "census.csv", "seen": checksum(content), "delete": "3", "cell.4.3": "1"}
+    assert "It can be planned" in words(empty_client.post("/unit/low_field/correct", typed))
+    assert (tmp_path / "low_field" / "census.csv").read_bytes() == (
+        b"date,route,tube_mm,airways\n2026-03-01,oral,3.5,4\n2026-03-01,oral,6,1\n")
+
+
 def test_changing_one_cell_leaves_every_other_byte(tmp_path):
     content = '\ufeffa,b\n"x, 1",2\n"two\nlines",3\r\nlast,4'.encode()
     changed = TextTable.read(content).changed({(2, 1): "22"})
@@ -430,6 +442,7 @@ def test_what_is_wanted_since_an_order_stands_beside_the_order_that_its_print_ho
                                     "item": "saline_5ml", "will_not_come": "1", "day": "2026-11-11"})
     page = words(client.get(week))
     assert re.search(r"This is order 1, and it is in the book\. Wanted since .* Put this order into the book", page)
+    assert "The button under Wanted since orders it." in page
     assert "order.pdf, to print or send" in page
     client.post(f"{week}/order", {"entries": entries_of(client, week)})
     assert "This is order 2, and it is in the book." in words(client.get(week))
@@ -479,7 +492,9 @@ def test_a_workbook_filled_in_elsewhere_is_taken_in_on_the_week(client, home):
     given = {"entries": entries_of(client, "/unit/mill_lane/week"), "filled": (io.BytesIO(b"no"), "mine.xlsx")}
     wrong = client.post("/unit/mill_lane/week/workbook", given)
     assert wrong.status_code == 409
-    assert "is not an .xlsx workbook" in words(wrong)
+    assert "mine.xlsx: is not an .xlsx workbook" in words(wrong)
+    given = {"entries": entries_of(client, "/unit/mill_lane/week"), "filled": (io.BytesIO(b"no"), "shelf photo.png")}
+    assert "shelf photo.png: is not an .xlsx workbook" in words(client.post("/unit/mill_lane/week/workbook", given))
 
 
 def dropped(client, content: bytes, name: str = "export.csv", page: str = "/unit/mill_lane/census"):
@@ -589,11 +604,37 @@ def test_what_if_is_asked_of_a_workbook_too(in_a_workbook):
     assert "kit designs" in words(page)
 
 
+def test_fewer_kit_designs_than_emergency_sizes_allow_are_answered_with_the_reason(client):
+    page = words(client.post("/unit/mill_lane/what-if", {"change": "designs", "value": "1"}))
+    assert "1 kit design was asked for; " in page
+    assert "sizes are not merged by money alone" in page
+    assert "asked for; " not in words(client.post("/unit/mill_lane/what-if", {"change": "checks", "value": "2"}))
+
+
 def test_a_plan_that_is_damaged_leads_to_the_page_that_mends_it(client, home):
     (home / "mill_lane" / "plan" / "plan.json").write_text("{")
     page = client.get("/unit/mill_lane/week")
     assert page.status_code == 409
     assert 'href="/unit/mill_lane/">To this unit' in page.text
+    assert "open This unit and press Plan" in words(page)
+    assert "kitplan plan UNIT" not in words(page) + words(client.get("/unit/mill_lane/"))
+
+
+def test_a_book_that_was_changed_by_hand_is_taken_as_it_stands_by_a_button(client, home):
+    counted(client, "2026-11-10")
+    counts = home / "mill_lane" / "book" / "counts.csv"
+    changed = counts.read_bytes().replace(b"saline_5ml", b"saline_50ml", 1)
+    counts.write_bytes(changed)
+    page = client.get("/unit/mill_lane/week")
+    assert page.status_code == 409
+    assert "press Take the book as it stands" in words(page)
+    assert "--mend" not in page.text
+    assert 'action="/unit/mill_lane/book/mend"' in page.text
+    first, second = (client.post("/unit/mill_lane/book/mend") for _ in "ab")
+    assert "The book was taken as it stands" in words(first)
+    assert second.status_code == 200, words(second)
+    assert (counts.parent / "as-found" / "counts.csv").read_bytes() == changed, "not of the second click"
+    assert 'book/mend"' not in client.get("/unit/mill_lane/week").text
 
 
 def test_a_row_that_a_table_has_not_is_refused_in_words(client, home):

@@ -29,6 +29,7 @@ from kitplan.parts.compare.notes import (
     other_prices_paid,
     rates_rest_on,
 )
+from kitplan.parts.kits.model import more_than_asked
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import InputError, Problem
@@ -173,7 +174,8 @@ def compare_units(
         a.words,
         (*([GOES_ON] if asked else rates_rest_on(a, b)),
          *beside_the_months_ahead(a, 12 * months[0].value, ahead), *other_prices_paid(a, b),
-         *beds_without_airways(a, b, months[0].airways, months[-1].airways)),
+         *beds_without_airways(a, b, months[0].airways, months[-1].airways),
+         *(more_than_asked(b, plans[-1].kits.contents["design"].nunique()) if plans[-1].kits else ())),
     )
 
 

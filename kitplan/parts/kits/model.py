@@ -216,6 +216,16 @@ def _round_up(litres: float) -> float:
     return float(np.ceil(litres * 10 - 1e-6) / 10)
 
 
+def more_than_asked(unit: Unit, designs: int) -> tuple[str, ...]:
+    """Why more kit designs are planned than the unit asks for, where they are."""
+    wanted = unit.bedside.designs or unit.n_strata
+    return () if designs <= wanted else (
+        f"{wanted} kit design{'s were' if wanted > 1 else ' was'} asked for; {designs} are planned."
+        f" Fewer would put more than {unit.bedside.sizes_in_kit} sizes of one emergency item into a kit, or a size that"
+        f" is far from a {unit.words.device} that it serves: sizes are not merged by money alone"
+        " (bedside.sizes_in_kit).",)
+
+
 def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
     notes = []
     if not made.needs.turnover:
@@ -228,14 +238,7 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
         notes.append(
             f"The best designs found are proven to be within {100 * made.chosen.gap:.1f} % of the least possible cost."
         )
-    wanted = unit.bedside.designs or unit.n_strata
-    if made.chosen.designs > wanted:
-        most = unit.bedside.sizes_in_kit
-        notes.append(
-            f"{wanted} kit design{'s were' if wanted > 1 else ' was'} asked for; {made.chosen.designs} are planned."
-            f" Fewer would put more than {most} sizes of one emergency item into a kit, or a size that is far from a"
-            f" {unit.words.device} that it serves: sizes are not merged by money alone (bedside.sizes_in_kit)."
-        )
+    notes += more_than_asked(unit, made.chosen.designs)
     shared = sorted({
         str(role) for (_, role), i in made.items.once_open.items() if unit.items.at[i, "scope"] == "unit"
     })

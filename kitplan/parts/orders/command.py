@@ -204,9 +204,8 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
     with rounds.session(unit_path, out, seed, mend=mend) as work:
         weekly = work.weekly()
         if mend:
-            rounds.keep_as_found(work)
-            rounds.keep(work, all_of_it=True)
-            say("The book was taken as it stands. The tables as they were found are beside it.")
+            rounds.mend_book(work)
+            say(work.told[-1])
         learnt = learn_from(work.plan.unit, work.plan.airways, work.plan.expected, uses_of(weekly.now))
     now = weekly.now
     if now.day is None:

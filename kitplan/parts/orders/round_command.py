@@ -189,12 +189,14 @@ def book_files(work: Session) -> dict[str, bytes]:
     return files | {"last.json": last_record(work.book)} | learnt
 
 
-def keep_as_found(work: Session) -> None:
-    """Put a copy of the tables as they stand beside the book, before they are written anew."""
+def mend_book(work: Session) -> None:
+    """Write the book anew as it stands; a copy of the tables as they were found is put beside it first."""
     place = work.home / "book"
     found = {f"as-found/{p.name}": p.read_bytes() for p in sorted(place.glob("*.csv"))}
     if found:
         write_outputs(place, found)
+    keep(work, all_of_it=True)
+    work.told.append("The book was taken as it stands. The tables as they were found are beside it.")
 
 
 def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, older: bool = False,
