@@ -114,8 +114,9 @@ def said_of_rate(unit: Unit) -> str:
     """One sentence: where the re-secure rate comes from, and how sure it is."""
     doubt, one, acts = unit.doubt, unit.words.one, unit.words.acts
     if doubt.rate_from in ("counts", "issues") and doubt.use_rate is not None:
-        low, middle, high = np.exp(doubt.use_rate.log_mean + doubt.use_rate.log_sd * np.array([-1.645, 0.0, 1.645]))
-        return (f"How often: learnt from {doubt.use_rate.days} days of {_OF[doubt.rate_from]}, {middle:.2f} {acts} for "
+        sd = doubt.use_rate.log_sd  # in the middle the mean, which every number of the plan rests on
+        low, mean, high = np.exp(doubt.use_rate.log_mean + sd * np.array([-1.645, sd / 2, 1.645]))
+        return (f"How often: learnt from {doubt.use_rate.days} days of {_OF[doubt.rate_from]}, {mean:.2f} {acts} for "
                 f"each {one} a day ({low:.2f} to {high:.2f}).")
     if doubt.rate_from == "log" and doubt.rate_ratio is not None:
         low, high = np.quantile(doubt.rate_ratio.mean(axis=1), [0.05, 0.95])

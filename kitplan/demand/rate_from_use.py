@@ -118,7 +118,8 @@ class LearntUse:
 
     def sentences(self) -> list[str]:
         """What was learnt, for a person."""
-        told = [f"Counts over {self.days} days say that securements are renewed {self.rate:.2f} times as often as the "
+        mean = np.exp(self.log_mean + self.log_sd**2 / 2)  # a plan takes the mean too, not the median
+        told = [f"Counts over {self.days} days say that securements are renewed {mean:.2f} times as often as the "
                 f"plan takes it (9 in 10: {self.low:.2f} to {self.high:.2f})."]
         for item in self.items:
             if item.vanishes > 0.9:

@@ -37,6 +37,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters["figure"] = figure
+    app.jinja_env.globals["not_yet_own"] = _not_yet_own
     guard(app, secret, port)
     home, jobs = shelf.Home(folder.resolve()), Jobs()
     opened = Opened()
@@ -57,6 +58,12 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     class_pages.add(app, home)
     month_pages.add(app, home, opened)
     return app
+
+
+def _not_yet_own(unit: Any) -> list[str]:
+    from kitplan.parts.par.summary import not_yet_own
+
+    return not_yet_own(unit)
 
 
 def _error_page(error: Exception) -> tuple[str, int]:
@@ -125,13 +132,17 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
         return redirect(url_for("census_page", name=name))  # type: ignore[return-value]
 
     @app.post("/unit/<name>/correct")
-    def correct(name: str) -> Response:
+    def correct(name: str) -> Response | tuple[str, int]:
         folder, file = shelf.unit_of(home, name), request.form.get("file", "")
         if file not in _own_tables(folder):
             abort(404, "This table is not in the unit's folder.")
         cells = {(int(row), int(column)): text for key, text in request.form.items() if key.startswith("cell.")
                  for _, row, column in [key.split(".")]}
-        if not shelf.correct(folder, file, cells, request.form.get("seen", "")):
+        try:
+            same = shelf.correct(folder, file, cells, request.form.get("seen", ""))
+        except InputError as error:  # with what was typed, so that the cell at fault alone is typed again
+            return render_template("census.html", **_checked(folder), before=None, refused=error), 409
+        if not same:
             abort(409, f"{file} has changed since this page was shown. Open the page again: nothing was written.")
         return redirect(url_for("census_page", name=name))  # type: ignore[return-value]
 
@@ -209,10 +220,10 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
             plan, ended = None, ended or {"end": "unread", "text": str(error)}
         if plan is None:
             return render_template("unplanned.html", ended=ended, ready=shelf.has_census(folder))
-        from kitplan.parts.par.summary import not_yet_own, three_sentences
+        from kitplan.parts.par.summary import three_sentences
 
         return render_template(
-            "unit.html", plan=plan, said=three_sentences(plan), open_points=not_yet_own(plan.unit), ended=ended,
+            "unit.html", plan=plan, said=three_sentences(plan), ended=ended,
             left_out=[(", ".join(PART_WORDS[part] for part in fault.stops), fault) for fault in plan.unit.faults],
             changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,
             changes=plan.changes.sentences() if "changes" in plan.parts else (),

@@ -57,7 +57,7 @@ def serve(folder: Path, port: int, browser: bool) -> None:
     port, secret = listener.getsockname()[1], secrets.token_urlsafe(24)
     note = f"Another desk serves this folder (process {other}). Use one of them only." if other else ""
     app = create_app(folder, secret, port, note)
-    server = create_server(app, sockets=[listener], threads=6, max_request_body_size=50_000_000,
+    server = create_server(app, sockets=[listener], threads=6, max_request_body_size=1_000_000_000,
                            clear_untrusted_proxy_headers=True)
     address = f"http://127.0.0.1:{port}/enter/{secret}"
     click.echo(address)

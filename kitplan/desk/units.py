@@ -10,7 +10,7 @@ import shutil
 import tempfile
 import threading
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -160,24 +160,26 @@ def take_in(folder: Path, file_name: str, content: bytes) -> None:
     """
     if content.startswith(b"PK\x03\x04"):
         content = _census_sheet(file_name, content)
-    with tempfile.TemporaryDirectory() as place:
-        for path in folder.glob("*.toml"):
-            shutil.copy(path, place)
-        (Path(place) / "census.csv").write_bytes(content)
-        _refuse_unfit(Path(place), file_name)
+    guarded, faults = _faults_of("census.csv", content, folder.glob("*.toml"))
+    unfit = [replace(p, file=file_name) for p in faults if guarded or (p.row is None and p.column is None)]
+    if unfit:
+        raise InputError(unfit, "reading the census. Nothing of it was kept")
     _put_census(folder, "census.csv", content)
 
 
-def _refuse_unfit(trial: Path, file_name: str) -> None:
+def _faults_of(name: str, content: bytes, beside: Iterable[Path]) -> tuple[bool, list[Problem]]:
+    """Faults of a table that is not kept yet, read beside these files; True where they are of patients' identity."""
     from kitplan import load_unit
 
-    try:
-        load_unit(trial)
-    except InputError as error:
-        unfit = [replace(p, file=file_name) for p in error.problems if p.file == "census.csv"
-                 and (error.during == GUARDING or (p.row is None and p.column is None))]
-        if unfit:
-            raise InputError(unfit, "reading the census. Nothing of it was kept") from None
+    with tempfile.TemporaryDirectory() as place:
+        for path in beside:
+            shutil.copy(path, place)
+        (Path(place) / name).write_bytes(content)
+        try:
+            load_unit(Path(place))
+        except InputError as error:
+            return error.during == GUARDING, [p for p in error.problems if p.file == name]
+    return False, []
 
 
 def _put_census(folder: Path, name: str, content: bytes) -> None:
@@ -273,13 +275,17 @@ class TextTable:
 def correct(folder: Path, name: str, cells: Mapping[tuple[int, int], str], seen: str) -> bool:
     """Change cells of a table and keep the file as it was. seen: checksum of the file that was shown.
 
-    False, with nothing changed, where the file has changed since. Raises OSError, ValueError.
+    False, with nothing changed, where the file has changed since. Raises OSError, ValueError, and InputError where
+    the corrections may identify a patient.
     """
     path = folder / name
     content = path.read_bytes()
     if checksum(content) != seen:
         return False
     changed = TextTable.read(content).changed(cells)
+    guarded, faults = _faults_of(name, changed, (p for p in folder.iterdir() if p.is_file()))
+    if guarded and faults:
+        raise InputError(faults, f"{GUARDING}. Nothing was written")
     keep_original(folder, name)
     write_file(path, changed, replace=True)
     return True
@@ -314,14 +320,14 @@ def guard_toml(name: str, content: bytes) -> None:
 
 def number(text: str, label: str, *, whole: bool = False) -> float | int | None:
     """A number out of a form, "98 %" as 0.98, None where nothing was typed. Raises ValueError with the label."""
-    text = text.strip().replace(",", ".").replace(" ", "")
+    text = text.strip()
     if not text:
         return None
     if text.endswith("%") and not whole:
         return float(number(text.removesuffix("%"), label) or 0.0) / 100
     kind: Callable[[str], float | int] = int if whole else float
     try:
-        value = kind(text)
+        value = kind(text.replace(",", ".").replace(" ", ""))
     except ValueError:
         raise ValueError(f"{label}: {text!r} is not a {'whole ' if whole else ''}number") from None
     if not 0 <= value < 1e9:

@@ -114,7 +114,7 @@ def _shown(folder: Path, template: str) -> str:
     order = () if weekly.order is None else weekly.order.lines.to_dict("records")
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
                            papers={path.name for path in plan_folder(folder).glob("*.pdf")},
-                           looks=looks, in_words=_in_words(spoken),
+                           looks=looks, in_words=_in_words(spoken), unit=work.plan.unit,
                            order=[row for row in order if row["order_packs"] > 0])
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
@@ -45,7 +45,8 @@ class Line:
     """One line of the book. table: which of TABLES. pack: single items in a pack on that day. packs, loose: how many.
 
     number: of the count, the order or the kit it belongs to. price: of one pack. answers: entry of the asked line
-    that this one settles, 0 for none. entry: 0 until it is written.
+    that this one settles, 0 for none. entry: 0 until it is written. was: what the line calls its item, where the
+    catalogue calls it otherwise now.
     """
 
     table: str
@@ -65,11 +66,16 @@ class Line:
     note: str = ""
     plan_number: str = ""
     entry: int = 0
+    was: str = ""
 
     @property
     def units(self) -> int:
         """Single items."""
         return self.packs * self.pack + self.loose
+
+    def written(self) -> list[Any]:
+        """Its values in the order of `headings`."""
+        return [self.was or self.item if name == "item" else getattr(self, name) for name in headings(self.table)]
 
 
 @dataclass(frozen=True)
@@ -95,6 +101,12 @@ class OrderBook:
         highest, entry = max(((number, -line.entry) for number, line in given), default=(0, 0))
         return highest + 1 + sum(last - first + 1 for first, last in self.gaps if first > -entry)
 
+    def named(self, find: Callable[[str], str | None]) -> OrderBook:
+        """The book with its items under the names of today. find: the one item that a name means, else None."""
+        today = {item: find(item) or item for item in {x.item for x in self.lines}}
+        return replace(self, lines=tuple(x if today[x.item] == x.item else replace(x, item=today[x.item], was=x.item)
+                                         for x in self.lines))
+
     def grown(self, lines: Iterable[Line], plan_number: str) -> OrderBook:
         """The book with lines added at its end, numbered on."""
         start = self.last_entry + 1
@@ -115,8 +127,7 @@ def headings(table: str) -> Mapping[str, str]:
 
 def check_letters(before: str, line: Line) -> str:
     """Six letters, no number or date to a spreadsheet, that belong to this line after that whose are `before`."""
-    values = [getattr(line, name) for name in headings(line.table)]
-    plain = (f"{v:.4f}" if isinstance(v, float) else "" if v is None else str(v) for v in values)
+    plain = (f"{v:.4f}" if isinstance(v, float) else "" if v is None else str(v) for v in line.written())
     told = [before, line.table, *plain]
     digest = hashlib.sha256("\x1f".join(told).encode()).digest()
     return "".join(_LETTERS[b % len(_LETTERS)] for b in digest[:6])
@@ -129,8 +140,7 @@ def book_frames(book: OrderBook) -> dict[str, pd.DataFrame]:
         names, before, rows = headings(table), "", []
         for line in book.of(table):
             before = check_letters(before, line)
-            values = [getattr(line, name) for name in names]
-            rows.append([*(None if n == "answers" and v == 0 else v for n, v in zip(names, values)), before])
+            rows.append([*(None if n == "answers" and v == 0 else v for n, v in zip(names, line.written())), before])
         frames[table] = pd.DataFrame(rows, columns=[*names.values(), "check"], dtype=object)
     return frames
 

@@ -8,6 +8,7 @@ import shutil
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -226,6 +227,33 @@ def test_a_changed_pack_size_never_multiplies_what_was_counted(unit):
     table.write_text("item,packs,date\nbag_500ml,9,2026-07-13\n", encoding="utf-8")
     told = done("count", table, "--unit", unit)
     assert "items.csv now says 6" in told, "a table without pack sizes is asked about"
+
+
+def test_what_is_left_of_an_item_that_was_replaced_counts_as_the_one_that_bears_its_alias(unit):
+    """Eleven ampoules of the old make and its order; without the alias they are asked about, and no stock."""
+    old, new = "saline_5ml", "saline_other_5ml"
+    fill_count(unit, **{old: (0, 11)})
+    done("order", unit)
+    ordered = order_of(unit).at[old, "order_units"]
+    assert ordered > 0
+    items = pd.read_csv(config_file("items.csv"), dtype=str, keep_default_na=False)
+    items.loc[items["item"] == old, ["item", "pack", "price", "gtin"]] = new, "10", "2.40", ""
+    items.to_csv(unit / "items.csv", index=False)
+    done("plan", unit)
+    asked = pd.read_csv(unit / "plan" / "tables" / "questions.csv")
+    assert "name it under that item's alias" in asked["mend"].str.cat()
+    assert order_of(unit).at[new, "position_units"] == 0
+    items.assign(alias=np.where(items["item"] == new, old, "")).to_csv(unit / "items.csv", index=False)
+    done("plan", unit)
+    assert not (order_of(unit).index == old).any()
+    assert order_of(unit).at[new, "on_hand_units"] == 11
+    table = unit.parent / "later.csv"
+    table.write_text(f"item,packs,loose_units,pack,date\n{old},0,9,10,2026-07-13\n", encoding="utf-8")
+    done("order", table, "--unit", unit)
+    row = order_of(unit).loc[new]
+    assert (row["on_hand_units"], row["on_order_units"]) == (9, ordered)
+    assert old in set(book_of(unit, "counts")["item"]), "the lines of then stand as they were written"
+    assert "Questions open" in done("book", unit), "and their check letters fit"
 
 
 def test_open_orders_are_received_in_parts_and_the_rest_stays_open(unit):

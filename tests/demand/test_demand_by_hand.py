@@ -38,10 +38,10 @@ from kitplan.read.values import Assumption, Census, Doubt, UseRate
 
 
 def test_a_rate_learnt_from_counts_is_said_with_the_nine_tenths_that_it_lies_in(unit_maker):
-    """0.7 times e to the 0.1 x 1.645, up and down: 0.594 and 0.825."""
-    unit = unit_maker(doubt=Doubt(rate_range=(0.3, 1.0), rate_from="counts", use_rate=UseRate(np.log(0.7), 0.1, 90)))
-    assert said_of_rate(unit) == ("How often: learnt from 90 days of counts, 0.70 re-secures for each airway a day "
-                                  "(0.59 to 0.83).")
+    """0.7 times e to the 0.3 x 1.645, up and down: 0.427 and 1.147; its mean, which explain says, is 0.7 e^0.045."""
+    unit = unit_maker(doubt=Doubt(rate_range=(0.3, 1.0), rate_from="counts", use_rate=UseRate(np.log(0.7), 0.3, 90)))
+    assert said_of_rate(unit) == ("How often: learnt from 90 days of counts, 0.73 re-secures for each airway a day "
+                                  "(0.43 to 1.15).")
 
 
 def test_a_rate_learnt_from_the_log_is_said_with_what_it_may_be_off_by(unit_maker):

@@ -1,7 +1,9 @@
 """Only this computer, only by the printed link, only from the desk's own pages; everything else is refused."""
 
+import http.client
 import io
 import zipfile
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -76,6 +78,13 @@ def test_a_huge_drop_is_refused_in_words(client):
     reply = client.post("/unit/mill_lane/census", {"census": (io.BytesIO(b"a" * (MOST_BYTES + 1)), "census.csv")})
     assert reply.status_code == 413
     assert "larger than any table" in words(reply)
+
+
+def test_a_file_beyond_what_the_server_takes_is_refused_on_a_page_too(desk_at, home):
+    address = urlsplit(desk_at(home))
+    talk = http.client.HTTPConnection(address.netloc, timeout=60)
+    talk.request("POST", "/new", b"a" * 51_000_000, {"Content-Type": "application/x-www-form-urlencoded"})
+    assert "It did not work" in talk.getresponse().read().decode()
 
 
 def test_a_workbook_that_unpacks_to_gigabytes_is_refused_and_the_census_stays(client, home):

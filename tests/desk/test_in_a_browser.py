@@ -196,3 +196,53 @@ def test_what_one_window_typed_outlives_what_another_saved(browser, desk_at, hom
     press(browser, "Save the count")
     wait(browser).until(lambda b: b.find_element(By.LINK_TEXT, "Back to the page before").click() is None)
     wait(browser).until(lambda b: b.find_element(By.ID, "packs1").get_attribute("value") == "3")
+
+
+def test_going_back_puts_nothing_onto_the_line_of_another_item(browser, desk_at, home):
+    """A browser gives fields back by their place: after a line has gone, typing would stand on the line below it."""
+    base = opened(browser, desk_at, home)
+    browser.get(base + "week/count")
+    for field in browser.find_elements(By.NAME, "packs")[:6]:
+        field.send_keys("0")
+    press(browser, "Save the count")
+    press(browser, "Put this order into the book")
+    wait(browser).until(lambda b: "This is order 1" in b.find_element(By.TAG_NAME, "main").text)
+    windows = [browser.current_window_handle]
+    browser.get(base + "week/receive")
+    browser.switch_to.new_window("window")
+    windows.append(browser.current_window_handle)
+    browser.get(base + "week/receive")
+
+    def typed_in(line: int, packs: str) -> str:
+        place = browser.find_elements(By.CSS_SELECTOR, "details.line")[line]
+        place.find_element(By.TAG_NAME, "summary").click()
+        place.find_element(By.NAME, "packs").send_keys(packs)
+        return place.get_attribute("data-key")
+
+    gone = typed_in(0, "99")
+    browser.switch_to.window(windows[0])
+    line = typed_in(1, "1")
+    browser.switch_to.window(windows[1])
+    browser.execute_script("document.querySelector('[name=packs]').value = arguments[0]", browser.find_element(
+        By.CSS_SELECTOR, "summary").text.split(": ")[1].split(" ")[0])
+    press(browser, "Save what came")
+    wait(browser).until(lambda b: "The week" in b.title)
+    browser.switch_to.window(windows[0])
+    press(browser, "Save what came")
+    wait(browser).until(lambda b: "It did not work" in b.title)
+    browser.back()
+    wait(browser).until(lambda b: "Receive" in b.title)
+    held = {f.find_element(By.XPATH, "ancestor::details[@data-key]").get_attribute("data-key"): f.get_attribute("value")
+            for f in browser.find_elements(By.CSS_SELECTOR, "details [name=packs]") if f.get_attribute("value")}
+    assert gone not in browser.page_source
+    assert held == {line: "1"}
+
+
+def test_the_way_back_from_a_refusal_gives_a_class_back_as_it_was_typed(browser, desk_at, home):
+    base = opened(browser, desk_at, home)
+    browser.get(base + "class")
+    browser.find_element(By.ID, "title").send_keys("Spring course")
+    browser.find_element(By.ID, "learners").send_keys("a dozen")
+    press(browser, "Work out the lists")
+    wait(browser).until(lambda b: b.find_element(By.LINK_TEXT, "Back to the page before").click() is None)
+    wait(browser).until(lambda b: "Spring course" in b.find_element(By.ID, "title").get_attribute("value"))

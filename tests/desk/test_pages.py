@@ -12,7 +12,7 @@ import pytest
 import kitplan
 from kitplan.desk.class_pages import _papers
 from kitplan.desk.units import TextTable
-from kitplan.parts.par.summary import three_sentences
+from kitplan.parts.par.summary import not_yet_own, three_sentences
 from kitplan.read.order_book import LEARNT
 from kitplan.write.unit_book import unit_workbook
 from kitplan.write.writer import checksum
@@ -47,6 +47,19 @@ def test_a_correction_of_a_file_that_has_changed_since_is_refused(empty_client, 
     assert place.read_bytes() == CENSUS + b"2026-03-01;oral;5;1\r\n"
 
 
+def test_a_correction_that_may_identify_a_patient_is_not_written_and_the_others_stay_typed(empty_client, tmp_path):
+    """Once written it would stop every page of the unit, and lie under originals for good."""
+    stays = b"airway,route,tube_mm,start,end\n,oral,3.5,2026-01-01,2026-01-03\nA2,orall,4,2026-01-02,2026-01-05\n"
+    empty_client.post("/new", {"unit_name": "Low Field", "census": (io.BytesIO(stays), "export.csv")})
+    typed = {"file": "census.csv", "seen": checksum(stays), "cell.2.0": "Anna Smith", "cell.3.1": "nasal"}
+    page = empty_client.post("/unit/low_field/correct", typed)
+    assert page.status_code == 409
+    assert "Nothing was written" in words(page)
+    assert 'name="cell.3.1" value="nasal"' in page.text
+    assert [p.read_bytes() for p in tmp_path.rglob("*census.csv")] == [stays]
+    assert "It can be planned" in words(empty_client.post("/unit/low_field/correct", typed | {"cell.2.0": "A1"}))
+
+
 def test_changing_one_cell_leaves_every_other_byte(tmp_path):
     content = '\ufeffa,b\n"x, 1",2\n"two\nlines",3\r\nlast,4'.encode()
     changed = TextTable.read(content).changed({(2, 1): "22"})
@@ -77,6 +90,15 @@ def test_par_levels_are_the_tables_and_sort_by_any_heading(client, home):
     places = [text.index(f"/par/{item}\"") for item in order["item"]]
     assert places == sorted(places)
     assert 'aria-sort="descending"' in text
+
+
+def test_what_is_invented_or_a_guess_is_said_wherever_the_workbooks_say_it(client, home):
+    counted(client, "2026-11-10", "0")
+    said = not_yet_own(kitplan.load_unit(home / "mill_lane"))
+    assert len(said) == 2
+    for page in ("", "par", "week", "months"):
+        shown = words(client.get(f"/unit/mill_lane/{page}"))
+        assert all(line in shown for line in said), page
 
 
 def test_each_item_opens_its_story_with_the_level_on_its_demand(client, home):
@@ -201,6 +223,7 @@ def test_a_count_goes_into_the_book_and_the_order_comes_out(client, home):
     assert "The book has grown" in words(other)
     assert (home / "mill_lane" / "book" / "counts.csv").read_bytes() == book
     shutil.rmtree(home / "mill_lane" / "book")
+    (home / "mill_lane" / "plan" / "order.json").unlink()  # as in a copy of before the count: else the book is lost
     client.post("/unit/mill_lane/week/count", data)
     assert (home / "mill_lane" / "book" / "counts.csv").read_bytes() == book, "a book put back takes the form again"
 
@@ -334,7 +357,9 @@ def test_a_lot_is_counted_thrown_away_recalled_and_written_down_on_the_desk(clie
 def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_print_away(client):
     assert re.search(r"EM Face mask, \d+ mm", words(client.get("/unit/mill_lane/par")))
     week = "/unit/mill_lane/week/count"
-    assert "Lots and dates for each kit" not in words(client.get("/unit/mill_lane/week/kits"))
+    before = words(client.get("/unit/mill_lane/week/kits"))
+    assert "Lots and dates for each kit" not in before
+    assert "Nothing is to be built until something is counted" in before
     client.post(week, {"item": "saline_5ml", "pack": "100", "packs": "2", "day": "2026-11-10",
                        "entries": entries_of(client, week)})
     assert "Lots and dates for each kit" in words(client.get("/unit/mill_lane/week/kits"))

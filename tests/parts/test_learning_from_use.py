@@ -40,6 +40,8 @@ def test_an_item_that_goes_to_other_work_is_named_and_does_not_move_the_rate():
     assert found.items[0].low < 1.8 < found.items[0].high
     assert all(item.vanishes < 0.5 for item in found.items[1:])
     assert "gloves" in " ".join(found.sentences())
+    mean = np.exp(found.log_mean + found.log_sd**2 / 2)
+    assert f"renewed {mean:.2f} times as often" in found.sentences()[0], "what the next plan takes is the mean"
 
 
 def test_five_items_of_the_same_patients_are_not_five_observations():

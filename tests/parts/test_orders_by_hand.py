@@ -147,6 +147,15 @@ def test_a_recall_finds_the_lot_on_the_shelf_and_in_kits_however_it_is_written_a
         ("shelf", ""), ("shelf", "A-1"), ("bedside", "A-3")}
 
 
+def test_a_kit_that_the_recall_itself_took_apart_is_still_named_and_one_taken_apart_before_is_not():
+    before = book(*RECALLED, *kit("A-1", "taken_apart"))
+    assert "A-1" not in set(find_recall("OLD1", before, standing(before), PLAN).places["kit"])
+    made = book(*RECALLED)
+    done = book(*RECALLED, *recall_lines(find_recall("OLD1", made, standing(made), PLAN), standing(made), DAY))
+    assert {(row.where, row.kit) for row in find_recall("OLD1", done, standing(done), PLAN).places.itertuples()} == {
+        ("gone", "A-1"), ("gone", "A-3")}
+
+
 def test_after_a_recall_the_position_is_what_is_left_and_the_order_brings_it_to_its_level():
     """Counted seven masks; three were built into kits, first the old lot; of what is left on the shelf and in kits that
     stand ready, the recalled lot does not count."""

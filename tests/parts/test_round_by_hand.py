@@ -320,6 +320,12 @@ def test_a_delivery_that_fits_is_believed(row):
     assert delivered(row, lines=(ordered("gauze", 4),)).lines[0].event == "received"
 
 
+@pytest.mark.parametrize(("loose", "event"), [(0, "received"), (1, "asked")])
+def test_where_half_a_pack_waits_the_pack_that_the_sheet_asks_for_is_believed(loose, event):
+    half = Line("deliveries", on(1), "received", "gauze", 10, 0, 5, number="1")
+    assert delivered(came(2, "1", "gauze", 1, loose), lines=(ordered("gauze", 1), half)).lines[0].event == event
+
+
 def test_a_pack_is_that_of_the_row_else_of_the_order_else_of_the_catalogue():
     assert delivered(came(2, "", "gauze", 2, 0, pack=8), lines=(ordered("gauze", 4),)).lines[0].pack == 8
     assert delivered(came(2, "", "ties", 2, 0)).lines[0].pack == 5
@@ -625,7 +631,19 @@ def test_kits_at_bedsides_are_said_first_and_a_lot_that_is_nowhere_is_said_so():
     assert came.received == {"gauze": 30}
 
 
+def test_what_came_out_of_a_kit_that_was_taken_apart_is_on_the_shelf_and_nowhere_else():
+    found, _ = recalled(counted("mask", 5, lot="L1"), *kit("A-1", 1, lot="L1"), *kit("A-1", 2, "taken_apart"))
+    assert found.places[["where", "kit", "units"]].to_numpy().tolist() == [["shelf", "", 5]]
+
+
 # -- kits -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_design_of_which_none_stands_is_built_before_another_of_one_that_has_some():
+    plan = replace(PLAN, designs={"A": {"gauze": 3}, "B": {"gauze": 3}, "C": {"gauze": 3}},
+                   builds={"A": 3, "B": 2, "C": 1})
+    made = book(counted("gauze", 4 + 9), *kit("A-1"))
+    assert [b.build for b in plan_builds(plan, standing(made), made, DAY)] == [0, 1, 1], "A-1 took three of nine"
 
 
 def test_kits_are_built_first_expired_first_out_and_never_of_what_is_out_of_date():

@@ -11,7 +11,9 @@ import pytest
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.posterior import fit_posterior
 from kitplan.parts.par.values import ParPlan, Readiness
-from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
+from kitplan.parts.simulate import issue_play, model
+from kitplan.parts.simulate.future_play import play_future
+from kitplan.parts.simulate.issue_play import load, play_issues, stock_clock, windows
 from kitplan.parts.simulate.model import rules, share_interval, share_interval_of_means, simulate, tune
 from kitplan.read.values import StockPolicy
 from kitplan.solve.values import SolverReport
@@ -62,6 +64,28 @@ def test_a_planner_who_promises_too_much_is_found_out(unit, item_choice, ample):
     result = simulate(unit, item_choice, par_plan(unit, tight, verified=0.999), years=1, replications=32)
     assert not bool(result.agreement.iloc[0]["agrees"])
     assert "disagree" in " ".join(result.sentences("USD"))
+
+
+def test_of_very_many_airways_fewer_copies_are_played_some_at_a_time_and_it_is_said(
+    unit, item_choice, ample, monkeypatch
+):
+    """Fifty airways that stay two hours are 600 a day: 256 copies of a year took 3 GB. What is played is small here."""
+    short = replace(unit, census=replace(unit.census, mean_stay_days=1 / 12, rows=unit.census.rows.assign(airways=17)))
+    days, posterior = 407, fit_posterior(short)
+    here = posterior.mean_airways.sum()
+    assert here == pytest.approx(51, rel=0.1)
+    assert load(posterior, days) == pytest.approx(here * (1 + 12 * days + days / 3), rel=0.02)
+    sizes = []
+    monkeypatch.setattr(issue_play, "play_future", lambda p, copies, *rest: sizes.append(len(copies)) or play_future(
+        p, copies, *rest))
+    monkeypatch.setattr(issue_play, "MOST_AT_ONCE", 2.5 * load(posterior, 46))
+    assert play_issues(short, item_choice, 46, 5, 1, "simulate", posterior).shape[1] == 5
+    assert sizes == [2, 2, 1]
+    monkeypatch.undo()
+    monkeypatch.setattr(model, "MOST_PLAYED", 3.5 * load(fit_posterior(unit), 365.25 + 4 * 9))
+    few = simulate(unit, item_choice, par_plan(unit, ample), years=1, replications=8)
+    assert (few.replications, few.asked) == (3, 8)
+    assert "3 copies were played, and not 8" in " ".join(few.sentences("USD"))
 
 
 def test_the_same_seed_plays_the_same_years(unit, item_choice, ample):

@@ -245,6 +245,19 @@ def test_a_limit_below_the_target_is_said_with_room_and_readiness(make_stock, ma
     assert solve_par(ready, demand, demand, frontier=False).answer == "met"
 
 
+@pytest.mark.parametrize(("shelf", "levels"), [(60.0, [20, 20, 20]), (61.0, [20, 20, 20]), (21.0, [20, 0, 0])])
+def test_where_nothing_can_last_whole_every_item_gets_the_same_share_of_what_emergency_leaves(
+        shelf, levels, make_stock, make_demand):
+    """Twenty of an emergency item and forty each of two others, a litre each, on 60 L: all of one and none of the other
+    are as ready as half of both, in not one interval. The plan left gloves and tape at nothing, and room besides.
+    """
+    unit = make_stock(3, pack=1.0, litres=1.0, price=2.0, shelf=shelf, readiness=0.9, critical=[True, False, False])
+    demand = make_demand(np.tile([20, 40, 40], (100, 1)))
+    plan = solve_par(unit, demand, demand, frontier=False)
+    assert (plan.answer, plan.readiness.verified, plan.levels["par_units"].tolist()) == ("limited", 0.0, levels)
+    assert par_levels(unit, demand, demand).tolist() == levels
+
+
 # -- what is told ---------------------------------------------------------------------------------------------------
 
 

@@ -28,12 +28,13 @@ from kitplan.solve.par_program import Limit
 # -- what one more unit of a limit buys -----------------------------------------------------------------------------
 
 
-def prices(answer, duals, shelf=50.0, budget=300.0, n=1000):
+def prices(answer, duals, shelf=50.0, budget=300.0, n=1000, verified=0.5):
     """Two items, one of each, the second in packs: 2 + 3 L and 20 + 40 money of what the limits have."""
     instance = SimpleNamespace(
         needs=np.zeros((n, 2)), unit=SimpleNamespace(currency="USD"), columns=lambda levels: levels,
         limits=(Limit("shelf", np.array([2.0, 3.0]), shelf), Limit("budget", np.array([20.0, 40.0]), budget)))
-    candidate = SimpleNamespace(answer=answer, solved=SimpleNamespace(duals=duals), levels=np.array([1, 1]))
+    candidate = SimpleNamespace(answer=answer, solved=SimpleNamespace(duals=duals), levels=np.array([1, 1]),
+                                verified=verified)
     return price_table(instance, candidate).set_index("limit")
 
 
@@ -54,11 +55,14 @@ def test_where_the_target_is_not_met_room_buys_points_of_readiness():
     assert "readiness" not in table.index
     assert table.loc["shelf", "price"] == pytest.approx(0.4)
     assert table.loc["shelf", "sentence"] == "one more litre of shelf would buy about 0.4 points of readiness"
-    assert table.loc["budget", "sentence"] == "240.00 USD of the budget is left: the next step needs more than that"
+    assert table.loc["budget", "sentence"] == "240.00 USD of the budget is left: another limit binds"
     assert table.loc["budget", "price"] == 0.0
     money = prices("limited", {"budget": 4.0})
     assert money.loc["budget", "sentence"] == "one more USD of budget would buy about 0.4 points of readiness"
-    assert money.loc["shelf", "sentence"] == "45.0 L of the shelf is left: the next step needs more than that"
+    assert money.loc["shelf", "sentence"] == "45.0 L of the shelf is left: another limit binds"
+    whole = prices("limited", {"shelf": 0.0})
+    assert whole.loc["shelf", "sentence"] == "45.0 L of the shelf is left: the next step needs more than that"
+    assert prices("limited", {"shelf": 4.0}, verified=0.0).empty, "a litre more lasts no better where nothing lasts"
 
 
 def test_where_emergency_equipment_alone_is_too_much_no_limit_has_a_price():

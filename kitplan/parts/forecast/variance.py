@@ -174,11 +174,18 @@ def _named(by_item: pd.DataFrame, unit: Unit) -> pd.DataFrame:
         _over_limit(lately, unit).assign(months=_span(months[-_FEWEST_MONTHS:], "last")),
         _over_limit(by_item, unit).assign(months=_span(months, "all")),
     ]).drop_duplicates("item").reset_index(drop=True)
-    pack = found["item"].map(unit.items.set_index("item")["pack"]).astype(float)
+    pack, role, critical = (found["item"].map(unit.items.set_index("item")[column]).astype(kind)
+                            for column, kind in (("pack", float), ("role", str), ("critical", bool)))
+    none_out = (found["actual_units"] == 0) & ~critical
+    instead = (found["expected_units"] <= 0) & role.isin(role[none_out])
     times = found["actual_units"] / np.maximum(found["expected_units"], 1e-9)
     found["say"] = np.select(
-        [_is_about(times * pack, pack), _is_about(times / pack, pack), found["unexplained_value"] > 0],
-        ["about one for each pack that the recipe needs: packs booked as units?",
+        [instead, none_out & role.isin(role[instead]),
+         _is_about(times * pack, pack), _is_about(times / pack, pack), found["unexplained_value"] > 0],
+        ["issued, and the plan counts on another for the same: " + role + ' = "' + found["item"]
+         + '" under [prefer] in unit.toml?',
+         "another is issued for the same: is that one to stand under [prefer] in unit.toml?",
+         "about one for each pack that the recipe needs: packs booked as units?",
          "about a pack for each unit that the recipe needs: units booked as packs?",
          "more went out than census, events and recipe explain: walked off, miscoded or wasted?"],
         "less went out than the recipe needs: skipped, kept elsewhere or not booked?",

@@ -62,10 +62,10 @@ def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.Da
     build = builds.set_index("design").loc[design]
     card.top -= 14
     card.text(MARGIN_MM, card.top, f"Kit {design}", 40, bold=True)
-    card.text(card.width_mm - MARGIN_MM, card.top + 6, f"Build this week: {int(build['build'])}", 14, bold=True,
+    card.text(card.width_mm - MARGIN_MM, card.top + 6, f"Wanted ready: {int(build['build'])}", 14, bold=True,
               anchor="right")
     card.text(card.width_mm - MARGIN_MM, card.top,
-              f"less those already built. Restock sets: {int(build['top_up_sets'])}", 9, anchor="right")
+              f"Kits to build says how many now. Restock sets: {int(build['top_up_sets'])}", 9, anchor="right")
     card.top -= 3
     for line in served_lines(strata, design, {name: t.title for name, t in unit.techniques.items()}):
         card.paragraph(f"For {line}", 13, bold=True)

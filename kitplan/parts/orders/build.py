@@ -53,23 +53,23 @@ class Build:
 
 def plan_builds(plan: RoundPlan, now: Standing, book: OrderBook, day: date,
                 unavailable: Collection[str] = ()) -> tuple[Build, ...]:
-    """What to build today, design after design in turn, so that none waits for another to be complete."""
+    """What to build today, of the design of which fewest stand first, so that none waits for another to be complete."""
     room = {item: _room(item, plan, now, day) for item in {i for d in plan.designs.values() for i in d}}
     ready = {d: sum(k.in_date(day) and not k.lacks(content) for k in now.kits_at("shelf", d))
              for d, content in plan.designs.items()}
     build, why = dict.fromkeys(plan.designs, 0), dict.fromkeys(plan.designs, "")
     waiting = [d for d in plan.designs if ready[d] < plan.builds.get(d, 0)]
     while waiting:
-        for design in list(waiting):
-            short = next((i for i, q in plan.designs[design].items() if room[i] < q), None)
-            if short is not None:
-                why[design] = _held_back(short, plan, now, unavailable)
-            else:
-                build[design] += 1
-                for item, quantity in plan.designs[design].items():
-                    room[item] -= quantity
-            if short is not None or ready[design] + build[design] >= plan.builds.get(design, 0):
-                waiting.remove(design)
+        design = min(waiting, key=lambda d: ready[d] + build[d])
+        short = next((i for i, q in plan.designs[design].items() if room[i] < q), None)
+        if short is not None:
+            why[design] = _held_back(short, plan, now, unavailable)
+        else:
+            build[design] += 1
+            for item, quantity in plan.designs[design].items():
+                room[item] -= quantity
+        if short is not None or ready[design] + build[design] >= plan.builds.get(design, 0):
+            waiting.remove(design)
     shelf = {item: _for_kits(item, now, plan, day) for item in room}
     found = []
     for design in plan.designs:

@@ -342,7 +342,7 @@ class _Work:
                 self._account(item).flows["issued"] += sign * sum(x.units for x in lots)
             self.kits[line.number] = replace(kit, where=where)
         else:
-            self._end(kit, line.event)
+            self._end(kit, line.event, line.note)
 
     def _into_kit(self, line: Line) -> tuple[Lot, ...]:
         account = self._account(line.item)
@@ -359,8 +359,11 @@ class _Work:
             contents.append((item, tuple(kept)))
         self.kits[kit.number] = replace(kit, contents=(*contents, (line.item, fresh)))
 
-    def _end(self, kit: Kit, event: str) -> None:
-        """used_up: its items were used at the bedside; taken_apart: back on the shelf; thrown_away: lost."""
+    def _end(self, kit: Kit, event: str, note: str) -> None:
+        """used_up: its items were used at the bedside; taken_apart: back on the shelf; thrown_away: lost.
+
+        Of a kit that a recall took apart (it has a note) it stays known what it held.
+        """
         for item, lots in kit.contents:
             account, units = self._account(item), sum(x.units for x in lots)
             if event == "taken_apart":
@@ -370,7 +373,8 @@ class _Work:
                 account.flows["issued"] -= units if kit.where == "bedside" else 0
             elif event == "used_up":
                 account.flows["issued"] += units if kit.where == "shelf" else 0
-        self.kits[kit.number] = replace(kit, where="gone", contents=kit.contents)
+        held = () if event == "taken_apart" and not note else kit.contents
+        self.kits[kit.number] = replace(kit, where="gone", contents=held)
 
     def result(self, asked: tuple[Line, ...], day: date | None) -> Standing:
         return Standing({item: tuple(a.lots) for item, a in self.accounts.items()},

@@ -19,6 +19,7 @@ from kitplan.parts.work import Work
 from kitplan.read.money import exact
 from kitplan.read.order_book import OrderBook, book_home, read_book
 from kitplan.read.problems import counted, some_of
+from kitplan.read.round_sheets import Names
 from kitplan.read.values import Unit
 
 
@@ -78,7 +79,8 @@ class WeeklyRound(Brief):
 def planned_round(work: Work) -> WeeklyRound:
     """The round of a unit by its new plan and its book."""
     unit, plan = work.unit, make_round_plan(work)
-    weekly = weekly_round(unit, plan, read_book(book_home(unit.path)), keep_order=True)
+    book = read_book(book_home(unit.path)).named(Names.of(unit.items).find)
+    weekly = weekly_round(unit, plan, book, keep_order=True)
     if not unit.stock.unavailable:
         return weekly
     missing = missing_items(unit, work.seed, work.item_choice, weekly.now, plan)

@@ -159,4 +159,5 @@ def _unknown(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
         if item not in catalogue.pack and lots:
             yield Question(0, False, item, f"{sum(x.units for x in lots)} are on the shelf, but items.csv has no such "
                            "item any more.", "Use them up: it keeps a line on Count, and this goes when that says 0. "
-                           "Put its row back into items.csv only if you still buy it.")
+                           "Put its row back into items.csv only if you still buy it. Where another item took its "
+                           "place, name it under that item's alias: what is left counts as that one.")

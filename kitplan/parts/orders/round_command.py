@@ -150,7 +150,7 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     unit = without_items(read, without, weeks)
     home, folder = book_home(unit_path), out_folder(unit_path, out)
     with one_writer(book_lock(unit_path)):
-        book = read_book(home, folder, mend=mend)
+        book = read_book(home, folder, mend=mend).named(Names.of(unit.items).find)
         for warning in () if quiet else book.warnings:
             say(f"Look at: {warning}")
         with Progress() as tell:

@@ -76,7 +76,7 @@ def _fact(line: Line) -> Line:
     """What a line said when it was typed: whether it was asked about, and when it was written, does not matter."""
     event = {"deliveries": "received", "counts": "counted"}.get(line.table, "") if line.event == "asked" else line.event
     number = "" if line.table == "counts" else line.number
-    return replace(line, entry=0, plan_number="", note="", answers=0, event=event, number=number)
+    return replace(line, entry=0, plan_number="", note="", answers=0, event=event, number=number, was="")
 
 
 def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Catalogue, day: date) -> Step:
@@ -152,7 +152,7 @@ def _received(row: Row, item: str, order: OpenOrder | None, catalogue: Catalogue
     question = ""
     if order is None:
         question = f"{line.units:,} of {item} came, but none is on order"
-    elif line.units > order.units:
+    elif line.units > order.packs * order.pack:  # the sheet says how many packs wait, a begun one whole
         question = f"{line.units:,} of {item} came where order {order.number} waits for {order.units:,}"
     elif not row.pack and order.pack != catalogue.pack.get(item, order.pack):
         question = (f"{item} was ordered in packs of {order.pack}, and items.csv now says {catalogue.pack[item]}; "

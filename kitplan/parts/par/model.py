@@ -25,7 +25,7 @@ from kitplan.parts.par.values import ParPlan
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
-from kitplan.solve.par_program import LARGEST_GAP, Limit, ParSolution, cheapest
+from kitplan.solve.par_program import LARGEST_GAP, Limit, ParSolution, cheapest, within
 from kitplan.solve.positions import Packing
 from kitplan.solve.values import SolverReport
 from kitplan.solve.verify import joint_readiness
@@ -173,9 +173,23 @@ def _solve_and_verify(instance: ParInstance, asked: float, target: float, checke
     assert solved.par is not None
     levels = instance.levels(solved.par)
     verified = joint_readiness(checked.needs, levels)
+    if answer == "limited" and not verified:
+        levels = _shared(instance, target)
+        verified = joint_readiness(checked.needs, levels)
     if verified >= target:
         answer = "met"
     return Candidate(asked, solved, levels, verified, answer, checked)
+
+
+def _shared(instance: ParInstance, target: float) -> np.ndarray:
+    """Levels of the same share of each item's own quantile, as large as the limits allow, and protected floors whole.
+
+    Where nothing lasts whole one plan is as ready as another, and stepping down had left gloves and tape at nothing.
+    """
+    protected, own = (instance.levels(columns) for columns in (
+        instance.protected(target), own_quantiles(instance.needs, instance.required(target))))
+    tried = (np.maximum(protected, instance.packing.on_grid(share * own)) for share in np.linspace(1.0, 0.0, 101))
+    return next(levels for levels in tried if within(instance.limits, instance.columns(levels)))
 
 
 def _as_share(report: SolverReport, n_scenarios: int) -> SolverReport:

@@ -84,14 +84,15 @@ def present_levels(instance: ParInstance) -> np.ndarray | None:
 def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
     """Return what one more unit of each limit buys, from the duals of the linear relaxation.
 
-    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency).
+    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency). Where nothing
+    lasts whole, one unit more buys nothing that could be told.
     """
     duals, currency, n = candidate.solved.duals, instance.unit.currency, len(instance.needs)
     rows: list[tuple[str, float, str]] = []
     if candidate.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
         rows.append(("readiness", price, f"one more point of readiness costs about {exact(price, currency)}"))
-    for limit in instance.limits if candidate.answer != "unsafe" else ():
+    for limit in instance.limits if candidate.answer != "unsafe" and candidate.verified > 0 else ():
         spare = limit.room - float(limit.per_unit @ instance.columns(candidate.levels))
         rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, candidate, currency, n)))
     return pd.DataFrame(rows, columns=["limit", "price", "sentence"])
@@ -108,7 +109,8 @@ def _price_of(
         return abs(dual), f"one more {unit} would save about {exact(abs(dual), currency)} of stock"
     points = 100.0 * abs(dual) / n
     if points == 0.0:
-        return 0.0, f"{left} of the {limit.name} is left: the next step needs more than that"
+        binds = "another limit binds" if any(candidate.solved.duals.values()) else "the next step needs more than that"
+        return 0.0, f"{left} of the {limit.name} is left: {binds}"
     return points, f"one more {unit} would buy about {points:.2g} points of readiness"
 
 

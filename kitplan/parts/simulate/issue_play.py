@@ -23,7 +23,9 @@ from kitplan.parts.simulate.future_play import Airways, play_future
 from kitplan.read.values import Unit
 
 AT_ONCE = 32
-"""Replications played side by side: enough to fill arrays, few enough for a large unit to fit in memory."""
+"""Replications played side by side: enough to fill arrays."""
+MOST_AT_ONCE, MOST_PLAYED = 3e6, 3e7
+"""Most that is played side by side, and in all, as `load` counts it: 0.6 GB, and about a minute of one core."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,11 @@ def stock_clock(unit: Unit) -> Clock:
     return Clock(step, review // step, lead // step, unit.checks_per_day / step)
 
 
+def load(posterior: Posterior, days: int) -> float:
+    """What one replication of so many days asks of the machine: its airways, and a third for each of their days."""
+    return max(float(posterior.seen(days).sum(axis=1).mean() + posterior.mean_airways.sum() * days / 3), 1.0)
+
+
 def play_issues(
     unit: Unit, item_choice: ItemChoice, days: int, replications: int, seed: int, name: str,
     posterior: Posterior,
@@ -58,10 +65,10 @@ def play_issues(
     name: separates one set of draws from another with the same seed. posterior: what is not known, drawn first in each
     copy, which then lives new years.
     """
-    parts = []
-    for begin in range(0, replications, AT_ONCE):
+    parts, at_once = [], int(np.clip(MOST_AT_ONCE / load(posterior, days), 1, AT_ONCE))
+    for begin in range(0, replications, at_once):
         rng = np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode()), begin]))
-        copies = range(begin, min(begin + AT_ONCE, replications))
+        copies = range(begin, min(begin + at_once, replications))
         airways = play_future(posterior, copies, replications, days, rng)
         parts.append(_issues_of(unit, item_choice, airways, days, len(copies), rng))
     return np.concatenate(parts, axis=1)

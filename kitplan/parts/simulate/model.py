@@ -22,7 +22,7 @@ from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
 from kitplan.demand.whole import whole_up
 from kitplan.parts.par.values import ParPlan
-from kitplan.parts.simulate.issue_play import play_issues, stock_clock, windows
+from kitplan.parts.simulate.issue_play import MOST_PLAYED, load, play_issues, stock_clock, windows
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_position
 from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import Unit
@@ -49,7 +49,7 @@ class SimulationResult(Brief):
     summary: one row a way of setting par levels; expired_units and the rates are per year; par_value is what is on the
     shelf and on order after ordering, on the mean. items: one row an item under the plan. agreement: planner against
     new years. Columns as in columns.csv: simulation, simulation_items, simulation_agreement.
-    years, replications: unit-years played are their product.
+    years, replications: unit-years played are their product. asked: replications asked for, where that were more.
     """
 
     summary: pd.DataFrame
@@ -57,6 +57,7 @@ class SimulationResult(Brief):
     agreement: pd.DataFrame
     years: int
     replications: int
+    asked: int = 0
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """File stem -> frame, as written under tables/."""
@@ -73,6 +74,9 @@ class SimulationResult(Brief):
             f"Use within what was on the shelf and on order, the planner's own measure: planned "
             f"{100 * said['planner']:.1f} %, played {100 * said['played']:.1f} %. {verdict}",
         ]
+        if self.asked > self.replications:
+            lines.append(f"{self.replications} copies were played, and not {self.asked}: so many airways come and are "
+                         "secured that more would take too long. What is told is the less sure for it.")
         if "kits in use" in str(said["measure"]):
             lines.append("Par levels also cover what kits in use tie up; the play leaves that out, so it may be "
                          "readier.")
@@ -99,7 +103,8 @@ def simulate(
     """Play `years` years of `replications` copies of the unit under the plan, present par and rules of thumb.
 
     present_item_choice: which items fill the roles with what the unit holds today, where that is not the plan's
-    choice; present par meets the same airways and checks, used up in its own items.
+    choice; present par meets the same airways and checks, used up in its own items. Fewer copies are played where
+    MOST_PLAYED asks for it.
     Raises ValueError when a year holds no whole interval.
     """
     say = progress or (lambda _: None)
@@ -112,12 +117,14 @@ def simulate(
     def issues(choice: ItemChoice) -> np.ndarray:
         return play_issues(unit, choice, days, replications, seed, "simulate", unknown)
 
+    asked, replications = replications, min(replications, max(int(MOST_PLAYED / load(unknown, days)), 2))
     say(f"playing {replications} x {years} new years, check by check")
     room = _StockRoom(unit, issues(item_choice), warm, seed)
     level = par.levels["par_units"].to_numpy(np.int64)
     say("setting par levels by rules of thumb")
     record_days = int(RECORD_YEARS * YEAR_DAYS)
-    past = play_issues(unit, item_choice, record_days, RECORD_REPLICATIONS, seed, "records", unknown)
+    records = min(RECORD_REPLICATIONS, max(int(MOST_PLAYED / load(unknown, record_days)), 1))
+    past = play_issues(unit, item_choice, record_days, records, seed, "records", unknown)
     floors = par.levels["floor_packs"].to_numpy(float) * room.rule.pack
     pars = {PLAN: level} | _by_rule(room, past, np.where(par.levels["floor_packs"] > 0, floors, 0.0), level)
     say("playing the stock room")
@@ -129,7 +136,7 @@ def simulate(
             today = _StockRoom(unit, issues(present_item_choice), warm, seed)
         rows.insert(1, today.row(PRESENT, 0, today.play(present[None]), present))
     agreement = _agreement(run, par, unit.bedside.kits_from_shelf)
-    return SimulationResult(pd.DataFrame(rows), room.item_rows(run, level, par), agreement, years, replications)
+    return SimulationResult(pd.DataFrame(rows), room.item_rows(run, level, par), agreement, years, replications, asked)
 
 
 def present_units(unit: Unit) -> np.ndarray:
