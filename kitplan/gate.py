@@ -16,8 +16,9 @@ from kitplan.demand.use import use_rates
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of
 from kitplan.parts.work import Work
-from kitplan.read.catalogue import fits
+from kitplan.read.catalogue import unequipped
 from kitplan.read.problems import some_of
+from kitplan.read.values import Unit
 from kitplan.solve.verify import shortage_chances
 
 APART = 0.25
@@ -133,19 +134,20 @@ def _kits(work: Work) -> Iterator[str]:
     apart = (used - demanded.reindex(used.index, fill_value=0.0)).abs()
     for item in used.index[apart > KITS_APART * used + 0.01] if needs.turnover else ():
         yield f"{item}: kits use {used[item]:.6g} a month, the stock room counts {demanded.get(item, 0.0):.6g}"
-    for design, airway in zip(kits.strata["design"], work.unit.strata.to_dict("records")):
+    for design, own in kits.strata.groupby("design"):
         held = kits.contents.loc[kits.contents["design"] == design, "item"]
-        here = work.unit.items[work.unit.items["item"].isin(held)]
-        for role in work.unit.route(airway["route"]).emergency:
-            if not fits(here[here["role"] == role], airway).any():
-                yield f"kit {design}: no {role} for {airway['label']}"
+        yield from (f"kit {design}: {bare}" for bare in _unequipped(work.unit, held, work.unit.strata.loc[own.index]))
 
 
 def _emergency(work: Work) -> Iterator[str]:
     """Kinds of airway for which the stock room holds no emergency equipment of their size."""
-    levels, items = work.par.levels.set_index("item")["par_packs"], work.unit.items
-    held = items[items["item"].map(levels) > 0]
-    for airway in work.unit.strata.to_dict("records"):
-        for role in work.unit.route(airway["route"]).emergency:
-            if not fits(held[held["role"] == role], airway).any():
-                yield f"{airway['label']}: no {role} at par"
+    levels = work.par.levels
+    for bare in _unequipped(work.unit, levels.loc[levels["par_packs"] > 0, "item"], work.unit.strata):
+        yield f"{bare} at par"
+
+
+def _unequipped(unit: Unit, held: pd.Series, strata: pd.DataFrame) -> Iterator[str]:
+    items = unit.items[unit.items["item"].isin(held)]
+    roles_of = {route: unit.route(route).emergency for route in strata["route"]}
+    for role, labels in unequipped(items, strata, roles_of).items():
+        yield f"no {role} for {some_of(labels)}"

@@ -135,6 +135,17 @@ def test_a_book_that_grew_meanwhile_is_left_as_it_is(lines, ordered, ward, tmp_p
     assert not (tmp_path / "out").exists(), "papers and book belong together"
 
 
+def test_a_book_that_is_lost_is_missed_wherever_the_papers_of_its_unit_lie(ordered, ward, tmp_path):
+    for place in ("east", "plan/east"):
+        shutil.copytree(ward / place, tmp_path / place)
+    shutil.rmtree(tmp_path / "east" / "book")
+    ran = run("order", tmp_path, "--on", "2026-07-01")
+    assert ran.exit_code == 2, ran.output
+    assert "Not done: east (input)" in ran.output
+    assert "book: has no entries 1 to" in ran.output
+    assert not (tmp_path / "east" / "book").exists()
+
+
 def test_what_is_for_one_unit_is_refused_for_a_folder(ward):
     for option in (("--sure", "1"), ("--without", "saline_5ml"), ("--older",)):
         ran = run("order", ward, *option)

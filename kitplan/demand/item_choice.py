@@ -129,7 +129,7 @@ def attempts_of_checks(table: AttemptTable, mass: np.ndarray, width: int = 0) ->
 
 def role_needs(unit: Unit, stratum: int) -> dict[str, float]:
     """Use units of each role that one re-secure of this stratum takes; "tape" counts whole sets of pieces (1)."""
-    row = unit.strata.loc[stratum]
+    row = unit.airways[stratum]
     technique = unit.techniques[str(row["technique"])]
     return technique.needs(str(row["skin"])) | ({"tape": 1.0} if technique.pieces else {})
 
@@ -166,7 +166,7 @@ def asks_spare_tubes(unit: Unit, airway: Mapping[str, Any]) -> bool:
 
 def held_roles(unit: Unit, stratum: int) -> list[str]:
     """Roles held once at an airway: its route's emergency equipment, then what is emergency equipment of no route."""
-    airway = unit.strata.loc[stratum]
+    airway = unit.airways[stratum]
     own = unit.route(airway["route"]).emergency
     elsewhere = {role for route in (*unit.routes.values(), Route("")) for role in route.emergency}
     if asks_spare_tubes(unit, airway) and SPARE_TUBE_ROLE not in own:
@@ -195,7 +195,7 @@ class Airway:
 
 
 def airway_of(unit: Unit, stratum: int, uses: np.ndarray) -> Airway:
-    row = unit.strata.loc[stratum].to_dict()
+    row = unit.airways[stratum]
     return Airway(stratum, row, unit.techniques[str(row["technique"])], uses)
 
 

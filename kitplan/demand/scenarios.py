@@ -325,18 +325,12 @@ def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray
     """Patient-scope items opened in the interval up to each moment, int32 (n_moments, n_scenarios): by then less those
     before it, airway by airway.
     """
-    shape = airways.arrived.shape[:2]
-    opened = np.zeros(math.prod(shape))
+    opened = np.zeros(airways.arrived.shape[:2])
     for stratum, table in opens.items():
         mine = slice(airways.ends[stratum], airways.ends[stratum + 1])
-        before, scenario = airways.before[mine], airways.scenario[mine]
-        after = before + airways.during[:, mine]
-        table = lengthen(table, int(after.max(initial=0)) + 1)
-        taken = table[after]
-        taken[1:] -= taken[:-1].copy()
-        taken[0] -= table[before]
-        some = np.flatnonzero(taken)
-        moment = some // max(len(before), 1)
-        cell = moment * shape[1] + scenario[some - moment * len(before)]
-        opened += np.bincount(cell, taken.ravel()[some], len(opened))
-    return opened.reshape(shape).cumsum(axis=0).astype(np.int32)
+        scenario, before, during = airways.scenario[mine], airways.before[mine], airways.during[:, mine]
+        table = lengthen(table, int((before + during[-1]).max(initial=0)) + 1)
+        already = table.take(before)
+        for by_then, attempts in zip(opened, during):
+            by_then += np.bincount(scenario, table.take(before + attempts) - already, len(by_then))
+    return opened.astype(np.int32)

@@ -146,9 +146,15 @@ def rolls_after_uses(lengths_mm: Sequence[float] | np.ndarray, roll_mm: float, n
     Returns an int ndarray, shape (n_uses + 1,). With equal lengths it is ceil(n * pieces / floor(R / l)).
     Raises ValueError when a piece is longer than the roll.
     """
-    lengths = sorted(map(float, lengths_mm), reverse=True)
+    lengths = tuple(sorted(map(float, lengths_mm), reverse=True))
     if lengths and lengths[0] > roll_mm + _SLACK_MM:
         raise ValueError(f"a piece of {lengths[0]:g} mm is longer than the roll of {roll_mm:g} mm")
+    return _rolls_opened(lengths, float(roll_mm), 1 << n_uses.bit_length())[: n_uses + 1].copy()
+
+
+@lru_cache(maxsize=256)
+def _rolls_opened(lengths: tuple[float, ...], roll_mm: float, n_uses: int) -> np.ndarray:
+    """The same pieces are cut from the same rolls in a whole plan, and in many units."""
     rolls, left_mm = [0], 0.0
     for _ in range(n_uses):
         opened, left_mm = _cut_one_use(lengths, left_mm, roll_mm)
@@ -156,7 +162,7 @@ def rolls_after_uses(lengths_mm: Sequence[float] | np.ndarray, roll_mm: float, n
     return np.array(rolls, dtype=np.int64)
 
 
-def _cut_one_use(lengths: list[float], left_mm: float, roll_mm: float) -> tuple[int, float]:
+def _cut_one_use(lengths: Sequence[float], left_mm: float, roll_mm: float) -> tuple[int, float]:
     """Rolls opened by one re-secure and the length left on the newest of them (first fit, longest first)."""
     open_rolls = [left_mm]
     for length in lengths:

@@ -109,13 +109,14 @@ def _shown(folder: Path, template: str) -> str:
     from kitplan.read.catalogue import spoken_names
 
     with _round(folder) as work:
-        weekly, entries = work.weekly(), len(work.book.lines)
+        weekly, entries = work.weekly(keep_order=True), len(work.book.lines)
+        since = work.weekly().order  # what is wanted now: an order made after the count keeps its sheet, print and page
         spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
-    order = () if weekly.order is None else weekly.order.lines.to_dict("records")
+    orders = [weekly.order, since][:2 if weekly.order and weekly.order.number and since and not since.number else 1]
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
                            papers={path.name for path in plan_folder(folder).glob("*.pdf")},
                            looks=looks, in_words=_in_words(spoken), unit=work.plan.unit,
-                           order=[row for row in order if row["order_packs"] > 0])
+                           orders=[order for order in orders if order and order.wanted])
 
 
 def _in_words(spoken: Mapping[str, str]) -> Callable[[str], str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -254,3 +254,15 @@ def shelf_key(bin_name: str) -> tuple[Any, ...]:
     """Sort key of a bin, in the order in which a person walks past them: A2 before A10, items without a bin last."""
     parts = re.split(r"(\d+)", bin_name.strip().casefold())
     return (not bin_name.strip(), *((0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts))
+
+
+def unequipped(
+    items: pd.DataFrame, strata: pd.DataFrame, roles_of: Mapping[str, Sequence[str]]
+) -> dict[str, list[str]]:
+    """Role -> labels of the airways that no item of it fits; roles_of: emergency roles by route."""
+    of_role, bare = dict(iter(items.groupby("role"))), dict[str, list[str]]()
+    for airway in strata.to_dict("records"):
+        for role in roles_of[airway["route"]]:
+            if role not in of_role or not fits(of_role[role], airway).any():
+                bare.setdefault(role, []).append(str(airway["label"]))
+    return bare

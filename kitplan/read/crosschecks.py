@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from kitplan.read.catalogue import fits
+from kitplan.read.catalogue import fits, unequipped
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.policy import Policy
 from kitplan.read.problems import some_of
@@ -62,17 +63,16 @@ def _doubt_idle(role: str, strata: pd.DataFrame, items: pd.DataFrame, items_file
     """Name emergency items whose sizes no route could ever have: their limits stand on a scale that nothing uses."""
     of_role = items[(items["role"] == role) & (items["fits_scale"] != "")]
     idle = of_role[~of_role["fits_scale"].isin(strata["scale"])] if len(strata) else of_role[:0]
-    for row in idle.itertuples():
-        findings.warn(items_file, f"fits no {role} size of this unit: its sizes are in {row.fits_scale}",
-                      "Give its sizes on the scale of the routes that need it.", column="item", value=row.item,
-                      moves=2)
+    for item, scale in zip(idle["item"], idle["fits_scale"]):
+        findings.warn(items_file, f"fits no {role} size of this unit: its sizes are in {scale}",
+                      "Give its sizes on the scale of the routes that need it.", column="item", value=item, moves=2)
 
 
 def _some_item(able: pd.DataFrame, role: str, stratum: Mapping[str, Any], technique: Technique) -> bool:
-    able = able[fits(able, stratum)]
+    fitting = fits(able, stratum)
     if role == "tape" and technique.tape_width_mm is not None:
-        able = able[(able["width_mm"] - technique.tape_width_mm).abs() < 0.51]
-    return len(able) > 0
+        fitting &= np.abs(able["width_mm"].to_numpy(float) - technique.tape_width_mm) < 0.51
+    return bool(fitting.any())
 
 
 def _note_missing(
@@ -139,14 +139,11 @@ def check_floors(
     strata: pd.DataFrame, routes: Mapping[str, Route], items: pd.DataFrame, items_file: str, findings: Findings
 ) -> None:
     """Question a catalogue whose emergency equipment has no floor at the bedside for some size."""
-    for role in dict.fromkeys(role for route in routes.values() for role in route.emergency):
-        floored = items[items["role"].eq(role) & (items["min_bedside"] > 0)]
-        wanting = strata[[role in routes[route].emergency for route in strata["route"]]]
-        bare = [row["label"] for row in wanting.to_dict("records") if not fits(floored, row).any()]
-        if bare:
-            findings.warn(items_file, f"asks for no {role} at the bedside of {some_of(bare)}",
-                          f"Set min_bedside of a {role} that fits: emergency equipment belongs at every bedside.",
-                          column="min_bedside")
+    floored, roles_of = items[items["min_bedside"] > 0], {name: route.emergency for name, route in routes.items()}
+    for role, bare in unequipped(floored, strata, roles_of).items():
+        findings.warn(items_file, f"asks for no {role} at the bedside of {some_of(bare)}",
+                      f"Set min_bedside of a {role} that fits: emergency equipment belongs at every bedside.",
+                      column="min_bedside")
 
 
 def check_pieces(strata: pd.DataFrame, recipes: Recipes, findings: Findings) -> None:

@@ -10,8 +10,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import cached_property
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -425,7 +426,12 @@ class Unit(Brief):
         """The route of a stratum; one that nothing describes has sizes in mm, a mask and a bag."""
         return self.routes.get(str(name)) or Route(str(name))
 
-    @property
+    @cached_property
+    def airways(self) -> tuple[dict[str, Any], ...]:
+        """The rows of `strata`, in order: many small look-ups are slow in a frame. Not to be changed."""
+        return tuple(self.strata.to_dict("records"))
+
+    @cached_property
     def words(self) -> Route:
         """The words for what this unit has: its routes', or "device" where they differ."""
         found = [self.route(name) for name in self.strata["route"].unique()]

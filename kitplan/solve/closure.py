@@ -35,47 +35,58 @@ class Cut:
     ranks: np.ndarray
 
 
-def closure_cut(collapsed: Collapsed, cost: np.ndarray, required: int, price: float) -> Cut:
-    """Solve the closure problem at `price` money a scenario by a minimum cut.
+class Closure:
+    """The closure problem of one collapsed program as a network; a price only changes what its vectors offer.
 
     Source -> vector u (price x weight), u -> level of each item it needs, level j -> level j - 1, level -> sink
-    (money it adds). Capacities are rounded so that `value` is never above L(price).
+    (money it adds).
     """
-    from scipy.sparse import csr_matrix
-    from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
-    n_vectors, heights = len(collapsed.vectors), np.array([len(levels) for levels in collapsed.levels])
-    first = np.cumsum(heights) - heights
-    n_levels = int(heights.sum())
-    source, sink = n_vectors + n_levels, n_vectors + n_levels + 1
-    reached = np.concatenate(collapsed.levels)
-    before = np.append(0, reached[:-1])
-    before[first[heights > 0]] = collapsed.lower[heights > 0]
-    adds = reached - before
-    money = np.repeat(cost, heights) * adds
-    worth = price * collapsed.weights
-    scale = _LARGEST_FLOW / max(float(worth.sum()), float(money.sum()), 1e-9)
-    vector, item = np.nonzero(collapsed.vectors)
-    needs = n_vectors + first[item] + collapsed.vectors[vector, item] - 1
-    upper = n_vectors + np.setdiff1d(np.arange(n_levels), first[heights > 0])
-    offered = np.ceil(worth * scale)
-    free = np.full(len(vector) + len(upper), 2**31 - 1)
-    tail = np.concatenate([np.full(n_vectors, source), vector, upper, n_vectors + np.arange(n_levels)])
-    head = np.concatenate([np.arange(n_vectors), needs, upper - 1, np.full(n_levels, sink)])
-    capacity = np.concatenate([offered, free, np.floor(money * scale)]).astype(np.int32)
-    graph = csr_matrix((capacity, (tail, head)), shape=(sink + 1, sink + 1))
-    flow = maximum_flow(graph, source, sink)
-    left = graph - flow.flow
-    left.data = np.maximum(left.data, 0)
-    left.eliminate_zeros()
-    chosen = np.zeros(sink + 1, bool)
-    chosen[breadth_first_order(left, source, return_predecessors=False)] = True
-    base = float(cost @ collapsed.lower)
-    value = base + price * (required - collapsed.met) - (float(offered.sum()) - flow.flow_value) / scale
-    met = collapsed.met + float(collapsed.weights[chosen[:n_vectors]].sum())
-    held = chosen[n_vectors:source]
-    ranks = np.bincount(np.repeat(np.arange(len(heights)), heights)[held], minlength=len(heights))
-    return Cut(float(value), float(price), base + float(money[held].sum()), met, ranks)
+    def __init__(self, collapsed: Collapsed, cost: np.ndarray) -> None:
+        from scipy.sparse import csr_matrix
+
+        self.collapsed, self.base = collapsed, float(cost @ collapsed.lower)
+        n_vectors, heights = len(collapsed.vectors), np.array([len(levels) for levels in collapsed.levels])
+        first, n_levels = np.cumsum(heights) - heights, int(heights.sum())
+        self.item = np.repeat(np.arange(len(heights)), heights)
+        reached = np.concatenate(collapsed.levels)
+        before = np.append(0, reached[:-1])
+        before[first[heights > 0]] = collapsed.lower[heights > 0]
+        self.money = np.repeat(cost, heights) * (reached - before)
+        vector, item = np.nonzero(collapsed.vectors)
+        needs = n_vectors + first[item] + collapsed.vectors[vector, item] - 1
+        upper = n_vectors + 1 + np.flatnonzero(self.item[1:] == self.item[:-1])
+        self.source, self.sink = n_vectors + n_levels, n_vectors + n_levels + 1
+        self.free = np.full(len(vector) + len(upper), 2**31 - 1)
+        tail = np.concatenate([np.full(n_vectors, self.source), vector, upper, n_vectors + np.arange(n_levels)])
+        head = np.concatenate([np.arange(n_vectors), needs, upper - 1, np.full(n_levels, self.sink)])
+        arcs = csr_matrix((np.arange(len(tail)), (tail, head)), shape=(self.sink + 1, self.sink + 1))
+        self.arc, self.graph = arcs.data.copy(), arcs
+
+    def cut(self, required: int, price: float) -> Cut:
+        """The best answer at `price` money a scenario, by a minimum cut.
+
+        Capacities are rounded so that `value` is never above L(price).
+        """
+        from scipy.sparse.csgraph import breadth_first_order, maximum_flow
+
+        collapsed, n_vectors = self.collapsed, len(self.collapsed.vectors)
+        worth = price * collapsed.weights
+        scale = _LARGEST_FLOW / max(float(worth.sum()), float(self.money.sum()), 1e-9)
+        offered = np.ceil(worth * scale)
+        capacity = np.concatenate([offered, self.free, np.floor(self.money * scale)]).astype(np.int32)
+        self.graph.data = capacity[self.arc]
+        flow = maximum_flow(self.graph, self.source, self.sink)
+        left = self.graph - flow.flow
+        left.data = np.maximum(left.data, 0)
+        left.eliminate_zeros()
+        chosen = np.zeros(self.sink + 1, bool)
+        chosen[breadth_first_order(left, self.source, return_predecessors=False)] = True
+        value = self.base + price * (required - collapsed.met) - (float(offered.sum()) - flow.flow_value) / scale
+        met = collapsed.met + float(collapsed.weights[chosen[:n_vectors]].sum())
+        held = chosen[n_vectors : self.source]
+        ranks = np.bincount(self.item[held], minlength=len(collapsed.levels))
+        return Cut(float(value), float(price), self.base + float(self.money[held].sum()), met, ranks)
 
 
 def best_cut(
@@ -94,6 +105,7 @@ def best_cut(
     under = Cut(base, 0.0, base, float(collapsed.met), np.zeros_like(heights))
     over = Cut(base, np.inf, full, float(collapsed.reach), heights)
     path = path or descend(collapsed, cost, required)
+    closure = Closure(collapsed, cost)
     best, guess = under, _price_of_last_steps(path, collapsed, cost, required)
     for _ in range(_CUTS):
         if over.met <= under.met:
@@ -101,7 +113,7 @@ def best_cut(
         between = max((over.money - under.money) / (over.met - under.met), 0.0)
         crossing = under.money + between * (required - under.met)
         outside = guess > 0 and (under.price == 0.0 or over.price == np.inf)
-        cut = closure_cut(collapsed, cost, required, guess if outside else between)
+        cut = closure.cut(required, guess if outside else between)
         best = max(best, cut, key=lambda c: c.value)
         if best.value >= min(crossing - near * max(1.0, abs(crossing)), enough):
             break

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+_SHORT = int(np.iinfo(np.uint16).max)
+"""Numbers up to this are sorted by their two bytes (radix), several times as fast as any are picked out by size."""
+
 
 @dataclass(frozen=True)
 class Collapsed:
@@ -37,7 +40,10 @@ def own_quantiles(needs: np.ndarray, required: int) -> np.ndarray:
     """
     if required <= 0:
         return np.zeros(needs.shape[1], dtype=needs.dtype)
-    return np.partition(needs.T, required - 1, axis=1)[:, required - 1]
+    if needs.max(initial=0) > _SHORT:
+        return np.partition(needs.T, required - 1, axis=1)[:, required - 1]
+    rising = np.sort(needs.T.astype(np.uint16), axis=1, kind="stable")
+    return rising[:, required - 1].astype(needs.dtype)
 
 
 def collapse(needs: np.ndarray, lower: np.ndarray, upper: np.ndarray | None = None) -> Collapsed:

@@ -393,6 +393,21 @@ def test_an_order_pressed_in_two_windows_stands_once_in_the_book(client, home):
     assert orders["item"].is_unique
 
 
+def test_what_is_wanted_since_an_order_stands_beside_the_order_that_its_print_holds(client):
+    """The order made after the count keeps its sheet and print, and so its page, until the next count."""
+    week = "/unit/mill_lane/week"
+    counted(client, "2026-11-10", "0")
+    client.post(f"{week}/order", {"entries": entries_of(client, week)})
+    assert "Wanted since" not in words(client.get(week))
+    client.post(f"{week}/receive", {"entries": entries_of(client, f"{week}/receive"), "order": "1",
+                                    "item": "saline_5ml", "will_not_come": "1", "day": "2026-11-11"})
+    page = words(client.get(week))
+    assert re.search(r"This is order 1, and it is in the book\. Wanted since .* Put this order into the book", page)
+    assert "order.pdf, to print or send" in page
+    client.post(f"{week}/order", {"entries": entries_of(client, week)})
+    assert "This is order 2, and it is in the book." in words(client.get(week))
+
+
 def test_an_older_count_is_taken_where_its_box_is_ticked(client, home):
     counted(client, "2026-11-10")
     refused = counted(client, "2026-11-03")

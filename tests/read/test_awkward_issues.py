@@ -86,7 +86,7 @@ def test_a_fault_under_a_month_names_its_row(unit_folder):
 
 def test_formulas_beside_months_across_do_no_harm_and_one_in_a_month_is_refused():
     """As a spreadsheet program makes such a sheet: column D sums B and C; then C is a formula itself."""
-    items = pd.read_csv(config_file("items.csv"), dtype={"gtin": str}).assign(alias="").fillna({"gtin": ""})
+    items = pd.read_csv(config_file("items.csv"), dtype={"gtin": str}).assign(alias="", routes="").fillna({"gtin": ""})
     rows = [["Item", "2025-01", "2025-02", "Total"], ["saline_5ml", 5.0, 7.0, 12.0]]
 
     def read(column):

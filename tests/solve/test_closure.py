@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kitplan.parts.par import limits as limits_module
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve import par_program
-from kitplan.solve.closure import best_cut, closure_cut, stepped_down_from
+from kitplan.solve.closure import Closure, best_cut, stepped_down_from
 from kitplan.solve.collapse import collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, improve, state_levels
@@ -57,7 +57,7 @@ def test_the_best_cut_is_the_bound_of_the_linear_relaxation(seed, share):
 def test_no_price_ever_puts_the_bound_above_the_cheapest_plan(seed, share, price):
     packs, cost = question(seed, 40, 3, 4)
     required = max(int(share * len(packs)), 1)
-    cut = closure_cut(solved(packs, required), cost, required, price)
+    cut = Closure(solved(packs, required), cost).cut(required, price)
     assert cut.value <= cheapest_of_all(packs, cost, required) + 1e-6
 
 

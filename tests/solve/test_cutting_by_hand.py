@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitplan.solve.closure import best_cut, closure_cut, highest, most_within
+from kitplan.solve.closure import Closure, best_cut, highest, most_within
 from kitplan.solve.collapse import collapse
 from kitplan.solve.cutting import (
     Stock,
@@ -271,10 +271,10 @@ def test_of_one_item_the_cut_is_the_line_through_both_ends():
     cut, enough = best_cut(collapsed, np.array([2.0]), 90)
     assert cut.value == pytest.approx(180.0, rel=1e-5)
     assert enough.met >= 90
-    cheap = closure_cut(collapsed, np.array([2.0]), 90, 1.0)
+    cheap = Closure(collapsed, np.array([2.0])).cut(90, 1.0)
     assert (cheap.met, cheap.money, cheap.price, cheap.ranks.tolist()) == (50.0, 100.0, 1.0, [0])
     assert cheap.value == pytest.approx(100 + 40 * 1.0, rel=1e-6)
-    dear = closure_cut(collapsed, np.array([2.0]), 90, 3.0)
+    dear = Closure(collapsed, np.array([2.0])).cut(90, 3.0)
     assert (dear.met, dear.money, dear.ranks.tolist()) == (100.0, 200.0, [50])
     assert dear.value == pytest.approx(200 - 10 * 3.0, rel=1e-6)
 

@@ -20,7 +20,7 @@ from kitplan.parts.kits.partition import Pool
 from kitplan.parts.kits.requirements import kit_needs
 from kitplan.parts.kits.roll_choice import choose_opened
 from kitplan.parts.kits.slots import NEVER, Slot, fewest_of_each
-from kitplan.parts.kits.tables import _reason, _serves, kit_lookup, served_lines, size_list
+from kitplan.parts.kits.tables import _reason, _serves, kit_lookup, served_lines, size_list, sizes_of
 from kitplan.solve.positions import Packing
 
 TITLES = {"two_y": "Two Y", "h": "H piece"}
@@ -173,12 +173,21 @@ def test_emergency_equipment_says_whom_it_fits_and_for_whom_it_is_the_next_size(
 
 
 @pytest.mark.parametrize(("sizes", "said"), [
-    (("4.0 mm", "3.5 mm", "3.5 mm"), "3.5, 4.0 mm"), (("10 Fr", "8 Fr"), "8, 10 Fr"), (("L", "M"), "M, L"), (("",), ""),
+    (("3.5 mm", "3.5 mm", "4.0 mm"), "3.5, 4.0 mm"), (("8 Fr", "10 Fr"), "8, 10 Fr"), (("M", "L"), "M, L"), (("",), ""),
 ])
-def test_sizes_are_listed_smallest_first_with_their_unit_once(sizes, said):
+def test_sizes_are_listed_with_their_unit_once(sizes, said):
+    assert size_list(sizes) == said
+
+
+@pytest.mark.parametrize(("sizes", "said"), [
+    (("4.0 mm", "3.5 mm", "3.5 mm"), "oral 3.5, 4.0 mm"), (("10 Fr", "8 Fr"), "oral 8, 10 Fr"),
+    (("L", "M"), "oral M, L"), (("",), "oral"),
+])
+def test_sizes_of_airways_are_listed_smallest_first(sizes, said):
     order = {"M": 1.0, "L": 2.0, "": 0.0}
     number = [order[s] if s in order else float(s.split()[0]) for s in sizes]
-    assert size_list(pd.DataFrame({"size": sizes, "size_number": number})) == said
+    frame = pd.DataFrame({"size": sizes, "size_number": number, "route": "oral"})
+    assert sizes_of(SimpleNamespace(strata=frame), range(len(sizes))) == said
 
 
 def test_what_a_place_gives_a_stay_and_what_it_leaves():

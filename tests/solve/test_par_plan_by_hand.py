@@ -417,8 +417,10 @@ def test_an_item_in_packs_of_two_has_a_pack_to_count(make_stock, make_demand):
     assert found.cost.tolist() == [3.0, 1.0, 1.5]
 
 
-def test_an_items_own_quantile_is_that_of_all_its_scenarios_sorted():
-    needs = np.random.default_rng(1).integers(0, 500, (3000, 4))
+@pytest.mark.parametrize("most", [500, 65_536, 1_000_000])
+def test_an_items_own_quantile_is_that_of_all_its_scenarios_sorted(most):
+    needs = np.random.default_rng(1).integers(0, most, (3000, 4))
+    needs[0, 0] = most
     for required in (1, 2, 1500, 2700, 2999, 3000):
         assert own_quantiles(needs, required).tolist() == np.sort(needs, axis=0)[required - 1].tolist()
 

@@ -7,6 +7,7 @@ stratum would choose alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -34,6 +35,7 @@ class KitItemChoice:
     once_open: dict[tuple[int, str], int]
 
 
+@lru_cache(maxsize=16)
 def unit_prices(unit: Unit) -> np.ndarray:
     """Price of one item, shape (n_items,)."""
     return (unit.items["price"] / unit.items["pack"]).to_numpy(float)

@@ -27,7 +27,7 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
     filled = plan.item_choice.frame[plan.item_choice.frame["item"].isin(emergency["item"])]
     equipment, records = list(emergency.itertuples()), catalogue_records(plan.unit)
     rows = []
-    for stratum, airway in zip(plan.unit.strata.index, plan.unit.strata.to_dict("records")):
+    for stratum, airway in enumerate(plan.unit.airways):
         label, own = airway["label"], held_roles(plan.unit, stratum)
         given = set(filled.loc[filled["stratum"] == stratum, "item"])
         roles = {item.role for item in equipment if item.item in given}

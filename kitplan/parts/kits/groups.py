@@ -206,7 +206,7 @@ class Together:
 def may_share(unit: Unit, needs: KitNeeds) -> Together:
     """The rule for one unit, from the emergency equipment that each stratum holds."""
     critical = unit.items["critical"].to_numpy(bool)
-    rows, strata = unit.items.to_dict("records"), unit.strata.to_dict("records")
+    rows, strata = unit.items.to_dict("records"), unit.airways
     held = np.array([[i in own and critical[i] for i in range(len(rows))] for own in needs.emergency], dtype=bool)
     steps = [unit.planning.face_size_step_mm if airway["scale"] == "mm" else 1.0 for airway in strata]
     near = np.array([[not held[:, i].any() or item_fits(row, airway, step) for i, row in enumerate(rows)]

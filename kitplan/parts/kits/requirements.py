@@ -102,7 +102,7 @@ def unservable(unit: Unit) -> list[Problem]:
 
 def _suiting(unit: Unit, g: int, role: str, records: Records) -> list[tuple[int, Mapping[str, Any]]]:
     """Catalogue rows of a role whose size and tape width suit a stratum."""
-    airway = unit.strata.loc[g].to_dict()
+    airway = unit.airways[g]
     return fitting(unit, records.get(role, ()), airway, unit.techniques[str(airway["technique"])].tape_width_mm)
 
 
@@ -126,7 +126,7 @@ def _serving(
 
 def _no_item(unit: Unit, stratum: int, role: str) -> Problem:
     """Say what nothing serves. Roles and sizes without an item are told as files are read; a roll may be short."""
-    row = unit.strata.loc[stratum]
+    row = unit.airways[stratum]
     fits = fitting_items(unit, role, row)
     if role == "tape" and len(fits):
         technique = unit.techniques[str(row["technique"])]
@@ -143,7 +143,7 @@ def _held_once(
     unit: Unit, g: int, records: Records
 ) -> tuple[dict[int, int], dict[tuple[int, str], int], list[Problem]]:
     """Items one airway is given once: emergency roles in the fitting size and, by policy, the next that also fits."""
-    airway = unit.strata.loc[g].to_dict()
+    airway = unit.airways[g]
     emergency = unit.route(airway["route"]).emergency
     held: dict[int, int] = {}
     primary: dict[tuple[int, str], int] = {}

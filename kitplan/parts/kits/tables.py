@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,8 @@ from kitplan.parts.kits.partition import Partition
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import Slot
 from kitplan.read.values import STRATUM_COLUMNS, Unit
+
+_Row = Mapping[str, Any]
 
 CONTENT_COLUMNS = [
     "design", "item", "description", "role", "quantity", "emergency", "value", "litres", "because",
@@ -83,14 +85,16 @@ def _serves(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str
 
 def sizes_of(unit: Unit, strata: Sequence[int]) -> str:
     """Routes and sizes of some strata, short: "nasal 3.5 mm; oral 3.5, 4 mm"."""
-    by_route = unit.strata.loc[list(strata)].groupby("route", sort=True)
-    return "; ".join(f"{route.replace('_', ' ')} {size_list(own)}".strip() for route, own in by_route)
+    by_route: dict[str, list[str]] = {}
+    columns = (unit.strata[c].to_numpy()[list(strata)] for c in ("size_number", "route", "size"))
+    for _, route, size in sorted(zip(*columns), key=lambda row: row[0]):
+        by_route.setdefault(route, []).append(size)
+    return "; ".join(f"{route.replace('_', ' ')} {size_list(own)}".strip() for route, own in sorted(by_route.items()))
 
 
-def size_list(strata: pd.DataFrame) -> str:
-    """Sizes of some airways of one route, smallest first, their common unit once: "3.5, 4.0 mm", "8, 10 Fr"."""
-    ordered = strata.sort_values("size_number") if "size_number" in strata else strata
-    sizes = [s for s in dict.fromkeys(ordered["size"]) if s]
+def size_list(ordered: Iterable[str]) -> str:
+    """Sizes of some airways of one route, their common unit once: "3.5, 4.0 mm", "8, 10 Fr"."""
+    sizes = [s for s in dict.fromkeys(ordered) if s]
     units = {s.rpartition(" ")[2] for s in sizes}
     if len(units) == 1 and all(" " in s for s in sizes):
         return f"{', '.join(s.rpartition(' ')[0] for s in sizes)} {units.pop()}"
@@ -194,37 +198,50 @@ def kit_lookup(strata: pd.DataFrame, unit: Unit) -> Lookup:
     scale = scales.pop() if len(scales) == 1 and scales <= {"mm", "Fr"} else ""
     shown = {size: size.replace(f" {scale}", "") if scale else size or "any size" for size in ordered["size"]}
     cells = {}
-    for (size, route), own in strata.groupby(["size", "route"], sort=True):
-        main = str(own.groupby("design", sort=True)["mean_airways"].sum().idxmax())
-        others = own[own["design"] != main].sort_values("design", kind="stable")
-        cells[shown[size], str(route).replace("_", " ")] = (
-            main, *(f"{row.design}: {_difference(own, row, titles)}" for row in others.itertuples()))
+    for (size, route), own in sorted(_by_airway(strata).items()):
+        mean = {row["design"]: 0.0 for row in sorted(own, key=_design)}
+        for row in own:
+            mean[row["design"]] += row["mean_airways"]
+        main = max(mean, key=lambda design: mean[design])
+        others = sorted((row for row in own if row["design"] != main), key=_design)
+        cells[shown[size], route.replace("_", " ")] = (
+            main, *(f"{row['design']}: {_difference(own, row, titles)}" for row in others))
     routes = tuple(sorted({route for _, route in cells}, key=lambda r: (r != "oral", r)))
     heading = f"{unit.words.device.capitalize()} {scale}".strip()
     return Lookup(tuple(dict.fromkeys(shown.values())), routes, cells, heading)
 
 
-def _difference(own: pd.DataFrame, row: Any, titles: dict[str, str]) -> str:
+def _by_airway(strata: pd.DataFrame) -> dict[tuple[str, str], list[_Row]]:
+    """(size, route) -> the rows of strata_table that share them."""
+    found: dict[tuple[str, str], list[_Row]] = {}
+    for row in strata.to_dict("records"):
+        found.setdefault((row["size"], row["route"]), []).append(row)
+    return found
+
+
+def _design(row: _Row) -> str:
+    return str(row["design"])
+
+
+def _difference(own: Sequence[_Row], row: _Row, titles: dict[str, str]) -> str:
     """What tells this airway from the others of its size and route."""
     parts = []
-    if own["technique"].nunique() > 1:
-        parts.append(titles.get(row.technique, row.technique))
-    if own["skin"].nunique() > 1:
-        parts.append("with barrier" if row.skin == "barrier" else "without barrier")
+    if len({r["technique"] for r in own}) > 1:
+        parts.append(titles.get(row["technique"], str(row["technique"])))
+    if len({r["skin"] for r in own}) > 1:
+        parts.append("with barrier" if row["skin"] == "barrier" else "without barrier")
     return ", ".join(parts)
 
 
 def served_lines(strata: pd.DataFrame, design: str, titles: dict[str, str]) -> list[str]:
     """Whom a design serves, a line a route: "oral 3.0, 3.5 mm (with barrier)"; more than the size where it decides."""
-    lines = []
-    for route, own in strata[strata["design"] == design].groupby("route", sort=False):
-        sizes: dict[str, list[str]] = {}
-        for size in dict.fromkeys(own.sort_values("size_number", kind="stable")["size"]):
-            mine = own[own["size"] == size]
-            peers = strata[(strata["route"] == route) & (strata["size"] == size)]
-            alone = peers["design"].nunique() == 1
-            which = "" if alone else f" ({' or '.join(_difference(peers, r, titles) for r in mine.itertuples())})"
-            sizes.setdefault(which, []).append(str(size))
-        said = ", ".join(size_list(own[own["size"].isin(s)]) + which for which, s in sizes.items())
-        lines.append(f"{str(route).replace('_', ' ')} {said}")
-    return [line.strip() for line in lines]
+    by_route: dict[str, dict[str, list[str]]] = {r: {} for r in strata.loc[strata["design"] == design, "route"]}
+    airways = _by_airway(strata)
+    for (size, route), own in sorted(airways.items(), key=lambda held: float(held[1][0]["size_number"])):
+        mine = [row for row in own if row["design"] == design]
+        if mine:
+            alone = len(mine) == len(own)
+            which = "" if alone else f" ({' or '.join(_difference(own, row, titles) for row in mine)})"
+            by_route[route].setdefault(which, []).append(size)
+    said = {route: ", ".join(size_list(s) + which for which, s in sizes.items()) for route, sizes in by_route.items()}
+    return [f"{route.replace('_', ' ')} {what}".strip() for route, what in said.items()]
