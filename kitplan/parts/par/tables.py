@@ -170,9 +170,9 @@ def _unused(row: Any, words: Route) -> str:
 
 
 def _decided(row: Any, target: float, tight: bool) -> str:
-    level, own, share = row.par_units, row.own_level, _percent(target)
+    level, own, share = row.par_units, row.own_level, f"{100 * target:.4g} %"
     if level == 0:
-        return f"None is held: it would be short in {_percent(row.shortage_chance)} of intervals."
+        return f"None is held: it would be short in {100 * row.shortage_chance:.4g} % of intervals."
     comes = f", in {row.pack:,}s" if row.pack > 1 else ""
     held = f"Ordered when under {level:,}{comes}"
     if level == row.floor and own <= level:
@@ -188,7 +188,3 @@ def _decided(row: Any, target: float, tight: bool) -> str:
 
 def _number(value: float) -> str:
     return f"{value:,.0f}" if value >= 10 or value == round(value) else f"{value:.2g}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.4g} %"
