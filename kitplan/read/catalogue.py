@@ -263,9 +263,10 @@ def unequipped(
     items: pd.DataFrame, strata: pd.DataFrame, roles_of: Mapping[str, Sequence[str]]
 ) -> dict[str, list[str]]:
     """Role -> labels of the airways that no item of it fits; roles_of: emergency roles by route."""
-    of_role, bare = dict(iter(items.groupby("role"))), dict[str, list[str]]()
+    roles, bare = items["role"].to_numpy(), dict[str, list[str]]()
     for airway in strata.to_dict("records"):
+        filled = set(roles[fits(items, airway)])
         for role in roles_of[airway["route"]]:
-            if role not in of_role or not fits(of_role[role], airway).any():
+            if role not in filled:
                 bare.setdefault(role, []).append(str(airway["label"]))
     return bare

@@ -9,7 +9,7 @@ import pandas as pd
 
 from kitplan.demand.values import Demand
 from kitplan.demand.whole import whole_down
-from kitplan.parts.par.instance import Candidate, Checked, ParInstance, fits_unit
+from kitplan.parts.par.instance import SELDOM_WHOLE, Candidate, Checked, ParInstance, fits_unit
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.read.money import exact
 from kitplan.read.values import Route
@@ -84,15 +84,15 @@ def present_levels(instance: ParInstance) -> np.ndarray | None:
 def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
     """Return what one more unit of each limit buys, from the duals of the linear relaxation.
 
-    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency). Where nothing
-    lasts whole, one unit more buys nothing that could be told.
+    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency). Where hardly
+    anything lasts whole, one unit more buys nothing that could be told.
     """
     duals, currency, n = candidate.solved.duals, instance.unit.currency, len(instance.needs)
     rows: list[tuple[str, float, str]] = []
     if candidate.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
         rows.append(("readiness", price, f"one more point of readiness costs about {exact(price, currency)}"))
-    for limit in instance.limits if candidate.answer != "unsafe" and candidate.verified > 0 else ():
+    for limit in instance.limits if candidate.answer != "unsafe" and candidate.verified >= SELDOM_WHOLE else ():
         spare = limit.room - float(limit.per_unit @ instance.columns(candidate.levels))
         rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, candidate, currency, n)))
     return pd.DataFrame(rows, columns=["limit", "price", "sentence"])
