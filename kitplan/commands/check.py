@@ -86,8 +86,9 @@ def _strata_lines(unit: Unit) -> list[str]:
         outer = "-" if math.isnan(row["outer_mm"]) else f"{row['outer_mm']:.1f}"
         cheek = "-" if math.isnan(row["span_mid_cheek_mm"]) else f"{row['span_mid_cheek_mm']:.0f}"
         lines.append(f"{row['label']:<{wide}} {present[index]:>{max(9, len(many))}}  {outer:>8}  {cheek:>8}")
-    lines.append(f"{many}: " + {"stays": "stays in the list; ", "counts": "mean a known day; ",
-                                "snapshot": "present in the snapshot; "}[unit.census.shape]
+    lines.append(f"{many}: " + {
+        "stays": "stays in the list; ", "snapshot": "present in the snapshot; ",
+        "counts": "mean of the days counted (planned for: where they stand when the census ends); "}[unit.census.shape]
                  + "in brackets: expected beside the census.")
     return lines
 

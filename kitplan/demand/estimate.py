@@ -17,7 +17,7 @@ from kitplan.demand import wear
 from kitplan.demand.observed import Observation, observe, observed_spells
 from kitplan.demand.partial_pooling import PooledRates, count_dispersion, pool_rates
 from kitplan.demand.proportion import wilson_interval
-from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
+from kitplan.demand.resecure import CONSTANT_REASONS, hastened, long_run_rates
 from kitplan.demand.trend import Trend, find_trend, fortnightly_dispersion
 from kitplan.read.values import STRATUM_COLUMNS, Unit
 
@@ -77,9 +77,12 @@ class Learnt(Brief):
 
     def frequency(self, unit: Unit) -> pd.DataFrame:
         """Unit.frequency as the learnt model has it; the unit's own where nothing was learnt."""
-        from kitplan.demand.learnt_block import learnt_frequency
+        from kitplan.demand.learnt_block import learnt_settings
 
-        return learnt_frequency(unit, self)
+        if not self.used:
+            return unit.frequency
+        settings, factor = learnt_settings(unit, self)
+        return hastened(unit.frequency.assign(**settings, flat_per_check=np.nan), factor)
 
     @property
     def warnings(self) -> tuple[str, ...]:

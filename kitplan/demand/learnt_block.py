@@ -95,14 +95,6 @@ def _scale_for(row: Mapping[str, Any], checks_per_day: int, target: float) -> fl
     return float(np.exp((low + high) / 2))
 
 
-def learnt_frequency(unit: Unit, learnt: Learnt) -> pd.DataFrame:
-    """Unit.frequency with the learnt model in place; unchanged where nothing was learnt."""
-    if not learnt.used:
-        return unit.frequency
-    settings, factor = learnt_settings(unit, learnt)
-    return hastened(unit.frequency.assign(**settings, flat_per_check=np.nan), factor)
-
-
 def block_text(unit: Unit, learnt: Learnt) -> str:
     """The `[resecure]` block to paste into unit.toml, with the data it rests on in comments."""
     settings, factor = learnt_settings(unit, learnt)

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp
+from scipy.special import logsumexp, softmax
 
 from kitplan.demand.resecure import long_run_rates, ratios_at
 from kitplan.read.issues import covered_months
@@ -157,7 +157,7 @@ def learn_use(spells: Sequence[Use], exposures: Mapping[str, Exposure], prior_lo
     prior = np.exp(-0.5 * ((GRID - prior_log_mean) / prior_log_sd) ** 2)
     days = max(sum(s.days for s in found) for found in seen.values())
     scatter = max(_common_scatter(seen, exposures, told), weeks.variance(days))
-    weights = _widened(_normal(seen_by_items), scatter) * prior
+    weights = _widened(softmax(seen_by_items), scatter) * prior
     weights = weights / weights.sum()
     mean = float(weights @ GRID)
     sd = float(np.sqrt(weights @ (GRID - mean) ** 2))
@@ -205,11 +205,6 @@ def _common_scatter(seen: Mapping[str, Sequence[Use]], exposures: Mapping[str, E
         expected = np.array([(exposures[item].per_rate + exposures[item].fixed) * s.days for s in seen[item]])
         found.append(max(dispersion(counts, expected), 1.0) / max(counts.sum(), 1.0))
     return float(np.median(found))
-
-
-def _normal(log_weights: np.ndarray) -> np.ndarray:
-    weights = np.exp(log_weights - log_weights.max())
-    return np.asarray(weights / weights.sum())
 
 
 def _widened(likelihood: np.ndarray, variance: float) -> np.ndarray:

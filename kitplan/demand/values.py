@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -80,11 +80,6 @@ class ItemChoice:
 
     frame: pd.DataFrame
     opened: Mapping[tuple[int, str], np.ndarray] = field(default_factory=dict)
-
-    def of_roles_with(self, items: Collection[str]) -> ItemChoice:
-        """Only the roles that one of these items serves, with all that serve them."""
-        roles = self.frame.loc[self.frame["item"].isin(items), "role"].unique()
-        return ItemChoice(self.frame[self.frame["role"].isin(roles)], self.opened)
 
 
 @dataclass(frozen=True)

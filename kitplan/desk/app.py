@@ -61,10 +61,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
                 "called": home.called(name) if name else "",
                 "in_workbook": IN_WORKBOOK.format(unit) if unit is not None and unit.is_file() else ""}
 
-    @app.errorhandler(Exception)
-    def _told(error: Exception) -> tuple[str, int]:
-        return _error_page(error)
-
+    app.register_error_handler(Exception, _error_page)
     _begin_pages(app, home)
     _plan_pages(app, home, jobs, opened)
     week_pages.add(app, home)

@@ -59,8 +59,7 @@ def guard(app: Flask, secret: str, port: int) -> None:
 
     @app.after_request
     def _headers(response: Response) -> Response:
-        for name, value in _HEADERS.items():
-            response.headers[name] = value
+        response.headers.update(_HEADERS)
         return response
 
     @app.context_processor

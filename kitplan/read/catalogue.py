@@ -39,7 +39,7 @@ def read_items(
     if SPARE_TUBE_ROLE in emergency and len(frame):
         _, more = _read_items("more_equipment", source, findings, routes, emergency)
         wanted = more if bedside.more_equipment else more[more["role"] == SPARE_TUBE_ROLE]
-        frame = pd.concat([frame, wanted[~_held(frame, wanted)]], ignore_index=True)
+        frame = pd.concat([frame, _unheld(frame, wanted, routes)], ignore_index=True)
     return name, frame
 
 
@@ -63,13 +63,16 @@ def _read_items(
     return name, frame.drop(columns=["size_from", "size_to"]).astype({"pack": int})
 
 
-def _held(own: pd.DataFrame, wanted: pd.DataFrame) -> np.ndarray:
-    """True for the wanted rows of whose role an own row fits a size too, shape (len(wanted),)."""
+def _unheld(own: pd.DataFrame, wanted: pd.DataFrame, routes: Mapping[str, Route]) -> pd.DataFrame:
+    """The wanted rows of whose role no own row fits a size too; where own rows are for some routes, for the others."""
     pairs = wanted.reset_index().merge(own, on="role", suffixes=("", "_own"))
     any_size = (pairs["fits_scale"] == "") | (pairs["fits_scale_own"] == "")
     apart = (pairs["fits_from_own"] > pairs["fits_to"]) | (pairs["fits_to_own"] < pairs["fits_from"])
     same = any_size | ((pairs["fits_scale"] == pairs["fits_scale_own"]) & ~apart)
-    return wanted.index.isin(pairs.loc[same, "index"])
+    held = pairs[same].groupby("index")["routes_own"].agg(lambda names: ";".join(names) if all(names) else "")
+    left = held.map(lambda names: ";".join(name for name in routes if names and name not in names.split(";")))
+    rest = wanted[~wanted.index.isin(left.index[left == ""])]
+    return rest.assign(routes=[left.get(k, "") for k in rest.index])
 
 
 def invented_prices(items: pd.DataFrame) -> list[str]:
@@ -260,9 +263,10 @@ def unequipped(
     items: pd.DataFrame, strata: pd.DataFrame, roles_of: Mapping[str, Sequence[str]]
 ) -> dict[str, list[str]]:
     """Role -> labels of the airways that no item of it fits; roles_of: emergency roles by route."""
-    of_role, bare = dict(iter(items.groupby("role"))), dict[str, list[str]]()
+    roles, bare = items["role"].to_numpy(), dict[str, list[str]]()
     for airway in strata.to_dict("records"):
+        filled = set(roles[fits(items, airway)])
         for role in roles_of[airway["route"]]:
-            if role not in of_role or not fits(of_role[role], airway).any():
+            if role not in filled:
                 bare.setdefault(role, []).append(str(airway["label"]))
     return bare

@@ -184,11 +184,8 @@ class TableReader:
         self, column: str, mask: np.ndarray, values: np.ndarray | None, fault: str, mend: str
     ) -> None:
         """Note a fault in the rows of a mask and mark them bad."""
-        where = np.flatnonzero(mask)
-        if len(where):
-            texts = None if values is None else [text_of(values[i]) for i in where]
-            self.findings.rows(self.name, column, self.rows[where], texts, fault, mend)
-            self.bad[where] = True
+        self.doubt(column, mask, values, fault, mend, None)
+        self.bad[np.flatnonzero(mask)] = True
 
     def refuse_strangers(
         self, column: str, values: np.ndarray, known: Collection[str], fault: str, given: np.ndarray | None = None,
@@ -234,9 +231,10 @@ class TableReader:
                 self.name, *self.raw.headers[column], "record numbers, or items that are not in the catalogue"))
 
     def doubt(
-        self, column: str | None, mask: np.ndarray, values: np.ndarray | None, fault: str, mend: str, moves: int = 1
+        self, column: str | None, mask: np.ndarray, values: np.ndarray | None, fault: str, mend: str,
+        moves: int | None = 1,
     ) -> None:
-        """Note a warning in the rows of a mask, in one line. moves: as in Problem."""
+        """Note a warning in the rows of a mask, in one line. moves: as in Problem; None: a fault."""
         where = np.flatnonzero(mask)
         if len(where):
             texts = None if values is None else [text_of(values[i]) for i in where]

@@ -176,8 +176,8 @@ class Page:
 
     def lines(self, frame: DataFrame, kinds: Sequence[str] = ()) -> None:
         """A line for each row of a frame, by the columns that the table of the last header names."""
-        for row in frame.to_dict("records"):
-            self.row([row[name] if name else None for name in self.names], kinds)
+        for row in zip(*(frame[name].tolist() if name else [None] * len(frame) for name in self.names)):
+            self.row(row, kinds)
 
     def row(self, values: Sequence[Any], kinds: Sequence[str] = (), least_points: float = 0.0) -> int:
         """One line of a table, as high as its text needs and at least `least_points`; return its row number."""

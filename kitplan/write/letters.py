@@ -142,12 +142,6 @@ class _Lines(Flowable):
         self._lines: list[str] = []
         self._room = 0.0
 
-    def getSpaceBefore(self) -> float:
-        return self.style.spaceBefore
-
-    def getSpaceAfter(self) -> float:
-        return self.style.spaceAfter
-
     def minWidth(self) -> float:
         return max(width_of(word, self.style.fontSize, self._bold) for word in [*_breakable(self.text), " "])
 

@@ -29,6 +29,7 @@ def test_it_lists_every_kind_of_airway_with_its_sizes():
     output = run(sample_units()["mill_lane"]).output
     assert "oral 7.5 mm, Oral one H and one Y piece" in output
     assert "(0.5)" in output
+    assert "mean of the days counted (planned for: where they stand" in run(sample_units()["lantern_nursery"]).output
 
 
 def write(folder, census, toml="mean_stay_days = 5\n"):

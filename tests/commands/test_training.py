@@ -65,6 +65,7 @@ def test_the_workbook_has_a_sheet_for_each_question_and_says_practice_only(made)
     book = load_workbook(BytesIO((out / "class.xlsx").read_bytes()))
     assert book.sheetnames == ["Start here", "Class to buy", "From the stock room", "Class stations", "Class rounds",
                                "Class cutting", "Class left over"]
+    assert "prices.csv counts for the months alone" in str([c.value for c in book["Class to buy"]["A"][:6]])
     for sheet in book.worksheets[1:]:
         assert any("NOT FOR PATIENTS" in str(c.value) for row in sheet.iter_rows(max_row=6) for c in row)
 

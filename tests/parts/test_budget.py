@@ -7,6 +7,7 @@ no single source.
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 from types import SimpleNamespace
@@ -130,6 +131,22 @@ def test_the_months_ahead_go_on_at_the_units_own_level_of_use(half_year, unit):
     recipe = forecast_and_sampled(unit, draws=800)[0]
     assert own.year_value[0] == pytest.approx(1.2 * recipe.year_value[0], rel=0.05)
     assert any("12 past months come to" in note for note in own.notes)
+
+
+def test_a_month_that_the_budget_year_calls_spent_is_not_ahead(unit):
+    """The census ends a day before October does, its issues do not: one October stood at two sums on two papers. So
+    did one that the accounts know; one issued in part is ahead.
+    """
+    made = replace(unit, census=SHARED.counts_census(date(2024, 1, 1), 669), budget=Budget("2025-07", 20_000.0, LINES))
+    whole, part = (issued(unit, "2024-01-01", last) for last in ("2025-10-31", "2025-10-15"))
+    told = Budget("2025-07", 20_000.0, lines(_2025_09=1000.0, _2025_10=900.0))
+    for changes, first, source in (({"issues": whole}, "2025-11", ISSUED), ({"budget": told}, "2025-11", GIVEN),
+                                   ({"issues": part}, "2025-10", PART), ({}, "2025-10", AHEAD)):
+        forecast, sampled = forecast_and_sampled(replace(made, **changes), draws=200)
+        year = budget_year(replace(made, **changes), sampled).periods.set_index("period")
+        assert (forecast.total["month"].iloc[0], len(forecast.total)) == (first, 12)
+        assert year.loc["2025-10", "source"] == source
+        assert set(year["source"][:12][year.index[:12] >= first]) <= {AHEAD, PART}
 
 
 def test_a_return_reduces_what_was_spent(unit):

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from io import BytesIO
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from openpyxl import load_workbook
 
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.values import Demand
 from kitplan.parts.hospital import model
 from kitplan.parts.hospital.central_store import Holding, kept_units, pool_slow_items
 from kitplan.parts.hospital.model import HOLDING_COLUMNS, UNIT_COLUMNS, Summary, hospital, summary
-from kitplan.parts.hospital.sheets import sentences
+from kitplan.parts.hospital.sheets import hospital_book, sentences
 from kitplan.parts.hospital.shelves import (
     LINE_COLUMNS,
     OrderSummary,
@@ -331,3 +333,11 @@ def test_a_central_store_that_frees_a_few_cents_is_said_to_free_next_to_nothing(
     told_of = SimpleNamespace(units=units, failed=(), currency="USD", pooling=pooling, transport_days=1.0,
                               spend=spend_table(()))
     assert sentences(told_of)[1] == f"One central store for 1 slow item, 1 day away, would free {told}."
+
+
+@pytest.mark.parametrize(("items", "told"), [("cap hat", ": the units share no slow item."), ("cap cap", ".")])
+def test_a_central_store_without_an_item_is_a_line_and_no_sheet_of_zeros(items, told):
+    made = hospital([planned(unit, slow=[slow_item(unit, item, price=0.0)]) for unit, item in zip("ab", items.split())],
+                    [], 1.0)
+    assert sentences(made)[1] == "One central store would free nothing" + told
+    assert "Central store" not in load_workbook(BytesIO(hospital_book(made, "a4"))).sheetnames

@@ -118,15 +118,21 @@ def test_own_spare_tubes_serve_their_route_and_are_sized_to_the_tube_without_say
     (tmp_path / "unit.toml").write_text('name = "Two routes (INVENTED)"\nmean_stay_days = 6\n[bedside]\n'
                                         "spare_tube = true\n")
     unit = load_unit(tmp_path)
-    told = bedside_list(plan_unit(unit, parts=("kits",)))
-    spare = told[told["role"] == "spare_tube"].groupby("label")["item"].agg(set)
-    assert {label.split()[0]: items for label, items in spare.items()} == {
-        "oral": {"mouth_4.0", "mouth_3.5"}, "tracheostomy": {"neck_4.0", "neck_3.5"}}
+    assert _spares_at_bedsides(unit) == {"oral": {"mouth_4.0", "mouth_3.5"}, "tracheostomy": {"neck_4.0", "neck_3.5"}}
     assert unit.items.loc[unit.items["role"] == "spare_tube", "critical"].all()
     table = (tmp_path / "items.csv").read_text().replace("by mouth; nasal", "ear")
     (tmp_path / "items.csv").write_text(table)
     with pytest.raises(InputError, match=r"routes.*is not a route that techniques.toml describes"):
         load_unit(tmp_path)
+    pd.concat([rows, pd.DataFrame(own[2:])]).to_csv(tmp_path / "items.csv", index=False)
+    assert _spares_at_bedsides(load_unit(tmp_path)) == {  # generic rows serve the routes that own rows leave
+        "oral": {"spare_tube_4_0mm", "spare_tube_3_5mm"}, "tracheostomy": {"neck_4.0", "neck_3.5"}}
+
+
+def _spares_at_bedsides(unit):
+    told = bedside_list(plan_unit(unit, parts=("kits",)))
+    spare = told[told["role"] == "spare_tube"].groupby("label")["item"].agg(set)
+    return {label.split()[0]: items for label, items in spare.items()}
 
 
 def test_the_prints_of_a_feeding_tube_speak_of_feeding_tubes(feeding):

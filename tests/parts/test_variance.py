@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import date
+from io import BytesIO
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,11 +13,14 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from openpyxl import load_workbook
 
 from kitplan.parts.forecast import variance
 from kitplan.parts.forecast.months import monthly_census
+from kitplan.parts.forecast.sheets import _past_months
 from kitplan.parts.forecast.variance import (
     EFFECTS,
+    Variance,
     _named,
     _rates_then,
     _sentences,
@@ -24,6 +28,7 @@ from kitplan.parts.forecast.variance import (
     split_to_the_cent,
 )
 from kitplan.read.values import Census
+from kitplan.write.book import Book
 
 MONEY = st.floats(-1e7, 1e7, allow_nan=False)
 
@@ -377,3 +382,17 @@ def test_levels_of_a_month_replace_what_was_forecast_by_what_was_step_by_step(mo
 
 def replace_arrivals(monthly, arrivals):
     return SimpleNamespace(**{**vars(monthly), "arrivals": np.full((3, 1), arrivals)})
+
+
+def test_neither_many_months_nor_many_items_to_ask_about_go_on_over_a_page_without_their_heading():
+    """A sheet repeats one heading: forty months and forty items on one left the months on their second page without."""
+    months = pd.DataFrame(1.0, index=range(40), columns=["month", "forecast_value", *EFFECTS, "actual_value"])
+    named = pd.DataFrame(1.0, index=range(40), columns=["item", "months", "expected_units", "actual_units",
+                                                        "unexplained_share", "unexplained_value", "say"])
+    words = {name: named[name].map(str) for name in ("item", "months", "say")}
+    book = Book("Invented", "USD", "0000-0000")
+    _past_months(book, Variance(months, months.assign(month="2026-01"), named.assign(**words), (), ()), {})
+    for sheet in load_workbook(BytesIO(book.content())).worksheets:
+        heads = [row for row in range(1, sheet.max_row) if sheet.cell(row, 2).value in ("Forecast (USD)", "Months")]
+        assert [sheet.print_title_rows] == [f"${row}:${row}" for row in heads]
+        assert sheet.row_breaks.brk

@@ -258,6 +258,19 @@ def test_where_nothing_can_last_whole_every_item_gets_the_same_share_of_what_eme
     assert par_levels(unit, demand, demand).tolist() == levels
 
 
+@pytest.mark.parametrize(("lone", "levels"), [(1, [20, 20, 20]), (4, [20, 20, 20]), (5, [20, 40, 0])])
+def test_where_hardly_anything_lasts_whole_limits_are_shared_alike_too(lone, levels, make_stock, make_demand):
+    """As above, but so many of a hundred intervals need none of the last item: all of the other lasts whole in those
+    alone. Under one in twenty that is no reason to be left without tape.
+    """
+    unit = make_stock(3, pack=1.0, litres=1.0, price=2.0, shelf=60.0, readiness=0.9, critical=[True, False, False])
+    demand = make_demand(np.array([[20, 40, 0]] * lone + [[20, 40, 40]] * (100 - lone)))
+    plan = solve_par(unit, demand, demand, frontier=False)
+    assert (plan.answer, plan.levels["par_units"].tolist()) == ("limited", levels)
+    assert plan.readiness.verified == (0.05 if lone == 5 else 0.0)
+    assert len(plan.prices) == (lone == 5)
+
+
 # -- what is told ---------------------------------------------------------------------------------------------------
 
 

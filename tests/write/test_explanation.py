@@ -34,7 +34,7 @@ def test_the_story_goes_from_the_census_to_the_pack(told_plan):
              "Par level"]
     places = [story.index(step) for step in steps]
     assert places == sorted(places)
-    assert "oral 3.5 mm: 4.00 airways on a mean day, 36.0 airway-days" in story
+    assert "oral 3.5 mm: 4.00 airways on a mean day planned for, 36.0 airway-days" in story
     assert "2 wipes: all 3 kinds of airway; 2 items each time" in story
     assert "half of them need at most 50, 95 % at most 95, 99 % at most 99, the worst 100" in story
 
@@ -108,7 +108,8 @@ def test_an_emergency_item_of_the_next_size_says_what_it_is_held_for(told_plan):
 def test_the_census_is_told_in_airways_airway_days_and_arrivals_of_one_interval(told_plan):
     """Four airways for nine days, who stay six days each: 36 airway-days, six arrivals; and all kinds together."""
     story = explain_item(told_plan, "wipe-prep")
-    assert "oral 3.5 mm: 4.00 airways on a mean day, 36.0 airway-days and 6.0 new airways in 9 days" in story
+    assert ("oral 3.5 mm: 4.00 airways on a mean day planned for, 36.0 airway-days and 6.0 new airways in 9 days"
+            in story)
     assert "Together 81.0 airway-days in one interval of 9 days (count every 7 + delivery 2)." in story
     dressing = explain_item(told_plan, "dressing-10")
     assert "Together 18.0 airway-days in one interval" in dressing, "of the kinds that use it"

@@ -103,10 +103,19 @@ def test_nine_labels_take_two_pages_and_each_says_practice_only(tmp_path):
 def test_a_sheet_card_says_whether_it_is_at_true_scale(tmp_path, side, said):
     plan = cut_sheets([(25, 35)], [20], [Stock("sheet", side, width_mm=side)])
     pdf = sheet_cards_pdf(
-        [("", Cut((0,), plan, {"sheet": ("sheet", "new")}))], {}, ("Cut by", "Practice"), "a4", "Class")
+        [("", Cut((0,), plan, {"sheet": ("sheet", "new")}))], {}, lambda covers: "Cut by", "Practice", "a4", "Class")
     words = words_of(pdf, tmp_path)
     assert said in words
     assert words.count("25 x 35") + words.count("35 x 25") >= 20
+
+
+def test_a_sheet_card_carries_the_days_of_the_sessions_that_it_is_for(tmp_path):
+    """One pattern in sessions 1 and 3, another in session 2 alone: the card of that one had the days of all three."""
+    cuts = [(f"session {n + 1}", Cut((n,), cut_sheets([(25, 35)], [pieces], [Stock("sheet", 150, width_mm=150)]),
+                                     {"sheet": ("sheet", "new")})) for n, pieces in enumerate((20, 3, 20))]
+    pdf = sheet_cards_pdf(cuts, {}, lambda covers: " ".join(f"day-{n + 1}" for n in covers), "", "a4", "Course")
+    one, other = words_of(pdf, tmp_path).split("\f")[:2]
+    assert [re.findall("day-.", page) for page in (one, other)] == [["day-1", "day-3"], ["day-2"]]
 
 
 def test_the_cutting_list_tells_the_end_to_keep_from_the_end_that_is_waste(tmp_path):
@@ -153,9 +162,10 @@ def test_a_course_prints_what_is_alike_once_and_a_page_a_session(printed, three_
     single = _one_set(unit, PrintSet(alone, (0,), "letter", "Class"), called)
     assert set(printed) - set(single) == {"session-sheets"}
     assert pages_of(printed["session-sheets"]) == 3
-    for name in ("station-cards", "tick-list", "step-cards", "box-labels", "class-cut-cards", "sheet-cards"):
+    for name in ("tick-list", "step-cards", "box-labels", "class-cut-cards", "sheet-cards"):
         assert pages_of(printed[name]) == pages_of(single[name])
-    assert sum(map(pages_of, printed.values())) <= sum(map(pages_of, single.values())) + 3 + 2 * 2
+    assert pages_of(printed["station-cards"]) == 2 * pages_of(single["station-cards"]), "a begun tub from day 2 on"
+    assert sum(map(pages_of, printed.values())) <= sum(map(pages_of, single.values())) + 3 + 2 + 2 * 2
 
 
 def test_days_station_and_a_line_for_the_cutter_stand_on_every_page(printed, tmp_path):

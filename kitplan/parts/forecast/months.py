@@ -162,13 +162,25 @@ def months_ahead(monthly: MonthlyCensus, n_months: int) -> tuple[list[str], np.n
 
 
 def months_to_draw(unit: Unit, monthly: MonthlyCensus, months: int) -> int:
-    """Months ahead to sample: those asked for, and on to the end of the budget year."""
+    """Months to sample after the last whole one: those spent, those asked for, and on to the budget year's end."""
+    months += months_spent(unit, monthly)
     if unit.budget is None:
         return months
     if monthly.months is None:
         return max(months, len(unit.budget.months))
     first = pd.Period(months_ahead(monthly, 1)[0][0], "M")
     return max(months, min((pd.Period(unit.budget.months[-1], "M") - first).n + 1, MOST_AHEAD))
+
+
+def months_spent(unit: Unit, monthly: MonthlyCensus) -> int:
+    """How many months after the census's last whole one issues or accounts know: they are behind, not ahead."""
+    if monthly.months is None:
+        return 0
+    first, issues = pd.Period(months_ahead(monthly, 1)[0][0], "M"), monthly_issues(unit)
+    known = set() if issues is None else set(issues["month"])
+    if unit.budget is not None:
+        known |= set(pd.PeriodIndex(unit.budget.lines.dropna(subset="spent")["month"], freq="M"))
+    return min(max((0, *((month - first).n + 1 for month in known))), MOST_AHEAD)
 
 
 def months_before(unit: Unit, monthly: MonthlyCensus) -> tuple[str, ...]:

@@ -27,6 +27,7 @@ from kitplan.parts.forecast.months import (
     monthly_issues,
     months_ahead,
     months_before,
+    months_spent,
     months_to_draw,
     past_values,
     same_month_last_year,
@@ -90,8 +91,9 @@ def forecast_and_sampled(
     draws: int = DRAWS,
     item_choice: ItemChoice | None = None,
 ) -> tuple[Forecast, Sampled]:
-    """Forecast `months` (default: the unit's policy) from the first month that is not complete, and the sampled months
-    this rests on, to the end of the budget year at least. item_choice: what serves the roles (default: the cheapest).
+    """Forecast `months` (default: the unit's policy) from the first that is neither whole nor spent, and the sampled
+    months this rests on, to the end of the budget year at least. item_choice: what serves the roles (default: the
+    cheapest).
     """
     unit = with_best_knowledge(unit)
     seed = unit.planning.seed if seed is None else seed
@@ -113,8 +115,8 @@ def forecast_and_sampled(
     use += arrived.astype(np.float32) @ model.per_arrival.astype(np.float32)
     np.maximum(use, 0.0, out=use)
     all_names = (*past, *names)
-    sampled = Sampled(all_names, len(past), np.concatenate([_lengths(past), days]), airway_days, arrived,
-                      renewed, use, _prices(unit, all_names, dated=monthly.months is not None))
+    sampled = Sampled(all_names, len(past) + months_spent(unit, monthly), np.concatenate([_lengths(past), days]),
+                      airway_days, arrived, renewed, use, _prices(unit, all_names, dated=monthly.months is not None))
     known = frozenset() if monthly.months is None else frozenset(map(str, monthly.months[monthly.complete]))
     sampled, said = on_own_level(unit, sampled, monthly_issues(unit), known, rng, issued)
     forecast = _result(unit, model, learnt, monthly, tried, sampled.ahead(months))

@@ -79,7 +79,7 @@ def _top_five(page: Page, forecast: Forecast) -> None:
 def _what_changed(page: Page, view: ManagerView) -> None:
     page.spread("What changed, and what to know", "strong")
     sentences = list(view.variance.sentences) if view.variance else []
-    for sentence in [*sentences[:4], *view.notes()][:8]:  # the sheet Past months names every item
+    for sentence in [*sentences[:4], *view.notes()][:8]:  # the sheet Items to ask about names every one
         page.spread(sentence, "wrap")
 
 
@@ -168,13 +168,12 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     months = (1, *rows)
     lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
     place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
-    if len(variance.named):
-        _named_items(page, variance, called)
+    if len(variance.named):  # a sheet of their own: of two long tables on one, one goes on without its heading
+        _named_items(book.sheet("Items to ask about"), variance, called)
 
 
 def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
-    page.another_table(2 * len(variance.named))
-    page.header("items to ask about", freeze=False)
+    page.header("items to ask about")
     for row in variance.named.itertuples():
         page.row((called.get(row.item, row.item), row.months, row.expected_units, row.actual_units,
                   row.unexplained_share, row.unexplained_value))

@@ -6,7 +6,7 @@ Of each plan only a small summary is kept, so that memory does not grow with the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -101,7 +101,9 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
         return ()
     stretch, days = int(np.ceil(transport_days)) + 1, int(np.ceil(unit.stock.protection_interval_days))
     n_scenarios = at_most(TRANSPORT_SCENARIOS, unit, days + stretch)
-    choice = plan.item_choice.of_roles_with(levels.loc[slow, "item"])
+    frame = plan.item_choice.frame
+    roles = frame.loc[frame["item"].isin(levels.loc[slow, "item"]), "role"]
+    choice = replace(plan.item_choice, frame=frame[frame["role"].isin(roles)])
     path = draw_demand(
         unit, choice, float(days + stretch - 1), n_scenarios, plan.seed, "transport", by_day=True, means=False
     ).path

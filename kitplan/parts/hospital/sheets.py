@@ -64,7 +64,7 @@ def hospital_book(hospital: Hospital, paper: str) -> bytes:
     _holders(book.sheet("Who holds what"), hospital)
     if len(hospital.spend):
         add_spend(book, hospital.spend)
-    if hospital.pooling is not None and len(hospital.pooling.items):
+    if hospital.pooling is not None and hospital.pooling.items["units_pooled"].any():
         _pooling(book.sheet("Central store", away=_days(hospital.transport_days)), hospital, hospital.pooling)
     if len(hospital.failed):
         book.sheet("Not planned").table(hospital.failed, "units not done", freeze=True)
@@ -83,9 +83,12 @@ def sentences(hospital: Hospital) -> list[str]:
 
 def _freed(hospital: Hospital) -> list[str]:
     pooling = hospital.pooling
-    if pooling is None or pooling.saving <= 0:
+    if pooling is None:
         return []
     pooled = pooling.items[pooling.items["units_pooled"] > 0]
+    if not len(pooled):
+        shared = (pooling.items["units_holding"] > 1).any()
+        return ["One central store would free nothing" + ("." if shared else ": the units share no slow item.")]
     items = f"{len(pooled)} slow item" + "s" * (len(pooled) != 1)
     worth = pooling.saving >= _WORTH_SAYING * _totals(hospital)[hospital.currency]
     frees = f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L" if worth else (

@@ -93,5 +93,6 @@ def _because(row: Any, inputs_changed: bool) -> str:
             change = f" ({100 * (now / was - 1):+.0f} %)" if was > 0.005 else ""
             parts.append(f"expected use {now:.1f}, was {was:.1f}{change}")
     if not parts:
-        parts.append("the cheapest way to the target is another" if inputs_changed else "other scenarios")
+        parts.append("expected use about as before; how far it may vary, or the cheapest way to the target, is another"
+                     if inputs_changed else "other scenarios")
     return "; ".join(parts)

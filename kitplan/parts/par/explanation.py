@@ -61,7 +61,7 @@ def _census(plan: Plan, served: pd.DataFrame) -> list[str]:
     rows = plan.airways[plan.airways["stratum"].isin(served["stratum"])]
     one, many = plan.unit.words.one, plan.unit.words.many
     lines = [
-        f"   {_label(plan, r.stratum)}: {r.mean_airways:.2f} {many} on a mean day, "
+        f"   {_label(plan, r.stratum)}: {r.mean_airways:.2f} {many} on a mean day planned for, "
         f"{days * r.mean_airways:.1f} {one}-days and {days * r.arrivals_per_day:.1f} new {many} in {days:g} days"
         for r in rows.itertuples()
     ]

@@ -18,6 +18,10 @@ from kitplan.solve.par_program import Limit, ParSolution
 from kitplan.solve.positions import Packing
 from kitplan.solve.verify import readiness_range, ready_scenarios, shortage_risk
 
+SELDOM_WHOLE = 0.05
+"""Readiness under which limits are shared out alike. A plan that lasts whole so often holds each item's own quantile at
+it, most of what a usual interval needs; one of 0.1 % may hold nothing of an item (a choice: DEVELOPERS.md)."""
+
 
 @dataclass(frozen=True)
 class ParInstance:

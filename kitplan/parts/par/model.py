@@ -10,7 +10,7 @@ import pandas as pd
 
 from kitplan.demand.values import Demand
 from kitplan.parts.par.frontier import trace_frontier
-from kitplan.parts.par.instance import Candidate, Checked, ParInstance, floor_units
+from kitplan.parts.par.instance import SELDOM_WHOLE, Candidate, Checked, ParInstance, floor_units
 from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.parts.par.tables import (
     binding_sentences,
@@ -173,7 +173,7 @@ def _solve_and_verify(instance: ParInstance, asked: float, target: float, checke
     assert solved.par is not None
     levels = instance.levels(solved.par)
     verified = joint_readiness(checked.needs, levels)
-    if answer == "limited" and not verified:
+    if answer == "limited" and verified < SELDOM_WHOLE:
         levels = _shared(instance, target)
         verified = joint_readiness(checked.needs, levels)
     if verified >= target:
@@ -184,7 +184,7 @@ def _solve_and_verify(instance: ParInstance, asked: float, target: float, checke
 def _shared(instance: ParInstance, target: float) -> np.ndarray:
     """Levels of the same share of each item's own quantile, as large as the limits allow, and protected floors whole.
 
-    Where nothing lasts whole one plan is as ready as another, and stepping down had left gloves and tape at nothing.
+    Where next to nothing lasts whole, plans are hardly told apart by it, and some leave gloves and tape at nothing.
     """
     protected, own = (instance.levels(columns) for columns in (
         instance.protected(target), own_quantiles(instance.needs, instance.required(target))))

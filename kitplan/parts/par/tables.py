@@ -9,7 +9,7 @@ import pandas as pd
 
 from kitplan.demand.values import Demand
 from kitplan.demand.whole import whole_down
-from kitplan.parts.par.instance import Candidate, Checked, ParInstance, fits_unit
+from kitplan.parts.par.instance import SELDOM_WHOLE, Candidate, Checked, ParInstance, fits_unit
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.read.money import exact
 from kitplan.read.values import Route
@@ -84,15 +84,15 @@ def present_levels(instance: ParInstance) -> np.ndarray | None:
 def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:
     """Return what one more unit of each limit buys, from the duals of the linear relaxation.
 
-    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency). Where nothing
-    lasts whole, one unit more buys nothing that could be told.
+    limit: "readiness" (per percentage point), "shelf" (per litre), "budget" (per unit of currency). Where hardly
+    anything lasts whole, one unit more buys nothing that could be told.
     """
     duals, currency, n = candidate.solved.duals, instance.unit.currency, len(instance.needs)
     rows: list[tuple[str, float, str]] = []
     if candidate.answer == "met" and "ready" in duals:
         price = duals["ready"] * n / 100.0
         rows.append(("readiness", price, f"one more point of readiness costs about {exact(price, currency)}"))
-    for limit in instance.limits if candidate.answer != "unsafe" and candidate.verified > 0 else ():
+    for limit in instance.limits if candidate.answer != "unsafe" and candidate.verified >= SELDOM_WHOLE else ():
         spare = limit.room - float(limit.per_unit @ instance.columns(candidate.levels))
         rows.append((limit.name, *_price_of(limit, duals.get(limit.name, 0.0), spare, candidate, currency, n)))
     return pd.DataFrame(rows, columns=["limit", "price", "sentence"])
@@ -170,9 +170,9 @@ def _unused(row: Any, words: Route) -> str:
 
 
 def _decided(row: Any, target: float, tight: bool) -> str:
-    level, own, share = row.par_units, row.own_level, _percent(target)
+    level, own, share = row.par_units, row.own_level, f"{100 * target:.4g} %"
     if level == 0:
-        return f"None is held: it would be short in {_percent(row.shortage_chance)} of intervals."
+        return f"None is held: it would be short in {100 * row.shortage_chance:.4g} % of intervals."
     comes = f", in {row.pack:,}s" if row.pack > 1 else ""
     held = f"Ordered when under {level:,}{comes}"
     if level == row.floor and own <= level:
@@ -188,7 +188,3 @@ def _decided(row: Any, target: float, tight: bool) -> str:
 
 def _number(value: float) -> str:
     return f"{value:,.0f}" if value >= 10 or value == round(value) else f"{value:.2g}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.4g} %"

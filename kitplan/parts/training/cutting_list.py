@@ -135,22 +135,24 @@ def _becomes(prints: PrintSet, covers: Sequence[int], patterns: Iterable[str]) -
 
 
 def sheet_cards_pdf(
-    cuts: Sequence[tuple[str, Cut]], called: Mapping[str, str], notes: tuple[str, str], paper: str, foot: str
+    cuts: Sequence[tuple[str, Cut]], called: Mapping[str, str], days: Callable[[Sequence[int]], str], caution: str,
+    paper: str, foot: str,
 ) -> bytes:
-    """One page a pattern. cuts: (for whom, sheets). called: item -> description. notes: days and who cut; a caution."""
-    found: dict[_Drawing, dict[str, int]] = {}
+    """One page a pattern. cuts: (for whom, sheets). called: item -> description. days: of classes, and who cut."""
+    found: dict[_Drawing, tuple[dict[str, int], list[int]]] = {}
     for who, cut in cuts:
         for row, layout in zip(cut.plan.plan.to_dict("records"), cut.plan.layouts):
             sheet = next(s for s in cut.plan.stock if s.name == row["sheet"])
             item, origin = cut.source[row["sheet"]]
             drawing = (str(row["pattern"]), f"{called.get(item, item)} ({origin})", (sheet.width_mm, sheet.length_mm),
                        tuple(box for _, box in layout))
-            counts = found.setdefault(drawing, {})
+            counts, covers = found.setdefault(drawing, ({}, []))
+            covers += cut.covers
             counts[who] = counts.get(who, 0) + int(row["count"])
 
     def pages(new_page: Callable[[], Card]) -> None:
-        for drawing, counts in found.items():
-            _one(new_page(), counts, notes, *drawing)
+        for drawing, (counts, covers) in found.items():
+            _one(new_page(), counts, (days(covers), caution), *drawing)
 
     return draw_pages("Sheet cards", paper, foot, True, pages)
 

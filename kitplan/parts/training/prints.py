@@ -58,9 +58,9 @@ def _one_set(unit: Unit, mine: PrintSet, called: dict[str, str]) -> dict[str, by
     sheets = [(f"session {training.lessons[cut.lesson].session}" if several and len(cut.covers) == 1 else "", cut)
               for cut in training.sheets if cut.lesson in mine.lessons]
     if sheets:
-        notes = (f"{mine.days(mine.lessons)}   Cut by {BLANK}",
-                 f"{PRACTICE_ONLY}. Two pieces out of one sheet may go to different learners.")
-        made["sheet-cards"] = sheet_cards_pdf(sheets, called, notes, mine.paper, mine.foot)
+        made["sheet-cards"] = sheet_cards_pdf(
+            sheets, called, lambda covers: f"{mine.days(covers)}   Cut by {BLANK}",
+            f"{PRACTICE_ONLY}. Two pieces out of one sheet may go to different learners.", mine.paper, mine.foot)
     jobs = cut_jobs(unit, training, mine.lessons)
     if jobs:
         made["class-cut-cards"] = cut_cards(jobs, mine.paper, foot)
