@@ -12,6 +12,7 @@ import pytest
 
 from kitplan.parts.orders import round_plan
 from kitplan.parts.orders.model import planned_round, weekly_round
+from kitplan.parts.orders.prints import order_list
 from kitplan.parts.orders.round_command import find_unit, without_items
 from kitplan.parts.orders.round_plan import Level, RoundPlan, catalogue_of, make_round_plan, order_point
 from kitplan.read.order_book import Line, OrderBook
@@ -33,7 +34,7 @@ def ordered(item, pack, packs, number, event="ordered"):
 
 @pytest.fixture
 def unit(small_unit):
-    return replace(small_unit, items=small_unit.items.assign(counted_as=""), on_hand=None)
+    return replace(small_unit, items=small_unit.items.assign(counted_as="", alias=""), on_hand=None)
 
 
 COUNT = OrderBook().grown([counted("saline-5", 30), counted("mask-42", 3)], "P")
@@ -53,6 +54,10 @@ def test_an_order_that_is_made_is_shown_again_as_made_until_the_next_count(unit)
     assert later.order.number == "10", "the later of two by number, not by letter"
     assert later.sentences("USD") == ["Order 1 pack of 1 item, 11.00 USD. This is order 10, in the book."], (
         "what order 9 asked for is ordered: read again under 10, it would be ordered twice")
+    spoken = {"saline-5": "Saline"}
+    assert later.beside(spoken) == order_list(later, later.order, "USD", "", spoken).after == [
+        "Order 9 was made since the same count, beside order 10. Send it too, if it was not sent: 1 x Saline."]
+    assert after.beside(spoken) == before.beside(spoken) == []
     counted_again = made.grown([counted("saline-5", 30), counted("mask-42", 3)], "P")
     again = weekly_round(unit, PLAN, counted_again).order
     assert (again.number, again.wanted) == ("", {}), "an order of before the count is no order of this one"

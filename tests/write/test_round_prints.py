@@ -244,20 +244,22 @@ def test_no_heading_and_no_bin_is_broken_within_a_word(weekly, paper):
 
 
 def test_the_order_begins_with_what_is_urgent_and_was_not_counted(weekly, order):
-    listing = order_list(weekly, order, "USD", "foot")
+    listing = order_list(weekly, order, "USD", "foot", SPOKEN)
     assert listing.rows[0][1].startswith("URGENT")
     assert "not counted" in listing.rows[0][6]
 
 
 def test_the_order_shows_no_cents_where_the_currency_has_none(weekly, order):
-    values = {money: [row[5] for row in order_list(weekly, order, money, "foot").rows] for money in ("USD", "JPY")}
+    values = {money: [row[5] for row in order_list(weekly, order, money, "foot", SPOKEN).rows]
+              for money in ("USD", "JPY")}
     assert all("." in value for value in values["USD"])
     assert values["JPY"] == [f"{float(value.replace(',', '')):,.0f}" for value in values["USD"]]
-    assert "0.00" not in text_of(listing_pdf(order_list(weekly, order, "JPY", "foot"), "letter"))
+    assert "0.00" not in text_of(listing_pdf(order_list(weekly, order, "JPY", "foot", SPOKEN), "letter"))
 
 
 def test_the_order_marks_emergency_equipment_and_nothing_else(weekly, order):
-    marked = {row[1].partition("EM  ")[2] for row in order_list(weekly, order, "USD", "foot").rows if "EM  " in row[1]}
+    rows = order_list(weekly, order, "USD", "foot", SPOKEN).rows
+    marked = {row[1].partition("EM  ")[2] for row in rows if "EM  " in row[1]}
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]["item"]
     assert marked == {level.description for level in LEVELS if level.critical and level.item in set(wanted)} != set()
 
@@ -294,7 +296,7 @@ def test_every_page_carries_unit_plan_page_and_caution(paper):
 
 
 def test_the_same_list_gives_the_same_bytes(weekly, order):
-    listing = order_list(weekly, order, "USD", "foot")
+    listing = order_list(weekly, order, "USD", "foot", SPOKEN)
     assert listing_pdf(listing, "a4") == listing_pdf(listing, "a4")
     assert bin_labels_pdf(LEVELS, "letter") == bin_labels_pdf(LEVELS, "letter")
 

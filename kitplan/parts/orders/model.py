@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import pandas as pd
@@ -59,6 +59,19 @@ class WeeklyRound(Brief):
         if self.order is None:
             return [*told, "Nothing was counted yet: print the count sheet, or fill in the workbook."]
         return [*told, *self._order_sentences(self.order, currency), *self.notes]
+
+    def beside(self, named: Mapping[str, str]) -> list[str]:
+        """What else was ordered since this count and has not come, an order a sentence: its print may not have been
+        sent, and the sheet and print of today are of the last alone. named: item -> its words.
+        """
+        order, told = self.order, dict[str, list[str]]()
+        if order is None or not order.number:
+            return []
+        for o in self.now.open:
+            if o.number not in ("0", order.number) and o.ordered >= order.counted:
+                told.setdefault(o.number, []).append(f"{o.packs} x {named.get(o.item, o.item)}")
+        return [f"Order {number} was made since the same count, beside order {order.number}. Send it too, if it was "
+                f"not sent: {'; '.join(lines)}." for number, lines in told.items()]
 
     def _order_sentences(self, order: Order, currency: str) -> list[str]:
         packs, kinds = int(order.lines["order_packs"].sum()), len(order.wanted)

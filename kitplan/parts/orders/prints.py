@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from kitplan.parts.orders.bin_labels import bin_labels_pdf
@@ -24,7 +26,7 @@ def prints(plan: Plan) -> dict[str, bytes]:
     named = spoken_names(plan.unit.items)
     lists = {"count-sheet": count_sheet(weekly, foot), "receive-sheet": receive_sheet(weekly, foot, named)}
     if weekly.order is not None:
-        lists |= {"order": order_list(weekly, weekly.order, plan.unit.currency, foot),
+        lists |= {"order": order_list(weekly, weekly.order, plan.unit.currency, foot, named),
                   "expiry-list": expiry_list(weekly.order, foot, named)}
     if weekly.builds:  # empty where none is to be built, or last week's would lie there still
         lists["kits-to-build"] = build_list(weekly, foot, named)
@@ -66,7 +68,7 @@ def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:
                    "Counted on ______________   by ______________", columns, rows, foot)
 
 
-def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> Listing:
+def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str, named: Mapping[str, str]) -> Listing:
     """What to order, urgent lines first, with what has to be asked before anything is changed."""
     columns = (Column("Bin", 14, "strong"), Column("Item", 54), Column("Comes in", 20),
                Column("On shelf", 14, "number"), Column("Order packs", 15, "strong"),
@@ -81,7 +83,8 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str) -> L
     ask = " ASK BEFORE YOU CHANGE what lies at the bedside." if weekly.back_order is not None else ""
     note = (f"Counted on {order.counted.isoformat()}. Value of the order {exact(order.value, currency)}. Urgent lines "
             f"first: do not wait for the order day. EM marks emergency equipment.{ask}")
-    return Listing(f"Order{number}", note, columns, rows, foot, upright=False)
+    return Listing(f"Order{number}", note, columns, rows, foot, upright=False,
+                   after=weekly.beside(named))
 
 
 def expiry_list(order: Order, foot: str, named: dict[str, str]) -> Listing:

@@ -118,7 +118,7 @@ def _questions(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
 
 def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[str, str]) -> None:
     page = book.sheet(SHEETS["ordered"])
-    for sentence in weekly.sentences(book.currency):
+    for sentence in (*weekly.sentences(book.currency), *weekly.beside(named)):
         page.spread(sentence, "wrap")
     for sentence in guessed:
         page.spread(sentence, "strong_wrap")
