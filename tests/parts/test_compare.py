@@ -311,7 +311,7 @@ def no_bands(monkeypatch):
 def stock_worth(value, litres, ready=0.96):
     """A par plan of so much money and so many litres, of one item."""
     readiness = Readiness(0.95, ready, ready, 0.9, 0.97, 9)
-    return SimpleNamespace(value=value, litres=litres, readiness=readiness,
+    return SimpleNamespace(value=value, litres=litres, readiness=readiness, answer="met", binding=(),
                            levels=pd.DataFrame({"item": ["saline-5"], "par_packs": [value / 10]}))
 
 
@@ -346,6 +346,21 @@ def test_par_levels_known_on_one_side_only_are_no_difference(small_unit, no_band
     last = comparison.causes.set_index("cause").loc["stock policy: readiness, review, lead, limits"]
     assert np.isnan(last["par_value"])
     assert "value of the stock at par" not in set(comparison.money["measure"])
+
+
+def test_a_stock_that_is_cheap_because_a_limit_leaves_it_unready_is_said_to_be(small_unit, no_bands):
+    """A shelf of B's that not even emergency equipment fits: its stock was told as 60 money saved, and no more."""
+    def held(unit):
+        par = stock_worth(90.0, 9.0)
+        if unit.stock.shelf_litres:
+            par = stock_worth(30.0, 3.0, ready=0.2)
+            par.answer, par.binding = "unsafe", ("no L",)
+        return Planned(fill_roles(unit), par)
+
+    tight = replace(small_unit, stock=replace(small_unit.stock, shelf_litres=1.0))
+    told = compare_units(small_unit, tight, held).sentences()
+    assert "Stock at par: 30 USD against 90 (-60), readiness 20.0 % against 96.0 %." in told
+    assert "B is not as ready as asked: no L." in told
 
 
 def test_where_securing_moves_more_money_than_numbers_the_par_levels_stand_there(small_unit, no_bands):

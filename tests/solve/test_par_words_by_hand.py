@@ -256,6 +256,7 @@ def test_an_emergency_item_that_is_not_held_today_at_all_is_under_its_floor():
 @pytest.mark.parametrize(("answer", "verified", "said"), [
     ("met", 0.95, "this meets the target of 95.0 %"), ("met", 0.9499, "this misses the target of 95.0 %"),
     ("limited", 0.93, "this is the best within your limits against the target of 95.0 %"),
+    ("limited", 0.01, "what your limits leave, every item but emergency equipment cut alike, against the target of 95"),
 ])
 def test_readiness_says_whether_it_meets_the_target(answer, verified, said):
     cost, ready, _ = three_sentences(small_plan(answer, verified=verified, binding=("x",)))

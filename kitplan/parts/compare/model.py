@@ -25,6 +25,7 @@ from kitplan.parts.compare.notes import (
     GOES_ON,
     beds_without_airways,
     beside_the_months_ahead,
+    not_as_asked,
     one_past_use,
     other_prices_paid,
     rates_rest_on,
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
     from kitplan.parts.kits.model import KitPlan
 
 SIZE = ["route", "size"]
+_AS_READY = 0.005
+"""Readiness that lies no further apart is taken for the same."""
 
 
 @dataclass(frozen=True)
@@ -99,10 +102,12 @@ class Comparison(Brief):
                     f"Most of it: {told(moved['cause'])} ({12 * moved['monthly_value']:+,.0f} {self.currency} a year)."
                 )
         if "value of the stock at par" in measures.index:
-            par = measures.loc["value of the stock at par"]
+            par, ready = measures.loc["value of the stock at par"], measures.loc["readiness verified"]
+            as_ready = "" if abs(ready["difference"]) < _AS_READY else (
+                f", readiness {100 * ready['b']:.1f} % against {100 * ready['a']:.1f} %")
             lines.append(
                 f"Stock at par: {par['b']:,.0f} {self.currency} against {par['a']:,.0f} "
-                f"({_signed(par['difference'])})."
+                f"({_signed(par['difference'])}){as_ready}."
             )
         return [*lines, *map(told, self.notes)]
 
@@ -172,7 +177,7 @@ def compare_units(
         a.currency,
         _kits(plans[0].kits, plans[-1].kits),
         a.words,
-        (*([GOES_ON] if asked else rates_rest_on(a, b)),
+        (*not_as_asked(pars[0], pars[-1]), *([GOES_ON] if asked else rates_rest_on(a, b)),
          *beside_the_months_ahead(a, 12 * months[0].value, ahead), *other_prices_paid(a, b),
          *beds_without_airways(a, b, months[0].airways, months[-1].airways),
          *(more_than_asked(b, plans[-1].kits.contents["design"].nunique()) if plans[-1].kits else ())),

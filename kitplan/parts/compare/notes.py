@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from kitplan.parts.par.values import ParPlan
 from kitplan.read.problems import some_of
 from kitplan.read.values import Unit
 
@@ -69,6 +70,12 @@ def beside_the_months_ahead(a: Unit, year: float, ahead: float) -> tuple[str, ..
     return (f"The months ahead of A go by what it issued and paid, and come to {ahead:,.0f} {a.currency} in twelve "
             f"months. All sums here, the difference too, are at recipe and list prices: as much too "
             f"{'large' if ahead < year else 'small'} for a budget.",)
+
+
+def not_as_asked(a: ParPlan | None, b: ParPlan | None) -> tuple[str, ...]:
+    """Say it where a shelf or a budget leaves a side less ready than it asks: its stock looks cheap for that alone."""
+    return tuple(f"{side} is not as ready as asked: {'; '.join(par.binding)}."
+                 for side, par in (("A", a), ("B", b)) if par is not None and par.answer != "met")
 
 
 def beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:

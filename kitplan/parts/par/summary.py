@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from kitplan.parts.par.instance import SELDOM_WHOLE
 from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.planning import Plan
 from kitplan.read.catalogue import invented_prices
@@ -57,7 +58,8 @@ def _ready(plan: Plan, par: ParPlan) -> str:
     days = plan.unit.stock.protection_interval_days
     met = "meets" if ready.verified >= ready.target else "misses"
     if par.answer != "met":
-        met = "is the best within your limits against"
+        met = ("is the best within your limits against" if ready.verified >= SELDOM_WHOLE else
+               "is what your limits leave, every item but emergency equipment cut alike, against")
     return (
         f"Readiness: {percent(ready.verified)} is {READINESS} ({days:g} days); this {met} the target of "
         f"{percent(ready.target)}. {how_sure(ready)}{_left_out(plan.unit)}"
