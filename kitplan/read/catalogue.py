@@ -100,7 +100,7 @@ def _columns(reader: TableReader, own: bool) -> pd.DataFrame:
 def _route_names(reader: TableReader, written: pd.Series, routes: Mapping[str, Route]) -> pd.Series:
     """The routes that each row is for, with ; between, as they are called in techniques.toml; "" serves every route."""
     words = {key_of(word): name for name, route in routes.items() for word in (name, *route.alias)}
-    keys = written.str.split(";").map(lambda texts: [key_of(text) for text in texts if text.strip()])
+    keys = written.str.split("[;,/]", regex=True).map(lambda texts: [key_of(text) for text in texts if text.strip()])
     strange = keys.map(lambda own: next((key for key in own if key not in words), ""))
     reader.refuse_strangers("routes", strange.to_numpy(), list(routes), "is not a route that techniques.toml describes")
     return keys.map(lambda own: ";".join(words.get(key, key) for key in own))

@@ -127,11 +127,11 @@ def read_census(
 
 
 def _without_totals(raw: RawTable, recipes: Recipes, findings: Findings) -> RawTable:
-    """The table without its lines of totals: a word for a sum where day, label or route stands, and no known route."""
+    """The table without its lines of totals: a word for a sum at the head of any cell, and no known route."""
     if "route" not in raw.columns:
         return raw
     routes = {key_of(word) for name, route in recipes.routes.items() for word in (name, *route.alias)}
-    totals = np.logical_or.reduce([says_total(raw.columns[n]) for n in ("date", "airway", "route") if n in raw.columns])
+    totals = np.logical_or.reduce([says_total(c) for c in (*raw.columns.values(), *(other[2] for other in raw.others))])
     totals[totals] = [key_of(text_of(cell)) not in routes for cell in raw.columns["route"][totals]]
     return without_totals(raw, totals, "airways", findings)
 

@@ -112,7 +112,7 @@ def test_own_spare_tubes_serve_their_route_and_are_sized_to_the_tube_without_say
         config_file("items.csv"), sample_units()["birch_house"] / "items.csv")]).drop_duplicates("item")
     own = [{"item": f"{kind}_{mm}", "role": "spare_tube", "scope": "patient", "pack": 1, "price": 90, "litres": 1,
             "fits_from_mm": mm, "fits_to_mm": mm, "routes": routes}
-           for kind, routes in (("mouth", "by mouth; nasal"), ("neck", "tracheostomy")) for mm in (4.0, 3.5)]
+           for kind, routes in (("mouth", "by mouth, nasal"), ("neck", "tracheostomy")) for mm in (4.0, 3.5)]
     pd.concat([rows, pd.DataFrame(own)]).to_csv(tmp_path / "items.csv", index=False)
     (tmp_path / "census.csv").write_text("route,tube_mm,airways,cuffed\noral,4.0,3,yes\ntracheostomy,4.0,2,no\n")
     (tmp_path / "unit.toml").write_text('name = "Two routes (INVENTED)"\nmean_stay_days = 6\n[bedside]\n'
@@ -120,7 +120,7 @@ def test_own_spare_tubes_serve_their_route_and_are_sized_to_the_tube_without_say
     unit = load_unit(tmp_path)
     assert _spares_at_bedsides(unit) == {"oral": {"mouth_4.0", "mouth_3.5"}, "tracheostomy": {"neck_4.0", "neck_3.5"}}
     assert unit.items.loc[unit.items["role"] == "spare_tube", "critical"].all()
-    table = (tmp_path / "items.csv").read_text().replace("by mouth; nasal", "ear")
+    table = (tmp_path / "items.csv").read_text().replace("by mouth, nasal", "ear")
     (tmp_path / "items.csv").write_text(table)
     with pytest.raises(InputError, match=r"routes.*is not a route that techniques.toml describes"):
         load_unit(tmp_path)

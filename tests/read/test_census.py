@@ -333,6 +333,10 @@ def test_the_census_tells_other_tables_whether_the_day_comes_first(unit_folder, 
      "2 lines of totals that say 14 airways: set aside"),
     ("airway,route,tube_mm,start,end\nA1,oral,3.5,2025-03-01,2025-03-04\nTotal care 1,oral,4,2025-03-04,\n",
      "Total airways,1,,,\n", "1 line of totals: set aside"),
+    ("tube_mm,airways,route,date\n3.5,4,oral,2025-03-01\n3.5,3,oral,2025-03-02\n", "Subtotal,7,,\n",
+     "1 line of totals that say 7 airways: set aside"),
+    ("ward,date,route,tube_mm,airways\nTotal East,2025-03-01,oral,3.5,4\nEast,2025-03-02,oral,3.5,3\n", "Total,,,,7\n",
+     "1 line of totals that say 7 airways: set aside"),
 ])
 def test_a_line_of_totals_is_set_aside_and_told_in_one_line(table, total, said, unit_folder):
     """A label that begins with such a word, beside a known route, is a stay as any other."""
