@@ -269,6 +269,7 @@ def test_where_hardly_anything_lasts_whole_limits_are_shared_alike_too(lone, lev
     assert (plan.answer, plan.levels["par_units"].tolist()) == ("limited", levels)
     assert plan.readiness.verified == (0.05 if lone == 5 else 0.0)
     assert len(plan.prices) == (lone == 5)
+    assert plan.solver.objective == plan.readiness.planned, "what is told of the search is of the plan made"
 
 
 # -- what is told ---------------------------------------------------------------------------------------------------

@@ -175,6 +175,9 @@ def _solve_and_verify(instance: ParInstance, asked: float, target: float, checke
     verified = joint_readiness(checked.needs, levels)
     if answer == "limited" and verified < SELDOM_WHOLE:
         levels = _shared(instance, target)
+        ready, bound = joint_readiness(instance.needs, instance.columns(levels)), solved.report.bound
+        solved = replace(solved, report=replace(solved.report, status="feasible", objective=ready,
+                                                gap=max(bound - ready, 0.0) / max(bound, 1e-9)))
         verified = joint_readiness(checked.needs, levels)
     if verified >= target:
         answer = "met"
