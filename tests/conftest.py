@@ -262,7 +262,7 @@ def make_items() -> pd.DataFrame:
     items["fits_to_mm"] = [np.nan if not f else f[1] for f in fits]
     items["sterile"] = False
     items["shelf_life_days"] = np.nan
-    items["gtin"] = ""
+    items["gtin"] = items["alias"] = ""
     items["counted"] = "items"
     items["share"] = np.where(items["role"] == "gloves", 0.5, np.nan)
     items["bin"] = [f"A{i:02d}" for i in range(len(items))]

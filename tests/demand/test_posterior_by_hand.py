@@ -352,7 +352,8 @@ def test_rows_of_a_choice_leave_the_shelf_by_the_attempt_the_arrival_the_part_or
     ], columns=columns)
     column = {name: i for i, name in enumerate("wstmg")}
     choice = ItemChoice(frame, {(0, "t"): np.array([0, 1])})
-    takes = _takes(SimpleNamespace(n_strata=2, items=pd.DataFrame({"item": list("wstmg")})), choice)
+    unit = type("Unit", (), {"n_strata": 2, "items": pd.DataFrame({"item": list("wstmg")})})
+    takes = _takes(unit, choice)
     assert takes.per_attempt.tolist() == [[3, 0, 0, 0, 0], [0] * 5], "two roles of one item add up"
     assert takes.part_of_one.tolist() == [[0, 0.25, 0, 0, 0], [0] * 5]
     assert takes.per_arrival.tolist() == [[0, 0, 0, 1, 0], [0] * 5]
