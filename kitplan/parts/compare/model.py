@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.best_knowledge import as_use_taught, with_best_knowledge
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
@@ -58,7 +58,9 @@ class Month:
 
 
 @dataclass(frozen=True, repr=False)
-class Comparison(Brief):
+class Comparison(Result, writes={
+    "compare_money": "money", "compare_items": "items", "compare_causes": "causes", "compare_kits": "kits",
+}):
     """Two units side by side; frames as config/columns.csv describes compare_money, _items, _causes and _kits."""
 
     name_a: str
@@ -70,11 +72,6 @@ class Comparison(Brief):
     kits: pd.DataFrame
     words: Route
     notes: tuple[str, ...] = ()
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames as tables to write, by file stem."""
-        return {"compare_money": self.money, "compare_items": self.items, "compare_causes": self.causes,
-                "compare_kits": self.kits}
 
     def sentences(self) -> list[str]:
         """What to say first, in A's words: the difference in money, and the cause that moved most."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.estimate import FEWEST_EVENTS, Learnt, learn
 from kitplan.demand.observed import Observation, observe
 from kitplan.demand.partial_pooling import pool_rates
@@ -35,7 +35,7 @@ _CHANCE_SD = 2.576
 
 
 @dataclass(frozen=True, repr=False)
-class Variance(Brief):
+class Variance(Result, writes={"variance": "by_item", "variance_months": "by_month", "unexplained_items": "named"}):
     """Past months, item by item (`by_item`), in total (`by_month`) and named items (`named`); config/columns.csv."""
 
     by_item: pd.DataFrame
@@ -43,10 +43,6 @@ class Variance(Brief):
     named: pd.DataFrame
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames as tables to write, by file stem."""
-        return {"variance": self.by_item, "variance_months": self.by_month, "unexplained_items": self.named}
 
 
 def split_to_the_cent(levels: np.ndarray) -> np.ndarray:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of, par_levels
@@ -47,7 +47,7 @@ class SeasonTest:
 
 
 @dataclass(frozen=True, repr=False)
-class Seasons(Brief):
+class Seasons(Result, writes={"seasons": "levels", "season_months": "months", "season_choice": "choice"}):
     """Par levels by month and period. levels: month, item, own_packs, period_packs, own_units, period_units.
     months: month, period, own_value, period_value, year_round_readiness. choice: periods, changes, mean_value,
     holding_cost, change_cost, total_cost, chosen, when. year_value: of the par levels planned on the whole year.
@@ -61,10 +61,6 @@ class Seasons(Brief):
     choice: pd.DataFrame
     year_value: float
     seen_once: bool = False
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
-        return {"seasons": self.levels, "season_months": self.months, "season_choice": self.choice}
 
     def sentences(self, currency: str) -> list[str]:
         """How strong the season is, and what to do about it."""
