@@ -39,8 +39,6 @@ _MOVES = ("yearly_value", "par_value", "par_litres", "re_secures")
 
 
 def add(app: Flask, home: Home, opened: Opened) -> None:
-    """The pages of the manager."""
-
     @app.get("/unit/<name>/months")
     def months_page(name: str) -> str:
         from kitplan.desk.drawing import band_chart

@@ -61,7 +61,6 @@ class KitPlan(Result, writes={
     notes: tuple[str, ...]
 
     def sentences(self, currency: str) -> list[str]:
-        """The result in a few sentences for a person."""
         chosen = self.curve[self.curve["note"] == "chosen"].iloc[0]
         count = self.contents["design"].nunique()
         known = self.curve[self.curve["monthly_cost"].notna()]

@@ -62,7 +62,6 @@ class SimulationResult(Result, writes={
     asked: int = 0
 
     def sentences(self, currency: str) -> list[str]:
-        """What the play showed, for a person."""
         summary = self.summary.set_index("plan")
         plan, said = summary.loc[PLAN], self.agreement.iloc[0]
         verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."

@@ -157,7 +157,6 @@ def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: It
 
 
 def item_fits_any(items: pd.DataFrame, size: pd.Series) -> bool:
-    """Whether one of the items fits a practice's size."""
     return bool(fits(items, size.to_dict()).any())
 
 
@@ -185,7 +184,6 @@ def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -
 
 
 def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:
-    """Catalogue rolls of one width."""
     items = unit.items
     return items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
 
