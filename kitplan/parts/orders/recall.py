@@ -19,7 +19,7 @@ from kitplan.read.problems import counted, some_of
 RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", "what_to_do"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Recall(Result, writes={"recall": "places"}):
     """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
 
