@@ -148,7 +148,9 @@ def compare_units(
                          "comparing two units")
     a, b = with_best_knowledge(a), with_best_knowledge(b)
     steps = list(_walk(a, b))
-    plans = _after_each(steps, plan)
+    plans = [plan(a)]  # made again only where a step changed something that it rests on
+    for (_, before), (_, unit) in itertools.pairwise(steps):
+        plans.append(plans[-1] if _same(before, unit) else plan(unit))
     months = [mean_month(unit, planned.item_choice) for (_, unit), planned in zip(steps, plans)]
     pars = [planned.par for planned in plans]
     kits = [planned.kits if "kits" in planned.parts else None for planned in (plans[0], plans[-1])]
@@ -204,7 +206,9 @@ def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     yield "how often they are renewed", place
     place = replace(place, techniques=b.techniques)
     yield "recipes", place
-    place = replace(place, items=_items_at_old_prices(a, b), prefer=b.prefer)
+    old = (a.items["price"] / a.items["pack"]).set_axis(a.items["item"])  # of one piece, of items that both carry
+    price = (b.items["item"].map(old) * b.items["pack"]).fillna(b.items["price"])
+    place = replace(place, items=b.items.assign(price=price), prefer=b.prefer)
     yield "catalogue: items, packs, roll lengths, preferences", place
     place = replace(place, items=b.items)
     yield "prices", place
@@ -227,19 +231,8 @@ def most_like(a: Unit, b: Unit) -> np.ndarray:
     return np.array(rows, dtype=int)
 
 
-def _items_at_old_prices(a: Unit, b: Unit) -> pd.DataFrame:
-    """B's catalogue with A's price a piece for items that both carry."""
-    old = (a.items["price"] / a.items["pack"]).set_axis(a.items["item"])
-    price = b.items["item"].map(old) * b.items["pack"]
-    return b.items.assign(price=price.fillna(b.items["price"]))
 
 
-def _after_each(steps: list[tuple[str, Unit]], plan: Callable[[Unit], Any]) -> list[Any]:
-    """The plan after each step; made again only where the step changed something that it rests on."""
-    found = [plan(steps[0][1])]
-    for (_, before), (_, unit) in itertools.pairwise(steps):
-        found.append(found[-1] if _same(before, unit) else plan(unit))
-    return found
 
 
 def _same(one: Unit, two: Unit) -> bool:

@@ -79,7 +79,11 @@ def class_needs(
                     dressings.append((index, number, *map(float, box), int(whole_up(need * total))))
                 else:
                     roles.append((index, number, role, need, total))
-                    problems += _unfilled(unit, lesson, practice, role)
+                    if not len(fitting_items(unit, role, practice.size)):
+                        fault = f"no item in the catalogue fills the role {role} for {practice.size_text or 'any size'}"
+                        problems.append(Problem(
+                            lesson.file, fault, "Add an item of that role to items.csv, or change the practice.",
+                            column="practice.technique", value=practice.technique))
     return ClassNeeds(
         pd.DataFrame(sets, columns=["lesson", "practice", "station", "learners", "goes", "sets"]),
         pd.DataFrame(pieces, columns=PIECE_COLUMNS),
@@ -194,13 +198,6 @@ def to_be_had(unit: Unit, items: pd.DataFrame) -> pd.DataFrame:
     return had if len(had) else items
 
 
-def _unfilled(unit: Unit, lesson: TrainingClass, practice: Practice, role: str) -> list[Problem]:
-    if len(fitting_items(unit, role, practice.size)):
-        return []
-    return [Problem(lesson.file,
-                    f"no item in the catalogue fills the role {role} for {practice.size_text or 'any size'}",
-                    "Add an item of that role to items.csv, or change the practice.", column="practice.technique",
-                    value=practice.technique)]
 
 
 def choose_items(unit: Unit, lessons: Sequence[TrainingClass], roles: pd.DataFrame) -> pd.DataFrame:
