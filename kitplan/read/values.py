@@ -432,6 +432,11 @@ class Unit(Brief):
         return tuple(self.strata.to_dict("records"))
 
     @cached_property
+    def catalogue(self) -> tuple[dict[str, Any], ...]:
+        """The rows of `items`, in order, as `airways` has those of `strata`. Not to be changed."""
+        return tuple(self.items.to_dict("records"))
+
+    @cached_property
     def words(self) -> Route:
         """The words for what this unit has: its routes', or "device" where they differ."""
         found = [self.route(name) for name in self.strata["route"].unique()]
