@@ -418,6 +418,9 @@ def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_pr
                        "entries": entries_of(client, week)})
     assert "Lots and dates for each kit" in words(client.get("/unit/mill_lane/week/kits"))
     assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")
+    told = words(client.post("/unit/mill_lane/week/build", {"design": "A", "built": "1", "day": "2026-11-10",
+                                                            "entries": entries_of(client, week)}))
+    assert re.search(r"Kit A-1: the book knew of too few EM Face mask, \d+ mm, .*count these items again", told)
 
 
 def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home):
