@@ -51,7 +51,8 @@ class Recall:
         if not len(self.places):
             alike = [f"Written much like it: {', '.join(self.like)}. Is it one of these?"] if self.like else []
             return [f"Lot {self.lot} is in no delivery, count or kit of this book. Look at every pack all the same: "
-                    "packs that came before the book began, or without their lot typed in, are not known to it.", *alike]
+                    "packs that came before the book began, or without their lot typed in, are not known to it.",
+                    *alike]
         at = self.places[self.places["where"] == "bedside"]["kit"]
         told = [f"At bedsides, change these kits now: {', '.join(dict.fromkeys(at))}."] if len(at) else []
         for item, (left, coming, level, packs, urgent) in self.after.items():
@@ -64,7 +65,7 @@ class Recall:
 
 
 def find_recall(lot: str, book: OrderBook, now: Standing, plan: RoundPlan, item: str | None = None) -> Recall:
-    """Find a lot (letters and digits tell: a notice and a sheet may space and hyphen it otherwise), of one item or of all."""
+    """Find a lot of one item or of all; letters and digits tell, for a notice spaces and hyphens it otherwise."""
     wanted = _folded(lot)
     rows = [row for row in _everywhere(book, now) if _folded(row[1]) == wanted and item in (None, row[0])]
     received: dict[str, int] = {}
