@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from kitplan.brief import Result
 from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import packs_to_level, urgent_under
 from kitplan.parts.orders.round_plan import RoundPlan
@@ -21,8 +22,8 @@ _ALIKE = 0.75
 RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", "what_to_do"]
 
 
-@dataclass(frozen=True)
-class Recall:
+@dataclass(frozen=True, repr=False)
+class Recall(Result, writes={"recall": "places"}):
     """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
 
     after: item -> (left without the lot, on order, level, packs to order now, True when what is left is under urgent).
@@ -37,9 +38,6 @@ class Recall:
     written: Mapping[str, date]
     like: Sequence[str] = ()
 
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
-        return {"recall": self.places}
 
     def sentences(self) -> list[str]:
         """What to do, most urgent first."""
