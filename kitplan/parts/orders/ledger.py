@@ -2,8 +2,8 @@
 
 Lines are taken by day, and within a day in the order they were written, an answer in the place of its question: what
 came on the day of a count and was typed in after it is taken to have come after it (and asked about), but where the
-count held more than there could be without it. A count is the truth of its day: what it misses against the lines before it was used. So for every item,
-in single items and at every moment,
+count held more than there could be without it. A count is the truth of its day: what it misses against the lines
+before it was used. So for every item, in single items and at every moment,
 
     first count + received + found = on the shelf + in kits + used + taken out (out of date, sent back, recalled, class)
 
