@@ -7,7 +7,6 @@ demand in place of an estimated one: Prak & Teunter, Int J Forecasting 2019;35:2
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
@@ -15,7 +14,7 @@ from kitplan.demand.arrivals import Season, learn_counts, learn_days, stated_swi
 from kitplan.demand.even_draws import even_uniforms
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
-from kitplan.demand.values import Seen
+from kitplan.demand.values import kept
 from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import Census, Unit
 
@@ -133,24 +132,15 @@ def _at_mean(draws: np.ndarray) -> np.ndarray:
     return np.broadcast_to(draws.mean(axis=0), draws.shape).copy()
 
 
-class Known(Seen):
-    """A unit as the posterior sees it: two that differ in anything else are fitted once."""
-
-    def __init__(self, unit: Unit) -> None:
-        super().__init__(
-            unit, (unit.census, unit.frequency, unit.doubt, unit.strata),
-            (unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day),
-        )
+def known(unit: Unit) -> tuple[tuple[object, ...], tuple[object, ...]]:
+    """What the posterior hangs on."""
+    return (unit.census, unit.frequency, unit.doubt, unit.strata), (
+        unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day)
 
 
+@kept(8, known)
 def fit_posterior(unit: Unit) -> Posterior:
-    """Learn what the census, the log and the unit's own statements say; remembered for the last few units."""
-    return _fit(Known(unit))
-
-
-@lru_cache(maxsize=8)
-def _fit(known: Known) -> Posterior:
-    unit = known.unit
+    """Learn what the census, the log and the unit's own statements say."""
     census, seed = unit.census, unit.planning.seed
     if census.shape == "stays" and len(census.rows):
         fitted = _from_stays(unit, seed)
@@ -248,14 +238,9 @@ def _stay_list(unit: Unit, seed: int) -> _List:
     return _List(stratum, start, days, ended, first, close, *_stay_factors(stratum, days, ended, unit.n_strata, seed))
 
 
+@kept(8, known)
 def own_stays(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
     """Kaplan-Meier of the unit's own stays, kinds brought to one scale: (days, chance of ending then); none: empty."""
-    return _own_stays(Known(unit))
-
-
-@lru_cache(maxsize=8)
-def _own_stays(known: Known) -> tuple[np.ndarray, np.ndarray]:
-    unit = known.unit
     if unit.census.shape != "stays" or not len(unit.census.rows):
         return np.zeros(0), np.zeros(0)
     found = _stay_list(unit, unit.planning.seed)

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.stays import range_draws
-from kitplan.demand.values import Seen
+from kitplan.demand.values import kept, paced
 from kitplan.demand.whole import whole_up
 from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
@@ -298,24 +298,9 @@ def _long_enough(row: Mapping[str, Any], checks_per_day: int, frailty: float, n_
     return max(_HORIZON_CHECKS, n_checks)
 
 
-class Paced(Seen):
-    """A unit as its re-secures see it, whoever was counted in it."""
-
-    def __init__(self, unit: Unit) -> None:
-        super().__init__(unit, (unit.frequency,), (unit.checks_per_day, unit.planning.frailty_nodes))
-
-
+@kept(16, paced)
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
-    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few).
-
-    Made once, not to be changed.
-    """
-    return _frequency_models(Paced(unit))
-
-
-@lru_cache(maxsize=16)
-def _frequency_models(paced: Paced) -> tuple[pd.DataFrame, np.ndarray]:
-    unit = paced.unit
+    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few)."""
     rows = unit.frequency[FREQUENCY_COLUMNS].reset_index(drop=True)
     keys = rows.fillna(-1.0)
     distinct = keys.drop_duplicates()
@@ -352,12 +337,11 @@ def long_run_rates(unit: Unit) -> pd.DataFrame:
     Columns: stratum, re_secures_per_day (per airway-day), per_100_airway_days, attempts_per_day (redos included),
     share_loose, share_soiled, share_skin, share_moved, share_changed, share_planned, share_any (flat model).
     """
-    return _long_run_rates(Paced(unit)).copy()
+    return _long_run_rates(unit).copy()
 
 
-@lru_cache(maxsize=16)
-def _long_run_rates(paced: Paced) -> pd.DataFrame:
-    unit = paced.unit
+@kept(16, paced)
+def _long_run_rates(unit: Unit) -> pd.DataFrame:
     models, which = frequency_models(unit)
     rows = [_rates_of(row, unit.checks_per_day, unit.planning.frailty_nodes) for _, row in models.iterrows()]
     table = pd.DataFrame(rows).iloc[which].reset_index(drop=True)
@@ -401,16 +385,15 @@ def _along_curves(
     """Values (n_draws, n_strata) read off the rate curve of each stratum's frequency model, in logarithms."""
     which = frequency_models(unit)[1]
     found = np.ones_like(values)
-    for m, curve in enumerate(_rate_curves(Paced(unit))):
+    for m, curve in enumerate(_rate_curves(unit)):
         mine = which == m
         found[:, mine] = np.exp(read(np.log(values[:, mine]), curve))
     return found
 
 
-@lru_cache(maxsize=16)
-def _rate_curves(paced: Paced) -> list[np.ndarray]:
+@kept(16, paced)
+def _rate_curves(unit: Unit) -> list[np.ndarray]:
     """`rate_curve` of each of the unit's frequency models."""
-    unit = paced.unit
     rows = frequency_models(unit)[0].to_dict("records")
     return [rate_curve(row, unit.checks_per_day, unit.planning.frailty_nodes) for row in rows]
 

@@ -17,11 +17,11 @@ from kitplan.demand.attempts import draw_attempts, hazard_lots
 from kitplan.demand.intervals import Intervals, intervals
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.occupancy import interval_checks
-from kitplan.demand.posterior import Known, Posterior, fit_posterior
+from kitplan.demand.posterior import Posterior, fit_posterior, known
 from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
-from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
+from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice, kept
 from kitplan.read.values import Unit
 
 
@@ -149,17 +149,15 @@ def _own_airways(asked: Intervals, tables: AttemptTables) -> Iterable[_Airways]:
     """`_airways` by all that the unit knows; kept where they are few."""
     if asked.airways * asked.n_scenarios > _MOST_KEPT:
         return _airways(asked, tables)
-    return _kept_airways(
-        Known(asked.unit), tables, asked.days, asked.n_scenarios, asked.seed, asked.stream
-    )
+    return _kept_airways(asked.unit, tables, asked.days, asked.n_scenarios, asked.seed, asked.stream)
 
 
-@lru_cache(maxsize=2)
+@kept(2, known)
 def _kept_airways(
-    known: Known, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
+    unit: Unit, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
 ) -> tuple[_Airways, ...]:
     """For the audit asks again for the same airways with other items."""
-    return tuple(_airways(intervals(known.unit, days, n_scenarios, seed, stream), tables))
+    return tuple(_airways(intervals(unit, days, n_scenarios, seed, stream), tables))
 
 
 def draw_ahead(unit: Unit, n_scenarios: int, seed: int, stream: str, tables: AttemptTables) -> None:
