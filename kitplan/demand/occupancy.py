@@ -68,16 +68,10 @@ def _own_tail(unit: Unit, stratum: int, times: np.ndarray, mass: np.ndarray) -> 
     return tail
 
 
-def stay_checks_pmf(unit: Unit, stratum: int, n_max: int | None = None) -> np.ndarray:
-    """PMF of the number of checks in a whole stay of a stratum, as long as it takes; checks come at any phase.
-
-    n_max: longer stays count as n_max (shape (n_max + 1,)). Without turnover every stay is as long as can be.
-    """
+def stay_checks_pmf(unit: Unit, stratum: int) -> np.ndarray:
+    """PMF of the number of checks in a whole stay of a stratum; checks come at any phase."""
     if fit_posterior(unit).fixed[stratum] > 0:
-        n_max = round(LONG_AGO_DAYS * unit.checks_per_day) if n_max is None else n_max
-        return np.eye(1, n_max + 1, n_max)[0]
+        last = round(LONG_AGO_DAYS * unit.checks_per_day)
+        return np.eye(1, last + 1, last)[0]
     tail = _stay_tail(unit, stratum)
-    pmf = np.append(tail[:-1] - tail[1:], tail[-1])
-    if n_max is None or len(pmf) <= n_max:
-        return pmf if n_max is None else np.pad(pmf, (0, n_max + 1 - len(pmf)))
-    return np.append(pmf[:n_max], pmf[n_max:].sum())
+    return np.append(tail[:-1] - tail[1:], tail[-1])
