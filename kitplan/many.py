@@ -25,6 +25,7 @@ from kitplan.interruptions import begin_process, one_thread_each, started_deaf
 from kitplan.read.carried import book_files, unit_files
 from kitplan.read.order_book import book_home, book_lock
 from kitplan.read.problems import InputError, UnsafePlan
+from kitplan.read.source import written_name
 from kitplan.write.writer import checksum, lies_inside, one_writer, outputs_in, write_outputs
 
 PROCESSES = 2
@@ -138,7 +139,7 @@ def jobs_for(units: Sequence[Path], out: Path) -> list[Job]:
     names = [
         p.name if p.is_dir() else p.stem if p.stem not in folders else p.name.replace(".", "-") for p in units
     ]
-    return [Job(name, path, out / name) for name, path in zip(names, units)]
+    return [Job(name, path, out / name) for name, path in zip(map(written_name, names), units)]
 
 
 def for_each(

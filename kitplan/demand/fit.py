@@ -25,7 +25,7 @@ def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict[str, Any]]]]
     In order of name, so that equals are told apart the same way however the catalogue is ordered.
     """
     by_role: dict[str, list[tuple[int, dict[str, Any]]]] = {}
-    for position, row in sorted(enumerate(unit.items.to_dict("records")), key=lambda entry: entry[1]["item"]):
+    for position, row in sorted(enumerate(unit.catalogue), key=lambda entry: entry[1]["item"]):
         by_role.setdefault(str(row["role"]), []).append((position, row))
     return by_role
 
@@ -57,12 +57,10 @@ def nearest_size(
     return sorted(found, key=rank)
 
 
-def item_of(unit: Unit, item_choice: ItemChoice, stratum: int, role: str) -> pd.Series | None:
+def item_of(unit: Unit, item_choice: ItemChoice, stratum: int, role: str) -> Mapping[str, Any] | None:
     """The catalogue row that fills a role of one stratum (the first where several do), or None."""
-    frame = item_choice.frame
-    names = frame.loc[(frame["stratum"] == stratum) & (frame["role"] == role), "item"].tolist()
-    found = unit.items[unit.items["item"].isin(names)]
-    return found.iloc[0] if len(found) else None
+    names = item_choice.serving.get((stratum, role), ())
+    return next((row for row in unit.catalogue if row["item"] in names), None)
 
 
 def fitting_items(unit: Unit, role: str, airway: Mapping[str, Any]) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache, wraps
+from functools import cached_property, lru_cache, wraps
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -107,6 +107,14 @@ class ItemChoice:
 
     frame: pd.DataFrame
     opened: Mapping[tuple[int, str], np.ndarray] = field(default_factory=dict)
+
+    @cached_property
+    def serving(self) -> dict[tuple[int, str], list[str]]:
+        """(stratum, role) -> names of its items. Not to be changed."""
+        found: dict[tuple[int, str], list[str]] = {}
+        for stratum, role, item in zip(*(self.frame[c].tolist() for c in ("stratum", "role", "item"))):
+            found.setdefault((stratum, role), []).append(item)
+        return found
 
 
 @dataclass(frozen=True)

@@ -295,12 +295,27 @@ def test_one_unit_may_be_served_alone(home):
     assert "Readiness" in words(page)
 
 
-def test_the_prints_of_several_classes_are_all_listed_in_order(tmp_path):
-    for name in ("box-labels-1.pdf", "box-labels-10.pdf", "box-labels-2.pdf", "cutting-list.pdf", "class.xlsx",
-                 "class-cut-cards-1.pdf", "class-kept-1.xlsx"):
-        (tmp_path / name).write_bytes(b"")
-    assert _papers(tmp_path) == ["cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf",
-                                 "box-labels-10.pdf", "class.xlsx"]
+def test_the_prints_of_several_classes_are_all_listed_in_order():
+    there = dict.fromkeys(("box-labels-1.pdf", "box-labels-10.pdf", "box-labels-2.pdf", "cutting-list.pdf",
+                           "class.xlsx", "class-cut-cards-1.pdf", "class-kept-1.xlsx", "cut-cards.pdf"), True)
+    assert list(_papers(there)) == ["cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf",
+                                    "box-labels-10.pdf", "class.xlsx"]
+
+
+def test_a_half_cut_print_is_told_and_not_handed_out_and_a_filled_in_workbook_is(client, home):
+    plan = home / "mill_lane" / "plan"
+    for name, cut in (("count-sheet.pdf", 2), ("stock-room.xlsx", 1)):
+        content = (plan / name).read_bytes()
+        (plan / name).write_bytes(content[:len(content) // cut] + b"typed" * (cut == 1))
+    page = client.get("/unit/mill_lane/")
+    assert "count-sheet.pdf: damaged, or changed by hand. Do not print it" in words(page)
+    assert "stock-room.xlsx : filled in or changed since it was written" in words(page)
+    assert "paper/count-sheet.pdf" not in page.text
+    assert "paper/emergency-sheet.pdf" in page.text
+    refused = client.get("/unit/mill_lane/paper/count-sheet.pdf")
+    assert refused.status_code == 409
+    assert "count-sheet.pdf is not as it was written" in words(refused)
+    assert client.get("/unit/mill_lane/paper/stock-room.xlsx").data == (plan / "stock-room.xlsx").read_bytes()
 
 
 def test_a_list_of_stays_in_a_file_of_its_own_is_a_census_and_one_that_is_dropped_replaces_it(empty_client, tmp_path):
@@ -403,6 +418,9 @@ def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_pr
                        "entries": entries_of(client, week)})
     assert "Lots and dates for each kit" in words(client.get("/unit/mill_lane/week/kits"))
     assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")
+    told = words(client.post("/unit/mill_lane/week/build", {"design": "A", "built": "1", "day": "2026-11-10",
+                                                            "entries": entries_of(client, week)}))
+    assert re.search(r"Kit A-1: the book knew of too few EM Face mask, \d+ mm, .*count these items again", told)
 
 
 def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home):

@@ -213,7 +213,10 @@ def test_more_kits_counted_than_the_book_has_are_asked_about():
     assert said(asked(*FULL, *kit("A-1"), kits_found(2))) == ["2 kits A stood on the shelf where the book has 1."]
     (before,) = asked(*FULL, kits_found(1))
     assert before.question == "1 kit A stood on the shelf where the book has 0."
-    assert "under Built, how many were built and never noted" in before.mend, "built before there was a book"
+    assert "under Built, how many were built and never noted, with a day before this count" in before.mend
+    noted = book(*FULL, kits_found(1), *kit("A-1", -1))
+    assert questions(noted, standing(noted), PLAN, CATALOGUE) == ()
+    assert standing(noted).expected == {"gauze": 40, "mask": 6}, "the shelf was counted without it"
     assert asked(*FULL, *kit("A-1"), kits_found(1)) == ()
     assert asked(*FULL, *kit("A-1"), kits_found(2), counted("gauze", 37, 7), counted("mask", 5, 7)) == ()
 

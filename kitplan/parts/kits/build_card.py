@@ -41,7 +41,7 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
                 new_page: Callable[[], Card]) -> None:
     card = new_page()
     _head(unit, card, design, rows, strata, builds)
-    items = unit.items.set_index("item")
+    items = {item["item"]: item for item in unit.catalogue}
     room = card.top - FOOT_MM - _SIGN_MM
     step = min(max(room / len(rows), _LEAST_ROW_MM), _ROW_MM)
     for number, row in enumerate(packing_order(rows).itertuples(), 1):
@@ -50,7 +50,7 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
             card.paragraph(f"Kit {design}, continued", 16, bold=True)
             card.top -= 2
             _columns(card)
-        item = items.loc[row.item]
+        item = items[row.item]
         take = counted(int(row.quantity), str(item["counted_as"]))
         _row(card, number, row, str(item["bin"]), take, step)
     card.top -= 1

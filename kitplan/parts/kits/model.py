@@ -240,7 +240,7 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
         )
     notes += more_than_asked(unit, made.chosen.designs)
     shared = sorted({
-        str(role) for (_, role), i in made.items.once_open.items() if unit.items.at[i, "scope"] == "unit"
+        str(role) for (_, role), i in made.items.once_open.items() if unit.catalogue[i]["scope"] == "unit"
     })
     shared = sorted({*shared, *(r for needs in made.needs.on_wall for r in needs)})
     if shared:

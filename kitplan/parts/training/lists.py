@@ -26,7 +26,7 @@ LOOSE = "; loose, not sterile: the class file allows it for practice on manikins
 def class_things(unit: Unit, lesson: TrainingClass) -> list[Thing]:
     """Durable things of a class; a thing named by its role becomes the catalogue item nearest each tube size."""
     catalogue = {
-        r["item"]: (str(r["description"]), float(r["price"]) / float(r["pack"])) for r in unit.items.to_dict("records")
+        r["item"]: (str(r["description"]), float(r["price"]) / float(r["pack"])) for r in unit.catalogue
     }
     things: list[Thing] = []
     for durable in lesson.durables:
@@ -113,7 +113,7 @@ def shopping_list(
     """
     rows: list[tuple[Any, ...]] = []
     loose = {role for lesson in lessons for role in lesson.loose}
-    for entry in unit.items.to_dict("records"):
+    for entry in unit.catalogue:
         mine = taken[taken["item"] == entry["item"]]
         if not len(mine):
             continue
@@ -151,7 +151,7 @@ def _durable_rows(
     """Durable things: classes held at one time need theirs side by side and bring what each has, others one after
     another. rest: item -> what is left of the packs bought to be used up, which serves before another pack is bought.
     """
-    catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
+    catalogue = {row["item"]: row for row in unit.catalogue}
     together = held_together(lessons, [t.minutes for t in tables])
     frames = [t.things.assign(lesson=i, day=together[i]) for i, t in enumerate(tables)]
     things = pd.concat(frames, ignore_index=True)
