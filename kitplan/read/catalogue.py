@@ -21,6 +21,7 @@ from kitplan.resources import config_rows
 
 FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
 """What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
+_JUDGED = ("routes", "sized_to", *FIT_COLUMNS)
 _STERILE = r"(?<!non)(?<!non[ -])(?<!un)\bsterile"
 
 
@@ -245,7 +246,8 @@ def item_fits(item: Mapping[Any, Any], airway: Mapping[str, Any], slack: float =
 
 def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> np.ndarray:
     """`item_fits` of every row, shape (n_items,)."""
-    return np.array([item_fits(item, airway, slack) for item in items.to_dict("records")], dtype=bool)
+    rows = zip(*(items[column].tolist() for column in _JUDGED))
+    return np.array([item_fits(dict(zip(_JUDGED, row)), airway, slack) for row in rows], dtype=bool)
 
 
 def marked(name: str, critical: bool) -> str:
