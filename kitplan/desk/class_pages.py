@@ -45,8 +45,6 @@ _HEADINGS = {
 
 
 def add(app: Flask, home: Home) -> None:
-    """The pages of the class."""
-
     @app.get("/unit/<name>/class")
     def class_page(name: str) -> str:
         folder = unit_of(home, name)

@@ -41,7 +41,6 @@ class Done:
 
 
 def add(app: Flask, home: Home) -> None:
-    """The pages of the week."""
     done: dict[Path, Done] = {}
 
     def once(folder: Path, step: str, take: Callable[[Session], list[str]]) -> str:

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from kitplan.parts.par import limits as limited
-from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve.closure import most_within
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.par_program import Limit
+from tests.solve.within_limits import least_excess, readiest
 
 ROADS = {"program": (10**9, 10**9), "cuts, then the program": (0, 10**9), "cuts alone": (0, 0)}
 """Needs above which cuts come first, and above which they come alone."""

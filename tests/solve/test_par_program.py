@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import Limit, cheapest
+from tests.solve.within_limits import least_excess, readiest
 
 from .cbc import needs_cbc, solving_by
 

@@ -55,7 +55,12 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
         _row(card, number, row, str(item["bin"]), take, step)
     card.top -= 1
     card.paragraph(f"{int(rows['quantity'].sum())} single items in all, {rows['litres'].sum():.1f} L.", 10, bold=True)
-    _signatures(card)
+    y, third = FOOT_MM + 19, card.room_mm / 3
+    labels = ("Built by", "Counted again by", "Date", "Nearest expiry in the kit", "Seal number", "Kit number")
+    for k, label in enumerate(labels):
+        x, line = MARGIN_MM + (k % 3) * third, y - 12 * (k // 3)
+        card.line(x, line, x + third - 6, line, 0.6)
+        card.text(x, line - 3.2, label, 7.5)
 
 
 def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.DataFrame, builds: pd.DataFrame) -> None:
@@ -117,14 +122,3 @@ def _row(card: Card, number: int, row: Any, bin_name: str, take: str, step: floa
         card.box(x, card.top - (step + _BOX_MM) / 2, _BOX_MM, _BOX_MM, 1.0)
     card.top -= step
     card.line(MARGIN_MM, card.top, right, card.top, 0.3)
-
-
-def _signatures(card: Card) -> None:
-    y = FOOT_MM + 19
-    third = card.room_mm / 3
-    labels = ("Built by", "Counted again by", "Date", "Nearest expiry in the kit", "Seal number", "Kit number")
-    for k, label in enumerate(labels):
-        x = MARGIN_MM + (k % 3) * third
-        line = y - 12 * (k // 3)
-        card.line(x, line, x + third - 6, line, 0.6)
-        card.text(x, line - 3.2, label, 7.5)

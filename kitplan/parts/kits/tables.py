@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -198,13 +199,13 @@ def kit_lookup(strata: pd.DataFrame, unit: Unit) -> Lookup:
     shown = {size: size.replace(f" {scale}", "") if scale else size or "any size" for size in ordered["size"]}
     cells = {}
     for (size, route), own in sorted(_by_airway(strata).items()):
-        mean = {row["design"]: 0.0 for row in sorted(own, key=_design)}
+        own = sorted(own, key=itemgetter("design"))
+        mean = {row["design"]: 0.0 for row in own}
         for row in own:
             mean[row["design"]] += row["mean_airways"]
         main = max(mean, key=lambda design: mean[design])
-        others = sorted((row for row in own if row["design"] != main), key=_design)
         cells[shown[size], route.replace("_", " ")] = (
-            main, *(f"{row['design']}: {_difference(own, row, titles)}" for row in others))
+            main, *(f"{row['design']}: {_difference(own, row, titles)}" for row in own if row["design"] != main))
     routes = tuple(sorted({route for _, route in cells}, key=lambda r: (r != "oral", r)))
     heading = f"{unit.words.device.capitalize()} {scale}".strip()
     return Lookup(tuple(dict.fromkeys(shown.values())), routes, cells, heading)
@@ -218,8 +219,6 @@ def _by_airway(strata: pd.DataFrame) -> dict[tuple[str, str], list[_Row]]:
     return found
 
 
-def _design(row: _Row) -> str:
-    return str(row["design"])
 
 
 def _difference(own: Sequence[_Row], row: _Row, titles: dict[str, str]) -> str:
