@@ -74,7 +74,6 @@ class Intervals:
         return slice(0, self.n_scenarios, max(every, 1))
 
     def episodes(self, rows: slice = slice(None)) -> Episodes:
-        """The airways of the scenarios `rows`."""
         play = self._play(rows)
         parts = [_fixed_airways(play)] if self.posterior.fixed.any() or not self._moving else []
         if self._moving:

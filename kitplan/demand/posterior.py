@@ -89,7 +89,6 @@ class Posterior:
         return 1.0 - loss((self.arrivals * self.mean_stays).sum(axis=1), self.beds)
 
     def take(self, rows: np.ndarray) -> Posterior:
-        """The draws `rows` alone."""
         return replace(
             self, arrivals=self.arrivals[rows], swing=self.swing[rows], burst=self.burst[rows],
             lasting=self.lasting[rows], stays=self.stays.take(rows), stay_factor=self.stay_factor[rows],

@@ -19,7 +19,8 @@ import pandas as pd
 from kitplan.demand.stays import range_draws
 from kitplan.demand.values import kept, paced
 from kitplan.demand.whole import whole_up
-from kitplan.read.values import FREQUENCY_COLUMNS, HAZARDS, Unit
+from kitplan.read.policy import HAZARDS
+from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
 CONSTANT_REASONS = {reason: column for column, reason in HAZARDS.items() if reason != "loose"}
 """Reasons whose hazard does not depend on wear, and their column of Unit.frequency."""

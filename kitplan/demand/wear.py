@@ -46,7 +46,6 @@ class WearSpells:
 
     @property
     def n_airways(self) -> int:
-        """Airways that the spells are of."""
         return int(self.airway.max(initial=-1)) + 1
 
     @cached_property

@@ -17,7 +17,13 @@ from kitplan.read.headers import raw_table, report_headers
 from kitplan.read.settings import Default, defaults_in, guard, parse_toml
 from kitplan.read.source import Source
 from kitplan.read.tables import TableReader, read_table
-from kitplan.read.values import HAZARDS, Assumption, Doubt
+from kitplan.read.values import Assumption, Doubt
+
+HAZARDS = {
+    "loosening_scale_hours": "loose", "soiled_per_day": "soiled", "skin_per_day": "skin", "moved_per_day": "moved",
+    "changed_per_day": "changed",
+}
+"""Settings that say how often, and the reason that each is of: where the unit states one, it is known."""
 
 
 @dataclass(frozen=True)

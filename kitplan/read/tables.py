@@ -59,7 +59,6 @@ class TableReader:
 
     @property
     def rows(self) -> np.ndarray:
-        """Spreadsheet row numbers."""
         return self.raw.rows
 
     @property

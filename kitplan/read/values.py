@@ -44,12 +44,6 @@ FREQUENCY_COLUMNS = [
 ]
 """Columns of Unit.frequency, one row a stratum, modifiers already applied. flat_per_check is NaN when unused."""
 
-HAZARDS = {
-    "loosening_scale_hours": "loose", "soiled_per_day": "soiled", "skin_per_day": "skin", "moved_per_day": "moved",
-    "changed_per_day": "changed",
-}
-"""Settings that say how often, and the reason that each is of: where the unit states one, it is known."""
-
 
 @dataclass(frozen=True)
 class Census:
@@ -202,7 +196,6 @@ class StockPolicy:
 
     @property
     def protection_interval_days(self) -> float:
-        """Review period plus lead time, days."""
         return self.review_days + self.lead_days
 
 

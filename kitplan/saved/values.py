@@ -68,7 +68,6 @@ class Packed:
             raise Damaged(str(error)) from error
 
     def value(self, name: str) -> Any:
-        """The value of this name."""
         try:
             text = json.loads(self._file.read(f"{name}.json"))
             return _value(text, lambda number: np.lib.format.read_array(
