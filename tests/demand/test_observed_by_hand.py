@@ -14,6 +14,7 @@ from kitplan.demand import wear
 from kitplan.demand.observed import (
     AirwayStays,
     Observation,
+    _between,
     _elapsed,
     _follow_airways,
     _inside,
@@ -22,7 +23,6 @@ from kitplan.demand.observed import (
     _share_observed,
     _tidy_log,
     _windows,
-    _without_unknown_days,
     airway_stays,
     census_days,
     daily_airways,
@@ -203,11 +203,16 @@ def test_a_silent_stretch_is_no_quiet_one(unit_maker):
     assert _windows(log, nobody, unit, []).tolist() == [[0.0, 100.0]], "nobody was there"
 
 
-def test_unknown_days_are_cut_out_of_a_window():
+def test_what_lies_between_gaps_is_watched():
+    assert _between([(3.5, 4.5), (0.0, 1.0), (4.0, 5.0)], 10.0).tolist() == [[1.0, 3.5], [5.0, 10.0]]
+    assert _between([(0.0, 10.0)], 10.0).shape == (0, 2)
+
+
+def test_unknown_days_are_not_watched(unit_maker):
     daily = np.ones((10, 2))
     daily[[0, 4], 1] = np.nan
-    found = _without_unknown_days(np.array([[0.0, 3.5], [4.5, 10.0]]), daily)
-    assert found.tolist() == [[1.0, 3.5], [5.0, 10.0]]
+    log = pd.DataFrame({"day": np.arange(1.0, 10.0)})
+    assert _windows(log, daily, unit_maker(), []).tolist() == [[1.0, 4.0], [5.0, 10.0]]
 
 
 def test_an_event_that_opens_a_window_is_no_event_in_it():
