@@ -272,14 +272,16 @@ def test_where_airways_are_followed_the_fitted_wear_makes_the_events_that_are_ex
     pooled = SimpleNamespace(mean=np.array([0.2, 0.1, 0.3]), low=np.zeros(3), high=np.ones(3),
                              own_share=np.full(3, 0.5), common_mean=0.15)
     counts, days = np.array([6.0, 3.0, 0.0]), np.array([30.0, 30.0, 0.0])
-    monkeypatch.setattr(estimate, "_fitted_events", lambda *given: np.array([7.0, 2.0, 0.0]))
+    # Of the six events of the first kind the curve speaks of two; it makes three of what these wore.
+    monkeypatch.setattr(estimate.wear, "expected_events", lambda *given: np.array([3.0, 0.0, 0.0]))
+    spells = SimpleNamespace(stratum=np.array([0, 0, 1, 1]), caused=np.array([True, True, True, False]))
     unit = unit_maker()
-    rates = estimate._rates_frame(unit, None, counts, days, pooled, None, None)
+    rates = estimate._rates_frame(unit, counts, days, pooled, None, None)
     assert rates["expected_events"].tolist() == pytest.approx([6.0, 3.0, 0.0])
     assert rates["expected_if_alike"].tolist() == [4.5, 4.5, 0.0]
     assert rates["unpooled_rate"].tolist()[:2] == [0.2, 0.1]
     assert np.isnan(rates["unpooled_rate"].iloc[2])
     assert rates["because"].iloc[2].startswith("no airway of this kind was watched: the unit's average 0.15 a day")
-    followed = estimate._rates_frame(unit, None, counts, days, pooled, "spells", "curve")
+    followed = estimate._rates_frame(unit, counts, days, pooled, spells, "curve")
     assert followed["expected_events"].tolist() == [7.0, 2.0, 0.0]
-    assert estimate._rates_frame(unit, None, counts, days, pooled, None, "curve")["expected_events"].iloc[0] == 6.0
+    assert estimate._rates_frame(unit, counts, days, pooled, None, "curve")["expected_events"].iloc[0] == 6.0
