@@ -130,7 +130,15 @@ def find_units(folder: Path) -> list[Path]:
     if not folder.is_dir() or (folder / "unit.toml").exists():
         return []
     inside = [p for p in sorted(folder.iterdir()) if not p.name.startswith((".", "~"))]
-    return [p for p in inside if (p / "unit.toml").is_file() or (p.suffix.lower() == ".xlsx" and p.is_file())]
+    return [p for p in inside if (p.suffix.lower() == ".xlsx" and p.is_file()) or _may_hold_unit(p)]
+
+
+def _may_hold_unit(folder: Path) -> bool:
+    """True where a folder has a unit.toml, and where it cannot be looked into: it is listed with the reason."""
+    try:
+        return (folder / "unit.toml").is_file()
+    except PermissionError:
+        return True
 
 
 def jobs_for(units: Sequence[Path], out: Path) -> list[Job]:

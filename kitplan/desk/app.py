@@ -22,6 +22,7 @@ from kitplan.read.money import figure
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.workbook import CENSUS_TABLES
 from kitplan.resources import caution, sample_units
+from kitplan.write.sides import isolated
 from kitplan.write.writer import checksum
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
@@ -46,7 +47,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.finalize = _at_the_desk
-    app.jinja_env.filters["figure"] = figure
+    app.jinja_env.filters |= {"figure": figure, "isolated": isolated}
     app.jinja_env.globals["not_yet_own"] = _not_yet_own
     guard(app, secret, port)
     home, jobs = shelf.Home(folder.resolve()), Jobs()

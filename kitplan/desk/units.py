@@ -94,7 +94,9 @@ class Home:
 
     def new_folder(self, name: str) -> Path:
         """A folder for a new unit: its name in letters that every system takes. Raises ValueError."""
-        plain = secure_filename(name).strip("._-").lower()[:60] or f"unit-{datetime.now():%Y%m%d-%H%M%S}"
+        plain = secure_filename(name).strip("._-").lower()[:60]
+        if not re.search("[a-z]", plain):  # all else of a name in other letters is left out
+            plain = f"unit-{datetime.now():%Y%m%d-%H%M%S-%f}"
         folder = self.folder / plain
         if folder.exists() or folder.with_name(f"{plain}.xlsx").exists():
             raise ValueError(f"there is a unit {plain} already")

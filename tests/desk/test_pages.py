@@ -14,6 +14,7 @@ from kitplan.desk.class_pages import _papers
 from kitplan.desk.units import TextTable
 from kitplan.parts.par.summary import not_yet_own, three_sentences
 from kitplan.read.order_book import LEARNT
+from kitplan.resources import config_file
 from kitplan.write.unit_book import unit_workbook
 from kitplan.write.writer import checksum
 
@@ -738,3 +739,22 @@ def test_what_a_class_took_comes_in_with_its_workbook(client, home):
     assert "counts as no use" in words(client.post("/unit/mill_lane/week/workbook", given))
     lines = pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")
     assert lines[["event", "item", "loose_units"]].to_numpy().tolist() == [["to_class", "saline_5ml", 4]]
+
+
+def test_names_from_right_to_left_keep_to_themselves_on_pages_and_not_in_forms(client, home):
+    """Else the number after a name is shown beside the next one; in a form the marks would be saved with the text."""
+    items = config_file("items.csv").read_text(encoding="utf-8")
+    named = items.replace("Saline 0.9 % ampoule 5 mL", "\u05d0\u05d1 \u05d2\u05d3 5")
+    (home / "mill_lane" / "items.csv").write_text(named, encoding="utf-8")
+    kitplan.plan(kitplan.load_unit(home / "mill_lane")).save(home / "mill_lane" / "plan")
+    held = "\u2068\u05d0\u05d1 \u05d2\u05d3 5\u2069"
+    assert f"<strong>{held}</strong>" in client.get("/unit/mill_lane/week/count").text
+    assert f"{held}: " in client.get("/unit/mill_lane/months").text
+    assert "\u2068" not in client.get("/unit/mill_lane/class").text
+
+
+def test_two_units_whose_names_share_no_more_than_a_digit_are_both_made(empty_client, tmp_path):
+    for name in ("\u05d0\u05d1, 8", "\u05d2\u05d3, 8"):
+        assert empty_client.post("/new", {"unit_name": name}).status_code == 200
+    assert sorted(tomllib.loads(p.read_text(encoding="utf-8"))["name"] for p in tmp_path.glob("*/unit.toml")) == [
+        "\u05d0\u05d1, 8", "\u05d2\u05d3, 8"]

@@ -822,7 +822,8 @@ def test_a_filled_in_file_belongs_to_the_unit_that_it_lies_in_or_whose_plan_it_l
     (unit / "unit.toml").touch()
     for book_of in ("other.xlsx", "third.xlsx"):
         (tmp_path / book_of).touch()
-    for filled, belongs in ((unit, unit), (unit / "count.csv", unit), (unit / "plan" / "count.csv", unit),
+    for filled, belongs in ((unit, unit), (unit / "unit.toml", unit / "unit.toml"), (unit / "count.csv", unit),
+                            (unit / "plan" / "count.csv", unit),
                             (plan / "count.csv", tmp_path / "other.xlsx")):
         assert find_unit(filled) == belongs
     stray = tmp_path / "third" / "count.csv"
