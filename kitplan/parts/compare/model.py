@@ -33,8 +33,6 @@ _AS_READY = 0.005
 """Readiness that lies no further apart is taken for the same."""
 
 
-
-
 @dataclass(frozen=True)
 class Month:
     """A mean month of one unit: money, re-secures (attempts, without admissions), units of each item by name.
@@ -179,8 +177,6 @@ def _surely(row: pd.Series) -> str:
             "they are renewed.")
 
 
-
-
 def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     """(cause, unit after it): from A, cause by cause, to B."""
     yield "", a
@@ -221,10 +217,6 @@ def most_like(a: Unit, b: Unit) -> np.ndarray:
                 rows.append(int(np.nonzero(same)[0][np.argmax(airways[same])]))
                 break
     return np.array(rows, dtype=int)
-
-
-
-
 
 
 def _same(one: Unit, two: Unit) -> bool:
