@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands import common
+from kitplan.read.problems import InputError
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
@@ -26,7 +27,6 @@ def command(unit_path: Path, seed: int | None, strict: bool) -> None:
     """
     with common.run_safely():
         from kitplan.planning import ready_to_plan
-        from kitplan.read.problems import InputError
         from kitplan.read.unit import load_unit
 
         unit = common.with_letter_warnings(load_unit(unit_path, seed))
