@@ -7,15 +7,15 @@ demand in place of an estimated one: Prak & Teunter, Int J Forecasting 2019;35:2
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
 from kitplan.demand.arrivals import Season, learn_counts, learn_days, stated_swing
 from kitplan.demand.even_draws import even_uniforms
+from kitplan.demand.observed import census_days, daily_airways
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
-from kitplan.demand.values import Seen
+from kitplan.demand.values import kept
 from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import Census, Unit
 
@@ -133,31 +133,22 @@ def _at_mean(draws: np.ndarray) -> np.ndarray:
     return np.broadcast_to(draws.mean(axis=0), draws.shape).copy()
 
 
-class Known(Seen):
-    """A unit as the posterior sees it: two that differ in anything else are fitted once."""
-
-    def __init__(self, unit: Unit) -> None:
-        super().__init__(
-            unit, (unit.census, unit.frequency, unit.doubt, unit.strata),
-            (unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day),
-        )
+def known(unit: Unit) -> tuple[tuple[object, ...], tuple[object, ...]]:
+    """What the posterior hangs on."""
+    return (unit.census, unit.frequency, unit.doubt, unit.strata), (
+        unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day)
 
 
+@kept(8, known)
 def fit_posterior(unit: Unit) -> Posterior:
-    """Learn what the census, the log and the unit's own statements say; remembered for the last few units."""
-    return _fit(Known(unit))
-
-
-@lru_cache(maxsize=8)
-def _fit(known: Known) -> Posterior:
-    unit = known.unit
+    """Learn what the census, the log and the unit's own statements say."""
     census, seed = unit.census, unit.planning.seed
     if census.shape == "stays" and len(census.rows):
         fitted = _from_stays(unit, seed)
     elif census.mean_stay_days or census.shape == "counts":
         fitted = _from_counts(unit, seed)
     else:
-        fitted = _in_place(unit, _counted(census, unit.n_strata)[0].mean(axis=0))
+        fitted = _in_place(unit, _counted(unit)[0].mean(axis=0))
     fitted = _with_expected(unit, fitted)
     ratio = rate_ratios(unit, DRAWS)
     fitted = replace(fitted, rate=ratio, hazard=hazard_factors(unit, ratio), beds=unit.bedside.beds)
@@ -237,25 +228,21 @@ class _List:
 
 
 def _stay_list(unit: Unit, seed: int) -> _List:
-    census, rows = unit.census, unit.census.rows
+    rows = unit.census.rows
     stratum, start = rows["stratum"].to_numpy(np.int64), rows["start"].to_numpy(float)
-    close = _close(census)
+    close = float(census_days(unit))
     ended = rows["end"].notna().to_numpy()
     end = np.where(ended, rows["end"].to_numpy(float), close)
     first = _complete_from(start, end, close)
     own = start >= first
     stratum, start, days, ended = stratum[own], start[own], (end - start)[own], ended[own]
-    return _List(stratum, start, days, ended, first, close, *_stay_factors(stratum, days, ended, unit.n_strata, seed))
+    factors = _stay_factors(stratum, days, ended, unit.strata["route"].to_numpy(), seed)
+    return _List(stratum, start, days, ended, first, close, *factors)
 
 
+@kept(8, known)
 def own_stays(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
     """Kaplan-Meier of the unit's own stays, kinds brought to one scale: (days, chance of ending then); none: empty."""
-    return _own_stays(Known(unit))
-
-
-@lru_cache(maxsize=8)
-def _own_stays(known: Known) -> tuple[np.ndarray, np.ndarray]:
-    unit = known.unit
     if unit.census.shape != "stays" or not len(unit.census.rows):
         return np.zeros(0), np.zeros(0)
     found = _stay_list(unit, unit.planning.seed)
@@ -289,13 +276,6 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
     )
 
 
-def _close(census: Census) -> float:
-    """End of the last day of the census, days since its first."""
-    if census.first_day is None or census.last_day is None:
-        return float(np.nanmax(census.rows[["start", "end"]].to_numpy(float))) + 1.0
-    return (census.last_day - census.first_day).days + 1.0
-
-
 def _complete_from(start: np.ndarray, end: np.ndarray, close: float) -> float:
     """Day from which the list has every arrival: its first days may lack those who had left before it was drawn up."""
     first = float(np.floor(start.min()))
@@ -323,11 +303,15 @@ def _days_on_record(census: Census, start: np.ndarray, first: float, close: floa
 
 
 def _stay_factors(
-    stratum: np.ndarray, days: np.ndarray, ended: np.ndarray, n_strata: int, seed: int
+    stratum: np.ndarray, days: np.ndarray, ended: np.ndarray, route: np.ndarray, seed: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """How much longer airways of a kind stay than others: draws (n_draws, n_strata), and their mean; partly pooled."""
+    """How much longer airways of a kind stay than others: draws (n_draws, n_strata), and their mean; partly pooled.
+
+    A kind that never came stays as the others of its route, (n_strata,), do; of a route that never came, as all.
+    """
     from kitplan.demand.partial_pooling import pool_rates
 
+    n_strata = len(route)
     ends = np.bincount(stratum[ended], minlength=n_strata).astype(float)
     exposure = np.bincount(stratum, weights=days, minlength=n_strata)
     seen = exposure > 0
@@ -339,6 +323,9 @@ def _stay_factors(
     draws = 1.0 / np.maximum(pooled.draw(DRAWS, np.random.default_rng([seed, 31])), 1e-9)
     share = np.bincount(stratum, minlength=n_strata) / len(stratum)
     draws = np.where(seen, draws / (draws @ share)[:, None], 1.0)
+    alike = (route[:, None] == route) * share
+    known = ~seen & (alike.sum(axis=1) > 0)
+    draws[:, known] = draws @ (alike[known] / alike[known].sum(axis=1, keepdims=True)).T
     return draws, draws.mean(axis=0)
 
 
@@ -358,10 +345,11 @@ def _kinds(counts: np.ndarray, unit: Unit, seed: int) -> np.ndarray:
 def census_means(unit: Unit, times: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
     """What the census shows, so many times: mean airways in place and arrivals a day, by stratum, (n_strata,) each.
 
-    Expected strata as the unit states them. Without a stay that is stated or seen to end nobody arrives.
+    Expected strata as the unit states them, for as long as their kind stays. Without a stay that is stated or seen to
+    end nobody arrives.
     """
     census = unit.census
-    stay = census.mean_stay_days
+    stay: float | np.ndarray | None = census.mean_stay_days
     arrivals = np.zeros(unit.n_strata)
     if census.shape == "stays" and len(census.rows):
         found = _stay_list(unit, unit.planning.seed)
@@ -369,34 +357,28 @@ def census_means(unit: Unit, times: float = 1.0) -> tuple[np.ndarray, np.ndarray
         arrivals = np.bincount(found.stratum, minlength=unit.n_strata) / max(float(known.sum()), 1e-9)
         within = np.minimum(found.start + found.days, found.close) - found.start
         mean = np.bincount(found.stratum, weights=within, minlength=unit.n_strata) / max(float(known.sum()), 1e-9)
-        stay = stay or float(found.days.sum() / max(found.ended.sum(), 1))
+        stay = found.factor * (stay or float(found.days.sum() / max(found.ended.sum(), 1)))
     else:
-        mean = _counted(census, unit.n_strata)[0].mean(axis=0)
-        arrivals = mean / stay if stay else arrivals
+        mean = _counted(unit)[0].mean(axis=0)
+        arrivals = arrivals if stay is None else mean / stay
     more = census.expected
     stated = np.bincount(more["stratum"], weights=more["mean_airways"], minlength=unit.n_strata)
-    return times * mean + stated, times * arrivals + (stated / stay if stay else 0.0)
+    return times * mean + stated, times * arrivals + (0.0 if stay is None else stated / stay)
 
 
 # -- daily counts, or one day's ---------------------------------------------------------------------------------------
 
 
-def _counted(census: Census, n_strata: int) -> tuple[np.ndarray, np.ndarray]:
+def _counted(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
     """Counts of the known days, (n_days, n_strata), and which day each is, days since the first."""
-    rows = census.rows
-    day = rows["day"].to_numpy(int) if "day" in rows else np.zeros(len(rows), int)
-    n_days = int(day.max(initial=0)) + 1
-    if census.first_day is not None and census.last_day is not None:
-        n_days = max(n_days, (census.last_day - census.first_day).days + 1)
-    counts = np.zeros((n_days, n_strata))
-    np.add.at(counts, (day, rows["stratum"].to_numpy(int)), rows["airways"].to_numpy(float))
-    known = np.setdiff1d(np.arange(n_days), census.unknown_days)
-    return counts[known], known
+    daily = daily_airways(unit)
+    days = np.flatnonzero(~np.isnan(daily).any(axis=1))
+    return daily[days], days
 
 
 def _from_counts(unit: Unit, seed: int) -> Posterior:
     census = unit.census
-    counts, day = _counted(census, unit.n_strata)
+    counts, day = _counted(unit)
     if not census.mean_stay_days:
         return _in_place(unit, counts.mean(axis=0))
     law = _stated_stays(unit, seed)

@@ -17,7 +17,6 @@ from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.posterior import (
     DRAWS,
-    _close,
     _complete_from,
     _counted,
     _days_on_record,
@@ -200,14 +199,6 @@ def test_a_swing_that_is_stated_needs_no_history(unit_maker):
 # -- a list of stays ------------------------------------------------------------------------------------------------
 
 
-def test_a_list_ends_with_its_last_day_or_a_day_after_its_last_entry():
-    dated = stays_of([("a", 0, 0.0, 3.0)], days=40)
-    assert _close(dated) == 40.0
-    assert _close(replace(dated, first_day=None, last_day=None)) == 4.0
-    open_end = stays_of([("a", 0, 0.0, 3.0), ("b", 0, 5.5, np.nan)])
-    assert _close(replace(open_end, first_day=None, last_day=None)) == 6.5
-
-
 @pytest.mark.parametrize(("starts", "days", "first"), [
     ([0.6, *range(4, 40)], 4.0, 4), ([0.6, *range(4, 40)], 3.5, 4), (list(range(40)), 4.0, 0),
     ([0.6, *range(4, 40, 2)], 4.0, 0), ([0.6, *range(10, 40)], 20.0, 10), ([10.6, *range(14, 50)], 4.0, 14),
@@ -246,16 +237,18 @@ def test_a_stretch_in_which_many_should_have_come_was_closed(pause, each, closed
 def test_kinds_that_stay_twice_as_long_have_twice_the_factor_and_all_stays_together_one():
     """Four hundred ends of 2 days and of 4: the mean over all stays of the list is 1 in each draw."""
     stratum, ended = np.repeat([0, 1], 400), np.ones(800, dtype=bool)
-    draws, mean = _stay_factors(stratum, np.where(stratum, 4.0, 2.0), ended, 3, 1)
+    routes = np.array(["oral", "nasal", "neck", "nasal"])
+    draws, mean = _stay_factors(stratum, np.where(stratum, 4.0, 2.0), ended, routes, 1)
     assert mean[1] / mean[0] == pytest.approx(2.0, rel=0.05)
     assert draws[:, :2].mean(axis=1) == pytest.approx(np.ones(DRAWS))
-    assert (draws[:, 2] == 1).all(), "of a kind that nobody has seen nothing is said"
+    assert (draws[:, 2] == 1).all(), "of a route that nobody has seen nothing is said"
+    assert draws[:, 3] == pytest.approx(draws[:, 1]), "another size of a route that was seen stays as that does"
     assert mean == pytest.approx(draws.mean(axis=0))
 
 
 def test_one_kind_or_one_end_alone_has_no_factor():
-    one = _stay_factors(np.zeros(50, dtype=int), np.full(50, 3.0), np.ones(50, dtype=bool), 2, 1)
-    few = _stay_factors(np.array([0, 1]), np.array([3.0, 9.0]), np.array([True, False]), 2, 1)
+    one = _stay_factors(np.zeros(50, dtype=int), np.full(50, 3.0), np.ones(50, dtype=bool), np.full(2, "oral"), 1)
+    few = _stay_factors(np.array([0, 1]), np.array([3.0, 9.0]), np.array([True, False]), np.full(2, "oral"), 1)
     for draws, mean in (one, few):
         assert (draws == 1).all()
         assert (mean == 1).all()
@@ -298,16 +291,13 @@ def test_a_list_of_nobody_is_no_list(unit_maker):
 # -- counts ---------------------------------------------------------------------------------------------------------
 
 
-def test_days_counted_are_those_known_and_a_day_without_a_row_is_empty():
+def test_days_counted_are_those_known_and_a_day_without_a_row_is_empty(unit_maker):
     """Rows on days 0 and 3 of five; day 1 unknown; two rows of one kind on a day add up."""
     census = counts_of([(0, 0, 2), (0, 0, 1), (3, 2, 4)], unknown=[1])
     census = replace(census, last_day=date(2026, 3, 5))
-    counts, day = _counted(census, 3)
+    counts, day = _counted(unit_maker(census))
     assert day.tolist() == [0, 2, 3, 4]
     assert counts.tolist() == [[3, 0, 0], [0, 0, 0], [0, 0, 4], [0, 0, 0]]
-    undated, day = _counted(replace(census, first_day=None, last_day=None), 3)
-    assert day.tolist() == [0, 2, 3]
-    assert undated[-1].tolist() == [0, 0, 4]
 
 
 def test_what_counts_rest_on_is_said_in_days(unit_maker):

@@ -12,9 +12,9 @@ from functools import cached_property
 
 import numpy as np
 
-from kitplan.demand.fit import item_fits
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import NEVER, Slot
+from kitplan.read.catalogue import item_fits
 from kitplan.read.values import Unit
 
 _STEP = 2.0**-28

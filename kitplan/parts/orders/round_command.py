@@ -75,7 +75,11 @@ class Session:
         return Names.of(self.unit.items, steps.aliases(self.book))
 
     def recalled(self, lot: str, item: str | None = None) -> Recall:
-        """Where a recalled lot is, of one item or of all. Raises InputError for an item that nothing here is called."""
+        """Where a recalled lot is, of one item or of all. Raises InputError for an item that nothing here is called,
+        and for a blank lot: it would be every pack whose lot nobody typed in.
+        """
+        if not lot.strip():
+            raise InputError([Problem("LOT", "is blank", "Give it as it stands on the packs.")], "looking for the lot")
         names = self.names()
         names = replace(names, known=names.known | {x.item for x in self.book.lines if x.item})
         if item and (meant := names.find(item)) is None:

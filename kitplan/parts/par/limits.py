@@ -27,7 +27,7 @@ from kitplan.solve.par_program import (
     weighed_by_room,
     within,
 )
-from kitplan.solve.solution import Solution
+from kitplan.solve.program import Solution
 from kitplan.solve.values import SolverReport
 
 LP_ENTRIES = 30_000
