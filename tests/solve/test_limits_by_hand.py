@@ -13,8 +13,8 @@ from kitplan.solve.closure import most_within
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.par_program import Limit
 
-ROADS = {"program": (10**9, 10**9), "cuts, then the program": (0, 10**9), "cuts alone": (0, 0)}
-"""Needs above which cuts come first, and above which they come alone."""
+ROADS = {"program": 10**9, "cuts alone": -1}
+"""Needs up to which what cuts leave open is searched by the whole program."""
 
 
 def room(seed, n=16):
@@ -38,9 +38,7 @@ def best_within(needs, limits):
 
 
 def take(road, monkeypatch):
-    cut, lp = ROADS[road]
-    monkeypatch.setattr(limited, "CUT_ENTRIES", cut)
-    monkeypatch.setattr(limited, "LP_ENTRIES", lp)
+    monkeypatch.setattr(limited, "CUT_ENTRIES", ROADS[road])
 
 
 @pytest.mark.parametrize("road", ROADS)
