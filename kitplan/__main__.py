@@ -40,7 +40,8 @@ class _Steady(io.RawIOBase):
 def _steady_streams() -> None:
     """Put steady streams in the place of standard output and error, unless they are a terminal.
 
-    A stream that was closed is opened on nothing, so that no file of ours takes its number.
+    A letter that their encoding lacks (a Windows code page) is written as its number. A stream that was closed is
+    opened on nothing, so that no file of ours takes its number.
     """
     for number in range(3):
         with contextlib.suppress(OSError):
@@ -50,10 +51,10 @@ def _steady_streams() -> None:
     for name, number in (("stdout", 1), ("stderr", 2)):
         given = getattr(sys, name)
         if given is not None and given.isatty():
+            given.reconfigure(errors="backslashreplace")
             continue
-        encoding, errors = (given.encoding, given.errors) if given is not None else ("utf-8", "replace")
-        steady = io.TextIOWrapper(io.BufferedWriter(_Steady(number)), encoding=encoding, errors=errors,
-                                  line_buffering=True)
+        steady = io.TextIOWrapper(io.BufferedWriter(_Steady(number)), errors="backslashreplace", line_buffering=True,
+                                  encoding="utf-8" if given is None else given.encoding)
         setattr(sys, name, steady)
 
 

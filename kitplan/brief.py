@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import reprlib
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
+from operator import attrgetter
+from typing import Any, ClassVar
 
 _WIDTH = 90
 _LINE = 120
@@ -17,6 +20,19 @@ class Brief:
     def __repr__(self) -> str:
         held = (f"\n    {field.name}={_brief(getattr(self, field.name))}" for field in fields(self))  # type: ignore[arg-type]
         return f"{type(self).__name__}({','.join(held)})"
+
+
+class Result(Brief):
+    """What a part gives. writes: file stem -> field of each of its tables, columns as in config/columns.csv."""
+
+    _writes: ClassVar[Mapping[str, str]]
+
+    def __init_subclass__(cls, writes: Mapping[str, str]) -> None:
+        cls._writes = writes
+
+    def tables(self) -> dict[str, Any]:
+        """Tidy frames by file stem."""
+        return {stem: attrgetter(field)(self) for stem, field in self._writes.items()}
 
 
 def _brief(value: object) -> str:

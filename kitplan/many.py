@@ -25,6 +25,7 @@ from kitplan.interruptions import begin_process, one_thread_each, started_deaf
 from kitplan.read.carried import book_files, unit_files
 from kitplan.read.order_book import book_home, book_lock
 from kitplan.read.problems import InputError, UnsafePlan
+from kitplan.read.source import written_name
 from kitplan.write.writer import checksum, lies_inside, one_writer, outputs_in, write_outputs
 
 PROCESSES = 2
@@ -129,7 +130,15 @@ def find_units(folder: Path) -> list[Path]:
     if not folder.is_dir() or (folder / "unit.toml").exists():
         return []
     inside = [p for p in sorted(folder.iterdir()) if not p.name.startswith((".", "~"))]
-    return [p for p in inside if (p / "unit.toml").is_file() or (p.suffix.lower() == ".xlsx" and p.is_file())]
+    return [p for p in inside if (p.suffix.lower() == ".xlsx" and p.is_file()) or _may_hold_unit(p)]
+
+
+def _may_hold_unit(folder: Path) -> bool:
+    """True where a folder has a unit.toml, and where it cannot be looked into: it is listed with the reason."""
+    try:
+        return (folder / "unit.toml").is_file()
+    except PermissionError:
+        return True
 
 
 def jobs_for(units: Sequence[Path], out: Path) -> list[Job]:
@@ -138,7 +147,7 @@ def jobs_for(units: Sequence[Path], out: Path) -> list[Job]:
     names = [
         p.name if p.is_dir() else p.stem if p.stem not in folders else p.name.replace(".", "-") for p in units
     ]
-    return [Job(name, path, out / name) for name, path in zip(names, units)]
+    return [Job(name, path, out / name) for name, path in zip(map(written_name, names), units)]
 
 
 def for_each(

@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from kitplan.parts.par.values import Readiness
     from kitplan.read.last_plan import Earlier
 
+STREAMS = ("plan", "verify")
+"""Scenarios that par levels are planned on, and those that they are verified on."""
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Plan(Results):
@@ -67,8 +70,10 @@ class Plan(Results):
     def demand(self, stream: str = "plan") -> Demand:
         """Scenarios of one protection interval: "plan", which par levels are planned on, or "verify".
 
-        Raises NotPlanned where the plan carries none.
+        Raises ValueError for another name, NotPlanned where the plan carries none.
         """
+        if stream not in STREAMS:
+            raise ValueError(f"{stream!r}: no such scenarios; a plan has {' and '.join(STREAMS)}")
         if self.drawn is None:
             raise NotPlanned("this plan carries no scenarios")
         return own_copy(self.drawn(stream))
@@ -100,11 +105,12 @@ class Plan(Results):
 
 
 def plan_number(unit: Unit, seed: int, version: str) -> str:
-    """Eight characters that name a plan: the same for the same inputs, stock policy, seed and version.
+    """Eight characters that name a plan: the same for the same inputs, policies, seed and version.
 
     It stands in plan.json and on every sheet, so that a filled-in count can be matched with its plan.
     """
-    parts = [version, str(seed), repr(unit.stock), *(f"{k}={v}" for k, v in sorted(unit.checksums.items()))]
+    policies = (unit.stock, unit.bedside, unit.planning, unit.forecast, unit.seasons)
+    parts = [version, str(seed), repr(policies), *(f"{k}={v}" for k, v in sorted(unit.checksums.items()))]
     code = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:8].upper()
     return f"{code[:4]}-{code[4:]}"
 
@@ -198,7 +204,7 @@ def _begun_beside(
         return None
     theirs = beside(_made_alone, basis.unit, seed, alone)
     if any(part.name == "par" for part in wanted):
-        for stream in ("plan", "verify"):
+        for stream in STREAMS:
             draw_ahead(basis.unit, basis.unit.planning.scenarios_of(stream), seed, stream, basis.tables)
     basis.designs, basis.kits_trouble = next(theirs)
     return theirs

@@ -74,6 +74,28 @@ def test_a_folder_and_a_workbook_of_one_name_do_not_meet(tmp_path):
     assert [j.name for j in jobs_for(find_units(tmp_path), tmp_path / "out")] == ["east", "east-xlsx"]
 
 
+def test_a_folder_that_cannot_be_looked_into_is_listed_and_stops_no_other(tmp_path, monkeypatch):
+    for name in ("closed", "open", "empty"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "open" / "unit.toml").touch()
+    is_file = Path.is_file
+
+    def asked(path):
+        if path.parent.name == "closed":
+            raise PermissionError
+        return is_file(path)
+
+    monkeypatch.setattr(Path, "is_file", asked)
+    assert [p.name for p in find_units(tmp_path)] == ["closed", "open"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names of any bytes are POSIX")
+def test_a_folder_whose_name_is_no_text_has_a_name_that_can_be_written(tmp_path):
+    write_unit(tmp_path / "east")
+    (tmp_path / "east").rename(tmp_path / "east\udcff")
+    assert [j.name for j in jobs_for(find_units(tmp_path), tmp_path / "out")] == [r"east\xff"]
+
+
 def test_the_good_units_are_planned_and_the_bad_one_is_listed(planned):
     ran, out = planned
     assert ran.exit_code == 1, ran.output

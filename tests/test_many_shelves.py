@@ -11,9 +11,10 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 
 from kitplan.cli import main
-from kitplan.commands.common import Progress, in_silence, say, tell
+from kitplan.commands.common import Progress, in_silence, out_folder, say, tell
 from kitplan.many import Failed, Job, Made, Task, for_each
 from kitplan.parts.hospital.command import How, order_one
+from kitplan.parts.orders.round_command import find_unit
 from kitplan.resources import sample_units
 
 FEW = "".join(f"[planning.{key}]\nvalue = 500\n" for key in ("scenarios", "verify_scenarios", "max_scenarios"))
@@ -144,6 +145,20 @@ def test_a_book_that_is_lost_is_missed_wherever_the_papers_of_its_unit_lie(order
     assert "Not done: east (input)" in ran.output
     assert "book: has no entries 1 to" in ran.output
     assert not (tmp_path / "east" / "book").exists()
+
+
+def test_a_unit_has_its_papers_where_it_was_planned_with_others_or_by_itself(ward, monkeypatch):
+    east, alone = ward / "plan" / "east", ward / "alone" / "plan"
+    (ward / "east.xlsx").touch()
+    for unit in (ward / "east", ward / "east" / "unit.toml"):
+        assert out_folder(unit, None) == east
+    assert out_folder(ward / "alone", None) == alone
+    assert out_folder(ward / "east.xlsx", None) == ward / "east-plan", "its plan would be east-xlsx, not the folder's"
+    assert out_folder(ward, None) == ward / "plan"
+    monkeypatch.chdir(ward / "east")
+    assert out_folder(Path(), None) == east
+    assert find_unit(east / "stock-room.xlsx") == ward / "east"
+    (ward / "east.xlsx").unlink()
 
 
 def test_what_is_for_one_unit_is_refused_for_a_folder(ward):

@@ -46,6 +46,11 @@ def test_scenarios_are_write_locked(planned):
         planned.demand().units[0, 0] = 1
 
 
+def test_scenarios_that_no_plan_has_are_no_other_draw(planned):
+    with pytest.raises(ValueError, match="'verfy': no such scenarios; a plan has plan and verify"):
+        planned.demand("verfy")
+
+
 def test_a_unit_edited_after_planning_changes_no_plan(unit_maker):
     unit = unit_maker()
     plan = plan_unit(unit, seed=3, parts=())

@@ -44,7 +44,8 @@ class GivenPath(click.Path):
 unit_argument = click.argument("unit_path", metavar="UNIT", type=GivenPath())
 out_option = click.option(
     "--out", metavar="DIR", type=GivenPath(file_okay=False), default=None,
-    help="Where to write.  [default: plan in the unit's folder; NAME-plan beside a workbook NAME.xlsx]",
+    help="Where to write.  [default: plan in the unit's folder; NAME-plan beside a workbook NAME.xlsx;"
+         " where it was planned with a folder of units, there]",
 )
 seed_option = click.option(
     "--seed", metavar="N", type=click.IntRange(0, 2**32 - 1), default=None,
@@ -71,14 +72,19 @@ def unit_options(command: Command) -> Command:
 
 
 def out_folder(unit_path: Path, out: Path | None) -> Path:
-    """Where outputs go: --out, else `plan` in the unit folder, else `<workbook>-plan` beside a workbook."""
+    """Where outputs go: --out, else `plan` in the unit folder or `<workbook>-plan` beside a workbook; a unit that was
+    planned with others, and not by itself, has them there.
+    """
     if out is not None:
         return out
-    if unit_path.is_dir():
-        return unit_path / "plan"
-    if unit_path.name == "unit.toml":
-        return unit_path.parent / "plan"
-    return unit_path.with_name(f"{unit_path.stem}-plan")
+    unit = unit_path.parent if unit_path.name == "unit.toml" else unit_path if unit_path.name else unit_path.absolute()
+    own, together = unit / "plan" if unit.is_dir() else unit.with_name(f"{unit.stem}-plan"), unit.parent / "plan"
+    if (own / "plan.json").is_file() or not (together / "all-units.json").is_file():
+        return own
+    from kitplan.many import find_units, jobs_for
+
+    places = {job.path: job.out for job in jobs_for(find_units(unit.parent), together)}
+    return places[unit] if unit in places and (places[unit] / "plan.json").is_file() else own
 
 
 def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (), *, weekly: bool = False,

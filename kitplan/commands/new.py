@@ -23,7 +23,8 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     from kitplan.read.problems import InputError, Problem
     from kitplan.read.starter import sample_files, starter_files
     from kitplan.resources import sample_units
-    from kitplan.write.writer import write_outputs
+    from kitplan.write.unit_book import unit_workbook
+    from kitplan.write.writer import write_file, write_outputs
 
     samples = sample_units()
     if list_samples:
@@ -39,7 +40,12 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     if folder.suffix.casefold() == ".xlsx":
         if sample is not None:
             raise click.UsageError("A sample is a folder: leave .xlsx out of its name.")
-        _make_workbook(folder)
+        if folder.exists():
+            raise InputError([Problem(str(folder), "it is there already",
+                                      "Choose a name that does not exist yet.")], "making a unit")
+        write_file(folder, unit_workbook())
+        click.echo(f"Made {folder}. Next: open it, fill in the sheets unit and census, save and close it, then "
+                   f"kitplan check {folder}")
         return
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError([Problem(str(folder), "it is there already and is not empty",
@@ -50,16 +56,3 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     else:
         click.echo(f"Made a blank unit in {folder}. Next: fill unit.toml and census.csv "
                    f"(HOW_TO_FILL.txt says how), then kitplan check {folder}")
-
-
-def _make_workbook(path: Path) -> None:
-    from kitplan.read.problems import InputError, Problem
-    from kitplan.write.unit_book import unit_workbook
-    from kitplan.write.writer import write_file
-
-    if path.exists():
-        raise InputError([Problem(str(path), "it is there already",
-                                  "Choose a name that does not exist yet.")], "making a unit")
-    write_file(path, unit_workbook())
-    click.echo(f"Made {path}. Next: open it, fill in the sheets unit and census, save and close it, then "
-               f"kitplan check {path}")

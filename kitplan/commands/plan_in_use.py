@@ -135,4 +135,6 @@ def _name_of(unit_path: Path) -> str | None:
         name = tomllib.loads(settings.read_text(encoding="utf-8-sig")).get("name")
     except (OSError, ValueError):
         return None
-    return name if isinstance(name, str) else settings.resolve().parent.name
+    from kitplan.read.source import written_name
+
+    return " ".join(name.split()) if isinstance(name, str) else written_name(settings.resolve().parent.name)

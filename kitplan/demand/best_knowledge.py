@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,7 @@ from kitplan.demand.even_draws import even_normals
 from kitplan.demand.posterior import DRAWS, census_means
 from kitplan.demand.resecure import hastened, hazard_factors, long_run_rates, rate_ratios
 from kitplan.demand.use import use_model
+from kitplan.demand.values import kept
 from kitplan.read.values import Unit, UseRate
 
 
@@ -84,27 +84,10 @@ def as_use_taught(known: Unit, other: Unit, like: np.ndarray) -> Unit:
         hastened=factor))
 
 
+@kept(4, lambda unit: ((unit.log, unit.census), ()))
 def what_the_log_says(unit: Unit) -> Learnt:
-    """What the log teaches, worked out once: the same for a unit as read and as planned with what was learnt."""
-    return _learn(_Log(unit))
-
-
-class _Log:
-    """A unit as what is learnt from its log sees it: the first one asked about stands for all with that log."""
-
-    def __init__(self, unit: Unit) -> None:
-        self.unit = unit
-
-    def __hash__(self) -> int:
-        return hash((id(self.unit.log), id(self.unit.census)))
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Log) and self.unit.log is other.unit.log and self.unit.census is other.unit.census
-
-
-@lru_cache(maxsize=4)
-def _learn(log: _Log) -> Learnt:
-    return learn(log.unit)
+    """What the log teaches: the same for a unit as read and as planned with what was learnt."""
+    return learn(unit)
 
 
 _OF = {"counts": "counts", "issues": "stock issues"}

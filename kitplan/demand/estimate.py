@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand import wear
 from kitplan.demand.observed import Observation, observe, observed_spells
 from kitplan.demand.partial_pooling import PooledRates, count_dispersion, pool_rates
@@ -26,7 +26,7 @@ FEWEST_EVENTS = 20
 
 
 @dataclass(frozen=True, repr=False)
-class Learnt(Brief):
+class Learnt(Result, writes={"rates": "rates", "reasons": "reasons", "wear_curve": "wear_curve"}):
     """What was learnt. See config/columns.csv (rates, reasons, wear_curve) for the frames.
 
     used: False when the defaults stay. source: "airways followed" (wear and spread fitted), "counts" (rates and
@@ -51,10 +51,6 @@ class Learnt(Brief):
     first_day: str
     last_day: str
     notes: tuple[str, ...]
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames as tables to write, by file stem."""
-        return {"rates": self.rates, "reasons": self.reasons, "wear_curve": self.wear_curve}
 
     def sentences(self) -> list[str]:
         """What to say first."""

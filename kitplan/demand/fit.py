@@ -1,4 +1,4 @@
-"""Which catalogue items fit an airway: the one place where size, width and what is to be had are judged."""
+"""Which catalogue items serve an airway: the one place where width and what is to be had are judged."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import ItemChoice
-from kitplan.read.catalogue import is_for_route
+from kitplan.read.catalogue import item_fits, size_for
 from kitplan.read.values import Unit
 
 Records = Mapping[str, Sequence[tuple[int, Mapping[str, Any]]]]
@@ -25,25 +25,9 @@ def catalogue_records(unit: Unit) -> dict[str, list[tuple[int, dict[str, Any]]]]
     In order of name, so that equals are told apart the same way however the catalogue is ordered.
     """
     by_role: dict[str, list[tuple[int, dict[str, Any]]]] = {}
-    for position, row in sorted(enumerate(unit.items.to_dict("records")), key=lambda entry: entry[1]["item"]):
+    for position, row in sorted(enumerate(unit.catalogue), key=lambda entry: entry[1]["item"]):
         by_role.setdefault(str(row["role"]), []).append((position, row))
     return by_role
-
-
-def size_for(item: Mapping[str, Any], airway: Mapping[str, Any]) -> float:
-    """The size that an item's limits are compared with: the tube's own, or that of the patient it stands for."""
-    return float(airway["size_number" if item["sized_to"] == "tube" else "patient_number"])
-
-
-def item_fits(item: Mapping[str, Any], airway: Mapping[str, Any], slack: float = 0.0) -> bool:
-    """Whether a catalogue row fits one kind of airway (a row of Unit.strata); slack: how far outside still counts."""
-    if not is_for_route(item["routes"], airway):
-        return False
-    if not item["fits_scale"]:
-        return True
-    size = size_for(item, airway)
-    low, high = item["fits_from"] - slack, item["fits_to"] + slack
-    return item["fits_scale"] == airway["scale"] and not low > size + 1e-9 and not high < size - 1e-9
 
 
 def fitting(
@@ -73,12 +57,10 @@ def nearest_size(
     return sorted(found, key=rank)
 
 
-def item_of(unit: Unit, item_choice: ItemChoice, stratum: int, role: str) -> pd.Series | None:
+def item_of(unit: Unit, item_choice: ItemChoice, stratum: int, role: str) -> Mapping[str, Any] | None:
     """The catalogue row that fills a role of one stratum (the first where several do), or None."""
-    frame = item_choice.frame
-    names = frame.loc[(frame["stratum"] == stratum) & (frame["role"] == role), "item"].tolist()
-    found = unit.items[unit.items["item"].isin(names)]
-    return found.iloc[0] if len(found) else None
+    names = item_choice.serving.get((stratum, role), ())
+    return next((row for row in unit.catalogue if row["item"] in names), None)
 
 
 def fitting_items(unit: Unit, role: str, airway: Mapping[str, Any]) -> pd.DataFrame:

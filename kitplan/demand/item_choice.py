@@ -18,9 +18,9 @@ import pandas as pd
 from kitplan.demand.fit import catalogue_records, fitting, nearest_size
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.demand.rate_grid import RisingCounts, kept_counts, reach
-from kitplan.demand.resecure import AttemptTable, Paced, attempt_table, frailty_nodes, frequency_models
+from kitplan.demand.resecure import AttemptTable, attempt_table, frailty_nodes, frequency_models
 from kitplan.demand.tape import lengths_per_use, rolls_after_uses, sheet_pieces
-from kitplan.demand.values import ItemChoice
+from kitplan.demand.values import ItemChoice, kept, paced
 from kitplan.demand.whole import whole_up
 from kitplan.read.values import SPARE_TUBE_ROLE, Route, Technique, Unit
 
@@ -92,12 +92,11 @@ def attempt_tables(unit: Unit, n_short: int | None = None) -> AttemptTables:
     `exact_checks` are counted exactly.
     """
     n_short = n_short or interval_checks(unit, unit.stock.protection_interval_days)
-    return _attempt_tables(Paced(unit), n_short, exact_checks(unit.checks_per_day))
+    return _attempt_tables(unit, n_short, exact_checks(unit.checks_per_day))
 
 
-@lru_cache(maxsize=4)
-def _attempt_tables(paced: Paced, n_short: int, n_long: int) -> AttemptTables:
-    unit = paced.unit
+@kept(4, paced)
+def _attempt_tables(unit: Unit, n_short: int, n_long: int) -> AttemptTables:
     models, which = frequency_models(unit)
     tables = [
         attempt_table(

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 
-from kitplan.demand.posterior import Known, census_means, fit_posterior, own_stays
+from kitplan.demand.posterior import census_means, fit_posterior, known, own_stays
+from kitplan.demand.values import kept
 from kitplan.read.values import Unit
 
 LONG_AGO_DAYS = 400.0
@@ -32,15 +31,14 @@ def arrivals_per_day(unit: Unit) -> np.ndarray:
     return census_means(unit, fit_posterior(unit).drifted)[1]
 
 
-@lru_cache(maxsize=256)
-def _stay_tail(known: Known, stratum: int) -> np.ndarray:
+@kept(256, known)
+def _stay_tail(unit: Unit, stratum: int) -> np.ndarray:
     """Chance that a stay of a stratum holds at least k checks, k = 0, 1, ..., until it is negligible.
 
     The unit's own stays by Kaplan-Meier (open ends are right-censored), each kind with its factor, and what is left
     at the steady pace; else the log-normal, averaged over its draws. A stay of x checks holds floor(x) or one more.
     """
-    unit, tail = known.unit, np.ones(1)
-    times, mass = own_stays(unit)
+    tail, (times, mass) = np.ones(1), own_stays(unit)
     if len(times):
         tail = _own_tail(unit, stratum, times, mass)
     posterior = fit_posterior(unit)
@@ -70,16 +68,10 @@ def _own_tail(unit: Unit, stratum: int, times: np.ndarray, mass: np.ndarray) -> 
     return tail
 
 
-def stay_checks_pmf(unit: Unit, stratum: int, n_max: int | None = None) -> np.ndarray:
-    """PMF of the number of checks in a whole stay of a stratum, as long as it takes; checks come at any phase.
-
-    n_max: longer stays count as n_max (shape (n_max + 1,)). Without turnover every stay is as long as can be.
-    """
+def stay_checks_pmf(unit: Unit, stratum: int) -> np.ndarray:
+    """PMF of the number of checks in a whole stay of a stratum; checks come at any phase."""
     if fit_posterior(unit).fixed[stratum] > 0:
-        n_max = round(LONG_AGO_DAYS * unit.checks_per_day) if n_max is None else n_max
-        return np.eye(1, n_max + 1, n_max)[0]
-    tail = _stay_tail(Known(unit), stratum)
-    pmf = np.append(tail[:-1] - tail[1:], tail[-1])
-    if n_max is None or len(pmf) <= n_max:
-        return pmf if n_max is None else np.pad(pmf, (0, n_max + 1 - len(pmf)))
-    return np.append(pmf[:n_max], pmf[n_max:].sum())
+        last = round(LONG_AGO_DAYS * unit.checks_per_day)
+        return np.eye(1, last + 1, last)[0]
+    tail = _stay_tail(unit, stratum)
+    return np.append(tail[:-1] - tail[1:], tail[-1])

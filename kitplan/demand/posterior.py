@@ -7,15 +7,15 @@ demand in place of an estimated one: Prak & Teunter, Int J Forecasting 2019;35:2
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
 from kitplan.demand.arrivals import Season, learn_counts, learn_days, stated_swing
 from kitplan.demand.even_draws import even_uniforms
+from kitplan.demand.observed import census_days, daily_airways
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
-from kitplan.demand.values import Seen
+from kitplan.demand.values import kept
 from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import Census, Unit
 
@@ -133,31 +133,22 @@ def _at_mean(draws: np.ndarray) -> np.ndarray:
     return np.broadcast_to(draws.mean(axis=0), draws.shape).copy()
 
 
-class Known(Seen):
-    """A unit as the posterior sees it: two that differ in anything else are fitted once."""
-
-    def __init__(self, unit: Unit) -> None:
-        super().__init__(
-            unit, (unit.census, unit.frequency, unit.doubt, unit.strata),
-            (unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day),
-        )
+def known(unit: Unit) -> tuple[tuple[object, ...], tuple[object, ...]]:
+    """What the posterior hangs on."""
+    return (unit.census, unit.frequency, unit.doubt, unit.strata), (
+        unit.planning.seed, unit.planning.frailty_nodes, unit.bedside.beds, unit.checks_per_day)
 
 
+@kept(8, known)
 def fit_posterior(unit: Unit) -> Posterior:
-    """Learn what the census, the log and the unit's own statements say; remembered for the last few units."""
-    return _fit(Known(unit))
-
-
-@lru_cache(maxsize=8)
-def _fit(known: Known) -> Posterior:
-    unit = known.unit
+    """Learn what the census, the log and the unit's own statements say."""
     census, seed = unit.census, unit.planning.seed
     if census.shape == "stays" and len(census.rows):
         fitted = _from_stays(unit, seed)
     elif census.mean_stay_days or census.shape == "counts":
         fitted = _from_counts(unit, seed)
     else:
-        fitted = _in_place(unit, _counted(census, unit.n_strata)[0].mean(axis=0))
+        fitted = _in_place(unit, _counted(unit)[0].mean(axis=0))
     fitted = _with_expected(unit, fitted)
     ratio = rate_ratios(unit, DRAWS)
     fitted = replace(fitted, rate=ratio, hazard=hazard_factors(unit, ratio), beds=unit.bedside.beds)
@@ -237,9 +228,9 @@ class _List:
 
 
 def _stay_list(unit: Unit, seed: int) -> _List:
-    census, rows = unit.census, unit.census.rows
+    rows = unit.census.rows
     stratum, start = rows["stratum"].to_numpy(np.int64), rows["start"].to_numpy(float)
-    close = _close(census)
+    close = float(census_days(unit))
     ended = rows["end"].notna().to_numpy()
     end = np.where(ended, rows["end"].to_numpy(float), close)
     first = _complete_from(start, end, close)
@@ -248,14 +239,9 @@ def _stay_list(unit: Unit, seed: int) -> _List:
     return _List(stratum, start, days, ended, first, close, *_stay_factors(stratum, days, ended, unit.n_strata, seed))
 
 
+@kept(8, known)
 def own_stays(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
     """Kaplan-Meier of the unit's own stays, kinds brought to one scale: (days, chance of ending then); none: empty."""
-    return _own_stays(Known(unit))
-
-
-@lru_cache(maxsize=8)
-def _own_stays(known: Known) -> tuple[np.ndarray, np.ndarray]:
-    unit = known.unit
     if unit.census.shape != "stays" or not len(unit.census.rows):
         return np.zeros(0), np.zeros(0)
     found = _stay_list(unit, unit.planning.seed)
@@ -287,13 +273,6 @@ def _from_stays(unit: Unit, seed: int) -> Posterior:
         arrivals, level.swing, level.burst, level.lasting, law, found.factor_draws, ones, ones, none, None, told,
         season.sure, float(drifted.mean()),
     )
-
-
-def _close(census: Census) -> float:
-    """End of the last day of the census, days since its first."""
-    if census.first_day is None or census.last_day is None:
-        return float(np.nanmax(census.rows[["start", "end"]].to_numpy(float))) + 1.0
-    return (census.last_day - census.first_day).days + 1.0
 
 
 def _complete_from(start: np.ndarray, end: np.ndarray, close: float) -> float:
@@ -371,7 +350,7 @@ def census_means(unit: Unit, times: float = 1.0) -> tuple[np.ndarray, np.ndarray
         mean = np.bincount(found.stratum, weights=within, minlength=unit.n_strata) / max(float(known.sum()), 1e-9)
         stay = stay or float(found.days.sum() / max(found.ended.sum(), 1))
     else:
-        mean = _counted(census, unit.n_strata)[0].mean(axis=0)
+        mean = _counted(unit)[0].mean(axis=0)
         arrivals = mean / stay if stay else arrivals
     more = census.expected
     stated = np.bincount(more["stratum"], weights=more["mean_airways"], minlength=unit.n_strata)
@@ -381,22 +360,16 @@ def census_means(unit: Unit, times: float = 1.0) -> tuple[np.ndarray, np.ndarray
 # -- daily counts, or one day's ---------------------------------------------------------------------------------------
 
 
-def _counted(census: Census, n_strata: int) -> tuple[np.ndarray, np.ndarray]:
+def _counted(unit: Unit) -> tuple[np.ndarray, np.ndarray]:
     """Counts of the known days, (n_days, n_strata), and which day each is, days since the first."""
-    rows = census.rows
-    day = rows["day"].to_numpy(int) if "day" in rows else np.zeros(len(rows), int)
-    n_days = int(day.max(initial=0)) + 1
-    if census.first_day is not None and census.last_day is not None:
-        n_days = max(n_days, (census.last_day - census.first_day).days + 1)
-    counts = np.zeros((n_days, n_strata))
-    np.add.at(counts, (day, rows["stratum"].to_numpy(int)), rows["airways"].to_numpy(float))
-    known = np.setdiff1d(np.arange(n_days), census.unknown_days)
-    return counts[known], known
+    daily = daily_airways(unit)
+    days = np.flatnonzero(~np.isnan(daily).any(axis=1))
+    return daily[days], days
 
 
 def _from_counts(unit: Unit, seed: int) -> Posterior:
     census = unit.census
-    counts, day = _counted(census, unit.n_strata)
+    counts, day = _counted(unit)
     if not census.mean_stay_days:
         return _in_place(unit, counts.mean(axis=0))
     law = _stated_stays(unit, seed)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from threading import Lock
 from typing import Any
 
@@ -12,13 +11,13 @@ import numpy as np
 
 from kitplan.demand.resecure import (
     CONSTANT_REASONS,
-    Paced,
     hazards_and_fresh,
     pace_of,
     present_count_pmf,
     used_columns,
     with_redos,
 )
+from kitplan.demand.values import kept, paced
 from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
 _TINY = 1e-12
@@ -80,17 +79,9 @@ def kept_counts(row: Mapping[str, Any], checks_per_day: int, n_short: int, n_lon
     return found
 
 
+@kept(16, paced)
 def alike_models(unit: Unit) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:
-    """Frequency rows that differ by more than a factor on all hazards; which each stratum follows, and its factor.
-
-    Made once, not to be changed.
-    """
-    return _alike_models(Paced(unit))
-
-
-@lru_cache(maxsize=16)
-def _alike_models(paced: Paced) -> tuple[list[dict[str, float]], np.ndarray, np.ndarray]:
-    unit = paced.unit
+    """Frequency rows that differ by more than a factor on all hazards; which each stratum follows, and its factor."""
     rows: list[dict[str, float]] = []
     seen: dict[tuple[Any, ...], tuple[int, float]] = {}
     which, factor = np.zeros(unit.n_strata, dtype=np.int64), np.ones(unit.n_strata)

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.stays import range_draws
-from kitplan.demand.values import Seen
+from kitplan.demand.values import kept, paced
 from kitplan.demand.whole import whole_up
 from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
@@ -98,17 +98,14 @@ def stationary_wear_age(hazard: np.ndarray) -> np.ndarray:
     return survival(hazard)[..., :-1] / mean_wear_checks(hazard)[..., None]
 
 
-def renewal_count_pmf(hazard: np.ndarray, n_checks: int, start: str = "stationary") -> np.ndarray:
-    """Exact PMF of the number of renewals in n checks, for every n up to n_checks at once.
+def renewal_count_pmf(hazard: np.ndarray, n_checks: int) -> np.ndarray:
+    """Exact PMF of the number of renewals in n checks from a fresh start, for every n up to n_checks at once.
 
     hazard: ndarray shape (..., n_ages), ages from 1; shorter than n_checks: the last value goes on.
-    start: "fresh" (wear age 0) or "stationary" (first gap g_j = P(wear > j-1) / mean wear).
     Returns ndarray shape (..., n_checks + 1, n_checks + 1): [n, k] = P(k renewals in n checks).
     With a constant hazard each row is Binomial(n, h). The convolutions go through the FFT, padded so that nothing
-    wraps round; errors stay near 1e-16. Raises ValueError for an unknown start.
+    wraps round; errors stay near 1e-16.
     """
-    if start not in ("fresh", "stationary"):
-        raise ValueError(f"start must be 'fresh' or 'stationary', not {start!r}")
     size = n_checks + 1
     ages = min(hazard.shape[-1], n_checks)
     pad = [(0, 0)] * (hazard.ndim - 1) + [(0, n_checks - ages)]
@@ -116,16 +113,11 @@ def renewal_count_pmf(hazard: np.ndarray, n_checks: int, start: str = "stationar
     alive = survival(near)
     gap = np.zeros(alive.shape)
     gap[..., 1:] = alive[..., :-1] * near
-    first = gap
-    if start == "stationary":
-        mean = mean_wear_checks(hazard)[..., None]
-        first = np.zeros(alive.shape)
-        first[..., 1:] = alive[..., :-1] / mean
     pmf = np.zeros((*hazard.shape[:-1], size, size))
-    pmf[..., :, 0] = 1.0 - np.cumsum(first, axis=-1)
+    pmf[..., :, 0] = 1.0 - np.cumsum(gap, axis=-1)
     length = 2 * size
     factors = np.fft.rfft(np.stack([alive, gap]), length)
-    renewed_now = first
+    renewed_now = gap
     for k in range(1, size):
         if renewed_now.sum(axis=-1).max() < _TINY:
             break
@@ -229,7 +221,7 @@ def present_count_pmf(
 ) -> np.ndarray:
     """PMF of renewals over n checks of an airway m checks after a fresh start, for every m (or some `ages`) and n.
 
-    fresh: `renewal_count_pmf(hazard, >= n_checks, "fresh")`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
+    fresh: `renewal_count_pmf(hazard, >= n_checks)`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
     n_counts): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`; counts whose chance
     is nil throughout are left out, and a few n are worked out at a time, so that long intervals stay in memory.
     """
@@ -268,7 +260,7 @@ def hazards_and_fresh(
     n_long = max(n_long, n_short)
     horizon = _long_enough(row, checks_per_day, nodes.min(), n_long)
     hazard = check_hazards(row, checks_per_day, nodes, horizon)
-    return hazard, renewal_count_pmf(hazard, n_long, "fresh")
+    return hazard, renewal_count_pmf(hazard, n_long)
 
 
 def with_redos(events_pmf: np.ndarray, redo: float, admission: int) -> np.ndarray:
@@ -298,24 +290,9 @@ def _long_enough(row: Mapping[str, Any], checks_per_day: int, frailty: float, n_
     return max(_HORIZON_CHECKS, n_checks)
 
 
-class Paced(Seen):
-    """A unit as its re-secures see it, whoever was counted in it."""
-
-    def __init__(self, unit: Unit) -> None:
-        super().__init__(unit, (unit.frequency,), (unit.checks_per_day, unit.planning.frailty_nodes))
-
-
+@kept(16, paced)
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
-    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few).
-
-    Made once, not to be changed.
-    """
-    return _frequency_models(Paced(unit))
-
-
-@lru_cache(maxsize=16)
-def _frequency_models(paced: Paced) -> tuple[pd.DataFrame, np.ndarray]:
-    unit = paced.unit
+    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few)."""
     rows = unit.frequency[FREQUENCY_COLUMNS].reset_index(drop=True)
     keys = rows.fillna(-1.0)
     distinct = keys.drop_duplicates()
@@ -352,12 +329,11 @@ def long_run_rates(unit: Unit) -> pd.DataFrame:
     Columns: stratum, re_secures_per_day (per airway-day), per_100_airway_days, attempts_per_day (redos included),
     share_loose, share_soiled, share_skin, share_moved, share_changed, share_planned, share_any (flat model).
     """
-    return _long_run_rates(Paced(unit)).copy()
+    return _long_run_rates(unit).copy()
 
 
-@lru_cache(maxsize=16)
-def _long_run_rates(paced: Paced) -> pd.DataFrame:
-    unit = paced.unit
+@kept(16, paced)
+def _long_run_rates(unit: Unit) -> pd.DataFrame:
     models, which = frequency_models(unit)
     rows = [_rates_of(row, unit.checks_per_day, unit.planning.frailty_nodes) for _, row in models.iterrows()]
     table = pd.DataFrame(rows).iloc[which].reset_index(drop=True)
@@ -401,16 +377,15 @@ def _along_curves(
     """Values (n_draws, n_strata) read off the rate curve of each stratum's frequency model, in logarithms."""
     which = frequency_models(unit)[1]
     found = np.ones_like(values)
-    for m, curve in enumerate(_rate_curves(Paced(unit))):
+    for m, curve in enumerate(_rate_curves(unit)):
         mine = which == m
         found[:, mine] = np.exp(read(np.log(values[:, mine]), curve))
     return found
 
 
-@lru_cache(maxsize=16)
-def _rate_curves(paced: Paced) -> list[np.ndarray]:
+@kept(16, paced)
+def _rate_curves(unit: Unit) -> list[np.ndarray]:
     """`rate_curve` of each of the unit's frequency models."""
-    unit = paced.unit
     rows = frequency_models(unit)[0].to_dict("records")
     return [rate_curve(row, unit.checks_per_day, unit.planning.frailty_nodes) for row in rows]
 

@@ -7,7 +7,7 @@ count, and what was opened for it before. Items therefore move together; they ar
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -17,11 +17,11 @@ from kitplan.demand.attempts import draw_attempts, hazard_lots
 from kitplan.demand.intervals import Intervals, intervals
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.occupancy import interval_checks
-from kitplan.demand.posterior import Known, Posterior, fit_posterior
+from kitplan.demand.posterior import Posterior, fit_posterior, known
 from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
-from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice
+from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice, kept
 from kitplan.read.values import Unit
 
 
@@ -48,13 +48,14 @@ def draw_demand(
     asked = intervals(unit, days, n_scenarios, seed, stream, posterior)
     takes = _takes(unit, item_choice)
     airways = _own_airways(asked, tables) if own and not by_day else _airways(asked, tables, by_day)
-    counted = _joined([_counted(takes, block) for block in airways])
-    units = _used(unit, item_choice, takes, counted, seed, stream)
+    arrived, re_secures, kits, opened = (
+        np.concatenate(blocks, axis=1) for blocks in zip(*(_counted(takes, block) for block in airways)))
+    units = _used(unit, item_choice, takes, arrived, re_secures, opened, seed, stream)
     return Demand(
-        tuple(unit.items["item"]), units[-1], counted.re_secures[-1], days, seed, stream, asked.draw,
+        tuple(unit.items["item"]), units[-1], re_secures[-1], days, seed, stream, asked.draw,
         asked.begins.astype(np.float32),
         mean_use(unit, item_choice, days, asked.posterior, tables) if means else np.zeros((0, 0)),
-        DemandPath(units.swapaxes(0, 1).copy(), counted.kits.swapaxes(0, 1).copy()) if by_day else None,
+        DemandPath(units.swapaxes(0, 1).copy(), kits.swapaxes(0, 1).copy()) if by_day else None,
     )
 
 
@@ -149,17 +150,15 @@ def _own_airways(asked: Intervals, tables: AttemptTables) -> Iterable[_Airways]:
     """`_airways` by all that the unit knows; kept where they are few."""
     if asked.airways * asked.n_scenarios > _MOST_KEPT:
         return _airways(asked, tables)
-    return _kept_airways(
-        Known(asked.unit), tables, asked.days, asked.n_scenarios, asked.seed, asked.stream
-    )
+    return _kept_airways(asked.unit, tables, asked.days, asked.n_scenarios, asked.seed, asked.stream)
 
 
-@lru_cache(maxsize=2)
+@kept(2, known)
 def _kept_airways(
-    known: Known, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
+    unit: Unit, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
 ) -> tuple[_Airways, ...]:
     """For the audit asks again for the same airways with other items."""
-    return tuple(_airways(intervals(known.unit, days, n_scenarios, seed, stream), tables))
+    return tuple(_airways(intervals(unit, days, n_scenarios, seed, stream), tables))
 
 
 def draw_ahead(unit: Unit, n_scenarios: int, seed: int, stream: str, tables: AttemptTables) -> None:
@@ -199,45 +198,29 @@ def used_by(
     hazards = hazard_lots(unit, posterior, episodes, n_checks, tables, seed, stream)
     before, during = draw_attempts(episodes, hazards, seed, stream)
     takes = _takes(unit, item_choice)
-    counted = _counted(takes, _at_its_end(unit.n_strata, episodes, before, during))
-    return _used(unit, item_choice, takes, counted, seed, stream)[-1]
+    arrived, re_secures, _, opened = _counted(takes, _at_its_end(unit.n_strata, episodes, before, during))
+    return _used(unit, item_choice, takes, arrived, re_secures, opened, seed, stream)[-1]
 
 
-@dataclass(frozen=True)
-class _Counted:
-    """What is counted of `_Airways`. opened: item -> items opened of what serves one patient only, (n_moments,
-    n_scenarios).
+def _counted(takes: _Takes, airways: _Airways) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """What is counted of airways: arrived, re_secures and kits, and what was opened of each of `takes.opened`, int32
+    (n_moments, n_scenarios, n_opened).
     """
-
-    arrived: np.ndarray
-    re_secures: np.ndarray
-    kits: np.ndarray
-    opened: dict[str, np.ndarray]
-
-
-def _counted(takes: _Takes, airways: _Airways) -> _Counted:
-    opened = {item: _items_opened(opens, airways) for item, opens in takes.opened.items()}
-    return _Counted(airways.arrived, airways.re_secures, airways.kits, opened)
-
-
-def _joined(parts: Sequence[_Counted]) -> _Counted:
-    return _Counted(
-        np.concatenate([part.arrived for part in parts], axis=1),
-        np.concatenate([part.re_secures for part in parts], axis=1),
-        np.concatenate([part.kits for part in parts], axis=1),
-        {item: np.concatenate([part.opened[item] for part in parts], axis=1) for item in parts[0].opened},
-    )
+    opened = np.zeros((*airways.arrived.shape[:2], len(takes.opened)), dtype=np.int32)
+    for k, opens in enumerate(takes.opened.values()):
+        opened[..., k] = _items_opened(opens, airways)
+    return airways.arrived, airways.re_secures, airways.kits, opened
 
 
 def _used(
-    unit: Unit, item_choice: ItemChoice, takes: _Takes, counted: _Counted, seed: int, stream: str
+    unit: Unit, item_choice: ItemChoice, takes: _Takes, arrived: np.ndarray, re_secures: np.ndarray,
+    opened: np.ndarray, seed: int, stream: str,
 ) -> np.ndarray:
     """Items used up to each moment, int32 (n_moments, n_scenarios, n_items)."""
     column = {name: i for i, name in enumerate(unit.items["item"])}
-    units = _used_by_attempts(item_choice, takes, column, counted.re_secures, seed, stream)
-    _add_whole(units, counted.arrived.astype(float), takes.per_arrival)
-    for item, opened in counted.opened.items():
-        units[..., column[item]] += opened
+    units = _used_by_attempts(item_choice, takes, column, re_secures, seed, stream)
+    _add_whole(units, arrived.astype(float), takes.per_arrival)
+    units[..., [column[item] for item in takes.opened]] += opened
     return units
 
 

@@ -158,16 +158,13 @@ def use_rates(unit: Unit, item_choice: ItemChoice, tables: AttemptTables | None 
     """
     tables = tables or attempt_tables(unit)
     pace = long_run_rates(unit)["attempts_per_day"].to_numpy(float)
+    stays = [stay_checks_pmf(unit, stratum) for stratum in range(unit.n_strata)]
+    stay_days = [float(stay @ np.arange(len(stay))) / unit.checks_per_day for stay in stays]
     rows = []
-    for stratum, group in item_choice.frame.groupby("stratum"):
-        uses = tables.in_stay(unit, int(stratum))
-        stay = stay_checks_pmf(unit, int(stratum))
-        stay_days = float(stay @ np.arange(len(stay))) / unit.checks_per_day
-        for row in group.itertuples():
-            per_day, per_stay = _item_rates(row, item_choice, pace[stratum], uses)
-            rows.append(
-                (stratum, row.item, row.share * per_day, row.share * (per_stay - per_day * stay_days))
-            )
+    for row in item_choice.frame.sort_values("stratum", kind="stable").itertuples():
+        stratum, share = row.stratum, row.share
+        per_day, per_stay = _item_rates(row, item_choice, pace[stratum], tables.in_stay(unit, stratum))
+        rows.append((stratum, row.item, share * per_day, share * (per_stay - per_day * stay_days[stratum])))
     return pd.DataFrame(rows, columns=["stratum", "item", "per_airway_day", "per_arrival"])
 
 

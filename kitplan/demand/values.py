@@ -2,28 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache, wraps
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import pandas as pd
 
 from kitplan.read.values import Unit
 
+Looks = Callable[[Unit], tuple[tuple[object, ...], tuple[object, ...]]]
+"""What a computation looks at of a unit: parts, and numbers."""
+F = TypeVar("F", bound=Callable[..., Any])
 
-class Seen:
-    """A unit as one computation sees it: with the very same parts and equal numbers two units are the same to it."""
 
-    def __init__(self, unit: Unit, parts: tuple[object, ...], numbers: tuple[object, ...]) -> None:
-        self.unit, self.parts, self.numbers = unit, parts, numbers
+class _Seen:
+    """A unit as one computation sees it."""
+
+    def __init__(self, unit: Unit, looks: Looks) -> None:
+        self.unit, (self.parts, self.numbers) = unit, looks(unit)
 
     def __hash__(self) -> int:
         return hash((*map(id, self.parts), *self.numbers))
 
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Seen) or type(other) is not type(self):
-            return False
-        return self.numbers == other.numbers and all(a is b for a, b in zip(self.parts, other.parts))
+    def __eq__(self, other: Any) -> bool:
+        return bool(self.numbers == other.numbers) and all(a is b for a, b in zip(self.parts, other.parts))
+
+
+def kept(most: int, looks: Looks) -> Callable[[F], F]:
+    """Keep what a function gives of the last units, `most` of them: with the very same parts and equal numbers two
+    units are one to it. What is kept is not to be changed.
+    """
+    def keeping(of: F) -> F:
+        @lru_cache(maxsize=most)
+        @wraps(of)
+        def made(seen: _Seen, *given: object) -> Any:
+            return of(seen.unit, *given)
+
+        @wraps(made)
+        def asked(unit: Unit, *given: object) -> Any:
+            return made(_Seen(unit, looks), *given)
+
+        return cast(F, asked)
+    return keeping
+
+
+def paced(unit: Unit) -> tuple[tuple[object, ...], tuple[object, ...]]:
+    """What re-secures hang on, whoever was counted in the unit."""
+    return (unit.frequency,), (unit.checks_per_day, unit.planning.frailty_nodes)
 
 
 @dataclass(frozen=True)
@@ -80,6 +107,14 @@ class ItemChoice:
 
     frame: pd.DataFrame
     opened: Mapping[tuple[int, str], np.ndarray] = field(default_factory=dict)
+
+    @cached_property
+    def serving(self) -> dict[tuple[int, str], list[str]]:
+        """(stratum, role) -> names of its items. Not to be changed."""
+        found: dict[tuple[int, str], list[str]] = {}
+        for stratum, role, item in zip(*(self.frame[c].tolist() for c in ("stratum", "role", "item"))):
+            found.setdefault((stratum, role), []).append(item)
+        return found
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from kitplan.read.money import figure
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.workbook import CENSUS_TABLES
 from kitplan.resources import caution, sample_units
+from kitplan.write.sides import isolated
 from kitplan.write.writer import checksum
 
 PAGES = (("unit_page", "This unit"), ("census_page", "Census"), ("par_page", "Par levels"),
@@ -46,7 +47,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
     app = Flask(__name__)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.finalize = _at_the_desk
-    app.jinja_env.filters["figure"] = figure
+    app.jinja_env.filters |= {"figure": figure, "isolated": isolated}
     app.jinja_env.globals["not_yet_own"] = _not_yet_own
     guard(app, secret, port)
     home, jobs = shelf.Home(folder.resolve()), Jobs()
@@ -252,7 +253,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
         return render_template(
             "unit.html", plan=plan, said=three_sentences(plan), ended=ended,
             left_out=[(", ".join(PART_WORDS[part] for part in fault.stops), fault) for fault in plan.unit.faults],
-            changed=opened.changed(folder), files=_papers(folder), warnings=plan.warnings,
+            changed=opened.changed(folder), papers=shelf.papers(folder), warnings=plan.warnings,
             changes=plan.changes.sentences() if "changes" in plan.parts else (),
         )
 
@@ -314,8 +315,12 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
     @app.get("/unit/<name>/paper/<path:file>")
     def paper(name: str, file: str) -> Response:
         folder = shelf.unit_of(home, name)
-        if file not in {f for papers in _papers(folder).values() for f in papers}:
+        whole = shelf.papers(folder).get(file)
+        if whole is None:
             abort(404, "This plan has no such paper.")
+        if not whole and file.endswith(".pdf"):
+            abort(409, f"{file} is not as it was written: it is damaged, or was changed by hand. Do not print it. Plan "
+                       "again, or do the step again that it is of, to write it anew.")
         place = plan_folder(folder) / file
         return send_file(place, as_attachment=not file.endswith(".pdf"))
 
@@ -333,11 +338,3 @@ def _moved(plan: Any, target: float) -> list[dict[str, Any]]:
     frame["money"] = (frame["then"] - frame["par_units"]) * frame["item"].map(prices)
     rows: list[dict[str, Any]] = frame.sort_values("money", key=abs, ascending=False, kind="stable").to_dict("records")
     return rows
-
-
-def _papers(folder: Path) -> dict[str, list[str]]:
-    """Papers of the plan by kind: what its record lists and the folder holds."""
-    place = plan_folder(folder)
-    names = sorted(p.relative_to(place).as_posix() for p in place.rglob("*") if p.is_file()) if place.is_dir() else []
-    return {"Workbooks": [n for n in names if n.endswith(".xlsx") and "/" not in n],
-            "Prints": [n for n in names if n.endswith(".pdf")]}

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import datetime
 import io
+import re
 from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
-from kitplan.desk.units import Home, number, plan_folder, read_toml, unit_of, write_toml
+from kitplan.desk.units import Home, number, papers, plan_folder, read_toml, unit_of, write_toml
 from kitplan.read.money import exact
 
 LEAST_ROWS = 3
@@ -44,8 +45,6 @@ _HEADINGS = {
 
 
 def add(app: Flask, home: Home) -> None:
-    """The pages of the class."""
-
     @app.get("/unit/<name>/class")
     def class_page(name: str) -> str:
         folder = unit_of(home, name)
@@ -205,7 +204,7 @@ def _result(folder: Path) -> dict[str, Any]:
                 frame["roll"] = frame["roll"].map(named).fillna(frame["roll"])
             lists.append((title, *_table(frame)))
     lists += _by_session(frames.get("training_sessions"))
-    return {"lists": lists, "prints": _papers(place), "cost": cost, "damaged": damaged}
+    return {"lists": lists, "prints": _papers(papers(folder)), "cost": cost, "damaged": damaged}
 
 
 def _tables(place: Path) -> tuple[dict[str, Any], str, list[str]]:
@@ -226,12 +225,12 @@ def _tables(place: Path) -> tuple[dict[str, Any], str, list[str]]:
     return frames, currency, damaged
 
 
-def _papers(place: Path) -> list[str]:
-    """The prints that are there; where there are several classes, those of each carry its number."""
-    found = []
+def _papers(there: dict[str, bool]) -> dict[str, bool]:
+    """Those of the papers that are of classes; where there are several classes, those of each carry its number."""
+    found: dict[str, bool] = {}
     for name in map(Path, _PAPERS):
-        numbered = place.glob(f"{name.stem}-[0-9]*{name.suffix}")
-        found += [name.name] * (place / name).is_file() + sorted((p.name for p in numbered), key=lambda n: (len(n), n))
+        numbered = re.compile(rf"{name.stem}(-\d+)?\{name.suffix}")
+        found |= {n: there[n] for n in sorted(filter(numbered.fullmatch, there), key=lambda n: (len(n), n))}
     return found
 
 

@@ -37,7 +37,6 @@ class Job:
 
     @property
     def seconds(self) -> float:
-        """Since it began."""
         return time.monotonic() - self.started
 
 
@@ -71,6 +70,5 @@ class Jobs:
             job.process.terminate()
 
     def end_all(self) -> None:
-        """End every plan at work."""
         for unit in list(self._jobs):
             self.cancel(unit)

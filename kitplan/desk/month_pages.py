@@ -39,8 +39,6 @@ _MOVES = ("yearly_value", "par_value", "par_litres", "re_secures")
 
 
 def add(app: Flask, home: Home, opened: Opened) -> None:
-    """The pages of the manager."""
-
     @app.get("/unit/<name>/months")
     def months_page(name: str) -> str:
         from kitplan.desk.drawing import band_chart
@@ -81,14 +79,11 @@ def _answer(folder: Path, table: str, key: str, value: float, known: Any) -> dic
     here = kitplan.load_unit(folder)
     there = kitplan.load_unit(folder, what_if={table: {key: int(value) if float(value).is_integer() else value}})
 
-    def planned(unit: Any) -> Any:
-        plan = kitplan.plan(unit, here.planning.seed, parts=("kits", "par"))
-        return compare.Planned(plan.item_choice, plan.par, plan.kits if "kits" in plan.parts else None)
-
     there = replace(there, name=f"{here.name} as asked")
     asked = compare.asked_of(here, there)
-    comparison = compare.compare_units(here, asked or there, planned, asked is not None,
-                                       compare.expected(known.results if known else {}))
+    comparison = compare.compare_units(
+        here, asked or there, lambda unit: kitplan.plan(unit, here.planning.seed, parts=("kits", "par")),
+        asked is not None, compare.expected(known.results if known else {}))
     return {"said": comparison.sentences(), "tables": [
         (title, list(heads.values()), rows) for name, title, heads in _ANSWERS
         if (rows := _differing(comparison.tables()[name], list(heads), all_of_it=name == "compare_money"))]}

@@ -28,7 +28,7 @@ from kitplan.read.settings import parse_toml
 from kitplan.read.source import census_files
 from kitplan.read.workbook import CENSUS_TABLES, Book, is_unit_workbook
 from kitplan.resources import sample_units
-from kitplan.write.writer import checksum, write_file, write_outputs
+from kitplan.write.writer import checksum, lies_inside, records, write_file, write_outputs
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -43,6 +43,15 @@ NO_PLAN = "There is no plan yet. Open This unit and press Plan."
 def plan_folder(unit: Path) -> Path:
     """Where the plan of a unit lies."""
     return out_folder(unit, None)
+
+
+def papers(unit: Path) -> dict[str, bool]:
+    """Workbooks and prints in the folder of the plan, and whether each is, byte for byte, as a record there says."""
+    place = plan_folder(unit)
+    known = {(name, code) for outputs in records(place).values() for name, code in outputs.items() if lies_inside(name)}
+    names = {name for name, _ in known if name.endswith(".pdf")} | {path.name for path in place.glob("[!~.]*.xlsx")}
+    return {name: (name, checksum((place / name).read_bytes())) in known
+            for name in sorted(names) if (place / name).is_file()}
 
 
 def files_of(unit: Path) -> Path:
@@ -85,7 +94,9 @@ class Home:
 
     def new_folder(self, name: str) -> Path:
         """A folder for a new unit: its name in letters that every system takes. Raises ValueError."""
-        plain = secure_filename(name).strip("._-").lower()[:60] or f"unit-{datetime.now():%Y%m%d-%H%M%S}"
+        plain = secure_filename(name).strip("._-").lower()[:60]
+        if not re.search("[a-z]", plain):  # all else of a name in other letters is left out
+            plain = f"unit-{datetime.now():%Y%m%d-%H%M%S-%f}"
         folder = self.folder / plain
         if folder.exists() or folder.with_name(f"{plain}.xlsx").exists():
             raise ValueError(f"there is a unit {plain} already")

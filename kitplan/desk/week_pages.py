@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 from werkzeug.utils import secure_filename
 
-from kitplan.desk.units import NO_PLAN, Home, plan_folder, unit_of
+from kitplan.desk.units import NO_PLAN, Home, papers, plan_folder, unit_of
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.round_command import Session
@@ -41,7 +41,6 @@ class Done:
 
 
 def add(app: Flask, home: Home) -> None:
-    """The pages of the week."""
     done: dict[Path, Done] = {}
 
     def once(folder: Path, step: str, take: Callable[[Session], list[str]]) -> str:
@@ -129,8 +128,7 @@ def _shown(folder: Path, template: str) -> str:
         spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
     orders = [weekly.order, since][:2 if weekly.order and weekly.order.number and since and not since.number else 1]
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
-                           papers={path.name for path in plan_folder(folder).glob("*.pdf")},
-                           looks=looks, in_words=_in_words(spoken), unit=work.plan.unit,
+                           papers=papers(folder), looks=looks, in_words=_in_words(spoken), unit=work.plan.unit,
                            orders=[order for order in orders if order and order.wanted])
 
 

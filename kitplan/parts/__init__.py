@@ -39,7 +39,6 @@ class Part:
     alone: bool = False
 
     def result_type(self) -> type:
-        """The type of the result."""
         found: type = _named(self.result)
         return found
 

@@ -21,6 +21,7 @@ from kitplan.resources import config_rows
 
 FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
 """What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
+_JUDGED = ("routes", "sized_to", *FIT_COLUMNS)
 _STERILE = r"(?<!non)(?<!non[ -])(?<!un)\bsterile"
 
 
@@ -224,23 +225,29 @@ def items_named(reader: TableReader, written: np.ndarray, items: pd.DataFrame) -
     return np.array([next(iter(names)) if len(names) == 1 else "" for names in found], dtype=object)
 
 
-def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> np.ndarray:
-    """True for the items that fit a size, shape (n_items,); an item without limits fits every size.
+def size_for(item: Mapping[Any, Any], airway: Mapping[str, Any]) -> float:
+    """The size that an item's limits are compared with: the tube's own, or that of the patient it stands for."""
+    return float(airway["size_number" if item["sized_to"] == "tube" else "patient_number"])
 
-    airway: SIZE_COLUMNS of one kind of airway. slack: how far outside its limits an item still counts.
+
+def item_fits(item: Mapping[Any, Any], airway: Mapping[str, Any], slack: float = 0.0) -> bool:
+    """Whether a catalogue row fits one kind of airway; one without limits fits every size.
+
+    airway: its route and SIZE_COLUMNS. slack: how far outside its limits an item still counts.
     """
-    tube = items["sized_to"].to_numpy() == "tube"
-    size = np.where(tube, airway["size_number"], airway["patient_number"])
-    low, high = items["fits_from"].to_numpy(float) - slack, items["fits_to"].to_numpy(float) + slack
-    inside = ~(low > size + 1e-9) & ~(high < size - 1e-9)
-    scale = items["fits_scale"].to_numpy()
-    served = np.array([is_for_route(routes, airway) for routes in items["routes"]], dtype=bool)
-    return served & ((scale == "") | ((scale == airway["scale"]) & inside))
+    if item["routes"] and airway["route"] not in item["routes"].split(";"):
+        return False
+    if not item["fits_scale"]:
+        return True
+    size = size_for(item, airway)
+    low, high = item["fits_from"] - slack, item["fits_to"] + slack
+    return item["fits_scale"] == airway["scale"] and not low > size + 1e-9 and not high < size - 1e-9
 
 
-def is_for_route(routes: str, airway: Mapping[str, Any]) -> bool:
-    """Whether an item of these `routes` is for the route of an airway."""
-    return not routes or airway["route"] in routes.split(";")
+def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> np.ndarray:
+    """`item_fits` of every row, shape (n_items,)."""
+    rows = zip(*(items[column].tolist() for column in _JUDGED))
+    return np.array([item_fits(dict(zip(_JUDGED, row)), airway, slack) for row in rows], dtype=bool)
 
 
 def marked(name: str, critical: bool) -> str:

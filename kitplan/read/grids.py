@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import lru_cache
 
 from kitplan.read.cells import Bad, tidy
 from kitplan.read.findings import key_of
@@ -112,6 +113,7 @@ def _delimiter(text: str, known: Collection[str]) -> str:
     return max(_DELIMITERS, key=score)
 
 
+@lru_cache(maxsize=4096, typed=True)
 def header_key(cell: object) -> str:
     """Fold a header for matching: case, spaces and a trailing unit in brackets do not matter."""
     text = str(tidy(cell) or "")

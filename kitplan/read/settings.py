@@ -102,6 +102,11 @@ def defaults_in(settings: Mapping[str, Any], *, own: bool, prefix: str = "") -> 
     return found
 
 
+def said_source(ground: str, file: str) -> str:
+    """Where a number of a table comes from: the ground given there, and whether the table is the unit's own."""
+    return ground if file.startswith("config/") else f"{ground} (this unit's own {file})"
+
+
 def told(message: str, text: str) -> tuple[int, str | None, str, str]:
     """(line, key or None, fault, mend) of what `tomllib` says of a text."""
     lines = text.split("\n")

@@ -10,9 +10,10 @@ import pandas as pd
 
 from kitplan.read.columns import columns_of
 from kitplan.read.findings import Findings
+from kitplan.read.settings import said_source
 from kitplan.read.source import Source
 from kitplan.read.tables import read_table
-from kitplan.read.values import Assumption, Piece, said_source
+from kitplan.read.values import Assumption, Piece
 
 SMALLEST_MM, LARGEST_MM, STEP_MM = 2.0, 10.0, 0.5
 """The grid of tube sizes: common practice, no source. A unit adds others in a tubes.csv of its own."""

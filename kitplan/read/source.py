@@ -232,6 +232,11 @@ def census_files(folder: Path, before: int = 0) -> list[str]:
     return sorted(name for name in names_in(folder) if name[before:].casefold() in wanted)
 
 
+def written_name(name: str) -> str:
+    """The name of a file or folder in letters that can be written, whatever bytes the disk has for it."""
+    return os.fsencode(name).decode(errors="backslashreplace")
+
+
 def names_in(folder: Path) -> list[str]:
     try:
         return [n for n in os.listdir(folder) if not n.startswith(("~$", "."))]

@@ -13,9 +13,9 @@ from kitplan.read.findings import Findings, key_of, suggestion
 from kitplan.read.grids import Grid
 from kitplan.read.headers import header_names
 from kitplan.read.routes import read_routes
-from kitplan.read.settings import parse_toml
+from kitplan.read.settings import parse_toml, said_source
 from kitplan.read.source import Source
-from kitplan.read.values import Assumption, Piece, Route, Step, Technique, said_source
+from kitplan.read.values import Assumption, Piece, Route, Step, Technique
 
 
 @dataclass(frozen=True)

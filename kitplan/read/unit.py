@@ -26,7 +26,7 @@ from kitplan.read.logs import STOPS, raw_logs, read_on_hand, read_present_par, r
 from kitplan.read.order_book import LEARNT, book_home, read_use_rate
 from kitplan.read.policy import Policy, read_policy
 from kitplan.read.sizes import read_face, read_tubes, size_assumptions
-from kitplan.read.source import Source, doubt_names
+from kitplan.read.source import Source, doubt_names, written_name
 from kitplan.read.strata import build_strata, expected_keys, stratum_codes
 from kitplan.read.tables import TableReader
 from kitplan.read.techniques import Recipes, read_techniques, technique_assumptions
@@ -105,9 +105,10 @@ def load_unit(path: Path | str, seed: int | None = None, classes: Sequence[Path]
     census = _census(tables, codes, strata, findings)
     use = read_use_rate(book_home(Path(path)))
     block = tables.policy.block
+    place = written_name(source.path.stem if source.is_workbook else source.folder.resolve().name)
     learnt = {f"book/{LEARNT}": sha256(use[1]).hexdigest()} if use else {}
     return Unit(
-        path=Path(path), name=str(tables.policy.values.get("name", Path(path).resolve().stem)),
+        path=Path(path), name=str(tables.policy.values.get("name", place)),
         currency=str(tables.policy.values.get("currency", NO_CURRENCY)), paper=str(tables.policy.values["paper"]),
         strata=strata, census=census, frequency=frequency,
         checks_per_day=int(tables.policy.values["resecure.checks_per_day"]),

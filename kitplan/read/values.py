@@ -349,11 +349,6 @@ class Assumption:
     source: str
 
 
-def said_source(ground: str, file: str) -> str:
-    """Where a number of a table comes from: the ground given there, and whether the table is the unit's own."""
-    return ground if file.startswith("config/") else f"{ground} (this unit's own {file})"
-
-
 @dataclass(frozen=True, eq=False, repr=False)
 class Unit(Brief):
     """Everything known about one unit, checked: the one input value of the program. Equal only to itself.
@@ -430,6 +425,11 @@ class Unit(Brief):
     def airways(self) -> tuple[dict[str, Any], ...]:
         """The rows of `strata`, in order: many small look-ups are slow in a frame. Not to be changed."""
         return tuple(self.strata.to_dict("records"))
+
+    @cached_property
+    def catalogue(self) -> tuple[dict[str, Any], ...]:
+        """The rows of `items`, in order, as `airways` has those of `strata`. Not to be changed."""
+        return tuple(self.items.to_dict("records"))
 
     @cached_property
     def words(self) -> Route:

@@ -19,7 +19,7 @@ from typing import Any
 from kitplan import __version__
 from kitplan.demand.values import Demand
 from kitplan.parts.work import Basis, Work
-from kitplan.planning import Plan
+from kitplan.planning import STREAMS, Plan
 from kitplan.read import last_plan
 from kitplan.read.columns import columns_of
 from kitplan.read.last_plan import moves_par
@@ -29,7 +29,6 @@ from kitplan.resources import config_file
 from kitplan.saved.values import Damaged, Packed, packed
 
 RECORD, PLAN, SCENARIOS = "plan.json", "saved/plan.zip", "saved/scenarios.zip"
-STREAMS = ("plan", "verify")
 CHANGED, NEW, GONE = "has changed", "is new", "is gone"
 
 _DAMAGED = "is damaged, or of another version of kitplan"

@@ -1,7 +1,7 @@
 """Linear and mixed-integer programs: the only module that knows PuLP.
 
-Works with PuLP 3.3 and 4. HiGHS solves; CBC is there for a second opinion. A program is collected in plain lists and
-handed to PuLP once, when it is first solved.
+Works with PuLP 3.3 and 4, and HiGHS solves. A program is collected in plain lists and handed to PuLP once, when it is
+first solved.
 
 Three habits of the libraries shape this module: a run stopped by its time limit may still be called
 optimal, so status and solution status are both read; an infeasible model still holds numbers, so
@@ -13,18 +13,15 @@ from __future__ import annotations
 import os
 import re
 import time
-import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pulp
 
-from kitplan.solve.solution import NoSolution, Row, Solution
 from kitplan.solve.values import SolverReport
-
-__all__ = ["NoSolution", "Program", "Row", "Solution"]
 
 SOLVER = "highs"
 
@@ -38,6 +35,50 @@ _PLAIN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*\Z")
 _PULP_4 = not hasattr(pulp.LpProblem(), "sol_status")
 
 
+class NoSolution(RuntimeError):
+    """Values were asked of a program that ended without a solution; the text says how it ended."""
+
+
+@dataclass(frozen=True)
+class Solution:
+    """How a solve ended, and its values if it ended well.
+
+    A dual is the change of the objective, in the program's own sense, when the row's limit rises by one. So a limit on
+    spending in a minimisation has a dual of at most 0 (more room never costs more), a requirement one of at least 0.
+    """
+
+    report: SolverReport
+    column_values: np.ndarray | None = None
+    row_duals: Mapping[str, float] | None = None
+
+    @property
+    def solved(self) -> bool:
+        """True if there are values to read: status "optimal" or "feasible"."""
+        return self.column_values is not None
+
+    def values(self, handles: Sequence[int] | np.ndarray) -> np.ndarray:
+        """Return the values of `handles`. Raises NoSolution unless the program was solved."""
+        if self.column_values is None:
+            raise NoSolution(f"{self.report.name} ended {self.report.status}: it has no values")
+        return self.column_values[np.asarray(handles, dtype=np.intp)]
+
+    def dual(self, row: str) -> float:
+        """Return the dual of `row`. Raises NoSolution for a result that is not a linear program's."""
+        if self.row_duals is None:
+            raise NoSolution(f"{self.report.name} has no duals: only a linear program has")
+        return self.row_duals[row]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One linear row: sum of coefficient * variable against a limit. sense: 1 for no less, -1 for no more, 0 equal."""
+
+    handles: list[int]
+    coefficients: list[float]
+    sense: int
+    limit: float
+
+
 class Program:
     """A linear or mixed-integer program under construction. Handles are column numbers, from 0."""
 
@@ -48,7 +89,7 @@ class Program:
         self.sense = sense
         self._sign = 1.0 if sense == "min" else -1.0
         self._column_names: list[str] = []
-        self._low: list[float | None] = []
+        self._low: list[float] = []
         self._high: list[float | None] = []
         self._integer: list[bool] = []
         self._costs: dict[int, float] = {}
@@ -61,12 +102,12 @@ class Program:
     ) -> list[int]:
         """Add `count` variables called name0, name1, ... and return their handles.
 
-        low, high: one limit for all, or one a variable; None is no limit.
+        low, high: one limit for all, or one a variable; high None is no limit.
         """
         self._built = None
         prefix, first = _plain(name), len(self._column_names)
         self._column_names += [f"{prefix}{k}" for k in range(count)]
-        self._low += _limits(low, count)
+        self._low += _coefficients(low, count)
         self._high += _limits(high, count)
         self._integer += [integer] * count
         return list(range(first, first + count))
@@ -86,34 +127,33 @@ class Program:
         low: float | None = None,
         high: float | None = None,
     ) -> None:
-        """Add the row low <= coefficients . handles <= high; equal limits make an equation."""
+        """Add the row coefficients . handles >= low, or <= high; both, which are equal, make an equation."""
         self._built = None
         if name in self._rows:
             raise ValueError(f"row {name!r} is there already")
-        if low is None and high is None:
-            raise ValueError(f"row {name!r} limits nothing")
-        self._rows[_plain(name)] = Row(list(handles), _coefficients(coefficients, len(handles)), low, high)
+        limits = {float(end) for end in (low, high) if end is not None}
+        if len(limits) != 1:
+            raise ValueError(f"row {name!r} limits nothing, or has two limits")
+        sense = (low is not None) - (high is not None)
+        self._rows[_plain(name)] = Row(list(handles), _coefficients(coefficients, len(handles)), sense, *limits)
 
     def solve(
         self,
         integer: bool = True,
         gap: float = 0.0,
         time_limit: float | None = None,
-        solver: str | None = None,
         relaxation: Solution | None = None,
     ) -> Solution:
         """Solve the linear relaxation, then (if asked, and if it is not whole already) the integer program.
 
         gap: relative gap at which the integer solve may stop. time_limit: seconds for each of the two solves.
-        solver: "highs" or "cbc"; None takes SOLVER. relaxation: an earlier result of `solve(integer=False)` on this
-        same program, to save solving it again.
+        relaxation: an earlier result of `solve(integer=False)` on this same program, to save solving it again.
         """
-        engine = solver or SOLVER
-        relaxed = relaxation or self._run(engine, False, 0.0, time_limit)
+        relaxed = relaxation or self._run(False, 0.0, time_limit)
         whole = not any(self._integer)
         if not integer or relaxed.report.status != "optimal" or whole or self._is_whole(relaxed):
             return relaxed
-        return self._run(engine, True, gap, time_limit, relaxed.report)
+        return self._run(True, gap, time_limit, relaxed.report)
 
     def _is_whole(self, solution: Solution) -> bool:
         values = solution.values(np.flatnonzero(self._integer))
@@ -137,14 +177,12 @@ class Program:
             problem.setObjective(_expression(terms))
             for name, row in self._rows.items():
                 terms = [(variables[k], c) for k, c in zip(row.handles, row.coefficients)]
-                for part, sense, limit in _sides(name, row):
-                    problem.addConstraint(_constraint(terms, sense, limit), part)
+                problem.addConstraint(_constraint(terms, row.sense, row.limit), name)
             self._built = problem, variables
         return self._built
 
     def _run(
         self,
-        engine: str,
         integer: bool,
         gap: float,
         time_limit: float | None,
@@ -154,13 +192,13 @@ class Program:
         if not self._column_names:
             return self._without_columns()
         problem, variables = self._model()
-        status, bound = _solve_quietly(problem, engine, integer, gap, time_limit)
+        status, bound = _solve_quietly(problem, integer, gap, time_limit)
         values = self._read_values(variables) if status in ("optimal", "feasible") else None
         if values is not None and self._violation(values) > FEASIBLE:
             status, values = "failed", None
         seconds = time.perf_counter() - started + (relaxed.seconds if relaxed else 0.0)
         objective = np.nan if values is None else self._value_of(values)
-        report = self._report(engine, status, objective, bound, integer, gap, seconds, relaxed)
+        report = self._report(status, objective, bound, integer, gap, seconds, relaxed)
         if values is None or integer:
             return Solution(report, values)
         return Solution(report, values, self._read_row_duals(problem))
@@ -175,7 +213,6 @@ class Program:
 
     def _report(
         self,
-        engine: str,
         status: str,
         objective: float,
         solver_bound: float | None,
@@ -186,7 +223,7 @@ class Program:
     ) -> SolverReport:
         if status not in ("optimal", "feasible"):
             lp_bound = relaxed.lp_bound if relaxed else np.nan
-            return SolverReport(engine, status, np.nan, lp_bound, np.nan, np.nan, seconds)
+            return SolverReport(SOLVER, status, np.nan, lp_bound, np.nan, np.nan, seconds)
         if not integer:
             bound = objective if status == "optimal" else -self._sign * np.inf
             lp_bound = bound
@@ -200,22 +237,19 @@ class Program:
                 known = max(known, inner - gap * abs(inner))
             bound = self._sign * known
         width = abs(objective - bound) / abs(objective) if abs(objective) > 1e-12 else 0.0
-        return SolverReport(engine, status, objective, lp_bound, bound, width, seconds)
+        return SolverReport(SOLVER, status, objective, lp_bound, bound, width, seconds)
 
     def _read_values(self, variables: list[Any]) -> np.ndarray:
-        """Return the values; a variable that no row mentions stays at its cheapest bound."""
-        values = np.array([np.nan if v.varValue is None else v.varValue for v in variables], dtype=float)
-        for k in np.flatnonzero(np.isnan(values)):
-            low, high = self._low[k], self._high[k]
-            values[k] = 0.0 if low is None and high is None else (high if low is None else low)
+        """Return the values; a variable that no row mentions stays at its lower bound."""
+        values = np.array([low if v.varValue is None else v.varValue for v, low in zip(variables, self._low)])
         whole = np.array(self._integer)
         rounded = np.round(values)
         return np.where(whole & (np.abs(values - rounded) <= INTEGRAL), rounded, values)
 
     def _violation(self, values: np.ndarray) -> float:
         """Return how far `values` lie outside the worst row or bound, relative to the limit's size."""
-        low, high = _as_limits(self._low, -np.inf), _as_limits(self._high, np.inf)
-        worst = float(max(np.max(low - values, initial=0.0), np.max(values - high, initial=0.0)))
+        high = np.array([np.inf if limit is None else limit for limit in self._high])
+        worst = float(max(np.max(self._low - values, initial=0.0), np.max(values - high, initial=0.0)))
         if not self._rows:
             return worst
         rows = list(self._rows.values())
@@ -224,10 +258,9 @@ class Program:
         weights = np.fromiter((c for row in rows for c in row.coefficients), dtype=float, count=sum(length))
         number = np.repeat(np.arange(len(rows)), length)
         totals = np.bincount(number, weights * values[columns], minlength=len(rows))
-        low, high = _as_limits([r.low for r in rows], -np.inf), _as_limits([r.high for r in rows], np.inf)
-        outside = np.maximum(low - totals, totals - high)
-        size = np.where(np.isfinite(low), np.abs(low), np.abs(high))
-        return float(max(worst, np.max(outside / np.maximum(1.0, size))))
+        sense, limit = (np.array([getattr(row, name) for row in rows]) for name in ("sense", "limit"))
+        outside = np.where(sense == 0, np.abs(limit - totals), sense * (limit - totals))
+        return float(max(worst, np.max(outside / np.maximum(1.0, np.abs(limit)))))
 
     def _value_of(self, values: np.ndarray) -> float:
         columns = np.fromiter(self._costs.keys(), dtype=np.intp, count=len(self._costs))
@@ -237,42 +270,27 @@ class Program:
     def _read_row_duals(self, problem: Any) -> dict[str, float]:
         rows = problem.constraints
         found = {c.name: c.pi or 0.0 for c in (rows() if callable(rows) else rows.values())}
-        return {
-            name: self._sign * sum(found.get(part, 0.0) for part, _, _ in _sides(name, row))
-            for name, row in self._rows.items()
-        }
-
-
-def _engine(name: str, integer: bool, gap: float, time_limit: float | None) -> Any:
-    """Return a PuLP solver set up to repeat itself exactly (one thread, fixed seed)."""
-    if name == "highs":
-        return pulp.HiGHS(
-            mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1, random_seed=0,
-            output_flag=False,
-        )
-    if name == "cbc":
-        maker = getattr(pulp, "COIN_CMD" if _PULP_4 else "PULP_CBC_CMD")
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DeprecationWarning)
-            return maker(mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1)
-    raise ValueError(f"unknown solver {name!r}: choose highs or cbc")
+        return {name: self._sign * found.get(name, 0.0) for name in self._rows}
 
 
 def _solve_quietly(
-    problem: Any, name: str, integer: bool, gap: float, time_limit: float | None
+    problem: Any, integer: bool, gap: float, time_limit: float | None
 ) -> tuple[str, float | None]:
-    """Run PuLP's solver; return our status and the bound proven on an integer program (None if not told)."""
-    engine = _engine(name, integer, gap, time_limit)
+    """Run the solver so that it repeats itself exactly (one thread, fixed seed); return our status and the bound proven
+    on an integer program (None if not told).
+    """
+    engine = pulp.HiGHS(
+        mip=integer, msg=False, gapRel=gap, timeLimit=time_limit, threads=1, random_seed=0, output_flag=False)
     with _banner_hidden():
         status = _status(problem, problem.solve(engine))
-    if name == "highs" and status == "failed":
+    if status == "failed":
         # HiGHS refuses to run if something else in this process started its scheduler with more threads,
         # and its presolve may stop at "infeasible or unbounded": start afresh and let it decide.
         problem.solverModel.resetGlobalScheduler(True)
         engine.optionsDict["presolve"] = "off"
         status = _status(problem, problem.solve(engine))
     bound = None
-    if name == "highs" and integer and status in ("optimal", "feasible"):
+    if integer and status in ("optimal", "feasible"):
         reported = float(problem.solverModel.getInfo().mip_dual_bound)
         bound = reported if np.isfinite(reported) else None
     return status, bound
@@ -326,21 +344,9 @@ def _constraint(terms: list[tuple[Any, float]], sense: int, limit: float) -> Any
     if not _PULP_4:
         return pulp.LpConstraint(_expression(terms), sense, None, limit)
     left = _expression(terms)
-    if sense == pulp.LpConstraintEQ:
+    if sense == 0:
         return left == limit
-    return left <= limit if sense == pulp.LpConstraintLE else left >= limit
-
-
-def _sides(name: str, row: Row) -> list[tuple[str, int, float]]:
-    """Return the PuLP constraints (name, sense, limit) that make up one row."""
-    if row.low is not None and row.low == row.high:
-        return [(name, pulp.LpConstraintEQ, float(row.low))]
-    sides = []
-    if row.low is not None:
-        sides.append((name if row.high is None else f"{name}_low", pulp.LpConstraintGE, float(row.low)))
-    if row.high is not None:
-        sides.append((name if row.low is None else f"{name}_high", pulp.LpConstraintLE, float(row.high)))
-    return sides
+    return left <= limit if sense < 0 else left >= limit
 
 
 def _limits(limit: Any, count: int) -> list[float | None]:
@@ -351,12 +357,8 @@ def _limits(limit: Any, count: int) -> list[float | None]:
     return limits
 
 
-def _as_limits(limits: list[float | None], none: float) -> np.ndarray:
-    return np.array([none if limit is None else limit for limit in limits], dtype=float)
-
-
 def _coefficients(coefficients: Any, count: int) -> list[float]:
-    if isinstance(coefficients, (int, float)):
+    if np.ndim(coefficients) == 0:
         return [float(coefficients)] * count
     found = [float(c) for c in coefficients]
     if len(found) != count:

@@ -131,7 +131,6 @@ class Page:
         self.put(row, first, value, kind, line)
 
     def height(self, row: int, lines: int, size: float = 1.0) -> None:
-        """Height of a row for so many lines of text."""
         self.points(row, max(15.0, lines * POINTS_A_LINE * size + 2))
 
     def points(self, row: int, height: float) -> None:
@@ -268,7 +267,6 @@ class Page:
         self.sheet.protect("", {"format_cells": True, "format_columns": True, "format_rows": True})
 
     def on_one_page(self) -> None:
-        """Print the whole sheet on a single page."""
         self._breaks, self._points_a_page = [], math.inf
         self.sheet.fit_to_pages(1, 1)
 
@@ -360,10 +358,10 @@ class Book:
         `said`, with another `called` for the sheet where the unit's words ask for one.
         """
         layout = sheet_layouts()[name]
-        page = self.page(str(more.get("called", name)), self.said(layout.about, **more), layout.widths,
-                         landscape=not layout.upright)
-        if layout.title:
-            page.title(self.said(layout.title, **more), self.said(layout.say, **more), said, kind)
+        page = self.page(str(more.get("called", name)), self.said(layout["about"], **more),
+                         [float(width) for width in layout["widths"].split()], landscape=layout["upright"] != "yes")
+        if layout["title"]:
+            page.title(self.said(layout["title"], **more), self.said(layout["say"], **more), said, kind)
         return page
 
     def page(self, title: str, about: str, widths: Sequence[float], *, landscape: bool = True) -> Page:

@@ -7,7 +7,6 @@ Their texts name the unit's words in braces, {acts} or {Acts}, its {currency}, a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 
 from kitplan.resources import config_rows
@@ -16,27 +15,12 @@ Columns = Sequence[tuple[str, str, str]]
 """(heading, kind of cell, column of the frame, or "" for cells to be written in on paper) of each column of a table."""
 
 
-@dataclass(frozen=True)
-class Layout:
-    """One sheet. about: one clause for the first sheet's list. widths: of columns, in characters. upright: as printed.
-
-    title, say: its heading and what to do with it, "" where the writer of the sheet says that.
-    """
-
-    sheet: str
-    about: str
-    widths: tuple[float, ...]
-    upright: bool
-    title: str
-    say: str
-
-
 @cache
-def sheet_layouts() -> Mapping[str, Layout]:
-    """Every sheet by its name."""
-    return {row["sheet"]: Layout(row["sheet"], row["about"], tuple(map(float, row["widths"].split())),
-                                 row["upright"] == "yes", row["title"], row["say"])
-            for row in config_rows("sheets.csv")}
+def sheet_layouts() -> Mapping[str, Mapping[str, str]]:
+    """Every sheet by its name. about: one clause for the first sheet's list. widths: of columns, in characters.
+    upright: as printed. title, say: its heading and what to do with it, "" where the writer of the sheet says that.
+    """
+    return {row["sheet"]: row for row in config_rows("sheets.csv")}
 
 
 @cache

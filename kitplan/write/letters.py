@@ -27,6 +27,8 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 from reportlab.platypus import Flowable, Paragraph
 
+from kitplan.write.sides import BEGIN, END, isolated
+
 if TYPE_CHECKING:
     import uharfbuzz
 
@@ -200,7 +202,8 @@ def _in_order_of_the_eye(text: str) -> list[tuple[str, bool]]:
     from bidi import get_display
 
     found: list[tuple[str, bool]] = []
-    for letter in _mirrored(str(get_display(plain))):
+    shown = str(get_display(isolated(plain))).replace(BEGIN, "").replace(END, "")
+    for letter in _mirrored(shown):
         leftwards = _reads_leftwards(letter) or (
             bool(found) and found[-1][1] and (letter in _JOINERS or unicodedata.bidirectional(letter) == "NSM"))
         if found and found[-1][1] == leftwards:

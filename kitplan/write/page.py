@@ -74,7 +74,6 @@ class Card:
         self.hatch(x, y, width, height, falling=True)
 
     def fill(self, x: float, y: float, width: float, height: float) -> None:
-        """A rectangle filled with grey."""
         self.canvas.setFillGray(0.55)
         self.canvas.rect(x * mm, y * mm, width * mm, height * mm, fill=1)
         self.canvas.setFillGray(0)

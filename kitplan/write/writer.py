@@ -231,7 +231,7 @@ def _carry_over(
 
 def _changed_workbooks(folder: Path, contents: Mapping[str, bytes]) -> dict[str, str]:
     """Workbooks that a person has changed: present name -> name to keep it under."""
-    recorded = {known for record in _records(folder).values() for known in record.values()}
+    recorded = {known for record in records(folder).values() for known in record.values()}
     kept = {}
     for name in contents:
         present = folder / name
@@ -246,7 +246,7 @@ def _changed_workbooks(folder: Path, contents: Mapping[str, bytes]) -> dict[str,
 def _stale(folder: Path, contents: Mapping[str, bytes]) -> tuple[str, ...]:
     """Outputs of the last run of the same kind that this run does not write and nobody has changed."""
     found = []
-    for record, outputs in _records(folder).items():
+    for record, outputs in records(folder).items():
         if record not in contents:
             continue
         for name, recorded in outputs.items():
@@ -263,13 +263,13 @@ def lies_inside(name: str) -> bool:
     return bool(pure.parts) and not pure.is_absolute() and ".." not in pure.parts
 
 
-def _records(folder: Path) -> dict[str, dict[str, str]]:
+def records(folder: Path) -> dict[str, dict[str, str]]:
     """Checksums of outputs by name, from every .json record in the folder; unreadable ones count as empty."""
-    records = {}
+    found = {}
     for path in sorted(folder.glob("*.json")) if folder.is_dir() else ():
         with contextlib.suppress(OSError):
-            records[path.name] = outputs_in(path.read_bytes())
-    return records
+            found[path.name] = outputs_in(path.read_bytes())
+    return found
 
 
 def outputs_in(record: bytes) -> dict[str, str]:

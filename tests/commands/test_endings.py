@@ -105,6 +105,16 @@ def test_a_reader_that_goes_away_changes_no_exit_code(unit, code, stream, tmp_pa
     assert run.wait() == code
 
 
+def test_a_letter_that_the_output_has_no_code_for_ends_no_run(tmp_path):
+    shutil.copytree(sample_units()["mill_lane"], tmp_path / "unit")
+    settings = tmp_path / "unit" / "unit.toml"
+    settings.write_text(settings.read_text(encoding="utf-8").replace("Mill Lane", "Łódź Lane"), encoding="utf-8")
+    ran = subprocess.run([sys.executable, "-m", "kitplan", "check", tmp_path / "unit"], cwd=ROOT, capture_output=True,
+                         env=os.environ | {"PYTHONIOENCODING": "cp1252", "PYTHONPATH": str(ROOT)}, check=False)
+    assert ran.returncode == 0
+    assert ran.stdout.decode("cp1252").startswith(r"\u0141ód\u017a Lane")
+
+
 @pytest.mark.parametrize("closed", ["1>&-", "2>&-", "0<&- 1>&- 2>&-"])
 def test_closed_streams_change_no_exit_code_and_take_no_file_of_ours(closed, tmp_path):
     command = f"{sys.executable} -m kitplan par {sample_units()['mill_lane']} --out {tmp_path / 'plan'} {closed}"

@@ -128,6 +128,18 @@ def test_a_plan_of_another_unit_is_refused(unit, tmp_path):
     assert "holds a plan of another unit" in result.stderr
 
 
+@pytest.mark.parametrize("name", ["", 'name = "  Two   words "'])
+def test_a_unit_knows_its_own_plan_however_its_name_is_written(name, tmp_path):
+    unit = tmp_path / "St. Elm 4.5"
+    shutil.copytree(sample_units()["mill_lane"], unit)
+    settings = unit / "unit.toml"
+    lines = [line for line in settings.read_text(encoding="utf-8").splitlines() if not line.startswith("name")]
+    settings.write_text("\n".join([name, *lines]), encoding="utf-8")
+    assert run("par", unit).exit_code == 0
+    for place in (unit, settings):
+        assert f"of {'Two words' if name else 'St. Elm 4.5'}, in " in run("explain", place, "saline_5ml").stdout
+
+
 def test_another_seed_than_the_plans_is_refused(unit):
     assert run("explain", unit, "saline_5ml", "--seed", 8).exit_code == 0
     result = run("explain", unit, "saline_5ml", "--seed", 9)

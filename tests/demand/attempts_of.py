@@ -1,6 +1,14 @@
 """Attempts of one airway, its frailty mixed in: from the same table that scenarios are drawn from."""
 
-from kitplan.demand.resecure import attempt_table, frailty_nodes
+import numpy as np
+
+from kitplan.demand.resecure import attempt_table, frailty_nodes, present_count_pmf, renewal_count_pmf
+
+
+def settled_counts(hazard, n_checks):
+    """PMFs of renewals over 0, 1, ... n_checks of an airway long in place, (n_checks + 1, n_checks + 1)."""
+    found = present_count_pmf(hazard, n_checks, renewal_count_pmf(hazard, n_checks), slice(-1, None))[0]
+    return np.pad(found, [(0, 0), (0, n_checks + 1 - found.shape[1])])
 
 
 def attempts_pmf(unit, stratum, n_checks, fresh):

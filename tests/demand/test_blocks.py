@@ -51,7 +51,7 @@ def test_the_same_seed_draws_the_same_whatever_the_size_of_a_block(monkeypatch, 
     seen = []
     for at_once in (of_intervals.AIRWAYS_AT_ONCE, 3000, 500):
         monkeypatch.setattr(of_intervals, "AIRWAYS_AT_ONCE", at_once)
-        scenarios._kept_airways.cache_clear()
+        scenarios._kept_airways.__wrapped__.cache_clear()
         one = draw_demand(unit, choice, days, 701, 3, "plan", tables, by_day=True)
         two = draw_demand(unit, choice, days, 701, 3, "plan", tables)
         seen.append((one.units, one.re_secures, one.path.units, one.path.kits, two.units, two.re_secures,
@@ -78,11 +78,11 @@ def test_airways_too_many_to_keep_are_drawn_again_and_are_the_same(monkeypatch):
     tables = attempt_tables(unit)
     choice, days = fill_roles(unit, tables), unit.stock.protection_interval_days
     kept = draw_demand(unit, choice, days, 400, 3, "plan", tables)
-    scenarios._kept_airways.cache_clear()
+    scenarios._kept_airways.__wrapped__.cache_clear()
     monkeypatch.setattr(scenarios, "_MOST_KEPT", 0)
     scenarios.draw_ahead(unit, 400, 3, "plan", tables)
     assert np.array_equal(draw_demand(unit, choice, days, 400, 3, "plan", tables).units, kept.units)
-    assert not scenarios._kept_airways.cache_info().currsize
+    assert not scenarios._kept_airways.__wrapped__.cache_info().currsize
 
 
 def test_a_house_of_three_thousand_airways_is_planned(tmp_path: Path):

@@ -17,7 +17,6 @@ from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.demand.posterior import (
     DRAWS,
-    _close,
     _complete_from,
     _counted,
     _days_on_record,
@@ -200,14 +199,6 @@ def test_a_swing_that_is_stated_needs_no_history(unit_maker):
 # -- a list of stays ------------------------------------------------------------------------------------------------
 
 
-def test_a_list_ends_with_its_last_day_or_a_day_after_its_last_entry():
-    dated = stays_of([("a", 0, 0.0, 3.0)], days=40)
-    assert _close(dated) == 40.0
-    assert _close(replace(dated, first_day=None, last_day=None)) == 4.0
-    open_end = stays_of([("a", 0, 0.0, 3.0), ("b", 0, 5.5, np.nan)])
-    assert _close(replace(open_end, first_day=None, last_day=None)) == 6.5
-
-
 @pytest.mark.parametrize(("starts", "days", "first"), [
     ([0.6, *range(4, 40)], 4.0, 4), ([0.6, *range(4, 40)], 3.5, 4), (list(range(40)), 4.0, 0),
     ([0.6, *range(4, 40, 2)], 4.0, 0), ([0.6, *range(10, 40)], 20.0, 10), ([10.6, *range(14, 50)], 4.0, 14),
@@ -298,16 +289,13 @@ def test_a_list_of_nobody_is_no_list(unit_maker):
 # -- counts ---------------------------------------------------------------------------------------------------------
 
 
-def test_days_counted_are_those_known_and_a_day_without_a_row_is_empty():
+def test_days_counted_are_those_known_and_a_day_without_a_row_is_empty(unit_maker):
     """Rows on days 0 and 3 of five; day 1 unknown; two rows of one kind on a day add up."""
     census = counts_of([(0, 0, 2), (0, 0, 1), (3, 2, 4)], unknown=[1])
     census = replace(census, last_day=date(2026, 3, 5))
-    counts, day = _counted(census, 3)
+    counts, day = _counted(unit_maker(census))
     assert day.tolist() == [0, 2, 3, 4]
     assert counts.tolist() == [[3, 0, 0], [0, 0, 0], [0, 0, 4], [0, 0, 0]]
-    undated, day = _counted(replace(census, first_day=None, last_day=None), 3)
-    assert day.tolist() == [0, 2, 3]
-    assert undated[-1].tolist() == [0, 0, 4]
 
 
 def test_what_counts_rest_on_is_said_in_days(unit_maker):

@@ -55,7 +55,7 @@ from kitplan.demand.use import (
     use_rates,
 )
 from kitplan.read.values import Doubt
-from tests.demand.attempts_of import attempts_pmf
+from tests.demand.attempts_of import attempts_pmf, settled_counts
 
 # -- spells of wear -------------------------------------------------------------------------------------------------
 
@@ -209,11 +209,11 @@ def test_a_planned_change_is_sure_from_its_check_on(frequency_maker, hours, firs
 
 
 def test_no_check_no_renewal_and_a_last_hazard_that_goes_on():
-    assert renewal_count_pmf(np.array([0.3]), 0, "fresh").tolist() == [[1.0]]
-    pmf = renewal_count_pmf(np.array([0.3]), 5, "fresh")
+    assert renewal_count_pmf(np.array([0.3]), 0).tolist() == [[1.0]]
+    pmf = renewal_count_pmf(np.array([0.3]), 5)
     for n in range(6):
         assert pmf[n, : n + 1] == pytest.approx(stats.binom.pmf(np.arange(n + 1), n, 0.3))
-    assert renewal_count_pmf(np.array([0.3]), 5, "stationary") == pytest.approx(pmf)
+    assert settled_counts(np.array([0.3]), 5) == pytest.approx(pmf)
 
 
 def test_attempts_of_so_many_events_are_negative_binomial_and_the_rest_lies_in_the_last():

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from kitplan.demand import resecure
-from tests.demand.attempts_of import attempts_pmf
+from tests.demand.attempts_of import attempts_pmf, settled_counts
 
 
 def brute_force_counts(hazard, n_checks, first_age=0):
@@ -31,7 +31,7 @@ hazards = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=6).map(np.array)
 @given(hazards, st.integers(0, 8))
 @settings(max_examples=60, deadline=None)
 def test_a_fresh_count_agrees_with_enumerating_every_sequence(hazard, n_checks):
-    got = resecure.renewal_count_pmf(hazard, n_checks, "fresh")[n_checks]
+    got = resecure.renewal_count_pmf(hazard, n_checks)[n_checks]
     np.testing.assert_allclose(got, brute_force_counts(hazard, n_checks), atol=1e-12)
 
 
@@ -43,13 +43,13 @@ def test_a_stationary_count_mixes_the_enumerations_over_the_wear_age(hazard, n_c
     assert age.sum() == pytest.approx(1.0)
     want = sum(p * brute_force_counts(long, n_checks, first_age=a) for a, p in enumerate(age[:40]))
     left_out = age[40:].sum()
-    got = resecure.renewal_count_pmf(long, n_checks, "stationary")[n_checks]
+    got = settled_counts(long, n_checks)[n_checks]
     np.testing.assert_allclose(got, want, atol=left_out + 1e-9)
 
 
 def test_the_stationary_count_has_the_long_run_mean():
     hazard = np.array([0.05, 0.2, 0.5, 0.9, 1.0])
-    pmf = resecure.renewal_count_pmf(hazard, 30, "stationary")
+    pmf = settled_counts(hazard, 30)
     means = pmf @ np.arange(31)
     np.testing.assert_allclose(means, np.arange(31) / resecure.mean_wear_checks(hazard), atol=1e-9)
 
@@ -58,7 +58,7 @@ def test_the_stationary_count_has_the_long_run_mean():
 @settings(max_examples=40, deadline=None)
 def test_an_airway_seen_after_m_checks_counts_as_the_enumeration_from_its_start_says(hazard, m, n):
     long = np.concatenate([hazard, np.full(200, hazard[-1])])
-    fresh = resecure.renewal_count_pmf(long, n, "fresh")
+    fresh = resecure.renewal_count_pmf(long, n)
     got = resecure.present_count_pmf(long, n, fresh)[m, n]
     want = np.zeros(n + 1)
     for found in product((0, 1), repeat=m + n):
@@ -83,7 +83,7 @@ def test_a_planned_maximum_wear_renews_at_that_check(frequency_maker):
         loosening_scale_hours=1e9,
         airway_spread=0,
     ).loc[0]
-    pmf = resecure.renewal_count_pmf(resecure.check_hazards(row, 4), 36, "fresh")
+    pmf = resecure.renewal_count_pmf(resecure.check_hazards(row, 4), 36)
     assert pmf[36, 9] == pytest.approx(1.0)
 
 
@@ -151,8 +151,3 @@ def test_a_unit_in_which_nothing_ever_fails_has_no_re_secures(frequency_maker, u
     unit = unit_maker(frequency=never)
     assert attempts_pmf(unit, 0, 36, fresh=False)[0] == pytest.approx(1.0)
     assert resecure.long_run_rates(unit)["re_secures_per_day"].max() == 0
-
-
-def test_an_unknown_start_is_refused():
-    with pytest.raises(ValueError, match="fresh"):
-        resecure.renewal_count_pmf(np.array([0.5]), 3, "worn")

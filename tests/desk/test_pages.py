@@ -14,6 +14,7 @@ from kitplan.desk.class_pages import _papers
 from kitplan.desk.units import TextTable
 from kitplan.parts.par.summary import not_yet_own, three_sentences
 from kitplan.read.order_book import LEARNT
+from kitplan.resources import config_file
 from kitplan.write.unit_book import unit_workbook
 from kitplan.write.writer import checksum
 
@@ -295,12 +296,27 @@ def test_one_unit_may_be_served_alone(home):
     assert "Readiness" in words(page)
 
 
-def test_the_prints_of_several_classes_are_all_listed_in_order(tmp_path):
-    for name in ("box-labels-1.pdf", "box-labels-10.pdf", "box-labels-2.pdf", "cutting-list.pdf", "class.xlsx",
-                 "class-cut-cards-1.pdf", "class-kept-1.xlsx"):
-        (tmp_path / name).write_bytes(b"")
-    assert _papers(tmp_path) == ["cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf",
-                                 "box-labels-10.pdf", "class.xlsx"]
+def test_the_prints_of_several_classes_are_all_listed_in_order():
+    there = dict.fromkeys(("box-labels-1.pdf", "box-labels-10.pdf", "box-labels-2.pdf", "cutting-list.pdf",
+                           "class.xlsx", "class-cut-cards-1.pdf", "class-kept-1.xlsx", "cut-cards.pdf"), True)
+    assert list(_papers(there)) == ["cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf",
+                                    "box-labels-10.pdf", "class.xlsx"]
+
+
+def test_a_half_cut_print_is_told_and_not_handed_out_and_a_filled_in_workbook_is(client, home):
+    plan = home / "mill_lane" / "plan"
+    for name, cut in (("count-sheet.pdf", 2), ("stock-room.xlsx", 1)):
+        content = (plan / name).read_bytes()
+        (plan / name).write_bytes(content[:len(content) // cut] + b"typed" * (cut == 1))
+    page = client.get("/unit/mill_lane/")
+    assert "count-sheet.pdf: damaged, or changed by hand. Do not print it" in words(page)
+    assert "stock-room.xlsx : filled in or changed since it was written" in words(page)
+    assert "paper/count-sheet.pdf" not in page.text
+    assert "paper/emergency-sheet.pdf" in page.text
+    refused = client.get("/unit/mill_lane/paper/count-sheet.pdf")
+    assert refused.status_code == 409
+    assert "count-sheet.pdf is not as it was written" in words(refused)
+    assert client.get("/unit/mill_lane/paper/stock-room.xlsx").data == (plan / "stock-room.xlsx").read_bytes()
 
 
 def test_a_list_of_stays_in_a_file_of_its_own_is_a_census_and_one_that_is_dropped_replaces_it(empty_client, tmp_path):
@@ -403,6 +419,9 @@ def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_pr
                        "entries": entries_of(client, week)})
     assert "Lots and dates for each kit" in words(client.get("/unit/mill_lane/week/kits"))
     assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")
+    told = words(client.post("/unit/mill_lane/week/build", {"design": "A", "built": "1", "day": "2026-11-10",
+                                                            "entries": entries_of(client, week)}))
+    assert re.search(r"Kit A-1: the book knew of too few EM Face mask, \d+ mm, .*count these items again", told)
 
 
 def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home):
@@ -720,3 +739,22 @@ def test_what_a_class_took_comes_in_with_its_workbook(client, home):
     assert "counts as no use" in words(client.post("/unit/mill_lane/week/workbook", given))
     lines = pd.read_csv(home / "mill_lane" / "book" / "deliveries.csv")
     assert lines[["event", "item", "loose_units"]].to_numpy().tolist() == [["to_class", "saline_5ml", 4]]
+
+
+def test_names_from_right_to_left_keep_to_themselves_on_pages_and_not_in_forms(client, home):
+    """Else the number after a name is shown beside the next one; in a form the marks would be saved with the text."""
+    items = config_file("items.csv").read_text(encoding="utf-8")
+    named = items.replace("Saline 0.9 % ampoule 5 mL", "\u05d0\u05d1 \u05d2\u05d3 5")
+    (home / "mill_lane" / "items.csv").write_text(named, encoding="utf-8")
+    kitplan.plan(kitplan.load_unit(home / "mill_lane")).save(home / "mill_lane" / "plan")
+    held = "\u2068\u05d0\u05d1 \u05d2\u05d3 5\u2069"
+    assert f"<strong>{held}</strong>" in client.get("/unit/mill_lane/week/count").text
+    assert f"{held}: " in client.get("/unit/mill_lane/months").text
+    assert "\u2068" not in client.get("/unit/mill_lane/class").text
+
+
+def test_two_units_whose_names_share_no_more_than_a_digit_are_both_made(empty_client, tmp_path):
+    for name in ("\u05d0\u05d1, 8", "\u05d2\u05d3, 8"):
+        assert empty_client.post("/new", {"unit_name": name}).status_code == 200
+    assert sorted(tomllib.loads(p.read_text(encoding="utf-8"))["name"] for p in tmp_path.glob("*/unit.toml")) == [
+        "\u05d0\u05d1, 8", "\u05d2\u05d3, 8"]

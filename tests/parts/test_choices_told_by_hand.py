@@ -14,7 +14,7 @@ from kitplan.parts.kits import model as kits
 from kitplan.parts.kits.partition import Partition
 from kitplan.parts.orders.back_order import _Line, _unfilled
 from kitplan.parts.training import lists
-from kitplan.parts.training.lists import _durable_rows, _item_for, _things_at
+from kitplan.parts.training.lists import _durable_rows, _item_for, _things
 from kitplan.parts.training.timetable import Thing
 from kitplan.read.class_values import Durable
 from kitplan.read.problems import UnsafePlan
@@ -161,10 +161,11 @@ def test_a_thing_that_moves_is_listed_with_the_rounds_in_which_it_stands_there(s
     monkeypatch.setattr(lists, "class_things", lambda unit, lesson: things)
     moves = pd.DataFrame({"shared": [True, False, True, True]})
     grid = SimpleNamespace(practice=np.array([[0, 1], [1, 0]]), things=moves)
-    at_first, at_second = (_things_at(small_unit, 4, station, lesson(), grid) for station in (0, 1))
+    rows = list(_things(small_unit, [lesson()], [grid]))
+    at_first, at_second = ([row for row in rows if row[1] == station] for station in (1, 2))
     assert [row[3:6] for row in at_first] == [
         ("mask-42", "mask (round 1)", 2), ("stand", "stand", 1), ("lamp", "lamp", 1)]
-    assert at_second[0][:5] == (4, 2, "durable", "mask-42", "mask (round 2)")
+    assert at_second[0][:5] == (0, 2, "durable", "mask-42", "mask (round 2)")
     assert [row[6] for row in at_first] == ["mask", "piece", "piece"]
 
 

@@ -19,15 +19,7 @@ from kitplan.parts.training.cuts import (
     _Trade,
     compare_with_rules,
 )
-from kitplan.parts.training.left import (
-    _ends,
-    _part_used,
-    _scrap,
-    _spare_sets,
-    _stock_left,
-    _unopened,
-    left_over,
-)
+from kitplan.parts.training.left import _of_all, _of_stock, _scrap, left_over
 from kitplan.parts.training.lists import (
     _fill_in_order,
     _rounds,
@@ -59,58 +51,66 @@ def taking(*rows):
 # -- what is left ---------------------------------------------------------------------------------------------------
 
 
+def left_of(sets=None, tape=()):
+    """What the two sessions of a course leave, of sets and cuts of tape."""
+    unit = SimpleNamespace(items=pd.DataFrame({"item": [], "scope": [], "description": [], "counted_as": []}))
+    lessons = [SimpleNamespace(file="c", session=n, have={}, expired={}) for n in (1, 2)]
+    sets = pd.DataFrame({"lesson": [], "sets": [], "goes": []}) if sets is None else sets
+    shopping = pd.DataFrame({"item": [], "kind": [], "packs": []})
+    frame = left_over(unit, lessons, SimpleNamespace(sets=sets), taking(), shopping, tape)
+    return list(frame.itertuples(index=False, name=None))
+
+
 def test_of_packs_bought_the_rest_is_left_and_of_what_is_there_none():
     """Of d, ten bought to be used up, three are; two more stand as durable things and needed no pack of their own."""
-    shopping = pd.DataFrame({"item": [*"abcddm"], "description": [*"abcddm"],
+    shopping = pd.DataFrame({"item": [*"abcddm"], "description": [*"abcddm"], "kind": "used up",
                              "packs": [2.0, 0.0, 1.0, 1.0, 0.0, np.nan],
                              "pack": [10, 5, 4, 10, 10, 1], "buy_units": [13, 0, 4, 3, 2, 2],
                              "unit": ["piece", "roll", "mask", "pair", "pair", "piece"]})
-    assert _unopened(shopping, 3) == [(3, name, rest, unit, "rest of an opened pack",
-                                       "Class box, for the next class; not for patients")
-                                      for name, rest, unit in (("a", 7, "piece"), ("d", 5, "pair"))]
+    assert list(_of_all(shopping)) == [
+        (name, rest, unit, "rest of an opened pack", "Class box, for the next class; not for patients")
+        for name, rest, unit in (("a", 7, "piece"), ("d", 5, "pair"))]
 
 
 def test_spare_sets_are_those_beyond_the_goes_of_their_own_class():
     sets = pd.DataFrame({"lesson": [0, 0, 1], "sets": [12, 7, 9], "goes": [10, 6, 9]})
-    (row,) = _spare_sets(0, SimpleNamespace(sets=sets), "there")
-    assert row[2:] == (3, "set", "cut or opened", "there")
-    assert _spare_sets(1, SimpleNamespace(sets=sets), "there") == []
+    (row,) = left_of(sets)
+    assert row[2:] == (3, "set", "cut or opened", "The next session, as more spare sets")
 
 
 def cut_of(*waste, keep=160.0, ends=(), halves=0):
     """waste: (mm of one roll, rolls)."""
     plan = pd.DataFrame(waste, columns=["waste_mm", "count"])
-    return SimpleNamespace(plan=SimpleNamespace(plan=plan), width_mm=25.0, keep_mm=keep, lesson=2, ends=ends,
-                           halves=halves)
+    return SimpleNamespace(plan=SimpleNamespace(plan=plan), width_mm=25.0, keep_mm=keep, lesson=1, covers=(1,),
+                           ends=ends, halves=halves)
 
 
 def test_ends_shorter_than_any_piece_are_waste_and_longer_ones_are_kept():
     """Ends of 92 mm three times and 12.5 once; 160 mm still gives a piece, none is no end."""
     (row,) = _scrap(cut_of((92.0, 3), (12.5, 1), (160.0, 2), (0.0, 9)))
-    assert row == (2, "Tape 25 mm, ends shorter than any piece, 288 mm in all", 4, "roll end", "opened", "Waste")
-    assert _scrap(cut_of((160.0, 2), (0.0, 1))) == []
+    assert row == ("Tape 25 mm, ends shorter than any piece, 288 mm in all", 4, "roll end", "opened", "Waste")
+    assert not list(_scrap(cut_of((160.0, 2), (0.0, 1))))
     half, = _scrap(cut_of((0.0, 1), halves=5))
-    assert half == (2, "Tape 25 mm, other halves of half-width strips", 5, "strip", "cut", "Waste")
-    assert _ends(cut_of(ends=((1212.0, 1), (300.0, 2))), 4) == [
-        (4, "Tape 25 mm, rest of a roll, 1,212 mm", 1, "roll end", "opened", BOX),
-        (4, "Tape 25 mm, rest of a roll, 300 mm", 2, "roll end", "opened", BOX)]
+    assert half == ("Tape 25 mm, other halves of half-width strips", 5, "strip", "cut", "Waste")
+    assert left_of(tape=[cut_of(ends=((1212.0, 1), (300.0, 2)))]) == [
+        (1, "Tape 25 mm, rest of a roll, 1,212 mm", 1, "roll end", "opened", BOX),
+        (1, "Tape 25 mm, rest of a roll, 300 mm", 2, "roll end", "opened", BOX)]
 
 
 def test_what_is_shared_until_empty_is_left_begun_and_other_things_are_not(unit):
-    taken = taking((0, "scissors", 1, 0, 1), (1, "scissors", 0, 1, 0), (2, "scissors", 0, 9, 0),
-             (0, "wipe-prep", 5, 5, 5))
-    (row,) = _part_used(unit, 1, [0, 1], taken)
-    assert row[:3] == (1, "Scissors, blunt", 3)
-    assert row[4:] == ("opened, perhaps not empty", BOX)
+    taken = taking((0, "scissors", 1, 0, 1), (1, "scissors", 0, 1, 0), (0, "wipe-prep", 5, 5, 5))
+    (row,) = _of_stock(unit, SimpleNamespace(expired={}, have={}), taken, set())
+    assert row[:2] == ("Scissors, blunt", 3)
+    assert row[3:] == ("opened, perhaps not empty", BOX)
 
 
 def test_stock_that_a_class_did_not_use_goes_back_to_its_box_old_stock_apart(unit):
     made = SimpleNamespace(expired={"saline-5": 9, "wipe-prep": 2}, have={"saline-5": 10, "mask-42": 1, "scissors": 3})
     taken = taking((0, "saline-5", 4, 10, 3), (1, "saline-5", 1, 0, 0), (0, "wipe-prep", 2, 0, 0))
-    rows = _stock_left(unit, 5, made, taken, {"scissors"})
-    assert [(r[0], r[1], r[2], r[4], r[5]) for r in rows] == [
-        (5, "Saline ampoule, 5 mL", 4, "past its date", BOX), (5, "Round mask, 42 mm", 1, "not opened",
-                                                              "Class box, unopened")]
+    rows = _of_stock(unit, made, taken, {"scissors"})
+    assert [(r[0], r[1], r[3], r[4]) for r in rows] == [
+        ("Saline ampoule, 5 mL", 4, "past its date", BOX), ("Round mask, 42 mm", 1, "not opened",
+                                                            "Class box, unopened")]
 
 
 # -- what is taken --------------------------------------------------------------------------------------------------

@@ -213,7 +213,10 @@ def test_more_kits_counted_than_the_book_has_are_asked_about():
     assert said(asked(*FULL, *kit("A-1"), kits_found(2))) == ["2 kits A stood on the shelf where the book has 1."]
     (before,) = asked(*FULL, kits_found(1))
     assert before.question == "1 kit A stood on the shelf where the book has 0."
-    assert "under Built, how many were built and never noted" in before.mend, "built before there was a book"
+    assert "under Built, how many were built and never noted, with a day before this count" in before.mend
+    noted = book(*FULL, kits_found(1), *kit("A-1", -1))
+    assert questions(noted, standing(noted), PLAN, CATALOGUE) == ()
+    assert standing(noted).expected == {"gauze": 40, "mask": 6}, "the shelf was counted without it"
     assert asked(*FULL, *kit("A-1"), kits_found(1)) == ()
     assert asked(*FULL, *kit("A-1"), kits_found(2), counted("gauze", 37, 7), counted("mask", 5, 7)) == ()
 
@@ -819,7 +822,8 @@ def test_a_filled_in_file_belongs_to_the_unit_that_it_lies_in_or_whose_plan_it_l
     (unit / "unit.toml").touch()
     for book_of in ("other.xlsx", "third.xlsx"):
         (tmp_path / book_of).touch()
-    for filled, belongs in ((unit, unit), (unit / "count.csv", unit), (unit / "plan" / "count.csv", unit),
+    for filled, belongs in ((unit, unit), (unit / "unit.toml", unit / "unit.toml"), (unit / "count.csv", unit),
+                            (unit / "plan" / "count.csv", unit),
                             (plan / "count.csv", tmp_path / "other.xlsx")):
         assert find_unit(filled) == belongs
     stray = tmp_path / "third" / "count.csv"

@@ -8,21 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.parts.seasons.model import _Choice, _choice_table, _levels, _when
+from kitplan.parts.seasons.model import _levels
 from kitplan.parts.simulate.model import PLAN, PRESENT, SimulationResult, present_units
-
-
-def test_ways_to_cut_the_year_are_told_with_their_changes_and_the_chosen_one():
-    one, two = _Choice((0,), 80.0, 16.0, 0.0), _Choice((2, 10), 40.0, 8.0, 8.0)
-    three = _Choice((1, 2, 7), 30.0, 6.0, 11.0)
-    table = _choice_table([one, two, three], two)
-    assert table["periods"].tolist() == [1, 2, 3]
-    assert table["changes"].tolist() == [0, 2, 3], "a year of one set has none"
-    assert table["chosen"].tolist() == [False, True, False]
-    assert table["total_cost"].tolist() == [16.0, 16.0, 17.0]
-    assert table["when"].tolist() == ["all year", "Mar to Oct, Nov to Feb",
-                                      "Feb, Mar to Jul, Aug to Jan"]
-    assert _when(_Choice((0, 11), 0.0, 0.0, 0.0)) == "Jan to Nov, Dec"
 
 
 def test_a_months_level_is_told_beside_that_of_its_period_in_items_and_packs(small_unit):
@@ -30,7 +17,7 @@ def test_a_months_level_is_told_beside_that_of_its_period_in_items_and_packs(sma
     levels = np.zeros((12, len(small_unit.items)), dtype=int)
     levels[:, 3] = 10
     levels[[10, 11, 0, 1], 3] = [60, 40, 30, 51]
-    table = _levels(small_unit, levels, _Choice((2, 10), 0.0, 0.0, 0.0))
+    table = _levels(small_unit, levels, [list(range(2, 10)), [10, 11, 0, 1]])
     assert len(table) == 12
     assert set(table["item"]) == {"saline-5"}
     by_month = table.set_index("month")

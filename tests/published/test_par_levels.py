@@ -51,7 +51,7 @@ def newsvendor_program(demand, holding, shortage, level=None):
     """
     n = len(demand)
     program = Program("newsvendor")
-    stock = program.variables("stock", 1, low=level, high=level)
+    stock = program.variables("stock", 1, low=level or 0.0, high=level)
     over, short = program.variables("over", n), program.variables("short", n)
     program.objective(over, [holding / n] * n)
     program.objective(short, [shortage / n] * n)

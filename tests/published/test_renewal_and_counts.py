@@ -9,6 +9,7 @@ from scipy import stats
 
 from kitplan.demand import resecure
 from kitplan.demand.streams import _mix
+from tests.demand.attempts_of import settled_counts
 
 
 def renewal_density(pmf):
@@ -19,15 +20,15 @@ def renewal_density(pmf):
 
 def test_constant_hazard_gives_the_binomial():
     """A flat chance p at each check: N ~ Binomial(n, p). Reference: scipy.stats.binom."""
-    for start in ("fresh", "stationary"):
-        pmf = resecure.renewal_count_pmf(np.full(5000, 0.1), 36, start)
+    for counts in (resecure.renewal_count_pmf, settled_counts):
+        pmf = counts(np.full(5000, 0.1), 36)
         for n in (0, 1, 4, 36):
             np.testing.assert_allclose(pmf[n, : n + 1], stats.binom(n, 0.1).pmf(np.arange(n + 1)), atol=1e-10)
 
 
 def test_four_checks_at_one_tenth_need_two_re_secures_at_95_percent():
     """Binomial(4, 0.1): P(at most 1) = 0.9477, so the 95 % point is 2. Binomial table, recomputed."""
-    cdf = np.cumsum(resecure.renewal_count_pmf(np.full(10, 0.1), 4, "fresh")[4])
+    cdf = np.cumsum(resecure.renewal_count_pmf(np.full(10, 0.1), 4)[4])
     assert cdf[1] == pytest.approx(0.9477, abs=5e-5)
     assert np.searchsorted(cdf, 0.95) == 2
 
@@ -36,7 +37,7 @@ def test_gaps_of_a_die():
     """Feller, An Introduction to Probability Theory and Its Applications, vol. I, ch. XIII: gaps uniform on 1..6,
     u_n = (1/6)(7/6)^(n-1) for n <= 6; u_6 = .360232, u_7 = .253604, limit 1/3.5 = 2/7."""
     hazard = 1 / np.arange(6, 0, -1)
-    u = renewal_density(resecure.renewal_count_pmf(hazard, 60, "fresh"))
+    u = renewal_density(resecure.renewal_count_pmf(hazard, 60))
     np.testing.assert_allclose(u[:6], (1 / 6) * (7 / 6) ** np.arange(6), atol=1e-12)
     assert u[5] == pytest.approx(0.360232, abs=5e-7)
     assert u[6] == pytest.approx(0.253604, abs=5e-7)
@@ -46,12 +47,12 @@ def test_gaps_of_a_die():
 def test_gaps_of_one_two_three():
     """Renewal recursion (Feller, as above) with gaps 1, 2, 3 of chance .2, .3, .5; recomputed values."""
     hazard = np.array([0.2, 0.3 / 0.8, 1.0])
-    pmf = resecure.renewal_count_pmf(hazard, 30, "fresh")
+    pmf = resecure.renewal_count_pmf(hazard, 30)
     u = renewal_density(pmf)
     want = [0.2, 0.34, 0.628, 0.3276, 0.42392, 0.497064, 0.390389, 0.439157, 0.453480, 0.417637]
     np.testing.assert_allclose(u[:10], want, atol=5e-7)
     assert u.sum() == pytest.approx(12.818524, abs=5e-7)
-    stationary = renewal_density(resecure.renewal_count_pmf(hazard, 30, "stationary"))
+    stationary = renewal_density(settled_counts(hazard, 30))
     np.testing.assert_allclose(stationary, 1 / 2.3, atol=1e-12)
 
 
@@ -114,7 +115,7 @@ def test_gamma_frailty_on_rare_events_is_the_negative_binomial():
     np.testing.assert_allclose(mixed[:5], [0.111111, 0.148148, 0.148148, 0.131687, 0.109739], atol=2e-3)
     short = np.stack(
         [
-            resecure.renewal_count_pmf(np.full(64, -np.expm1(-node * mean / 64)), 64, "fresh")[64]
+            resecure.renewal_count_pmf(np.full(64, -np.expm1(-node * mean / 64)), 64)[64]
             for node in nodes
         ]
     )

@@ -20,6 +20,7 @@ from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Census
 from tests.conftest import known
+from tests.demand.attempts_of import settled_counts
 
 DAY = date(2026, 1, 5)
 NOBODY = pd.DataFrame({"stratum": np.array([], dtype=int), "mean_airways": np.array([], dtype=float)})
@@ -41,7 +42,7 @@ def test_stays_of_infants_have_the_published_median_and_quartiles(unit_maker):
     assert sigma == pytest.approx(1.541, abs=7e-4)
     rows = pd.DataFrame({"stratum": [0], "airways": [4]})
     census = Census("snapshot", rows, None, None, 4.6 * np.exp(sigma**2 / 2), sigma, NOBODY)
-    below = np.cumsum(stay_checks_pmf(unit_maker(census=census, checks_per_day=40), 0, 4000))
+    below = np.cumsum(stay_checks_pmf(unit_maker(census=census, checks_per_day=40), 0))
     quartiles = [np.searchsorted(below, share) / 40 for share in (0.25, 0.5, 0.75)]
     assert quartiles[1] == pytest.approx(4.6, abs=0.05)
     assert quartiles[0] == pytest.approx(4.6 / np.sqrt(8), abs=0.05)
@@ -60,7 +61,7 @@ def test_stays_with_open_ends_follow_the_published_survival_table(unit_maker):
     days = 200
     start = np.where(ended, 0.0, days - time)
     unit = stays_unit(unit_maker, start, np.where(ended, time, np.nan), days, checks_per_day=1)
-    left = 1 - np.cumsum(stay_checks_pmf(unit, 0, 160))
+    left = 1 - np.cumsum(stay_checks_pmf(unit, 0))
     published = dict(zip((9, 13, 18, 23, 31, 34, 48), (0.909, 0.818, 0.716, 0.614, 0.491, 0.368, 0.184)))
     for week, share in published.items():
         assert left[week] == pytest.approx(share, abs=6e-4)
@@ -123,8 +124,8 @@ def test_gaps_of_two_geometric_phases_renew_as_half_a_binomial():
     binomial = stats.binom(n, p).pmf(np.arange(n + 1))
     halves = np.bincount(np.arange(n + 1) // 2, weights=binomial, minlength=n + 1)
     ahead = np.bincount((np.arange(n + 1) + 1) // 2, weights=binomial, minlength=n + 1)
-    np.testing.assert_allclose(resecure.renewal_count_pmf(hazard, n, "fresh")[n], halves, atol=1e-9)
-    settled = resecure.renewal_count_pmf(hazard, n, "stationary")[n]
+    np.testing.assert_allclose(resecure.renewal_count_pmf(hazard, n)[n], halves, atol=1e-9)
+    settled = settled_counts(hazard, n)[n]
     np.testing.assert_allclose(settled, (halves + ahead) / 2, atol=1e-9)
     assert settled @ np.arange(n + 1) == pytest.approx(n * p / 2, abs=1e-8)
 

@@ -17,7 +17,6 @@ from kitplan.parts.seasons.model import (
     HALF_WIDTH_DAYS,
     Seasons,
     SeasonTest,
-    _Choice,
     _choices,
     _month_scenarios,
     _months,
@@ -132,17 +131,20 @@ def test_two_sets_a_year_hold_what_their_months_need_and_cost_their_changes():
     """
     levels = np.full((12, 1), 2)
     levels[[10, 11, 0, 1]] = 8
-    one, two, *_ = _choices(levels, lambda units: units @ np.array([10.0]), policy())
-    assert (one.starts, one.mean_value, one.holding, one.changing) == ((0,), 80.0, 16.0, 0.0)
-    assert two.starts == (2, 10)
-    assert (two.mean_value, two.holding, two.changing, two.total) == pytest.approx((40.0, 8.0, 8.0, 16.0))
-    assert [two.period_of(m) for m in (0, 1, 2, 9, 10, 11)] == [1, 1, 0, 0, 1, 1]
-    assert (two.months_of(0), two.months_of(1)) == (list(range(2, 10)), [10, 11, 0, 1])
+    choice, cuts = _choices(levels, lambda units: units @ np.array([10.0]), policy())
+    one, two, *_ = choice[["mean_value", "holding_cost", "change_cost", "total_cost"]].to_numpy().tolist()
+    assert (one, cuts[0]) == ([80.0, 16.0, 0.0, 16.0], [list(range(12))])
+    assert two == pytest.approx([40.0, 8.0, 8.0, 16.0])
+    assert cuts[1] == [list(range(2, 10)), [10, 11, 0, 1]]
+    assert choice["periods"].tolist() == [1, 2, 3, 4, 5, 6]
+    assert choice["changes"].tolist() == [0, 2, 3, 4, 5, 6], "a year of one set has none"
+    assert choice["chosen"].tolist() == [True, *[False] * 5], "of two that cost alike the first"
+    assert choice["when"].tolist()[:2] == ["all year", "Mar to Oct, Nov to Feb"]
 
 
 def test_a_set_is_worth_the_most_that_its_months_need_and_months_keep_their_own():
     levels = np.array([[m + 1, 12 - m] for m in range(12)])
-    half = _Choice((0, 6), 0.0, 0.0, 0.0)
+    half = [[0, 1, 2, 3, 4, 5], [6, 7, 8, 9, 10, 11]]
     table = _months(levels, lambda units: units @ np.array([1.0, 10.0]), half, np.arange(12) / 100)
     assert table["period"].tolist() == [1] * 6 + [2] * 6
     assert table["own_value"].tolist() == [(m + 1) + 10 * (12 - m) for m in range(12)]

@@ -8,12 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kitplan.parts.par import limits as limits_module
-from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve import par_program
 from kitplan.solve.closure import Closure, best_cut, stepped_down_from
 from kitplan.solve.collapse import collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, improve, state_levels
+from tests.solve.within_limits import least_excess, readiest
 
 
 def question(seed, n_scenarios=60, n_items=4, most=5):

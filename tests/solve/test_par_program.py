@@ -11,10 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from kitplan.parts.par.limits import least_excess, readiest
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import Limit, cheapest
+from tests.solve.within_limits import least_excess, readiest
+
+from .cbc import needs_cbc, solving_by
 
 TIME = 20.0
 
@@ -200,17 +202,14 @@ def test_the_dual_of_readiness_foretells_what_more_costs(invented_units):
     assert low.duals["ready"] * 0.5 <= rise <= high.duals["ready"] * 2
 
 
-def test_cbc_finds_a_plan_of_the_same_cost_as_highs(invented_units, monkeypatch):
-    from kitplan.solve import program
-
-    if not program._engine("cbc", False, 0.0, None).available():
-        pytest.skip("this PuLP ships no CBC and none is installed")
+@needs_cbc
+def test_cbc_finds_a_plan_of_the_same_cost_as_highs(invented_units):
     packs = invented_units(1500, 9, 5)
     cost = np.random.default_rng(2).integers(2, 30, 9).astype(float)
     floor = np.zeros(9, dtype=int)
     by_highs = cheapest(packs, cost, 1400, floor, 0.0, TIME)
-    monkeypatch.setattr(program, "SOLVER", "cbc")
-    by_cbc = cheapest(packs, cost, 1400, floor, 0.0, TIME)
+    with solving_by("cbc"):
+        by_cbc = cheapest(packs, cost, 1400, floor, 0.0, TIME)
     assert by_cbc.report.name == "cbc"
     assert float(cost @ by_cbc.par) == pytest.approx(float(cost @ by_highs.par))
     assert by_cbc.report.lp_bound == pytest.approx(by_highs.report.lp_bound)
@@ -223,8 +222,8 @@ def test_a_search_that_ends_without_an_answer_claims_no_proof(invented_units, mo
     packs = invented_units(1500, 9, 5)
     cost = np.random.default_rng(2).integers(2, 30, 9).astype(float)
     solve = program._solve_quietly
-    monkeypatch.setattr(program, "_solve_quietly", lambda problem, name, integer, *rest: (
-        ("failed", None) if integer else solve(problem, name, integer, *rest)))
+    monkeypatch.setattr(program, "_solve_quietly", lambda problem, integer, *rest: (
+        ("failed", None) if integer else solve(problem, integer, *rest)))
     found = cheapest(packs, cost, 1400, np.zeros(9, dtype=int), 0.0, TIME)
     assert met_by(packs, found.par) >= 1400
     assert found.report.gap > 0

@@ -46,6 +46,8 @@ def test_objectives_add_up_and_carry_their_constant():
         program.row("low", [x], 1.0, low=4.0)
     with pytest.raises(ValueError, match="limits nothing"):
         program.row("none", [x], 1.0)
+    with pytest.raises(ValueError, match="two limits"):
+        program.row("both", [x], 1.0, low=1.0, high=2.0)
 
 
 @pytest.mark.parametrize("large", [False, True])

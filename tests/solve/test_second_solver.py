@@ -1,6 +1,6 @@
 """A second opinion on every program: by trying every plan, and by CBC on a formulation of its own.
 
-CBC (COIN-OR branch and cut) shares no code with HiGHS; the second formulation shares none with kitplan: whole levels,
+CBC shares no code with HiGHS; the second formulation shares none with kitplan: whole levels,
 and for each scenario a switch that may be on where every level covers it.
 """
 
@@ -20,13 +20,12 @@ from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.unit import load_unit
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import cheapest
-from kitplan.solve.program import Program, _engine
+from kitplan.solve.program import Program
 
 from ..random_units import units
+from .cbc import SOLVERS, needs_cbc, solving_by
 from .test_golden import COST, NEED, PACKS, SHELF, elastic, most_ready, par_levels
 
-needs_cbc = pytest.mark.skipif(not _engine("cbc", False, 0.0, None).available(),
-                               reason="this PuLP ships no CBC and none is installed")
 SCENARIOS = 40
 """Scenarios of a random unit that the second program is asked about: its relaxation is weak."""
 
@@ -49,10 +48,11 @@ BY_TRYING = {
 }
 
 
-@pytest.mark.parametrize("solver", ["highs", pytest.param("cbc", marks=needs_cbc)])
+@pytest.mark.parametrize("solver", SOLVERS)
 @pytest.mark.parametrize("family", BY_TRYING, ids=lambda f: f.__name__)
 def test_the_optimum_of_every_golden_program_is_the_best_of_all_plans(family, solver):
-    solution = family().solve(solver=solver)
+    with solving_by(solver):
+        solution = family().solve()
     assert solution.report.objective == pytest.approx(BY_TRYING[family]())
 
 
@@ -67,7 +67,8 @@ def least_cost_by_cbc(needs: np.ndarray, cost: np.ndarray, required: int, floor:
     for s, i in zip(*np.nonzero(needs > floor)):
         more = float(needs[s, i] - floor[i])
         program.row(f"covers_{s}_{i}", [level[i], met[s]], [1.0, -more], low=float(floor[i]))
-    return float(program.solve(time_limit=60.0, solver="cbc").report.objective)
+    with solving_by("cbc"):
+        return float(program.solve(time_limit=60.0).report.objective)
 
 
 @needs_cbc

@@ -74,6 +74,14 @@ def test_numbers_and_brackets_in_right_to_left_text_stand_as_the_unicode_algorit
     assert [left for _, left in letters._in_order_of_the_eye("abc")] == [False]
 
 
+def test_a_number_after_a_name_from_right_to_left_stays_beside_it_in_a_sentence_from_left_to_right():
+    """The names turn within themselves and nothing else moves (isolates of that annex). One that begins turns all."""
+    assert "".join(words if not left else words[::-1] for words, left in letters._in_order_of_the_eye(
+        "Most: אב גד -212; הו, 8 זח 8x9 -186; Bag -133.")) == "Most: דג בא -212; חז 8 ,וה 8x9 -186; Bag -133."
+    assert "".join(words if not left else words[::-1] for words, left in
+                   letters._in_order_of_the_eye("אב: Bag 3")) == "Bag 3 :בא"
+
+
 def test_devanagari_is_reordered():
     """The vowel sign i stands before its consonant on paper, after it in the text (Unicode Standard, chapter 12.1)."""
     (run,) = letters._runs("कि", False)

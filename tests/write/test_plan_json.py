@@ -42,7 +42,7 @@ def test_a_plan_written_twice_keeps_no_copy_and_a_filled_in_one_is_kept(plan, tm
     assert write_outputs(tmp_path / "plan", plan_files(plan)).kept == {"stock-room.xlsx": "stock-room-kept-1.xlsx"}
 
 
-def test_the_plan_number_changes_with_inputs_seed_version_and_stock_policy_only(plan):
+def test_the_plan_number_changes_with_inputs_seed_version_and_policies_only(plan):
     unit = plan.unit
     number = plan_number(unit, 7, "0.1.0")
     assert number == plan_number(replace(unit, name="Another name"), 7, "0.1.0")
@@ -50,8 +50,9 @@ def test_the_plan_number_changes_with_inputs_seed_version_and_stock_policy_only(
         plan_number(unit, 8, "0.1.0"), plan_number(unit, 7, "0.2.0"),
         plan_number(replace(unit, checksums={"unit.toml": "00"}), 7, "0.1.0"),
         plan_number(replace(unit, stock=StockPolicy(7, 2, 0.99)), 7, "0.1.0"),
+        plan_number(replace(unit, bedside=replace(unit.bedside, restock_hours=72)), 7, "0.1.0"),
     }
-    assert len(others | {number}) == 5
+    assert len(others | {number}) == 6
 
 
 def test_the_same_plan_gives_the_same_files_byte_for_byte(plan, small_unit, plan_maker):

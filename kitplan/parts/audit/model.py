@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.held import as_held, holds_other_items
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.values import Demand, ItemChoice
@@ -34,7 +34,7 @@ MOST_ROUNDS = 3
 
 
 @dataclass(frozen=True, repr=False)
-class Audit(Brief):
+class Audit(Result, writes={"audit": "table"}):
     """Present par levels judged on scenarios that no plan was made on, and the way to the target.
 
     table: one row an item, changed ones first in the order of their steps; columns as columns.csv "audit".
@@ -53,9 +53,6 @@ class Audit(Brief):
     def steps(self) -> pd.DataFrame:
         """Changed items, in order."""
         return self.table[self.table["step"] > 0]
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        return {"audit": self.table}
 
     def sentences(self, currency: str) -> list[str]:
         """The result for a person: where she stands, what is missing, what to do first."""

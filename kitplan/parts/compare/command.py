@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -18,10 +17,6 @@ from kitplan.commands.common import (
     tell_written,
 )
 from kitplan.commands.plan_in_use import plan_in_use, unchanged_plan
-
-if TYPE_CHECKING:
-    from kitplan.parts.compare.model import Planned
-    from kitplan.read.values import Unit
 
 
 @click.command("compare")
@@ -55,11 +50,9 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         b = asked or (second.plan.unit if second else other)
         made = {id(a): first.plan} | ({id(b): second.plan} if second else {})
 
-        def planned(unit: Unit) -> Planned:
-            plan = made.get(id(unit)) or plan_unit(unit, seed, ("kits", "par"), report)
-            return compare.Planned(plan.item_choice, plan.par, plan.kits if "kits" in plan.parts else None)
-
-        comparison = compare.compare_units(a, b, planned, asked is not None, compare.expected(first.plan.results))
+        comparison = compare.compare_units(
+            a, b, lambda unit: made.get(id(unit)) or plan_unit(unit, seed, ("kits", "par"), report), asked is not None,
+            compare.expected(first.plan.results))
         checksums = {**a.checksums, **{f"B: {name}": value for name, value in b.checksums.items()}}
         plan = replace(first.plan, unit=replace(a, checksums=checksums), results={"compare": comparison})
         report("Writing")

@@ -10,12 +10,12 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.best_knowledge import as_use_taught, with_best_knowledge
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
@@ -30,27 +30,17 @@ from kitplan.parts.compare.notes import (
     other_prices_paid,
     rates_rest_on,
 )
-from kitplan.parts.kits.model import more_than_asked
+from kitplan.parts.kits.model import KitPlan, more_than_asked
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.days import MONTH_DAYS
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Route, Unit
-
-if TYPE_CHECKING:
-    from kitplan.parts.kits.model import KitPlan
 
 SIZE = ["route", "size"]
 _AS_READY = 0.005
 """Readiness that lies no further apart is taken for the same."""
 
 
-@dataclass(frozen=True)
-class Planned:
-    """What was planned for one unit: the items that serve the roles, par levels and kit designs where there are any."""
-
-    item_choice: ItemChoice
-    par: ParPlan | None = None
-    kits: KitPlan | None = None
 
 
 @dataclass(frozen=True)
@@ -68,7 +58,9 @@ class Month:
 
 
 @dataclass(frozen=True, repr=False)
-class Comparison(Brief):
+class Comparison(Result, writes={
+    "compare_money": "money", "compare_items": "items", "compare_causes": "causes", "compare_kits": "kits",
+}):
     """Two units side by side; frames as config/columns.csv describes compare_money, _items, _causes and _kits."""
 
     name_a: str
@@ -80,11 +72,6 @@ class Comparison(Brief):
     kits: pd.DataFrame
     words: Route
     notes: tuple[str, ...] = ()
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames as tables to write, by file stem."""
-        return {"compare_money": self.money, "compare_items": self.items, "compare_causes": self.causes,
-                "compare_kits": self.kits}
 
     def sentences(self) -> list[str]:
         """What to say first, in A's words: the difference in money, and the cause that moved most."""
@@ -101,14 +88,11 @@ class Comparison(Brief):
                 lines.append(
                     f"Most of it: {told(moved['cause'])} ({12 * moved['monthly_value']:+,.0f} {self.currency} a year)."
                 )
-        if "value of the stock at par" in measures.index:
-            par, ready = measures.loc["value of the stock at par"], measures.loc["readiness verified"]
-            as_ready = "" if abs(ready["difference"]) < _AS_READY else (
-                f", readiness {100 * ready['b']:.1f} % against {100 * ready['a']:.1f} %")
-            lines.append(
-                f"Stock at par: {par['b']:,.0f} {self.currency} against {par['a']:,.0f} "
-                f"({_signed(par['difference'])}){as_ready}."
-            )
+        par, ready = measures.loc["value of the stock at par"], measures.loc["readiness verified"]
+        as_ready = "" if abs(ready["difference"]) < _AS_READY else (
+            f", readiness {100 * ready['b']:.1f} % against {100 * ready['a']:.1f} %")
+        lines.append(f"Stock at par: {par['b']:,.0f} {self.currency} against {par['a']:,.0f} "
+                     f"({_signed(par['difference'])}){as_ready}.")
         return [*lines, *map(told, self.notes)]
 
 
@@ -150,10 +134,10 @@ def expected(results: Mapping[str, Any]) -> float:
 
 
 def compare_units(
-    a: Unit, b: Unit, plan: Callable[[Unit], Planned], asked: bool = False, ahead: float = np.nan
+    a: Unit, b: Unit, plan: Callable[[Unit], Any], asked: bool = False, ahead: float = np.nan
 ) -> Comparison:
-    """Compare two units. plan: plans a unit (always with the same seed, so that differences are causes). asked: b is
-    what `asked_of` made of it. ahead: of A, as `expected`.
+    """Compare two units. plan: plans a unit's par levels, and kits where it has any (always with the same seed, so that
+    differences are causes). asked: b is what `asked_of` made of it. ahead: of A, as `expected`.
 
     Raises InputError when the two count in different currencies.
     """
@@ -164,23 +148,28 @@ def compare_units(
                          "comparing two units")
     a, b = with_best_knowledge(a), with_best_knowledge(b)
     steps = list(_walk(a, b))
-    plans = _after_each(steps, plan)
+    plans = [plan(a)]  # made again only where a step changed something that it rests on
+    for (_, before), (_, unit) in itertools.pairwise(steps):
+        plans.append(plans[-1] if _same(before, unit) else plan(unit))
     months = [mean_month(unit, planned.item_choice) for (_, unit), planned in zip(steps, plans)]
     pars = [planned.par for planned in plans]
+    kits = [planned.kits if "kits" in planned.parts else None for planned in (plans[0], plans[-1])]
     causes = _causes(steps, months, pars)
     years = year_bands(a, b, (plans[0].item_choice, plans[-1].item_choice), most_like(a, b))
+    name_a, name_b = (u.name if a.name != b.name else f"{u.name} ({u.path.name})" for u in (a, b))
     return Comparison(
-        *_named(a, b),
-        _money(a, b, months, plans, years),
+        name_a,
+        name_b,
+        _money(a, b, months, pars, kits, years),
         _items(months, pars, a, b),
         causes,
         a.currency,
-        _kits(plans[0].kits, plans[-1].kits),
+        _kits(kits),
         a.words,
         (*not_as_asked(pars[0], pars[-1]), *([GOES_ON] if asked else rates_rest_on(a, b)),
          *beside_the_months_ahead(a, 12 * months[0].value, ahead), *other_prices_paid(a, b),
          *beds_without_airways(a, b, months[0].airways, months[-1].airways),
-         *(more_than_asked(b, plans[-1].kits.contents["design"].nunique()) if plans[-1].kits else ())),
+         *(more_than_asked(b, kits[1].contents["design"].nunique()) if kits[1] else ())),
     )
 
 
@@ -198,11 +187,6 @@ def _surely(row: pd.Series) -> str:
             "they are renewed.")
 
 
-def _named(a: Unit, b: Unit) -> tuple[str, str]:
-    """Names of the two; the folder is added where both carry the same name."""
-    if a.name != b.name:
-        return a.name, b.name
-    return f"{a.name} ({a.path.name})", f"{b.name} ({b.path.name})"
 
 
 def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
@@ -222,7 +206,9 @@ def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
     yield "how often they are renewed", place
     place = replace(place, techniques=b.techniques)
     yield "recipes", place
-    place = replace(place, items=_items_at_old_prices(a, b), prefer=b.prefer)
+    old = (a.items["price"] / a.items["pack"]).set_axis(a.items["item"])  # of one piece, of items that both carry
+    price = (b.items["item"].map(old) * b.items["pack"]).fillna(b.items["price"])
+    place = replace(place, items=b.items.assign(price=price), prefer=b.prefer)
     yield "catalogue: items, packs, roll lengths, preferences", place
     place = replace(place, items=b.items)
     yield "prices", place
@@ -245,19 +231,8 @@ def most_like(a: Unit, b: Unit) -> np.ndarray:
     return np.array(rows, dtype=int)
 
 
-def _items_at_old_prices(a: Unit, b: Unit) -> pd.DataFrame:
-    """B's catalogue with A's price a piece for items that both carry."""
-    old = (a.items["price"] / a.items["pack"]).set_axis(a.items["item"])
-    price = b.items["item"].map(old) * b.items["pack"]
-    return b.items.assign(price=price.fillna(b.items["price"]))
 
 
-def _after_each(steps: list[tuple[str, Unit]], plan: Callable[[Unit], Planned]) -> list[Planned]:
-    """The plan after each step; made again only where the step changed something that it rests on."""
-    found = [plan(steps[0][1])]
-    for (_, before), (_, unit) in itertools.pairwise(steps):
-        found.append(found[-1] if _same(before, unit) else plan(unit))
-    return found
 
 
 def _same(one: Unit, two: Unit) -> bool:
@@ -272,12 +247,11 @@ def _same(one: Unit, two: Unit) -> bool:
         frame.reset_index(drop=True).equals(other.reset_index(drop=True)) for frame, other in zip(*frames))
 
 
-def _causes(steps: list[tuple[str, Unit]], months: list[Month], pars: list[ParPlan | None]) -> pd.DataFrame:
+def _causes(steps: list[tuple[str, Unit]], months: list[Month], pars: list[ParPlan]) -> pd.DataFrame:
     after = pd.DataFrame({
         "cause": [cause for cause, _ in steps], "monthly_value": [month.value for month in months],
         "re_secures": [month.re_secures for month in months],
-        "par_value": [np.nan if par is None else par.value for par in pars],
-        "par_litres": [np.nan if par is None else par.litres for par in pars],
+        "par_value": [par.value for par in pars], "par_litres": [par.litres for par in pars],
     })
     frame = after.set_index("cause").diff().iloc[1:].reset_index()
     # A billionth left over from adding equal things in another order is rounding and no cause.
@@ -295,12 +269,11 @@ def _split_first(frame: pd.DataFrame, a: Month, b: Month) -> pd.DataFrame:
     securing = _converted(a.by_kind, b.by_kind)
     whole = frame.loc[0, ["monthly_value", "re_secures"]].to_numpy(float)
     number = whole - securing
-    par = list(frame.loc[0, ["par_value", "par_litres"]])
-    none = [0.0 if np.isfinite(x) else np.nan for x in par]
+    par = frame.loc[0, ["par_value", "par_litres"]].to_numpy(float)
     number_leads = abs(number[0]) >= abs(securing[0])
     rows = [
-        ("number, sizes and stays of airways", *number, *(par if number_leads else none)),
-        ("technique and skin protection", *securing, *(none if number_leads else par)),
+        ("number, sizes and stays of airways", *number, *(par * number_leads)),
+        ("technique and skin protection", *securing, *(par * (not number_leads))),
     ]
     return pd.concat([pd.DataFrame(rows, columns=frame.columns), frame.iloc[1:]], ignore_index=True)
 
@@ -324,8 +297,9 @@ def _converted(a: pd.DataFrame, b: pd.DataFrame) -> np.ndarray:
     return moved
 
 
-def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned], years: pd.DataFrame) -> pd.DataFrame:
-    first, last = months[0], months[-1]
+def _money(a: Unit, b: Unit, months: list[Month], pars: list[ParPlan], kits: list[KitPlan | None], years: pd.DataFrame
+           ) -> pd.DataFrame:
+    first, last, one, two = months[0], months[-1], pars[0], pars[-1]
     a_day = [month.value / max(month.airways * MONTH_DAYS, 1e-9) for month in (first, last)]
     rows = [
         ("money used a year", 12 * first.value, 12 * last.value),
@@ -333,50 +307,37 @@ def _money(a: Unit, b: Unit, months: list[Month], plans: list[Planned], years: p
         ("re-secures a month", first.re_secures, last.re_secures),
         ("airways in place", first.airways, last.airways),
         ("money used for an airway-day", *a_day),
+        ("value of the stock at par", one.value, two.value),
+        ("litres at par", one.litres, two.litres),
+        ("readiness verified", one.readiness.verified, two.readiness.verified),
+        ("readiness target", a.stock.readiness, b.stock.readiness),
     ]
-    one, two = plans[0].par, plans[-1].par
-    if one is not None and two is not None:
-        rows += [
-            ("value of the stock at par", one.value, two.value),
-            ("litres at par", one.litres, two.litres),
-            ("readiness verified", one.readiness.verified, two.readiness.verified),
-            ("readiness target", a.stock.readiness, b.stock.readiness),
-        ]
-    kits_a, kits_b = plans[0].kits, plans[-1].kits
-    if kits_a is not None and kits_b is not None:
-        designs = [float(k.contents["design"].nunique()) for k in (kits_a, kits_b)]
-        rows.append(("kit designs", designs[0], designs[1]))
+    designs = [float(side.contents["design"].nunique()) for side in kits if side is not None]
+    rows += [("kit designs", *designs)] if len(designs) == 2 else []
     frame = pd.DataFrame(rows, columns=["measure", "a", "b"])
     frame = frame.assign(difference=frame["b"] - frame["a"])
-    of = years.set_index("side")
-    for side in ("a", "b", "difference"):
-        for end in ("low", "high"):
-            frame[f"{end}_{side}"] = np.where(frame["measure"] == "money used a year",
-                                              of.loc[side, end], np.nan)
-    return frame
+    bands = {f"{end}_{row['side']}": [row[end]] for row in years.to_dict("records") for end in ("low", "high")}
+    return frame.join(pd.DataFrame(bands))  # of the first row alone, the money used a year
 
 
-def _kits(a: KitPlan | None, b: KitPlan | None) -> pd.DataFrame:
+def _kits(sides: list[KitPlan | None]) -> pd.DataFrame:
     """Which design serves each kind of airway on either side, and how many re-secures it holds."""
-    sides = []
-    for name, kits in (("a", a), ("b", b)):
-        columns = [*STRATUM_COLUMNS, "design", "re_secures"]
-        frame = kits.strata[columns] if kits is not None else pd.DataFrame(columns=columns)
-        sides.append(frame.rename(columns={"design": f"{name}_design", "re_secures": f"{name}_re_secures"}))
-    return sides[0].merge(sides[1], how="outer", on=STRATUM_COLUMNS)
+    columns = [*STRATUM_COLUMNS, "design", "re_secures"]
+    frames = (pd.DataFrame(columns=columns) if kits is None else kits.strata[columns] for kits in sides)
+    a, b = (frame.set_index(STRATUM_COLUMNS).add_prefix(f"{name}_").reset_index() for name, frame in zip("ab", frames))
+    return a.merge(b, how="outer", on=STRATUM_COLUMNS)
 
 
-def _items(months: list[Month], pars: list[ParPlan | None], a: Unit, b: Unit) -> pd.DataFrame:
+def _items(months: list[Month], pars: list[ParPlan], a: Unit, b: Unit) -> pd.DataFrame:
     """Items that either uses or holds: use, money at each unit's own prices, par; the largest difference first."""
     called = pd.concat([b.items, a.items]).drop_duplicates("item").set_index("item")["description"]
     frame = pd.DataFrame({"item": months[0].units.index.union(months[-1].units.index, sort=False)})
     frame["description"] = frame["item"].map(called)
     for side, unit, month, par in (("a", a, months[0], pars[0]), ("b", b, months[-1], pars[-1])):
         price = (unit.items["price"] / unit.items["pack"]).set_axis(unit.items["item"])
-        packs = par.levels.set_index("item")["par_packs"] if par is not None else {}
         frame[f"{side}_units"] = frame["item"].map(month.units).fillna(0.0)
         frame[f"{side}_value"] = (frame[f"{side}_units"] * frame["item"].map(price)).fillna(0.0)
-        frame[f"{side}_par_packs"] = frame["item"].map(packs).astype(float)
+        frame[f"{side}_par_packs"] = frame["item"].map(par.levels.set_index("item")["par_packs"]).astype(float)
     more = frame["b_value"] - frame["a_value"]
     frame["year_difference"] = 12 * more
     used = (frame[["a_units", "b_units"]].abs().sum(axis=1) > 1e-9) | (

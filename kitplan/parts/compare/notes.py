@@ -72,10 +72,10 @@ def beside_the_months_ahead(a: Unit, year: float, ahead: float) -> tuple[str, ..
             f"{'large' if ahead < year else 'small'} for a budget.",)
 
 
-def not_as_asked(a: ParPlan | None, b: ParPlan | None) -> tuple[str, ...]:
+def not_as_asked(a: ParPlan, b: ParPlan) -> tuple[str, ...]:
     """Say it where a shelf or a budget leaves a side less ready than it asks: its stock looks cheap for that alone."""
     return tuple(f"{side} is not as ready as asked: {'; '.join(par.binding)}."
-                 for side, par in (("A", a), ("B", b)) if par is not None and par.answer != "met")
+                 for side, par in (("A", a), ("B", b)) if par.answer != "met")
 
 
 def beds_without_airways(a: Unit, b: Unit, airways_a: float, airways_b: float) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.best_knowledge import said_of_rate
 from kitplan.demand.bounds import at_most
 from kitplan.demand.item_choice import AttemptTables
@@ -45,7 +45,7 @@ errs by one to two and a half points (root mean square of 12 generated units).""
 
 
 @dataclass(frozen=True, repr=False)
-class Doubts(Brief):
+class Doubts(Result, writes={"price_of_not_knowing": "prices", "own_history": "backtest"}):
     """knowledge: sentences, what the plan rests on. value: mean value of the stock with nothing taken as known. prices:
     unknown, mean_value, saved, saved_share. backtest: first_day, last_day, intervals, ready; empty where there is no
     list of stays long enough. low, high: 95 % interval of the mean share over blocks. words: the unit's.
@@ -58,10 +58,6 @@ class Doubts(Brief):
     low: float
     high: float
     words: Route
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
-        return {"price_of_not_knowing": self.prices, "own_history": self.backtest}
 
     def sentences(self, currency: str) -> list[str]:
         """What it rests on, what knowing more would save, and how plans of the past would have held."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.parts.forecast.months import monthly_issues
 from kitplan.parts.forecast.own_use import Sampled
 from kitplan.parts.forecast.paths import BANDS
@@ -27,7 +27,7 @@ _NEAR_CERTAIN = 0.05
 
 
 @dataclass(frozen=True, repr=False)
-class BudgetYear(Brief):
+class BudgetYear(Result, writes={"budget_year": "periods", "budget_items": "items", "price_changes": "prices"}):
     """One budget year. Frames as config/columns.csv: budget_year (months, quarters, year), budget_items, price_changes.
 
     budget: money of the year, NaN where none is given. spent: money to date. landing: (expected, low, high) of the
@@ -47,10 +47,6 @@ class BudgetYear(Brief):
     items: pd.DataFrame
     prices: pd.DataFrame
     draws: np.ndarray
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames as tables to write, by file stem."""
-        return {"budget_year": self.periods, "budget_items": self.items, "price_changes": self.prices}
 
     @property
     def sentences(self) -> tuple[str, ...]:

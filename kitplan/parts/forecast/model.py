@@ -25,7 +25,6 @@ class ManagerView(Brief):
     budget: BudgetYear | None
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames of both as tables to write, by file stem."""
         others = [part.tables() for part in (self.variance, self.budget) if part is not None]
         return {name: frame for tables in (self.forecast.tables(), *others) for name, frame in tables.items()}
 

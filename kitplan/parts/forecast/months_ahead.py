@@ -12,7 +12,7 @@ from zlib import crc32
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.best_knowledge import said_of_rate, what_the_log_says, with_best_knowledge
 from kitplan.demand.estimate import Learnt
 from kitplan.demand.posterior import fit_posterior
@@ -45,7 +45,10 @@ DRAWS = 2000
 
 
 @dataclass(frozen=True, repr=False)
-class Forecast(Brief):
+class Forecast(Result, writes={
+    "monthly_use": "use", "monthly_total": "total", "monthly_periods": "periods", "item_year": "item_year",
+    "backtest": "backtest", "census_history": "history",
+}):
     """What the months ahead need. Frames as in config/columns.csv: monthly_use, monthly_total, backtest,
     census_history, item_year. reason: how the census was forecast, and how that did on past months. learnt: whether the
     rates are the unit's own. periods: money by quarter and in all. year_value: money of all months ahead with its 80 %
@@ -70,17 +73,6 @@ class Forecast(Brief):
     paths: Paths
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames as tables to write, by file stem."""
-        return {
-            "monthly_use": self.use,
-            "monthly_total": self.total,
-            "monthly_periods": self.periods,
-            "item_year": self.item_year,
-            "backtest": self.backtest,
-            "census_history": self.history,
-        }
 
 
 def forecast_and_sampled(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -74,16 +76,17 @@ def price_book(unit: Unit) -> PriceBook:
     listed = unit.items["price"].to_numpy(float)
     told = pd.concat([t for t in (_paid(unit), _agreed(unit)) if len(t)] or [_agreed(unit)], ignore_index=True)
     told = told.sort_values(["date", "percent"], kind="stable", na_position="last")
-    return PriceBook(items, listed, tuple(
-        _walk(told[told["item"].isin((name, ""))], float(price)) for name, price in zip(items, listed)))
+    lines = list(zip(*(told[c] for c in ("item", "date", "price", "percent", "source"))))
+    return PriceBook(items, listed, tuple(_walk(lines, name, float(price)) for name, price in zip(items, listed)))
 
 
-def _walk(lines: pd.DataFrame, price: float) -> tuple[tuple[np.datetime64, float, str], ...]:
+def _walk(lines: Sequence[tuple[Any, ...]], name: str, price: float) -> tuple[tuple[np.datetime64, float, str], ...]:
     found = []
-    for day, given, percent, source in zip(lines["date"], lines["price"], lines["percent"], lines["source"]):
-        is_rise = percent == percent
-        price = price * (1 + percent / 100) if is_rise else float(given)
-        found.append((np.datetime64(day, "D"), price, RISE if is_rise else source))
+    for item, day, given, percent, source in lines:
+        if item in (name, ""):
+            is_rise = percent == percent
+            price = price * (1 + percent / 100) if is_rise else float(given)
+            found.append((np.datetime64(day, "D"), price, RISE if is_rise else source))
     return tuple(found)
 
 

@@ -9,7 +9,6 @@ from kitplan.parts.forecast.model import ManagerView
 from kitplan.parts.forecast.months_ahead import Forecast
 from kitplan.parts.forecast.variance import Variance
 from kitplan.planning import Plan
-from kitplan.read.values import Route
 from kitplan.write.book import Book, Page, lines_needed
 from kitplan.write.charts import Line, bar_chart, line_chart, place
 
@@ -17,7 +16,8 @@ from kitplan.write.charts import Line, bar_chart, line_chart, place
 def add_sheets(book: Book, plan: Plan) -> None:
     view: ManagerView = plan.forecast
     if view.budget is not None:
-        _budget_year(book, plan, view.budget)
+        _budget_year(book, view.budget)
+        _budget_items(book, view.budget)
     _manager_page(book, plan, view)
     _use_by_month(book, view.forecast)
     if view.variance is not None:
@@ -33,7 +33,13 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     place(page, chart, rows=16)
     page.table(forecast.periods[forecast.periods["kind"] == "quarter"], "quarters")
     page.skip()
-    _top_five(page, forecast)
+    page.header("top items", freeze=False)
+    for row in forecast.item_year.head(5).itertuples():
+        name, at = row.description or row.item, page.next_row
+        page.row((None, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None))
+        page.merge(at, 1, 3, name, "wrap")
+        page.height(at, lines_needed(name, sum(page.widths[:3]) - 1.5))
+    page.skip()
     _what_changed(page, view)
     page.on_one_page()
 
@@ -66,14 +72,6 @@ def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
     return lines
 
 
-def _top_five(page: Page, forecast: Forecast) -> None:
-    page.header("top items", freeze=False)
-    for row in forecast.item_year.head(5).itertuples():
-        name, at = row.description or row.item, page.next_row
-        page.row((None, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None))
-        page.merge(at, 1, 3, name, "wrap")
-        page.height(at, lines_needed(name, sum(page.widths[:3]) - 1.5))
-    page.skip()
 
 
 def _what_changed(page: Page, view: ManagerView) -> None:
@@ -107,14 +105,8 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
     page.note("all bands")
 
 
-def _budget_year(book: Book, plan: Plan, year: BudgetYear) -> None:
+def _budget_year(book: Book, year: BudgetYear) -> None:
     page = book.sheet("Budget year", year.sentences)
-    _budget_periods(page, year, book.currency)
-    page.on_one_page()
-    _budget_items(book, year)
-
-
-def _budget_periods(page: Page, year: BudgetYear, currency: str) -> None:
     frame = year.periods.set_index("kind")
     rows, columns = page.table(frame.loc["month"], "budget year"), page.book.columns("budget year")
     for row in frame.loc["quarter"].to_dict("records"):
@@ -127,7 +119,8 @@ def _budget_periods(page: Page, year: BudgetYear, currency: str) -> None:
              Line("80 % to", (1, *rows), (7, *rows), marker=None, dash="dash")]
     if frame["budget"].notna().all():
         lines.append(Line("Budget", (1, *rows), (3, *rows), marker="x", dash="round_dot"))
-    place(page, line_chart(page, lines, f"Money ({currency})"), rows=16)
+    place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
+    page.on_one_page()
 
 
 def _budget_items(book: Book, year: BudgetYear) -> None:
@@ -169,15 +162,12 @@ def _past_months(book: Book, variance: Variance, called: Mapping[str, str]) -> N
     lines = [Line("Forecast", months, (2, *rows), marker="diamond", dash="dash"), Line("Spent", months, (8, *rows))]
     place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
     if len(variance.named):  # a sheet of their own: of two long tables on one, one goes on without its heading
-        _named_items(book.sheet("Items to ask about"), variance, called)
-
-
-def _named_items(page: Page, variance: Variance, called: Mapping[str, str]) -> None:
-    page.header("items to ask about")
-    for row in variance.named.itertuples():
-        page.row((called.get(row.item, row.item), row.months, row.expected_units, row.actual_units,
-                  row.unexplained_share, row.unexplained_value))
-        page.spread(row.say, "note")
+        page = book.sheet("Items to ask about")
+        page.header("items to ask about")
+        for row in variance.named.itertuples():
+            page.row((called.get(row.item, row.item), row.months, row.expected_units, row.actual_units,
+                      row.unexplained_share, row.unexplained_value))
+            page.spread(row.say, "note")
 
 
 def add_method(book: Book, plan: Plan) -> None:
@@ -185,23 +175,15 @@ def add_method(book: Book, plan: Plan) -> None:
     forecast = plan.forecast.forecast
     page = book.sheet("How it was forecast", reason=forecast.reason)
     if len(forecast.backtest):
-        _methods(page, forecast)
+        tried = forecast.backtest.assign(used=forecast.backtest["chosen"].map({True: "yes", False: ""}))
+        rows = page.table(tried, "forecast methods")
+        page.note("forecast methods")
+        scaled = Line("Scaled error (1: as this month)", (1, *rows), (5, *rows))
+        place(page, bar_chart(page, [scaled], "Scaled error", y_format="0.0"), rows=14)
     page.skip()
-    _history(page, forecast, plan.unit.words)
-
-
-def _methods(page: Page, forecast: Forecast) -> None:
-    tried = forecast.backtest.assign(used=forecast.backtest["chosen"].map({True: "yes", False: ""}))
-    rows = page.table(tried, "forecast methods")
-    page.note("forecast methods")
-    scaled = Line("Scaled error (1: as this month)", (1, *rows), (5, *rows))
-    place(page, bar_chart(page, [scaled], "Scaled error", y_format="0.0"), rows=14)
-
-
-def _history(page: Page, forecast: Forecast, words: Route) -> None:
-    months = forecast.history.assign(whole=forecast.history["complete"].map({True: "yes", False: "no"}))
-    rows = page.table(months, "census months")
+    months, many = forecast.history, plan.unit.words.many
+    rows = page.table(months.assign(whole=months["complete"].map({True: "yes", False: "no"})), "census months")
     page.skip()
     if len(months) > 1:
-        line = Line(f"Mean {words.many} in place", (1, *rows), (4, *rows))
-        place(page, line_chart(page, [line], words.many.capitalize(), y_format="0.0"), rows=16)
+        line = Line(f"Mean {many} in place", (1, *rows), (4, *rows))
+        place(page, line_chart(page, [line], many.capitalize(), y_format="0.0"), rows=16)

@@ -111,24 +111,25 @@ def _score(series: np.ndarray, errors: pd.DataFrame, methods: Sequence[Method]) 
         miss = own["actual"] - own["forecast"]
         off = float(miss.abs().mean())
         rows.append((method.name, method.baseline, own["origin"].nunique(), len(own), off / scale, off,
-                     float(-miss.mean()), *(_left_out_coverage(own, share) for share in (0.80, 0.95)), False))
+                     float(-miss.mean()), *_left_out_coverage(own, (0.80, 0.95)), False))
     return pd.DataFrame(rows, columns=columns)
 
 
-def _left_out_coverage(own: pd.DataFrame, share: float) -> float:
-    """How often the band made of the other origins' errors holds an origin's months; NaN with under four origins."""
+def _left_out_coverage(own: pd.DataFrame, shares: tuple[float, ...]) -> list[float]:
+    """How often bands made of the other origins' errors hold an origin's months; NaN with under four origins."""
     from scipy.special import stdtrit
 
     origins = own["origin"].unique()
     if len(origins) < 4:
-        return float("nan")
+        return [float("nan")] * len(shares)
     hits = []
     for origin in origins:
         rest, here = own[own["origin"] != origin], own[own["origin"] == origin]
         sd, freedom = _error_model(rest, int(own["horizon"].max()), int(origin))
-        reach = stdtrit(freedom, 0.5 + share / 2) * sd[here["horizon"].to_numpy() - 1]
-        hits.append((here["actual"] - here["forecast"]).abs().to_numpy() <= reach)
-    return float(np.concatenate(hits).mean())
+        off, sd = (here["actual"] - here["forecast"]).abs().to_numpy(), sd[here["horizon"].to_numpy() - 1]
+        hits.append([off <= stdtrit(freedom, 0.5 + share / 2) * sd for share in shares])
+    means: list[float] = np.concatenate(hits, axis=1).mean(axis=1).tolist()
+    return means
 
 
 def _error_model(own: pd.DataFrame, months: int, n_months: int) -> tuple[np.ndarray, float]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.estimate import FEWEST_EVENTS, Learnt, learn
 from kitplan.demand.observed import Observation, observe
 from kitplan.demand.partial_pooling import pool_rates
@@ -35,7 +35,7 @@ _CHANCE_SD = 2.576
 
 
 @dataclass(frozen=True, repr=False)
-class Variance(Brief):
+class Variance(Result, writes={"variance": "by_item", "variance_months": "by_month", "unexplained_items": "named"}):
     """Past months, item by item (`by_item`), in total (`by_month`) and named items (`named`); config/columns.csv."""
 
     by_item: pd.DataFrame
@@ -43,10 +43,6 @@ class Variance(Brief):
     named: pd.DataFrame
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """The frames as tables to write, by file stem."""
-        return {"variance": self.by_item, "variance_months": self.by_month, "unexplained_items": self.named}
 
 
 def split_to_the_cent(levels: np.ndarray) -> np.ndarray:
@@ -75,11 +71,11 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     if missing:
         notes.append(f"No stock issues in {months_said(missing)}: unknown, not zero. Every comparison is without them.")
     frames = []
-    for place in _explainable(monthly, issues):
+    for place in () if monthly.months is None else np.flatnonzero(monthly.complete)[_FEWEST_MONTHS:].tolist():
         month = monthly.months[place]  # type: ignore[index]
         own = issues[issues["month"] == month].set_index("item")
-        levels = _levels(unit, model, monthly, observation, int(place), own)
-        frames.append(_month_frame(unit, str(month), levels, own))
+        if len(own):
+            frames.append(_month_frame(unit, str(month), _levels(unit, model, monthly, observation, place, own), own))
     if not frames:
         notes.append("No past month is covered by census and issues with at least three complete months before it.")
     columns = ["month", "item", "forecast_units", "expected_units", "actual_units", *MONEY]
@@ -90,12 +86,6 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     return Variance(by_item, by_month, named, tuple(_sentences(unit, by_month, named)), tuple(notes))
 
 
-def _explainable(monthly: MonthlyCensus, issues: pd.DataFrame) -> np.ndarray:
-    if monthly.months is None:
-        return np.zeros(0, int)
-    whole = np.nonzero(monthly.complete)[0]
-    issued = monthly.months.isin(pd.PeriodIndex(issues["month"].unique()))
-    return np.array([m for m in whole if issued[m] and (whole < m).sum() >= _FEWEST_MONTHS], dtype=int)
 
 
 def _levels(

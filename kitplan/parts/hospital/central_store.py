@@ -93,7 +93,8 @@ def pool_slow_items(holdings: Sequence[Holding]) -> Pooling:
     rows, litres, lines = [], 0.0, 0.0
     units: dict[str, tuple[float, float]] = {}
     for item, found in by_item.items():
-        mine = sorted(found, key=_frees, reverse=True)
+        # By the money that leaves the unit when it draws on the store; the unit's name breaks ties.
+        mine = sorted(found, key=lambda h: (h.own_value - _kept_value(h), h.unit), reverse=True)
         choice = min(_choices(mine), key=lambda c: c.value)
         own, kept = sum(h.own_value for h in mine), sum(kept_units(h) for h in mine[:choice.count])
         rows.append((item, len(mine), choice.count, sum(h.own_packs for h in mine), own, choice.store_units,
@@ -119,9 +120,6 @@ def _kept_value(holding: Holding) -> float:
     return kept_units(holding) / holding.pack * holding.price
 
 
-def _frees(holding: Holding) -> tuple[float, str]:
-    """Money that leaves the unit when it draws on the store; the unit's name breaks ties."""
-    return holding.own_value - _kept_value(holding), holding.unit
 
 
 def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:

@@ -69,7 +69,6 @@ class Hospital:
     spend: pd.DataFrame = field(default_factory=lambda: spend_table(()))
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> frame, as written under tables/."""
         out = {"units": self.units, "holdings": self.holdings, "not_planned": self.failed}
         if len(self.spend):
             out["spend"] = self.spend

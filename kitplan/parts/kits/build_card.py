@@ -41,7 +41,7 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
                 new_page: Callable[[], Card]) -> None:
     card = new_page()
     _head(unit, card, design, rows, strata, builds)
-    items = unit.items.set_index("item")
+    items = {item["item"]: item for item in unit.catalogue}
     room = card.top - FOOT_MM - _SIGN_MM
     step = min(max(room / len(rows), _LEAST_ROW_MM), _ROW_MM)
     for number, row in enumerate(packing_order(rows).itertuples(), 1):
@@ -50,12 +50,17 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
             card.paragraph(f"Kit {design}, continued", 16, bold=True)
             card.top -= 2
             _columns(card)
-        item = items.loc[row.item]
+        item = items[row.item]
         take = counted(int(row.quantity), str(item["counted_as"]))
         _row(card, number, row, str(item["bin"]), take, step)
     card.top -= 1
     card.paragraph(f"{int(rows['quantity'].sum())} single items in all, {rows['litres'].sum():.1f} L.", 10, bold=True)
-    _signatures(card)
+    y, third = FOOT_MM + 19, card.room_mm / 3
+    labels = ("Built by", "Counted again by", "Date", "Nearest expiry in the kit", "Seal number", "Kit number")
+    for k, label in enumerate(labels):
+        x, line = MARGIN_MM + (k % 3) * third, y - 12 * (k // 3)
+        card.line(x, line, x + third - 6, line, 0.6)
+        card.text(x, line - 3.2, label, 7.5)
 
 
 def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.DataFrame, builds: pd.DataFrame) -> None:
@@ -117,14 +122,3 @@ def _row(card: Card, number: int, row: Any, bin_name: str, take: str, step: floa
         card.box(x, card.top - (step + _BOX_MM) / 2, _BOX_MM, _BOX_MM, 1.0)
     card.top -= step
     card.line(MARGIN_MM, card.top, right, card.top, 0.3)
-
-
-def _signatures(card: Card) -> None:
-    y = FOOT_MM + 19
-    third = card.room_mm / 3
-    labels = ("Built by", "Counted again by", "Date", "Nearest expiry in the kit", "Seal number", "Kit number")
-    for k, label in enumerate(labels):
-        x = MARGIN_MM + (k % 3) * third
-        line = y - 12 * (k // 3)
-        card.line(x, line, x + third - 6, line, 0.6)
-        card.text(x, line - 3.2, label, 7.5)

@@ -163,11 +163,11 @@ def role_costs(unit: Unit, needs: KitNeeds, stratum: int, role: str, found: list
     prices, kits = unit_prices(unit), needs.kits_per_month[stratum]
     costs = []
     for i in found:
-        scope = unit.items.at[i, "scope"]
+        scope = unit.catalogue[i]["scope"]
         if scope == "unit":
             attempts = needs.use[stratum].mean_stay_attempts
             need = needs.needs[stratum][role]
-            costs.append(prices[i] * (kits * attempts) * need / float(unit.items.at[i, "contains"]))
+            costs.append(prices[i] * (kits * attempts) * need / float(unit.catalogue[i]["contains"]))
         else:
             per_use = 1.0 if scope == "event" else 0.0
             held = np.array([per_use * needs.re_secures[stratum]])

@@ -101,7 +101,7 @@ def _joined(first: CutJob, second: CutJob) -> CutJob:
     )
 
 
-def _roll_sentence(acts: str, pieces: pd.DataFrame, roll: pd.Series) -> str:
+def _roll_sentence(acts: str, pieces: pd.DataFrame, roll: Mapping[str, Any]) -> str:
     lengths = pieces["length_mm"].repeat(pieces["count"]).tolist()
     roll_mm = float(roll["length_mm"])
     uses = int((rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1

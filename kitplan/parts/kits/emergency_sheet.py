@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
-from kitplan.demand.fit import catalogue_records, item_fits
+from kitplan.demand.fit import catalogue_records
 from kitplan.demand.item_choice import held_roles
 from kitplan.parts.kits.requirements import spare_tubes
 from kitplan.planning import Plan
+from kitplan.read.catalogue import item_fits
 from kitplan.read.values import Unit
 from kitplan.write.book import Book
 from kitplan.write.shelf import role_title

@@ -12,9 +12,9 @@ from functools import cached_property
 
 import numpy as np
 
-from kitplan.demand.fit import item_fits
 from kitplan.parts.kits.requirements import KitNeeds
 from kitplan.parts.kits.slots import NEVER, Slot
+from kitplan.read.catalogue import item_fits
 from kitplan.read.values import Unit
 
 _STEP = 2.0**-28
@@ -206,7 +206,7 @@ class Together:
 def may_share(unit: Unit, needs: KitNeeds) -> Together:
     """The rule for one unit, from the emergency equipment that each stratum holds."""
     critical = unit.items["critical"].to_numpy(bool)
-    rows, strata = unit.items.to_dict("records"), unit.airways
+    rows, strata = unit.catalogue, unit.airways
     held = np.array([[i in own and critical[i] for i in range(len(rows))] for own in needs.emergency], dtype=bool)
     steps = [unit.planning.face_size_step_mm if airway["scale"] == "mm" else 1.0 for airway in strata]
     near = np.array([[not held[:, i].any() or item_fits(row, airway, step) for i, row in enumerate(rows)]
@@ -220,6 +220,6 @@ def may_share(unit: Unit, needs: KitNeeds) -> Together:
 
 def sizes_in(unit: Unit, needs: KitNeeds, members: np.ndarray) -> dict[str, int]:
     """Different critical items of each role in the kit of one group: {"mask": 2, "bag": 1}."""
-    held = {i for g in np.flatnonzero(members) for i in needs.emergency[g] if unit.items.at[i, "critical"]}
-    roles = [str(unit.items.at[i, "role"]) for i in held]
+    held = {i for g in np.flatnonzero(members) for i in needs.emergency[g] if unit.catalogue[i]["critical"]}
+    roles = [str(unit.catalogue[i]["role"]) for i in held]
     return {role: roles.count(role) for role in sorted(set(roles))}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.bounds import at_most
 from kitplan.demand.fit import item_of
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
@@ -38,7 +38,11 @@ from kitplan.read.values import Unit
 
 
 @dataclass(frozen=True, repr=False)
-class KitPlan(Brief):
+class KitPlan(Result, writes={
+    "kit_contents": "contents", "kit_strata": "strata", "kit_designs_curve": "curve", "kit_builds": "builds",
+    "kit_stock": "accounts", "tape_choice": "opened.tape", "opened_choice": "opened.opened",
+    "single_choice": "opened.single",
+}):
     """Kit designs and everything that follows from them; frames as in columns.csv.
 
     contents: design, item, description, role, quantity, emergency, value, litres, because. strata: which design for
@@ -56,16 +60,7 @@ class KitPlan(Brief):
     item_choice: ItemChoice
     notes: tuple[str, ...]
 
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """Tidy frames by file stem."""
-        return {
-            "kit_contents": self.contents, "kit_strata": self.strata, "kit_designs_curve": self.curve,
-            "kit_builds": self.builds, "kit_stock": self.accounts, "tape_choice": self.opened.tape,
-            "opened_choice": self.opened.opened, "single_choice": self.opened.single,
-        }
-
     def sentences(self, currency: str) -> list[str]:
-        """The result in a few sentences for a person."""
         chosen = self.curve[self.curve["note"] == "chosen"].iloc[0]
         count = self.contents["design"].nunique()
         known = self.curve[self.curve["monthly_cost"].notna()]
@@ -240,7 +235,7 @@ def _notes(unit: Unit, made: KitDesigns) -> tuple[str, ...]:
         )
     notes += more_than_asked(unit, made.chosen.designs)
     shared = sorted({
-        str(role) for (_, role), i in made.items.once_open.items() if unit.items.at[i, "scope"] == "unit"
+        str(role) for (_, role), i in made.items.once_open.items() if unit.catalogue[i]["scope"] == "unit"
     })
     shared = sorted({*shared, *(r for needs in made.needs.on_wall for r in needs)})
     if shared:

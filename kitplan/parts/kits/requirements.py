@@ -158,7 +158,7 @@ def _held_once(
                                         column="fits_from_mm"))
             continue
         primary[g, role] = found[0]
-        floor = unit.items.at[found[0], "min_bedside"]
+        floor = unit.catalogue[found[0]]["min_bedside"]
         held[found[0]] = max(1, int(np.ceil(floor)) if pd.notna(floor) else 1)
         if unit.bedside.adjacent_size and role in emergency and len(found) > 1:
             held[found[1]] = 1

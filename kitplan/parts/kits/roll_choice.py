@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.fit import Records, catalogue_records, fitting, item_fits
+from kitplan.demand.fit import Records, catalogue_records, fitting
 from kitplan.demand.item_choice import Airway, airway_of, items_opened
 from kitplan.demand.tape import applied_length_mm, pieces_from_first_roll
 from kitplan.demand.values import ItemChoice
 from kitplan.parts.kits.requirements import KitNeeds
+from kitplan.read.catalogue import item_fits
 from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 TAPE_COLUMNS = [

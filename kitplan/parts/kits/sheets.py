@@ -98,6 +98,6 @@ def _add_rolls(book: Book, one: str, kits: KitPlan) -> None:
     both = both[both["choice"].isin(["best", "suits", "piece too long"])].copy()
     wording = both["choice"].replace({"best": "BEST", "suits": ""})
     both["told"] = [", ".join(filter(None, (told, "in the kit" * held))) for told, held in zip(wording, both["in_kit"])]
-    own = [(label, both[(both[STRATUM_KEY] == key).all(axis=1)])
-           for label, key in zip(kits.strata["label"], kits.strata[STRATUM_KEY].to_numpy().tolist())]
-    page.table([(label, rows) for label, rows in own if len(rows)], "roll by roll", freeze=True)
+    own = dict(iter(both.groupby(STRATUM_KEY, sort=False)))
+    keys = kits.strata.set_index(STRATUM_KEY)["label"].items()
+    page.table([(label, own[key]) for key, label in keys if key in own], "roll by roll", freeze=True)

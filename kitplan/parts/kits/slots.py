@@ -66,7 +66,7 @@ def _role_slot(unit: Unit, needs: KitNeeds, item_choice: KitItemChoice, role: st
     singles = sorted({(name, i) for bundle in mixed for name, i, _ in bundle})
     bundles = [{i: 1} for _, i in singles] + [{i: n for _, i, n in b} for b in sorted(mixed) if len(b) > 1]
     opened = sorted({
-        i for (_, r), i in item_choice.once_open.items() if r == role and unit.items.at[i, "scope"] == "patient"
+        i for (_, r), i in item_choice.once_open.items() if r == role and unit.catalogue[i]["scope"] == "patient"
     }, key=names.get)
     options = [*bundles, *({i: 1} for i in opened)]
     if not options:
@@ -97,34 +97,34 @@ def _bundles_needed(unit: Unit, needs: KitNeeds, g: int, role: str, bundle: Mapp
     if not set(bundle) <= set(needs.candidates[g, role]):
         return NEVER, 0.0
     first = next(iter(bundle))
-    floor = max(int(np.ceil(np.nan_to_num(unit.items.at[i, "min_bedside"]) / n)) for i, n in bundle.items())
+    floor = max(int(np.ceil(np.nan_to_num(unit.catalogue[i]["min_bedside"]) / n)) for i, n in bundle.items())
     attempts = int(needs.re_secures[g])
-    if unit.items.at[first, "scope"] == "patient":
+    if unit.catalogue[first]["scope"] == "patient":
         return max(int(needs.opened[g, first][attempts]), floor), 0.0
-    holds = sum(float(unit.items.at[i, "contains"]) * n for i, n in bundle.items())
+    holds = sum(float(unit.catalogue[i]["contains"]) * n for i, n in bundle.items())
     per_use = int(whole_up(needs.needs[g][role] / holds))
     return max(per_use * attempts, floor), float(per_use)
 
 
 def _forced_slot(unit: Unit, needs: KitNeeds, item: int) -> Slot:
     """The slot of one item without alternatives: emergency equipment, or one of several wanted side by side."""
-    role = str(unit.items.at[item, "role"])
+    role = str(unit.catalogue[item]["role"])
     count, per_use = np.zeros((unit.n_strata, 1), dtype=np.int64), np.zeros((unit.n_strata, 1))
     share = unit.items["share"].to_numpy(float)
     for g in range(unit.n_strata):
         found = needs.candidates.get((g, role), [])
         if item in found and share[item] > 0:
             part = share[item] / np.nansum(share[found])
-            per_use[g] = part * whole_up(needs.needs[g][role] / float(unit.items.at[item, "contains"]))
+            per_use[g] = part * whole_up(needs.needs[g][role] / float(unit.catalogue[item]["contains"]))
             count[g] = _in_mix(unit, needs, g, role, item)
         count[g] = max(int(count[g, 0]), needs.emergency[g].get(item, 0))
     own = np.where(count[:, 0] > 0, 0, -1)
-    return _slot(unit, needs, f"{role} {unit.items.at[item, 'item']}", role, [{item: 1}], count, per_use, own)
+    return _slot(unit, needs, f"{role} {unit.catalogue[item]['item']}", role, [{item: 1}], count, per_use, own)
 
 
 def _in_mix(unit: Unit, needs: KitNeeds, g: int, role: str, item: int) -> int:
     """How many of one of several items used side by side a kit holds, so that the mix lasts with the kit's chance."""
-    found = [i for i in needs.candidates[g, role] if unit.items.at[i, "share"] > 0]
+    found = [i for i in needs.candidates[g, role] if unit.catalogue[i]["share"] > 0]
     shares = unit.items.loc[found, "share"].to_numpy(float)
     per_attempt = int(whole_up(needs.needs[g][role]))
     attempts = tuple(needs.use[g].kit_attempts.tolist())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -39,14 +40,14 @@ def contents_table(unit: Unit, needs: KitNeeds, kits: Sequence[Kit]) -> pd.DataF
                 held[item] = before[0] + int(place.held[o]) * count, "; ".join(filter(None, (before[1], why)))
         order = sorted(held, key=lambda i: (not _is_emergency(unit, i), i))
         rows += [(
-            kit.name, unit.items.at[i, "item"], unit.items.at[i, "description"], unit.items.at[i, "role"], held[i][0],
+            kit.name, *(unit.catalogue[i][c] for c in ("item", "description", "role")), held[i][0],
             "yes" if _is_emergency(unit, i) else "no", held[i][0] * prices[i], held[i][0] * litres[i], held[i][1],
         ) for i in order]
     return pd.DataFrame(rows, columns=CONTENT_COLUMNS)
 
 
 def _is_emergency(unit: Unit, item: int) -> bool:
-    return bool(unit.items.at[item, "critical"])
+    return bool(unit.catalogue[item]["critical"])
 
 
 def _reason(unit: Unit, needs: KitNeeds, place: Place, option: int, members: np.ndarray) -> str:
@@ -76,10 +77,10 @@ def _serves(unit: Unit, needs: KitNeeds, slot: Slot, option: int, g: int) -> str
     per_use = float(slot.per_use[g, option]) * sum(slot.options[option].values())
     if not per_use:
         return wording
-    if unit.items.at[item, "share"] > 0:
-        share = per_use * float(unit.items.at[item, "contains"]) / needs.needs[g][slot.role]
+    if unit.catalogue[item]["share"] > 0:
+        share = per_use * float(unit.catalogue[item]["contains"]) / needs.needs[g][slot.role]
         whole = re_secures * needs.needs[g][slot.role]
-        return f"{wording}, {100 * share:.0f} % of {whole:g} {unit.items.at[item, 'use_unit']}s"
+        return f"{wording}, {100 * share:.0f} % of {whole:g} {unit.catalogue[item]['use_unit']}s"
     return f"{wording} x {per_use:g}"
 
 
@@ -143,7 +144,7 @@ def designs_item_choice(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], base: 
     chosen: the items of the program; what is shared in the unit lies in no kit and is taken as chosen.
     """
     frame = base.frame
-    shared = {key: i for key, i in chosen.once_open.items() if unit.items.at[i, "scope"] == "unit"}
+    shared = {key: i for key, i in chosen.once_open.items() if unit.catalogue[i]["scope"] == "unit"}
     swaps: dict[tuple[int, str], dict[int, float]] = {key: {i: 0.0} for key, i in shared.items()}
     for kit in kits:
         for slot, takes in ((p.slot, p.takes) for p in kit.places if p.slot.name == p.slot.role):
@@ -153,13 +154,12 @@ def designs_item_choice(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], base: 
                     swaps[g, slot.role] = {i: n * per_use for i, n in slot.options[takes[g]].items()}
     parts = []
     for (stratum, role), rows in frame.groupby(["stratum", "role"], sort=False):
-        g = int(stratum)
-        taken = swaps.get((g, str(role)))
-        names = [str(unit.items.at[i, "item"]) for i in taken] if taken else []
-        parts.append(rows if not taken or names == rows["item"].tolist() else _swapped(unit, needs, rows, g, taken))
+        g, taken = int(stratum), swaps.get((stratum, role), {})
+        other = taken and [unit.catalogue[i]["item"] for i in taken] != base.serving[g, role]
+        parts.append(_swapped(unit, needs, rows, g, taken) if other else rows)
     opened = dict(base.opened)
     for (of, i), table in needs.opened.items():
-        opened.setdefault((of, str(unit.items.at[i, "item"])), table)
+        opened.setdefault((of, str(unit.catalogue[i]["item"])), table)
     return ItemChoice(pd.concat(parts, ignore_index=True) if parts else frame, opened)
 
 
@@ -167,7 +167,7 @@ def _swapped(unit: Unit, needs: KitNeeds, rows: pd.DataFrame, g: int, taken: dic
     """Rows of one role of one stratum with the items of its design."""
     airway, made = airway_of(unit, g, needs.use[g].stay_attempts), []
     for item, per_use in taken.items():
-        row = candidate(airway, unit.items.loc[item].to_dict(), float(rows["need"].iloc[0]), {})
+        row = candidate(airway, unit.catalogue[item], float(rows["need"].iloc[0]), {})
         if per_use > 0:
             cost = per_use * needs.use[g].mean_stay_attempts * unit_prices(unit)[item]
             row |= {"items_per_use": per_use, "cost_per_stay": cost}
@@ -199,13 +199,13 @@ def kit_lookup(strata: pd.DataFrame, unit: Unit) -> Lookup:
     shown = {size: size.replace(f" {scale}", "") if scale else size or "any size" for size in ordered["size"]}
     cells = {}
     for (size, route), own in sorted(_by_airway(strata).items()):
-        mean = {row["design"]: 0.0 for row in sorted(own, key=_design)}
+        own = sorted(own, key=itemgetter("design"))
+        mean = {row["design"]: 0.0 for row in own}
         for row in own:
             mean[row["design"]] += row["mean_airways"]
         main = max(mean, key=lambda design: mean[design])
-        others = sorted((row for row in own if row["design"] != main), key=_design)
         cells[shown[size], route.replace("_", " ")] = (
-            main, *(f"{row['design']}: {_difference(own, row, titles)}" for row in others))
+            main, *(f"{row['design']}: {_difference(own, row, titles)}" for row in own if row["design"] != main))
     routes = tuple(sorted({route for _, route in cells}, key=lambda r: (r != "oral", r)))
     heading = f"{unit.words.device.capitalize()} {scale}".strip()
     return Lookup(tuple(dict.fromkeys(shown.values())), routes, cells, heading)
@@ -219,8 +219,6 @@ def _by_airway(strata: pd.DataFrame) -> dict[tuple[str, str], list[_Row]]:
     return found
 
 
-def _design(row: _Row) -> str:
-    return str(row["design"])
 
 
 def _difference(own: Sequence[_Row], row: _Row, titles: dict[str, str]) -> str:

@@ -72,7 +72,6 @@ class BackOrder:
     unfilled_critical: bool = False
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
         if not len(self.shelf):
             return {}
         return {"back_order_instead": self.instead, "back_order_buy": self.buy, "back_order_shelf": self.shelf,

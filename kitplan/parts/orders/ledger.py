@@ -45,7 +45,6 @@ class Kit:
 
     @property
     def first_expiry(self) -> date | None:
-        """The earliest date in it."""
         dates = [lot.expires for _, lots in self.contents for lot in lots if lot.expires]
         return min(dates, default=None)
 
@@ -218,7 +217,6 @@ class Standing:
 
     @property
     def last_count(self) -> date | None:
-        """Day of the last count."""
         return max(self.counted.values(), default=None)
 
     def is_counted(self, item: str, review_days: float) -> bool:

@@ -43,7 +43,6 @@ class WeeklyRound(Brief):
     book: OrderBook = field(default=OrderBook(), metadata={"kept": False})
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
         tables = {"order_points": self.plan.table()} | (self.order.tables() if self.order else {})
         if self.questions:
             tables["questions"] = question_table(self.questions)

@@ -47,11 +47,9 @@ class Order:
 
     @property
     def value(self) -> float:
-        """Money of the order."""
         return float(self.lines["value"].sum())
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
         return {"order": self.lines, "expiry": self.ledger[self.ledger["expires"].notna()].reset_index(drop=True)}
 
     @property

@@ -138,7 +138,8 @@ def _kits(book: OrderBook, now: Standing, day: date) -> Iterator[Question]:
         if found > len(ready):
             yield Question(0, True, f"kit {design}", f"{found} kit{'s' if found > 1 else ''} {design} stood on the "
                            f"shelf where the book has {len(ready)}.", "On Build kits, type shelf beside the number of "
-                           "each that came back; under Built, how many were built and never noted.")
+                           "each that came back; under Built, how many were built and never noted, with a day before "
+                           "this count: of that day itself their parts would be taken out of what was counted.")
 
 
 def _other_kits(now: Standing, plan: RoundPlan) -> Iterator[Question]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from kitplan.brief import Result
 from kitplan.parts.orders.ledger import Standing
 from kitplan.parts.orders.ordering import packs_to_level, urgent_under
 from kitplan.parts.orders.round_plan import RoundPlan
@@ -18,8 +19,8 @@ from kitplan.read.problems import counted, some_of
 RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", "what_to_do"]
 
 
-@dataclass(frozen=True)
-class Recall:
+@dataclass(frozen=True, repr=False)
+class Recall(Result, writes={"recall": "places"}):
     """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
 
     after: item -> (left without the lot, on order, level, packs to order now, True when what is left is under urgent).
@@ -32,9 +33,6 @@ class Recall:
     after: Mapping[str, tuple[int, int, int, int, bool]]
     written: Mapping[str, date]
 
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
-        return {"recall": self.places}
 
     def sentences(self) -> list[str]:
         """What to do, most urgent first."""

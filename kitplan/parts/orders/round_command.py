@@ -16,6 +16,7 @@ import click
 from kitplan.commands.common import Progress, load, out_folder, say
 from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.demand.rate_from_use import learn_from, rate_record
+from kitplan.many import find_units, jobs_for
 from kitplan.outputs import part_prints, part_tables, record_of
 from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import built
@@ -120,19 +121,25 @@ class Session:
 
 
 def find_unit(filled: Path) -> Path:
-    """The unit that a filled-in file belongs to: itself, its folder, one above, or the workbook whose plan it lies in.
+    """The unit that a filled-in file belongs to: itself, its folder, one above, the workbook whose plan it lies in, or
+    the one of a folder of units.
 
     Raises InputError.
     """
     here = filled.absolute()
     for folder in (here, here.parent, here.parent.parent):
         if folder.is_dir() and (folder / "unit.toml").is_file():
-            return folder if folder != here else filled
+            return filled if folder == here or here.name == "unit.toml" else folder
     planned_from = here.parent.with_name(here.parent.name.removesuffix("-plan") + ".xlsx")
     if here.parent.name.endswith("-plan") and planned_from.is_file():
         return planned_from
     if is_unit_workbook(filled):
         return filled
+    together = here.parent.parent
+    if (together / "all-units.json").is_file():
+        for job in jobs_for(find_units(together.parent), together):
+            if job.out == here.parent:
+                return job.path
     fault, mend = ("lies in no unit's folder", "Say which unit it is of with --unit.") if filled.exists() else (
         "is not there", "Check the spelling of the path.")
     raise InputError([Problem(str(filled), fault, mend)], "looking for the unit")

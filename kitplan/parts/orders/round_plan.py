@@ -71,7 +71,6 @@ class RoundPlan:
 
     @cached_property
     def level(self) -> Mapping[str, Level]:
-        """Levels by item."""
         return {level.item: level for level in self.levels}
 
     def named(self, item: str, name: str) -> str:
@@ -103,7 +102,6 @@ class Catalogue:
 
 
 def catalogue_of(unit: Unit) -> Catalogue:
-    """The unit's items by name."""
     items = unit.items
     names = [str(i) for i in items["item"]]
     return Catalogue(

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.read.last_plan import Earlier, moves_par
 
 CHANGE_COLUMNS = ["item", "before_units", "after_units", "change_units", "before_packs", "after_packs", "change_packs",
@@ -19,16 +19,12 @@ NOTABLE_SHARE = 0.02
 
 
 @dataclass(frozen=True, repr=False)
-class Changes(Brief):
+class Changes(Result, writes={"changes": "items"}):
     """Par levels that changed. items: CHANGE_COLUMNS. before: the earlier plan number. causes: sentences."""
 
     items: pd.DataFrame
     before: str
     causes: tuple[str, ...]
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
-        return {"changes": self.items}
 
     def sentences(self) -> list[str]:
         """What changed, and because of what."""

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.fit import item_fits
 from kitplan.parts.par.summary import percent
 from kitplan.planning import Plan
+from kitplan.read.catalogue import item_fits
 from kitplan.read.findings import suggestion
 from kitplan.read.money import money
 from kitplan.read.problems import InputError, Problem, counted

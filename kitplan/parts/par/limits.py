@@ -8,11 +8,13 @@ from functools import partial
 
 import numpy as np
 
+from kitplan.parts.par.instance import ParInstance
 from kitplan.solve.closure import most_within
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import (
     CUT_ENTRIES,
+    LARGEST_GAP,
     Limit,
     ParSolution,
     Stated,
@@ -32,29 +34,22 @@ NEAR = 0.02
 """Share of the scenarios between plan and bound up to which integer programs about the plan are asked. Where more are
 between, half of the scenarios or so cannot be met at all; the programs are then slow and find next to nothing."""
 
-
 MIXES = 5
 """Steps by which what two limits weigh goes from one limit alone to both alike (stepping down costs little)."""
 
 
-def readiest(
-    needs: np.ndarray,
-    cost: np.ndarray,
-    floor: np.ndarray,
-    limits: Sequence[Limit],
-    gap: float,
-    time_limit: float,
-) -> ParSolution:
-    """Return the par levels within `limits` and not under `floor` that meet most scenarios.
+def readiest(asked: ParInstance, floor: np.ndarray) -> ParSolution:
+    """Return the par levels within the limits and not under `floor` that meet most scenarios.
 
     maximise met + sum_u weight_u z[u] subject to the rows of `collapsed` and the limits. `floor` itself must be
     within the limits. Minimum cuts give a plan and a bound; what lies between is searched by the integer program
-    where that is small, else by small ones about the plan. The search ends within a fifth of `gap`; the plan is called
-    optimal only where no other meets one scenario more. The report's gap is the share of the bound that is missing; its
-    objective, bounds and duals count scenarios (duals: scenarios met for one unit more of the limit).
+    where that is small, else by small ones about the plan. The search ends within half of the gap; the plan is
+    called optimal only where no other meets one scenario more. The report's gap is the share of the bound that is
+    missing; its objective, bounds and duals count scenarios (duals: scenarios met for one unit more of the limit).
     """
-    started, enough = time.perf_counter(), 0.2 * gap * len(needs)
-    par, bound, duals = _by_cuts(needs, cost, floor, limits, enough)
+    started, needs, limits = time.perf_counter(), asked.needs, asked.limits
+    enough = 0.2 * asked.gap * len(needs)
+    par, bound, duals = _by_cuts(asked, floor, enough)
     name, lp_bound = "minimum cuts", bound
 
     def missing(plan: np.ndarray) -> float:
@@ -63,17 +58,17 @@ def readiest(
     collapsed = collapse(needs, np.maximum(own_quantiles(needs, met_by(needs, par)), floor))
     if missing(par) > enough and needs_above(collapsed) <= CUT_ENTRIES:
         stated = state_most_ready(collapsed, limits)
-        relaxed = stated.program.solve(integer=False, time_limit=time_limit)
+        relaxed = stated.program.solve(integer=False, time_limit=asked.time_limit)
         if relaxed.solved:
             name, lp_bound = relaxed.report.name, min(bound, relaxed.report.bound)
             duals = {limit.name: relaxed.dual(limit.name) for limit in limits}
-            whole = enough / max(lp_bound - collapsed.met, 1.0)
-            solution = stated.program.solve(gap=whole, time_limit=time_limit, relaxation=relaxed)
+            whole = min(0.5, 0.5 * asked.gap * len(needs) / max(lp_bound - collapsed.met, 1.0))
+            solution = stated.program.solve(gap=whole, time_limit=asked.time_limit, relaxation=relaxed)
             bound = min(lp_bound, solution.report.bound) if solution.solved else lp_bound
             par = min(par, read_par(stated, solution), key=missing) if solution.solved else par
     elif missing(par) <= NEAR * len(needs):
         state = partial(state_most_ready, limits=limits)
-        par = search_about(collapsed, par, state, missing, enough, gap / 10)
+        par = search_about(collapsed, par, state, missing, enough, asked.gap / 10)
     ready = float(met_by(needs, par))
     status = "optimal" if bound < ready + 1 - 1e-6 else "feasible"
     bound, lp_bound = max(bound, ready), max(lp_bound, ready)
@@ -88,15 +83,14 @@ def met_by(needs: np.ndarray, par: np.ndarray) -> int:
     return int(np.count_nonzero(np.all(needs <= par, axis=1)))
 
 
-def _by_cuts(
-    needs: np.ndarray, cost: np.ndarray, floor: np.ndarray, limits: Sequence[Limit], enough: float
-) -> tuple[np.ndarray, float, dict[str, float]]:
+def _by_cuts(asked: ParInstance, floor: np.ndarray, enough: float) -> tuple[np.ndarray, float, dict[str, float]]:
     """Return a plan within the limits, a bound on the scenarios of any, and what one unit more of each limit is worth.
 
     A bound for plans that meet `required` needs to know each item's own quantile only, so it is much nearer than one
     for all plans, and one that is under `required` says that there are none. `required` is halved between the plan in
     hand and the bound so found. Plans are stepped down from the cuts' own, and from everything at the end.
     """
+    needs, cost, limits = asked.needs, asked.cost, asked.limits
     sizes, rooms = np.array([limit.size for limit in limits]), np.array([limit.room for limit in limits])
     shares = np.array([limit.per_unit for limit in limits]) / sizes[:, None]
     mixes = np.array([[1.0]] if len(limits) == 1 else [[s, 1 - s] for s in np.linspace(0, 1, 1 + 2 * MIXES)])
@@ -146,14 +140,7 @@ def state_most_ready(collapsed: Collapsed, limits: Sequence[Limit]) -> Stated:
     return stated
 
 
-def least_excess(
-    needs: np.ndarray,
-    required: int,
-    floor: np.ndarray,
-    limits: Sequence[Limit],
-    gap: float,
-    time_limit: float,
-) -> np.ndarray | None:
+def least_excess(asked: ParInstance, required: int, gap: float = LARGEST_GAP) -> np.ndarray | None:
     """Return par levels that meet `required` scenarios and go least over the limits; None if none was found.
 
     The elastic program: minimise sum over limits of short / room, subject to the rows of `collapsed` and
@@ -161,21 +148,21 @@ def least_excess(
     the room of its bound; else the integer program decides. Large programs are searched by stepping down and
     improving alone: the room they name is enough, and a little less might be.
     """
-    lower = np.maximum(own_quantiles(needs, required), floor)
-    collapsed = collapse(needs, lower)
-    if np.count_nonzero(collapsed.vectors) > CUT_ENTRIES:
+    limits = asked.limits
+    collapsed = collapse(asked.needs, np.maximum(own_quantiles(asked.needs, required), asked.floor))
+    if needs_above(collapsed) > CUT_ENTRIES:
         return _little_excess(collapsed, required, limits)
     stated = state_levels("elastic", "min", collapsed)
     add_readiness(stated, required)
     shorts = [add_limit(stated, limit, penalty=1.0 / limit.size) for limit in limits]
-    relaxed = stated.program.solve(integer=False, time_limit=time_limit)
+    relaxed = stated.program.solve(integer=False, time_limit=asked.time_limit)
     if not relaxed.solved:
         return None
     shares = [limit.per_unit / limit.size for limit in limits]
     wanted = [s for s, h in zip(shares, shorts) if h is not None and relaxed.values([h])[0] > 0] or shares
     par = descend(stated.collapsed, np.sum(wanted, axis=0), required).cheapest_with(required)
     if par is None or _excess(par, limits) - relaxed.report.bound > 0.01:
-        solution = stated.program.solve(gap=gap, time_limit=time_limit, relaxation=relaxed)
+        solution = stated.program.solve(gap=gap, time_limit=asked.time_limit, relaxation=relaxed)
         if solution.solved:
             par = read_par(stated, solution)
     return par

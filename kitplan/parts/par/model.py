@@ -165,10 +165,7 @@ def _solve_and_verify(instance: ParInstance, asked: float, target: float, checke
         solved = cheapest(*free, instance.limits)
     if solved.par is None:
         answer = "limited"
-        solved = readiest(
-            instance.needs, instance.cost, instance.protected(target), instance.limits, instance.gap,
-            instance.time_limit,
-        )
+        solved = readiest(instance, instance.protected(target))
         solved = replace(solved, report=_as_share(solved.report, len(instance.needs)))
     assert solved.par is not None
     levels = instance.levels(solved.par)
@@ -302,9 +299,7 @@ def _room_missing(instance: ParInstance, candidate: Candidate, target: float) ->
     wanted = target + float(np.sqrt(target * (1.0 - target) / len(needs)))
     excess: dict[str, float] = {}
     for _ in range(MOST_PLANS):
-        par = least_excess(
-            instance.needs, instance.required(asked), instance.floor, instance.limits, LARGEST_GAP, instance.time_limit
-        )
+        par = least_excess(instance, instance.required(asked))
         if par is None:
             break
         excess = {m.name: max(0.0, float(m.per_unit @ par) - m.room) for m in instance.limits}

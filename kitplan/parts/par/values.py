@@ -79,6 +79,5 @@ class ParPlan(Brief):
     frontier_levels: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
         frames = {"par_levels": self.levels, "frontier": self.frontier, "limit_prices": self.prices}
         return frames | ({"frontier_levels": self.frontier_levels} if len(self.frontier_levels) else {})

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.posterior import fit_posterior
 from kitplan.demand.values import Demand
 from kitplan.parts.par.model import packing_of, par_levels
@@ -47,7 +47,7 @@ class SeasonTest:
 
 
 @dataclass(frozen=True, repr=False)
-class Seasons(Brief):
+class Seasons(Result, writes={"seasons": "levels", "season_months": "months", "season_choice": "choice"}):
     """Par levels by month and period. levels: month, item, own_packs, period_packs, own_units, period_units.
     months: month, period, own_value, period_value, year_round_readiness. choice: periods, changes, mean_value,
     holding_cost, change_cost, total_cost, chosen, when. year_value: of the par levels planned on the whole year.
@@ -61,10 +61,6 @@ class Seasons(Brief):
     choice: pd.DataFrame
     year_value: float
     seen_once: bool = False
-
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> tidy frame."""
-        return {"seasons": self.levels, "season_months": self.months, "season_choice": self.choice}
 
     def sentences(self, currency: str) -> list[str]:
         """How strong the season is, and what to do about it."""
@@ -139,13 +135,12 @@ def plan_seasons(work: Work) -> Seasons | None:
     def worth(units: np.ndarray) -> np.ndarray:
         return np.asarray(packing.mean(units) @ price)
 
-    choice = _choices(levels, worth, unit.seasons)
-    best = min(choice, key=lambda c: (c.total, len(c.starts)))
-    months = _months(levels, worth, best, readiness)
+    choice, cuts = _choices(levels, worth, unit.seasons)
+    best = cuts[int(choice["chosen"].to_numpy().argmax())]
     first, last = unit.census.first_day, unit.census.last_day
     once = first is None or last is None or (last - first).days < 2 * YEAR_DAYS - 2
     year_value = float(worth(work.par.levels["par_units"].to_numpy()))
-    return Seasons(test, _levels(unit, levels, best), months, _choice_table(choice, best), year_value, once)
+    return Seasons(test, _levels(unit, levels, best), _months(levels, worth, best, readiness), choice, year_value, once)
 
 
 def _month_scenarios(demand: Demand) -> list[np.ndarray] | None:
@@ -160,36 +155,17 @@ def _month_scenarios(demand: Demand) -> list[np.ndarray] | None:
     return found if min(f.sum() for f in found) >= FEWEST_SCENARIOS else None
 
 
-@dataclass(frozen=True)
-class _Choice:
-    """One way to cut the year. starts: first month (0 to 11) of each period, in order; costs a year."""
-
-    starts: tuple[int, ...]
-    mean_value: float
-    holding: float
-    changing: float
-
-    @property
-    def total(self) -> float:
-        return self.holding + self.changing
-
-    def period_of(self, month: int) -> int:
-        """Index of the period that a month (0 to 11) lies in."""
-        return (int(np.searchsorted(self.starts, month, side="right")) - 1) % len(self.starts)
-
-    def months_of(self, period: int) -> list[int]:
-        """Months of a period, in order."""
-        begin = self.starts[period]
-        end = self.starts[(period + 1) % len(self.starts)]
-        return [(begin + k) % 12 for k in range((end - begin - 1) % 12 + 1)]
+Cut = list[list[int]]
+"""Months (0 to 11) of each period of one way to cut the year, in order."""
 
 
 Worth = Callable[[np.ndarray], np.ndarray]
 """Money of par levels, ndarray (..., n_items) -> (...)."""
 
 
-def _choices(units: np.ndarray, worth: Worth, policy: SeasonPolicy) -> list[_Choice]:
-    """The cheapest cut of the year into 1, 2, ... MOST_PERIODS periods, of all cuts; of cuts that cost alike the first.
+def _choices(units: np.ndarray, worth: Worth, policy: SeasonPolicy) -> tuple[pd.DataFrame, list[Cut]]:
+    """The cheapest cut of the year into 1, 2, ... MOST_PERIODS periods, of all cuts; of cuts that cost alike the first:
+    as Seasons.choice, and their months.
 
     units: int (12, n_items), par levels of each month. Arrays by first month and length less one of a period.
     """
@@ -198,7 +174,7 @@ def _choices(units: np.ndarray, worth: Worth, policy: SeasonPolicy) -> list[_Cho
     changes = np.stack([[(most[i, n] != most[(i + n + 1) % 12]).sum(axis=1) for n in range(12)] for i in range(12)])
     value = worth(most)
     held = value * np.arange(1, 13) / 12
-    found = []
+    rows, cuts = [], []
     for periods in range(1, MOST_PERIODS + 1):
         starts = np.array(list(itertools.combinations(range(12), periods)))
         length = (np.roll(starts, -1, axis=1) - starts - 1) % 12
@@ -206,38 +182,34 @@ def _choices(units: np.ndarray, worth: Worth, policy: SeasonPolicy) -> list[_Cho
         changing = policy.change_cost * changes[starts, length, np.roll(length, -1, axis=1)].sum(axis=1)
         total = mean * policy.holding_share + changing
         best = int(np.flatnonzero(total <= total.min() + 1e-9)[0])
-        found.append(_Choice(tuple(starts[best].tolist()), float(mean[best]), float(mean[best]) * policy.holding_share,
-                             float(changing[best]) + (periods if periods > 1 else 0) * policy.round_cost))
-    return found
+        rounds = periods if periods > 1 else 0
+        cost = float(mean[best]) * policy.holding_share, float(changing[best]) + rounds * policy.round_cost
+        cuts.append([[(first + k) % 12 for k in range(more + 1)] for first, more in zip(starts[best], length[best])])
+        rows.append((periods, rounds, float(mean[best]), *cost, sum(cost), False, _when(cuts[-1])))
+    frame = pd.DataFrame(rows, columns=["periods", "changes", "mean_value", "holding_cost", "change_cost", "total_cost",
+                                        "chosen", "when"])
+    return frame.assign(chosen=frame.index == frame["total_cost"].idxmin()), cuts
 
 
-def _levels(unit: Unit, levels: np.ndarray, best: _Choice) -> pd.DataFrame:
-    used = np.flatnonzero(levels.max(axis=0) > 0)
-    names, pack = unit.items["item"].to_numpy(), unit.items["pack"].to_numpy(np.int64)
-    rows = []
-    for month, i in itertools.product(range(12), used):
-        own, period = levels[month, i], levels[best.months_of(best.period_of(month)), i].max()
-        rows.append((month + 1, names[i], -(-own // pack[i]), -(-period // pack[i]), own, period))
-    return pd.DataFrame(rows, columns=["month", "item", "own_packs", "period_packs", "own_units", "period_units"])
+def _levels(unit: Unit, levels: np.ndarray, cut: Cut) -> pd.DataFrame:
+    used, pack = np.flatnonzero(levels.max(axis=0) > 0), unit.items["pack"].to_numpy(np.int64)
+    most = np.empty_like(levels)
+    for months in cut:
+        most[months] = levels[months].max(axis=0)
+    month, item = (places.ravel() for places in np.meshgrid(np.arange(12), used, indexing="ij"))
+    own, period = levels[month, item], most[month, item]
+    return pd.DataFrame({"month": month + 1, "item": unit.items["item"].to_numpy()[item],
+                         "own_packs": -(-own // pack[item]), "period_packs": -(-period // pack[item]),
+                         "own_units": own, "period_units": period})
 
 
-def _months(units: np.ndarray, worth: Worth, best: _Choice, readiness: np.ndarray) -> pd.DataFrame:
-    rows = []
-    for m in range(12):
-        period = units[best.months_of(best.period_of(m))].max(axis=0)
-        rows.append((m + 1, best.period_of(m) + 1, float(worth(units[m])), float(worth(period)), readiness[m]))
-    return pd.DataFrame(rows, columns=["month", "period", "own_value", "period_value", "year_round_readiness"])
+def _months(units: np.ndarray, worth: Worth, cut: Cut, readiness: np.ndarray) -> pd.DataFrame:
+    rows = [(month + 1, number, float(worth(units[month])), float(worth(units[months].max(axis=0))), readiness[month])
+            for number, months in enumerate(cut, 1) for month in months]
+    return pd.DataFrame(sorted(rows), columns=["month", "period", "own_value", "period_value", "year_round_readiness"])
 
 
-def _choice_table(choice: list[_Choice], best: _Choice) -> pd.DataFrame:
-    rows = [(len(c.starts), 0 if len(c.starts) == 1 else len(c.starts), c.mean_value, c.holding, c.changing, c.total,
-             c is best, _when(c)) for c in choice]
-    return pd.DataFrame(rows, columns=["periods", "changes", "mean_value", "holding_cost", "change_cost", "total_cost",
-                                       "chosen", "when"])
-
-
-def _when(choice: _Choice) -> str:
-    if len(choice.starts) == 1:
+def _when(cut: Cut) -> str:
+    if len(cut) == 1:
         return "all year"
-    spans = [choice.months_of(k) for k in range(len(choice.starts))]
-    return ", ".join(MONTHS[s[0]] if len(s) == 1 else f"{MONTHS[s[0]]} to {MONTHS[s[-1]]}" for s in spans)
+    return ", ".join(MONTHS[s[0]] if len(s) == 1 else f"{MONTHS[s[0]]} to {MONTHS[s[-1]]}" for s in cut)

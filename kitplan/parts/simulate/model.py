@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitplan.brief import Brief
+from kitplan.brief import Result
 from kitplan.demand.posterior import DRAWS, fit_posterior
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
@@ -43,7 +43,9 @@ Rule = Callable[[float], np.ndarray]
 
 
 @dataclass(frozen=True, repr=False)
-class SimulationResult(Brief):
+class SimulationResult(Result, writes={
+    "simulation": "summary", "simulation_items": "items", "simulation_agreement": "agreement",
+}):
     """What the play showed.
 
     summary: one row a way of setting par levels; expired_units and the rates are per year; par_value is what is on the
@@ -59,12 +61,7 @@ class SimulationResult(Brief):
     replications: int
     asked: int = 0
 
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """File stem -> frame, as written under tables/."""
-        return {"simulation": self.summary, "simulation_items": self.items, "simulation_agreement": self.agreement}
-
     def sentences(self, currency: str) -> list[str]:
-        """What the play showed, for a person."""
         summary = self.summary.set_index("plan")
         plan, said = summary.loc[PLAN], self.agreement.iloc[0]
         verdict = "They agree." if said["agrees"] else "They disagree: rest on neither until the cause is found."

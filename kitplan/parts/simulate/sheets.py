@@ -6,7 +6,7 @@ import pandas as pd
 
 from kitplan.parts.simulate.model import SimulationResult
 from kitplan.planning import Plan
-from kitplan.write.book import Book, Page
+from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, scatter
 
 
@@ -21,7 +21,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
                     y_range=(0.0, 1.0))
     place(page, chart, rows=20)
     page.new_printed_page()
-    _items(page, result)
+    used = result.items[(result.items["par_units"] > 0) | (result.items["use_per_year"] > 0)]
+    page.table(used, "played items")
+    page.note("short, planned and played")
 
 
 def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
@@ -35,9 +37,3 @@ def _lines(summary: pd.DataFrame, rows: dict[str, int]) -> list[Line]:
         if at:
             lines.append(Line(name, (10, min(at), max(at)), (2, min(at), max(at)), marker=marker, dash=None))
     return lines
-
-
-def _items(page: Page, result: SimulationResult) -> None:
-    used = result.items[(result.items["par_units"] > 0) | (result.items["use_per_year"] > 0)]
-    page.table(used, "played items")
-    page.note("short, planned and played")

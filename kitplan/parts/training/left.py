@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Sequence
+from collections.abc import Container, Iterator, Sequence
 
 import pandas as pd
 
@@ -26,81 +26,61 @@ def left_over(
     tape: Sequence[Cut],
 ) -> pd.DataFrame:
     """One row a thing; lesson -1 is all classes together (what is left of the packs bought)."""
-    season = -1 if len(lessons) > 1 else 0
-    rows = [*_unopened(shopping, season)]
-    kept = shopping[shopping["kind"] == "durable"]
-    if len(kept):
-        text = f"Things that are not used up ({len(kept)} kind{'s' if len(kept) > 1 else ''})"
-        rows.append((season, text, int(kept["units"].sum()), "thing", "used in the class", BACK))
+    rows = [(-1 if len(lessons) > 1 else 0, *row) for row in _of_all(shopping)]
+    kept = set(shopping.loc[shopping["kind"] == "durable", "item"])
     for course in courses(lessons):
         last = course[-1]
         for index in course:
-            rows += _spare_sets(index, needs, PRACTICE_BOX if index == last else NEXT_SESSION)
-            rows += [row for cut in tape if cut.lesson == index for row in _scrap(cut)]
-        rows += [row for cut in tape if last in cut.covers for row in _ends(cut, last)]
-        rows += _part_used(unit, last, course, taken)
-        rows += _stock_left(unit, last, lessons[last], taken[taken["lesson"].isin(course)], set(kept["item"]))
+            mine = needs.sets[needs.sets["lesson"] == index]
+            if spare := int((mine["sets"] - mine["goes"]).sum()):
+                rows.append((index, "Spare sets of pieces and supplies, if no go is spoiled", spare, "set",
+                             "cut or opened", PRACTICE_BOX if index == last else NEXT_SESSION))
+            rows += [(index, *row) for cut in tape if cut.lesson == index for row in _scrap(cut)]
+        # Ends of rolls that still give the shortest piece, when the class or its last session is over.
+        rows += [(last, f"Tape {cut.width_mm:g} mm, rest of a roll, {mm:,.0f} mm", count, "roll end", "opened",
+                  PRACTICE_BOX) for cut in tape if last in cut.covers for mm, count in cut.ends]
+        rows += [(last, *row) for row in _of_stock(unit, lessons[last], taken[taken["lesson"].isin(course)], kept)]
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _unopened(shopping: pd.DataFrame, lesson: int) -> list[tuple[object, ...]]:
-    rows: list[tuple[object, ...]] = []
+def _of_all(shopping: pd.DataFrame) -> Iterator[tuple[object, ...]]:
+    """The rest of opened packs, and what is not used up."""
     for _, mine in shopping[shopping["packs"].notna()].groupby("item", sort=False):
         rest, first = int((mine["packs"] * mine["pack"] - mine["buy_units"]).sum()), mine.iloc[0]
         if rest:
-            rows.append((lesson, first["description"], rest, first["unit"], "rest of an opened pack", NEXT_CLASS))
-    return rows
+            yield first["description"], rest, first["unit"], "rest of an opened pack", NEXT_CLASS
+    kept = shopping[shopping["kind"] == "durable"]
+    if len(kept):
+        yield (f"Things that are not used up ({len(kept)} kind{'s' if len(kept) > 1 else ''})",
+               int(kept["units"].sum()), "thing", "used in the class", BACK)
 
 
-def _spare_sets(lesson: int, needs: ClassNeeds, goes_to: str) -> list[tuple[object, ...]]:
-    mine = needs.sets[needs.sets["lesson"] == lesson]
-    spare = int((mine["sets"] - mine["goes"]).sum())
-    text = "Spare sets of pieces and supplies, if no go is spoiled"
-    return [(lesson, text, spare, "set", "cut or opened", goes_to)] if spare else []
-
-
-def _ends(cut: Cut, last: int) -> list[tuple[object, ...]]:
-    """Ends of rolls that still give the shortest piece, when the class or its last session is over."""
-    return [
-        (last, f"Tape {cut.width_mm:g} mm, rest of a roll, {mm:,.0f} mm", count, "roll end", "opened", PRACTICE_BOX)
-        for mm, count in cut.ends
-    ]
-
-
-def _scrap(cut: Cut) -> list[tuple[object, ...]]:
+def _scrap(cut: Cut) -> Iterator[tuple[object, ...]]:
     """Ends that are too short for any piece of the class, or of its course, and what half-width strips leave."""
     plan, name = cut.plan.plan, f"Tape {cut.width_mm:g} mm"
     scrap = plan[(plan["waste_mm"] < cut.keep_mm - 1e-9) & (plan["waste_mm"] > 0)]
-    rows: list[tuple[object, ...]] = []
     if len(scrap):
         total = float((scrap["waste_mm"] * scrap["count"]).sum())
-        text = f"{name}, ends shorter than any piece, {total:,.0f} mm in all"
-        rows.append((cut.lesson, text, int(scrap["count"].sum()), "roll end", "opened", WASTE))
-    half = f"{name}, other halves of half-width strips"
-    return rows if not cut.halves else [*rows, (cut.lesson, half, cut.halves, "strip", "cut", WASTE)]
+        yield (f"{name}, ends shorter than any piece, {total:,.0f} mm in all", int(scrap["count"].sum()), "roll end",
+               "opened", WASTE)
+    if cut.halves:
+        yield f"{name}, other halves of half-width strips", cut.halves, "strip", "cut", WASTE
 
 
-def _part_used(
-    unit: Unit, last: int, course: Sequence[int], taken: pd.DataFrame
-) -> list[tuple[object, ...]]:
-    """Items that are shared until empty (a tub of wipes) and are seldom empty after a class."""
+def _of_stock(
+    unit: Unit, lesson: TrainingClass, taken: pd.DataFrame, kept: Container[str]
+) -> Iterator[tuple[object, ...]]:
+    """What is shared until empty (a tub of wipes) and seldom empty after a class; what the class had and did not use.
+
+    taken: by the course. kept: what is not used up.
+    """
     catalogue = unit.items.set_index("item")
-    mine = taken[taken["lesson"].isin(course) & (taken["item"].map(catalogue["scope"]) == "unit")]
-    total = mine[[*FROM.values()]].sum(axis=1).groupby(mine["item"], sort=False).sum()
-    return [
-        (last, catalogue.at[item, "description"], units, catalogue.at[item, "counted_as"], "opened, perhaps not empty",
-         PRACTICE_BOX) for item, units in total.items() if units
-    ]
-
-
-def _stock_left(
-    unit: Unit, index: int, lesson: TrainingClass, taken: pd.DataFrame, kept: Container[str]
-) -> list[tuple[object, ...]]:
-    catalogue = unit.items.set_index("item")
-    used = taken.groupby("item")[["practice_only", "own"]].sum()
-    old, own = used["practice_only"], used["own"]
-    past = [(item, count - old.get(item, 0), "past its date", PRACTICE_BOX) for item, count in lesson.expired.items()]
-    good = [(item, count - own.get(item, 0), "not opened", CLASS_BOX) for item, count in lesson.have.items()
-            if item not in kept]
-    return [(index, catalogue.at[item, "description"], rest, catalogue.at[item, "counted_as"], state, goes_to)
-            for item, rest, state, goes_to in (*past, *good) if rest]
+    used = taken.groupby("item", sort=False)[[*FROM.values()]].sum()
+    shared = used[used.index.map(catalogue["scope"]) == "unit"].sum(axis=1)
+    left = [(item, units, "opened, perhaps not empty", PRACTICE_BOX) for item, units in shared.items()]
+    for stock, column, state, goes_to in ((lesson.expired, "practice_only", "past its date", PRACTICE_BOX),
+                                          (lesson.have, "own", "not opened", CLASS_BOX)):
+        left += [(item, count - used[column].get(item, 0), state, goes_to) for item, count in stock.items()
+                 if column != "own" or item not in kept]
+    return ((catalogue.at[item, "description"], units, catalogue.at[item, "counted_as"], state, goes_to)
+            for item, units, state, goes_to in left if units)

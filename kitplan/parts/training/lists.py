@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,7 @@ LOOSE = "; loose, not sterile: the class file allows it for practice on manikins
 def class_things(unit: Unit, lesson: TrainingClass) -> list[Thing]:
     """Durable things of a class; a thing named by its role becomes the catalogue item nearest each tube size."""
     catalogue = {
-        r["item"]: (str(r["description"]), float(r["price"]) / float(r["pack"])) for r in unit.items.to_dict("records")
+        r["item"]: (str(r["description"]), float(r["price"]) / float(r["pack"])) for r in unit.catalogue
     }
     things: list[Thing] = []
     for durable in lesson.durables:
@@ -113,7 +113,7 @@ def shopping_list(
     """
     rows: list[tuple[Any, ...]] = []
     loose = {role for lesson in lessons for role in lesson.loose}
-    for entry in unit.items.to_dict("records"):
+    for entry in unit.catalogue:
         mine = taken[taken["item"] == entry["item"]]
         if not len(mine):
             continue
@@ -151,7 +151,7 @@ def _durable_rows(
     """Durable things: classes held at one time need theirs side by side and bring what each has, others one after
     another. rest: item -> what is left of the packs bought to be used up, which serves before another pack is bought.
     """
-    catalogue = {row["item"]: row for row in unit.items.to_dict("records")}
+    catalogue = {row["item"]: row for row in unit.catalogue}
     together = held_together(lessons, [t.minutes for t in tables])
     frames = [t.things.assign(lesson=i, day=together[i]) for i, t in enumerate(tables)]
     things = pd.concat(frames, ignore_index=True)
@@ -200,65 +200,53 @@ def station_lists(
     tables: Sequence[Timetable],
 ) -> pd.DataFrame:
     """What stands at each station: lesson, station (from 1), kind, item, description, quantity, unit."""
-    catalogue = unit.items.set_index("item")
-    rows: list[tuple[object, ...]] = []
-    for index, lesson in enumerate(lessons):
-        for station in range(lesson.stations):
-            rows += _pieces_at(needs, index, station, lesson)
-            here = at_stations[(at_stations["lesson"] == index) & (at_stations["station"] == station)]
-            for item in [i for i in catalogue.index if i in set(here["item"])]:
-                units = int(here.loc[here["item"] == item, "units"].iloc[0])
-                rows.append((index, station + 1, "supplies", item, catalogue.at[item, "description"], units,
-                             catalogue.at[item, "counted_as"]))
-            rows += _things_at(unit, index, station, lesson, tables[index])
+    rows = sorted([*_pieces(needs), *_supplies(unit, at_stations), *_things(unit, lessons, tables)],
+                  key=lambda row: row[:2])
     return pd.DataFrame(rows, columns=["lesson", "station", "kind", "item", "description", "quantity", "unit"])
 
 
-def _things_at(
-    unit: Unit, index: int, station: int, lesson: TrainingClass, table: Timetable
-) -> list[tuple[object, ...]]:
-    rows: list[tuple[object, ...]] = []
+def _pieces(needs: ClassNeeds) -> Iterator[tuple[Any, ...]]:
+    """Pieces of tape, then of dressings: those of a practice are dealt to the stations by its sets."""
+    found: Counter[tuple[Any, ...]] = Counter()
+    for piece in (*needs.pieces.to_dict("records"), *needs.dressings.to_dict("records")):
+        what = ("tape piece", f"tape {piece['width_mm']:g} mm", piece_text(piece)) if "shape" in piece else (
+            "dressing piece", "barrier dressing", f"{piece['width_mm']:g} x {piece['length_mm']:g} mm")
+        sets = rows_of(needs.sets, piece["lesson"], piece["practice"])
+        dealt = largest_remainder(int(piece["count"]), sets["sets"].to_numpy(int))
+        for station, quantity in zip(sets["station"], dealt.tolist()):
+            found[piece["lesson"], station + 1, *what] += quantity
+    return ((*key, quantity, "piece") for key, quantity in found.items())
+
+
+def _supplies(unit: Unit, at_stations: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
+    """Items in the catalogue's order."""
+    units = at_stations.groupby(["item", "lesson", "station"])["units"].sum()
+    there = units.index.get_level_values("item")
+    for item in unit.items[unit.items["item"].isin(there)].to_dict("records"):
+        for (lesson, station), quantity in units[item["item"]].items():
+            yield (lesson, station + 1, "supplies", item["item"], item["description"], int(quantity),
+                   item["counted_as"])
+
+
+def _things(
+    unit: Unit, lessons: Sequence[TrainingClass], tables: Sequence[Timetable]
+) -> Iterator[tuple[Any, ...]]:
+    """Durable things, and in which rounds those that are moved about stand there."""
     called = dict(zip(unit.items["item"], unit.items["counted_as"]))
-    for thing, moved in zip(class_things(unit, lesson), table.things["shared"]):
-        used = np.isin(table.practice[:, station], list(thing.practices))
-        if used.any():
-            when = f" ({_rounds(np.flatnonzero(used) + 1)})" if moved and not used.all() else ""
-            rows.append((index, station + 1, "durable", thing.item or thing.name, f"{thing.name}{when}",
-                         thing.per_station, called.get(thing.item, "piece")))
-    return rows
+    for index, (lesson, table) in enumerate(zip(lessons, tables)):
+        for thing, moved in zip(class_things(unit, lesson), table.things["shared"]):
+            used = np.isin(table.practice, list(thing.practices))
+            for station in np.flatnonzero(used.any(axis=0)).tolist():
+                here = used[:, station]
+                when = f" ({_rounds(np.flatnonzero(here) + 1)})" if moved and not here.all() else ""
+                yield (index, station + 1, "durable", thing.item or thing.name, f"{thing.name}{when}",
+                       thing.per_station, called.get(thing.item, "piece"))
 
 
 def _rounds(numbers: np.ndarray) -> str:
     """Rounds in words: "round 2", "rounds 1 and 3"."""
     *most, last = (str(n) for n in numbers)
     return f"rounds {', '.join(most)} and {last}" if most else f"round {last}"
-
-
-def _pieces_at(
-    needs: ClassNeeds, lesson: int, station: int, training: TrainingClass
-) -> list[tuple[object, ...]]:
-    rows: list[tuple[object, ...]] = []
-    for number, _ in enumerate(training.practices):
-        sets = rows_of(needs.sets, lesson, number)
-        here, total = int(sets.loc[sets["station"] == station, "sets"].iloc[0]), int(sets["sets"].sum())
-        mine = rows_of(needs.pieces, lesson, number)
-        for piece in mine.to_dict("records"):
-            rows.append((lesson, station + 1, "tape piece", f"tape {piece['width_mm']:g} mm", piece_text(piece),
-                         here * int(piece["count"]) // total, "piece"))
-        cut = rows_of(needs.dressings, lesson, number)
-        for piece in cut.to_dict("records"):
-            weights = sets.sort_values("station")["sets"].to_numpy(int)
-            dealt = largest_remainder(int(piece["count"]), weights)[station]
-            rows.append((lesson, station + 1, "dressing piece", "barrier dressing",
-                         f"{piece['width_mm']:g} x {piece['length_mm']:g} mm", int(dealt), "piece"))
-    merged = pd.DataFrame(rows, columns=["lesson", "station", "kind", "item", "description", "quantity", "unit"])
-    keys = ["lesson", "station", "kind", "item", "description", "unit"]
-    merged = merged.groupby(keys, sort=False, as_index=False)["quantity"].sum()
-    ordered = merged.sort_values("kind", ascending=False, kind="stable")
-    return [
-        (r["lesson"], r["station"], r["kind"], r["item"], r["description"], int(r["quantity"]), r["unit"])
-        for r in ordered.to_dict("records")
-    ]
 
 
 def piece_text(piece: Mapping[str, object]) -> str:

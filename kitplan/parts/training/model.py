@@ -82,7 +82,6 @@ class TrainingPlan(Brief):
 
     @property
     def learners(self) -> int:
-        """Learners of all classes."""
         return sum(lesson.learners for lesson in self.lessons)
 
     @property
@@ -102,7 +101,6 @@ class TrainingPlan(Brief):
         return self.lessons[0].course if len(courses(self.lessons)) == 1 else "season"
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Tidy frames by file stem, columns as in config/columns.csv."""
         moves = [t.moves.assign(lesson=i) for i, t in enumerate(self.timetables)]
         return {
             "training_list": self.shopping,

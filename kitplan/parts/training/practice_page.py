@@ -51,7 +51,6 @@ class PrintSet:
 
     @property
     def title(self) -> str:
-        """Title of the class or the course."""
         return self.first.course or self.first.title
 
     @property

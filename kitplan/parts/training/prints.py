@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from typing import Any
 
 from reportlab.lib import colors
 from reportlab.lib.units import mm
@@ -53,7 +54,6 @@ def _one_set(unit: Unit, mine: PrintSet, called: dict[str, str]) -> dict[str, by
     made["tick-list"] = tick_list_pdf(mine)
     made["step-cards"] = step_cards_pdf(unit, mine)
     made["box-labels"] = box_labels_pdf(labels_of(mine), mine.paper)
-    foot = f"{mine.foot}   {mine.days(mine.lessons)}   Cut by {BLANK}"
     several = len(mine.lessons) > 1
     sheets = [(f"session {training.lessons[cut.lesson].session}" if several and len(cut.covers) == 1 else "", cut)
               for cut in training.sheets if cut.lesson in mine.lessons]
@@ -61,37 +61,41 @@ def _one_set(unit: Unit, mine: PrintSet, called: dict[str, str]) -> dict[str, by
         made["sheet-cards"] = sheet_cards_pdf(
             sheets, called, lambda covers: f"{mine.days(covers)}   Cut by {BLANK}",
             f"{PRACTICE_ONLY}. Two pieces out of one sheet may go to different learners.", mine.paper, mine.foot)
-    jobs = cut_jobs(unit, training, mine.lessons)
+    jobs = cut_jobs(unit, mine)
     if jobs:
-        made["class-cut-cards"] = cut_cards(jobs, mine.paper, foot)
+        made["class-cut-cards"] = cut_cards(jobs, mine.paper, mine.foot)
         made["cutting-list"] = cutting_list_pdf(mine, called)
     return made
 
 
-def cut_jobs(unit: Unit, training: TrainingPlan, lessons: Sequence[int]) -> list[CutJob]:
-    """Cards with the pieces of one try at true scale, one for each technique and size of a class or course."""
-    jobs: dict[tuple[str, str, str], CutJob] = {}
-    needs, taken = training.needs, dict[tuple[str, str, str], int]()
-    for lesson, number in [(i, n) for i in lessons for n in range(len(training.lessons[i].practices))]:
-        practice = training.lessons[lesson].practices[number]
-        technique = unit.techniques[practice.technique]
-        mine = rows_of(needs.pieces, lesson, number)
-        if not len(mine):
-            continue
-        sheet = None
-        if practice.skin == "barrier" and technique.uses_with_barrier.get("barrier"):
-            sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
-            sheet = (round(technique.uses_with_barrier["barrier"]), *sides, "")
-        key = (practice.technique, practice.route, practice.size_text)
-        sets = rows_of(needs.sets, lesson, number)["sets"].sum()
-        taken[key] = taken.get(key, 0) + int(sets)
-        note = f"{PRACTICE_ONLY}. These pieces are for one try; {taken[key]} sets are taken in all."
-        width = float(mine["width_mm"].iloc[0])
-        jobs[key] = CutJob(
-            technique.title, practice.size_text, practice.route, cut_pieces(technique, practice.size, width),
-            width, (), note, (jobs[key].sheet if key in jobs else None) or sheet,
-            face=face_sentence(technique, practice.size, "the manikin"),
-        )
+def cut_jobs(unit: Unit, prints: PrintSet) -> list[CutJob]:
+    """Cards with the pieces of one try at true scale, one for each technique, size and face of a class or course; what
+    is cut of it, and a line for whoever cuts, for each day.
+    """
+    jobs: dict[tuple[Any, ...], CutJob] = {}
+    taken: dict[tuple[Any, ...], Counter[int]] = defaultdict(Counter)
+    needs = prints.training.needs
+    for lesson in prints.lessons:
+        for number, practice in enumerate(prints.training.lessons[lesson].practices):
+            technique = unit.techniques[practice.technique]
+            mine = rows_of(needs.pieces, lesson, number)
+            if not len(mine):
+                continue
+            sheet = None
+            if practice.skin == "barrier" and technique.uses_with_barrier.get("barrier"):
+                sides = float(practice.size["barrier_width_mm"]), float(practice.size["barrier_length_mm"])
+                sheet = (round(technique.uses_with_barrier["barrier"]), *sides, "")
+            width = float(mine["width_mm"].iloc[0])
+            pieces = cut_pieces(technique, practice.size, width)
+            key = practice.technique, practice.route, practice.size_text, tuple(pieces["length_mm"])
+            taken[key][lesson] += int(rows_of(needs.sets, lesson, number)["sets"].sum())
+            cut = "; ".join(f"{count} sets for {prints.days([i])}, cut by {BLANK}" for i, count in taken[key].items())
+            jobs[key] = CutJob(
+                technique.title, practice.size_text, practice.route, pieces, width, (),
+                f"{PRACTICE_ONLY}. These pieces are for one try. {cut}.",
+                (jobs[key].sheet if key in jobs else None) or sheet,
+                face=face_sentence(technique, practice.size, "the manikin"),
+            )
     return list(jobs.values())
 
 

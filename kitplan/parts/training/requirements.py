@@ -79,7 +79,11 @@ def class_needs(
                     dressings.append((index, number, *map(float, box), int(whole_up(need * total))))
                 else:
                     roles.append((index, number, role, need, total))
-                    problems += _unfilled(unit, lesson, practice, role)
+                    if not len(fitting_items(unit, role, practice.size)):
+                        fault = f"no item in the catalogue fills the role {role} for {practice.size_text or 'any size'}"
+                        problems.append(Problem(
+                            lesson.file, fault, "Add an item of that role to items.csv, or change the practice.",
+                            column="practice.technique", value=practice.technique))
     return ClassNeeds(
         pd.DataFrame(sets, columns=["lesson", "practice", "station", "learners", "goes", "sets"]),
         pd.DataFrame(pieces, columns=PIECE_COLUMNS),
@@ -157,7 +161,6 @@ def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: It
 
 
 def item_fits_any(items: pd.DataFrame, size: pd.Series) -> bool:
-    """Whether one of the items fits a practice's size."""
     return bool(fits(items, size.to_dict()).any())
 
 
@@ -185,7 +188,6 @@ def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -
 
 
 def rolls_of_width(unit: Unit, width_mm: float) -> pd.DataFrame:
-    """Catalogue rolls of one width."""
     items = unit.items
     return items[(items["role"] == "tape") & np.isclose(items["width_mm"].astype(float), width_mm)]
 
@@ -196,13 +198,6 @@ def to_be_had(unit: Unit, items: pd.DataFrame) -> pd.DataFrame:
     return had if len(had) else items
 
 
-def _unfilled(unit: Unit, lesson: TrainingClass, practice: Practice, role: str) -> list[Problem]:
-    if len(fitting_items(unit, role, practice.size)):
-        return []
-    return [Problem(lesson.file,
-                    f"no item in the catalogue fills the role {role} for {practice.size_text or 'any size'}",
-                    "Add an item of that role to items.csv, or change the practice.", column="practice.technique",
-                    value=practice.technique)]
 
 
 def choose_items(unit: Unit, lessons: Sequence[TrainingClass], roles: pd.DataFrame) -> pd.DataFrame:

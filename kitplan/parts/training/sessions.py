@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from operator import itemgetter
 from typing import Any
@@ -55,13 +55,12 @@ def order_by(unit: Unit, lesson: TrainingClass) -> object:
 
 def _used_up(
     unit: Unit, lessons: Sequence[TrainingClass], at_stations: pd.DataFrame, taken: pd.DataFrame
-) -> list[tuple[object, ...]]:
+) -> Iterator[tuple[object, ...]]:
     opened: Mapping[Any, int] = at_stations.groupby(["lesson", "item"])["begun"].sum().to_dict()
     spare: Counter[str] = Counter()
     order = {item: n for n, item in enumerate(unit.items["item"])}
     catalogue = unit.items.set_index("item", drop=False)
-    later = {group[k]: group[k + 1] for group in courses(lessons) for k in range(len(group) - 1)}
-    rows: list[tuple[object, ...]] = []
+    later = {first: second for group in courses(lessons) for first, second in itertools.pairwise(group)}
     for lesson, name, old, own, buy in sorted(taken.itertuples(index=False), key=lambda t: (t.lesson, order[t.item])):
         item, before = catalogue.loc[name], min(buy, spare[name])
         new = buy - before
@@ -69,30 +68,23 @@ def _used_up(
         spare[name] += packs * int(item["pack"]) - buy
         begun = int(opened.get((lesson, name), 0))
         goes_on = opened.get((later.get(lesson), name), 0) + (spare[name] if lesson < len(lessons) - 1 else 0)
-        rows.append((
-            lesson, "used up", name, item["description"], item["counted_as"], old + own + buy + begun, before + begun,
-            old, own, new, packs, order_by(unit, lessons[lesson]) if packs else None, int(goes_on),
-        ))
-    return rows
+        yield (lesson, "used up", name, item["description"], item["counted_as"], old + own + buy + begun,
+               before + begun, old, own, new, packs, order_by(unit, lessons[lesson]) if packs else None, int(goes_on))
 
 
-def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[Cut]) -> list[tuple[object, ...]]:
+def _roll_ends(lessons: Sequence[TrainingClass], tape: Sequence[Cut]) -> Iterator[tuple[object, ...]]:
     """Ends of rolls that came from an earlier session, and those that lie in the box for a later one."""
     last = {group[-1] for group in courses(lessons)}
-    rows: list[tuple[object, ...]] = []
     for cut in tape:
         length = {roll.name: roll.length_mm for roll in cut.plan.stock}
         used = Counter({length[n]: k for n, k in cut.plan.opened.items() if cut.source[n][1] == CARRIED and k})
         ends = {} if last & set(cut.covers) else dict(cut.ends)
         for mm in sorted({*used, *ends}, reverse=True):
-            rows.append((
-                cut.lesson, ROLL_END, f"tape {cut.width_mm:g} mm", f"Tape {cut.width_mm:g} mm, end of a roll, "
-                f"{mm:,.0f} mm", ROLL_END, used[mm], used[mm], 0, 0, 0, 0, None, ends.get(mm, 0),
-            ))
-    return rows
+            yield (cut.lesson, ROLL_END, f"tape {cut.width_mm:g} mm", f"Tape {cut.width_mm:g} mm, end of a roll, "
+                   f"{mm:,.0f} mm", ROLL_END, used[mm], used[mm], 0, 0, 0, 0, None, ends.get(mm, 0))
 
 
-def _kept(unit: Unit, together: Sequence[int], tables: Sequence[Timetable]) -> list[tuple[object, ...]]:
+def _kept(unit: Unit, together: Sequence[int], tables: Sequence[Timetable]) -> Iterator[tuple[object, ...]]:
     """Things that are not used up: counted once, and carried from session to session, but not between those of one
     time. together: held_together.
     """
@@ -101,7 +93,6 @@ def _kept(unit: Unit, together: Sequence[int], tables: Sequence[Timetable]) -> l
     owned: Counter[tuple[str, str]] = Counter()
     in_use: Counter[tuple[str, str, int]] = Counter()
     brought: Counter[tuple[str, str, int]] = Counter()
-    rows: list[tuple[object, ...]] = []
     for index, (table, time) in enumerate(zip(tables, together)):
         for thing in table.things.to_dict("records"):
             key, needed = (thing["thing"], thing["item"]), int(thing["needed"])
@@ -114,11 +105,8 @@ def _kept(unit: Unit, together: Sequence[int], tables: Sequence[Timetable]) -> l
             owned[key] += own
             goes_on = there[key] - in_use[now] if index < len(tables) - 1 else 0
             in_use[now] += needed
-            rows.append((
-                index, "durable", thing["item"] or thing["thing"], thing["thing"], called.get(thing["item"], "piece"),
-                needed, before, 0, own, needed - before - own, 0, None, goes_on,
-            ))
-    return rows
+            yield (index, "durable", thing["item"] or thing["thing"], thing["thing"],
+                   called.get(thing["item"], "piece"), needed, before, 0, own, needed - before - own, 0, None, goes_on)
 
 
 def overlapping(lessons: Sequence[TrainingClass], tables: Sequence[Timetable]) -> list[Problem]:

@@ -124,19 +124,20 @@ def _rounds(book: Book, training: TrainingPlan) -> None:
 def _cutting(book: Book, training: TrainingPlan, called: Mapping[str, str]) -> None:
     page = _sheet(book, "Class cutting")
     if len(training.cut_work):
-        _who_cuts(page, training, called)
+        work = training.cut_work.astype({"cutter": str})
+        work["roll"] = work["roll"].map(called)
+        page.table([(_of_class(training, lesson, f"tape {width:g} mm wide"), rows) for (lesson, width), rows
+                    in work.groupby(["lesson", "width_mm"], sort=False)], "who cuts", freeze=True)
+        page.skip()
         _pieces(page, training)
-        _how_good(page, book, training)
+        _how_good(page, training)
     if training.sheets:
-        _dressings(page, training, called)
-
-
-def _who_cuts(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> None:
-    work = training.cut_work.astype({"cutter": str})
-    work["roll"] = work["roll"].map(called)
-    page.table([(_of_class(training, lesson, f"tape {width:g} mm wide"), rows)
-                for (lesson, width), rows in work.groupby(["lesson", "width_mm"], sort=False)], "who cuts", freeze=True)
-    page.skip()
+        page.spread("Dressing pieces from sheets", "lead")
+        plan = training.sheet_plan()
+        rows = plan.assign(blank="", sheet=plan["sheet"].map(called),
+                           left=[f"{mm2 / 100:.1f} cm2" for mm2 in plan["waste_mm2"]])
+        page.table([(training.lessons[int(lesson)].title, of_it) for lesson, of_it in rows.groupby("lesson")],
+                   "dressings")
 
 
 def _pieces(page: Page, training: TrainingPlan) -> None:
@@ -150,7 +151,7 @@ def _pieces(page: Page, training: TrainingPlan) -> None:
     page.skip()
 
 
-def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
+def _how_good(page: Page, training: TrainingPlan) -> None:
     page.spread("How good the plan is", "lead")
     for row in training.bounds.to_dict("records"):
         title = f"{training.lessons[row['lesson']].title}: " if len(training.lessons) > 1 else ""
@@ -164,12 +165,6 @@ def _how_good(page: Page, book: Book, training: TrainingPlan) -> None:
     page.skip()
 
 
-def _dressings(page: Page, training: TrainingPlan, called: Mapping[str, str]) -> None:
-    page.spread("Dressing pieces from sheets", "lead")
-    plan = training.sheet_plan()
-    rows = plan.assign(blank="", sheet=plan["sheet"].map(called),
-                       left=[f"{mm2 / 100:.1f} cm2" for mm2 in plan["waste_mm2"]])
-    page.table([(training.lessons[int(lesson)].title, of_it) for lesson, of_it in rows.groupby("lesson")], "dressings")
 
 
 def _left(book: Book, training: TrainingPlan) -> None:

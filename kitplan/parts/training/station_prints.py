@@ -45,19 +45,13 @@ def _content(training: TrainingPlan, station: int, lesson: int) -> Hashable | No
     course = training.lessons[lesson]
     if station > course.stations:
         return None
-    rounds, here = _rounds(training, lesson, station), _here(training, lesson, station)
+    rounds, here = (_at(frame, lesson, station) for frame in (training.setup, training.stations))
     told = rounds[["round", "minutes", "practice", "goes"]].to_csv(), here.drop(columns="lesson").to_csv()
     return course.learners_at(station - 1), course.pairs, course.places_per_station, course.change_minutes, *told
 
 
-def _rounds(training: TrainingPlan, lesson: int, station: int) -> pd.DataFrame:
-    setup = training.setup
-    return setup[(setup["lesson"] == lesson) & (setup["station"] == station)].reset_index(drop=True)
-
-
-def _here(training: TrainingPlan, lesson: int, station: int) -> pd.DataFrame:
-    stations = training.stations
-    return stations[(stations["lesson"] == lesson) & (stations["station"] == station)].reset_index(drop=True)
+def _at(frame: pd.DataFrame, lesson: int, station: int) -> pd.DataFrame:
+    return frame[(frame["lesson"] == lesson) & (frame["station"] == station)].reset_index(drop=True)
 
 
 def _card(prints: PrintSet, lessons: Sequence[int], station: int) -> list[Flowable]:
@@ -71,11 +65,11 @@ def _card(prints: PrintSet, lessons: Sequence[int], station: int) -> list[Flowab
               (f"Station {station}   {prints.days(lessons)}", f"Cut by {BLANK}   Laid out by {BLANK}"), lessons),
         text(f"{learners} learner{'' if learners == 1 else 's'}, {how}. {places} {who} at work at one time.", "note"),
     ]
-    rounds = _rounds(training, lessons[0], station).to_dict("records")
+    rounds = _at(training.setup, lessons[0], station).to_dict("records")
     rows = [[r["round"], start, r["practice"], r["goes"]] for r, start in zip(rounds, _starts(training, lessons))]
     flowables.append(grid(rows, (18, 24, 112, 18), ("body", "body", "body", "right"),
                           ("Round", "Starts", "Practice", "Tries"), pad=0.8))
-    here = _here(training, lessons[0], station)
+    here = _at(training.stations, lessons[0], station)
     for kind, heading in _HEADINGS.items():
         group = here[here["kind"] == kind]
         if not len(group):
