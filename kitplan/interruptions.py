@@ -69,6 +69,8 @@ def begin_process(quiet: bool = False) -> None:
             signal.signal(number, lambda *_: None)
     signal.set_wakeup_fd(written, warn_on_full_buffer=False)
     threading.Thread(target=_listen, args=(heard, quiet), daemon=True).start()
+    if quiet and "multiprocessing" in sys.modules and (parent := sys.modules["multiprocessing"].parent_process()):
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
 
 
 def one_thread_each() -> None:
@@ -85,6 +87,12 @@ def _listen(heard: int, quiet: bool) -> None:
     threading.Thread(target=_end_after_write, args=(number, quiet), daemon=True).start()
     os.read(heard, 1)
     _end(number, quiet)
+
+
+def _end_with(parent: BaseProcess) -> None:
+    """A process that was killed cannot end those that it started, and they would wait for work for ever."""
+    parent.join()
+    _end(signal.SIGTERM, quiet=True)
 
 
 def _end_after_write(number: int, quiet: bool) -> None:

@@ -236,7 +236,8 @@ def _stay_list(unit: Unit, seed: int) -> _List:
     first = _complete_from(start, end, close)
     own = start >= first
     stratum, start, days, ended = stratum[own], start[own], (end - start)[own], ended[own]
-    return _List(stratum, start, days, ended, first, close, *_stay_factors(stratum, days, ended, unit.n_strata, seed))
+    factors = _stay_factors(stratum, days, ended, unit.strata["route"].to_numpy(), seed)
+    return _List(stratum, start, days, ended, first, close, *factors)
 
 
 @kept(8, known)
@@ -302,11 +303,15 @@ def _days_on_record(census: Census, start: np.ndarray, first: float, close: floa
 
 
 def _stay_factors(
-    stratum: np.ndarray, days: np.ndarray, ended: np.ndarray, n_strata: int, seed: int
+    stratum: np.ndarray, days: np.ndarray, ended: np.ndarray, route: np.ndarray, seed: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """How much longer airways of a kind stay than others: draws (n_draws, n_strata), and their mean; partly pooled."""
+    """How much longer airways of a kind stay than others: draws (n_draws, n_strata), and their mean; partly pooled.
+
+    A kind that never came stays as the others of its route, (n_strata,), do; of a route that never came, as all.
+    """
     from kitplan.demand.partial_pooling import pool_rates
 
+    n_strata = len(route)
     ends = np.bincount(stratum[ended], minlength=n_strata).astype(float)
     exposure = np.bincount(stratum, weights=days, minlength=n_strata)
     seen = exposure > 0
@@ -318,6 +323,9 @@ def _stay_factors(
     draws = 1.0 / np.maximum(pooled.draw(DRAWS, np.random.default_rng([seed, 31])), 1e-9)
     share = np.bincount(stratum, minlength=n_strata) / len(stratum)
     draws = np.where(seen, draws / (draws @ share)[:, None], 1.0)
+    alike = (route[:, None] == route) * share
+    known = ~seen & (alike.sum(axis=1) > 0)
+    draws[:, known] = draws @ (alike[known] / alike[known].sum(axis=1, keepdims=True)).T
     return draws, draws.mean(axis=0)
 
 
@@ -337,10 +345,11 @@ def _kinds(counts: np.ndarray, unit: Unit, seed: int) -> np.ndarray:
 def census_means(unit: Unit, times: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
     """What the census shows, so many times: mean airways in place and arrivals a day, by stratum, (n_strata,) each.
 
-    Expected strata as the unit states them. Without a stay that is stated or seen to end nobody arrives.
+    Expected strata as the unit states them, for as long as their kind stays. Without a stay that is stated or seen to
+    end nobody arrives.
     """
     census = unit.census
-    stay = census.mean_stay_days
+    stay: float | np.ndarray | None = census.mean_stay_days
     arrivals = np.zeros(unit.n_strata)
     if census.shape == "stays" and len(census.rows):
         found = _stay_list(unit, unit.planning.seed)
@@ -348,13 +357,13 @@ def census_means(unit: Unit, times: float = 1.0) -> tuple[np.ndarray, np.ndarray
         arrivals = np.bincount(found.stratum, minlength=unit.n_strata) / max(float(known.sum()), 1e-9)
         within = np.minimum(found.start + found.days, found.close) - found.start
         mean = np.bincount(found.stratum, weights=within, minlength=unit.n_strata) / max(float(known.sum()), 1e-9)
-        stay = stay or float(found.days.sum() / max(found.ended.sum(), 1))
+        stay = found.factor * (stay or float(found.days.sum() / max(found.ended.sum(), 1)))
     else:
         mean = _counted(unit)[0].mean(axis=0)
-        arrivals = mean / stay if stay else arrivals
+        arrivals = arrivals if stay is None else mean / stay
     more = census.expected
     stated = np.bincount(more["stratum"], weights=more["mean_airways"], minlength=unit.n_strata)
-    return times * mean + stated, times * arrivals + (stated / stay if stay else 0.0)
+    return times * mean + stated, times * arrivals + (0.0 if stay is None else stated / stay)
 
 
 # -- daily counts, or one day's ---------------------------------------------------------------------------------------

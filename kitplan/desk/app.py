@@ -34,7 +34,8 @@ MEND = "kitplan book UNIT --mend"
 _AT_THE_DESK = {
     f"run {MEND}": "press Take the book as it stands", MEND: "press Take the book as it stands",
     "kitplan plan UNIT": "open This unit and press Plan", "kitplan order UNIT": "The button under Wanted since",
-    "kitplan forecast": "The months",
+    "kitplan forecast": "The months", " with --out": "",
+    "keep a log and run kitplan rates": "put a log into the unit's folder and plan again",
 }
 """Command that a sentence names -> what does the same here."""
 MOST_SHOWN = 200
@@ -73,7 +74,7 @@ def create_app(folder: Path, secret: str, port: int, note: str = "") -> Flask:
 
 def _at_the_desk(shown: Any) -> Any:
     """What a page shows, with buttons and pages in place of the commands that a sentence names."""
-    if isinstance(shown, str) and "kitplan " in shown:
+    if isinstance(shown, str):
         for command, here in _AT_THE_DESK.items():
             shown = shown.replace(command, here)
     return shown

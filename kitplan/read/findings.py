@@ -34,6 +34,8 @@ class Findings:
         """What looks like a patient's identity: told alone, so that nothing else of those files is printed."""
         self.day_first: bool | None = None
         """Whether the unit's census writes days before months, as far as it tells: for tables that do not."""
+        self.headings: dict[tuple[str, str | None], str] = {}
+        """What a file itself calls a column that was recognised under another heading."""
         self._stops: tuple[str, ...] = ()
 
     @contextlib.contextmanager
@@ -51,7 +53,7 @@ class Findings:
     ) -> None:
         """Note something that stops the run."""
         self.faults.append(Problem(file, fault, mend, row=row, column=column, value=self._shown(file, column, value),
-                                   stops=self._stops))
+                                   stops=self._stops, heading=self.headings.get((file, column), "")))
 
     def warn(
         self, file: str, fault: str, mend: str,

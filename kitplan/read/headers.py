@@ -140,7 +140,8 @@ def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findi
                            f"{_mapped_in(grid.name, name)}.", row=row, column=name)
     taken = {name: positions[0] for name, positions in meant.items() if len(positions) == 1}
     if taken:
-        said = ", ".join(f"{str(tidy(header[p]))!r} is taken as {name}" for name, p in taken.items())
+        findings.headings |= {(grid.name, name): str(tidy(header[p])) for name, p in taken.items()}
+        said = ", ".join(f"{findings.headings[grid.name, name]!r} is taken as {name}" for name in taken)
         findings.warn(grid.name, f"has other headings than kitplan's: {said}",
                       f"If one is wrong, say which heading is meant{_mapped_in(grid.name)}.", row=row, moves=3)
     return names | taken

@@ -73,6 +73,11 @@ class Line:
         """Single items."""
         return self.packs * self.pack + self.loose
 
+    @property
+    def place(self) -> int:
+        """Where it stands among the lines of its day: an answer in the place of what was asked about."""
+        return self.answers or self.entry
+
     def written(self) -> list[Any]:
         """Its values in the order of `headings`."""
         return [self.was or self.item if name == "item" else getattr(self, name) for name in headings(self.table)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 
@@ -19,6 +19,7 @@ class Problem:
     value: the value received, as text (already shortened; never a value from an identity column), or None.
     stops: parts of the plan that cannot be made until it is mended; () for all of it.
     moves: of a warning, what it can do to the result: 3 every par level, 2 some of them, 1 little, 0 nothing.
+    heading: what the file itself calls the column, where that is another word.
     """
 
     file: str
@@ -29,6 +30,7 @@ class Problem:
     value: str | None = None
     stops: tuple[str, ...] = ()
     moves: int = 1
+    heading: str = field(default="", metadata={"kept": False})
 
     def __str__(self) -> str:
         line, column = ("line", "key") if self.file.endswith(".toml") else ("row", "column")
@@ -36,7 +38,7 @@ class Problem:
         if self.row is not None:
             place.append(f"{line} {self.row}")
         if self.column is not None:
-            place.append(f"{column} {self.column}")
+            place.append(f"{column} {self.column}" + (f" (your {self.heading!r})" if self.heading else ""))
         got = "" if self.value is None else f" (got {self.value!r})"
         return f"{', '.join(place)}: {self.fault}{got}. {self.mend}"
 

@@ -270,7 +270,8 @@ def _named(reader: TableReader, rows: Rows, names: Names) -> Rows:
         if item is None:
             strange.setdefault(text, []).append(row)
     for text, where in strange.items():
-        reader.refuse_rows("item", where, "is not in the catalogue", suggestion(text, sorted(names.known)))
+        reader.refuse_rows("item", where, "is not in the catalogue", suggestion(text, sorted(names.known))
+                           + " What items.csv does not hold has no place in the book: clear its line, or add its row.")
     return reader.good(rows)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import signal
@@ -68,6 +69,37 @@ def test_a_folder_of_units_is_stopped_with_its_workers(seconds, tmp_path):
     assert run.returncode == 128 + signal.SIGINT
     assert err.strip().splitlines() == [STOPPED]
     assert hidden(tmp_path) == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks for processes in /proc")
+def test_the_workers_of_a_run_that_is_killed_end_too(tmp_path):
+    for name in "ab":
+        shutil.copytree(sample_units()["mill_lane"], tmp_path / "units" / name)
+    run = start("plan", tmp_path / "units")
+    try:
+        while len(in_session(run.pid)) < 4:  # itself, two workers and what clears up after them
+            assert run.poll() is None
+            time.sleep(0.05)
+        run.kill()
+        run.wait()
+        end = time.monotonic() + 30
+        while (left := in_session(run.pid)) and time.monotonic() < end:
+            time.sleep(0.1)
+        assert left == []
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(run.pid, signal.SIGKILL)
+        run.communicate()
+
+
+def in_session(number: int) -> list[str]:
+    """Processes of a session that have not ended, by their ids."""
+    found = []
+    for place in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            state, _, _, session = (place / "stat").read_text().rpartition(")")[2].split()[:4]
+            found += [place.name] if int(session) == number and state != "Z" else []
+    return found
 
 
 def test_a_solver_that_does_not_return_is_stopped_as_well(tmp_path):

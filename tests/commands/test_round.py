@@ -357,6 +357,8 @@ def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     done("build", unit)
     said = done("recall", unit, "lot1", "--on", "2026-07-07")
     assert f"shelf {design}-1" in said
+    blank = run("recall", unit, " ", "--done")
+    assert (blank.exit_code, "LOT: is blank" in blank.output) == (2, True), "every pack of no lot would be written off"
     slip = run("recall", unit, "lot1", "--item", "maskk_50mm")
     assert slip.exit_code == 2, "that it is not here would be believed"
     assert "is in neither items.csv nor the book (got 'maskk_50mm'). Did you mean 'mask_50mm'?" in slip.output

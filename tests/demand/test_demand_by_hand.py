@@ -24,7 +24,7 @@ from kitplan.demand.learnt_block import block_text
 from kitplan.demand.observed import Observation
 from kitplan.demand.occupancy import interval_checks, stay_checks_pmf
 from kitplan.demand.partial_pooling import count_dispersion, pool_rates
-from kitplan.demand.posterior import census_means
+from kitplan.demand.posterior import census_means, fit_posterior
 from kitplan.demand.rate_from_use import _weeks
 from kitplan.demand.rate_grid import alike_models, factor_grid
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
@@ -266,6 +266,19 @@ def test_expected_airways_come_as_often_as_those_seen_stay_long(unit_maker):
     assert arrivals[2] == pytest.approx(2.0)
     stated = stay_unit(unit_maker, rows, mean_stay=4.0, expected=[(2, 6.0)])
     assert census_means(stated)[1][2] == pytest.approx(1.5), "unless the unit states how long"
+
+
+def test_airways_on_top_of_a_kind_that_was_seen_come_as_often_as_that_kind_does(unit_maker):
+    """Half of the stays are of a day on the mean, half of nine: nine more of the first kind are nine arrivals a day,
+    and not nine in the five days of all together. Par levels took the one, months and what-ifs the other.
+    """
+    ends = np.arange(1200) / 40 + np.random.default_rng(4).exponential(1.0, 1200) * np.tile([1.0, 9.0], 600)
+    rows = [(f"a{k}", k % 2, k / 40, end if end < 31 else None) for k, end in enumerate(ends)]
+    more, none = (stay_unit(unit_maker, rows, expected=e, days=31) for e in ([(0, 9.0)], []))
+    extra = census_means(more)[1] - census_means(none)[1]
+    assert extra == pytest.approx([9.0, 0.0, 0.0], rel=0.1)
+    planned = fit_posterior(more).arrivals.mean(axis=0) - fit_posterior(none).arrivals.mean(axis=0)
+    assert planned == pytest.approx(extra, rel=0.15)
 
 
 def test_airways_in_place_are_their_days_over_the_days_on_record(unit_maker):

@@ -237,16 +237,18 @@ def test_a_stretch_in_which_many_should_have_come_was_closed(pause, each, closed
 def test_kinds_that_stay_twice_as_long_have_twice_the_factor_and_all_stays_together_one():
     """Four hundred ends of 2 days and of 4: the mean over all stays of the list is 1 in each draw."""
     stratum, ended = np.repeat([0, 1], 400), np.ones(800, dtype=bool)
-    draws, mean = _stay_factors(stratum, np.where(stratum, 4.0, 2.0), ended, 3, 1)
+    routes = np.array(["oral", "nasal", "neck", "nasal"])
+    draws, mean = _stay_factors(stratum, np.where(stratum, 4.0, 2.0), ended, routes, 1)
     assert mean[1] / mean[0] == pytest.approx(2.0, rel=0.05)
     assert draws[:, :2].mean(axis=1) == pytest.approx(np.ones(DRAWS))
-    assert (draws[:, 2] == 1).all(), "of a kind that nobody has seen nothing is said"
+    assert (draws[:, 2] == 1).all(), "of a route that nobody has seen nothing is said"
+    assert draws[:, 3] == pytest.approx(draws[:, 1]), "another size of a route that was seen stays as that does"
     assert mean == pytest.approx(draws.mean(axis=0))
 
 
 def test_one_kind_or_one_end_alone_has_no_factor():
-    one = _stay_factors(np.zeros(50, dtype=int), np.full(50, 3.0), np.ones(50, dtype=bool), 2, 1)
-    few = _stay_factors(np.array([0, 1]), np.array([3.0, 9.0]), np.array([True, False]), 2, 1)
+    one = _stay_factors(np.zeros(50, dtype=int), np.full(50, 3.0), np.ones(50, dtype=bool), np.full(2, "oral"), 1)
+    few = _stay_factors(np.array([0, 1]), np.array([3.0, 9.0]), np.array([True, False]), np.full(2, "oral"), 1)
     for draws, mean in (one, few):
         assert (draws == 1).all()
         assert (mean == 1).all()

@@ -65,6 +65,19 @@ def test_what_a_count_misses_was_used():
     assert uses_of(now) == [Use("gauze", 6, 7)]
 
 
+def test_an_answer_stands_where_its_question_stood_among_the_lines_of_the_day():
+    """A delivery that was asked about came before the count of that day, as one that was believed at once: answered
+    later, it was on the shelf beside what was counted. A count that was asked about was made before three went into
+    a kit that day: answered later, they never left.
+    """
+    asked = replace(received(40, 7), event="asked")
+    there = added(counted(50), asked, counted(48, 7), replace(received(40, 7), answers=2))
+    assert there.expected == added(counted(50), received(40, 7), counted(48, 7)).expected == {"gauze": 48}
+    doubted = replace(counted(90, 7), event="asked")
+    left = added(counted(20), doubted, built("A-1", 3, 7), replace(counted(90, 7), answers=2))
+    assert (left.expected["gauze"], left.in_kits("gauze")) == (87, 3)
+
+
 def test_what_came_before_the_first_count_is_no_part_of_it():
     """Five received and two thrown away, then ten counted: use is reckoned from the ten."""
     now = added(received(5, 0), out(2, 1), counted(10, 3))

@@ -109,6 +109,16 @@ def test_what_may_run_out_before_the_order_comes_is_urgent():
     assert not line((1, 5, None))["urgent"]
 
 
+def test_emergency_equipment_stands_before_all_that_is_urgent_and_the_rest_in_the_order_of_the_shelf():
+    """A list that names the first six of what may run out named tape and gloves, and no mask of which none was left."""
+    stands = {"gauze": (0, False), "bag": (95, True), "mask": (0, True), "tape": (95, False), "spare": (1, True)}
+    levels = tuple(replace(SALINE, item=item, critical=critical) for item, (_, critical) in stands.items())
+    lines = [Line("counts", DAY, "counted", item, 1, units, 0, number="1") for item, (units, _) in stands.items()]
+    found = make_order(RoundPlan("USD", 7, 2, levels), standing(OrderBook().grown(lines, "P")), catalogue()).lines
+    assert list(found["item"]) == ["mask", "spare", "gauze", "bag", "tape"]
+    assert list(found["urgent"]) == [True, True, True, False, False]
+
+
 @pytest.mark.parametrize(("orders", "floor", "under", "of", "days"), [
     ([], 0, 100, "", 16), ([(-12, 50)], 0, 50, "", 16), ([(-12, 90)], 0, 42, "1", 4), ([(-12, 90)], 60, 60, "1", 4),
     ([(-15, 90)], 0, 19, "1", 1), ([(-16, 90)], 0, 100, "", 16), ([(-20, 90)], 0, 100, "", 16),

@@ -590,6 +590,18 @@ def test_a_lot_that_was_counted_once_is_not_said_to_be_in_no_count():
     assert never.startswith("Lot L 1 is in no delivery, count or kit of this book.")
 
 
+def test_a_recall_finds_a_lot_however_it_is_spaced_or_hyphened_and_names_those_written_much_like_it():
+    """A notice says "m115x9" of packs that were typed in as M115-X9: none of it was found, and kits stayed in use."""
+    lines = (counted("mask", 6, lot="M115-X9"), *kit("A-1", lot="m115 x9"), *kit("A-1", 0, "to_bedside"),
+             counted("gauze", 40, lot="7"))
+    found, _ = recalled(*lines, lot="m115x9")
+    assert found.places[["where", "kit"]].to_numpy().tolist() == [["shelf", ""], ["bedside", "A-1"]]
+    unlike, _ = recalled(*lines, lot="M115-X8")
+    assert len(unlike.places) == 0
+    assert unlike.sentences()[-1] == "Written much like it: m115 x9. Is it one of these?"
+    assert len(recalled(*lines, lot="Q4")[0].sentences()) == 1
+
+
 def test_after_a_recall_what_is_left_is_set_against_level_and_urgent_level():
     """Six masks, five of the lot; two on order: one here and two to come of six, four packs; one here is not under the
     urgent level of one. Of seven of the lot none is left.

@@ -211,6 +211,11 @@ def test_a_stay_list_in_other_words_is_recognised_and_said_back_first(unit_folde
         assert words in first
 
 
+def test_a_fault_names_the_heading_that_stands_in_the_file(unit_folder, problems_of):
+    (problem,) = problems_of(unit_folder({"census.csv": OTHER_WORDS.replace("2025-03-04", "2025-02-04")}))
+    assert str(problem).startswith("census.csv, row 2, column end (your 'Tube removed'): is before start")
+
+
 def test_headings_are_mapped_once_and_then_in_silence(unit_folder):
     toml = ('mean_stay_days = 5\n[columns.census]\nairway = "Bed"\nstart = "intubated"\nend = "Tube removed"\n'
             'tube_mm = "Size (mm)"\n')

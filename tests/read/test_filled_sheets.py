@@ -35,7 +35,8 @@ def test_a_day_of_the_count_that_is_none_names_its_row_and_its_label_once(tmp_pa
 def test_an_item_that_nobody_knows_is_refused_with_the_few_that_are_most_like_it(tmp_path):
     problem = problem_of(tmp_path, ("Item", "Pack", "Packs", "Loose units"), ("bread rolls 2", 1, 3, 0))
     assert (problem.row, problem.value) == (2, "bread rolls 2")
-    assert problem.mend == "Use one of: item_2, item_12, item_20 and 27 more."
+    assert problem.mend == ("Use one of: item_2, item_12, item_20 and 27 more. What items.csv does not hold has no "
+                            "place in the book: clear its line, or add its row.")
 
 
 def test_a_line_names_an_item_by_name_description_alias_or_trade_number_and_never_by_what_two_share():

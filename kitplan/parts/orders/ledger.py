@@ -1,9 +1,9 @@
 """What the order book adds up to: what should lie on the shelf, in kits and on order, and where everything went.
 
-Lines are taken by day, and within a day in the order they were written: what came on the day of a count and was
-typed in after it is taken to have come after it (and asked about), but where the count held more than there could be
-without it. A count is the truth of its day: what it misses against the lines before it was used. So for every item,
-in single items and at every moment,
+Lines are taken by day, and within a day in the order they were written, an answer in the place of its question: what
+came on the day of a count and was typed in after it is taken to have come after it (and asked about), but where the
+count held more than there could be without it. A count is the truth of its day: what it misses against the lines
+before it was used. So for every item, in single items and at every moment,
 
     first count + received + found = on the shelf + in kits + used + taken out (out of date, sent back, recalled, class)
 
@@ -254,12 +254,12 @@ def standing(book: OrderBook, until: date | None = None) -> Standing:
     """Add the book up. until: leave out later days."""
     lines = [line for line in book.lines if until is None or line.day <= until]
     work = _Work()
-    day_order = sorted(lines, key=lambda line: (line.day, line.entry))
+    day_order = sorted(lines, key=lambda line: (line.day, line.place))
     # Lines of one count of one item stand together: they are one fact.
     for _, group in groupby(day_order, lambda x: (x.number, x.item, x.day) if x.event == "counted" else id(x)):
         work.take(list(group))
     answered = {line.answers for line in lines}
-    last = {line.item: (line.day, line.entry) for line in day_order if line.event == "counted"}
+    last = {line.item: (line.day, line.place) for line in day_order if line.event == "counted"}
     asked = tuple(x for x in lines if x.event == "asked" and x.entry not in answered
                   and not (x.table == "counts" and last.get(x.item, (x.day, 0)) > (x.day, x.entry)))
     return work.result(asked, max((line.day for line in lines), default=None))

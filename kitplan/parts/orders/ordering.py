@@ -34,7 +34,8 @@ _NO_PACKS: Mapping[str, int] = {}
 
 @dataclass(frozen=True)
 class Order:
-    """An order sheet. lines: one row an item of the par list, ORDER_COLUMNS, urgent ones first, then shelf order.
+    """An order sheet. lines: one row an item of the par list, ORDER_COLUMNS, urgent ones first and emergency equipment
+    first of them, then shelf order.
 
     ledger: one row a lot, LEDGER_COLUMNS, first expired first. counted: the day of the count it rests on. number: ""
     before it is made.
@@ -198,11 +199,13 @@ def make_order(plan: RoundPlan, now: Standing, catalogue: Catalogue, unavailable
             ledger.groupby("item")[["cover_units", "lead_units"]].sum().itertuples()}
     late = {(o.number, o.item) for o in overdue(now, plan, day)}
     extra = [without_level(item, catalogue) for item in in_place if item not in plan.level]
+    levels = [*plan.levels, *extra]
     rows = [_line(level, plan, now, catalogue, day, sums.get(level.item, (0, 0)),
                   sum(o.units for o in now.open if o.item == level.item and (o.number, o.item) not in late),
-                  unavailable, in_place.get(level.item, 0)) for level in [*plan.levels, *extra]]
+                  unavailable, in_place.get(level.item, 0)) for level in levels]
     lines = pd.DataFrame(rows, columns=ORDER_COLUMNS)
-    lines = lines.sort_values("urgent", ascending=False, kind="stable").reset_index(drop=True)
+    rank = lines["urgent"] * (1 + np.array([level.critical for level in levels], dtype=int))
+    lines = lines.loc[rank.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
     return Order(lines, ledger, day)
 
 

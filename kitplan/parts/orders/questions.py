@@ -102,9 +102,9 @@ def _found_or_gone(now: Standing, plan: RoundPlan, day: date) -> Iterator[Questi
 
 def _came_that_day(book: OrderBook, now: Standing, catalogue: Catalogue, day: date) -> Iterator[Question]:
     """What came on the day of the count and was typed in after it: nobody said which was first."""
-    seen = {x.item: x.entry for x in book.of("counts") if x.event == "counted" and x.day == day}
+    seen = {x.item: x.place for x in book.of("counts") if x.event == "counted" and x.day == day}
     came = [x.item for x in book.of("deliveries") if x.event == "received" and x.day == day
-            and x.entry > seen.get(x.item, x.entry) and x.entry not in now.found]
+            and x.place > seen.get(x.item, x.place) and x.entry not in now.found]
     if came:
         names = some_of(list(dict.fromkeys(came)), 6, ", ")
         yield Question(0, not catalogue.critical.isdisjoint(came), "delivery",

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from difflib import get_close_matches
 from typing import Any
 
 import pandas as pd
@@ -16,6 +17,8 @@ from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.read.order_book import Line, OrderBook
 from kitplan.read.problems import counted, some_of
 
+_ALIKE = 0.75
+"""How like a lot of the book has to be to the one asked for to be named: one sign wrong in four, or none."""
 RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", "what_to_do"]
 
 
@@ -24,7 +27,8 @@ class Recall(Result, writes={"recall": "places"}):
     """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
 
     after: item -> (left without the lot, on order, level, packs to order now, True when what is left is under urgent).
-    written: item -> last day on which a count or a delivery names the lot.
+    written: item -> last day on which a count or a delivery names the lot. like: lots of the book that are written
+    much the same, where it holds none of this name.
     """
 
     lot: str
@@ -32,6 +36,7 @@ class Recall(Result, writes={"recall": "places"}):
     received: Mapping[str, int]
     after: Mapping[str, tuple[int, int, int, int, bool]]
     written: Mapping[str, date]
+    like: Sequence[str] = ()
 
 
     def sentences(self) -> list[str]:
@@ -42,8 +47,10 @@ class Recall(Result, writes={"recall": "places"}):
                     "kit or in a class. Look at every pack of these items all the same: a count names one lot, and "
                     "others may lie behind it."]
         if not len(self.places):
+            alike = [f"Written much like it: {', '.join(self.like)}. Is it one of these?"] if self.like else []
             return [f"Lot {self.lot} is in no delivery, count or kit of this book. Look at every pack all the same: "
-                    "packs that came before the book began, or without their lot typed in, are not known to it."]
+                    "packs that came before the book began, or without their lot typed in, are not known to it.",
+                    *alike]
         at = self.places[self.places["where"] == "bedside"]["kit"]
         told = [f"At bedsides, change these kits now: {', '.join(dict.fromkeys(at))}."] if len(at) else []
         for item, (left, coming, level, packs, urgent) in self.after.items():
@@ -56,7 +63,7 @@ class Recall(Result, writes={"recall": "places"}):
 
 
 def find_recall(lot: str, book: OrderBook, now: Standing, plan: RoundPlan, item: str | None = None) -> Recall:
-    """Find a lot (as printed; case and spaces do not matter), of one item or of all."""
+    """Find a lot of one item or of all; letters and digits tell, for a notice spaces and hyphens it otherwise."""
     wanted = _folded(lot)
     rows = [row for row in _everywhere(book, now) if _folded(row[1]) == wanted and item in (None, row[0])]
     received: dict[str, int] = {}
@@ -64,15 +71,17 @@ def find_recall(lot: str, book: OrderBook, now: Standing, plan: RoundPlan, item:
         if line.event == "received" and _folded(line.lot) == wanted and item in (None, line.item):
             received[line.item] = received.get(line.item, 0) + line.units
     touched = [i for i in dict.fromkeys([*(row[0] for row in rows), *received]) if i in plan.level]
+    named = {_folded(x.lot): x.lot for t in ("deliveries", "counts", "kits") for x in book.of(t) if x.lot}
+    like = () if rows else [named[i] for i in get_close_matches(wanted, named, 3, _ALIKE) if i != wanted]
     lost = {i: sum(row[4] for row in rows if row[0] == i and row[2] == "shelf") for i in touched}
     return Recall(lot, pd.DataFrame(rows, columns=RECALL_COLUMNS), received,
                   {i: _after(i, lost[i], now, plan) for i in touched},
                   {x.item: x.day for table in ("counts", "deliveries") for x in book.of(table)
-                   if _folded(x.lot) == wanted and item in (None, x.item)})
+                   if _folded(x.lot) == wanted and item in (None, x.item)}, like)
 
 
 def _folded(lot: str) -> str:
-    return "".join(lot.split()).casefold()
+    return "".join(filter(str.isalnum, lot)).casefold() or lot.strip()
 
 
 def _everywhere(book: OrderBook, now: Standing) -> Iterator[tuple[Any, ...]]:

@@ -55,7 +55,7 @@ from kitplan.read.values import Unit
 from kitplan.read.workbook import is_unit_workbook
 from kitplan.workbooks import build_workbooks
 from kitplan.write.tables import table_bytes
-from kitplan.write.writer import one_writer, write_outputs
+from kitplan.write.writer import OutputError, one_writer, write_outputs
 
 TAKES = {
     "receive": ("receive",), "count": ("receive", "answers", "ordered", "count"),
@@ -94,7 +94,11 @@ class Session:
         return Names.of(self.unit.items, aliases(self.book))
 
     def recalled(self, lot: str, item: str | None = None) -> Recall:
-        """Where a recalled lot is, of one item or of all. Raises InputError for an item that nothing here is called."""
+        """Where a recalled lot is, of one item or of all. Raises InputError for an item that nothing here is called,
+        and for a blank lot: it would be every pack whose lot nobody typed in.
+        """
+        if not lot.strip():
+            raise InputError([Problem("LOT", "is blank", "Give it as it stands on the packs.")], "looking for the lot")
         names = self.names()
         names = replace(names, known=names.known | {x.item for x in self.book.lines if x.item})
         if item and (meant := names.find(item)) is None:
@@ -295,8 +299,14 @@ def take_away(work: Session, found: Recall, day: date) -> None:
 
 
 def finish(work: Session, weekly: WeeklyRound) -> None:
-    """Write what the round gives; what is to be known of a workbook that stood there is told."""
-    work.told += write_outputs(work.folder, papers(work, weekly)).sentences()
+    """Write what the round gives; what is to be known of a workbook that stood there is told. Raises OutputError."""
+    try:
+        work.told += write_outputs(work.folder, papers(work, weekly)).sentences()
+    except OutputError as error:
+        if work.book is not work.found:
+            error.mend = ("What was typed in, or ordered, IS in the book; only the papers are of before. "
+                          f"{error.mend} Then do any step again: it writes them anew.")
+        raise
 
 
 def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
