@@ -17,7 +17,7 @@ from kitplan.read.money import exact
 from kitplan.write.writer import write_outputs
 
 LEAST_ROWS = 3
-"""Practices shown even where fewer are known."""
+"""Practices shown even where fewer are known; sessions to fill in."""
 
 _PAPERS = ("session-sheets.pdf", "station-cards.pdf", "step-cards.pdf", "tick-list.pdf", "cutting-list.pdf",
            "class-cut-cards.pdf", "box-labels.pdf", "sheet-cards.pdf", "class.xlsx")
@@ -81,7 +81,7 @@ def _form(folder: Path) -> dict[str, Any]:
         unit = kitplan.load_unit(folder)
     except kitplan.InputError as error:
         abort(409, f"Correct the unit's files first. {error}")
-    sessions = [*(s for s in now.get("session", []) if isinstance(s, dict)), {}, {}]
+    sessions = [*(s for s in now.get("session", []) if isinstance(s, dict)), *[{}] * LEAST_ROWS]
     held = [(item, stock.get("units", "") if isinstance(stock, dict) else stock)
             for item, stock in now.get("have", {}).items()]
     techniques = {key: technique.title for key, technique in unit.techniques.items()}

@@ -133,7 +133,7 @@ def make_unit(home: Home, name: str, sample: str | None, file_name: str = "", co
     if not sample:
         files.pop("census.csv", None)
     write_outputs(folder, files)
-    if content:
+    if file_name:
         try:
             take_in(folder, file_name, content)
         except InputError:
