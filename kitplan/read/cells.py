@@ -76,16 +76,17 @@ def read_text(value: object) -> str | Bad:
 
 _ERROR_WORDS = frozenset({"#N/A", "#REF", "#VALUE", "#DIV/0", "#NAME", "#NUM", "#NULL", "#SPILL"})
 _DECIMAL_COMMA = re.compile(r"\d,\d{1,2}$|,\d{4,}$|^[+-]?0,\d+$|\.\d{3},\d+$")
-_THREE_DECIMALS = re.compile(r"^[+-]?0,\d{3}$|\.\d{3},\d{3}$")
+_THREE_DECIMALS = re.compile(r"^[+-]?0[.,]\d{3}$|\.\d{3},\d{3}$|\d{4}\.\d{3}$")
 _DECIMAL_POINT = re.compile(r",\d{3}\.\d+$|,\d{3},\d{3}")
 _SHEET_ERROR = Bad("is a spreadsheet error", "Mend the formula, then paste the column as values.")
 
 
-def read_numbers(values: Iterable[object], unit: str = "") -> list[float | Bad]:
+def read_numbers(values: Iterable[object], unit: str = "", whole: bool = False) -> list[float | Bad]:
     """Return each value as a finite number.
 
     A comma is a decimal comma, or groups thousands, as the rest of the column shows; where nothing shows it, a
-    value such as 1,234 is refused, and so is 1,500 beside 2,5: no column writes both. A trailing unit equal to the
+    value such as 1,234 is refused, and so is 1,500 beside 2,5: no column writes both, and 1.000 where whole numbers
+    belong, unless the column writes three decimals. A trailing unit equal to the
     column's is accepted, any other is refused.
     """
     given = list(values)
@@ -95,8 +96,7 @@ def read_numbers(values: Iterable[object], unit: str = "") -> list[float | Bad]:
     decimal_point = any(_DECIMAL_POINT.search(t) for t in plain)
     to_three = any(_THREE_DECIMALS.search(t) for t in plain)
     return [
-        t if isinstance(t, Bad) else _number(t, decimal_comma, decimal_point, to_three) if isinstance(t, str) else t
-        for t in texts
+        _number(t, decimal_comma, decimal_point, to_three, whole) if isinstance(t, str) else t for t in texts
     ]
 
 
@@ -134,7 +134,7 @@ def _bounded(number: float) -> float | Bad:
     return number
 
 
-def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool) -> float | Bad:
+def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool, whole: bool) -> float | Bad:
     body = text.replace(" ", "").replace("'", "")
     if "," in body:
         grouped = bool(re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", body))
@@ -151,6 +151,8 @@ def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool)
             return Bad("mixes decimal commas and points in one column", "Use one decimal sign in the column.")
     elif decimal_comma and re.fullmatch(r"[+-]?[1-9]\d{0,2}\.\d{3}", body):
         return Bad("can be read two ways", "Use one decimal sign in the column and no thousands signs.")
+    elif whole and not to_three and re.fullmatch(r"[+-]?[1-9]\d{0,2}\.000", body):
+        return Bad("can be read two ways", f"Type {body.replace('.', '')} or {body.partition('.')[0]}.")
     elif body.count(".") > 1 and re.fullmatch(r"[+-]?[1-9]\d{0,2}(\.\d{3})+", body):
         body = body.replace(".", "")
     try:

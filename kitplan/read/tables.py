@@ -132,7 +132,9 @@ class TableReader:
         """
         spec = self.raw.known[column]
         low, high = spec.low, spec.high
-        found = self._read(column, lambda v: read_numbers(v, spec.unit), float(spec.default or np.nan)).astype(float)
+        whole = spec.kind == "integer" or spec.unit == "packs" or column in ("units", "loose_units")
+        empty = float(spec.default or np.nan)
+        found = self._read(column, lambda v: read_numbers(v, spec.unit, whole), empty).astype(float)
         here = ~np.isnan(found)
         given = self.raw.columns.get(column, np.full(len(self.raw), None, dtype=object))
         if spec.kind == "integer":

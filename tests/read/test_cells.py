@@ -59,6 +59,14 @@ def test_a_thousand_is_not_read_as_one_because_another_line_has_a_decimal_comma(
     assert numbers("1,500", beside)[0].mend == "Type 1500 or 1,5."
 
 
+def test_a_thousand_with_a_point_is_not_read_as_one_among_whole_numbers():
+    bad, other = read_numbers(["1.000", "40"], whole=True)
+    assert (bad.fault, bad.mend, other) == ("can be read two ways", "Type 1000 or 1.", 40)
+    for three_decimals in ("0.000", "1200.000"):
+        assert read_numbers(["1.000", three_decimals], whole=True)[0] == 1
+    assert numbers("1.000") == [1], "a length or a price"
+
+
 @pytest.mark.parametrize(("written", "unit", "meant"), [
     ("1 pack", "packs", 1), ("2 Packs", "packs", 2), ("1day", "days", 1),
     ("3.5 mm", "mm", 3.5), ("3,5mm", "mm", 3.5), ("$12.00", "currency", 12), ("12,50 €", "currency", 12.5),
