@@ -54,6 +54,16 @@ def test_ample_stock_is_always_ready_and_says_so_with_an_honest_interval(unit, i
     assert plan["low"] < 0.7, "eight replications without a miss do not prove 100 %"
 
 
+def test_rules_of_thumb_hold_the_floors_that_the_plan_holds(unit, item_choice, ample, monkeypatch):
+    """One mask of a pack of five, not five: rules that had to hold whole packs needed more stock than they do."""
+    packed = replace(unit, items=unit.items.assign(pack=5))
+    floors = []
+    monkeypatch.setattr(model, "_by_rule", lambda room, past, floor, level: floors.append(floor) or {})
+    par = par_plan(packed, ample)
+    simulate(packed, item_choice, replace(par, levels=par.levels.assign(floor_packs=1)), years=1, replications=2)
+    assert set(floors[0].tolist()) == {0, 1, 2}, "two of the mask, one of other emergency equipment, none of the rest"
+
+
 def test_an_empty_shelf_is_never_ready(unit, item_choice, ample):
     result = simulate(unit, item_choice, par_plan(unit, 0 * ample), years=1, replications=4)
     assert result.summary.iloc[0]["readiness"] == 0.0

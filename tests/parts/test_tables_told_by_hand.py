@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kitplan.parts.par.instance import present_units
 from kitplan.parts.seasons.model import _levels
-from kitplan.parts.simulate.model import PLAN, PRESENT, SimulationResult, present_units
+from kitplan.parts.simulate.model import PLAN, PRESENT, SimulationResult
 
 
 def test_a_months_level_is_told_beside_that_of_its_period_in_items_and_packs(small_unit):

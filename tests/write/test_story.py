@@ -35,11 +35,13 @@ def test_a_limit_that_binds_comes_first(plan_maker, par_maker):
 
 def test_a_present_par_under_an_emergency_floor_comes_before_warnings(plan, plan_maker):
     items = plan.unit.items
-    critical = items.loc[items["critical"], "item"].iloc[0]
-    unit = replace(plan.unit, present_par=pd.DataFrame({"item": [critical], "par_packs": [1]}))
+    held = pd.DataFrame({"item": items.loc[items["critical"], "item"], "par_packs": 0.4})
+    unit = replace(plan.unit, present_par=held, items=items.assign(pack=5, min_stock=3.0))
     told = look_first(plan_maker(unit=unit))
     assert told.startswith("Look first at emergency equipment: ")
-    assert "present par of 1 pack, under its floor of 3 packs." in told
+    assert "present par of 2, under its floor of 3, and so have " in told
+    enough = replace(unit, present_par=unit.present_par.assign(par_packs=0.6))
+    assert "present par of" not in look_first(plan_maker(unit=enough)), "three of a pack of five are no less than three"
 
 
 def test_without_warnings_the_largest_change_of_a_par_comes_first(plan, plan_maker):

@@ -9,7 +9,7 @@ import numpy as np
 
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
-from kitplan.demand.whole import whole_up
+from kitplan.demand.whole import whole_down, whole_up
 from kitplan.parts.par.values import Readiness
 from kitplan.read.catalogue import fits
 from kitplan.read.values import Unit
@@ -135,6 +135,17 @@ def fits_unit(unit: Unit) -> np.ndarray:
     strata = unit.strata.drop_duplicates(["route", "scale", "size_number", "patient_number"]).to_dict("records")
     steps = [step if airway["scale"] == "mm" else 1.0 for airway in strata]
     return np.any([fits(items, airway, slack) for airway, slack in zip(strata, steps)], axis=0)
+
+
+def present_units(unit: Unit) -> np.ndarray | None:
+    """Par levels that the unit holds today, whole single items, (n_items,), in catalogue order; None without a list.
+
+    An item that it does not name is held at 0.
+    """
+    if unit.present_par is None:
+        return None
+    packs = unit.items["item"].map(unit.present_par.groupby("item")["par_packs"].sum()).fillna(0.0)
+    return np.asarray(whole_down((packs * unit.items["pack"]).to_numpy(float)))
 
 
 def floor_units(unit: Unit) -> np.ndarray:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from kitplan.parts.par.instance import SELDOM_WHOLE
+import numpy as np
+
+from kitplan.parts.par.instance import SELDOM_WHOLE, floor_units, present_units
 from kitplan.parts.par.values import ParPlan, Readiness
 from kitplan.planning import Plan
 from kitplan.read.catalogue import invented_prices
@@ -88,7 +90,7 @@ def look_first(plan: Plan) -> str:
     par = plan.par
     if par.answer != "met" and par.binding:
         return f"Look first at your limits: {_sentence(par.binding[0])}"
-    below = _below_floor_today(plan, par)
+    below = _below_floor_today(plan.unit)
     if below:
         return f"Look first at emergency equipment: {below}"
     if plan.unit.warnings:
@@ -111,20 +113,19 @@ def _sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else text + "."
 
 
-def _below_floor_today(plan: Plan, par: ParPlan) -> str | None:
+def _below_floor_today(unit: Unit) -> str | None:
     """Emergency items whose present par is under the floor, as one sentence."""
-    present = plan.unit.present_par
+    present = present_units(unit)
     if present is None:
         return None
-    held = dict(zip(present["item"], present["par_packs"]))
-    critical = set(plan.unit.items.loc[plan.unit.items["critical"].astype(bool), "item"])
-    for row in par.levels.itertuples():
-        if row.item in critical and held.get(row.item, 0) < row.floor_packs:
-            return (
-                f"{row.description or row.item} has a present par of {counted(held.get(row.item, 0), 'pack')}, "
-                f"under its floor of {counted(row.floor_packs, 'pack')}."
-            )
-    return None
+    floor = floor_units(unit)
+    below = np.flatnonzero(unit.items["critical"].to_numpy(bool) & (present < floor))
+    if not len(below):
+        return None
+    first = unit.items.iloc[below[0]]
+    more = f", and so have {len(below) - 1} more" if len(below) > 1 else ""
+    return (f"{first['description'] or first['item']} has a present par of {present[below[0]]:,}, under its floor of "
+            f"{floor[below[0]]:,}{more}.")
 
 
 def _largest_change(plan: Plan, par: ParPlan) -> str | None:

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand
-from kitplan.demand.whole import whole_down
-from kitplan.parts.par.instance import SELDOM_WHOLE, Candidate, Checked, ParInstance, fits_unit
+from kitplan.parts.par.instance import SELDOM_WHOLE, Candidate, Checked, ParInstance, fits_unit, present_units
 from kitplan.parts.par.values import Readiness, StandingPar
 from kitplan.read.money import exact
 from kitplan.read.values import Route
@@ -69,16 +68,10 @@ def stand(instance: ParInstance, levels: np.ndarray, checked: Checked, target: f
 def present_levels(instance: ParInstance) -> np.ndarray | None:
     """Return today's par in single items, in the question's order, or None if the unit gave none.
 
-    An item that it does not list is held at 0. It is ordered up to in whole packs too, so what stands on the shelf lies
-    above it in the same way.
+    It is ordered up to in whole packs too, so what stands on the shelf lies above it in the same way.
     """
-    table = instance.unit.present_par
-    if table is None:
-        return None
-    held = table.groupby("item")["par_packs"].sum()
-    names = instance.unit.items["item"].iloc[instance.order]
-    packs = names.map(held).fillna(0.0).to_numpy(float)
-    return np.asarray(whole_down(packs * instance.packing.pack))
+    present = present_units(instance.unit)
+    return None if present is None else present[instance.order]
 
 
 def price_table(instance: ParInstance, candidate: Candidate) -> pd.DataFrame:

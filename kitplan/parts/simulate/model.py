@@ -21,6 +21,7 @@ from kitplan.demand.posterior import DRAWS, fit_posterior
 from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import ItemChoice
 from kitplan.demand.whole import whole_up
+from kitplan.parts.par.instance import floor_units, present_units
 from kitplan.parts.par.values import ParPlan
 from kitplan.parts.simulate.issue_play import MOST_PLAYED, load, play_issues, stock_clock, windows
 from kitplan.parts.simulate.stock_ledger import LedgerRun, ReviewRule, play_ledger, within_position
@@ -122,26 +123,17 @@ def simulate(
     record_days = int(RECORD_YEARS * YEAR_DAYS)
     records = min(RECORD_REPLICATIONS, max(int(MOST_PLAYED / load(unknown, record_days)), 1))
     past = play_issues(unit, item_choice, record_days, records, seed, "records", unknown)
-    floors = par.levels["floor_packs"].to_numpy(float) * room.rule.pack
-    pars = {PLAN: level} | _by_rule(room, past, np.where(par.levels["floor_packs"] > 0, floors, 0.0), level)
+    pars = {PLAN: level} | _by_rule(room, past, floor_units(unit), level)
     say("playing the stock room")
     run = room.play(np.stack(list(pars.values())))
     rows = [room.row(name, k, run, tried) for k, (name, tried) in enumerate(pars.items())]
-    if unit.present_par is not None:
-        present, today = present_units(unit), room
+    if (present := present_units(unit)) is not None:
+        today = room
         if present_item_choice is not None:
             today = _StockRoom(unit, issues(present_item_choice), warm, seed)
         rows.insert(1, today.row(PRESENT, 0, today.play(present[None]), present))
     agreement = _agreement(run, par, unit.bedside.kits_from_shelf)
     return SimulationResult(pd.DataFrame(rows), room.item_rows(run, level, par), agreement, years, replications, asked)
-
-
-def present_units(unit: Unit) -> np.ndarray:
-    """Par levels that the unit holds today, in units; an item not listed has none."""
-    assert unit.present_par is not None
-    held = unit.present_par.groupby("item")["par_packs"].sum()
-    packs = unit.items["item"].map(held).fillna(0.0).to_numpy(float)
-    return np.round(packs * unit.items["pack"].to_numpy(float)).astype(np.int64)
 
 
 class _StockRoom:
