@@ -10,11 +10,14 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
+import kitplan
 from kitplan.desk.units import Home, number, papers, plan_folder, read_toml, unit_of, write_toml
+from kitplan.read.classes import class_files
 from kitplan.read.money import exact
+from kitplan.write.writer import write_outputs
 
 LEAST_ROWS = 3
-"""Practices shown even where fewer are known."""
+"""Practices shown even where fewer are known; sessions to fill in."""
 
 _PAPERS = ("session-sheets.pdf", "station-cards.pdf", "step-cards.pdf", "tick-list.pdf", "cutting-list.pdf",
            "class-cut-cards.pdf", "box-labels.pdf", "sheet-cards.pdf", "class.xlsx")
@@ -60,8 +63,6 @@ def add(app: Flask, home: Home) -> None:
 
 
 def _files(folder: Path) -> list[str]:
-    from kitplan.read.classes import class_files
-
     return [path.name for path in class_files(folder)] or ["class.toml"]
 
 
@@ -74,15 +75,13 @@ def _file(folder: Path) -> str:
 
 def _form(folder: Path) -> dict[str, Any]:
     """What the form shows: the class as it is, the techniques and the items to choose from."""
-    import kitplan
-
     file = _file(folder)
     now = read_toml(folder, file)
     try:
         unit = kitplan.load_unit(folder)
     except kitplan.InputError as error:
         abort(409, f"Correct the unit's files first. {error}")
-    sessions = [*(s for s in now.get("session", []) if isinstance(s, dict)), {}, {}]
+    sessions = [*(s for s in now.get("session", []) if isinstance(s, dict)), *[{}] * LEAST_ROWS]
     held = [(item, stock.get("units", "") if isinstance(stock, dict) else stock)
             for item, stock in now.get("have", {}).items()]
     techniques = {key: technique.title for key, technique in unit.techniques.items()}
@@ -175,9 +174,7 @@ def _practice(before: dict[str, Any], technique: str, size: str, skin: str) -> d
 
 def _plan_class(folder: Path) -> None:
     """Plan the class alone and write its papers into the plan folder. Raises InputError, UnsafePlan, OSError."""
-    import kitplan
     from kitplan.outputs import part_files
-    from kitplan.write.writer import write_outputs
 
     unit = kitplan.load_unit(folder)
     faults = unit.faults_of("training")

@@ -1,6 +1,6 @@
 """Reads what people type into cells: numbers with points or commas, days in several styles, flags.
 
-Each function works on the distinct values of one column, so that a long table costs no more than its variety;
+Only the distinct values of a column are read, so that a long table costs no more than its variety;
 what a single value cannot tell (is 1,234 a thousand or one and a bit? is 3/4 in March or April?) the column does.
 """
 
@@ -64,34 +64,29 @@ def text_of(value: object) -> str:
     return str(value)
 
 
-def read_texts(values: Iterable[object]) -> list[str | Bad]:
-    """Return each value as text without control characters."""
-    found: list[str | Bad] = []
-    for value in values:
-        text = text_of(value)
-        if _CONTROL.search(text):
-            found.append(Bad("holds a control character", "Retype the cell by hand."))
-        elif len(text) > 500:
-            found.append(Bad(f"is {len(text):,} characters long", "Shorten it to 500 characters."))
-        elif text.startswith("#") and text.rstrip("!?").upper() in _ERROR_WORDS:
-            found.append(_SHEET_ERROR)
-        else:
-            found.append(text)
-    return found
+def read_text(value: object) -> str | Bad:
+    """Return a value as text without control characters."""
+    text = text_of(value)
+    if _CONTROL.search(text):
+        return Bad("holds a control character", "Retype the cell by hand.")
+    if len(text) > 500:
+        return Bad(f"is {len(text):,} characters long", "Shorten it to 500 characters.")
+    return _SHEET_ERROR if text.startswith("#") and text.rstrip("!?").upper() in _ERROR_WORDS else text
 
 
 _ERROR_WORDS = frozenset({"#N/A", "#REF", "#VALUE", "#DIV/0", "#NAME", "#NUM", "#NULL", "#SPILL"})
 _DECIMAL_COMMA = re.compile(r"\d,\d{1,2}$|,\d{4,}$|^[+-]?0,\d+$|\.\d{3},\d+$")
-_THREE_DECIMALS = re.compile(r"^[+-]?0,\d{3}$|\.\d{3},\d{3}$")
+_THREE_DECIMALS = re.compile(r"^[+-]?0[.,]\d{3}$|\.\d{3},\d{3}$|\d{4}\.\d{3}$")
 _DECIMAL_POINT = re.compile(r",\d{3}\.\d+$|,\d{3},\d{3}")
 _SHEET_ERROR = Bad("is a spreadsheet error", "Mend the formula, then paste the column as values.")
 
 
-def read_numbers(values: Iterable[object], unit: str = "") -> list[float | Bad]:
+def read_numbers(values: Iterable[object], unit: str = "", whole: bool = False) -> list[float | Bad]:
     """Return each value as a finite number.
 
     A comma is a decimal comma, or groups thousands, as the rest of the column shows; where nothing shows it, a
-    value such as 1,234 is refused, and so is 1,500 beside 2,5: no column writes both. A trailing unit equal to the
+    value such as 1,234 is refused, and so is 1,500 beside 2,5: no column writes both, and 1.000 where whole numbers
+    belong, unless the column writes three decimals. A trailing unit equal to the
     column's is accepted, any other is refused.
     """
     given = list(values)
@@ -101,8 +96,7 @@ def read_numbers(values: Iterable[object], unit: str = "") -> list[float | Bad]:
     decimal_point = any(_DECIMAL_POINT.search(t) for t in plain)
     to_three = any(_THREE_DECIMALS.search(t) for t in plain)
     return [
-        t if isinstance(t, Bad) else _number(t, decimal_comma, decimal_point, to_three) if isinstance(t, str) else t
-        for t in texts
+        _number(t, decimal_comma, decimal_point, to_three, whole) if isinstance(t, str) else t for t in texts
     ]
 
 
@@ -140,7 +134,7 @@ def _bounded(number: float) -> float | Bad:
     return number
 
 
-def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool) -> float | Bad:
+def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool, whole: bool) -> float | Bad:
     body = text.replace(" ", "").replace("'", "")
     if "," in body:
         grouped = bool(re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", body))
@@ -157,6 +151,8 @@ def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool)
             return Bad("mixes decimal commas and points in one column", "Use one decimal sign in the column.")
     elif decimal_comma and re.fullmatch(r"[+-]?[1-9]\d{0,2}\.\d{3}", body):
         return Bad("can be read two ways", "Use one decimal sign in the column and no thousands signs.")
+    elif whole and not to_three and re.fullmatch(r"[+-]?[1-9]\d{0,2}\.000", body):
+        return Bad("can be read two ways", f"Type {body.replace('.', '')} or {body.partition('.')[0]}.")
     elif body.count(".") > 1 and re.fullmatch(r"[+-]?[1-9]\d{0,2}(\.\d{3})+", body):
         body = body.replace(".", "")
     try:
@@ -165,43 +161,35 @@ def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool)
         return Bad("is not a number", "Type a number, such as 3 or 3.5.")
 
 
-def read_flags(values: Iterable[object]) -> list[bool | Bad]:
-    """Return yes/no, true/false, 1/0 and x as flags."""
+def read_flag(value: object) -> bool | Bad:
+    """Return yes/no, true/false, 1/0 and x as a flag."""
     known = {"yes": True, "y": True, "true": True, "1": True, "x": True,
              "no": False, "n": False, "false": False, "0": False}
-    return [known.get(text_of(v).casefold(), Bad("is neither yes nor no", "Type yes or no.")) for v in values]
+    return known.get(text_of(value).casefold(), Bad("is neither yes nor no", "Type yes or no."))
 
 
-def read_gtins(values: Iterable[object]) -> list[str | Bad]:
-    """Return each trade item number as text of 8, 12, 13 or 14 digits whose check digit is right.
+def read_gtin(value: object) -> str | Bad:
+    """Return a trade item number as text of 8, 12, 13 or 14 digits whose check digit is right.
 
     The check digit is that of the GS1 General Specifications: digits weighted 3, 1, 3, ... from the right.
     """
-    found: list[str | Bad] = []
-    for value in values:
-        text = text_of(value).replace(" ", "").replace("-", "").removesuffix(".0")  # a number, written by a program
-        if re.fullmatch(r"\d[\d.]*e\+?\d+", text, re.IGNORECASE):
-            found.append(Bad("was shortened by a spreadsheet", "Format the column as text and retype the number."))
-        elif not text.isascii() or not text.isdigit() or len(text) not in (8, 12, 13, 14):
-            found.append(Bad("is not a trade item number",
-                             "Type 8, 12, 13 or 14 digits; format the column as text so that zeros stay."))
-        elif sum(int(d) * (3 if i % 2 else 1) for i, d in enumerate(reversed(text))) % 10:
-            found.append(Bad("has a wrong check digit", "Compare the digits with the label, or leave it empty."))
-        else:
-            found.append(text)
-    return found
+    text = text_of(value).replace(" ", "").replace("-", "").removesuffix(".0")  # a number, written by a program
+    if re.fullmatch(r"\d[\d.]*e\+?\d+", text, re.IGNORECASE):
+        return Bad("was shortened by a spreadsheet", "Format the column as text and retype the number.")
+    if not text.isascii() or not text.isdigit() or len(text) not in (8, 12, 13, 14):
+        return Bad("is not a trade item number",
+                   "Type 8, 12, 13 or 14 digits; format the column as text so that zeros stay.")
+    if sum(int(d) * (3 if i % 2 else 1) for i, d in enumerate(reversed(text))) % 10:
+        return Bad("has a wrong check digit", "Compare the digits with the label, or leave it empty.")
+    return text
 
 
-def read_clocks(values: Iterable[object]) -> list[float | Bad]:
-    """Return each time of day as seconds after midnight; a number below 1 is a share of the day."""
-    found: list[float | Bad] = []
-    for value in values:
-        if isinstance(value, float) and 0 <= value < 1:
-            found.append(float(round(value * 86_400)))
-            continue
-        clock = value if isinstance(value, time | datetime) else read_clock(str(value))
-        found.append(clock if isinstance(clock, Bad) else clock.hour * 3600.0 + clock.minute * 60 + clock.second)
-    return found
+def read_seconds(value: object) -> float | Bad:
+    """Return a time of day as seconds after midnight; a number below 1 is a share of the day."""
+    if isinstance(value, float) and 0 <= value < 1:
+        return float(round(value * 86_400))
+    clock = value if isinstance(value, time | datetime) else read_clock(str(value))
+    return clock if isinstance(clock, Bad) else clock.hour * 3600.0 + clock.minute * 60 + clock.second
 
 
 def read_clock(text: str) -> time | Bad:

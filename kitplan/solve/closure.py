@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitplan.demand.whole import whole_down
 from kitplan.solve.collapse import Collapsed, restrict
 from kitplan.solve.descent import Descent, descend
 
@@ -142,27 +141,26 @@ def _price_of_last_steps(path: Descent, collapsed: Collapsed, cost: np.ndarray, 
     return float(cost @ (path.par[first] - path.par[-1])) / lost if lost else 0.0
 
 
-def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tuple[float, float]:
-    """Bound the scenarios that any plan with per_unit . par <= room meets; also what one more of them takes of room.
+def most_within(collapsed: Collapsed, per_unit: np.ndarray, room: float) -> tuple[float, float, np.ndarray]:
+    """Bound the scenarios that any plan with per_unit . par <= room meets; also what one more of them takes of room
+    (infinite where there is room for everything), and the ranks of the least plan found that takes more room.
 
-    L(price) <= per_unit . par + price * (need - met) <= room + price * (need - met) gives met <= need + (room - L) /
-    price for every need and price; need is brought down to the bound until that no longer lowers it. Infinite price
-    where the room is enough for everything.
+    L(price) <= per_unit . par + price * (need - met) gives met <= need + (room - L(price)) / price at every price; the
+    crossing of the tangents at a plan within the room and at one over it finds the least of them.
     """
-    most, price = float(collapsed.reach), np.inf
-    for _ in range(_CUTS):
-        required = int(whole_down(most))
-        if required <= collapsed.met:
+    base, full = float(per_unit @ collapsed.lower), float(per_unit @ highest(collapsed))
+    heights = np.array([len(levels) for levels in collapsed.levels])
+    under = Cut(base, 0.0, base, float(collapsed.met), np.zeros_like(heights))
+    over = Cut(base, np.inf, full, float(collapsed.reach), heights)
+    most, price = over.met, np.inf
+    closure = Closure(collapsed, per_unit)
+    for _ in range(_CUTS if full > room and over.met > under.met else 0):
+        cut = closure.cut(collapsed.met, (over.money - under.money) / (over.met - under.met))
+        most, price = min((most, price), (collapsed.met + (room - cut.value) / cut.price, cut.price))
+        if cut.met in (under.met, over.met):
             break
-        cut, _ = best_cut(collapsed, per_unit, required)
-        if cut.price <= 0 or cut.value <= room:
-            break
-        found = max(required - (cut.value - room) / cut.price, float(collapsed.met))
-        price, lower = cut.price, most - found
-        most = found
-        if lower < 0.5:
-            break
-    return most, price
+        under, over = (cut, over) if cut.money <= room else (under, cut)
+    return max(most, float(collapsed.met)), price, over.ranks
 
 
 def highest(collapsed: Collapsed) -> np.ndarray:

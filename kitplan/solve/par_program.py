@@ -14,7 +14,7 @@ is whole; so the relaxation of the full program is nearly whole (Picard, Manag S
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -68,7 +68,6 @@ class Limit:
 
 
 def within(limits: Sequence[Limit], par: np.ndarray) -> bool:
-    """True if `par` stays within every limit."""
     return all(limit.kept_by(par) for limit in limits)
 
 
@@ -194,7 +193,7 @@ def cheapest(
     """
     lower = np.maximum(own_quantiles(needs, required), floor)
     collapsed = collapse(needs, lower)
-    entries, quick = _needs(collapsed), None
+    entries, quick = needs_above(collapsed), None
     if entries > FIRST_CUTS or not search:
         found = _by_cuts(collapsed, cost, required, gap, limits, search)
         quick = found.par
@@ -258,25 +257,34 @@ def improve(
     collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, limits: Sequence[Limit] = (),
     enough: float = 0.0,
 ) -> np.ndarray:
-    """Search about a plan, further and further from it, by small integer programs while it costs over `enough`.
+    """Search about a plan, further and further from it, for a cheaper one while it costs over `enough`."""
+    return search_about(collapsed, par, lambda near: _stated("window", near, cost, required, limits),
+                        lambda plan: float(cost @ plan), enough)
+
+
+def search_about(
+    collapsed: Collapsed, par: np.ndarray, state: Callable[[Collapsed], Stated], value: Callable[[np.ndarray], float],
+    enough: float, gap: float = _WORTH_MORE,
+) -> np.ndarray:
+    """Search about a plan for one of less value, while that is over `enough`, by small programs that `state` states.
 
     A program of the levels next to a plan takes hundredths of a second, whatever the whole one takes (local branching
     with levels as neighbourhood: Fischetti & Lodi, Math Program 2003;98:23, from memory).
     """
     items = np.flatnonzero([len(levels) for levels in collapsed.levels])
     for width in _WIDTHS:
-        value = np.inf
-        while enough < float(cost @ par) < (1 - _WORTH_MORE) * value:
-            value = float(cost @ par)
-            par = _best_about(collapsed, cost, required, par, limits, items, width)
+        before = np.inf
+        while enough < value(par) < (1 - _WORTH_MORE) * before:
+            before = value(par)
+            par = _best_about(collapsed, par, state, value, items, width, gap)
     return par
 
 
 def _best_about(
-    collapsed: Collapsed, cost: np.ndarray, required: int, par: np.ndarray, limits: Sequence[Limit],
-    items: np.ndarray, width: int,
+    collapsed: Collapsed, par: np.ndarray, state: Callable[[Collapsed], Stated], value: Callable[[np.ndarray], float],
+    items: np.ndarray, width: int, gap: float,
 ) -> np.ndarray:
-    """The cheapest plan at most `width` levels of each of `items` from `par`; half of them after the other half where
+    """The best plan at most `width` levels of each of `items` from `par`; half of them after the other half where
     that is too large a program.
     """
     low = np.array([np.searchsorted(levels, p, side="right") for levels, p in zip(collapsed.levels, par)])
@@ -284,17 +292,17 @@ def _best_about(
     low[items] = np.maximum(low[items] - width, 0)
     high[items] = np.minimum(high[items] + width, heights[items])
     window = restrict(collapsed, low, high)
-    if _needs(window) > WINDOW_ENTRIES:
+    if needs_above(window) > WINDOW_ENTRIES:
         for half in (items[::2], items[1::2]) if len(items) > 1 else ():
-            par = _best_about(collapsed, cost, required, par, limits, half, width)
+            par = _best_about(collapsed, par, state, value, half, width, gap)
         return par
-    stated = _stated("window", window, cost, required, limits)
-    solution = stated.program.solve(gap=_WORTH_MORE)
+    stated = state(window)
+    solution = stated.program.solve(gap=gap)
     found = read_par(stated, solution) if solution.solved else par
-    return min(par, found, key=lambda plan: float(cost @ plan))
+    return min(par, found, key=value)
 
 
-def _needs(collapsed: Collapsed) -> int:
+def needs_above(collapsed: Collapsed) -> int:
     """Needs above the lower bound, which a program has as many rows of."""
     return int(np.count_nonzero(collapsed.vectors))
 

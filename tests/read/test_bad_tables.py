@@ -37,6 +37,7 @@ CENSUS_FAULTS = [
     ("a control character", COUNTS + "or\x07al,3.5,2\n", 2, "route", "control"),
     ("weight of a whale", "route,tube_mm,airways,patient_kg\noral,3.5,2,3200\n", 2, "patient_kg", "above 400"),
     ("a thousand or one and a bit", COUNTS + '"oral",3.5,"1,234"\n', 2, "airways", "two ways"),
+    ("a thousand or one, with a point", COUNTS + "oral,3.5,1.000\n", 2, "airways", "two ways"),
     ("commas and points mixed", 'route;tube_mm;airways;patient_kg\noral;3,5;1;1.234\noral;4,0;1;"1.234,5"\n', 2,
      "patient_kg", "two ways"),
     ("an unquoted decimal comma", COUNTS + "oral,3,5,2\n", 2, None, "beyond the last header"),

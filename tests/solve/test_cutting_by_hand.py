@@ -282,11 +282,12 @@ def test_of_one_item_the_cut_is_the_line_through_both_ends():
 def test_no_more_scenarios_are_met_than_the_room_is_worth():
     """Room for 70.5 levels of one litre: 70 or a half more by the relaxation; each scenario takes a litre."""
     collapsed = collapse(HUNDRED, np.array([10]))
-    most, price = most_within(collapsed, np.array([1.0]), 70.5)
+    most, price, over = most_within(collapsed, np.array([1.0]), 70.5)
     assert most == pytest.approx(70.5, abs=0.01)
     assert price == pytest.approx(1.0, rel=0.01)
-    assert most_within(collapsed, np.array([1.0]), 100.0) == (100.0, np.inf)
-    least, _ = most_within(collapsed, np.array([1.0]), 5.0)
+    assert over > 60, "ranks above the ten: the least plan found that takes more room"
+    assert most_within(collapsed, np.array([1.0]), 100.0)[:2] == (100.0, np.inf)
+    least, *_ = most_within(collapsed, np.array([1.0]), 5.0)
     assert least == 10.0, "what is held in any case meets so many"
 
 

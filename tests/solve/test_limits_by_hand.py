@@ -11,10 +11,11 @@ from kitplan.parts.par import limits as limited
 from kitplan.solve.closure import most_within
 from kitplan.solve.collapse import collapse, own_quantiles
 from kitplan.solve.par_program import Limit
+from kitplan.solve.program import Program
 from tests.solve.within_limits import least_excess, readiest
 
-ROADS = {"program": (10**9, 10**9), "cuts, then the program": (0, 10**9), "cuts alone": (0, 0)}
-"""Needs above which cuts come first, and above which they come alone."""
+ROADS = {"program": 10**9, "cuts alone": -1}
+"""Needs up to which what cuts leave open is searched by the whole program."""
 
 
 def room(seed, n=16):
@@ -38,9 +39,7 @@ def best_within(needs, limits):
 
 
 def take(road, monkeypatch):
-    cut, lp = ROADS[road]
-    monkeypatch.setattr(limited, "CUT_ENTRIES", cut)
-    monkeypatch.setattr(limited, "LP_ENTRIES", lp)
+    monkeypatch.setattr(limited, "CUT_ENTRIES", ROADS[road])
 
 
 @pytest.mark.parametrize("road", ROADS)
@@ -174,7 +173,7 @@ def test_the_most_that_a_room_can_meet_is_bounded_truly():
     for seed in range(40):
         needs, _, limits = room(seed, 24)
         for limit in limits:
-            most, price = most_within(collapse(needs, np.zeros(3, dtype=int)), limit.per_unit, limit.room)
+            most, price, _ = most_within(collapse(needs, np.zeros(3, dtype=int)), limit.per_unit, limit.room)
             assert best_within(needs, [limit]) <= most + 1e-6 <= len(needs) + 1e-6, seed
             assert price > 0
             if limit.kept_by(needs.max(axis=0)):
@@ -230,11 +229,22 @@ def test_each_item_is_held_at_its_own_quantile_at_the_least():
     assert own_quantiles(needs, 0).tolist() == [0, 0]
 
 
-def test_stepping_down_within_a_limit_goes_as_far_as_it_must(monkeypatch):
-    """A hundred scenarios that need 1 to 100: room for 90 is kept on the first stage, for 60 and 10 on later ones."""
+@pytest.mark.parametrize("room", [95, 90, 60, 50, 49, 10, 1])
+def test_stepping_down_within_a_limit_goes_as_far_as_it_must(room, monkeypatch):
+    """A hundred scenarios that need 1 to 100."""
+    take("cuts alone", monkeypatch)
     needs = np.arange(1, 101)[:, None]
-    for within in (95, 90, 80, 79, 60, 50, 49, 10, 1):
-        par, ready = limited._step_down_within(needs, np.zeros(1, dtype=int), [Limit("shelf", np.ones(1), within)])
-        assert (par.tolist(), ready) == ([within], within)
-    par, ready = limited._step_down_within(needs, np.array([3]), [Limit("shelf", np.ones(1), 2.0)])
-    assert (par.tolist(), ready) == ([3], 3), "the floor, where nothing else is within the limit"
+    found = readiest(needs, np.ones(1), np.zeros(1, dtype=int), [Limit("shelf", np.ones(1), float(room))], 0.0, 20.0)
+    assert (found.par.tolist(), found.report.objective, found.report.status) == ([room], room, "optimal")
+
+
+def test_where_half_cannot_be_met_cuts_alone_bound_and_find_the_plan(invented_units, monkeypatch):
+    """Two tight limits: minutes of integer programs found no readier plan, and bounds for all plans were far off."""
+    needs, rng = invented_units(2000, 12, 5), np.random.default_rng(5)
+    per_unit = np.round(rng.lognormal(0, 0.7, (2, 12)), 2)
+    limits = [Limit(name, each, 0.5 * float(each @ np.sort(needs, axis=0)[1960])) for name, each in
+              zip(("shelf", "budget"), per_unit)]
+    monkeypatch.setattr(Program, "solve", lambda *given, **named: pytest.fail("an integer program was asked"))
+    found = readiest(needs, np.ones(12), np.zeros(12, dtype=int), limits, 0.002, 20.0)
+    assert all(limit.kept_by(found.par) for limit in limits)
+    assert 470 <= met_by(needs, found.par) == found.report.objective <= found.report.bound <= 620

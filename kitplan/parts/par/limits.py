@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
 from kitplan.parts.par.instance import ParInstance
 from kitplan.solve.closure import most_within
-from kitplan.solve.collapse import Collapsed, collapse, own_quantiles
+from kitplan.solve.collapse import Collapsed, collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import (
-    ABOVE_ZERO,
     CUT_ENTRIES,
     LARGEST_GAP,
     Limit,
@@ -21,99 +21,113 @@ from kitplan.solve.par_program import (
     add_limit,
     add_readiness,
     improve,
+    needs_above,
     read_par,
+    search_about,
     state_levels,
-    step_down_within_limits,
     weighed_by_room,
     within,
 )
-from kitplan.solve.program import Solution
 from kitplan.solve.values import SolverReport
 
-LP_ENTRIES = 30_000
-"""Needs above the lower bound up to which the dual question goes on to the linear program where cuts leave a gap."""
+NEAR = 0.02
+"""Share of the scenarios between plan and bound up to which integer programs about the plan are asked. Where more are
+between, half of the scenarios or so cannot be met at all; the programs are then slow and find next to nothing."""
 
-STAGES = (0.8, 0.5, 0.0)
-"""Shares of the scenarios down to which the descent goes, in turn, until the limits are kept."""
+MIXES = 5
+"""Steps by which what two limits weigh goes from one limit alone to both alike (stepping down costs little)."""
 
 
 def readiest(asked: ParInstance, floor: np.ndarray) -> ParSolution:
     """Return the par levels within the limits and not under `floor` that meet most scenarios.
 
     maximise met + sum_u weight_u z[u] subject to the rows of `collapsed` and the limits. `floor` itself must be
-    within the limits. Stepping down gives a first plan; a better one must hold at least each item's own
-    quantile at that plan's readiness, which keeps the program small; where it is large all the same, minimum cuts
-    bound it in place of the linear program. The search ends within the gap; the plan is called optimal only where no
-    other meets one scenario more. The report's gap is the share of the bound that is missing; its
-    objective, bounds and duals count scenarios (duals: scenarios met for one unit more of the limit).
+    within the limits. Minimum cuts give a plan and a bound; what lies between is searched by the integer program
+    where that is small, else by small ones about the plan. The search ends within half of the gap; the plan is
+    called optimal only where no other meets one scenario more. The report's gap is the share of the bound that is
+    missing; its objective, bounds and duals count scenarios (duals: scenarios met for one unit more of the limit).
     """
-    needs, limits = asked.needs, asked.limits
-    par, ready = _step_down_within(needs, floor, limits)
-    collapsed = collapse(needs, np.maximum(own_quantiles(needs, ready), floor))
-    unproven = SolverReport("descent", "feasible", float(ready), np.nan, float(len(needs)), np.nan, 0.0)
-    entries = np.count_nonzero(collapsed.vectors)
-    if entries > CUT_ENTRIES:
-        found = _readiest_by_cuts(asked, collapsed, par, ready)
-        if entries > LP_ENTRIES or found.report.status == "optimal" or found.par is None:
-            return found
-        par, ready = found.par, int(found.report.objective)
-        unproven = found.report
-    stated = state_most_ready(collapsed, limits)
-    relaxed = stated.program.solve(integer=False, time_limit=asked.time_limit)
-    if not relaxed.solved:
-        return ParSolution(par, unproven, {})
-    duals = {limit.name: relaxed.dual(limit.name) for limit in limits}
-    weighting = np.sum([max(duals[limit.name], 0.0) * limit.per_unit for limit in limits], axis=0)
-    rounded = collapse(needs, collapsed.lower, read_par(stated, relaxed, above=ABOVE_ZERO))
-    stepped = _first_within(rounded, weighting + 1e-9 * asked.cost, limits)
-    if stepped is not None and stepped[1] > ready:
-        par, ready = stepped
-    bound, seconds = relaxed.report.bound, relaxed.report.seconds
-    if bound - ready > asked.gap * len(needs):
-        par, ready, bound, took = _close(asked, stated, relaxed, par, ready)
-        seconds += took
-    return ParSolution(par, _report(relaxed.report.name, ready, relaxed.report.bound, bound, seconds), duals)
+    started, needs, limits = time.perf_counter(), asked.needs, asked.limits
+    enough = 0.2 * asked.gap * len(needs)
+    par, bound, duals = _by_cuts(asked, floor, enough)
+    name, lp_bound = "minimum cuts", bound
 
+    def missing(plan: np.ndarray) -> float:
+        return bound - met_by(needs, plan) if within(limits, plan) else np.inf
 
-def _report(name: str, ready: int, lp_bound: float, bound: float, seconds: float) -> SolverReport:
-    """What is said of a plan that meets `ready` scenarios, where none meets more than `bound`."""
+    collapsed = collapse(needs, np.maximum(own_quantiles(needs, met_by(needs, par)), floor))
+    if missing(par) > enough and needs_above(collapsed) <= CUT_ENTRIES:
+        stated = state_most_ready(collapsed, limits)
+        relaxed = stated.program.solve(integer=False, time_limit=asked.time_limit)
+        if relaxed.solved:
+            name, lp_bound = relaxed.report.name, min(bound, relaxed.report.bound)
+            duals = {limit.name: relaxed.dual(limit.name) for limit in limits}
+            whole = min(0.5, 0.5 * asked.gap * len(needs) / max(lp_bound - collapsed.met, 1.0))
+            solution = stated.program.solve(gap=whole, time_limit=asked.time_limit, relaxation=relaxed)
+            bound = min(lp_bound, solution.report.bound) if solution.solved else lp_bound
+            par = min(par, read_par(stated, solution), key=missing) if solution.solved else par
+    elif missing(par) <= NEAR * len(needs):
+        state = partial(state_most_ready, limits=limits)
+        par = search_about(collapsed, par, state, missing, enough, asked.gap / 10)
+    ready = float(met_by(needs, par))
     status = "optimal" if bound < ready + 1 - 1e-6 else "feasible"
-    width = max(0.0, bound - ready) / max(bound, 1.0)
-    return SolverReport(name, status, float(ready), lp_bound, max(bound, float(ready)), width, seconds)
+    bound, lp_bound = max(bound, ready), max(lp_bound, ready)
+    width = (bound - ready) / max(bound, 1.0)
+    return ParSolution(
+        par, SolverReport(name, status, ready, lp_bound, bound, width, time.perf_counter() - started), duals
+    )
 
 
-def _readiest_by_cuts(asked: ParInstance, collapsed: Collapsed, par: np.ndarray, ready: int) -> ParSolution:
-    """Bound the most scenarios by minimum cuts, and search between the plan in hand and the bound by halving."""
-    started, limits = time.perf_counter(), asked.limits
-    bounds = [most_within(collapsed, limit.per_unit, limit.room) for limit in limits]
-    tightest = int(np.argmin([most for most, _ in bounds]))
-    bound, price = max(bounds[tightest][0], float(ready)), bounds[tightest][1]
-    low, high = ready, int(bound)
-    while high - low > 0.5 * asked.gap * len(asked.needs):
-        middle = (low + high + 1) // 2
-        found, _ = step_down_within_limits(collapsed, asked.cost, middle, limits)
-        if found is None:
-            high = middle - 1
-            continue
-        par, low = found, int(np.count_nonzero(np.all(asked.needs <= found, axis=1)))
-    duals = {limit.name: 1.0 / price if k == tightest and price < np.inf else 0.0 for k, limit in enumerate(limits)}
-    return ParSolution(par, _report("minimum cuts", low, bound, bound, time.perf_counter() - started), duals)
+def met_by(needs: np.ndarray, par: np.ndarray) -> int:
+    """Scenarios in which `par` lasts."""
+    return int(np.count_nonzero(np.all(needs <= par, axis=1)))
 
 
-def _close(
-    asked: ParInstance, stated: Stated, relaxed: Solution, par: np.ndarray, ready: int
-) -> tuple[np.ndarray, int, float, float]:
-    """Solve the integer program: par levels, the scenarios they meet, the bound on any plan's, and its seconds."""
-    bound = relaxed.report.bound
-    whole = min(0.5, asked.gap * len(asked.needs) / max(bound - stated.collapsed.met, 1.0) / 2)
-    solution = stated.program.solve(gap=whole, time_limit=asked.time_limit, relaxation=relaxed)
-    if solution.solved:
-        bound = min(bound, max(float(ready), solution.report.bound))
-        found = read_par(stated, solution)
-        met = int(np.count_nonzero(np.all(asked.needs <= found, axis=1)))
-        if met > ready and within(asked.limits, found):
-            par, ready = found, met
-    return par, ready, bound, solution.report.seconds
+def _by_cuts(asked: ParInstance, floor: np.ndarray, enough: float) -> tuple[np.ndarray, float, dict[str, float]]:
+    """Return a plan within the limits, a bound on the scenarios of any, and what one unit more of each limit is worth.
+
+    A bound for plans that meet `required` needs to know each item's own quantile only, so it is much nearer than one
+    for all plans, and one that is under `required` says that there are none. `required` is halved between the plan in
+    hand and the bound so found. Plans are stepped down from the cuts' own, and from everything at the end.
+    """
+    needs, cost, limits = asked.needs, asked.cost, asked.limits
+    sizes, rooms = np.array([limit.size for limit in limits]), np.array([limit.room for limit in limits])
+    shares = np.array([limit.per_unit for limit in limits]) / sizes[:, None]
+    mixes = np.array([[1.0]] if len(limits) == 1 else [[s, 1 - s] for s in np.linspace(0, 1, 1 + 2 * MIXES)])
+    par, ready, bound, worth = floor, met_by(needs, floor), float(len(needs)), np.zeros(len(limits))
+    required, tried = len(needs) // 2, set()
+    while bound - ready > enough and required not in tried:
+        tried.add(required)
+        collapsed = collapse(needs, np.maximum(own_quantiles(needs, required), floor))
+        most, price, mix = required - 1.0, np.inf, mixes[0]
+        if within(limits, collapsed.lower):
+            cuts = [(*most_within(collapsed, m @ shares, float(m @ (rooms / sizes))), m) for m in mixes[::MIXES]]
+            found = [_step_down(collapsed, over, [mix @ shares], cost, limits) for _, _, over, mix in cuts]
+            par, ready = max([(par, ready), *found], key=lambda plan: plan[1])
+            most, price, _, mix = min(cuts, key=lambda cut: cut[0])
+        if max(most, required - 1) < bound:
+            bound, worth = max(most, required - 1.0), mix / sizes / price
+        required = int(ready + bound + 1) // 2 if bound - ready > NEAR * len(needs) else ready
+    collapsed = collapse(needs, np.maximum(own_quantiles(needs, ready), floor))
+    top = np.array([len(levels) for levels in collapsed.levels])
+    for _ in range(2 if bound - ready > enough else 0):
+        par, ready = max([(par, ready), _step_down(collapsed, top, mixes @ shares, cost, limits)], key=lambda p: p[1])
+        top = np.array([min(np.searchsorted(ladder, p) + 2, len(ladder)) for ladder, p in zip(collapsed.levels, par)])
+    return par, bound, {limit.name: float(w) for limit, w in zip(limits, worth)}
+
+
+def _step_down(
+    collapsed: Collapsed, top: np.ndarray, weightings: Sequence[np.ndarray], cost: np.ndarray, limits: Sequence[Limit]
+) -> tuple[np.ndarray, int]:
+    """Step down from ranks `top` by each weighting until every limit is kept; the readiest, and what it meets."""
+    inside, best = restrict(collapsed, np.zeros_like(top), top), (collapsed.lower, -1)
+    for weighting in weightings:
+        path = descend(inside, weighting + 1e-9 * cost, 0)
+        kept = np.all([path.par @ limit.per_unit <= limit.room + 1e-9 for limit in limits], axis=0)
+        first = int(np.argmax(kept))
+        if kept.any() and path.ready[first] > best[1]:
+            best = path.par[first], int(path.ready[first])
+    return best
 
 
 def state_most_ready(collapsed: Collapsed, limits: Sequence[Limit]) -> Stated:
@@ -126,34 +140,6 @@ def state_most_ready(collapsed: Collapsed, limits: Sequence[Limit]) -> Stated:
     return stated
 
 
-def _first_within(
-    collapsed: Collapsed, weighting: np.ndarray, limits: Sequence[Limit], stop: int = 0
-) -> tuple[np.ndarray, int] | None:
-    """Step down by `weighting` until every limit is kept; return that plan and the scenarios it meets."""
-    path = descend(collapsed, weighting, stop)
-    kept = np.all([path.par @ limit.per_unit <= limit.room + 1e-9 for limit in limits], axis=0)
-    if not kept.any():
-        return None
-    first = int(np.argmax(kept))
-    return path.par[first], int(path.ready[first])
-
-
-def _step_down_within(
-    needs: np.ndarray, floor: np.ndarray, limits: Sequence[Limit]
-) -> tuple[np.ndarray, int]:
-    """Return the most ready plan within the limits that any of a few orders of stepping down passes."""
-    shares = [limit.per_unit / limit.size for limit in limits]
-    weightings = [*shares, np.sum(shares, axis=0)] if len(shares) > 1 else shares
-    for stage in STAGES:
-        stop = int(stage * len(needs))
-        collapsed = collapse(needs, np.maximum(own_quantiles(needs, stop), floor))
-        found = [_first_within(collapsed, weighting, limits, stop) for weighting in weightings]
-        best = max((plan for plan in found if plan is not None), key=lambda plan: plan[1], default=None)
-        if best is not None:
-            return best
-    return floor.copy(), int(np.count_nonzero(np.all(needs <= floor, axis=1)))
-
-
 def least_excess(asked: ParInstance, required: int, gap: float = LARGEST_GAP) -> np.ndarray | None:
     """Return par levels that meet `required` scenarios and go least over the limits; None if none was found.
 
@@ -164,7 +150,7 @@ def least_excess(asked: ParInstance, required: int, gap: float = LARGEST_GAP) ->
     """
     limits = asked.limits
     collapsed = collapse(asked.needs, np.maximum(own_quantiles(asked.needs, required), asked.floor))
-    if np.count_nonzero(collapsed.vectors) > CUT_ENTRIES:
+    if needs_above(collapsed) > CUT_ENTRIES:
         return _little_excess(collapsed, required, limits)
     stated = state_levels("elastic", "min", collapsed)
     add_readiness(stated, required)
